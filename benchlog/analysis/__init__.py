@@ -1,0 +1,1 @@
+"""Arrays in, frozen figures out; no I/O and no clock."""

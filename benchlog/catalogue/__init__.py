@@ -1,0 +1,1 @@
+"""Reads and checks the TOML files."""

@@ -1,0 +1,1 @@
+"""What a person types: one file per command, loaded when typed."""

@@ -1,0 +1,190 @@
+"""The driver contract: four verbs, declared options, typed errors.
+
+A driver fetches and labels. It never judges whether a value is plausible, never
+stores, prints or retries, and takes time only from the clock it is given: the keeper
+does the rest, once, for every driver. This is all that a driver needs::
+
+    class MyCounter(Driver):
+        \"\"\"My counter: one query a gate over TCP.\"\"\"
+
+        quantity = "frequency"
+        unit = "Hz"
+        options = (Option("gate_s", float, 1.0, "gate time in seconds", low=1e-3),)
+
+        def open(self) -> None: ...
+        def identify(self) -> Identity: ...
+        def read(self) -> Sample: ...
+        def close(self) -> None: ...
+
+Register it in the entry-point group `benchlog.drivers` and run it through
+`benchlog.testing`, which every driver of ours passes too.
+
+Rules that the conformance suite checks
+---------------------------------------
+* `open` raises LostError when nobody is there; it may not "succeed" into nowhere.
+* `read` blocks for at most `read_limit_s` (bench time) plus `GRACE_S` of real time,
+  then raises SilentError. A closed peer is noticed within 1 s and is a LostError.
+* A reply that is not a finite number, is incomplete, or is a code for "no value" is an
+  error with the raw bytes, never a Sample.
+* After any error the keeper closes the driver, opens it again and compares
+  `identify().who` with before; `open` must therefore start from a clean line.
+* `close` may be called at any time, twice, and after a failed `open`.
+"""
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+from benchlog.clock import Clock
+from benchlog.errors import ConfigError, Problem, nearest_hint
+from benchlog.model import Dialect, Identity, Sample
+
+GRACE_S: Final = 2.0
+"""Real seconds an answer may take beyond the gate before it counts as silence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One option of a driver, as it may stand in a bench file.
+
+    `default` None means: optional, absent unless given. `choices` and `low`/`high`
+    bound what is accepted. `type` is `str`, `int`, `float`, `bool` or `Dialect`: a
+    bench file names a dialect, the driver is handed the Dialect read from it.
+    """
+
+    name: str
+    type: type
+    default: object
+    help: str
+    choices: tuple[object, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    required: bool = False
+
+
+class Driver(ABC):
+    """One kind of instrument. See the module's rules."""
+
+    quantity: ClassVar[str]
+    """`frequency`, `temperature`, `voltage`, ...: what `read` returns."""
+    unit: ClassVar[str]
+    """The unit of `Sample.value`: `Hz`, `C`, `V`, ..."""
+    options: ClassVar[tuple[Option, ...]] = ()
+    needs_address: ClassVar[bool] = True
+    """Whether the bench file must give an address."""
+    exclusive: ClassVar[bool] = True
+    """Whether only one keeper may hold the address at a time."""
+
+    def __init__(
+        self, address: str, options: Mapping[str, object], clock: Clock
+    ) -> None:
+        self.address = address
+        self.settings = with_defaults(self.options, options)
+        self.clock = clock
+
+    @property
+    def read_limit_s(self) -> float:
+        """Bench seconds that one `read` may take when all is well (the gate)."""
+        return 1.0
+
+    @property
+    def period_s(self) -> float:
+        """Bench seconds from one read to the next; 0 means at once (a counter)."""
+        return 0.0
+
+    @abstractmethod
+    def open(self) -> None:
+        """Connect and set up. Raises InstrumentError; leaves nothing half open."""
+
+    @abstractmethod
+    def identify(self) -> Identity:
+        """Return what stands at the address, and the settings read back."""
+
+    @abstractmethod
+    def read(self) -> Sample:
+        """Take one value. Raises InstrumentError, with the raw bytes where any came."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go. Never raises."""
+
+    def messages(self) -> tuple[str, ...]:
+        """Return what the instrument wanted to say since last asked (error queue)."""
+        return ()
+
+
+def with_defaults(
+    declared: tuple[Option, ...], given: Mapping[str, object]
+) -> dict[str, object]:
+    """Fill in defaults; options that are absent and have none stay None."""
+    return {option.name: given.get(option.name, option.default) for option in declared}
+
+
+def check_options(
+    declared: tuple[Option, ...], given: Mapping[str, object], where: str, prefix: str
+) -> tuple[Mapping[str, object], list[Problem]]:
+    """Check given options against declared ones; report every problem.
+
+    Returns the options with numbers converted (an int where a float is declared) and
+    the list of problems, each with `where` (the file) and the key under `prefix`.
+    """
+    known = {option.name: option for option in declared}
+    accepted: dict[str, object] = {}
+    problems: list[Problem] = []
+    for name, value in given.items():
+        key = f"{prefix}.{name}"
+        if name not in known:
+            hint = nearest_hint(name, known)
+            problems.append(Problem(where, key, "unknown key", hint))
+            continue
+        fault = _fault(known[name], value)
+        if fault:
+            problems.append(Problem(where, key, f"found {value!r}", fault))
+        else:
+            accepted[name] = float(value) if known[name].type is float else value  # type: ignore[arg-type]
+    for option in declared:
+        if option.required and option.name not in given:
+            problems.append(
+                Problem(where, f"{prefix}.{option.name}", "missing", option.help)
+            )
+    return accepted, problems
+
+
+def require_options(
+    declared: tuple[Option, ...], given: Mapping[str, object], where: str, prefix: str
+) -> Mapping[str, object]:
+    """As `check_options`, raising ConfigError when there is any problem."""
+    accepted, problems = check_options(declared, given, where, prefix)
+    if problems:
+        raise ConfigError(problems)
+    return accepted
+
+
+def _fault(option: Option, value: object) -> str:
+    """Return what was expected of `value`, empty when it is acceptable."""
+    accepted = _ALSO_ACCEPTED.get(option.type, (option.type,))
+    fits = isinstance(value, accepted)
+    if not fits or (isinstance(value, bool) and option.type is not bool):
+        return f"{_TYPE_NAMES[option.type]} ({option.help})"
+    if option.choices and value not in option.choices:
+        return "one of " + ", ".join(str(choice) for choice in option.choices)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        low = -float("inf") if option.low is None else option.low
+        high = float("inf") if option.high is None else option.high
+        if not low <= value <= high:
+            return f"a number from {low:g} to {high:g} ({option.help})"
+    return ""
+
+
+_TYPE_NAMES: Final[dict[type, str]] = {
+    Dialect: "the name or path of a dialect",
+    str: "text",
+    int: "a whole number",
+    float: "a number",
+    bool: "true or false",
+}
+_ALSO_ACCEPTED: Final[dict[type, tuple[type, ...]]] = {
+    float: (float, int),
+    Dialect: (Dialect, str),
+}

@@ -1,0 +1,212 @@
+"""The errors of benchlog.
+
+    BenchlogError                    everything we raise on purpose
+    ├── UsageError                   the command line asks for something impossible
+    ├── NotFoundError                no such part, bench, driver, run; near matches
+    ├── ConfigError                  a TOML file has problems: all, each with place
+    ├── BusyError                    somebody else holds the bench or the database
+    ├── StoreError                   the database cannot be opened, read or written
+    │   ├── StoreFullError           no room on the disk; nothing is lost yet
+    │   └── StoreLockedError         another writer holds it; try again
+    ├── DataError                    the data cannot give the figure asked for
+    └── InstrumentError              talking to an instrument went wrong
+        ├── LostError                the connection is gone, or was never there
+        ├── SilentError              connected, but no answer in time
+        ├── NoSignalError            it answers: there is nothing to measure
+        ├── OverloadError            it answers: beyond its range
+        ├── GarbledError             an answer that is not what was asked for
+        ├── OutOfStepError           an answer that belongs to another question
+        ├── RefusedError             it will not take a setting (gate, input ...)
+        └── WrongInstrumentError     something else answers at this address
+
+Every message is one sentence or two: what happened, where, and what to try. No error
+of ours has an empty message. Exit codes live with the class that causes them.
+"""
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+class BenchlogError(Exception):
+    """The base of every error raised on purpose; its text is meant for a person."""
+
+    exit_code = 1
+
+    def __init__(self, message: str) -> None:
+        if not message.strip():
+            raise ValueError(f"{type(self).__name__} needs a message")
+        super().__init__(message)
+
+
+class UsageError(BenchlogError):
+    """The request itself is wrong; nothing was started."""
+
+    exit_code = 2
+
+
+class NotFoundError(BenchlogError):
+    """A name that leads nowhere; the message names the nearest ones."""
+
+    exit_code = 2
+
+    def __init__(
+        self, kind: str, name: str, known: Iterable[str], hint: str = ""
+    ) -> None:
+        self.kind, self.name = kind, name
+        names = sorted(known)
+        near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+        said = f"there is no {kind} {name!r}"
+        if near:
+            said += "; did you mean " + " or ".join(near) + "?"
+        elif names and len(names) <= 24:
+            said += "; known: " + ", ".join(names)
+        super().__init__(f"{said} {hint}".strip())
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One fault of a configuration file: where it is and what was expected."""
+
+    file: str
+    key: str
+    found: str
+    expected: str
+
+    def __str__(self) -> str:
+        return f"{self.file}: {self.key}: {self.found}; expected {self.expected}"
+
+
+class ConfigError(BenchlogError):
+    """A file cannot be used; `problems` holds every fault found, not the first."""
+
+    exit_code = 2
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+        lines = "\n".join(f"  {problem}" for problem in problems)
+        super().__init__(f"{count} in the configuration:\n{lines}")
+
+
+def nearest_hint(name: str, known: Iterable[str]) -> str:
+    """Return the nearest known key, or all of them, as an expectation."""
+    names = sorted(known)
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
+    if near:
+        return f"{near[0]!r}?"
+    return "one of " + ", ".join(names) if names else "no keys here"
+
+
+class BusyError(BenchlogError):
+    """Somebody else holds what is needed; the message says who."""
+
+
+class StoreError(BenchlogError):
+    """The database cannot be opened, read or written."""
+
+
+class StoreFullError(StoreError):
+    """There is no room to write; the rows are still held by the caller."""
+
+
+class StoreLockedError(StoreError):
+    """Another writer holds the database; the rows are still held by the caller."""
+
+
+class DataError(BenchlogError):
+    """The data at hand cannot give the figure that was asked for."""
+
+
+class InstrumentError(BenchlogError):
+    """Talking to an instrument went wrong.
+
+    Parameters
+    ----------
+    message : str
+        What happened and the one thing to try, as a sentence.
+    address : str
+        Where the instrument was looked for.
+    command : str
+        What had been sent, empty if nothing.
+    raw : bytes
+        What had arrived so far; kept so that the event can store it.
+
+    """
+
+    kind = "instrument"
+
+    def __init__(
+        self, message: str, *, address: str = "", command: str = "", raw: bytes = b""
+    ) -> None:
+        super().__init__(message)
+        self.address, self.command, self.raw = address, command, raw
+
+
+class LostError(InstrumentError):
+    """The connection is gone, refused, or was never there."""
+
+    kind = "lost"
+
+
+class SilentError(InstrumentError):
+    """The connection stands, but no complete answer came in time."""
+
+    kind = "silent"
+
+
+class NoSignalError(InstrumentError):
+    """The instrument answers that there is nothing to measure."""
+
+    kind = "no-signal"
+
+
+class OverloadError(InstrumentError):
+    """The instrument answers that the quantity is beyond its range."""
+
+    kind = "overload"
+
+
+class GarbledError(InstrumentError):
+    """An answer that is not a number of the kind asked for."""
+
+    kind = "garbled"
+
+
+class OutOfStepError(InstrumentError):
+    """An answer that belongs to an earlier question; resynchronise."""
+
+    kind = "out-of-step"
+
+
+class RefusedError(InstrumentError):
+    """The instrument does not take a setting it was given."""
+
+    kind = "refused"
+
+
+class WrongInstrumentError(InstrumentError):
+    """Something else answers at this address than before, or than promised."""
+
+    kind = "wrong-instrument"
+
+
+INSTRUMENT_ERRORS: tuple[type[InstrumentError], ...] = (
+    LostError,
+    SilentError,
+    NoSignalError,
+    OverloadError,
+    GarbledError,
+    OutOfStepError,
+    RefusedError,
+    WrongInstrumentError,
+)
+"""The kinds of instrument error, for carrying one across a process boundary."""
+
+
+def instrument_error(
+    kind: str, message: str, *, address: str = "", command: str = "", raw: bytes = b""
+) -> InstrumentError:
+    """Build the instrument error whose `kind` is given (the base if unknown)."""
+    cls = next((c for c in INSTRUMENT_ERRORS if c.kind == kind), InstrumentError)
+    return cls(message, address=address, command=command, raw=raw)

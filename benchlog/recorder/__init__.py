@@ -1,0 +1,1 @@
+"""The keeper: owns instruments, pace and the rows of its runs."""

@@ -1,0 +1,1 @@
+"""The live terminal screens."""

@@ -1,0 +1,1 @@
+"""The parts that the screens are made of."""

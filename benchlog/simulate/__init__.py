@@ -1,0 +1,1 @@
+"""Simulated benches: physics served over real sockets and ptys."""

@@ -1,0 +1,1 @@
+"""The SQLite file: schema steps, one way in, one way out."""

@@ -1,0 +1,1 @@
+"""What strangers test their drivers with; ours run through it too."""

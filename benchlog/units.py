@@ -1,0 +1,114 @@
+"""Hertz, ppm, seconds per day and durations: converting and printing them.
+
+Nothing here knows about devices or runs; the numbers are plain floats.
+"""
+
+import math
+import re
+from typing import Final
+
+SECONDS_PER_DAY: Final = 86_400.0
+NS_PER_S: Final = 1_000_000_000
+
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)")
+_DURATION_S: Final = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
+_PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
+_MINUS: Final = "-"
+
+
+def offset_ppm(frequency_hz: float, nominal_hz: float) -> float:
+    """Fractional frequency offset (f - f0)/f0 in ppm; positive runs fast."""
+    return (frequency_hz - nominal_hz) / nominal_hz * 1e6
+
+
+def frequency_hz(offset_ppm_: float, nominal_hz: float) -> float:
+    """Return the frequency that has this offset from nominal."""
+    return nominal_hz * (1.0 + offset_ppm_ * 1e-6)
+
+
+def hz_of_ppm(ppm: float, nominal_hz: float) -> float:
+    """Return the frequency difference in Hz that `ppm` of `nominal_hz` is."""
+    return ppm * 1e-6 * nominal_hz
+
+
+def seconds_per_day(ppm: float) -> float:
+    """Return the seconds a clock gains (+) or loses (-) in a day at `ppm`."""
+    return ppm * 1e-6 * SECONDS_PER_DAY
+
+
+def parse_duration_s(text: str) -> float:
+    """Read `90s`, `10m`, `12h`, `1h30m`, `250ms` as seconds.
+
+    Raises ValueError with the accepted forms when the text is not a duration.
+    """
+    compact = text.strip().lower()
+    parts = _DURATION.findall(compact)
+    total = sum(float(number) * _DURATION_S[unit] for number, unit in parts)
+    whole = "".join(number + unit for number, unit in parts)
+    if not parts or whole != compact or not 0 < total < math.inf:
+        raise ValueError(
+            f"{text!r} is not a duration; write for example 90s, 10m, 12h or 1h30m"
+        )
+    return total
+
+
+def format_duration(seconds: float) -> str:
+    """Print a duration as a person says it: `8 s`, `4 min 05 s`, `11 h 58 min`."""
+    if seconds < 0 or not math.isfinite(seconds):
+        return "-"
+    if seconds < 60:
+        return f"{seconds:.3g} s" if seconds < 10 else f"{round(seconds)} s"
+    whole = round(seconds)
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    hours, rest = divmod(whole, 3600)
+    if hours < 48:
+        return f"{hours} h {rest // 60:02d} min"
+    return f"{hours // 24} d {hours % 24} h"
+
+
+def format_frequency(hz: float) -> str:
+    """Print a nominal frequency without loss: `16 MHz`, `32.768 kHz`, `1 Hz`."""
+    for scale, unit in _PREFIXES:
+        if abs(hz) >= scale:
+            return f"{hz / scale:.12g} {unit}"
+    return f"{hz:.12g} Hz"
+
+
+def decimals_for(uncertainty: float) -> int:
+    """Return how many decimals show two significant digits of `uncertainty`."""
+    if not math.isfinite(uncertainty) or uncertainty <= 0:
+        return 3
+    return max(0, min(12, 1 - math.floor(math.log10(uncertainty))))
+
+
+def format_ppm(ppm: float | None, u_ppm: float | None = None) -> str:
+    """Print a signed ppm figure, rounded to its uncertainty when that is known."""
+    if ppm is None or not math.isfinite(ppm):
+        return "-"
+    places = decimals_for(u_ppm) if u_ppm is not None else 3
+    text = f"{ppm:+,.{places}f}"
+    zero = float(text.replace(",", "")) == 0.0
+    return text.lstrip("+-") if zero else text.replace("-", _MINUS)
+
+
+def format_u_ppm(u_ppm: float | None) -> str:
+    """Print an expanded uncertainty with two significant digits, without sign."""
+    if u_ppm is None or not math.isfinite(u_ppm):
+        return "-"
+    return f"{u_ppm:,.{decimals_for(u_ppm)}f}"
+
+
+def printable(text: str) -> str:
+    """Make hostile text harmless to print: control characters become visible.
+
+    Terminal escapes, line breaks and bidirectional overrides would otherwise let
+    a device id or an instrument's reply rewrite the screen.
+    """
+    return "".join(ch if _is_harmless(ch) else f"\\x{ord(ch):02x}" for ch in text)
+
+
+def _is_harmless(ch: str) -> bool:
+    bidirectional = "\u202a" <= ch <= "\u202e" or "\u2066" <= ch <= "\u2069"
+    surrogate = "\ud800" <= ch <= "\udfff"
+    return (ch.isprintable() or ch == " ") and not bidirectional and not surrogate

@@ -1,0 +1,1 @@
+"""Limits, uncertainty budget and the decision; no I/O."""

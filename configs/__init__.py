@@ -1,0 +1,1 @@
+"""TOML files that ship with benchlog: parts, benches, dialects, uses."""
