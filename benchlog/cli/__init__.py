@@ -1,1 +1,17 @@
 """What a person types: one file per command, loaded when typed."""
+
+import sys
+
+from benchlog.cli.group import root
+
+
+def main() -> None:
+    """Run the command line; the entry point `benchlog`."""
+    for stream in (sys.stdout, sys.stderr):
+        # An id or a note may hold letters that the terminal's encoding lacks.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    root.main(prog_name="benchlog")
+
+
+__all__ = ["main", "root"]

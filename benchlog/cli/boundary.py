@@ -1,0 +1,72 @@
+"""Where errors become one sentence and an exit code; `--debug` lets them through."""
+
+import contextlib
+import errno
+from collections.abc import Iterator
+from typing import Any, Final
+
+import click
+
+from benchlog.errors import BenchlogError
+from benchlog.units import printable
+
+_DEBUG: Final = "benchlog.debug"
+
+
+class ToldError(click.ClickException):
+    """An error that is printed as one sentence, without a traceback."""
+
+    def __init__(self, message: str, exit_code: int) -> None:
+        super().__init__(message)
+        self.exit_code = exit_code  # type: ignore[misc]  # click's is a class variable
+
+    def show(self, file: Any = None) -> None:
+        """Print the sentence; what came from outside is made harmless first."""
+        lines = "\n".join(printable(line) for line in self.message.split("\n"))
+        click.echo(f"benchlog: {lines}", file=file, err=file is None)
+
+
+@contextlib.contextmanager
+def told(ctx: click.Context) -> Iterator[None]:
+    """Turn exceptions into `ToldError`, unless `--debug` was given."""
+    try:
+        yield
+    except (click.ClickException, click.exceptions.Exit, click.Abort):
+        raise
+    except BenchlogError as error:
+        if ctx.meta.get(_DEBUG):
+            raise
+        raise ToldError(str(error), error.exit_code) from error
+    except Exception as error:
+        if ctx.meta.get(_DEBUG) or _is_closed_pipe(error):
+            raise
+        raise ToldError(_unexpected(error), 1) from error
+
+
+def _is_closed_pipe(error: Exception) -> bool:
+    """Whether the reader of our output went away (`| head`): click ends quietly."""
+    return isinstance(error, OSError) and error.errno == errno.EPIPE
+
+
+def _unexpected(error: Exception) -> str:
+    said = str(error).strip().replace("\n", " ") or "no message"
+    return (
+        f"something unexpected happened ({type(error).__name__}: {said}); "
+        "run again with --debug to see where"
+    )
+
+
+def _note_debug(ctx: click.Context, param: click.Parameter, value: bool) -> None:  # noqa: ARG001 - click's signature
+    if value:
+        ctx.meta[_DEBUG] = True
+
+
+debug_option = click.option(
+    "--debug",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_note_debug,
+    help="Show the traceback of an error.",
+)
+"""The option `--debug`; click keeps what it sets for all commands below."""

@@ -1,0 +1,83 @@
+"""What every command has: its line in the list, common options, examples."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from benchlog.cli.boundary import debug_option
+
+COMMANDS: Final = {
+    "demo": "Measure a simulated device on a simulated bench.",
+    "ports": "List serial ports and VISA resources.",
+    "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
+    "parts": "List the part catalogue: what data sheets promise.",
+    "measure": "Measure one device and judge it against its part.",
+    "runs": "List the runs in the database.",
+    "show": "Show one run's figures, uncertainty budget and events.",
+    "watch": "Watch any run live, also one in another process.",
+    "simulate": "Run the simulated instruments alone.",
+    "import": "Read frequency data made elsewhere into a run.",
+    "export": "Write a run's readings to a file.",
+    "completion": "Print the script that lets your shell complete benchlog.",
+}
+"""Command name to short help, in the order in which a bench day needs them."""
+
+Function = Callable[..., Any]
+
+_json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document, nothing else."
+)
+_db_option = click.option(
+    "--db",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="The database [default: BENCHLOG_DB, else one in your data folder].",
+)
+
+
+class Command(click.Command):
+    """A command whose help ends with examples."""
+
+    examples: tuple[str, ...] = ()
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Print the examples line by line."""
+        del ctx
+        write_examples(formatter, self.examples)
+
+
+def command(
+    name: str, *, examples: tuple[str, ...], figures: bool = True
+) -> Callable[[Function], Command]:
+    """Make the command that `COMMANDS` lists as `name`.
+
+    The function gets `db: Path | None` and, where it yields `figures`, `as_json: bool`.
+    """
+
+    def decorate(function: Function) -> Command:
+        make = click.command(name, cls=Command, short_help=COMMANDS.get(name))
+        made = make(common_options(figures)(function))
+        made.examples = examples
+        return made
+
+    return decorate
+
+
+def common_options(figures: bool) -> Callable[[Function], Function]:
+    """Add `--json` where figures come, `--db` and `--debug`."""
+
+    def decorate(function: Function) -> Function:
+        if figures:
+            function = _json_option(function)
+        return _db_option(debug_option(function))
+
+    return decorate
+
+
+def write_examples(formatter: click.HelpFormatter, examples: Sequence[str]) -> None:
+    """Write the section `Examples`, one command a line, never wrapped."""
+    with formatter.section("Examples"):
+        for line in examples:
+            formatter.write(f"{'':>{formatter.current_indent}}{line}\n")

@@ -1,0 +1,81 @@
+"""Standard output for figures, standard error for narration, both harmless to print."""
+
+import dataclasses
+import json
+import math
+import sys
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from enum import Enum
+
+import click
+
+from benchlog.units import printable
+
+
+def print_json(document: object) -> None:
+    """Print one JSON document on standard output; unknown figures become null."""
+    click.echo(json.dumps(plain(document), indent=2, allow_nan=False))
+
+
+def plain(value: object) -> object:
+    """Return `value` built of what JSON knows: NaN and infinities become None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = dataclasses.fields(value)
+        return {field.name: plain(getattr(value, field.name)) for field in fields}
+    if isinstance(value, Iterable) and not isinstance(value, str | bytes):
+        return [plain(item) for item in value]
+    return _plain_scalar(value)
+
+
+def _plain_scalar(value: object) -> object:
+    if isinstance(value, Enum):
+        return _plain_scalar(value.value)
+    if isinstance(value, float):  # numpy's float64 is one
+        return float(value) if math.isfinite(value) else None
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, bytes):
+        return value.decode("ascii", "backslashreplace")
+    item = getattr(value, "item", None)  # numpy's other scalars, without importing it
+    return _plain_scalar(item()) if callable(item) else str(value)
+
+
+def say(text: str) -> None:
+    """Tell the person something on standard error."""
+    click.echo(printable(text), err=True)
+
+
+def table(
+    headers: Sequence[str], rows: Iterable[Sequence[str]], right: str = ""
+) -> str:
+    """Return aligned columns; `right` holds one letter `r` per column to align right.
+
+    Every cell is made printable. Example: ``table(("run", "ppm"), rows, "rr")``.
+    """
+    cells = [[printable(cell) for cell in row] for row in rows]
+    grid = [list(headers), *cells]
+    widths = [max(width(row[i]) for row in grid) for i in range(len(headers))]
+    return "\n".join(_line(row, widths, right) for row in grid)
+
+
+def _line(row: Sequence[str], widths: Sequence[int], right: str) -> str:
+    padded = []
+    for i, cell in enumerate(row):
+        gap = " " * (widths[i] - width(cell))
+        padded.append(gap + cell if right[i : i + 1] == "r" else cell + gap)
+    return "  ".join(padded).rstrip()
+
+
+def width(text: str) -> int:
+    """Return how many terminal columns `text` takes."""
+    wide = sum(unicodedata.east_asian_width(ch) in "WF" for ch in text)
+    marks = sum(unicodedata.combining(ch) != 0 for ch in text)
+    return len(text) + wide - marks
+
+
+def in_terminal() -> bool:
+    """Whether a full-screen view can be shown and a person can answer."""
+    return all(s.isatty() for s in (sys.stdin, sys.stdout, sys.stderr))

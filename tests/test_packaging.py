@@ -1,0 +1,113 @@
+"""Tests about the build: what would only be noticed after somebody installed it."""
+
+import subprocess
+import sys
+import tomllib
+from importlib.metadata import entry_points
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from benchlog import __version__, registry
+from benchlog.driver import Driver
+
+TOP = Path(__file__).parents[1]
+PROJECT = tomllib.loads((TOP / "pyproject.toml").read_text("utf-8"))
+PACKAGES = PROJECT["tool"]["setuptools"]["packages"]
+DECLARED = PROJECT["project"]["entry-points"][registry.GROUP]
+
+
+def in_a_bare_folder(code: str, folder: Path) -> str:
+    """Run Python from `folder` as a stranger would; return what it printed."""
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+def test_every_package_folder_is_listed_and_every_listed_one_exists() -> None:
+    ours = list(TOP.glob("benchlog/**/__init__.py"))
+    names = {".".join(path.parent.relative_to(TOP).parts) for path in ours}
+    assert names | {"benchlog.configs", "benchlog_drivers"} == set(PACKAGES)
+
+
+def test_no_folder_of_drivers_or_configs_is_forgotten() -> None:
+    below = [*TOP.glob("drivers/*/**/*.py"), *TOP.glob("configs/*/**/*.py")]
+    assert below == [], "drivers and configs are flat: list the package in pyproject"
+
+
+def test_version_is_said_once() -> None:
+    assert PROJECT["project"]["version"] == __version__
+
+
+def test_console_command_leads_to_main() -> None:
+    (point,) = entry_points(group="console_scripts", name="benchlog")
+    assert point.value == "benchlog.cli:main"
+    assert callable(point.load())
+
+
+@pytest.mark.parametrize("name", sorted(DECLARED))
+def test_declared_driver_loads(name: str) -> None:
+    driver = registry.load(name)
+    assert issubclass(driver, Driver)
+    assert driver.quantity and driver.unit
+
+
+def test_every_driver_file_with_a_driver_is_registered() -> None:
+    registered = {value.split(":")[0] for value in DECLARED.values()}
+    written = {
+        f"benchlog_drivers.{path.stem}"
+        for path in TOP.glob("drivers/*.py")
+        if "(Driver)" in path.read_text("utf-8") and not path.stem.startswith("_")
+    }
+    assert written <= registered
+
+
+def test_source_folders_do_not_leak_as_top_level_names(tmp_path: Path) -> None:
+    code = (
+        "from importlib.util import find_spec\n"
+        "print([n for n in ('drivers', 'configs', 'tests') if find_spec(n)])"
+    )
+    assert in_a_bare_folder(code, tmp_path) == "[]"
+
+
+def test_listing_driver_names_imports_none(tmp_path: Path) -> None:
+    code = (
+        "import sys; from benchlog import registry; names = registry.names()\n"
+        "print(len(names) > 0, [m for m in sys.modules if 'benchlog_drivers' in m])"
+    )
+    assert in_a_bare_folder(code, tmp_path) == "True []"
+
+
+def test_importing_the_source_folder_as_drivers_says_what_to_import() -> None:
+    code = "import sys; sys.path.insert(0, '.')\ntry: import drivers\n"
+    code += "except ImportError as error: print(error)"
+    assert "benchlog_drivers" in in_a_bare_folder(code, TOP)
+
+
+@pytest.mark.parametrize("folder", ["parts", "benches", "dialects", "uses"])
+def test_every_toml_file_of_the_checkout_is_installed(folder: str) -> None:
+    written = {path.name for path in (TOP / "configs" / folder).glob("*.toml")}
+    installed = {
+        item.name for item in files("benchlog.configs").joinpath(folder).iterdir()
+    }
+    assert written <= installed
+
+
+def test_top_level_holds_what_the_design_says() -> None:
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=TOP, capture_output=True, text=True, check=False
+    )
+    if listed.returncode != 0:
+        pytest.skip("not a git checkout")
+    tops = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE"}
+    allowed |= {"benchlog", "drivers", "tests", "configs"}
+    assert {top for top in tops if not top.startswith(".")} <= allowed
