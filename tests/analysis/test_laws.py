@@ -79,6 +79,6 @@ def test_ageing(days, ppm):
 
 def test_ageing_starts_at_zero_and_refuses_time_before_the_start():
     assert ageing_ppm(0.5, 0.3, 0.0) == 0.0
-    with pytest.raises(ValueError, match="math domain|expected"):
+    with pytest.raises(ValueError, match=r"math domain|expected"):
         ageing_ppm(0.5, 0.3, -10.0)
     assert math.isfinite(ageing_ppm(0.5, 0.3, 1e6))
