@@ -1,0 +1,213 @@
+"""Bench files: instruments with their drivers' options, and positions.
+
+Loading a bench imports the drivers it names, for what options they declare, and nothing
+that those drivers do not import themselves.
+"""
+
+from collections.abc import Mapping
+from importlib.resources.abc import Traversable
+from typing import Any, Final
+
+from benchlog import registry
+from benchlog.catalogue.check import (
+    Findings,
+    Key,
+    a_list,
+    a_table,
+    join,
+    number,
+    text,
+    whole,
+    yes_no,
+)
+from benchlog.catalogue.dialects import load_dialect
+from benchlog.catalogue.places import find, read_toml, stem
+from benchlog.driver import Driver, Option, check_options
+from benchlog.errors import BenchlogError, ConfigError, NotFoundError, nearest_hint
+from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec, ReferenceSpec
+
+_NAME: Final = r"[^\x00-\x1f\x7f]{1,40}"
+_instrument: Final = text("the name of an instrument of this file", _NAME)
+
+_TABLES: Final = {
+    "title": Key(text("what a person calls it, on one line"), default=""),
+    "instruments": Key(a_table("instruments"), required=True),
+    "position": Key(a_list("a list of tables [[position]]"), default=()),
+    "reference": Key(a_table("reference")),
+}
+_INSTRUMENT: Final = {
+    "driver": Key(text("the name of a driver"), required=True),
+    "address": Key(text("a VISA resource or a port, on one line"), default=""),
+    "timebase_ppm": Key(number("+- in ppm, what its maker promises", 0, 1e5)),
+    "timebase_ageing_ppm_per_year": Key(number("in ppm a year", 0, 1e5)),
+    "resolution_hz": Key(number("in Hz", high=1e9, above=0)),
+    "simulated": Key(yes_no("whether its readings are made up"), default=False),
+}
+"""Keys that every instrument may have, whatever its driver."""
+_POSITION: Final = {
+    "name": Key(text("the position's name, at most 40 characters", _NAME), True),
+    "frequency": Key(_instrument, required=True),
+    "ambient": Key(_instrument),
+    "reference": Key(_instrument),
+    "supply": Key(_instrument),
+    "divider": Key(number("device output is nominal/divider", 1e-6, 1e9), default=1.0),
+}
+_REFERENCE: Final = {
+    "counter": Key(_instrument, required=True),
+    "input": Key(whole("the counter's input", 1, 99)),
+    "nominal_hz": Key(
+        number("1 for a pulse a second", high=1e12, above=0), default=1.0
+    ),
+    "u_s": Key(number("standard uncertainty of a pulse in s", high=1, above=0)),
+    "u_ppm": Key(number("standard uncertainty in ppm", high=1e6, above=0)),
+}
+_QUANTITIES: Final = {"frequency": "frequency", "ambient": "temperature"}
+"""What the instrument at a role of a position must measure."""
+
+
+def load_bench(name_or_path: str) -> Bench:
+    """Return the bench of this name, or of the file at this path.
+
+    Every option that a driver declares as a Dialect is a Dialect in the result, also
+    where the file leaves it to the driver's default; a path to one starts at the bench
+    file's folder. Raises NotFoundError with near matches, ConfigError with every
+    problem of the file and of the dialects it names.
+    """
+    entry = find("benches", name_or_path)
+    document = read_toml(entry)
+    findings = Findings(str(entry), document)
+    tables = findings.table(document, "", _TABLES)
+    reader = _Reader(findings, entry)
+    given = findings.entries(tables["instruments"], "instruments")
+    instruments = {name: reader.instrument(name, given[name]) for name in given}
+    positions = reader.positions(tables["position"])
+    reference = reader.reference(tables["reference"])
+    if not given:
+        findings.add("instruments", "found none", "at least one [instruments.NAME]")
+    if not tables["position"] and reference is None:
+        findings.add("position", "found none", "at least one [[position]]")
+    findings.finish()
+    return Bench(
+        name=stem(entry),
+        instruments=instruments,
+        positions=positions,
+        reference=reference,
+        title=tables["title"],
+        file=str(entry),
+    )
+
+
+class _Reader:
+    """Reads one bench file's tables; what it returns holds if nothing was found."""
+
+    def __init__(self, findings: Findings, entry: Traversable) -> None:
+        self.findings = findings
+        self.entry = entry
+        self.quantities: dict[str, str] = {}
+
+    def instrument(self, name: str, value: object) -> InstrumentSpec:
+        """Read one `[instruments.NAME]`."""
+        path = join("instruments", name)
+        table = self.findings.entries(value, path)
+        common = {key: table[key] for key in table if key in _INSTRUMENT}
+        special = {key: table[key] for key in table if key not in _INSTRUMENT}
+        values = self.findings.table(common, path, _INSTRUMENT)
+        driver = self._driver(values["driver"], path)
+        options = self._options(driver, special, path) if driver else {}
+        if driver and driver.needs_address and "address" not in table:
+            self.findings.add(f"{path}.address", "missing", "where the instrument is")
+        self.quantities[name] = _quantity(driver, options)
+        return InstrumentSpec(name=name, options=options, **values)
+
+    def positions(self, tables: list[object]) -> tuple[PositionSpec, ...]:
+        """Read every `[[position]]`."""
+        found: list[PositionSpec] = []
+        for index, table in enumerate(tables):
+            path = f"position[{index}]"
+            values = self.findings.table(table, path, _POSITION)
+            for role in ("frequency", "ambient", "reference", "supply"):
+                self._refers(values[role], f"{path}.{role}", _QUANTITIES.get(role, ""))
+            if values["name"] in [position.name for position in found]:
+                expected = "a name of its own for each position"
+                self.findings.add(
+                    f"{path}.name", f"found {values['name']!r} again", expected
+                )
+            found.append(PositionSpec(**values))
+        return tuple(found)
+
+    def reference(self, table: Mapping[str, Any] | None) -> ReferenceSpec | None:
+        """Read `[reference]`, if there is one."""
+        if table is None:
+            return None
+        values = self.findings.table(table, "reference", _REFERENCE)
+        self._refers(values["counter"], "reference.counter", "frequency")
+        if "u_s" in table and "u_ppm" in table:
+            self.findings.add("reference.u_ppm", "found both", "either u_s or u_ppm")
+        return ReferenceSpec(**values)
+
+    def _refers(self, name: str | None, path: str, quantity: str) -> None:
+        """Check that an instrument is there, and measures what is wanted of it."""
+        if name is None:
+            return
+        if name not in self.quantities:
+            found = f"there is no instrument {name!r}"
+            self.findings.add(path, found, nearest_hint(name, self.quantities))
+            return
+        measures = self.quantities[name]
+        if quantity and measures and measures != quantity:
+            found = f"{name!r} measures {measures}"
+            self.findings.add(path, found, f"an instrument that measures {quantity}")
+
+    def _driver(self, name: str | None, path: str) -> type[Driver] | None:
+        if name is None:
+            return None
+        try:
+            return registry.load(name)
+        except NotFoundError as error:
+            expected = nearest_hint(name, registry.names())
+            self.findings.add(f"{path}.driver", str(error), expected)
+        except BenchlogError as error:
+            expected = "a driver that can be imported"
+            self.findings.add(f"{path}.driver", str(error), expected)
+        return None
+
+    def _options(
+        self, driver: type[Driver], given: Mapping[str, object], path: str
+    ) -> Mapping[str, object]:
+        """Check a driver's options; dialects become Dialect objects."""
+        file = self.findings.file
+        accepted, problems = check_options(driver.options, given, file, path)
+        self.findings.extend(problems)
+        options = dict(accepted)
+        for option in driver.options:
+            if option.type is Dialect and option.name not in given:
+                options[option.name] = option.default
+            named = options.get(option.name)
+            if option.type is Dialect and isinstance(named, str):
+                key = f"{path}.{option.name}"
+                options[option.name] = self._dialect(named, option, key)
+        return options
+
+    def _dialect(self, name: str, option: Option, path: str) -> Dialect | None:
+        """Load a dialect; what is wrong with its file is wrong with this bench."""
+        try:
+            return load_dialect(name, self.entry)
+        except NotFoundError as error:
+            self.findings.add(path, str(error), option.help)
+        except ConfigError as error:
+            self.findings.extend(error.problems)
+        return None
+
+
+def _quantity(driver: type[Driver] | None, options: Mapping[str, object]) -> str:
+    """Return what an instrument measures, empty when only the driver can tell.
+
+    A driver for many quantities declares an option `quantity`; it goes before the
+    class's own word.
+    """
+    if driver is None:
+        return ""
+    declared = {option.name: option.default for option in driver.options}
+    said = options.get("quantity", declared.get("quantity"))
+    own = getattr(driver, "quantity", "")
+    return next((word for word in (said, own) if isinstance(word, str)), "")

@@ -1,0 +1,259 @@
+"""A small declarative checker: every problem of a file at once.
+
+A table is described by a mapping of names to `Key`; a `Key` holds a `Shape`, which
+says in words what is expected and turns a TOML value into ours. `Findings` collects
+what does not fit, one problem for each key, so that a person mends a file in one go.
+"""
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from benchlog.errors import ConfigError, Problem, nearest_hint
+
+MAX_DEPTH: Final = 8
+_MAX_SHOWN: Final = 60
+_INT64: Final = range(-(2**63), 2**63)
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What a value must be: in words, and as a function giving None if it is not."""
+
+    expected: str
+    accept: Callable[[object], Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a table; `default` is what stands there when it is left out."""
+
+    shape: Shape
+    required: bool = False
+    default: Any = None
+
+
+class Findings:
+    """The problems found in one file so far."""
+
+    def __init__(self, file: str, document: Mapping[str, Any] | None = None) -> None:
+        self.file = file
+        self.problems: list[Problem] = []
+        self._keys: set[str] = set()
+        if document is not None:
+            self._vet(document)
+
+    def add(self, key: str, found: str, expected: str) -> None:
+        """Note a problem, unless this key already has one."""
+        if key not in self._keys:
+            self._keys.add(key)
+            self.problems.append(Problem(self.file, key, found, expected))
+
+    def extend(self, problems: Iterable[Problem]) -> None:
+        """Take over problems found elsewhere (a driver's options, another file)."""
+        for problem in problems:
+            if problem.file == self.file:
+                self.add(problem.key, problem.found, problem.expected)
+            else:
+                self.problems.append(problem)
+
+    def mentions(self, prefix: str) -> bool:
+        """Tell whether there is a problem at a key that begins so."""
+        return any(problem.key.startswith(prefix) for problem in self.problems)
+
+    def table(
+        self, value: object, path: str, keys: Mapping[str, Key]
+    ) -> dict[str, Any]:
+        """Check a table; return a value for every key, its default where it is unfit.
+
+        What is returned is only good for building a noun once `finish` has passed.
+        """
+        values = {name: key.default for name, key in keys.items()}
+        for name, given in self.entries(value, path).items():
+            if name in keys:
+                values[name] = self.value(given, join(path, name), keys[name])
+            else:
+                self.add(join(path, name), "unknown key", nearest_hint(name, keys))
+        if isinstance(value, Mapping | None):
+            for name, key in keys.items():
+                if key.required and name not in (value or {}):
+                    self.add(join(path, name), "missing", key.shape.expected)
+        return values
+
+    def value(self, given: object, path: str, key: Key) -> Any:
+        """Check one value; return it in our form, or the default if it is unfit."""
+        accepted = key.shape.accept(given)
+        if accepted is not None:
+            return accepted
+        self.add(path, f"found {shown(given)}", key.shape.expected)
+        return key.default
+
+    def entries(self, value: object, path: str) -> Mapping[str, Any]:
+        """Return the table itself, empty when it is absent or no table."""
+        if isinstance(value, Mapping):
+            return value
+        if value is not None:
+            self.add(path, f"found {shown(value)}", f"a table [{path}]")
+        return {}
+
+    def finish(self) -> None:
+        """Raise ConfigError if there was any problem."""
+        if self.problems:
+            raise ConfigError(self.problems)
+
+    def _vet(self, document: Mapping[str, Any]) -> None:
+        """Note what no key may ever hold: NaN, infinity, absurd size or depth."""
+        waiting: list[tuple[str, object, int]] = [("", document, 0)]
+        while waiting:
+            path, value, depth = waiting.pop()
+            fault = _absurd(value, depth)
+            if fault:
+                self.add(path, f"found {shown(value)}", fault)
+                self._keys.add(path.rpartition("[")[0])  # said of an item: enough
+            elif isinstance(value, Mapping):
+                below = [(join(path, k), v, depth + 1) for k, v in value.items()]
+                waiting.extend(reversed(below))
+            elif isinstance(value, list):
+                each = [(f"{path}[{i}]", v, depth + 1) for i, v in enumerate(value)]
+                waiting.extend(reversed(each))
+
+
+def join(path: str, name: str) -> str:
+    """Return the key path of `name` in the table at `path`, quoted where TOML must."""
+    bare = re.fullmatch(r"[A-Za-z0-9_-]+", name)
+    key = name if bare else shown(name)
+    return f"{path}.{key}" if path else key
+
+
+def shown(value: object) -> str:
+    """Describe a value that was found, on one short line."""
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and value not in _INT64:
+        return "a number of absurd size"
+    said = repr(value) if isinstance(value, str | int | float) else str(value)
+    return said if len(said) <= _MAX_SHOWN else said[:_MAX_SHOWN] + "..."
+
+
+def text(meaning: str, pattern: str = r"[^\x00-\x1f\x7f]{1,200}") -> Shape:
+    """Text that matches `pattern` as a whole and is not blank."""
+
+    def accept(value: object) -> str | None:
+        if not isinstance(value, str) or not value.strip(" "):
+            return None
+        return value if re.fullmatch(pattern, value, re.DOTALL) else None
+
+    return Shape(f"text: {meaning}", accept)
+
+
+def one_of(choices: Iterable[str]) -> Shape:
+    """One of some words."""
+    known = tuple(choices)
+
+    def accept(value: object) -> str | None:
+        return value if isinstance(value, str) and value in known else None
+
+    return Shape("one of " + ", ".join(known), accept)
+
+
+def number(
+    meaning: str,
+    low: float = -math.inf,
+    high: float = math.inf,
+    *,
+    above: float = -math.inf,
+) -> Shape:
+    """A finite number from `low` to `high`, and above `above`; always a float."""
+
+    def accept(value: object) -> float | None:
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            return None
+        if not (low <= value <= high and above < value) or _absurd(value, 0):
+            return None
+        return float(value)
+
+    return Shape(f"a number{_bounds(low, high, above)} ({meaning})", accept)
+
+
+def whole(meaning: str, low: int, high: int) -> Shape:
+    """A whole number from `low` to `high`."""
+
+    def accept(value: object) -> int | None:
+        fits = isinstance(value, int) and not isinstance(value, bool)
+        return value if fits and low <= value <= high else None  # type: ignore[operator,return-value]
+
+    return Shape(f"a whole number from {low} to {high} ({meaning})", accept)
+
+
+def a_table(path: str) -> Shape:
+    """A table, to be checked on its own."""
+    return Shape(f"a table [{path}]", lambda v: v if isinstance(v, Mapping) else None)
+
+
+def a_list(meaning: str) -> Shape:
+    """A list, to be checked item by item."""
+    return Shape(meaning, lambda v: v if isinstance(v, list) else None)
+
+
+def yes_no(meaning: str) -> Shape:
+    """True or false."""
+    return Shape(
+        f"true or false ({meaning})", lambda v: v if isinstance(v, bool) else None
+    )
+
+
+def span(meaning: str, low: float, high: float) -> Shape:
+    """A list of two numbers, the lower one first."""
+    each = number(meaning, low, high)
+
+    def accept(value: object) -> tuple[float, float] | None:
+        if not isinstance(value, list) or len(value) != 2:
+            return None
+        ends = [each.accept(item) for item in value]
+        if None in ends or not ends[0] < ends[1]:
+            return None
+        return (ends[0], ends[1])
+
+    expected = f"[low, high], two numbers from {low:g} to {high:g} with low < high"
+    return Shape(f"{expected} ({meaning})", accept)
+
+
+def texts(meaning: str) -> Shape:
+    """A list of texts."""
+    each = text(meaning)
+
+    def accept(value: object) -> tuple[str, ...] | None:
+        if not isinstance(value, list):
+            return None
+        items = [each.accept(item) for item in value]
+        return None if None in items else tuple(items)
+
+    return Shape(f"a list of texts ({meaning})", accept)
+
+
+def _bounds(low: float, high: float, above: float) -> str:
+    said = []
+    if above > -math.inf:
+        said.append(f"above {above:g}")
+    if low > -math.inf:
+        said.append(f"of at least {low:g}")
+    if high < math.inf:
+        said.append(f"of at most {high:,.12g}")
+    return " " + " and ".join(said) if said else ""
+
+
+def _absurd(value: object, depth: int) -> str:
+    """Return what would have been sane, empty when the value is."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return "a finite number"
+    if isinstance(value, int) and value not in _INT64:
+        return "a whole number of at most 64 bits"
+    if depth > MAX_DEPTH and isinstance(value, Mapping | list):
+        return f"at most {MAX_DEPTH} levels of tables"
+    return ""

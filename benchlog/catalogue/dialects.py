@@ -1,0 +1,182 @@
+"""Dialect files: the command strings and the reply pattern of a family of instruments.
+
+An odd instrument needs a file, not code. What a file does not declare is never sent.
+"""
+
+import re
+import string
+from collections.abc import Mapping
+from importlib.resources.abc import Traversable
+from typing import Any, Final
+
+from benchlog.catalogue.check import (
+    Findings,
+    Key,
+    a_table,
+    number,
+    one_of,
+    text,
+    texts,
+)
+from benchlog.catalogue.patterns import pattern_fault
+from benchlog.catalogue.places import find, read_toml, stem
+from benchlog.model import Dialect
+
+UNITS: Final = ("Hz", "s", "counts", "C", "V", "A", "W", "ohm", "%", "Pa")
+"""Units a reply may have: `s` is a period, `counts` are per reference second."""
+SETTINGS: Final = (
+    "gate_s",
+    "input",
+    "coupling",
+    "impedance_ohm",
+    "trigger_v",
+    "filter",
+)
+"""What may stand in braces in a command: the settings of a bench file."""
+ASKS: Final = {
+    "identify": "who are you",
+    "error": "the next message of the error queue",
+    "gate_get": "the gate in use, in s",
+    "input_get": "the input in use",
+    "coupling_get": "the coupling in use",
+    "impedance_get": "the input impedance in use, in ohm",
+    "trigger_get": "the trigger level in use, in V",
+    "filter_get": "the filter in use",
+    "read": "start one measurement and give its result",
+    "fetch": "give the result of the measurement started by `initiate`",
+    "measure": "set up, start and give one value (thermometer, meter)",
+}
+"""Roles of commands that are answered with one line."""
+TELLS: Final = {
+    "clear": "empty the status and the error queue",
+    "configure": "prepare for this quantity",
+    "gate_set": "set the gate {gate_s}",
+    "input_set": "choose the {input}",
+    "coupling_set": "set the {coupling}",
+    "impedance_set": "set {impedance_ohm}",
+    "trigger_set": "set the level {trigger_v}",
+    "filter_set": "set the {filter}",
+    "initiate": "start one measurement, without an answer",
+    "abort": "give up the measurement under way",
+}
+"""Roles of commands that are not answered; those in `_set` hold their setting."""
+
+_ASCII: Final = r"[\x20-\x7e]{1,200}"
+_NUMERIC: Final = ("gate_s", "impedance_ohm", "trigger_v")
+_DEFAULTS: Final = Dialect(name="", talks="line")
+
+_TABLES: Final = {
+    "dialect": Key(a_table("dialect"), required=True),
+    "commands": Key(a_table("commands")),
+    "reply": Key(a_table("reply")),
+}
+_DIALECT: Final = {
+    "title": Key(text("what a person calls it, on one line"), required=True),
+    "talks": Key(one_of(["scpi", "line"]), required=True),
+    "terminator": Key(
+        text("the end of a line, one to four ASCII characters", r"[\x00-\x7f]{1,4}"),
+        default=_DEFAULTS.terminator,
+    ),
+}
+_COMMANDS: Final = {
+    role: Key(text(f"a command of printable ASCII: {meaning}", _ASCII))
+    for role, meaning in (ASKS | TELLS).items()
+}
+_REPLY: Final = {
+    "pattern": Key(
+        text("a regular expression with a group (?P<value>...)", r".+"),
+        default=_DEFAULTS.reply,
+    ),
+    "unit": Key(one_of(UNITS), default=_DEFAULTS.unit),
+    "scale": Key(
+        number("value times this is in unit", high=1e15, above=0), default=1.0
+    ),
+    "no_signal": Key(texts("replies that mean: nothing to measure"), default=()),
+    "overload": Key(texts("replies that mean: beyond its range"), default=()),
+}
+
+
+def load_dialect(name_or_path: str, beside: Traversable | None = None) -> Dialect:
+    """Return the dialect of this name, or of the file at this path.
+
+    A relative path starts at the folder of the file `beside`, if given. Raises
+    NotFoundError with near matches, ConfigError with every problem of the file.
+    """
+    entry = find("dialects", name_or_path, beside)
+    return dialect_from_mapping(read_toml(entry), stem(entry), str(entry))
+
+
+def dialect_from_mapping(document: Mapping[str, Any], name: str, file: str) -> Dialect:
+    """Build a dialect from a dialect file's contents; `file` names it in problems.
+
+    Raises ConfigError with every problem.
+    """
+    findings = Findings(file, document)
+    tables = findings.table(document, "", _TABLES)
+    dialect = findings.table(tables["dialect"], "dialect", _DIALECT)
+    commands = findings.table(tables["commands"], "commands", _COMMANDS)
+    given = {role: said for role, said in commands.items() if said is not None}
+    reply = findings.table(tables["reply"], "reply", _REPLY)
+    _check_commands(given, findings)
+    _check_talk(dialect["talks"], given, findings)
+    _check_reply(reply, findings)
+    findings.finish()
+    pattern = reply.pop("pattern")
+    return Dialect(name=name, commands=given, reply=pattern, **dialect, **reply)
+
+
+def _check_commands(commands: Mapping[str, str], findings: Findings) -> None:
+    for role, said in commands.items():
+        fault = _command_fault(role, said)
+        if fault:
+            findings.add(f"commands.{role}", f"found {said!r}", fault)
+
+
+def _command_fault(role: str, said: str) -> str:
+    """Return what was expected of a command, empty when it is fit."""
+    try:
+        fields = list(string.Formatter().parse(said))
+    except ValueError:
+        return "braces in pairs, around a setting"
+    used = [name for _, name, _, _ in fields if name is not None]
+    for name, form, conversion in ((n, f or "", c) for _, n, f, c in fields if n):
+        if name not in SETTINGS or conversion:
+            return "in braces only " + ", ".join(SETTINGS)
+        allowed = r"(\.\d{1,2}[efg])?" if name in _NUMERIC else ""
+        if not re.fullmatch(allowed, form):
+            return f"{{{name}}} without {form!r} (numbers may have .3f, .3e or .3g)"
+    if "" in used:
+        return "the name of a setting in the braces"
+    if role in TELLS and "?" in said:
+        return "no question: its answer would be taken for the next one"
+    needed = _setting_of(role)
+    return f"{{{needed}}} in it" if needed and needed not in used else ""
+
+
+def _setting_of(role: str) -> str:
+    """Return the setting that a `..._set` command must hold."""
+    if not role.endswith("_set"):
+        return ""
+    stemmed = role.removesuffix("_set")
+    return next(name for name in SETTINGS if name.startswith(stemmed))
+
+
+def _check_talk(
+    talks: str | None, commands: Mapping[str, str], findings: Findings
+) -> None:
+    if talks == "line" and commands:
+        expected = "no commands: nothing is sent to what only talks"
+        findings.add("commands", f"found {len(commands)}", expected)
+    takes = {"read", "measure"} & commands.keys() or {"initiate", "fetch"} <= (
+        commands.keys()
+    )
+    if talks == "scpi" and not takes and not findings.mentions("commands."):
+        expected = "read, or initiate and fetch, or measure"
+        findings.add("commands", "no way to take a value", expected)
+
+
+def _check_reply(reply: Mapping[str, Any], findings: Findings) -> None:
+    fault = pattern_fault(reply["pattern"])
+    if fault:
+        expected = "a regular expression with a group (?P<value>...)"
+        findings.add("reply.pattern", fault, expected)

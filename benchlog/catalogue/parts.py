@@ -1,0 +1,178 @@
+"""Part files: what a data sheet promises.
+
+The promises are the maker's; nothing is computed here beyond percent to ppm.
+"""
+
+from collections.abc import Mapping
+from importlib.resources.abc import Traversable
+from typing import Any, Final
+
+from benchlog.catalogue.check import (
+    Findings,
+    Key,
+    a_table,
+    number,
+    one_of,
+    span,
+    text,
+)
+from benchlog.catalogue.places import find, names, read_toml
+from benchlog.errors import ConfigError, Problem
+from benchlog.model import Kind, Limits, Load, Part, TemperatureLaw
+
+PPM_PER_PERCENT: Final = 10_000.0
+COEFFICIENTS: Final = {
+    "line": ("linear_ppm_per_c",),
+    "parabola": ("linear_ppm_per_c", "quadratic_ppm_per_c2"),
+    "cubic": ("linear_ppm_per_c", "quadratic_ppm_per_c2", "cubic_ppm_per_c3"),
+}
+"""Temperature laws with the coefficients that each may have; the last one it must."""
+_ID: Final = r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}"
+_NOTES: Final = r"[^\x00-\x08\x0b-\x1f\x7f]{1,4000}"
+_COLD_C: Final = -273.15
+_HOT_C: Final = 1000.0
+
+_TABLES: Final = {
+    "part": Key(a_table("part"), required=True),
+    "limits": Key(a_table("limits"), required=True),
+    "temperature": Key(a_table("temperature")),
+    "load": Key(a_table("load")),
+}
+_PART: Final = {
+    "id": Key(text("letters, digits, dot, dash, underscore", _ID), required=True),
+    "title": Key(text("what a person calls it, on one line"), required=True),
+    "kind": Key(one_of(Kind), required=True),
+    "nominal_hz": Key(number("nominal frequency in Hz", high=1e12, above=0), True),
+    "notes": Key(text("where the figures come from", _NOTES), default=""),
+}
+_LIMITS: Final = {
+    "tolerance_ppm": Key(number("at reference_c, in ppm", high=1e6, above=0)),
+    "tolerance_percent": Key(number("at reference_c, in percent", high=100, above=0)),
+    "reference_c": Key(number("in C", _COLD_C, _HOT_C), default=25.0),
+    "reference_band_c": Key(number("+- in C", 0, 500), default=3.0),
+    "stability_ppm": Key(number("over range_c, in ppm", 0, 1e6)),
+    "range_c": Key(span("in C", _COLD_C, _HOT_C)),
+    "ageing_ppm_per_year": Key(number("in ppm a year", 0, 1e6)),
+    "jitter_ppm": Key(number("rms at the gate in use, in ppm", high=1e6, above=0)),
+}
+_TEMPERATURE: Final = {
+    "law": Key(one_of(COEFFICIENTS), required=True),
+    "reference_c": Key(number("T0 in C", _COLD_C, _HOT_C), required=True),
+    "linear_ppm_per_c": Key(number("in ppm/C", -1e5, 1e5)),
+    "quadratic_ppm_per_c2": Key(number("in ppm/C^2", -1e4, 1e4)),
+    "cubic_ppm_per_c3": Key(number("in ppm/C^3", -1e3, 1e3)),
+}
+_LOAD: Final = {
+    "load_pf": Key(number("load capacitance in pF", high=1e4, above=0)),
+    "shunt_c0_pf": Key(number("shunt capacitance C0 in pF", high=1e4, above=0)),
+    "motional_c1_ff": Key(number("motional capacitance C1 in fF", high=1e6, above=0)),
+}
+
+
+def load_part(name_or_path: str) -> Part:
+    """Return the part of this name, or of the file at this path.
+
+    Raises NotFoundError with near matches, ConfigError with every problem of the file.
+    """
+    return _load(find("parts", name_or_path))
+
+
+def load_parts() -> tuple[Part, ...]:
+    """Return every part of the catalogue, sorted by name.
+
+    Raises ConfigError with the problems of all files when any of them has one.
+    """
+    parts, problems = list_parts()
+    if problems:
+        raise ConfigError(problems)
+    return parts
+
+
+def list_parts() -> tuple[tuple[Part, ...], tuple[Problem, ...]]:
+    """Return the parts that can be used, and what is wrong with the other files."""
+    parts: list[Part] = []
+    problems: list[Problem] = []
+    for name in names("parts"):
+        try:
+            parts.append(load_part(name))
+        except ConfigError as error:
+            problems.extend(error.problems)
+    return tuple(parts), tuple(problems)
+
+
+def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:
+    """Build a part from a part file's contents; `file` names it in problems.
+
+    Raises ConfigError with every problem.
+    """
+    findings = Findings(file, document)
+    tables = findings.table(document, "", _TABLES)
+    part = findings.table(tables["part"], "part", _PART)
+    limits = _limits(tables["limits"], findings)
+    temperature = _temperature(tables["temperature"], findings)
+    load = findings.table(tables["load"], "load", _LOAD)
+    findings.finish()
+    return Part(
+        id=part["id"],
+        title=part["title"],
+        kind=Kind(part["kind"]),
+        nominal_hz=part["nominal_hz"],
+        limits=limits,
+        temperature=temperature,
+        load=Load(**load),
+        notes=part["notes"].strip(),
+        file=file,
+    )
+
+
+def _load(entry: Traversable) -> Part:
+    return part_from_mapping(read_toml(entry), str(entry))
+
+
+def _limits(table: Mapping[str, Any] | None, findings: Findings) -> Limits:
+    """Check the promises; what is returned is only good if there was no problem."""
+    values = findings.table(table, "limits", _LIMITS)
+    given = table or {}
+    percent = values.pop("tolerance_percent")
+    ways = [key for key in ("tolerance_ppm", "tolerance_percent") if key in given]
+    if table is not None and not ways:
+        findings.add("limits.tolerance_ppm", "missing", "this or tolerance_percent")
+    if len(ways) == 2:
+        expected = "either tolerance_ppm or tolerance_percent"
+        findings.add("limits.tolerance_percent", "found both tolerances", expected)
+    if values["tolerance_ppm"] is None:
+        values["tolerance_ppm"] = (percent or 0.0) * PPM_PER_PERCENT
+    if "stability_ppm" in given and "range_c" not in given:
+        expected = "the range over which stability_ppm holds"
+        findings.add("limits.range_c", "missing", expected)
+    _check_range(values, findings)
+    return Limits(**values)
+
+
+def _check_range(values: Mapping[str, Any], findings: Findings) -> None:
+    reference_c, range_c = values["reference_c"], values["range_c"]
+    if range_c is not None and not range_c[0] <= reference_c <= range_c[1]:
+        found = f"found [{range_c[0]:g}, {range_c[1]:g}]"
+        expected = f"a range around reference_c = {reference_c:g}"
+        findings.add("limits.range_c", found, expected)
+
+
+def _temperature(
+    table: Mapping[str, Any] | None, findings: Findings
+) -> TemperatureLaw | None:
+    if table is None:
+        return None
+    values = findings.table(table, "temperature", _TEMPERATURE)
+    law = values["law"]
+    if law is None:
+        return None
+    allowed = COEFFICIENTS[law]
+    if allowed[-1] not in table:
+        key, expected = f"temperature.{allowed[-1]}", f"the coefficient of a {law}"
+        findings.add(key, "missing", expected)
+    for name in COEFFICIENTS["cubic"]:
+        if name in table and name not in allowed:
+            expected = f"only {', '.join(allowed)} in a {law}"
+            findings.add(f"temperature.{name}", f"found in a {law}", expected)
+        values[name] = values[name] or 0.0
+    return TemperatureLaw(**values)

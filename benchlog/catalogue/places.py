@@ -1,0 +1,152 @@
+"""Where configuration files are looked for, and reading one as TOML.
+
+Search order: an explicit path, `./configs`, the user's config folder, what ships with
+benchlog. A name is looked up among the files that are there, never glued to a path, so
+no name can lead out of these folders.
+"""
+
+import os
+import re
+import tomllib
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any, Final
+
+import platformdirs
+
+from benchlog.errors import ConfigError, NotFoundError, Problem
+
+KINDS: Final = {
+    "parts": "part",
+    "benches": "bench",
+    "dialects": "dialect",
+    "uses": "use",
+}
+"""Folder of each kind of file, and the word for one of them."""
+MAX_BYTES: Final = 65_536
+"""A longer file is refused: the longest of ours has a few thousand bytes."""
+SUFFIX: Final = ".toml"
+WHOLE_FILE: Final = "(whole file)"
+
+_AT_LINE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
+
+
+def names(kind: str) -> tuple[str, ...]:
+    """Return the names of all files of a kind (`parts`, `benches`, ...), sorted."""
+    return tuple(sorted(_shelf(kind)))
+
+
+def find(
+    kind: str, name_or_path: str, beside: Traversable | None = None
+) -> Traversable:
+    """Return the file that a name or a path stands for.
+
+    What has a path separator or ends in `.toml` is a path, relative to the folder of
+    `beside` when that is given, else to the current folder. Anything else is a name.
+    Raises NotFoundError, with near matches.
+    """
+    if not is_path(name_or_path):
+        shelf = _shelf(kind)
+        if name_or_path in shelf:
+            return shelf[name_or_path]
+        raise NotFoundError(KINDS[kind], name_or_path, shelf)
+    folder = beside.parent if isinstance(beside, Path) else Path()
+    path = folder / name_or_path
+    if _exists(path):
+        return path
+    raise NotFoundError(f"{KINDS[kind]} file", str(path), _siblings(path))
+
+
+def is_path(name_or_path: str) -> bool:
+    """Tell whether a person meant a path, not a name."""
+    separators = [os.sep, os.altsep or os.sep]
+    return name_or_path.endswith(SUFFIX) or any(s in name_or_path for s in separators)
+
+
+def stem(entry: Traversable) -> str:
+    """Return the file's name without `.toml`."""
+    return entry.name.removesuffix(SUFFIX)
+
+
+def read_toml(entry: Traversable) -> dict[str, Any]:
+    """Read a file as TOML.
+
+    Raises ConfigError when it is not a regular file, cannot be read, is longer than
+    MAX_BYTES, is not UTF-8 or not TOML (with the line).
+    """
+    data = _read_bytes(entry)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        found = f"found a byte {data[error.start]:#04x} that is not text"
+        raise _refused(entry, found, "UTF-8 text", f"line {line}") from None
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise _refused(entry, "nested too deeply", "plain TOML tables") from None
+    except ValueError as error:  # TOMLDecodeError, and integers beyond any size
+        raise _syntax(entry, text, str(error)) from None
+
+
+def _read_bytes(entry: Traversable) -> bytes:
+    expected = "a readable TOML file"
+    try:
+        if not entry.is_file():
+            kind = "is a folder" if entry.is_dir() else "is not a regular file"
+            raise _refused(entry, kind, expected)
+        with entry.open("rb") as stream:
+            data = stream.read(MAX_BYTES + 1)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise _refused(entry, f"cannot be read: {reason}", expected) from None
+    if len(data) > MAX_BYTES:
+        raise _refused(entry, "too long", f"at most {MAX_BYTES} bytes")
+    return data
+
+
+def _syntax(entry: Traversable, text: str, message: str) -> ConfigError:
+    at = _AT_LINE.search(message)
+    last = text.count("\n") + 1
+    line = at.group(1) if at and at.group(1) else str(last)
+    said = _AT_LINE.sub("", message) or "broken"
+    return _refused(entry, f"not TOML: {said[:200]}", "TOML", f"line {line}")
+
+
+def _refused(
+    entry: Traversable, found: str, expected: str, key: str = WHOLE_FILE
+) -> ConfigError:
+    return ConfigError([Problem(str(entry), key, found, expected)])
+
+
+def _shelf(kind: str) -> dict[str, Traversable]:
+    """Return the files of a kind by name; the first folder that has a name wins."""
+    shelf: dict[str, Traversable] = {}
+    for root in _roots():
+        for entry in _toml_files(root / kind):
+            shelf.setdefault(stem(entry), entry)
+    return shelf
+
+
+def _roots() -> tuple[Traversable, ...]:
+    user = platformdirs.user_config_path("benchlog", appauthor=False)
+    return (Path("configs"), user, files("benchlog.configs"))
+
+
+def _toml_files(folder: Traversable) -> list[Traversable]:
+    try:
+        return [entry for entry in folder.iterdir() if entry.name.endswith(SUFFIX)]
+    except (OSError, ValueError):  # no such folder, or closed to us: nothing there
+        return []
+
+
+def _exists(path: Path) -> bool:
+    try:
+        return os.path.lexists(path)
+    except (OSError, ValueError):  # a name too long, or with a zero byte
+        return False
+
+
+def _siblings(path: Path) -> list[str]:
+    return [str(entry) for entry in _toml_files(path.parent)]
