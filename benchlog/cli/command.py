@@ -37,8 +37,8 @@ _db_option = click.option(
 )
 
 
-class Command(click.Command):
-    """A command whose help ends with examples."""
+class WithExamples(click.Command):
+    """Help that ends with examples."""
 
     examples: tuple[str, ...] = ()
 
@@ -48,16 +48,20 @@ class Command(click.Command):
         write_examples(formatter, self.examples)
 
 
+class Group(WithExamples, click.Group):
+    """A command with commands of its own."""
+
+
 def command(
     name: str, *, examples: tuple[str, ...], figures: bool = True
-) -> Callable[[Function], Command]:
+) -> Callable[[Function], WithExamples]:
     """Make the command that `COMMANDS` lists as `name`.
 
     The function gets `db: Path | None` and, where it yields `figures`, `as_json: bool`.
     """
 
-    def decorate(function: Function) -> Command:
-        make = click.command(name, cls=Command, short_help=COMMANDS.get(name))
+    def decorate(function: Function) -> WithExamples:
+        make = click.command(name, cls=WithExamples, short_help=COMMANDS.get(name))
         made = make(common_options(figures)(function))
         made.examples = examples
         return made

@@ -6,11 +6,14 @@ import math
 import sys
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from enum import Enum
 
 import click
 
 from benchlog.units import printable
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def print_json(document: object) -> None:
@@ -61,6 +64,17 @@ def table(
     return "\n".join(_line(row, widths, right) for row in grid)
 
 
+def pairs(rows: Iterable[tuple[str, str]]) -> str:
+    """Return name and text aligned in two columns; lines of a text stay lines."""
+    listed = [(name, text.split("\n")) for name, text in rows]
+    room = max((width(name) for name, _ in listed), default=0)
+    lines = []
+    for name, texts in listed:
+        for head, text in zip([name] + [""] * len(texts), texts, strict=False):
+            lines.append(f"{head:<{room}}  {printable(text.strip())}".rstrip())
+    return "\n".join(lines)
+
+
 def _line(row: Sequence[str], widths: Sequence[int], right: str) -> str:
     padded = []
     for i, cell in enumerate(row):
@@ -74,6 +88,14 @@ def width(text: str) -> int:
     wide = sum(unicodedata.east_asian_width(ch) in "WF" for ch in text)
     marks = sum(unicodedata.combining(ch) != 0 for ch in text)
     return len(text) + wide - marks
+
+
+def utc_text(utc_ns: int | None) -> str | None:
+    """Return a moment as ISO 8601 in UTC with milliseconds, None where unknown."""
+    if utc_ns is None or utc_ns < 0:
+        return None
+    moment = _EPOCH + timedelta(microseconds=utc_ns // 1_000)
+    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
 def in_terminal() -> bool:
