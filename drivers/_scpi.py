@@ -1,0 +1,175 @@
+"""Asking in SCPI: declared queries only, one write, one whole line back.
+
+Every answer is checked to be the only one: bytes that wait before a question is asked,
+or follow its answer, mean that question and answer no longer belong together.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.clock import Clock
+from benchlog.driver import GRACE_S
+from benchlog.errors import OutOfStepError, RefusedError
+from benchlog.model import Dialect, Identity
+
+from ._link import Link
+from ._numbers import parse_number
+
+MAX_ERRORS: Final = 20
+"""An error queue is asked no oftener than this; instruments hold 10 to 20 entries."""
+_ERROR_ENTRY: Final = re.compile(r"\s*(?P<code>[-+]?\d{1,6})\s*(?:,.*)?", re.ASCII)
+_MAX_STALE: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """One answer and when its last byte had arrived."""
+
+    line: bytes
+    mono_ns: int
+    utc_ns: int
+    command: str
+
+    @property
+    def text(self) -> str:
+        """The answer without its terminator; foreign bytes become visible escapes."""
+        return self.line.decode("ascii", "backslashreplace").strip(" \t\r\n")
+
+
+@dataclass(slots=True)
+class Talk:
+    """A conversation over one link in one dialect.
+
+    `words` are the settings that commands may name in braces, as text.
+    """
+
+    link: Link
+    dialect: Dialect
+    clock: Clock
+    words: Mapping[str, str]
+
+    def knows(self, role: str) -> bool:
+        """Whether the dialect declares a command for this role."""
+        return bool(self.dialect.commands.get(role))
+
+    def command(self, role: str) -> str:
+        """Return the command of a role with the settings filled in."""
+        template = self.dialect.commands[role]
+        try:
+            return template.format_map(self.words)
+        except (KeyError, IndexError, ValueError, AttributeError) as error:
+            raise RefusedError(
+                f"dialect {self.dialect.name!r}: {role} = {template!r} names a setting "
+                f"that this driver has not ({error}); it has {', '.join(self.words)}",
+                address=self.link.address,
+            ) from error
+
+    def tell(self, *roles: str) -> None:
+        """Send the commands of those roles that the dialect declares."""
+        commands = [self.command(role) for role in roles if self.knows(role)]
+        if commands:
+            self.link.send(*(command.encode("latin-1") for command in commands))
+
+    def ask(self, *roles: str, limit_s: float = 0.0) -> Reply:
+        """Send commands of which the last is a query, in one write; return its answer.
+
+        `limit_s` is bench time it may take before the grace. Raises SilentError,
+        LostError, GarbledError, or OutOfStepError when there are more bytes than one
+        answer.
+        """
+        commands = [self.command(role) for role in roles]
+        early = self.link.waiting()
+        if early:
+            raise self._out_of_step("before it was asked anything", commands[-1], early)
+        self.link.send(*(command.encode("latin-1") for command in commands))
+        reply = self._next(commands[-1], limit_s)
+        rest = self.link.rest()
+        if rest:
+            raise self._out_of_step("after its answer", commands[-1], reply.line + rest)
+        return reply
+
+    def greet(self) -> tuple[str, tuple[str, ...]]:
+        """Ask who is there; return the identification and the late answers skipped.
+
+        An instrument answers in order, so whatever comes before the identification
+        belongs to questions that nobody waits for any more.
+        """
+        stale = [self.link.waiting()]
+        self.tell("abort")
+        command = self.command("identify")
+        self.link.send(command.encode("latin-1"))
+        for _ in range(_MAX_STALE):
+            reply = self._next(command, 0.0)
+            if is_identification(reply.text):
+                return reply.text, tuple(_late(line) for line in stale if line)
+            stale.append(reply.line)
+        raise self._out_of_step("without identifying itself", command, stale[-1])
+
+    def drain_errors(self) -> tuple[str, ...]:
+        """Empty the error queue, at most `MAX_ERRORS` entries; return what it held.
+
+        Raises OutOfStepError when an answer is no entry of an error queue.
+        """
+        found: list[str] = []
+        while self.knows("error") and len(found) < MAX_ERRORS:
+            reply = self.ask("error")
+            entry = _ERROR_ENTRY.fullmatch(reply.text)
+            if entry is None:
+                raise self._out_of_step("no error", reply.command, reply.line)
+            if int(entry["code"]) == 0:
+                break
+            found.append(reply.text)
+        return tuple(found)
+
+    def _next(self, command: str, limit_s: float) -> Reply:
+        deadline = self.clock.deadline(limit_s, GRACE_S)
+        line = self.link.read_line(deadline, command)
+        return Reply(line, self.clock.mono_ns(), self.clock.utc_ns(), command)
+
+    def _out_of_step(self, when: str, command: str, raw: bytes) -> OutOfStepError:
+        return OutOfStepError(
+            f"{self.link.address} sent {raw[:60]!r} {when} ({command!r}); an answer to "
+            "another question. The line is opened anew; if it happens again, raise "
+            "extra_s or see whether somebody else talks to it",
+            address=self.link.address,
+            command=command,
+            raw=raw,
+        )
+
+
+def is_identification(text: str) -> bool:
+    """Whether a reply can answer `*IDN?`: it is neither number nor error entry."""
+    numbers = all(parse_number(part.strip()) for part in text.split(","))
+    is_error = re.match(r'[-+]?\d+\s*,\s*"', text) is not None
+    return any(ch.isalpha() for ch in text) and not numbers and not is_error
+
+
+def identity_of(text: str, settings: Mapping[str, str]) -> Identity:
+    """Split an identification at its first three commas (IEEE 488.2, 10.14)."""
+    fields = [part.strip() for part in text.split(",", 3)]
+    maker, model, serial, firmware = fields + [""] * (4 - len(fields))
+    simulated = maker.upper() == "SIMULATED"
+    return Identity(text, maker, model, serial, firmware, simulated, settings)
+
+
+def check_reply_pattern(dialect: Dialect, talks: str, driver: str) -> None:
+    """Refuse a dialect that this driver cannot use. Raises RefusedError."""
+    if dialect.talks != talks:
+        raise RefusedError(
+            f"dialect {dialect.name!r} is for instruments that talk {dialect.talks!r}; "
+            f"{driver} needs one with talks = {talks!r}"
+        )
+    try:
+        usable = "value" in re.compile(dialect.reply).groupindex
+    except re.error as error:
+        raise RefusedError(
+            f"dialect {dialect.name!r}: reply is no regular expression ({error})"
+        ) from error
+    if not usable:
+        raise RefusedError(f"dialect {dialect.name!r}: reply needs a group 'value'")
+
+
+def _late(line: bytes) -> str:
+    return f"skipped a late answer: {line[:80]!r}"

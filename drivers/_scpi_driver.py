@@ -1,0 +1,144 @@
+"""What every driver that asks in SCPI does the same way: open, identify, close."""
+
+from typing import ClassVar
+
+from benchlog.driver import Driver
+from benchlog.errors import (
+    InstrumentError,
+    LostError,
+    NoSignalError,
+    OverloadError,
+    RefusedError,
+)
+from benchlog.model import Dialect, Identity, Sample
+
+from ._connect import open_link
+from ._numbers import in_unit, parse_reply
+from ._scpi import MAX_ERRORS, Talk, check_reply_pattern, identity_of
+from ._settings import apply_settings, words_of
+
+
+class ScpiDriver(Driver):
+    """An instrument that is asked and then answers."""
+
+    ways: ClassVar[tuple[tuple[str, ...], ...]] = (("read",), ("initiate", "fetch"))
+    """Roles that fetch a value, the best first; the last role of each is a query."""
+
+    _talk: Talk | None = None
+    _identity: Identity | None = None
+    _messages: tuple[str, ...] = ()
+
+    def open(self) -> None:
+        """See `Driver.open`; leaves the instrument set up and its settings known."""
+        self.close()
+        dialect = self._dialect()
+        link = open_link(self.address, dialect.terminator, self.settings)
+        self._talk = Talk(link, dialect, self.clock, self._words())
+        try:
+            self._set_up(self._talk)
+        except BaseException:
+            self.close()
+            raise
+
+    def identify(self) -> Identity:
+        """See `Driver.identify`; as it was found when the connection was opened."""
+        self._opened()
+        assert self._identity is not None  # set by open, together with the link
+        return self._identity
+
+    def read(self) -> Sample:
+        """See `Driver.read`."""
+        talk = self._opened()
+        reply = talk.ask(*self._way(talk), limit_s=self.read_limit_s)
+        try:
+            number = parse_reply(reply.line, talk.dialect, self.address, reply.command)
+        except (NoSignalError, OverloadError) as error:
+            self._collect(talk, error)
+            raise
+        number = in_unit(number, talk.dialect, self.unit, self._gate_s())
+        raw = reply.line.strip(b" \t\r\n")
+        return Sample(
+            number.value,
+            self.unit,
+            reply.mono_ns,
+            reply.utc_ns,
+            self._gate_s(),
+            raw,
+            number.step,
+        )
+
+    def close(self) -> None:
+        """See `Driver.close`."""
+        talk, self._talk = self._talk, None
+        if talk is not None:
+            talk.link.close()
+
+    def messages(self) -> tuple[str, ...]:
+        """See `Driver.messages`."""
+        said, self._messages = self._messages, ()
+        return said
+
+    def _gate_s(self) -> float:
+        """Return the gate or integration time that a value comes with."""
+        return 0.0
+
+    def _words(self) -> dict[str, str]:
+        """Return the settings that commands may name in braces."""
+        return words_of(self.settings)
+
+    def _dialect(self) -> Dialect:
+        dialect = self.settings["dialect"]
+        if not isinstance(dialect, Dialect):
+            raise RefusedError(f"dialect {dialect!r} was not read from its file")
+        check_reply_pattern(dialect, "scpi", type(self).__name__)
+        return dialect
+
+    def _set_up(self, talk: Talk) -> None:
+        """Find out who is there, clear and configure it, read its settings back."""
+        text = ""
+        if talk.knows("identify"):
+            text, late = talk.greet()
+            self._say(late)
+        self._say(talk.drain_errors())
+        talk.tell("clear", "configure")
+        settings = apply_settings(talk, self.settings)
+        errors = talk.drain_errors()
+        self._say(errors)
+        unsure = [name for name, got in settings.items() if "not read back" in got]
+        if errors and unsure:
+            raise RefusedError(
+                f"{self.address} reports {'; '.join(errors)} after setting "
+                f"{', '.join(unsure)}; give values that it takes",
+                address=self.address,
+            )
+        settings["dialect"] = talk.dialect.name
+        self._identity = identity_of(text, settings)
+
+    def _way(self, talk: Talk) -> tuple[str, ...]:
+        """Return the roles that fetch a value in this dialect."""
+        for way in self.ways:
+            if all(talk.knows(role) for role in way):
+                return way
+        wanted = " or ".join("+".join(way) for way in self.ways)
+        raise RefusedError(
+            f"dialect {talk.dialect.name!r} declares no way to fetch a value; it needs "
+            f"{wanted}",
+            address=self.address,
+        )
+
+    def _collect(self, talk: Talk, error: InstrumentError) -> None:
+        """Keep what the error queue says beside `error`, which matters more."""
+        try:
+            self._say(talk.drain_errors())
+        except InstrumentError as another:
+            error.add_note(str(another))
+
+    def _say(self, messages: tuple[str, ...]) -> None:
+        self._messages = (*self._messages, *messages)[-MAX_ERRORS:]
+
+    def _opened(self) -> Talk:
+        if self._talk is None:
+            raise LostError(
+                f"{self.address} is not open; open it first", address=self.address
+            )
+        return self._talk

@@ -1,0 +1,116 @@
+"""Lines over a serial port, or over anything that pySerial opens like one."""
+
+import contextlib
+from collections.abc import Mapping
+from typing import Final
+
+import serial
+
+from benchlog.driver import Option
+from benchlog.errors import LostError
+
+from ._link import StreamLink
+
+SERIAL_OPTIONS: Final = (
+    Option("baud", int, 9600, "bits per second on a serial line", low=50, high=4e6),
+    Option("bytesize", int, 8, "data bits on a serial line", choices=(5, 6, 7, 8)),
+    Option(
+        "parity",
+        str,
+        "none",
+        "parity bit on a serial line",
+        choices=("none", "even", "odd", "mark", "space"),
+    ),
+    Option(
+        "stopbits", float, 1.0, "stop bits on a serial line", choices=(1.0, 1.5, 2.0)
+    ),
+    Option(
+        "flow",
+        str,
+        "none",
+        "flow control on a serial line",
+        choices=("none", "rtscts", "xonxoff"),
+    ),
+)
+"""Options of every driver that may sit on a serial line; ignored on other links."""
+
+_SLICE_S: Final = 0.1  # pySerial reconfigures the port when its timeout changes
+_SEND_S: Final = 2.0
+# What pySerial is known to raise: its own errors are OSErrors, a port closed or
+# unplugged under a call gives TypeError or ValueError.
+_FAULTS: Final = (OSError, TypeError, ValueError)
+
+
+def serial_url(address: str) -> str | None:
+    """Return what pySerial opens for `address`, None when it is no serial line.
+
+    A serial line is a device path, a pySerial URL (`rfc2217://host:port`,
+    `socket://host:port`, `loop://`) or either of them as `ASRL...::INSTR`.
+    """
+    upper = address.upper()
+    if upper.startswith("ASRL") and upper.endswith("::INSTR"):
+        return address[4:-7]
+    return address if address.startswith("/") or "://" in address else None
+
+
+class SerialLink(StreamLink):
+    """An open serial line. Raises LostError when it cannot be opened."""
+
+    advice = "check cable, baud rate and parity, and that this is the right port"
+
+    def __init__(
+        self,
+        address: str,
+        terminator: bytes,
+        url: str,
+        settings: Mapping[str, object],
+    ) -> None:
+        super().__init__(address, terminator)
+        try:
+            self._port = serial.serial_for_url(url, **_arguments(url, settings))
+        except _FAULTS as error:
+            raise LostError(
+                f"cannot open the serial line {address} ({error}); is it plugged in, "
+                "yours to use, and not open elsewhere?",
+                address=address,
+            ) from error
+
+    def _write(self, data: bytes) -> None:
+        try:
+            self._port.write(data)
+        except _FAULTS as error:
+            raise self.lost(error) from error
+
+    def _receive(self, real_s: float) -> bytes:
+        try:
+            if real_s == 0.0 and not self._port.in_waiting:
+                return b""
+            # One byte wakes us, the rest of what is there comes along.
+            first = bytes(self._port.read(1))
+            more = self._port.in_waiting if first else 0
+            return first + (bytes(self._port.read(more)) if more else b"")
+        except _FAULTS as error:
+            raise self.lost(error) from error
+
+    def close(self) -> None:
+        """See `Link.close`."""
+        with contextlib.suppress(*_FAULTS):
+            self._port.close()
+
+
+def _arguments(url: str, settings: Mapping[str, object]) -> dict[str, object]:
+    """Return pySerial's arguments for our options."""
+    flow = settings.get("flow", "none")
+    arguments: dict[str, object] = {
+        "baudrate": settings.get("baud", 9600),
+        "bytesize": settings.get("bytesize", 8),
+        "parity": str(settings.get("parity", "none"))[0].upper(),
+        "stopbits": settings.get("stopbits", 1.0),
+        "rtscts": flow == "rtscts",
+        "xonxoff": flow == "xonxoff",
+        "timeout": _SLICE_S,
+        "write_timeout": _SEND_S,
+    }
+    if "://" not in url:
+        arguments["exclusive"] = True  # two programs on one line get half of it each
+    return arguments

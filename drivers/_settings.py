@@ -1,0 +1,123 @@
+"""Settings of an instrument: sent where the dialect knows them, then read back."""
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+from benchlog.driver import Option
+from benchlog.errors import RefusedError
+from benchlog.model import Dialect
+
+from ._numbers import parse_number
+from ._scpi import Reply, Talk
+
+INPUT_OPTIONS: Final = (
+    Option("input", int, None, "which input the signal is on", low=1, high=16),
+    Option("coupling", str, None, "input coupling", choices=("ac", "dc")),
+    Option("impedance_ohm", float, None, "input impedance in ohm", low=1, high=1e9),
+    Option("trigger_v", float, None, "trigger level in volts", low=-1e3, high=1e3),
+    Option("filter", bool, None, "low-pass filter of the input on or off"),
+)
+"""Options of a counter's input; each optional, sent where the dialect knows it."""
+
+_ROLES: Final = {
+    "input": "input",
+    "coupling": "coupling",
+    "impedance_ohm": "impedance",
+    "filter": "filter",
+    "trigger_v": "trigger",
+    "gate_s": "gate",
+}
+_CLOSE: Final = 1e-3
+"""An instrument may round a setting by this fraction; more is another setting."""
+_SWITCHES: Final = {"on": "1", "off": "0"}
+
+
+def words_of(settings: Mapping[str, object]) -> dict[str, str]:
+    """Return the settings as commands name them; an input not given is input 1."""
+    words = {name: _word(settings.get(name)) for name in _ROLES if name in settings}
+    if "input" in words and settings.get("input") is None:
+        words["input"] = "1"
+    return words
+
+
+def apply_settings(talk: Talk, settings: Mapping[str, object]) -> dict[str, str]:
+    """Send every setting that is given and return what the instrument made of it.
+
+    Raises RefusedError when the dialect does not know a setting, or the instrument
+    reads back another value.
+    """
+    outcome: dict[str, str] = {}
+    for name, role in _ROLES.items():
+        if settings.get(name) is not None:
+            outcome[name] = _apply(talk, name, role)
+    return outcome
+
+
+def _apply(talk: Talk, name: str, role: str) -> str:
+    """Send one setting; return what was read back, or what was sent."""
+    wanted = talk.words[name]
+    put, get = f"{role}_set", f"{role}_get"
+    if not talk.knows(get):
+        if not _mentions(talk.dialect, name) and name != "gate_s":
+            raise _unknown(talk, name, put)
+        talk.tell(put)
+        return f"{wanted} (not read back)"
+    reply = talk.ask(put, get) if talk.knows(put) else talk.ask(get)
+    if not same_setting(wanted, reply.text):
+        raise _refused(talk, name, wanted, reply)
+    return reply.text
+
+
+def same_setting(wanted: str, got: str) -> bool:
+    """Whether a setting read back is the one that was sent.
+
+    Numbers agree within 0.1 %; ON and OFF are 1 and 0; words agree in their SCPI short
+    or long form, whatever their case and quotes.
+    """
+    wanted, got = (_plain(text) for text in (wanted, got))
+    sent, read = parse_number(wanted), parse_number(got)
+    if sent and read:
+        return math.isclose(sent.value, read.value, rel_tol=_CLOSE, abs_tol=1e-9)
+    if not wanted or not got or sent or read:
+        return False
+    return wanted.startswith(got) or got.startswith(wanted)
+
+
+def _plain(text: str) -> str:
+    folded = text.strip().strip("\"'").casefold()
+    return _SWITCHES.get(folded, folded)
+
+
+def _word(value: object) -> str:
+    """Return a setting as SCPI writes it."""
+    if isinstance(value, bool):
+        return "ON" if value else "OFF"
+    if isinstance(value, int | float):
+        return f"{value:.12G}"
+    return str(value).upper() if value is not None else ""
+
+
+def _mentions(dialect: Dialect, name: str) -> bool:
+    return any(f"{{{name}}}" in text for text in dialect.commands.values())
+
+
+def _unknown(talk: Talk, name: str, role: str) -> RefusedError:
+    return RefusedError(
+        f"dialect {talk.dialect.name!r} does not know {name!r}, which the bench file "
+        f"gives for {talk.link.address}; remove it there, or use a dialect that "
+        f"declares {role}",
+        address=talk.link.address,
+    )
+
+
+def _refused(talk: Talk, name: str, wanted: str, reply: Reply) -> RefusedError:
+    said = f"{talk.link.address} does not take {name} = {wanted}: "
+    said += f"it reads back {reply.text[:60]!r}"
+    errors = talk.drain_errors()
+    if errors:
+        said += " and reports " + "; ".join(errors)
+    said += ". Give a value that it takes"
+    return RefusedError(
+        said, address=talk.link.address, command=reply.command, raw=reply.line
+    )
