@@ -1,1 +1,22 @@
-"""Limits, uncertainty budget and the decision; no I/O."""
+"""Limits, uncertainty budget, decision: what the figures mean for the part; no I/O."""
+
+from benchlog.verdict.budget import Budget, BudgetLine
+from benchlog.verdict.decide import JitterVerdict
+from benchlog.verdict.figures import figures
+from benchlog.verdict.judge import Assessment, RunJudge, is_clear, judge_for
+from benchlog.verdict.limits import Limit, limit_for
+from benchlog.verdict.timebase import timebase_for
+
+__all__ = [
+    "Assessment",
+    "Budget",
+    "BudgetLine",
+    "JitterVerdict",
+    "Limit",
+    "RunJudge",
+    "figures",
+    "is_clear",
+    "judge_for",
+    "limit_for",
+    "timebase_for",
+]

@@ -1,0 +1,227 @@
+"""Figures of a run while it grows: constant memory, constant cost per reading.
+
+Frequencies are taken relative to the first reading, an exact subtraction, and scaled
+to ppm at the very end: an offset of 1e-12 stays a figure beside 10 MHz.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.linefit import ExactSum, LineFit
+from benchlog.analysis.octaves import Octaves
+from benchlog.analysis.stats import AvarPoint, RunStats
+from benchlog.errors import DataError
+from benchlog.model import Columns, Flag
+from benchlog.units import NS_PER_S
+
+Array = NDArray[np.float64]
+_SAME_GATE = 1e-6  # relative; instruments that report the gate report it with noise
+
+
+@dataclass(slots=True)
+class _Last:
+    """What of the last reading the next one is compared with."""
+
+    segment: int
+    mono_ns: int
+    gate_s: float
+    t_s: float
+
+
+@dataclass(slots=True)
+class _Ambient:
+    """Mean and extremes of what is known of the ambient temperature, C."""
+
+    n: int = 0
+    typed: int = 0
+    low: float = np.inf
+    high: float = -np.inf
+    total: ExactSum = field(default_factory=ExactSum)
+
+    def feed(self, ambient_c: Array, flags: NDArray[np.int64]) -> None:
+        known = ambient_c[np.isfinite(ambient_c)]
+        self.typed += int(np.count_nonzero(flags & Flag.AMBIENT_TYPED))
+        if len(known):
+            self.n += len(known)
+            self.low = min(self.low, float(known.min()))
+            self.high = max(self.high, float(known.max()))
+            self.total.add(known.tolist())
+
+
+class Running:
+    """Figures of the readings fed so far; how they are chunked does not matter.
+
+    Parameters
+    ----------
+    nominal_hz : float
+        Nominal frequency of the device.
+    divider : float
+        The counter sees the device's frequency divided by this.
+
+    Raises ValueError when either is not above zero.
+
+    """
+
+    def __init__(self, nominal_hz: float, divider: float = 1.0) -> None:
+        if not (0 < nominal_hz < np.inf and 0 < divider < np.inf):
+            raise ValueError("nominal_hz and divider must be finite and above zero")
+        self.nominal_hz, self.divider = nominal_hz, divider
+        self._reference_hz = 0.0
+        self._low = np.inf
+        self._high = -np.inf
+        self._line = LineFit()
+        self._octaves = Octaves()
+        self._ambient = _Ambient()
+        self._last: _Last | None = None
+        self._first_utc_ns = self._last_utc_ns = -1
+        self._first_gate_s = 0.0
+        self._gaps = self._suspect = 0
+        self._simulated = False
+        self._spacing_ns = self._spacings = 0
+
+    def feed(self, columns: Columns) -> None:
+        """Take in readings in the order they were made.
+
+        Raises DataError, taking in nothing, when a frequency is not finite and above
+        zero: what the recorder accepts never is.
+        """
+        if not len(columns):
+            return
+        hz = columns.frequency_hz
+        if not np.all(np.isfinite(hz) & (hz > 0)):
+            raise DataError(
+                "a stored frequency is not a number above zero; export the run and "
+                "look for it, the figures would mean nothing"
+            )
+        if self._last is None:
+            self._begin(columns)
+        shifted = hz - self._reference_hz
+        breaks = self._breaks(columns)
+        self._feed_line(columns, shifted)
+        self._feed_octaves(columns, shifted, breaks)
+        self._feed_rest(columns, shifted)
+
+    def _begin(self, columns: Columns) -> None:
+        self._reference_hz = float(columns.frequency_hz[0])
+        self._first_utc_ns = int(columns.utc_ns[0])
+        self._first_gate_s = float(columns.gate_s[0])
+
+    def _breaks(self, columns: Columns) -> NDArray[np.bool_]:
+        """Mark the readings that do not continue the one before them."""
+        last = self._last
+        segment = np.diff(columns.segment, prepend=last.segment if last else -1)
+        mono = np.diff(columns.mono_ns, prepend=last.mono_ns if last else 0)
+        gate = np.diff(columns.gate_s, prepend=last.gate_s if last else -1.0)
+        gap = (columns.flags & Flag.GAP_BEFORE) != 0
+        changed = np.abs(gate) > _SAME_GATE * columns.gate_s
+        out: NDArray[np.bool_] = gap | (segment != 0) | (mono <= 0)
+        self._gaps += int(np.count_nonzero(out)) - (last is None and bool(out[0]))
+        out |= changed
+        follows = ~out
+        if last is None:
+            follows[0] = False
+        self._spacings += int(np.count_nonzero(follows))
+        self._spacing_ns += int(mono[follows].sum())
+        return out
+
+    def _feed_line(self, columns: Columns, shifted: Array) -> None:
+        """Fit piece by piece: each segment has a monotonic clock of its own."""
+        turns = np.flatnonzero(np.diff(columns.segment)) + 1
+        for start, end in _pieces(turns, len(columns)):
+            mono = columns.mono_ns[start:end]
+            zero_s = self._time_of(columns, start)
+            t = zero_s + (mono - mono[0]) / NS_PER_S
+            self._line.feed(t, shifted[start:end])
+            self._last = _Last(
+                int(columns.segment[end - 1]),
+                int(mono[-1]),
+                float(columns.gate_s[end - 1]),
+                float(t[-1]),
+            )
+
+    def _time_of(self, columns: Columns, at: int) -> float:
+        """Return seconds since the first reading; across segments by UTC."""
+        last = self._last
+        if last is None:
+            return 0.0
+        if last.segment == columns.segment[at]:
+            return last.t_s + (int(columns.mono_ns[at]) - last.mono_ns) / NS_PER_S
+        if self._first_utc_ns >= 0 and columns.utc_ns[at] >= 0:
+            return (int(columns.utc_ns[at]) - self._first_utc_ns) / NS_PER_S
+        return last.t_s + float(columns.gate_s[at])
+
+    def _feed_octaves(
+        self, columns: Columns, shifted: Array, breaks: NDArray[np.bool_]
+    ) -> None:
+        for start, end in _pieces(np.flatnonzero(breaks), len(columns)):
+            if breaks[start]:
+                self._octaves.start_block()
+            self._octaves.feed(shifted[start:end])
+
+    def _feed_rest(self, columns: Columns, shifted: Array) -> None:
+        self._low = min(self._low, float(shifted.min()))
+        self._high = max(self._high, float(shifted.max()))
+        self._last_utc_ns = int(columns.utc_ns[-1])
+        self._suspect += int(np.count_nonzero(columns.flags & Flag.SUSPECT))
+        self._simulated |= bool(np.any(columns.flags & Flag.SIMULATED))
+        self._ambient.feed(columns.ambient_c, columns.flags)
+
+    def stats(self) -> RunStats:
+        """Return the figures as they stand; of nothing, the empty ones."""
+        last, line = self._last, self._line
+        if last is None:
+            return RunStats()
+        scale = self.divider / self.nominal_hz * 1e6
+        base_hz = self._reference_hz - self.nominal_hz / self.divider
+        ambient, n = self._ambient, line.n
+        deviation = np.sqrt(line.rss / (n - 2)) if n > 2 else None
+        return RunStats(
+            n=n,
+            gaps=self._gaps,
+            first_utc_ns=self._first_utc_ns if self._first_utc_ns >= 0 else None,
+            last_utc_ns=self._last_utc_ns if self._last_utc_ns >= 0 else None,
+            span_s=last.t_s + self._first_gate_s,
+            tau0_s=self._tau0_s(),
+            gate_s=last.gate_s,
+            mean_hz=(self._reference_hz + line.mean_y) * self.divider,
+            offset_ppm=(base_hz + line.mean_y) * scale,
+            slope_ppm_per_s=line.slope * scale if line.s_tt > 0 else None,
+            jitter_ppm_rms=None if deviation is None else float(deviation * scale),
+            jitter_ppm_pp=(self._high - self._low) * scale,
+            min_ppm=(base_hz + self._low) * scale,
+            max_ppm=(base_hz + self._high) * scale,
+            avar=self._avar(scale),
+            ambient_mean_c=ambient.total.mean(ambient.n) if ambient.n else None,
+            ambient_min_c=ambient.low if ambient.n else None,
+            ambient_max_c=ambient.high if ambient.n else None,
+            n_ambient=ambient.n,
+            n_typed_ambient=ambient.typed,
+            n_suspect=self._suspect,
+            simulated=self._simulated,
+        )
+
+    def _tau0_s(self) -> float | None:
+        if self._spacings:
+            return self._spacing_ns / self._spacings / NS_PER_S
+        gate_s = self._last.gate_s if self._last else 0.0
+        return gate_s or None
+
+    def _avar(self, scale: float) -> tuple[AvarPoint, ...]:
+        tau0_s = self._tau0_s() or 0.0
+        return tuple(
+            AvarPoint(
+                total.m,
+                total.m * tau0_s,
+                total.pairs,
+                total.squares.hi * scale**2 / (2.0 * total.pairs * total.m**2),
+            )
+            for total in self._octaves.sums
+        )
+
+
+def _pieces(turns: NDArray[np.int64], n: int) -> list[tuple[int, int]]:
+    """Cut 0 ... n before each of `turns`."""
+    starts = [0, *(int(turn) for turn in turns if turn > 0)]
+    return list(zip(starts, [*starts[1:], n], strict=True))

@@ -1,0 +1,71 @@
+"""The running figures of one run as frozen data; None stands for unknown."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class AvarPoint:
+    """Overlapping Allan variance (ppm^2) at one averaging factor.
+
+    `n` is the number of pairs of adjacent averages it rests on, `tau_s` the
+    averaging time m tau0.
+    """
+
+    m: int
+    tau_s: float
+    n: int
+    avar: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunStats:
+    """Figures of all readings fed so far, before any correction.
+
+    Parameters
+    ----------
+    n : int
+        Readings.
+    gaps : int
+        Places where a reading does not follow from the one before it.
+    first_utc_ns, last_utc_ns : int | None
+        Ends of the first and last gate; None without time stamps.
+    span_s : float
+        From the start of the first gate to the end of the last.
+    tau0_s : float | None
+        Mean spacing of contiguous readings (the gate where there are none).
+    gate_s : float | None
+        Gate of the last reading.
+    mean_hz, offset_ppm : float | None
+        Mean frequency of the device (reading x divider) and its offset from nominal.
+    slope_ppm_per_s, jitter_ppm_rms : float | None
+        Straight line through the readings and the standard deviation about it
+        (n - 2 degrees of freedom); None below 2 and 3 readings.
+    min_ppm, max_ppm, jitter_ppm_pp : float | None
+        Extremes, and their distance.
+    avar : tuple of AvarPoint
+        At octaves, from pairs inside contiguous stretches only.
+
+    """
+
+    n: int = 0
+    gaps: int = 0
+    first_utc_ns: int | None = None
+    last_utc_ns: int | None = None
+    span_s: float = 0.0
+    tau0_s: float | None = None
+    gate_s: float | None = None
+    mean_hz: float | None = None
+    offset_ppm: float | None = None
+    slope_ppm_per_s: float | None = None
+    jitter_ppm_rms: float | None = None
+    jitter_ppm_pp: float | None = None
+    min_ppm: float | None = None
+    max_ppm: float | None = None
+    avar: tuple[AvarPoint, ...] = ()
+    ambient_mean_c: float | None = None
+    ambient_min_c: float | None = None
+    ambient_max_c: float | None = None
+    n_ambient: int = 0
+    n_typed_ambient: int = 0
+    n_suspect: int = 0
+    simulated: bool = False

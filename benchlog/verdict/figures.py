@@ -1,0 +1,118 @@
+"""One run's figures as plain values, the keys that scripts rely on."""
+
+import math
+from datetime import UTC, datetime
+from typing import Any
+
+from benchlog.model import Run, Timebase
+from benchlog.units import NS_PER_S, hz_of_ppm, seconds_per_day
+from benchlog.verdict.budget import Budget
+from benchlog.verdict.judge import Assessment
+
+
+def figures(run: Run, assessment: Assessment) -> dict[str, Any]:
+    """Return the figures of a run for JSON; unknown ones are None, never NaN.
+
+    `u_ppm` is the expanded uncertainty (95 %) of `offset_ppm`; `timebase.u_ppm` and
+    the budget's lines are standard uncertainties. Raises nothing.
+    """
+    stats = assessment.stats
+    found = {
+        "run": run.id,
+        "device": run.device,
+        "part": run.part.id,
+        "nominal_hz": run.nominal_hz,
+        "readings": stats.n,
+        "gaps": stats.gaps,
+        "offset_ppm": assessment.offset_ppm,
+        "u_ppm": assessment.u_ppm,
+        "jitter_ppm_rms": stats.jitter_ppm_rms,
+        "jitter_ppm_pp": stats.jitter_ppm_pp,
+        "ambient_c": {
+            "mean": stats.ambient_mean_c,
+            "min": stats.ambient_min_c,
+            "max": stats.ambient_max_c,
+        },
+        "limit_ppm": assessment.limit.ppm,
+        "verdict": assessment.word.value,
+        "conformance": assessment.conformance,
+        "timebase": _timebase(assessment.timebase),
+    }
+    known: dict[str, Any] = _known({**found, **_more(run, assessment)})
+    return known
+
+
+def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
+    """Return what the contract does not name but a person wants to see."""
+    stats, nominal_hz = assessment.stats, run.nominal_hz
+    offset = assessment.offset_ppm
+    return {
+        "purpose": run.purpose.value,
+        "position": run.position,
+        "simulated": run.simulated or stats.simulated,
+        "started": iso_utc(run.started_utc_ns),
+        "ended": iso_utc(run.ended_utc_ns),
+        "ended_how": run.ended_how,
+        "mean_hz": None if offset is None else nominal_hz * (1 + offset * 1e-6),
+        "seconds_per_day": None if offset is None else seconds_per_day(offset),
+        "jitter_hz_rms": _hz(stats.jitter_ppm_rms, nominal_hz),
+        "jitter_hz_pp": _hz(stats.jitter_ppm_pp, nominal_hz),
+        "jitter_limit_ppm": run.part.limits.jitter_ppm,
+        "gate_s": stats.gate_s,
+        "span_s": stats.span_s,
+        "suspect": stats.n_suspect,
+        "limit_text": assessment.limit.text,
+        "limit_promised": assessment.limit.promised,
+        "budget": None if assessment.budget is None else _budget(assessment.budget),
+        "reasons": list(assessment.reasons),
+    }
+
+
+def _budget(budget: Budget) -> dict[str, Any]:
+    return {
+        "u_ppm": budget.u_ppm,
+        "degrees_of_freedom": budget.degrees_of_freedom,
+        "k": budget.k,
+        "lines": [
+            {
+                "name": line.name,
+                "u_ppm": line.u_ppm,
+                "degrees_of_freedom": line.degrees_of_freedom,
+                "distribution": line.distribution,
+                "text": line.text,
+            }
+            for line in budget.lines
+        ],
+    }
+
+
+def _timebase(timebase: Timebase) -> dict[str, Any]:
+    return {
+        "status": timebase.status,
+        "offset_ppm": timebase.offset_ppm,
+        "u_ppm": timebase.u_ppm,
+        "valid_until": iso_utc(timebase.valid_until_utc_ns),
+        "text": timebase.text,
+    }
+
+
+def iso_utc(utc_ns: int | None) -> str | None:
+    """Print a UTC time stamp as ISO 8601 to the millisecond; None stays None."""
+    if utc_ns is None:
+        return None
+    moment = datetime.fromtimestamp(utc_ns // NS_PER_S, UTC)
+    ms = utc_ns % NS_PER_S // 1_000_000
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}Z"
+
+
+def _hz(ppm: float | None, nominal_hz: float) -> float | None:
+    return None if ppm is None else hz_of_ppm(ppm, nominal_hz)
+
+
+def _known(value: Any) -> Any:
+    """Replace what JSON cannot hold (infinite, not a number) by None, all through."""
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _known(inner) for key, inner in value.items()}
+    return [_known(inner) for inner in value] if isinstance(value, list) else value

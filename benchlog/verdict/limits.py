@@ -1,0 +1,120 @@
+"""The limit a part's data sheet sets at the ambient temperature that was measured."""
+
+from dataclasses import dataclass
+
+from benchlog.model import Limits, Part
+
+Span = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What the offset is held against.
+
+    Parameters
+    ----------
+    ppm : float
+        The two-sided limit, plus and minus.
+    text : str
+        How it is made up, in words.
+    inside : bool | None
+        Whether ambient stayed in the reference band; None when it is not known (which
+        counts as inside).
+    promised : bool
+        Whether the data sheet promises anything at this ambient temperature.
+    reasons : tuple of str
+        What a person should know about it.
+
+    """
+
+    ppm: float
+    text: str
+    inside: bool | None
+    promised: bool
+    reasons: tuple[str, ...] = ()
+
+
+def limit_for(
+    part: Part, ambient: Span | None, horizon_years: float | None = None
+) -> Limit:
+    """Return the limit for a part at an ambient temperature.
+
+    Parameters
+    ----------
+    part : Part
+        Its data sheet's limits.
+    ambient : (min, mean, max) in C, or None when unknown
+        Tolerance alone holds while all of it lies within `reference_c` +-
+        `reference_band_c`, tolerance plus stability outside.
+    horizon_years : float | None
+        Adds the promised ageing over this many years.
+
+    """
+    limits = part.limits
+    inside = None if ambient is None else _within_band(limits, ambient)
+    ppm = limits.tolerance_ppm
+    texts = [f"tolerance {_ppm(limits.tolerance_ppm)}"]
+    reasons: list[str] = []
+    if inside is False and limits.stability_ppm is not None:
+        ppm += limits.stability_ppm
+        texts.append(f"stability {_ppm(limits.stability_ppm)}")
+    promised = _promised(limits, ambient, inside, reasons)
+    if horizon_years:
+        ppm += _ageing(limits, horizon_years, texts, reasons)
+    return Limit(ppm, " + ".join(texts), inside, promised, tuple(reasons))
+
+
+def _within_band(limits: Limits, ambient: Span) -> bool:
+    low, _, high = ambient
+    reference, band = limits.reference_c, limits.reference_band_c
+    return reference - band <= low and high <= reference + band
+
+
+def _promised(
+    limits: Limits, ambient: Span | None, inside: bool | None, reasons: list[str]
+) -> bool:
+    """Say what the data sheet promises here; False when it promises nothing."""
+    if ambient is None:
+        reasons.append(
+            "ambient temperature not known: taken as "
+            f"{limits.reference_c:g} C, where the tolerance holds"
+        )
+        return True
+    if inside:
+        return True
+    seen = _celsius(ambient)
+    span = limits.range_c
+    if span is not None and not (span[0] <= ambient[0] and ambient[2] <= span[1]):
+        reasons.append(
+            f"ambient {seen} lies outside {span[0]:g} to {span[1]:g} C: the data "
+            "sheet promises nothing there"
+        )
+        return False
+    if limits.stability_ppm is None:
+        reasons.append(
+            f"ambient {seen} lies outside {limits.reference_c:g} +- "
+            f"{limits.reference_band_c:g} C and the data sheet states no stability "
+            "over temperature: held against the tolerance alone"
+        )
+        return False
+    return True
+
+
+def _ageing(
+    limits: Limits, years: float, texts: list[str], reasons: list[str]
+) -> float:
+    if limits.ageing_ppm_per_year is None:
+        reasons.append("the data sheet states no ageing: none added to the limit")
+        return 0.0
+    added = limits.ageing_ppm_per_year * years
+    texts.append(f"ageing {_ppm(added)} in {years:g} years")
+    return added
+
+
+def _ppm(value: float) -> str:
+    return f"{value:,.10g} ppm"
+
+
+def _celsius(ambient: Span) -> str:
+    low, _, high = ambient
+    return f"{low:.1f} C" if high - low < 0.1 else f"{low:.1f} to {high:.1f} C"

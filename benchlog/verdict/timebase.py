@@ -1,0 +1,55 @@
+"""What is known of a counter's own time base, and what that makes uncertain."""
+
+import math
+from typing import Final
+
+from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+
+ASSUMED_PPM: Final = 1.0
+"""Half-width taken for a time base nobody has said anything about."""
+
+_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
+_ROOT_3: Final = math.sqrt(3.0)
+
+
+def timebase_for(
+    spec: InstrumentSpec, check: ReferenceCheck | None, at_utc_ns: int
+) -> Timebase:
+    """Return the correction and standard uncertainty of an instrument's time base.
+
+    A reference check that is still valid at `at_utc_ns` comes first (`u_ppm` of a
+    check is a standard uncertainty; the ageing stated in the bench file since then is
+    added, rectangular), then the bench file's `timebase_ppm`, then +-1 ppm. Half
+    widths are rectangular: u = a/sqrt(3), JCGM 100:2008, 4.3.7.
+    """
+    if check is not None and check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
+        return _checked(spec, check, at_utc_ns)
+    stale = check is not None and at_utc_ns > check.valid_until_utc_ns
+    aside = "; the last reference check is no longer valid" if stale else ""
+    if spec.timebase_ppm is not None:
+        half = abs(spec.timebase_ppm)
+        text = f"stated +-{half:g} ppm in the bench file, rectangular{aside}"
+        return Timebase("stated", 0.0, half / _ROOT_3, None, text)
+    return assumed_timebase(aside)
+
+
+def assumed_timebase(aside: str = "") -> Timebase:
+    """Return what is taken when nothing is known: +-1 ppm, rectangular."""
+    text = f"assumed +-{ASSUMED_PPM:g} ppm, rectangular: nothing is stated{aside}"
+    return Timebase("assumed", 0.0, ASSUMED_PPM / _ROOT_3, None, text)
+
+
+def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Timebase:
+    years = (at_utc_ns - check.at_utc_ns) / _YEAR_NS
+    aged = abs(spec.timebase_ageing_ppm_per_year or 0.0) * years / _ROOT_3
+    text = f"checked {years * 365.25:.1f} days before ({check.method})"
+    if spec.timebase_ageing_ppm_per_year is not None:
+        text += f", ageing since then up to {aged * _ROOT_3:.2g} ppm"
+    return Timebase(
+        "checked",
+        check.offset_ppm,
+        math.hypot(check.u_ppm, aged),
+        check.valid_until_utc_ns,
+        text,
+    )
