@@ -7,7 +7,8 @@
     ├── BusyError                    somebody else holds the bench or the database
     ├── StoreError                   the database cannot be opened, read or written
     │   ├── StoreFullError           no room on the disk; nothing is lost yet
-    │   └── StoreLockedError         another writer holds it; try again
+    │   ├── StoreLockedError         another writer holds it; try again
+    │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
     └── InstrumentError              talking to an instrument went wrong
         ├── LostError                the connection is gone, or was never there
@@ -112,6 +113,10 @@ class StoreFullError(StoreError):
 
 class StoreLockedError(StoreError):
     """Another writer holds the database; the rows are still held by the caller."""
+
+
+class StoreRefusedError(StoreError):
+    """A row can never be stored as it is (NaN, bad text ...); retrying is no use."""
 
 
 class DataError(BenchlogError):
