@@ -1,0 +1,218 @@
+"""The rows of a keeper's runs: begin, commit, see how they stand, end."""
+
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from benchlog.clock import Clock, Deadline, host_deadline, host_sleep
+from benchlog.errors import BenchlogError, StoreError
+from benchlog.model import (
+    Event,
+    EventKind,
+    Identity,
+    InstrumentSpec,
+    PositionSpec,
+    Reading,
+    RunPlan,
+    Timebase,
+)
+from benchlog.recorder.instrument import InstrumentProcess
+from benchlog.recorder.intake import Intake
+from benchlog.recorder.ledger import Ledger, Outcome
+from benchlog.recorder.liverun import LiveRun
+from benchlog.recorder.openruns import OpenRuns
+from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
+from benchlog.store.writer import Writer
+from benchlog.units import NS_PER_S, printable
+from benchlog.verdict.figures import figures
+from benchlog.verdict.judge import Assessment, RunJudge
+from benchlog.verdict.timebase import timebase_for
+
+_LOOK_EVERY_S: Final = 0.2
+_LAST_TRY_S: Final = 10.0
+_STEP_NS: Final = NS_PER_S // 2
+_RULE: Final = (
+    "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
+    "fail if |offset| - U > limit, else undecided"
+)
+
+Settled = tuple[LiveRun, list[Reading], Assessment]
+
+
+class Bookkeeper:
+    """Begins and ends runs, and sees to it that what they got is committed."""
+
+    def __init__(
+        self,
+        database: Path,
+        clock: Clock,
+        writer: Writer,
+        tell_event: Callable[[int, Event], None],
+    ) -> None:
+        self.database, self.clock, self.writer = database, clock, writer
+        self.ledger = Ledger(writer)
+        self.runs = OpenRuns(self.ledger, tell_event)
+        self.intake = Intake(self.runs, writer, clock)
+        self._standing: dict[int, Assessment] = {}
+        self._look: Deadline = host_deadline(0)
+        self._offset_ns = clock.utc_ns() - clock.mono_ns()
+
+    def begin(
+        self,
+        plan: RunPlan,
+        position: PositionSpec,
+        instruments: Mapping[str, InstrumentProcess],
+        control: str,
+        *,
+        follows: bool = False,
+    ) -> LiveRun:
+        """Begin a run in the database; its instruments must have answered."""
+        identities = {name: _identity(i) for name, i in instruments.items()}
+        counter = instruments[position.frequency].spec
+        timebase = self._timebase(counter, identities[counter.name])
+        resolution_hz = counter.resolution_hz
+        run_id = self.writer.begin_run(
+            plan, identities, timebase, control=control, resolution_hz=resolution_hz
+        )
+        run = LiveRun(
+            plan=plan,
+            position=position,
+            spec=counter,
+            run_id=run_id,
+            segment_id=self.writer.begin_segment(run_id),
+            judge=RunJudge(
+                plan.part,
+                divider=position.divider,
+                timebase=timebase,
+                resolution_hz=resolution_hz,
+            ),
+            clock=self.clock,
+            simulated=any(identity.simulated for identity in identities.values()),
+            began_mono_ns=self.clock.mono_ns(),
+            follows=follows,
+        )
+        self.runs.by_id[run_id] = run
+        self.runs.ids.append(run_id)
+        self.runs.note(run, EventKind.STARTED, _started(plan, identities))
+        self.intake.first_values(run, instruments)
+        return run
+
+    def end(self, run: LiveRun, how: str) -> Assessment:
+        """End a run whose rows are committed: verdict, end mark; say how it stands."""
+        assessment = run.judge.assessment()
+        del self.runs.by_id[run.run_id]
+        self._standing.pop(run.run_id, None)
+        self.writer.end_run(run.run_id, how)
+        self.writer.add_verdict(run.run_id, self._verdict(run.run_id, assessment))
+        return assessment
+
+    def settle(self, *, now: bool = False) -> Iterator[Settled]:
+        """Commit what is due; yield what each run got, with how it stands lately."""
+        outcome = self.ledger.commit_if_due(now=now)
+        self._say_trouble(outcome)
+        by_run: dict[int, list[Reading]] = {}
+        for run_id, _, record in outcome.rows:
+            if isinstance(record, Reading) and run_id in self.runs.by_id:
+                by_run.setdefault(run_id, []).append(record)
+        for run_id, readings in by_run.items():
+            run = self.runs.by_id[run_id]
+            run.feed(readings)
+            if self._look.passed or run_id not in self._standing:
+                self._standing[run_id] = run.judge.assessment()
+            yield run, readings, self._standing[run_id]
+
+    def commit_all(self) -> Iterator[Settled]:
+        """Commit what waits; a database in trouble gets a few more seconds."""
+        limit = host_deadline(_LAST_TRY_S)
+        while self.ledger.waiting:
+            yield from self.settle(now=True)
+            if self.ledger.waiting and limit.passed:
+                path = self.ledger.spill(Path(tempfile.gettempdir()))
+                raise StoreError(
+                    f"{self.database} would not take the last rows; nothing is lost: "
+                    f"they are in {path}, make room and keep that file"
+                )
+            if self.ledger.waiting:
+                host_sleep(_LOOK_EVERY_S)
+
+    def over(self) -> list[tuple[LiveRun, str]]:
+        """Return the runs that are over by their plan, looking a few times a second."""
+        runs = self.runs.all()
+        if not (self._look.passed or any(run.full for run in runs)):
+            return []
+        self._look = host_deadline(_LOOK_EVERY_S)
+        ways = [(run, run.over()) for run in runs]
+        return [(run, how) for run, how in ways if how]
+
+    def left_s(self) -> float:
+        """Real seconds until there is something to do here."""
+        return min(self.ledger.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
+
+    def look_around(self) -> None:
+        """Notice a stepped wall clock and a database file that was taken away."""
+        offset_ns = self.clock.utc_ns() - self.clock.mono_ns()
+        step_ns, self._offset_ns = offset_ns - self._offset_ns, offset_ns
+        if abs(step_ns) > _STEP_NS:
+            text = f"the wall clock was stepped by {step_ns / NS_PER_S:+.3f} s"
+            self._say_to_all(EventKind.CLOCK_STEP, text)
+        if self.ledger.replaced():
+            self._rescue()
+
+    def _rescue(self) -> None:
+        """Bring the database back to where people look for it."""
+        try:
+            where = self.writer.rescue()
+            text = f"the database file was removed or replaced; all rows are in {where}"
+        except StoreError as error:
+            text = f"the database file was removed or replaced: {error}"
+        self._say_to_all(EventKind.STORE_REPLACED, printable(text))
+
+    def _say_trouble(self, outcome: Outcome) -> None:
+        if outcome.trouble:
+            self._say_to_all(EventKind.STORE_WAIT, outcome.trouble)
+        if outcome.recovered:
+            self._say_to_all(EventKind.STORE_BACK, "the database takes rows again")
+        if outcome.lost:
+            text = f"{outcome.lost} readings found no room while it did not"
+            self._say_to_all(EventKind.READINGS_LOST, text)
+
+    def _say_to_all(self, kind: EventKind, text: str) -> None:
+        for run in self.runs.all():
+            self.runs.note(run, kind, text)
+
+    def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
+        with closing(Reader.open(self.database)) as reader:
+            run = reader.run(run_id)
+        return VerdictRow(
+            word=str(assessment.word),
+            offset_ppm=assessment.offset_ppm,
+            u_ppm=assessment.u_ppm,
+            limit_ppm=assessment.limit.ppm,
+            conformance=assessment.conformance,
+            rule=_RULE,
+            figures=figures(run, assessment),
+        )
+
+    def _timebase(self, counter: InstrumentSpec, identity: Identity) -> Timebase:
+        now_ns = self.clock.utc_ns()
+        with closing(Reader.open(self.database)) as reader:
+            check = reader.reference_check(identity.serial, now_ns)
+        return timebase_for(counter, check, now_ns)
+
+
+def _identity(instrument: InstrumentProcess) -> Identity:
+    """Return who answered; a bench file may say that an instrument is simulated."""
+    identity = instrument.identity
+    if identity is None:
+        raise BenchlogError(f"{instrument.spec.name!r} has not answered yet")
+    simulated = identity.simulated or instrument.spec.simulated
+    return replace(identity, simulated=simulated)
+
+
+def _started(plan: RunPlan, identities: Mapping[str, Identity]) -> str:
+    who = "; ".join(f"{name}: {i.text}" for name, i in identities.items())
+    return printable(f"{plan.purpose} of {plan.device} as {plan.part.id} with {who}")

@@ -1,0 +1,106 @@
+"""All instrument processes of one keeper: heard together, ended and restarted alone."""
+
+import selectors
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.clock import Clock, host_deadline
+from benchlog.model import InstrumentSpec
+from benchlog.recorder.instrument import InstrumentProcess
+from benchlog.recorder.wire import Message, Order
+
+_ASIDE_S: Final = 1.0
+_FAREWELL_S: Final = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """An instrument's process is no more; it is started again by itself."""
+
+    how: str
+    hung: bool = False
+
+
+Heard = tuple[str, Message | Ended]
+
+
+class Fleet:
+    """The instruments by name, waiting in the keeper's selector."""
+
+    def __init__(
+        self,
+        specs: Iterable[InstrumentSpec],
+        clock: Clock,
+        selector: selectors.BaseSelector,
+        longest_wait_s: float,
+    ) -> None:
+        self._selector = selector
+        self._by_name = {
+            spec.name: InstrumentProcess(spec, clock, longest_wait_s=longest_wait_s)
+            for spec in specs
+        }
+        self._aside = host_deadline(_ASIDE_S)
+
+    @property
+    def by_name(self) -> Mapping[str, InstrumentProcess]:
+        """The instruments; look, but leave starting and ending to this class."""
+        return self._by_name
+
+    def start(self, hold: Iterable[str]) -> None:
+        """Start all processes; those in `hold` connect but do not read yet."""
+        held = set(hold)
+        for name, instrument in self._by_name.items():
+            instrument.hold = name in held
+            self._start(instrument)
+
+    def order(self, name: str, order: Order) -> None:
+        """Tell one instrument."""
+        self._by_name[name].order(order)
+
+    def left_s(self) -> float:
+        """Real seconds until one is overdue or due for its restart."""
+        return min((i.left_s() for i in self._by_name.values()), default=60.0)
+
+    def hear(self, name: str) -> list[Heard]:
+        """Return what one instrument has said; it had something."""
+        instrument = self._by_name[name]
+        heard = instrument.hear()
+        if heard is None:
+            return [(name, Ended(self._end(instrument)))]
+        return [(name, message) for message in heard]
+
+    def tend(self) -> list[Heard]:
+        """End what hangs, restart what is down; return what happened."""
+        happened: list[Heard] = []
+        aside = self._aside.passed
+        if aside:
+            self._aside = host_deadline(_ASIDE_S)
+        for name, instrument in self._by_name.items():
+            if instrument.state == "down":
+                if instrument.restart_at is not None and instrument.restart_at.passed:
+                    self._start(instrument)
+            elif instrument.overdue:
+                happened.append((name, Ended(self._end(instrument), hung=True)))
+            elif aside:
+                instrument.drain_complaints()
+        return happened
+
+    def finish(self) -> None:
+        """End all processes, politely first, all at once."""
+        for instrument in self._by_name.values():
+            instrument.order(Order.STOP)
+        limit = host_deadline(_FAREWELL_S)
+        for instrument in self._by_name.values():
+            if instrument.state != "down":
+                self._selector.unregister(instrument)
+                instrument.finish(within_s=limit.left_s())
+
+    def _start(self, instrument: InstrumentProcess) -> None:
+        instrument.start()
+        name = instrument.spec.name
+        self._selector.register(instrument, selectors.EVENT_READ, ("instrument", name))
+
+    def _end(self, instrument: InstrumentProcess) -> str:
+        self._selector.unregister(instrument)
+        return instrument.end()

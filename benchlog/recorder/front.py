@@ -1,0 +1,88 @@
+"""What people who look on may ask for, and what comes of it."""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Final
+
+from benchlog.control import Answer, Request
+from benchlog.model import EventKind
+from benchlog.recorder.liverun import LiveRun
+from benchlog.recorder.wire import Order
+
+if TYPE_CHECKING:
+    from benchlog.recorder.keeper import Keeper
+
+_LONGEST_NOTE: Final = 4_000
+_KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
+
+
+class Front:
+    """Turns requests into deeds of one keeper; each leaves an event in its run."""
+
+    def __init__(self, keeper: "Keeper") -> None:
+        self._keeper = keeper
+
+    def answer(self, request: Request) -> Answer:
+        """Do what is asked and say what came of it."""
+        if request.do == "status":
+            return Answer(ok=True, data=self._status())
+        runs = self._asked(request.run)
+        if not runs:
+            return Answer(ok=False, error=f"run {request.run} is not open here")
+        data: dict[str, object] = {}
+        for run in runs:
+            data.update(self._do(request, run))
+        return Answer(ok=True, data=data)
+
+    def _do(self, request: Request, run: LiveRun) -> Mapping[str, object]:
+        match request.do:
+            case "stop":
+                self._keeper.end_one(run.run_id, "stopped")
+            case "pause":
+                self._pause(run)
+            case "go-on":
+                self._go_on(run)
+            case "keep-going":
+                self._keeper.go_on = True
+                self._note(run, EventKind.NOTE, "goes on when the terminal is closed")
+            case "again":
+                self._keeper.end_one(run.run_id, "measured again")
+                return {"run": self._keeper.begin_one(run.plan, follows=True)}
+            case _:
+                text = request.text[:_LONGEST_NOTE]
+                self._note(run, _KINDS[request.do], text)
+        return {}
+
+    def _pause(self, run: LiveRun) -> None:
+        if not run.paused:
+            run.paused = True
+            self._keeper.fleet.order(run.position.frequency, Order.HOLD)
+            self._note(run, EventKind.PAUSED, "paused")
+
+    def _go_on(self, run: LiveRun) -> None:
+        if run.paused:
+            run.paused = False
+            run.gap()
+            self._keeper.fleet.order(run.position.frequency, Order.GO)
+            self._note(run, EventKind.RESUMED, "goes on")
+
+    def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:
+        self._keeper.book.runs.note(run, kind, text)
+
+    def _asked(self, run_id: int | None) -> list[LiveRun]:
+        open_runs = self._keeper.book.runs
+        if run_id is None:
+            return open_runs.all()
+        return [open_runs.by_id[run_id]] if run_id in open_runs.by_id else []
+
+    def _status(self) -> Mapping[str, object]:
+        book, fleet = self._keeper.book, self._keeper.fleet
+        return {
+            "runs": {
+                str(run.run_id): "paused" if run.paused else "measuring"
+                for run in book.runs.all()
+            },
+            "begun": list(book.runs.ids),
+            "instruments": {n: i.state for n, i in fleet.by_name.items()},
+            "rows_waiting": book.ledger.waiting,
+            "keeps_going": self._keeper.go_on,
+        }

@@ -1,0 +1,123 @@
+"""What instruments say becomes records of the runs that use them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from benchlog.clock import Clock
+from benchlog.errors import StoreError
+from benchlog.model import Event, EventKind, Sample
+from benchlog.recorder.instrument import InstrumentProcess
+from benchlog.recorder.liverun import Ambient, LiveRun
+from benchlog.recorder.openruns import OpenRuns
+from benchlog.recorder.wire import Failed
+from benchlog.store.writer import Writer
+from benchlog.units import NS_PER_S, format_duration, printable
+
+
+@dataclass(slots=True)
+class Outage:
+    """An instrument that does not deliver: since when, and what was said of it."""
+
+    since_mono_ns: int
+    attempts: int = 0
+    kinds: set[str] = field(default_factory=set)
+
+
+class Intake:
+    """Takes values and failures of instruments, for every run that uses them."""
+
+    def __init__(self, runs: OpenRuns, writer: Writer, clock: Clock) -> None:
+        self.runs, self.writer, self.clock = runs, writer, clock
+        self._outages: dict[str, Outage] = {}
+
+    def value(self, name: str, sample: Sample, stalled_s: float) -> None:
+        """Take one value."""
+        self._back(name)
+        for run in self.runs.using(name):
+            if name != run.position.frequency:
+                self._other(run, name, sample)
+            elif not run.full:
+                self._frequency(run, sample, stalled_s)
+
+    def failed(self, name: str, failed: Failed) -> None:
+        """Note a failed attempt; repeats without new bytes are counted, not noted."""
+        outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
+        outage.attempts += 1
+        news = failed.kind not in outage.kinds or bool(failed.raw)
+        outage.kinds.add(failed.kind)
+        for run in self.runs.using(name):
+            self._breaks(run, name)
+            if news:
+                self.runs.note(run, failed.kind, failed.message, name, failed.raw)
+
+    def process_ended(self, name: str, kind: EventKind, how: str) -> None:
+        """Note that an instrument's process ended; it is started again."""
+        self._outages.setdefault(name, Outage(self.clock.mono_ns()))
+        why = "did not come back in time and was " if kind is EventKind.HUNG else ""
+        for run in self.runs.using(name):
+            self._breaks(run, name)
+            self.runs.note(run, kind, f"the process of {name!r} {why}{how}", name)
+
+    def said(self, name: str, text: str) -> None:
+        """Note what the instrument's own message queue held."""
+        for run in self.runs.using(name):
+            self.runs.note(
+                run, EventKind.INSTRUMENT_MESSAGE, printable(text), name, text.encode()
+            )
+
+    def first_values(
+        self, run: LiveRun, instruments: Mapping[str, InstrumentProcess]
+    ) -> None:
+        """Give a new run what its probes have said already."""
+        for name, instrument in instruments.items():
+            sample, opened = instrument.latest, instrument.opened
+            if name == run.position.frequency or sample is None or opened is None:
+                continue
+            if name == run.position.ambient:
+                typed = opened.identity.settings.get("typed") == "true"
+                good_s = 3 * opened.period_s
+                run.ambient = Ambient(sample.value, sample.mono_ns, good_s, typed)
+            self._other(run, name, sample)
+
+    def _frequency(self, run: LiveRun, sample: Sample, stalled_s: float) -> None:
+        for record in run.take(sample, stalled_s):
+            if isinstance(record, Event):
+                self.runs.add_event(run, record)
+            else:
+                self.runs.ledger.add((run.run_id, run.segment_id, record))
+        if run.judge.resolution_hz is None and sample.step:
+            self._resolution(run, sample.step)
+
+    def _resolution(self, run: LiveRun, step_hz: float) -> None:
+        """Take the last digit of the first reply as the counter's resolution."""
+        run.judge.resolution_hz = step_hz
+        try:
+            self.writer.set_resolution(run.run_id, step_hz)
+        except StoreError as error:
+            text = f"the counter's resolution was not stored: {error}"
+            self.runs.note(run, EventKind.STORE_WAIT, text)
+
+    def _other(self, run: LiveRun, name: str, sample: Sample) -> None:
+        is_ambient = name == run.position.ambient
+        quantity = "ambient" if is_ambient else "supply"
+        condition = run.condition(name, sample, quantity)
+        self.runs.ledger.add((run.run_id, run.segment_id, condition))
+        if is_ambient and run.ambient is not None:
+            run.ambient = replace(
+                run.ambient, value_c=sample.value, mono_ns=sample.mono_ns
+            )
+
+    def _breaks(self, run: LiveRun, name: str) -> None:
+        if name == run.position.frequency:
+            run.gap()
+
+    def _back(self, name: str) -> None:
+        outage = self._outages.pop(name, None)
+        if outage is None:
+            return
+        away_s = (self.clock.mono_ns() - outage.since_mono_ns) / NS_PER_S
+        text = f"{name!r} is back after {format_duration(away_s)}"
+        if outage.attempts > 1:
+            text += f" and {outage.attempts} failed attempts"
+        for run in self.runs.using(name):
+            self.runs.note(run, EventKind.BACK, text, name)

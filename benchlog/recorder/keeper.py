@@ -1,0 +1,273 @@
+"""The keeper: one loop that owns a bench's instruments, its pace and its runs' rows.
+
+It waits for instruments, people and signals at once, and does one thing at a time:
+accept values, commit rows, see whether a run is over. Nothing in the loop blocks for
+long; the pipes hold what instruments say meanwhile.
+"""
+
+import contextlib
+import os
+import selectors
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchlog.clock import Clock, host_deadline
+from benchlog.errors import InstrumentError, UsageError, instrument_error
+from benchlog.model import Event, EventKind, Purpose, Reading, RunPlan
+from benchlog.recorder.bookkeeper import Bookkeeper, Settled
+from benchlog.recorder.desk import Desk
+from benchlog.recorder.fleet import Ended, Fleet, Heard
+from benchlog.recorder.front import Front
+from benchlog.recorder.locks import BenchLocks
+from benchlog.recorder.plans import (
+    check_plans,
+    held_addresses,
+    instruments_of,
+    position_of,
+)
+from benchlog.recorder.signals import Signals
+from benchlog.recorder.wire import Failed, Got, Opened, Order, Said
+from benchlog.store.writer import Writer
+from benchlog.verdict.judge import Assessment
+
+_TICK_S: Final = 1.0
+_WAIT_S: Final = 5.0
+_WAIT_SOAK_S: Final = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the keeper tells whoever started it: `kind` is begun, reading, event, ended.
+
+    A reading is told after its commit, with how things stand; an event at once.
+    """
+
+    run_id: int
+    kind: str
+    reading: Reading | None = None
+    event: Event | None = None
+    assessment: Assessment | None = None
+    text: str = ""
+
+
+Tell = Callable[[Told], None]
+
+
+def keep(
+    plans: Sequence[RunPlan],
+    database: Path,
+    clock: Clock,
+    *,
+    tell: Tell,
+    until_fd: int | None = None,
+    go_on: bool = False,
+) -> tuple[int, ...]:
+    """Keep the runs of one bench until each is over; return their ids.
+
+    Parameters
+    ----------
+    plans : sequence of RunPlan
+        One per position of the same bench.
+    until_fd : int, optional
+        A pipe's reading end: when the other end is gone, so is the terminal, and the
+        runs end cleanly unless `go_on` or somebody asked them to keep going.
+
+    Raises InstrumentError when an instrument does not answer at the start (a soak waits
+    instead), BusyError when another keeper holds one, StoreError when the database
+    cannot be used. From the first reading on, faults are events, not errors.
+
+    """
+    check_plans(plans)
+    holder = f"benchlog {plans[0].purpose} of {', '.join(p.device for p in plans)}"
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(BenchLocks(held_addresses(plans), holder, clock))
+        signals = stack.enter_context(Signals())
+        writer = Writer.open(database, clock)
+        stack.callback(writer.close)
+        selector = stack.enter_context(selectors.DefaultSelector())
+        selector.register(signals, selectors.EVENT_READ, ("signal", None))
+        if until_fd is not None:
+            selector.register(until_fd, selectors.EVENT_READ, ("until", until_fd))
+        around = Surroundings(database, clock, writer, selector, signals, tell)
+        keeper = Keeper(plans, around, go_on=go_on)
+        stack.callback(keeper.finish)
+        keeper.wait_for_all()
+        keeper.begin()
+        keeper.loop()
+        return tuple(keeper.book.runs.ids)
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a keeper works in: its store, what it waits on, and whom it tells."""
+
+    database: Path
+    clock: Clock
+    writer: Writer
+    selector: selectors.BaseSelector
+    signals: Signals
+    tell: Tell
+
+
+class Keeper:
+    """The loop and what it decides; records go through its `Bookkeeper`."""
+
+    def __init__(
+        self, plans: Sequence[RunPlan], around: Surroundings, *, go_on: bool
+    ) -> None:
+        self.plans, self.around, self.go_on = plans, around, go_on
+        self.patient = any(plan.purpose is Purpose.SOAK for plan in plans)
+        used = {name for plan in plans for name in instruments_of(plan)}
+        self.fleet = Fleet(
+            [s for n, s in plans[0].bench.instruments.items() if n in used],
+            around.clock,
+            around.selector,
+            _WAIT_SOAK_S if self.patient else _WAIT_S,
+        )
+        self.book = Bookkeeper(
+            around.database, around.clock, around.writer, self._tell_event
+        )
+        self.front = Front(self)
+        self.desk: Desk | None = None
+        name = f"{around.database.name}.{os.getpid()}.sock"
+        self._socket = around.database.with_name(name)
+        self._counters = {position_of(plan).frequency for plan in plans}
+        self._tick = host_deadline(_TICK_S)
+
+    # --- the start ------------------------------------------------------------------
+
+    def wait_for_all(self) -> None:
+        """Wait until every instrument has answered once; probes give a value, too."""
+        self.fleet.start(hold=self._counters)
+        missing = set(self.fleet.by_name)
+        while missing and self.around.signals.caught is None:
+            for name, message in self._wait():
+                match message:
+                    case Opened() if name in self._counters:
+                        missing.discard(name)
+                    case Got():
+                        missing.discard(name)
+                    case Failed() if not self.patient:
+                        raise _named(name, message.error())
+                    case Ended() if not self.patient:
+                        raise InstrumentError(f"the process of {name!r} {message.how}")
+        if self.around.signals.caught is not None:
+            raise UsageError("stopped before the first reading: nothing was recorded")
+
+    def begin(self) -> None:
+        """Open the desk, begin the runs and let the counters go."""
+        self.desk = Desk(self._socket, self.around.selector, self.front.answer)
+        for plan in self.plans:
+            self.begin_one(plan)
+
+    def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
+        """Begin one run; its counter starts, or goes on, reading."""
+        position = position_of(plan)
+        instruments = {n: self.fleet.by_name[n] for n in instruments_of(plan)}
+        run = self.book.begin(
+            plan, position, instruments, self._socket.name, follows=follows
+        )
+        self.around.tell(Told(run.run_id, "begun"))
+        self.fleet.order(position.frequency, Order.GO)
+        return run.run_id
+
+    # --- the loop ---------------------------------------------------------------------
+
+    def loop(self) -> None:
+        """Go on until every run is over."""
+        while self.book.runs.by_id:
+            for heard in self._wait():
+                self._take(heard)
+            self._look_at_signals()
+            self._tell_settled(self.book.settle())
+            for run, how in self.book.over():
+                self.end_one(run.run_id, how)
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End one run: hold its counter, commit, note the verdict."""
+        run = self.book.runs.by_id[run_id]
+        self.fleet.order(run.position.frequency, Order.HOLD)
+        self.book.runs.note(run, EventKind.ENDED, how)
+        self._tell_settled(self.book.commit_all())
+        assessment = self.book.end(run, how)
+        self.around.tell(Told(run_id, "ended", assessment=assessment, text=how))
+
+    def finish(self) -> None:
+        """End what is still open and let go of everything, whatever happened."""
+        try:
+            self._end_all("broken off")
+        finally:
+            if self.desk is not None:
+                self.desk.close()
+            self.fleet.finish()
+
+    def _wait(self) -> Iterator[Heard]:
+        left_s = min(self.fleet.left_s(), self.book.left_s(), self._tick.left_s())
+        for key, _ in self.around.selector.select(max(0.0, left_s)):
+            kind, what = key.data
+            if kind == "instrument":
+                yield from self.fleet.hear(what)
+            elif kind == "caller" and self.desk is not None:
+                self.desk.serve(what)
+            elif kind == "signal":
+                self.around.signals.drain()
+            elif kind == "until":
+                self._terminal_gone(what)
+        yield from self.fleet.tend()
+        if self._tick.passed:
+            self._tick = host_deadline(_TICK_S)
+            self.book.look_around()
+
+    def _take(self, heard: Heard) -> None:
+        name, message = heard
+        match message:
+            case Got():
+                self.book.intake.value(name, message.sample, message.stalled_s)
+            case Failed():
+                self.book.intake.failed(name, message)
+            case Ended(how, hung):
+                kind = EventKind.HUNG if hung else EventKind.CRASHED
+                self.book.intake.process_ended(name, kind, how)
+            case Said():
+                self.book.intake.said(name, message.text)
+            case _:
+                pass  # Opened: the first value after an outage says that it is back
+
+    def _look_at_signals(self) -> None:
+        caught, self.around.signals.caught = self.around.signals.caught, None
+        if caught is None or (caught.name == "SIGHUP" and self.go_on):
+            return
+        how = "terminal closed" if caught.name == "SIGHUP" else "interrupted"
+        self._end_all(how)
+
+    def _terminal_gone(self, fd: int) -> None:
+        if os.read(fd, 1):
+            return
+        self.around.selector.unregister(fd)
+        if not self.go_on:
+            self._end_all("terminal closed")
+
+    def _tell_settled(self, settled: Iterable[Settled]) -> None:
+        for run, readings, assessment in settled:
+            for reading in readings:
+                self.around.tell(Told(run.run_id, "reading", reading, None, assessment))
+
+    def _end_all(self, how: str) -> None:
+        for run_id in list(self.book.runs.by_id):
+            self.end_one(run_id, how)
+
+    def _tell_event(self, run_id: int, event: Event) -> None:
+        self.around.tell(Told(run_id, "event", event=event))
+
+
+def _named(name: str, error: InstrumentError) -> InstrumentError:
+    """Return the error with the instrument's name before it."""
+    return instrument_error(
+        error.kind,
+        f"instrument {name!r}: {error}",
+        address=error.address,
+        command=error.command,
+        raw=error.raw,
+    )

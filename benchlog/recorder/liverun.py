@@ -1,0 +1,225 @@
+"""One run in the making: what becomes of samples and events, and when it is over."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchlog.clock import Clock
+from benchlog.model import (
+    Columns,
+    Condition,
+    Event,
+    EventKind,
+    Flag,
+    InstrumentSpec,
+    PositionSpec,
+    Reading,
+    RunPlan,
+    Sample,
+)
+from benchlog.recorder.accept import Rejected, accept, suspected_multiple
+from benchlog.units import NS_PER_S, format_frequency
+from benchlog.verdict.judge import RunJudge, is_clear
+
+_STALE_S: Final = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ambient:
+    """The newest ambient value: when it came, and how old it may become."""
+
+    value_c: float
+    mono_ns: int
+    good_for_s: float
+    typed: bool = False
+
+    def at(self, mono_ns: int) -> float | None:
+        """Return the value if it still stands at that time."""
+        age_s = (mono_ns - self.mono_ns) / NS_PER_S
+        return self.value_c if age_s <= max(self.good_for_s, _STALE_S) else None
+
+
+@dataclass(slots=True)
+class LiveRun:
+    """The state of a run that is not yet over."""
+
+    plan: RunPlan
+    position: PositionSpec
+    spec: InstrumentSpec
+    run_id: int
+    segment_id: int
+    judge: RunJudge
+    clock: Clock
+    simulated: bool = False
+    ambient: Ambient | None = None
+    accepted: int = 0
+    previous_mono_ns: int | None = None
+    began_mono_ns: int = 0
+    paused: bool = False
+    follows: bool = False
+    _gap: bool = False
+    _suspected: float | None = None
+    _ambient_lost: bool = False
+
+    # --- what comes in -------------------------------------------------------------
+
+    def take(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
+        """Judge one frequency sample; return what is to be stored, in order."""
+        records: list[Reading | Event] = []
+        if stalled_s:
+            self.gap()
+            records.append(self._stalled(stalled_s))
+        ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
+        records += self._ambient_events(ambient_c)
+        flags = self._flags(ambient_c) | self._suspicion(sample, records)
+        result = accept(sample, self.previous_mono_ns, flags, ambient_c)
+        if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
+            self.began_mono_ns
+        ):
+            result = Rejected("its gate began before this run")
+        if isinstance(result, Rejected):
+            return [*records, self._rejected(sample, result)]
+        self.previous_mono_ns, self._gap = result.mono_ns, False
+        self.accepted += 1
+        return [*records, result]
+
+    def gap(self) -> None:
+        """Remember that the next reading does not follow on the one before."""
+        self._gap = self.accepted > 0
+
+    def event(
+        self, kind: str, text: str, *, instrument: str = "", raw: bytes = b""
+    ) -> Event:
+        """Make an event of now."""
+        return Event(
+            self.clock.utc_ns(),
+            self.clock.mono_ns(),
+            kind,
+            text,
+            instrument,
+            raw or None,
+        )
+
+    def condition(self, name: str, sample: Sample, quantity: str) -> Condition:
+        """Make a condition of a sample of another quantity."""
+        flags = Flag.SIMULATED if self.simulated else Flag.NONE
+        return Condition(
+            sample.utc_ns,
+            sample.mono_ns,
+            quantity,
+            sample.value,
+            sample.unit,
+            name,
+            flags,
+            sample.raw.decode("ascii", errors="backslashreplace") or None,
+        )
+
+    # --- when it is over -------------------------------------------------------------
+
+    @property
+    def instruments(self) -> tuple[str | None, ...]:
+        """The names of the instruments that this run uses."""
+        at = self.position
+        return (at.frequency, at.ambient, at.supply)
+
+    @property
+    def full(self) -> bool:
+        """Whether as many readings were accepted as were asked for."""
+        limit = self.plan.max_readings
+        return limit is not None and self.accepted >= limit
+
+    @property
+    def age_s(self) -> float:
+        """Bench seconds since the first gate was armed."""
+        return (self.clock.mono_ns() - self.began_mono_ns) / NS_PER_S
+
+    def feed(self, readings: Sequence[Reading]) -> None:
+        """Hand committed readings to the judge."""
+        self.judge.feed(columns_of(readings, self.segment_id))
+
+    def over(self) -> str:
+        """Return why the run is over by its plan, empty if it is not."""
+        if self.full:
+            return "readings reached"
+        if self.plan.max_s is not None and self.age_s >= self.plan.max_s:
+            return "time reached"
+        if self.plan.until_clear and is_clear(
+            self.judge.assessment(), self.plan.min_readings
+        ):
+            return "verdict clear"
+        return ""
+
+    # --- details ---------------------------------------------------------------------
+
+    def _flags(self, ambient_c: float | None) -> Flag:
+        flags = Flag.SIMULATED if self.simulated else Flag.NONE
+        if self._gap:
+            flags |= Flag.GAP_BEFORE
+        if self.ambient and ambient_c is None:
+            flags |= Flag.AMBIENT_STALE
+        if self.ambient and ambient_c is not None and self.ambient.typed:
+            flags |= Flag.AMBIENT_TYPED
+        return flags
+
+    def _suspicion(self, sample: Sample, records: list[Reading | Event]) -> Flag:
+        nominal_hz, tolerance = self.plan.part.nominal_hz, self.plan.part.limits
+        expected_hz = nominal_hz / self.position.divider
+        if not 0 < sample.value < float("inf"):
+            return Flag.NONE
+        multiple = suspected_multiple(
+            sample.value, expected_hz, tolerance.tolerance_ppm
+        )
+        if multiple != self._suspected and multiple is not None:
+            records.append(
+                self.event(
+                    EventKind.SUSPECT,
+                    f"reads near {multiple:g} times {format_frequency(expected_hz)}: "
+                    "check divider and trigger level",
+                    instrument=self.spec.name,
+                )
+            )
+        self._suspected = multiple
+        return Flag.SUSPECT if multiple is not None else Flag.NONE
+
+    def _ambient_events(self, ambient_c: float | None) -> list[Event]:
+        lost = self.ambient is not None and ambient_c is None
+        changed, self._ambient_lost = lost != self._ambient_lost, lost
+        if not changed:
+            return []
+        name = self.position.ambient or ""
+        if lost:
+            text = f"no ambient value from {name!r} lately: left empty until it is back"
+            return [self.event(EventKind.AMBIENT_LOST, text, instrument=name)]
+        return [self.event(EventKind.BACK, "ambient is back", instrument=name)]
+
+    def _stalled(self, stalled_s: float) -> Event:
+        text = f"the keeper could not take values for {stalled_s:.2f} s"
+        return self.event(EventKind.GAP, text, instrument=self.spec.name)
+
+    def _rejected(self, sample: Sample, rejected: Rejected) -> Event:
+        return self.event(
+            EventKind.REJECTED,
+            f"value refused, {rejected.reason}",
+            instrument=self.spec.name,
+            raw=sample.raw,
+        )
+
+
+def columns_of(readings: Sequence[Reading], segment_id: int) -> Columns:
+    """Return readings as columns; ids are zero, the database alone knows them."""
+    n = len(readings)
+    nan = float("nan")
+    return Columns(
+        id=np.zeros(n, np.int64),
+        segment=np.full(n, segment_id, np.int64),
+        utc_ns=np.array([-1 if r.utc_ns is None else r.utc_ns for r in readings]),
+        mono_ns=np.array([r.mono_ns for r in readings], np.int64),
+        gate_s=np.array([r.gate_s for r in readings], float),
+        frequency_hz=np.array([r.frequency_hz for r in readings], float),
+        ambient_c=np.array(
+            [nan if r.ambient_c is None else r.ambient_c for r in readings], float
+        ),
+        flags=np.array([int(r.flags) for r in readings], np.int64),
+    )

@@ -1,0 +1,50 @@
+"""What a keeper must know of its plans before it starts; pure functions."""
+
+from collections.abc import Sequence
+
+from benchlog import registry
+from benchlog.errors import UsageError
+from benchlog.model import PositionSpec, RunPlan
+
+
+def check_plans(plans: Sequence[RunPlan]) -> None:
+    """Refuse plans that one keeper cannot keep. Raises UsageError."""
+    if not plans:
+        raise UsageError("nothing to measure: no device was named")
+    counters = [position_of(plan).frequency for plan in plans]
+    if len({plan.position for plan in plans}) < len(plans):
+        raise UsageError("each position can hold one device; name different positions")
+    if len(set(counters)) < len(counters):
+        raise UsageError("two positions share a counter; measure one after the other")
+
+
+def position_of(plan: RunPlan) -> PositionSpec:
+    """Return the position of a plan. Raises UsageError when its bench has none such."""
+    for position in plan.bench.positions:
+        if position.name == plan.position:
+            return position
+    names = ", ".join(position.name for position in plan.bench.positions)
+    raise UsageError(
+        f"bench {plan.bench.name!r} has no position {plan.position!r}; it has {names}"
+    )
+
+
+def instruments_of(plan: RunPlan) -> tuple[str, ...]:
+    """Return the names of the instruments that a plan's position uses."""
+    position = position_of(plan)
+    names = (position.frequency, position.ambient, position.supply)
+    return tuple(name for name in names if name is not None)
+
+
+def held_addresses(plans: Sequence[RunPlan]) -> tuple[str, ...]:
+    """Return the addresses that only one keeper at a time may use."""
+    specs = {
+        name: plan.bench.instruments[name]
+        for plan in plans
+        for name in instruments_of(plan)
+    }
+    return tuple(
+        spec.address
+        for spec in specs.values()
+        if spec.address and registry.load(spec.driver).exclusive
+    )

@@ -1,0 +1,84 @@
+"""Trying one instrument: who it is, and one value, in a process of its own."""
+
+import selectors
+from dataclasses import dataclass
+
+from benchlog.clock import Clock, Deadline, host_deadline
+from benchlog.errors import InstrumentError, SilentError
+from benchlog.model import Identity, InstrumentSpec, Sample
+from benchlog.recorder.instrument import OPEN_LIMIT_S, InstrumentProcess
+from benchlog.recorder.wire import Failed, Got, Message, Opened
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What one instrument gave: identity and value, or what stood in the way."""
+
+    identity: Identity | None = None
+    sample: Sample | None = None
+    error: InstrumentError | None = None
+
+
+def try_instrument(
+    spec: InstrumentSpec, clock: Clock, *, limit_s: float = OPEN_LIMIT_S
+) -> Tried:
+    """Open one instrument, read one value and let go of it again.
+
+    `limit_s` bounds opening in real seconds; reading is bounded by what the driver says
+    one read may take. Never raises an InstrumentError: it is in the result.
+    """
+    instrument = InstrumentProcess(spec, clock)
+    instrument.hold = False
+    instrument.start()
+    with selectors.DefaultSelector() as selector:
+        selector.register(instrument, selectors.EVENT_READ)
+        try:
+            return _wait(instrument, selector, host_deadline(limit_s))
+        finally:
+            selector.unregister(instrument)
+            instrument.finish(within_s=1.0)
+
+
+def _wait(
+    instrument: InstrumentProcess, selector: selectors.BaseSelector, limit: Deadline
+) -> Tried:
+    tried = Tried()
+    while not (limit.passed if instrument.state != "reading" else instrument.overdue):
+        selector.select(0.1)
+        heard = instrument.hear()
+        if heard is None:
+            return Tried(tried.identity, error=_gone(instrument))
+        for message in heard:
+            tried = _after(tried, message)
+        if tried.sample or tried.error:
+            return tried
+    return Tried(tried.identity, error=_silent(instrument))
+
+
+def _after(tried: Tried, message: Message) -> Tried:
+    match message:
+        case Opened():
+            return Tried(message.identity, tried.sample, tried.error)
+        case Got():
+            return Tried(tried.identity, message.sample)
+        case Failed() if tried.sample is None:
+            return Tried(tried.identity, error=message.error())
+    return tried
+
+
+def _gone(instrument: InstrumentProcess) -> InstrumentError:
+    spec = instrument.spec
+    return InstrumentError(
+        f"the process of driver {spec.driver!r} {instrument.end()}; "
+        "run it under 'benchlog check-bench --debug'",
+        address=spec.address,
+    )
+
+
+def _silent(instrument: InstrumentProcess) -> InstrumentError:
+    spec = instrument.spec
+    return SilentError(
+        f"driver {spec.driver!r} neither answered nor gave up at {spec.address}; "
+        "is the address right and the instrument switched on?",
+        address=spec.address,
+    )
