@@ -1,0 +1,59 @@
+"""The bench file of a simulated bench, as a person would write it."""
+
+from collections.abc import Iterator, Mapping
+
+from benchlog.simulate.scenario import TALKING, CounterAt, MeterAt, Scenario
+
+
+def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
+    """Return TOML that `load_bench` accepts, with the addresses now served."""
+    lines = [f"# {scenario.title}: everything it gives is simulated"]
+    for counter in scenario.counters:
+        lines += ["", *_counter(counter, addresses[counter.name])]
+    for meter, driver in _meters(scenario):
+        lines += ["", *_meter(meter, driver, addresses[meter.name])]
+    for counter in scenario.counters:
+        lines += ["", *_position(scenario, counter)]
+    return "\n".join(lines) + "\n"
+
+
+def _counter(at: CounterAt, address: str) -> Iterator[str]:
+    talks = at.via[0] in TALKING
+    yield f"[instruments.{at.name}]"
+    yield f'driver = "{"line-counter" if talks else "scpi-counter"}"'
+    yield f'address = "{address}"'
+    if talks:
+        yield "simulated = true"
+    else:
+        yield f"gate_s = {at.gate_s!r}"
+    if at.spec.stated_ppm is not None:
+        yield f"timebase_ppm = {at.spec.stated_ppm!r}"
+
+
+def _meters(scenario: Scenario) -> Iterator[tuple[MeterAt, str]]:
+    if scenario.thermometer is not None:
+        yield scenario.thermometer, "thermometer"
+    if scenario.supply_meter is not None:
+        yield scenario.supply_meter, "meter"
+
+
+def _meter(at: MeterAt, driver: str, address: str) -> Iterator[str]:
+    talks = at.via[0] in TALKING
+    yield f"[instruments.{at.name}]"
+    yield f'driver = "{"line" if talks else "scpi"}-{driver}"'
+    yield f'address = "{address}"'
+    if talks:
+        yield "simulated = true"
+
+
+def _position(scenario: Scenario, at: CounterAt) -> Iterator[str]:
+    place = scenario.place(next(iter(at.inputs.values())))
+    yield "[[position]]"
+    yield f'name = "{place.name}"'
+    yield f'frequency = "{at.name}"'
+    if scenario.thermometer is not None:
+        yield f'ambient = "{scenario.thermometer.name}"'
+    if scenario.supply_meter is not None:
+        yield f'supply = "{scenario.supply_meter.name}"'
+    if place.divider != 1:
+        yield f"divider = {place.divider!r}"

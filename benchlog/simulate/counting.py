@@ -1,0 +1,160 @@
+"""How a counter turns an oscillator into a number: gate, time base, resolution."""
+
+import math
+import random
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.simulate.oscillator import Oscillator
+from benchlog.simulate.patience import Patience
+from benchlog.simulate.world import World
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+
+_FORESEEN_S: Final = 0.05
+"""Gates up to this are worked out before they end: the answer is then ready in time,
+and nothing that a person does could have mattered."""
+_DAYS_PER_YEAR: Final = 365.25
+
+
+@dataclass(frozen=True, slots=True)
+class CounterSpec:
+    """A frequency counter.
+
+    Parameters
+    ----------
+    model, serial : str
+        What it calls itself; the maker's field always says SIMULATED.
+    timebase_ppm : float
+        True offset of its time base; positive is fast, and reads low.
+    timebase_ageing_ppm_per_year : float
+        How that moves.
+    warmup_ppm, warmup_s : float
+        How far off it is when switched on, and the time constant of the warm-up.
+    stated_ppm : float | None
+        What its maker promises of the time base (for the bench file).
+    resolution_s : float
+        Single-shot time resolution of a reciprocal counter; 0 makes it a direct one
+        that counts whole cycles.
+    min_gate_s, max_gate_s, max_hz : float
+        Its ranges; a gate outside is refused, a frequency above reads as overload.
+
+    """
+
+    model: str = "Bench Counter"
+    serial: str = "SIM-0001"
+    timebase_ppm: float = 0.0
+    timebase_ageing_ppm_per_year: float = 0.0
+    warmup_ppm: float = 0.0
+    warmup_s: float = 600.0
+    stated_ppm: float | None = 0.1
+    resolution_s: float = 1e-9
+    min_gate_s: float = 1e-4
+    max_gate_s: float = 1000.0
+    max_hz: float = 350e6
+
+    def timebase_y(self, at_s: float) -> float:
+        """Return the time base's fractional offset `at_s` after switching on."""
+        years = at_s / (SECONDS_PER_DAY * _DAYS_PER_YEAR)
+        warm = self.warmup_ppm * math.exp(-at_s / self.warmup_s)
+        return (
+            self.timebase_ppm + self.timebase_ageing_ppm_per_year * years + warm
+        ) / 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class InputSpec:
+    """One input of a counter: which device is wired to it, through which divider."""
+
+    device: str
+    divider: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """Settings of an input that decide whether there is anything to count."""
+
+    coupling: str = "DC"
+    impedance_ohm: float = 1e6
+    low_pass: bool = False
+    level_v: float | None = None  # None: automatic, the middle of the signal
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """One gated result: what is shown (Hz), in units of `step_hz`, and the truth."""
+
+    mono_ns: int
+    hz: float
+    step_hz: float
+    true_hz: float | None
+
+
+NO_SIGNAL_HZ: Final = math.nan
+LOW_PASS_HZ: Final = 100e3
+
+
+class Counter:
+    """The measuring part of a counter; one gate at a time."""
+
+    def __init__(
+        self, spec: CounterSpec, inputs: dict[int, InputSpec], world: World, seed: str
+    ) -> None:
+        self.spec = spec
+        self._inputs = inputs
+        self._world = world
+        self._rng = random.Random(seed)  # noqa: S311 - physics, no secret
+
+    def gate(self, gate_s: float, which: int, front: Front, wait: Patience) -> Count:
+        """Open the gate now, wait until it closes, return the count.
+
+        `gate_s` is in the counter's own seconds. Raises AbandonedError.
+        """
+        begin_ns = self._world.clock.mono_ns()
+        y = self.spec.timebase_y(self._world.since_start_ns(begin_ns) / NS_PER_S)
+        true_gate_s = gate_s / (1 + y)
+        end_ns = begin_ns + max(1, round(true_gate_s * NS_PER_S))
+        device = self._device(which, front)
+        if device is None:
+            wait.until(end_ns)
+            return Count(end_ns, NO_SIGNAL_HZ, 0.0, None)
+        hz = self._mean_hz(device, (begin_ns, end_ns), wait)
+        hz /= self._inputs[which].divider
+        wait.until(end_ns)
+        shown, step = self._shown(hz / (1 + y), gate_s)
+        if shown > self.spec.max_hz or (front.low_pass and shown > LOW_PASS_HZ):
+            shown = math.inf if shown > self.spec.max_hz else NO_SIGNAL_HZ
+        return Count(end_ns, shown, step, hz)
+
+    def _mean_hz(
+        self, device: Oscillator, span_ns: tuple[int, int], wait: Patience
+    ) -> float:
+        begin_ns, end_ns = (self._world.since_start_ns(ns) for ns in span_ns)
+        before_s = device.excess_s(begin_ns)
+        if end_ns - begin_ns > _FORESEEN_S * NS_PER_S:
+            wait.until(span_ns[1])
+        gained_s = device.excess_s(end_ns) - before_s
+        return device.mean_hz(gained_s, (end_ns - begin_ns) / NS_PER_S)
+
+    def _device(self, which: int, front: Front) -> Oscillator | None:
+        """Return the device whose signal crosses the trigger level, if any."""
+        if which not in self._inputs:
+            return None
+        device = self._world.devices[self._inputs[which].device]
+        loaded = 0.5 if front.impedance_ohm < 100 else 1.0
+        low, high = device.spec.low_v * loaded, device.spec.high_v * loaded
+        middle = (low + high) / 2
+        if front.coupling == "AC":
+            low, high, middle = low - middle, high - middle, 0.0
+        level = middle if front.level_v is None else front.level_v
+        return device if low < level < high else None
+
+    def _shown(self, hz: float, gate_s: float) -> tuple[float, float]:
+        """Quantise: whole cycles of the gate, or the interpolator's resolution."""
+        if self.spec.resolution_s <= 0:
+            step = 1.0 / gate_s
+            return math.floor(hz * gate_s + self._rng.random()) * step, step
+        finest = hz * self.spec.resolution_s / gate_s
+        # Start and stop are each caught anywhere inside one step of the interpolator.
+        hz += finest * (self._rng.random() - self._rng.random())
+        step = 10.0 ** math.floor(math.log10(finest))
+        return round(hz / step) * step, step

@@ -1,0 +1,92 @@
+"""A simulated bench as data: devices, surroundings, instruments, how each is reached."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+from benchlog.simulate.counting import CounterSpec, InputSpec
+from benchlog.simulate.oscillator import OscillatorSpec
+from benchlog.simulate.room import RoomSpec, SupplySpec
+from benchlog.simulate.scpi_meters import MeterSpec
+
+
+class Via(StrEnum):
+    """Ways to reach an instrument."""
+
+    TCP = "tcp"  # SCPI, raw socket
+    SERIAL = "serial"  # SCPI, pseudo terminal
+    HISLIP = "hislip"  # SCPI, HiSLIP
+    VXI11 = "vxi11"  # SCPI, VXI-11
+    LINE = "line"  # talks by itself, pseudo terminal
+    LINE_TCP = "line-tcp"  # talks by itself, raw socket
+    RFC2217 = "rfc2217"  # talks by itself, serial port over the network
+
+
+TALKING: Final = frozenset({Via.LINE, Via.LINE_TCP, Via.RFC2217})
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position: what sits there and how much its output is divided."""
+
+    name: str
+    oscillator: OscillatorSpec
+    divider: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class CounterAt:
+    """A counter on the bench; the first way of `via` goes into the bench file.
+
+    `inputs` names the place wired to each input; `gate_s` is for the bench file and
+    for ways on which it talks by itself.
+    """
+
+    name: str
+    inputs: Mapping[int, str]
+    spec: CounterSpec = field(default=CounterSpec())
+    via: tuple[Via, ...] = (Via.TCP,)
+    gate_s: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class MeterAt:
+    """A thermometer or voltmeter on the bench; `period_s` when it talks by itself."""
+
+    name: str
+    spec: MeterSpec
+    via: tuple[Via, ...] = (Via.TCP,)
+    period_s: float = 1.0
+
+
+ROOM_THERMOMETER: Final = MeterAt("room", MeterSpec())
+SUPPLY_METER: Final = MeterAt(
+    "meter",
+    MeterSpec("Bench Voltmeter", "SIM-0003", 0.0, 0.0002, 0.0001),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Everything a simulated bench is made from; the same seed, the same bench."""
+
+    places: tuple[Place, ...]
+    counters: tuple[CounterAt, ...]
+    seed: int = 1
+    room: RoomSpec = RoomSpec()
+    supply: SupplySpec = SupplySpec()
+    thermometer: MeterAt | None = ROOM_THERMOMETER
+    supply_meter: MeterAt | None = None
+    title: str = "simulated bench"
+
+    def place(self, name: str) -> Place:
+        """Return a place by its name. Raises KeyError."""
+        return {place.name: place for place in self.places}[name]
+
+    def inputs(self, counter: CounterAt) -> dict[int, InputSpec]:
+        """Return what a counter's inputs are wired to."""
+        return {
+            number: InputSpec(name, self.place(name).divider)
+            for number, name in counter.inputs.items()
+        }
