@@ -66,9 +66,9 @@ class Option:
 class Driver(ABC):
     """One kind of instrument. See the module's rules."""
 
-    quantity: ClassVar[str]
+    quantity: str
     """`frequency`, `temperature`, `voltage`, ...: what `read` returns."""
-    unit: ClassVar[str]
+    unit: str
     """The unit of `Sample.value`: `Hz`, `C`, `V`, ..."""
     options: ClassVar[tuple[Option, ...]] = ()
     needs_address: ClassVar[bool] = True

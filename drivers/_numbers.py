@@ -16,8 +16,10 @@ from benchlog.model import Dialect
 
 _NRF: Final = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,4})?", re.ASCII)
 _MAX_DIGITS: Final = 64  # no instrument writes a longer number
+_MAX_REPLY: Final = 512  # and no reply that holds one is longer than this
 _INFINITY: Final = 9.9e37
 _NAN: Final = 9.91e37
+_CONVERSIONS: Final = {("s", "Hz"), ("counts", "Hz"), ("K", "C"), ("F", "C")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +32,6 @@ class Number:
     def times(self, factor: float) -> "Number":
         """Return it in another unit, `factor` of the present one to one of the new."""
         return Number(self.value * factor, self.step * abs(factor))
-
-    def inverted(self) -> "Number":
-        """Return one over it, as a period becomes a frequency; the value is not 0."""
-        return Number(1.0 / self.value, self.step / self.value**2)
 
 
 def parse_number(text: str) -> Number | None:
@@ -52,28 +50,67 @@ def parse_number(text: str) -> Number | None:
     return Number(value, step if math.isfinite(step) else abs(value))
 
 
-def parse_reply(line: bytes, dialect: Dialect, address: str, command: str) -> Number:
-    """Return the number of one complete reply line, in the dialect's unit.
+def parse_reply(
+    line: bytes,
+    dialect: Dialect,
+    unit: str,
+    *,
+    gate_s: float = 1.0,
+    address: str = "",
+    command: str = "",
+) -> Number:
+    """Return the number of one complete reply line in the driver's `unit`.
 
-    Raises NoSignalError, OverloadError or GarbledError, each with the raw line.
+    `gate_s` turns counts into a frequency. Raises NoSignalError, OverloadError or
+    GarbledError, each with the raw line.
     """
-    try:
-        text = line.decode("ascii").strip(" \t\r\n")
-    except UnicodeDecodeError:
-        raise _garbled(line, address, command) from None
-    folded = text.casefold()
-    if folded in {word.strip().casefold() for word in dialect.no_signal}:
+    if len(line) > _MAX_REPLY or not line.isascii():
+        raise _garbled(line, address, command)
+    text = line.decode("ascii").strip(" \t\r\n")
+    if _is_one_of(text, dialect.no_signal):
         raise _no_signal(line, address, command)
-    if folded in {word.strip().casefold() for word in dialect.overload}:
+    if _is_one_of(text, dialect.overload):
         raise _overload(line, address, command)
     match = re.fullmatch(dialect.reply, text, re.ASCII)
     number = parse_number((match["value"] or "").strip()) if match else None
     if number is None:
         raise _garbled(line, address, command)
-    if abs(number.value) >= _INFINITY * (1 - 1e-12):
+    if abs(number.value) >= _INFINITY:
         is_nan = math.isclose(number.value, _NAN, rel_tol=1e-9)
         raise (_no_signal if is_nan else _overload)(line, address, command)
-    return number.times(dialect.scale)
+    converted = _in_unit(number.times(dialect.scale), dialect.unit, unit, gate_s)
+    if converted is None:
+        raise _garbled(line, address, command)
+    return converted
+
+
+def converts(given: str, wanted: str) -> bool:
+    """Whether a reply in the unit `given` can be had in the unit `wanted`."""
+    return given == wanted or (given, wanted) in _CONVERSIONS
+
+
+def _in_unit(number: Number, given: str, wanted: str, gate_s: float) -> Number | None:
+    """Convert a number; None when there is no finite result, as for a period of 0.
+
+    A period in `s` becomes a frequency; `counts` become one through the gate in
+    reference seconds; `K` and `F` become `C`. Other units are labels.
+    """
+    pair = (given, wanted)
+    if pair == ("s", "Hz"):
+        if number.value <= 0 or number.value**2 == 0:
+            return None
+        number = Number(1.0 / number.value, number.step / number.value**2)
+    elif pair == ("counts", "Hz"):
+        number = number.times(1.0 / gate_s)
+    elif pair == ("K", "C"):
+        number = Number(number.value - 273.15, number.step)
+    elif pair == ("F", "C"):
+        number = Number((number.value - 32.0) / 1.8, number.step / 1.8)
+    return number if math.isfinite(number.value + number.step) else None
+
+
+def _is_one_of(text: str, words: tuple[str, ...]) -> bool:
+    return text.casefold() in {word.strip().casefold() for word in words}
 
 
 def _garbled(line: bytes, address: str, command: str) -> GarbledError:
@@ -95,20 +132,3 @@ def _overload(line: bytes, address: str, command: str) -> OverloadError:
     said = f"{address} is beyond its range (it says {line[:40]!r}); check level, range "
     said += "and wiring"
     return OverloadError(said, address=address, command=command, raw=line)
-
-
-def in_unit(number: Number, dialect: Dialect, unit: str, gate_s: float) -> Number:
-    """Convert from the dialect's unit into the driver's; labels only where equal.
-
-    A period in `s` becomes a frequency; `counts` become one through the gate in
-    reference seconds; `K` and `F` become `C`.
-    """
-    if dialect.unit == "s" and unit == "Hz":
-        return number.inverted()
-    if dialect.unit == "counts" and unit == "Hz":
-        return number.times(1.0 / gate_s)
-    if dialect.unit == "K" and unit == "C":
-        return Number(number.value - 273.15, number.step)
-    if dialect.unit == "F" and unit == "C":
-        return Number((number.value - 32.0) / 1.8, number.step / 1.8)
-    return number

@@ -42,7 +42,7 @@ class Reply:
 class Talk:
     """A conversation over one link in one dialect.
 
-    `words` are the settings that commands may name in braces, as text.
+    `words` are the settings that commands may name in braces.
     """
 
     link: Link
@@ -152,23 +152,6 @@ def identity_of(text: str, settings: Mapping[str, str]) -> Identity:
     maker, model, serial, firmware = fields + [""] * (4 - len(fields))
     simulated = maker.upper() == "SIMULATED"
     return Identity(text, maker, model, serial, firmware, simulated, settings)
-
-
-def check_reply_pattern(dialect: Dialect, talks: str, driver: str) -> None:
-    """Refuse a dialect that this driver cannot use. Raises RefusedError."""
-    if dialect.talks != talks:
-        raise RefusedError(
-            f"dialect {dialect.name!r} is for instruments that talk {dialect.talks!r}; "
-            f"{driver} needs one with talks = {talks!r}"
-        )
-    try:
-        usable = "value" in re.compile(dialect.reply).groupindex
-    except re.error as error:
-        raise RefusedError(
-            f"dialect {dialect.name!r}: reply is no regular expression ({error})"
-        ) from error
-    if not usable:
-        raise RefusedError(f"dialect {dialect.name!r}: reply needs a group 'value'")
 
 
 def _late(line: bytes) -> str:

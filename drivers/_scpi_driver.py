@@ -1,8 +1,8 @@
 """What every driver that asks in SCPI does the same way: open, identify, close."""
 
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from benchlog.driver import Driver
+from benchlog.driver import Driver, Option
 from benchlog.errors import (
     InstrumentError,
     LostError,
@@ -13,9 +13,34 @@ from benchlog.errors import (
 from benchlog.model import Dialect, Identity, Sample
 
 from ._connect import open_link
-from ._numbers import in_unit, parse_reply
-from ._scpi import MAX_ERRORS, Talk, check_reply_pattern, identity_of
-from ._settings import apply_settings, words_of
+from ._dialects import checked_dialect
+from ._numbers import parse_reply
+from ._scpi import MAX_ERRORS, Talk, identity_of
+from ._settings import apply_settings, number_of, words_of
+
+EXTRA: Final = Option(
+    "extra_s",
+    float,
+    0.0,
+    "seconds that an answer may take beyond the gate",
+    low=0,
+    high=3600,
+)
+"""The option of every driver that asks: patience."""
+INPUT: Final = Option("input", int, None, "which of its inputs", low=1, high=999)
+"""The option of a thermometer or meter with several inputs."""
+
+
+def every(default_s: float) -> Option:
+    """Return the option of what is sampled now and then: how often."""
+    return Option(
+        "every_s",
+        float,
+        default_s,
+        "seconds from one value to the next; 0 means as fast as it goes",
+        low=0,
+        high=86_400,
+    )
 
 
 class ScpiDriver(Driver):
@@ -27,6 +52,16 @@ class ScpiDriver(Driver):
     _talk: Talk | None = None
     _identity: Identity | None = None
     _messages: tuple[str, ...] = ()
+
+    @property
+    def read_limit_s(self) -> float:
+        """See `Driver.read_limit_s`."""
+        return self._gate_s() + number_of(self.settings, "extra_s")
+
+    @property
+    def period_s(self) -> float:
+        """See `Driver.period_s`; a counter has no `every_s` and never pauses."""
+        return number_of(self.settings, "every_s")
 
     def open(self) -> None:
         """See `Driver.open`; leaves the instrument set up and its settings known."""
@@ -50,20 +85,26 @@ class ScpiDriver(Driver):
         """See `Driver.read`."""
         talk = self._opened()
         reply = talk.ask(*self._way(talk), limit_s=self.read_limit_s)
+        gate_s = self._gate_s()
         try:
-            number = parse_reply(reply.line, talk.dialect, self.address, reply.command)
+            number = parse_reply(
+                reply.line,
+                talk.dialect,
+                self.unit,
+                gate_s=gate_s,
+                address=self.address,
+                command=reply.command,
+            )
         except (NoSignalError, OverloadError) as error:
             self._collect(talk, error)
             raise
-        number = in_unit(number, talk.dialect, self.unit, self._gate_s())
-        raw = reply.line.strip(b" \t\r\n")
         return Sample(
             number.value,
             self.unit,
             reply.mono_ns,
             reply.utc_ns,
-            self._gate_s(),
-            raw,
+            gate_s,
+            reply.line.strip(b" \t\r\n"),
             number.step,
         )
 
@@ -87,11 +128,8 @@ class ScpiDriver(Driver):
         return words_of(self.settings)
 
     def _dialect(self) -> Dialect:
-        dialect = self.settings["dialect"]
-        if not isinstance(dialect, Dialect):
-            raise RefusedError(f"dialect {dialect!r} was not read from its file")
-        check_reply_pattern(dialect, "scpi", type(self).__name__)
-        return dialect
+        """Return the dialect, checked to be of use here."""
+        return checked_dialect(self, "scpi")
 
     def _set_up(self, talk: Talk) -> None:
         """Find out who is there, clear and configure it, read its settings back."""

@@ -67,7 +67,9 @@ class SerialLink(StreamLink):
     ) -> None:
         super().__init__(address, terminator)
         try:
-            self._port = serial.serial_for_url(url, **_arguments(url, settings))
+            self._port = serial.serial_for_url(  # type: ignore[no-untyped-call]
+                url, **_arguments(url, settings)
+            )
         except _FAULTS as error:
             raise LostError(
                 f"cannot open the serial line {address} ({error}); is it plugged in, "

@@ -33,6 +33,12 @@ _CLOSE: Final = 1e-3
 _SWITCHES: Final = {"on": "1", "off": "0"}
 
 
+def number_of(settings: Mapping[str, object], name: str, absent: float = 0.0) -> float:
+    """Return a setting that is a number, `absent` when it is not there."""
+    value = settings.get(name)
+    return float(value) if isinstance(value, int | float) else absent
+
+
 def words_of(settings: Mapping[str, object]) -> dict[str, str]:
     """Return the settings as commands name them; an input not given is input 1."""
     words = {name: _word(settings.get(name)) for name in _ROLES if name in settings}

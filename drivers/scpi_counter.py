@@ -6,8 +6,8 @@ from benchlog.model import Dialect
 from ._connect import LINK_OPTIONS
 from ._numbers import parse_number
 from ._scpi import Talk
-from ._scpi_driver import ScpiDriver
-from ._settings import INPUT_OPTIONS
+from ._scpi_driver import EXTRA, ScpiDriver
+from ._settings import INPUT_OPTIONS, number_of
 
 
 class ScpiCounter(ScpiDriver):
@@ -22,26 +22,12 @@ class ScpiCounter(ScpiDriver):
     options = (
         Option("dialect", Dialect, "scpi-1999", "the command strings of its family"),
         Option("gate_s", float, 1.0, "gate time in seconds", low=1e-6, high=1e4),
-        Option(
-            "extra_s",
-            float,
-            0.0,
-            "seconds that an answer may take beyond the gate",
-            low=0,
-            high=3600,
-        ),
+        EXTRA,
         *INPUT_OPTIONS,
         *LINK_OPTIONS,
     )
 
     _gate_got_s: float | None = None
-
-    @property
-    def read_limit_s(self) -> float:
-        """See `Driver.read_limit_s`."""
-        extra_s = self.settings["extra_s"]
-        assert isinstance(extra_s, float | int)
-        return self._gate_s() + extra_s
 
     def _set_up(self, talk: Talk) -> None:
         self._gate_got_s = None
@@ -51,6 +37,5 @@ class ScpiCounter(ScpiDriver):
         self._gate_got_s = got.value if got else None
 
     def _gate_s(self) -> float:
-        wanted = self.settings["gate_s"]
-        assert isinstance(wanted, float | int)
-        return float(wanted) if self._gate_got_s is None else self._gate_got_s
+        got = self._gate_got_s
+        return number_of(self.settings, "gate_s") if got is None else got

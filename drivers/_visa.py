@@ -1,0 +1,182 @@
+"""Messages through PyVISA: HiSLIP, VXI-11, USB, GPIB, and other VISA libraries.
+
+The manager is one per library and process and is never closed: closing it would close
+everybody's instruments. Vendor libraries raise what they like, so every exception is
+translated here, once.
+"""
+
+import contextlib
+import socket
+from collections.abc import Mapping
+from typing import Any, Final
+
+import pyvisa
+from pyvisa.constants import InterfaceType, Parity, StatusCode, StopBits
+from pyvisa.resources import MessageBasedResource
+
+from benchlog.clock import Deadline
+from benchlog.errors import InstrumentError, LostError
+
+from ._link import CONNECT_S, Link
+
+_KEEP_ANSWERS: Final = (InterfaceType.usb, InterfaceType.gpib)
+"""Where an unread answer outlives the connection and must be cleared away."""
+
+
+class VisaLink(Link):
+    """An open VISA resource. Raises LostError when there is none."""
+
+    advice = "check that it knows this command, and the dialect's terminator"
+
+    def __init__(
+        self,
+        address: str,
+        terminator: bytes,
+        library: str,
+        settings: Mapping[str, object],
+    ) -> None:
+        super().__init__(address, terminator)
+        self._rest = b""
+        try:
+            self._manager = pyvisa.ResourceManager(library)
+        except Exception as error:  # a library that is missing or broken, in any way
+            raise LostError(
+                f"cannot load the VISA library {library!r} ({_why(error)}); install it "
+                "or set visa_library",
+                address=address,
+            ) from error
+        try:
+            self._resource = self._open(settings)
+        except Exception as error:
+            raise LostError(
+                f"nobody answers at {address} ({_why(error)}); is the instrument on, "
+                "and the address right?",
+                address=address,
+            ) from error
+
+    def send(self, *messages: bytes) -> None:
+        """See `Link.send`; a message here is a unit of the bus, not a line."""
+        self._rest = b""
+        for message in messages:
+            try:
+                self._resource.write_raw(message + self.terminator)
+            except Exception as error:
+                raise self._translated(error, message.decode("latin-1")) from error
+
+    def read_line(self, deadline: Deadline, command: str = "") -> bytes:
+        """See `Link.read_line`; the end of a message ends a line as well."""
+        try:
+            self._resource.timeout = max(1.0, deadline.left_s() * 1e3)
+            message = bytes(self._resource.read_raw())
+        except Exception as error:
+            raise self._translated(error, command) from error
+        end = message.find(self.terminator[-1:]) + 1
+        if not end:
+            if self._is_stream:
+                raise self.silent(command, message)
+            end = len(message)
+        self._rest = message[end:]
+        return message[:end]
+
+    def waiting(self) -> bytes:
+        """See `Link.waiting`; a bus that knows messages holds none back."""
+        taken, self._rest = self._rest, b""
+        if not self._is_stream:
+            return taken
+        try:
+            self._resource.timeout = 1
+            return taken + bytes(self._resource.read_raw())
+        except pyvisa.errors.VisaIOError as error:
+            if error.error_code == StatusCode.error_timeout:
+                return taken
+            raise self.lost(_why(error)) from error
+        except Exception as error:
+            raise self.lost(_why(error)) from error
+
+    def rest(self) -> bytes:
+        """See `Link.rest`."""
+        return self._rest
+
+    def close(self) -> None:
+        """See `Link.close`; PyVISA's pure-Python library forgets to drop sessions."""
+        _close(self._manager, self._resource)
+
+    def _open(self, settings: Mapping[str, object]) -> MessageBasedResource:
+        resource = self._manager.open_resource(
+            self.address, open_timeout=int(CONNECT_S * 1e3)
+        )
+        try:
+            if not isinstance(resource, MessageBasedResource):
+                raise TypeError(f"{type(resource).__name__} carries no messages")
+            resource.timeout = CONNECT_S * 1e3
+            kind = resource.interface_type
+            is_socket = self.address.upper().endswith("::SOCKET")
+            self._is_stream = is_socket or kind == InterfaceType.asrl
+            if self._is_stream:
+                resource.read_termination = self.terminator[-1:].decode("latin-1")
+            if kind == InterfaceType.asrl:
+                _set_line(resource, settings)
+            if kind in _KEEP_ANSWERS:
+                resource.clear()
+            _notice_hang_up(self._manager, resource)
+        except BaseException:
+            _close(self._manager, resource)
+            raise
+        return resource
+
+    def _translated(self, error: Exception, command: str) -> InstrumentError:
+        late = isinstance(error, TimeoutError) or (
+            isinstance(error, pyvisa.errors.VisaIOError)
+            and error.error_code == StatusCode.error_timeout
+        )
+        return self.silent(command, b"") if late else self.lost(_why(error), command)
+
+
+class _HonestSocket:
+    """A socket whose end is an error: VXI-11 in PyVISA-py spins on the empty answer."""
+
+    def __init__(self, wrapped: socket.socket) -> None:
+        self._wrapped = wrapped
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._wrapped, name)
+
+    def recv(self, size: int) -> bytes:
+        data = self._wrapped.recv(size)
+        if not data:
+            raise ConnectionResetError("closed by the other side")
+        return data
+
+
+def _notice_hang_up(
+    manager: pyvisa.ResourceManager, resource: MessageBasedResource
+) -> None:
+    """Give a VXI-11 session of PyVISA-py an honest socket; others are so already."""
+    session = getattr(manager.visalib, "sessions", {}).get(resource.session)
+    client = getattr(session, "interface", None)
+    inner = getattr(client, "sock", None)
+    if isinstance(inner, socket.socket):
+        client.sock = _HonestSocket(inner)  # type: ignore[union-attr]
+
+
+def _close(manager: pyvisa.ResourceManager, resource: Any) -> None:
+    """Close a resource and drop what the pure-Python library would keep of it."""
+    with contextlib.suppress(Exception):
+        handle = resource.session
+        with contextlib.suppress(Exception):
+            resource.close()
+        getattr(manager.visalib, "sessions", {}).pop(handle, None)
+
+
+def _set_line(resource: Any, settings: Mapping[str, object]) -> None:
+    """Set up a serial line of another VISA library."""
+    stopbits = settings.get("stopbits", 1.0)
+    resource.baud_rate = settings.get("baud", 9600)
+    resource.data_bits = settings.get("bytesize", 8)
+    resource.parity = Parity[str(settings.get("parity", "none"))]
+    resource.stop_bits = StopBits(int(float(str(stopbits)) * 10))
+
+
+def _why(error: Exception) -> str:
+    """Return what a library's exception says, its name when it says nothing."""
+    return str(error).strip().splitlines()[0] if str(error).strip() else repr(error)

@@ -1,0 +1,26 @@
+"""`scpi-thermometer`: a thermometer that is asked, at any VISA address."""
+
+from benchlog.driver import Option
+from benchlog.model import Dialect
+
+from ._connect import LINK_OPTIONS
+from ._scpi_driver import EXTRA, INPUT, ScpiDriver, every
+
+
+class ScpiThermometer(ScpiDriver):
+    """A thermometer that answers `MEASure:TEMPerature?` in degrees Celsius.
+
+    A dialect may declare kelvin or degrees Fahrenheit; they are converted, and the
+    instrument's own words are kept beside the value.
+    """
+
+    quantity = "temperature"
+    unit = "C"
+    options = (
+        Option("dialect", Dialect, "scpi-thermometer", "its command strings"),
+        every(1.0),
+        INPUT,
+        EXTRA,
+        *LINK_OPTIONS,
+    )
+    ways = (("measure",), ("read",), ("initiate", "fetch"))
