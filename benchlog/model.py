@@ -174,7 +174,7 @@ class Dialect:
     talks: str
     title: str = ""
     commands: Mapping[str, str] = field(default_factory=dict)
-    reply: str = r"(?P<value>[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?)"
+    reply: str = r"(?P<value>[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?)"
     unit: str = "Hz"
     scale: float = 1.0
     terminator: str = "\n"

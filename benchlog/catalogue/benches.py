@@ -16,6 +16,7 @@ from benchlog.catalogue.check import (
     a_table,
     join,
     number,
+    shown,
     text,
     whole,
     yes_no,
@@ -191,12 +192,20 @@ class _Reader:
     def _dialect(self, name: str, option: Option, path: str) -> Dialect | None:
         """Load a dialect; what is wrong with its file is wrong with this bench."""
         try:
-            return load_dialect(name, self.entry)
+            dialect = load_dialect(name, self.entry)
         except NotFoundError as error:
             self.findings.add(path, str(error), option.help)
+            return None
         except ConfigError as error:
             self.findings.extend(error.problems)
-        return None
+            return None
+        usual = option.default
+        if isinstance(usual, str) and name != usual:
+            usual = load_dialect(usual)
+        if isinstance(usual, Dialect) and dialect.talks != usual.talks:
+            found = f"found {shown(name)}, which talks {dialect.talks}"
+            self.findings.add(path, found, f"a dialect that talks {usual.talks}")
+        return dialect
 
 
 def _quantity(driver: type[Driver] | None, options: Mapping[str, object]) -> str:

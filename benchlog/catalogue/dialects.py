@@ -3,7 +3,6 @@
 An odd instrument needs a file, not code. What a file does not declare is never sent.
 """
 
-import re
 import string
 from collections.abc import Mapping
 from importlib.resources.abc import Traversable
@@ -22,7 +21,7 @@ from benchlog.catalogue.patterns import pattern_fault
 from benchlog.catalogue.places import find, read_toml, stem
 from benchlog.model import Dialect
 
-UNITS: Final = ("Hz", "s", "counts", "C", "V", "A", "W", "ohm", "%", "Pa")
+UNITS: Final = ("Hz", "s", "counts", "C", "K", "F", "V", "A", "W", "ohm", "%", "Pa")
 """Units a reply may have: `s` is a period, `counts` are per reference second."""
 SETTINGS: Final = (
     "gate_s",
@@ -62,7 +61,6 @@ TELLS: Final = {
 """Roles of commands that are not answered; those in `_set` hold their setting."""
 
 _ASCII: Final = r"[\x20-\x7e]{1,200}"
-_NUMERIC: Final = ("gate_s", "impedance_ohm", "trigger_v")
 _DEFAULTS: Final = Dialect(name="", talks="line")
 
 _TABLES: Final = {
@@ -139,14 +137,8 @@ def _command_fault(role: str, said: str) -> str:
     except ValueError:
         return "braces in pairs, around a setting"
     used = [name for _, name, _, _ in fields if name is not None]
-    for name, form, conversion in ((n, f or "", c) for _, n, f, c in fields if n):
-        if name not in SETTINGS or conversion:
-            return "in braces only " + ", ".join(SETTINGS)
-        allowed = r"(\.\d{1,2}[efg])?" if name in _NUMERIC else ""
-        if not re.fullmatch(allowed, form):
-            return f"{{{name}}} without {form!r} (numbers may have .3f, .3e or .3g)"
-    if "" in used:
-        return "the name of a setting in the braces"
+    if not set(used) <= set(SETTINGS) or any(form or turn for *_, form, turn in fields):
+        return "in braces only " + ", ".join(SETTINGS)
     if role in TELLS and "?" in said:
         return "no question: its answer would be taken for the next one"
     needed = _setting_of(role)
@@ -155,10 +147,9 @@ def _command_fault(role: str, said: str) -> str:
 
 def _setting_of(role: str) -> str:
     """Return the setting that a `..._set` command must hold."""
-    if not role.endswith("_set"):
-        return ""
-    stemmed = role.removesuffix("_set")
-    return next(name for name in SETTINGS if name.startswith(stemmed))
+    subject, _, verb = role.partition("_")
+    near = [name for name in SETTINGS if name.startswith(subject)]
+    return near[0] if verb == "set" else ""
 
 
 def _check_talk(

@@ -28,6 +28,7 @@ MAX_BYTES: Final = 65_536
 """A longer file is refused: the longest of ours has a few thousand bytes."""
 SUFFIX: Final = ".toml"
 WHOLE_FILE: Final = "(whole file)"
+_MAX_DOTS: Final = 200  # a line; the parser's time grows as the square of dotted keys
 
 _AT_LINE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
 
@@ -79,9 +80,13 @@ def read_toml(entry: Traversable) -> dict[str, Any]:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        at = data.count(b"\n", 0, error.start) + 1
         found = f"found a byte {data[error.start]:#04x} that is not text"
-        raise _refused(entry, found, "UTF-8 text", f"line {line}") from None
+        raise _refused(entry, found, "UTF-8 text", f"line {at}") from None
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.count(".") > _MAX_DOTS:
+            expected = f"at most {_MAX_DOTS} in a line"
+            raise _refused(entry, "found too many dots", expected, f"line {number}")
     try:
         return tomllib.loads(text)
     except RecursionError:
