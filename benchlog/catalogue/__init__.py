@@ -1,6 +1,6 @@
 """Reads and checks the TOML files a person writes: parts, benches, dialects."""
 
-from benchlog.catalogue.benches import load_bench
+from benchlog.catalogue.benches import bench_from_mapping, load_bench
 from benchlog.catalogue.dialects import dialect_from_mapping, load_dialect
 from benchlog.catalogue.parts import (
     list_parts,
@@ -11,6 +11,7 @@ from benchlog.catalogue.parts import (
 from benchlog.catalogue.places import find, names
 
 __all__ = [
+    "bench_from_mapping",
     "dialect_from_mapping",
     "find",
     "list_parts",

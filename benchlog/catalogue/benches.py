@@ -75,7 +75,14 @@ def load_bench(name_or_path: str) -> Bench:
     problem of the file and of the dialects it names.
     """
     entry = find("benches", name_or_path)
-    document = read_toml(entry)
+    return bench_from_mapping(read_toml(entry), entry)
+
+
+def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench:
+    """Build a bench from a bench file's contents; `entry` is that file, unread.
+
+    Raises ConfigError with every problem.
+    """
     findings = Findings(str(entry), document)
     tables = findings.table(document, "", _TABLES)
     reader = _Reader(findings, entry)
@@ -193,19 +200,25 @@ class _Reader:
         """Load a dialect; what is wrong with its file is wrong with this bench."""
         try:
             dialect = load_dialect(name, self.entry)
+            usual = _usual(option)
         except NotFoundError as error:
             self.findings.add(path, str(error), option.help)
             return None
         except ConfigError as error:
             self.findings.extend(error.problems)
             return None
-        usual = option.default
-        if isinstance(usual, str) and name != usual:
-            usual = load_dialect(usual)
-        if isinstance(usual, Dialect) and dialect.talks != usual.talks:
+        if usual and dialect.talks != usual.talks:
             found = f"found {shown(name)}, which talks {dialect.talks}"
             self.findings.add(path, found, f"a dialect that talks {usual.talks}")
         return dialect
+
+
+def _usual(option: Option) -> Dialect | None:
+    """Return the dialect that a driver falls back on; others must talk as it does."""
+    usual = option.default
+    if isinstance(usual, str):
+        return load_dialect(usual)
+    return usual if isinstance(usual, Dialect) else None
 
 
 def _quantity(driver: type[Driver] | None, options: Mapping[str, object]) -> str:
