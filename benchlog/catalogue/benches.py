@@ -232,4 +232,5 @@ def _quantity(driver: type[Driver] | None, options: Mapping[str, object]) -> str
     declared = {option.name: option.default for option in driver.options}
     said = options.get("quantity", declared.get("quantity"))
     own = getattr(driver, "quantity", "")
-    return next((word for word in (said, own) if isinstance(word, str)), "")
+    word = next((word for word in (said, own) if isinstance(word, str)), "")
+    return word.casefold()

@@ -30,6 +30,7 @@ SETTINGS: Final = (
     "impedance_ohm",
     "trigger_v",
     "filter",
+    "quantity",
 )
 """What may stand in braces in a command: the settings of a bench file."""
 ASKS: Final = {
