@@ -14,7 +14,7 @@ from benchlog.cli.values import Listed
 
 if TYPE_CHECKING:
     from benchlog.model import InstrumentSpec
-    from benchlog.recorder import Tried
+    from benchlog.recorder.trial import Tried
 
 EXAMPLES = (
     "benchlog check-bench corner-bench",
@@ -66,7 +66,7 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
 def check_all(instruments: "Mapping[str, InstrumentSpec]") -> list[Checked]:
     """Try each instrument in a process of its own, a few at a time."""
     from benchlog.clock import host_clock
-    from benchlog.recorder import try_instrument
+    from benchlog.recorder.trial import try_instrument
 
     clock = host_clock()
 

@@ -9,12 +9,12 @@ from benchlog.errors import NotFoundError
 
 if TYPE_CHECKING:
     from benchlog.model import Run
-    from benchlog.store import Reader
+    from benchlog.store.reader import Reader
 
 
 def database(db: Path | None) -> Path:
     """Return the path given by `--db`, else the default one."""
-    from benchlog.store import default_database
+    from benchlog.store.paths import default_database
 
     return db if db is not None else default_database()
 
@@ -25,7 +25,7 @@ def reading(db: Path | None) -> "Iterator[Reader]":
 
     Raises StoreError when it is missing or not ours.
     """
-    from benchlog.store import Reader
+    from benchlog.store.reader import Reader
 
     reader = Reader.open(database(db))
     try:

@@ -1,0 +1,69 @@
+"""Carrying plans out: on a screen with the keeper beside it, or in plain lines."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import click
+
+from benchlog.cli.figures import exit_code, figures_of, text_of
+from benchlog.cli.narration import Narration
+from benchlog.cli.planning import Request, plans_of
+from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.model import RunPlan
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a measurement is shown and how it ends."""
+
+    database: Path
+    as_json: bool = False
+    no_screen: bool = False
+    go_on: bool = False
+    bell: bool = False
+
+    @property
+    def on_screen(self) -> bool:
+        """Whether a live screen is shown."""
+        return not (self.as_json or self.no_screen) and in_terminal()
+
+
+def carry_out(request: Request, manner: Manner) -> int:
+    """Measure what was requested, print the figures, return the exit code.
+
+    Raises UsageError, NotFoundError, ConfigError for what cannot be begun, and what
+    prevents the start of a run: InstrumentError, BusyError, StoreError.
+    """
+    if not manner.on_screen:
+        return report(measure_in_lines(plans_of(request), manner), manner)
+    if request.devices:
+        return report(measure_on_screen(plans_of(request), manner), manner)
+    plans_of(replace(request, devices=("?",)))  # everything else must be right first
+    return report(measure_asking(request, manner), manner)
+
+
+def measure_in_lines(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
+    """Keep the runs in this process, told in lines on standard error."""
+    from benchlog.clock import host_clock
+    from benchlog.recorder.keeper import keep
+
+    tell = Narration().tell
+    clock = host_clock()
+    return keep(plans, manner.database, clock, tell=tell, go_on=manner.go_on)
+
+
+def report(run_ids: Sequence[int], manner: Manner) -> int:
+    """Print the figures of these runs on standard output; return the exit code.
+
+    A run that was given up for another one of the same device is left out.
+    """
+    documents = figures_of(manner.database, run_ids)
+    documents = [d for d in documents if d["ended_how"] != "measured again"]
+    if manner.as_json:
+        print_json(documents[0] if len(documents) == 1 else documents)
+    else:
+        click.echo("\n\n".join(text_of(document) for document in documents))
+    if not documents:
+        say("nothing was measured")
+    return exit_code(documents)

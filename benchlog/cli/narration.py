@@ -1,0 +1,66 @@
+"""A run told in plain lines on standard error, while it is kept in the foreground."""
+
+import contextlib
+from typing import TYPE_CHECKING, Final
+
+from benchlog.cli.printing import say
+from benchlog.clock import HostClock
+from benchlog.units import NS_PER_S, format_ppm, format_u_ppm
+
+if TYPE_CHECKING:
+    from benchlog.recorder.keeper import Told
+
+_EVERY_NS: Final = NS_PER_S // 2
+
+
+class Narration:
+    """Says readings (at most two a second and run), events at once, and the end."""
+
+    def __init__(self) -> None:
+        self._clock = HostClock()
+        self._due_ns: dict[int, int] = {}
+
+    def tell(self, told: "Told") -> None:
+        """Say one thing the keeper tells; a reader that has gone away stops nothing."""
+        line = self._line(told)
+        if line:
+            with contextlib.suppress(OSError):
+                say(self._of_which(told.run_id) + line)
+
+    def _line(self, told: "Told") -> str:
+        match told.kind:
+            case "begun":
+                self._due_ns[told.run_id] = 0
+                return f"run {told.run_id} begins"
+            case "reading" if told.reading is not None and self._due(told.run_id):
+                return reading_line(told)
+            case "event" if told.event is not None:
+                return f"{told.event.kind}: {told.event.text}"
+            case "ended":
+                return f"run {told.run_id} ended: {told.text}"
+            case _:
+                return ""
+
+    def _of_which(self, run_id: int) -> str:
+        return f"run {run_id}: " if len(self._due_ns) > 1 else ""
+
+    def _due(self, run_id: int) -> bool:
+        now_ns = self._clock.mono_ns()
+        if now_ns < self._due_ns.get(run_id, 0):
+            return False
+        self._due_ns[run_id] = now_ns + _EVERY_NS
+        return True
+
+
+def reading_line(told: "Told") -> str:
+    """Return one line for the newest reading and how things stand with it."""
+    reading, assessment = told.reading, told.assessment
+    if reading is None or assessment is None:
+        return ""
+    ambient = "" if reading.ambient_c is None else f"  {reading.ambient_c:.1f} C"
+    offset = format_ppm(assessment.offset_ppm, assessment.u_ppm)
+    return (
+        f"{assessment.stats.n:>6,}  {reading.frequency_hz:,.12g} Hz  "
+        f"offset {offset} ppm  U {format_u_ppm(assessment.u_ppm)} ppm{ambient}  "
+        f"{assessment.word}"
+    )

@@ -1,0 +1,138 @@
+"""`benchlog show`: one run, with what a person needs to defend its verdict."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.figures import judged, text_of, three_digits
+from benchlog.cli.printing import print_json, table, utc_text
+from benchlog.cli.values import RunId
+
+if TYPE_CHECKING:
+    from benchlog.model import Run
+    from benchlog.store.reader import Reader
+
+EXAMPLES = (
+    "benchlog show",
+    "benchlog show 12",
+    "benchlog show 12 --json",
+)
+
+
+@make_command("show", examples=EXAMPLES)
+@click.argument("run", type=RunId(), required=False)
+def command(run: int | None, db: Path | None, as_json: bool) -> None:
+    """Show RUN (the latest one if left out): figures, budget, instruments, events.
+
+    The verdict is worked out anew from the readings in the database.
+    """
+    with reading(db) as reader:
+        document = document_of(reader, chosen_run(reader, run))
+    if as_json:
+        print_json(document)
+        return
+    for part in (
+        text_of(document),
+        _budget(document["budget"]),
+        _hook_up(document),
+        _instruments(document["instruments"]),
+        _events(document["events"]),
+    ):
+        if part:
+            click.echo(part + "\n")
+
+
+def document_of(reader: "Reader", run: "Run") -> dict[str, Any]:
+    """Return the figures of `run` with hook-up, instruments and events."""
+    events = [
+        {"utc": utc_text(event.utc_ns), "kind": event.kind, "text": event.text}
+        for _, event in reader.events(run.id)
+    ]
+    return {
+        **judged(reader, run),
+        "bench": run.bench,
+        "divider": run.divider,
+        "lot": run.lot,
+        "operator": run.operator or None,
+        "note": run.note or None,
+        "load_pf": run.snapshot.get("load_pf"),
+        "supply_v": run.snapshot.get("supply_v"),
+        "software": run.snapshot.get("software"),
+        "instruments": [
+            {
+                "instrument": name,
+                "identity": identity.text,
+                "serial": identity.serial or None,
+                "simulated": identity.simulated,
+                "settings": dict(identity.settings),
+            }
+            for name, identity in run.identities.items()
+        ],
+        "events": events,
+    }
+
+
+def _budget(budget: dict[str, Any] | None) -> str:
+    if budget is None:
+        return ""
+    rows = [
+        (
+            line["name"],
+            three_digits(line["u_ppm"]),
+            _freedom(line["degrees_of_freedom"]),
+            line["distribution"],
+            line["text"],
+        )
+        for line in budget["lines"]
+    ]
+    freedom = _freedom(budget["degrees_of_freedom"])
+    together = f"U = k u with k = {budget['k']:.2f}"
+    rows.append(("combined", three_digits(budget["u_ppm"]), freedom, "", together))
+    headers = ("uncertainty", "u ppm", "freedom", "shape", "from")
+    return table(headers, rows, "lrr")
+
+
+def _freedom(degrees: float | None) -> str:
+    return "many" if degrees is None else f"{degrees:.3g}"
+
+
+def _hook_up(document: dict[str, Any]) -> str:
+    said = {
+        "bench": document["bench"],
+        "divider": f"{document['divider']:g}" if document["divider"] != 1 else None,
+        "lot": document["lot"],
+        "operator": document["operator"],
+        "load": _unit(document["load_pf"], "pF"),
+        "supply": _unit(document["supply_v"], "V"),
+        "software": document["software"],
+        "note": document["note"],
+    }
+    rows = [(name, str(text)) for name, text in said.items() if text]
+    return table(("hook-up", ""), rows)
+
+
+def _unit(value: object, unit: str) -> str | None:
+    return None if value is None else f"{value} {unit}"
+
+
+def _instruments(instruments: list[dict[str, Any]]) -> str:
+    rows = [
+        (
+            row["instrument"],
+            row["identity"] or "-",
+            ", ".join(f"{name} {value}" for name, value in row["settings"].items()),
+        )
+        for row in instruments
+    ]
+    return table(("instrument", "identity", "settings"), rows) if rows else ""
+
+
+def _events(events: list[dict[str, Any]]) -> str:
+    rows = [
+        ((event["utc"] or "-")[:19].replace("T", " "), event["kind"], event["text"])
+        for event in events
+    ]
+    return table(("UTC", "event", ""), rows) if rows else ""

@@ -1,0 +1,59 @@
+"""Plain lines: at most two readings a second, every event, nothing hostile."""
+
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from benchlog.cli.narration import Narration
+from benchlog.model import Event, Reading, Word
+
+
+def told(kind: str, run_id: int = 1, **more: Any) -> Any:
+    empty = {"reading": None, "event": None, "assessment": None, "text": ""}
+    return SimpleNamespace(run_id=run_id, kind=kind, **(empty | more))
+
+
+def reading(n: int, run_id: int = 1) -> Any:
+    stats = SimpleNamespace(n=n)
+    assessment = SimpleNamespace(
+        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Word.PASS
+    )
+    value = Reading(0, n, 0.1, 15_999_852.0, 24.9)
+    return told("reading", run_id, reading=value, assessment=assessment)
+
+
+def test_begin_reading_event_end(capsys: pytest.CaptureFixture[str]) -> None:
+    narration = Narration()
+    narration.tell(told("begun"))
+    narration.tell(reading(1))
+    narration.tell(told("event", event=Event(0, 0, "lost", "gone\x1b[2J")))
+    narration.tell(told("ended", text="verdict clear"))
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.splitlines() == [
+        "run 1 begins",
+        "     1  15,999,852 Hz  offset -9.25 ppm  U 0.58 ppm  24.9 C  pass",
+        "lost: gone\\x1b[2J",
+        "run 1 ended: verdict clear",
+    ]
+
+
+def test_fast_readings_are_thinned(capsys: pytest.CaptureFixture[str]) -> None:
+    narration = Narration()
+    narration.tell(told("begun"))
+    for n in range(1, 1000):
+        narration.tell(reading(n))
+    assert capsys.readouterr().err.count("offset") <= 2
+
+
+def test_several_runs_are_named_and_thinned_apart(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    narration = Narration()
+    for run_id in (1, 2):
+        narration.tell(told("begun", run_id))
+    for run_id in (1, 2):
+        narration.tell(reading(1, run_id))
+    said = capsys.readouterr().err
+    assert "run 1:      1  " in said and "run 2:      1  " in said

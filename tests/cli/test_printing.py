@@ -1,0 +1,83 @@
+"""JSON that scripts can read, tables that hostile text cannot break."""
+
+import dataclasses
+import json
+import math
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchlog.cli.printing import pairs, plain, print_json, table, utc_text, width
+
+
+class Word(StrEnum):
+    PASS = "pass"
+
+
+@dataclasses.dataclass
+class Row:
+    value: float
+    word: Word
+    where: Path
+
+
+def test_plain_knows_what_figures_are_made_of() -> None:
+    row = Row(math.nan, Word.PASS, Path("a/b"))
+    document = {"row": row, "n": np.int64(3), "x": np.float64(0.5), "raw": b"\xff1"}
+    assert plain(document) == {
+        "row": {"value": None, "word": "pass", "where": "a/b"},
+        "n": 3,
+        "x": 0.5,
+        "raw": "\\xff1",
+    }
+    assert plain(np.array([1.0, np.inf])) == [1.0, None]
+    assert plain(np.bool_(True)) is True
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.floats() | st.text() | st.integers(),
+        lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    )
+)
+def test_any_document_becomes_strict_json(document: object) -> None:
+    assert "NaN" not in json.dumps(plain(document), allow_nan=False)
+
+
+def test_json_is_one_ascii_document(capsys: pytest.CaptureFixture[str]) -> None:
+    print_json({"device": "Ω-7\u202e", "offset_ppm": math.inf})
+    said = capsys.readouterr().out
+    assert said.isascii()
+    assert json.loads(said) == {"device": "Ω-7\u202e", "offset_ppm": None}
+
+
+def test_table_aligns_and_makes_cells_harmless() -> None:
+    said = table(("id", "ppm"), [("KX-1", "+1.5"), ("\x1b[2J", "-20.25")], "lr")
+    assert said.splitlines() == [
+        "id          ppm",
+        "KX-1       +1.5",
+        "\\x1b[2J  -20.25",
+    ]
+
+
+def test_wide_letters_take_two_columns() -> None:
+    assert width("水晶") == 4
+    assert width("é") == 1
+    first, second = table(("a", "b"), [("水晶", "x")]).splitlines()
+    assert (first, second) == ("a     b", "水晶  x")
+
+
+def test_pairs_keep_the_lines_of_a_text() -> None:
+    said = pairs([("verdict", "PASS\nbecause"), ("n", "3\x07")])
+    assert said.splitlines() == ["verdict  PASS", "         because", "n        3\\x07"]
+
+
+def test_utc_text() -> None:
+    # 1,234,567,890 s after the epoch is 2009-02-13 23:31:30 UTC (POSIX arithmetic)
+    assert utc_text(1_234_567_890_987_654_321) == "2009-02-13T23:31:30.987Z"
+    assert utc_text(None) is None
+    assert utc_text(-1) is None

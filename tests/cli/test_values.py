@@ -1,0 +1,42 @@
+"""What may be typed as a duration, a number, a text, a run."""
+
+import click
+import pytest
+
+from benchlog.cli.values import Duration, Number, RunId, Text
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("90s", 90.0), ("1h30m", 5400.0), ("250ms", 0.25)]
+)
+def test_durations(text: str, seconds: float) -> None:
+    assert Duration().convert(text, None, None) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "90", "-1s", "0s", "1e3s", "1m 5", "\u0661s\x00"])
+def test_what_is_no_duration_is_refused_with_the_accepted_forms(text: str) -> None:
+    with pytest.raises(click.BadParameter, match="1h30m"):
+        Duration().convert(text, None, None)
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e999", "0", "-3", "", "1,5"])
+def test_numbers_must_be_finite_and_above_the_bound(text: str) -> None:
+    with pytest.raises(click.BadParameter, match="above 0"):
+        Number(above=0).convert(text, None, None)
+
+
+def test_any_unicode_is_a_text() -> None:
+    text = "  Ω/7 水晶 'x'; DROP TABLE \x1b[2J  "
+    assert Text().convert(text, None, None) == text.strip()
+
+
+@pytest.mark.parametrize("text", ["", " \t", "id-\udcff"])
+def test_what_is_no_text_is_refused(text: str) -> None:
+    with pytest.raises(click.BadParameter):
+        Text().convert(text, None, None)
+
+
+@pytest.mark.parametrize("text", ["0", "-1", "x", str(2**63), "1.0"])
+def test_what_is_no_run_is_refused(text: str) -> None:
+    with pytest.raises(click.BadParameter, match="benchlog runs"):
+        RunId().convert(text, None, None)
