@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchlog.driver import Option
+from benchlog.errors import LostError
 
-from ._link import Link
+from ._link import Link, StreamLink
 from ._serial import SERIAL_OPTIONS, SerialLink, serial_url
 from ._tcp import TcpLink, host_and_port
 
@@ -32,12 +33,33 @@ def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> 
     ends = terminator.encode("latin-1")
     library = str(settings.get("visa_library", PURE_PYTHON))
     if library == PURE_PYTHON:
-        where = host_and_port(address)
-        if where is not None:
-            return TcpLink(address, ends, *where)
-        url = serial_url(address)
-        if url is not None:
-            return SerialLink(address, ends, url, settings)
+        stream = _stream(address, ends, settings)
+        if stream is not None:
+            return stream
     from ._visa import VisaLink  # noqa: PLC0415 - a quarter of a second to import
 
     return VisaLink(address, ends, library, settings)
+
+
+def open_stream(
+    address: str, terminator: str, settings: Mapping[str, object]
+) -> StreamLink:
+    """Connect to a plain socket or serial line. Raises LostError."""
+    stream = _stream(address, terminator.encode("latin-1"), settings)
+    if stream is None:
+        raise LostError(
+            f"{address} is neither a serial line nor a plain socket; give a device "
+            "such as /dev/ttyUSB0, a pySerial URL, or TCPIP::HOST::PORT::SOCKET",
+            address=address,
+        )
+    return stream
+
+
+def _stream(
+    address: str, ends: bytes, settings: Mapping[str, object]
+) -> StreamLink | None:
+    where = host_and_port(address)
+    if where is not None:
+        return TcpLink(address, ends, *where)
+    url = serial_url(address)
+    return None if url is None else SerialLink(address, ends, url, settings)

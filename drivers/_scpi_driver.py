@@ -31,18 +31,6 @@ INPUT: Final = Option("input", int, None, "which of its inputs", low=1, high=999
 """The option of a thermometer or meter with several inputs."""
 
 
-def every(default_s: float) -> Option:
-    """Return the option of what is sampled now and then: how often."""
-    return Option(
-        "every_s",
-        float,
-        default_s,
-        "seconds from one value to the next; 0 means as fast as it goes",
-        low=0,
-        high=86_400,
-    )
-
-
 class ScpiDriver(Driver):
     """An instrument that is asked and then answers."""
 

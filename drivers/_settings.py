@@ -33,6 +33,18 @@ _CLOSE: Final = 1e-3
 _SWITCHES: Final = {"on": "1", "off": "0"}
 
 
+def every(default_s: float) -> Option:
+    """Return the option of what is sampled now and then: how often."""
+    return Option(
+        "every_s",
+        float,
+        default_s,
+        "seconds from one value to the next; 0 means as fast as it goes",
+        low=0,
+        high=86_400,
+    )
+
+
 def number_of(settings: Mapping[str, object], name: str, absent: float = 0.0) -> float:
     """Return a setting that is a number, `absent` when it is not there."""
     value = settings.get(name)

@@ -11,7 +11,8 @@ from benchlog.model import Dialect
 
 from ._connect import LINK_OPTIONS
 from ._dialects import checked_dialect
-from ._scpi_driver import EXTRA, INPUT, ScpiDriver, every
+from ._scpi_driver import EXTRA, INPUT, ScpiDriver
+from ._settings import every
 
 UNITS: Final = {
     "voltage": "V",

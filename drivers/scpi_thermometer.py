@@ -4,7 +4,8 @@ from benchlog.driver import Option
 from benchlog.model import Dialect
 
 from ._connect import LINK_OPTIONS
-from ._scpi_driver import EXTRA, INPUT, ScpiDriver, every
+from ._scpi_driver import EXTRA, INPUT, ScpiDriver
+from ._settings import every
 
 
 class ScpiThermometer(ScpiDriver):

@@ -1,0 +1,103 @@
+"""Listening to an instrument that talks by itself, each line stamped as it arrives.
+
+A thread of its own reads the line, so a reading that waits while the caller is busy
+keeps the time at which it came, not the time at which somebody looked.
+"""
+
+import queue
+import threading
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.clock import Clock, Deadline, host_deadline
+from benchlog.errors import InstrumentError, OutOfStepError, SilentError
+
+from ._link import Link
+
+MAX_WAITING: Final = 10_000
+"""Lines that may wait unread; more means that nobody listens any more."""
+_SLICE_S: Final = 0.2
+_JOIN_S: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One whole line with its terminator, and when that had arrived."""
+
+    raw: bytes
+    mono_ns: int
+    utc_ns: int
+
+
+class Listener:
+    """Owns a link and reads it until closed. Close it from the thread that made it."""
+
+    def __init__(self, link: Link, clock: Clock) -> None:
+        self._link, self._clock = link, clock
+        self._heard: queue.SimpleQueue[Line | InstrumentError] = queue.SimpleQueue()
+        self._done = threading.Event()
+        self._thread = threading.Thread(
+            target=self._listen, name=f"listener {link.address}", daemon=True
+        )
+        self._thread.start()
+
+    def next(self, deadline: Deadline, *, newest: bool = False) -> Line:
+        """Return the next line, or the newest of those that wait.
+
+        Raises SilentError at the deadline, and what ended the listening: LostError,
+        GarbledError for a line without end, OutOfStepError when too many lines waited.
+        """
+        line = self._take(deadline)
+        while newest and not self._heard.empty():
+            line = self._take(deadline)
+        return line
+
+    def close(self) -> None:
+        """Stop listening and close the link. Never raises."""
+        self._done.set()
+        self._thread.join(_JOIN_S)
+        self._link.close()
+
+    def _take(self, deadline: Deadline) -> Line:
+        try:
+            heard = self._heard.get(timeout=deadline.left_s())
+        except queue.Empty:
+            raise self._silent() from None
+        if isinstance(heard, InstrumentError):
+            self._heard.put(heard)  # it stays true for whoever asks again
+            raise heard
+        return heard
+
+    def _listen(self) -> None:
+        while not self._done.is_set():
+            try:
+                raw = self._link.read_line(host_deadline(_SLICE_S))
+            except SilentError:
+                continue  # half a line stays in the link until the rest has come
+            except InstrumentError as error:
+                self._heard.put(error)
+                return
+            line = Line(raw, self._clock.mono_ns(), self._clock.utc_ns())
+            if self._heard.qsize() >= MAX_WAITING:
+                self._heard.put(self._overrun(line))
+                return
+            self._heard.put(line)
+
+    def _silent(self) -> SilentError:
+        address, raw = self._link.address, self._link.rest()
+        ends = self._link.terminator.decode("latin-1")
+        found = f"{len(raw)} bytes and no line end {ends!r}" if raw else "nothing"
+        return SilentError(
+            f"{address} talks by itself, but sent {found} in time; check that it runs, "
+            "the baud rate, the dialect's terminator, or raise interval_s",
+            address=address,
+            raw=raw,
+        )
+
+    def _overrun(self, line: Line) -> OutOfStepError:
+        return OutOfStepError(
+            f"{MAX_WAITING} lines of {self._link.address} waited unread; listening "
+            "starts over, with a gap. Is the computer overloaded or the disk stuck?",
+            address=self._link.address,
+            raw=line.raw,
+        )
