@@ -1,0 +1,67 @@
+"""Verdicts and reference checks: what was concluded, as rows."""
+
+import math
+from collections.abc import Mapping
+
+from benchlog.errors import StoreRefusedError
+from benchlog.model import ReferenceCheck
+from benchlog.store.begin import put_instrument
+from benchlog.store.parameters import text
+from benchlog.store.rows import VerdictRow
+from benchlog.store.snapshot import dump
+from benchlog.store.sqlite import Connection
+
+
+def insert_verdict(
+    connection: Connection, run_id: int, row: VerdictRow, now_utc_ns: int
+) -> int:
+    """Insert a verdict, return its id. Raises StoreRefusedError for NaN or infinity."""
+    figures = {
+        "offset_ppm": row.offset_ppm,
+        "u_ppm": row.u_ppm,
+        "limit_ppm": row.limit_ppm,
+        "conformance": row.conformance,
+    }
+    _refuse_not_finite("the verdict", figures)
+    found = connection.execute(
+        "insert into verdicts (run_id, at_utc_ns, word, offset_ppm, u_ppm, limit_ppm,"
+        " conformance, rule, figures) values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            run_id,
+            now_utc_ns if row.at_utc_ns is None else row.at_utc_ns,
+            str(row.word),
+            *figures.values(),
+            text("rule", row.rule),
+            dump(row.figures),
+        ),
+    )
+    return int(found.lastrowid or 0)
+
+
+def insert_reference_check(
+    connection: Connection, check: ReferenceCheck, now_utc_ns: int
+) -> int:
+    """Insert a reference check, return its id. Raises StoreRefusedError."""
+    figures = {"offset_ppm": check.offset_ppm, "u_ppm": check.u_ppm}
+    _refuse_not_finite("the reference check", figures)
+    found = connection.execute(
+        "insert into reference_checks (instrument_id, run_id, offset_ppm, u_ppm,"
+        " method, at_utc_ns, valid_until_utc_ns) values (?, ?, ?, ?, ?, ?, ?)",
+        (
+            put_instrument(connection, check.instrument, now_utc_ns),
+            check.run_id,
+            *figures.values(),
+            text("method", check.method),
+            check.at_utc_ns,
+            check.valid_until_utc_ns,
+        ),
+    )
+    return int(found.lastrowid or 0)
+
+
+def _refuse_not_finite(what: str, figures: Mapping[str, float | None]) -> None:
+    for name, figure in figures.items():
+        if figure is not None and not math.isfinite(figure):
+            raise StoreRefusedError(
+                f"{what} cannot be stored: {name} is {figure!r}; unknown is None"
+            )

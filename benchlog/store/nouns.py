@@ -1,0 +1,138 @@
+"""Rows of the database back into the nouns of the model."""
+
+import json
+from typing import Any, Final
+
+from benchlog.model import (
+    Condition,
+    Edge,
+    Event,
+    Flag,
+    Identity,
+    Purpose,
+    ReferenceCheck,
+    Run,
+)
+from benchlog.store.rows import VerdictRow
+from benchlog.store.snapshot import identities_from, part_from, timebase_from
+
+Fields = tuple[Any, ...]
+
+COUNT: Final = """
+select ifnull((select sum(n) from outline where run_id = :run), 0)
+  + (select count(*) from readings where run_id = :run and id > ifnull(
+    (select max(last_id) from outline where run_id = :run), 0))
+"""
+"""Counting by the outline: a million readings are a thousand rows of it."""
+RUNS: Final = """
+select u.id, u.purpose, d.device, u.position, u.bench, u.nominal_hz, u.divider,
+  u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, l.lot, u.operator, u.note,
+  u.snapshot, u.resolution_hz, u.control,
+  ifnull((select sum(n) from outline where run_id = u.id), 0)
+    + (select count(*) from readings where run_id = u.id and id > ifnull(
+      (select max(last_id) from outline where run_id = u.id), 0)),
+  v.word, v.offset_ppm, v.u_ppm
+from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
+  left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
+where u.id between :first and :last and (:device is null or d.device = :device)
+  and (:part is null or d.part_id = :part) and (:lot is null or l.lot = :lot)
+order by u.id desc limit :limit
+"""
+READINGS: Final = """
+select id, segment_id, utc_ns, mono_ns, gate_s, frequency_hz, ambient_c, flags, raw
+from readings where run_id = ? and id > ? order by id limit ?
+"""
+RAW_TEXTS: Final = """
+select id, raw from readings where run_id = ? and raw is not null
+  and id in (select value from json_each(?))
+"""
+EVENTS: Final = """
+select id, utc_ns, mono_ns, kind, text, instrument, raw
+from events where run_id = ? and id > ? order by id limit ?
+"""
+CONDITIONS: Final = """
+select id, utc_ns, mono_ns, quantity, value, unit, instrument, flags, raw
+from conditions where run_id = ? and id > ? order by id limit ?
+"""
+EDGES: Final = """
+select id, instrument, utc_ns, mono_ns, sequence, flags
+from edges where run_id = ? and id > ? order by id limit ?
+"""
+SEGMENTS: Final = """
+select id, began_utc_ns, began_mono_ns, boot_id from segments
+where run_id = ? order by id
+"""
+VERDICTS: Final = """
+select word, offset_ppm, u_ppm, limit_ppm, conformance, rule, figures, at_utc_ns
+from verdicts where run_id = ? order by id
+"""
+REFERENCE_CHECKS: Final = """
+select i.text, i.maker, i.model, i.serial, i.firmware, i.simulated, c.offset_ppm,
+  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id
+from reference_checks c join instruments i on i.id = c.instrument_id
+where i.serial = :serial and c.at_utc_ns <= :at and c.valid_until_utc_ns >= :at
+order by c.at_utc_ns desc, c.id desc limit 1
+"""
+
+
+def run_from(row: Fields) -> Run:
+    """Rebuild a Run from a row of `RUNS`."""
+    (run_id, purpose, device, position, bench, nominal, divider, simulated) = row[:8]
+    (started, ended, how, lot, operator, note, frozen, resolution, control) = row[8:17]
+    (readings, verdict, offset_ppm, u_ppm) = row[17:]
+    snapshot = json.loads(frozen)
+    return Run(
+        id=run_id,
+        purpose=Purpose(purpose),
+        device=device,
+        part=part_from(snapshot["part"]),
+        position=position,
+        bench=bench,
+        nominal_hz=nominal,
+        divider=divider,
+        simulated=bool(simulated),
+        started_utc_ns=started,
+        ended_utc_ns=ended,
+        ended_how=how,
+        lot=lot,
+        operator=operator,
+        note=note,
+        snapshot=snapshot,
+        identities=identities_from(snapshot["identities"]),
+        timebase=timebase_from(snapshot["timebase"]),
+        resolution_hz=resolution,
+        control=control,
+        readings=readings,
+        verdict=verdict,
+        offset_ppm=offset_ppm,
+        u_ppm=u_ppm,
+    )
+
+
+def event_from(row: Fields) -> tuple[int, Event]:
+    """Rebuild an Event from a row of `EVENTS`; its id first."""
+    return row[0], Event(*row[1:])
+
+
+def condition_from(row: Fields) -> tuple[int, Condition]:
+    """Rebuild a Condition from a row of `CONDITIONS`; its id first."""
+    fields = (*row[1:7], Flag(row[7]), row[8])
+    return row[0], Condition(*fields)
+
+
+def edge_from(row: Fields) -> tuple[int, Edge]:
+    """Rebuild an Edge from a row of `EDGES`; its id first."""
+    fields = (*row[1:5], Flag(row[5]))
+    return row[0], Edge(*fields)
+
+
+def verdict_from(row: Fields) -> VerdictRow:
+    """Rebuild a VerdictRow from a row of `VERDICTS`."""
+    fields = (*row[:6], json.loads(row[6]), row[7])
+    return VerdictRow(*fields)
+
+
+def reference_check_from(row: Fields) -> ReferenceCheck:
+    """Rebuild a ReferenceCheck from a row of `REFERENCE_CHECKS`."""
+    who = (*row[:5], bool(row[5]))
+    return ReferenceCheck(Identity(*who), *row[6:])

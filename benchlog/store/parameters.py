@@ -1,0 +1,205 @@
+"""Rows into SQL parameters; what must never enter the database is refused here.
+
+A row that is refused would be refused again: StoreRefusedError names it, and nothing
+of its batch is written.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+from benchlog.errors import StoreRefusedError
+from benchlog.model import Condition, Edge, Event, Reading
+from benchlog.store.rows import Row
+from benchlog.units import printable
+
+Parameters = tuple[Any, ...]
+_INT64: Final = 2**63
+
+
+def text(name: str, value: str) -> str:
+    """Return `value` if a database can hold it as text.
+
+    Raises StoreRefusedError when it holds lone surrogates, which is how bytes that are
+    no UTF-8 come in from a command line. NUL and any other character are kept.
+    """
+    if _encodable(value):
+        return value
+    raise StoreRefusedError(
+        f"{name} {printable(value)!r} holds bytes that are not UTF-8 text; "
+        "type it again, or set the terminal to UTF-8"
+    )
+
+
+def of_readings(rows: Sequence[tuple[int, int, Reading]]) -> list[Parameters]:
+    """Return the parameters of readings. Raises StoreRefusedError naming the row."""
+    parameters = [
+        (
+            run,
+            segment,
+            reading.utc_ns,
+            reading.mono_ns,
+            reading.gate_s,
+            reading.frequency_hz,
+            reading.ambient_c,
+            int(reading.flags),
+            reading.raw,
+        )
+        for run, segment, reading in rows
+    ]
+    if not _plausible(parameters):
+        refuse_first_bad(rows)
+    return parameters
+
+
+def _plausible(parameters: list[Parameters]) -> bool:
+    # A sum sees a NaN or an infinity anywhere in the batch at the speed of C; only
+    # when it does is the guilty row looked for.
+    gates = [row[4] for row in parameters]
+    hertz = [row[5] for row in parameters]
+    ambients = [row[6] for row in parameters if row[6] is not None]
+    try:
+        total = sum(gates) + sum(hertz) + sum(ambients)
+        return bool(total < math.inf and min(gates) >= 0 and min(hertz) > 0)
+    except TypeError:
+        return False
+
+
+def of_events(rows: Sequence[tuple[int, int, Event]]) -> list[Parameters]:
+    """Return the parameters of events.
+
+    An event must never keep readings from being stored: lone surrogates in its words
+    are written as escapes; `raw` holds the bytes themselves.
+    """
+    return [
+        (
+            run,
+            segment or None,
+            event.utc_ns,
+            event.mono_ns,
+            str(event.kind),
+            _escaped(event.text),
+            _escaped(event.instrument),
+            event.raw,
+        )
+        for run, segment, event in rows
+    ]
+
+
+def of_conditions(rows: Sequence[tuple[int, int, Condition]]) -> list[Parameters]:
+    """Return the parameters of conditions. Raises StoreRefusedError."""
+    refuse_first_bad(rows)
+    return [
+        (
+            run,
+            segment,
+            condition.utc_ns,
+            condition.mono_ns,
+            condition.quantity,
+            condition.value,
+            condition.unit,
+            condition.instrument,
+            int(condition.flags),
+            condition.raw,
+        )
+        for run, segment, condition in rows
+    ]
+
+
+def of_edges(rows: Sequence[tuple[int, int, Edge]]) -> list[Parameters]:
+    """Return the parameters of edges."""
+    return [
+        (
+            run,
+            segment,
+            edge.instrument,
+            edge.utc_ns,
+            edge.mono_ns,
+            edge.sequence,
+            int(edge.flags),
+        )
+        for run, segment, edge in rows
+    ]
+
+
+INSERTS: Final[dict[type, tuple[str, Callable[[Sequence[Any]], list[Parameters]]]]] = {
+    Reading: (
+        "insert into readings (run_id, segment_id, utc_ns, mono_ns, gate_s,"
+        " frequency_hz, ambient_c, flags, raw) values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        of_readings,
+    ),
+    Event: (
+        "insert into events (run_id, segment_id, utc_ns, mono_ns, kind, text,"
+        " instrument, raw) values (?, ?, ?, ?, ?, ?, ?, ?)",
+        of_events,
+    ),
+    Condition: (
+        "insert into conditions (run_id, segment_id, utc_ns, mono_ns, quantity, value,"
+        " unit, instrument, flags, raw) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        of_conditions,
+    ),
+    Edge: (
+        "insert into edges (run_id, segment_id, instrument, utc_ns, mono_ns, sequence,"
+        " flags) values (?, ?, ?, ?, ?, ?, ?)",
+        of_edges,
+    ),
+}
+"""Per kind of row: the statement, and how to get its parameters."""
+
+
+def refuse_first_bad(rows: Sequence[Row]) -> None:
+    """Raise StoreRefusedError for the first row that cannot be stored, if any."""
+    for number, (_, _, noun) in enumerate(rows, start=1):
+        problem = problem_of(noun)
+        if problem:
+            kind = type(noun).__name__.lower()
+            raise StoreRefusedError(
+                f"row {number} of {len(rows)} ({kind}) cannot be stored: {problem}"
+            )
+
+
+def problem_of(noun: object) -> str:
+    """Return what is wrong with one row, empty when it can be stored."""
+    for name in ("utc_ns", "mono_ns", "sequence"):
+        whole = getattr(noun, name, None)
+        if whole is not None and not _fits(whole):
+            return f"{name} is {whole!r}, not a whole number of 64 bits"
+    for name in ("gate_s", "frequency_hz", "ambient_c", "value"):
+        number = getattr(noun, name, None)
+        if number is not None and not _finite(number):
+            return f"{name} is {number!r}, not a finite number"
+    for name in ("raw", "quantity", "unit", "instrument"):
+        words = getattr(noun, name, None)
+        if isinstance(words, str) and not _encodable(words):
+            return f"{name} is {printable(words)!r}, which is not UTF-8 text"
+    if isinstance(noun, Reading):
+        return _problem_of_reading(noun)
+    return ""
+
+
+def _problem_of_reading(reading: Reading) -> str:
+    if not reading.frequency_hz > 0:
+        return f"frequency_hz is {reading.frequency_hz!r}, not above zero"
+    if not reading.gate_s >= 0:
+        return f"gate_s is {reading.gate_s!r}, below zero"
+    return ""
+
+
+def _fits(value: object) -> bool:
+    return isinstance(value, int) and -_INT64 <= value < _INT64
+
+
+def _finite(value: object) -> bool:
+    return isinstance(value, int | float) and math.isfinite(value)
+
+
+def _encodable(value: str) -> bool:
+    try:
+        value.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _escaped(value: str) -> str:
+    return value.encode(errors="backslashreplace").decode()

@@ -1,0 +1,233 @@
+"""The one way out of the database: read-only, in short transactions."""
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final, Self
+
+from benchlog.errors import NotFoundError, StoreError
+from benchlog.model import Columns, Condition, Edge, Event, ReferenceCheck, Run
+from benchlog.store import files, nouns, sqlite
+from benchlog.store.blocks import BLOCK, last_outlined
+from benchlog.store.columns import (
+    SELECT,
+    SELECT_OUTLINE,
+    columns_from,
+    outline_from,
+)
+from benchlog.store.migrate import NEWEST, schema_of
+from benchlog.store.rows import Outline, Segment, VerdictRow
+from benchlog.store.sqlite import Connection, SqliteError
+
+_NO_LIMIT: Final = -1
+_ANY_RUN: Final = {
+    "first": 0,
+    "last": 2**63 - 1,
+    "device": None,
+    "part": None,
+    "lot": None,
+}
+
+
+class Reader:
+    """A read-only connection, usable while keepers write; for one thread.
+
+    Every query is a short transaction of its own: a reader never holds up a writer,
+    and sees what was committed before the query began. Raises StoreError.
+    """
+
+    def __init__(self, path: Path, connection: Connection) -> None:
+        self.path = path
+        self._connection = connection
+        self._opened = files.identity_of(path)
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Open an existing database.
+
+        Raises StoreError when it is missing, not ours, of a newer or of an older
+        version (a writer brings it up to date).
+        """
+        if not path.exists():
+            raise StoreError(
+                f"there is no database {path} yet; `benchlog measure` or `benchlog "
+                "demo` makes it, --db names another"
+            )
+        if path.is_dir():
+            raise StoreError(f"{path} is a folder; name a file with --db")
+        return cls(path, _connect(path))
+
+    def run(self, run_id: int) -> Run:
+        """Return one run. Raises NotFoundError, naming the runs there are."""
+        for run in self._runs(first=run_id, last=run_id, limit=1):
+            return run
+        known = self._all("select id from runs order by id desc limit 24", ())
+        raise NotFoundError("run", str(run_id), [str(row[0]) for row in known])
+
+    def latest_run(self) -> Run | None:
+        """Return the run begun last, None when there is none."""
+        runs = self.runs(limit=1)
+        return runs[0] if runs else None
+
+    def runs(
+        self,
+        *,
+        device: str | None = None,
+        part: str | None = None,
+        lot: str | None = None,
+        limit: int = 100,
+    ) -> list[Run]:
+        """Return runs, the newest first, of this device, part and lot where given."""
+        return self._runs(device=device, part=part, lot=lot, limit=limit)
+
+    def columns_after(
+        self, run_id: int, after_id: int = 0, limit: int | None = None
+    ) -> Columns:
+        """Return the readings of a run with ids above `after_id`, at most `limit`."""
+        return self._columns(run_id, after_id, _NO_LIMIT if limit is None else limit)
+
+    def chunks(self, run_id: int, size: int = 100_000) -> Iterator[Columns]:
+        """Yield the readings of a run in chunks, each read in its own transaction."""
+        after_id = 0
+        while len(chunk := self._columns(run_id, after_id, size)):
+            yield chunk
+            after_id = int(chunk.id[-1])
+
+    def count(self, run_id: int) -> int:
+        """Return how many readings a run has; in milliseconds also for long runs."""
+        return int(self._one(nouns.COUNT, {"run": run_id}) or 0)
+
+    def last_id(self, run_id: int) -> int:
+        """Return the id of a run's newest reading, 0 when there is none."""
+        sql = "select max(id) from readings where run_id = ?"
+        return int(self._one(sql, (run_id,)) or 0)
+
+    def events(
+        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
+    ) -> list[tuple[int, Event]]:
+        """Return the events of a run with ids above `after_id`, with their ids."""
+        rows = self._all(nouns.EVENTS, (run_id, after_id, limit))
+        return [nouns.event_from(row) for row in rows]
+
+    def conditions(
+        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
+    ) -> list[tuple[int, Condition]]:
+        """Return the conditions logged in a run, with their ids."""
+        rows = self._all(nouns.CONDITIONS, (run_id, after_id, limit))
+        return [nouns.condition_from(row) for row in rows]
+
+    def edges(
+        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
+    ) -> list[tuple[int, Edge]]:
+        """Return the edges of a run, with their ids."""
+        rows = self._all(nouns.EDGES, (run_id, after_id, limit))
+        return [nouns.edge_from(row) for row in rows]
+
+    def segments(self, run_id: int) -> list[Segment]:
+        """Return the segments of a run in their order."""
+        return [Segment(*row) for row in self._all(nouns.SEGMENTS, (run_id,))]
+
+    def verdicts(self, run_id: int) -> list[VerdictRow]:
+        """Return the verdicts of a run, the newest last."""
+        return [nouns.verdict_from(row) for row in self._all(nouns.VERDICTS, (run_id,))]
+
+    def outline(self, run_id: int) -> Outline:
+        """Return a run in blocks of 1,024 readings; what is missing is worked out."""
+        with self._translated():
+            after_id = last_outlined(self._connection, run_id)
+            stored = self._connection.execute(SELECT_OUTLINE, (run_id, after_id))
+            rest = self._columns(run_id, after_id, _NO_LIMIT)
+            return outline_from(stored, rest, BLOCK)
+
+    def raw_rows(self, run_id: int, after_id: int, limit: int) -> list[tuple[Any, ...]]:
+        """Return readings exactly as stored, NULL as None.
+
+        Each is (id, segment_id, utc_ns, mono_ns, gate_s, frequency_hz, ambient_c,
+        flags, raw).
+        """
+        return self._all(nouns.READINGS, (run_id, after_id, limit))
+
+    def raw_texts(self, run_id: int, ids: Iterable[int]) -> dict[int, str]:
+        """Return the instrument's own text of those readings that have one."""
+        wanted = json.dumps([int(one) for one in ids])
+        return dict(self._all(nouns.RAW_TEXTS, (run_id, wanted)))
+
+    def reference_check(self, serial: str, at_utc_ns: int) -> ReferenceCheck | None:
+        """Return the newest check of this serial number that holds at that time."""
+        if not serial:
+            return None
+        given = {"serial": serial, "at": at_utc_ns}
+        rows = self._all(nouns.REFERENCE_CHECKS, given)
+        return nouns.reference_check_from(rows[0]) if rows else None
+
+    def still_there(self) -> bool:
+        """Whether the path still leads to the file that was opened."""
+        return files.identity_of(self.path) == self._opened
+
+    def close(self) -> None:
+        """Let go of the database. May be called twice."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _columns(self, run_id: int, after_id: int, limit: int) -> Columns:
+        with self._translated():
+            rows = self._connection.execute(SELECT, (run_id, after_id, limit))
+            return columns_from(rows)
+
+    def _runs(self, **wanted: object) -> list[Run]:
+        rows = self._all(nouns.RUNS, {**_ANY_RUN, **wanted})
+        return [nouns.run_from(row) for row in rows]
+
+    def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
+        with self._translated():
+            return self._connection.execute(sql, values).fetchall()
+
+    def _one(self, sql: str, values: Any) -> Any:
+        return self._all(sql, values)[0][0]
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except SqliteError as error:
+            raise sqlite.store_error(error, self.path) from error
+
+
+def _connect(path: Path) -> Connection:
+    try:
+        connection = sqlite.connect_to_read(path, immutable=_is_frozen(path))
+    except SqliteError as error:
+        raise sqlite.store_error(error, path) from error
+    try:
+        _check(connection, path)
+    except SqliteError as error:
+        connection.close()
+        raise sqlite.store_error(error, path) from error
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _check(connection: Connection, path: Path) -> None:
+    version = schema_of(connection, path)
+    if version == 0:
+        raise StoreError(f"{path} is empty: no run was ever begun in it")
+    if version < NEWEST:
+        raise StoreError(
+            f"{path} has the older schema {version}; any command that writes, such as "
+            "`benchlog import`, brings it up to date (keep a copy)"
+        )
+
+
+def _is_frozen(path: Path) -> bool:
+    # On read-only media the log cannot be shared, and nobody can be writing.
+    writable = os.access(path, os.W_OK) or os.access(path.parent, os.W_OK)
+    return not writable and not files.wal_of(path).exists()

@@ -1,0 +1,66 @@
+"""What a writer takes and a reader gives besides the nouns of the model."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from benchlog.model import Condition, Edge, Event, Reading
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+Row = tuple[int, int, Reading | Event | Condition | Edge]
+"""run id, segment id, and what happened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of a run on one monotonic clock: from one boot of one host."""
+
+    id: int
+    began_utc_ns: int
+    began_mono_ns: int
+    boot_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictRow:
+    """A verdict as it is kept, with the figures and the rule it rests on.
+
+    Unknown figures are None. `figures` is stored as JSON, `at_utc_ns` None means now.
+    """
+
+    word: str
+    offset_ppm: float | None = None
+    u_ppm: float | None = None
+    limit_ppm: float | None = None
+    conformance: float | None = None
+    rule: str = ""
+    figures: Mapping[str, object] = field(default_factory=dict)
+    at_utc_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A run in blocks of at most 1,024 readings, as arrays of equal length.
+
+    `t0`/`t1` are the first and the last reading's times; utc is -1 where there are no
+    time stamps. `ambient_mean_c` is NaN where unknown. `flags` are OR-ed.
+    """
+
+    first_id: "NDArray[np.int64]"
+    last_id: "NDArray[np.int64]"
+    n: "NDArray[np.int64]"
+    t0_utc_ns: "NDArray[np.int64]"
+    t1_utc_ns: "NDArray[np.int64]"
+    t0_mono_ns: "NDArray[np.int64]"
+    t1_mono_ns: "NDArray[np.int64]"
+    min_hz: "NDArray[np.float64]"
+    max_hz: "NDArray[np.float64]"
+    mean_hz: "NDArray[np.float64]"
+    ambient_mean_c: "NDArray[np.float64]"
+    flags: "NDArray[np.int64]"
+
+    def __len__(self) -> int:
+        return len(self.n)

@@ -1,0 +1,245 @@
+"""The schema as numbered steps, forward only; `user_version` counts those done.
+
+A step that has been released is never edited: a change is a new step, with a test that
+runs it on a file made by the steps before it.
+"""
+
+from collections.abc import Callable
+from typing import Final
+
+from sqlite_utils import Database
+
+Step = Callable[[Database], None]
+
+APPEND_ONLY: Final = ("readings", "edges", "conditions", "events", "verdicts")
+"""Tables whose rows are what happened: they are never changed or deleted."""
+_FROZEN_OF_RUN: Final = (
+    "id, purpose, device_id, position, bench, nominal_hz, divider, simulated, "
+    "started_utc_ns, snapshot"
+)
+
+_CATALOGUE: Final[dict[str, dict[str, type]]] = {
+    "parts": {"id": str, "title": str, "kind": str, "nominal_hz": float, "body": str},
+    "lots": {
+        "id": int,
+        "lot": str,
+        "part_id": str,
+        "supplier": str,
+        "size": int,
+        "plan": str,
+        "decision": str,
+        "opened_utc_ns": int,
+    },
+    "devices": {"id": int, "device": str, "part_id": str, "lot_id": int},
+    "instruments": {
+        "id": int,
+        "maker": str,
+        "model": str,
+        "serial": str,
+        "firmware": str,
+        "text": str,
+        "simulated": int,
+        "first_seen_utc_ns": int,
+    },
+}
+_RUNS: Final[dict[str, dict[str, type]]] = {
+    "runs": {
+        "id": int,
+        "purpose": str,
+        "device_id": int,
+        "instrument_id": int,
+        "position": str,
+        "bench": str,
+        "nominal_hz": float,
+        "divider": float,
+        "simulated": int,
+        "started_utc_ns": int,
+        "ended_utc_ns": int,
+        "ended_how": str,
+        "operator": str,
+        "note": str,
+        "software": str,
+        "snapshot": str,
+        "resolution_hz": float,
+        "control": str,
+    },
+    "segments": {
+        "id": int,
+        "run_id": int,
+        "began_utc_ns": int,
+        "began_mono_ns": int,
+        "boot_id": str,
+    },
+}
+_LOGGED: Final[dict[str, dict[str, type]]] = {
+    "readings": {
+        "id": int,
+        "run_id": int,
+        "segment_id": int,
+        "utc_ns": int,
+        "mono_ns": int,
+        "gate_s": float,
+        "frequency_hz": float,
+        "ambient_c": float,
+        "flags": int,
+        "raw": str,
+    },
+    "edges": {
+        "id": int,
+        "run_id": int,
+        "segment_id": int,
+        "instrument": str,
+        "utc_ns": int,
+        "mono_ns": int,
+        "sequence": int,
+        "flags": int,
+    },
+    "conditions": {
+        "id": int,
+        "run_id": int,
+        "segment_id": int,
+        "utc_ns": int,
+        "mono_ns": int,
+        "quantity": str,
+        "value": float,
+        "unit": str,
+        "instrument": str,
+        "flags": int,
+        "raw": str,
+    },
+    "events": {
+        "id": int,
+        "run_id": int,
+        "segment_id": int,
+        "utc_ns": int,
+        "mono_ns": int,
+        "kind": str,
+        "text": str,
+        "instrument": str,
+        "raw": bytes,
+    },
+}
+_CONCLUDED: Final[dict[str, dict[str, type]]] = {
+    "reference_checks": {
+        "id": int,
+        "instrument_id": int,
+        "run_id": int,
+        "offset_ppm": float,
+        "u_ppm": float,
+        "method": str,
+        "at_utc_ns": int,
+        "valid_until_utc_ns": int,
+    },
+    "verdicts": {
+        "id": int,
+        "run_id": int,
+        "at_utc_ns": int,
+        "word": str,
+        "offset_ppm": float,
+        "u_ppm": float,
+        "limit_ppm": float,
+        "conformance": float,
+        "rule": str,
+        "figures": str,
+    },
+    "outline": {
+        "run_id": int,
+        "first_id": int,
+        "last_id": int,
+        "n": int,
+        "t0_utc_ns": int,
+        "t1_utc_ns": int,
+        "t0_mono_ns": int,
+        "t1_mono_ns": int,
+        "min_hz": float,
+        "max_hz": float,
+        "mean_hz": float,
+        "ambient_mean_c": float,
+        "flags": int,
+    },
+}
+_MAY_BE_NULL: Final = {
+    "lots": {"size", "plan", "decision"},
+    "devices": {"lot_id"},
+    "runs": {"instrument_id", "ended_utc_ns", "ended_how", "resolution_hz"},
+    "readings": {"utc_ns", "ambient_c", "raw"},
+    "edges": {"utc_ns"},
+    "conditions": {"raw"},
+    "events": {"segment_id", "raw"},
+    "reference_checks": {"run_id"},
+    "verdicts": {"offset_ppm", "u_ppm", "limit_ppm", "conformance"},
+    "outline": {"t0_utc_ns", "t1_utc_ns", "ambient_mean_c"},
+}
+_PARENTS: Final = {
+    "part_id": "parts",
+    "lot_id": "lots",
+    "device_id": "devices",
+    "instrument_id": "instruments",
+    "run_id": "runs",
+    "segment_id": "segments",
+}
+_READINGS_NAMED: Final = """
+select r.id, r.run_id, r.segment_id, d.device, d.part_id as part, l.lot, u.position,
+  u.purpose,
+  case when r.utc_ns >= 0 then
+    strftime('%Y-%m-%dT%H:%M:%S', r.utc_ns / 1000000000, 'unixepoch')
+    || printf('.%09dZ', r.utc_ns % 1000000000) end as utc,
+  r.utc_ns, r.mono_ns, r.gate_s, r.frequency_hz, r.ambient_c, u.nominal_hz, u.divider,
+  (r.frequency_hz * u.divider - u.nominal_hz) / u.nominal_hz * 1e6 as offset_raw_ppm,
+  r.flags, u.simulated, r.raw
+from readings r
+  join runs u on u.id = r.run_id
+  join devices d on d.id = u.device_id
+  left join lots l on l.id = d.lot_id
+"""
+
+
+def _first_schema(db: Database) -> None:
+    for tables in (_CATALOGUE, _RUNS, _LOGGED, _CONCLUDED):
+        for name, columns in tables.items():
+            _create(db, name, columns)
+    for name in (*_LOGGED, "segments", "verdicts"):
+        db.table(name).create_index(["run_id"])
+    db.table("runs").create_index(["device_id"])
+    db.execute(
+        "create unique index one_device on devices (part_id, device, ifnull(lot_id, 0))"
+    )
+    db.table("lots").create_index(["part_id", "lot"], unique=True)
+    db.table("instruments").create_index(
+        ["maker", "model", "serial", "firmware", "text"], unique=True
+    )
+    db.table("reference_checks").create_index(["instrument_id"])
+    db.create_view("readings_named", _READINGS_NAMED)
+    for name in APPEND_ONLY:
+        _forbid(db, name, "update", "changed")
+        _forbid(db, name, "delete", "deleted")
+    _forbid(db, "runs", "delete", "deleted")
+    _forbid(
+        db, "runs", f"update of {_FROZEN_OF_RUN}", "changed in what they began with"
+    )
+
+
+def _create(db: Database, name: str, columns: dict[str, type]) -> None:
+    optional = _MAY_BE_NULL.get(name, set())
+    key: str | tuple[str, ...] = "id" if "id" in columns else ("run_id", "first_id")
+    db.create_table(
+        name,
+        columns,
+        pk=key,
+        not_null={column for column in columns if column not in optional} - {"id"},
+        foreign_keys=[
+            (column, _PARENTS[column], "id") for column in columns if column in _PARENTS
+        ],
+        strict=True,
+    )
+
+
+def _forbid(db: Database, table: str, doing: str, done: str) -> None:
+    name = f"{table}_keep_on_{doing.split(maxsplit=1)[0]}"
+    db.execute(
+        f"create trigger {name} before {doing} on {table} "
+        f"begin select raise(abort, '{table} are never {done}'); end"
+    )
+
+
+STEPS: Final[tuple[Step, ...]] = (_first_schema,)

@@ -1,0 +1,122 @@
+"""Frozen nouns as JSON and back: what a run was begun with.
+
+JSON has no infinity; a float that is not finite is written as the text `inf`, `-inf`
+or `nan`. Keys that this version does not know are ignored, so that a run of a later
+minor version can still be shown.
+"""
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from typing import Any
+
+from benchlog.model import (
+    Bench,
+    Identity,
+    InstrumentSpec,
+    Kind,
+    Limits,
+    Load,
+    Part,
+    PositionSpec,
+    ReferenceSpec,
+    RunPlan,
+    TemperatureLaw,
+    Timebase,
+)
+
+Plain = dict[str, Any]
+
+
+def to_plain(value: object) -> Any:
+    """Return `value` as what JSON can hold; dataclasses become mappings by field."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): to_plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [to_plain(item) for item in value]
+    return _plain_leaf(value)
+
+
+def _plain_leaf(value: object) -> str | int | float | None:
+    if isinstance(value, Enum):
+        return _plain_leaf(value.value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    return value if isinstance(value, str | int | float | None) else str(value)
+
+
+def dump(value: object) -> str:
+    """Return `value` as one line of strict JSON in ASCII; any text survives it."""
+    return json.dumps(to_plain(value), ensure_ascii=True, allow_nan=False)
+
+
+def freeze(
+    plan: RunPlan,
+    identities: Mapping[str, Identity],
+    timebase: Timebase,
+    origin: Mapping[str, object] | None = None,
+) -> Plain:
+    """Return the snapshot of a run; `origin` is where an imported run came from."""
+    plain: Plain = to_plain(plan)
+    plain["identities"] = to_plain(identities)
+    plain["timebase"] = to_plain(timebase)
+    if origin is not None:
+        plain["origin"] = to_plain(origin)
+    return plain
+
+
+def part_from(plain: Plain) -> Part:
+    """Rebuild the Part of a snapshot."""
+    known = _known(Part, plain)
+    limits = _known(Limits, plain["limits"])
+    limits["tolerance_ppm"] = float(limits["tolerance_ppm"])
+    if limits.get("range_c") is not None:
+        low, high = limits["range_c"]
+        limits["range_c"] = (low, high)
+    known["kind"] = Kind(plain["kind"])
+    known["limits"] = Limits(**limits)
+    law = plain.get("temperature")
+    known["temperature"] = (
+        TemperatureLaw(**_known(TemperatureLaw, law)) if law else None
+    )
+    known["load"] = Load(**_known(Load, plain.get("load") or {}))
+    return Part(**known)
+
+
+def bench_from(plain: Plain) -> Bench:
+    """Rebuild the Bench of a snapshot; dialects in options stay plain mappings."""
+    known = _known(Bench, plain)
+    known["instruments"] = {
+        name: InstrumentSpec(**_known(InstrumentSpec, spec))
+        for name, spec in plain.get("instruments", {}).items()
+    }
+    known["positions"] = tuple(
+        PositionSpec(**_known(PositionSpec, spec))
+        for spec in plain.get("positions", ())
+    )
+    reference = plain.get("reference")
+    known["reference"] = (
+        ReferenceSpec(**_known(ReferenceSpec, reference)) if reference else None
+    )
+    return Bench(**known)
+
+
+def identities_from(plain: Plain) -> dict[str, Identity]:
+    """Rebuild the identities of a snapshot, by the instrument's name on the bench."""
+    return {name: Identity(**_known(Identity, one)) for name, one in plain.items()}
+
+
+def timebase_from(plain: Plain) -> Timebase:
+    """Rebuild the Timebase of a snapshot."""
+    known = _known(Timebase, plain)
+    freedom = known.get("degrees_of_freedom")
+    known["degrees_of_freedom"] = math.inf if freedom is None else float(freedom)
+    return Timebase(**known)
+
+
+def _known(cls: type, plain: Plain) -> Plain:
+    return {f.name: plain[f.name] for f in fields(cls) if f.name in plain}

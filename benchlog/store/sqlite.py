@@ -1,0 +1,126 @@
+"""The one place that chooses the SQLite library, opens files, and names its errors.
+
+Two SQLite libraries in one process must never have the same file open (closing one's
+file drops the other's locks), so everything of ours goes through `connect_*` here.
+sqlite-utils makes the same choice: pysqlite3 where it is installed.
+"""
+
+import importlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+from urllib.parse import quote
+
+from benchlog.errors import (
+    StoreError,
+    StoreFullError,
+    StoreLockedError,
+    StoreRefusedError,
+)
+
+if TYPE_CHECKING:
+    import sqlite3
+else:
+    try:
+        sqlite3 = importlib.import_module("pysqlite3")
+    except ImportError:
+        import sqlite3
+
+Connection = sqlite3.Connection
+SqliteError = sqlite3.Error
+VERSION: Final = sqlite3.sqlite_version
+
+BUSY_TIMEOUT_S: Final = 0.2
+"""A keeper's loop may not stall longer; whoever must wait tries again."""
+APPLICATION_ID: Final = 0x62636C67  # "bclg": says in the header whose file it is
+
+
+def is_fixed(version: str) -> bool:
+    """Whether this SQLite is free of the bug that can corrupt a WAL file.
+
+    Fixed in 3.51.3 and in the backports 3.44.6 and 3.50.7 (SQLite's page on WAL).
+    """
+    numbers = tuple(int(part) for part in version.split(".")[:3])
+    backports = numbers[:2] in ((3, 44), (3, 50))
+    fixed_in = {(3, 44): 6, (3, 50): 7}
+    if backports:
+        return numbers[2] >= fixed_in[(numbers[0], numbers[1])]
+    return numbers >= (3, 51, 3)
+
+
+FIXED: Final = is_fixed(VERSION)
+
+
+def connect_to_write(path: Path) -> Connection:
+    """Open `path` for writing, creating the file; WAL, `synchronous=FULL`.
+
+    The pragmas are left to `prepare_writer`, as they need the caller's file lock.
+    """
+    return _connect(path, "rwc")
+
+
+def prepare_writer(connection: Connection, *, automatic: bool) -> None:
+    """Turn on WAL, full durability, foreign keys; `automatic` checkpoints or none.
+
+    Raises StoreError when the file system cannot do it, and the library's own errors.
+    """
+    mode = connection.execute("pragma journal_mode=wal").fetchone()[0]
+    if mode != "wal":
+        raise StoreError(
+            f"the database stays in journal mode {mode!r}: its file system "
+            "cannot share memory; put it on a local disk with --db"
+        )
+    connection.execute("pragma synchronous=full")
+    connection.execute("pragma foreign_keys=on")
+    connection.execute("pragma recursive_triggers=on")  # REPLACE meets the triggers
+    if not automatic:
+        connection.execute("pragma wal_autocheckpoint=0")
+
+
+def connect_to_read(path: Path, *, immutable: bool = False) -> Connection:
+    """Open `path` read-only; it must exist. `immutable`: nobody can write it."""
+    connection = _connect(path, "ro&immutable=1" if immutable else "ro")
+    connection.execute("pragma query_only=on")
+    return connection
+
+
+def _connect(path: Path, mode: str) -> Connection:
+    uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?mode={mode}"
+    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S)
+
+
+_FULL: Final = ("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE")
+_LOCKED: Final = ("SQLITE_BUSY", "SQLITE_LOCKED")
+_ADVICE: Final = {
+    "SQLITE_NOTADB": "is not a database; name another file with --db",
+    "SQLITE_CORRUPT": "is damaged; copy it away before anything else",
+    "SQLITE_READONLY": "may not be written; check its rights and its folder's",
+    "SQLITE_CANTOPEN": "cannot be opened; check that its folder exists and its rights",
+    "SQLITE_PERM": "may not be opened; check its rights",
+    "SQLITE_IOERR": "cannot be read or written: the disk reports an error",
+    "SQLITE_TOOBIG": "cannot take a text of this length",
+}
+
+
+def store_error(error: SqliteError, path: Path) -> StoreError:
+    """Return the StoreError that says in a person's words what `error` means."""
+    name = str(getattr(error, "sqlite_errorname", "") or "")
+    if name.startswith(_FULL):
+        return StoreFullError(
+            f"no room to write {path} (disk full, quota or file size limit); "
+            "free some space, what was committed is safe"
+        )
+    if name.startswith(_LOCKED):
+        return StoreLockedError(f"another program is writing {path}; try again")
+    if name.startswith("SQLITE_CONSTRAINT"):
+        return StoreRefusedError(f"{path} refuses a row: {error}{_why(name)}")
+    if not name and "binding" in str(error):
+        return StoreRefusedError(f"{path} cannot hold such a value: {error}")
+    for start, advice in _ADVICE.items():
+        if name.startswith(start):
+            return StoreError(f"{path} {advice} ({error})")
+    return StoreError(f"{path}: {error} ({name or type(error).__name__})")
+
+
+def _why(name: str) -> str:
+    missing = name == "SQLITE_CONSTRAINT_FOREIGNKEY"
+    return " (no such run, segment or device)" if missing else ""

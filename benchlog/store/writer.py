@@ -1,0 +1,291 @@
+"""The one way into the database: one transaction at a time, all of it or nothing."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from operator import itemgetter
+from pathlib import Path
+from typing import Final, Self
+
+from benchlog.clock import Clock, host_deadline, host_sleep
+from benchlog.errors import StoreError, StoreLockedError, StoreRefusedError
+from benchlog.model import Identity, Reading, ReferenceCheck, RunPlan, Timebase
+from benchlog.store import conclude, files, sqlite
+from benchlog.store.begin import Beginning, insert_run
+from benchlog.store.blocks import Blocks
+from benchlog.store.lock import FileLock, Guard, NoGuard
+from benchlog.store.migrate import migrate, schema_of
+from benchlog.store.parameters import INSERTS, refuse_first_bad, text
+from benchlog.store.rescue import copy_whole, place_for
+from benchlog.store.rows import Row, Segment, VerdictRow
+from benchlog.store.sqlite import Connection, SqliteError
+
+_OPEN_WAIT_S: Final = 5.0
+_OPEN_RETRY_S: Final = 0.02
+_CHECKPOINT_BYTES: Final = 4_194_304
+_RUN_OF: Final = itemgetter(0)
+
+
+class Writer:
+    """A read-write connection to the database, for the thread that opened it.
+
+    Every method is one transaction: durable when it returns, undone when it raises.
+    After an error the writer stays usable, and what was to be written is still the
+    caller's: wait and try again (StoreFullError, StoreLockedError), or give up on the
+    row (StoreRefusedError). A busy database is waited for 0.2 s, no longer.
+    """
+
+    def __init__(
+        self, path: Path, clock: Clock, connection: Connection, guard: Guard
+    ) -> None:
+        self.path = path
+        self._clock = clock
+        self._connection = connection
+        self._guard = guard
+        self._blocks = Blocks(connection)
+        self._opened = files.identity_of(path)
+        self._wal = files.identity_of(files.wal_of(path))
+
+    @classmethod
+    def open(cls, path: Path, clock: Clock, *, guarded: bool | None = None) -> Self:
+        """Open the database for writing; make it, and its folder, when missing.
+
+        `guarded`: hold a file lock beside the database for each commit; None means:
+        if this SQLite needs it. Raises StoreError (read-only, not a database, from a
+        newer version, ...), StoreLockedError when another program blocks it for 5 s.
+        """
+        files.prepare_to_write(path)
+        needs_guard = not sqlite.FIXED if guarded is None else guarded
+        guard: Guard = (
+            FileLock(path, sqlite.BUSY_TIMEOUT_S) if needs_guard else NoGuard()
+        )
+        try:
+            return cls(path, clock, _connect(path, guard), guard)
+        except BaseException:
+            guard.close()
+            raise
+
+    def begin_run(
+        self,
+        plan: RunPlan,
+        identities: Mapping[str, Identity],
+        timebase: Timebase,
+        *,
+        control: str = "",
+        resolution_hz: float | None = None,
+        origin: Mapping[str, object] | None = None,
+    ) -> int:
+        """Begin a run with all it refers to and its frozen snapshot; return its id.
+
+        `origin` is where an imported run came from. Raises StoreRefusedError when a
+        device id or another text is no UTF-8.
+        """
+        beginning = Beginning(
+            plan, identities, timebase, control, resolution_hz, origin
+        )
+        with self._transaction():
+            return insert_run(self._connection, beginning, self._clock.utc_ns())
+
+    def begin_segment(self, run_id: int, like: Segment | None = None) -> int:
+        """Begin a stretch of a run on this host's monotonic clock; return its id.
+
+        `like`: the segment of an exported run, whose times and boot are kept.
+        """
+        values = (
+            (self._clock.utc_ns(), self._clock.mono_ns(), files.boot_id())
+            if like is None
+            else (like.began_utc_ns, like.began_mono_ns, text("boot id", like.boot_id))
+        )
+        return self._write(
+            "insert into segments (run_id, began_utc_ns, began_mono_ns, boot_id)"
+            " values (?, ?, ?, ?)",
+            (run_id, *values),
+        )
+
+    def commit(self, rows: Sequence[Row]) -> None:
+        """Store rows in one transaction; durable when it returns.
+
+        Raises StoreRefusedError naming the first row that cannot be stored,
+        StoreFullError, StoreLockedError, StoreError; then nothing was stored.
+        """
+        if not rows:
+            return
+        groups: defaultdict[type, list[Row]] = defaultdict(list)
+        for row in rows:
+            groups[type(row[2])].append(row)
+        with self._transaction():
+            try:
+                self._insert(groups)
+            except (OverflowError, UnicodeEncodeError, TypeError):
+                refuse_first_bad(rows)
+                raise
+        self._blocks.keep()
+
+    def set_resolution(self, run_id: int, resolution_hz: float | None) -> None:
+        """Note what one unit of the counter's last digit is worth."""
+        self._write(
+            "update runs set resolution_hz = ? where id = ?", (resolution_hz, run_id)
+        )
+
+    def end_run(self, run_id: int, how: str) -> None:
+        """Close a run: now, and why (`stopped`, `verdict clear`, ...)."""
+        self._write(
+            "update runs set ended_utc_ns = ?, ended_how = ? where id = ?",
+            (self._clock.utc_ns(), text("reason", how), run_id),
+        )
+
+    def resume_run(self, run_id: int, *, control: str = "") -> None:
+        """Open a run again; a new segment must follow."""
+        self._write(
+            "update runs set ended_utc_ns = null, ended_how = null, control = ?"
+            " where id = ?",
+            (text("control socket", control), run_id),
+        )
+
+    def add_verdict(self, run_id: int, row: VerdictRow) -> int:
+        """Add a verdict to those of a run; the newest counts. Returns its id."""
+        with self._transaction():
+            now = self._clock.utc_ns()
+            return conclude.insert_verdict(self._connection, run_id, row, now)
+
+    def add_reference_check(self, check: ReferenceCheck) -> int:
+        """Add what was found of an instrument's time base; return its id."""
+        with self._transaction():
+            now = self._clock.utc_ns()
+            return conclude.insert_reference_check(self._connection, check, now)
+
+    def rebuild_outline(self, run_id: int) -> None:
+        """Make the outline of a run anew from its readings."""
+        with self._transaction():
+            self._blocks.rebuild(run_id)
+        self._blocks.keep()
+
+    def still_there(self) -> bool:
+        """Whether the path still leads to the file (and log) that was opened.
+
+        A database that was deleted or replaced would swallow rows silently.
+        """
+        return files.identity_of(self.path) == self._opened and (
+            self._wal == files.identity_of(files.wal_of(self.path))
+        )
+
+    def rescue(self) -> Path:
+        """Bring back a database whose file was removed or replaced; go on in it.
+
+        The open connection still sees everything. It is copied to where the file was
+        or, when something else stands there now, beside it. Returns the new path.
+        Raises StoreError when that cannot be written.
+        """
+        to = place_for(self.path, self._clock.utc_ns())
+        for leftover in (files.wal_of(to), files.shm_of(to)):
+            leftover.unlink(missing_ok=True)
+        with self._guard.held(), self._translated():
+            copy_whole(self._connection, to)
+            before, self._connection = self._connection, _connect(to, self._guard)
+        before.close()
+        self.path, self._blocks = to, Blocks(self._connection)
+        self._opened = files.identity_of(to)
+        self._wal = files.identity_of(files.wal_of(to))
+        return to
+
+    def checkpoint(self) -> None:
+        """Move what is in the write-ahead log into the database, as far as readers let.
+
+        Raises StoreError.
+        """
+        with self._guard.held(), self._translated():
+            self._connection.execute("pragma wal_checkpoint(truncate)").fetchall()
+
+    def close(self) -> None:
+        """Let go of the database; what was committed stays. May be called twice."""
+        with self._translated():
+            self._connection.close()
+        self._guard.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _insert(self, groups: Mapping[type, Sequence[Row]]) -> None:
+        for kind, rows in groups.items():
+            if kind not in INSERTS:
+                raise StoreRefusedError(f"a {kind.__name__} is no row of the database")
+            sql, parameters_of = INSERTS[kind]
+            self._connection.executemany(sql, parameters_of(rows))
+        self._blocks.grow(Counter(map(_RUN_OF, groups.get(Reading, ()))))
+
+    def _write(self, sql: str, values: tuple[object, ...]) -> int:
+        with self._transaction():
+            return int(self._connection.execute(sql, values).lastrowid or 0)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        with self._guard.held(), self._translated():
+            self._connection.execute("begin immediate")
+            try:
+                yield
+                if not self.still_there():
+                    raise StoreError(
+                        f"{self.path} was deleted or replaced while it was in use; "
+                        "nothing is written to what is left of it"
+                    )
+                self._connection.execute("commit")
+            except BaseException:
+                self._roll_back()
+                raise
+            self._move_on()
+
+    def _roll_back(self) -> None:
+        if self._connection.in_transaction:  # SQLite has done it when the disk is full
+            with suppress(SqliteError):
+                self._connection.execute("rollback")
+
+    def _move_on(self) -> None:
+        # Under a guard nothing is moved out of the log by itself.
+        is_guarded = isinstance(self._guard, FileLock)
+        if is_guarded and files.size_of(files.wal_of(self.path)) > _CHECKPOINT_BYTES:
+            with suppress(SqliteError):  # the commit stands; the next one tries again
+                self._connection.execute("pragma wal_checkpoint(passive)").fetchall()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except SqliteError as error:
+            raise sqlite.store_error(error, self.path) from error
+
+
+def _connect(path: Path, guard: Guard) -> Connection:
+    deadline = host_deadline(_OPEN_WAIT_S)
+    while True:
+        try:
+            return _connect_once(path, guard)
+        except StoreLockedError:
+            if deadline.passed:
+                raise
+            host_sleep(_OPEN_RETRY_S)
+
+
+def _connect_once(path: Path, guard: Guard) -> Connection:
+    connection: Connection | None = None
+    try:
+        with guard.held():
+            connection = sqlite.connect_to_write(path)
+            schema_of(connection, path)  # before anything of a stranger's is changed
+            sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
+            migrate(connection, path)
+        return connection
+    except SqliteError as error:
+        _close_quietly(connection)
+        raise sqlite.store_error(error, path) from error
+    except BaseException:
+        _close_quietly(connection)
+        raise
+
+
+def _close_quietly(connection: Connection | None) -> None:
+    if connection is not None:
+        with suppress(SqliteError):
+            connection.close()
