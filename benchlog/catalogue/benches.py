@@ -119,7 +119,8 @@ class _Reader:
         table = self.findings.entries(value, path)
         common = {key: table[key] for key in table if key in _INSTRUMENT}
         special = {key: table[key] for key in table if key not in _INSTRUMENT}
-        values = self.findings.table(common, path, _INSTRUMENT)
+        whole = common if isinstance(value, Mapping) else None
+        values = self.findings.table(whole, path, _INSTRUMENT)
         driver = self._driver(values["driver"], path)
         options = self._options(driver, special, path) if driver else {}
         if driver and driver.needs_address and "address" not in table:

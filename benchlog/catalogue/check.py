@@ -76,9 +76,9 @@ class Findings:
                 values[name] = self.value(given, join(path, name), keys[name])
             else:
                 self.add(join(path, name), "unknown key", nearest_hint(name, keys))
-        if isinstance(value, Mapping | None):
+        if isinstance(value, Mapping):  # of a table that is missing, that is said
             for name, key in keys.items():
-                if key.required and name not in (value or {}):
+                if key.required and name not in value:
                     self.add(join(path, name), "missing", key.shape.expected)
         return values
 
