@@ -95,10 +95,10 @@ def _jitter(document: Document) -> str:
         return "unknown"
     hz = document["jitter_hz_rms"], document["jitter_hz_pp"]
     gate = document["gate_s"]
-    at = f" at a gate of {format_duration(gate)}" if gate else ""
+    at = f", gate {format_duration(gate)}" if gate else ""
     return (
-        f"{three_digits(rms)} ppm rms, {three_digits(pp)} ppm peak to peak "
-        f"({three_digits(hz[0])} Hz, {three_digits(hz[1])} Hz){at}"
+        f"{three_digits(rms)} ppm rms, {three_digits(pp)} ppm p-p "
+        f"({three_digits(hz[0])} and {three_digits(hz[1])} Hz){at}"
     )
 
 
@@ -142,9 +142,7 @@ def _verdict(document: Document) -> str:
 
 
 def _percent(probability: float) -> str:
-    """Return a probability; what is not certain never reads as 0 or 100 %."""
-    if probability in (0.0, 1.0):
-        return f"{probability:.0%}"
+    """Return a probability; what is nearly certain never reads as 0 or 100 %."""
     if probability > 0.9999:
         return "> 99.99 %"
     return "< 0.01 %" if probability < 0.0001 else f"{probability * 100:.2f} %"

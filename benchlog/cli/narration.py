@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Final
 
 from benchlog.cli.printing import say
 from benchlog.clock import HostClock
+from benchlog.model import EventKind
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm
 
 if TYPE_CHECKING:
@@ -25,21 +26,19 @@ class Narration:
         line = self._line(told)
         if line:
             with contextlib.suppress(OSError):
-                say(self._of_which(told.run_id) + line)
+                say(line)
 
     def _line(self, told: "Told") -> str:
-        match told.kind:
-            case "begun":
-                self._due_ns[told.run_id] = 0
-                return f"run {told.run_id} begins"
-            case "reading" if told.reading is not None and self._due(told.run_id):
-                return reading_line(told)
-            case "event" if told.event is not None:
-                return f"{told.event.kind}: {told.event.text}"
-            case "ended":
-                return f"run {told.run_id} ended: {told.text}"
-            case _:
-                return ""
+        event = told.event
+        if told.kind == "begun":
+            self._due_ns[told.run_id] = 0
+        if told.kind == "reading" and self._due(told.run_id):
+            return self._of_which(told.run_id) + reading_line(told)
+        if event is None:
+            return ""
+        if event.kind in (EventKind.STARTED, EventKind.ENDED):
+            return f"run {told.run_id} {event.kind}: {event.text}"
+        return self._of_which(told.run_id) + f"{event.kind}: {event.text}"
 
     def _of_which(self, run_id: int) -> str:
         return f"run {run_id}: " if len(self._due_ns) > 1 else ""

@@ -100,7 +100,11 @@ def asked(port: Port, library: str, baud_rate: int) -> Port:
     """Return `port` with its answer to *IDN?, or with what stood in the way."""
     from pyvisa.resources import MessageBasedResource
 
-    settings: dict[str, Any] = {"timeout": _ASK_MS, "read_termination": "\n"}
+    settings: dict[str, Any] = {
+        "timeout": _ASK_MS,
+        "read_termination": "\n",
+        "write_termination": "\n",
+    }
     if port.visa.upper().startswith("ASRL"):
         settings["baud_rate"] = baud_rate
     with _manager(library) as manager:

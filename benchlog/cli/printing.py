@@ -3,7 +3,9 @@
 import dataclasses
 import json
 import math
+import shutil
 import sys
+import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -65,14 +67,20 @@ def table(
 
 
 def pairs(rows: Iterable[tuple[str, str]]) -> str:
-    """Return name and text aligned in two columns; lines of a text stay lines."""
+    """Return name and text in two columns; long texts are wrapped, lines stay lines."""
     listed = [(name, text.split("\n")) for name, text in rows]
     room = max((width(name) for name, _ in listed), default=0)
+    columns = max(40, shutil.get_terminal_size((100, 24)).columns - room - 2)
     lines = []
     for name, texts in listed:
-        for head, text in zip([name] + [""] * len(texts), texts, strict=False):
-            lines.append(f"{head:<{room}}  {printable(text.strip())}".rstrip())
+        wrapped = [piece for text in texts for piece in _wrapped(text, columns)]
+        for head, piece in zip([name] + [""] * len(wrapped), wrapped, strict=False):
+            lines.append(f"{head:<{room}}  {piece}".rstrip())
     return "\n".join(lines)
+
+
+def _wrapped(text: str, columns: int) -> list[str]:
+    return textwrap.wrap(printable(text.strip()), columns) or [""]
 
 
 def _line(row: Sequence[str], widths: Sequence[int], right: str) -> str:

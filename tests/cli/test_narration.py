@@ -25,14 +25,16 @@ def reading(n: int, run_id: int = 1) -> Any:
 
 def test_begin_reading_event_end(capsys: pytest.CaptureFixture[str]) -> None:
     narration = Narration()
+    narration.tell(told("event", event=Event(0, 0, "started", "measure of KX-1")))
     narration.tell(told("begun"))
     narration.tell(reading(1))
     narration.tell(told("event", event=Event(0, 0, "lost", "gone\x1b[2J")))
+    narration.tell(told("event", event=Event(0, 0, "ended", "verdict clear")))
     narration.tell(told("ended", text="verdict clear"))
     captured = capsys.readouterr()
     assert captured.out == ""
     assert captured.err.splitlines() == [
-        "run 1 begins",
+        "run 1 started: measure of KX-1",
         "     1  15,999,852 Hz  offset -9.25 ppm  U 0.58 ppm  24.9 C  pass",
         "lost: gone\\x1b[2J",
         "run 1 ended: verdict clear",

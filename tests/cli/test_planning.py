@@ -6,23 +6,15 @@ from pathlib import Path
 import pytest
 
 from benchlog import __version__
-from benchlog.cli.planning import Request, pair, plans_of
-from benchlog.errors import BenchlogError, ConfigError, NotFoundError, UsageError
-from benchlog.model import Bench, PositionSpec, Purpose
+from benchlog.cli.planning import Request, pair, plans_of, with_gate
+from benchlog.errors import ConfigError, NotFoundError, UsageError
+from benchlog.model import Bench, InstrumentSpec, PositionSpec, Purpose
 
 ONE = """
 [instruments.counter]
 driver = "scpi-counter"
 address = "TCPIP::127.0.0.1::5025::SOCKET"
 gate_s = 1.0
-[[position]]
-name = "A"
-frequency = "counter"
-"""
-TALKS = """
-[instruments.counter]
-driver = "line-counter"
-address = "socket://127.0.0.1:5025"
 [[position]]
 name = "A"
 frequency = "counter"
@@ -82,13 +74,11 @@ def test_a_gate_beyond_the_drivers_bounds_is_refused(request_: Request) -> None:
         plans_of(replace(request_, gate_s=1e9))
 
 
-def test_a_counter_that_paces_itself_takes_no_gate(
-    request_: Request, tmp_path: Path
-) -> None:
-    path = tmp_path / "talks.toml"
-    path.write_text(TALKS)
-    with pytest.raises(BenchlogError, match="gate"):
-        plans_of(replace(request_, bench=str(path), gate_s=0.1))
+def test_an_instrument_without_a_gate_takes_none() -> None:
+    spec = InstrumentSpec("probe", "typed-in")
+    bench = Bench("odd", {"probe": spec}, (PositionSpec("A", "probe"),))
+    with pytest.raises(UsageError, match="leave --gate-s out"):
+        with_gate(bench, ("A",), 0.1)
 
 
 def test_unknown_names_are_refused_with_near_ones(request_: Request) -> None:

@@ -1,4 +1,4 @@
-"""Ports: listed in silence; asked over a VISA library that can be asked (pyvisa-sim)."""
+"""Ports: listed in silence; asked over a VISA library that can be (pyvisa-sim)."""
 
 import json
 from pathlib import Path

@@ -1,0 +1,130 @@
+"""`benchlog simulate`: the simulated instruments alone, on real sockets."""
+
+import contextlib
+import os
+import selectors
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.printing import pairs, print_json, say
+from benchlog.cli.values import Duration, Listed, Number
+from benchlog.clock import host_clock, host_deadline
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.simulate import SimulatedBench
+
+EXAMPLES = (
+    "benchlog simulate",
+    "benchlog simulate --part rc-8mhz-delivered --offset-ppm 4200 --bench-out rc.toml",
+    "benchlog simulate --positions 2 --seed 7 --for 1h --truth served.jsonl --json",
+)
+DEMO_PART: Final = "quartz-16mhz-30ppm"
+_LOOK_S: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the simulated bench shall be; None leaves it to the seed."""
+
+    part: str = DEMO_PART
+    offset_ppm: float | None = None
+    seed: int | None = None
+    positions: int = 1
+
+
+@make_command("simulate", examples=EXAMPLES)
+@click.option("--part", type=Listed("parts"), default=DEMO_PART, show_default=True)
+@click.option(
+    "--offset-ppm", type=Number(), help="True offset of the device; else by seed."
+)
+@click.option("--seed", type=click.IntRange(0), help="Same seed, same bench.")
+@click.option("--positions", type=click.IntRange(1, 8), default=1, show_default=True)
+@click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
+@click.option(
+    "--truth",
+    type=click.Path(path_type=Path, dir_okay=False, writable=True),
+    metavar="FILE",
+    help="Append every value served, one JSON object a line.",
+)
+@click.option(
+    "--bench-out",
+    type=click.Path(path_type=Path, dir_okay=False, writable=True),
+    metavar="FILE",
+    help="Write a bench file for these instruments.",
+)
+@click.option("--until-eof", is_flag=True, help="End when standard input closes.")
+def command(db: Path | None, as_json: bool, **typed: Any) -> None:
+    """Run simulated instruments until Ctrl-C; print their addresses.
+
+    They answer over real sockets, begin their identity with SIMULATED, and what is
+    measured on them is marked as simulated everywhere.
+    """
+    del db
+    wish = Wish(typed["part"], typed["offset_ppm"], typed["seed"], typed["positions"])
+    with simulated(wish, typed["truth"]) as bench:
+        addresses = bench.addresses()
+        if typed["bench_out"] is not None:
+            write_whole(typed["bench_out"], bench.bench_toml())
+            say(f"bench file written: {typed['bench_out']}")
+        if as_json:
+            print_json(addresses)
+        else:
+            click.echo(pairs(addresses.items()))
+        sys.stdout.flush()
+        for_s = typed["for_s"]
+        limit_s = None if for_s is None else host_clock().real_s(for_s)
+        wait_for_end(limit_s, until_eof=typed["until_eof"])
+
+
+@contextlib.contextmanager
+def simulated(wish: Wish, truth: Path | None) -> "Iterator[SimulatedBench]":
+    """Serve the bench that was wished for within a `with` block."""
+    from benchlog.catalogue import load_part
+    from benchlog.simulate import SimulatedBench, demo_scenario
+
+    scenario = demo_scenario(
+        load_part(wish.part),
+        seed=wish.seed,
+        offset_ppm=wish.offset_ppm,
+        positions=wish.positions,
+    )
+    with SimulatedBench(scenario, host_clock(), truth=truth) as bench:
+        yield bench
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file that whoever waits for it never sees half written.
+
+    Raises UsageError when it cannot be written.
+    """
+    half = path.with_name(f"{path.name}.{os.getpid()}.new")
+    try:
+        half.write_text(text, encoding="utf-8")
+        half.replace(path)
+    except OSError as error:
+        raise UsageError(f"{path} cannot be written: {error.strerror}") from error
+
+
+def wait_for_end(limit_s: float | None, *, until_eof: bool) -> None:
+    """Wait for Ctrl-C, SIGTERM, the end of `limit_s` or of standard input."""
+    from benchlog.recorder.signals import Signals
+
+    limit = None if limit_s is None else host_deadline(limit_s)
+    with Signals() as signals, selectors.SelectSelector() as selector:
+        selector.register(signals, selectors.EVENT_READ)
+        if until_eof:
+            selector.register(sys.stdin.fileno(), selectors.EVENT_READ)
+        while signals.caught is None and not (limit and limit.passed):
+            left_s = _LOOK_S if limit is None else min(_LOOK_S, limit.left_s())
+            for key, _ in selector.select(left_s):
+                if key.fileobj is signals:
+                    signals.drain()
+                elif not os.read(key.fd, 4096):
+                    return
