@@ -48,12 +48,11 @@ class Bookkeeper:
 
     def __init__(
         self,
-        database: Path,
         clock: Clock,
         writer: Writer,
         tell_event: Callable[[int, Event], None],
     ) -> None:
-        self.database, self.clock, self.writer = database, clock, writer
+        self.clock, self.writer = clock, writer
         self.ledger = Ledger(writer)
         self.runs = OpenRuns(self.ledger, tell_event)
         self.intake = Intake(self.runs, writer, clock)
@@ -133,8 +132,8 @@ class Bookkeeper:
             if self.ledger.waiting and limit.passed:
                 path = self.ledger.spill(Path(tempfile.gettempdir()))
                 raise StoreError(
-                    f"{self.database} would not take the last rows; nothing is lost: "
-                    f"they are in {path}, make room and keep that file"
+                    f"{self.writer.path} would not take the last rows; they are not "
+                    f"lost but in {path}: make room and keep that file"
                 )
             if self.ledger.waiting:
                 host_sleep(_LOOK_EVERY_S)
@@ -172,6 +171,11 @@ class Bookkeeper:
         self._say_to_all(EventKind.STORE_REPLACED, printable(text))
 
     def _say_trouble(self, outcome: Outcome) -> None:
+        for (run_id, _, record), why in outcome.refused:
+            if run_id in self.runs.by_id:
+                raw = repr(record).encode("ascii", errors="backslashreplace")
+                run = self.runs.by_id[run_id]
+                self.runs.note(run, EventKind.REJECTED, why, raw=raw)
         if outcome.trouble:
             self._say_to_all(EventKind.STORE_WAIT, outcome.trouble)
         if outcome.recovered:
@@ -185,7 +189,7 @@ class Bookkeeper:
             self.runs.note(run, kind, text)
 
     def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
-        with closing(Reader.open(self.database)) as reader:
+        with closing(Reader.open(self.writer.path)) as reader:
             run = reader.run(run_id)
         return VerdictRow(
             word=str(assessment.word),
@@ -199,7 +203,7 @@ class Bookkeeper:
 
     def _timebase(self, counter: InstrumentSpec, identity: Identity) -> Timebase:
         now_ns = self.clock.utc_ns()
-        with closing(Reader.open(self.database)) as reader:
+        with closing(Reader.open(self.writer.path)) as reader:
             check = reader.reference_check(identity.serial, now_ns)
         return timebase_for(counter, check, now_ns)
 

@@ -95,22 +95,25 @@ class Child:
         while not self.orders.stop:
             attempt += 1
             self.say(Opening(attempt))
-            driver = self._driver()
             try:
-                self._session(driver)
+                self._open_and_read()
             except InstrumentError as error:
-                self._tell_messages(driver)
                 self.say(Failed.of(error))
             except Exception as error:
                 self.say(self._own_fault(error))
-            finally:
-                with contextlib.suppress(Exception):
-                    driver.close()
             self._pause()
 
-    def _driver(self) -> Driver:
+    def _open_and_read(self) -> None:
         spec = self.job.spec
-        return registry.load(spec.driver)(spec.address, spec.options, self.clock)
+        driver = registry.load(spec.driver)(spec.address, spec.options, self.clock)
+        try:
+            self._session(driver)
+        except InstrumentError:
+            self._tell_messages(driver)
+            raise
+        finally:
+            with contextlib.suppress(Exception):
+                driver.close()
 
     def _session(self, driver: Driver) -> None:
         driver.open()

@@ -10,7 +10,6 @@ from benchlog.model import InstrumentSpec
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.wire import Message, Order
 
-_ASIDE_S: Final = 1.0
 _FAREWELL_S: Final = 1.5
 
 
@@ -40,7 +39,6 @@ class Fleet:
             spec.name: InstrumentProcess(spec, clock, longest_wait_s=longest_wait_s)
             for spec in specs
         }
-        self._aside = host_deadline(_ASIDE_S)
 
     @property
     def by_name(self) -> Mapping[str, InstrumentProcess]:
@@ -73,17 +71,12 @@ class Fleet:
     def tend(self) -> list[Heard]:
         """End what hangs, restart what is down; return what happened."""
         happened: list[Heard] = []
-        aside = self._aside.passed
-        if aside:
-            self._aside = host_deadline(_ASIDE_S)
         for name, instrument in self._by_name.items():
             if instrument.state == "down":
                 if instrument.restart_at is not None and instrument.restart_at.passed:
                     self._start(instrument)
             elif instrument.overdue:
                 happened.append((name, Ended(self._end(instrument), hung=True)))
-            elif aside:
-                instrument.drain_complaints()
         return happened
 
     def finish(self) -> None:
@@ -93,14 +86,26 @@ class Fleet:
         limit = host_deadline(_FAREWELL_S)
         for instrument in self._by_name.values():
             if instrument.state != "down":
-                self._selector.unregister(instrument)
+                self._forget(instrument)
                 instrument.finish(within_s=limit.left_s())
+
+    def drain(self, name: str) -> None:
+        """Take what one instrument's process wrote to its standard error."""
+        instrument = self._by_name[name]
+        if instrument.state != "down" and not instrument.drain_complaints():
+            self._selector.unregister(instrument.complaints_fd)
 
     def _start(self, instrument: InstrumentProcess) -> None:
         instrument.start()
-        name = instrument.spec.name
-        self._selector.register(instrument, selectors.EVENT_READ, ("instrument", name))
+        name, read = instrument.spec.name, selectors.EVENT_READ
+        self._selector.register(instrument, read, ("instrument", name))
+        self._selector.register(instrument.complaints_fd, read, ("aside", name))
 
     def _end(self, instrument: InstrumentProcess) -> str:
-        self._selector.unregister(instrument)
+        self._forget(instrument)
         return instrument.end()
+
+    def _forget(self, instrument: InstrumentProcess) -> None:
+        self._selector.unregister(instrument)
+        if instrument.complaints_fd in self._selector.get_map():
+            self._selector.unregister(instrument.complaints_fd)

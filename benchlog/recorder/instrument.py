@@ -25,7 +25,7 @@ from benchlog.recorder.wire import (
 
 OPEN_LIMIT_S: Final = 20.0
 """Real seconds that opening and identifying may take before the process is ended."""
-_HEARING_S: Final = 3.0  # beyond the driver's own grace before it counts as hung
+_HEARING_S: Final = 2.0  # beyond the driver's own grace before it counts as hung
 _PIPE_BYTES: Final = 1 << 20  # about 3,000 values wait here while a commit takes long
 _MOST_AT_ONCE: Final = 500
 _TAIL: Final = 2_000
@@ -74,7 +74,7 @@ class InstrumentProcess:
         self._values: Connection[Message, Message] = Connection(
             values_read, writable=False
         )
-        os.set_blocking(self._stderr_fd(), False)
+        os.set_blocking(self.complaints_fd, False)
         expect = self.identity.who if self.identity else None
         self._orders.send(Job(self.spec, expect, self.longest_wait_s, self.hold))
         self.state, self.restart_at = "starting", None
@@ -142,14 +142,13 @@ class InstrumentProcess:
         self._wait_s = min(self._wait_s * 2, self.longest_wait_s)
         return self._how(code)
 
-    def finish(self, within_s: float) -> None:
-        """Ask the process to close its instrument, then end it."""
-        if self.state == "down":
-            return
+    def finish(self, within_s: float) -> str:
+        """Ask the process to close its instrument, then end it; say how it ended."""
         self.order(Order.STOP)
         with contextlib.suppress(subprocess.TimeoutExpired):
-            self._process.wait(within_s)
-        self.end()
+            if self.state != "down":
+                self._process.wait(within_s)
+        return self.end()
 
     # --- what was heard -----------------------------------------------------------
 
@@ -168,31 +167,36 @@ class InstrumentProcess:
                 self.state = "reading" if message.opened else "failing"
             case Said():
                 pass
-        self._expect_by_state()
+        resting = isinstance(message, Failed)
+        self._expect_by_state(self.longest_wait_s if resting else 0.0)
 
-    def _expect_by_state(self) -> None:
+    def _expect_by_state(self, rest_s: float = 0.0) -> None:
         if self.state == "holding":
             self._deadline = None
         elif self.state == "reading" and self.opened is not None:
             bench_s = self.opened.read_limit_s + self.opened.period_s
-            wait_s = self.longest_wait_s  # after "no signal" it rests that long
-            self._deadline = self.clock.deadline(bench_s, GRACE_S + _HEARING_S + wait_s)
+            grace_s = GRACE_S + _HEARING_S + rest_s
+            self._deadline = self.clock.deadline(bench_s, grace_s)
         elif self.state == "failing":
-            self._deadline = host_deadline(self.longest_wait_s + OPEN_LIMIT_S)
+            self._deadline = host_deadline(rest_s + OPEN_LIMIT_S)
         else:
             self._deadline = host_deadline(OPEN_LIMIT_S)
 
-    def _stderr_fd(self) -> int:
+    @property
+    def complaints_fd(self) -> int:
+        """Its standard error, to wait on and to drain."""
         stream = self._process.stderr
         if stream is None:
             raise RuntimeError("an instrument process without its standard error")
         return stream.fileno()
 
-    def drain_complaints(self) -> None:
-        """Take what it wrote to standard error, so that it never blocks on it."""
-        with contextlib.suppress(OSError):
-            while part := os.read(self._stderr_fd(), 65_536):
+    def drain_complaints(self) -> bool:
+        """Take what it wrote to standard error; False when it can write no more."""
+        with contextlib.suppress(BlockingIOError):
+            while part := os.read(self.complaints_fd, 65_536):
                 self._complaints = (self._complaints + part)[-_TAIL:]
+            return False
+        return True
 
     def _how(self, code: int) -> str:
         self_said = self._complaints.decode(errors="replace").strip().splitlines()

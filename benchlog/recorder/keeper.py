@@ -126,9 +126,7 @@ class Keeper:
             around.selector,
             _WAIT_SOAK_S if self.patient else _WAIT_S,
         )
-        self.book = Bookkeeper(
-            around.database, around.clock, around.writer, self._tell_event
-        )
+        self.book = Bookkeeper(around.clock, around.writer, self._tell_event)
         self.front = Front(self)
         self.desk: Desk | None = None
         name = f"{around.database.name}.{os.getpid()}.sock"
@@ -209,6 +207,8 @@ class Keeper:
             kind, what = key.data
             if kind == "instrument":
                 yield from self.fleet.hear(what)
+            elif kind == "aside":
+                self.fleet.drain(what)
             elif kind == "caller" and self.desk is not None:
                 self.desk.serve(what)
             elif kind == "signal":

@@ -22,8 +22,8 @@ _QUIT_S: Final = 20.0
 class Launched:
     """A keeper that has begun its runs.
 
-    Keep this object: when it is gone, so is the terminal, and the runs end cleanly
-    unless they were told to go on.
+    Keep this object open: when it is closed, or this process gone, the runs end
+    cleanly unless they were told to go on.
     """
 
     run_ids: tuple[int, ...]
@@ -32,6 +32,12 @@ class Launched:
     def wait(self, within_s: float | None = None) -> int:
         """Wait for the keeper to end; return its exit code."""
         return self.process.wait(within_s)
+
+    def close(self) -> None:
+        """Let go: the keeper goes on only if it was told to."""
+        for pipe in (self.process.stdin, self.process.stdout):
+            if pipe is not None:
+                pipe.close()
 
     @property
     def pid(self) -> int:
@@ -62,12 +68,14 @@ def launch(
     pickle.dump((tuple(plans), database, go_on), process.stdin)
     process.stdin.flush()
     answer = _answer(process.stdout, database)
+    launched = Launched(answer.runs, process)
     if answer.error:
-        process.wait(_QUIT_S)
+        launched.close()
+        launched.wait(_QUIT_S)
         error = BenchlogError(answer.error)
         error.exit_code = answer.exit_code
         raise error
-    return Launched(answer.runs, process)
+    return launched
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Deadline, HostClock, host_deadline
-from benchlog.errors import StoreError
+from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.model import Reading
 from benchlog.store.rows import Row
 from benchlog.store.writer import Writer
@@ -29,11 +29,13 @@ _LOOK_S: Final = 2.0
 class Outcome:
     """What one attempt to commit led to.
 
-    `rows` are now safe on disk. `trouble` is said once when it begins; `recovered` once
-    when it is over, with how many readings had found no room in memory.
+    `rows` are now safe on disk; `refused` can never be stored, with why. `trouble` is
+    said once when it begins; `recovered` once when it is over, with how many readings
+    had found no room in memory.
     """
 
     rows: tuple[Row, ...] = ()
+    refused: tuple[tuple[Row, str], ...] = ()
     trouble: str = ""
     recovered: bool = False
     lost: int = 0
@@ -74,6 +76,8 @@ class Ledger:
         began_ns = HostClock().mono_ns()
         try:
             self.writer.commit(self._pending)
+        except StoreRefusedError:
+            return self._one_by_one()
         except StoreError as error:
             return self._failed(error)
         took_s = (HostClock().mono_ns() - began_ns) / 1e9
@@ -97,6 +101,21 @@ class Ledger:
             return False
         self._look_again = host_deadline(_LOOK_S)
         return not self.writer.still_there()
+
+    def _one_by_one(self) -> Outcome:
+        """Commit rows alone, so that one that can never be stored stops no other."""
+        refused: list[tuple[Row, str]] = []
+        rows, self._pending = self._pending, []
+        for row in rows:
+            try:
+                self.writer.commit([row])
+            except StoreRefusedError as error:
+                refused.append((row, str(error)))
+            except StoreError:
+                self._pending.append(row)  # trouble of another kind: next time
+        done = [row for row in rows if row not in self._pending]
+        kept = {id(row) for row, _ in refused}
+        return Outcome(tuple(r for r in done if id(r) not in kept), tuple(refused))
 
     def _done(self) -> Outcome:
         rows, self._pending = tuple(self._pending), []

@@ -97,7 +97,7 @@ class LiveRun:
             self.clock.utc_ns(),
             self.clock.mono_ns(),
             kind,
-            text,
+            text.encode("utf-8", errors="backslashreplace").decode(),
             instrument,
             raw or None,
         )

@@ -33,10 +33,11 @@ def try_instrument(
     with selectors.DefaultSelector() as selector:
         selector.register(instrument, selectors.EVENT_READ)
         try:
-            return _wait(instrument, selector, host_deadline(limit_s))
+            tried = _wait(instrument, selector, host_deadline(limit_s))
         finally:
             selector.unregister(instrument)
-            instrument.finish(within_s=1.0)
+            how = instrument.finish(within_s=1.0)
+    return tried if tried.sample or tried.error else _gone(tried, spec, how)
 
 
 def _wait(
@@ -45,9 +46,10 @@ def _wait(
     tried = Tried()
     while not (limit.passed if instrument.state != "reading" else instrument.overdue):
         selector.select(0.1)
+        instrument.drain_complaints()
         heard = instrument.hear()
         if heard is None:
-            return Tried(tried.identity, error=_gone(instrument))
+            return tried
         for message in heard:
             tried = _after(tried, message)
         if tried.sample or tried.error:
@@ -66,13 +68,11 @@ def _after(tried: Tried, message: Message) -> Tried:
     return tried
 
 
-def _gone(instrument: InstrumentProcess) -> InstrumentError:
-    spec = instrument.spec
-    return InstrumentError(
-        f"the process of driver {spec.driver!r} {instrument.end()}; "
-        "run it under 'benchlog check-bench --debug'",
-        address=spec.address,
+def _gone(tried: Tried, spec: InstrumentSpec, how: str) -> Tried:
+    error = InstrumentError(
+        f"the process of driver {spec.driver!r} {how}", address=spec.address
     )
+    return Tried(tried.identity, error=error)
 
 
 def _silent(instrument: InstrumentProcess) -> InstrumentError:
