@@ -1,6 +1,7 @@
 """Simulated benches: physics served over real sockets and ptys."""
 
 from benchlog.simulate.bench import SimulatedBench
-from benchlog.simulate.scenario import Scenario
+from benchlog.simulate.demo import DemoBench, demo_scenario
+from benchlog.simulate.scenario import Scenario, Via
 
-__all__ = ["Scenario", "SimulatedBench"]
+__all__ = ["DemoBench", "Scenario", "SimulatedBench", "Via", "demo_scenario"]

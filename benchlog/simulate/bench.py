@@ -1,51 +1,40 @@
 """A simulated bench, running: instruments served over real sockets and ptys."""
 
+import itertools
+import math
+import shutil
+import tempfile
+from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
 
 from benchlog.clock import Clock
 from benchlog.errors import NotFoundError
 from benchlog.simulate.bench_text import bench_text
-from benchlog.simulate.counting import Counter
+from benchlog.simulate.control_port import ControlPort
 from benchlog.simulate.faults import Faults
+from benchlog.simulate.orders import carry_out
 from benchlog.simulate.oscillator import Oscillator
+from benchlog.simulate.outlets import AnyServer, Outlets
 from benchlog.simulate.room import Room, Supply
-from benchlog.simulate.scenario import CounterAt, MeterAt, Scenario, Via
-from benchlog.simulate.scpi_counter import ScpiCounter
-from benchlog.simulate.scpi_device import ScpiDevice
-from benchlog.simulate.scpi_meters import (
-    THERMOMETER_HEADER,
-    VOLTMETER_HEADER,
-    Meter,
-    ScpiMeter,
-)
-from benchlog.simulate.station import Station
-from benchlog.simulate.tcp_scpi import TcpScpi
-from benchlog.simulate.truth import Truth
+from benchlog.simulate.scenario import Scenario
+from benchlog.simulate.truth import Served, Truth
 from benchlog.simulate.world import World
 
-
-class Served(Protocol):
-    """What every server can do."""
-
-    @property
-    def address(self) -> str:
-        """Where it is reached."""
-        ...
-
-    def start(self) -> int:
-        """Begin to serve."""
-        ...
-
-    def stop(self) -> None:
-        """End, with all threads."""
-        ...
+CONTROL = "control"
 
 
 class SimulatedBench:
     """Serves a scenario until stopped; also a context manager.
 
-    `truth` is a file that receives every value served, one JSON object a line.
+    Parameters
+    ----------
+    scenario : Scenario
+        What to simulate.
+    clock : Clock
+        Bench time; share its scale with whoever measures.
+    truth : Path | None
+        A file that receives every value served, one JSON object a line.
+
     """
 
     def __init__(
@@ -56,45 +45,31 @@ class SimulatedBench:
         self.truth = Truth(truth)
         self.world = _world(scenario, clock)
         self.faults: dict[str, Faults] = {}
-        self._servers: dict[str, Served] = {}
+        self._servers: dict[str, AnyServer] = {}
+        self._folder: Path | None = None
+        self._inserted = itertools.count(1)
 
     def start(self) -> dict[str, str]:
         """Serve everything; return name -> address.
 
         An instrument that is reached in several ways appears once under its name and
-        again as `NAME@WAY` for each further way.
+        again as `NAME@WAY` for each further way. `control` is the control port.
         """
-        for counter in self.scenario.counters:
-            self._serve_counter(counter)
-        if self.scenario.thermometer is not None:
-            at = self.scenario.thermometer
-            self._serve_meter(at, self._thermometer(at), THERMOMETER_HEADER)
-        if self.scenario.supply_meter is not None:
-            at = self.scenario.supply_meter
-            self._serve_meter(at, self._voltmeter(at), VOLTMETER_HEADER)
+        self._folder = Path(tempfile.mkdtemp(prefix="benchlog-simulate-"))
+        outlets = Outlets(self.scenario, self.world, self.truth, self._folder)
+        self.faults = outlets.faults
+        self._servers = {**outlets.servers(), CONTROL: ControlPort(self.command)}
         for server in self._servers.values():
             server.start()
         return self.addresses()
 
     def stop(self) -> None:
-        """Close everything; no thread of ours is left."""
+        """Close everything; no thread or file of ours is left."""
         for server in self._servers.values():
             server.stop()
         self.truth.close()
-
-    def addresses(self) -> dict[str, str]:
-        """Return where everything is reached now."""
-        return {name: server.address for name, server in self._servers.items()}
-
-    def bench_toml(self) -> str:
-        """Return a bench file for this bench, as a person would write it."""
-        return bench_text(self.scenario, self.addresses())
-
-    def device(self, place: str) -> Oscillator:
-        """Return the device at a place. Raises NotFoundError."""
-        if place not in self.world.devices:
-            raise NotFoundError("place", place, self.world.devices)
-        return self.world.devices[place]
+        if self._folder is not None:
+            shutil.rmtree(self._folder, ignore_errors=True)
 
     def __enter__(self) -> "SimulatedBench":
         self.start()
@@ -103,35 +78,77 @@ class SimulatedBench:
     def __exit__(self, *_: object) -> None:
         self.stop()
 
-    def _serve_counter(self, at: CounterAt) -> None:
-        faults = self._faults_of(at.name)
-        inputs = self.scenario.inputs(at)
-        counter = Counter(at.spec, inputs, self.world, self._seed(at.name))
-        self._serve(at.name, at.via, ScpiCounter(at.name, counter, faults))
+    def addresses(self) -> dict[str, str]:
+        """Return where everything is reached."""
+        return {name: server.address for name, server in self._servers.items()}
 
-    def _serve_meter(self, at: MeterAt, meter: Meter, header: str) -> None:
-        faults = self._faults_of(at.name)
-        self._serve(at.name, at.via, ScpiMeter(at.name, meter, header, faults))
+    def bench_toml(self) -> str:
+        """Return a bench file for this bench, as a person would write it."""
+        return bench_text(self.scenario, self.addresses())
 
-    def _serve(self, name: str, ways: tuple[Via, ...], device: ScpiDevice) -> None:
-        station = Station(name, device, self.faults[name], self.truth, self.world)
-        for via in ways:
-            key = name if via is ways[0] else f"{name}@{via}"
-            self._servers[key] = TcpScpi(station)
+    def served(self, instrument: str | None = None) -> tuple[Served, ...]:
+        """Return the values sent lately (100,000 at most), oldest first."""
+        return self.truth.served(instrument)
 
-    def _faults_of(self, name: str) -> Faults:
-        return self.faults.setdefault(name, Faults(self._seed(name)))
+    # --- on command ---------------------------------------------------------------
 
-    def _thermometer(self, at: MeterAt) -> Meter:
-        room = self.world.room
-        return Meter(at.spec, room.temperature_c, self.world, self._seed(at.name))
+    def command(self, line: str) -> object:
+        """Carry out one line of the control port. Raises BenchlogError."""
+        return carry_out(self, line)
 
-    def _voltmeter(self, at: MeterAt) -> Meter:
-        supply = self.world.supply
-        return Meter(at.spec, supply.volts, self.world, self._seed(at.name))
+    def drop(self, instrument: str) -> None:
+        """Close all connections of an instrument now. Raises NotFoundError."""
+        for server in self._of(instrument):
+            server.drop()
 
-    def _seed(self, name: str) -> str:
-        return f"{self.scenario.seed}/{name}"
+    def deafen(self, instrument: str, real_s: float) -> None:
+        """Stop listening for `real_s` real seconds. Raises NotFoundError."""
+        for server in self._of(instrument):
+            server.deafen(real_s)
+
+    def device(self, place: str) -> Oscillator:
+        """Return the device that sits at a place. Raises NotFoundError."""
+        if place not in self.world.devices:
+            raise NotFoundError("device at place", place, self.world.devices)
+        return self.world.devices[place]
+
+    def warm(self, place: str, by_c: float, for_s: float = math.inf) -> None:
+        """Warm (or cool) the device at a place, for bench seconds."""
+        self.device(place).warm(by_c, self.world.now_s(), for_s)
+
+    def step(self, place: str, by_ppm: float) -> None:
+        """Let the device at a place jump, as after a knock."""
+        self.device(place).step(by_ppm, self.world.now_s())
+
+    def remove(self, place: str) -> None:
+        """Take the device out: no signal there. Raises NotFoundError."""
+        self.device(place)
+        del self.world.devices[place]
+
+    def insert(self, place: str, offset_ppm: float) -> None:
+        """Put another device of the same make in. Raises NotFoundError."""
+        known = {p.name: p.oscillator for p in self.scenario.places}
+        if place not in known:
+            raise NotFoundError("place", place, known)
+        spec = replace(known[place], offset_ppm=offset_ppm)
+        seed = f"{self.scenario.seed}/device/{place}/{next(self._inserted)}"
+        self.world.devices[place] = Oscillator(
+            spec, self.world.room, self.world.supply, seed
+        )
+
+    def set_supply(self, volts: float) -> None:
+        """Turn the supply from now on."""
+        self.world.supply.set_volts(volts, self.world.now_s())
+
+    def _of(self, instrument: str) -> list[AnyServer]:
+        found = [
+            server
+            for name, server in self._servers.items()
+            if name.partition("@")[0] == instrument
+        ]
+        if not found:
+            raise NotFoundError("instrument", instrument, self._servers)
+        return found
 
 
 def _world(scenario: Scenario, clock: Clock) -> World:

@@ -104,12 +104,25 @@ class Counter:
         self._world = world
         self._rng = random.Random(seed)  # noqa: S311 - physics, no secret
 
-    def gate(self, gate_s: float, which: int, front: Front, wait: Patience) -> Count:
-        """Open the gate now, wait until it closes, return the count.
+    @property
+    def first_input(self) -> int:
+        """The input that an instrument without settings listens to."""
+        return min(self._inputs)
+
+    def gate(
+        self,
+        gate_s: float,
+        which: int,
+        front: Front,
+        wait: Patience,
+        *,
+        begin_ns: int | None = None,
+    ) -> Count:
+        """Open the gate now (or at `begin_ns`), wait until it closes, return the count.
 
         `gate_s` is in the counter's own seconds. Raises AbandonedError.
         """
-        begin_ns = self._world.clock.mono_ns()
+        begin_ns = self._world.clock.mono_ns() if begin_ns is None else begin_ns
         y = self.spec.timebase_y(self._world.since_start_ns(begin_ns) / NS_PER_S)
         true_gate_s = gate_s / (1 + y)
         end_ns = begin_ns + max(1, round(true_gate_s * NS_PER_S))
@@ -139,7 +152,9 @@ class Counter:
         """Return the device whose signal crosses the trigger level, if any."""
         if which not in self._inputs:
             return None
-        device = self._world.devices[self._inputs[which].device]
+        device = self._world.devices.get(self._inputs[which].device)
+        if device is None:
+            return None
         loaded = 0.5 if front.impedance_ohm < 100 else 1.0
         low, high = device.spec.low_v * loaded, device.spec.high_v * loaded
         middle = (low + high) / 2

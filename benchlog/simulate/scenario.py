@@ -1,4 +1,4 @@
-"""A simulated bench as data: devices, surroundings, instruments, how each is reached."""
+"""A simulated bench as data: devices, surroundings, instruments, ways to reach them."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -40,7 +40,8 @@ class CounterAt:
     """A counter on the bench; the first way of `via` goes into the bench file.
 
     `inputs` names the place wired to each input; `gate_s` is for the bench file and
-    for ways on which it talks by itself.
+    for ways on which it talks by itself. `dialect` goes into the bench file; on a
+    talking way it is also the form of the lines.
     """
 
     name: str
@@ -48,6 +49,7 @@ class CounterAt:
     spec: CounterSpec = field(default=CounterSpec())
     via: tuple[Via, ...] = (Via.TCP,)
     gate_s: float = 1.0
+    dialect: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,8 @@ class Scenario:
     places: tuple[Place, ...]
     counters: tuple[CounterAt, ...]
     seed: int = 1
-    room: RoomSpec = RoomSpec()
-    supply: SupplySpec = SupplySpec()
+    room: RoomSpec = field(default=RoomSpec())
+    supply: SupplySpec = field(default=SupplySpec())
     thermometer: MeterAt | None = ROOM_THERMOMETER
     supply_meter: MeterAt | None = None
     title: str = "simulated bench"

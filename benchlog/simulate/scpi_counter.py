@@ -112,6 +112,8 @@ class ScpiCounter(ScpiDevice):
             ),
             *(Command(level, self._set_level, 1, 1) for level in levels),
             *(Command(level + "?", self._get_level) for level in levels),
+            Command("TRIGger:LEVel", self._set_trigger, 1, 1),
+            Command("TRIGger:LEVel?", self._get_trigger),
             Command("INPut#:LEVel:AUTO", self._set_auto, 1, 1),
             Command(
                 "INPut#:LEVel:AUTO?", lambda c: str(int(self._front(c).level_v is None))
@@ -255,6 +257,14 @@ class ScpiCounter(ScpiDevice):
     def _get_level(self, call: Call) -> str:
         level = self._front(call).level_v
         return _nr3(0.0 if level is None else level)
+
+    def _set_trigger(self, call: Call) -> None:
+        call.suffixes = (self._setting.which,)
+        self._set_level(call)
+
+    def _get_trigger(self, call: Call) -> str:
+        call.suffixes = (self._setting.which,)
+        return self._get_level(call)
 
     def _set_auto(self, call: Call) -> None:
         self._change(call, level_v=None if boolean(call.params[0]) else 0.0)

@@ -19,6 +19,7 @@ _NUMBER = re.compile(
     r"(?P<mantissa>[+-]?(?:\d+\.?\d*|\.\d+))"
     r"(?:\s*[Ee]\s*(?P<exponent>[+-]?\d+))?\s*(?P<suffix>[A-Za-z%/]*)"
 )
+_PUNCTUATION: Final = {"[": "(?:", "]": ")?", ":": ":", "*": r"\*"}
 _SUFFIXES: Final[dict[str, dict[str, float]]] = {
     "S": {"S": 1.0, "MS": 1e-3, "US": 1e-6, "NS": 1e-9, "KS": 1e3},
     "HZ": {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "MAHZ": 1e6, "GHZ": 1e9},
@@ -89,23 +90,16 @@ def header_pattern(spec: str) -> re.Pattern[str]:
     suffix (1 when absent), which becomes a group.
     """
     pattern = ""
-    for token in re.findall(r"\[|\]|:|\*|[A-Za-z]+#?", spec):
-        if token == "[":
-            pattern += "(?:"
-        elif token == "]":
-            pattern += ")?"
-        elif token in ":*":
-            pattern += re.escape(token)
-        else:
-            pattern += _node(token)
+    for piece in re.findall(r"\[|\]|:|\*|[A-Za-z]+#?", spec):
+        pattern += _PUNCTUATION.get(piece) or _node(piece)
     return re.compile(pattern)
 
 
-def _node(token: str) -> str:
-    name = token.rstrip("#")
+def _node(piece: str) -> str:
+    name = piece.rstrip("#")
     short = "".join(ch for ch in name if ch.isupper())
     forms = f"(?:{name.upper()}|{short})"
-    return forms + (r"(\d{0,3})" if token.endswith("#") else "1?")
+    return forms + (r"(\d{0,3})" if piece.endswith("#") else "1?")
 
 
 def numeric(text: str, unit: str, bounds: tuple[float, float, float]) -> float:

@@ -1,19 +1,42 @@
 """An instrument as the line sees it: messages in, replies out, faults in between."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import replace
 
 from benchlog.simulate.faults import IDENTITY, Faults, Reply
 from benchlog.simulate.patience import Patience
 from benchlog.simulate.scpi_device import Outcome, ScpiDevice
+from benchlog.simulate.scpi_syntax import ScpiError
+from benchlog.simulate.talker import Talker
 from benchlog.simulate.truth import Truth
 from benchlog.simulate.world import World
 
 TERMINATOR = b"\n"
 
 
-class Station:
+class Sending:
+    """What stations share: replies become due, and are recorded once sent."""
+
+    def __init__(self, name: str, faults: Faults, truth: Truth, world: World) -> None:
+        self.name = name
+        self.faults = faults
+        self.clock = world.clock
+        self._truth = truth
+
+    @staticmethod
+    def due(reply: Reply, patience: Patience) -> None:
+        """Wait until a reply that is ordered late is due. Raises AbandonedError."""
+        if reply.delay_s:
+            patience.real(reply.delay_s)
+
+    def sent(self, reply: Reply) -> None:
+        """Record the values of a reply that the line has taken."""
+        for served in reply.served:
+            self._truth.add(served, self.clock.mono_ns())
+
+
+class Station(Sending):
     """One SCPI instrument shared by any number of connections, one message at a time.
 
     Waiting for the instrument is bounded: whoever holds it gives up as soon as its
@@ -23,11 +46,8 @@ class Station:
     def __init__(
         self, name: str, device: ScpiDevice, faults: Faults, truth: Truth, world: World
     ) -> None:
-        self.name = name
-        self.faults = faults
-        self.clock = world.clock
+        super().__init__(name, faults, truth, world)
         self._device = device
-        self._truth = truth
         self._lock = threading.Lock()
 
     def replies(self, message: bytes, patience: Patience) -> tuple[Reply, ...]:
@@ -41,18 +61,15 @@ class Station:
         if outcome.text is None:
             return ()
         reply = Reply(outcome.text.encode("latin-1") + TERMINATOR)
-        reply = replace(reply, served=outcome.served)
-        return self.faults.shape(reply, TERMINATOR)
+        return self.faults.shape(replace(reply, served=outcome.served), TERMINATOR)
 
-    def deliver(
-        self, reply: Reply, patience: Patience, send: Callable[[Reply], None]
-    ) -> None:
-        """Send one reply when it is due and record it as sent."""
-        if reply.delay_s:
-            patience.real(reply.delay_s)
-        send(reply)
-        for served in reply.served:
-            self._truth.add(served, self.clock.mono_ns())
+    def status_byte(self) -> int:
+        """Return the status byte; does not wait for the instrument."""
+        return self._device.status_byte()
+
+    def complain(self, code: int) -> None:
+        """Put an error of the line (-410, -420) into the instrument's queue."""
+        self._device.error(ScpiError(code))
 
     def _run(self, message: bytes, patience: Patience) -> Outcome:
         honest = self._device.identity
@@ -64,3 +81,19 @@ class Station:
             return self._device.run(message, patience)
         finally:
             self._device.identity = honest
+
+
+class TalkingStation(Sending):
+    """An instrument that talks by itself, a line after each gate."""
+
+    def __init__(
+        self, name: str, talker: Talker, faults: Faults, truth: Truth, world: World
+    ) -> None:
+        super().__init__(name, faults, truth, world)
+        self._talker = talker
+
+    def replies(self, patience: Patience) -> Iterator[Reply]:
+        """Yield what goes to the line, for ever. Raises AbandonedError."""
+        for served in self._talker.values(patience):
+            data = served.text.encode("ascii") + TERMINATOR
+            yield from self.faults.shape(Reply(data, served=(served,)), TERMINATOR)

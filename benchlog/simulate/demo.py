@@ -1,0 +1,156 @@
+"""A plausible bench for a part: one device or two, counter, room, maybe a supply meter.
+
+The figures are orders of magnitude of the kind (common practice, no source); what a
+part file states is used where it states it.
+"""
+
+import math
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from benchlog.analysis.laws import kind_law
+from benchlog.model import Kind, Part
+from benchlog.simulate.counting import CounterSpec
+from benchlog.simulate.noise import Noise
+from benchlog.simulate.oscillator import OscillatorSpec
+from benchlog.simulate.scenario import (
+    SUPPLY_METER,
+    TALKING,
+    CounterAt,
+    Place,
+    Scenario,
+    Via,
+)
+
+_SHARE: Final = 0.4  # of the tolerance that a drawn device may be off
+_STATED_PPM: Final = 0.05
+_AGEING_B_PER_DAY: Final = 0.1
+_RUN_IN_DAYS: Final = 30.0
+_DAYS_PER_YEAR: Final = 365.25
+
+
+@dataclass(frozen=True, slots=True)
+class Temper:
+    """How a kind of source behaves: noise, thermal lag, supply sensitivity."""
+
+    noise: Noise
+    lag_s: float
+    supply_ppm_per_v: float
+
+
+_TEMPERS: Final = {
+    Kind.RC: Temper(Noise(2e-7, 1.2e-4, 8e-5, 2e-6), 4.0, 1500.0),
+    Kind.QUARTZ: Temper(Noise(1e-10, 4e-10, 1e-9, 1e-11), 45.0, 0.3),
+    Kind.TUNING_FORK: Temper(Noise(3e-8, 2e-9, 3e-9, 5e-11), 30.0, 0.5),
+    Kind.CERAMIC: Temper(Noise(1e-9, 8e-9, 3e-8, 1e-9), 20.0, 10.0),
+    Kind.TCXO: Temper(Noise(5e-11, 1e-10, 3e-10, 2e-12), 90.0, 0.05),
+    Kind.OCXO: Temper(Noise(2e-12, 5e-12, 8e-12, 2e-14), 600.0, 0.002),
+    Kind.MEMS: Temper(Noise(1e-9, 2e-9, 2e-9, 2e-11), 10.0, 0.1),
+    Kind.OTHER: Temper(Noise(1e-10, 1e-9, 1e-9, 1e-11), 30.0, 1.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DemoBench:
+    """What to put on the bench beside the device."""
+
+    via: Via = Via.TCP
+    gate_s: float = 1.0
+    divider: float = 1.0
+    second: bool = False
+    supply_meter: bool = False
+    timebase_ppm: float | None = None
+    counter: CounterSpec = field(
+        default=CounterSpec(resolution_s=1e-10, stated_ppm=_STATED_PPM)
+    )
+
+
+_PLAIN: Final = DemoBench()
+
+
+def demo_scenario(
+    part: Part,
+    *,
+    seed: int = 1,
+    offset_ppm: float | None = None,
+    bench: DemoBench = _PLAIN,
+) -> Scenario:
+    """Return a bench with a device of this part at position A (and another at B).
+
+    Parameters
+    ----------
+    part : Part
+        What the device is.
+    seed : int
+        The same seed gives the same devices, room and noise.
+    offset_ppm : float | None
+        Offset of the device at A; drawn within 0.4 of the tolerance if None.
+    bench : DemoBench
+        How it is measured.
+
+    """
+    names = ("A", "B") if bench.second else ("A",)
+    given = {"A": offset_ppm}
+    places = tuple(
+        Place(name, demo_device(part, f"{seed}/{name}", given.get(name)), bench.divider)
+        for name in names
+    )
+    return Scenario(
+        places=places,
+        counters=tuple(_counters(names, seed, bench)),
+        seed=seed,
+        supply_meter=SUPPLY_METER if bench.supply_meter else None,
+        title=f"simulated bench with {part.title or part.id}",
+    )
+
+
+def demo_device(part: Part, seed: str, offset_ppm: float | None) -> OscillatorSpec:
+    """Return one plausible device of a part; its offset is drawn unless given."""
+    temper = _TEMPERS[part.kind]
+    if offset_ppm is None:
+        share = random.Random(f"{seed}/offset").uniform(-_SHARE, _SHARE)  # noqa: S311
+        offset_ppm = share * part.limits.tolerance_ppm
+    return OscillatorSpec(
+        nominal_hz=part.nominal_hz,
+        offset_ppm=offset_ppm,
+        law=part.temperature or kind_law(part.kind),
+        lag_s=temper.lag_s,
+        supply_ppm_per_v=temper.supply_ppm_per_v,
+        ageing_a_ppm=_ageing_a_ppm(part),
+        ageing_b_per_day=_AGEING_B_PER_DAY,
+        age_days=_RUN_IN_DAYS,
+        noise=temper.noise,
+    )
+
+
+def _counters(
+    names: tuple[str, ...], seed: int, bench: DemoBench
+) -> Iterator[CounterAt]:
+    dialect = "line-hz" if bench.via in TALKING else ""
+    for name in names:
+        spec = _counter(f"{seed}/counter/{name}", bench)
+        label = "counter" if name == "A" else f"counter-{name.lower()}"
+        yield CounterAt(label, {1: name}, spec, (bench.via,), bench.gate_s, dialect)
+
+
+def _counter(seed: str, bench: DemoBench) -> CounterSpec:
+    """Return the bench's counter, its time base off by what its maker may allow."""
+    rng = random.Random(seed)  # noqa: S311 - physics, no secret
+    spec = bench.counter
+    promised = spec.stated_ppm if spec.stated_ppm is not None else 1.0
+    drawn = rng.uniform(-promised, promised) * 0.8
+    off = drawn if bench.timebase_ppm is None else bench.timebase_ppm
+    serial = spec.serial if seed.endswith("/A") else f"{spec.serial}-B"
+    return replace(spec, timebase_ppm=off, serial=serial)
+
+
+def _ageing_a_ppm(part: Part) -> float:
+    """Return A so that the year after running in ages as the data sheet allows."""
+    per_year = part.limits.ageing_ppm_per_year
+    if not per_year:
+        return 0.0
+    first = math.log1p(_AGEING_B_PER_DAY * _RUN_IN_DAYS)
+    last = math.log1p(_AGEING_B_PER_DAY * (_RUN_IN_DAYS + _DAYS_PER_YEAR))
+    return 0.5 * per_year / (last - first)

@@ -1,0 +1,139 @@
+"""What a line of the control port means: orders to instruments, devices, the supply."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from typing import Final, Protocol
+
+from benchlog.errors import NotFoundError, UsageError
+from benchlog.simulate.faults import ALWAYS, NEEDS, Faults
+from benchlog.simulate.truth import Served
+
+_MOST_TIMES: Final = 1_000_000
+
+
+class Bench(Protocol):
+    """What orders need of a simulated bench."""
+
+    faults: dict[str, Faults]
+
+    def addresses(self) -> dict[str, str]:
+        """Return name -> address."""
+        ...
+
+    def drop(self, instrument: str) -> None:
+        """Close its connections."""
+        ...
+
+    def deafen(self, instrument: str, real_s: float) -> None:
+        """Stop listening for a while."""
+        ...
+
+    def warm(self, place: str, by_c: float, for_s: float = math.inf) -> None:
+        """Warm a device."""
+        ...
+
+    def step(self, place: str, by_ppm: float) -> None:
+        """Let a device jump."""
+        ...
+
+    def remove(self, place: str) -> None:
+        """Take a device out."""
+        ...
+
+    def insert(self, place: str, offset_ppm: float) -> None:
+        """Put another device in."""
+        ...
+
+    def set_supply(self, volts: float) -> None:
+        """Turn the supply."""
+        ...
+
+    def served(self, instrument: str | None = None) -> tuple[Served, ...]:
+        """Return what was served lately."""
+        ...
+
+
+def carry_out(bench: Bench, line: str) -> object:
+    """Carry out one line; returns what is to be said beside `ok`, None for nothing.
+
+    Raises UsageError or NotFoundError with what would have been understood.
+    """
+    first, *words = line.split()
+    if first == "list":
+        return bench.addresses()
+    if first == "truth":
+        return _truth(bench, words)
+    if first in bench.faults:
+        return _instrument(bench, first, words)
+    if first == "supply":
+        bench.set_supply(_number(words, 0, "volts"))
+    elif first == "device":
+        _device(bench, words)
+    else:
+        known = (*bench.faults, "device", "supply", "list", "truth")
+        raise NotFoundError("instrument or command", first, known)
+    return None
+
+
+def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
+    faults = bench.faults[name]
+    verb, *rest = words or [""]
+    if verb == "status":
+        return [asdict(fault) for fault in faults.waiting()]
+    if verb == "drop":
+        bench.drop(name)
+    elif verb == "deaf":
+        bench.deafen(name, _number(rest, 0, "seconds"))
+    elif verb == "ok":
+        faults.clear()
+    elif verb in NEEDS:
+        times = _times(rest[-1]) if rest else None
+        argument = " ".join(rest if times is None else rest[:-1])
+        faults.order(verb, argument, 1 if times is None else times)
+    else:
+        raise NotFoundError("fault", verb, (*NEEDS, "drop", "deaf", "ok", "status"))
+    return None
+
+
+def _device(bench: Bench, words: Sequence[str]) -> None:
+    verbs: dict[str, Callable[[str, Sequence[str]], None]] = {
+        "warm": lambda place, rest: bench.warm(
+            place,
+            _number(rest, 0, "degrees"),
+            _number(rest, 1, "seconds") if len(rest) > 1 else math.inf,
+        ),
+        "step": lambda place, rest: bench.step(place, _number(rest, 0, "ppm")),
+        "remove": lambda place, _: bench.remove(place),
+        "insert": lambda place, rest: bench.insert(place, _number(rest, 0, "ppm")),
+    }
+    if len(words) < 2 or words[1] not in verbs:
+        raise UsageError("write: device PLACE " + "|".join(verbs) + " [NUMBER ...]")
+    place, verb, *rest = words
+    verbs[verb](place, rest)
+
+
+def _truth(bench: Bench, words: Sequence[str]) -> list[dict[str, object]]:
+    name = words[0] if words else None
+    count = int(_number(words, 1, "count")) if len(words) > 1 else 10
+    return [asdict(served) for served in bench.served(name)[-max(1, count) :]]
+
+
+def _times(text: str) -> int | None:
+    """Read `x3` or `always`; None when it is something else."""
+    if text == "always":
+        return ALWAYS
+    if text[:1] == "x" and text[1:].isascii() and text[1:].isdigit():
+        return max(1, min(_MOST_TIMES, int(text[1:8])))
+    return None
+
+
+def _number(words: Sequence[str], index: int, what: str) -> float:
+    try:
+        value = float(words[index])
+    except (IndexError, ValueError):
+        value = math.nan
+    if not math.isfinite(value):
+        said = words[index] if index < len(words) else "nothing"
+        raise UsageError(f"expected a number of {what}, found {said!r}")
+    return value

@@ -1,0 +1,83 @@
+"""Two ways to use a stream of bytes: to converse in SCPI, or to talk by itself."""
+
+from collections.abc import Callable
+from typing import Final, Protocol
+
+from benchlog.simulate.faults import Reply
+from benchlog.simulate.patience import AbandonedError, Patience
+from benchlog.simulate.station import Sending, Station, TalkingStation
+
+LONGEST_MESSAGE: Final = 65_536
+
+
+class Stream(Protocol):
+    """A connection, whatever carries it. Its methods raise OSError once it is gone."""
+
+    def receive(self) -> bytes:
+        """Return what arrives next; empty when the other side has left."""
+        ...
+
+    def send(self, data: bytes) -> None:
+        """Send all of it."""
+        ...
+
+    def gone(self) -> bool:
+        """Whether nobody waits at the other end any more."""
+        ...
+
+    def close(self) -> None:
+        """End it."""
+        ...
+
+
+Protocolled = Callable[[Stream], None]
+
+
+def conversing(station: Station) -> Protocolled:
+    """Return what serves a station over any stream, line by line."""
+
+    def serve(stream: Stream) -> None:
+        patience = Patience(station.clock, stream.gone)
+        buffer = bytearray()
+        while chunk := stream.receive():
+            buffer += chunk
+            while (end := buffer.find(b"\n")) >= 0:
+                message = bytes(buffer[:end])
+                del buffer[: end + 1]
+                for reply in station.replies(message, patience):
+                    _send(station, reply, patience, stream)
+            if len(buffer) > LONGEST_MESSAGE:
+                buffer.clear()
+
+    return _until_abandoned(serve)
+
+
+def talking(station: TalkingStation) -> Protocolled:
+    """Return what lets a talking station talk into any stream."""
+
+    def serve(stream: Stream) -> None:
+        patience = Patience(station.clock, stream.gone)
+        for reply in station.replies(patience):
+            _send(station, reply, patience, stream)
+
+    return _until_abandoned(serve)
+
+
+def _until_abandoned(serve: Protocolled) -> Protocolled:
+    def bounded(stream: Stream) -> None:
+        try:
+            serve(stream)
+        except (AbandonedError, OSError):
+            pass  # whoever listened has left; that is not our trouble
+        finally:
+            stream.close()
+
+    return bounded
+
+
+def _send(station: Sending, reply: Reply, patience: Patience, stream: Stream) -> None:
+    station.due(reply, patience)
+    stream.send(reply.data)
+    station.sent(reply)
+    if reply.cut:
+        raise AbandonedError
