@@ -27,18 +27,18 @@ from benchlog.driver import Driver, Option, check_options
 from benchlog.errors import BenchlogError, ConfigError, NotFoundError, nearest_hint
 from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec, ReferenceSpec
 
-_NAME: Final = r"[^\x00-\x1f\x7f]{1,40}"
-_instrument: Final = text("the name of an instrument of this file", _NAME)
+_NAME: Final = text("a name of at most 40 characters", longest=40)
+_instrument: Final = text("the name of an instrument of this file", longest=40)
 
 _TABLES: Final = {
-    "title": Key(text("what a person calls it, on one line"), default=""),
+    "title": Key(text("what a person calls it"), default=""),
     "instruments": Key(a_table("instruments"), required=True),
     "position": Key(a_list("a list of tables [[position]]"), default=()),
     "reference": Key(a_table("reference")),
 }
 _INSTRUMENT: Final = {
     "driver": Key(text("the name of a driver"), required=True),
-    "address": Key(text("a VISA resource or a port, on one line"), default=""),
+    "address": Key(text("a VISA resource or a port"), default=""),
     "timebase_ppm": Key(number("+- in ppm, what its maker promises", 0, 1e5)),
     "timebase_ageing_ppm_per_year": Key(number("in ppm a year", 0, 1e5)),
     "resolution_hz": Key(number("in Hz", high=1e9, above=0)),
@@ -46,7 +46,7 @@ _INSTRUMENT: Final = {
 }
 """Keys that every instrument may have, whatever its driver."""
 _POSITION: Final = {
-    "name": Key(text("the position's name, at most 40 characters", _NAME), True),
+    "name": Key(_NAME, required=True),
     "frequency": Key(_instrument, required=True),
     "ambient": Key(_instrument),
     "reference": Key(_instrument),
@@ -116,6 +116,7 @@ class _Reader:
     def instrument(self, name: str, value: object) -> InstrumentSpec:
         """Read one `[instruments.NAME]`."""
         path = join("instruments", name)
+        self.findings.value(name, path, Key(_NAME))
         table = self.findings.entries(value, path)
         common = {key: table[key] for key in table if key in _INSTRUMENT}
         special = {key: table[key] for key in table if key not in _INSTRUMENT}
@@ -159,8 +160,10 @@ class _Reader:
         if name is None:
             return
         if name not in self.quantities:
+            known = [one for one in self.quantities if _NAME.accept(one)]
             found = f"there is no instrument {name!r}"
-            self.findings.add(path, found, nearest_hint(name, self.quantities))
+            hint = nearest_hint(name, known) if known else "an instrument of this file"
+            self.findings.add(path, found, hint)
             return
         measures = self.quantities[name]
         if quantity and measures and measures != quantity:
@@ -184,8 +187,9 @@ class _Reader:
         self, driver: type[Driver], given: Mapping[str, object], path: str
     ) -> Mapping[str, object]:
         """Check a driver's options; dialects become Dialect objects."""
+        sane = self._sane(driver, given, path)
         file = self.findings.file
-        accepted, problems = check_options(driver.options, given, file, path)
+        accepted, problems = check_options(driver.options, sane, file, path)
         self.findings.extend(problems)
         options = dict(accepted)
         for option in driver.options:
@@ -196,6 +200,27 @@ class _Reader:
                 key = f"{path}.{option.name}"
                 options[option.name] = self._dialect(named, option, key)
         return options
+
+    def _sane(
+        self, driver: type[Driver], given: Mapping[str, object], path: str
+    ) -> dict[str, object]:
+        """Return the options that are worth a closer look; note what the rest is.
+
+        Names that the driver lacks, tables and lists (no option is one), and what was
+        refused already: NaN, integers without end.
+        """
+        declared = {option.name: option.help for option in driver.options}
+        known = {problem.key for problem in self.findings.problems}
+        sane: dict[str, object] = {}
+        for name, value in given.items():
+            key = join(path, name)
+            if name not in declared:
+                self.findings.add(key, "unknown key", nearest_hint(name, declared))
+            elif isinstance(value, Mapping | list):
+                self.findings.add(key, f"found {shown(value)}", declared[name])
+            elif key not in known:
+                sane[name] = value
+        return sane
 
     def _dialect(self, name: str, option: Option, path: str) -> Dialect | None:
         """Load a dialect; what is wrong with its file is wrong with this bench."""

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from benchlog.errors import ConfigError, Problem, nearest_hint
+from benchlog.units import printable
 
 MAX_DEPTH: Final = 8
-_MAX_SHOWN: Final = 60
+_MAX_SHOWN: Final = 80
 _INT64: Final = range(-(2**63), 2**63)
 
 
@@ -55,7 +56,7 @@ class Findings:
         """Take over problems found elsewhere (a driver's options, another file)."""
         for problem in problems:
             if problem.file == self.file:
-                self.add(problem.key, problem.found, problem.expected)
+                self.add(problem.key, _short(problem.found), problem.expected)
             else:
                 self.problems.append(problem)
 
@@ -138,16 +139,30 @@ def shown(value: object) -> str:
     if isinstance(value, int) and value not in _INT64:
         return "a number of absurd size"
     said = repr(value) if isinstance(value, str | int | float) else str(value)
+    return _short(said)
+
+
+def _short(said: str) -> str:
     return said if len(said) <= _MAX_SHOWN else said[:_MAX_SHOWN] + "..."
 
 
-def text(meaning: str, pattern: str = r"[^\x00-\x1f\x7f]{1,200}") -> Shape:
-    """Text that matches `pattern` as a whole and is not blank."""
+def text(meaning: str, *, longest: int = 200) -> Shape:
+    """Text on one line that is not blank and harmless to print."""
 
     def accept(value: object) -> str | None:
         if not isinstance(value, str) or not value.strip(" "):
             return None
-        return value if re.fullmatch(pattern, value, re.DOTALL) else None
+        return value if len(value) <= longest and printable(value) == value else None
+
+    return Shape(f"text on one line: {meaning}", accept)
+
+
+def matching(meaning: str, pattern: str) -> Shape:
+    """Text that matches a pattern as a whole."""
+
+    def accept(value: object) -> str | None:
+        fits = isinstance(value, str) and re.fullmatch(pattern, value, re.DOTALL)
+        return fits.string if fits else None
 
     return Shape(f"text: {meaning}", accept)
 

@@ -12,6 +12,7 @@ from benchlog.catalogue.check import (
     Findings,
     Key,
     a_table,
+    matching,
     number,
     one_of,
     text,
@@ -61,7 +62,7 @@ TELLS: Final = {
 }
 """Roles of commands that are not answered; those in `_set` hold their setting."""
 
-_ASCII: Final = r"[\x20-\x7e]{1,200}"
+_ASCII: Final = r"[\x21-\x7e][\x20-\x7e]{0,199}"
 _DEFAULTS: Final = Dialect(name="", talks="line")
 
 _TABLES: Final = {
@@ -70,20 +71,22 @@ _TABLES: Final = {
     "reply": Key(a_table("reply")),
 }
 _DIALECT: Final = {
-    "title": Key(text("what a person calls it, on one line"), required=True),
+    "title": Key(text("what a person calls it"), required=True),
     "talks": Key(one_of(["scpi", "line"]), required=True),
     "terminator": Key(
-        text("the end of a line, one to four ASCII characters", r"[\x00-\x7f]{1,4}"),
+        matching(
+            "the end of a line, one to four ASCII characters", r"[\x00-\x7f]{1,4}"
+        ),
         default=_DEFAULTS.terminator,
     ),
 }
 _COMMANDS: Final = {
-    role: Key(text(f"a command of printable ASCII: {meaning}", _ASCII))
+    role: Key(matching(f"a command of printable ASCII: {meaning}", _ASCII))
     for role, meaning in (ASKS | TELLS).items()
 }
 _REPLY: Final = {
     "pattern": Key(
-        text("a regular expression with a group (?P<value>...)", r".+"),
+        matching("a regular expression with a group (?P<value>...)", r".+"),
         default=_DEFAULTS.reply,
     ),
     "unit": Key(one_of(UNITS), default=_DEFAULTS.unit),

@@ -11,6 +11,7 @@ from benchlog.catalogue.check import (
     Findings,
     Key,
     a_table,
+    matching,
     number,
     one_of,
     span,
@@ -28,7 +29,8 @@ COEFFICIENTS: Final = {
 }
 """Temperature laws with the coefficients that each may have; the last one it must."""
 _ID: Final = r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}"
-_NOTES: Final = r"[^\x00-\x08\x0b-\x1f\x7f]{1,4000}"
+_HARMFUL: Final = r"\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff"
+_NOTES: Final = rf"[^{_HARMFUL}]{{1,4000}}"
 _COLD_C: Final = -273.15
 _HOT_C: Final = 1000.0
 
@@ -39,11 +41,11 @@ _TABLES: Final = {
     "load": Key(a_table("load")),
 }
 _PART: Final = {
-    "id": Key(text("letters, digits, dot, dash, underscore", _ID), required=True),
-    "title": Key(text("what a person calls it, on one line"), required=True),
+    "id": Key(matching("letters, digits, dot, dash, underscore", _ID), required=True),
+    "title": Key(text("what a person calls it"), required=True),
     "kind": Key(one_of(Kind), required=True),
     "nominal_hz": Key(number("nominal frequency in Hz", high=1e12, above=0), True),
-    "notes": Key(text("where the figures come from", _NOTES), default=""),
+    "notes": Key(matching("where the figures come from", _NOTES), default=""),
 }
 _LIMITS: Final = {
     "tolerance_ppm": Key(number("at reference_c, in ppm", high=1e6, above=0)),

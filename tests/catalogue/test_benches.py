@@ -43,6 +43,8 @@ nominal_hz = 1
 u_s = 5e-8
 """
 
+HUGE = "gate_s = 0x" + "f" * 5000  # more digits than Python would print
+
 pytestmark = pytest.mark.usefixtures("strangers")
 
 
@@ -162,6 +164,7 @@ def test_all_at_once(problems):
         ("TCPIP", "TCPIP\\n", "instruments.counter.address", "one line"),
         ("gate_s = 1", "gate_s = inf", "instruments.counter.gate_s", "finite"),
         ("gate_s = 1", "gate_s = '1 s'", "instruments.counter.gate_s", "number"),
+        ("gate_s = 1", HUGE, "instruments.counter.gate_s", "64 bits"),
         ("input = 1\n", "input = 1.5\n", "instruments.counter.input", "whole"),
         ("gate_s = 1", "coupling = 'x'", "instruments.counter.coupling", "ac, dc"),
         ("gate_s = 1", "dialect = 3", "instruments.counter.dialect", "dialect"),

@@ -80,6 +80,7 @@ def test_what_may_be_left_out():
         ('"READ?"', '"READ? {gate_s"', "commands.read"),
         ('"READ?"', '""', "commands.read"),
         ('"READ?"', "7", "commands.read"),
+        ('"READ?"', '" READ?"', "commands.read"),
         ('"APER {gate_s}"', '"APER 1"', "commands.gate_set"),
         ('"APER {gate_s}"', '"APER? {gate_s}"', "commands.gate_set"),
         ('read = "READ?"', 'read = "READ?"\ninitiate = "INIT?"', "commands.initiate"),
