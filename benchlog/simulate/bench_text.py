@@ -2,7 +2,13 @@
 
 from collections.abc import Iterator, Mapping
 
-from benchlog.simulate.scenario import TALKING, CounterAt, MeterAt, Scenario
+from benchlog.simulate.scenario import (
+    DEFAULT_LINE_FORM,
+    TALKING,
+    CounterAt,
+    MeterAt,
+    Scenario,
+)
 
 
 def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
@@ -22,10 +28,12 @@ def _counter(at: CounterAt, address: str) -> Iterator[str]:
     yield f"[instruments.{at.name}]"
     yield f'driver = "{"line-counter" if talks else "scpi-counter"}"'
     yield f'address = "{address}"'
+    yield f"gate_s = {at.gate_s!r}"
     if talks:
+        yield f'dialect = "{at.dialect or DEFAULT_LINE_FORM}"'
         yield "simulated = true"
-    else:
-        yield f"gate_s = {at.gate_s!r}"
+    elif at.dialect:
+        yield f'dialect = "{at.dialect}"'
     if at.spec.stated_ppm is not None:
         yield f"timebase_ppm = {at.spec.stated_ppm!r}"
 
@@ -43,6 +51,8 @@ def _meter(at: MeterAt, driver: str, address: str) -> Iterator[str]:
     yield f'driver = "{"line" if talks else "scpi"}-{driver}"'
     yield f'address = "{address}"'
     if talks:
+        yield 'dialect = "line-celsius"'
+        yield f"interval_s = {at.period_s!r}"
         yield "simulated = true"
 
 

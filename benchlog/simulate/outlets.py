@@ -10,7 +10,14 @@ from benchlog.simulate.faults import Faults
 from benchlog.simulate.hislip_server import HislipServer
 from benchlog.simulate.pty_server import PtyServer
 from benchlog.simulate.rfc2217_server import Rfc2217Server
-from benchlog.simulate.scenario import TALKING, CounterAt, MeterAt, Scenario, Via
+from benchlog.simulate.scenario import (
+    DEFAULT_LINE_FORM,
+    TALKING,
+    CounterAt,
+    MeterAt,
+    Scenario,
+    Via,
+)
 from benchlog.simulate.scpi_counter import ScpiCounter
 from benchlog.simulate.scpi_device import ScpiDevice
 from benchlog.simulate.scpi_meters import (
@@ -26,8 +33,6 @@ from benchlog.simulate.tcp_server import TcpServer
 from benchlog.simulate.truth import Truth
 from benchlog.simulate.vxi11_server import Vxi11Server
 from benchlog.simulate.world import World
-
-DEFAULT_LINE_FORM = "line-hz"
 
 
 class AnyServer(Protocol):

@@ -23,6 +23,7 @@ class Via(StrEnum):
     RFC2217 = "rfc2217"  # talks by itself, serial port over the network
 
 
+DEFAULT_LINE_FORM: Final = "line-hz"
 TALKING: Final = frozenset({Via.LINE, Via.LINE_TCP, Via.RFC2217})
 
 

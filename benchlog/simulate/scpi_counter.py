@@ -282,5 +282,7 @@ def _nr3(value: float) -> str:
 
 def as_nr3(value: float, step: float) -> str:
     """Print a number in NR3 form down to the decade of `step`, and no further."""
+    if value == 0:
+        return "+0.0E+00"
     digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(step) + 1e-9)
     return f"{value:+.{min(15, max(0, digits))}E}"

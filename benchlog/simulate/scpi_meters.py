@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchlog.simulate.faults import NO_SIGNAL, OVERLOAD, Faults
-from benchlog.simulate.scpi_counter import INFINITY, NOT_A_NUMBER
+from benchlog.simulate.scpi_counter import INFINITY, NOT_A_NUMBER, as_nr3
 from benchlog.simulate.scpi_device import Call, Command, ScpiDevice
 from benchlog.simulate.truth import Served
 from benchlog.simulate.world import World
@@ -61,7 +61,7 @@ class ScpiMeter(ScpiDevice):
         clock = self._meter.world.clock
         end_ns = clock.mono_ns() + round(self._meter.spec.takes_s * 1e9)
         call.patience.until(end_ns)
-        text, fault = f"{self._meter.value():+.6E}", ""
+        text, fault = as_nr3(self._meter.value(), self._meter.spec.step), ""
         for kind, shown in ((NO_SIGNAL, NOT_A_NUMBER), (OVERLOAD, INFINITY)):
             if self._faults.take(kind):
                 text, fault = shown, kind

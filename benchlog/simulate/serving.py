@@ -95,7 +95,7 @@ class Server(ABC):
         while not end.passed:
             if self._stopping.wait(min(0.05, end.left_s())):
                 return
-        while not self._stopping.is_set():
+        while not self._stopping.is_set() and self._listener is None:
             with contextlib.suppress(OSError):  # the port may be taken for a moment
                 self._listen()
                 return

@@ -73,7 +73,7 @@ class TalkingCounter:
         begin_ns = patience.clock.mono_ns()
         which = self._counter.first_input
         while True:
-            patience.check()
+            patience.breathe(self._gate_s)
             count = self._counter.gate(
                 self._gate_s, which, Front(), patience, begin_ns=begin_ns
             )
@@ -116,7 +116,7 @@ class TalkingMeter:
         clock = patience.clock
         due_ns = clock.mono_ns()
         while True:
-            patience.check()
+            patience.breathe(self._period_s)
             due_ns = max(due_ns + round(self._period_s * NS_PER_S), clock.mono_ns())
             patience.until(due_ns)
             places = decimals(self._meter.spec.step)
