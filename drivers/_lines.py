@@ -16,7 +16,7 @@ from ._link import Link
 
 MAX_WAITING: Final = 10_000
 """Lines that may wait unread; more means that nobody listens any more."""
-_SLICE_S: Final = 0.2
+_SLICE_S: Final = 0.05
 _JOIN_S: Final = 1.0
 
 

@@ -34,7 +34,7 @@ SERIAL_OPTIONS: Final = (
 )
 """Options of every driver that may sit on a serial line; ignored on other links."""
 
-_SLICE_S: Final = 0.1  # pySerial reconfigures the port when its timeout changes
+_SLICE_S: Final = 0.05  # pySerial reconfigures the port when its timeout changes
 _SEND_S: Final = 2.0
 # What pySerial is known to raise: its own errors are OSErrors, a port closed or
 # unplugged under a call gives TypeError or ValueError.

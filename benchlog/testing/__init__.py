@@ -1,1 +1,48 @@
-"""What strangers test their drivers with; ours run through it too."""
+"""What a driver's author needs to test it: the contract as a suite, and real peers.
+
+A test of a driver of yours takes a page::
+
+    from benchlog.testing import DriverContract, Script, TcpPeer
+    from my_package import MyCounter
+
+    class TestMyCounter(DriverContract):
+        driver = MyCounter
+        options = {"gate_s": 0.02}
+        value = 15_999_852.0
+
+        def peer(self):
+            answers = {"*IDN?": "MAKER,MODEL,7,1.0"}
+            return TcpPeer(Script(answers, value=("READ?", "+1.5999852E+07")))
+
+pytest then runs every rule of `benchlog.driver` against it, over a real socket or
+pseudo-terminal, with every fault in `ASKED_FAULTS` and every reply in `MALFORMED`.
+
+Nothing here is imported when benchlog measures.
+"""
+
+from benchlog.testing.clocks import HurriedClock
+from benchlog.testing.contract import DriverContract
+from benchlog.testing.faults import (
+    ASKED_FAULTS,
+    LATE_LINE,
+    MALFORMED,
+    TALKING_FAULTS,
+    Fault,
+)
+from benchlog.testing.peers import Peer, PtyPeer, TcpPeer
+from benchlog.testing.scripts import Script, Talker
+
+__all__ = [
+    "ASKED_FAULTS",
+    "LATE_LINE",
+    "MALFORMED",
+    "TALKING_FAULTS",
+    "DriverContract",
+    "Fault",
+    "HurriedClock",
+    "Peer",
+    "PtyPeer",
+    "Script",
+    "Talker",
+    "TcpPeer",
+]
