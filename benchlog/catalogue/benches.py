@@ -175,9 +175,9 @@ class _Reader:
             return None
         try:
             return registry.load(name)
-        except NotFoundError as error:
+        except NotFoundError:
             expected = nearest_hint(name, registry.names())
-            self.findings.add(f"{path}.driver", str(error), expected)
+            self.findings.add(f"{path}.driver", f"no driver {name!r}", expected)
         except BenchlogError as error:
             expected = "a driver that can be imported"
             self.findings.add(f"{path}.driver", str(error), expected)
@@ -228,7 +228,7 @@ class _Reader:
             dialect = load_dialect(name, self.entry)
             usual = _usual(option)
         except NotFoundError as error:
-            self.findings.add(path, str(error), option.help)
+            self.findings.add(path, str(error), "a dialect, by name or path")
             return None
         except ConfigError as error:
             self.findings.extend(error.problems)

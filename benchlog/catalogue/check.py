@@ -50,7 +50,8 @@ class Findings:
         """Note a problem, unless this key already has one."""
         if key not in self._keys:
             self._keys.add(key)
-            self.problems.append(Problem(self.file, key, found, expected))
+            said = (printable(found), printable(expected))
+            self.problems.append(Problem(self.file, key, *said))
 
     def extend(self, problems: Iterable[Problem]) -> None:
         """Take over problems found elsewhere (a driver's options, another file)."""
