@@ -1,0 +1,240 @@
+"""The screens as one application: which there are, and the ways between them."""
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+
+from benchlog.clock import Clock, host_clock
+from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.screen import asking
+from benchlog.screen.device import DeviceScreen
+from benchlog.screen.follow import Follower
+from benchlog.screen.help import HelpScreen
+from benchlog.screen.history import HistoryScreen
+from benchlog.screen.live import LiveScreen
+from benchlog.screen.palette import BENCH
+from benchlog.screen.questions import AskLeave
+from benchlog.store.reader import Reader
+from benchlog.units import printable
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenOutcome:
+    """How the screen was left.
+
+    `run_id` is the run it was opened for, or the one that followed it; None when none
+    was begun. `stopped`: the person ended it; `left_running`: asked to go on.
+    """
+
+    run_id: int | None = None
+    stopped: bool = False
+    left_running: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What the application is opened with.
+
+    `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
+    run as it is, without being asked what is to become of it.
+    """
+
+    database: Path
+    run: int | None = None
+    start: Callable[[str], int] | None = None
+    bell: bool = False
+    onlooker: bool = False
+
+
+class BenchApp(App[ScreenOutcome]):
+    """Live screen, history, help and the question for the device."""
+
+    CSS_PATH: ClassVar = ["bench.tcss", "live.tcss", "lists.tcss"]
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "question_mark,f1", "help", "help", key_display="?", tooltip="this page"
+        ),
+        Binding("q", "leave", "quit", tooltip="leave the screen"),
+        Binding("ctrl+q", "leave", "quit", show=False, tooltip="leave the screen"),
+        Binding("ctrl+c", "interrupt", "end the run and quit", show=False),
+    ]
+
+    def __init__(self, opening: Opening, clock: Clock | None = None) -> None:
+        super().__init__()
+        self.register_theme(BENCH)
+        self.theme = BENCH.name
+        self.title = "benchlog"
+        self.database = opening.database
+        self.bell_on = opening.bell
+        self._opening = opening
+        self._clock = clock or host_clock()
+        self.own = opening.run
+        """The run this screen answers for."""
+
+    def on_mount(self) -> None:
+        """Show what was asked for."""
+        if self._opening.start is not None:
+            self.push_screen(DeviceScreen(self._opening.start))
+        elif self.own is not None:
+            self.push_screen(self._live(self.own))
+        else:
+            self.push_screen(HistoryScreen(self.database))
+
+    def _live(self, run_id: int) -> LiveScreen:
+        return LiveScreen(Follower(self.database, run_id, self._clock))
+
+    # --- ways between the screens ----------------------------------------------------
+
+    def open_own(self, run_id: int) -> None:
+        """Show the run that this screen answers for from now on."""
+        self.own = run_id
+        self.switch_screen(self._live(run_id))
+
+    def open_run(self, run_id: int) -> None:
+        """Show a run of the history; the run this screen is for lies underneath."""
+        try:
+            screen = self._live(run_id)
+        except BenchlogError as error:
+            self.say(str(error))
+            return
+        if isinstance(self.screen, HistoryScreen) and self.screen.can_go_back:
+            self.pop_screen()
+        under = self.screen
+        if isinstance(under, LiveScreen) and under.follower.run.id == run_id:
+            screen.follower.close()
+        elif isinstance(under, LiveScreen) and under.follower.run.id != self.own:
+            self.switch_screen(screen)
+        else:
+            self.push_screen(screen)
+
+    def follow_on(self, run_id: int, following: int) -> None:
+        """Go on to the run that was begun in place of another."""
+        if run_id == self.own:
+            self.own = following
+        self.switch_screen(self._live(following))
+
+    def action_history(self) -> None:
+        """List all runs."""
+        self.push_screen(HistoryScreen(self.database))
+
+    def action_help(self) -> None:
+        """Explain keys and figures."""
+        if not isinstance(self.screen, HelpScreen):
+            self.push_screen(HelpScreen(self.screen))
+
+    def say(self, text: str) -> None:
+        """Say something on the screen that is shown."""
+        if isinstance(self.screen, LiveScreen):
+            self.screen.say(text)
+        else:
+            self.notify(printable(text), markup=False)
+
+    # --- leaving ---------------------------------------------------------------------
+
+    def action_quit_now(self) -> None:
+        """Leave; nothing is running that could be lost."""
+        self.exit(ScreenOutcome(self.own))
+
+    def action_leave(self) -> None:
+        """Leave, after asking what becomes of a run that is still going."""
+        if self._opening.onlooker or not self._own_is_live():
+            self.action_quit_now()
+            return
+
+        def answered(answer: str | None) -> None:
+            verb = {"stop": "stop", "leave": "keep-going"}.get(answer or "")
+            if verb:
+                self.run_worker(self._leave(verb))
+
+        asked = f"Run {self.own} is still going."
+        said = "Stop it, or leave it running? `benchlog watch` shows it again."
+        self.push_screen(AskLeave(asked, said), answered)
+
+    def action_interrupt(self) -> None:
+        """End the run cleanly and leave: what Ctrl-C means everywhere."""
+        if self._opening.onlooker or not self._own_is_live():
+            self.action_quit_now()
+        else:
+            self.run_worker(self._leave("stop"))
+
+    async def _leave(self, verb: str) -> None:
+        with Reader.open(self.database) as reader:
+            run = reader.run(self.own or 0)
+        answer = await asking.ask(self.database, run, verb)
+        if answer.ok or not run.open:
+            stopped = verb == "stop"
+            self.exit(ScreenOutcome(self.own, stopped, left_running=not stopped))
+        else:
+            self.say(f"not done: {answer.error}")
+
+    def _own_is_live(self) -> bool:
+        for screen in self.screen_stack:
+            if isinstance(screen, LiveScreen) and screen.follower.run.id == self.own:
+                return screen.follower.standing().live
+        return False
+
+
+def run_screen(
+    database: Path,
+    run: int | None = None,
+    *,
+    start: Callable[[str], int] | None = None,
+    ask_device: bool = False,
+    bell: bool = False,
+    onlooker: bool = False,
+) -> ScreenOutcome:
+    """Show a run until the person leaves; blocks.
+
+    Parameters
+    ----------
+    database : Path
+        The database; with `start` it may not be there yet.
+    run : int | None
+        The run to show; None shows the history.
+    start : callable, optional
+        Given with `ask_device`: called with the device's id once it is known, in a
+        thread; returns the run's id or raises BenchlogError, whose text is shown.
+    ask_device : bool
+        Ask for the device first.
+    bell : bool
+        Ring when the verdict is clear.
+    onlooker : bool
+        The run belongs to somebody else: leaving asks nothing and changes nothing.
+
+    Raises UsageError without a terminal, StoreError or NotFoundError before anything is
+    drawn, BenchlogError when the screen itself breaks (the run is not touched).
+
+    """
+    if not (sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()):
+        raise UsageError(
+            "there is no terminal for a full screen; use --no-screen, or `benchlog "
+            "show` for the figures"
+        )
+    if ask_device and start is None:
+        raise ValueError("ask_device needs start")
+    if not ask_device:
+        _check(database, run)
+    asked = start if ask_device else None
+    app = BenchApp(Opening(database, run, asked, bell, onlooker))
+    outcome = app.run()
+    if app.return_code:
+        raise BenchlogError(
+            "the screen broke down; the run is not touched by that, `benchlog watch` "
+            "shows it again"
+        )
+    return outcome or ScreenOutcome(app.own)
+
+
+def _check(database: Path, run: int | None) -> None:
+    """Raise what would keep the run from being shown."""
+    with Reader.open(database) as reader:
+        if run is not None:
+            reader.run(run)
+        elif reader.latest_run() is None:
+            raise NotFoundError("run", "", (), "in this database yet")

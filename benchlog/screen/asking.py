@@ -1,0 +1,45 @@
+"""Asking the keeper without keeping the screen waiting."""
+
+import asyncio
+from pathlib import Path
+
+from benchlog import control
+from benchlog.control import Answer, Request
+from benchlog.errors import BenchlogError
+from benchlog.model import Run
+from benchlog.screen.standing import Keeper
+
+
+async def ask(database: Path, run: Run, do: str, text: str = "") -> Answer:
+    """Ask the keeper of a run for something; what goes wrong is in the answer."""
+    try:
+        return await _ask(database, run, do, text)
+    except BenchlogError as error:
+        return Answer(ok=False, error=str(error))
+
+
+async def hear(database: Path, run: Run) -> Keeper:
+    """Return how the keeper of an open run stands; `gone` when nobody listens."""
+    if not run.control:
+        return Keeper()
+    try:
+        answer = await _ask(database, run, "status")
+    except BenchlogError as error:
+        stuck = isinstance(error.__cause__, TimeoutError)
+        return Keeper(state="unknown" if stuck else "gone")
+    runs = answer.data.get("runs")
+    doing = runs.get(str(run.id), "") if isinstance(runs, dict) else ""
+    waiting = answer.data.get("rows_waiting", 0)
+    return Keeper(
+        state="here",
+        paused=doing == "paused",
+        keeps_going=bool(answer.data.get("keeps_going")),
+        rows_waiting=waiting if isinstance(waiting, int) else 0,
+    )
+
+
+async def _ask(database: Path, run: Run, do: str, text: str = "") -> Answer:
+    if not run.control:
+        raise BenchlogError("this run has no keeper that could be asked")
+    path = database.parent / run.control
+    return await asyncio.to_thread(control.ask, path, Request(do, run.id, text))

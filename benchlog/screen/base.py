@@ -1,0 +1,75 @@
+"""What all screens share: room for the content, the keys, and a word when too small."""
+
+from collections.abc import Iterable
+from typing import Final
+
+from textual.app import ComposeResult
+from textual.containers import Container
+from textual.screen import Screen
+from textual.widget import Widget
+
+from benchlog.screen.widgets.keybar import KeyBar
+from benchlog.screen.widgets.plain import Plain
+
+SMALLEST: Final = (60, 16)
+WIDE: Final = 112
+TALL: Final = 34
+
+
+class TooSmall(Plain):
+    """What is said instead of a broken layout."""
+
+    def on_resize(self) -> None:
+        """Say how much room there is and how much it takes."""
+        width, height = self.app.size
+        self.show(
+            f"This window is {width} x {height}.\n"
+            f"Make it at least {SMALLEST[0]} x {SMALLEST[1]}.\n"
+            "Nothing is lost meanwhile."
+        )
+
+
+class BenchScreen(Screen[None]):
+    """A full screen with its keys at the bottom.
+
+    Classes follow its size, for the stylesheets: `-tiny` when it is too small for
+    anything, `-wide` and `-tall` when there is more room than 80 x 24.
+    """
+
+    HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012
+        (0, "-tiny-across"),
+        (SMALLEST[0], "-narrow"),
+        (WIDE, "-wide"),
+    ]
+    VERTICAL_BREAKPOINTS = [  # noqa: RUF012
+        (0, "-tiny-down"),
+        (SMALLEST[1], "-low"),
+        (21, "-usual"),
+        (TALL, "-tall"),
+    ]
+
+    def compose(self) -> ComposeResult:
+        """Put the content over the keys."""
+        yield TooSmall(id="too-small")
+        with Container(id="content"):
+            yield from self.content()
+        yield KeyBar(id="keys")
+
+    def action_back(self) -> None:
+        """Go back to the screen underneath, if there is one."""
+        if self.can_go_back:
+            self.app.pop_screen()
+
+    @property
+    def can_go_back(self) -> bool:
+        """Whether another screen lies under this one (the first is Textual's own)."""
+        return len(self.app.screen_stack) > 2
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer a way back only where there is one."""
+        del parameters
+        return action != "back" or self.can_go_back
+
+    def content(self) -> Iterable[Widget]:
+        """Return what the screen shows; for the subclasses."""
+        return ()

@@ -1,0 +1,29 @@
+"""When the bell rings: once a verdict is clear, and when it then changes."""
+
+from typing import Final
+
+from benchlog.model import Word
+from benchlog.screen.standing import Standing
+from benchlog.verdict import Assessment, is_clear
+
+_USUAL_READINGS: Final = 10
+
+
+class Bell:
+    """Remembers what it rang for; a run that had ended before is silent."""
+
+    def __init__(self) -> None:
+        self._rung: Word | None = None
+        self._seen_live = False
+
+    def rings(self, standing: Standing, assessment: Assessment | None) -> bool:
+        """Whether to ring now."""
+        self._seen_live = self._seen_live or standing.live
+        if assessment is None or not self._seen_live:
+            return False
+        asked = standing.run.snapshot.get("min_readings")
+        fewest = asked if isinstance(asked, int) else _USUAL_READINGS
+        if not is_clear(assessment, fewest) or assessment.word is self._rung:
+            return False
+        self._rung = assessment.word
+        return True

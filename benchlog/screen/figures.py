@@ -1,0 +1,202 @@
+"""The figures of a run as a person reads them; pure functions of what is known."""
+
+from typing import Final
+
+from benchlog.model import Timebase, Word
+from benchlog.screen.standing import Standing
+from benchlog.units import (
+    decimals_for,
+    format_duration,
+    format_frequency,
+    format_ppm,
+    format_u_ppm,
+    hz_of_ppm,
+    printable,
+    seconds_per_day,
+)
+from benchlog.verdict import Assessment, Budget
+
+UNKNOWN: Final = "-"
+_SMALL_HZ: Final = (
+    (1e6, 1e6, "MHz"),
+    (1e3, 1e3, "kHz"),
+    (0.01, 1.0, "Hz"),
+    (1e-5, 1e-3, "mHz"),
+    (1e-12, 1e-6, "µHz"),
+)
+SYMBOLS: Final = {Word.PASS: "✓", Word.FAIL: "✗", Word.UNDECIDED: "?"}
+
+
+def verdict_text(word: str | None) -> str:
+    """Return the verdict as a symbol and a word: `✓ pass`; empty when there is none."""
+    return f"{SYMBOLS[Word(word)]} {word}" if word in set(Word) else ""
+
+
+def offset_text(a: Assessment | None) -> str:
+    """Return the offset rounded to its uncertainty, without its unit."""
+    return UNKNOWN if a is None else format_ppm(a.offset_ppm, a.u_ppm)
+
+
+def beside_offset(a: Assessment | None, nominal_hz: float) -> tuple[str, str, str]:
+    """Return the lines beside the large figure: unit, U, and the same in Hz."""
+    if a is None or a.offset_ppm is None:
+        return "ppm offset", "no reading yet", ""
+    if a.u_ppm is None:
+        return "ppm offset", "U not known yet", in_hz(a, nominal_hz)
+    return "ppm offset", f"± {format_u_ppm(a.u_ppm)} (95 %)", in_hz(a, nominal_hz)
+
+
+def in_hz(a: Assessment, nominal_hz: float) -> str:
+    """Return the offset in Hz, or in seconds a day for a clock crystal."""
+    if a.offset_ppm is None:
+        return ""
+    if nominal_hz < 100e3:
+        u = None if a.u_ppm is None else seconds_per_day(a.u_ppm)
+        return f"{format_ppm(seconds_per_day(a.offset_ppm), u)} s/day"
+    u = None if a.u_ppm is None else hz_of_ppm(a.u_ppm, nominal_hz)
+    return f"{format_ppm(hz_of_ppm(a.offset_ppm, nominal_hz), u)} Hz"
+
+
+def jitter_text(a: Assessment | None, nominal_hz: float) -> str:
+    """Return rms and peak to peak, in ppm and in Hz, at the gate in use."""
+    if a is None or a.stats.jitter_ppm_rms is None:
+        return "needs at least 3 readings"
+    rms, pp = a.stats.jitter_ppm_rms, a.stats.jitter_ppm_pp or 0.0
+    gate = a.stats.gate_s
+    at = f", gate {format_duration(gate)}" if gate else ""
+    rms_hz, pp_hz = hz_of_ppm(rms, nominal_hz), hz_of_ppm(pp, nominal_hz)
+    return (
+        f"{rms:.2g} ppm rms, {pp:.2g} ppm peak to peak "
+        f"({short_hz(rms_hz)}, {short_hz(pp_hz)}{at})"
+    )
+
+
+def short_hz(hz: float) -> str:
+    """Print a small frequency with two significant digits."""
+    for least, scale, unit in _SMALL_HZ:
+        if hz >= least:
+            return f"{plain(hz / scale)} {unit}"
+    return "0 Hz"
+
+
+def plain(value: float) -> str:
+    """Print a positive number with two significant digits and no exponent."""
+    return f"{value:,.{decimals_for(value)}f}" if value < 10 else f"{value:,.0f}"
+
+
+def ambient_text(a: Assessment | None) -> str:
+    """Return mean and range of the ambient temperature, and where it comes from."""
+    stats = a.stats if a else None
+    if stats is None or stats.ambient_mean_c is None:
+        return "not known"
+    low, high = stats.ambient_min_c, stats.ambient_max_c
+    text = f"{stats.ambient_mean_c:.1f} °C"
+    if low is not None and high is not None and high - low >= 0.05:
+        text += f" ({low:.1f} to {high:.1f})"
+    if stats.n_typed_ambient:
+        text += ", as the operator stated"
+    if stats.n_ambient < stats.n:
+        text += f", missing for {stats.n - stats.n_ambient:,} readings"
+    return text
+
+
+def timebase_text(timebase: Timebase | None, date: str = "") -> str:
+    """Return how the counter's time base is known; `date` is until when it holds."""
+    if timebase is None:
+        return "nothing known yet"
+    if timebase.status != "checked":
+        return signs(printable(timebase.text)) or timebase.status
+    u = 2 * timebase.u_ppm
+    found = f"{format_ppm(timebase.offset_ppm, u)} ± {format_u_ppm(u)} ppm"
+    until = f", holds until {date}" if date else ""
+    return f"checked: {found}{until}"
+
+
+def main_share(budget: Budget | None) -> str:
+    """Say what U comes from mostly."""
+    if budget is None or budget.u_ppm <= 0:
+        return "not known yet" if budget is None else "nothing counted"
+    largest = max(budget.lines, key=lambda line: line.u_ppm)
+    share = (largest.u_ppm / budget.u_ppm) ** 2
+    return f"mostly {largest.name} ({share:.0%}), k = {budget.k:.2f}".replace("%", " %")
+
+
+def limit_text(a: Assessment | None) -> str:
+    """Return the limit with its sign."""
+    return "" if a is None else f"limit ±{a.limit.ppm:,.6g} ppm"
+
+
+def conformance_text(a: Assessment | None) -> str:
+    """Return the probability that the device is within the limit."""
+    if a is None or a.conformance is None:
+        return "probability not known"
+    if a.conformance > 0.9999:
+        return "within: p > 99.99 %"
+    if a.conformance < 0.0001:
+        return "within: p < 0.01 %"
+    return f"within: p = {a.conformance:.2%}".replace("%", " %")
+
+
+def count_text(standing: Standing) -> str:
+    """Return how many readings there are, and how many gaps."""
+    a = standing.assessment
+    readings = f"{standing.readings:,} readings"
+    if standing.readings == 1:
+        readings = "1 reading"
+    if a is None:
+        return readings
+    gaps = a.stats.gaps
+    return f"{readings}, {'no gap' if not gaps else f'{gaps:,} gap' + 's' * (gaps > 1)}"
+
+
+def time_text(standing: Standing) -> str:
+    """Return how long it has lasted and what is left of what was planned."""
+    text = format_duration(standing.elapsed_s)
+    if not standing.run.open:
+        return f"lasted {text}"
+    plan = standing.run.snapshot
+    ends = []
+    if plan.get("until_clear"):
+        ends.append("until the verdict is clear")
+    most, most_s = plan.get("max_readings"), plan.get("max_s")
+    if isinstance(most, int):
+        ends.append(f"{max(0, most - standing.readings):,} readings")
+    if isinstance(most_s, int | float):
+        ends.append(format_duration(max(0.0, float(most_s) - standing.elapsed_s)))
+    if not ends:
+        return f"{text}, until stopped"
+    if plan.get("until_clear"):
+        head, *most_left = ends
+        return f"{text}, {head}" + (f" ({', '.join(most_left)} left)" * bool(most_left))
+    return f"{text}, {' or '.join(ends)} left"
+
+
+def who_simulates(standing: Standing) -> str:
+    """Return SIMULATED with the names of the instruments that are; empty if none."""
+    run, a = standing.run, standing.assessment
+    if not (run.simulated or (a is not None and a.stats.simulated)):
+        return ""
+    names = [name for name, who in run.identities.items() if who.simulated]
+    return printable(" ".join(["SIMULATED", ", ".join(names)])).strip()
+
+
+def signs(text: str) -> str:
+    """Write plus-minus and comparisons as signs; the words come as plain ASCII."""
+    return text.replace("+-", "±").replace("<=", "≤")
+
+
+def part_text(standing: Standing) -> str:
+    """Return run, part, nominal frequency, position and bench in one line."""
+    run = standing.run
+    divided = "" if run.divider == 1 else f" (counted divided by {run.divider:g})"
+    parts = [
+        f"run {run.id}, {run.purpose}",
+        f"{run.part.id}, {format_frequency(run.nominal_hz)}{divided}",
+        f"position {run.position}",
+        f"bench {run.bench}",
+    ]
+    if run.lot:
+        parts.insert(2, f"lot {run.lot}")
+    if run.operator:
+        parts.append(f"by {run.operator}")
+    return printable(" · ".join(parts))

@@ -1,0 +1,174 @@
+"""Following one run in the store: new rows only, in pieces, at a constant cost."""
+
+from collections import deque
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from benchlog.clock import Clock
+from benchlog.errors import BenchlogError, StoreError
+from benchlog.model import Event, EventKind, Purpose, Run
+from benchlog.screen.standing import Keeper, Standing, trouble_after
+from benchlog.screen.trace import Spans, Trace
+from benchlog.store.reader import Reader
+from benchlog.units import NS_PER_S
+from benchlog.verdict import Assessment, judge_for
+
+PIECE: Final = 25_000
+"""Readings taken at a time; a piece takes a few hundredths of a second."""
+_KEPT_EVENTS: Final = 500
+_RUN_ROW_EVERY: Final = 40
+_LOOK_AROUND_EVERY: Final = 20
+
+
+class Follower:
+    """Reads what is new of one run and keeps figures, trace and events up to date.
+
+    Nothing is computed twice: the judge and the trace are fed each reading once. Raises
+    NotFoundError when there is no such run, StoreError when the store cannot be read.
+    """
+
+    def __init__(self, database: Path, run_id: int, clock: Clock) -> None:
+        self._database, self._clock = database, clock
+        self._reader = Reader.open(database)
+        self.run: Run = self._reader.run(run_id)
+        self.keeper = Keeper()
+        self.fault = ""
+        self.events: deque[Event] = deque(maxlen=_KEPT_EVENTS)
+        self.trouble: Event | None = None
+        self._last_event = 0
+        self._ticks = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        run = self.run
+        self._judge = judge_for(run)
+        self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
+        self.readings = 0
+        self._last_id = 0
+        self._last_mono_ns = -1
+        self._assessment: Assessment | None = None
+        self._stale = True
+        self._target = self._reader.count(run.id)
+
+    @property
+    def caught_up(self) -> bool:
+        """Whether all readings that were there at the start have been gone through."""
+        return self.readings >= self._target
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing can come any more: the run has ended and all is read."""
+        return not self.run.open and self.caught_up
+
+    def take(self, most: int = PIECE) -> int:
+        """Take in up to `most` new readings; return how many came."""
+        columns = self._reader.columns_after(self.run.id, self._last_id, most)
+        if not len(columns):
+            self._target = min(self._target, self.readings)
+            return 0
+        self._judge.feed(columns)
+        self.trace.feed(columns)
+        self.readings += len(columns)
+        self._last_id = int(columns.id[-1])
+        self._last_mono_ns = int(columns.mono_ns[-1])
+        self._stale = True
+        if self.trouble is not None and self.trouble.mono_ns < self._last_mono_ns:
+            self.trouble = None
+        return len(columns)
+
+    def look(self) -> None:
+        """Take in new events; see whether the run's own row has changed."""
+        self._ticks += 1
+        if self._ticks % _LOOK_AROUND_EVERY == 0:
+            self._look_around()
+        ended = False
+        for number, event in self._reader.events(self.run.id, self._last_event):
+            self._last_event = number
+            self.events.append(event)
+            self.trouble = trouble_after(self.trouble, event, self._last_mono_ns)
+            ended = ended or event.kind == EventKind.ENDED
+        if self.run.open and (ended or self._ticks % _RUN_ROW_EVERY == 0):
+            self.look_at_row()
+
+    def look_at_row(self) -> None:
+        """Read the run's own row anew: whether it ended, its resolution."""
+        before, self.run = self.run, self._reader.run(self.run.id)
+        if self.run.resolution_hz != before.resolution_hz:
+            self._begin()
+
+    def _look_around(self) -> None:
+        """Open the database anew when another file stands at its path by now.
+
+        A keeper whose file was removed brings it back as a copy; rows keep their ids.
+        """
+        if self._reader.still_there():
+            return
+        reader = Reader.open(self._database)
+        run = reader.run(self.run.id)
+        if run.started_utc_ns != self.run.started_utc_ns:
+            reader.close()
+            raise StoreError(
+                f"{self._database} was replaced by another database; this run goes on "
+                "elsewhere, see the keeper's messages"
+            )
+        self._reader.close()
+        self._reader = reader
+
+    def tick(self) -> bool:
+        """Take in what is new; return whether anything came. Never raises ours."""
+        if self.over:
+            return False
+        try:
+            came = self.take()
+            self.look()
+        except BenchlogError as error:
+            self.fault = str(error)
+            return True
+        changed, self.fault = bool(came) or bool(self.fault), ""
+        return changed
+
+    def assess(self) -> Assessment | None:
+        """Return the figures so far; computed only when readings have come since."""
+        if self._stale and self.caught_up:
+            self._assessment, self._stale = self._judge.assessment(), False
+        return self._assessment
+
+    def standing(self) -> Standing:
+        """Return how the run stands now."""
+        loaded = self.readings / self._target if self._target else 1.0
+        return Standing(
+            run=self.run,
+            assessment=self._assessment,
+            readings=self.readings,
+            elapsed_s=self.elapsed_s,
+            events=tuple(self.events),
+            trouble=self.trouble,
+            keeper=self.keeper,
+            loaded=min(1.0, loaded),
+            fault=self.fault,
+        )
+
+    def heard(self, keeper: Keeper) -> None:
+        """Take in what the keeper says of itself; a closed run needs none."""
+        if keeper.state == "gone":
+            self.look_at_row()
+        self.keeper = keeper if self.run.open else replace(keeper, state="unknown")
+
+    @property
+    def elapsed_s(self) -> float:
+        """Bench time since the run began, or that it lasted."""
+        run = self.run
+        if run.purpose is Purpose.IMPORT or self.keeper.state == "gone":
+            return self.trace.end_s
+        until_ns = self._clock.utc_ns() if run.open else run.ended_utc_ns
+        return max(0.0, ((until_ns or 0) - run.started_utc_ns) / NS_PER_S)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._reader.close()
+
+    def spans(self, begin_s: float, end_s: float) -> Spans:
+        """Return the trace between two moments, corrected for the time base."""
+        timebase = self._judge.timebase
+        return self.trace.spans(begin_s, end_s).corrected(timebase.offset_ppm)

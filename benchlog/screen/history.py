@@ -1,0 +1,143 @@
+"""All runs of the database: find one by typing, open it with Enter."""
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, Final
+
+from rich.text import Text
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+from textual.widgets import DataTable, Input
+
+from benchlog.errors import BenchlogError
+from benchlog.model import Run
+from benchlog.screen.base import BenchScreen
+from benchlog.screen.runlist import columns_for, found_by, whole_words
+from benchlog.screen.widgets.plain import Plain
+from benchlog.store.reader import Reader
+from benchlog.units import printable
+
+if TYPE_CHECKING:
+    from benchlog.screen.app import BenchApp
+
+MOST: Final = 2_000
+"""How many runs are looked through, the newest first."""
+_MARGIN: Final = 4
+
+
+class Finder(Input):
+    """The line that narrows the list; keys for moving go to the list."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "submit", "open", key_display="Enter"),
+        Binding("up", "screen.move(-1)", "choose", key_display="↑↓"),
+        Binding("down", "screen.move(1)", "down", show=False),
+        Binding("pageup", "screen.move(-10)", "page up", show=False),
+        Binding("pagedown", "screen.move(10)", "page down", show=False),
+    ]
+
+
+class HistoryScreen(BenchScreen):
+    """The runs, the newest first."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "back", "back", key_display="Esc"),
+        Binding("f1", "app.help", "help", key_display="F1", tooltip="this page"),
+        Binding("ctrl+q", "app.leave", "quit", key_display="Ctrl+Q"),
+    ]
+    app: "BenchApp"
+
+    def __init__(self, database: Path) -> None:
+        super().__init__()
+        self._database = database
+        self._runs: list[Run] = []
+        self._shown: list[Run] = []
+
+    def content(self) -> Iterable[Widget]:
+        """Return the head, the line to type in, the list, and one run in full."""
+        yield Plain(id="title")
+        yield Finder(placeholder="type to find: device, part, lot, verdict, date")
+        yield DataTable(cursor_type="row", cell_padding=0, id="runs")
+        yield Plain(id="whole")
+
+    def on_screen_resume(self) -> None:
+        """Read the list anew."""
+        try:
+            with Reader.open(self._database) as reader:
+                self._runs = reader.runs(limit=MOST)
+        except BenchlogError as error:
+            self._runs = []
+            self.app.say(str(error))
+        self._narrow()
+        self.query_one(Finder).focus()
+
+    def on_resize(self) -> None:
+        """Use the width there is now."""
+        self.call_after_refresh(self._narrow)
+
+    def on_input_changed(self) -> None:
+        """Show the runs in which every typed word occurs."""
+        self._narrow()
+
+    def on_input_submitted(self) -> None:
+        """Open the run under the cursor."""
+        self._open(self.query_one(DataTable).cursor_row)
+
+    def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
+        """Open the run that was clicked."""
+        self._open(event.cursor_row)
+
+    def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
+        """Show what the columns had no room for."""
+        row = event.cursor_row
+        known = 0 <= row < len(self._shown)
+        self.query_one("#whole", Plain).show(
+            whole_words(self._shown[row]) if known else ""
+        )
+
+    def action_move(self, rows: int) -> None:
+        """Move the cursor by some rows."""
+        table = self.query_one(DataTable)
+        last = max(0, len(self._shown) - 1)
+        table.move_cursor(row=min(last, max(0, table.cursor_row + rows)))
+
+    def _open(self, row: int) -> None:
+        if 0 <= row < len(self._shown):
+            self.app.open_run(self._shown[row].id)
+
+    def _narrow(self) -> None:
+        words = self.query_one(Finder).value.casefold().split()
+        self._shown = [
+            run for run in self._runs if all(word in found_by(run) for word in words)
+        ]
+        table = self.query_one(DataTable)
+        table.clear(columns=True)
+        columns = columns_for(self.size.width - _MARGIN)
+        for column in columns:
+            table.add_column(Text(column.head), width=column.cells)
+        for run in self._shown:
+            table.add_row(
+                *(Text(_fitted(c.said(run), c.cells - 1)) for c in columns),
+                key=str(run.id),
+            )
+        self._say_how_many()
+
+    def _say_how_many(self) -> None:
+        name = printable(self._database.name)
+        among = f"{len(self._runs):,} runs in {name}, the newest first"
+        if len(self._runs) == MOST:
+            among = f"the newest {MOST:,} runs in {name}"
+        if not self._runs:
+            among = f"no run yet in {name}"
+        narrowed = len(self._shown) != len(self._runs)
+        found = f"{len(self._shown):,} found among " if narrowed else ""
+        self.query_one("#title", Plain).show(found + among)
+        if not self._shown:
+            self.query_one("#whole", Plain).show("")
+
+
+def _fitted(text: str, cells: int) -> str:
+    """Cut text to its column, with a sign that there is more."""
+    fitted = Text(printable(text))
+    fitted.truncate(cells, overflow="ellipsis")
+    return fitted.plain

@@ -1,0 +1,149 @@
+"""What stands in each part of the live screen, from how a run stands; pure."""
+
+from typing import Final
+
+from textual.content import Content
+
+from benchlog.control import Answer
+from benchlog.model import Purpose, Word
+from benchlog.screen import figures
+from benchlog.screen.figures import SYMBOLS, signs
+from benchlog.screen.happenings import event_words, local_date
+from benchlog.screen.standing import Standing, state_words
+from benchlog.units import format_u_ppm, printable
+
+LABEL_CELLS: Final = 11
+BESIDE_CELLS: Final = 20
+"""What stands beside the large figure takes so much, margins included."""
+_DONE: Final = {
+    "stop": "the run is stopped; its readings are kept",
+    "pause": "paused: no readings until you go on",
+    "go-on": "readings are taken again",
+    "note": "the note is kept",
+    "mark": "the moment is marked",
+    "again": "measured anew: this run has ended, another has begun",
+    "keep-going": "the run goes on when this terminal is closed",
+}
+
+
+def who(standing: Standing) -> tuple[Content, Content]:
+    """Return the device, and whether this is simulated or imported."""
+    run = standing.run
+    left = Content.assemble(("device ", "$dim"), (printable(run.device), "bold"))
+    tag = figures.who_simulates(standing)
+    if run.purpose is Purpose.IMPORT:
+        tag = f"IMPORTED {tag}".strip()
+    return left, Content.styled(f" {tag} ", "reverse") if tag else Content("")
+
+
+def where(standing: Standing) -> Content:
+    """Return part, position, bench, operator."""
+    return Content.styled(figures.part_text(standing), "$dim")
+
+
+def state(standing: Standing) -> tuple[Content, Content]:
+    """Return what the run is doing, and how long it has been and will be."""
+    run = standing.run
+    if standing.loaded < 1.0:
+        done = f"going through {run.readings:,} readings: {standing.loaded:.0%}"
+        return Content(done.replace("%", " %")), Content("")
+    words = state_words(standing)
+    amiss = standing.keeper.state == "gone" or standing.trouble is not None
+    style = "$attention bold" if amiss and run.open else "bold"
+    left = Content.assemble((words, style), f" · {figures.count_text(standing)}")
+    return left, Content(figures.time_text(standing))
+
+
+def number(standing: Standing) -> str:
+    """Return the offset for the large figure."""
+    return figures.offset_text(standing.assessment)
+
+
+def beside(standing: Standing) -> Content:
+    """Return the unit, U, and the offset in Hz."""
+    unit, u, hz = figures.beside_offset(standing.assessment, standing.run.nominal_hz)
+    return Content.assemble(f"{unit}\n", (u, "bold"), f"\n{hz}")
+
+
+def verdict(standing: Standing, cells: int) -> Content:
+    """Return the verdict by symbol and word, with the limit and the probability."""
+    a = standing.assessment
+    if a is None:
+        return Content("")
+    style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
+    said = f" {SYMBOLS[a.word]} {a.word.upper()} "
+    return Content.assemble(
+        (said.center(cells), f"bold reverse {style[a.word]}"),
+        f"\n{figures.limit_text(a)}\n",
+        (figures.conformance_text(a), "$dim"),
+    )
+
+
+def facts(standing: Standing) -> list[tuple[str, str]]:
+    """Return the lines of figures under the head."""
+    a, run = standing.assessment, standing.run
+    timebase = a.timebase if a else run.timebase
+    until = timebase.valid_until_utc_ns if timebase else None
+    date = local_date(until) if until else ""
+    limit = f"{a.limit.text}" if a else figures.UNKNOWN
+    if a and a.jitter is not None:
+        limit += f"; jitter {a.jitter.limit_ppm:g} ppm: {a.jitter.word}"
+    return [
+        ("jitter", figures.jitter_text(a, run.nominal_hz)),
+        ("time base", figures.timebase_text(timebase, date)),
+        ("ambient", figures.ambient_text(a)),
+        ("limit", limit),
+        ("U", figures.main_share(a.budget if a else None)),
+    ]
+
+
+def budget(standing: Standing) -> Content:
+    """Return the uncertainty budget as a small table."""
+    a = standing.assessment
+    if a is None or a.budget is None:
+        return Content.styled("no uncertainty budget yet", "$dim")
+    found = a.budget
+    head = f"U = {found.k:.2f} x {format_u_ppm(found.u_ppm)} ppm, made up of"
+    lines = [Content.styled(head, "$dim")]
+    for line in found.lines:
+        share = (line.u_ppm / found.u_ppm) ** 2 if found.u_ppm > 0 else 0.0
+        said = f"{line.name:<11}{format_u_ppm(line.u_ppm):>12} ppm {share:>6.1%}"
+        lines.append(Content(said.replace("%", " %")))
+    return Content("\n").join(lines)
+
+
+def events(standing: Standing, rows: int) -> Content:
+    """Return the newest events that fit, the newest last."""
+    newest = standing.events[-rows:] if rows > 0 else ()
+    return Content("\n").join([Content(event_words(event)) for event in newest])
+
+
+def news(standing: Standing, said: str) -> Content:
+    """Return the one line that matters most: a fault, an answer, the last event."""
+    if standing.fault:
+        return Content.styled(printable(standing.fault), "$attention bold")
+    if said:
+        return Content.styled(f"» {printable(said)}", "$attention")
+    warned = _warning(standing)
+    if warned:
+        return Content.styled(warned, "$attention")
+    if not standing.events:
+        return Content.styled("nothing has happened yet", "$dim")
+    return Content(event_words(standing.events[-1]))
+
+
+def answered(verb: str, answer: Answer) -> str:
+    """Say what came of asking the keeper."""
+    if answer.ok:
+        return _DONE.get(verb, verb)
+    return f"not done: {answer.error or 'the keeper gave no reason'}"
+
+
+def _warning(standing: Standing) -> str:
+    """Return what a person should look at now, if anything."""
+    a = standing.assessment
+    if standing.keeper.rows_waiting:
+        return f"{standing.keeper.rows_waiting} rows wait for the database"
+    if a is not None and 2 * a.stats.n_suspect > a.stats.n:
+        return signs(a.reasons[0])
+    return ""

@@ -1,0 +1,86 @@
+"""Short questions over a screen: a line of text, or one of a few keys."""
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widget import Widget
+from textual.widgets import Input
+
+from benchlog.screen.widgets.keybar import KeyBar
+from benchlog.screen.widgets.plain import Plain
+
+
+class Question(ModalScreen[str]):
+    """A question; its answer is a word or a line, empty when nothing was chosen."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "answer('')", "back", key_display="Esc"),
+    ]
+
+    def __init__(self, asked: str, said: str = "") -> None:
+        super().__init__(classes="question")
+        self._asked, self._said = asked, said
+
+    def compose(self) -> ComposeResult:
+        """Put what is asked over the way to answer."""
+        with Vertical():
+            yield Plain(self._asked, classes="asked")
+            if self._said:
+                yield Plain(self._said)
+            yield from self.answers()
+            yield KeyBar()
+
+    def answers(self) -> Iterable[Widget]:
+        """Return what stands between the question and the keys."""
+        return ()
+
+    def action_answer(self, answer: str) -> None:
+        """Close the question with an answer."""
+        self.dismiss(answer)
+
+
+class Typed(Input):
+    """A line to type in, or for a scanner that types and presses Enter."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "submit", "take it", key_display="Enter"),
+    ]
+
+
+class AskText(Question):
+    """A line of any Unicode text; Enter sends it."""
+
+    def __init__(self, asked: str, said: str = "", *, empty_is_fine: bool = False):
+        super().__init__(asked, said)
+        self._empty_is_fine = empty_is_fine
+
+    def answers(self) -> Iterable[Widget]:
+        """Return the line to type in."""
+        yield Typed(max_length=2000)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Answer with what was typed; an empty line only where that is fine."""
+        text = event.value.strip()
+        if text or self._empty_is_fine:
+            self.dismiss(text or " ")
+
+
+class AskStop(Question):
+    """Whether to end a run for good; the key that asked confirms."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("s", "answer('stop')", "stop the run"),
+    ]
+
+
+class AskLeave(Question):
+    """What becomes of a run that is still going when its screen is left."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("s", "answer('stop')", "stop the run and leave"),
+        Binding("k", "answer('leave')", "leave it running"),
+    ]

@@ -1,0 +1,81 @@
+"""How a run stands at one moment: all that a screen needs to say something about it."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.model import Event, EventKind, Run
+from benchlog.verdict import Assessment
+
+_TROUBLE: Final = {
+    EventKind.LOST: "the instrument is lost; trying to reach it again",
+    EventKind.SILENT: "the instrument is silent; trying again",
+    EventKind.HUNG: "the instrument hangs; starting it anew",
+    EventKind.CRASHED: "the instrument's process crashed; starting it anew",
+    EventKind.WRONG_INSTRUMENT: "another instrument answers; waiting for the right one",
+    EventKind.NO_SIGNAL: "no signal at the counter's input",
+    EventKind.OVERLOAD: "the counter's input is overloaded",
+    EventKind.STORE_WAIT: "the database takes no rows; readings wait in memory",
+}
+_OVER: Final = {EventKind.BACK, EventKind.STORE_BACK}
+
+
+@dataclass(frozen=True, slots=True)
+class Keeper:
+    """What was last heard of the keeper.
+
+    `state` is `unknown` (not asked yet), `here`, or `gone` while the run is not closed.
+    """
+
+    state: str = "unknown"
+    paused: bool = False
+    keeps_going: bool = False
+    rows_waiting: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One run at one moment.
+
+    `assessment` is None until the readings have been gone through; `loaded` is the
+    share (0 to 1) that has been. `elapsed_s` is bench time since the run began.
+    `trouble` is the last event that something is amiss, None when all is well.
+    """
+
+    run: Run
+    assessment: Assessment | None
+    readings: int
+    elapsed_s: float
+    events: tuple[Event, ...] = ()
+    trouble: Event | None = None
+    keeper: Keeper = Keeper()
+    loaded: float = 1.0
+    fault: str = ""
+
+    @property
+    def live(self) -> bool:
+        """Whether readings may still come."""
+        return self.run.open and self.keeper.state != "gone"
+
+
+def trouble_after(before: Event | None, event: Event, reading_ns: int) -> Event | None:
+    """Return what is amiss after `event`, given what was before.
+
+    A reading that came later than the event says that it is over.
+    """
+    if event.kind in _TROUBLE:
+        return event if event.mono_ns >= reading_ns else None
+    return None if event.kind in _OVER else before
+
+
+def state_words(standing: Standing) -> str:
+    """Say in a few words what the run is doing."""
+    run, keeper = standing.run, standing.keeper
+    if not run.open:
+        return f"ended: {run.ended_how or 'no reason given'}"
+    if keeper.state == "gone":
+        return "the keeper is gone: the run was not closed"
+    if keeper.paused:
+        return "paused"
+    if standing.trouble is not None:
+        return _TROUBLE[EventKind(standing.trouble.kind)]
+    return "measuring" if standing.readings else "waiting for the first reading"

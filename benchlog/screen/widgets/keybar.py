@@ -1,0 +1,92 @@
+"""The keys that do something now, always in view."""
+
+from dataclasses import dataclass
+
+from textual import events
+from textual.content import Content
+from textual.geometry import Size
+from textual.screen import Screen
+from textual.widget import Widget
+
+_BETWEEN = "  "
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A key as it is pressed, as it is printed, and what it does in a word."""
+
+    press: str
+    shown: str
+    does: str
+
+    @property
+    def cells(self) -> int:
+        """How many cells it takes in the bar."""
+        return len(self.shown) + 1 + len(self.does)
+
+
+def keys_of(screen: Screen[object]) -> list[Key]:
+    """Return the keys of a screen that would do something at this moment."""
+    found: dict[str, Key] = {}
+    for press, active in screen.active_bindings.items():
+        binding = active.binding
+        if binding.show and active.enabled and binding.action not in found:
+            shown = binding.key_display or press
+            found[binding.action] = Key(press, shown, binding.description)
+    return list(found.values())
+
+
+def rows_of(keys: list[Key], width: int) -> list[list[Key]]:
+    """Break the keys into rows of at most `width` cells; a key is never torn."""
+    rows: list[list[Key]] = [[]]
+    used = 0
+    for key in keys:
+        step = key.cells + (len(_BETWEEN) if rows[-1] else 0)
+        if rows[-1] and used + step > width:
+            rows.append([])
+            used, step = 0, key.cells
+        rows[-1].append(key)
+        used += step
+    return rows
+
+
+class KeyBar(Widget):
+    """The keys of the screen it stands on; a click on one presses it."""
+
+    DEFAULT_CSS = """
+    KeyBar { dock: bottom; height: auto; width: 1fr; padding: 0 1; }
+    """
+
+    def on_mount(self) -> None:
+        """Follow what the screen offers."""
+        self.screen.bindings_updated_signal.subscribe(self, self._anew)
+
+    def _anew(self, _screen: Screen[object]) -> None:
+        self.refresh(layout=True)
+
+    def get_content_height(self, _container: Size, _viewport: Size, width: int) -> int:
+        """Return as many rows as the keys need at this width."""
+        return len(rows_of(keys_of(self.screen), width))
+
+    def render(self) -> Content:
+        """Return the rows of keys."""
+        lines = [
+            Content(_BETWEEN).join(
+                Content.assemble((key.shown, "$key bold"), " ", key.does) for key in row
+            )
+            for row in rows_of(keys_of(self.screen), self.content_size.width)
+        ]
+        return Content("\n").join(lines)
+
+    def on_click(self, event: events.Click) -> None:
+        """Press the key that was clicked on."""
+        at = event.get_content_offset(self)
+        rows = rows_of(keys_of(self.screen), self.content_size.width)
+        if at is None or at.y >= len(rows):
+            return
+        left = 0
+        for key in rows[at.y]:
+            if left <= at.x < left + key.cells:
+                self.app.simulate_key(key.press)
+                return
+            left += key.cells + len(_BETWEEN)

@@ -1,0 +1,92 @@
+"""Small pieces of text: a line with two ends, facts with labels, the large figure."""
+
+from collections.abc import Sequence
+
+from textual.app import RenderResult
+from textual.content import Content
+from textual.renderables.digits import Digits
+from textual.widget import Widget
+
+from benchlog.screen.widgets.plain import Plain
+
+
+class TwoEnds(Widget):
+    """A line with something at either end; the left gives way."""
+
+    DEFAULT_CSS = "TwoEnds { height: 1; width: 1fr; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._left, self._right = Content(""), Content("")
+
+    @property
+    def text(self) -> str:
+        """Both ends, without their styles."""
+        return f"{self._left.plain} {self._right.plain}".strip()
+
+    def show(self, left: Content | str, right: Content | str = "") -> None:
+        """Put text at both ends."""
+        ends = [Content(e) if isinstance(e, str) else e for e in (left, right)]
+        if ends[0].is_same(self._left) and ends[1].is_same(self._right):
+            return
+        self._left, self._right = ends
+        self.refresh()
+
+    def render(self) -> Content:
+        """Return the line at the width there is."""
+        room = self.content_size.width - self._right.cell_length
+        left = self._left.truncate(max(0, room - 1), ellipsis=True)
+        return left + " " * (room - left.cell_length) + self._right
+
+
+class Facts(Plain):
+    """Lines of a label and what is known under it."""
+
+    def show_facts(self, facts: Sequence[tuple[str, str]], label_cells: int) -> None:
+        """Put the facts there, the labels in a column of `label_cells`."""
+        lines = [
+            Content.assemble((label.ljust(label_cells), "$dim"), said)
+            for label, said in facts
+        ]
+        self.show(Content("\n").join(lines))
+
+
+class LargeFigure(Widget):
+    """A number three lines high; one line high where it would not fit whole."""
+
+    DEFAULT_CSS = "LargeFigure { height: 3; width: auto; text-style: bold; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._number, self._room = "", 0
+
+    @property
+    def text(self) -> str:
+        """The number as text."""
+        return self._number
+
+    def show(self, number: str, room: int) -> None:
+        """Show a number where there are `room` cells for it."""
+        if (number, room) == (self._number, self._room):
+            return
+        wider = self._cells(number, room) != self._cells(self._number, self._room)
+        self._number, self._room = number, room
+        self.refresh(layout=wider)
+
+    def get_content_width(self, *_sizes: object) -> int:
+        """Return the cells that the number takes."""
+        return self._cells(self._number, self._room)
+
+    def render(self) -> RenderResult:
+        """Return the number, large if that fits."""
+        if self._large(self._number, self._room):
+            return Digits(self._number, self.rich_style)
+        return Content(f"\n{self._number}")
+
+    @staticmethod
+    def _large(number: str, room: int) -> bool:
+        return Digits.get_width(number) <= room
+
+    @classmethod
+    def _cells(cls, number: str, room: int) -> int:
+        return Digits.get_width(number) if cls._large(number, room) else len(number)

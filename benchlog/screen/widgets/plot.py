@@ -1,0 +1,172 @@
+"""The chart of offset against time as lines of text with roles; pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Final
+
+from benchlog.screen.trace import Spans
+from benchlog.screen.widgets import braille
+from benchlog.screen.widgets.ticks import Axis, TimeAxis, time_axis, value_axis
+
+Run = tuple[str, str]
+"""A stretch of text and its role: `trace limit label axis title`."""
+Line = tuple[Run, ...]
+
+_FAR: Final = 6.0
+"""Limits that would squeeze the data into less than a sixth are left out at first."""
+_SMALLEST: Final = (24, 5)
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What a chart shows: the data, the limits, what happened, and from when to when.
+
+    `limit_ppm` None means there is none. `marks` are (seconds, one letter). `scale` is
+    `data` (fitted to the data) or `limits` (the limits are always in the picture).
+    """
+
+    spans: Spans
+    begin_s: float
+    end_s: float
+    limit_ppm: float | None = None
+    marks: Sequence[tuple[float, str]] = ()
+    scale: str = "data"
+    window: str = "whole run"
+
+
+def usual_scale(spans: Spans, limit_ppm: float | None, before: str) -> str:
+    """Return the scale to start with: limits, unless they would flatten the data.
+
+    `before` is what is shown now; it is kept near the border, so that the picture does
+    not swing to and fro.
+    """
+    if limit_ppm is None or not len(spans):
+        return "data" if limit_ppm is None else "limits"
+    low, high = float(spans.low_ppm.min()), float(spans.high_ppm.max())
+    data = max(high - low, 1e-12)
+    whole = max(high, limit_ppm) - min(low, -limit_ppm)
+    far = _FAR * (1.5 if before == "limits" else 1.0)
+    return "data" if whole / data > far else "limits"
+
+
+def draw(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return `height` lines of `width` cells; blank lines when there is no room."""
+    if width < _SMALLEST[0] or height < _SMALLEST[1]:
+        return [((" " * width, "label"),)] * height
+    rows = height - 3
+    axis = _value_axis(scene, rows)
+    labels = _labels(axis, rows)
+    gutter = max(len(text) for text in labels) + 1
+    across = width - gutter - 1
+    times = time_axis(scene.begin_s, scene.end_s, across // 12)
+    columns = braille.joined(braille.dot_columns(scene.spans, times, across))
+    plot = braille.cells(braille.dots(columns, axis, rows))
+    lines = [_title(scene, axis, width)]
+    for row, (label, cells) in enumerate(zip(labels, plot, strict=True)):
+        edge = "┤" if label.strip() else "│"
+        head = ((label.rjust(gutter), "label"), (edge, "axis"))
+        lines.append((*head, *_plot_runs(cells, _limit_at(scene, axis, row, rows))))
+    covered = _with_marks(braille.coverage(columns), scene, times)
+    lines.append(((" " * gutter + "└", "axis"), (covered, "axis")))
+    lines.append(((" " * (gutter + 1) + _time_labels(times, across), "label"),))
+    return lines
+
+
+def _value_axis(scene: Scene, rows: int) -> Axis:
+    limits = [] if scene.limit_ppm is None else [-scene.limit_ppm, scene.limit_ppm]
+    values = []
+    if len(scene.spans):
+        spans = scene.spans
+        values = [float(spans.low_ppm.min()), float(spans.high_ppm.max())]
+    if scene.scale == "limits" or not values:
+        values += limits
+    values = values or [-1.0, 1.0]
+    return value_axis(min(values), max(values), rows)
+
+
+def _row_of(value: float, axis: Axis, rows: int) -> int:
+    share = (axis.high - value) / (axis.high - axis.low)
+    return min(rows - 1, max(0, int(share * rows)))
+
+
+def _labels(axis: Axis, rows: int) -> list[str]:
+    labels = [""] * rows
+    for tick in axis.ticks:
+        labels[_row_of(tick, axis, rows)] = axis.label(tick)
+    return labels
+
+
+def _limit_at(scene: Scene, axis: Axis, row: int, rows: int) -> str:
+    """Return what to write on a limit's row, empty on every other row."""
+    if scene.limit_ppm is None:
+        return ""
+    for limit in (scene.limit_ppm, -scene.limit_ppm):
+        if axis.low <= limit <= axis.high and _row_of(limit, axis, rows) == row:
+            return f" limit {limit:+,.6g} "
+    return ""
+
+
+def _plot_runs(cells: str, limit: str) -> Line:
+    if not limit:
+        return ((cells, "trace"),)
+    line = list("╌" * len(cells))
+    at = len(cells) - len(limit) - 2
+    if at > 2 and not cells[at : at + len(limit)].strip():
+        line[at : at + len(limit)] = limit
+    mixed = [
+        (cell, "trace") if cell != " " else (line[i], "limit")
+        for i, cell in enumerate(cells)
+    ]
+    return tuple(
+        ("".join(text for text, _ in run), role)
+        for role, run in groupby(mixed, key=lambda pair: pair[1])
+    )
+
+
+def _title(scene: Scene, axis: Axis, width: int) -> Line:
+    right = _limit_words(scene.limit_ppm, axis)
+    fitted = "data" if scene.scale == "data" else "limits"
+    for left in (
+        f"offset, ppm · {scene.window} · scaled to the {fitted}",
+        f"offset, ppm · {scene.window} · by {fitted}",
+        f"ppm · {scene.window}",
+    ):
+        space = width - len(left) - len(right)
+        if space > 0:
+            return ((left + " " * space, "title"), (right, "limit"))
+    return ((right.rjust(width)[:width], "limit"),)
+
+
+def _limit_words(limit_ppm: float | None, axis: Axis) -> str:
+    if limit_ppm is None:
+        return ""
+    seen = [axis.low <= limit <= axis.high for limit in (limit_ppm, -limit_ppm)]
+    if all(seen):
+        return f"limits ±{limit_ppm:,.6g} "
+    if not any(seen):
+        return f"limits ±{limit_ppm:,.6g} off the scale "
+    return f"limit {'-' if seen[0] else '+'}{limit_ppm:,.6g} off the scale "
+
+
+def _with_marks(covered: str, scene: Scene, times: TimeAxis) -> str:
+    line = list(covered)
+    for at_s, letter in scene.marks:
+        if times.begin_s <= at_s <= times.end_s:
+            share = (at_s - times.begin_s) / (times.end_s - times.begin_s)
+            line[min(len(line) - 1, int(share * len(line)))] = letter
+    return "".join(line)
+
+
+def _time_labels(times: TimeAxis, across: int) -> str:
+    line = [" "] * across
+    unit = f"{times.unit} elapsed"
+    free = across - len(unit) - 1
+    for at_s, label in times.ticks:
+        share = (at_s - times.begin_s) / (times.end_s - times.begin_s)
+        at = max(0, int(share * across) - (len(label) // 2 if share > 0 else 0))
+        end = at + len(label)
+        if end < free and not "".join(line[max(0, at - 1) : end + 1]).strip():
+            line[at:end] = label
+    line[across - len(unit) :] = unit
+    return "".join(line)

@@ -1,0 +1,47 @@
+"""Reading a screen as text, and comparing it with what is kept."""
+
+import os
+from pathlib import Path
+
+import pytest
+from textual.app import App
+from textual.pilot import Pilot
+
+SNAPSHOTS = Path(__file__).parent / "snapshots"
+UPDATE = "BENCHLOG_UPDATE_SNAPSHOTS"
+"""Set to 1 to write the snapshots anew: look at what changed before you keep it."""
+
+
+def text_of(app: App[object]) -> str:
+    """Return what the terminal shows, line by line, without trailing spaces."""
+    strips = app.screen._compositor.render_strips(app.size)
+    lines = ("".join(segment.text for segment in strip) for strip in strips)
+    return "\n".join(line.rstrip() for line in lines)
+
+
+async def settled(pilot: Pilot[object], ticks: int = 3) -> str:
+    """Wait until a few ticks have passed; return the screen as text."""
+    for _ in range(ticks):
+        await pilot.pause(0.26)
+    return text_of(pilot.app)
+
+
+async def until(pilot: Pilot[object], what: str, limit_s: float = 8.0) -> str:
+    """Wait until some text is on the screen; return the screen."""
+    for _ in range(int(limit_s / 0.05)):
+        shown = text_of(pilot.app)
+        if what in shown:
+            return shown
+        await pilot.pause(0.05)
+    raise AssertionError(f"{what!r} did not appear:\n{text_of(pilot.app)}")
+
+
+def same_as_kept(name: str, shown: str) -> None:
+    """Compare a screen with its snapshot, exactly."""
+    kept = SNAPSHOTS / f"{name}.txt"
+    if os.environ.get(UPDATE) == "1":
+        kept.write_text(shown + "\n", encoding="utf-8")
+        return
+    if not kept.exists():
+        pytest.fail(f"no snapshot {kept.name}; make it with {UPDATE}=1")
+    assert shown + "\n" == kept.read_text(encoding="utf-8")

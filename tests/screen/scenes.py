@@ -1,0 +1,195 @@
+"""Databases with synthetic readings, written through the store, for the screen's tests.
+
+Everything is invented. The generator is seeded, so that pictures can be compared.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from benchlog.clock import VirtualClock
+from benchlog.model import (
+    Bench,
+    Event,
+    Flag,
+    Identity,
+    InstrumentSpec,
+    Kind,
+    Limits,
+    Part,
+    PositionSpec,
+    Purpose,
+    Reading,
+    RunPlan,
+    Timebase,
+)
+from benchlog.store import VerdictRow, Writer
+from benchlog.units import NS_PER_S
+from benchlog.verdict import judge_for
+
+QUARTZ = Part(
+    "quartz-16mhz-30ppm",
+    "16 MHz quartz crystal, 30 ppm",
+    Kind.QUARTZ,
+    16e6,
+    Limits(30.0, stability_ppm=50.0, range_c=(-20.0, 70.0), jitter_ppm=0.5),
+)
+CLOCK = Part("fork-32khz", "clock crystal", Kind.TUNING_FORK, 32_768.0, Limits(20.0))
+STATED = Timebase(
+    "stated", 0.0, 0.05 / 3**0.5, None, "stated +-0.05 ppm in the bench file"
+)
+
+
+@dataclass
+class Scene:
+    """One run to be written: what is measured, and what happens."""
+
+    device: str = "Q-0417"
+    part: Part = QUARTZ
+    offset_ppm: float = -9.25
+    scatter_ppm: float = 0.04
+    readings: int = 48
+    gate_s: float = 1.0
+    ambient_c: float | None = 24.8
+    timebase: Timebase = STATED
+    purpose: Purpose = Purpose.MEASURE
+    simulated: bool = True
+    operator: str = ""
+    note: str = ""
+    lot: str | None = None
+    bench: str = "bench-one"
+    position: str = "A"
+    control: str = ""
+    until_clear: bool = True
+    max_readings: int | None = 300
+    max_s: float | None = 300.0
+    gaps_after: Sequence[int] = ()
+    gap_s: float = 20.0
+    events: Sequence[tuple[float, str, str]] = ()
+    seed: int = 1
+    ended: str = "verdict clear"
+    shape: Callable[[np.ndarray], np.ndarray] | None = field(default=None)
+
+    def plan(self) -> RunPlan:
+        """Return what the run is begun with."""
+        counter = InstrumentSpec("counter", "scpi-counter", simulated=self.simulated)
+        bench = Bench(
+            self.bench,
+            {"counter": counter},
+            (PositionSpec(self.position, "counter"),),
+        )
+        return RunPlan(
+            self.purpose,
+            self.device,
+            self.part,
+            self.position,
+            bench,
+            lot=self.lot,
+            operator=self.operator,
+            note=self.note,
+            until_clear=self.until_clear,
+            max_readings=self.max_readings,
+            max_s=self.max_s,
+        )
+
+    def values(self, count: int) -> list[Reading]:
+        """Return the readings, the first at the end of the first gate."""
+        random = np.random.default_rng(self.seed)
+        ppm = self.offset_ppm + self.scatter_ppm * random.standard_normal(count)
+        at_s = np.arange(1, count + 1) * self.gate_s
+        for after in self.gaps_after:
+            at_s[after:] += self.gap_s
+        if self.shape is not None:
+            ppm = ppm + self.shape(at_s)
+        flag = Flag.SIMULATED if self.simulated else Flag.NONE
+        gaps = set(self.gaps_after)
+        return [
+            Reading(
+                START_NS + round(t * NS_PER_S),
+                MONO_NS + round(t * NS_PER_S),
+                self.gate_s,
+                float(round(self.part.nominal_hz * (1 + y * 1e-6), 4)),
+                self.ambient_c,
+                flag | (Flag.GAP_BEFORE if n in gaps else Flag.NONE),
+            )
+            for n, (t, y) in enumerate(zip(at_s, ppm, strict=True))
+        ]
+
+
+START_NS = 1_900_000_000 * NS_PER_S
+MONO_NS = 1_000 * NS_PER_S
+
+
+class Stage:
+    """A database being written while a screen looks on, on a clock of its own."""
+
+    def __init__(self, database: Path) -> None:
+        self.database = database
+        self.clock = VirtualClock()
+        self.writer = Writer.open(database, self.clock)
+        self._segments: dict[int, int] = {}
+
+    def begin(self, scene: Scene) -> int:
+        """Begin a run; its first event says so."""
+        self._set_clock(0.0)
+        who = Identity("made up", "SIMULATED", "C1", "1", simulated=scene.simulated)
+        run_id = self.writer.begin_run(
+            scene.plan(),
+            {"counter": who},
+            scene.timebase,
+            control=scene.control,
+            resolution_hz=1e-3,
+        )
+        self._segments[run_id] = self.writer.begin_segment(run_id)
+        self.event(run_id, 0.0, "started", f"measuring {scene.device}")
+        return run_id
+
+    def readings(self, run_id: int, readings: Sequence[Reading]) -> None:
+        """Commit readings and move the clock to the last of them."""
+        segment = self._segments[run_id]
+        self.writer.commit([(run_id, segment, reading) for reading in readings])
+        if readings:
+            self._set_clock((readings[-1].mono_ns - MONO_NS) / NS_PER_S)
+
+    def event(self, run_id: int, at_s: float, kind: str, text: str) -> None:
+        """Commit an event."""
+        at_ns = round(at_s * NS_PER_S)
+        event = Event(START_NS + at_ns, MONO_NS + at_ns, kind, text)
+        self.writer.commit([(run_id, self._segments[run_id], event)])
+
+    def end(self, run_id: int, how: str) -> None:
+        """End a run with its verdict, as a keeper does."""
+        from benchlog.store import Reader
+
+        with Reader.open(self.database) as reader:
+            judge = judge_for(reader.run(run_id))
+            for columns in reader.chunks(run_id):
+                judge.feed(columns)
+        a = judge.assessment()
+        self.writer.add_verdict(
+            run_id,
+            VerdictRow(str(a.word), a.offset_ppm, a.u_ppm, a.limit.ppm, a.conformance),
+        )
+        now_s = (self.clock.mono_ns() - MONO_NS) / NS_PER_S
+        self.event(run_id, now_s, "ended", how)
+        self.writer.end_run(run_id, how)
+
+    def play(self, scene: Scene, *, end: bool = True) -> int:
+        """Write a whole run."""
+        run_id = self.begin(scene)
+        self.readings(run_id, scene.values(scene.readings))
+        for at_s, kind, text in scene.events:
+            self.event(run_id, at_s, kind, text)
+        if end:
+            self.end(run_id, scene.ended)
+        return run_id
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.writer.close()
+
+    def _set_clock(self, at_s: float) -> None:
+        self.clock.now_mono_ns = MONO_NS + round(at_s * NS_PER_S)
+        self.clock.now_utc_ns = START_NS + round(at_s * NS_PER_S)
