@@ -56,7 +56,7 @@ class Bookkeeper:
         self.ledger = Ledger(writer)
         self.runs = OpenRuns(self.ledger, tell_event)
         self.intake = Intake(self.runs, writer, clock)
-        self._standing: dict[int, Assessment] = {}
+        self._standing: dict[int, tuple[Deadline, Assessment]] = {}
         self._look: Deadline = host_deadline(0)
         self._offset_ns = clock.utc_ns() - clock.mono_ns()
 
@@ -120,9 +120,15 @@ class Bookkeeper:
         for run_id, readings in by_run.items():
             run = self.runs.by_id[run_id]
             run.feed(readings)
-            if self._look.passed or run_id not in self._standing:
-                self._standing[run_id] = run.judge.assessment()
-            yield run, readings, self._standing[run_id]
+            yield run, readings, self._stands(run)
+
+    def _stands(self, run: LiveRun) -> Assessment:
+        """Return how a run stands, worked out a few times a second at most."""
+        due, assessment = self._standing.get(run.run_id, (None, None))
+        if assessment is None or due is None or due.passed:
+            assessment = run.judge.assessment()
+            self._standing[run.run_id] = (host_deadline(_LOOK_EVERY_S), assessment)
+        return assessment
 
     def commit_all(self) -> Iterator[Settled]:
         """Commit what waits; a database in trouble gets a few more seconds."""

@@ -64,7 +64,9 @@ class BenchLocks:
 
 
 def _lock_path(address: str) -> Path:
-    folder = Path(platformdirs.user_runtime_dir("benchlog", ensure_exists=True))
+    # Not the runtime folder: a service and a terminal of one user have different ones.
+    folder = Path(platformdirs.user_state_dir("benchlog")) / "locks"
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     return folder / f"{hashlib.sha256(address.encode()).hexdigest()[:24]}.lock"
 
 

@@ -1,28 +1,23 @@
 """The one way into the database: one transaction at a time, all of it or nothing."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping, Sequence
 from operator import itemgetter
 from pathlib import Path
 from typing import Final, Self
 
-from benchlog.clock import Clock, host_deadline, host_sleep
-from benchlog.errors import StoreError, StoreLockedError, StoreRefusedError
+from benchlog.clock import Clock
+from benchlog.errors import StoreRefusedError
 from benchlog.model import Identity, Reading, ReferenceCheck, RunPlan, Timebase
 from benchlog.store import conclude, files, sqlite
 from benchlog.store.begin import Beginning, insert_run
 from benchlog.store.blocks import Blocks
-from benchlog.store.lock import FileLock, Guard, NoGuard
-from benchlog.store.migrate import migrate, schema_of
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
 from benchlog.store.rescue import copy_whole, place_for
 from benchlog.store.rows import Row, Segment, VerdictRow
-from benchlog.store.sqlite import Connection, SqliteError
+from benchlog.store.session import Session
+from benchlog.store.sqlite import SqliteError
 
-_OPEN_WAIT_S: Final = 5.0
-_OPEN_RETRY_S: Final = 0.02
-_CHECKPOINT_BYTES: Final = 4_194_304
 _RUN_OF: Final = itemgetter(0)
 
 
@@ -35,16 +30,12 @@ class Writer:
     row (StoreRefusedError). A busy database is waited for 0.2 s, no longer.
     """
 
-    def __init__(
-        self, path: Path, clock: Clock, connection: Connection, guard: Guard
-    ) -> None:
-        self.path = path
+    def __init__(self, session: Session, clock: Clock) -> None:
+        self.path = session.path
+        self._session = session
         self._clock = clock
-        self._connection = connection
-        self._guard = guard
-        self._blocks = Blocks(connection)
-        self._opened = files.identity_of(path)
-        self._wal = files.identity_of(files.wal_of(path))
+        self._connection = session.connection
+        self._blocks = Blocks(session.connection)
 
     @classmethod
     def open(cls, path: Path, clock: Clock, *, guarded: bool | None = None) -> Self:
@@ -54,16 +45,8 @@ class Writer:
         if this SQLite needs it. Raises StoreError (read-only, not a database, from a
         newer version, ...), StoreLockedError when another program blocks it for 5 s.
         """
-        files.prepare_to_write(path)
         needs_guard = not sqlite.FIXED if guarded is None else guarded
-        guard: Guard = (
-            FileLock(path, sqlite.BUSY_TIMEOUT_S) if needs_guard else NoGuard()
-        )
-        try:
-            return cls(path, clock, _connect(path, guard), guard)
-        except BaseException:
-            guard.close()
-            raise
+        return cls(Session.open(path, guarded=needs_guard), clock)
 
     def begin_run(
         self,
@@ -83,7 +66,7 @@ class Writer:
         beginning = Beginning(
             plan, identities, timebase, control, resolution_hz, origin
         )
-        with self._transaction():
+        with self._session.transaction():
             return insert_run(self._connection, beginning, self._clock.utc_ns())
 
     def begin_segment(self, run_id: int, like: Segment | None = None) -> int:
@@ -113,10 +96,10 @@ class Writer:
         groups: defaultdict[type, list[Row]] = defaultdict(list)
         for row in rows:
             groups[type(row[2])].append(row)
-        with self._transaction():
+        with self._session.transaction():
             try:
                 self._insert(groups)
-            except (OverflowError, UnicodeEncodeError, TypeError):
+            except (SqliteError, OverflowError, UnicodeEncodeError, TypeError):
                 refuse_first_bad(rows)
                 raise
         self._blocks.keep()
@@ -144,19 +127,19 @@ class Writer:
 
     def add_verdict(self, run_id: int, row: VerdictRow) -> int:
         """Add a verdict to those of a run; the newest counts. Returns its id."""
-        with self._transaction():
+        with self._session.transaction():
             now = self._clock.utc_ns()
             return conclude.insert_verdict(self._connection, run_id, row, now)
 
     def add_reference_check(self, check: ReferenceCheck) -> int:
         """Add what was found of an instrument's time base; return its id."""
-        with self._transaction():
+        with self._session.transaction():
             now = self._clock.utc_ns()
             return conclude.insert_reference_check(self._connection, check, now)
 
     def rebuild_outline(self, run_id: int) -> None:
         """Make the outline of a run anew from its readings."""
-        with self._transaction():
+        with self._session.transaction():
             self._blocks.rebuild(run_id)
         self._blocks.keep()
 
@@ -165,9 +148,7 @@ class Writer:
 
         A database that was deleted or replaced would swallow rows silently.
         """
-        return files.identity_of(self.path) == self._opened and (
-            self._wal == files.identity_of(files.wal_of(self.path))
-        )
+        return self._session.still_there()
 
     def rescue(self) -> Path:
         """Bring back a database whose file was removed or replaced; go on in it.
@@ -193,14 +174,11 @@ class Writer:
 
         Raises StoreError.
         """
-        with self._guard.held(), self._translated():
-            self._connection.execute("pragma wal_checkpoint(truncate)").fetchall()
+        self._session.checkpoint()
 
     def close(self) -> None:
         """Let go of the database; what was committed stays. May be called twice."""
-        with self._translated():
-            self._connection.close()
-        self._guard.close()
+        self._session.close()
 
     def __enter__(self) -> Self:
         return self
@@ -217,75 +195,5 @@ class Writer:
         self._blocks.grow(Counter(map(_RUN_OF, groups.get(Reading, ()))))
 
     def _write(self, sql: str, values: tuple[object, ...]) -> int:
-        with self._transaction():
+        with self._session.transaction():
             return int(self._connection.execute(sql, values).lastrowid or 0)
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        with self._guard.held(), self._translated():
-            self._connection.execute("begin immediate")
-            try:
-                yield
-                if not self.still_there():
-                    raise StoreError(
-                        f"{self.path} was deleted or replaced while it was in use; "
-                        "nothing is written to what is left of it"
-                    )
-                self._connection.execute("commit")
-            except BaseException:
-                self._roll_back()
-                raise
-            self._move_on()
-
-    def _roll_back(self) -> None:
-        if self._connection.in_transaction:  # SQLite has done it when the disk is full
-            with suppress(SqliteError):
-                self._connection.execute("rollback")
-
-    def _move_on(self) -> None:
-        # Under a guard nothing is moved out of the log by itself.
-        is_guarded = isinstance(self._guard, FileLock)
-        if is_guarded and files.size_of(files.wal_of(self.path)) > _CHECKPOINT_BYTES:
-            with suppress(SqliteError):  # the commit stands; the next one tries again
-                self._connection.execute("pragma wal_checkpoint(passive)").fetchall()
-
-    @contextmanager
-    def _translated(self) -> Iterator[None]:
-        try:
-            yield
-        except SqliteError as error:
-            raise sqlite.store_error(error, self.path) from error
-
-
-def _connect(path: Path, guard: Guard) -> Connection:
-    deadline = host_deadline(_OPEN_WAIT_S)
-    while True:
-        try:
-            return _connect_once(path, guard)
-        except StoreLockedError:
-            if deadline.passed:
-                raise
-            host_sleep(_OPEN_RETRY_S)
-
-
-def _connect_once(path: Path, guard: Guard) -> Connection:
-    connection: Connection | None = None
-    try:
-        with guard.held():
-            connection = sqlite.connect_to_write(path)
-            schema_of(connection, path)  # before anything of a stranger's is changed
-            sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
-            migrate(connection, path)
-        return connection
-    except SqliteError as error:
-        _close_quietly(connection)
-        raise sqlite.store_error(error, path) from error
-    except BaseException:
-        _close_quietly(connection)
-        raise
-
-
-def _close_quietly(connection: Connection | None) -> None:
-    if connection is not None:
-        with suppress(SqliteError):
-            connection.close()
