@@ -13,7 +13,7 @@ from benchlog.store import conclude, files, sqlite
 from benchlog.store.begin import Beginning, insert_run
 from benchlog.store.blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
-from benchlog.store.rescue import copy_whole, place_for
+from benchlog.store.rescue import place_for, rescued
 from benchlog.store.rows import Row, Segment, VerdictRow
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
@@ -158,15 +158,9 @@ class Writer:
         Raises StoreError when that cannot be written.
         """
         to = place_for(self.path, self._clock.utc_ns())
-        for leftover in (files.wal_of(to), files.shm_of(to)):
-            leftover.unlink(missing_ok=True)
-        with self._guard.held(), self._translated():
-            copy_whole(self._connection, to)
-            before, self._connection = self._connection, _connect(to, self._guard)
-        before.close()
-        self.path, self._blocks = to, Blocks(self._connection)
-        self._opened = files.identity_of(to)
-        self._wal = files.identity_of(files.wal_of(to))
+        self._session = rescued(self._session, to)
+        self.path, self._connection = to, self._session.connection
+        self._blocks = Blocks(self._connection)
         return to
 
     def checkpoint(self) -> None:

@@ -1,0 +1,141 @@
+"""A read-write connection with what is held and watched around a transaction."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final, Self
+
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.errors import StoreError, StoreLockedError
+from benchlog.store import files, sqlite
+from benchlog.store.lock import FileLock, Guard, NoGuard
+from benchlog.store.migrate import migrate, schema_of
+from benchlog.store.sqlite import Connection, SqliteError
+
+_OPEN_WAIT_S: Final = 5.0
+_OPEN_RETRY_S: Final = 0.02
+_CHECKPOINT_BYTES: Final = 4_194_304
+_CHECKPOINT_COMMITS: Final = 16
+
+
+class Session:
+    """One open database: its connection, its guard, and whether it is still there."""
+
+    def __init__(self, path: Path, connection: Connection, guard: Guard) -> None:
+        self.path = path
+        self.connection = connection
+        self._guard = guard
+        self._file = files.Watch(path)
+        self._log = files.Watch(files.wal_of(path))
+        self._commits = 0
+
+    @classmethod
+    def open(cls, path: Path, *, guarded: bool) -> Self:
+        """Open, or make, and migrate. Raises StoreError and StoreLockedError."""
+        files.prepare_to_write(path)
+        guard: Guard = FileLock(path, sqlite.BUSY_TIMEOUT_S) if guarded else NoGuard()
+        try:
+            return cls(path, _connect(path, guard), guard)
+        except BaseException:
+            guard.close()
+            raise
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Hold a transaction: committed at the end, undone when anything is raised.
+
+        A deleted database would swallow rows silently: it is looked for before each
+        commit. Raises the StoreError that says what SQLite's error means.
+        """
+        with self._guard.held():
+            try:
+                self.connection.execute("begin immediate")
+                yield
+                self._check_there()
+                self.connection.execute("commit")
+                self._tidy_log()
+            except SqliteError as error:
+                self._roll_back()
+                raise sqlite.store_error(error, self.path) from error
+            except BaseException:
+                self._roll_back()
+                raise
+
+    @property
+    def guarded(self) -> bool:
+        """Whether commits happen under a file lock beside the database."""
+        return not isinstance(self._guard, NoGuard)
+
+    def still_there(self) -> bool:
+        """Whether the path still leads to the file and the log that were opened."""
+        return self._file.still_there() and self._log.still_there()
+
+    def checkpoint(self) -> None:
+        """Move the log into the database as far as readers let. Raises StoreError."""
+        try:
+            with self._guard.held():
+                self.connection.execute("pragma wal_checkpoint(truncate)").fetchall()
+        except SqliteError as error:
+            raise sqlite.store_error(error, self.path) from error
+
+    def close(self) -> None:
+        """Let go. May be called twice.
+
+        SQLite's own checkpoint on closing needs no guard: it only happens when it can
+        lock out every other connection.
+        """
+        with suppress(SqliteError):
+            self.connection.close()
+        for held in (self._guard, self._file, self._log):
+            held.close()
+
+    def _check_there(self) -> None:
+        if self._file.glance() and self._log.glance():
+            return
+        raise StoreError(
+            f"{self.path} was deleted or replaced while it was in use; nothing is "
+            "written to what is left of it"
+        )
+
+    def _roll_back(self) -> None:
+        with suppress(SqliteError):
+            if self.connection.in_transaction:  # a full disk has undone it already
+                self.connection.execute("rollback")
+
+    def _tidy_log(self) -> None:
+        # Under a guard nothing is moved out of the log by itself.
+        self._commits += 1
+        if isinstance(self._guard, NoGuard) or self._commits % _CHECKPOINT_COMMITS:
+            return
+        if files.size_of(files.wal_of(self.path)) > _CHECKPOINT_BYTES:
+            with suppress(SqliteError):  # the commit stands; a later one tries again
+                self.connection.execute("pragma wal_checkpoint(passive)").fetchall()
+
+
+def _connect(path: Path, guard: Guard) -> Connection:
+    deadline = host_deadline(_OPEN_WAIT_S)
+    while True:
+        try:
+            return _connect_once(path, guard)
+        except StoreLockedError:
+            if deadline.passed:
+                raise
+            host_sleep(_OPEN_RETRY_S)
+
+
+def _connect_once(path: Path, guard: Guard) -> Connection:
+    connection: Connection | None = None
+    try:
+        with guard.held():
+            connection = sqlite.connect_to_write(path)
+            schema_of(connection, path)  # before anything of a stranger's is changed
+            sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
+            migrate(connection, path)
+    except BaseException as error:
+        if connection is not None:
+            with suppress(SqliteError):
+                connection.close()
+        if isinstance(error, SqliteError):
+            raise sqlite.store_error(error, path) from error
+        raise
+    return connection
