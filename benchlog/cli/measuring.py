@@ -35,12 +35,26 @@ def carry_out(request: Request, manner: Manner) -> int:
     Raises UsageError, NotFoundError, ConfigError for what cannot be begun, and what
     prevents the start of a run: InstrumentError, BusyError, StoreError.
     """
-    if not manner.on_screen:
-        return report(measure_in_lines(plans_of(request), manner), manner)
+    if manner.on_screen:
+        return report(measure_shown(request, manner), manner)
+    return report(measure_in_lines(plans_of(request), manner), manner)
+
+
+def measure_shown(request: Request, manner: Manner) -> tuple[int, ...]:
+    """Measure on the live screen, which asks for the device if it is not known."""
+    plans = plans_of(request if request.devices else _with(request, "?"))
+    from benchlog.cli.onscreen import measure_asking, measure_on_screen
+
+    how = {"go_on": manner.go_on, "bell": manner.bell}
     if request.devices:
-        return report(measure_on_screen(plans_of(request), manner), manner)
-    plans_of(replace(request, devices=("?",)))  # everything else must be right first
-    return report(measure_asking(request, manner), manner)
+        return measure_on_screen(plans, manner.database, **how)
+    return measure_asking(
+        lambda device: plans_of(_with(request, device)), manner.database, **how
+    )
+
+
+def _with(request: Request, device: str) -> Request:
+    return replace(request, devices=(device,))
 
 
 def measure_in_lines(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:

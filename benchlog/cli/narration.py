@@ -32,12 +32,14 @@ class Narration:
         event = told.event
         if told.kind == "begun":
             self._due_ns[told.run_id] = 0
+        if told.kind == "ended":
+            return f"run {told.run_id} ended: {told.text}"
         if told.kind == "reading" and self._due(told.run_id):
             return self._of_which(told.run_id) + reading_line(told)
-        if event is None:
+        if event is None or event.kind == EventKind.ENDED:
             return ""
-        if event.kind in (EventKind.STARTED, EventKind.ENDED):
-            return f"run {told.run_id} {event.kind}: {event.text}"
+        if event.kind == EventKind.STARTED:
+            return f"run {told.run_id} started: {event.text}"
         return self._of_which(told.run_id) + f"{event.kind}: {event.text}"
 
     def _of_which(self, run_id: int) -> str:

@@ -4,8 +4,7 @@ import contextlib
 import os
 import selectors
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,17 +25,8 @@ EXAMPLES = (
     "benchlog simulate --positions 2 --seed 7 --for 1h --truth served.jsonl --json",
 )
 DEMO_PART: Final = "quartz-16mhz-30ppm"
+WAYS: Final = ("tcp", "serial", "hislip", "vxi11", "line", "line-tcp", "rfc2217")
 _LOOK_S: Final = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What the simulated bench shall be; None leaves it to the seed."""
-
-    part: str = DEMO_PART
-    offset_ppm: float | None = None
-    seed: int | None = None
-    positions: int = 1
 
 
 @make_command("simulate", examples=EXAMPLES)
@@ -44,8 +34,24 @@ class Wish:
 @click.option(
     "--offset-ppm", type=Number(), help="True offset of the device; else by seed."
 )
-@click.option("--seed", type=click.IntRange(0), help="Same seed, same bench.")
-@click.option("--positions", type=click.IntRange(1, 8), default=1, show_default=True)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@click.option(
+    "--positions",
+    type=click.IntRange(1, 2),
+    default=1,
+    show_default=True,
+    help="One or two devices, each with a counter.",
+)
+@click.option(
+    "--via",
+    type=click.Choice(WAYS),
+    default=WAYS[0],
+    show_default=True,
+    help="How the counter is reached.",
+)
+@click.option("--gate-s", type=Number(above=0), default=1.0, show_default=True)
+@click.option("--divider", type=Number(above=0), default=1.0, show_default=True)
+@click.option("--supply-meter", is_flag=True, help="Put a supply voltmeter there, too.")
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
 @click.option(
     "--truth",
@@ -64,38 +70,48 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     """Run simulated instruments until Ctrl-C; print their addresses.
 
     They answer over real sockets, begin their identity with SIMULATED, and what is
-    measured on them is marked as simulated everywhere.
+    measured on them is marked as simulated everywhere. The line `control` is a port on
+    which they misbehave when told to: send it `counter late 1.5`, or `list`.
     """
     del db
-    wish = Wish(typed["part"], typed["offset_ppm"], typed["seed"], typed["positions"])
-    with simulated(wish, typed["truth"]) as bench:
+    bench_out, limit_s = typed["bench_out"], _real_s(typed["for_s"])
+    with simulated(typed) as bench:
         addresses = bench.addresses()
-        if typed["bench_out"] is not None:
-            write_whole(typed["bench_out"], bench.bench_toml())
-            say(f"bench file written: {typed['bench_out']}")
+        if bench_out is not None:
+            write_whole(bench_out, bench.bench_toml())
+            say(f"bench file written: {bench_out}")
         if as_json:
             print_json(addresses)
         else:
             click.echo(pairs(addresses.items()))
         sys.stdout.flush()
-        for_s = typed["for_s"]
-        limit_s = None if for_s is None else host_clock().real_s(for_s)
         wait_for_end(limit_s, until_eof=typed["until_eof"])
 
 
-@contextlib.contextmanager
-def simulated(wish: Wish, truth: Path | None) -> "Iterator[SimulatedBench]":
-    """Serve the bench that was wished for within a `with` block."""
-    from benchlog.catalogue import load_part
-    from benchlog.simulate import SimulatedBench, demo_scenario
+def _real_s(bench_s: float | None) -> float | None:
+    return None if bench_s is None else host_clock().real_s(bench_s)
 
-    scenario = demo_scenario(
-        load_part(wish.part),
-        seed=wish.seed,
-        offset_ppm=wish.offset_ppm,
-        positions=wish.positions,
+
+@contextlib.contextmanager
+def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
+    """Serve the bench that was asked for within a `with` block."""
+    from benchlog.catalogue import load_part
+    from benchlog.simulate import DemoBench, SimulatedBench, Via, demo_scenario
+
+    beside = DemoBench(
+        via=Via(typed["via"]),
+        gate_s=typed["gate_s"],
+        divider=typed["divider"],
+        second=typed["positions"] == 2,
+        supply_meter=typed["supply_meter"],
     )
-    with SimulatedBench(scenario, host_clock(), truth=truth) as bench:
+    scenario = demo_scenario(
+        load_part(typed["part"]),
+        seed=typed["seed"],
+        offset_ppm=typed["offset_ppm"],
+        bench=beside,
+    )
+    with SimulatedBench(scenario, host_clock(), truth=typed["truth"]) as bench:
         yield bench
 
 

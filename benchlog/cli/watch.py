@@ -31,6 +31,6 @@ def command(run: int | None, bell: bool, db: Path | None) -> None:
         )
     with reading(db) as reader:
         number = chosen_run(reader, run).id
-    from benchlog.screen import run_screen
+    from benchlog.cli.onscreen import watch_run
 
-    run_screen(database(db), number, bell=bell)
+    watch_run(database(db), number, bell=bell)
