@@ -4,7 +4,7 @@ import contextlib
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,6 +23,7 @@ EXAMPLES = (
     "benchlog demo --no-screen --json --readings 12",
 )
 DEVICE: Final = "DEMO-0001"
+GATE_S: Final = 0.5
 _START_S: Final = 20.0
 _LOOK_S: Final = 0.02
 
@@ -52,7 +53,7 @@ def command(
     wish = {name: typed.pop(name) for name in ("part", "offset_ppm", "seed")}
     shown = {name: typed.pop(name) for name in ("no_screen", "bell")}
     manner = Manner(demo_database(db), as_json, **shown)
-    with bench_beside(wish) as bench:
+    with bench_beside(wish, manner.get_ready) as bench:
         say(f"a simulated bench is running; readings go to {manner.database}")
         request = Request(str(bench), wish["part"], (DEVICE,), **typed)
         ctx.exit(carry_out(request, manner))
@@ -66,20 +67,22 @@ def demo_database(db: Path | None) -> Path:
 
 
 @contextlib.contextmanager
-def bench_beside(wish: dict[str, Any]) -> Iterator[Path]:
+def bench_beside(wish: dict[str, Any], meanwhile: Callable[[], None]) -> Iterator[Path]:
     """Run the simulated instruments in a process of their own; yield a bench file.
 
-    They end when this process does, however it ends. Raises BenchlogError when they do
-    not start.
+    They end when this process does, however it ends; `meanwhile` is called while they
+    start. Raises BenchlogError when they do not start.
     """
     with tempfile.TemporaryDirectory(prefix="benchlog-demo-") as folder:
         path = Path(folder) / "demo-bench.toml"
         words = ["simulate", "--until-eof", "--bench-out", str(path)]
+        words += ["--gate-s", str(GATE_S)]
         for name, value in wish.items():
             if value is not None:
                 words += [f"--{name.replace('_', '-')}", str(value)]
         log = Path(folder) / "simulate.log"
         with _started(words, log) as process:
+            meanwhile()
             _wait_for(path, process, log)
             yield path
 

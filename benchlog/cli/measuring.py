@@ -1,5 +1,6 @@
 """Carrying plans out: on a screen with the keeper beside it, or in plain lines."""
 
+import importlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -7,10 +8,8 @@ from pathlib import Path
 import click
 
 from benchlog.cli.figures import exit_code, figures_of, text_of
-from benchlog.cli.narration import Narration
 from benchlog.cli.planning import Request, plans_of
 from benchlog.cli.printing import in_terminal, print_json, say
-from benchlog.model import RunPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +27,11 @@ class Manner:
         """Whether a live screen is shown."""
         return not (self.as_json or self.no_screen) and in_terminal()
 
+    def get_ready(self) -> None:
+        """Import what measuring in this manner needs: about half a second of work."""
+        module = "onscreen" if self.on_screen else "inlines"
+        importlib.import_module(f"benchlog.cli.{module}")
+
 
 def carry_out(request: Request, manner: Manner) -> int:
     """Measure what was requested, print the figures, return the exit code.
@@ -37,7 +41,11 @@ def carry_out(request: Request, manner: Manner) -> int:
     """
     if manner.on_screen:
         return report(measure_shown(request, manner), manner)
-    return report(measure_in_lines(plans_of(request), manner), manner)
+    plans = plans_of(request)
+    from benchlog.cli.inlines import measure_in_lines
+
+    run_ids = measure_in_lines(plans, manner.database, go_on=manner.go_on)
+    return report(run_ids, manner)
 
 
 def measure_shown(request: Request, manner: Manner) -> tuple[int, ...]:
@@ -55,16 +63,6 @@ def measure_shown(request: Request, manner: Manner) -> tuple[int, ...]:
 
 def _with(request: Request, device: str) -> Request:
     return replace(request, devices=(device,))
-
-
-def measure_in_lines(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
-    """Keep the runs in this process, told in lines on standard error."""
-    from benchlog.clock import host_clock
-    from benchlog.recorder.keeper import keep
-
-    tell = Narration().tell
-    clock = host_clock()
-    return keep(plans, manner.database, clock, tell=tell, go_on=manner.go_on)
 
 
 def report(run_ids: Sequence[int], manner: Manner) -> int:

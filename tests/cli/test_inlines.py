@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from benchlog.cli.narration import Narration
+from benchlog.cli.inlines import Narration
 from benchlog.model import Event, Reading, Word
 
 

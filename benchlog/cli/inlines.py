@@ -1,17 +1,28 @@
-"""A run told in plain lines on standard error, while it is kept in the foreground."""
+"""Measuring without a screen: the keeper in the foreground, told in plain lines."""
 
 import contextlib
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
 
 from benchlog.cli.printing import say
-from benchlog.clock import HostClock
-from benchlog.model import EventKind
+from benchlog.clock import HostClock, host_clock
+from benchlog.model import EventKind, RunPlan
+from benchlog.recorder.keeper import Told, keep
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm
 
-if TYPE_CHECKING:
-    from benchlog.recorder.keeper import Told
-
 _EVERY_NS: Final = NS_PER_S // 2
+
+
+def measure_in_lines(
+    plans: Sequence[RunPlan], database: Path, *, go_on: bool
+) -> tuple[int, ...]:
+    """Keep the runs in this process, told in lines; return their ids.
+
+    Raises what prevents the start: InstrumentError, BusyError, StoreError.
+    """
+    tell = Narration().tell
+    return keep(plans, database, host_clock(), tell=tell, go_on=go_on)
 
 
 class Narration:
@@ -21,14 +32,14 @@ class Narration:
         self._clock = HostClock()
         self._due_ns: dict[int, int] = {}
 
-    def tell(self, told: "Told") -> None:
+    def tell(self, told: Told) -> None:
         """Say one thing the keeper tells; a reader that has gone away stops nothing."""
         line = self._line(told)
         if line:
             with contextlib.suppress(OSError):
                 say(line)
 
-    def _line(self, told: "Told") -> str:
+    def _line(self, told: Told) -> str:
         event = told.event
         if told.kind == "begun":
             self._due_ns[told.run_id] = 0
@@ -53,7 +64,7 @@ class Narration:
         return True
 
 
-def reading_line(told: "Told") -> str:
+def reading_line(told: Told) -> str:
     """Return one line for the newest reading and how things stand with it."""
     reading, assessment = told.reading, told.assessment
     if reading is None or assessment is None:
