@@ -5,32 +5,32 @@ open end of a run, or a database whose outline was dropped) the reader works out
 """
 
 from collections.abc import Mapping
-from typing import Final
+from functools import reduce
+from operator import or_
+from typing import Any, Final
 
-from benchlog.model import Flag
 from benchlog.store.sqlite import Connection
 
 BLOCK: Final = 1024
-_FLAGS_ORED: Final = " | ".join(f"max(flags & {flag.value})" for flag in Flag if flag)
-_ADD: Final = f"""
-with block as materialized (
-  select * from readings where run_id = :run and id > :after order by id limit {BLOCK}
-), figures as (
-  select min(id) as first_id, max(id) as last_id, count(*) as n,
-    min(frequency_hz) as low, max(frequency_hz) as high,
-    avg(frequency_hz) as mean, avg(ambient_c) as ambient,
-    {_FLAGS_ORED} as flags
-  from block
-)
-insert into outline (run_id, first_id, last_id, n, t0_utc_ns, t1_utc_ns, t0_mono_ns,
-  t1_mono_ns, min_hz, max_hz, mean_hz, ambient_mean_c, flags)
-select :run, first_id, last_id, n, a.utc_ns, b.utc_ns, a.mono_ns, b.mono_ns, low, high,
-  mean, ambient, f.flags
-from figures f join readings a on a.id = first_id join readings b on b.id = last_id
-"""  # noqa: S608 - only our own constants
-_OPEN_END: Final = """
-select count(*) from readings where run_id = :run and id > :after
+_BLOCK_OF: Final = """
+select max(id), count(*), min(frequency_hz), max(frequency_hz),
+  avg(frequency_hz), avg(ambient_c), min(flags), max(flags)
+from (select id, frequency_hz, ambient_c, flags from readings
+  where run_id = ? and id > ? order by id limit ?)
 """
+_FIRST_OF: Final = """
+select id from readings where run_id = ? and id > ? order by id limit 1
+"""
+_TIMES_OF: Final = "select utc_ns, mono_ns from readings where id = ?"
+_FLAGS_OF: Final = """
+select distinct flags from readings where run_id = ? and id between ? and ?
+"""
+_ADD: Final = """
+insert into outline (run_id, first_id, last_id, n, min_hz, max_hz, mean_hz,
+  ambient_mean_c, flags, t0_utc_ns, t0_mono_ns, t1_utc_ns, t1_mono_ns)
+values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+_OPEN_END: Final = "select count(*) from readings where run_id = ? and id > ?"
 
 
 class Blocks:
@@ -63,13 +63,23 @@ class Blocks:
         self.grow({run_id: 0})
 
     def _count(self, run_id: int) -> int:
-        after = last_outlined(self._connection, run_id)
-        found = self._connection.execute(_OPEN_END, {"run": run_id, "after": after})
-        return int(found.fetchone()[0])
+        after_id = last_outlined(self._connection, run_id)
+        return int(self._one(_OPEN_END, (run_id, after_id))[0])
 
     def _fill(self, run_id: int) -> None:
-        after = last_outlined(self._connection, run_id)
-        self._connection.execute(_ADD, {"run": run_id, "after": after})
+        after_id = last_outlined(self._connection, run_id)
+        first_id = self._one(_FIRST_OF, (run_id, after_id))[0]
+        *figures, low, high = self._one(_BLOCK_OF, (run_id, after_id, BLOCK))
+        last_id, flags = figures[0], low
+        if low != high:
+            found = self._connection.execute(_FLAGS_OF, (run_id, first_id, last_id))
+            flags = reduce(or_, (one for (one,) in found))
+        times = (*self._one(_TIMES_OF, (first_id,)), *self._one(_TIMES_OF, (last_id,)))
+        self._connection.execute(_ADD, (run_id, first_id, *figures, flags, *times))
+
+    def _one(self, sql: str, values: tuple[int, ...]) -> tuple[Any, ...]:
+        found: tuple[Any, ...] = self._connection.execute(sql, values).fetchone()
+        return found
 
 
 def last_outlined(connection: Connection, run_id: int) -> int:

@@ -170,6 +170,12 @@ _MAY_BE_NULL: Final = {
     "verdicts": {"offset_ppm", "u_ppm", "limit_ppm", "conformance"},
     "outline": {"t0_utc_ns", "t1_utc_ns", "ambient_mean_c"},
 }
+_CHECKS: Final = {
+    "readings": "frequency_hz > 0 and frequency_hz < 9e999 and gate_s >= 0"
+    " and gate_s < 9e999 and (ambient_c is null or abs(ambient_c) < 9e999)",
+    "conditions": "abs(value) < 9e999",
+}
+"""What no writer can get past: SQLite stores infinities (9e999 is one) unasked."""
 _PARENTS: Final = {
     "part_id": "parts",
     "lot_id": "lots",
@@ -222,7 +228,7 @@ def _first_schema(db: Database) -> None:
 def _create(db: Database, name: str, columns: dict[str, type]) -> None:
     optional = _MAY_BE_NULL.get(name, set())
     key: str | tuple[str, ...] = "id" if "id" in columns else ("run_id", "first_id")
-    db.create_table(
+    sql = db.create_table_sql(
         name,
         columns,
         pk=key,
@@ -232,6 +238,10 @@ def _create(db: Database, name: str, columns: dict[str, type]) -> None:
         ],
         strict=True,
     )
+    if name in _CHECKS:
+        body, end = sql.rsplit("\n)", maxsplit=1)
+        sql = f"{body},\n   CHECK ({_CHECKS[name]})\n){end}"
+    db.execute(sql)
 
 
 def _forbid(db: Database, table: str, doing: str, done: str) -> None:
