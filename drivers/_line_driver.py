@@ -46,7 +46,8 @@ class LineDriver(Driver):
         self.close()
         self._dialect = checked_dialect(self, "line")
         link = open_stream(self.address, self._dialect.terminator, self.settings)
-        self._listener = Listener(link, self.clock)
+        interval_s = self.clock.real_s(self._interval_s)
+        self._listener = Listener(link, self.clock, interval_s)
         self._skip_first = True
         if self._opens_with_a_line:
             try:

@@ -2,6 +2,9 @@
 
 A thread of its own reads the line, so a reading that waits while the caller is busy
 keeps the time at which it came, not the time at which somebody looked.
+
+Half a line whose rest never came would run together with the next one into a number
+that looks good. What gives it away is the pause in its middle.
 """
 
 import queue
@@ -9,14 +12,24 @@ import threading
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.clock import Clock, Deadline, host_deadline
-from benchlog.errors import InstrumentError, OutOfStepError, SilentError
+from benchlog.clock import Clock, Deadline, HostClock, host_deadline
+from benchlog.errors import (
+    GarbledError,
+    InstrumentError,
+    OutOfStepError,
+    SilentError,
+)
+from benchlog.units import NS_PER_S
 
-from ._link import Link
+from ._link import StreamLink
 
 MAX_WAITING: Final = 10_000
 """Lines that may wait unread; more means that nobody listens any more."""
 _SLICE_S: Final = 0.05
+_LONG_PAUSE_S: Final = 0.3
+"""No instrument rests for longer in the middle of a number, however slow the line."""
+_SHORT_PAUSE_S: Final = 0.005
+"""What a computer under load may add between two halves of one line."""
 _JOIN_S: Final = 1.0
 
 
@@ -30,12 +43,17 @@ class Line:
 
 
 class Listener:
-    """Owns a link and reads it until closed. Close it from the thread that made it."""
+    """Owns a link and reads it until closed. Close it from the thread that made it.
 
-    def __init__(self, link: Link, clock: Clock) -> None:
-        self._link, self._clock = link, clock
+    `interval_s` is the real time from one line to the next, as far as it is known.
+    """
+
+    def __init__(self, link: StreamLink, clock: Clock, interval_s: float) -> None:
+        self._link, self._clock, self._interval_s = link, clock, interval_s
         self._heard: queue.SimpleQueue[Line | InstrumentError] = queue.SimpleQueue()
         self._done = threading.Event()
+        self._end: InstrumentError | None = None
+        self._came_ns = HostClock().mono_ns()
         self._thread = threading.Thread(
             target=self._listen, name=f"listener {link.address}", daemon=True
         )
@@ -63,8 +81,9 @@ class Listener:
             heard = self._heard.get(timeout=deadline.left_s())
         except queue.Empty:
             raise self._silent() from None
-        if isinstance(heard, InstrumentError):
+        if heard is self._end:
             self._heard.put(heard)  # it stays true for whoever asks again
+        if isinstance(heard, InstrumentError):
             raise heard
         return heard
 
@@ -75,13 +94,37 @@ class Listener:
             except SilentError:
                 continue  # half a line stays in the link until the rest has come
             except InstrumentError as error:
-                self._heard.put(error)
+                self._give_up(error)
                 return
             line = Line(raw, self._clock.mono_ns(), self._clock.utc_ns())
             if self._heard.qsize() >= MAX_WAITING:
-                self._heard.put(self._overrun(line))
+                self._give_up(self._overrun(line))
                 return
-            self._heard.put(line)
+            self._heard.put(self._two_halves(line) or line)
+
+    def _give_up(self, error: InstrumentError) -> None:
+        self._end = error
+        self._heard.put(error)
+
+    def _two_halves(self, line: Line) -> GarbledError | None:
+        """Return the error for a line with a pause in its middle, None for a good one.
+
+        The limit is what passes between lines, as stated and as it was just now: half
+        of the one, a third of the other, which holds two intervals if half a line was
+        left alone.
+        """
+        now = HostClock().mono_ns()
+        passed_s, self._came_ns = (now - self._came_ns) / NS_PER_S, now
+        limit_s = min(_LONG_PAUSE_S, self._interval_s / 2, passed_s / 3)
+        if self._link.pause_s <= max(_SHORT_PAUSE_S, limit_s):
+            return None
+        return GarbledError(
+            f"{self._link.address} rested for {self._link.pause_s:.2g} s in the middle "
+            f"of {line.raw[:60]!r}, which may be half of one line and another; check "
+            "the cable and the line's settings",
+            address=self._link.address,
+            raw=line.raw,
+        )
 
     def _silent(self) -> SilentError:
         address, raw = self._link.address, self._link.rest()

@@ -8,8 +8,9 @@ both carry the bytes that had arrived. One link has one owner and one thread.
 from abc import ABC, abstractmethod
 from typing import Final
 
-from benchlog.clock import Deadline
+from benchlog.clock import Deadline, HostClock
 from benchlog.errors import GarbledError, InstrumentError, LostError, SilentError
+from benchlog.units import NS_PER_S
 
 MAX_LINE: Final = 65_536
 """No reply to any query of ours is this long; what is longer is not one."""
@@ -93,6 +94,10 @@ class StreamLink(Link):
     def __init__(self, address: str, terminator: bytes) -> None:
         super().__init__(address, terminator)
         self._arrived = bytearray()
+        self._arrived_ns = 0
+        self._pause_s = 0.0
+        self.pause_s = 0.0
+        """The longest pause between bytes of the line read last, in real s."""
 
     @abstractmethod
     def _write(self, data: bytes) -> None:
@@ -114,7 +119,7 @@ class StreamLink(Link):
             if looked > MAX_LINE:
                 raise self._endless(command)
             try:
-                self._arrived += self._receive(deadline.left_s())
+                self._take(self._receive(deadline.left_s()))
             except InstrumentError as error:
                 error.command, error.raw = command, bytes(self._arrived)
                 raise
@@ -122,6 +127,7 @@ class StreamLink(Link):
                 raise self.silent(command, bytes(self._arrived))
         line = bytes(self._arrived[: end + 1])
         del self._arrived[: end + 1]
+        self.pause_s, self._pause_s = self._pause_s, 0.0
         return line
 
     def waiting(self) -> bytes:
@@ -135,6 +141,16 @@ class StreamLink(Link):
     def rest(self) -> bytes:
         """See `Link.rest`."""
         return bytes(self._arrived)
+
+    def _take(self, data: bytes) -> None:
+        """Keep what arrived, and how long it was waited for in the middle of a line."""
+        if data:
+            now_ns = HostClock().mono_ns()
+            if self._arrived:
+                pause_s = (now_ns - self._arrived_ns) / NS_PER_S
+                self._pause_s = max(self._pause_s, pause_s)
+            self._arrived_ns = now_ns
+            self._arrived += data
 
     def _endless(self, command: str) -> GarbledError:
         return GarbledError(

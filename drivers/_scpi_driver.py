@@ -121,6 +121,7 @@ class ScpiDriver(Driver):
 
     def _set_up(self, talk: Talk) -> None:
         """Find out who is there, clear and configure it, read its settings back."""
+        self._way(talk)
         text = ""
         if talk.knows("identify"):
             text, late = talk.greet()
@@ -132,8 +133,9 @@ class ScpiDriver(Driver):
         self._say(errors)
         unsure = [name for name, got in settings.items() if "not read back" in got]
         if errors and unsure:
+            said = "; ".join(dict.fromkeys(errors))
             raise RefusedError(
-                f"{self.address} reports {'; '.join(errors)} after setting "
+                f"{self.address} reports {said} after setting "
                 f"{', '.join(unsure)}; give values that it takes",
                 address=self.address,
             )

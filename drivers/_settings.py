@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchlog.driver import Option
-from benchlog.errors import RefusedError
+from benchlog.errors import InstrumentError, RefusedError
 from benchlog.model import Dialect
 
 from ._numbers import parse_number
@@ -132,9 +132,12 @@ def _unknown(talk: Talk, name: str, role: str) -> RefusedError:
 def _refused(talk: Talk, name: str, wanted: str, reply: Reply) -> RefusedError:
     said = f"{talk.link.address} does not take {name} = {wanted}: "
     said += f"it reads back {reply.text[:60]!r}"
-    errors = talk.drain_errors()
+    try:
+        errors = talk.drain_errors()
+    except InstrumentError:  # the refusal matters more
+        errors = ()
     if errors:
-        said += " and reports " + "; ".join(errors)
+        said += " and reports " + "; ".join(dict.fromkeys(errors))
     said += ". Give a value that it takes"
     return RefusedError(
         said, address=talk.link.address, command=reply.command, raw=reply.line

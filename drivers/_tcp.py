@@ -16,8 +16,9 @@ from benchlog.errors import LostError
 from ._link import CONNECT_S, StreamLink
 
 _RESOURCE: Final = re.compile(
-    r"TCPIP\d*::(?P<host>.+)::(?P<port>\d+)::SOCKET", re.IGNORECASE
+    r"TCPIP\d*::(?P<host>.+)::(?P<port>\d{1,5})::SOCKET", re.IGNORECASE
 )
+_URL: Final = re.compile(r"socket://(?P<host>[^/?#]+):(?P<port>\d{1,5})", re.IGNORECASE)
 _CHUNK: Final = 65_536
 _SEND_S: Final = 2.0
 _KEEPALIVE: Final = (
@@ -28,11 +29,12 @@ _KEEPALIVE: Final = (
 
 
 def host_and_port(address: str) -> tuple[str, int] | None:
-    """Return host and port of `TCPIP::host::port::SOCKET`, None for anything else.
+    """Return host and port of `TCPIP::host::port::SOCKET` or `socket://host:port`.
 
-    An IPv6 host stands bare or in brackets: `TCPIP::[::1]::5025::SOCKET`.
+    None for anything else. An IPv6 host stands bare or in brackets:
+    `TCPIP::[::1]::5025::SOCKET`.
     """
-    match = _RESOURCE.fullmatch(address)
+    match = _RESOURCE.fullmatch(address) or _URL.fullmatch(address)
     if match is None or not 0 < int(match["port"]) < 65_536:
         return None
     return match["host"].removeprefix("[").removesuffix("]"), int(match["port"])

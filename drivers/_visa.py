@@ -6,9 +6,10 @@ translated here, once.
 """
 
 import contextlib
+import gc
 import socket
-from collections.abc import Mapping
-from typing import Any, Final
+from collections.abc import Callable, Mapping
+from typing import Any, Final, TypeVar
 
 import pyvisa
 from pyvisa.constants import InterfaceType, Parity, StatusCode, StopBits
@@ -19,6 +20,7 @@ from benchlog.errors import InstrumentError, LostError
 
 from ._link import CONNECT_S, Link
 
+_T = TypeVar("_T")
 _KEEP_ANSWERS: Final = (InterfaceType.usb, InterfaceType.gpib)
 """Where an unread answer outlives the connection and must be cleared away."""
 
@@ -37,22 +39,22 @@ class VisaLink(Link):
     ) -> None:
         super().__init__(address, terminator)
         self._rest = b""
-        try:
-            self._manager = pyvisa.ResourceManager(library)
-        except Exception as error:  # a library that is missing or broken, in any way
+        manager, fault = _tried(lambda: pyvisa.ResourceManager(library))
+        if manager is None:
             raise LostError(
-                f"cannot load the VISA library {library!r} ({_why(error)}); install it "
-                "or set visa_library",
+                f"cannot load the VISA library {library!r} ({fault}); install it or "
+                "set visa_library",
                 address=address,
-            ) from error
-        try:
-            self._resource = self._open(settings)
-        except Exception as error:
+            )
+        self._manager = manager
+        resource, fault = _tried(lambda: self._open(settings))
+        if resource is None:
             raise LostError(
-                f"nobody answers at {address} ({_why(error)}); is the instrument on, "
-                "and the address right?",
+                f"nobody answers at {address} ({fault}); is the instrument on, and the "
+                "address right?",
                 address=address,
-            ) from error
+            )
+        self._resource = resource
 
     def send(self, *messages: bytes) -> None:
         """See `Link.send`; a message here is a unit of the bus, not a line."""
@@ -117,7 +119,10 @@ class VisaLink(Link):
             if kind == InterfaceType.asrl:
                 _set_line(resource, settings)
             if kind in _KEEP_ANSWERS:
-                resource.clear()
+                with contextlib.suppress(
+                    NotImplementedError, pyvisa.errors.VisaIOError
+                ):
+                    resource.clear()
             _notice_hang_up(self._manager, resource)
         except BaseException:
             _close(self._manager, resource)
@@ -130,6 +135,20 @@ class VisaLink(Link):
             and error.error_code == StatusCode.error_timeout
         )
         return self.silent(command, b"") if late else self.lost(_why(error), command)
+
+
+def _tried(call: Callable[[], _T]) -> tuple[_T | None, str]:
+    """Return what `call` gives, or None and what any exception of it says.
+
+    PyVISA-py leaves the sockets of a failed attempt to the garbage collector, so the
+    exception is not kept and the collector runs: attempts may repeat all night.
+    """
+    try:
+        return call(), ""
+    except Exception as error:
+        fault = _why(error)
+    gc.collect()
+    return None, fault
 
 
 class _HonestSocket:

@@ -55,6 +55,10 @@ LATE: Final = Fault("late", lambda _: (LATE_S, LATE_LINE), (SilentError,))
 HALF: Final = Fault(
     "half", lambda good: (good[: len(good) // 2], 2 * LATE_S), (SilentError,)
 )
+HALF_THEN_NEXT: Final = Fault(
+    "half, then the next", lambda good: (good[: len(good) // 2], 0.15), (GarbledError,)
+)
+"""Without a terminator between them: together they look like one good number."""
 HALF_THEN_CLOSED: Final = Fault(
     "half, then closed", lambda good: (good[: len(good) // 2], None), (LostError,)
 )
@@ -85,6 +89,7 @@ ASKED_FAULTS: Final = (
 TALKING_FAULTS: Final = (
     SILENT,
     HALF,
+    HALF_THEN_NEXT,
     HALF_THEN_CLOSED,
     CLOSED,
     EMPTY,
