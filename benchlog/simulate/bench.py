@@ -97,7 +97,10 @@ class SimulatedBench:
         return carry_out(self, line)
 
     def drop(self, instrument: str) -> None:
-        """Close all connections of an instrument now. Raises NotFoundError."""
+        """Close all connections of an instrument (or of `NAME@WAY`) now.
+
+        Raises NotFoundError.
+        """
         for server in self._of(instrument):
             server.drop()
 
@@ -144,7 +147,7 @@ class SimulatedBench:
         found = [
             server
             for name, server in self._servers.items()
-            if name.partition("@")[0] == instrument
+            if instrument in (name, name.partition("@")[0])
         ]
         if not found:
             raise NotFoundError("instrument", instrument, self._servers)

@@ -19,6 +19,10 @@
     supply 3.0                the supply is turned to 3.0 V
     list                      names and addresses;  truth counter 10: the last served
 
+A counter reached in several ways is also `counter@hislip` and so on: `drop` and `deaf`
+then mean that way alone. An instrument that also talks by itself takes orders for its
+lines as `counter@line`.
+
 Answers are `ok`, `ok` with JSON behind it, or `error` with a sentence.
 """
 

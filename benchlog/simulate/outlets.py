@@ -27,7 +27,7 @@ from benchlog.simulate.scpi_meters import (
     ScpiMeter,
 )
 from benchlog.simulate.station import Station, TalkingStation
-from benchlog.simulate.streams import Protocolled, conversing, talking
+from benchlog.simulate.streams import conversing, talking
 from benchlog.simulate.talker import Talker, TalkingCounter, TalkingMeter, line_form
 from benchlog.simulate.tcp_server import TcpServer
 from benchlog.simulate.truth import Truth
@@ -61,16 +61,20 @@ class AnyServer(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Instrument:
-    """One instrument in both its guises: asked, and talking by itself."""
+class Kinds:
+    """How to build an instrument in either guise, given the faults that it obeys."""
 
-    name: str
-    device: ScpiDevice
-    talker: Talker
+    asked: Callable[[Faults], ScpiDevice]
+    talking: Callable[[Faults], Talker]
 
 
 class Outlets:
-    """Builds the servers of a scenario; starts none of them."""
+    """Builds the servers of a scenario; starts none of them.
+
+    `faults` has every server's name. The ways on which an instrument is asked obey the
+    same orders, and so do those on which it talks; the two do not share, or a talker
+    would use up what was meant for the next answer.
+    """
 
     def __init__(
         self, scenario: Scenario, world: World, truth: Truth, folder: Path
@@ -83,69 +87,77 @@ class Outlets:
         """Return every server under its name: the instrument's, or `NAME@WAY`."""
         found: dict[str, AnyServer] = {}
         for counter in self._scenario.counters:
-            found |= self._in_ways(self._counter(counter), counter.via)
+            found |= self._in_ways(counter.name, counter.via, self._counter(counter))
         room, supply = self._world.room, self._world.supply
         if (at := self._scenario.thermometer) is not None:
-            thermometer = self._meter(at, THERMOMETER_HEADER, room.temperature_c, "C")
-            found |= self._in_ways(thermometer, at.via)
+            kinds = self._meter(at, THERMOMETER_HEADER, room.temperature_c, "C")
+            found |= self._in_ways(at.name, at.via, kinds)
         if (at := self._scenario.supply_meter) is not None:
-            meter = self._meter(at, VOLTMETER_HEADER, supply.volts, "V")
-            found |= self._in_ways(meter, at.via)
+            kinds = self._meter(at, VOLTMETER_HEADER, supply.volts, "V")
+            found |= self._in_ways(at.name, at.via, kinds)
         return found
 
-    def _counter(self, at: CounterAt) -> Instrument:
-        faults = self._faults(at.name)
+    def _counter(self, at: CounterAt) -> Kinds:
         inputs = self._scenario.inputs(at)
         counter = Counter(at.spec, inputs, self._world, self._seed(at.name))
         talks = at.via[0] in TALKING and at.dialect
         form = line_form(at.dialect if talks else DEFAULT_LINE_FORM)
-        return Instrument(
-            at.name,
-            ScpiCounter(at.name, counter, faults),
-            TalkingCounter(at.name, counter, faults, form, at.gate_s),
+        return Kinds(
+            lambda faults: ScpiCounter(at.name, counter, faults),
+            lambda faults: TalkingCounter(at.name, counter, faults, form, at.gate_s),
         )
 
     def _meter(
         self, at: MeterAt, header: str, truth: Callable[[float], float], unit: str
-    ) -> Instrument:
-        faults = self._faults(at.name)
+    ) -> Kinds:
         meter = Meter(at.spec, truth, self._world, self._seed(at.name))
-        return Instrument(
-            at.name,
-            ScpiMeter(at.name, meter, header, faults),
-            TalkingMeter(at.name, meter, faults, at.period_s, unit),
+        return Kinds(
+            lambda faults: ScpiMeter(at.name, meter, header, faults),
+            lambda faults: TalkingMeter(at.name, meter, faults, at.period_s, unit),
         )
 
     def _in_ways(
-        self, instrument: Instrument, ways: tuple[Via, ...]
+        self, name: str, ways: tuple[Via, ...], kinds: Kinds
     ) -> dict[str, AnyServer]:
-        name = instrument.name
-        shared = (self.faults[name], self._truth, self._world)
-        station = Station(name, instrument.device, *shared)
-        talks = TalkingStation(name, instrument.talker, *shared)
+        keys = {via: name if via is ways[0] else f"{name}@{via}" for via in ways}
         servers: dict[str, AnyServer] = {}
-        for via in ways:
-            key = name if via is ways[0] else f"{name}@{via}"
-            protocol = talking(talks) if via in TALKING else conversing(station)
-            servers[key] = self._server(via, key, station, protocol)
-        return servers
+        asked = [via for via in ways if via not in TALKING]
+        if asked:
+            faults = self._shared_faults(name, [keys[via] for via in asked])
+            device = kinds.asked(faults)
+            station = Station(name, device, faults, self._truth, self._world)
+            servers |= {
+                keys[via]: self._asked(via, keys[via], station) for via in asked
+            }
+        talked = [via for via in ways if via in TALKING]
+        if talked:
+            faults = self._shared_faults(f"{name}@", [keys[via] for via in talked])
+            talker = kinds.talking(faults)
+            talks = TalkingStation(name, talker, faults, self._truth, self._world)
+            servers |= {keys[v]: self._talked(v, keys[v], talks) for v in talked}
+        return {keys[via]: servers[keys[via]] for via in ways}
 
-    def _server(
-        self, via: Via, key: str, station: Station, protocol: Protocolled
-    ) -> AnyServer:
+    def _asked(self, via: Via, key: str, station: Station) -> AnyServer:
         if via is Via.HISLIP:
             return HislipServer(station)
         if via is Via.VXI11:
             return Vxi11Server(station)
+        if via is Via.SERIAL:
+            return PtyServer(conversing(station), self._folder / key, talks=False)
+        return TcpServer(conversing(station), talks=False)
+
+    def _talked(self, via: Via, key: str, station: TalkingStation) -> AnyServer:
+        protocol = talking(station)
         if via is Via.RFC2217:
             return Rfc2217Server(protocol)
-        if via in (Via.LINE, Via.SERIAL):
-            link = self._folder / key
-            return PtyServer(protocol, link, talks=via is Via.LINE)
-        return TcpServer(protocol, talks=via is Via.LINE_TCP)
+        if via is Via.LINE:
+            return PtyServer(protocol, self._folder / key, talks=True)
+        return TcpServer(protocol, talks=True)
 
-    def _faults(self, name: str) -> Faults:
-        return self.faults.setdefault(name, Faults(self._seed(name)))
+    def _shared_faults(self, name: str, keys: list[str]) -> Faults:
+        faults = Faults(self._seed(name))
+        self.faults |= dict.fromkeys(keys, faults)
+        return faults
 
     def _seed(self, name: str) -> str:
         return f"{self._scenario.seed}/{name}"

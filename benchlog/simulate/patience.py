@@ -37,12 +37,12 @@ class Patience:
             if real_s <= _TAIL_S and real_s > 0:
                 os.sched_yield()
                 continue
+            if real_s > _SLICE_S:
+                self.check()
             share = 1.0
             if real_s > 0:
                 share = min(real_s - _TAIL_S, _SLICE_S) / real_s
             self.clock.sleep(left_s * share)
-            if real_s > _SLICE_S:
-                self.check()
 
     def real(self, seconds: float) -> None:
         """Wait real seconds, as a slow line makes one wait. Raises AbandonedError."""

@@ -62,7 +62,7 @@ class ScpiCounter(ScpiDevice):
     def settle(self, patience: Patience) -> None:
         """Finish a measurement that INITiate has begun."""
         if self._armed:
-            self._measure(Call((), (), patience))
+            self._measure(Call((), patience))
 
     def commands(self) -> tuple[Command, ...]:
         """See ScpiDevice."""

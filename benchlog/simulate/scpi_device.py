@@ -61,9 +61,9 @@ class Call:
     """One command as it is carried out."""
 
     params: tuple[str, ...]
-    suffixes: tuple[int, ...]
     patience: Patience
     served: list[Served] = field(default_factory=list)
+    suffixes: tuple[int, ...] = ()
 
     def optional(self, index: int) -> str | None:
         """Return a parameter or None."""
@@ -131,7 +131,10 @@ class ScpiDevice:
             if not part.strip():
                 continue
             try:
-                path, answer = self._unit(part.strip(), path, patience, served)
+                unit = parse_unit(part.strip())
+                header = self._header(unit, path)
+                path = path if unit.common else header.rpartition(":")[0]
+                answer = self._do(header, unit, Call(unit.params, patience, served))
             except ScpiError as error:
                 self.error(error)
                 if error.code > -200:
@@ -150,21 +153,13 @@ class ScpiDevice:
         else:
             self._errors.append(entry)
 
-    def _unit(
-        self, text: str, path: str, patience: Patience, served: list[Served]
-    ) -> tuple[str, str | None]:
-        unit = parse_unit(text)
-        header = self._header(unit, path)
-        command, suffixes = self._lookup(header, unit.query)
+    def _do(self, header: str, unit: Unit, call: Call) -> str | None:
+        command, call.suffixes = self._lookup(header, unit.query)
         if len(unit.params) < command.least:
             raise ScpiError(-109)
         if len(unit.params) > command.most:
             raise ScpiError(-108)
-        call = Call(unit.params, suffixes, patience, served)
-        answer = command.do(call)
-        if unit.common:
-            return path, answer
-        return header.rpartition(":")[0], answer
+        return command.do(call)
 
     @staticmethod
     def _header(unit: Unit, path: str) -> str:
