@@ -25,7 +25,7 @@ Document = Mapping[str, Any]
 
 EXIT_CODES: Final = {"pass": 0, "undecided": 4, "fail": 3}
 """The exit code of each verdict, from best to worst."""
-_SAID: Final = {"pass": "+ PASS", "undecided": "? UNDECIDED", "fail": "x FAIL"}
+_SAID: Final = {"pass": "✓ PASS", "undecided": "? UNDECIDED", "fail": "✗ FAIL"}
 
 
 def figures_of(db: Path | None, run_ids: Sequence[int]) -> list[dict[str, Any]]:

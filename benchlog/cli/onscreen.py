@@ -18,6 +18,7 @@ from benchlog.store.reader import Reader
 _END_S: Final = 30.0
 
 PlansFor = Callable[[str], Sequence[RunPlan]]
+Show = Callable[[int | None], ScreenOutcome]
 
 
 def watch_run(database: Path, run_id: int | None, *, bell: bool) -> None:
@@ -32,10 +33,10 @@ def measure_on_screen(
     """Start a keeper, show its runs live one after the other; return the runs' ids."""
     launched = launch(plans, database, go_on=go_on)
 
-    def show(run_id: int) -> ScreenOutcome:
+    def show(run_id: int | None) -> ScreenOutcome:
         return run_screen(database, run_id, bell=bell)
 
-    return _through(launched, database, list(launched.run_ids), show)
+    return _through(launched, database, show)
 
 
 def measure_asking(
@@ -48,39 +49,49 @@ def measure_asking(
         begun.append(launch(plans_for(device), database, go_on=go_on))
         return begun[-1].run_ids[0]
 
-    with interruptible(), contextlib.suppress(KeyboardInterrupt):
-        outcome = run_screen(database, start=start, ask_device=True, bell=bell)
-    if not begun:
-        return ()
-    return _through(begun[-1], database, list(begun[-1].run_ids), lambda _: outcome)
+    def show(run_id: int | None) -> ScreenOutcome:  # noqa: ARG001 - it is not known yet
+        return run_screen(database, start=start, ask_device=True, bell=bell)
+
+    outcome = _shown(show, None)
+    return _through(begun[-1], database, lambda _: outcome) if begun else ()
 
 
-def _through(
-    launched: Launched,
-    database: Path,
-    run_ids: list[int],
-    show: Callable[[int], ScreenOutcome],
-) -> tuple[int, ...]:
+def _through(launched: Launched, database: Path, show: Show) -> tuple[int, ...]:
     """Show each run that is still open; then see to it that the keeper ends."""
+    run_ids: list[int] = []
     left_running = False
-    try:
-        with interruptible():
-            for place, run_id in enumerate(run_ids):
-                if place and not _is_open(database, run_id):
-                    continue
-                outcome = show(run_id)
-                run_ids[place] = outcome.run_id or run_id
-                left_running = left_running or outcome.left_running
-            if not left_running:
-                launched.wait()
-    except KeyboardInterrupt:
-        _end(launched)
-    except BenchlogError as error:
-        say(str(error))
-        launched.wait()
+    for begun in launched.run_ids:
+        if not run_ids or _is_open(database, begun):
+            outcome = _shown_or_waited(show, begun, launched)
+            left_running = left_running or outcome.left_running
+            run_ids.append(outcome.run_id or begun)
+        else:
+            run_ids.append(begun)
     if left_running:
         say(f"run {run_ids[0]} goes on; `benchlog watch {run_ids[0]}` shows it again")
+    else:
+        _end(launched, any(_is_open(database, run_id) for run_id in run_ids))
     return tuple(run_ids)
+
+
+def _shown_or_waited(show: Show, run_id: int, launched: Launched) -> ScreenOutcome:
+    """Show a run; where that breaks, the run still goes on to its end."""
+    try:
+        return _shown(show, run_id)
+    except BenchlogError as error:
+        say(f"{error} - the run goes on, Ctrl-C ends it")
+    with interruptible(), contextlib.suppress(KeyboardInterrupt):
+        launched.wait()
+    return ScreenOutcome(run_id)
+
+
+def _shown(show: Show, run_id: int | None) -> ScreenOutcome:
+    """Show a run; an interrupt leaves the screen, nothing else."""
+    with interruptible():
+        try:
+            return show(run_id)
+        except KeyboardInterrupt:
+            return ScreenOutcome(run_id)
 
 
 def _is_open(database: Path, run_id: int) -> bool:
@@ -88,10 +99,10 @@ def _is_open(database: Path, run_id: int) -> bool:
         return reader.run(run_id).open
 
 
-def _end(launched: Launched) -> None:
-    """Let go of the keeper: it ends its runs cleanly."""
-    if launched.process.stdin is not None:
-        launched.process.stdin.close()
+def _end(launched: Launched, interrupted: bool) -> None:
+    """Wait for the keeper to end; a run left open by an interrupt is ended cleanly."""
+    if interrupted:
+        launched.process.terminate()
     try:
         launched.wait(_END_S)
     except TimeoutExpired:

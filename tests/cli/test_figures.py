@@ -39,7 +39,7 @@ def test_known_figures_are_all_there() -> None:
     assert "0.0123 ppm rms, 0.0456 ppm p-p (0.197 and 0.730 Hz), gate 1 s" in said
     assert "24.9 C (24.8 to 25.1 C)" in said
     assert "10 in 10 s, 0 gaps" in said
-    assert "+ PASS, conformance probability > 99.99 %" in said
+    assert "✓ PASS, conformance probability > 99.99 %" in said
 
 
 def test_unknown_figures_are_words_and_hostile_ids_harmless() -> None:
