@@ -132,8 +132,8 @@ class Counter:
             return Count(end_ns, NO_SIGNAL_HZ, 0.0, None)
         hz = self._mean_hz(device, (begin_ns, end_ns), wait)
         hz /= self._inputs[which].divider
-        wait.until(end_ns)
         shown, step = self._shown(hz / (1 + y), gate_s)
+        wait.until(end_ns)
         if shown > self.spec.max_hz or (front.low_pass and shown > LOW_PASS_HZ):
             shown = math.inf if shown > self.spec.max_hz else NO_SIGNAL_HZ
         return Count(end_ns, shown, step, hz)

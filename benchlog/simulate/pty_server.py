@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import host_deadline
+from benchlog.simulate.patience import sharpen
 from benchlog.simulate.streams import Protocolled
 
 _JOIN_S: Final = 5.0
@@ -64,6 +65,7 @@ class PtyServer:
         self.drop()
 
     def _live(self) -> None:
+        sharpen()
         while True:
             with self._guard:
                 line = self._line

@@ -15,7 +15,7 @@ from typing import Final
 from benchlog.units import SECONDS_PER_DAY
 
 _DRAFT_EVERY_S: Final = 600.0
-_DRAFTS_REMEMBERED: Final = 12
+_FORGOTTEN_AFTER: Final = 20.0  # time constants; e^-20 of a draft is 0.3 nK
 _PUSHES_REMEMBERED: Final = 64
 
 
@@ -78,8 +78,9 @@ class Room:
         if not self.spec.draft_c:
             return 0.0
         last = math.floor(at_s / _DRAFT_EVERY_S)
+        longest_s = _FORGOTTEN_AFTER * max(self.spec.draft_fades_s, lag_s)
         total = 0.0
-        for k in range(last - _DRAFTS_REMEMBERED, last + 1):
+        for k in range(last - math.ceil(longest_s / _DRAFT_EVERY_S), last + 1):
             begun, size = _draft(self._seed, k)
             total += size * _faded(at_s - begun, self.spec.draft_fades_s, lag_s)
         return -self.spec.draft_c * total

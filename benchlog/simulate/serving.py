@@ -7,6 +7,7 @@ from abc import ABC, abstractmethod
 from typing import Final
 
 from benchlog.clock import host_deadline, host_sleep
+from benchlog.simulate.patience import sharpen
 
 LOOPBACK: Final = "127.0.0.1"
 _JOIN_S: Final = 5.0
@@ -118,6 +119,7 @@ class Server(ABC):
             client.close()
 
     def _talk(self, client: socket.socket) -> None:
+        sharpen()
         try:
             self.serve(client)
         except OSError:

@@ -12,7 +12,7 @@ from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.simulate.faults import Reply
-from benchlog.simulate.patience import AbandonedError, Patience
+from benchlog.simulate.patience import AbandonedError, Patience, sharpen
 from benchlog.simulate.station import Station
 
 INTERRUPTED: Final = -410
@@ -119,6 +119,7 @@ class Link:
         return Piece(data, end=reply.complete, last=bool(found), cut=reply.cut)
 
     def _work(self) -> None:
+        sharpen()
         while True:
             with self._news:
                 self._news.wait_for(lambda: self._requests or self._closed)
