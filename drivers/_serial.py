@@ -37,8 +37,9 @@ SERIAL_OPTIONS: Final = (
 _SLICE_S: Final = 0.05  # pySerial reconfigures the port when its timeout changes
 _SEND_S: Final = 2.0
 # What pySerial is known to raise: its own errors are OSErrors, a port closed or
-# unplugged under a call gives TypeError or ValueError.
-_FAULTS: Final = (OSError, TypeError, ValueError)
+# unplugged under a call gives TypeError or ValueError, an option that a URL does not
+# know ValueError or NotImplementedError.
+_FAULTS: Final = (OSError, TypeError, ValueError, NotImplementedError)
 
 
 def serial_url(address: str) -> str | None:
@@ -111,8 +112,8 @@ def _arguments(url: str, settings: Mapping[str, object]) -> dict[str, object]:
         "rtscts": flow == "rtscts",
         "xonxoff": flow == "xonxoff",
         "timeout": _SLICE_S,
-        "write_timeout": _SEND_S,
     }
-    if "://" not in url:
+    if "://" not in url:  # the network protocols know neither of these
+        arguments["write_timeout"] = _SEND_S
         arguments["exclusive"] = True  # two programs on one line get half of it each
     return arguments
