@@ -89,6 +89,19 @@ class Count:
     true_hz: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """An open gate: when it closes, and the phase the device had when it opened."""
+
+    begin_ns: int
+    end_ns: int
+    gate_s: float
+    device: Oscillator | None
+    before_s: float
+    divider: float
+    low_pass_hz: float
+
+
 NO_SIGNAL_HZ: Final = math.nan
 LOW_PASS_HZ: Final = 100e3
 
@@ -109,44 +122,39 @@ class Counter:
         """The input that an instrument without settings listens to."""
         return min(self._inputs)
 
-    def gate(
-        self,
-        gate_s: float,
-        which: int,
-        front: Front,
-        wait: Patience,
-        *,
-        begin_ns: int | None = None,
-    ) -> Count:
-        """Open the gate now (or at `begin_ns`), wait until it closes, return the count.
-
-        `gate_s` is in the counter's own seconds. Raises AbandonedError.
-        """
-        begin_ns = self._world.clock.mono_ns() if begin_ns is None else begin_ns
-        y = self.spec.timebase_y(self._world.since_start_ns(begin_ns) / NS_PER_S)
-        true_gate_s = gate_s / (1 + y)
-        end_ns = begin_ns + max(1, round(true_gate_s * NS_PER_S))
+    def begin(
+        self, gate_s: float, which: int, front: Front, begin_ns: int | None = None
+    ) -> Gate:
+        """Open the gate now (or at `begin_ns`); `gate_s` in the counter's seconds."""
+        if begin_ns is None:
+            begin_ns = self._world.clock.mono_ns()
+        since_ns = self._world.since_start_ns(begin_ns)
+        y = self.spec.timebase_y(since_ns / NS_PER_S)
+        end_ns = begin_ns + max(1, round(gate_s / (1 + y) * NS_PER_S))
         device = self._device(which, front)
-        if device is None:
-            wait.until(end_ns)
-            return Count(end_ns, NO_SIGNAL_HZ, 0.0, None)
-        hz = self._mean_hz(device, (begin_ns, end_ns), wait)
-        hz /= self._inputs[which].divider
-        shown, step = self._shown(hz / (1 + y), gate_s)
-        wait.until(end_ns)
-        if shown > self.spec.max_hz or (front.low_pass and shown > LOW_PASS_HZ):
-            shown = math.inf if shown > self.spec.max_hz else NO_SIGNAL_HZ
-        return Count(end_ns, shown, step, hz)
+        before_s = device.excess_s(since_ns) if device else 0.0
+        divider = self._inputs[which].divider if device else 1.0
+        low_pass_hz = LOW_PASS_HZ if front.low_pass else math.inf
+        return Gate(begin_ns, end_ns, gate_s, device, before_s, divider, low_pass_hz)
 
-    def _mean_hz(
-        self, device: Oscillator, span_ns: tuple[int, int], wait: Patience
-    ) -> float:
-        begin_ns, end_ns = (self._world.since_start_ns(ns) for ns in span_ns)
-        before_s = device.excess_s(begin_ns)
-        if end_ns - begin_ns > _FORESEEN_S * NS_PER_S:
-            wait.until(span_ns[1])
-        gained_s = device.excess_s(end_ns) - before_s
-        return device.mean_hz(gained_s, (end_ns - begin_ns) / NS_PER_S)
+    def finish(self, gate: Gate, wait: Patience) -> Count:
+        """Wait until the gate closes and return the count. Raises AbandonedError."""
+        if gate.device is None:
+            wait.until(gate.end_ns)
+            return Count(gate.end_ns, NO_SIGNAL_HZ, 0.0, None)
+        true_s = (gate.end_ns - gate.begin_ns) / NS_PER_S
+        if true_s > _FORESEEN_S:
+            wait.until(gate.end_ns)
+        after_s = gate.device.excess_s(self._world.since_start_ns(gate.end_ns))
+        hz = gate.device.mean_hz(after_s - gate.before_s, true_s) / gate.divider
+        begun_s = self._world.since_start_ns(gate.begin_ns) / NS_PER_S
+        shown, step = self._shown(hz / (1 + self.spec.timebase_y(begun_s)), gate.gate_s)
+        wait.until(gate.end_ns)
+        if shown > self.spec.max_hz:
+            shown = math.inf
+        elif shown > gate.low_pass_hz:
+            shown = NO_SIGNAL_HZ
+        return Count(gate.end_ns, shown, step, hz)
 
     def _device(self, which: int, front: Front) -> Oscillator | None:
         """Return the device whose signal crosses the trigger level, if any."""

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from benchlog.simulate.counting import Count, Counter, Front
+from benchlog.simulate.counting import Count, Counter, Front, Gate
 from benchlog.simulate.faults import (
     FACTOR,
     NO_SIGNAL,
@@ -50,7 +50,7 @@ class ScpiCounter(ScpiDevice):
         self._name, self._counter, self._faults = name, counter, faults
         self._setting = Setting()
         self._fronts = {which: Front() for which in _INPUTS}
-        self._armed = False
+        self._open: Gate | None = None
         self._last: str | None = None
 
     def reset(self) -> None:
@@ -61,8 +61,8 @@ class ScpiCounter(ScpiDevice):
 
     def settle(self, patience: Patience) -> None:
         """Finish a measurement that INITiate has begun."""
-        if self._armed:
-            self._measure(Call((), patience))
+        if self._open is not None:
+            self._finish(self._open, Call((), patience))
 
     def commands(self) -> tuple[Command, ...]:
         """See ScpiDevice."""
@@ -151,29 +151,31 @@ class ScpiCounter(ScpiDevice):
         return f'"{self._setting.function} (@{self._setting.which})"'
 
     def _read(self, call: Call) -> str:
-        return self._measure(call)
+        return self._finish(self._begin(), call)
 
     def _initiate(self, _call: Call) -> None:
-        if self._armed:
+        if self._open is not None:
             raise ScpiError(-213)
-        self._armed, self._last = True, None
+        self._open, self._last = self._begin(), None
 
     def _fetch(self, call: Call) -> str:
-        if self._armed:
-            return self._measure(call)
+        if self._open is not None:
+            return self._finish(self._open, call)
         if self._last is None:
             raise ScpiError(-230)
         return self._last
 
     def _abort(self, _call: Call | None) -> None:
-        self._armed, self._last = False, None
+        self._open = self._last = None
 
-    def _measure(self, call: Call) -> str:
+    def _begin(self) -> Gate:
         setting = self._setting
-        self._armed = False
-        count = self._counter.gate(
-            setting.gate_s, setting.which, self._fronts[setting.which], call.patience
-        )
+        front = self._fronts[setting.which]
+        return self._counter.begin(setting.gate_s, setting.which, front)
+
+    def _finish(self, gate: Gate, call: Call) -> str:
+        self._open = None
+        count = self._counter.finish(gate, call.patience)
         self._last, fault = self._as_text(count)
         call.served.append(
             Served(self._name, count.mono_ns, self._last, count.true_hz, fault)

@@ -74,9 +74,8 @@ class TalkingCounter:
         which = self._counter.first_input
         while True:
             patience.breathe(self._gate_s)
-            count = self._counter.gate(
-                self._gate_s, which, Front(), patience, begin_ns=begin_ns
-            )
+            gate = self._counter.begin(self._gate_s, which, Front(), begin_ns)
+            count = self._counter.finish(gate, patience)
             begin_ns = self._next(count.mono_ns, patience.clock.mono_ns())
             yield self._said(count)
 

@@ -23,7 +23,7 @@ def counter(spec: CounterSpec, device: OscillatorSpec, divider: float = 1.0) -> 
 
 def count(counter: Counter, gate_s: float = 1.0, front: Front | None = None, which=1):
     patience = Patience(counter._world.clock)
-    return counter.gate(gate_s, which, front or Front(), patience)
+    return counter.finish(counter.begin(gate_s, which, front or Front()), patience)
 
 
 # A counter whose time base is fast reads low (common practice, no source; it follows

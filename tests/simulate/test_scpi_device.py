@@ -136,10 +136,14 @@ def test_event_status_register():
 
 def test_initiate_and_fetch():
     desk = Desk()
-    desk.ask("INIT")
+    desk.ask("FREQ:APER 2;:INIT")
+    begun_ns = desk.clock.mono_ns()
+    desk.clock.sleep(1.5)  # the gate is open since INITiate
     first = desk.ask("FETC?")
+    assert desk.clock.mono_ns() == begun_ns + 2_000_000_000
     assert NR3.fullmatch(first)
     assert desk.ask("FETC?") == first  # the same result, no new gate
+    assert desk.ask("INIT;*OPC?;:FETC?").startswith("1;+1.6")
     desk.ask("INIT;:ABOR")
     assert desk.ask("FETC?") is None
     assert desk.error() == -230
