@@ -54,14 +54,23 @@ class SimulatedBench:
 
         An instrument that is reached in several ways appears once under its name and
         again as `NAME@WAY` for each further way. `control` is the control port.
+        Raises NotFoundError for an unknown line form; nothing is left then.
         """
         self._folder = Path(tempfile.mkdtemp(prefix="benchlog-simulate-"))
-        outlets = Outlets(self.scenario, self.world, self.truth, self._folder)
-        self.faults = outlets.faults
-        self._servers = {**outlets.servers(), CONTROL: ControlPort(self.command)}
-        for server in self._servers.values():
-            server.start()
+        try:
+            self._serve(Outlets(self.scenario, self.world, self.truth, self._folder))
+        except BaseException:
+            self.stop()
+            raise
         return self.addresses()
+
+    def _serve(self, outlets: Outlets) -> None:
+        self.faults = outlets.faults
+        for name, server in outlets.servers().items():
+            server.start()
+            self._servers[name] = server
+        self._servers[CONTROL] = control = ControlPort(self.command)
+        control.start()
 
     def stop(self) -> None:
         """Close everything; no thread or file of ours is left."""

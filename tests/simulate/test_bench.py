@@ -196,8 +196,12 @@ def test_an_unknown_line_form_is_named():
         scenario(),
         counters=(CounterAt("counter", {1: "A"}, via=(Via.LINE,), dialect="line-hx"),),
     )
+    before = ours()
+    bench = SimulatedBench(talking, HostClock())
     with pytest.raises(NotFoundError, match="line-hz"):
-        SimulatedBench(talking, HostClock()).start()
+        bench.start()
+    assert not bench._folder.exists()
+    assert ours() == before
 
 
 @pytest.mark.benchmark
