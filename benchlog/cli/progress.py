@@ -40,7 +40,11 @@ class Progress:
 
     def add(self, count: int) -> None:
         """Count what was done since the last call, and show it now and then."""
-        self._done += count
+        self.reached(self._done + count, self._total)
+
+    def reached(self, done: int, total: int) -> None:
+        """Note how much is done, of how much; show it now and then."""
+        self._done, self._total = done, total
         now = self._clock.mono_ns()
         if self._shown and now >= self._due_ns:
             self._due_ns = now + int(_EVERY_S * NS_PER_S)

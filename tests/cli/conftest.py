@@ -1,0 +1,113 @@
+"""A simulated bench in a process of its own, and the command line as a process."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.control import Request, ask
+from benchlog.errors import BenchlogError
+
+PROGRAM = [sys.executable, "-m", "benchlog.cli"]
+SCALE = "20"
+"""Bench seconds in a second; simulator and keeper share it."""
+START_S = 20.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """The command line in one folder, with a database of its own."""
+
+    folder: Path
+
+    @property
+    def db(self) -> Path:
+        return self.folder / "test.db"
+
+    def environment(self) -> dict[str, str]:
+        kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
+        return {
+            **kept,
+            "BENCHLOG_DB": str(self.db),
+            "BENCHLOG_TIME_SCALE": SCALE,
+            "XDG_CONFIG_HOME": str(self.folder / "config"),
+            "COLUMNS": "100",
+        }
+
+    def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [*PROGRAM, *words],
+            cwd=self.folder,
+            env=self.environment() | more,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+
+    @contextmanager
+    def started(self, *words: str) -> "Iterator[subprocess.Popen[str]]":
+        with subprocess.Popen(
+            [*PROGRAM, *words],
+            cwd=self.folder,
+            env=self.environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        ) as process:
+            try:
+                yield process
+            finally:
+                process.kill()
+
+    @contextmanager
+    def bench(self, *options: str) -> "Iterator[str]":
+        """Serve a simulated bench; yield the path of its bench file."""
+        path = self.folder / "bench.toml"
+        with self.started("simulate", "--bench-out", path.name, *options) as process:
+            wait_for(path.exists)
+            yield str(path)
+            process.send_signal(signal.SIGTERM)
+            process.communicate(timeout=10)
+
+
+def wait_for(true: object, within_s: float = START_S) -> None:
+    assert callable(true)
+    limit = host_deadline(within_s)
+    while not true():
+        assert not limit.passed, "nothing came"
+        host_sleep(0.02)
+
+
+def document(done: subprocess.CompletedProcess[str]) -> dict[str, object]:
+    """Standard output is one JSON document and nothing else; there is no traceback."""
+    assert "Traceback" not in done.stderr, done.stderr
+    found = json.loads(done.stdout, parse_constant=pytest.fail)
+    assert isinstance(found, dict)
+    return found
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A bench of one position with a device of +3 ppm, for a whole module."""
+    line = Line(tmp_path_factory.mktemp("bench"))
+    with line.bench("--offset-ppm", "3", "--supply-meter") as path:
+        yield path
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Iterator[Line]:
+    yield Line(tmp_path)
+    for keeper in tmp_path.glob("*.sock"):  # a failed test leaves none behind
+        with suppress(BenchlogError):
+            ask(keeper, Request("stop"))

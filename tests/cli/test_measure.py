@@ -1,0 +1,219 @@
+"""`measure` and `demo` without a terminal, on real sockets: figures, exit codes."""
+
+import json
+import signal
+import socket
+from pathlib import Path
+
+import pytest
+from cli.conftest import Line, document, wait_for
+
+PART = "quartz-16mhz-30ppm"
+KEYS = {
+    "run", "device", "part", "nominal_hz", "readings", "gaps", "offset_ppm", "u_ppm",
+    "jitter_ppm_rms", "jitter_ppm_pp", "ambient_c", "limit_ppm", "verdict",
+    "conformance", "timebase",
+}  # fmt: skip
+"""The keys that scripts rely on (design.md, "The command line's contract")."""
+
+
+@pytest.mark.parametrize(
+    ("offset_ppm", "verdict", "code"),
+    [("-9.25", "pass", 0), ("100", "fail", 3), ("29.75", "undecided", 4)],
+)
+def test_demo_is_one_document_and_the_verdicts_exit_code(
+    line: Line, offset_ppm: str, verdict: str, code: int
+) -> None:
+    done = line.run(
+        "demo", "--json", "--readings", "12", "--offset-ppm", offset_ppm,
+        "--db", "demo.db",
+    )  # fmt: skip
+    figures = document(done)
+    assert done.returncode == code
+    assert figures.keys() >= KEYS
+    assert (figures["verdict"], figures["readings"]) == (verdict, 12)
+    assert figures["simulated"] is True
+    # the true offset was given for 25 C; the room is cooler
+    assert abs(float(str(figures["offset_ppm"])) - float(offset_ppm)) < 1.0
+    assert (line.folder / "demo.db").exists() and not line.db.exists()
+
+
+def test_a_demo_has_a_database_of_its_own_and_plain_lines(line: Line) -> None:
+    done = line.run(
+        "demo", "--readings", "3", "--no-screen", NO_COLOR="1", TERM="xterm-256color"
+    )
+    assert (line.folder / "demo.db").exists() and not line.db.exists()
+    assert "demo.db" in done.stderr
+    assert "run 1 started: measure of DEMO-0001 as " in done.stderr
+    assert "device     DEMO-0001, run 1, position A, simulated\n" in done.stdout
+    assert "✓ PASS" in done.stdout
+    assert "\x1b" not in done.stdout + done.stderr
+
+
+def test_what_was_measured_is_listed_and_shown_again(line: Line, bench: str) -> None:
+    measured = line.run(
+        "measure", "--bench", bench, "--part", PART, "--device", "KX-0412 Ω\u202e",
+        "--operator", "M. Okwuosa", "--note", "x'; DROP TABLE runs", "--json",
+    )  # fmt: skip
+    figures = document(measured)
+    assert figures["ended_how"] == "verdict clear"
+    assert int(str(figures["readings"])) >= 10
+    shown = document(line.run("show", "--json"))
+    assert {key: shown[key] for key in figures} == figures
+    assert shown["operator"] == "M. Okwuosa"
+    assert [event["kind"] for event in shown["events"]][:1] == ["started"]  # type: ignore[index,attr-defined]
+    (row,) = json.loads(line.run("runs", "--json").stdout)
+    assert (row["run"], row["verdict"]) == (figures["run"], "pass")
+    assert row["device"] == "KX-0412 Ω\u202e"
+    text = line.run("show").stdout
+    assert "KX-0412 Ω\\x202e" in text and "\u202e" not in text
+    assert "time base" in text and "statistics" in text and "combined" in text
+
+
+def test_two_positions_are_two_runs_in_one_list(line: Line) -> None:
+    with line.bench("--positions", "2", "--offset-ppm", "100") as bench:
+        done = line.run(
+            "measure", "--bench", bench, "--part", PART, "--position", "A", "--device",
+            "d1", "--position", "B", "--device", "d2", "--readings", "5", "--json",
+        )  # fmt: skip
+    first, second = json.loads(done.stdout)
+    assert (first["device"], first["position"]) == ("d1", "A")
+    assert (second["device"], second["position"]) == ("d2", "B")
+    assert first["verdict"] == "fail"
+    assert done.returncode == 3, "the worst verdict counts"
+
+    def found(*words: str) -> list[str]:
+        rows = json.loads(line.run("runs", "--json", *words).stdout)
+        return [row["device"] for row in rows]
+
+    assert found() == ["d2", "d1"]
+    assert found("--device", "d1") == ["d1"]
+    assert found("--part", PART, "--limit", "1") == ["d2"]
+    assert found("--part", "no-such-part") == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_the_run_cleanly_with_figures_so_far(
+    line: Line, bench: str, number: signal.Signals
+) -> None:
+    with line.started(
+        "measure", "--bench", bench, "--part", PART, "--device", "d", "--for", "10h",
+        "--json",
+    ) as process:  # fmt: skip
+        assert process.stderr is not None
+        while "pass" not in process.stderr.readline():
+            pass
+        process.send_signal(number)
+        stdout, stderr = process.communicate(timeout=20)
+    figures = json.loads(stdout)
+    assert (figures["verdict"], figures["ended_how"]) == ("pass", "interrupted")
+    assert process.returncode == 0
+    assert "Traceback" not in stderr
+
+
+def test_a_reader_of_the_lines_that_goes_away_stops_nothing(
+    line: Line, bench: str
+) -> None:
+    with line.started(
+        "measure", "--bench", bench, "--part", PART, "--device", "d", "--readings",
+        "40", "--json",
+    ) as process:  # fmt: skip
+        assert process.stderr is not None and process.stdout is not None
+        process.stderr.readline()
+        process.stderr.close()
+        figures = json.loads(process.stdout.read())
+        assert process.wait(20) == 0
+    assert (figures["readings"], figures["ended_how"]) == (40, "readings reached")
+
+
+def test_without_a_device_and_without_a_terminal_nothing_starts(
+    line: Line, bench: str
+) -> None:
+    done = line.run("measure", "--bench", bench, "--part", PART)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "--device" in done.stderr
+    assert not line.db.exists()
+
+
+def nobody() -> str:
+    """An address at which nobody listens."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET"
+
+
+def dead_bench(folder: Path) -> str:
+    path = folder / "dead.toml"
+    path.write_text(
+        f'[instruments.counter]\ndriver = "scpi-counter"\naddress = "{nobody()}"\n'
+        f'[instruments.room]\ndriver = "scpi-thermometer"\naddress = "{nobody()}"\n'
+        '[[position]]\nname = "A"\nfrequency = "counter"\n'
+    )
+    return path.name
+
+
+def test_a_counter_that_does_not_answer_is_a_sentence_and_no_run(line: Line) -> None:
+    bench = dead_bench(line.folder)
+    done = line.run(
+        "measure", "--bench", bench, "--part", PART, "--device", "d", "--json"
+    )
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "127.0.0.1" in done.stderr and "Traceback" not in done.stderr
+    listed = line.run("runs", "--json")
+    assert listed.returncode == 1 or json.loads(listed.stdout) == []
+
+
+def test_check_bench_reports_every_instrument_and_fails_for_one(line: Line) -> None:
+    done = line.run("check-bench", dead_bench(line.folder), "--json")
+    rows = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert [row["instrument"] for row in rows] == ["counter", "room"]
+    for row in rows:
+        assert (row["ok"], row["identity"], row["value"]) == (False, None, None)
+        assert row["error"]
+
+
+def test_check_bench_of_a_bench_that_answers(line: Line, bench: str) -> None:
+    done = line.run("check-bench", bench, "--json")
+    text = line.run("check-bench", bench)
+    rows = {row["instrument"]: row for row in json.loads(done.stdout)}
+    assert (done.returncode, text.returncode) == (0, 0)
+    assert rows.keys() == {"counter", "room", "meter"}
+    assert all(row["ok"] and row["error"] is None for row in rows.values())
+    assert abs(rows["counter"]["value"] / 16e6 - 1) < 30e-6
+    assert rows["counter"]["identity"].startswith("SIMULATED")
+    assert text.stdout.count("answers") == 3
+
+
+def test_simulate_prints_addresses_and_ends_with_its_input(line: Line) -> None:
+    done = line.run("simulate", "--json", "--until-eof", "--truth", "served.jsonl")
+    addresses = json.loads(done.stdout)
+    assert done.returncode == 0
+    assert addresses["counter"].startswith("TCPIP::127.0.0.1::")
+    assert addresses.keys() == {"counter", "room", "control"}
+
+
+def test_simulate_ends_after_its_time(line: Line) -> None:
+    done = line.run("simulate", "--for", "2s")
+    assert done.returncode == 0
+    assert done.stdout.startswith("counter")
+
+
+def test_simulated_instruments_do_not_outlive_a_killed_demo(line: Line) -> None:
+    with line.started("demo", "--no-screen", "--for", "10h", "--db", "d.db") as process:
+        assert process.stderr is not None
+        while "started" not in process.stderr.readline():
+            pass
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+        pids = [int(pid) for pid in children.read_text().split()]
+        assert pids
+        process.kill()
+        wait_for(lambda: not any(alive(pid) for pid in pids), within_s=15)
+
+
+def alive(pid: int) -> bool:
+    """Whether a process still runs (one that waits to be reaped does not)."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except FileNotFoundError:
+        return False
+    return state != "Z"

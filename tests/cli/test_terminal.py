@@ -1,0 +1,153 @@
+"""`measure` and `watch` in a real terminal: a pty that the program controls."""
+
+import contextlib
+import fcntl
+import os
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from cli.conftest import Line, wait_for
+
+from benchlog.clock import host_deadline
+from benchlog.store.reader import Reader
+
+PART = "quartz-16mhz-30ppm"
+TAKE_TERMINAL = (
+    "import fcntl, os, sys, termios\n"
+    "fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n"
+    "os.execv(sys.executable, [sys.executable, '-m', 'benchlog.cli', *sys.argv[1:]])"
+)
+
+
+class Terminal:
+    """A terminal of 100 x 30 with `benchlog` in it; `seen` is all that was drawn."""
+
+    def __init__(self, line: Line, *words: str) -> None:
+        self.fd, theirs = os.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", TAKE_TERMINAL, *words],
+            cwd=line.folder,
+            env=line.environment() | {"TERM": "xterm-256color"},
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            start_new_session=True,
+        )
+        os.close(theirs)
+        self.seen = ""
+
+    def look(self, wait_s: float = 0.05) -> None:
+        if select.select([self.fd], [], [], wait_s)[0]:
+            with contextlib.suppress(OSError):  # the other end is closed
+                self.seen += os.read(self.fd, 65_536).decode(errors="replace")
+
+    def until(self, text: str, within_s: float = 20.0) -> None:
+        limit = host_deadline(within_s)
+        while text not in self.seen:
+            gone = limit.passed or self.process.poll() is not None
+            self.look()
+            assert text in self.seen or not gone, f"no {text!r} in {self.seen!r}"
+
+    def type(self, keys: str) -> None:
+        self.seen = ""
+        os.write(self.fd, keys.encode())
+
+    def exit_code(self) -> int:
+        limit = host_deadline(20.0)
+        while self.process.poll() is None:
+            assert not limit.passed, self.seen[-3000:]
+            self.look()
+        self.look()
+        return self.process.returncode
+
+    def hang_up(self) -> None:
+        os.close(self.fd)
+        self.fd = -1
+
+
+@contextmanager
+def terminal(line: Line, *words: str) -> Iterator[Terminal]:
+    opened = Terminal(line, *words)
+    try:
+        yield opened
+    finally:
+        opened.process.kill()
+        opened.process.wait()
+        if opened.fd >= 0:
+            os.close(opened.fd)
+
+
+def measure(bench: str, *more: str) -> tuple[str, ...]:
+    return ("measure", "--bench", bench, "--part", PART, *more)
+
+
+def ended_how(line: Line) -> str | None:
+    with Reader.open(line.db) as reader:
+        return reader.run(1).ended_how
+
+
+def test_asked_for_the_device_then_measured_then_figures(
+    line: Line, bench: str
+) -> None:
+    with terminal(line, *measure(bench, "--readings", "15")) as screen:
+        screen.until("Which device")
+        screen.type("KX-0412\r")
+        screen.until("readings reached")
+        screen.type("q")
+        assert screen.exit_code() == 0
+        assert "KX-0412, run 1, position A, simulated" in screen.seen
+        assert "PASS" in screen.seen
+        assert "\x1b[?1049l" in screen.seen, "the terminal is given back"
+
+
+def test_left_running_it_goes_on_and_can_be_watched(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--for", "10h")
+    with terminal(line, *words) as screen:
+        screen.until("conformance")
+        screen.type("q")
+        screen.until("still going")
+        screen.type("k")
+        assert screen.exit_code() in (0, 4)
+        assert "run 1 goes on" in screen.seen
+    with terminal(line, "watch") as screen:
+        screen.until("conformance")
+        screen.type("s")
+        screen.until("Stop run 1")
+        screen.type("s")
+        screen.until("stopped")
+        screen.type("q")
+        assert screen.exit_code() == 0
+    assert ended_how(line) == "stopped"
+
+
+def test_sigterm_wipes_the_screen_and_prints_figures(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--for", "10h")
+    with terminal(line, *words) as screen:
+        screen.until("conformance")
+        screen.process.send_signal(signal.SIGTERM)
+        assert screen.exit_code() in (0, 4)
+        assert "\x1b[?1049l" in screen.seen
+        assert "interrupted" in screen.seen.rpartition("\x1b[?1049l")[2]
+
+
+def test_a_closed_terminal_ends_the_run(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--for", "10h")
+    with terminal(line, *words) as screen:
+        screen.until("conformance")
+        screen.hang_up()
+        wait_for(lambda: ended_how(line) == "terminal closed")
+
+
+def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--readings", "60", "--go-on")
+    with terminal(line, *words) as screen:
+        screen.until("conformance")
+        screen.hang_up()
+        wait_for(lambda: ended_how(line) == "readings reached")
