@@ -140,10 +140,11 @@ def test_an_hour_in_a_second():
 def test_two_clients_share_one_counter():
     with serving(scenario(), HostClock()) as (_, addresses):
         first, second = Line(addresses["counter"]), Line(addresses["counter"])
-        first.say("FREQ:APER 0.2;:READ?")
+        first.say("FREQ:APER 0.6;:READ?")
+        host_sleep(0.1)
         begin = now_s()
         assert second.ask("*IDN?").startswith(b"SIMULATED,")  # waits its turn
-        assert now_s() - begin > 0.1
+        assert now_s() - begin > 0.2
         assert float(first.hear()) == pytest.approx(16e6, rel=1e-4)
         first.close()
         second.close()
@@ -173,7 +174,7 @@ def test_nothing_is_left_when_it_stops():
             line.close()
         assert not os.path.lexists(addresses["counter@line"])
     assert ours() == before
-    assert len(os.listdir("/proc/self/fd")) == files
+    assert len(os.listdir("/proc/self/fd")) <= files
 
 
 def test_clients_that_come_and_go_leave_nothing():
