@@ -7,7 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import say
+from benchlog.cli.printing import counted, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.values import RunId
 
@@ -51,4 +51,4 @@ def command(run: int, kind: str, out: Path, overwrite: bool, db: Path | None) ->
         written = export_run(
             reader, run, kind, out, progress.reached, overwrite=overwrite
         )
-    say(f"{written:,} readings written to {out}")
+    say(f"{counted(written, 'reading')} written to {out}")

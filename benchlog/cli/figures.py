@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.cli.database import reading
-from benchlog.cli.printing import pairs
+from benchlog.cli.printing import counted, pairs
 from benchlog.cli.progress import Progress
 from benchlog.units import (
     decimals_for,
@@ -120,7 +120,7 @@ def _readings(document: Document) -> str:
     count, gaps = document["readings"], document["gaps"]
     ended = f", {document['ended_how']}" if document["ended_how"] else ", running"
     span = f" in {format_duration(document['span_s'])}" if count else ""
-    return f"{count:,}{span}, {gaps} gaps{ended}"
+    return f"{count:,}{span}, {counted(gaps, 'gap')}{ended}"
 
 
 def _timebase(timebase: Document) -> str:

@@ -98,6 +98,11 @@ def width(text: str) -> int:
     return len(text) + wide - marks
 
 
+def counted(count: int, what: str) -> str:
+    """Return `1 gap`, `2 gaps`, `1,000 gaps`."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
 def utc_text(utc_ns: int | None) -> str | None:
     """Return a moment as ISO 8601 in UTC with milliseconds, None where unknown."""
     if utc_ns is None or utc_ns < 0:

@@ -132,7 +132,11 @@ def _instruments(instruments: list[dict[str, Any]]) -> str:
 
 def _events(events: list[dict[str, Any]]) -> str:
     rows = [
-        ((event["utc"] or "-")[:19].replace("T", " "), event["kind"], event["text"])
+        (
+            (event["utc"] or "-")[:19].replace("T", " "),
+            event["kind"],
+            event["text"].replace("\n", " / "),
+        )
         for event in events
     ]
     return table(("UTC", "event", ""), rows) if rows else ""

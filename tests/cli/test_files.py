@@ -1,0 +1,113 @@
+"""`import` and `export` as a person uses them: files in, files out, same figures."""
+
+import json
+from pathlib import Path
+
+import pytest
+from cli.conftest import Line, document
+
+PART = "quartz-16mhz-30ppm"
+FOREIGN = """# logged by hand, counter gate 1 s
+time;frequency
+2026-11-01T10:00:00Z;15999852,0
+2026-11-01T10:00:01Z;15999852,2
+power cut
+2026-11-01T10:00:02Z;15999851,8
+"""
+
+
+def brought_in(line: Line, *more: str) -> dict[str, object]:
+    (line.folder / "hand.csv").write_text(FOREIGN)
+    words = ("import", "hand.csv", "--nominal-hz", "16e6", "--part", PART)
+    return document(line.run(*words, "--json", *more))
+
+
+def test_import_says_what_it_took_and_what_it_did_not(line: Line) -> None:
+    result = brought_in(line, "--device", "KX-0412")
+    assert (result["run"], result["readings"], result["rejected"]) == (1, 3, 1)
+    shown = document(line.run("show", "--json"))
+    # 148 Hz low at 16 MHz is -9.25 ppm (common practice, no source)
+    assert shown["offset_ppm"] == pytest.approx(-9.25, abs=1e-9)
+    assert (shown["device"], shown["purpose"]) == ("KX-0412", "import")
+    assert shown["simulated"] is False
+
+
+def test_import_names_the_line_on_standard_error(line: Line) -> None:
+    (line.folder / "hand.csv").write_text(FOREIGN)
+    done = line.run("import", "hand.csv", "--nominal-hz", "16e6")
+    assert done.stdout == "run 1: 3 readings, 1 line rejected\n"
+    assert "line 5" in done.stderr and "power cut" in done.stderr
+
+
+def test_import_without_nominal_is_bad_usage_and_leaves_nothing(line: Line) -> None:
+    (line.folder / "hand.csv").write_text(FOREIGN)
+    done = line.run("import", "hand.csv")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "--nominal-hz" in done.stderr
+    assert json.loads(line.run("runs", "--json").stdout) == []
+
+
+@pytest.mark.parametrize("kind", ["csv", "jsonl"])
+def test_round_trip_gives_the_same_figures_bit_for_bit(line: Line, kind: str) -> None:
+    brought_in(line, "--device", "=HYPERLINK()", "--note", "π\n\u202e")
+    out = f"out.{kind}"
+    done = line.run("export", "1", "--format", kind, "--out", out)
+    assert (done.returncode, done.stdout) == (0, "")
+    again = document(line.run("import", out, "--json"))
+    assert (again["run"], again["readings"], again["rejected"]) == (2, 3, 0)
+    first, second = (document(line.run("show", n, "--json")) for n in ("1", "2"))
+    for name in ("offset_ppm", "u_ppm", "jitter_ppm_rms", "budget", "device", "note"):
+        assert second[name] == first[name], name
+
+
+def test_export_to_standard_output_is_the_file(line: Line) -> None:
+    brought_in(line)
+    line.run("export", "1", "--out", "out.csv")
+    done = line.run("export", "1")
+    assert done.stdout == (line.folder / "out.csv").read_text()
+    assert done.stderr == ""
+
+
+def test_export_never_writes_over_a_file_by_accident(line: Line) -> None:
+    brought_in(line)
+    kept = line.folder / "kept.csv"
+    kept.write_text("mine")
+    done = line.run("export", "1", "--out", "kept.csv")
+    assert done.returncode == 2 and "kept.csv" in done.stderr
+    assert kept.read_text() == "mine"
+    assert line.run("export", "1", "--out", "kept.csv", "--overwrite").returncode == 0
+    assert kept.read_text() != "mine"
+
+
+@pytest.mark.parametrize("words", [("show", "9"), ("export", "9")])
+def test_no_such_run_is_bad_usage(line: Line, words: tuple[str, ...]) -> None:
+    brought_in(line)
+    done = line.run(*words)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "run" in done.stderr and "9" in done.stderr
+
+
+@pytest.mark.parametrize("command", [("runs",), ("show",), ("export", "1")])
+def test_a_file_that_is_no_database_is_a_sentence(
+    line: Line, command: tuple[str, ...], tmp_path: Path
+) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_text("not a database, but long enough to look like one" * 100)
+    done = line.run(*command, "--db", str(path))
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "notes.txt" in done.stderr and "Traceback" not in done.stderr
+    assert path.read_text().startswith("not a database"), "it was not touched"
+
+
+def test_completion_knows_parts_and_runs(line: Line) -> None:
+    brought_in(line)
+    for words, expected in (
+        ("benchlog parts show quartz-16", "plain,quartz-16mhz-30ppm"),
+        ("benchlog show ", "plain,1"),
+        ("benchlog me", "plain,measure"),
+    ):
+        count = str(words.count(" "))
+        done = line.run(
+            _BENCHLOG_COMPLETE="bash_complete", COMP_WORDS=words, COMP_CWORD=count
+        )
+        assert expected in done.stdout.splitlines(), done.stderr
