@@ -18,6 +18,52 @@ from benchlog.store.snapshot import identities_from, part_from, timebase_from
 
 Fields = tuple[Any, ...]
 
+LOGGED: Final[dict[str, tuple[str, ...]]] = {
+    "readings": (
+        "id",
+        "segment_id",
+        "utc_ns",
+        "mono_ns",
+        "gate_s",
+        "frequency_hz",
+        "ambient_c",
+        "flags",
+        "raw",
+    ),
+    "events": (
+        "id",
+        "segment_id",
+        "utc_ns",
+        "mono_ns",
+        "kind",
+        "text",
+        "instrument",
+        "raw",
+    ),
+    "conditions": (
+        "id",
+        "segment_id",
+        "utc_ns",
+        "mono_ns",
+        "quantity",
+        "value",
+        "unit",
+        "instrument",
+        "flags",
+        "raw",
+    ),
+    "edges": (
+        "id",
+        "segment_id",
+        "instrument",
+        "utc_ns",
+        "mono_ns",
+        "sequence",
+        "flags",
+    ),
+}
+"""The tables of what was logged in a run, with their columns as they are exported."""
+
 COUNT: Final = """
 select ifnull((select sum(n) from outline where run_id = :run), 0)
   + (select count(*) from readings where run_id = :run and id > ifnull(
@@ -37,10 +83,6 @@ from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lo
 where u.id between :first and :last and (:device is null or d.device = :device)
   and (:part is null or d.part_id = :part) and (:lot is null or l.lot = :lot)
 order by u.id desc limit :limit
-"""
-READINGS: Final = """
-select id, segment_id, utc_ns, mono_ns, gate_s, frequency_hz, ambient_c, flags, raw
-from readings where run_id = ? and id > ? order by id limit ?
 """
 RAW_TEXTS: Final = """
 select id, raw from readings where run_id = ? and raw is not null

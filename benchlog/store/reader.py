@@ -141,13 +141,19 @@ class Reader:
             rest = self._columns(run_id, after_id, _NO_LIMIT)
             return outline_from(stored, rest, BLOCK)
 
-    def raw_rows(self, run_id: int, after_id: int, limit: int) -> list[tuple[Any, ...]]:
-        """Return readings exactly as stored, NULL as None.
+    def logged(
+        self, table: str, run_id: int, after_id: int = 0, limit: int = 10_000
+    ) -> list[tuple[Any, ...]]:
+        """Return rows of a run exactly as stored, NULL as None, in their order.
 
-        Each is (id, segment_id, utc_ns, mono_ns, gate_s, frequency_hz, ambient_c,
-        flags, raw).
+        `table` is one of `nouns.LOGGED`, which gives the names of the columns.
         """
-        return self._all(nouns.READINGS, (run_id, after_id, limit))
+        columns = ", ".join(nouns.LOGGED[table])
+        sql = (
+            f"select {columns} from {table}"  # noqa: S608 - names from our own list
+            " where run_id = ? and id > ? order by id limit ?"
+        )
+        return self._all(sql, (run_id, after_id, limit))
 
     def raw_texts(self, run_id: int, ids: Iterable[int]) -> dict[int, str]:
         """Return the instrument's own text of those readings that have one."""

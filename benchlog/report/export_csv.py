@@ -1,0 +1,57 @@
+"""A run as CSV: comment lines, a head line, one line per reading, comment lines.
+
+The lines before the readings hold what the run was begun with, those after them its
+events, conditions, edges and verdicts. `offset_raw_ppm` and `utc` are there for a
+person's eyes; an import goes by the other columns.
+"""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from benchlog.model import Run
+from benchlog.report.cells import cell, comment
+from benchlog.report.record import header_of, others_of, pages
+from benchlog.store.reader import Reader
+from benchlog.units import NS_PER_S, offset_ppm
+
+MAGIC: Final = "# benchlog-export: "
+HEAD: Final = (
+    "reading,segment,utc,utc_ns,mono_ns,gate_s,frequency_hz,ambient_c,flags,"
+    "offset_raw_ppm,raw\n"
+)
+
+
+def csv_lines(reader: Reader, run: Run, done: Callable[[int], None]) -> Iterator[str]:
+    """Yield the lines of the export; `done` is told how many readings went out."""
+    header = header_of(reader, run)
+    yield comment("benchlog-export", header.pop("format"))
+    for key, value in header.items():
+        yield comment(key, value)
+    yield HEAD
+    count = 0
+    for rows in pages(reader, "readings", run.id, reader.last_id(run.id)):
+        yield from (_line(row, run) for row in rows)
+        count += len(rows)
+        done(count)
+    for name, fields in others_of(reader, run.id):
+        yield comment(name, fields)
+    yield comment("end", {"readings": count})
+
+
+def utc_text(utc_ns: int) -> str:
+    """Return ns since 1970 as ISO 8601 with nine decimals and `Z`."""
+    seconds, rest = divmod(utc_ns, NS_PER_S)
+    moment = datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None)
+    return f"{moment.isoformat()}.{rest:09d}Z"
+
+
+def _line(row: tuple[Any, ...], run: Run) -> str:
+    reading, segment, utc_ns, mono_ns, gate_s, hertz, ambient_c, flags, raw = row
+    utc = "," if utc_ns is None else f"{utc_text(utc_ns)},{utc_ns}"
+    ambient = "" if ambient_c is None else repr(ambient_c)
+    ppm = offset_ppm(hertz * run.divider, run.nominal_hz)
+    return (
+        f"{reading},{segment},{utc},{mono_ns},{gate_s!r},{hertz!r},{ambient},{flags},"
+        f"{ppm:.9g},{cell(raw)}\n"
+    )

@@ -1,0 +1,101 @@
+"""Writing a run to a file: whole or not at all, and never over another by accident."""
+
+import contextlib
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final, TextIO
+
+from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.model import Run
+from benchlog.report.export_csv import csv_lines
+from benchlog.report.export_jsonl import jsonl_lines
+from benchlog.store.reader import Reader
+
+Progress = Callable[[int, int], None]
+"""Called with how much is done, and of how much."""
+Lines = Callable[[Reader, Run, Callable[[int], None]], Iterator[str]]
+
+FORMATS: Final[dict[str, Lines]] = {"csv": csv_lines, "jsonl": jsonl_lines}
+
+
+def export_run(
+    reader: Reader,
+    run_id: int,
+    format: str,
+    out_path: Path,
+    progress: Progress | None = None,
+    *,
+    overwrite: bool = False,
+) -> int:
+    """Export a run to a file; return how many readings went out.
+
+    The file appears under its name only when it is complete. Raises UsageError when it
+    exists and may not be overwritten, NotFoundError for the format or the run,
+    BenchlogError when it cannot be written.
+    """
+    lines_of(format)
+    if out_path.exists() and not overwrite:
+        raise UsageError(f"{out_path} exists; name another file or allow overwriting")
+    try:
+        with _finished(out_path, overwrite=overwrite) as stream:
+            return write_run(reader, run_id, format, stream, progress)
+    except OSError as error:
+        raise BenchlogError(
+            f"{out_path} cannot be written: {error.strerror or error}"
+        ) from error
+
+
+def write_run(
+    reader: Reader,
+    run_id: int,
+    format: str,
+    stream: TextIO,
+    progress: Progress | None = None,
+) -> int:
+    """Write a run to an open text stream; return how many readings went out."""
+    run = reader.run(run_id)
+    written = 0
+
+    def done(count: int) -> None:
+        nonlocal written
+        written = count
+        if progress is not None:
+            progress(count, max(run.readings, count))
+
+    for line in lines_of(format)(reader, run, done):
+        stream.write(line)
+    return written
+
+
+def lines_of(format: str) -> Lines:
+    """Return what makes the lines of a format. Raises NotFoundError."""
+    if format not in FORMATS:
+        raise NotFoundError("export format", format, FORMATS)
+    return FORMATS[format]
+
+
+@contextlib.contextmanager
+def _finished(out_path: Path, *, overwrite: bool) -> Iterator[TextIO]:
+    written = out_path.with_name(f".{out_path.name}.{os.getpid()}.part")
+    try:
+        with written.open("w", encoding="utf-8", newline="\n") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        _put_in_place(written, out_path, overwrite=overwrite)
+    finally:
+        written.unlink(missing_ok=True)
+
+
+def _put_in_place(written: Path, out_path: Path, *, overwrite: bool) -> None:
+    if overwrite:
+        written.replace(out_path)
+        return
+    try:
+        # A link fails when somebody has made the file meanwhile; a rename would not.
+        out_path.hardlink_to(written)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links
+        written.replace(out_path)

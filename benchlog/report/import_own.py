@@ -1,0 +1,147 @@
+"""Importing what `export` wrote: the run as it was, under a new number."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import chain
+from pathlib import Path
+from typing import Any, Final
+
+from benchlog.errors import DataError, UsageError
+from benchlog.model import Identity, Purpose, RunPlan, Timebase
+from benchlog.report.foreign import LineProblem
+from benchlog.report.intake import Intake
+from benchlog.report.options import ImportOptions
+from benchlog.report.own import Found, Logged, read_own
+from benchlog.report.textfile import Line
+from benchlog.store.rows import Segment, VerdictRow
+from benchlog.store.snapshot import (
+    bench_from,
+    identities_from,
+    part_from,
+    timebase_from,
+)
+from benchlog.units import format_frequency
+
+_SAME: Final = 1e-9
+
+
+def import_own(
+    path: Path,
+    first: Line,
+    rest: Iterator[Line],
+    intake: Intake,
+    options: ImportOptions,
+) -> tuple[int, tuple[str, ...]]:
+    """Import an export of ours; return the run and what is to be said of it.
+
+    Readings, events, conditions, edges, verdicts, segments and the snapshot are as
+    they were. Raises DataError when its head is damaged, UsageError for the options.
+    """
+    found = read_own(chain([first], rest))
+    header = next(found)
+    if not isinstance(header, Mapping):
+        raise DataError(f"{path}: the head of the export is damaged")
+    begun = _beginning(path, header, options)
+    origin = {"file": path.name, "run": dict(header)}
+    resolution_hz = header.get("resolution_hz")
+    with intake.run(
+        begun.plan,
+        begun.identities,
+        begun.timebase,
+        origin=origin,
+        resolution_hz=resolution_hz,
+    ) as run_id:
+        note = f"imported from {path.name}, an export of run {header.get('run')}"
+        _bring_in(run_id, begun.segments, found, intake, note)
+    return run_id, (note,)
+
+
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    plan: RunPlan
+    identities: Mapping[str, Identity]
+    timebase: Timebase
+    segments: tuple[Segment, ...]
+
+
+def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) -> _Begun:
+    try:
+        snapshot = header["snapshot"]
+        begun = _Begun(
+            plan=_plan(header, snapshot),
+            identities=identities_from(snapshot["identities"]),
+            timebase=options.timebase or timebase_from(snapshot["timebase"]),
+            segments=tuple(Segment(**one) for one in header["segments"]),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise DataError(
+            f"{path}: the head of the export is damaged ({error!r})"
+        ) from error
+    return replace(begun, plan=_as_wished(begun.plan, options))
+
+
+def _plan(header: Mapping[str, Any], snapshot: dict[str, Any]) -> RunPlan:
+    part = part_from(snapshot["part"])
+    if not 0 < float(part.nominal_hz) < float("inf"):
+        raise ValueError(f"nominal_hz {part.nominal_hz!r}")
+    lot = header["lot"]
+    return RunPlan(
+        purpose=Purpose.IMPORT,
+        device=_words(header["device"]),
+        part=replace(part, id=_words(part.id), title=_words(part.title)),
+        position=_words(header["position"]),
+        bench=bench_from(snapshot["bench"]),
+        lot=None if lot is None else _words(lot),
+        operator=_words(header["operator"]),
+        note=_words(header["note"]),
+        load_pf=snapshot.get("load_pf"),
+        supply_v=snapshot.get("supply_v"),
+        software=_words(snapshot["software"]),
+    )
+
+
+def _words(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r} is no text")
+    return value
+
+
+def _as_wished(plan: RunPlan, options: ImportOptions) -> RunPlan:
+    """Return the plan with what a person said in place of what the file says."""
+    nominal_hz = options.nominal_hz or plan.part.nominal_hz
+    if abs(nominal_hz - plan.part.nominal_hz) > _SAME * nominal_hz:
+        raise UsageError(
+            f"the export is of a {format_frequency(plan.part.nominal_hz)} part, not of "
+            f"{format_frequency(nominal_hz)}; leave --nominal-hz out"
+        )
+    return replace(
+        plan,
+        device=options.device or plan.device,
+        part=options.part or plan.part,
+        lot=options.lot or plan.lot,
+        operator=options.operator or plan.operator,
+        note=options.note or plan.note,
+    )
+
+
+def _bring_in(
+    run_id: int,
+    segments: tuple[Segment, ...],
+    found: Iterator[Found],
+    intake: Intake,
+    note: str,
+) -> None:
+    known = {one.id: intake.segment(run_id, one) for one in segments}
+    unnamed = min(known.values(), default=0) or intake.segment(run_id)
+    intake.note(run_id, unnamed, note)
+    verdicts = []
+    for one in found:
+        if isinstance(one, Logged):
+            segment_id = known.get(one.segment or 0, unnamed)
+            intake.take((run_id, segment_id, one.noun))
+        elif isinstance(one, VerdictRow):
+            verdicts.append(one)
+        elif isinstance(one, LineProblem):
+            intake.reject(one)
+    intake.note_problems(run_id, unnamed)
+    intake.conclude(run_id, verdicts)

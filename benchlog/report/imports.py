@@ -1,0 +1,56 @@
+"""Bringing a file into the database as a run of its own, with purpose `import`."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchlog.clock import Clock
+from benchlog.errors import DataError
+from benchlog.report.foreign import LineProblem
+from benchlog.report.import_foreign import import_foreign
+from benchlog.report.import_own import import_own
+from benchlog.report.intake import Intake
+from benchlog.report.options import ImportOptions
+from benchlog.report.own import is_own
+from benchlog.report.textfile import numbered_lines
+from benchlog.store.writer import Writer
+
+
+@dataclass(frozen=True, slots=True)
+class ImportResult:
+    """What an import led to.
+
+    `problems` are the first lines that gave nothing (`rejected` counts all of them);
+    `notes` say in words how the file was understood and what was assumed.
+    """
+
+    run: int
+    readings: int
+    rejected: int
+    problems: tuple[LineProblem, ...]
+    notes: tuple[str, ...]
+
+
+def import_file(
+    path: Path,
+    writer: Writer,
+    clock: Clock,
+    options: ImportOptions | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ImportResult:
+    """Import text or CSV made elsewhere, or what `export` wrote.
+
+    `progress` is told bytes done and in all. Nothing is left behind when the file has
+    no reading. Raises DataError when it has none or cannot be read, UsageError when the
+    options do not fit, StoreError.
+    """
+    lines = numbered_lines(path, progress)
+    first = next(lines, None)
+    if first is None:
+        raise DataError(f"{path} is empty: nothing to import")
+    intake = Intake(writer, clock)
+    bring_in = import_own if is_own(first) else import_foreign
+    run_id, notes = bring_in(path, first, lines, intake, options or ImportOptions())
+    return ImportResult(
+        run_id, intake.readings, intake.rejected, tuple(intake.problems), notes
+    )

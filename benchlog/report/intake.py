@@ -1,0 +1,126 @@
+"""What an import puts into the database: batches of rows, counted and bounded."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from functools import partial
+from typing import Final, TypeVar
+
+from benchlog.clock import Clock, host_deadline, host_sleep
+from benchlog.errors import StoreLockedError, StoreRefusedError
+from benchlog.model import Event, EventKind, Identity, Reading, RunPlan, Timebase
+from benchlog.report.foreign import LineProblem
+from benchlog.store.rows import Row, Segment, VerdictRow
+from benchlog.store.writer import Writer
+
+_T = TypeVar("_T")
+_BATCH: Final = 10_000
+_KEPT: Final = 1_000
+"""Damaged lines beyond these are counted, not kept one by one."""
+_PATIENCE_S: Final = 30.0
+_RETRY_S: Final = 0.05
+
+
+class Intake:
+    """Rows of one run on their way in, and the lines that gave none."""
+
+    def __init__(self, writer: Writer, clock: Clock) -> None:
+        self._writer = writer
+        self._clock = clock
+        self._rows: list[Row] = []
+        self.readings = 0
+        self.rejected = 0
+        self.problems: list[LineProblem] = []
+
+    @contextmanager
+    def run(
+        self,
+        plan: RunPlan,
+        identities: Mapping[str, Identity],
+        timebase: Timebase,
+        *,
+        origin: Mapping[str, object],
+        resolution_hz: float | None = None,
+    ) -> Iterator[int]:
+        """Begin a run and end it; what was taken is committed also after an error."""
+        run_id = self._patiently(
+            lambda: self._writer.begin_run(
+                plan, identities, timebase, resolution_hz=resolution_hz, origin=origin
+            )
+        )
+        how = "import stopped"
+        try:
+            yield run_id
+            how = "file read"
+        finally:
+            self.flush()
+            self._patiently(lambda: self._writer.end_run(run_id, how))
+
+    def segment(self, run_id: int, like: Segment | None = None) -> int:
+        """Begin a segment of the run."""
+        return self._patiently(lambda: self._writer.begin_segment(run_id, like))
+
+    def note(self, run_id: int, segment_id: int, text: str) -> None:
+        """Say something of the import in the run itself."""
+        self.take((run_id, segment_id, self.event(EventKind.NOTE, text)))
+
+    def conclude(self, run_id: int, verdicts: Sequence[VerdictRow]) -> None:
+        """Store the verdicts that the run had."""
+        for verdict in verdicts:
+            self._patiently(partial(self._writer.add_verdict, run_id, verdict))
+
+    def take(self, row: Row) -> None:
+        """Take a row; commits when enough have come together."""
+        self._rows.append(row)
+        self.readings += isinstance(row[2], Reading)
+        if len(self._rows) >= _BATCH:
+            self.flush()
+
+    def reject(self, found: LineProblem) -> None:
+        """Count a line that gave nothing, and keep it while they are few."""
+        self.rejected += 1
+        if len(self.problems) < _KEPT:
+            self.problems.append(found)
+
+    def note_problems(self, run_id: int, segment_id: int) -> None:
+        """Store the problems as events of the run, like all that was refused."""
+        for found in self.problems:
+            event = self.event(EventKind.REJECTED, str(found), found.raw)
+            self.take((run_id, segment_id, event))
+        unkept = self.rejected - len(self.problems)
+        if unkept:
+            text = f"{unkept} more lines were not understood"
+            self.take((run_id, segment_id, self.event(EventKind.REJECTED, text)))
+
+    def event(self, kind: str, text: str, raw: bytes | None = None) -> Event:
+        """Return an event of now."""
+        utc_ns, mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
+        return Event(utc_ns, mono_ns, kind, text, raw=raw)
+
+    def flush(self) -> None:
+        """Commit what was taken; waits up to 30 s while another program writes."""
+        rows, self._rows = self._rows, []
+        if not rows:
+            return
+        try:
+            self._patiently(lambda: self._writer.commit(rows))
+        except StoreRefusedError:
+            self._one_by_one(rows)
+
+    def _patiently(self, write: Callable[[], _T]) -> _T:
+        deadline = host_deadline(_PATIENCE_S)
+        while True:
+            try:
+                return write()
+            except StoreLockedError:
+                if deadline.passed:
+                    raise
+                host_sleep(_RETRY_S)
+
+    def _one_by_one(self, rows: Sequence[Row]) -> None:
+        """Commit rows alone, so that one that can never be stored stops no other."""
+        for row in rows:
+            try:
+                self._patiently(partial(self._writer.commit, [row]))
+            except StoreRefusedError as error:
+                self.readings -= isinstance(row[2], Reading)
+                self.reject(LineProblem(0, "", str(error)))

@@ -1,0 +1,260 @@
+"""How a text file made elsewhere is laid out, guessed from its first lines.
+
+The guess is said in words (`Layout.said`), so that a person can see and correct it.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+from benchlog.report.numbers import number_of, unit_scale
+from benchlog.report.options import Wanted
+from benchlog.report.separators import find_separator, splitter
+from benchlog.report.stamps import ISO, StampKind, kind_of, names_zone, stamp_ns
+
+_SHARE: Final = 0.8
+_TIME_HEAD: Final = re.compile(r"time|utc|date|mjd|epoch|elapsed|\bt\b|\bsec", re.I)
+_INDEX_HEAD: Final = re.compile(r"#|n|no\.?|nr\.?|index|sample|count|reading", re.I)
+_AMBIENT_HEAD: Final = re.compile(r"temp|ambient", re.I)
+_NOT_CELSIUS: Final = re.compile(r"[\[(_/ °][fk][\])]?\s*$", re.I)
+_DATA_HEADS: Final = {
+    "frequency": re.compile(r"freq|hz", re.I),
+    "fractional": re.compile(r"frac|offset|ppm|ppb|\by\b|df/f", re.I),
+    "phase": re.compile(r"phase|\btie\b|\bx\b|time.?error|time.?interval", re.I),
+}
+_DAY: Final = re.compile(
+    r"\s*(\d{4}[-/]\d\d?[-/]\d\d?|\d\d?\.\d\d?\.\d{4})\s*", re.ASCII
+)
+_HOUR: Final = re.compile(r"\s*\d\d?:\d\d(:\d\d([.,]\d+)?)?\s*(Z|UTC)?\s*", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where in a line what stands, and how numbers are written.
+
+    `separator` empty means white space. Columns count from 0. `day` is the column of
+    the date where the time of day has one of its own. `scale` turns a bare number into
+    the base unit (Hz; 1 for fractional; s for phase). `spacing_ns` is what usually lies
+    between two time stamps. The first `start` lines are no data.
+    `looks_scaled` is how many times nominal the numbers seem to be.
+    """
+
+    separator: str
+    decimal_comma: bool
+    data: int
+    time: int | None = None
+    day: int | None = None
+    kind: StampKind | None = None
+    ambient: int | None = None
+    scale: float = 1.0
+    spacing_ns: int | None = None
+    start: int = 0
+    zone_assumed: bool = False
+    looks_scaled: float | None = None
+    said: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    rows: Sequence[Sequence[str]]
+    heads: Sequence[str]
+    decimal_comma: bool
+
+    @property
+    def width(self) -> int:
+        return max(len(row) for row in self.rows)
+
+    def head(self, column: int) -> str:
+        return self.heads[column] if column < len(self.heads) else ""
+
+    def column(self, column: int) -> list[str]:
+        return [row[column] for row in self.rows if column < len(row)]
+
+    def numbers(self, column: int) -> list[float]:
+        found = (
+            number_of(token, decimal_comma=self.decimal_comma)
+            for token in self.column(column)
+        )
+        return [number for number in found if number is not None]
+
+    def is_numeric(self, column: int) -> bool:
+        return len(self.numbers(column)) >= _SHARE * len(self.rows)
+
+    def point(self, token: str) -> str:
+        return token.replace(",", ".") if self.decimal_comma else token
+
+
+def guess(lines: Sequence[str], comment: str, wanted: Wanted) -> Layout | None:
+    """Return the layout of a file, None when no column of numbers is found.
+
+    `lines` are its first ones that are no comments; `comment` is the comment line that
+    stands right before them and may name the columns.
+    """
+    separator, decimal_comma = find_separator(lines, wanted)
+    split = splitter(separator)
+    rows = [split(line) for line in lines]
+    start = next((at for at, row in enumerate(rows) if _has_number(row)), None)
+    if start is None:
+        return None
+    heads = rows[start - 1] if start else split(comment.lstrip("#%!;/* "))
+    data_rows = [row for row in rows[start:] if _has_number(row)]
+    table = _Table(data_rows, [head.strip() for head in heads], decimal_comma)
+    layout = _laid_out(table, separator, wanted)
+    return None if layout is None else replace(layout, start=start)
+
+
+def _has_number(row: Sequence[str]) -> bool:
+    return any(
+        number_of(token) is not None or number_of(token, decimal_comma=True) is not None
+        for token in row
+    )
+
+
+def _laid_out(table: _Table, separator: str, wanted: Wanted) -> Layout | None:
+    said_column = None if wanted.column is None else wanted.column - 1
+    day, time, kind = _time(table, said_column, wanted)
+    taken = {day, time}
+    data = said_column
+    if data is None:
+        data = _data(table, wanted, taken)
+    if data is None or not table.is_numeric(data):
+        return None
+    unit = unit_scale(table.head(data))
+    layout = Layout(
+        separator=separator,
+        decimal_comma=table.decimal_comma,
+        data=data,
+        time=time,
+        day=day,
+        kind=kind,
+        ambient=_ambient(table, {*taken, data}),
+        scale=1.0 if unit is None else unit,
+    )
+    layout = replace(
+        layout,
+        spacing_ns=_spacing(layout, table),
+        zone_assumed=kind is ISO and not _names_zone(layout, table),
+        looks_scaled=_ratio(layout, table, wanted),
+    )
+    return replace(layout, said=_said(layout))
+
+
+def _time(
+    table: _Table, data: int | None, wanted: Wanted
+) -> tuple[int | None, int | None, StampKind | None]:
+    """Return the columns of day and time and how time is written there."""
+    for column in range(table.width):
+        if column == data or _INDEX_HEAD.fullmatch(table.head(column)):
+            continue
+        if column + 1 < table.width and _is_day_and_hour(table, column):
+            return column, column + 1, ISO
+        tokens = [table.point(token) for token in table.column(column)]
+        kind = kind_of(tokens, table.head(column))
+        if kind is not None and _may_be_time(table, column, kind, wanted):
+            return None, column, kind
+    return None, None, None
+
+
+def _is_day_and_hour(table: _Table, column: int) -> bool:
+    days, hours = table.column(column), table.column(column + 1)
+    return all(map(_DAY.fullmatch, days)) and all(map(_HOUR.fullmatch, hours))
+
+
+def _may_be_time(table: _Table, column: int, kind: StampKind, wanted: Wanted) -> bool:
+    if table.width == 1:
+        return False
+    if kind.dated or _TIME_HEAD.search(table.head(column)):
+        return True
+    is_first = column == 0 and not table.head(column)
+    return is_first and not _is_index(table.numbers(column), wanted.gate_s)
+
+
+def _is_index(numbers: Sequence[float], gate_s: float | None) -> bool:
+    """Whether a first column counts readings, where the gate says it is not seconds."""
+    steps = {later - earlier for earlier, later in pairwise(numbers)}
+    return steps == {1.0} and gate_s is not None and gate_s != 1.0
+
+
+def _data(table: _Table, wanted: Wanted, taken: set[int | None]) -> int | None:
+    free = [
+        column
+        for column in range(table.width)
+        if column not in taken and table.is_numeric(column)
+    ]
+    named = [c for c in free if _DATA_HEADS[wanted.data].search(table.head(c))]
+    if named:
+        return named[0]
+    if wanted.data == "frequency":
+        return min(free, key=lambda c: _distance(table, c, wanted), default=None)
+    return next((c for c in free if not _INDEX_HEAD.fullmatch(table.head(c))), None)
+
+
+def _distance(table: _Table, column: int, wanted: Wanted) -> float:
+    middle = median(table.numbers(column))
+    scaled = middle * (unit_scale(table.head(column)) or 1.0)
+    return abs(scaled - wanted.nominal_hz)
+
+
+def _ambient(table: _Table, taken: set[int | None]) -> int | None:
+    for column in range(table.width):
+        head = table.head(column)
+        is_named = _AMBIENT_HEAD.search(head) and not _NOT_CELSIUS.search(head)
+        if is_named and column not in taken:
+            return column
+    return None
+
+
+def time_token(layout: Layout, fields: Sequence[str]) -> str:
+    """Return what a line says of its time. Raises IndexError when it is too short."""
+    if layout.time is None:
+        return ""
+    token = fields[layout.time]
+    if layout.day is not None:
+        return f"{fields[layout.day].strip()} {token.strip()}"
+    return token.replace(",", ".") if layout.decimal_comma else token
+
+
+def _said(layout: Layout) -> tuple[str, ...]:
+    names = {"": "white space", "\t": "tab"}
+    separator = names.get(layout.separator, repr(layout.separator))
+    comma = " with decimal commas" if layout.decimal_comma else ""
+    said = [
+        f"columns separated by {separator}{comma}; data in column {layout.data + 1}"
+    ]
+    if layout.scale != 1.0:
+        said.append(f"data multiplied by {layout.scale:g} (unit in the head)")
+    if layout.time is not None and layout.kind is not None:
+        said.append(f"time in column {layout.time + 1}: {layout.kind.name}")
+    if layout.ambient is not None:
+        said.append(f"ambient in column {layout.ambient + 1}")
+    return tuple(said)
+
+
+def _names_zone(layout: Layout, table: _Table) -> bool:
+    return names_zone(time_token(layout, table.rows[0]))
+
+
+def _ratio(layout: Layout, table: _Table, wanted: Wanted) -> float | None:
+    """Return the power of ten by which numbers miss nominal, None when they do not."""
+    if wanted.data != "frequency":
+        return None
+    found = median(table.numbers(layout.data)) * layout.scale / wanted.nominal_hz
+    if found <= 0 or 0.5 < found < 2:
+        return None
+    return float(f"{found:.1g}")
+
+
+def _spacing(layout: Layout, table: _Table) -> int | None:
+    if layout.kind is None:
+        return None
+    stamps = [
+        stamp_ns(time_token(layout, row), layout.kind)
+        for row in table.rows
+        if len(row) > max(layout.time or 0, layout.day or 0)
+    ]
+    known = [stamp for stamp in stamps if stamp is not None]
+    steps = [b - a for a, b in pairwise(known) if b > a]
+    return round(median(steps)) if steps else None

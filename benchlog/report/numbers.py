@@ -1,0 +1,75 @@
+"""Numbers as other programs write them: separators, units, decimal commas."""
+
+import math
+import re
+from typing import Final
+
+_UNITS: Final = {
+    "ghz": 1e9,
+    "mhz": 1e6,
+    "khz": 1e3,
+    "hz": 1.0,
+    "s": 1.0,
+    "ms": 1e-3,
+    "us": 1e-6,
+    "µs": 1e-6,
+    "μs": 1e-6,
+    "ns": 1e-9,
+    "ps": 1e-12,
+    "fs": 1e-15,
+    "%": 1e-2,
+    "ppm": 1e-6,
+    "ppb": 1e-9,
+    "ppt": 1e-12,
+}
+_GROUPS: Final = r"['\u00a0\u202f\u2009 ]"
+_TOKEN: Final = re.compile(
+    r"(?P<number>[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?)\s*(?P<unit>[A-Za-zµμ%]*)",
+    re.ASCII,
+)
+_GROUPED: Final = re.compile(rf"(?<=[0-9]){_GROUPS}(?=[0-9]{{3}}(?![0-9]))")
+_GROUPED_POINT: Final = re.compile(r"[-+]?[0-9]{1,3}(\.[0-9]{3})+(,[0-9]+)?")
+_GROUPED_COMMA: Final = re.compile(r"[-+]?[0-9]{1,3}(,[0-9]{3})+(\.[0-9]+)?")
+_UNIT_IN_HEAD: Final = re.compile(r"[\[(_/ ]\s*([A-Za-zµμ%]+)\s*[\])]?\s*$")
+
+
+def number_of(token: str, *, decimal_comma: bool = False) -> float | None:
+    """Return the number a token stands for, in its base unit; None if it is none.
+
+    `16.000001 MHz` is 16000001.0, `16'000'001` likewise; NaN, infinities and words are
+    no numbers.
+    """
+    plain = token.strip()
+    if not decimal_comma and "_" not in plain:
+        try:
+            value = float(plain)
+        except ValueError:
+            pass
+        else:
+            return value if math.isfinite(value) else None
+    return _careful(plain, decimal_comma=decimal_comma)
+
+
+def unit_scale(head: str) -> float | None:
+    """Return what the unit at the end of a column's head is worth: `f (MHz)` is 1e6."""
+    found = _UNIT_IN_HEAD.search(f" {head.strip()}")
+    return None if found is None else _UNITS.get(found.group(1).lower())
+
+
+def _careful(token: str, *, decimal_comma: bool) -> float | None:
+    found = _TOKEN.fullmatch(_with_point(_GROUPED.sub("", token), decimal_comma))
+    if found is None:
+        return None
+    unit = found["unit"].lower()
+    if unit and unit not in _UNITS:
+        return None
+    value = float(found["number"]) * _UNITS.get(unit, 1.0)
+    return value if math.isfinite(value) else None
+
+
+def _with_point(token: str, decimal_comma: bool) -> str:
+    if decimal_comma:
+        if _GROUPED_POINT.fullmatch(token):
+            token = token.replace(".", "")
+        return token.replace(",", ".") if token.count(",") <= 1 else token
+    return token.replace(",", "") if _GROUPED_COMMA.fullmatch(token) else token

@@ -1,0 +1,76 @@
+"""What a person may say of a file to be imported."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.errors import UsageError
+from benchlog.model import Part, Timebase
+
+DATA: Final = ("frequency", "fractional", "phase")
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the numbers of a file mean.
+
+    Parameters
+    ----------
+    nominal_hz : float
+        The nominal frequency of what was measured.
+    data : str
+        `frequency` (Hz), `fractional` ((f - f0)/f0, a ratio) or `phase` (time error
+        in s; grows when the device runs fast).
+    column : int | None
+        The column of the data, counted from 1; None lets it be found.
+    gate_s : float | None
+        The gate time; None: the spacing of the time stamps, else 1 s (and it is said).
+
+    """
+
+    nominal_hz: float
+    data: str = "frequency"
+    column: int | None = None
+    gate_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.data not in DATA:
+            raise UsageError(f"data {self.data!r} is none of {', '.join(DATA)}")
+        if not 0 < self.nominal_hz < float("inf"):
+            raise UsageError(
+                f"nominal frequency {self.nominal_hz!r} must be above zero, in Hz"
+            )
+        if self.gate_s is not None and not 0 < self.gate_s < float("inf"):
+            raise UsageError(f"gate {self.gate_s!r} s is not above zero")
+        if self.column is not None and self.column < 1:
+            raise UsageError(f"column {self.column}: columns count from 1")
+
+
+@dataclass(frozen=True, slots=True)
+class ImportOptions:
+    """How a file is to be imported and what its run is to be called.
+
+    `nominal_hz` may be None for a file that `export` wrote, which knows it. `device`
+    empty means the file's own device, else its name without suffix. `part` None means
+    the file's own part, else one without promises. `timebase` None: nothing is known.
+    """
+
+    nominal_hz: float | None = None
+    gate_s: float | None = None
+    column: int | None = None
+    data: str = "frequency"
+    device: str = ""
+    part: Part | None = None
+    lot: str | None = None
+    operator: str = ""
+    note: str = ""
+    software: str = ""
+    timebase: Timebase | None = None
+
+    def wanted(self) -> Wanted:
+        """Return what the numbers mean. Raises UsageError, also without nominal."""
+        if self.nominal_hz is None:
+            raise UsageError(
+                "what is the nominal frequency? The file does not say; "
+                "give it with --nominal-hz"
+            )
+        return Wanted(self.nominal_hz, self.data, self.column, self.gate_s)

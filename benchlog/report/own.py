@@ -1,0 +1,185 @@
+"""Reading back what `export` wrote: everything that a run had, or what is damaged."""
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from benchlog.errors import DataError
+from benchlog.model import Condition, Edge, Event, Flag, Reading
+from benchlog.report.cells import comment_of, text_of
+from benchlog.report.export_csv import HEAD, MAGIC
+from benchlog.report.foreign import LineProblem, problem
+from benchlog.report.record import FORMAT
+from benchlog.report.textfile import Line
+from benchlog.store.rows import VerdictRow
+
+_JSON_MAGIC: Final = '{"row": "run"'
+_COLUMNS: Final = HEAD.count(",") + 1
+Noun = Reading | Event | Condition | Edge
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """One thing of the exported run, and the segment there that it belongs to."""
+
+    segment: int | None
+    noun: Noun
+
+
+Found = Mapping[str, Any] | Logged | VerdictRow | LineProblem
+"""The run's header (the first), what it logged and concluded, what is damaged."""
+
+
+def is_own(first: Line | None) -> bool:
+    """Whether a file that begins with this line is an export of ours."""
+    return first is not None and first[1].startswith((MAGIC, _JSON_MAGIC))
+
+
+def read_own(lines: Iterator[Line]) -> Iterator[Found]:
+    """Yield what an export holds, its header first.
+
+    Raises DataError when the header is damaged or from a newer version.
+    """
+    first = next(lines)
+    if first[1].startswith(MAGIC):
+        yield from _read_csv(first, lines)
+    else:
+        yield from _read_jsonl(first, lines)
+
+
+def _read_csv(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
+    header = {"format": comment_of(first[1])[1]}
+    for _, text in lines:
+        if not text.startswith("# "):
+            break
+        key, value = comment_of(text)
+        header[key] = value
+    yield _checked(header)
+    yield from _rest(lines, _csv_row)
+
+
+def _read_jsonl(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
+    try:
+        header = json.loads(first[1])
+    except ValueError as error:
+        raise DataError("the first line of the export is damaged") from error
+    yield _checked(header)
+    yield from _rest(lines, _json_row)
+
+
+def _checked(header: dict[str, Any]) -> dict[str, Any]:
+    version = header.get("format")
+    if not isinstance(version, int) or not isinstance(header.get("snapshot"), dict):
+        raise DataError("the head of the export is damaged: no snapshot of the run")
+    if version > FORMAT:
+        raise DataError(
+            f"the export has format {version}, this benchlog reads up to {FORMAT}: "
+            "update benchlog"
+        )
+    return header
+
+
+_Row = Callable[[str], tuple[str, Any]]
+
+
+def _rest(lines: Iterator[Line], row_of: _Row) -> Iterator[Found]:
+    readings, said = 0, None
+    line: Line = (1, "")
+    for line in lines:
+        try:
+            name, fields = row_of(line[1])
+            if name == "end":
+                said = int(fields["readings"])
+                continue
+            noun = _NOUNS[name](fields)
+        except (ValueError, TypeError, KeyError, IndexError, DataError):
+            yield problem(line, "damaged")
+            continue
+        readings += name == "reading"
+        yield noun
+    if said != readings:
+        ends = "it ends early" if said is None else f"it speaks of {said}"
+        yield problem(line, f"{readings} readings are left of the export, {ends}")
+
+
+def _csv_row(text: str) -> tuple[str, Any]:
+    if text.startswith("# "):
+        return comment_of(text)
+    cells = text.split(",")
+    if len(cells) != _COLUMNS:
+        raise ValueError("columns")
+    _, segment, _, utc, mono, gate, hertz, ambient, flags, _, raw = cells
+    return "reading", {
+        "segment_id": int(segment),
+        "utc_ns": int(utc) if utc else None,
+        "mono_ns": int(mono),
+        "gate_s": float(gate),
+        "frequency_hz": float(hertz),
+        "ambient_c": float(ambient) if ambient else None,
+        "flags": int(flags),
+        "raw": text_of(raw),
+    }
+
+
+def _json_row(text: str) -> tuple[str, Any]:
+    fields = json.loads(text)
+    return fields.pop("row"), fields
+
+
+def _reading(fields: Mapping[str, Any]) -> Found:
+    return Logged(
+        fields["segment_id"],
+        Reading(
+            fields["utc_ns"],
+            fields["mono_ns"],
+            float(fields["gate_s"]),
+            float(fields["frequency_hz"]),
+            fields["ambient_c"],
+            Flag(fields["flags"]),
+            fields["raw"],
+        ),
+    )
+
+
+def _event(fields: Mapping[str, Any]) -> Found:
+    raw = fields["raw"]
+    return Logged(
+        fields["segment_id"],
+        Event(
+            fields["utc_ns"],
+            fields["mono_ns"],
+            fields["kind"],
+            fields["text"],
+            fields["instrument"],
+            None if raw is None else bytes.fromhex(raw),
+        ),
+    )
+
+
+def _condition(fields: Mapping[str, Any]) -> Found:
+    plain = _without(fields, "id", "segment_id", "flags")
+    condition = Condition(**plain, flags=Flag(fields["flags"]))
+    return Logged(fields["segment_id"], condition)
+
+
+def _edge(fields: Mapping[str, Any]) -> Found:
+    plain = _without(fields, "id", "segment_id", "flags")
+    return Logged(fields["segment_id"], Edge(**plain, flags=Flag(fields["flags"])))
+
+
+def _verdict(fields: Mapping[str, Any]) -> Found:
+    return VerdictRow(**fields)
+
+
+def _without(fields: Mapping[str, Any], *names: str) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if name not in names}
+
+
+_NOUNS: Final[dict[str, Callable[[Mapping[str, Any]], Found]]] = {
+    "reading": _reading,
+    "event": _event,
+    "condition": _condition,
+    "edge": _edge,
+    "verdict": _verdict,
+}
