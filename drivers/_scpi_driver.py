@@ -1,5 +1,6 @@
 """What every driver that asks in SCPI does the same way: open, identify, close."""
 
+from collections.abc import Mapping
 from typing import ClassVar, Final
 
 from benchlog.driver import Driver, Option
@@ -140,7 +141,14 @@ class ScpiDriver(Driver):
                 address=self.address,
             )
         settings["dialect"] = talk.dialect.name
-        self._identity = identity_of(text, settings)
+        self._identity = (
+            identity_of(text, settings) if text else self._unnamed(settings)
+        )
+
+    def _unnamed(self, settings: Mapping[str, str]) -> Identity:
+        """Return the identity of what cannot be asked for one."""
+        text = f"something at {self.address} that cannot be asked who it is"
+        return Identity(text, serial=self.address, settings=settings)
 
     def _way(self, talk: Talk) -> tuple[str, ...]:
         """Return the roles that fetch a value in this dialect."""

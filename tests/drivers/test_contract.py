@@ -8,6 +8,7 @@ from benchlog_drivers.scpi_thermometer import ScpiThermometer
 
 from benchlog.catalogue import load_dialect
 from benchlog.testing import (
+    ASKED_FAULTS,
     MALFORMED,
     TALKING_FAULTS,
     DriverContract,
@@ -40,7 +41,8 @@ class TestScpiCounterTcp(DriverContract):
 
 class TestScpiCounterTcp6(TestScpiCounterTcp):
     nowhere = "TCPIP::::1::1::SOCKET"
-    malformed = MALFORMED[:3]  # the lines go the same way as over IPv4
+    malformed = MALFORMED[:3]  # the bytes go the same way as over IPv4
+    faults = ASKED_FAULTS[2:6]
 
     def peer(self) -> Peer:
         return TcpPeer(counter(), host="::1")
@@ -85,6 +87,7 @@ class TestLineCounterPty(DriverContract):
 class TestLineCounterSocket(TestLineCounterPty):
     nowhere = "TCPIP::127.0.0.1::1::SOCKET"
     malformed = MALFORMED[:3]
+    faults = TALKING_FAULTS[:5]
 
     def peer(self) -> Peer:
         return TcpPeer(Talker("7999852.5"))

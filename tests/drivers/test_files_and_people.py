@@ -45,7 +45,7 @@ class FilePeer(Peer):
             self._file.unlink()
         else:
             self._file.write_bytes(content)
-        self._mending = threading.Timer(0.2, self._file.write_bytes, [self._good])
+        self._mending = threading.Timer(0.1, self._file.write_bytes, [self._good])
         self._mending.start()
 
     def hang_up(self) -> None:

@@ -183,7 +183,7 @@ def test_a_dialect_without_error_queue_and_identity_is_enough() -> None:
         assert counter.read().value == 15_999_852.0
         identity = counter.identify()
     assert said.heard == ["READ?"]
-    assert identity.who == ("", "", "")
+    assert "cannot be asked" in identity.text
     assert identity.settings["gate_s"] == "0.02 (not read back)"
 
 

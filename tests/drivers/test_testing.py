@@ -1,0 +1,109 @@
+"""The suite for strangers' drivers must find what it is there to find."""
+
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+
+import pytest
+from benchlog_drivers._tcp import host_and_port
+
+from benchlog.clock import HostClock
+from benchlog.driver import Driver
+from benchlog.errors import InstrumentError, LostError
+from benchlog.model import Identity, Sample
+from benchlog.testing import ASKED_FAULTS, MALFORMED, DriverContract, Script, TcpPeer
+
+NAMES = [fault.name for fault in ASKED_FAULTS]
+
+
+class NaiveCounter(Driver):
+    """A counter driver as one writes it in five minutes."""
+
+    quantity = "frequency"
+    unit = "Hz"
+    link: socket.socket | None = None
+
+    def open(self) -> None:
+        try:
+            self.link = socket.create_connection(host_and_port(self.address), 2)
+        except OSError as error:
+            raise LostError(str(error)) from error
+        self.link.settimeout(0.3)
+
+    def ask(self, question: bytes) -> bytes:
+        assert self.link is not None
+        self.link.sendall(question + b"\n")
+        return self.link.recv(100_000)
+
+    def identify(self) -> Identity:
+        return Identity(self.ask(b"*IDN?").decode())
+
+    def read(self) -> Sample:
+        try:
+            raw = self.ask(b"READ?")
+            value = float(raw.replace(b"\x00", b"").replace(b"\xff", b""))
+        except (OSError, ValueError) as error:
+            raise InstrumentError(repr(error)) from error
+        clock = HostClock()
+        return Sample(value, "Hz", clock.mono_ns(), clock.utc_ns(), 0.0, raw.strip())
+
+    def close(self) -> None:
+        if self.link is not None:
+            self.link.close()
+
+
+class Contract(DriverContract):
+    driver = NaiveCounter
+    value = 15_999_852.0
+
+    def peer(self) -> TcpPeer:
+        answers = {"*IDN?": "MAKER,MODEL,7,1.0"}
+        return TcpPeer(Script(answers, ("READ?", "+1.5999852E+07")))
+
+
+def test_the_naive_driver_does_work() -> None:
+    contract = Contract()
+    contract.test_declares_what_it_measures()
+    contract.test_reads_its_value()
+    contract.test_identity_does_not_change()
+    contract.test_close_is_always_allowed()
+    contract.test_nothing_is_kept_of_old_connections()
+
+
+@pytest.mark.parametrize("fault", ASKED_FAULTS, ids=NAMES)
+def test_every_fault_is_found_to_be_badly_handled(fault: object) -> None:
+    with pytest.raises(AssertionError):
+        Contract().test_fault(fault)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("line", [MALFORMED[0], MALFORMED[2], MALFORMED[17]])
+def test_numbers_that_are_none_are_found(line: bytes) -> None:
+    with pytest.raises(AssertionError):
+        Contract().test_malformed_line_is_no_sample(line)
+
+
+@pytest.mark.parametrize(
+    "check",
+    [
+        DriverContract.test_nobody_there,
+        DriverContract.test_closed_peer_is_noticed_at_once,
+    ],
+)
+def test_silent_losses_are_found(check: Callable[[DriverContract], None]) -> None:
+    with pytest.raises(AssertionError):
+        check(Contract())
+
+
+def test_measuring_never_imports_the_suite() -> None:
+    """Nor does the suite need pytest to be imported."""
+    code = (
+        "import sys\n"
+        "from benchlog import registry\n"
+        "assert all(listed.driver for listed in registry.load_all())\n"
+        "assert not any(name.startswith('benchlog.testing') for name in sys.modules)\n"
+        "assert 'pyvisa' not in sys.modules\n"
+        "import benchlog.testing\n"
+        "assert 'pytest' not in sys.modules\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
