@@ -46,7 +46,8 @@ class Link:
     def __init__(self, station: Station) -> None:
         self.station = station
         self._incoming = bytearray()
-        self._requests: deque[bytes] = deque()  # the first one is being carried out
+        self._requests: deque[bytes] = deque()
+        self._running: bytes | None = None
         self._answers: deque[Reply] = deque()
         self._news = threading.Condition()
         self._epoch = 0
@@ -65,7 +66,7 @@ class Link:
             self._incoming += data
             if not end:
                 return
-            if self._answers or any(b"?" in request for request in self._requests):
+            if self._answers or any(b"?" in request for request in self._pending()):
                 self.station.complain(INTERRUPTED)
                 self._forget()
             self._requests.append(bytes(self._incoming))
@@ -81,7 +82,7 @@ class Link:
                 if gone():
                     return None
             if not self._answers:
-                if not self._requests:
+                if not self._pending():
                     self.station.complain(UNTERMINATED)
                 return None
             return self._piece(wanted)
@@ -93,12 +94,17 @@ class Link:
             self._incoming.clear()
 
     def close(self) -> None:
-        """End the link and its worker."""
+        """End the link and its worker; commands that had arrived are carried out."""
         with self._news:
             self._closed = True
-            self._forget()
+            if any(b"?" in request for request in self._pending()):
+                self._forget()  # nobody will read the answers
             self._news.notify_all()
         self._worker.join(_JOIN_S)
+
+    def _pending(self) -> list[bytes]:
+        running = [] if self._running is None else [self._running]
+        return [*running, *self._requests]
 
     def _forget(self) -> None:
         self._epoch += 1
@@ -123,10 +129,13 @@ class Link:
         while True:
             with self._news:
                 self._news.wait_for(lambda: self._requests or self._closed)
-                if self._closed:
+                if not self._requests:
                     return
-                request, epoch = self._requests[0], self._epoch
+                request, epoch = self._requests.popleft(), self._epoch
+                self._running = request
             self._carry_out(request, epoch)
+            with self._news:
+                self._running = None
 
     def _carry_out(self, request: bytes, epoch: int) -> None:
         patience = Patience(self.station.clock, lambda: self._epoch != epoch)
@@ -136,14 +145,12 @@ class Link:
                     self.station.due(reply, patience)
                     self._put(reply, epoch)
         except AbandonedError:
-            return
-        with self._news:
-            if self._epoch == epoch:
-                self._requests.popleft()
+            pass  # forgotten, or nobody is there to read it
 
     def _put(self, reply: Reply, epoch: int) -> None:
         with self._news:
             if self._epoch != epoch:
                 raise AbandonedError
             self._answers.append(reply)
+            self._running = None  # answered: the next message interrupts nothing
             self._news.notify_all()

@@ -68,13 +68,15 @@ def test_status_byte_and_device_clear(running, visa, via):
     counter.clear()
     assert counter.query("*IDN?").startswith("SIMULATED,")
     assert now_s() - begin < 2  # not the 20 s of the gate
-    counter.write("SENS:FREQ:APER 0.01;*CLS")
+    counter.write("SENS:FREQ:APER 0.01;*CLS")  # carried out though we leave at once
 
 
 @pytest.mark.parametrize("via", [Via.HISLIP, Via.VXI11])
 def test_a_late_answer_is_never_taken_for_the_next(running, visa, via):
     bench, _ = running
-    counter = visa(address(running, via), timeout_ms=200)
+    counter = visa(address(running, via))
+    counter.query("*CLS;:FREQ:APER 0.01;*OPC?")
+    counter.timeout = 200
     bench.command("counter late 0.5")
     with pytest.raises((pyvisa.errors.VisaIOError, TimeoutError)):
         counter.query("READ?")
@@ -86,7 +88,9 @@ def test_a_late_answer_is_never_taken_for_the_next(running, visa, via):
 @pytest.mark.parametrize("via", [Via.HISLIP, Via.VXI11])
 def test_half_an_answer_has_no_end(running, visa, via):
     bench, _ = running
-    counter = visa(address(running, via), timeout_ms=200)
+    counter = visa(address(running, via))
+    counter.query("*CLS;*OPC?")
+    counter.timeout = 200
     bench.command("counter half")
     with pytest.raises((pyvisa.errors.VisaIOError, TimeoutError)):
         counter.query("READ?")
@@ -95,14 +99,16 @@ def test_half_an_answer_has_no_end(running, visa, via):
 # IEEE 488.2, 6.3.2: a message while an answer waits is -410; 6.3.2.2: reading with
 # nothing asked is -420.
 def test_message_exchange_errors(running, visa):
-    counter = visa(address(running, Via.VXI11), timeout_ms=200)
+    counter = visa(address(running, Via.VXI11))
     counter.query("*CLS;*OPC?")
     counter.write("*OPC?")
     counter.write("*IDN?")
     assert counter.read().startswith("SIMULATED,")
     assert counter.query("SYST:ERR?").startswith("-410,")
+    counter.timeout = 200
     with pytest.raises(pyvisa.errors.VisaIOError):
         counter.read()
+    counter.timeout = 3000
     assert counter.query("SYST:ERR?").startswith("-420,")
 
 
@@ -149,7 +155,9 @@ def test_nobody_listens_to_a_talker_and_it_goes_on():
     """What is not read is overrun; what is read then is new, and whole lines."""
     with serving(scenario(Via.LINE), HostClock(100.0)) as (bench, addresses):
         with open(addresses["counter"], "rb", buffering=0) as port:
-            host_sleep(0.3)
+            end = now_s() + 10
+            while len(bench.served("counter")) < 1500 and now_s() < end:
+                host_sleep(0.05)
             said = len(bench.served("counter"))
             seen = port.read(4096)
             while seen.count(b"\n") < 500:
