@@ -1,9 +1,10 @@
 """The overlapping Allan variance at octaves, reading by reading, in constant memory.
 
-The phase of a contiguous block is a running sum of frequency values, kept as two
-doubles so that its length costs no digits. Up to an averaging factor of 32,768 every
-overlapping pair counts; beyond, the phase is thinned out in step with the factor,
-which loses no measurable information (a pair starts every 1/32,768 of its length).
+The phase is a running sum of frequency values, kept as two doubles so that its length
+costs no digits; beside it runs the count of readings, because some may be missing. Up
+to an averaging factor of 32,768 every overlapping pair counts; beyond, the phase is
+thinned out in step with the factor, which loses no measurable information (a pair
+starts every 1/32,768 of its length).
 """
 
 from dataclasses import dataclass, field
@@ -16,150 +17,202 @@ from benchlog.analysis.linefit import ExactSum
 
 Array = NDArray[np.float64]
 
-_TOP: Final = 15  # the last octave with every pair: m = 2**15
-_REACH: Final = 2 << _TOP  # phases back from the newest that are still needed
+TOP: Final = 15
+"""The last octave with every pair: m = 2**15."""
+
+REACH: Final = 2 << TOP
+"""Phases back from the newest that are still needed."""
 
 
 @dataclass(slots=True)
 class OctaveSum:
-    """Sum of squared second differences of phase at one averaging factor."""
+    """Sum of squared second differences of phase at one averaging factor.
+
+    `pairs` and `squares` of unbroken stretches; the bridged ones also of averages with
+    at least half of their readings.
+    """
 
     m: int
     pairs: int = 0
     squares: ExactSum = field(default_factory=ExactSum)
+    bridged_pairs: int = 0
+    bridged_squares: ExactSum = field(default_factory=ExactSum)
+
+    def add(self, strict: Array, bridged: Array) -> None:
+        """Add second differences to both sums."""
+        self.pairs += len(strict)
+        self.squares.add([float(strict @ strict)])
+        self.bridged_pairs += len(bridged)
+        self.bridged_squares.add([float(bridged @ bridged)])
 
 
 class _Level:
-    """The newest phases of the block at one stride, in an amortised buffer."""
+    """The newest phases of the block at one stride, in an amortised buffer.
+
+    Rows of the buffer: phase, its rounding error, readings so far.
+    """
 
     def __init__(self, stride: int) -> None:
         self.stride = stride
         self.count = 0  # phases of this block so far, kept or not
         self._fill = 0
-        self._hi = np.zeros(256)
-        self._lo = np.zeros(256)
+        self._kept = np.zeros((3, 256))
 
     def clear(self) -> None:
         self.count = self._fill = 0
 
-    def append(self, hi: Array, lo: Array) -> None:
-        """Add phases; at most the last `_REACH` before them are kept."""
-        need = self._fill + len(hi)
-        if need > len(self._hi):
-            self._make_room(len(hi))
-        end = self._fill + len(hi)
-        self._hi[self._fill : end] = hi
-        self._lo[self._fill : end] = lo
+    def append(self, rows: Array) -> None:
+        """Add phases; at least the last `REACH` before them are kept."""
+        more = rows.shape[1]
+        if self._fill + more > self._kept.shape[1]:
+            self._make_room(more)
+        end = self._fill + more
+        self._kept[:, self._fill : end] = rows
         self._fill = end
-        self.count += len(hi)
+        self.count += more
 
     def _make_room(self, more: int) -> None:
-        keep = min(self._fill, _REACH)
-        start = self._fill - keep
-        size = max(len(self._hi), 2 * (keep + more))
-        fresh_hi, fresh_lo = self._hi, self._lo
-        if size > len(self._hi):
-            fresh_hi, fresh_lo = np.zeros(size), np.zeros(size)
-        fresh_hi[:keep] = self._hi[start : self._fill].copy()
-        fresh_lo[:keep] = self._lo[start : self._fill].copy()
-        self._hi, self._lo, self._fill = fresh_hi, fresh_lo, keep
+        keep = min(self._fill, REACH)
+        newest = self._kept[:, self._fill - keep : self._fill]
+        size = max(self._kept.shape[1], 2 * (keep + more))
+        if size > self._kept.shape[1]:
+            self._kept = np.concatenate([newest, np.zeros((3, size - keep))], axis=1)
+        else:
+            self._kept[:, :keep] = newest.copy()
+        self._fill = keep
 
-    def every_second(self) -> tuple[Array, Array]:
+    def every_second(self) -> Array:
         """Return what a level of twice the stride would hold by now."""
-        kept = slice(self._fill - self.count, self._fill, 2)
-        return self._hi[kept].copy(), self._lo[kept].copy()
+        return self._kept[:, self._fill - self.count : self._fill : 2].copy()
 
-    def second_differences(self, m: int, new: int) -> Array | None:
-        """Return x[k+2m] - 2 x[k+m] + x[k] for those k that `new` phases complete."""
-        ends = min(new, self.count - 2 * m)
+    def differences(self, lag: int, new: int, gap: bool) -> tuple[Array, Array] | None:
+        """Return the second differences that `new` phases complete, two ways.
+
+        The first of unbroken stretches, the second of averages at least half there.
+        """
+        ends = min(new, self.count - 2 * lag)
         if ends <= 0:
             return None
         b = self._fill
         a = b - ends
-        hi, lo = self._hi, self._lo
-        out = hi[a:b] - hi[a - m : b - m]
-        out -= hi[a - m : b - m] - hi[a - 2 * m : b - 2 * m]
-        out += (lo[a:b] - lo[a - m : b - m]) - (
-            lo[a - m : b - m] - lo[a - 2 * m : b - 2 * m]
+        late = self._kept[:, a:b] - self._kept[:, a - lag : b - lag]
+        early = (
+            self._kept[:, a - lag : b - lag] - self._kept[:, a - 2 * lag : b - 2 * lag]
         )
-        return out
+        apart = late - early
+        strict = apart[0] + apart[1]
+        if not gap:
+            return strict, strict
+        return _bridge(late, early, strict, lag * self.stride)
+
+
+def _bridge(late: Array, early: Array, strict: Array, m: int) -> tuple[Array, Array]:
+    """Pick pairs of full averages, and of those at least half there."""
+    full = (late[2] == m) & (early[2] == m)
+    half = (2 * late[2] >= m) & (2 * early[2] >= m)
+    late_mean = (late[0, half] + late[1, half]) / late[2, half]
+    early_mean = (early[0, half] + early[1, half]) / early[2, half]
+    bridged = (late_mean - early_mean) * m
+    return strict[full], np.where(full[half], strict[half], bridged)
 
 
 class Octaves:
-    """Allan sums over contiguous blocks of equally spaced frequency values."""
+    """Allan sums over equally spaced frequency values, some of them missing."""
 
     def __init__(self) -> None:
         self.sums: list[OctaveSum] = []
         self._levels = [_Level(1)]
-        self._hi = self._lo = 0.0
+        self._newest = self._previous = np.zeros(3)
         self._index = 0  # of the newest phase in the block
+        self._gap_at = -1  # the newest phase after which a value is missing
         self.start_block()
 
     def start_block(self) -> None:
-        """Forget the phase: the next value does not follow from the last."""
+        """Forget the phase: nothing can be said across this place."""
         del self._levels[1:]
         self._levels[0].clear()
-        self._levels[0].append(np.zeros(1), np.zeros(1))
-        self._hi = self._lo = 0.0
-        self._index = 0
+        self._levels[0].append(np.zeros((3, 1)))
+        self._newest = self._previous = np.zeros(3)
+        self._index, self._gap_at = 0, -1
 
-    def feed(self, values: Array) -> None:
-        """Continue the block by frequency values (any unit), oldest first."""
-        for start in range(0, len(values), _REACH):
-            self._feed_some(values[start : start + _REACH])
+    def feed(self, values: Array, missing: NDArray[np.int64] | None = None) -> None:
+        """Continue the block by frequency values (any unit), oldest first.
 
-    def _feed_some(self, values: Array) -> None:
-        hi, lo = self._running_sum(values)
-        first = self._index + 1
-        self._index += len(values)
-        self._levels[0].append(hi, lo)
-        for octave in range(_TOP + 1):
-            m = 1 << octave
-            if not self._collect(octave, m, self._levels[0], len(values), m):
+        `missing` tells how many values are missing before each.
+        """
+        if missing is None or not missing.any():
+            for start in range(0, len(values), REACH):
+                self._feed_some(self._running_sum(values[start : start + REACH]))
+            return
+        start = 0
+        places = np.cumsum(1 + missing)
+        while start < len(values):
+            room = REACH + (int(places[start - 1]) if start else 0)
+            end = max(start + 1, int(np.searchsorted(places, room, side="right")))
+            self._feed_spaced(values[start:end], missing[start:end])
+            start = end
+
+    def _feed_spaced(self, values: Array, missing: NDArray[np.int64]) -> None:
+        if missing[0] >= REACH:  # nothing is left to compare with
+            self.start_block()
+            missing = np.concatenate(([0], missing[1:]))
+        summed = self._running_sum(values)
+        before = np.concatenate([self._previous[:, None], summed[:, :-1]], axis=1)
+        at = np.cumsum(1 + missing) - 1
+        rows = np.repeat(before, 1 + missing, axis=1)
+        rows[:, at] = summed
+        if missing.any():
+            last = int(np.flatnonzero(missing)[-1])
+            self._gap_at = self._index + int(at[last])
+        self._feed_some(rows)
+
+    def _feed_some(self, rows: Array) -> None:
+        first, new = self._index + 1, rows.shape[1]
+        self._index += new
+        self._levels[0].append(rows)
+        for octave in range(TOP + 1):
+            if not self._collect(octave, self._levels[0], new, 1 << octave):
                 break
-        self._feed_thinned(hi, lo, first)
-
-    def _running_sum(self, values: Array) -> tuple[Array, Array]:
-        """Continue the phase; `lo` is the exact rounding error of `hi` so far."""
-        chain = np.concatenate(([self._hi], values))
-        total = np.cumsum(chain)
-        before, after = total[:-1], total[1:]
-        gained = after - before  # Knuth's two-sum, elementwise
-        errors = (before - (after - gained)) + (values - gained)
-        errors[0] += self._lo
-        low = np.cumsum(errors)
-        self._hi, self._lo = float(after[-1]), float(low[-1])
-        return after, low
-
-    def _feed_thinned(self, hi: Array, lo: Array, first: int) -> None:
-        """Hand every 2nd, 4th, ... phase to the levels that need it."""
         depth = 1
-        while depth < len(self._levels) or self._levels[-1].count > _REACH:
+        while depth < len(self._levels) or self._levels[-1].count > REACH:
             if depth == len(self._levels):
                 level, new = self._deepen()
             else:
                 level = self._levels[depth]
-                kept = slice(-first % level.stride, None, level.stride)
-                level.append(hi[kept], lo[kept])
-                new = len(hi[kept])
-            self._collect(_TOP + depth, level.stride << _TOP, level, new, 1 << _TOP)
+                thinned = rows[:, -first % level.stride :: level.stride]
+                level.append(thinned)
+                new = thinned.shape[1]
+            self._collect(TOP + depth, level, new, 1 << TOP)
             depth += 1
+
+    def _running_sum(self, values: Array) -> Array:
+        """Continue the phase; the second row is the rounding error of the first."""
+        self._previous = self._newest
+        chain = np.concatenate((self._newest[:1], values))
+        total = np.cumsum(chain)
+        before, after = total[:-1], total[1:]
+        gained = after - before  # Knuth's two-sum, elementwise
+        errors = (before - (after - gained)) + (values - gained)
+        errors[0] += self._newest[1]
+        count = self._newest[2] + np.arange(1.0, len(values) + 1.0)
+        rows = np.stack([after, np.cumsum(errors), count])
+        self._newest = rows[:, -1].copy()
+        return rows
 
     def _deepen(self) -> tuple[_Level, int]:
         """Add a level of twice the stride; the one below still holds all phases."""
         below = self._levels[-1]
         level = _Level(2 * below.stride)
-        level.append(*below.every_second())
+        level.append(below.every_second())
         self._levels.append(level)
         return level, level.count
 
-    def _collect(self, octave: int, m: int, level: _Level, new: int, lag: int) -> bool:
-        found = level.second_differences(lag, new)
+    def _collect(self, octave: int, level: _Level, new: int, lag: int) -> bool:
+        oldest = self._index - (new + 2 * lag) * level.stride
+        found = level.differences(lag, new, gap=self._gap_at >= oldest)
         if found is None:
             return False
         if octave == len(self.sums):
-            self.sums.append(OctaveSum(m))
-        total = self.sums[octave]
-        total.pairs += len(found)
-        total.squares.add([float(found @ found)])
+            self.sums.append(OctaveSum(lag * level.stride))
+        self.sums[octave].add(*found)
         return True

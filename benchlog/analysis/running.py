@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.linefit import ExactSum, LineFit
-from benchlog.analysis.octaves import Octaves
+from benchlog.analysis.octaves import REACH, Octaves
 from benchlog.analysis.stats import AvarPoint, RunStats
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag
@@ -98,9 +98,9 @@ class Running:
         if self._last is None:
             self._begin(columns)
         shifted = hz - self._reference_hz
-        breaks = self._breaks(columns)
+        breaks, missing = self._breaks(columns)
         self._feed_line(columns, shifted)
-        self._feed_octaves(columns, shifted, breaks)
+        self._feed_octaves(shifted, breaks, missing)
         self._feed_rest(columns, shifted)
 
     def _begin(self, columns: Columns) -> None:
@@ -108,23 +108,33 @@ class Running:
         self._first_utc_ns = int(columns.utc_ns[0])
         self._first_gate_s = float(columns.gate_s[0])
 
-    def _breaks(self, columns: Columns) -> NDArray[np.bool_]:
-        """Mark the readings that do not continue the one before them."""
+    def _breaks(self, columns: Columns) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
+        """Mark the readings where all begins anew; count what is missing before each.
+
+        At a gap within a segment the grid goes on, with at least one place empty.
+        """
         last = self._last
         segment = np.diff(columns.segment, prepend=last.segment if last else -1)
         mono = np.diff(columns.mono_ns, prepend=last.mono_ns if last else 0)
         gate = np.diff(columns.gate_s, prepend=last.gate_s if last else -1.0)
         gap = (columns.flags & Flag.GAP_BEFORE) != 0
-        changed = np.abs(gate) > _SAME_GATE * columns.gate_s
-        out: NDArray[np.bool_] = gap | (segment != 0) | (mono <= 0)
-        self._gaps += int(np.count_nonzero(out)) - (last is None and bool(out[0]))
-        out |= changed
-        follows = ~out
+        anew = (segment != 0) | (mono <= 0)
         if last is None:
-            follows[0] = False
-        self._spacings += int(np.count_nonzero(follows))
-        self._spacing_ns += int(mono[follows].sum())
-        return out
+            anew[0] = True
+        self._gaps += int(np.count_nonzero(gap | anew)) - (last is None)
+        anew |= np.abs(gate) > _SAME_GATE * columns.gate_s
+        follows = ~(anew | gap)
+        spacings = self._spacings + np.cumsum(follows)
+        spacing_ns = self._spacing_ns + np.cumsum(np.where(follows, mono, 0))
+        self._spacings, self._spacing_ns = int(spacings[-1]), int(spacing_ns[-1])
+        tau0_ns = np.where(
+            spacings > 0,
+            spacing_ns / np.maximum(spacings, 1),
+            np.maximum(columns.gate_s * NS_PER_S, 1.0),
+        )
+        places = np.clip(np.rint(mono / tau0_ns) - 1, 1, REACH)
+        missing = np.where(gap & ~anew, places, 0).astype(np.int64)
+        return anew, missing
 
     def _feed_line(self, columns: Columns, shifted: Array) -> None:
         """Fit piece by piece: each segment has a monotonic clock of its own."""
@@ -153,12 +163,12 @@ class Running:
         return last.t_s + float(columns.gate_s[at])
 
     def _feed_octaves(
-        self, columns: Columns, shifted: Array, breaks: NDArray[np.bool_]
+        self, shifted: Array, breaks: NDArray[np.bool_], missing: NDArray[np.int64]
     ) -> None:
-        for start, end in _pieces(np.flatnonzero(breaks), len(columns)):
+        for start, end in _pieces(np.flatnonzero(breaks), len(shifted)):
             if breaks[start]:
                 self._octaves.start_block()
-            self._octaves.feed(shifted[start:end])
+            self._octaves.feed(shifted[start:end], missing[start:end])
 
     def _feed_rest(self, columns: Columns, shifted: Array) -> None:
         self._low = min(self._low, float(shifted.min()))
@@ -192,7 +202,8 @@ class Running:
             jitter_ppm_pp=(self._high - self._low) * scale,
             min_ppm=(base_hz + self._low) * scale,
             max_ppm=(base_hz + self._high) * scale,
-            avar=self._avar(scale),
+            avar=self._avar(scale, bridged=False),
+            bridged=self._avar(scale, bridged=True),
             ambient_mean_c=ambient.total.mean(ambient.n) if ambient.n else None,
             ambient_min_c=ambient.low if ambient.n else None,
             ambient_max_c=ambient.high if ambient.n else None,
@@ -208,17 +219,16 @@ class Running:
         gate_s = self._last.gate_s if self._last else 0.0
         return gate_s or None
 
-    def _avar(self, scale: float) -> tuple[AvarPoint, ...]:
+    def _avar(self, scale: float, *, bridged: bool) -> tuple[AvarPoint, ...]:
         tau0_s = self._tau0_s() or 0.0
-        return tuple(
-            AvarPoint(
-                total.m,
-                total.m * tau0_s,
-                total.pairs,
-                total.squares.hi * scale**2 / (2.0 * total.pairs * total.m**2),
-            )
-            for total in self._octaves.sums
-        )
+        found = []
+        for total in self._octaves.sums:
+            pairs = total.bridged_pairs if bridged else total.pairs
+            squares = total.bridged_squares if bridged else total.squares
+            if pairs:
+                avar = squares.hi * scale**2 / (2.0 * pairs * total.m**2)
+                found.append(AvarPoint(total.m, total.m * tau0_s, pairs, avar))
+        return tuple(found)
 
 
 def _pieces(turns: NDArray[np.int64], n: int) -> list[tuple[int, int]]:

@@ -44,6 +44,9 @@ class RunStats:
         Extremes, and their distance.
     avar : tuple of AvarPoint
         At octaves, from pairs inside contiguous stretches only.
+    bridged : tuple of AvarPoint
+        At octaves, from averages that have at least half of their readings; the same
+        as `avar` while none is missing.
 
     """
 
@@ -62,6 +65,7 @@ class RunStats:
     min_ppm: float | None = None
     max_ppm: float | None = None
     avar: tuple[AvarPoint, ...] = ()
+    bridged: tuple[AvarPoint, ...] = ()
     ambient_mean_c: float | None = None
     ambient_min_c: float | None = None
     ambient_max_c: float | None = None

@@ -1,27 +1,22 @@
-"""How well the mean of a run stands for the device: the noise fit.
+"""How well the mean of a run stands for the device, under the noise it really has.
 
-The overlapping Allan variance at octaves is fitted with
-
-    d/tau^2 + a/tau + b + c tau        (all terms non-negative)
-
-for a counter's own white phase noise, white, flicker and random-walk frequency noise,
-and read at tau = T, the length of the run. s/sqrt(n) is the special case of white
-frequency noise alone and understates all others that do not average out.
+u is the Allan deviation at tau = T, the length of the run: the mean of the equally long
+stretch that follows lies within k sqrt(2) u of this one. s/sqrt(n) is the special case
+of white frequency noise and understates all that do not average out.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls  # type: ignore[attr-defined]
 
+from benchlog.analysis.mixture import Evidence, spread_of
 from benchlog.analysis.stats import RunStats
 
 Array = NDArray[np.float64]
 TERM_NAMES: Final = ("white PM", "white FM", "flicker FM", "random-walk FM")
-_POWERS: Final = np.array([-2.0, -1.0, 0.0, 1.0])
-_ROUNDS: Final = 4  # reweighting by the fit itself settles by then
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,49 +34,37 @@ class MeanUncertainty:
 
 
 def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
-    """Return u of the mean, the Allan deviation of the fitted noise at T.
+    """Return u of the mean of a run from its Allan variances and its drift.
 
     None below two readings, and where no two readings follow each other.
     """
-    points = stats.avar
-    if stats.n < 2 or not points:
+    points = stats.bridged
+    if stats.n < 2 or not points or not stats.tau0_s:
         return None
+    if all(point.avar == 0 for point in points):
+        return MeanUncertainty(0.0, math.inf, "readings all alike", (0.0,) * 4)
+    length = max(float(stats.n), stats.span_s / stats.tau0_s)
     m = np.array([point.m for point in points], dtype=np.float64)
-    avar = np.array([point.avar for point in points])
-    pairs = np.array([point.n for point in points], dtype=np.float64)
-    if not np.any(avar > 0):
-        return MeanUncertainty(0.0, np.inf, "readings all alike", (0.0,) * 4)
-    # An average over m readings is new only every m readings.
-    freedom = np.maximum(1.0, pairs / m)
-    coefficients = _fit(m, avar, freedom)
-    shares = coefficients * float(stats.n) ** _POWERS
-    u = float(np.sqrt(shares.sum()))
-    strongest = int(np.argmax(shares))
-    text = f"{stats.n} readings, mostly {TERM_NAMES[strongest]}"
-    d, a, b, c = (float(share) for share in shares)
-    return MeanUncertainty(u, _freedom(shares, m, freedom), text, (d, a, b, c))
+    pairs = np.array([[point.n for point in points]], dtype=np.float64)
+    avar = np.array([[point.avar for point in points]])
+    slope = (stats.slope_ppm_per_s or 0.0) * stats.tau0_s * length
+    slope2 = np.array([slope * slope / 12.0])
+    freedom = pairs_freedom(length, m, pairs)
+    spread = spread_of(Evidence(m, avar, freedom, slope2, length))
+    d, a, b, c = (float(term) for term in spread.terms[0])
+    strongest = TERM_NAMES[int(np.argmax(spread.terms[0]))]
+    text = f"{stats.n} readings; at their length mostly {strongest}"
+    found = float(spread.freedom[0])
+    return MeanUncertainty(float(spread.u[0]), found, text, (d, a, b, c))
 
 
-def _fit(m: Array, avar: Array, freedom: Array) -> Array:
-    """Fit the four terms, each point weighted by its relative uncertainty."""
-    design = m[:, None] ** _POWERS
-    model = np.maximum(avar, 1e-9 * avar.max())
-    for _ in range(_ROUNDS):
-        weight = np.sqrt(freedom / 2.0) / model
-        scale = np.abs(design * weight[:, None]).max(axis=0)
-        found, _ = nnls(design * weight[:, None] / scale, avar * weight)
-        coefficients = found / scale
-        model = np.maximum(design @ coefficients, 1e-9 * avar.max())
-    return np.asarray(coefficients)
+def pairs_freedom(length: float, m: Array, pairs: Array) -> Array:
+    """Return degrees of freedom of overlapping Allan variances, at least one each.
 
-
-def _freedom(shares: Array, m: Array, freedom: Array) -> float:
-    """Combine degrees of freedom: each share is known where it shows most."""
-    last = len(m) - 1
-    where = [0, 0, min(2, last), last]
-    total = float(shares.sum())
-    spread = sum(
-        (float(share) / total) ** 2 / float(freedom[at])
-        for share, at in zip(shares, where, strict=True)
-    )
-    return 1.0 / spread if spread > 0 else float("inf")
+    The closed formula for white FM of SP 1065 table 5, in proportion where pairs are
+    missing; which noise it is will only be known afterwards.
+    """
+    full = 3.0 * length / (2.0 * m) - 2.0 * (length - 1.0) / (length + 1.0)
+    full = np.maximum(full * 4.0 * m**2 / (4.0 * m**2 + 5.0), 1.0)
+    there = np.minimum(pairs / np.maximum(length - 2.0 * m + 1.0, 1.0), 1.0)
+    return np.asarray(full * there)

@@ -1,0 +1,152 @@
+"""Equivalent degrees of freedom of stability estimates, and their intervals.
+
+edf = (tr S)^2 / tr(S^2) with S the covariance of the differences an estimate adds up:
+exact for Gaussian noise. S follows from the generalised autocovariance of the phase
+noise. The common closed formulas are off by up to 17 % at small averaging factors.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri, sici
+
+Array = NDArray[np.float64]
+
+_FINE: Final = 256  # up to this averaging factor every lag is taken
+_FAR: Final = 16  # lags (in averaging times) beyond which correlation is negligible
+_TOTAL: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}  # SP 1065 table 7
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """What an estimate adds up: differences of phase of some order.
+
+    `order` is 2 (Allan) or 3 (Hadamard); `averaged` means each phase is first
+    averaged over m points (modified Allan); `stride` is m for plain estimators.
+    """
+
+    order: int
+    m: int
+    pairs: int
+    averaged: bool = False
+    stride: int = 1
+
+
+def equivalent_freedom(differences: Differences, alpha: int) -> float:
+    """Return the edf of an estimate for noise of exponent alpha (2 ... -4).
+
+    Noises that are not stationary after `order` differences are taken as the nearest
+    one that is (alpha = -2 for order 2).
+    """
+    m, pairs, stride = differences.m, differences.pairs, differences.stride
+    alpha = max(alpha, -2 if differences.order == 2 else -4)
+    if pairs <= 1:
+        return 1.0
+    if alpha == 2 and not differences.averaged:
+        return _white_phase_freedom(differences)
+    fine = _FINE if alpha != 1 else 8 * _FINE  # flicker PM: a logarithm of the rate
+    step = max(stride, -(-m // fine))
+    if step > stride:  # thinned out: as many averaging times, fewer lags in each
+        scaled = Differences(
+            differences.order, m // step, pairs // step, differences.averaged
+        )
+        return equivalent_freedom(scaled, alpha)
+    reach = min(pairs - 1, _FAR * m // stride + _FAR)
+    lags = np.arange(reach + 1) * stride
+    covariance = _covariance(lags.astype(np.float64), differences, alpha)
+    rho2 = (covariance[1:] / covariance[0]) ** 2
+    taper = 1.0 - np.arange(1, reach + 1) / pairs
+    return float(pairs / (1.0 + 2.0 * float(taper @ rho2)))
+
+
+def _white_phase_freedom(differences: Differences) -> float:
+    """As above for white PM: differences that share no phase are independent."""
+    order, stride = differences.order, differences.stride
+    steps = np.arange(1, order + 1) * (differences.m // stride)
+    weights = [math.comb(2 * order, order + k) for k in range(1, order + 1)]
+    rho2 = (np.array(weights) / math.comb(2 * order, order)) ** 2
+    taper = np.maximum(0.0, 1.0 - steps / differences.pairs)
+    return float(differences.pairs / (1.0 + 2.0 * float(taper @ rho2)))
+
+
+def total_freedom(span: float, alpha: int) -> float | None:
+    """Return the edf b T/tau - c of total deviation at T/tau = `span`.
+
+    Source: NIST SP 1065 table 7; None for the phase noises, which it does not list.
+    """
+    constants = _TOTAL.get(alpha)
+    if constants is None:
+        return None
+    return max(1.0, constants[0] * span - constants[1])
+
+
+def interval(
+    value: float, edf: float, probability: float = 0.95
+) -> tuple[float, float]:
+    """Return the two-sided chi-squared interval of a deviation (SP 1065 eq. 45)."""
+    tail = (1.0 - probability) / 2.0
+    low = value * math.sqrt(edf / float(chdtri(edf, tail)))
+    high = value * math.sqrt(edf / float(chdtri(edf, 1.0 - tail)))
+    return low, high
+
+
+def _covariance(lags: Array, differences: Differences, alpha: int) -> Array:
+    """Covariance of two of the differences, `lags` samples apart, up to a factor."""
+    if not differences.averaged:
+        return _differenced(lags, differences, lambda at: _phase(at, alpha))
+    m = differences.m
+    return _differenced(lags, differences, lambda at: _averaged_phase(at, m, alpha))
+
+
+def _differenced(
+    lags: Array, differences: Differences, kernel: Callable[[Array], Array]
+) -> Array:
+    order, m = differences.order, differences.m
+    total = np.zeros_like(lags)
+    for k in range(-order, order + 1):
+        weight = (-1.0) ** k * math.comb(2 * order, order + k)
+        total += weight * kernel(np.abs(lags + k * m))
+    return total
+
+
+def _averaged_phase(at: Array, m: int, alpha: int) -> Array:
+    """Covariance of averages over m phases: a triangle over the phase's own."""
+    reach = int(at.max()) + m
+    grid = _phase(np.arange(reach + 1, dtype=np.float64), alpha)
+    both = np.concatenate((grid[m:0:-1], grid))  # from -m on
+    first = np.concatenate(([0.0], np.cumsum(both)))
+    window = first[m:] - first[:-m]  # sums over m from each start
+    second = np.concatenate(([0.0], np.cumsum(window)))
+    triangle = second[m:] - second[:-m]
+    # triangle[i] weighs phases from -m + i to -m + i + 2m - 2, centred at i - 1
+    index = at.astype(np.int64) + 1
+    return np.asarray(triangle[index] / m**2)
+
+
+def _phase(at: Array, alpha: int) -> Array:  # noqa: PLR0911 - one per noise
+    """Return the generalised autocovariance of phase at whole lags >= 0.
+
+    White PM and, summed up, the even exponents are exact for sampled noise. Flicker
+    PM is 1/f up to half the sampling rate; odd ones below are the continuous law.
+    """
+    t = np.abs(at)
+    if alpha == 2:
+        return np.where(t == 0, 1.0, 0.0)
+    if alpha == 1:
+        _, cosine = sici(np.pi * np.maximum(t, 1.0))
+        gone = np.euler_gamma + np.log(np.pi * np.maximum(t, 1.0)) - cosine
+        return np.where(t == 0, 0.0, -gone)
+    if alpha == 0:
+        return -t / 2.0
+    log = np.log(np.maximum(t, 1.0))
+    if alpha == -1:
+        return t**2 * log / 2.0
+    if alpha == -2:
+        return (t**3 - t) / 12.0
+    if alpha == -3:
+        return -(t**4) * log / 24.0
+    return -(t**5 - 5.0 * t**3 + 4.0 * t) / 240.0

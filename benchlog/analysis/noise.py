@@ -1,0 +1,78 @@
+"""Which power-law noise it is: identification by lag-1 autocorrelation.
+
+Source: W. J. Riley, C. A. Greenhall, "Power law noise identification using the lag 1
+autocorrelation", EFTF 2004.
+"""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+NOISE_NAMES: Final = {
+    2: "white PM",
+    1: "flicker PM",
+    0: "white FM",
+    -1: "flicker FM",
+    -2: "random-walk FM",
+    -3: "flicker walk FM",
+    -4: "random-run FM",
+}
+"""Names of the power-law noises by the exponent alpha of S_y(f) = h f^alpha."""
+
+FEWEST: Final = 30
+"""Averages that are needed before the lag-1 correlation says anything."""
+
+_STATIONARY: Final = 0.25  # delta below this (r1 < 1/3): no further differencing
+_DEEPEST: Final = 2  # differences of frequency data: alpha down to -4
+
+
+def noise_exponent(averages: Array) -> float | None:
+    """Return the unrounded exponent alpha of frequency averages.
+
+    Parameters
+    ----------
+    averages : array, shape (n,)
+        Adjacent frequency averages at the averaging time of interest, any unit. A
+        straight line (drift) is removed first.
+
+    Returns
+    -------
+    float or None
+        None below 30 averages, and where they do not scatter.
+
+    Notes
+    -----
+    r1 is the lag-1 autocorrelation and delta = r1/(1 + r1); while delta >= 0.25 the
+    series is differenced, d times in all; alpha = -2 (delta + d).
+
+    """
+    if len(averages) < FEWEST:
+        return None
+    z = _without_line(averages)
+    noise_floor = 1e-14 * float(np.abs(averages).max())
+    for d in range(_DEEPEST + 1):
+        z = z - z.mean()
+        power = float(z @ z)
+        if power <= noise_floor**2 * len(z):
+            return None
+        r1 = float(z[1:] @ z[:-1]) / power
+        delta = r1 / (1.0 + r1)
+        if delta < _STATIONARY or d == _DEEPEST:
+            return -2.0 * (delta + d)
+        z = np.diff(z)
+    return None
+
+
+def noise_of(averages: Array) -> int | None:
+    """Return alpha rounded to the nearest noise of the table, -4 ... 2; or None."""
+    exponent = noise_exponent(averages)
+    return None if exponent is None else int(np.clip(round(exponent), -4, 2))
+
+
+def _without_line(values: Array) -> Array:
+    t = np.arange(len(values)) - (len(values) - 1) / 2.0
+    centred = values - values.mean()
+    return np.asarray(centred - t * (float(t @ centred) / float(t @ t)))

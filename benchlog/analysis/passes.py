@@ -1,0 +1,204 @@
+"""Sums of squared phase differences: shared passes in blocks that stay in the cache.
+
+One pass over the phase at averaging factor m serves Allan, Hadamard and modified Allan
+together: second differences d, third differences h (the difference of two d, m apart)
+and the running sum of h, which moves a window of m second differences along.
+"""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_BLOCK: Final = 1 << 15
+_THREADED: Final = 1 << 17  # below this many phases a second thread costs more
+
+
+@dataclass(frozen=True, slots=True)
+class Squares:
+    """Mean squares at one averaging factor, phase in units of tau0; pairs of each.
+
+    `allan` of x[k+2m] - 2x[k+m] + x[k], `hadamard` of the third difference, `modified`
+    of second differences of phases averaged over m.
+    """
+
+    m: int
+    allan: float
+    n_allan: int
+    hadamard: float
+    n_hadamard: int
+    modified: float
+    n_modified: int
+
+
+def mean_squares(phase: Array, factors: list[int]) -> list[Squares]:
+    """Return the mean squares of every overlapping difference at each factor.
+
+    Parameters
+    ----------
+    phase : array, shape (n,)
+        Gapless, best without its straight line; any unit.
+    factors : list of int
+        Averaging factors; those too long for the data yield no pairs.
+
+    """
+    if len(phase) < _THREADED or len(factors) < 2:
+        return [_one(phase, m) for m in factors]
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(lambda m: _one(phase, m), factors))
+
+
+class _Buffers:
+    """Scratch space of one pass; made anew per pass, so that threads share none."""
+
+    def __init__(self, m: int, n: int) -> None:
+        self.block = min(_BLOCK, max(1, n))
+        reach = self.block + 2 * min(m, _BLOCK)
+        self.first = np.empty(reach)
+        self.second = np.empty(reach)
+        self.third = np.empty(self.block)
+
+
+def _one(phase: Array, m: int) -> Squares:
+    n = len(phase)
+    n_allan, n_third = max(0, n - 2 * m), max(0, n - 3 * m)
+    n_modified = max(0, n - 3 * m + 1)
+    if n_allan == 0:
+        return Squares(m, 0.0, 0, 0.0, 0, 0.0, 0)
+    buffers = _Buffers(m, n)
+    window = _first_window(phase, m) if n_modified else 0.0
+    allan = hadamard = 0.0
+    modified = [window * window]
+    for start in range(0, n_third, buffers.block):
+        end = min(start + buffers.block, n_third)
+        second, third = _differences(phase, m, start, end, buffers)
+        allan += float(second @ second)
+        hadamard += float(third @ third)
+        third[0] += window
+        moved = np.cumsum(third, out=third)
+        window = float(moved[-1])
+        modified.append(float(moved @ moved))
+    allan += _tail(phase, m, n_third, n_allan, buffers)
+    return Squares(
+        m,
+        allan / n_allan,
+        n_allan,
+        hadamard / n_third if n_third else 0.0,
+        n_third,
+        sum(modified) / n_modified / m**2 if n_modified else 0.0,
+        n_modified,
+    )
+
+
+def _first_window(phase: Array, m: int) -> float:
+    """Sum of the first m second differences."""
+    first, second, third = phase[:m], phase[m : 2 * m], phase[2 * m : 3 * m]
+    return float(np.sum((third - second) - (second - first)))
+
+
+def _differences(
+    phase: Array, m: int, start: int, end: int, buffers: _Buffers
+) -> tuple[Array, Array]:
+    """Return second and third differences for starts `start` ... `end`."""
+    size = end - start
+    third = buffers.third[:size]
+    if 4 * m <= size:  # the next window overlaps this one: difference once, reuse
+        first = buffers.first[: size + 2 * m]
+        np.subtract(
+            phase[start + m : end + 3 * m], phase[start : end + 2 * m], out=first
+        )
+        second = buffers.second[: size + m]
+        np.subtract(first[m:], first[:-m], out=second)
+        np.subtract(second[m:], second[:-m], out=third)
+        return second[:size], third
+    a, b, c, d = (phase[start + k * m : end + k * m] for k in range(4))
+    first, second = buffers.first[:size], buffers.second[:size]
+    np.subtract(c, b, out=first)
+    np.subtract(d, c, out=third)
+    np.subtract(third, first, out=third)
+    np.subtract(b, a, out=second)
+    np.subtract(first, second, out=second)
+    np.subtract(third, second, out=third)
+    return second, third
+
+
+def _tail(phase: Array, m: int, start: int, stop: int, buffers: _Buffers) -> float:
+    """Sum of squares of second differences that have no third one."""
+    total = 0.0
+    for at in range(start, stop, buffers.block):
+        end = min(at + buffers.block, stop)
+        first, second = buffers.first[: end - at], buffers.second[: end - at]
+        np.subtract(phase[at + 2 * m : end + 2 * m], phase[at + m : end + m], out=first)
+        np.subtract(phase[at + m : end + m], phase[at:end], out=second)
+        np.subtract(first, second, out=second)
+        total += float(second @ second)
+    return total
+
+
+def plain_squares(phase: Array, m: int, order: int) -> tuple[float, int]:
+    """Mean square of adjacent, non-overlapping differences of order 2 or 3."""
+    apart = np.diff(phase[::m], n=order)
+    return (float(apart @ apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)
+
+
+def total_squares(phase: Array, m: int) -> tuple[float, int]:
+    """Mean square of x[i-m] - 2x[i] + x[i+m] on phase reflected at both ends.
+
+    The reflection is odd, x*[-k] = 2 x[0] - x[k] (total deviation, SP 1065 5.2.11).
+    """
+    n = len(phase)
+    if n < 3 or m > n - 1:
+        return 0.0, 0
+    total = 0.0
+    for start in range(1, n - 1, _BLOCK):
+        end = min(start + _BLOCK, n - 1)
+        ahead = _reflected(phase, start + m, end + m)
+        ahead += _reflected(phase, start - m, end - m)
+        ahead -= 2.0 * phase[start:end]
+        total += float(ahead @ ahead)
+    return total / (n - 2), n - 2
+
+
+def _reflected(phase: Array, start: int, end: int) -> Array:
+    """Return x*[start:end] where the indices may run beyond either end."""
+    n = len(phase)
+    out = np.empty(end - start)
+    low, high = min(max(0, -start), len(out)), min(max(0, n - start), len(out))
+    out[low:high] = phase[start + low : start + high]
+    if low:
+        back = phase[-start - low + 1 : -start + 1][::-1]
+        np.subtract(2.0 * phase[0], back, out=out[:low])
+    if high < len(out):
+        first = 2 * (n - 1) - (start + high)
+        last = first - (len(out) - high) + 1
+        back = phase[last : first + 1][::-1]
+        np.subtract(2.0 * phase[-1], back, out=out[high:])
+    return out
+
+
+def widest_swings(phase: Array, factors: list[int]) -> list[float]:
+    """Return the largest peak-to-peak phase in any window of m + 1 points, each m.
+
+    Sliding extremes by doubling: a window of 2p points is two of p. `factors` must
+    rise.
+    """
+    low, high = phase.copy(), phase.copy()
+    width, found = 1, []
+    for m in factors:
+        while 2 * width <= m + 1:
+            low = np.minimum(low[:-width], low[width:], out=low[:-width])
+            high = np.maximum(high[:-width], high[width:], out=high[:-width])
+            width *= 2
+        rest = m + 1 - width
+        if rest > len(low) - 1:
+            found.append(0.0)
+            continue
+        end = len(low) - rest
+        top = np.maximum(high[:end], high[rest:])
+        top -= np.minimum(low[:end], low[rest:])
+        found.append(float(top.max()))
+    return found

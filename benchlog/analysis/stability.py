@@ -1,0 +1,371 @@
+"""Stability against averaging time: deviations, their noise and their intervals.
+
+Sources: IEEE Std 1139; W. J. Riley, Handbook of Frequency Stability Analysis, NIST
+SP 1065 (2008). Frequencies are fractional (a number), phases and time deviations in s.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.deadtime import dead_time_bias
+from benchlog.analysis.freedom import (
+    Differences,
+    equivalent_freedom,
+    interval,
+    total_freedom,
+)
+from benchlog.analysis.gapped import gapped_plain, gapped_squares, longest_stretch
+from benchlog.analysis.noise import NOISE_NAMES, noise_of
+from benchlog.analysis.passes import (
+    Squares,
+    mean_squares,
+    plain_squares,
+    total_squares,
+    widest_swings,
+)
+from benchlog.analysis.series import Series, frequency_of, phase_of
+from benchlog.analysis.totals import (
+    HADAMARD_BIAS,
+    MODIFIED_BIAS,
+    hadamard_total,
+    modified_total,
+)
+from benchlog.errors import DataError
+
+Array = NDArray[np.float64]
+
+KINDS: Final = (
+    "adev",
+    "mdev",
+    "tdev",
+    "hdev",
+    "totdev",
+    "mtotdev",
+    "ttotdev",
+    "htotdev",
+    "mtie",
+)
+ESTIMATORS: Final = ("overlapping", "plain")
+SPACINGS: Final = ("octave", "decade", "every")
+_PLAIN: Final = ("adev", "hdev")
+_SHARED: Final = ("adev", "mdev", "tdev", "hdev")
+_SLOW: Final = ("mtotdev", "ttotdev", "htotdev")
+
+
+@dataclass(frozen=True, slots=True)
+class StabilityRow:
+    """One averaging time.
+
+    Parameters
+    ----------
+    tau_s : float
+        m tau0.
+    m, n : int
+        Averaging factor; pairs (or triples, windows) it rests on, 0 for an empty row.
+    value, low, high : float | None
+        The deviation and its 95 % interval; None in an empty row, and where there is
+        no interval (MTIE; total deviations of phase noise).
+    noise : str | None
+        The noise identified at this averaging time or, where too few averages are
+        left, at the last one that had enough.
+    edf : float | None
+        Equivalent degrees of freedom behind the interval.
+    bias : float
+        Ratio of the variance with this dead time to the variance without, for this
+        noise (B2 B3); 1 without dead time. Stated, not applied.
+
+    """
+
+    tau_s: float
+    m: int
+    n: int
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    noise: str | None = None
+    edf: float | None = None
+    bias: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stability:
+    """A deviation against averaging time; `notes` say what a person should know."""
+
+    kind: str
+    tau0_s: float
+    rows: tuple[StabilityRow, ...]
+    estimator: str = "overlapping"
+    missing: int = 0
+    dead_time_s: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Which averaging times, which estimator.
+
+    `taus_s` overrides `spacing`; each is rounded to the nearest whole factor.
+    """
+
+    estimator: str = "overlapping"
+    spacing: str = "octave"
+    taus_s: tuple[float, ...] = ()
+    probability: float = 0.95
+
+
+def stability(
+    series: Series, kind: str = "adev", request: Request | None = None
+) -> Stability:
+    """Return one deviation. See `stabilities`."""
+    return stabilities(series, (kind,), request)[0]
+
+
+def stabilities(
+    series: Series, kinds: Sequence[str] = _SHARED, request: Request | None = None
+) -> tuple[Stability, ...]:
+    """Return several deviations of the same data, sharing the passes over it.
+
+    Parameters
+    ----------
+    series : Series
+        Frequency or phase; frequency values may be missing.
+    kinds : sequence of str
+        `adev mdev tdev hdev totdev mtotdev ttotdev htotdev mtie`.
+    request : Request
+        Averaging times and estimator.
+
+    Returns
+    -------
+    tuple of Stability
+        One per kind. An averaging time that leaves no pair is an empty row.
+
+    Raises DataError for an unknown kind, estimator or spacing, for fewer than three
+    phases (two frequencies), and for data that do not scatter at all.
+
+    """
+    request = request or Request()
+    _check(kinds, request)
+    work = _Work(series, request)
+    return tuple(work.deviation(kind) for kind in kinds)
+
+
+def _check(kinds: Sequence[str], request: Request) -> None:
+    for kind in kinds:
+        if kind not in KINDS:
+            raise DataError(f"no deviation {kind!r}; one of {', '.join(KINDS)}")
+        if request.estimator == "plain" and kind not in _PLAIN:
+            raise DataError(f"{kind} has no plain estimator; adev and hdev have")
+    if request.estimator not in ESTIMATORS:
+        raise DataError(f"no estimator {request.estimator!r}; overlapping or plain")
+    if request.spacing not in SPACINGS:
+        raise DataError(f"no spacing {request.spacing!r}; octave, decade or every")
+    if not 0 < request.probability < 1:
+        raise DataError("the probability of an interval lies between 0 and 1")
+
+
+class _Work:
+    """What the deviations of one call share."""
+
+    def __init__(self, series: Series, request: Request) -> None:
+        self.series, self.request = series, request
+        self.gaps = series.missing > 0
+        self.notes: list[str] = []
+        if self.gaps and series.data == "phase":
+            series = _phase_with_gaps(series)
+        self.frequency = frequency_of(series)
+        known = self.frequency[~np.isnan(self.frequency)]
+        if len(known) < 2:
+            raise DataError(
+                f"{len(known)} frequency values: stability needs at least 2"
+            )
+        if float(known.min()) == float(known.max()):
+            raise DataError("all values are alike: there is no scatter to describe")
+        self.phase = None if self.gaps else phase_of(series)
+        self.points = len(self.frequency) + 1
+        self.factors = self._factors()
+        self._squares: list[Squares] | None = None
+        self._noises: dict[int, int | None] = {}
+        self._identify()
+
+    def _factors(self) -> list[int]:
+        tau0_s, top = self.series.tau0_s, max(1, (self.points - 1) // 2)
+        if self.request.taus_s:
+            return sorted({_factor(tau_s, tau0_s) for tau_s in self.request.taus_s})
+        if self.request.spacing == "every":
+            return list(range(1, top + 1))
+        if self.request.spacing == "octave":
+            return [1 << k for k in range(top.bit_length())]
+        steps = (k * 10**power for power in range(len(str(top))) for k in (1, 2, 5))
+        return [m for m in steps if m <= top]
+
+    def _identify(self) -> None:
+        """Name the noise at each factor; the last known one carries on."""
+        last: int | None = None
+        identified = 0
+        for m in self.factors:
+            if m >= 2 * identified or identified == 0:  # not again for each of "every"
+                found = noise_of(self._averages(m))
+                last = last if found is None else found
+                identified = m
+            self._noises[m] = last
+
+    def _averages(self, m: int) -> Array:
+        if self.phase is not None:
+            return np.diff(self.phase[::m]) / m
+        stretch = longest_stretch(self.frequency)
+        blocks = len(stretch) // m
+        return np.asarray(stretch[: blocks * m].reshape(blocks, m).mean(axis=1))
+
+    def squares(self) -> list[Squares]:
+        if self._squares is None:
+            if self.phase is None:
+                self._squares = gapped_squares(self.frequency, self.factors)
+            else:
+                self._squares = mean_squares(self.phase, self.factors)
+        return self._squares
+
+    def deviation(self, kind: str) -> Stability:
+        series = self.series
+        gate_s = series.gate_s
+        rows = self._mtie() if kind == "mtie" else self._rows(kind)
+        return Stability(
+            kind,
+            series.tau0_s,
+            tuple(rows),
+            self.request.estimator,
+            series.missing,
+            0.0 if gate_s is None else series.tau0_s - gate_s,
+            tuple(_notes(series, kind)),
+        )
+
+    def _rows(self, kind: str) -> list[StabilityRow]:
+        if self.request.estimator == "plain":
+            found = [self._plain(kind, m) for m in self.factors]
+        elif kind in _SHARED:
+            found = [_shared(kind, square) for square in self.squares()]
+        else:
+            found = [self._total(kind, m) for m in self.factors]
+        return [
+            self._row(kind, m, *pair)
+            for m, pair in zip(self.factors, found, strict=True)
+        ]
+
+    def _plain(self, kind: str, m: int) -> tuple[float, int]:
+        order = 2 if kind == "adev" else 3
+        if self.phase is None:
+            square, n = gapped_plain(self.frequency, m, order)
+        else:
+            square, n = plain_squares(self.phase, m, order)
+        return square / (2.0 if order == 2 else 6.0) / m**2, n
+
+    def _total(self, kind: str, m: int) -> tuple[float, int]:
+        """Return the variance of the total family and its count."""
+        alpha = self._noises[m]
+        phase = self._unbroken_phase()
+        if kind == "totdev":
+            square, n = total_squares(phase, m)
+            return square / (2.0 * m**2), n
+        if kind == "htotdev":
+            variance, n = hadamard_total(np.diff(phase), m)
+            bias = 1.0 if m == 1 else HADAMARD_BIAS.get(_near(alpha, -2, 0), 1.0)
+            return variance / bias, n
+        variance, n = modified_total(phase, m)
+        return variance / m**2 / MODIFIED_BIAS[_near(alpha, -2, 2)], n
+
+    def _unbroken_phase(self) -> Array:
+        if self.phase is not None:
+            return self.phase
+        stretch = longest_stretch(self.frequency)
+        return phase_of(Series(stretch, self.series.tau0_s))
+
+    def _row(self, kind: str, m: int, variance: float, n: int) -> StabilityRow:
+        tau_s, alpha = m * self.series.tau0_s, self._noises[m]
+        noise = None if alpha is None else NOISE_NAMES[alpha]
+        if n == 0:
+            return StabilityRow(tau_s, m, 0, None)
+        value = math.sqrt(max(0.0, variance))
+        if kind in ("tdev", "ttotdev"):
+            value *= tau_s / math.sqrt(3.0)
+        row = StabilityRow(tau_s, m, n, value, noise=noise)
+        edf = self._freedom(kind, m, n, alpha)
+        if edf is not None:
+            low, high = interval(value, edf, self.request.probability)
+            row = replace(row, low=low, high=high, edf=edf)
+        if self.series.gate_s is not None and alpha is not None:
+            ratio = self.series.tau0_s / self.series.gate_s
+            row = replace(row, bias=dead_time_bias(m, ratio, alpha))
+        return row
+
+    def _freedom(self, kind: str, m: int, n: int, alpha: int | None) -> float | None:
+        if kind in _SLOW:
+            return None
+        near = 0 if alpha is None else alpha
+        if kind == "totdev":
+            return total_freedom((self.points - 1) / m, near)
+        stride = m if self.request.estimator == "plain" else 1
+        order = 3 if kind == "hdev" else 2
+        averaged = kind in ("mdev", "tdev")
+        return equivalent_freedom(Differences(order, m, n, averaged, stride), near)
+
+    def _mtie(self) -> list[StabilityRow]:
+        phase = self._unbroken_phase()
+        swings = widest_swings(phase, self.factors)
+        tau0_s = self.series.tau0_s
+        return [
+            StabilityRow(m * tau0_s, m, n, swing * tau0_s if n else None)
+            for m, swing in zip(self.factors, swings, strict=True)
+            for n in (max(0, len(phase) - m),)
+        ]
+
+
+def _shared(kind: str, square: Squares) -> tuple[float, int]:
+    m2 = square.m**2
+    if kind == "adev":
+        return square.allan / 2.0 / m2, square.n_allan
+    if kind == "hdev":
+        return square.hadamard / 6.0 / m2, square.n_hadamard
+    return square.modified / 2.0 / m2, square.n_modified
+
+
+def _factor(tau_s: float, tau0_s: float) -> int:
+    if not (tau_s > 0 and math.isfinite(tau_s)):
+        raise DataError(f"averaging time {tau_s!r} s: give one above zero")
+    return max(1, round(tau_s / tau0_s))
+
+
+def _near(alpha: int | None, low: int, high: int) -> int:
+    return 0 if alpha is None else min(high, max(low, alpha))
+
+
+def _phase_with_gaps(series: Series) -> Series:
+    """Turn phase with missing values into frequency with missing values."""
+    return Series(frequency_of(series), series.tau0_s)
+
+
+def _notes(series: Series, kind: str) -> list[str]:
+    notes = []
+    if series.missing and kind in ("totdev", "mtie", *_SLOW):
+        notes.append(
+            f"{series.missing} values are missing: {kind} is that of the longest "
+            "unbroken stretch"
+        )
+    elif series.missing and kind in ("mdev", "tdev"):
+        notes.append(
+            f"{series.missing} values are missing: only windows without a gap count"
+        )
+    elif series.missing:
+        notes.append(
+            f"{series.missing} values are missing: averages are taken over what is "
+            "there, at least half of each"
+        )
+    if series.gate_s is not None:
+        notes.append(
+            f"dead time: gates of {series.gate_s:g} s every {series.tau0_s:g} s; "
+            "each row states the bias B2 B3 of its noise, none is applied"
+        )
+    return notes
