@@ -153,7 +153,7 @@ class BenchApp(App[ScreenOutcome]):
                 self.run_worker(self._leave(verb))
 
         asked = f"Run {self.own} is still going."
-        said = "Stop it, or leave it running? `benchlog watch` shows it again."
+        said = "What shall become of it? `benchlog watch` shows it again."
         self.push_screen(AskLeave(asked, said), answered)
 
     def action_interrupt(self) -> None:

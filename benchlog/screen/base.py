@@ -63,7 +63,16 @@ class BenchScreen(Screen[None]):
     @property
     def can_go_back(self) -> bool:
         """Whether another screen lies under this one (the first is Textual's own)."""
-        return len(self.app.screen_stack) > 2
+        stack = self.app.screen_stack
+        return self in stack and stack.index(self) > 1
+
+    def on_screen_suspend(self) -> None:
+        """Offer no keys while a question stands over this screen."""
+        self.query_one(KeyBar).refresh()
+
+    def on_screen_resume(self) -> None:
+        """Offer the keys again."""
+        self.query_one(KeyBar).look(self)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer a way back only where there is one."""

@@ -41,7 +41,7 @@ class DeviceScreen(BenchScreen):
             Plain("Which device is this?", classes="asked"),
             Plain("Type its id, or scan it: any text, as it stands on the device."),
             Typed(max_length=500),
-            Plain(id="said", classes="said"),
+            Plain("Enter starts the measurement.", id="said", classes="said"),
         )
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

@@ -37,10 +37,12 @@ def offset_text(a: Assessment | None) -> str:
     return UNKNOWN if a is None else format_ppm(a.offset_ppm, a.u_ppm)
 
 
-def beside_offset(a: Assessment | None, nominal_hz: float) -> tuple[str, str, str]:
+def beside_offset(
+    a: Assessment | None, nominal_hz: float, live: bool
+) -> tuple[str, str, str]:
     """Return the lines beside the large figure: unit, U, and the same in Hz."""
     if a is None or a.offset_ppm is None:
-        return "ppm offset", "no reading yet", ""
+        return "ppm offset", "no reading yet" if live else "no reading", ""
     if a.u_ppm is None:
         return "ppm offset", "U not known yet", in_hz(a, nominal_hz)
     return "ppm offset", f"± {format_u_ppm(a.u_ppm)} (95 %)", in_hz(a, nominal_hz)
@@ -129,20 +131,20 @@ def limit_text(a: Assessment | None) -> str:
 def conformance_text(a: Assessment | None) -> str:
     """Return the probability that the device is within the limit."""
     if a is None or a.conformance is None:
-        return "probability not known"
+        return "conformance not known"
     if a.conformance > 0.9999:
-        return "within: p > 99.99 %"
+        return "conformance > 99.99 %"
     if a.conformance < 0.0001:
-        return "within: p < 0.01 %"
-    return f"within: p = {a.conformance:.2%}".replace("%", " %")
+        return "conformance < 0.01 %"
+    return f"conformance {a.conformance:.2%}".replace("%", " %")
 
 
 def count_text(standing: Standing) -> str:
     """Return how many readings there are, and how many gaps."""
     a = standing.assessment
     readings = f"{standing.readings:,} readings"
-    if standing.readings == 1:
-        readings = "1 reading"
+    if standing.readings < 2:
+        return ("no reading", "1 reading")[standing.readings]
     if a is None:
         return readings
     gaps = a.stats.gaps
@@ -152,8 +154,8 @@ def count_text(standing: Standing) -> str:
 def time_text(standing: Standing) -> str:
     """Return how long it has lasted and what is left of what was planned."""
     text = format_duration(standing.elapsed_s)
-    if not standing.run.open:
-        return f"lasted {text}"
+    if not standing.live:
+        return f"took {text}"
     plan = standing.run.snapshot
     ends = []
     if plan.get("until_clear"):

@@ -2,6 +2,7 @@
 
 from collections import deque
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
@@ -9,14 +10,17 @@ from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, StoreError
 from benchlog.model import Event, EventKind, Purpose, Run
 from benchlog.screen.standing import Keeper, Standing, trouble_after
-from benchlog.screen.trace import Spans, Trace
+from benchlog.screen.trace import Spans, Trace, preview
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment, judge_for
 
-PIECE: Final = 25_000
+PIECE: Final = 8_000
 """Readings taken at a time; a piece takes a few hundredths of a second."""
+_LONG: Final = 50_000
+"""A run from so many readings on is shown by its outline at first."""
 _KEPT_EVENTS: Final = 500
+_SHOWN_EVENTS: Final = 64
 _RUN_ROW_EVERY: Final = 40
 _LOOK_AROUND_EVERY: Final = 20
 
@@ -38,6 +42,7 @@ class Follower:
         self.trouble: Event | None = None
         self._last_event = 0
         self._ticks = 0
+        self._adrift = False
         self._begin()
 
     def _begin(self) -> None:
@@ -50,6 +55,9 @@ class Follower:
         self._assessment: Assessment | None = None
         self._stale = True
         self._target = self._reader.count(run.id)
+        self._preview: Spans | None = None
+        if self._target > _LONG:
+            self._preview = preview(self._reader.outline(run.id), run)
 
     @property
     def caught_up(self) -> bool:
@@ -80,15 +88,15 @@ class Follower:
     def look(self) -> None:
         """Take in new events; see whether the run's own row has changed."""
         self._ticks += 1
-        if self._ticks % _LOOK_AROUND_EVERY == 0:
+        if self._adrift or self._ticks % _LOOK_AROUND_EVERY == 0:
             self._look_around()
-        ended = False
         for number, event in self._reader.events(self.run.id, self._last_event):
             self._last_event = number
             self.events.append(event)
             self.trouble = trouble_after(self.trouble, event, self._last_mono_ns)
-            ended = ended or event.kind == EventKind.ENDED
-        if self.run.open and (ended or self._ticks % _RUN_ROW_EVERY == 0):
+        # the event comes first, the row is closed a moment later
+        ending = bool(self.events) and self.events[-1].kind == EventKind.ENDED
+        if self.run.open and (ending or self._ticks % _RUN_ROW_EVERY == 0):
             self.look_at_row()
 
     def look_at_row(self) -> None:
@@ -104,16 +112,20 @@ class Follower:
         """
         if self._reader.still_there():
             return
+        self._adrift = True
         reader = Reader.open(self._database)
-        run = reader.run(self.run.id)
-        if run.started_utc_ns != self.run.started_utc_ns:
+        if not any(self._is_this(run) for run in reader.runs(device=self.run.device)):
             reader.close()
             raise StoreError(
                 f"{self._database} was replaced by another database; this run goes on "
                 "elsewhere, see the keeper's messages"
             )
         self._reader.close()
-        self._reader = reader
+        self._reader, self._adrift = reader, False
+
+    def _is_this(self, run: Run) -> bool:
+        mine = self.run
+        return (run.id, run.started_utc_ns) == (mine.id, mine.started_utc_ns)
 
     def tick(self) -> bool:
         """Take in what is new; return whether anything came. Never raises ours."""
@@ -142,7 +154,7 @@ class Follower:
             assessment=self._assessment,
             readings=self.readings,
             elapsed_s=self.elapsed_s,
-            events=tuple(self.events),
+            events=tuple(islice(reversed(self.events), _SHOWN_EVENTS))[::-1],
             trouble=self.trouble,
             keeper=self.keeper,
             loaded=min(1.0, loaded),
@@ -160,9 +172,16 @@ class Follower:
         """Bench time since the run began, or that it lasted."""
         run = self.run
         if run.purpose is Purpose.IMPORT or self.keeper.state == "gone":
-            return self.trace.end_s
+            return self.end_s
         until_ns = self._clock.utc_ns() if run.open else run.ended_utc_ns
         return max(0.0, ((until_ns or 0) - run.started_utc_ns) / NS_PER_S)
+
+    @property
+    def end_s(self) -> float:
+        """Where the newest reading lies, in s since the run began."""
+        if self._preview is not None and not self.caught_up:
+            return float(self._preview.t_s[-1])
+        return self.trace.end_s
 
     def close(self) -> None:
         """Let go of the database."""
@@ -171,4 +190,8 @@ class Follower:
     def spans(self, begin_s: float, end_s: float) -> Spans:
         """Return the trace between two moments, corrected for the time base."""
         timebase = self._judge.timebase
-        return self.trace.spans(begin_s, end_s).corrected(timebase.offset_ppm)
+        if self._preview is not None and not self.caught_up:
+            spans = self._preview.within(begin_s, end_s)
+        else:
+            spans = self.trace.spans(begin_s, end_s)
+        return spans.corrected(timebase.offset_ppm)

@@ -34,8 +34,8 @@ _FIGURES: Final = (
         "better. A jitter limit of the part counts too.",
     ),
     (
-        "p",
-        "Conformance probability: how likely the device is to lie within the limit.",
+        "conformance",
+        "The probability that the device lies within the limit.",
     ),
     (
         "jitter",

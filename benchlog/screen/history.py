@@ -62,6 +62,7 @@ class HistoryScreen(BenchScreen):
 
     def on_screen_resume(self) -> None:
         """Read the list anew."""
+        super().on_screen_resume()
         try:
             with Reader.open(self._database) as reader:
                 self._runs = reader.runs(limit=MOST)

@@ -7,14 +7,17 @@ from textual.content import Content
 from benchlog.control import Answer
 from benchlog.model import Purpose, Word
 from benchlog.screen import figures
+from benchlog.screen.base import WIDE
 from benchlog.screen.figures import SYMBOLS, signs
 from benchlog.screen.happenings import event_words, local_date
 from benchlog.screen.standing import Standing, state_words
 from benchlog.units import format_u_ppm, printable
 
 LABEL_CELLS: Final = 11
-BESIDE_CELLS: Final = 20
-"""What stands beside the large figure takes so much, margins included."""
+_BESIDE_CELLS: Final = 20
+_VERDICT_CELLS: Final = (24, 36)
+_LABELS: Final = ("jitter", "time base", "ambient", "limit", "U")
+_LATER: Final = "..."
 _DONE: Final = {
     "stop": "the run is stopped; its readings are kept",
     "pause": "paused: no readings until you go on",
@@ -44,7 +47,7 @@ def where(standing: Standing) -> Content:
 def state(standing: Standing) -> tuple[Content, Content]:
     """Return what the run is doing, and how long it has been and will be."""
     run = standing.run
-    if standing.loaded < 1.0:
+    if standing.loading:
         done = f"going through {run.readings:,} readings: {standing.loaded:.0%}"
         return Content(done.replace("%", " %")), Content("")
     words = state_words(standing)
@@ -54,6 +57,11 @@ def state(standing: Standing) -> tuple[Content, Content]:
     return left, Content(figures.time_text(standing))
 
 
+def room_for_figure(width: int) -> int:
+    """Return the cells that the large figure may take on a screen of this width."""
+    return width - _BESIDE_CELLS - _VERDICT_CELLS[width >= WIDE]
+
+
 def number(standing: Standing) -> str:
     """Return the offset for the large figure."""
     return figures.offset_text(standing.assessment)
@@ -61,45 +69,52 @@ def number(standing: Standing) -> str:
 
 def beside(standing: Standing) -> Content:
     """Return the unit, U, and the offset in Hz."""
-    unit, u, hz = figures.beside_offset(standing.assessment, standing.run.nominal_hz)
+    if standing.loading:
+        return Content("ppm offset")
+    a, nominal_hz = standing.assessment, standing.run.nominal_hz
+    unit, u, hz = figures.beside_offset(a, nominal_hz, standing.live)
     return Content.assemble(f"{unit}\n", (u, "bold"), f"\n{hz}")
 
 
-def verdict(standing: Standing, cells: int) -> Content:
-    """Return the verdict by symbol and word, with the limit and the probability."""
+def verdict(standing: Standing) -> tuple[str, str, Content]:
+    """Return symbol and word, their style, and limit and probability under them."""
     a = standing.assessment
     if a is None:
-        return Content("")
+        return "", "", Content("")
     style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
-    said = f" {SYMBOLS[a.word]} {a.word.upper()} "
-    return Content.assemble(
-        (said.center(cells), f"bold reverse {style[a.word]}"),
-        f"\n{figures.limit_text(a)}\n",
-        (figures.conformance_text(a), "$dim"),
+    under = Content.assemble(
+        f"{figures.limit_text(a)}\n", (figures.conformance_text(a), "$dim")
     )
+    said = f"{SYMBOLS[a.word]} {a.word.upper()}"
+    return said, f"bold reverse {style[a.word]}", under
 
 
 def facts(standing: Standing) -> list[tuple[str, str]]:
     """Return the lines of figures under the head."""
     a, run = standing.assessment, standing.run
+    if standing.loading:
+        return [(label, _LATER) for label in _LABELS]
     timebase = a.timebase if a else run.timebase
     until = timebase.valid_until_utc_ns if timebase else None
     date = local_date(until) if until else ""
-    limit = f"{a.limit.text}" if a else figures.UNKNOWN
+    limit = signs(printable(a.limit.text)) if a else figures.UNKNOWN
     if a and a.jitter is not None:
         limit += f"; jitter {a.jitter.limit_ppm:g} ppm: {a.jitter.word}"
-    return [
-        ("jitter", figures.jitter_text(a, run.nominal_hz)),
-        ("time base", figures.timebase_text(timebase, date)),
-        ("ambient", figures.ambient_text(a)),
-        ("limit", limit),
-        ("U", figures.main_share(a.budget if a else None)),
-    ]
+    said = (
+        figures.jitter_text(a, run.nominal_hz),
+        figures.timebase_text(timebase, date),
+        figures.ambient_text(a),
+        limit,
+        figures.main_share(a.budget if a else None),
+    )
+    return list(zip(_LABELS, said, strict=True))
 
 
 def budget(standing: Standing) -> Content:
     """Return the uncertainty budget as a small table."""
     a = standing.assessment
+    if standing.loading:
+        return Content("")
     if a is None or a.budget is None:
         return Content.styled("no uncertainty budget yet", "$dim")
     found = a.budget
@@ -112,14 +127,16 @@ def budget(standing: Standing) -> Content:
     return Content("\n").join(lines)
 
 
-def events(standing: Standing, rows: int) -> Content:
-    """Return the newest events that fit, the newest last."""
-    newest = standing.events[-rows:] if rows > 0 else ()
-    return Content("\n").join([Content(event_words(event)) for event in newest])
+def events(standing: Standing) -> Content:
+    """Return the newest events, the newest last."""
+    return Content("\n").join(Content(event_words(event)) for event in standing.events)
 
 
-def news(standing: Standing, said: str) -> Content:
-    """Return the one line that matters most: a fault, an answer, the last event."""
+def news(standing: Standing, said: str, listed: bool) -> Content:
+    """Return the one line that matters most: a fault, an answer, the last event.
+
+    `listed`: the events have a place of their own and are not repeated here.
+    """
     if standing.fault:
         return Content.styled(printable(standing.fault), "$attention bold")
     if said:
@@ -127,6 +144,8 @@ def news(standing: Standing, said: str) -> Content:
     warned = _warning(standing)
     if warned:
         return Content.styled(warned, "$attention")
+    if listed:
+        return Content("")
     if not standing.events:
         return Content.styled("nothing has happened yet", "$dim")
     return Content(event_words(standing.events[-1]))

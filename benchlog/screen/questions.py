@@ -69,18 +69,20 @@ class AskText(Question):
             self.dismiss(text or " ")
 
 
-class AskStop(Question):
+class AskStop(Question, inherit_bindings=False):
     """Whether to end a run for good; the key that asked confirms."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "answer('stop')", "stop the run"),
+        Binding("escape", "answer('')", "let it go on", key_display="Esc"),
     ]
 
 
-class AskLeave(Question):
+class AskLeave(Question, inherit_bindings=False):
     """What becomes of a run that is still going when its screen is left."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "answer('stop')", "stop the run and leave"),
-        Binding("k", "answer('leave')", "leave it running"),
+        Binding("k", "answer('leave')", "keep it going and leave"),
+        Binding("escape", "answer('')", "stay", key_display="Esc"),
     ]

@@ -56,8 +56,9 @@ def whole_words(run: Run) -> str:
         f"begun {local_date(run.started_utc_ns)}",
         f"{run.readings:,} readings",
     ]
-    third = [f"{_offset(run, with_u=True)} ppm", verdict_text(run.verdict)]
-    third += [ended_words(run), run.note]
+    third = [verdict_text(run.verdict), ended_words(run), run.note]
+    if run.offset_ppm is not None:
+        third.insert(0, f"{_offset(run, with_u=True)} ppm")
     lines = (
         " · ".join(said for said in line if said) for line in (first, second, third)
     )

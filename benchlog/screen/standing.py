@@ -52,6 +52,11 @@ class Standing:
     fault: str = ""
 
     @property
+    def loading(self) -> bool:
+        """Whether the readings are still being gone through."""
+        return self.loaded < 1.0
+
+    @property
     def live(self) -> bool:
         """Whether readings may still come."""
         return self.run.open and self.keeper.state != "gone"

@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.model import Columns, Flag
+from benchlog.model import Columns, Flag, Run
+from benchlog.store.rows import Outline
 from benchlog.units import NS_PER_S
 
 BINS: Final = 4096
@@ -188,8 +189,7 @@ class Trace:
         if not len(columns):
             return
         t_s, broken = self.timeline.place(columns)
-        nominal_hz = self._nominal_hz
-        ppm = (columns.frequency_hz * self._divider - nominal_hz) / nominal_hz * 1e6
+        ppm = _ppm(columns.frequency_hz, self._nominal_hz, self._divider)
         self._bins.add(t_s, ppm, ppm, broken)
         old, keep = self._newest, slice(-NEWEST, None)
         values = np.concatenate((old.low_ppm, ppm))[keep]
@@ -208,6 +208,31 @@ class Trace:
         # half a bin more on either side: a bin stands at its middle
         slack_s = self._bins.bin_s / 2
         return self._bins.spans().within(begin_s - slack_s, end_s + slack_s)
+
+
+def preview(outline: Outline, run: Run) -> Spans:
+    """Return a run's trace as its outline has it: at once, but gaps only roughly.
+
+    Each block of readings stands as its extremes, from its first reading to its last.
+    """
+    if not len(outline):
+        return EMPTY
+    timed = bool((outline.t0_utc_ns >= 0).all())
+    first = outline.t0_utc_ns if timed else outline.t0_mono_ns
+    last = outline.t1_utc_ns if timed else outline.t1_mono_ns
+    begin_ns = min(run.started_utc_ns, int(first[0])) if timed else int(first[0])
+    t_s = np.stack((first, last), axis=1).ravel() - begin_ns
+    low_ppm = _ppm(np.repeat(outline.min_hz, 2), run.nominal_hz, run.divider)
+    high_ppm = _ppm(np.repeat(outline.max_hz, 2), run.nominal_hz, run.divider)
+    broken = np.repeat((outline.flags & int(Flag.GAP_BEFORE)) != 0, 2)
+    broken[1::2] = False
+    return Spans(np.maximum.accumulate(t_s / NS_PER_S), low_ppm, high_ppm, broken)
+
+
+def _ppm(
+    frequency_hz: NDArray[np.float64], nominal_hz: float, divider: float
+) -> NDArray[np.float64]:
+    return (frequency_hz * divider - nominal_hz) / nominal_hz * 1e6
 
 
 def _pieces(cuts: NDArray[np.int64], count: int) -> list[tuple[int, int]]:

@@ -19,11 +19,13 @@ def text_of(app: App[object]) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-async def settled(pilot: Pilot[object], ticks: int = 3) -> str:
-    """Wait until a few ticks have passed; return the screen as text."""
-    for _ in range(ticks):
-        await pilot.pause(0.26)
-    return text_of(pilot.app)
+async def settled(pilot: Pilot[object]) -> str:
+    """Wait until the screen no longer changes; return it as text."""
+    before, shown = "", text_of(pilot.app)
+    while shown != before:
+        await pilot.pause(0.15)
+        before, shown = shown, text_of(pilot.app)
+    return shown
 
 
 async def until(pilot: Pilot[object], what: str, limit_s: float = 8.0) -> str:

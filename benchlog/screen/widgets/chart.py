@@ -18,6 +18,7 @@ WINDOWS: Final[tuple[tuple[str, float | None], ...]] = (
     ("last 10 min", 600.0),
     ("last minute", 60.0),
 )
+_EMPTY_S: Final = 10.0
 
 
 class Source(Protocol):
@@ -113,7 +114,7 @@ class Chart(Widget):
     def _scene(self, source: Source) -> Scene:
         shown = self._shown
         name, length_s = WINDOWS[self._window]
-        end_s = max(shown.end_s, 1e-3)
+        end_s = shown.end_s or _EMPTY_S
         begin_s = 0.0 if length_s is None else max(0.0, end_s - length_s)
         if begin_s == 0.0 and shown.live:
             end_s = round_end_s(end_s)

@@ -1,10 +1,10 @@
 """The keys that do something now, always in view."""
 
 from dataclasses import dataclass
+from typing import Any
 
 from textual import events
 from textual.content import Content
-from textual.geometry import Size
 from textual.screen import Screen
 from textual.widget import Widget
 
@@ -25,7 +25,7 @@ class Key:
         return len(self.shown) + 1 + len(self.does)
 
 
-def keys_of(screen: Screen[object]) -> list[Key]:
+def keys_of(screen: Screen[Any]) -> list[Key]:
     """Return the keys of a screen that would do something at this moment."""
     found: dict[str, Key] = {}
     for press, active in screen.active_bindings.items():
@@ -54,22 +54,26 @@ class KeyBar(Widget):
     """The keys of the screen it stands on; a click on one presses it."""
 
     DEFAULT_CSS = """
-    KeyBar { dock: bottom; height: auto; width: 1fr; padding: 0 1; }
+    KeyBar { dock: bottom; height: 1; width: 1fr; padding: 0 1; }
     """
 
     def on_mount(self) -> None:
         """Follow what the screen offers."""
-        self.screen.bindings_updated_signal.subscribe(self, self._anew)
+        self.screen.bindings_updated_signal.subscribe(self, self.look)
 
-    def _anew(self, _screen: Screen[object]) -> None:
-        self.refresh(layout=True)
+    def on_resize(self) -> None:
+        """Use the width there is now."""
+        self.look(self.screen)
 
-    def get_content_height(self, _container: Size, _viewport: Size, width: int) -> int:
-        """Return as many rows as the keys need at this width."""
-        return len(rows_of(keys_of(self.screen), width))
+    def look(self, screen: Screen[Any]) -> None:
+        """Take as many rows as the keys need that the screen offers now."""
+        self.styles.height = len(rows_of(keys_of(screen), self.content_size.width))
+        self.refresh()
 
     def render(self) -> Content:
-        """Return the rows of keys."""
+        """Return the rows of keys; none while another screen stands over this one."""
+        if not self.screen.is_current:
+            return Content("")
         lines = [
             Content(_BETWEEN).join(
                 Content.assemble((key.shown, "$key bold"), " ", key.does) for key in row

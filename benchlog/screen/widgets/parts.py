@@ -51,10 +51,49 @@ class Facts(Plain):
         self.show(Content("\n").join(lines))
 
 
+class Verdict(Widget):
+    """A word as a bar as wide as there is room, with lines under it."""
+
+    DEFAULT_CSS = "Verdict { height: 3; text-wrap: nowrap; text-overflow: ellipsis; }"
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self._word, self._style, self._under = "", "", Content("")
+
+    @property
+    def text(self) -> str:
+        """The word and what stands under it."""
+        return f"{self._word}\n{self._under.plain}"
+
+    def show(self, word: str, style: str, under: Content) -> None:
+        """Put a word there in a style; nothing at all when it is empty."""
+        same = (word, style) == (self._word, self._style)
+        if same and under.is_same(self._under):
+            return
+        self._word, self._style, self._under = word, style, under
+        self.refresh()
+
+    def render(self) -> Content:
+        """Return the bar and the lines."""
+        if not self._word:
+            return Content("")
+        bar = self._word.center(self.content_size.width)
+        return Content.assemble((bar, self._style), "\n", self._under)
+
+
+class Newest(Plain):
+    """Lines of which the last ones are shown, as many as fit."""
+
+    def render(self) -> Content:
+        """Return the last lines that fit."""
+        lines = self._shown.split("\n", allow_blank=True)
+        return Content("\n").join(lines[-max(1, self.content_size.height) :])
+
+
 class LargeFigure(Widget):
     """A number three lines high; one line high where it would not fit whole."""
 
-    DEFAULT_CSS = "LargeFigure { height: 3; width: auto; text-style: bold; }"
+    DEFAULT_CSS = "LargeFigure { height: 3; width: 1; text-style: bold; }"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -69,13 +108,10 @@ class LargeFigure(Widget):
         """Show a number where there are `room` cells for it."""
         if (number, room) == (self._number, self._room):
             return
-        wider = self._cells(number, room) != self._cells(self._number, self._room)
         self._number, self._room = number, room
-        self.refresh(layout=wider)
-
-    def get_content_width(self, *_sizes: object) -> int:
-        """Return the cells that the number takes."""
-        return self._cells(self._number, self._room)
+        # a width of its own: with `auto`, two changes before one layout lose the second
+        self.styles.width = self._cells(number, room)
+        self.refresh()
 
     def render(self) -> RenderResult:
         """Return the number, large if that fits."""

@@ -64,9 +64,10 @@ def draw(scene: Scene, width: int, height: int) -> list[Line]:
     plot = braille.cells(braille.dots(columns, axis, rows))
     lines = [_title(scene, axis, width)]
     for row, (label, cells) in enumerate(zip(labels, plot, strict=True)):
-        edge = "┤" if label.strip() else "│"
-        head = ((label.rjust(gutter), "label"), (edge, "axis"))
-        lines.append((*head, *_plot_runs(cells, _limit_at(scene, axis, row, rows))))
+        limit = _limit_at(scene, axis, row, rows)
+        edge = ("╞", "limit") if limit else ("┤" if label else "│", "axis")
+        head = ((label.rjust(gutter), "label"), edge)
+        lines.append((*head, *_plot_runs(cells, limit)))
     covered = _with_marks(braille.coverage(columns), scene, times)
     lines.append(((" " * gutter + "└", "axis"), (covered, "axis")))
     lines.append(((" " * (gutter + 1) + _time_labels(times, across), "label"),))
@@ -143,10 +144,10 @@ def _limit_words(limit_ppm: float | None, axis: Axis) -> str:
         return ""
     seen = [axis.low <= limit <= axis.high for limit in (limit_ppm, -limit_ppm)]
     if all(seen):
-        return f"limits ±{limit_ppm:,.6g} "
+        return f"limits ±{limit_ppm:,.6g}"
     if not any(seen):
-        return f"limits ±{limit_ppm:,.6g} off the scale "
-    return f"limit {'-' if seen[0] else '+'}{limit_ppm:,.6g} off the scale "
+        return f"limits ±{limit_ppm:,.6g} off the scale"
+    return f"limit {'-' if seen[0] else '+'}{limit_ppm:,.6g} off the scale"
 
 
 def _with_marks(covered: str, scene: Scene, times: TimeAxis) -> str:

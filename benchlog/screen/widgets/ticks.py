@@ -72,7 +72,7 @@ def value_axis(low: float, high: float, rows: int) -> Axis:
 def _widened(low: float, high: float) -> tuple[float, float]:
     """Leave a little air; give values that are all alike a stretch of their own."""
     span = high - low
-    smallest = max(abs(low), abs(high)) * 1e-12
+    smallest = max(abs(low), abs(high), 1.0) * 1e-12
     if span <= smallest:
         span = max(abs(high) * 1e-9, 1e-3, smallest * 10)
     air = span * (0.04 if high > low else 0.5)

@@ -1,0 +1,106 @@
+"""What a person can do to the run that is shown: keys, questions, requests."""
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+
+from benchlog.screen import asking, panels
+from benchlog.screen.base import BenchScreen
+from benchlog.screen.follow import Follower
+from benchlog.screen.questions import AskStop, AskText
+
+if TYPE_CHECKING:
+    from benchlog.screen.app import BenchApp
+
+
+class ActingScreen(BenchScreen):
+    """A screen on one run, with the keys that its keeper answers to."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("s", "stop", "stop", tooltip="end the run; its readings stay"),
+        Binding("p", "ask('pause')", "pause", tooltip="take no readings for a while"),
+        Binding("p", "ask('go-on')", "go on", tooltip="take readings again"),
+        Binding("n", "note", "note", tooltip="write a remark into the run"),
+        Binding("m", "mark", "mark", tooltip="mark this moment on the chart"),
+        Binding("a", "again", "again", tooltip="end this run, measure the device anew"),
+        Binding(
+            "k",
+            "ask('keep-going')",
+            "keep going",
+            tooltip="let the run go on when this terminal is closed",
+        ),
+    ]
+    app: "BenchApp"
+
+    def __init__(self, follower: Follower) -> None:
+        super().__init__()
+        self.follower = follower
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what would do something now."""
+        live, keeper = self.follower.standing().live, self.follower.keeper
+        match (action, *parameters):
+            case ("stop" | "note" | "mark" | "again", *_):
+                return live
+            case ("ask", "keep-going"):
+                return live and not keeper.keeps_going
+            case ("ask", verb):
+                return live and keeper.paused == (verb == "go-on")
+            case _:
+                return super().check_action(action, parameters)
+
+    def say(self, text: str) -> None:
+        """Say something for a few seconds; for the subclass."""
+        raise NotImplementedError
+
+    def hear(self) -> None:
+        """Ask how the keeper stands; for the subclass."""
+        raise NotImplementedError
+
+    def action_ask(self, verb: str) -> None:
+        """Ask the keeper for something that needs no words."""
+        self._send(verb)
+
+    def action_stop(self) -> None:
+        """End the run, if that is really meant."""
+
+        def answered(answer: str | None) -> None:
+            if answer == "stop":
+                self._send("stop")
+
+        run = self.follower.run
+        said = f"{self.follower.readings:,} readings stay in the database."
+        self.app.push_screen(AskStop(f"Stop run {run.id}?", said), answered)
+
+    def action_note(self) -> None:
+        """Write a remark into the run."""
+        self._ask_text("note", AskText("Note for this run"))
+
+    def action_mark(self) -> None:
+        """Mark this moment, with a word or without."""
+        asked = "Mark this moment (with a word, or without)"
+        self._ask_text("mark", AskText(asked, empty_is_fine=True))
+
+    def action_again(self) -> None:
+        """Measure the device anew: this run ends, another begins."""
+        self._send("again")
+
+    def _ask_text(self, verb: str, question: AskText) -> None:
+        def answered(answer: str | None) -> None:
+            if answer:
+                self._send(verb, answer.strip())
+
+        self.app.push_screen(question, answered)
+
+    def _send(self, verb: str, text: str = "") -> None:
+        self.run_worker(self._sent(verb, text), group="send")
+
+    async def _sent(self, verb: str, text: str) -> None:
+        run = self.follower.run
+        answer = await asking.ask(self.app.database, run, verb, text)
+        self.say(panels.answered(verb, answer))
+        following = answer.data.get("run")
+        if answer.ok and verb == "again" and isinstance(following, int):
+            self.app.follow_on(run.id, following)
+        else:
+            self.hear()

@@ -1,0 +1,204 @@
+"""Figures as text: rounding, units, words; pure functions."""
+
+from dataclasses import replace
+
+import pytest
+from screen.scenes import QUARTZ, Scene, Stage
+
+from benchlog.model import Event, EventKind, Timebase, Word
+from benchlog.screen import figures, happenings, panels
+from benchlog.screen.follow import Follower
+from benchlog.screen.standing import Keeper, Standing, state_words, trouble_after
+from benchlog.verdict import Budget, BudgetLine
+
+
+@pytest.fixture
+def standing(stage: Stage) -> Standing:
+    """Return how a run of 148 Hz low at 16 MHz stands."""
+    scene = Scene(offset_ppm=-9.25, scatter_ppm=0.001)
+    run_id = stage.begin(scene)
+    stage.readings(run_id, scene.values(48))
+    follower = Follower(stage.database, run_id, stage.clock)
+    follower.tick()
+    follower.assess()
+    try:
+        return follower.standing()
+    finally:
+        follower.close()
+
+
+def assessed(standing: Standing, **changes):
+    assert standing.assessment is not None
+    return replace(standing.assessment, **changes)
+
+
+def test_148_hz_low_at_16_mhz_is_9_25_ppm_low_and_inside_30(standing: Standing):
+    # common practice, no source (a fact of the trade named in the issue)
+    a = standing.assessment
+    assert figures.offset_text(a) == "-9.250"
+    assert figures.in_hz(a, 16e6).startswith("-148.0")
+    assert a.word is Word.PASS
+
+
+def test_152_khz_low_at_8_mhz_loses_27_min_25_s_a_day(standing: Standing):
+    # common practice, no source: -19,045 ppm; 27 min 25 s is 1,645 s
+    a = assessed(standing, offset_ppm=-19_045.0, u_ppm=30.0)
+    assert figures.offset_text(a) == "-19,045"
+    assert figures.in_hz(a, 8e6) == "-152,360 Hz"
+    assert figures.in_hz(a, 32_768.0) == "-1,645.5 s/day"
+
+
+@pytest.mark.parametrize(
+    ("offset", "u", "said"),
+    [
+        (-9.2534, 0.059, "-9.253"),
+        (-9.2534, 1.2, "-9.3"),
+        (-19_045.34, 0.81, "-19,045.34"),
+        (0.000_012_34, 0.000_000_56, "+0.00001234"),
+        (-0.001, 1.0, "0.0"),
+        (3.0, None, "+3.000"),
+        (None, None, "-"),
+    ],
+)
+def test_offset_is_rounded_to_its_uncertainty(standing: Standing, offset, u, said):
+    assert figures.offset_text(assessed(standing, offset_ppm=offset, u_ppm=u)) == said
+
+
+@pytest.mark.parametrize(
+    ("hz", "said"),
+    [
+        (480.0, "480 Hz"),  # 30 ppm of 16 MHz: common practice, no source
+        (3.14159, "3.1 Hz"),
+        (0.571, "0.57 Hz"),
+        (0.0012, "1.2 mHz"),
+        (4.2e-6, "4.2 µHz"),
+        (20_000.0, "20 kHz"),
+        (1.5e6, "1.5 MHz"),
+        (0.0, "0 Hz"),
+    ],
+)
+def test_small_frequencies(hz, said):
+    assert figures.short_hz(hz) == said
+
+
+@pytest.mark.parametrize(
+    ("p", "said"),
+    [
+        (1.0, "conformance > 99.99 %"),
+        (0.99991, "conformance > 99.99 %"),
+        (0.5, "conformance 50.00 %"),
+        (0.00009, "conformance < 0.01 %"),
+        (None, "conformance not known"),
+    ],
+)
+def test_conformance_is_never_certain(standing: Standing, p, said):
+    assert figures.conformance_text(assessed(standing, conformance=p)) == said
+
+
+def test_time_base_says_how_it_is_known():
+    stated = Timebase("stated", 0.0, 0.03, None, "stated +-0.05 ppm in the bench file")
+    assert figures.timebase_text(stated) == "stated ±0.05 ppm in the bench file"
+    checked = Timebase("checked", 0.1234, 0.004, 1, "")
+    said = figures.timebase_text(checked, "2030-03-18 17:46")
+    assert said == "checked: +0.1234 ± 0.0080 ppm, holds until 2030-03-18 17:46"
+
+
+def test_share_of_the_budget_is_the_share_of_the_variance():
+    lines = (BudgetLine("time base", 3.0), BudgetLine("statistics", 4.0))
+    said = figures.main_share(Budget(lines, 5.0, 1e9, 2.0, 10.0))
+    assert said == "mostly statistics (64 %), k = 2.00"
+
+
+@pytest.mark.parametrize(
+    ("plan", "said"),
+    [
+        ({"until_clear": True}, "48 s, until the verdict is clear"),
+        (
+            {"until_clear": True, "max_readings": 300, "max_s": 300.0},
+            "48 s, until the verdict is clear (252 readings, 4 min 12 s left)",
+        ),
+        ({"max_readings": 100}, "48 s, 52 readings left"),
+        ({"max_s": 43_200.0}, "48 s, 11 h 59 min left"),
+        ({}, "48 s, until stopped"),
+    ],
+)
+def test_what_is_left(standing: Standing, plan, said):
+    planned = replace(standing, run=replace(standing.run, snapshot=plan))
+    assert figures.time_text(planned) == said
+
+
+def test_jitter_of_too_few_readings_is_not_a_figure(standing: Standing):
+    few = assessed(
+        standing, stats=replace(standing.assessment.stats, jitter_ppm_rms=None)
+    )
+    assert figures.jitter_text(few, 16e6) == "needs at least 3 readings"
+
+
+def test_ambient_typed_or_missing_is_said(standing: Standing):
+    stats = replace(standing.assessment.stats, n_typed_ambient=48)
+    said = figures.ambient_text(assessed(standing, stats=stats))
+    assert said == "24.8 °C, as the operator stated"
+    stats = replace(standing.assessment.stats, n_ambient=40)
+    said = figures.ambient_text(assessed(standing, stats=stats))
+    assert said == "24.8 °C, missing for 8 readings"
+
+
+# --- what a run is doing --------------------------------------------------------------
+
+
+def event(kind: str, mono_ns: int = 10, text: str = "") -> Event:
+    return Event(0, mono_ns, kind, text)
+
+
+def test_states_in_words(standing: Standing):
+    assert state_words(standing) == "measuring"
+    gone = replace(standing, keeper=Keeper("gone"))
+    assert state_words(gone) == "the keeper is gone: the run was not closed"
+    assert not gone.live
+    assert (
+        state_words(replace(standing, keeper=Keeper("here", paused=True))) == "paused"
+    )
+    lost = replace(standing, trouble=event(EventKind.LOST))
+    assert state_words(lost).startswith("the instrument is lost")
+    none = replace(standing, readings=0)
+    assert state_words(none) == "waiting for the first reading"
+    closed = replace(standing.run, ended_utc_ns=5, ended_how=None)
+    assert state_words(replace(standing, run=closed)) == "ended: no reason given"
+
+
+def test_trouble_lasts_until_it_is_back_or_a_reading_came():
+    lost = event(EventKind.LOST)
+    assert trouble_after(None, lost, 5) is lost
+    assert trouble_after(None, lost, 15) is None
+    assert trouble_after(lost, event(EventKind.NOTE), 5) is lost
+    assert trouble_after(lost, event(EventKind.BACK, 20), 5) is None
+
+
+def test_events_are_words_with_their_time():
+    said = happenings.event_words(
+        Event(1_900_000_000 * 10**9, 0, "no-signal", "nothing\n at\tinput 1", "counter")
+    )
+    assert said == "17:46:40  no signal: nothing at input 1 (counter)"
+    assert happenings.event_words(event(EventKind.PAUSED, text="paused")).endswith(
+        "  paused"
+    )
+
+
+def test_what_matters_most_comes_first_in_the_news(standing: Standing):
+    suspect = replace(standing.assessment.stats, n_suspect=40)
+    reasons = ("40 of 48 readings lie near +-2 times nominal: check divider",)
+    warned = replace(standing, assessment=assessed(standing, stats=suspect))
+    warned = replace(warned, assessment=replace(warned.assessment, reasons=reasons))
+    assert "check divider" in panels.news(warned, "", listed=True).plain
+    assert panels.news(warned, "kept", listed=False).plain == "» kept"
+    faulty = replace(warned, fault="the disk is full")
+    assert panels.news(faulty, "kept", listed=False).plain == "the disk is full"
+    assert panels.news(standing, "", listed=True).plain == ""
+    waiting = replace(standing, keeper=Keeper("here", rows_waiting=3))
+    assert panels.news(waiting, "", False).plain == "3 rows wait for the database"
+
+
+def test_jitter_limit_is_named_with_its_verdict(standing: Standing):
+    assert QUARTZ.limits.jitter_ppm == 0.5
+    facts = dict(panels.facts(standing))
+    assert facts["limit"] == "tolerance 30 ppm; jitter 0.5 ppm: pass"

@@ -1,0 +1,134 @@
+"""The list of runs: finding, opening, coming back."""
+
+from screen.looking import same_as_kept, settled, text_of, until
+from screen.scenes import CLOCK, Scene, Stage
+from textual.widgets import DataTable, Input
+
+from benchlog.model import Identity, Purpose
+from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
+from benchlog.screen.live import LiveScreen
+from benchlog.screen.runlist import columns_for
+
+
+def filled(stage: Stage) -> int:
+    """Write some runs; return the id of the one that is still open."""
+    stage.play(Scene(device="Q-0417", lot="L-12", ended="verdict clear"))
+    stage.play(Scene(device="R-8", offset_ppm=-19_045.0, scatter_ppm=3.0))
+    stage.play(Scene(device="Ü-3 lang", part=CLOCK, offset_ppm=2.0, simulated=False))
+    stage.play(
+        Scene(
+            purpose=Purpose.SOAK,
+            device="Q-0417",
+            offset_ppm=29.99,
+            scatter_ppm=0.3,
+            note="window open",
+            ended="stopped",
+        )
+    )
+    return stage.play(Scene(device="Q-0420"), end=False)
+
+
+async def test_list_at_three_widths(stage: Stage):
+    filled(stage)
+    app = BenchApp(Opening(stage.database), stage.clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "Q-0417")
+        same_as_kept("history-80x24", await settled(pilot))
+        await pilot.resize_terminal(120, 40)
+        await until(pilot, "offset ± U, ppm")
+        same_as_kept("history-120x40", await settled(pilot))
+        await pilot.resize_terminal(60, 16)
+        await until(pilot, "ppm  ")
+        shown = await settled(pilot)
+        same_as_kept("history-60x16", shown)
+        for said in ("✓ pass", "✗ fail", "? undecided", "not closed", "SIMULATED"):
+            assert said in shown, said
+
+
+def test_columns_always_fit():
+    for width in range(56, 300):
+        assert sum(column.cells for column in columns_for(width)) <= width
+
+
+async def test_typing_finds_runs_by_any_of_their_words(stage: Stage):
+    filled(stage)
+    app = BenchApp(Opening(stage.database), stage.clock)
+    async with app.run_test(size=(100, 24)) as pilot:
+        await until(pilot, "5 runs in bench.db")
+        for typed, found in (
+            ("q-0417", {1, 4}),
+            ("q-0417 window", {4}),
+            ("L-12", {1}),
+            ("fork", {3}),
+            ("FAIL", {2}),
+            ("ü-3", {3}),
+            ("soak stopped", {4}),
+            ("2030-03", {1, 2, 3, 4, 5}),
+            ("no such thing", set()),
+        ):
+            app.screen.query_one(Input).value = typed
+            await pilot.pause(0.05)
+            table = app.screen.query_one(DataTable)
+            assert {int(row.value or 0) for row in table.rows} == found, typed
+        assert "0 found among 5 runs" in text_of(app)
+        await pilot.press("enter")  # nothing there to open
+        assert "0 found" in text_of(app)
+
+
+async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):
+    open_run = filled(stage)
+    app = BenchApp(Opening(stage.database, open_run), stage.clock)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await until(pilot, "Q-0420")
+        await pilot.press("h")
+        await until(pilot, "newest first")
+        await pilot.press("down", "down", "enter")
+        shown = await until(pilot, "run 3, measure")
+        assert "Ü-3 lang" in shown
+        await pilot.press("h")
+        await until(pilot, "newest first")
+        await pilot.press(*"fail", "enter")
+        await until(pilot, "run 2, measure")
+        await pilot.press("escape")
+        await until(pilot, f"run {open_run}, measure")
+        live = [s for s in app.screen_stack if isinstance(s, LiveScreen)]
+        assert len(live) == 1
+        await pilot.press("h")
+        await until(pilot, "newest first")
+        await pilot.press("enter")  # the run that lies underneath: no second screen
+        await until(pilot, f"run {open_run}, measure")
+        live = [s for s in app.screen_stack if isinstance(s, LiveScreen)]
+        assert len(live) == 1
+
+
+async def test_history_alone_when_no_run_was_named(stage: Stage):
+    filled(stage)
+    app = BenchApp(Opening(stage.database), stage.clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "newest first")
+        await pilot.press("down", "enter")
+        await until(pilot, "run 4, soak")
+        await pilot.press("escape")
+        await until(pilot, "newest first")
+        await pilot.press("f1")
+        await until(pilot, "Keys")
+        await pilot.press("escape")
+        await until(pilot, "newest first")
+        await pilot.press("ctrl+q")
+        await pilot.pause(0.1)
+    assert app.return_value == ScreenOutcome(None)
+
+
+async def test_run_that_an_old_version_wrote_with_unknown_identity(stage: Stage):
+    scene = Scene(device="bare")
+    run_id = stage.writer.begin_run(scene.plan(), {}, scene.timebase)
+    stage.writer.begin_segment(run_id)
+    stage.writer.end_run(run_id, "interrupted")
+    assert Identity("x").simulated is False
+    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        shown = await until(pilot, "ended: interrupted")
+        shown = await settled(pilot)
+        assert "no reading" in shown
+        assert "? UNDECIDED" in shown
+    same_as_kept("no-reading-80x24", shown)
