@@ -1,85 +1,118 @@
 """The outline: per run and 1,024 readings one row, derived and rebuildable.
 
-The writer adds a row in the transaction that fills a block; what has no row yet (the
-open end of a run, or a database whose outline was dropped) the reader works out.
+The writer adds a row in the transaction that fills a block, from the readings it was
+given; what has no row yet (the open end of a run, or a database whose outline was
+dropped) the reader works out.
 """
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from functools import reduce
+from math import fsum
 from operator import or_
 from typing import Any, Final
 
+from benchlog.model import Flag, Reading
 from benchlog.store.sqlite import Connection
 
 BLOCK: Final = 1024
-_BLOCK_OF: Final = """
-select max(id), count(*), min(frequency_hz), max(frequency_hz),
-  avg(frequency_hz), avg(ambient_c), min(flags), max(flags)
-from (select id, frequency_hz, ambient_c, flags from readings
-  where run_id = ? and id > ? order by id limit ?)
+_OPEN_END: Final = """
+select utc_ns, mono_ns, gate_s, frequency_hz, ambient_c, flags from readings
+where run_id = ? and id > ? order by id limit ?
 """
-_FIRST_OF: Final = """
-select id from readings where run_id = ? and id > ? order by id limit 1
-"""
-_TIMES_OF: Final = "select utc_ns, mono_ns from readings where id = ?"
-_FLAGS_OF: Final = """
-select distinct flags from readings where run_id = ? and id between ? and ?
+_NTH: Final = """
+select id from readings where run_id = ? and id > ? order by id limit 1 offset ?
 """
 _ADD: Final = """
 insert into outline (run_id, first_id, last_id, n, min_hz, max_hz, mean_hz,
   ambient_mean_c, flags, t0_utc_ns, t0_mono_ns, t1_utc_ns, t1_mono_ns)
 values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
-_OPEN_END: Final = "select count(*) from readings where run_id = ? and id > ?"
 
 
 class Blocks:
-    """What of each run is not in the outline yet; belongs to one writer."""
+    """The readings of each run that are not in the outline yet; one writer's own.
+
+    They are at hand, so a block costs a third of asking the table for its figures. A
+    run has one writer at a time.
+    """
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
-        self._open: dict[int, int] = {}
-        self._tentative: dict[int, int] = {}
+        self._open: dict[int, list[Reading]] = {}
+        self._grown: dict[int, tuple[list[Reading], list[Reading]]] = {}
 
-    def grow(self, added: Mapping[int, int]) -> None:
-        """Note readings just inserted, per run, and fill blocks; in the transaction."""
-        self._tentative = dict(self._open)
-        for run_id, count in added.items():
+    def grow(self, rows: Sequence[tuple[int, int, Any]]) -> None:
+        """Note rows of readings just inserted and fill blocks; in the transaction."""
+        self._grown = {}
+        for run_id in {row[0] for row in rows}:
             known = self._open.get(run_id)
-            waiting = self._count(run_id) if known is None else known + count
-            while waiting >= BLOCK:
-                self._fill(run_id)
-                waiting -= BLOCK
-            self._tentative[run_id] = waiting
+            if known is None:
+                self._grown[run_id] = self._caught_up(run_id), []
+                continue
+            added = [reading for run, _, reading in rows if run == run_id]
+            if len(known) + len(added) >= BLOCK:
+                known, added = self._filled(run_id, known + added), []
+            self._grown[run_id] = known, added
 
     def keep(self) -> None:
         """Believe what `grow` did: its transaction was committed."""
-        self._open = self._tentative
+        for run_id, (known, added) in self._grown.items():
+            known.extend(added)
+            self._open[run_id] = known
+        self._grown = {}
 
     def rebuild(self, run_id: int) -> None:
         """Make the outline of one run anew; in the transaction."""
         self._connection.execute("delete from outline where run_id = ?", (run_id,))
-        self._open.pop(run_id, None)
-        self.grow({run_id: 0})
+        self._grown = {run_id: (self._caught_up(run_id), [])}
 
-    def _count(self, run_id: int) -> int:
+    def _caught_up(self, run_id: int) -> list[Reading]:
+        """Fill the blocks that the table could fill; return the readings beyond."""
+        while len(end := self._open_end(run_id)) == BLOCK:
+            self._fill(run_id, end)
+        return end
+
+    def _filled(self, run_id: int, waiting: list[Reading]) -> list[Reading]:
+        """Fill as many blocks as there are; return the readings beyond."""
+        done = len(waiting) - len(waiting) % BLOCK
+        for at in range(0, done, BLOCK):
+            self._fill(run_id, waiting[at : at + BLOCK])
+        return waiting[done:]
+
+    def _open_end(self, run_id: int) -> list[Reading]:
         after_id = last_outlined(self._connection, run_id)
-        return int(self._one(_OPEN_END, (run_id, after_id))[0])
+        found = self._connection.execute(_OPEN_END, (run_id, after_id, BLOCK))
+        return [
+            Reading(utc_ns, mono_ns, gate_s, hertz, ambient_c, Flag(flags))
+            for utc_ns, mono_ns, gate_s, hertz, ambient_c, flags in found
+        ]
 
-    def _fill(self, run_id: int) -> None:
+    def _fill(self, run_id: int, readings: Sequence[Reading]) -> None:
         after_id = last_outlined(self._connection, run_id)
-        first_id = self._one(_FIRST_OF, (run_id, after_id))[0]
-        *figures, low, high = self._one(_BLOCK_OF, (run_id, after_id, BLOCK))
-        last_id, flags = figures[0], low
-        if low != high:
-            found = self._connection.execute(_FLAGS_OF, (run_id, first_id, last_id))
-            flags = reduce(or_, (one for (one,) in found))
-        times = (*self._one(_TIMES_OF, (first_id,)), *self._one(_TIMES_OF, (last_id,)))
-        self._connection.execute(_ADD, (run_id, first_id, *figures, flags, *times))
+        first_id, last_id = (
+            self._connection.execute(_NTH, (run_id, after_id, nth)).fetchone()[0]
+            for nth in (0, BLOCK - 1)
+        )
+        values = (run_id, first_id, last_id, BLOCK, *_figures(readings))
+        self._connection.execute(_ADD, values)
 
-    def _one(self, sql: str, values: tuple[int, ...]) -> tuple[Any, ...]:
-        found: tuple[Any, ...] = self._connection.execute(sql, values).fetchone()
-        return found
+
+def _figures(readings: Sequence[Reading]) -> tuple[Any, ...]:
+    """Return the figures of a block in the order of `_ADD`."""
+    hertz = [r.frequency_hz for r in readings]
+    ambient = [r.ambient_c for r in readings if r.ambient_c is not None]
+    first, last = readings[0], readings[-1]
+    return (
+        min(hertz),
+        max(hertz),
+        fsum(hertz) / len(hertz),
+        fsum(ambient) / len(ambient) if ambient else None,
+        reduce(or_, {+r.flags for r in readings}),
+        first.utc_ns,
+        first.mono_ns,
+        last.utc_ns,
+        last.mono_ns,
+    )
 
 
 def last_outlined(connection: Connection, run_id: int) -> int:

@@ -1,10 +1,9 @@
 """The one way into the database: one transaction at a time, all of it or nothing."""
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from operator import itemgetter
 from pathlib import Path
-from typing import Final, Self
+from typing import Self
 
 from benchlog.clock import Clock
 from benchlog.errors import StoreRefusedError
@@ -17,8 +16,6 @@ from benchlog.store.rescue import place_for, rescued
 from benchlog.store.rows import Row, Segment, VerdictRow
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
-
-_RUN_OF: Final = itemgetter(0)
 
 
 class Writer:
@@ -186,7 +183,7 @@ class Writer:
                 raise StoreRefusedError(f"a {kind.__name__} is no row of the database")
             sql, parameters_of = INSERTS[kind]
             self._connection.executemany(sql, parameters_of(rows))
-        self._blocks.grow(Counter(map(_RUN_OF, groups.get(Reading, ()))))
+        self._blocks.grow(groups.get(Reading, ()))
 
     def _write(self, sql: str, values: tuple[object, ...]) -> int:
         with self._session.transaction():
