@@ -1,13 +1,18 @@
 """The database as a file: may it be written, and is it still the one we opened."""
 
 import contextlib
+import errno
 import os
+import resource
+import tempfile
 from pathlib import Path
 from typing import Final
 
 from benchlog.errors import StoreError
 
 BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
+_PROBE_BYTES: Final = 65_536
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _OWN_FILES: Final = "/proc/self/fd"
 
 
@@ -107,3 +112,20 @@ def boot_id() -> str:
         return BOOT_ID.read_text().strip()
     except OSError:
         return ""
+
+
+def has_no_room(path: Path) -> bool:
+    """Whether there is no room to write at `path`: disk, quota or file size limit.
+
+    SQLite calls a used-up quota and a file size limit an I/O error like any other.
+    """
+    limit, _ = resource.getrlimit(resource.RLIMIT_FSIZE)
+    largest = max(size_of(path), size_of(wal_of(path)))
+    if limit != resource.RLIM_INFINITY and largest + _PROBE_BYTES > limit:
+        return True
+    try:
+        with tempfile.TemporaryFile(dir=path.parent) as probe:
+            probe.write(bytes(_PROBE_BYTES))
+    except OSError as error:
+        return error.errno in _NO_ROOM
+    return False

@@ -15,6 +15,7 @@ from benchlog.units import printable
 
 Parameters = tuple[Any, ...]
 _INT64: Final = 2**63
+_ABSENT: Final = object()
 
 
 def text(name: str, value: str) -> str:
@@ -155,12 +156,14 @@ def refuse_first_bad(rows: Sequence[Row]) -> None:
 def problem_of(noun: object) -> str:
     """Return what is wrong with one row, empty when it can be stored."""
     for name in ("utc_ns", "mono_ns", "sequence"):
-        whole = getattr(noun, name, None)
-        if whole is not None and not _fits(whole):
+        whole = getattr(noun, name, _ABSENT)
+        if whole is not _ABSENT and not _fits(whole, may_be_none=name == "utc_ns"):
             return f"{name} is {whole!r}, not a whole number of 64 bits"
     for name in ("gate_s", "frequency_hz", "ambient_c", "value"):
-        number = getattr(noun, name, None)
-        if number is not None and not _finite(number):
+        number = getattr(noun, name, _ABSENT)
+        if number is not _ABSENT and not _finite(
+            number, may_be_none=name == "ambient_c"
+        ):
             return f"{name} is {number!r}, not a finite number"
     for name in ("raw", "quantity", "unit", "instrument"):
         words = getattr(noun, name, None)
@@ -179,11 +182,15 @@ def _problem_of_reading(reading: Reading) -> str:
     return ""
 
 
-def _fits(value: object) -> bool:
+def _fits(value: object, *, may_be_none: bool) -> bool:
+    if value is None:
+        return may_be_none
     return isinstance(value, int) and -_INT64 <= value < _INT64
 
 
-def _finite(value: object) -> bool:
+def _finite(value: object, *, may_be_none: bool) -> bool:
+    if value is None:
+        return may_be_none
     return isinstance(value, int | float) and math.isfinite(value)
 
 

@@ -16,6 +16,7 @@ from benchlog.errors import (
     StoreLockedError,
     StoreRefusedError,
 )
+from benchlog.store.files import has_no_room
 
 if TYPE_CHECKING:
     import sqlite3
@@ -88,7 +89,6 @@ def _connect(path: Path, mode: str) -> Connection:
     return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S)
 
 
-_FULL: Final = ("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE")
 _LOCKED: Final = ("SQLITE_BUSY", "SQLITE_LOCKED")
 _ADVICE: Final = {
     "SQLITE_NOTADB": "is not a database; name another file with --db",
@@ -104,7 +104,8 @@ _ADVICE: Final = {
 def store_error(error: SqliteError, path: Path) -> StoreError:
     """Return the StoreError that says in a person's words what `error` means."""
     name = str(getattr(error, "sqlite_errorname", "") or "")
-    if name.startswith(_FULL):
+    is_io = name.startswith("SQLITE_IOERR")
+    if name.startswith("SQLITE_FULL") or (is_io and has_no_room(path)):
         return StoreFullError(
             f"no room to write {path} (disk full, quota or file size limit); "
             "free some space, what was committed is safe"
@@ -112,7 +113,7 @@ def store_error(error: SqliteError, path: Path) -> StoreError:
     if name.startswith(_LOCKED):
         return StoreLockedError(f"another program is writing {path}; try again")
     if name.startswith("SQLITE_CONSTRAINT"):
-        return StoreRefusedError(f"{path} refuses a row: {error}{_why(name)}")
+        return StoreRefusedError(f"{path} refuses a row: {error}{_why(error)}")
     if not name and "binding" in str(error):
         return StoreRefusedError(f"{path} cannot hold such a value: {error}")
     for start, advice in _ADVICE.items():
@@ -121,6 +122,5 @@ def store_error(error: SqliteError, path: Path) -> StoreError:
     return StoreError(f"{path}: {error} ({name or type(error).__name__})")
 
 
-def _why(name: str) -> str:
-    missing = name == "SQLITE_CONSTRAINT_FOREIGNKEY"
-    return " (no such run, segment or device)" if missing else ""
+def _why(error: SqliteError) -> str:
+    return " (no such run, segment or device)" if "FOREIGN KEY" in str(error) else ""

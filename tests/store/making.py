@@ -1,0 +1,75 @@
+"""Invented parts, benches and readings for the tests of store and report."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from benchlog.clock import VirtualClock
+from benchlog.model import (
+    Bench,
+    Flag,
+    Identity,
+    InstrumentSpec,
+    Kind,
+    Limits,
+    Load,
+    Part,
+    PositionSpec,
+    Purpose,
+    Reading,
+    RunPlan,
+    TemperatureLaw,
+    Timebase,
+)
+from benchlog.store.rows import Row
+from benchlog.store.writer import Writer
+
+PART = Part(
+    id="quartz-16mhz",
+    title="16 MHz quartz",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(30.0, stability_ppm=50.0, range_c=(-10.0, 70.0)),
+    temperature=TemperatureLaw("cubic", 25.0, cubic_ppm_per_c3=1e-4),
+    load=Load(18.0, 5.0, 20.0),
+)
+BENCH = Bench(
+    "two-counters",
+    {
+        "counter": InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET"),
+        "room": InstrumentSpec("room", "typed-in", options={"value": 25.0}),
+    },
+    (PositionSpec("A", "counter", ambient="room", divider=2.0),),
+)
+COUNTER = Identity("m,c,17,1.0", "m", "c", "17", "1.0", settings={"gate_s": "1"})
+TIMEBASE = Timebase("assumed", 0.0, 0.577)
+
+
+def plan(device: str = "D1", **more: object) -> RunPlan:
+    fields = {"purpose": Purpose.MEASURE, "part": PART, "position": "A", "bench": BENCH}
+    return RunPlan(device=device, **{**fields, **more})
+
+
+def begin(writer: Writer, device: str = "D1", **more: object) -> tuple[int, int]:
+    run = writer.begin_run(plan(device, **more), {"counter": COUNTER}, TIMEBASE)
+    return run, writer.begin_segment(run)
+
+
+def reading(index: int, **more: object) -> Reading:
+    fields = {
+        "utc_ns": 1_900_000_000_000_000_000 + index * 1_000_000_000,
+        "mono_ns": index * 1_000_000_000,
+        "gate_s": 1.0,
+        "frequency_hz": 8e6 + index % 7 * 0.25,
+        "ambient_c": 25.0 + index % 3,
+        "flags": Flag.NONE,
+    }
+    return Reading(**{**fields, **more})
+
+
+def rows(run: int, segment: int, count: int, first: int = 0) -> list[Row]:
+    return [(run, segment, reading(i)) for i in range(first, first + count)]
+
+
+def fresh_writer(folder: Path, **more: object) -> Iterator[Writer]:
+    with Writer.open(folder / "bench.db", VirtualClock(), **more) as writer:
+        yield writer
