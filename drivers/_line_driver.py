@@ -67,7 +67,7 @@ class LineDriver(Driver):
         }
         settings["dialect"] = self._dialect.name
         title = self._dialect.title or self._dialect.name
-        text = f"{title} at {self.address} (it only talks and cannot be asked)"
+        text = f"{title} (it only talks and cannot be asked)"
         return Identity(text, model=title, serial=self.address, settings=settings)
 
     def read(self) -> Sample:

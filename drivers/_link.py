@@ -35,6 +35,8 @@ class Link(ABC):
 
     def __init__(self, address: str, terminator: bytes) -> None:
         self.address, self.terminator = address, terminator
+        self.pause_s = 0.0
+        """The longest pause between bytes of the line read last, in real s."""
 
     @abstractmethod
     def send(self, *messages: bytes) -> None:
@@ -96,8 +98,6 @@ class StreamLink(Link):
         self._arrived = bytearray()
         self._arrived_ns = 0
         self._pause_s = 0.0
-        self.pause_s = 0.0
-        """The longest pause between bytes of the line read last, in real s."""
 
     @abstractmethod
     def _write(self, data: bytes) -> None:

@@ -9,10 +9,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.clock import Clock
+from benchlog.clock import Clock, HostClock
 from benchlog.driver import GRACE_S
-from benchlog.errors import OutOfStepError, RefusedError
+from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Dialect, Identity
+from benchlog.units import NS_PER_S
 
 from ._link import Link
 from ._numbers import parse_number
@@ -21,6 +22,12 @@ MAX_ERRORS: Final = 20
 """An error queue is asked no oftener than this; instruments hold 10 to 20 entries."""
 _ERROR_ENTRY: Final = re.compile(r"\s*(?P<code>[-+]?\d{1,6})\s*(?:,.*)?", re.ASCII)
 _MAX_STALE: Final = 20
+_LONG_PAUSE_S: Final = 0.5
+"""No instrument rests for longer in the middle of an answer, in real seconds."""
+_KEPT, _BROKEN = 0.8, 0.5
+"""Parts of a gate: what took more has kept it, what took less has not."""
+_HABIT: Final = 2
+"""Gates kept in a row that make a habit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +49,16 @@ class Reply:
 class Talk:
     """A conversation over one link in one dialect.
 
-    `words` are the settings that commands may name in braces.
+    `words` are the settings that commands may name in braces; `extra_s` is bench time
+    that every answer may take.
     """
 
     link: Link
     dialect: Dialect
     clock: Clock
     words: Mapping[str, str]
+    extra_s: float = 0.0
+    _gates_kept: int = 0
 
     def knows(self, role: str) -> bool:
         """Whether the dialect declares a command for this role."""
@@ -75,19 +85,27 @@ class Talk:
     def ask(self, *roles: str, limit_s: float = 0.0) -> Reply:
         """Send commands of which the last is a query, in one write; return its answer.
 
-        `limit_s` is bench time it may take before the grace. Raises SilentError,
-        LostError, GarbledError, or OutOfStepError when there are more bytes than one
-        answer.
+        `limit_s` is bench time that it takes when all is well (the gate). Raises
+        SilentError, LostError, GarbledError, or OutOfStepError when there are more
+        bytes than one answer.
         """
         commands = [self.command(role) for role in roles]
         early = self.link.waiting()
         if early:
             raise self._out_of_step("before it was asked anything", commands[-1], early)
+        asked_ns = HostClock().mono_ns()
         self.link.send(*(command.encode("latin-1") for command in commands))
         reply = self._next(commands[-1], limit_s)
+        took_s = (HostClock().mono_ns() - asked_ns) / NS_PER_S
         rest = self.link.rest()
         if rest:
             raise self._out_of_step("after its answer", commands[-1], reply.line + rest)
+        if self._is_too_soon(took_s, self.clock.real_s(limit_s)):
+            raise self._out_of_step(
+                "before its gate was over", commands[-1], reply.line
+            )
+        if self.link.pause_s > _LONG_PAUSE_S:
+            raise self._in_pieces(reply)
         return reply
 
     def greet(self) -> tuple[str, tuple[str, ...]]:
@@ -124,9 +142,31 @@ class Talk:
         return tuple(found)
 
     def _next(self, command: str, limit_s: float) -> Reply:
-        deadline = self.clock.deadline(limit_s, GRACE_S)
+        deadline = self.clock.deadline(limit_s + self.extra_s, GRACE_S)
         line = self.link.read_line(deadline, command)
         return Reply(line, self.clock.mono_ns(), self.clock.utc_ns(), command)
+
+    def _is_too_soon(self, took_s: float, gate_s: float) -> bool:
+        """Whether an answer came so early that it must belong to an earlier question.
+
+        Judged only of an instrument that took the whole gate for the answers before:
+        others measure all the time and answer with what they have.
+        """
+        if gate_s <= 0:
+            return False
+        too_soon = self._gates_kept >= _HABIT and took_s < _BROKEN * gate_s
+        self._gates_kept = self._gates_kept + 1 if took_s > _KEPT * gate_s else 0
+        return too_soon
+
+    def _in_pieces(self, reply: Reply) -> GarbledError:
+        return GarbledError(
+            f"{self.link.address} rested for {self.link.pause_s:.2g} s in the middle "
+            f"of {reply.line[:60]!r}, which may be half of one answer and another; "
+            "check the line",
+            address=self.link.address,
+            command=reply.command,
+            raw=reply.line,
+        )
 
     def _out_of_step(self, when: str, command: str, raw: bytes) -> OutOfStepError:
         return OutOfStepError(

@@ -23,11 +23,15 @@ EXTRA: Final = Option(
     "extra_s",
     float,
     0.0,
-    "seconds that an answer may take beyond the gate",
+    "seconds that any answer may take, beyond the gate",
     low=0,
     high=3600,
 )
 """The option of every driver that asks: patience."""
+_ADVICE: Final = (
+    "it answered when it was opened: check the signal and the trigger level, or raise "
+    "extra_s"
+)
 INPUT: Final = Option("input", int, None, "which of its inputs", low=1, high=999)
 """The option of a thermometer or meter with several inputs."""
 
@@ -57,7 +61,8 @@ class ScpiDriver(Driver):
         self.close()
         dialect = self._dialect()
         link = open_link(self.address, dialect.terminator, self.settings)
-        self._talk = Talk(link, dialect, self.clock, self._words())
+        extra_s = number_of(self.settings, "extra_s")
+        self._talk = Talk(link, dialect, self.clock, self._words(), extra_s)
         try:
             self._set_up(self._talk)
         except BaseException:
@@ -73,7 +78,7 @@ class ScpiDriver(Driver):
     def read(self) -> Sample:
         """See `Driver.read`."""
         talk = self._opened()
-        reply = talk.ask(*self._way(talk), limit_s=self.read_limit_s)
+        reply = talk.ask(*self._way(talk), limit_s=self._gate_s())
         gate_s = self._gate_s()
         try:
             number = parse_reply(
@@ -141,6 +146,7 @@ class ScpiDriver(Driver):
                 address=self.address,
             )
         settings["dialect"] = talk.dialect.name
+        talk.link.advice = _ADVICE
         self._identity = (
             identity_of(text, settings) if text else self._unnamed(settings)
         )

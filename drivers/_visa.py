@@ -2,7 +2,7 @@
 
 The manager is one per library and process and is never closed: closing it would close
 everybody's instruments. Vendor libraries raise what they like, so every exception is
-translated here, once.
+translated here, once. The bytes of an answer that never ended stay in the library.
 """
 
 import contextlib

@@ -1,5 +1,6 @@
 """scpi-counter over a real socket: what is sent, what is read back, what is refused."""
 
+import itertools
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
@@ -241,6 +242,38 @@ def test_two_lines_are_out_of_step_with_both_kept() -> None:
         assert caught.value.raw == f"{VALUE}\n".encode() + b"+4.44000000E+02\n"
 
 
+def test_an_answer_before_its_gate_is_over_is_out_of_step() -> None:
+    """A second line that comes a moment after the next question was asked."""
+    numbers = itertools.count(16_000_000)
+    said = Script(
+        ANSWERS, ("READ?", lambda: f"{next(numbers)}"), [APERTURE], gate_s=0.2
+    )
+    twice = Fault("twice", lambda good: (good, 0.03, good), ())
+    with opened(said, gate_s=0.2) as counter:
+        counter.read()
+        said.misbehave(twice)
+        assert counter.read().value == 16_000_001
+        with pytest.raises(OutOfStepError, match="before its gate was over") as caught:
+            counter.read()
+        assert caught.value.raw == b"16000001\n"
+
+
+def test_an_instrument_that_never_waits_for_its_gate_is_believed() -> None:
+    """It measures all the time and answers with what it has."""
+    with opened(script(), gate_s=10.0) as counter:
+        assert [counter.read().value for _ in range(3)] == [15_999_852.0] * 3
+
+
+def test_a_long_rest_in_the_middle_is_no_answer() -> None:
+    halves = Fault("halves", lambda good: (good[:4], 0.6, good[4:]), ())
+    said = script()
+    said.misbehave(halves)
+    with opened(said, extra_s=2.0) as counter:
+        with pytest.raises(GarbledError, match="in the middle"):
+            counter.read()
+        assert counter.read().value == 15_999_852.0
+
+
 def test_late_answers_before_the_identification_are_skipped_and_told() -> None:
     late = '+4.4E+02\n-113,"Undefined header"\nMAKER,MODEL,7,1.0'
     with opened(script({**ANSWERS, "*IDN?": late})) as counter:
@@ -289,8 +322,17 @@ def test_silence_names_what_a_person_needs() -> None:
     with opened(said) as counter:
         with pytest.raises(SilentError) as caught:
             counter.read()
-        for part in (counter.address, "'READ?'", "0 bytes", "'\\n'", "check"):
+        for part in (counter.address, "'READ?'", "0 bytes", "'\\n'", "signal"):
             assert part in str(caught.value)
+
+
+def test_patience_holds_for_every_answer() -> None:
+    slow = Fault("slow", lambda good: (0.4, good), ())
+    said = script()
+    said.misbehave(slow)
+    with opened(said, extra_s=1.0) as counter:
+        assert counter.read_limit_s == 1.02
+        assert counter.read().value == 15_999_852.0
 
 
 def test_garbage_is_kept() -> None:
