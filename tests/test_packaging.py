@@ -92,13 +92,13 @@ def test_importing_the_source_folder_as_drivers_says_what_to_import() -> None:
     assert "benchlog_drivers" in in_a_bare_folder(code, TOP)
 
 
-@pytest.mark.parametrize("folder", ["parts", "benches", "dialects", "uses"])
-def test_every_toml_file_of_the_checkout_is_installed(folder: str) -> None:
-    written = {path.name for path in (TOP / "configs" / folder).glob("*.toml")}
-    installed = {
-        item.name for item in files("benchlog.configs").joinpath(folder).iterdir()
+def test_every_toml_file_of_the_checkout_is_installed() -> None:
+    written = {
+        path.relative_to(TOP / "configs").parts for path in TOP.glob("configs/*/*.toml")
     }
-    assert written <= installed
+    assert written, "no configuration at all?"
+    for parts in written:
+        assert files("benchlog.configs").joinpath(*parts).is_file(), parts
 
 
 def test_top_level_holds_what_the_design_says() -> None:

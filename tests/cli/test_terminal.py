@@ -9,7 +9,7 @@ import struct
 import subprocess
 import sys
 import termios
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from cli.conftest import Line, wait_for
@@ -18,6 +18,8 @@ from benchlog.clock import host_deadline
 from benchlog.store.reader import Reader
 
 PART = "quartz-16mhz-30ppm"
+SCREEN_UP, SCREEN_GONE = "\x1b[?1049h", "\x1b[?1049l"
+"""What a terminal is sent when a full-screen program comes and when it has left."""
 TAKE_TERMINAL = (
     "import fcntl, os, sys, termios\n"
     "fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n"
@@ -49,11 +51,24 @@ class Terminal:
                 self.seen += os.read(self.fd, 65_536).decode(errors="replace")
 
     def until(self, text: str, within_s: float = 20.0) -> None:
+        """Look until a text is drawn that is drawn in one piece."""
         limit = host_deadline(within_s)
         while text not in self.seen:
             gone = limit.passed or self.process.poll() is not None
             self.look()
             assert text in self.seen or not gone, f"no {text!r} in {self.seen!r}"
+
+    def until_true(self, holds: Callable[[], bool]) -> None:
+        """Look until something else is so: a terminal nobody reads would block."""
+        limit = host_deadline(20.0)
+        while not holds():
+            assert not limit.passed, self.seen
+            self.look()
+
+    def until_measuring(self, line: Line) -> None:
+        """Look until the screen is up and some readings are in the database."""
+        self.until(SCREEN_UP)
+        self.until_true(lambda: readings(line) >= 3)
 
     def type(self, keys: str) -> None:
         self.seen = ""
@@ -88,9 +103,17 @@ def measure(bench: str, *more: str) -> tuple[str, ...]:
     return ("measure", "--bench", bench, "--part", PART, *more)
 
 
-def ended_how(line: Line) -> str | None:
+def readings(line: Line) -> int:
     with Reader.open(line.db) as reader:
-        return reader.run(1).ended_how
+        return reader.count(1)
+
+
+def ended_how(line: Line) -> str | None:
+    if not line.db.exists():
+        return None
+    with Reader.open(line.db) as reader:
+        latest = reader.latest_run()
+        return latest.ended_how if latest else None
 
 
 def test_asked_for_the_device_then_measured_then_figures(
@@ -104,43 +127,42 @@ def test_asked_for_the_device_then_measured_then_figures(
         assert screen.exit_code() == 0
         assert "KX-0412, run 1, position A, simulated" in screen.seen
         assert "PASS" in screen.seen
-        assert "\x1b[?1049l" in screen.seen, "the terminal is given back"
+        assert SCREEN_GONE in screen.seen, "the terminal is given back"
 
 
 def test_left_running_it_goes_on_and_can_be_watched(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
-        screen.until("conformance")
+        screen.until_measuring(line)
         screen.type("q")
         screen.until("still going")
         screen.type("k")
         assert screen.exit_code() in (0, 4)
         assert "run 1 goes on" in screen.seen
     with terminal(line, "watch") as screen:
-        screen.until("conformance")
+        screen.until_measuring(line)
         screen.type("s")
         screen.until("Stop run 1")
         screen.type("s")
-        screen.until("stopped")
+        screen.until_true(lambda: ended_how(line) == "stopped")
         screen.type("q")
         assert screen.exit_code() == 0
-    assert ended_how(line) == "stopped"
 
 
 def test_sigterm_wipes_the_screen_and_prints_figures(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
-        screen.until("conformance")
+        screen.until_measuring(line)
         screen.process.send_signal(signal.SIGTERM)
         assert screen.exit_code() in (0, 4)
-        assert "\x1b[?1049l" in screen.seen
-        assert "interrupted" in screen.seen.rpartition("\x1b[?1049l")[2]
+        assert SCREEN_GONE in screen.seen
+        assert "interrupted" in screen.seen.rpartition(SCREEN_GONE)[2]
 
 
 def test_a_closed_terminal_ends_the_run(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
-        screen.until("conformance")
+        screen.until_measuring(line)
         screen.hang_up()
         wait_for(lambda: ended_how(line) == "terminal closed")
 
@@ -148,6 +170,6 @@ def test_a_closed_terminal_ends_the_run(line: Line, bench: str) -> None:
 def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--readings", "60", "--go-on")
     with terminal(line, *words) as screen:
-        screen.until("conformance")
+        screen.until_measuring(line)
         screen.hang_up()
         wait_for(lambda: ended_how(line) == "readings reached")
