@@ -16,7 +16,7 @@ NEWEST: Final = 1
 """The schema this version reads and writes: the number of steps in `schema.STEPS`."""
 
 
-def schema_of(connection: Connection, path: Path) -> int:
+def schema_of(connection: Connection, path: Path, newest: int = NEWEST) -> int:
     """Return how many schema steps the file has had; 0 for a new, empty file.
 
     Raises StoreError when it is somebody else's database or from a newer version.
@@ -29,9 +29,9 @@ def schema_of(connection: Connection, path: Path) -> int:
             raise StoreError(
                 f"{path} is a database of another program; name another with --db"
             )
-    if version > NEWEST:
+    if version > newest:
         raise StoreError(
-            f"{path} has schema {version}, this benchlog knows schemas up to {NEWEST}: "
+            f"{path} has schema {version}, this benchlog knows schemas up to {newest}: "
             "it was written by a newer version; update benchlog or name another --db"
         )
     return version
@@ -56,7 +56,7 @@ def run_steps(connection: Connection, path: Path, steps: "Sequence[Step]") -> No
 
     connection.execute("begin immediate")
     try:
-        done = schema_of(connection, path)
+        done = schema_of(connection, path, len(steps))
         db = Database(connection, execute_plugins=False)
         for step in steps[done:]:
             step(db)

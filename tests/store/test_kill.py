@@ -53,7 +53,7 @@ def campaign(path, rounds, seed, guarded):
 
 @pytest.mark.parametrize("guarded", ["no", "yes"])
 def test_killed_writers_lose_nothing(tmp_path, guarded):
-    campaign(tmp_path / "bench.db", 12, 20_261_125, guarded)
+    campaign(tmp_path / "bench.db", 13, 20_261_125, guarded)
 
 
 @pytest.mark.slow

@@ -1,0 +1,135 @@
+"""The schema: strict tables, numbered steps forward, each tried on an older file."""
+
+import subprocess
+import sys
+
+import pytest
+from store.making import begin, rows
+from store.processes import environment
+
+from benchlog.clock import VirtualClock
+from benchlog.errors import StoreError
+from benchlog.store import migrate, schema, sqlite
+from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
+
+TABLES = {
+    "parts",
+    "lots",
+    "devices",
+    "instruments",
+    "runs",
+    "segments",
+    "readings",
+    "edges",
+    "conditions",
+    "events",
+    "reference_checks",
+    "verdicts",
+    "outline",
+}
+
+
+def rows_of(connection, sql):
+    return connection.execute(sql).fetchall()
+
+
+def test_the_tables_of_the_design_are_there_and_strict(writer):
+    found = rows_of(writer._connection, "pragma table_list")
+    strict = {
+        name: bool(flag) for _, name, kind, _, _, flag in found if kind == "table"
+    }
+    strict = {n: flag for n, flag in strict.items() if not n.startswith("sqlite_")}
+    assert strict == dict.fromkeys(TABLES, True)
+    assert ("readings_named", "view") in {(name, kind) for _, name, kind, *_ in found}
+
+
+def test_the_files_settings(writer):
+    settings = {
+        "journal_mode": "wal",
+        "synchronous": 2,
+        "foreign_keys": 1,
+        "user_version": migrate.NEWEST,
+        "application_id": sqlite.APPLICATION_ID,
+    }
+    for name, value in settings.items():
+        assert rows_of(writer._connection, f"pragma {name}") == [(value,)], name
+    assert rows_of(writer._connection, "pragma foreign_key_check") == []
+
+
+def test_the_number_of_steps_is_the_newest_schema():
+    assert len(schema.STEPS) == migrate.NEWEST
+
+
+def test_every_parent_is_a_foreign_key(writer):
+    parents = {
+        (table, row[3])
+        for table in TABLES
+        for row in rows_of(writer._connection, f"pragma foreign_key_list({table})")
+    }
+    for table in ("readings", "edges", "conditions", "events"):
+        assert {(table, "run_id"), (table, "segment_id")} <= parents
+
+
+def with_a_column(db):
+    db.execute("alter table runs add column chamber text")
+
+
+def that_fails(db):
+    db.execute("alter table runs add column half_done text")
+    raise RuntimeError("power cut")
+
+
+def test_an_old_file_is_brought_up_to_date_with_all_that_is_in_it(tmp_path):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 5))
+    connection = sqlite.connect_to_write(path)
+    steps = (*schema.STEPS, with_a_column)
+    migrate.run_steps(connection, path, steps)
+    migrate.run_steps(connection, path, steps)
+    assert rows_of(connection, "pragma user_version") == [(len(steps),)]
+    assert rows_of(connection, "select chamber from runs") == [(None,)]
+    assert rows_of(connection, "select count(*) from readings") == [(5,)]
+    connection.close()
+
+
+def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path):
+    path = tmp_path / "bench.db"
+    Writer.open(path, VirtualClock()).close()
+    connection = sqlite.connect_to_write(path)
+    with pytest.raises(RuntimeError):
+        migrate.run_steps(connection, path, (*schema.STEPS, with_a_column, that_fails))
+    assert rows_of(connection, "pragma user_version") == [(migrate.NEWEST,)]
+    names = {row[1] for row in rows_of(connection, "pragma table_info(runs)")}
+    assert not names & {"chamber", "half_done"}
+    connection.close()
+
+
+def test_a_reader_does_not_guess_at_an_older_schema(tmp_path, monkeypatch):
+    path = tmp_path / "bench.db"
+    Writer.open(path, VirtualClock()).close()
+    monkeypatch.setattr("benchlog.store.reader.NEWEST", 99)
+    with pytest.raises(StoreError, match="older schema"):
+        Reader.open(path)
+
+
+OPEN = """
+import sys
+from pathlib import Path
+from benchlog.clock import HostClock
+from benchlog.store.writer import Writer
+from store.making import begin
+with Writer.open(Path(sys.argv[1]), HostClock()) as writer:
+    begin(writer, sys.argv[2])
+"""
+
+
+def test_four_processes_may_make_the_database_at_once(tmp_path):
+    path = tmp_path / "bench.db"
+    words = [sys.executable, "-c", OPEN, str(path)]
+    started = [subprocess.Popen([*words, f"D{i}"], env=environment()) for i in range(4)]
+    assert [process.wait(60) for process in started] == [0] * 4
+    with Reader.open(path) as reader:
+        assert {run.device for run in reader.runs()} == {"D0", "D1", "D2", "D3"}
