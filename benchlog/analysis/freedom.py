@@ -8,6 +8,7 @@ noise. The common closed formulas are off by up to 17 % at small averaging facto
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -16,7 +17,7 @@ from scipy.special import chdtri, sici
 
 Array = NDArray[np.float64]
 
-_FINE: Final = 256  # up to this averaging factor every lag is taken
+_FINE: Final = 128  # up to this averaging factor every lag is taken
 _FAR: Final = 16  # lags (in averaging times) beyond which correlation is negligible
 _TOTAL: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}  # SP 1065 table 7
 
@@ -36,6 +37,7 @@ class Differences:
     stride: int = 1
 
 
+@lru_cache(maxsize=4096)
 def equivalent_freedom(differences: Differences, alpha: int) -> float:
     """Return the edf of an estimate for noise of exponent alpha (2 ... -4).
 
@@ -55,7 +57,9 @@ def equivalent_freedom(differences: Differences, alpha: int) -> float:
             differences.order, m // step, pairs // step, differences.averaged
         )
         return equivalent_freedom(scaled, alpha)
-    reach = min(pairs - 1, _FAR * m // stride + _FAR)
+    order = differences.order + differences.averaged
+    far = order if alpha % 2 == 0 else _FAR  # even exponents: no further at all
+    reach = min(pairs - 1, far * m // stride + 1)
     lags = np.arange(reach + 1) * stride
     covariance = _covariance(lags.astype(np.float64), differences, alpha)
     rho2 = (covariance[1:] / covariance[0]) ** 2

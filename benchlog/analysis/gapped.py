@@ -8,6 +8,7 @@ every value, because phase is not known across a gap.
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import sum_squares
 from benchlog.analysis.passes import Squares
 
 Array = NDArray[np.float64]
@@ -36,7 +37,7 @@ def gapped_plain(frequency: Array, m: int, order: int) -> tuple[float, int]:
     means = np.where(2 * count >= m, sums / np.maximum(count, 1), np.nan)
     apart = np.diff(means, n=order - 1)
     apart = apart[~np.isnan(apart)] * m
-    return (float(apart @ apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)
+    return (sum_squares(apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)
 
 
 def _one(total: Array, count: NDArray[np.int64], m: int) -> Squares:
@@ -68,9 +69,7 @@ def _modified(second: Array, whole: NDArray[np.bool_], m: int) -> tuple[float, i
 
 
 def _mean_square(values: Array) -> tuple[float, int]:
-    return (
-        (float(values @ values) / len(values), len(values)) if len(values) else (0, 0)
-    )
+    return (sum_squares(values) / len(values), len(values)) if len(values) else (0, 0)
 
 
 def longest_stretch(frequency: Array) -> Array:

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import product_sum, sum_squares
+
 Array = NDArray[np.float64]
 
 
@@ -74,10 +76,10 @@ class LineFit:
         chunk_t = math.fsum(t) / n
         chunk_y = math.fsum(y) / n
         dt, dy = t - chunk_t, y - chunk_y
-        s_tt = float(dt @ dt)
-        slope = float(dt @ dy) / s_tt if s_tt > 0 else 0.0
+        s_tt = sum_squares(dt)
+        slope = product_sum(dt, dy) / s_tt if s_tt > 0 else 0.0
         rest = dy - slope * dt
-        rss = float(rest @ rest)
+        rss = sum_squares(rest)
         self._merge(n, (chunk_t - t_mean, chunk_y - y_mean), s_tt, slope, rss)
         self._t.add(t.tolist())
         self._y.add(y.tolist())

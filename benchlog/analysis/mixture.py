@@ -32,7 +32,7 @@ exact for long runs except flicker, which is numeric."""
 _STEP: Final = 4.0  # of the ladder: ratio of the slower term to the faster one at T
 _LOW: Final = 3.0  # its first rung; smaller ratios hardly widen anything
 _TOP: Final = 16.0  # its last, as the ratio at tau0: the faster term is not seen there
-_RUNG: Final = 0.11  # weight of one rung, a noise alone having 1
+_RUNG: Final = 0.125  # weight of one rung, a noise alone having 1
 _PHASE_RUNG: Final = 0.12  # further weight where white PM is one of several
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
 _SLOPE_FREEDOM: Final = 0.7

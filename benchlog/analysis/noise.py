@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import product_sum, sum_squares
+
 Array = NDArray[np.float64]
 
 NOISE_NAMES: Final = {
@@ -24,6 +26,9 @@ NOISE_NAMES: Final = {
 
 FEWEST: Final = 30
 """Averages that are needed before the lag-1 correlation says anything."""
+
+MOST: Final = 1 << 16
+"""Averages from the middle of the data that are plenty (r1 is good to 0.004)."""
 
 _STATIONARY: Final = 0.25  # delta below this (r1 < 1/3): no further differencing
 _DEEPEST: Final = 2  # differences of frequency data: alpha down to -4
@@ -51,14 +56,17 @@ def noise_exponent(averages: Array) -> float | None:
     """
     if len(averages) < FEWEST:
         return None
+    if len(averages) > MOST:
+        start = (len(averages) - MOST) // 2
+        averages = averages[start : start + MOST]
     z = _without_line(averages)
     noise_floor = 1e-14 * float(np.abs(averages).max())
     for d in range(_DEEPEST + 1):
         z = z - z.mean()
-        power = float(z @ z)
+        power = sum_squares(z)
         if power <= noise_floor**2 * len(z):
             return None
-        r1 = float(z[1:] @ z[:-1]) / power
+        r1 = product_sum(z[1:], z[:-1]) / power
         delta = r1 / (1.0 + r1)
         if delta < _STATIONARY or d == _DEEPEST:
             return -2.0 * (delta + d)
@@ -73,6 +81,6 @@ def noise_of(averages: Array) -> int | None:
 
 
 def _without_line(values: Array) -> Array:
-    t = np.arange(len(values)) - (len(values) - 1) / 2.0
-    centred = values - values.mean()
-    return np.asarray(centred - t * (float(t @ centred) / float(t @ t)))
+    t: Array = np.arange(float(len(values))) - (len(values) - 1) / 2.0
+    centred: Array = values - values.mean()
+    return np.asarray(centred - t * (product_sum(t, centred) / sum_squares(t)))

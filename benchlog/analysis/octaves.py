@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import sum_squares
 from benchlog.analysis.linefit import ExactSum
 
 Array = NDArray[np.float64]
@@ -41,9 +42,9 @@ class OctaveSum:
     def add(self, strict: Array, bridged: Array) -> None:
         """Add second differences to both sums."""
         self.pairs += len(strict)
-        self.squares.add([float(strict @ strict)])
+        self.squares.add([sum_squares(strict)])
         self.bridged_pairs += len(bridged)
-        self.bridged_squares.add([float(bridged @ bridged)])
+        self.bridged_squares.add([sum_squares(bridged)])
 
 
 class _Level:

@@ -12,9 +12,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import BLOCK, sum_squares
+
 Array = NDArray[np.float64]
 
-_BLOCK: Final = 1 << 15
 _THREADED: Final = 1 << 17  # below this many phases a second thread costs more
 
 
@@ -56,8 +57,8 @@ class _Buffers:
     """Scratch space of one pass; made anew per pass, so that threads share none."""
 
     def __init__(self, m: int, n: int) -> None:
-        self.block = min(_BLOCK, max(1, n))
-        reach = self.block + 2 * min(m, _BLOCK)
+        self.block = min(BLOCK, max(1, n))
+        reach = self.block + 2 * min(m, BLOCK)
         self.first = np.empty(reach)
         self.second = np.empty(reach)
         self.third = np.empty(self.block)
@@ -142,7 +143,7 @@ def _tail(phase: Array, m: int, start: int, stop: int, buffers: _Buffers) -> flo
 def plain_squares(phase: Array, m: int, order: int) -> tuple[float, int]:
     """Mean square of adjacent, non-overlapping differences of order 2 or 3."""
     apart = np.diff(phase[::m], n=order)
-    return (float(apart @ apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)
+    return (sum_squares(apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)
 
 
 def total_squares(phase: Array, m: int) -> tuple[float, int]:
@@ -154,8 +155,8 @@ def total_squares(phase: Array, m: int) -> tuple[float, int]:
     if n < 3 or m > n - 1:
         return 0.0, 0
     total = 0.0
-    for start in range(1, n - 1, _BLOCK):
-        end = min(start + _BLOCK, n - 1)
+    for start in range(1, n - 1, BLOCK):
+        end = min(start + BLOCK, n - 1)
         ahead = _reflected(phase, start + m, end + m)
         ahead += _reflected(phase, start - m, end - m)
         ahead -= 2.0 * phase[start:end]

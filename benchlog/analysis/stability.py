@@ -20,7 +20,7 @@ from benchlog.analysis.freedom import (
     total_freedom,
 )
 from benchlog.analysis.gapped import gapped_plain, gapped_squares, longest_stretch
-from benchlog.analysis.noise import NOISE_NAMES, noise_of
+from benchlog.analysis.noise import MOST, NOISE_NAMES, noise_of
 from benchlog.analysis.passes import (
     Squares,
     mean_squares,
@@ -216,7 +216,8 @@ class _Work:
 
     def _averages(self, m: int) -> Array:
         if self.phase is not None:
-            return np.diff(self.phase[::m]) / m
+            middle = max(0, len(self.phase) - MOST * m) // 2
+            return np.diff(self.phase[middle::m][: MOST + 1]) / m
         stretch = longest_stretch(self.frequency)
         blocks = len(stretch) // m
         return np.asarray(stretch[: blocks * m].reshape(blocks, m).mean(axis=1))

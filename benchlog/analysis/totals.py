@@ -10,6 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import sum_squares
+
 Array = NDArray[np.float64]
 
 MODIFIED_BIAS: Final = {2: 0.94, 1: 0.83, 0: 0.73, -1: 0.70, -2: 0.69}
@@ -41,7 +43,7 @@ def hadamard_total(frequency: Array, m: int) -> tuple[float, int]:
     if m == 1:
         apart = np.diff(frequency, n=2)
         count = len(apart)
-        return (float(apart @ apart) / 6.0 / count, count) if count else (0.0, 0)
+        return (sum_squares(apart) / 6.0 / count, count) if count else (0.0, 0)
     mean, count = _over_stretches(frequency, m)
     return mean / 6.0, count
 

@@ -1,0 +1,187 @@
+"""Least squares under noise that does not average out.
+
+Residuals of clocks are not independent: with flicker noise the usual interval of a
+slope is several times too narrow. Every mixture of white noise with flicker or random
+walk on a ladder is weighed by its restricted likelihood, and estimates and intervals
+are the weighted ones of generalised least squares.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from benchlog.errors import DataError
+
+Array = NDArray[np.float64]
+
+MOST: Final = 300
+"""Rows that are fitted; longer data are averaged in equal blocks first."""
+
+_FLICKER: Final = tuple(10.0**power for power in (-2.0, -1.0, -0.5, 0.0, 0.5, 1.5))
+_WALK: Final = tuple(10.0**power for power in (-5.0, -4.0, -3.0, -2.0, -1.0, 0.0))
+_COLOURED: Final = 0.01
+"""Weight of each coloured noise, white alone having 1; settled by simulation."""
+
+_FAR: Final = 1e6  # variance of the common level, which nothing is asked of
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """One noise model's fit: coefficients, covariance, log weight."""
+
+    noise: str
+    log_weight: float
+    coefficients: Array
+    covariance: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Coefficients of a linear model with what is known of them.
+
+    `covariance` includes the disagreement of the noise models; `degrees_of_freedom`
+    is that of the residuals, `noise` the likeliest model, `log_evidence` compares fits
+    of the same data by different laws.
+    """
+
+    coefficients: Array
+    covariance: Array
+    degrees_of_freedom: float
+    residual_rms: float
+    r2: float
+    noise: str
+    log_evidence: float
+
+    @property
+    def u(self) -> Array:
+        """Standard uncertainties."""
+        return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance), 0.0)))
+
+    def half_width(self, row: Array, probability: float = 0.95) -> float:
+        """Return the half-width of the interval of `row` @ coefficients."""
+        variance = max(0.0, float(row @ self.covariance @ row))
+        quantile = stdtrit(self.degrees_of_freedom, 0.5 + probability / 2.0)
+        return float(quantile) * math.sqrt(variance)
+
+
+def block_means(columns: Sequence[Array], most: int = MOST) -> list[Array]:
+    """Average columns of equal length in equal blocks, at most `most` of them."""
+    n = len(columns[0])
+    size = -(-n // most)
+    if size <= 1:
+        return [np.asarray(column, dtype=np.float64) for column in columns]
+    blocks = n // size
+    return [column[: blocks * size].reshape(blocks, size).mean(1) for column in columns]
+
+
+def fit(design: Array, y: Array, at: Array) -> Fit:
+    """Fit y = design @ coefficients + noise.
+
+    Parameters
+    ----------
+    design : array, shape (n, p)
+        The first column is the constant.
+    y : array, shape (n,)
+        Values, each an average over about the spacing of `at`.
+    at : array, shape (n,)
+        Times in any unit, rising.
+
+    Raises DataError with fewer than p + 2 rows, or when columns depend on each other.
+
+    """
+    n, p = design.shape
+    if n < p + 2:
+        raise DataError(f"{n} values for {p} coefficients: at least {p + 2} are needed")
+    scale = np.abs(design).max(axis=0)
+    if np.any(scale == 0) or np.linalg.matrix_rank(design / scale, tol=1e-9) < p:
+        raise DataError("the quantities do not vary independently enough to tell apart")
+    lags = _lags(at)
+    models = [
+        model
+        for noise, covariance in _noises(lags)
+        if (model := _generalised(design / scale, y, noise, covariance)) is not None
+    ]
+    if not models:
+        raise DataError("the values do not scatter: there is nothing to estimate from")
+    return _combine(models, design, y, scale)
+
+
+def _lags(at: Array) -> Array:
+    """Distances in units of the usual spacing."""
+    spacing = float(np.median(np.diff(at)))
+    if spacing <= 0:
+        raise DataError("times must rise")
+    return np.asarray(np.abs(at[:, None] - at[None, :]) / spacing)
+
+
+def _noises(lags: Array) -> list[tuple[str, Array]]:
+    white = np.eye(len(lags))
+    flicker = _averaged(lags, lambda t: t**2 * np.log(np.maximum(t, 1e-300)) / 2.0)
+    walk = _averaged(lags, lambda t: t**3 / 6.0)
+    return [
+        ("white", white),
+        *((f"white and flicker {r:.2g}", white + r * flicker) for r in _FLICKER),
+        *((f"white and random walk {r:.2g}", white + r * walk) for r in _WALK),
+    ]
+
+
+def _averaged(lags: Array, twice_summed: Callable[[Array], Array]) -> Array:
+    """Covariance of averages over one spacing from the twice integrated kernel."""
+    around = twice_summed(lags + 1.0) + twice_summed(np.abs(lags - 1.0))
+    return -(around - 2.0 * twice_summed(lags))
+
+
+def _generalised(
+    design: Array, y: Array, noise: str, covariance: Array
+) -> Model | None:
+    """Return generalised least squares with its restricted log likelihood."""
+    n, p = design.shape
+    level = _FAR * float(np.abs(covariance).max())
+    try:
+        root = np.linalg.cholesky(covariance + level)
+    except np.linalg.LinAlgError:
+        return None
+    white = np.linalg.solve(root, np.column_stack([design, y]))
+    q, r = np.linalg.qr(white[:, :p])
+    coefficients = np.linalg.solve(r, q.T @ white[:, p])
+    rest = white[:, p] - white[:, :p] @ coefficients
+    rss = float(rest @ rest)
+    if rss <= 1e-26 * float(white[:, p] @ white[:, p]):
+        return None
+    inverse = np.linalg.inv(r)
+    determinants = np.log(np.diag(root)).sum() + np.log(np.abs(np.diag(r))).sum()
+    log_weight = -float(determinants) - 0.5 * (n - p) * math.log(rss)
+    return Model(noise, log_weight, coefficients, inverse @ inverse.T * (rss / (n - p)))
+
+
+def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> Fit:
+    n, p = design.shape
+    logs = np.array([model.log_weight for model in models])
+    logs[1:] += math.log(_COLOURED)
+    weights = np.exp(logs - logs.max())
+    evidence = float(logs.max() + np.log(weights.mean()))
+    weights /= weights.sum()
+    each = np.array([model.coefficients for model in models])
+    mean = weights @ each
+    apart = each - mean
+    covariance = sum(
+        weight * (model.covariance + np.outer(step, step))
+        for weight, model, step in zip(weights, models, apart, strict=True)
+    )
+    coefficients = mean / scale
+    rest = y - design @ coefficients
+    spread = float(np.sum((y - y.mean()) ** 2))
+    return Fit(
+        coefficients,
+        np.asarray(covariance) / np.outer(scale, scale),
+        float(n - p),
+        float(np.sqrt(rest @ rest / (n - p))),
+        1.0 - float(rest @ rest) / spread if spread > 0 else 0.0,
+        models[int(logs.argmax())].noise,
+        evidence,
+    )

@@ -1,0 +1,265 @@
+"""The temperature law of a source from a run: line, parabola or cubic, with lag.
+
+The device follows ambient with a thermal lag (first order); the lag is chosen from a
+ladder by how well the law then explains the data. Ageing can be fitted in one go.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.ageing import Estimate
+from benchlog.analysis.laws import kind_law
+from benchlog.analysis.regression import Fit, block_means, fit
+from benchlog.errors import DataError
+from benchlog.model import Kind, Limits
+
+Array = NDArray[np.float64]
+
+DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
+_NAMES: Final = ("linear", "quadratic", "cubic")
+_LAGS: Final = 9
+_LEAST_SPAN_C: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """The data sheet's stability over temperature, held against the fitted law.
+
+    `worst_ppm` is the largest distance from the value at the reference temperature
+    within the promised range; `measured` whether the run covered that range; the rest
+    is extrapolation, and `text` says so.
+    """
+
+    limit_ppm: float
+    worst_ppm: float
+    at_c: float
+    u_ppm: float
+    measured: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureFit:
+    """A fitted temperature law about `reference_c`.
+
+    `turning_c` is the turnover of a parabola or the inflection of a cubic, with its
+    95 % interval, None where the law has none or it cannot be told.
+    """
+
+    law: str
+    reference_c: float
+    coefficients: tuple[Estimate, ...]
+    ageing: Estimate | None
+    turning_c: Estimate | None
+    lag_s: float
+    low_c: float
+    high_c: float
+    r2: float
+    residual_ppm_rms: float
+    noise: str
+    promise: Promise | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureData:
+    """Readings with known ambient: times in s, C, offset in ppm; equal lengths."""
+
+    t_s: Array
+    ambient_c: Array
+    offset_ppm: Array
+
+
+def law_of(kind: Kind) -> str:
+    """Return the law that is usual for a kind of source."""
+    return kind_law(kind).law
+
+
+def fit_temperature(
+    data: TemperatureData,
+    law: str,
+    *,
+    reference_c: float = 25.0,
+    with_ageing: bool = False,
+    limits: Limits | None = None,
+) -> TemperatureFit:
+    """Fit offset = f0 + sum c_k (T - reference)^k, T lagging ambient.
+
+    Raises DataError for an unknown law, too few values, or a temperature that varied
+    by less than 0.1 C or not independently of time where ageing is fitted too.
+    """
+    if law not in DEGREES:
+        raise DataError(f"no temperature law {law!r}; line, parabola or cubic")
+    t_s, ambient, ppm = _usable(data)
+    found, lag_s, lagged = _best_lag(t_s, ambient, ppm, law, reference_c, with_ageing)
+    degree = DEGREES[law]
+    names = _NAMES[:degree]
+    coefficients = tuple(
+        _estimate(found, k + 1, name, f"ppm/C^{k + 1}" if k else "ppm/C")
+        for k, name in enumerate(names)
+    )
+    drift = _estimate(found, degree + 1, "drift", "ppm/day") if with_ageing else None
+    low, high = float(ambient.min()), float(ambient.max())
+    seen = (float(lagged.min()), float(lagged.max()))
+    return TemperatureFit(
+        law,
+        reference_c,
+        coefficients,
+        drift,
+        _turning(found, degree, reference_c),
+        lag_s,
+        low,
+        high,
+        found.r2,
+        found.residual_rms,
+        found.noise,
+        _promise(found, degree, reference_c, seen, limits),
+        _notes(t_s, lag_s),
+    )
+
+
+def _usable(data: TemperatureData) -> tuple[Array, Array, Array]:
+    known = np.isfinite(data.ambient_c) & np.isfinite(data.offset_ppm)
+    t_s, ambient, ppm = data.t_s[known], data.ambient_c[known], data.offset_ppm[known]
+    if len(t_s) < 8:
+        raise DataError(
+            f"{len(t_s)} readings with known ambient temperature: at least 8 are needed"
+        )
+    if np.any(np.diff(t_s) <= 0):
+        raise DataError("times must rise to fit a temperature law")
+    if float(np.ptp(ambient)) < _LEAST_SPAN_C:
+        raise DataError(
+            f"ambient varied by {np.ptp(ambient):.2g} C: too little for a law"
+        )
+    return t_s, ambient, ppm
+
+
+def _best_lag(  # noqa: PLR0917
+    t_s: Array,
+    ambient: Array,
+    ppm: Array,
+    law: str,
+    reference_c: float,
+    with_ageing: bool,
+) -> tuple[Fit, float, Array]:
+    """Try lags from none to a quarter of the run; return the likeliest."""
+    span = float(t_s[-1] - t_s[0])
+    spacing = span / (min(len(t_s), 300) - 1)
+    lags = [0.0, *np.geomspace(spacing, span / 4.0, _LAGS)]
+    best: tuple[Fit, float, Array] | None = None
+    for lag_s in lags:
+        lagged = lagging(t_s, ambient, float(lag_s))
+        found = _fit_law(t_s, lagged - reference_c, ppm, DEGREES[law], with_ageing)
+        if best is None or found.log_evidence > best[0].log_evidence + 1.0:
+            best = (found, float(lag_s), lagged)
+    assert best is not None
+    return best
+
+
+def lagging(t_s: Array, ambient_c: Array, lag_s: float) -> Array:
+    """Return the temperature of a body that follows ambient with a time constant.
+
+    Between readings ambient is taken as a straight line; the body starts at ambient.
+    """
+    if lag_s <= 0:
+        return ambient_c
+    out = np.empty_like(ambient_c)
+    out[0] = body = float(ambient_c[0])
+    steps = np.diff(t_s)
+    decay = np.exp(-steps / lag_s)
+    slopes = np.diff(ambient_c) / steps
+    rows = zip(steps.tolist(), decay.tolist(), slopes.tolist(), strict=True)
+    ambient = ambient_c.tolist()
+    for i, (step, keep, slope) in enumerate(rows):
+        settled = ambient[i] - slope * lag_s
+        body = settled + slope * step + (body - settled) * keep
+        out[i + 1] = body
+    return out
+
+
+def _fit_law(t_s: Array, dt: Array, ppm: Array, degree: int, with_ageing: bool) -> Fit:
+    powers = [dt**k for k in range(1, degree + 1)]
+    rows = block_means([ppm, t_s, *powers])
+    y, at = rows[0], rows[1]
+    columns = [np.ones_like(y), *rows[2:]]
+    if with_ageing:
+        columns.append((at - at[0]) / 86_400.0)
+    return fit(np.column_stack(columns), y, at)
+
+
+def _estimate(found: Fit, index: int, name: str, unit: str) -> Estimate:
+    row = np.zeros(len(found.coefficients))
+    row[index] = 1.0
+    value, half = float(found.coefficients[index]), found.half_width(row)
+    return Estimate(
+        name, unit, value, value - half, value + half, float(found.u[index])
+    )
+
+
+def _turning(found: Fit, degree: int, reference_c: float) -> Estimate | None:
+    """Turnover -c1/(2 c2) of a parabola, inflection -c2/(3 c3) of a cubic."""
+    if degree < 2:
+        return None
+    factor = 2.0 if degree == 2 else 3.0
+    low, high = found.coefficients[degree - 1], found.coefficients[degree]
+    row = np.zeros(len(found.coefficients))
+    row[degree] = 1.0
+    if abs(high) <= found.half_width(row):
+        return None  # the leading coefficient may be zero: it could lie anywhere
+    value = -float(low / (factor * high))
+    gradient = np.zeros(len(found.coefficients))
+    gradient[degree - 1] = -1.0 / (factor * high)
+    gradient[degree] = -value / high
+    half = found.half_width(gradient)
+    u = float(np.sqrt(max(0.0, gradient @ found.covariance @ gradient)))
+    at = reference_c + value
+    name = "turnover" if degree == 2 else "inflection"
+    return Estimate(name, "C", at, at - half, at + half, u)
+
+
+def _promise(
+    found: Fit,
+    degree: int,
+    reference_c: float,
+    seen: tuple[float, float],
+    limits: Limits | None,
+) -> Promise | None:
+    if limits is None or limits.stability_ppm is None or limits.range_c is None:
+        return None
+    grid = np.linspace(*limits.range_c, 201)
+    dt, base = grid - reference_c, limits.reference_c - reference_c
+    rows = np.zeros((len(grid), len(found.coefficients)))
+    for k in range(1, degree + 1):
+        rows[:, k] = dt**k - base**k
+    swing: Array = rows @ found.coefficients
+    size: Array = np.abs(swing)
+    worst = int(np.argmax(size))
+    half = found.half_width(rows[worst])
+    measured = seen[0] <= limits.range_c[0] and limits.range_c[1] <= seen[1]
+    text = (
+        f"largest change {swing[worst]:+.3g} +- {half:.2g} ppm at {grid[worst]:.1f} C "
+        f"of {limits.stability_ppm:g} ppm promised"
+    )
+    if not measured:
+        text += (
+            f"; measured only from {seen[0]:.1f} to {seen[1]:.1f} C, the rest of "
+            f"{limits.range_c[0]:g} to {limits.range_c[1]:g} C is extrapolated"
+        )
+    return Promise(
+        limits.stability_ppm,
+        float(size[worst]),
+        float(grid[worst]),
+        half,
+        measured,
+        text,
+    )
+
+
+def _notes(t_s: Array, lag_s: float) -> tuple[str, ...]:
+    span = float(t_s[-1] - t_s[0])
+    if lag_s > span / 8.0:
+        return ("the thermal lag is long against the run: measure longer",)
+    return ()
