@@ -65,6 +65,11 @@ class Terminal:
             assert not limit.passed, self.seen
             self.look()
 
+    def look_for(self, real_s: float) -> None:
+        """Look on for a while."""
+        limit = host_deadline(real_s)
+        self.until_true(lambda: limit.passed)
+
     def until_measuring(self, line: Line) -> None:
         """Look until the screen is up and some readings are in the database."""
         self.until(SCREEN_UP)
@@ -123,6 +128,8 @@ def test_asked_for_the_device_then_measured_then_figures(
         screen.until("Which device")
         screen.type("KX-0412\r")
         screen.until("readings reached")
+        screen.until_true(lambda: ended_how(line) == "readings reached")
+        screen.look_for(1.0)  # or it would ask what becomes of the run
         screen.type("q")
         assert screen.exit_code() == 0
         assert "KX-0412, run 1, position A, simulated" in screen.seen
