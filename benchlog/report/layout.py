@@ -15,7 +15,7 @@ from benchlog.report.options import Wanted
 from benchlog.report.separators import find_separator, splitter
 from benchlog.report.stamps import ISO, StampKind, kind_of, names_zone, stamp_ns
 
-_SHARE: Final = 0.8
+_SHARE: Final = 0.5
 _TIME_HEAD: Final = re.compile(r"time|utc|date|mjd|epoch|elapsed|\bt\b|\bsec", re.I)
 _INDEX_HEAD: Final = re.compile(r"#|n|no\.?|nr\.?|index|sample|count|reading", re.I)
 _AMBIENT_HEAD: Final = re.compile(r"temp|ambient", re.I)
@@ -25,6 +25,8 @@ _DATA_HEADS: Final = {
     "fractional": re.compile(r"frac|offset|ppm|ppb|\by\b|df/f", re.I),
     "phase": re.compile(r"phase|\btie\b|\bx\b|time.?error|time.?interval", re.I),
 }
+_UNIT_APART: Final = re.compile(r"\s+(?=[\[(])")
+"""White space before a unit in brackets: `freq (MHz)` is one head, not two."""
 _DAY: Final = re.compile(
     r"\s*(\d{4}[-/]\d\d?[-/]\d\d?|\d\d?\.\d\d?\.\d{4})\s*", re.ASCII
 )
@@ -99,11 +101,19 @@ def guess(lines: Sequence[str], comment: str, wanted: Wanted) -> Layout | None:
     start = next((at for at, row in enumerate(rows) if _has_number(row)), None)
     if start is None:
         return None
-    heads = rows[start - 1] if start else split(comment.lstrip("#%!;/* "))
     data_rows = [row for row in rows[start:] if _has_number(row)]
-    table = _Table(data_rows, [head.strip() for head in heads], decimal_comma)
+    head = lines[start - 1] if start else comment.lstrip("#%!;/* ")
+    table = _Table(data_rows, _heads(head, separator, data_rows), decimal_comma)
     layout = _laid_out(table, separator, wanted)
     return None if layout is None else replace(layout, start=start)
+
+
+def _heads(head: str, separator: str, rows: Sequence[Sequence[str]]) -> Sequence[str]:
+    if all(len(row) == 1 for row in rows):
+        return [head.strip()]
+    if not separator:
+        head = _UNIT_APART.sub("", head)
+    return [name.strip() for name in splitter(separator)(head)]
 
 
 def _has_number(row: Sequence[str]) -> bool:

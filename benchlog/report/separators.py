@@ -13,7 +13,9 @@ _COMMENTS: Final = ("#", "%", "//", "!", ";", "*")
 _PLAIN_SEPARATORS: Final = ("\t", ";", "|")
 _SHARE: Final = 0.8
 _BLANKS: Final = re.compile(r"\s+")
-_COMMA_NUMBER: Final = re.compile(r"[-+]?\d*,\d+([eE][-+]?\d+)?", re.ASCII)
+_COMMA_NUMBER: Final = re.compile(
+    r"[-+]?(\d*|\d{1,3}(\.\d{3})+),\d+([eE][-+]?\d+)?", re.ASCII
+)
 _POINT_NUMBER: Final = re.compile(r"[-+]?\d*\.\d+([eE][-+]?\d+)?", re.ASCII)
 
 
@@ -91,7 +93,8 @@ def _pair_is_number(fields: Sequence[str], wanted: Wanted) -> bool:
     """Whether `16000001,25` is one number and not two: by what lies near nominal."""
     if wanted.column is not None and wanted.column > 1:
         return False
-    pairs = [field.split(",", 1) for field in fields if _COMMA_NUMBER.fullmatch(field)]
+    single = (f.replace(".", "") for f in fields if _COMMA_NUMBER.fullmatch(f))
+    pairs = [field.split(",", 1) for field in single]
     lefts = [float(left) for left, _ in pairs if left.strip("+-")]
     rights = [float(right) for _, right in pairs]
     if wanted.data == "frequency":

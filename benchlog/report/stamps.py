@@ -152,7 +152,7 @@ def _unit_of(head: str) -> str:
 def _increases(numbers: Sequence[float]) -> bool:
     pairs = list(pairwise(numbers))
     grown = sum(later > earlier for earlier, later in pairs)
-    return grown >= _NEARLY_ALWAYS * len(pairs)
+    return grown >= min(_NEARLY_ALWAYS * len(pairs), len(pairs) - 1) and grown > 0
 
 
 def _scaled_ns(token: str, kind: StampKind) -> int | None:

@@ -1,0 +1,409 @@
+"""Files made elsewhere: every layout a bench produces, and what is not understood."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from store.making import PART, begin
+
+from benchlog.clock import VirtualClock
+from benchlog.errors import DataError, UsageError
+from benchlog.model import EventKind, Flag, Purpose, Timebase
+from benchlog.report.imports import import_file
+from benchlog.report.options import ImportOptions
+from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
+
+S = 1_000_000_000
+NOON_NS = 1_795_608_000 * S  # 2026-11-25 12:00:00 UTC
+
+
+@pytest.fixture
+def bring(writer, reader, tmp_path):
+    """Import a text and return the result, the run's columns and raw texts."""
+
+    def imported(text, nominal_hz=16e6, **more):
+        path = tmp_path / "made elsewhere.txt"
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        options = ImportOptions(nominal_hz=nominal_hz, **more)
+        result = import_file(path, writer, VirtualClock(), options)
+        columns = reader.columns_after(result.run)
+        return result, columns, reader.raw_texts(result.run, columns.id.tolist())
+
+    return imported
+
+
+def test_one_number_a_line(bring, reader):
+    result, columns, raw = bring("16000001.25\n16000001.5\n16000000.75\n", gate_s=0.5)
+    assert columns.frequency_hz.tolist() == [16000001.25, 16000001.5, 16000000.75]
+    assert columns.mono_ns.tolist() == [0, S // 2, S]
+    assert columns.utc_ns.tolist() == [-1, -1, -1]
+    assert columns.gate_s.tolist() == [0.5] * 3
+    assert columns.flags.tolist() == [Flag.IMPORTED] * 3
+    assert raw == {}
+    run = reader.run(result.run)
+    assert (run.purpose, run.device, run.open) == (
+        Purpose.IMPORT,
+        "made elsewhere",
+        False,
+    )
+    assert (run.nominal_hz, run.timebase.status) == (16e6, "assumed")
+    assert run.part.limits.tolerance_ppm == math.inf
+
+
+def test_without_gate_and_time_a_second_is_assumed_and_said(bring):
+    result, columns, _ = bring("16000001\n16000002\n")
+    assert columns.mono_ns.tolist() == [0, S]
+    assert any("1 s between readings assumed" in note for note in result.notes)
+
+
+LAYOUTS = {
+    "csv": "time,freq\n0,16000001.5\n1,16000002.5\n2,16000003.5\n",
+    "spaces": "0 16000001.5\n1   16000002.5\n2 16000003.5\n",
+    "tabs": "# t\tf\n0\t16000001.5\n1\t16000002.5\n2\t16000003.5\n",
+    "semicolons": "t;f\r\n0;16000001.5\r\n1;16000002.5\r\n2;16000003.5\r\n",
+    "bars": "0|16000001.5\n1|16000002.5\n2|16000003.5",
+    "decimal commas": "t;f\n0,0;16000001,5\n1,0;16000002,5\n2,0;16000003,5\n",
+    "commas and spaces": "0,0 16000001,5\n1,0 16000002,5\n2,0 16000003,5\n",
+    "comma then space": "0, 16000001.5\n1, 16000002.5\n2, 16000003.5\n",
+    "groups": "t;f\n0;16'000'001.5\n1;16'000'002.5\n2;16'000'003.5\n",
+    "point groups": "t;f\n0;16.000.001,5\n1;16.000.002,5\n2;16.000.003,5\n",
+    "exponents": "0 1.60000015E+07\n1 1.60000025E+07\n2 1.60000035E+07\n",
+    "megahertz": "time (s),freq (MHz)\n0,16.0000015\n1,16.0000025\n2,16.0000035\n",
+    "units": "0;16.0000015 MHz\n1;16000.0025 kHz\n2;16000003.5Hz\n",
+    "frequency first": "freq;time\n16000001.5;0\n16000002.5;1\n16000003.5;2\n",
+    "quoted": '"time","freq"\n"0","16000001.5"\n"1","16000002.5"\n"2","16000003.5"\n',
+    "index": "n,time,freq\n7,0,16000001.5\n8,1,16000002.5\n9,2,16000003.5\n",
+    "milliseconds": "t_ms,f\n0,16000001.5\n1000,16000002.5\n2000,16000003.5\n",
+    "comments": "% a\n\n# b\n0 16000001.5\n# c\n1 16000002.5\n\n2 16000003.5\n",
+    "bom": "\ufefft;f\n0;16000001.5\n1;16000002.5\n2;16000003.5\n",
+    "old line ends": "0 16000001.5\r1 16000002.5\r2 16000003.5\r",
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_layouts(bring, layout):
+    result, columns, _ = bring(LAYOUTS[layout])
+    assert (result.readings, result.rejected) == (3, 0)
+    assert columns.frequency_hz.tolist() == pytest.approx(
+        [16000001.5, 16000002.5, 16000003.5], rel=1e-15
+    )
+    assert columns.mono_ns.tolist() == [0, S, 2 * S]
+    assert columns.gate_s.tolist() == [1.0] * 3
+
+
+def test_another_encoding(bring):
+    result, columns, _ = bring(LAYOUTS["semicolons"].encode("utf-16"))
+    assert (result.readings, result.rejected) == (3, 0)
+    assert columns.frequency_hz[0] == 16000001.5
+
+
+@pytest.mark.parametrize(
+    ("text", "numbers"),
+    [
+        ("16000001,5\n16000002,5\n", [16000001.5, 16000002.5]),
+        ("16,000,001\n16,000,002\n", [16000001.0, 16000002.0]),
+        ("0,16000001\n1,16000002\n", [16000001.0, 16000002.0]),
+        ("25.1,16000001\n25.1,16000002\n", [16000001.0, 16000002.0]),
+    ],
+)
+def test_what_a_comma_is_follows_from_nominal(bring, text, numbers):
+    _, columns, _ = bring(text)
+    assert columns.frequency_hz.tolist() == numbers
+
+
+STAMPS = {
+    "iso": ["2026-11-25T12:00:00Z", "2026-11-25T12:00:00.5Z", "2026-11-25T12:00:01Z"],
+    "zone": [
+        "2026-11-25T14:00:00+02:00",
+        "2026-11-25T14:00:00.5+0200",
+        "2026-11-25T14:00:01+02",
+    ],
+    "slashes": ["2026/11/25 12:00:00", "2026/11/25 12:00:00.5", "2026/11/25 12:00:01"],
+    "day first": [
+        "25.11.2026 12:00:00",
+        "25.11.2026 12:00:00,5",
+        "25.11.2026 12:00:01",
+    ],
+    "unix s": ["1795608000", "1795608000.5", "1795608001"],
+    "unix ms": ["1795608000000", "1795608000500", "1795608001000"],
+    "unix ns": ["1795608000000000000", "1795608000500000000", "1795608001000000000"],
+}
+
+
+@pytest.mark.parametrize("kind", STAMPS)
+def test_time_stamps(bring, kind):
+    text = "".join(f"{stamp};16000001.5\n" for stamp in STAMPS[kind])
+    _, columns, _ = bring(text)
+    assert columns.utc_ns.tolist() == [NOON_NS, NOON_NS + S // 2, NOON_NS + S]
+    assert columns.mono_ns.tolist() == [0, S // 2, S]
+    assert columns.gate_s.tolist() == [0.5] * 3
+
+
+def test_modified_julian_dates(bring):
+    # MJD = JD - 2400000.5, so 1970-01-01 is MJD 40587: 61369.5 is 2026-11-25 12:00
+    stamps = ["61369.50000000", "61369.50001157", "61369.50002315"]
+    _, columns, _ = bring("".join(f"{one} 16000001.5\n" for one in stamps))
+    assert columns.utc_ns[0] == NOON_NS
+    assert columns.mono_ns.tolist() == pytest.approx([0, S, 2 * S], abs=0.001 * S)
+
+
+def test_date_and_time_in_two_columns(bring):
+    text = "".join(f"2026-11-25 12:00:0{i} {16e6 + i}\n" for i in range(3))
+    result, columns, _ = bring(text)
+    assert columns.utc_ns.tolist() == [NOON_NS + i * S for i in range(3)]
+    assert any("taken as UTC" in note for note in result.notes)
+    assert result.rejected == 0
+
+
+def test_ambient_is_taken_where_the_head_names_it(bring):
+    text = "t;f;Temp (C)\n0;16000001;24.5\n1;16000002;-\n2;16000003;25.5\n"
+    _, columns, _ = bring(text)
+    assert columns.ambient_c[[0, 2]].tolist() == [24.5, 25.5]
+    assert math.isnan(columns.ambient_c[1])
+    _, columns, _ = bring(text.replace("(C)", "(F)"))
+    assert math.isnan(columns.ambient_c[0])
+
+
+def test_gaps_are_marked_and_filled_with_nothing(bring):
+    _, columns, _ = bring(
+        "0 16000001\n1 16000002\n2 16000003\n5 16000004\n6 16000005\n"
+    )
+    assert columns.flags.tolist() == [32, 32, 32, 34, 32]
+    assert columns.mono_ns.tolist() == [0, S, 2 * S, 5 * S, 6 * S]
+
+
+@pytest.mark.parametrize("hole", ["nan", "NaN", "---", "inf", "-"])
+def test_a_line_without_a_value_is_a_gap(bring, hole):
+    result, columns, _ = bring(f"16000001\n16000002\n{hole}\n16000004\n", gate_s=1.0)
+    assert columns.mono_ns.tolist() == [0, S, 3 * S]
+    assert columns.flags.tolist() == [32, 32, 34]
+    assert (result.rejected, result.problems[0].line) == (1, 3)
+
+
+def test_what_was_not_understood_is_said_line_by_line(bring, reader):
+    text = (
+        "t,f\n0,16000001\n1,sixteen\n2\n3,-5\n2.5,16000002\n\x1b[31m,=1\n6,16000003\n"
+    )
+    result, columns, _ = bring(text)
+    said = {one.line: one.reason for one in result.problems}
+    assert list(said) == [3, 4, 5, 7] or list(said) == [3, 4, 5, 6, 7]
+    assert said[3] == "not a number"
+    assert said[4] == "1 of at least 2 columns"
+    assert "above zero" in said[5]
+    assert result.rejected == len(said)
+    assert all("\x1b" not in str(one) for one in result.problems)
+    events = [e for _, e in reader.events(result.run) if e.kind == EventKind.REJECTED]
+    assert len(events) == len(said)
+    assert events[-1].raw == b"\x1b[31m,=1"
+    assert len(columns) == result.readings
+
+
+def test_time_that_does_not_increase_is_refused(bring):
+    result, columns, _ = bring(
+        "".join(f"{t} {16e6 + t}\n" for t in [*range(30), 12, 29, 30, 31])
+    )
+    assert [one.line for one in result.problems] == [31, 32]
+    assert columns.mono_ns[-2:].tolist() == [30 * S, 31 * S]
+    assert columns.flags[-2:].tolist() == [34, 32]
+
+
+def test_the_problems_are_bounded_and_counted(bring, reader):
+    result, _, _ = bring("16000001\n" + "16000001\nnonsense\n" * 3000)
+    assert (result.rejected, len(result.problems)) == (3000, 1000)
+    texts = [event.text for _, event in reader.events(result.run)]
+    assert texts[-1] == "2000 more lines were not understood"
+
+
+def test_more_digits_than_a_float_has_stay_in_raw(bring):
+    text = "16000001.000000000012\n16000001.5\n1.60000015e7\n"
+    _, columns, raw = bring(text)
+    first, _, third = columns.id.tolist()
+    assert raw == {first: "16000001.000000000012", third: "1.60000015e7"}
+
+
+def test_fractional_data(bring):
+    # common practice, no source: 30 ppm of 16 MHz is 480 Hz; 148 Hz low is -9.25 ppm
+    _, columns, raw = bring("3.0e-5\n-9.25e-6\n", data="fractional", gate_s=1.0)
+    assert columns.frequency_hz.tolist() == pytest.approx([16000480.0, 15999852.0])
+    assert list(raw.values()) == ["3.0e-5", "-9.25e-6"]
+    _, columns, _ = bring("offset (ppm)\n30\n-9.25\n", data="fractional")
+    assert columns.frequency_hz.tolist() == pytest.approx([16000480.0, 15999852.0])
+
+
+def test_phase_data_become_mean_frequencies_over_each_interval(bring):
+    # x grows by 1 us a second: y = 1e-6; then stands still; then falls 2 us in 1 s
+    text = "0 0.0\n1 1e-6\n2 1e-6\n3 -1e-6\n"
+    _, columns, raw = bring(text, data="phase")
+    assert columns.frequency_hz.tolist() == pytest.approx([16e6 + 16, 16e6, 16e6 - 32])
+    assert columns.mono_ns.tolist() == [S, 2 * S, 3 * S]
+    assert list(raw.values()) == ["0.0 1e-6", "1e-6 1e-6", "1e-6 -1e-6"]
+
+
+def test_no_frequency_is_derived_across_a_gap_of_phase(bring):
+    text = "0 0\n1 1e-6\n2 2e-6\n6 0\n7 1e-6\n8 2e-6\n"
+    result, columns, _ = bring(text, data="phase")
+    assert columns.mono_ns.tolist() == [S, 2 * S, 7 * S, 8 * S]
+    assert columns.flags.tolist() == [32, 32, 34, 32]
+    assert columns.gate_s.tolist() == [1.0] * 4
+    assert result.rejected == 0
+
+
+def test_a_column_may_be_named(bring):
+    text = "0 16000001 15999999\n1 16000002 15999998\n"
+    _, columns, _ = bring(text, column=3)
+    assert columns.frequency_hz.tolist() == [15999999.0, 15999998.0]
+    with pytest.raises(DataError, match="column 9"):
+        bring(text, column=9)
+
+
+def test_numbers_far_from_nominal_are_said(bring):
+    result, _, _ = bring("16.000001\n16.000002\n")
+    assert any("1e-06 times nominal" in note for note in result.notes)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"\n\n",
+        b"# only\n# comments\n",
+        b"no numbers\nat all\n",
+        b"\x89PNG\r\n\x1a\n\x00" * 50,
+    ],
+)
+def test_a_file_without_readings_leaves_nothing_behind(bring, reader, content):
+    with pytest.raises(DataError, match=r"made elsewhere\.txt"):
+        bring(content)
+    assert reader.runs() == []
+
+
+def test_a_file_that_is_not_there(writer, tmp_path):
+    with pytest.raises(DataError, match="No such file"):
+        import_file(
+            tmp_path / "none", writer, VirtualClock(), ImportOptions(nominal_hz=1.0)
+        )
+    with pytest.raises(DataError, match="cannot be read"):
+        import_file(tmp_path, writer, VirtualClock(), ImportOptions(nominal_hz=1.0))
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"nominal_hz": None}, "--nominal-hz"),
+        ({"nominal_hz": -1.0}, "above zero"),
+        ({"nominal_hz": math.nan}, "above zero"),
+        ({"data": "speed"}, "frequency, fractional, phase"),
+        ({"gate_s": 0.0}, "above zero"),
+        ({"column": 0}, "count from 1"),
+        ({"nominal_hz": 8e6, "part": PART}, "16 MHz"),
+    ],
+)
+def test_options_that_do_not_fit(bring, reader, more, said):
+    with pytest.raises(UsageError, match=said):
+        bring("16000001\n", **more)
+    assert reader.runs() == []
+
+
+def test_what_a_person_says_of_the_run(bring, reader):
+    timebase = Timebase("stated", 0.1, 0.05)
+    result, _, _ = bring(
+        "16000001\n", device="D7", part=PART, lot="L1", operator="o", timebase=timebase
+    )
+    run = reader.run(result.run)
+    assert (run.device, run.part, run.lot) == ("D7", PART, "L1")
+    assert (run.operator, run.timebase) == ("o", timebase)
+
+
+def test_progress_counts_bytes(writer, tmp_path):
+    path = tmp_path / "many.txt"
+    path.write_text("16000001.25\n" * 50_000)
+    told = []
+    import_file(
+        path,
+        writer,
+        VirtualClock(),
+        ImportOptions(nominal_hz=16e6),
+        lambda *done: told.append(done),
+    )
+    assert told == [(240_000, 600_000), (480_000, 600_000), (600_000, 600_000)]
+
+
+def test_a_line_without_end_is_cut_and_refused(bring):
+    result, columns, _ = bring("16000001\n" + "9" * 300_000 + "\n16000002\n")
+    assert (len(columns), result.rejected) == (2, 1)
+
+
+def test_an_import_beside_a_busy_keeper(tmp_path):
+    from store.processes import program
+
+    path, database = tmp_path / "f.txt", tmp_path / "bench.db"
+    path.write_text("16000001.25\n" * 30_000)
+    with program("acknowledge.py", database, "no", 1) as keeper:
+        keeper.stdout.readline()
+        with Writer.open(database, VirtualClock()) as writer:
+            options = ImportOptions(nominal_hz=16e6)
+            assert import_file(path, writer, VirtualClock(), options).readings == 30_000
+        assert keeper.poll() is None
+
+
+def test_an_import_that_is_stopped_closes_its_run(writer, reader, tmp_path):
+    path = tmp_path / "f.txt"
+    path.write_text("16000001.25\n" * 50_000)
+
+    def stop(done, total):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        import_file(path, writer, VirtualClock(), ImportOptions(nominal_hz=16e6), stop)
+    run = reader.latest_run()
+    assert (run.ended_how, run.open) == ("import stopped", False)
+
+
+LINES = st.lists(
+    st.one_of(
+        st.text(max_size=30),
+        st.floats().map(str),
+        st.tuples(st.floats(), st.floats()).map(lambda two: f"{two[0]},{two[1]}"),
+        st.from_regex(r"[-+0-9.,;eE \t:TZ/]{0,30}", fullmatch=True),
+        st.just("16000001.5"),
+    ),
+    min_size=1,
+    max_size=30,
+)
+
+
+@settings(max_examples=250, deadline=None)
+@given(
+    lines=LINES,
+    data=st.sampled_from(["frequency", "fractional", "phase"]),
+    column=st.none() | st.integers(1, 4),
+)
+def test_no_file_brings_in_a_wrong_number_or_breaks(
+    tmp_path_factory, lines, data, column
+):
+    folder = tmp_path_factory.getbasetemp() / "any"
+    folder.mkdir(exist_ok=True)
+    path = folder / "any.txt"
+    path.write_text("\n".join(lines), encoding="utf-8", errors="surrogatepass")
+    database = folder / "bench.db"
+    options = ImportOptions(nominal_hz=16e6, data=data, column=column)
+    with Writer.open(database, VirtualClock()) as writer:
+        try:
+            result = import_file(path, writer, VirtualClock(), options)
+        except DataError as error:
+            assert str(error)
+            return
+    with Reader.open(database) as reader:
+        columns = reader.columns_after(result.run)
+    assert len(columns) == result.readings
+    assert (columns.frequency_hz > 0).all()
+    assert (columns.frequency_hz < math.inf).all()
+    assert (columns.mono_ns[1:] > columns.mono_ns[:-1]).all()
+
+
+def test_begin_is_shared_with_measured_runs(writer, reader, bring):
+    begin(writer, "D1")
+    result, _, _ = bring("16000001\n", device="D1", part=PART)
+    assert [run.id for run in reader.runs(device="D1")] == [result.run, 1]
