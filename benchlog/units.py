@@ -1,10 +1,11 @@
-"""Hertz, ppm, seconds per day and durations: converting and printing them.
+"""Hertz, ppm, seconds per day, times and durations: converting and printing them.
 
 Nothing here knows about devices or runs; the numbers are plain floats.
 """
 
 import math
 import re
+from datetime import UTC, datetime
 from typing import Final
 
 SECONDS_PER_DAY: Final = 86_400.0
@@ -97,6 +98,15 @@ def format_u_ppm(u_ppm: float | None) -> str:
     if u_ppm is None or not math.isfinite(u_ppm):
         return "-"
     return f"{u_ppm:,.{decimals_for(u_ppm)}f}"
+
+
+def iso_utc(utc_ns: int | None) -> str | None:
+    """Print a UTC time stamp as ISO 8601 to the millisecond; unknown stays None."""
+    if utc_ns is None or utc_ns < 0:
+        return None
+    moment = datetime.fromtimestamp(utc_ns // NS_PER_S, UTC)
+    ms = utc_ns % NS_PER_S // 1_000_000
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}Z"
 
 
 def printable(text: str) -> str:

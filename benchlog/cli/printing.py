@@ -8,14 +8,11 @@ import sys
 import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
 from enum import Enum
 
 import click
 
 from benchlog.units import printable
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def print_json(document: object) -> None:
@@ -101,14 +98,6 @@ def width(text: str) -> int:
 def counted(count: int, what: str) -> str:
     """Return `1 gap`, `2 gaps`, `1,000 gaps`."""
     return f"{count:,} {what}{'' if count == 1 else 's'}"
-
-
-def utc_text(utc_ns: int | None) -> str | None:
-    """Return a moment as ISO 8601 in UTC with milliseconds, None where unknown."""
-    if utc_ns is None or utc_ns < 0:
-        return None
-    moment = _EPOCH + timedelta(microseconds=utc_ns // 1_000)
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
 def in_terminal() -> bool:

@@ -7,9 +7,9 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json, say, table, utc_text
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.values import Listed, Text
-from benchlog.units import format_ppm, format_u_ppm
+from benchlog.units import format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -53,8 +53,8 @@ def as_document(run: "Run") -> dict[str, object]:
         "operator": run.operator or None,
         "note": run.note or None,
         "simulated": run.simulated,
-        "started": utc_text(run.started_utc_ns),
-        "ended": utc_text(run.ended_utc_ns),
+        "started": iso_utc(run.started_utc_ns),
+        "ended": iso_utc(run.ended_utc_ns),
         "ended_how": run.ended_how,
         "readings": run.readings,
         "offset_ppm": run.offset_ppm,
@@ -75,7 +75,7 @@ def _row(run: "Run") -> tuple[str, ...]:
     verdict = run.verdict or ("running" if run.open else "-")
     return (
         str(run.id),
-        (utc_text(run.started_utc_ns) or "-")[:16].replace("T", " "),
+        (iso_utc(run.started_utc_ns) or "-")[:16].replace("T", " "),
         run.device,
         run.part.id,
         f"{run.readings:,}",

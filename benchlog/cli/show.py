@@ -8,8 +8,9 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.figures import judged, text_of, three_digits
-from benchlog.cli.printing import print_json, table, utc_text
+from benchlog.cli.printing import print_json, table
 from benchlog.cli.values import RunId
+from benchlog.units import iso_utc
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -48,7 +49,7 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
 def document_of(reader: "Reader", run: "Run") -> dict[str, Any]:
     """Return the figures of `run` with hook-up, instruments and events."""
     events = [
-        {"utc": utc_text(event.utc_ns), "kind": event.kind, "text": event.text}
+        {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
         for _, event in reader.events(run.id)
     ]
     return {

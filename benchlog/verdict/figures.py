@@ -1,11 +1,10 @@
 """One run's figures as plain values, the keys that scripts rely on."""
 
 import math
-from datetime import UTC, datetime
 from typing import Any
 
 from benchlog.model import Run, Timebase
-from benchlog.units import NS_PER_S, hz_of_ppm, seconds_per_day
+from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.budget import Budget
 from benchlog.verdict.judge import Assessment
 
@@ -94,15 +93,6 @@ def _timebase(timebase: Timebase) -> dict[str, Any]:
         "valid_until": iso_utc(timebase.valid_until_utc_ns),
         "text": timebase.text,
     }
-
-
-def iso_utc(utc_ns: int | None) -> str | None:
-    """Print a UTC time stamp as ISO 8601 to the millisecond; None stays None."""
-    if utc_ns is None:
-        return None
-    moment = datetime.fromtimestamp(utc_ns // NS_PER_S, UTC)
-    ms = utc_ns % NS_PER_S // 1_000_000
-    return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}Z"
 
 
 def _hz(ppm: float | None, nominal_hz: float) -> float | None:

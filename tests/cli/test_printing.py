@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.cli.printing import pairs, plain, print_json, table, utc_text, width
+from benchlog.cli.printing import pairs, plain, print_json, table, width
+from benchlog.units import iso_utc
 
 
 class Word(StrEnum):
@@ -76,8 +77,8 @@ def test_pairs_keep_the_lines_of_a_text() -> None:
     assert said.splitlines() == ["verdict  PASS", "         because", "n        3\\x07"]
 
 
-def test_utc_text() -> None:
+def test_iso_utc() -> None:
     # 1,234,567,890 s after the epoch is 2009-02-13 23:31:30 UTC (POSIX arithmetic)
-    assert utc_text(1_234_567_890_987_654_321) == "2009-02-13T23:31:30.987Z"
-    assert utc_text(None) is None
-    assert utc_text(-1) is None
+    assert iso_utc(1_234_567_890_987_654_321) == "2009-02-13T23:31:30.987Z"
+    assert iso_utc(None) is None
+    assert iso_utc(-1) is None
