@@ -166,9 +166,13 @@ def test_two_hundred_connections_leave_nothing(via: Via) -> None:
         for _ in range(200):
             driver.close()
             driver.open()
-        assert len(sessions) == held
-        assert len(os.listdir("/proc/self/fd")) <= files + 4  # the server's, closing
         driver.read()
+        assert len(sessions) == held
+        for _ in range(50):  # the bench closes its ends a bit later
+            if len(os.listdir("/proc/self/fd")) <= files:
+                return
+            HostClock().sleep(0.02)
+        raise AssertionError("files are left open")
 
 
 def test_a_step_of_the_wall_clock_changes_no_deadline(
