@@ -61,8 +61,8 @@ def _note_debug(ctx: click.Context, param: click.Parameter, value: bool) -> None
         ctx.meta[_DEBUG] = True
 
 
-debug_option = click.option(
-    "--debug",
+DEBUG: Final = click.Option(
+    ["--debug"],
     is_flag=True,
     is_eager=True,
     expose_value=False,

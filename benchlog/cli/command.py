@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import click
 
-from benchlog.cli.boundary import debug_option
+from benchlog.cli.boundary import DEBUG
 
 COMMANDS: Final = {
     "demo": "Measure a simulated device on a simulated bench.",
@@ -26,11 +26,11 @@ COMMANDS: Final = {
 
 Function = Callable[..., Any]
 
-_json_option = click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON document, nothing else."
+_JSON: Final = click.Option(
+    ["--json", "as_json"], is_flag=True, help="Print one JSON document, nothing else."
 )
-_db_option = click.option(
-    "--db",
+_DB: Final = click.Option(
+    ["--db"],
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
     help="The database [default: BENCHLOG_DB, else one in your data folder].",
@@ -62,22 +62,17 @@ def command(
 
     def decorate(function: Function) -> WithExamples:
         make = click.command(name, cls=WithExamples, short_help=COMMANDS.get(name))
-        made = make(common_options(figures)(function))
+        made = make(function)
+        made.params += common_options(figures)
         made.examples = examples
         return made
 
     return decorate
 
 
-def common_options(figures: bool) -> Callable[[Function], Function]:
-    """Add `--json` where figures come, `--db` and `--debug`."""
-
-    def decorate(function: Function) -> Function:
-        if figures:
-            function = _json_option(function)
-        return _db_option(debug_option(function))
-
-    return decorate
+def common_options(figures: bool) -> list[click.Parameter]:
+    """Return `--db`, `--debug` and, where figures come, `--json`."""
+    return [*([_JSON] if figures else []), _DB, DEBUG]
 
 
 def write_examples(formatter: click.HelpFormatter, examples: Sequence[str]) -> None:

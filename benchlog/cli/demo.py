@@ -29,11 +29,17 @@ _LOOK_S: Final = 0.02
 
 
 @make_command("demo", examples=EXAMPLES)
-@click.option("--part", type=Listed("parts"), default=DEMO_PART, show_default=True)
+@click.option(
+    "--part",
+    type=Listed("parts"),
+    default=DEMO_PART,
+    show_default=True,
+    help="What the device is.",
+)
 @click.option(
     "--offset-ppm", type=Number(), help="True offset of the device; else by seed."
 )
-@click.option("--seed", type=click.IntRange(0), help="Same seed, same bench.")
+@click.option("--seed", type=click.IntRange(0), help="Same seed, same device.")
 @click.option("--readings", type=click.IntRange(1, 10**9), help="End after N readings.")
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 30s.")
 @click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")

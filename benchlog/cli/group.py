@@ -12,7 +12,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from benchlog import __version__
-from benchlog.cli.boundary import debug_option, told
+from benchlog.cli.boundary import DEBUG, told
 from benchlog.cli.command import COMMANDS, write_examples
 from benchlog.errors import nearest_hint
 
@@ -89,10 +89,10 @@ def _completions(incomplete: str) -> Iterator[CompletionItem]:
 @click.command(
     cls=LazyGroup,
     name="benchlog",
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 88},
+    params=[DEBUG],
+    context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.version_option(__version__, prog_name="benchlog", message="%(prog)s %(version)s")
-@debug_option
 def root() -> None:
     """Measure clock sources on the bench: offset, jitter, verdict, every reading kept.
 

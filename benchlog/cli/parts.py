@@ -25,7 +25,6 @@ EXAMPLES = (
 @click.group(
     "parts", cls=Group, short_help=COMMANDS["parts"], invoke_without_command=True
 )
-@common_options(figures=True)
 @click.pass_context
 def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
     """List the part catalogue, or show one part of it.
@@ -39,6 +38,7 @@ def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
 
 
 command.examples = EXAMPLES
+command.params += common_options(figures=True)
 
 
 @make_command("list", examples=EXAMPLES[:2])

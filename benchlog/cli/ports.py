@@ -49,7 +49,11 @@ class Port:
     help="The VISA library that lists and asks.",
 )
 @click.option(
-    "--baud-rate", type=click.IntRange(50, 4_000_000), default=9600, show_default=True
+    "--baud-rate",
+    type=click.IntRange(50, 4_000_000),
+    default=9600,
+    show_default=True,
+    help="For asking on serial ports.",
 )
 def command(
     ask: bool, visa_library: str, baud_rate: int, db: Path | None, as_json: bool

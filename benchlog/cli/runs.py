@@ -24,7 +24,13 @@ EXAMPLES = (
 @make_command("runs", examples=EXAMPLES)
 @click.option("--device", type=Text(), help="Only runs of this device id.")
 @click.option("--part", type=Listed("parts"), help="Only runs of this part id.")
-@click.option("--limit", type=click.IntRange(min=1), default=30, show_default=True)
+@click.option(
+    "--limit",
+    type=click.IntRange(1, 10**9),
+    default=30,
+    show_default=True,
+    help="How many at most.",
+)
 def command(
     device: str | None, part: str | None, limit: int, db: Path | None, as_json: bool
 ) -> None:

@@ -30,11 +30,23 @@ _LOOK_S: Final = 1.0
 
 
 @make_command("simulate", examples=EXAMPLES)
-@click.option("--part", type=Listed("parts"), default=DEMO_PART, show_default=True)
+@click.option(
+    "--part",
+    type=Listed("parts"),
+    default=DEMO_PART,
+    show_default=True,
+    help="What the device is.",
+)
 @click.option(
     "--offset-ppm", type=Number(), help="True offset of the device; else by seed."
 )
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=1,
+    show_default=True,
+    help="Same seed, same devices and noise.",
+)
 @click.option(
     "--positions",
     type=click.IntRange(1, 2),
@@ -49,8 +61,20 @@ _LOOK_S: Final = 1.0
     show_default=True,
     help="How the counter is reached.",
 )
-@click.option("--gate-s", type=Number(above=0), default=1.0, show_default=True)
-@click.option("--divider", type=Number(above=0), default=1.0, show_default=True)
+@click.option(
+    "--gate-s",
+    type=Number(above=0),
+    default=1.0,
+    show_default=True,
+    help="The counter's gate.",
+)
+@click.option(
+    "--divider",
+    type=Number(above=0),
+    default=1.0,
+    show_default=True,
+    help="The device's output is nominal/divider.",
+)
 @click.option("--supply-meter", is_flag=True, help="Put a supply voltmeter there, too.")
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
 @click.option(
