@@ -62,7 +62,7 @@ def text_of(document: Document) -> str:
         ("jitter", _jitter(document)),
         ("ambient", _ambient(document["ambient_c"])),
         ("readings", _readings(document)),
-        ("limit", f"+-{document['limit_ppm']:,.10g} ppm ({document['limit_text']})"),
+        ("limit", _limit(document)),
         ("time base", _timebase(document["timebase"])),
         ("verdict", "\n".join([_verdict(document), *document["reasons"]])),
     ]
@@ -87,6 +87,12 @@ def offset_text(document: Document) -> str:
 def _where(document: Document) -> str:
     simulated = ", simulated" if document["simulated"] else ""
     return f", position {document['position']}{simulated}"
+
+
+def _limit(document: Document) -> str:
+    if document["limit_ppm"] is None:
+        return "unknown"
+    return f"+-{document['limit_ppm']:,.10g} ppm ({document['limit_text']})"
 
 
 def _jitter(document: Document) -> str:

@@ -107,7 +107,7 @@ class RunJudge:
         jitter = self._jitter(stats)
         word = _word(stats, offset, budget, limit, jitter)
         conformance = None
-        if offset is not None and budget is not None:
+        if offset is not None and budget is not None and limit.known:
             conformance = conformance_probability(
                 offset, budget.u_ppm, -limit.ppm, limit.ppm
             )
@@ -194,6 +194,8 @@ def _word(
 ) -> Word:
     if offset is None or budget is None or _mostly_suspect(stats):
         return Word.UNDECIDED
+    if not limit.known:
+        return Word.UNDECIDED
     word = word_for(offset, budget.expanded_ppm, limit.ppm)
     return word if jitter is None else worst(word, jitter.word)
 
@@ -212,6 +214,8 @@ def _reasons(a: Assessment) -> Iterator[str]:
         )
     if a.offset_ppm is None or a.budget is None:
         yield _too_few(stats)
+    elif not a.limit.known:
+        yield "no limit is known for this part: there is nothing to judge it by"
     else:
         yield _comparison(a)
     if a.jitter is not None:

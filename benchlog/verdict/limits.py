@@ -1,5 +1,6 @@
 """The limit a part's data sheet sets at the ambient temperature that was measured."""
 
+import math
 from dataclasses import dataclass
 
 from benchlog.model import Limits, Part
@@ -32,6 +33,11 @@ class Limit:
     inside: bool | None
     promised: bool
     reasons: tuple[str, ...] = ()
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a limit: an imported part of unknown make has none."""
+        return math.isfinite(self.ppm)
 
 
 def limit_for(
