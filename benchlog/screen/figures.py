@@ -125,7 +125,9 @@ def main_share(budget: Budget | None) -> str:
 
 def limit_text(a: Assessment | None) -> str:
     """Return the limit with its sign."""
-    return "" if a is None else f"limit ±{a.limit.ppm:,.6g} ppm"
+    if a is None:
+        return ""
+    return f"limit ±{a.limit.ppm:,.6g} ppm" if a.limit.known else "limit unknown"
 
 
 def conformance_text(a: Assessment | None) -> str:

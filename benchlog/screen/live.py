@@ -147,7 +147,7 @@ class LiveScreen(ActingScreen):
         shown = Shown(
             end_s=follower.end_s,
             live=standing.live,
-            limit_ppm=None if a is None else a.limit.ppm,
+            limit_ppm=a.limit.ppm if a is not None and a.limit.known else None,
             marks=marks(follower.events, follower.trace.timeline),
         )
         self.query_one("#chart", Chart).look_at(follower, shown)
