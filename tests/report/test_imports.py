@@ -339,12 +339,12 @@ def test_an_import_beside_a_busy_keeper(tmp_path):
     from store.processes import program
 
     path, database = tmp_path / "f.txt", tmp_path / "bench.db"
-    path.write_text("16000001.25\n" * 30_000)
+    path.write_text("16000001.25\n" * 12_000)
     with program("acknowledge.py", database, "no", 1) as keeper:
         keeper.stdout.readline()
         with Writer.open(database, VirtualClock()) as writer:
             options = ImportOptions(nominal_hz=16e6)
-            assert import_file(path, writer, VirtualClock(), options).readings == 30_000
+            assert import_file(path, writer, VirtualClock(), options).readings == 12_000
         assert keeper.poll() is None
 
 
@@ -407,3 +407,14 @@ def test_begin_is_shared_with_measured_runs(writer, reader, bring):
     begin(writer, "D1")
     result, _, _ = bring("16000001\n", device="D1", part=PART)
     assert [run.id for run in reader.runs(device="D1")] == [result.run, 1]
+
+
+def test_without_a_part_nothing_passes(bring, reader):
+    from benchlog.verdict.judge import judge_for
+
+    result, columns, _ = bring("16000001\n16000002\n16000001\n" * 10)
+    judge = judge_for(reader.run(result.run))
+    judge.feed(columns)
+    assessment = judge.assessment()
+    assert (assessment.word, assessment.conformance) == ("undecided", None)
+    assert any("no limit is known" in reason for reason in assessment.reasons)
