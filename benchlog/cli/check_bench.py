@@ -1,6 +1,6 @@
 """`benchlog check-bench`: every instrument once, all of them reported."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from benchlog import registry
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.values import Listed
+from benchlog.errors import BusyError
 
 if TYPE_CHECKING:
     from benchlog.model import InstrumentSpec
@@ -64,17 +66,40 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
 
 
 def check_all(instruments: "Mapping[str, InstrumentSpec]") -> list[Checked]:
-    """Try each instrument in a process of its own, a few at a time."""
+    """Try each instrument in a process of its own, a few at a time.
+
+    What a keeper holds is not touched: its run would suffer.
+    """
+    groups: dict[str, list[InstrumentSpec]] = {}
+    for spec in instruments.values():
+        groups.setdefault(spec.address or spec.name, []).append(spec)
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        found = [
+            row for rows in pool.map(_check_group, groups.values()) for row in rows
+        ]
+    by_name = {row.instrument: row for row in found}
+    return [by_name[spec.name] for spec in instruments.values()]
+
+
+def _check_group(specs: "Sequence[InstrumentSpec]") -> list[Checked]:
+    """Try what stands at one address, one after the other."""
     from benchlog.clock import host_clock
+    from benchlog.recorder.locks import BenchLocks
     from benchlog.recorder.trial import try_instrument
 
     clock = host_clock()
+    held = [s.address for s in specs if s.address and registry.load(s.driver).exclusive]
+    try:
+        with BenchLocks(held, "benchlog check-bench", clock):
+            return [_checked(spec, try_instrument(spec, clock)) for spec in specs]
+    except BusyError as error:
+        return [_failed(spec, error) for spec in specs]
 
-    def check(spec: "InstrumentSpec") -> Checked:
-        return _checked(spec, try_instrument(spec, clock))
 
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        return list(pool.map(check, instruments.values()))
+def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
+    return Checked(
+        spec.name, spec.driver, spec.address, False, None, None, None, str(error)
+    )
 
 
 def _checked(spec: "InstrumentSpec", tried: "Tried") -> Checked:

@@ -1,4 +1,4 @@
-"""How soon a demo shows its first reading: from the command to the line that tells it."""
+"""How soon a demo shows its first reading, from the command to the line with it."""
 
 import os
 import statistics

@@ -184,6 +184,25 @@ def test_check_bench_of_a_bench_that_answers(line: Line, bench: str) -> None:
     assert text.stdout.count("answers") == 3
 
 
+def test_a_bench_in_use_is_left_alone_and_its_holder_named(
+    line: Line, bench: str
+) -> None:
+    words = ("measure", "--bench", bench, "--part", PART, "--device", "KX-0412")
+    with line.started(*words, "--for", "10h") as process:
+        assert process.stderr is not None
+        while "started" not in process.stderr.readline():
+            pass
+        second = line.run(*words)
+        checked = line.run("check-bench", bench, "--json")
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=20)
+    assert (second.returncode, second.stdout) == (1, "")
+    assert "in use" in second.stderr and str(process.pid) in second.stderr
+    rows = json.loads(checked.stdout)
+    assert checked.returncode == 1
+    assert all(not row["ok"] and "in use" in row["error"] for row in rows)
+
+
 def test_simulate_prints_addresses_and_ends_with_its_input(line: Line) -> None:
     done = line.run("simulate", "--json", "--until-eof", "--truth", "served.jsonl")
     addresses = json.loads(done.stdout)
