@@ -31,6 +31,30 @@ class Duration(_Type):
             self.fail(str(error), param, ctx)
 
 
+class Durations(_Type):
+    """Durations separated by commas, as `1s,10s,100s` or `1,10,100`; to seconds."""
+
+    name = "durations"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Read each one; a bare number is seconds."""
+        if isinstance(value, tuple):
+            return value
+        return tuple(self._one(text, param, ctx) for text in str(value).split(","))
+
+    def _one(
+        self, text: str, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        with contextlib.suppress(ValueError):
+            return parse_duration_s(f"{float(text)!r}s")
+        try:
+            return parse_duration_s(text)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
 class Number(_Type):
     """A finite number; `above` is the bound it must exceed."""
 

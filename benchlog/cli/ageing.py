@@ -1,0 +1,127 @@
+"""`benchlog ageing`: how offset drifts with time, and what that comes to in years."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import reading
+from benchlog.cli.printing import print_json, table
+from benchlog.cli.studying import chosen_runs, estimate_rows, plot_option
+from benchlog.cli.values import RunId
+
+if TYPE_CHECKING:
+    from benchlog.analysis.ageing import Ageing
+    from benchlog.model import Run
+
+EXAMPLES = (
+    "benchlog ageing 12",
+    "benchlog ageing 12 19 27 --json",
+    "benchlog ageing 12 --plot KX-0412-ageing.svg",
+)
+
+
+@make_command("ageing", examples=EXAMPLES)
+@click.argument("run", type=RunId(), nargs=-1)
+@plot_option
+def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
+    """Fit drift of RUN (several of one device, or the latest): linear, logarithmic.
+
+    The law that the data prefer comes first, and whether they prefer it. The change
+    after 1 and 10 years is an extrapolation, with its interval and a warning.
+    """
+    from benchlog.analysis.ageing import ageing
+    from benchlog.report.study import days_and_offsets
+
+    with reading(db) as reader:
+        runs = chosen_runs(reader, run)
+        days, ppm = days_and_offsets(reader, runs)
+    first, second = ageing(days - days[0], ppm)
+    if wish["plot"]:
+        _plot(days - days[0], ppm, first, runs, wish["plot"])
+    if as_json:
+        print_json(document(runs, first, second))
+    else:
+        chart = _chart(days - days[0], ppm)
+        click.echo("\n\n".join((text(runs, first), _other(second), chart)))
+
+
+def document(runs: "list[Run]", first: "Ageing", second: "Ageing") -> dict[str, Any]:
+    """Return the JSON document of the preferred law, the other one under `other`."""
+    return {
+        "runs": [run.id for run in runs],
+        "device": runs[0].device,
+        **_law(first),
+        "choice": first.choice,
+        "warning": first.warning,
+        "other": _law(second),
+        "simulated": any(run.simulated for run in runs),
+    }
+
+
+def _law(found: "Ageing") -> dict[str, Any]:
+    return {
+        "law": found.law,
+        "coefficients": {c.name: c.value for c in found.coefficients},
+        "u": {c.name: c.u for c in found.coefficients},
+        "r2": found.r2,
+        "intervals": {c.name: [c.low, c.high] for c in found.coefficients},
+        "units": {c.name: c.unit for c in found.coefficients},
+        "extrapolations": list(found.extrapolations),
+        "residual_ppm_rms": found.residual_ppm_rms,
+        "noise": found.noise,
+        "span_days": found.span_days,
+    }
+
+
+def text(runs: "list[Run]", found: "Ageing") -> str:
+    """Return the preferred law as a person reads it."""
+    head = (
+        f"ageing of {runs[0].device}: {found.law} law over {found.span_days:.3g} days; "
+        f"{found.choice}"
+    )
+    later = [
+        (
+            f"{far.years:g} a",
+            f"{far.change_ppm:+.3g}",
+            f"{far.low_ppm:+.3g}",
+            f"{far.high_ppm:+.3g}",
+        )
+        for far in found.extrapolations
+    ]
+    headers = ("after", "change ppm", "95 % from", "to")
+    foot = f"left over {found.residual_ppm_rms:.3g} ppm rms ({found.noise})"
+    return "\n\n".join(
+        (
+            head,
+            estimate_rows(found.coefficients),
+            table(headers, later, "rrrr"),
+            foot,
+            found.warning,
+        )
+    )
+
+
+def _other(found: "Ageing") -> str:
+    return f"the other law, {found.law}:\n{estimate_rows(found.coefficients)}"
+
+
+def _chart(days: Any, ppm: Any) -> str:
+    from benchlog.cli.textplot import Chart, text_chart
+
+    return text_chart([(days, ppm)], Chart(x_unit="days", y_unit="offset, ppm"))
+
+
+def _plot(days: Any, ppm: Any, found: "Ageing", runs: "list[Run]", path: Path) -> None:
+    from benchlog.report.curves import aged_ppm
+    from benchlog.report.plot_laws import plot_law
+
+    plot_law(
+        days,
+        ppm,
+        aged_ppm(days, ppm, found),
+        path,
+        title=f"{runs[0].device}: offset against time, {found.law} law",
+        x_label="days",
+    )

@@ -1,0 +1,158 @@
+"""`benchlog stability`: a deviation against averaging time."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.printing import print_json, table
+from benchlog.cli.values import Durations, RunId
+
+if TYPE_CHECKING:
+    from benchlog.analysis.stability import Stability
+    from benchlog.model import Run
+
+EXAMPLES = (
+    "benchlog stability 12",
+    "benchlog stability 12 --kind mdev --spacing decade --json",
+    "benchlog stability 12 --tau 1s,10s,100s --plot KX-0412-adev.svg",
+)
+KINDS: Final = (
+    "adev",
+    "mdev",
+    "tdev",
+    "hdev",
+    "totdev",
+    "mtotdev",
+    "ttotdev",
+    "htotdev",
+    "mtie",
+)
+
+
+@make_command("stability", examples=EXAMPLES)
+@click.argument("run", type=RunId(), required=False)
+@click.option("--kind", type=click.Choice(KINDS), default="adev", show_default=True)
+@click.option(
+    "--estimator",
+    type=click.Choice(("overlapping", "plain")),
+    default="overlapping",
+    show_default=True,
+)
+@click.option(
+    "--spacing",
+    type=click.Choice(("octave", "decade", "every")),
+    default="octave",
+    show_default=True,
+    help="Which averaging times.",
+)
+@click.option("--tau", "taus_s", type=Durations(), help="These averaging times.")
+@click.option("--remove-drift", is_flag=True, help="Take a straight line off first.")
+@click.option("--leave-out-outliers", is_flag=True, help="Without marked outliers.")
+@click.option(
+    "--plot",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write a picture, too: .svg, .png or .pdf.",
+)
+def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
+    """Show how stable RUN (the latest if left out) is over averaging times.
+
+    Each row has its 95 % interval, the noise identified there, and how many pairs of
+    averages it rests on. Readings are never changed; outliers are left out only when
+    asked.
+    """
+    from benchlog.analysis.series import outliers
+
+    with reading(db) as reader:
+        chosen = chosen_run(reader, run)
+        series = _series(reader, chosen)
+    marked = outliers(series)
+    found = _found(series, marked, wish)
+    if wish["plot"]:
+        from benchlog.report.plot_stability import plot_stability
+
+        plot_stability([found], wish["plot"], _title(chosen, found))
+    if as_json:
+        print_json(document(chosen, found, int(marked.sum())))
+    else:
+        click.echo(text(chosen, found, int(marked.sum()), wish))
+
+
+def _series(reader: Any, run: "Run") -> Any:
+    from benchlog.report.study import series_of
+
+    return series_of(reader, run)
+
+
+def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
+    from benchlog.analysis.series import without, without_drift
+    from benchlog.analysis.stability import Request, stability
+
+    if wish["leave_out_outliers"]:
+        series = without(series, marked)
+    if wish["remove_drift"]:
+        series = without_drift(series)
+    request = Request(wish["estimator"], wish["spacing"], tuple(wish["taus_s"] or ()))
+    return stability(series, wish["kind"], request)
+
+
+def document(run: "Run", found: "Stability", outliers: int) -> dict[str, Any]:
+    """Return the JSON document: the contract's keys, then what a person should know."""
+    return {
+        "run": run.id,
+        "kind": found.kind,
+        "tau0_s": found.tau0_s,
+        "rows": list(found.rows),
+        "estimator": found.estimator,
+        "missing": found.missing,
+        "dead_time_s": found.dead_time_s,
+        "outliers_marked": outliers,
+        "notes": list(found.notes),
+        "simulated": run.simulated,
+    }
+
+
+def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) -> str:
+    """Return the result as a person reads it: heading, table, chart, notes."""
+    rows = [
+        (
+            f"{row.tau_s:.6g}",
+            str(row.n),
+            _figure(row.value),
+            _figure(row.low),
+            _figure(row.high),
+            row.noise or "-",
+        )
+        for row in found.rows
+    ]
+    headers = ("tau s", "pairs", found.kind, "95 % from", "to", "noise")
+    notes = [f"- {note}" for note in found.notes]
+    if outliers:
+        done = "left out" if wish["leave_out_outliers"] else "marked, not left out"
+        notes.append(f"- outliers: {outliers} {done}")
+    parts = [_title(run, found), table(headers, rows, "rrrrr"), _chart(found)]
+    return "\n\n".join(part for part in [*parts, "\n".join(notes)] if part)
+
+
+def _chart(found: "Stability") -> str:
+    from benchlog.cli.textplot import Chart, text_chart
+
+    rows = [row for row in found.rows if row.value]
+    layers = [
+        ([row.tau_s for row in rows], [getattr(row, name) or row.value for row in rows])
+        for name in ("value", "low", "high")
+    ]
+    unit = f"{found.kind} with its interval"
+    return text_chart(layers, Chart(log=True, x_unit="s", y_unit=unit))  # type: ignore[arg-type]
+
+
+def _title(run: "Run", found: "Stability") -> str:
+    said = ", simulated" if run.simulated else ""
+    return f"{found.kind} ({found.estimator}) of {run.device}, run {run.id}{said}"
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else f"{value:.4e}"

@@ -1,0 +1,46 @@
+"""What the commands that fit laws to runs have in common."""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchlog.cli.database import chosen_run
+from benchlog.cli.printing import table
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.analysis.ageing import Estimate
+    from benchlog.model import Run
+    from benchlog.store.reader import Reader
+
+plot_option = click.option(
+    "--plot",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write a picture, too: .svg, .png or .pdf.",
+)
+
+
+def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
+    """Return the runs of these numbers, the latest one when there are none.
+
+    Raises UsageError when they are of different devices: a law belongs to one.
+    """
+    runs = [chosen_run(reader, number) for number in numbers or (None,)]
+    devices = sorted({run.device for run in runs})
+    if len(devices) > 1:
+        raise UsageError(
+            f"a law belongs to one device; these runs are of {', '.join(devices)}"
+        )
+    return runs
+
+
+def estimate_rows(found: "Iterable[Estimate]") -> str:
+    """Return estimates as a table: value, 95 % interval, unit."""
+    rows = [
+        (one.name, f"{one.value:+.5g}", f"{one.low:+.5g}", f"{one.high:+.5g}", one.unit)
+        for one in found
+    ]
+    return table(("", "value", "95 % from", "to", "unit"), rows, "lrrr")

@@ -1,0 +1,76 @@
+"""Charts in plain text, for results that are printed: braille dots, labelled ends."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.screen.widgets.braille import ACROSS, DOWN, cells
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """How a chart is drawn: cells across and down, and whether axes are logarithmic."""
+
+    width: int = 64
+    height: int = 14
+    log: bool = False
+    x_unit: str = ""
+    y_unit: str = ""
+
+
+def text_chart(layers: Sequence[tuple[Array, Array]], chart: Chart) -> str:
+    """Return lines that show points of all layers over common axes.
+
+    Each layer is x and y of equal length; points that an axis cannot hold (not finite,
+    not above zero on a logarithmic axis) are left out. Empty when nothing is left.
+    """
+    points = [_usable(np.asarray(x), np.asarray(y), chart.log) for x, y in layers]
+    x = np.concatenate([one[0] for one in points])
+    y = np.concatenate([one[1] for one in points])
+    if not len(x):
+        return ""
+    x_low, x_high = _ends(x)
+    y_low, y_high = _ends(y)
+    dot = np.zeros((DOWN * chart.height, ACROSS * chart.width), np.bool_)
+    across = np.rint((x - x_low) / (x_high - x_low) * (dot.shape[1] - 1)).astype(int)
+    down = np.rint((y_high - y) / (y_high - y_low) * (dot.shape[0] - 1)).astype(int)
+    dot[down, across] = True
+    labels = (_number(y_high, chart.log), _number(y_low, chart.log))
+    return _framed(cells(dot), labels, (x_low, x_high), chart)
+
+
+def _framed(
+    lines: list[str], labels: tuple[str, str], x_ends: tuple[float, float], chart: Chart
+) -> str:
+    room = max(len(label) for label in labels)
+    heads = [labels[0]] + [""] * (len(lines) - 2) + [labels[1]]
+    framed = [f"{h:>{room}} |{line}" for h, line in zip(heads, lines, strict=True)]
+    left = _number(x_ends[0], chart.log)
+    right = f"{_number(x_ends[1], chart.log)} {chart.x_unit}".rstrip()
+    foot = f"{'':>{room}} +{'-' * chart.width}"
+    under = f"{'':>{room}}  {left}{right:>{max(1, chart.width - len(left))}}"
+    head = [f"{'':>{room}}  {chart.y_unit}"] if chart.y_unit else []
+    return "\n".join(line.rstrip() for line in [*head, *framed, foot, under])
+
+
+def _usable(x: Array, y: Array, log: bool) -> tuple[Array, Array]:
+    good = np.isfinite(x) & np.isfinite(y)
+    if not log:
+        return x[good], y[good]
+    good &= (x > 0) & (y > 0)
+    return np.log10(x[good]), np.log10(y[good])
+
+
+def _ends(values: Array) -> tuple[float, float]:
+    low, high = float(values.min()), float(values.max())
+    if high > low:
+        return low, high
+    return low - 0.5, high + 0.5
+
+
+def _number(value: float, log: bool) -> str:
+    return f"{10**value:.3g}" if log else f"{value:.4g}"

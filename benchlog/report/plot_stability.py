@@ -1,0 +1,76 @@
+"""The picture of stability: deviations against averaging time, with intervals."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from benchlog.analysis.stability import Stability, StabilityRow
+from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure, save
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_MARKERS: Final = "osD^vP*Xd"
+_SLOPES: Final = {"white FM": -0.5, "flicker FM": 0.0, "random-walk FM": 0.5}
+_UNITS: Final = {"tdev": "s", "ttotdev": "s", "mtie": "s"}
+
+
+def plot_stability(found: Sequence[Stability], path: Path, title: str) -> None:
+    """Draw deviations over log-log axes, with guide slopes through the first point.
+
+    Raises UsageError when the file cannot be written.
+    """
+    figure, (axes,) = new_figure()
+    for number, one in enumerate(found):
+        _draw(axes, one, number)
+    _guides(axes, found[0])
+    unit = _UNITS.get(found[0].kind)
+    axes.set(
+        xscale="log",
+        yscale="log",
+        xlabel="averaging time, s",
+        ylabel=f"deviation, {unit}" if unit else "deviation (fractional frequency)",
+        title=title,
+    )
+    axes.legend(frameon=False)
+    save(figure, path, title)
+
+
+def drawn_rows(one: Stability) -> list[StabilityRow]:
+    """Return the rows that have something to draw on a logarithmic axis."""
+    return [row for row in one.rows if row.value is not None and row.value > 0]
+
+
+def _draw(axes: "Axes", one: Stability, number: int) -> None:
+    rows = drawn_rows(one)
+    values = [row.value or 0.0 for row in rows]
+    below = [v - (r.low or v) for r, v in zip(rows, values, strict=True)]
+    above = [(r.high or v) - v for r, v in zip(rows, values, strict=True)]
+    axes.errorbar(
+        [row.tau_s for row in rows],
+        values,
+        yerr=[below, above],
+        fmt=_MARKERS[number % len(_MARKERS)] + "-",
+        color=(INK, ACCENT)[number % 2],
+        markersize=4,
+        capsize=2,
+        linewidth=1,
+        label=f"{one.kind}, {one.estimator}, 95 %",
+    )
+
+
+def _guides(axes: "Axes", one: Stability) -> None:
+    rows = drawn_rows(one)
+    if one.kind != "adev" or len(rows) < 2:
+        return
+    first, last = rows[0], rows[-1]
+    axes.set_yscale("log")
+    held = axes.get_ylim()  # guides may leave the picture, not widen it
+    for name, slope in _SLOPES.items():
+        reach = [first.tau_s, last.tau_s]
+        line = [(first.value or 0.0) * (tau / first.tau_s) ** slope for tau in reach]
+        axes.plot(reach, line, ":", color=FAINT, linewidth=0.9)
+        if held[0] < line[1] < held[1]:
+            at = (reach[1], line[1])
+            axes.annotate(name, at, color=FAINT, fontsize=7, ha="right", va="bottom")
+    axes.set_ylim(held)

@@ -1,0 +1,71 @@
+"""How pictures are made: one size, one look, SVG or PNG by the file's ending.
+
+matplotlib draws; it is imported here and in the plot_* modules alone, so only when a
+picture is wanted. Colours are told apart by line style and marker, too.
+"""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ENDINGS: Final = (".svg", ".png", ".pdf")
+INK: Final = "#1b3a57"
+ACCENT: Final = "#c4610a"
+FAINT: Final = "#8a94a0"
+_STYLE: Final[dict[Any, Any]] = {
+    "font.size": 9.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "grid.color": "#dde2e7",
+    "grid.linewidth": 0.6,
+    "svg.fonttype": "none",  # text stays text: it can be searched and read aloud
+    "svg.hashsalt": "benchlog",  # the same figures give the same file
+}
+
+
+def check_ending(path: Path) -> None:
+    """Raise UsageError when `path` does not end as a picture we can write."""
+    if path.suffix.lower() not in ENDINGS:
+        raise UsageError(
+            f"{path.name} does not say what picture to make; let it end in "
+            + ", ".join(ENDINGS)
+        )
+
+
+def new_figure(rows: int = 1) -> "tuple[Figure, list[Axes]]":
+    """Return an empty figure with `rows` axes above one another."""
+    import matplotlib as mpl  # noqa: PLC0415 - heavy, and only for pictures
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    with mpl.rc_context(_STYLE):
+        figure = Figure(figsize=(7.2, 3.2 + 1.8 * rows), layout="constrained")
+        axes = [figure.add_subplot(rows, 1, row + 1) for row in range(rows)]
+    return figure, axes
+
+
+def save(figure: "Figure", path: Path, title: str) -> None:
+    """Write the picture; `title` becomes its description for those who cannot see it.
+
+    Raises UsageError for an unknown ending or a folder that cannot be written.
+    """
+    import matplotlib as mpl  # noqa: PLC0415
+
+    check_ending(path)
+    kind = path.suffix.lower()[1:]
+    undated = {"svg": "Date", "pdf": "CreationDate"}  # the same file from the same data
+    metadata: dict[str, Any] = {"Title": title}
+    if kind in undated:
+        metadata[undated[kind]] = None
+    try:
+        with mpl.rc_context(_STYLE):
+            figure.savefig(path, format=kind, dpi=150, metadata=metadata)
+    except OSError as error:
+        raise UsageError(
+            f"{path} cannot be written: {error.strerror}; name another file"
+        ) from error
