@@ -4,21 +4,21 @@ f(t) = f0 + A ln(B t + 1), t in days from the start of the stabilisation period.
 is linear in A; every B on a ladder is weighed by how well it explains the data.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.regression import Fit, block_means, fit
+from benchlog.analysis.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
 YEAR_DAYS: Final = 365.25
 HORIZONS_YEARS: Final = (1.0, 10.0)
-_RATES: Final = 13  # values of B on the ladder
+_RATES: Final = 15  # values of B on the ladder
+_NARROWER: Final = 4  # times that the ladder is drawn closer about the likely ones
 _CLEAR: Final = 3.0  # log evidence by which one law has to beat the other
 
 
@@ -77,8 +77,10 @@ def ageing(days: Array, offset_ppm: Array) -> tuple[Ageing, Ageing]:
     scatters.
 
     """
-    days, offset_ppm = _checked(days, offset_ppm)
-    line, log = _linear(days, offset_ppm), _logarithmic(days, offset_ppm)
+    _check(days, offset_ppm)
+    short_days, ppm = block_means([days, offset_ppm])
+    work = _Work(short_days, ppm, float(days[-1]), float(days[-1] - days[0]))
+    line, log = _linear(work), _logarithmic(work)
     ahead = log.log_evidence - line.log_evidence
     if abs(ahead) < _CLEAR:
         said = "the data do not tell the two laws apart"
@@ -87,28 +89,33 @@ def ageing(days: Array, offset_ppm: Array) -> tuple[Ageing, Ageing]:
         said = f"the data prefer the {better} law to the {worse}"
     said += f" (log evidence {ahead:+.1f} for the logarithmic)"
     first, second = (log, line) if ahead > _CLEAR else (line, log)
-    return _saying(first, said), _saying(second, said)
+    return replace(first, choice=said), replace(second, choice=said)
 
 
-def _saying(found: Ageing, choice: str) -> Ageing:
-    return replace(found, choice=choice)
-
-
-def _checked(days: Array, offset_ppm: Array) -> tuple[Array, Array]:
+def _check(days: Array, offset_ppm: Array) -> None:
     if len(days) != len(offset_ppm) or len(days) < 5:
         raise DataError("ageing needs at least 5 values with their times")
     if not (np.all(np.isfinite(days)) and np.all(np.isfinite(offset_ppm))):
         raise DataError("ageing needs finite values and times")
     if days[0] < 0 or np.any(np.diff(days) <= 0):
         raise DataError("times must rise from 0: ageing counts from the start")
-    short_days, short_ppm = block_means([days, offset_ppm])
-    return short_days, short_ppm
 
 
-def _linear(days: Array, ppm: Array) -> Ageing:
-    found = fit(np.column_stack([np.ones_like(days), days]), ppm, days)
-    row = np.array([0.0, 1.0])
-    half = found.half_width(row)
+class _Work:
+    """Block means of the data with their regression; last day and length of all."""
+
+    def __init__(self, days: Array, ppm: Array, last: float, span: float) -> None:
+        self.days, self.ppm, self.last, self.span = days, ppm, last, span
+        self._regression = Regression(days)
+
+    def fit(self, grown: Array) -> Fit:
+        design = np.column_stack([np.ones_like(grown), grown])
+        return self._regression.fit(design, self.ppm)
+
+
+def _linear(work: _Work) -> Ageing:
+    found = work.fit(work.days)
+    half = found.half_width(np.array([0.0, 1.0]))
     rate = float(found.coefficients[1])
     per_day = Estimate(
         "rate", "ppm/day", rate, rate - half, rate + half, float(found.u[1])
@@ -118,78 +125,74 @@ def _linear(days: Array, ppm: Array) -> Ageing:
         for y in HORIZONS_YEARS
         for t in (y * YEAR_DAYS,)
     )
-    return _result("linear", (per_day,), ahead, found, days, found.log_evidence)
+    return _result(work, "linear", (per_day,), ahead, found, found.log_evidence)
 
 
-def _logarithmic(days: Array, ppm: Array) -> Ageing:
-    span = float(days[-1])
-    rates = np.geomspace(0.1 / span, 1e3 / span, _RATES)
-    fits = [_at_rate(days, ppm, float(rate)) for rate in rates]
-    logs = np.array([found.log_evidence for found in fits])
-    weights = np.exp(logs - logs.max())
-    evidence = float(logs.max() + np.log(weights.mean()))
-    weights /= weights.sum()
-    best = fits[int(logs.argmax())]
-    log_rate = float(weights @ np.log(rates))
-    u_rate = float(np.sqrt(weights @ (np.log(rates) - log_rate) ** 2))
-    step = float(np.log(rates[1] / rates[0]))
-    wide = np.exp(1.96 * np.hypot(u_rate, step / np.sqrt(12.0)))
-    b = float(np.exp(log_rate))
+def _logarithmic(work: _Work) -> Ageing:
+    """Weigh the law over B; the ladder is drawn closer where the weight lies.
+
+    The evidence is that of the first, widest ladder, so that it compares with a line.
+    """
+    low, high = 0.1 / work.last, 1e3 / work.last
+    evidence = None
+    for _ in range(_NARROWER + 1):
+        rates = np.geomspace(low, high, _RATES)
+        fits = [work.fit(np.log1p(rate * work.days)) for rate in rates]
+        logs = np.array([found.log_evidence for found in fits])
+        weights = np.exp(logs - logs.max())
+        if evidence is None:
+            evidence = float(logs.max() + np.log(weights.mean()))
+        weights /= weights.sum()
+        likely = np.flatnonzero(weights > 1e-4)
+        low = float(rates[max(0, likely[0] - 1)])
+        high = float(rates[min(_RATES - 1, likely[-1] + 1)])
     coefficients = (
-        _mixed("A", "ppm", fits, weights, lambda _: 1.0, rates),
-        Estimate("B", "1/day", b, b / wide, b * wide, b * float(np.log(wide)) / 1.96),
+        _mixed("A", "ppm", fits, weights, np.ones(_RATES)),
+        _rate(rates, weights),
     )
-    ahead = tuple(_later(years, span, fits, weights, rates) for years in HORIZONS_YEARS)
-    return _result("logarithmic", coefficients, ahead, best, days, evidence)
+    ahead = []
+    for years in HORIZONS_YEARS:
+        late = work.last + years * YEAR_DAYS
+        growth = np.log1p(rates * late) - np.log1p(rates * work.last)
+        change = _mixed("change", "ppm", fits, weights, growth)
+        ahead.append(Extrapolation(years, change.value, change.low, change.high))
+    best = fits[int(logs.argmax())]
+    return _result(work, "logarithmic", coefficients, tuple(ahead), best, evidence or 0)
 
 
-def _at_rate(days: Array, ppm: Array, rate: float) -> Fit:
-    return fit(np.column_stack([np.ones_like(days), np.log1p(rate * days)]), ppm, days)
+def _rate(rates: Array, weights: Array) -> Estimate:
+    """B, whose logarithm is taken as normal."""
+    logs = np.log(rates)
+    mean = float(weights @ logs)
+    spread = float(np.sqrt(weights @ (logs - mean) ** 2))
+    b = float(np.exp(mean))
+    wide = float(np.exp(1.96 * spread))
+    return Estimate("B", "1/day", b, b / wide, b * wide, b * spread)
 
 
-def _mixed(  # noqa: PLR0917
-    name: str,
-    unit: str,
-    fits: list[Fit],
-    weights: Array,
-    factor: Callable[[float], float],
-    rates: Array,
+def _mixed(
+    name: str, unit: str, fits: list[Fit], weights: Array, factors: Array
 ) -> Estimate:
     """Combine A times a factor over the rates."""
-    factors = np.array([factor(float(rate)) for rate in rates])
     each = factors * np.array([found.coefficients[1] for found in fits])
     variances = factors**2 * np.array([found.covariance[1, 1] for found in fits])
     mean = float(weights @ each)
     u = float(np.sqrt(weights @ (variances + (each - mean) ** 2)))
-    row = np.array([0.0, 1.0])
-    unit_width = fits[0].half_width(row) / max(float(fits[0].u[1]), 1e-300)
-    return Estimate(name, unit, mean, mean - unit_width * u, mean + unit_width * u, u)
-
-
-def _later(
-    years: float, span: float, fits: list[Fit], weights: Array, rates: Array
-) -> Extrapolation:
-    late = span + years * YEAR_DAYS
-
-    def growth(rate: float) -> float:
-        return float(np.log1p(rate * late) - np.log1p(rate * span))
-
-    change = _mixed("change", "ppm", fits, weights, growth, rates)
-    return Extrapolation(years, change.value, change.low, change.high)
+    half = fits[0].quantile() * u
+    return Estimate(name, unit, mean, mean - half, mean + half, u)
 
 
 def _result(  # noqa: PLR0917
+    work: _Work,
     law: str,
     coefficients: tuple[Estimate, ...],
     ahead: tuple[Extrapolation, ...],
     found: Fit,
-    days: Array,
     evidence: float,
 ) -> Ageing:
-    span = float(days[-1] - days[0])
     warning = (
-        f"extrapolated from {span:.3g} days: the interval holds only if the same law "
-        "and the same noise go on"
+        f"extrapolated from {work.span:.3g} days: the interval holds only if the same "
+        "law and the same noise go on"
     )
     return Ageing(
         law,
@@ -198,7 +201,7 @@ def _result(  # noqa: PLR0917
         found.r2,
         found.residual_rms,
         found.noise,
-        span,
+        work.span,
         evidence,
         "",
         warning,

@@ -8,7 +8,7 @@ are the weighted ones of generalised least squares.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -27,6 +27,7 @@ _WALK: Final = tuple(10.0**power for power in (-5.0, -4.0, -3.0, -2.0, -1.0, 0.0
 _COLOURED: Final = 0.01
 """Weight of each coloured noise, white alone having 1; settled by simulation."""
 
+_NOTHING: Final = 1e-24  # residual sum of squares that is only rounding
 _FAR: Final = 1e6  # variance of the common level, which nothing is asked of
 
 
@@ -65,8 +66,11 @@ class Fit:
     def half_width(self, row: Array, probability: float = 0.95) -> float:
         """Return the half-width of the interval of `row` @ coefficients."""
         variance = max(0.0, float(row @ self.covariance @ row))
-        quantile = stdtrit(self.degrees_of_freedom, 0.5 + probability / 2.0)
-        return float(quantile) * math.sqrt(variance)
+        return self.quantile(probability) * math.sqrt(variance)
+
+    def quantile(self, probability: float = 0.95) -> float:
+        """Return the two-sided Student quantile of the residuals' freedom."""
+        return float(stdtrit(self.degrees_of_freedom, 0.5 + probability / 2.0))
 
 
 def block_means(columns: Sequence[Array], most: int = MOST) -> list[Array]:
@@ -79,36 +83,55 @@ def block_means(columns: Sequence[Array], most: int = MOST) -> list[Array]:
     return [column[: blocks * size].reshape(blocks, size).mean(1) for column in columns]
 
 
-def fit(design: Array, y: Array, at: Array) -> Fit:
-    """Fit y = design @ coefficients + noise.
+class Regression:
+    """Fits of values at the same times; the noise models are prepared once.
 
     Parameters
     ----------
-    design : array, shape (n, p)
-        The first column is the constant.
-    y : array, shape (n,)
-        Values, each an average over about the spacing of `at`.
     at : array, shape (n,)
-        Times in any unit, rising.
+        Times in any unit, rising. Each value is an average over about the spacing.
 
-    Raises DataError with fewer than p + 2 rows, or when columns depend on each other.
+    Raises DataError when times do not rise.
 
     """
-    n, p = design.shape
-    if n < p + 2:
-        raise DataError(f"{n} values for {p} coefficients: at least {p + 2} are needed")
-    scale = np.abs(design).max(axis=0)
-    if np.any(scale == 0) or np.linalg.matrix_rank(design / scale, tol=1e-9) < p:
-        raise DataError("the quantities do not vary independently enough to tell apart")
-    lags = _lags(at)
-    models = [
-        model
-        for noise, covariance in _noises(lags)
-        if (model := _generalised(design / scale, y, noise, covariance)) is not None
-    ]
-    if not models:
-        raise DataError("the values do not scatter: there is nothing to estimate from")
-    return _combine(models, design, y, scale)
+
+    def __init__(self, at: Array) -> None:
+        self.at = at
+        self._whiteners = _whiteners(_lags(at))
+
+    def fit(self, design: Array, y: Array) -> Fit:
+        """Fit y = design @ coefficients + noise.
+
+        Parameters
+        ----------
+        design : array, shape (n, p)
+            The first column is the constant.
+        y : array, shape (n,)
+
+        Raises DataError with fewer than p + 2 rows, when columns depend on each other,
+        and when nothing scatters.
+
+        """
+        n, p = design.shape
+        if n < p + 2:
+            raise DataError(
+                f"{n} values for {p} coefficients: at least {p + 2} are needed"
+            )
+        centre = float(y.mean())
+        y = y - centre
+        scale = np.abs(design).max(axis=0)
+        if np.any(scale == 0) or np.linalg.matrix_rank(design / scale, tol=1e-9) < p:
+            raise DataError(
+                "the quantities do not vary independently enough to tell them apart"
+            )
+        fitted = (_generalised(design / scale, y, one) for one in self._whiteners)
+        models = [model for model in fitted if model is not None]
+        if not models:
+            raise DataError("the values do not scatter: nothing to estimate from")
+        found = _combine(models, design, y, scale)
+        coefficients = found.coefficients.copy()
+        coefficients[0] += centre
+        return replace(found, coefficients=coefficients)
 
 
 def _lags(at: Array) -> Array:
@@ -119,14 +142,38 @@ def _lags(at: Array) -> Array:
     return np.asarray(np.abs(at[:, None] - at[None, :]) / spacing)
 
 
+@dataclass(frozen=True, slots=True)
+class _Whitener:
+    """Makes noise of one covariance white: root of its inverse, and log determinant."""
+
+    noise: str
+    inverse_root: Array
+    log_root_determinant: float
+    log_prior: float
+
+
+def _whiteners(lags: Array) -> list[_Whitener]:
+    made = []
+    for noise, covariance in _noises(lags):
+        level = _FAR * float(np.abs(covariance).max())
+        try:
+            root = np.linalg.cholesky(covariance + level)
+        except np.linalg.LinAlgError:
+            continue
+        prior = 0.0 if noise == "white" else math.log(_COLOURED)
+        determinant = float(np.log(np.diag(root)).sum())
+        made.append(_Whitener(noise, np.linalg.inv(root), determinant, prior))
+    return made
+
+
 def _noises(lags: Array) -> list[tuple[str, Array]]:
     white = np.eye(len(lags))
     flicker = _averaged(lags, lambda t: t**2 * np.log(np.maximum(t, 1e-300)) / 2.0)
     walk = _averaged(lags, lambda t: t**3 / 6.0)
     return [
         ("white", white),
-        *((f"white and flicker {r:.2g}", white + r * flicker) for r in _FLICKER),
-        *((f"white and random walk {r:.2g}", white + r * walk) for r in _WALK),
+        *(("white and flicker", white + r * flicker) for r in _FLICKER),
+        *(("white and random walk", white + r * walk) for r in _WALK),
     ]
 
 
@@ -136,33 +183,28 @@ def _averaged(lags: Array, twice_summed: Callable[[Array], Array]) -> Array:
     return -(around - 2.0 * twice_summed(lags))
 
 
-def _generalised(
-    design: Array, y: Array, noise: str, covariance: Array
-) -> Model | None:
+def _generalised(design: Array, y: Array, whitener: _Whitener) -> Model | None:
     """Return generalised least squares with its restricted log likelihood."""
     n, p = design.shape
-    level = _FAR * float(np.abs(covariance).max())
-    try:
-        root = np.linalg.cholesky(covariance + level)
-    except np.linalg.LinAlgError:
-        return None
-    white = np.linalg.solve(root, np.column_stack([design, y]))
+    white = whitener.inverse_root @ np.column_stack([design, y])
     q, r = np.linalg.qr(white[:, :p])
     coefficients = np.linalg.solve(r, q.T @ white[:, p])
     rest = white[:, p] - white[:, :p] @ coefficients
     rss = float(rest @ rest)
-    if rss <= 1e-26 * float(white[:, p] @ white[:, p]):
+    if rss <= _NOTHING * float(y @ y):
         return None
     inverse = np.linalg.inv(r)
-    determinants = np.log(np.diag(root)).sum() + np.log(np.abs(np.diag(r))).sum()
-    log_weight = -float(determinants) - 0.5 * (n - p) * math.log(rss)
-    return Model(noise, log_weight, coefficients, inverse @ inverse.T * (rss / (n - p)))
+    determinants = whitener.log_root_determinant + np.log(np.abs(np.diag(r))).sum()
+    log_weight = (
+        whitener.log_prior - float(determinants) - 0.5 * (n - p) * math.log(rss)
+    )
+    covariance = inverse @ inverse.T * (rss / (n - p))
+    return Model(whitener.noise, log_weight, coefficients, covariance)
 
 
 def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> Fit:
     n, p = design.shape
     logs = np.array([model.log_weight for model in models])
-    logs[1:] += math.log(_COLOURED)
     weights = np.exp(logs - logs.max())
     evidence = float(logs.max() + np.log(weights.mean()))
     weights /= weights.sum()

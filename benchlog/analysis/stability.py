@@ -314,14 +314,21 @@ class _Work:
         return equivalent_freedom(Differences(order, m, n, averaged, stride), near)
 
     def _mtie(self) -> list[StabilityRow]:
-        phase = self._unbroken_phase()
-        swings = widest_swings(phase, self.factors)
+        phase_s = self._whole_phase_s()
+        swings = widest_swings(phase_s, self.factors)
         tau0_s = self.series.tau0_s
         return [
-            StabilityRow(m * tau0_s, m, n, swing * tau0_s if n else None)
+            StabilityRow(m * tau0_s, m, n, swing if n else None)
             for m, swing in zip(self.factors, swings, strict=True)
-            for n in (max(0, len(phase) - m),)
+            for n in (max(0, len(phase_s) - m),)
         ]
+
+    def _whole_phase_s(self) -> Array:
+        """Return phase in s with its straight line: MTIE counts that too."""
+        if self.series.data == "phase" and not self.gaps:
+            return self.series.values
+        summed = np.cumsum(longest_stretch(self.frequency)) * self.series.tau0_s
+        return np.concatenate(([0.0], summed))
 
 
 def _shared(kind: str, square: Squares) -> tuple[float, int]:

@@ -4,6 +4,7 @@ The device follows ambient with a thermal lag (first order); the lag is chosen f
 ladder by how well the law then explains the data. Ageing can be fitted in one go.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.ageing import Estimate
 from benchlog.analysis.laws import kind_law
-from benchlog.analysis.regression import Fit, block_means, fit
+from benchlog.analysis.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
 
@@ -21,6 +22,8 @@ Array = NDArray[np.float64]
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
 _NAMES: Final = ("linear", "quadratic", "cubic")
 _LAGS: Final = 9
+_CLOSER: Final = 3  # times that the lag is looked for closer about the best one
+_CLEAR: Final = 2.0  # log evidence
 _LEAST_SPAN_C: Final = 0.1
 
 
@@ -94,7 +97,8 @@ def fit_temperature(
     if law not in DEGREES:
         raise DataError(f"no temperature law {law!r}; line, parabola or cubic")
     t_s, ambient, ppm = _usable(data)
-    found, lag_s, lagged = _best_lag(t_s, ambient, ppm, law, reference_c, with_ageing)
+    model = _Model(t_s, ppm, DEGREES[law], with_ageing)
+    found, lag_s, lagged = _best_lag(model, ambient, reference_c)
     degree = DEGREES[law]
     names = _NAMES[:degree]
     coefficients = tuple(
@@ -137,26 +141,47 @@ def _usable(data: TemperatureData) -> tuple[Array, Array, Array]:
     return t_s, ambient, ppm
 
 
-def _best_lag(  # noqa: PLR0917
-    t_s: Array,
-    ambient: Array,
-    ppm: Array,
-    law: str,
-    reference_c: float,
-    with_ageing: bool,
+class _Model:
+    """The data with what is to be fitted; the noise models are prepared once."""
+
+    def __init__(self, t_s: Array, ppm: Array, degree: int, with_ageing: bool) -> None:
+        self.t_s, self.degree, self.with_ageing = t_s, degree, with_ageing
+        self._ppm, self._at = block_means([ppm, t_s])
+        self._regression = Regression(self._at)
+
+    def fit(self, dt: Array) -> Fit:
+        """Fit powers of the distance from the reference temperature, C."""
+        powers = block_means([dt**k for k in range(1, self.degree + 1)])
+        columns = [np.ones_like(self._ppm), *powers]
+        if self.with_ageing:
+            columns.append((self._at - self._at[0]) / 86_400.0)
+        return self._regression.fit(np.column_stack(columns), self._ppm)
+
+
+def _best_lag(
+    model: _Model, ambient: Array, reference_c: float
 ) -> tuple[Fit, float, Array]:
-    """Try lags from none to a quarter of the run; return the likeliest."""
+    """Try lags from none to a quarter of the run, closer about the likeliest.
+
+    A lag has to explain clearly more than none does to be taken.
+    """
+    t_s = model.t_s
     span = float(t_s[-1] - t_s[0])
-    spacing = span / (min(len(t_s), 300) - 1)
-    lags = [0.0, *np.geomspace(spacing, span / 4.0, _LAGS)]
-    best: tuple[Fit, float, Array] | None = None
-    for lag_s in lags:
-        lagged = lagging(t_s, ambient, float(lag_s))
-        found = _fit_law(t_s, lagged - reference_c, ppm, DEGREES[law], with_ageing)
-        if best is None or found.log_evidence > best[0].log_evidence + 1.0:
-            best = (found, float(lag_s), lagged)
-    assert best is not None
-    return best
+    none = model.fit(ambient - reference_c)
+    lags = np.geomspace(span / min(len(t_s), 300), span / 4.0, _LAGS)
+    best, best_s = none, 0.0
+    for _ in range(_CLOSER):
+        for lag_s in lags.tolist():
+            found = model.fit(lagging(t_s, ambient, lag_s) - reference_c)
+            if found.log_evidence > best.log_evidence:
+                best, best_s = found, lag_s
+        step = float(lags[1] / lags[0])
+        lags = np.geomspace(best_s / step, best_s * step, 7) if best_s else lags
+        if not best_s:
+            break
+    if best.log_evidence < none.log_evidence + _CLEAR:
+        best, best_s = none, 0.0
+    return best, best_s, lagging(t_s, ambient, best_s)
 
 
 def lagging(t_s: Array, ambient_c: Array, lag_s: float) -> Array:
@@ -178,16 +203,6 @@ def lagging(t_s: Array, ambient_c: Array, lag_s: float) -> Array:
         body = settled + slope * step + (body - settled) * keep
         out[i + 1] = body
     return out
-
-
-def _fit_law(t_s: Array, dt: Array, ppm: Array, degree: int, with_ageing: bool) -> Fit:
-    powers = [dt**k for k in range(1, degree + 1)]
-    rows = block_means([ppm, t_s, *powers])
-    y, at = rows[0], rows[1]
-    columns = [np.ones_like(y), *rows[2:]]
-    if with_ageing:
-        columns.append((at - at[0]) / 86_400.0)
-    return fit(np.column_stack(columns), y, at)
 
 
 def _estimate(found: Fit, index: int, name: str, unit: str) -> Estimate:
@@ -214,7 +229,7 @@ def _turning(found: Fit, degree: int, reference_c: float) -> Estimate | None:
     gradient[degree - 1] = -1.0 / (factor * high)
     gradient[degree] = -value / high
     half = found.half_width(gradient)
-    u = float(np.sqrt(max(0.0, gradient @ found.covariance @ gradient)))
+    u = math.sqrt(max(0.0, float(gradient @ found.covariance @ gradient)))
     at = reference_c + value
     name = "turnover" if degree == 2 else "inflection"
     return Estimate(name, "C", at, at - half, at + half, u)
@@ -235,8 +250,7 @@ def _promise(
     for k in range(1, degree + 1):
         rows[:, k] = dt**k - base**k
     swing: Array = rows @ found.coefficients
-    size: Array = np.abs(swing)
-    worst = int(np.argmax(size))
+    worst = int(np.argmax(swing * swing))
     half = found.half_width(rows[worst])
     measured = seen[0] <= limits.range_c[0] and limits.range_c[1] <= seen[1]
     text = (
@@ -250,7 +264,7 @@ def _promise(
         )
     return Promise(
         limits.stability_ppm,
-        float(size[worst]),
+        abs(float(swing[worst])),
         float(grid[worst]),
         half,
         measured,

@@ -1,0 +1,56 @@
+"""Every deviation beside a general-purpose library, on noise of each type.
+
+Reference: AllanTools 2024.6, from the packages the tests install; tests only.
+"""
+
+import allantools
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from noise_makers import KINDS, make
+
+from benchlog.analysis.series import Series
+from benchlog.analysis.stability import Request, stability
+
+PEERS = {
+    ("adev", "overlapping"): allantools.oadev,
+    ("adev", "plain"): allantools.adev,
+    ("mdev", "overlapping"): allantools.mdev,
+    ("tdev", "overlapping"): allantools.tdev,
+    ("hdev", "overlapping"): allantools.ohdev,
+    ("hdev", "plain"): allantools.hdev,
+    ("totdev", "overlapping"): allantools.totdev,
+    ("mtie", "overlapping"): allantools.mtie,
+}
+
+
+@pytest.mark.parametrize("peer", PEERS, ids="-".join)
+@settings(max_examples=25, deadline=None)
+@given(
+    n=st.integers(12, 700),
+    noise=st.sampled_from(KINDS),
+    seed=st.integers(0, 10_000),
+    tau0=st.sampled_from([0.01, 1.0, 10.0]),
+    data=st.sampled_from(["frequency", "phase"]),
+    level=st.sampled_from([1e-12, 1e-9, 1.0]),
+)
+def test_same_figures(  # noqa: PLR0917
+    peer, n, noise, seed, tau0, data, level
+):
+    kind, estimator = peer
+    y = level * make(noise, np.random.default_rng(seed), 1, n)[0]
+    phase = np.concatenate(([0.0], np.cumsum(y))) * tau0
+    ours = Series(y if data == "frequency" else phase, tau0, data)
+    found = {row.m: row for row in stability(ours, kind, Request(estimator)).rows}
+    taus, theirs, _, counts = PEERS[peer](
+        phase, rate=1.0 / tau0, data_type="phase", taus="octave"
+    )
+    compared = 0
+    for tau, value, count in zip(taus, theirs, counts, strict=True):
+        row = found.get(round(tau / tau0))
+        if row is None or count < 2:
+            continue
+        assert row.value == pytest.approx(value, rel=1e-9)
+        compared += 1
+    assert compared

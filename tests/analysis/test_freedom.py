@@ -1,0 +1,96 @@
+"""Degrees of freedom and intervals against exact values.
+
+The exact ones are an own derivation, (tr S)^2/tr(S^2) computed as a trace for Gaussian
+white FM and 1000 frequency values; the interval rule is SP 1065 eq. 45.
+"""
+
+import numpy as np
+import pytest
+from noise_makers import make
+
+from benchlog.analysis.freedom import (
+    Differences,
+    equivalent_freedom,
+    interval,
+    total_freedom,
+)
+
+N = 1000
+EXACT = [
+    (Differences(2, 1, 999), 666.2222964),
+    (Differences(2, 10, 981), 146.0723257),
+    (Differences(2, 100, 801), 12.81326778),
+    (Differences(2, 10, 972, True), 95.10933960),
+    (Differences(2, 100, 702, True), 7.414439433),
+    (Differences(2, 10, 99, False, 10), 66.22297297),
+    (Differences(2, 100, 9, False, 100), 6.230769231),
+    (Differences(3, 1, 998), 513.5217690),
+    (Differences(3, 10, 971), 123.8135669),
+    (Differences(3, 100, 701), 9.921299951),
+]
+
+
+@pytest.mark.parametrize(("differences", "edf"), EXACT)
+def test_white_fm_is_exact(differences, edf):
+    assert equivalent_freedom(differences, 0) == pytest.approx(edf, rel=1e-8)
+
+
+@pytest.mark.parametrize("m", [2, 10, 50])
+@pytest.mark.parametrize("alpha", [2, 1, 0, -1, -2])
+def test_near_the_closed_formulas_of_sp1065_table_5(m, alpha):
+    """The handbook's simple formulas are fits, good to a few per cent."""
+    n = N + 1
+    simple = {
+        2: (n + 1) * (n - 2 * m) / (2 * (n - m)),
+        1: np.exp(np.sqrt(np.log((n - 1) / 2 / m) * np.log((2 * m + 1) * (n - 1) / 4))),
+        0: (3 * (n - 1) / 2 / m - 2 * (n - 2) / n) * 4 * m**2 / (4 * m**2 + 5),
+        -1: 5 * n**2 / (4 * m * (n + 3 * m)),
+        -2: (n - 2) / m * ((n - 1) ** 2 - 3 * m * (n - 1) + 4 * m**2) / (n - 3) ** 2,
+    }[alpha]
+    found = equivalent_freedom(Differences(2, m, n - 2 * m), alpha)
+    assert found == pytest.approx(simple, rel=0.25 if alpha == 1 else 0.12)
+
+
+@pytest.mark.parametrize(
+    ("kind", "alpha"),
+    [("white PM", 2), ("white FM", 0), ("flicker FM", -1), ("random-walk FM", -2)],
+)
+def test_scatter_of_simulated_estimates(kind, alpha):
+    y = make(kind, np.random.default_rng(11), 4000, 200)
+    x = np.cumsum(np.pad(y, ((0, 0), (1, 0))), axis=1)
+    m = 10
+    second = x[:, 2 * m :] - 2 * x[:, m:-m] + x[:, : -2 * m]
+    variances = (second**2).mean(axis=1)
+    edf = 2 * variances.mean() ** 2 / variances.var()
+    exact = equivalent_freedom(Differences(2, m, second.shape[1]), alpha)
+    assert exact == pytest.approx(edf, rel=0.08)
+
+
+def test_thinning_hardly_changes_anything():
+    for alpha in (2, 1, 0, -1, -2):
+        near = [
+            equivalent_freedom(Differences(2, m, 100_001 - 2 * m), alpha)
+            for m in (127, 128, 129, 130)
+        ]
+        assert np.ptp(near) / near[0] < 0.04
+
+
+def test_interval_of_the_worked_example():
+    """SP 1065 eq. 45 at s = 9.159953e-02, edf = 146.17679, recomputed chi-squares."""
+    s = 9.159953420119e-02
+    low, high = interval(s, 146.17678618)
+    assert low == pytest.approx(8.219488785e-02, rel=1e-8)
+    assert high == pytest.approx(1.034535721e-01, rel=1e-8)
+    # The printed bounds (from memory) used an approximate inverse chi-squared; the
+    # upper one is one-sided: 5 %.
+    assert low == pytest.approx(8.223942e-02, rel=1e-3)
+    one_sided = interval(s, 146.17678618, 0.90)[1]
+    assert one_sided == pytest.approx(1.014218251e-01, rel=1e-8)
+    assert one_sided == pytest.approx(1.014923e-01, rel=1e-3)
+
+
+def test_total_deviation_freedom():
+    """SP 1065 table 7."""
+    assert total_freedom(100.1, 0) == pytest.approx(150.15)
+    assert total_freedom(100.0, -1) == pytest.approx(1.17 * 100 - 0.22)
+    assert total_freedom(100.0, 2) is None

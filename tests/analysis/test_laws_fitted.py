@@ -1,0 +1,183 @@
+"""Drift, ageing and temperature laws: known truth recovered, intervals that hold it."""
+
+import numpy as np
+import pytest
+from noise_makers import make
+
+from benchlog.analysis.ageing import ageing
+from benchlog.analysis.laws import ageing_ppm, kind_law
+from benchlog.analysis.regression import Regression
+from benchlog.analysis.temperature import (
+    TemperatureData,
+    fit_temperature,
+    lagging,
+)
+from benchlog.errors import DataError
+from benchlog.model import Kind, Limits
+
+RNG_SEED = 20
+
+
+def noise(kind, n, level, seed=RNG_SEED):
+    return level * make(kind, np.random.default_rng(seed), 1, n)[0]
+
+
+@pytest.mark.parametrize("kind", ["white FM", "flicker FM"])
+@pytest.mark.parametrize("what", ["drift", "temperature"])
+def test_intervals_hold_the_truth(kind, what):
+    """95 % intervals of a slope, 300 runs of 100 (the long campaign: test_coverage)."""
+    n, truth = 100, 0.3
+    t = np.arange(n, dtype=float)
+    wave = 3 * np.sin(2 * np.pi * t / n * 1.3) + 0.5 * np.cos(2 * np.pi * t / n * 4)
+    x = t / n if what == "drift" else wave
+    design = np.column_stack([np.ones(n), x])
+    row = np.array([0.0, 1.0])
+    hits = 0
+    regression = Regression(t)
+    for y in make(kind, np.random.default_rng(RNG_SEED), 300, n):
+        found = regression.fit(design, y + truth * x)
+        hits += abs(found.coefficients[1] - truth) <= found.half_width(row)
+    assert 0.92 <= hits / 300 <= 0.985
+
+
+def test_linear_drift_and_its_extrapolation():
+    days = np.linspace(0, 30, 600)
+    first, _ = ageing(days, 1.5 + 0.02 * days + noise("white FM", 600, 0.05))
+    rate = next(found for found in (first,) if found.law == "linear").coefficients[0]
+    assert rate.low < 0.02 < rate.high
+    year, decade = first.extrapolations
+    assert year.change_ppm == pytest.approx(rate.value * 365.25)
+    assert decade.high_ppm - decade.low_ppm > 9 * (year.high_ppm - year.low_ppm)
+    assert "30 days" in first.warning
+
+
+def test_logarithmic_ageing_is_preferred_where_it_is_true():
+    """A = 0.5 ppm, B = 0.3/day: after a year 2.352508 ppm (MIL-PRF-55310's law)."""
+    days = np.linspace(0, 60, 900)
+    grown = np.array([ageing_ppm(0.5, 0.3, float(day)) for day in days])
+    first, second = ageing(days, grown + noise("white FM", 900, 0.01))
+    assert (first.law, second.law) == ("logarithmic", "linear")
+    assert "prefer the logarithmic" in first.choice
+    a, b = first.coefficients
+    assert a.low < 0.5 < a.high
+    assert b.low < 0.3 < b.high
+    year = first.extrapolations[0]
+    truth = ageing_ppm(0.5, 0.3, 60 + 365.25) - ageing_ppm(0.5, 0.3, 60)
+    assert year.low_ppm < truth < year.high_ppm
+
+
+def test_noise_alone_prefers_neither_law():
+    first, _ = ageing(np.arange(100.0), noise("flicker FM", 100, 0.1))
+    assert "do not tell" in first.choice
+
+
+@pytest.mark.parametrize(
+    ("days", "ppm"),
+    [
+        ([], []),
+        ([1.0, 2, 3], [1.0, 2, 3]),
+        ([0.0, 1, 1, 2, 3], [1.0, 2, 3, 4, 5]),
+        ([0.0, 1, 2, 3, 2], [1.0, 2, 3, 4, 5]),
+        ([0.0, 1, 2, 3, 4], [1.0, 2, np.nan, 4, 5]),
+        ([0.0, 1, 2, 3, 4], [7.0] * 5),
+        ([-1.0, 1, 2, 3, 4], [1.0, 2, 3, 4, 5]),
+    ],
+)
+def test_degenerate_ageing(days, ppm):
+    with pytest.raises(DataError):
+        ageing(np.array(days), np.array(ppm))
+
+
+def room(n=2000, span_s=40_000.0, low=-10.0, high=60.0):
+    t = np.linspace(0, span_s, n)
+    middle, half = (low + high) / 2, (high - low) / 2
+    return t, middle + half * np.sin(2 * np.pi * t / span_s * 2)
+
+
+def test_tuning_fork_turnover():
+    """-0.035 ppm/C^2 about 25 C, the usual data-sheet figure: 45 C is -14 ppm."""
+    t, ambient = room()
+    ppm = 3.0 - 0.035 * (ambient - 26.5) ** 2 + noise("white FM", len(t), 0.3)
+    found = fit_temperature(TemperatureData(t, ambient, ppm), "parabola")
+    assert found.coefficients[1].low < -0.035 < found.coefficients[1].high
+    assert found.turning_c.low < 26.5 < found.turning_c.high
+    assert found.lag_s == 0.0
+    assert found.r2 > 0.99
+
+
+def test_at_cut_inflection():
+    """Inflection 25 - A2/(3 A3) = 26.3812 C (Gerber and Ballato's coefficients)."""
+    law = kind_law(Kind.QUARTZ)
+    t, ambient = room(low=-40, high=85)
+    dt = ambient - 25.0
+    ppm = law.linear_ppm_per_c * dt + law.quadratic_ppm_per_c2 * dt**2
+    ppm += law.cubic_ppm_per_c3 * dt**3 + noise("white FM", len(t), 0.2)
+    found = fit_temperature(TemperatureData(t, ambient, ppm), "cubic")
+    assert found.turning_c.name == "inflection"
+    assert found.turning_c.value == pytest.approx(26.3812, abs=1.0)
+    assert found.turning_c.low < 26.3812 < found.turning_c.high
+    truth = (law.linear_ppm_per_c, law.quadratic_ppm_per_c2, law.cubic_ppm_per_c3)
+    for estimate, value in zip(found.coefficients, truth, strict=True):
+        assert estimate.low - estimate.u < value < estimate.high + estimate.u
+
+
+def test_thermal_lag_is_found_and_allowed_for():
+    t, ambient = room(low=15, high=35)
+    body = lagging(t, ambient, 900.0)
+    ppm = 250.0 * (body - 25.0) + noise("white FM", len(t), 20.0)
+    found = fit_temperature(TemperatureData(t, ambient, ppm), "line")
+    assert found.lag_s == pytest.approx(900.0, rel=0.4)
+    assert found.coefficients[0].value == pytest.approx(250.0, rel=0.02)
+
+
+def test_lag_of_a_step():
+    """A first-order body covers 1 - 1/e of a step in one time constant."""
+    t = np.arange(0, 1000.0)
+    ambient = np.where(t < 1, 0.0, 10.0)
+    body = lagging(t, ambient, 100.0)
+    assert body[101] == pytest.approx(10 * (1 - np.exp(-1)), rel=0.01)
+
+
+def test_temperature_and_ageing_in_one_fit():
+    t, ambient = room(span_s=20 * 86_400.0, low=20, high=30)
+    days = t / 86_400.0
+    ppm = 1.2 * (ambient - 25) + 0.05 * days + noise("flicker FM", len(t), 0.02)
+    data = TemperatureData(t, ambient, ppm)
+    found = fit_temperature(data, "line", with_ageing=True)
+    assert found.coefficients[0].value == pytest.approx(1.2, rel=0.01)
+    assert found.ageing.low < 0.05 < found.ageing.high
+
+
+def test_the_promise_is_checked_and_extrapolation_said():
+    t, ambient = room(low=10, high=40)
+    ppm = 0.5 * (ambient - 25) + noise("white FM", len(t), 0.05)
+    limits = Limits(30, stability_ppm=50, range_c=(-10, 70))
+    found = fit_temperature(TemperatureData(t, ambient, ppm), "line", limits=limits)
+    assert found.promise.worst_ppm == pytest.approx(22.5, rel=0.02)
+    assert not found.promise.measured
+    assert "extrapolated" in found.promise.text
+    narrow = Limits(30, stability_ppm=50, range_c=(15, 35))
+    again = fit_temperature(TemperatureData(t, ambient, ppm), "line", limits=narrow)
+    assert again.promise.measured
+
+
+@pytest.mark.parametrize(
+    ("ambient", "law", "said"),
+    [
+        (np.full(50, 25.0), "line", "too little"),
+        (np.full(50, np.nan), "line", "known ambient"),
+        (np.linspace(20, 30, 50), "spline", "line, parabola or cubic"),
+    ],
+)
+def test_degenerate_temperature(ambient, law, said):
+    data = TemperatureData(np.arange(50.0), ambient, noise("white FM", 50, 1.0))
+    with pytest.raises(DataError, match=said):
+        fit_temperature(data, law)
+
+
+def test_temperature_that_only_rises_cannot_be_told_from_ageing():
+    data = TemperatureData(
+        np.arange(50.0), np.linspace(20, 30, 50), noise("white FM", 50, 1.0)
+    )
+    with pytest.raises(DataError, match="independently"):
+        fit_temperature(data, "line", with_ageing=True)

@@ -1,0 +1,60 @@
+"""Budget and coverage factor: JCGM 100:2008 (GUM) and a worked budget."""
+
+import math
+
+import pytest
+
+from benchlog.verdict.budget import (
+    BudgetLine,
+    budget_of,
+    coverage_factor,
+    resolution_line,
+)
+
+
+def test_end_gauge():
+    """GUM H.1: 25, 9.7, 2.9, 16.6 nm make 32 nm (components from memory)."""
+    found = budget_of(BudgetLine("x", u) for u in (25, 9.7, 2.9, 16.6))
+    assert found.u_ppm == pytest.approx(31.671, abs=5e-4)
+    more = budget_of(BudgetLine("x", u) for u in (25, 9.7, 2.9, 16.6, 11.7))
+    assert round(more.u_ppm) == 34  # with the second-order term (34.07 before rounding)
+    assert found.k == 2.0
+
+
+def test_worked_budget_of_five_readings():
+    """Own worked budget: 8 MHz, 1 Hz step, reference +-0.05 ppm; all in Hz."""
+    hz = 1e6 / 8e6
+    found = budget_of(
+        [
+            BudgetLine("statistics", 0.70710678 * hz, 4.0),
+            resolution_line(1.0, 8e6, 1.0),
+            BudgetLine("reference", 0.05 / math.sqrt(3)),
+        ]
+    )
+    assert found.lines[1].u_ppm == pytest.approx(0.28867513 * hz)
+    assert found.lines[2].u_ppm == pytest.approx(0.23094011 * hz, rel=1e-7)
+    assert found.u_ppm == pytest.approx(0.79791395 * hz, rel=1e-8)
+    assert found.degrees_of_freedom == pytest.approx(6.48551111, rel=1e-7)
+    assert found.k == pytest.approx(2.40318749, rel=1e-7)
+    assert found.expanded_ppm == pytest.approx(found.k * found.u_ppm)
+
+
+@pytest.mark.parametrize(
+    ("freedom", "k"),
+    [(1, 12.7062), (4, 2.7764), (10, 2.2281), (50, 2.0086), (60, 2.0), (math.inf, 2.0)],
+)
+def test_coverage_factor(freedom, k):
+    """Student quantiles, 95 % (GUM table G.2); 2 when they are many."""
+    assert coverage_factor(freedom) == pytest.approx(k, abs=1e-4)
+
+
+def test_resolution_behind_a_divider_counts_more():
+    assert resolution_line(0.1, 16e6, 1000).u_ppm == pytest.approx(6.25 / math.sqrt(12))
+    unknown = resolution_line(None, 16e6, 1.0)
+    assert unknown.u_ppm == 0.0
+    assert "not known" in unknown.text
+
+
+def test_nothing_uncertain():
+    found = budget_of([BudgetLine("a", 0.0), BudgetLine("b", 0.0, 3.0)])
+    assert (found.u_ppm, found.expanded_ppm, found.k) == (0.0, 0.0, 2.0)

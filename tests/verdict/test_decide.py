@@ -1,0 +1,89 @@
+"""Guarded acceptance and conformance probability.
+
+Sources: JCGM 106:2012, 7 (examples of 7.3.3: scenario from memory, arithmetic
+recomputed); ILAC-G8:09/2019 for the guard band w = U.
+"""
+
+import pytest
+
+from benchlog.model import Word
+from benchlog.verdict.decide import (
+    conformance_probability,
+    jitter_verdict,
+    word_for,
+    worst,
+)
+
+
+@pytest.mark.parametrize(
+    ("y", "expected"),
+    [
+        (40, 0.999968329),
+        (45, 0.977249868),
+        (46, 0.945200708),
+        (-47, 0.884930330),
+        (49, 0.655421742),
+        (50, 0.500000000),
+        (51, 0.344578258),
+    ],
+)
+def test_conformance_at_50_ppm(y, expected):
+    found = conformance_probability(y, 2.5, -50, 50)
+    assert found == pytest.approx(expected, abs=5e-10)
+
+
+def test_published_one_sided_examples():
+    zener = conformance_probability(-5.47, 0.05, upper=-5.40)
+    assert zener == pytest.approx(0.92, abs=0.005)
+    assert zener == pytest.approx(0.9192433, abs=1e-7)
+    burst = conformance_probability(509.7, 8.6, lower=490)
+    assert burst == pytest.approx(0.9890095, abs=1e-7)
+
+
+def test_without_uncertainty_the_value_decides():
+    assert conformance_probability(50, 0.0, -50, 50) == 1.0
+    assert conformance_probability(50.1, 0.0, -50, 50) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("offset", "word"),
+    [
+        (45, Word.PASS),  # 50 ppm with U = 5: acceptance limit 45 (ILAC-G8)
+        (-45, Word.PASS),
+        (45.01, Word.UNDECIDED),
+        (-50, Word.UNDECIDED),
+        (55, Word.UNDECIDED),
+        (55.01, Word.FAIL),
+        (-55.01, Word.FAIL),
+    ],
+)
+def test_guard_band(offset, word):
+    assert word_for(offset, 5.0, 50.0) is word
+
+
+def test_risk_at_the_acceptance_limit():
+    """2.275013195 % one-sided at k = 2."""
+    risk = 1 - conformance_probability(45, 2.5, upper=50)
+    assert risk == pytest.approx(0.02275013195, abs=1e-10)
+
+
+def test_the_worst_word():
+    assert worst(Word.PASS, Word.UNDECIDED) is Word.UNDECIDED
+    assert worst(Word.UNDECIDED, Word.FAIL, Word.PASS) is Word.FAIL
+
+
+@pytest.mark.parametrize(
+    ("rms", "word"), [(0.3, Word.PASS), (0.5, Word.UNDECIDED), (0.9, Word.FAIL)]
+)
+def test_jitter(rms, word):
+    """Chi-squared at 20: 9.590777, 34.169607 (any table)."""
+    found = jitter_verdict(rms, 20, 0.5)
+    assert found.word is word
+    assert found.low_ppm == pytest.approx(rms * (20 / 34.169607) ** 0.5, rel=1e-6)
+    assert found.high_ppm == pytest.approx(rms * (20 / 9.590777) ** 0.5, rel=1e-6)
+
+
+def test_jitter_of_too_few_readings():
+    found = jitter_verdict(None, 0, 0.5)
+    assert (found.word, found.low_ppm) == (Word.UNDECIDED, None)
+    assert "at least 3" in found.text

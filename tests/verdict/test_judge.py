@@ -1,0 +1,277 @@
+"""From readings to a verdict, its reasons and its JSON."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from columns_maker import columns, without
+
+from benchlog.model import (
+    Identity,
+    InstrumentSpec,
+    Kind,
+    Limits,
+    Part,
+    Purpose,
+    ReferenceCheck,
+    Run,
+    Timebase,
+    Word,
+)
+from benchlog.units import NS_PER_S
+from benchlog.verdict import (
+    RunJudge,
+    figures,
+    is_clear,
+    judge_for,
+    limit_for,
+    timebase_for,
+)
+
+LIMITS = Limits(30, stability_ppm=50, range_c=(-10, 70), ageing_ppm_per_year=5)
+PART = Part("quartz", "16 MHz", Kind.QUARTZ, 16e6, LIMITS)
+DAY_NS = 86_400 * NS_PER_S
+
+
+def readings(ppm, n=30, scatter=0.01, seed=4, **more):
+    noise = scatter * np.random.default_rng(seed).standard_normal(n)
+    return columns(16e6 * (1 + (ppm + noise) * 1e-6), **more)
+
+
+def assessed(ppm, *, part=PART, n=30, scatter=0.01, timebase=None, **more):
+    judge = RunJudge(part, timebase=timebase, resolution_hz=0.1)
+    judge.feed(readings(ppm, n, scatter, **more))
+    return judge.assessment()
+
+
+# --- limit ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("ambient", "ppm", "inside", "promised"),
+    [
+        ((24, 25, 26), 30, True, True),
+        ((22, 25, 28), 30, True, True),
+        ((21.9, 25, 26), 80, False, True),
+        ((25, 26, 28.1), 80, False, True),
+        ((-11, 0, 10), 80, False, False),
+        ((60, 65, 71), 80, False, False),
+        (None, 30, None, True),
+    ],
+)
+def test_limit(ambient, ppm, inside, promised):
+    found = limit_for(PART, ambient)
+    assert (found.ppm, found.inside, found.promised) == (ppm, inside, promised)
+
+
+def test_limit_with_a_horizon():
+    assert limit_for(PART, (25, 25, 25), 10).ppm == 80
+    assert "ageing 50 ppm in 10 years" in limit_for(PART, None, 10).text
+    silent = Part("x", "x", Kind.RC, 8e6, Limits(100_000))
+    assert "no ageing" in limit_for(silent, (25, 25, 25), 1).reasons[-1]
+
+
+def test_no_stability_promised():
+    bare = Part("x", "x", Kind.RC, 8e6, Limits(100_000))
+    found = limit_for(bare, (30, 31, 32))
+    assert (found.ppm, found.promised) == (100_000, False)
+    assert "states no stability" in found.reasons[0]
+
+
+# --- time base --------------------------------------------------------------------
+
+
+def check(**more):
+    who = Identity("c", serial="1")
+    given = {"instrument": who, "offset_ppm": 0.2, "u_ppm": 0.01, "method": "pps"}
+    given |= {"at_utc_ns": 0, "valid_until_utc_ns": 30 * DAY_NS}
+    return ReferenceCheck(**(given | more))
+
+
+def spec(**more):
+    return InstrumentSpec("counter", "scpi-counter", **more)
+
+
+def test_a_valid_check_comes_first():
+    found = timebase_for(spec(timebase_ppm=5.0), check(), DAY_NS)
+    assert (found.status, found.offset_ppm, found.u_ppm) == ("checked", 0.2, 0.01)
+    assert found.valid_until_utc_ns == 30 * DAY_NS
+
+
+def test_ageing_since_the_check_is_added():
+    year_ns = round(365.25 * DAY_NS)
+    found = timebase_for(
+        spec(timebase_ageing_ppm_per_year=0.1),
+        check(valid_until_utc_ns=2 * year_ns),
+        year_ns,
+    )
+    assert found.u_ppm == pytest.approx(math.hypot(0.01, 0.1 / math.sqrt(3)))
+
+
+def test_stated_is_rectangular():
+    found = timebase_for(spec(timebase_ppm=0.05), None, 0)
+    assert found.status == "stated"
+    assert found.u_ppm == pytest.approx(0.05 * 0.5773502692)  # GUM 4.3.7
+
+
+def test_stale_checks_and_nothing_at_all():
+    stale = timebase_for(spec(timebase_ppm=0.05), check(), 31 * DAY_NS)
+    assert stale.status == "stated"
+    assert "no longer valid" in stale.text
+    nothing = timebase_for(spec(), None, 0)
+    assert (nothing.status, nothing.valid_until_utc_ns) == ("assumed", None)
+    assert nothing.u_ppm == pytest.approx(1 / math.sqrt(3))
+
+
+# --- correction and verdict -------------------------------------------------------
+
+
+def test_a_fast_time_base_reads_low():
+    """f_true = f_read (1 + y): a counter 2 ppm fast that reads 10 ppm means 12 ppm."""
+    fast = Timebase("checked", 2.0, 0.01)
+    found = assessed(10, timebase=fast, scatter=1e-6)
+    assert found.offset_ppm == pytest.approx(12 + 2e-5, abs=1e-5)
+    true_hz = 16e6 * (1 + 10e-6) * (1 + 2e-6)
+    assert found.offset_ppm == pytest.approx((true_hz / 16e6 - 1) * 1e6, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("ppm", "word"), [(-9.25, Word.PASS), (29.5, Word.UNDECIDED), (-31.5, Word.FAIL)]
+)
+def test_words(ppm, word):
+    found = assessed(ppm)
+    assert found.word is word
+    assert found.u_ppm == pytest.approx(2 / math.sqrt(3), rel=0.01)
+    assert found.timebase.status == "assumed"
+    assert any("assumed" in reason for reason in found.reasons)
+
+
+def test_budget_lines_are_visible():
+    found = assessed(0)
+    assert [line.name for line in found.budget.lines] == [
+        "time base",
+        "resolution",
+        "statistics",
+    ]
+    together = math.hypot(*(line.u_ppm for line in found.budget.lines))
+    assert found.budget.u_ppm == pytest.approx(together)
+    assert found.u_ppm == found.budget.k * found.budget.u_ppm
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_too_few_readings(n):
+    found = assessed(5, n=n)
+    assert found.word is Word.UNDECIDED
+    assert (found.u_ppm, found.budget, found.conformance) == (None, None, None)
+    assert any("at least 2" in reason for reason in found.reasons)
+
+
+def test_no_two_readings_follow_each_other():
+    judge = RunJudge(PART)
+    judge.feed(without(readings(5, 41), [at for at in range(40) if at % 4]))
+    found = judge.assessment()
+    assert found.word is Word.UNDECIDED
+    assert any("no two of them follow" in reason for reason in found.reasons)
+
+
+def test_suspect_readings():
+    most = assessed(5, n=10, flags=[16] * 6 + [0] * 4)
+    assert most.word is Word.UNDECIDED
+    assert "check divider / trigger level" in most.reasons[0]
+    few = assessed(5, n=10, flags=[16] * 5 + [0] * 5)
+    assert few.word is Word.PASS
+    assert "suspect" in few.reasons[0]
+
+
+def test_ambient_is_said():
+    unknown = assessed(5, ambient_c=np.nan)
+    assert unknown.limit.inside is None
+    assert any("not known" in reason for reason in unknown.reasons)
+    outside = assessed(5, ambient_c=90.0)
+    assert not outside.limit.promised
+    assert any("promises nothing" in reason for reason in outside.reasons)
+    typed = assessed(5, flags=4)
+    assert any("operator stated" in reason for reason in typed.reasons)
+
+
+def test_jitter_limit_takes_part():
+    strict = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.001))
+    found = assessed(0, part=strict)
+    assert (found.word, found.jitter.word) == (Word.FAIL, Word.FAIL)
+    generous = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=1.0))
+    assert assessed(0, part=generous).word is Word.PASS
+    near = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.0105))
+    assert assessed(0, part=near).word is Word.UNDECIDED
+
+
+def test_readings_all_alike_leave_the_other_lines():
+    found = assessed(0, scatter=0.0)
+    assert found.word is Word.PASS
+    assert found.budget.lines[2].u_ppm == 0.0
+
+
+def test_clear():
+    assert is_clear(assessed(0), 10)
+    assert not is_clear(assessed(0, n=9), 10)
+    assert not is_clear(assessed(29.9), 10)
+
+
+# --- JSON --------------------------------------------------------------------------
+
+CONTRACT = [
+    "run",
+    "device",
+    "part",
+    "nominal_hz",
+    "readings",
+    "gaps",
+    "offset_ppm",
+    "u_ppm",
+    "jitter_ppm_rms",
+    "jitter_ppm_pp",
+    "ambient_c",
+    "limit_ppm",
+    "verdict",
+    "conformance",
+    "timebase",
+]
+
+
+def run(**more):
+    given = {"id": 7, "purpose": Purpose.MEASURE, "device": "Q-17 é", "part": PART}
+    given |= {"position": "A", "bench": "b", "nominal_hz": 16e6, "divider": 1.0}
+    given |= {"simulated": False, "started_utc_ns": 1_900_000_000 * NS_PER_S}
+    return Run(**(given | {"ended_utc_ns": None, "ended_how": None} | more))
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 50])
+def test_figures_hold_the_contract(n):
+    judge = judge_for(run(resolution_hz=0.1))
+    judge.feed(readings(-9.25, n, ambient_c=np.nan, flags=1))
+    found = figures(run(), judge.assessment())
+    assert set(CONTRACT) <= set(found)
+    assert list(found)[: len(CONTRACT)] == CONTRACT
+    again = json.loads(json.dumps(found, allow_nan=False))
+    assert again == found
+    assert found["ambient_c"] == {"mean": None, "min": None, "max": None}
+    assert set(found["timebase"]) >= {"status", "offset_ppm", "u_ppm", "valid_until"}
+    assert found["simulated"] is (n > 0)
+    assert found["readings"] == n
+    assert found["verdict"] in ("pass", "fail", "undecided")
+    if n == 50:
+        assert found["offset_ppm"] == pytest.approx(-9.25, abs=0.01)
+        assert found["seconds_per_day"] == pytest.approx(-0.7992, abs=1e-3)
+        assert found["jitter_hz_rms"] == pytest.approx(0.16, rel=0.3)
+        assert [line["name"] for line in found["budget"]["lines"]]
+
+
+def test_figures_take_the_run_s_time_base_and_divider():
+    base = Timebase("checked", 1.0, 0.1, 1_900_086_400 * NS_PER_S)
+    divided = run(timebase=base, divider=16.0)
+    judge = judge_for(divided)
+    judge.feed(columns(1e6 * (1 + 1e-9 * np.random.default_rng(1).standard_normal(20))))
+    found = figures(divided, judge.assessment())
+    assert found["offset_ppm"] == pytest.approx(1.0, abs=0.01)
+    assert found["timebase"]["status"] == "checked"
+    assert found["timebase"]["valid_until"] == "2030-03-18T17:46:40.000Z"
