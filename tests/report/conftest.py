@@ -4,6 +4,9 @@ from pathlib import Path
 import pytest
 from store.making import fresh_writer
 
+from benchlog.clock import VirtualClock
+from benchlog.report.imports import import_file
+from benchlog.report.options import ImportOptions
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -17,3 +20,18 @@ def writer(tmp_path: Path) -> Iterator[Writer]:
 def reader(writer: Writer) -> Iterator[Reader]:
     with Reader.open(writer.path) as reader:
         yield reader
+
+
+@pytest.fixture
+def bring(writer, reader, tmp_path):
+    """Import a text and return the result, the run's columns and raw texts."""
+
+    def imported(text, nominal_hz=16e6, **more):
+        path = tmp_path / "made elsewhere.txt"
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        options = ImportOptions(nominal_hz=nominal_hz, **more)
+        result = import_file(path, writer, VirtualClock(), options)
+        columns = reader.columns_after(result.run)
+        return result, columns, reader.raw_texts(result.run, columns.id.tolist())
+
+    return imported
