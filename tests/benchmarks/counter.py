@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pyvisa
+from pyvisa.resources import MessageBasedResource
 
 from benchlog import registry
 from benchlog.catalogue import load_bench, load_part
@@ -104,6 +105,7 @@ def asked(bench: Bench, database: Path | None, readings: int) -> Stretch:
         closing(manager.open_resource(counter_of(bench).address)) as counter,
         closing(_bare_database(database)) as connection,
     ):
+        assert isinstance(counter, MessageBasedResource)
         counter.read_termination = counter.write_termination = "\n"
         counter.write(f"CONFigure:FREQuency;:SENSe:FREQuency:APERture {GATE_S}")
         gate_s = float(counter.query("SENSe:FREQuency:APERture?"))
@@ -132,7 +134,7 @@ def driven(bench: Bench, readings: int) -> Stretch:
 
 def _bare_database(path: Path | None) -> sqlite.Connection:
     """Open a database with benchlog's durability: WAL, each commit on the disk."""
-    connection = sqlite.sqlite3.connect(path or ":memory:", isolation_level=None)
+    connection = sqlite.Connection(path or ":memory:", isolation_level=None)
     connection.execute("pragma journal_mode=wal")
     connection.execute("pragma synchronous=full")
     connection.execute(_TABLE)

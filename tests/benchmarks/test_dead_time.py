@@ -50,9 +50,7 @@ class Lock:
         self._thread.join()
 
     def _hold(self) -> None:
-        connection = sqlite.sqlite3.connect(
-            self._database, isolation_level=None, timeout=5
-        )
+        connection = sqlite.Connection(self._database, isolation_level=None, timeout=5)
         with closing(connection):
             while not self._over.is_set():
                 connection.execute("begin immediate")

@@ -7,11 +7,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from benchmarks.results import report
 
 from benchlog.clock import HostClock
 
 pytestmark = pytest.mark.benchmark
 ROUNDS = 5
+MOST_S = 3.0
 
 
 def first_reading_s(folder: Path) -> float:
@@ -34,5 +36,12 @@ def first_reading_s(folder: Path) -> float:
 
 def test_a_demo_shows_its_first_reading_within_3_s(tmp_path: Path) -> None:
     taken = [first_reading_s(tmp_path) for _ in range(ROUNDS)]
-    print("first reading after", ", ".join(f"{seconds:.2f} s" for seconds in taken))
-    assert statistics.median(taken) <= 3.0
+    median_s = statistics.median(taken)
+    report(
+        "First reading of a demo",
+        ("", "median, s", "longest, s", "target"),
+        [("benchlog demo", f"{median_s:.2f}", f"{max(taken):.2f}", f"<= {MOST_S:g}")],
+        f"{ROUNDS} rounds, from the command to the line with the reading; its gate, "
+        "1 s, included.",
+    )
+    assert median_s <= MOST_S

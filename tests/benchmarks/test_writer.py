@@ -27,7 +27,6 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store import sqlite
-from benchlog.store.rows import Row
 from benchlog.store.writer import Writer
 
 pytestmark = pytest.mark.benchmark
@@ -48,7 +47,8 @@ insert into readings (run_id, segment_id, utc_ns, mono_ns, gate_s, frequency_hz,
   ambient_c, flags, raw) values (?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 
-Commit = Callable[[Sequence[Row]], None]
+Rows = Sequence[tuple[int, int, Reading]]
+Commit = Callable[[Rows], None]
 Pair = tuple[float, float]
 """Seconds that the writer took, and those of its peer."""
 
@@ -57,7 +57,7 @@ class Bare:
     """The peer: the database is made by a writer, the rows go in without one."""
 
     def __init__(self, path: Path) -> None:
-        self.connection = sqlite.sqlite3.connect(path, isolation_level=None)
+        self.connection = sqlite.Connection(path, isolation_level=None)
         for pragma in ("journal_mode=wal", "synchronous=full", "foreign_keys=on"):
             self.connection.execute(f"pragma {pragma}")
 
@@ -91,7 +91,7 @@ def readings(count: int) -> list[Reading]:
     ]
 
 
-def one_round(writer: Commit, bare: Bare, rows: Sequence[Row]) -> Pair:
+def one_round(writer: Commit, bare: Bare, rows: Rows) -> Pair:
     """Commit the same rows with both, commit by commit: a busy disk hits both alike."""
     clock = HostClock()
     tuples = [(run, segment, *parameters(r)) for run, segment, r in rows]
