@@ -32,8 +32,8 @@ exact for long runs except flicker, which is numeric."""
 _STEP: Final = 4.0  # of the ladder: ratio of the slower term to the faster one at T
 _LOW: Final = 3.0  # its first rung; smaller ratios hardly widen anything
 _TOP: Final = 16.0  # its last, as the ratio at tau0: the faster term is not seen there
-_RUNG: Final = 0.125  # weight of one rung, a noise alone having 1
-_PHASE_RUNG: Final = 0.12  # further weight where white PM is one of several
+_RUNGS: Final = (1.0, 0.125, 0.06, 0.135)  # weight of a rung by the slower term
+_PHASE_RUNG: Final = 0.1  # further weight where white PM is one of several
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
 _SLOPE_FREEDOM: Final = 0.7
 _GRID_STEP: Final = 0.05  # of ln u
@@ -126,7 +126,7 @@ def _ladder(rungs: tuple[int, ...]) -> tuple[Array, Array]:
     for size in (1, 2, 3):
         for terms in combinations(range(4), size):
             gaps = [b - a for a, b in pairwise(terms)]
-            weight = _RUNG ** (size - 1)
+            weight = math.prod(_RUNGS[term] for term in terms[1:])
             weight *= _PHASE_RUNG if size > 1 and terms[0] == 0 else 1.0
             for steps in product(*(range(rungs[gap - 1]) for gap in gaps)):
                 row, value = [0.0] * 4, 1.0

@@ -184,22 +184,35 @@ def _reflected(phase: Array, start: int, end: int) -> Array:
 def widest_swings(phase: Array, factors: list[int]) -> list[float]:
     """Return the largest peak-to-peak phase in any window of m + 1 points, each m.
 
-    Sliding extremes by doubling: a window of 2p points is two of p. `factors` must
-    rise.
+    Sliding extremes by doubling, in place: a window of 2p points is two of p.
+    `factors` must rise; a window longer than the data yields 0.
     """
     low, high = phase.copy(), phase.copy()
-    width, found = 1, []
+    count, width, found = len(phase), 1, []
     for m in factors:
-        while 2 * width <= m + 1:
-            low = np.minimum(low[:-width], low[width:], out=low[:-width])
-            high = np.maximum(high[:-width], high[width:], out=high[:-width])
+        while 2 * width <= min(m + 1, len(phase)):
+            count -= width
+            _slide(np.minimum, low, width, count)
+            _slide(np.maximum, high, width, count)
             width *= 2
-        rest = m + 1 - width
-        if rest > len(low) - 1:
-            found.append(0.0)
-            continue
-        end = len(low) - rest
-        top = np.maximum(high[:end], high[rest:])
-        top -= np.minimum(low[:end], low[rest:])
-        found.append(float(top.max()))
+        found.append(_widest(low, high, m + 1 - width, count))
     return found
+
+
+def _slide(extreme: np.ufunc, values: Array, width: int, count: int) -> None:
+    """Make each value the extreme of itself and the one `width` on, oldest first."""
+    for start in range(0, count, BLOCK):
+        end = min(start + BLOCK, count)
+        ahead = values[start + width : end + width]
+        extreme(values[start:end], ahead, out=values[start:end])
+
+
+def _widest(low: Array, high: Array, rest: int, count: int) -> float:
+    """Largest distance of extremes over windows longer by `rest` than those given."""
+    widest = 0.0
+    for start in range(0, count - rest, BLOCK):
+        end = min(start + BLOCK, count - rest)
+        top = np.maximum(high[start:end], high[start + rest : end + rest])
+        top -= np.minimum(low[start:end], low[start + rest : end + rest])
+        widest = max(widest, float(top.max()))
+    return widest

@@ -24,8 +24,12 @@ MOST: Final = 300
 
 _FLICKER: Final = tuple(10.0**power for power in (-2.0, -1.0, -0.5, 0.0, 0.5, 1.5))
 _WALK: Final = tuple(10.0**power for power in (-5.0, -4.0, -3.0, -2.0, -1.0, 0.0))
-_COLOURED: Final = 0.01
-"""Weight of each coloured noise, white alone having 1; settled by simulation."""
+_WEIGHTS: Final = {
+    "white": 1.0,
+    "white and flicker": 0.01,
+    "white and random walk": 0.003,
+}
+"""Weight of each mixture on the ladders; settled by simulation (test_coverage)."""
 
 _NOTHING: Final = 1e-24  # residual sum of squares that is only rounding
 _FAR: Final = 1e6  # variance of the common level, which nothing is asked of
@@ -160,7 +164,7 @@ def _whiteners(lags: Array) -> list[_Whitener]:
             root = np.linalg.cholesky(covariance + level)
         except np.linalg.LinAlgError:
             continue
-        prior = 0.0 if noise == "white" else math.log(_COLOURED)
+        prior = math.log(_WEIGHTS[noise])
         determinant = float(np.log(np.diag(root)).sum())
         made.append(_Whitener(noise, np.linalg.inv(root), determinant, prior))
     return made

@@ -1,11 +1,13 @@
 """Equally spaced frequency or phase data, as the stability figures take it in."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import BLOCK
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
@@ -49,7 +51,7 @@ class Series:
             )
         if self.values.ndim != 1:
             raise DataError("stability needs one column of values")
-        if np.any(np.isinf(self.values)):
+        if any(np.isinf(some).any() for some in self._blocks()):
             raise DataError("the data hold an infinite value; look for it and import")
 
     def __len__(self) -> int:
@@ -58,7 +60,12 @@ class Series:
     @property
     def missing(self) -> int:
         """How many values are missing."""
-        return int(np.count_nonzero(np.isnan(self.values)))
+        return sum(int(np.count_nonzero(np.isnan(some))) for some in self._blocks())
+
+    def _blocks(self) -> Iterator[Array]:
+        """Cut the values, so that looking through them needs no array as long."""
+        for start in range(0, len(self.values), BLOCK):
+            yield self.values[start : start + BLOCK]
 
 
 def series_from_columns(
@@ -123,28 +130,25 @@ def frequency_of(series: Series) -> Array:
     return np.diff(series.values) / series.tau0_s
 
 
-def phase_of(series: Series) -> Array:
-    """Return phase in units of tau0, about a straight line.
+def phase_of(series: Series) -> tuple[Array, float]:
+    """Return phase, and the unit of it in tau0.
 
-    Stability does not depend on the line; without it the sum of a million values
-    keeps its digits. Raises DataError when values are missing.
+    Phase data are returned as they are, nothing copied: all figures rest on
+    differences, which a straight line does not disturb. Frequency data are summed about
+    their mean, so that the sum of a million values keeps its digits. Raises DataError
+    when values are missing.
     """
     if series.missing:
         raise DataError("values are missing: phase is not known across a gap")
-    if series.data == "frequency":
-        values = series.values
-        phase = np.empty(len(values) + 1)
-        phase[0] = 0.0
-        if len(values):
-            np.subtract(values, values.mean(), out=phase[1:])
-            np.cumsum(phase[1:], out=phase[1:])
-        return phase
-    phase = series.values / series.tau0_s
-    if len(phase) > 1:
-        phase -= phase[0]
-        slope = phase[-1] / (len(phase) - 1)
-        phase -= slope * np.arange(len(phase))
-    return phase
+    values = series.values
+    if series.data == "phase":
+        return values, 1.0 / series.tau0_s
+    phase = np.empty(len(values) + 1)
+    phase[0] = 0.0
+    if len(values):
+        np.subtract(values, values.mean(), out=phase[1:])
+        np.cumsum(phase[1:], out=phase[1:])
+    return phase, 1.0
 
 
 def without_drift(series: Series) -> Series:

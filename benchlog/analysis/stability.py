@@ -6,13 +6,24 @@ SP 1065 (2008). Frequencies are fractional (a number), phases and time deviation
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import BLOCK
 from benchlog.analysis.deadtime import dead_time_bias
+from benchlog.analysis.deviations import (
+    KINDS,
+    SHARED,
+    SLOW,
+    Request,
+    Stability,
+    StabilityRow,
+    check_request,
+    notes_on,
+)
 from benchlog.analysis.freedom import (
     Differences,
     equivalent_freedom,
@@ -39,83 +50,9 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-KINDS: Final = (
-    "adev",
-    "mdev",
-    "tdev",
-    "hdev",
-    "totdev",
-    "mtotdev",
-    "ttotdev",
-    "htotdev",
-    "mtie",
-)
-ESTIMATORS: Final = ("overlapping", "plain")
-SPACINGS: Final = ("octave", "decade", "every")
-_PLAIN: Final = ("adev", "hdev")
-_SHARED: Final = ("adev", "mdev", "tdev", "hdev")
-_SLOW: Final = ("mtotdev", "ttotdev", "htotdev")
+__all__ = ["KINDS", "Request", "Stability", "StabilityRow", "stabilities", "stability"]
 
-
-@dataclass(frozen=True, slots=True)
-class StabilityRow:
-    """One averaging time.
-
-    Parameters
-    ----------
-    tau_s : float
-        m tau0.
-    m, n : int
-        Averaging factor; pairs (or triples, windows) it rests on, 0 for an empty row.
-    value, low, high : float | None
-        The deviation and its 95 % interval; None in an empty row, and where there is
-        no interval (MTIE; total deviations of phase noise).
-    noise : str | None
-        The noise identified at this averaging time or, where too few averages are
-        left, at the last one that had enough.
-    edf : float | None
-        Equivalent degrees of freedom behind the interval.
-    bias : float
-        Ratio of the variance with this dead time to the variance without, for this
-        noise (B2 B3); 1 without dead time. Stated, not applied.
-
-    """
-
-    tau_s: float
-    m: int
-    n: int
-    value: float | None
-    low: float | None = None
-    high: float | None = None
-    noise: str | None = None
-    edf: float | None = None
-    bias: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Stability:
-    """A deviation against averaging time; `notes` say what a person should know."""
-
-    kind: str
-    tau0_s: float
-    rows: tuple[StabilityRow, ...]
-    estimator: str = "overlapping"
-    missing: int = 0
-    dead_time_s: float = 0.0
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """Which averaging times, which estimator.
-
-    `taus_s` overrides `spacing`; each is rounded to the nearest whole factor.
-    """
-
-    estimator: str = "overlapping"
-    spacing: str = "octave"
-    taus_s: tuple[float, ...] = ()
-    probability: float = 0.95
+_EMPTY: Final = np.empty(0)
 
 
 def stability(
@@ -126,7 +63,7 @@ def stability(
 
 
 def stabilities(
-    series: Series, kinds: Sequence[str] = _SHARED, request: Request | None = None
+    series: Series, kinds: Sequence[str] = SHARED, request: Request | None = None
 ) -> tuple[Stability, ...]:
     """Return several deviations of the same data, sharing the passes over it.
 
@@ -149,23 +86,9 @@ def stabilities(
 
     """
     request = request or Request()
-    _check(kinds, request)
+    check_request(kinds, request)
     work = _Work(series, request)
     return tuple(work.deviation(kind) for kind in kinds)
-
-
-def _check(kinds: Sequence[str], request: Request) -> None:
-    for kind in kinds:
-        if kind not in KINDS:
-            raise DataError(f"no deviation {kind!r}; one of {', '.join(KINDS)}")
-        if request.estimator == "plain" and kind not in _PLAIN:
-            raise DataError(f"{kind} has no plain estimator; adev and hdev have")
-    if request.estimator not in ESTIMATORS:
-        raise DataError(f"no estimator {request.estimator!r}; overlapping or plain")
-    if request.spacing not in SPACINGS:
-        raise DataError(f"no spacing {request.spacing!r}; octave, decade or every")
-    if not 0 < request.probability < 1:
-        raise DataError("the probability of an interval lies between 0 and 1")
 
 
 class _Work:
@@ -174,23 +97,35 @@ class _Work:
     def __init__(self, series: Series, request: Request) -> None:
         self.series, self.request = series, request
         self.gaps = series.missing > 0
-        self.notes: list[str] = []
         if self.gaps and series.data == "phase":
-            series = _phase_with_gaps(series)
-        self.frequency = frequency_of(series)
-        known = self.frequency[~np.isnan(self.frequency)]
-        if len(known) < 2:
-            raise DataError(
-                f"{len(known)} frequency values: stability needs at least 2"
-            )
-        if float(known.min()) == float(known.max()):
-            raise DataError("all values are alike: there is no scatter to describe")
-        self.phase = None if self.gaps else phase_of(series)
-        self.points = len(self.frequency) + 1
+            series = Series(frequency_of(series), series.tau0_s)
+        self.phase, self.unit, self.frequency = _EMPTY, 1.0, _EMPTY
+        if self.gaps:
+            self.frequency = series.values
+            self.points = len(series) + 1
+        else:
+            self.phase, self.unit = phase_of(series)
+            self.points = len(self.phase)
+        self._refuse_empty()
         self.factors = self._factors()
         self._squares: list[Squares] | None = None
         self._noises: dict[int, int | None] = {}
         self._identify()
+
+    def _refuse_empty(self) -> None:
+        """Raise where there is nothing to describe."""
+        missing = int(np.count_nonzero(np.isnan(self.frequency)))
+        values = max(0, self.points - 1 - missing)
+        if values < 2:
+            raise DataError(f"{values} frequency values: stability needs at least 2")
+        if self.gaps:
+            known = self.frequency[~np.isnan(self.frequency)]
+            alike = float(known.min()) == float(known.max())
+        else:
+            alike = mean_squares(self.phase[:BLOCK], [1])[0].allan == 0.0
+            alike = alike and mean_squares(self.phase, [1])[0].allan == 0.0
+        if alike:
+            raise DataError("all values are alike: there is no scatter to describe")
 
     def _factors(self) -> list[int]:
         tau0_s, top = self.series.tau0_s, max(1, (self.points - 1) // 2)
@@ -215,7 +150,7 @@ class _Work:
             self._noises[m] = last
 
     def _averages(self, m: int) -> Array:
-        if self.phase is not None:
+        if not self.gaps:
             middle = max(0, len(self.phase) - MOST * m) // 2
             return np.diff(self.phase[middle::m][: MOST + 1]) / m
         stretch = longest_stretch(self.frequency)
@@ -224,7 +159,7 @@ class _Work:
 
     def squares(self) -> list[Squares]:
         if self._squares is None:
-            if self.phase is None:
+            if self.gaps:
                 self._squares = gapped_squares(self.frequency, self.factors)
             else:
                 self._squares = mean_squares(self.phase, self.factors)
@@ -241,13 +176,13 @@ class _Work:
             self.request.estimator,
             series.missing,
             0.0 if gate_s is None else series.tau0_s - gate_s,
-            tuple(_notes(series, kind)),
+            tuple(notes_on(series, kind)),
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:
         if self.request.estimator == "plain":
             found = [self._plain(kind, m) for m in self.factors]
-        elif kind in _SHARED:
+        elif kind in SHARED:
             found = [_shared(kind, square) for square in self.squares()]
         else:
             found = [self._total(kind, m) for m in self.factors]
@@ -258,7 +193,7 @@ class _Work:
 
     def _plain(self, kind: str, m: int) -> tuple[float, int]:
         order = 2 if kind == "adev" else 3
-        if self.phase is None:
+        if self.gaps:
             square, n = gapped_plain(self.frequency, m, order)
         else:
             square, n = plain_squares(self.phase, m, order)
@@ -279,17 +214,17 @@ class _Work:
         return variance / m**2 / MODIFIED_BIAS[_near(alpha, -2, 2)], n
 
     def _unbroken_phase(self) -> Array:
-        if self.phase is not None:
+        if not self.gaps:
             return self.phase
         stretch = longest_stretch(self.frequency)
-        return phase_of(Series(stretch, self.series.tau0_s))
+        return phase_of(Series(stretch, self.series.tau0_s))[0]
 
     def _row(self, kind: str, m: int, variance: float, n: int) -> StabilityRow:
         tau_s, alpha = m * self.series.tau0_s, self._noises[m]
         noise = None if alpha is None else NOISE_NAMES[alpha]
         if n == 0:
             return StabilityRow(tau_s, m, 0, None)
-        value = math.sqrt(max(0.0, variance))
+        value = math.sqrt(max(0.0, variance)) * self.unit
         if kind in ("tdev", "ttotdev"):
             value *= tau_s / math.sqrt(3.0)
         row = StabilityRow(tau_s, m, n, value, noise=noise)
@@ -303,7 +238,7 @@ class _Work:
         return row
 
     def _freedom(self, kind: str, m: int, n: int, alpha: int | None) -> float | None:
-        if kind in _SLOW:
+        if kind in SLOW:
             return None
         near = 0 if alpha is None else alpha
         if kind == "totdev":
@@ -327,7 +262,8 @@ class _Work:
         """Return phase in s with its straight line: MTIE counts that too."""
         if self.series.data == "phase" and not self.gaps:
             return self.series.values
-        summed = np.cumsum(longest_stretch(self.frequency)) * self.series.tau0_s
+        frequency = self.frequency if self.gaps else self.series.values
+        summed = np.cumsum(longest_stretch(frequency)) * self.series.tau0_s
         return np.concatenate(([0.0], summed))
 
 
@@ -348,32 +284,3 @@ def _factor(tau_s: float, tau0_s: float) -> int:
 
 def _near(alpha: int | None, low: int, high: int) -> int:
     return 0 if alpha is None else min(high, max(low, alpha))
-
-
-def _phase_with_gaps(series: Series) -> Series:
-    """Turn phase with missing values into frequency with missing values."""
-    return Series(frequency_of(series), series.tau0_s)
-
-
-def _notes(series: Series, kind: str) -> list[str]:
-    notes = []
-    if series.missing and kind in ("totdev", "mtie", *_SLOW):
-        notes.append(
-            f"{series.missing} values are missing: {kind} is that of the longest "
-            "unbroken stretch"
-        )
-    elif series.missing and kind in ("mdev", "tdev"):
-        notes.append(
-            f"{series.missing} values are missing: only windows without a gap count"
-        )
-    elif series.missing:
-        notes.append(
-            f"{series.missing} values are missing: averages are taken over what is "
-            "there, at least half of each"
-        )
-    if series.gate_s is not None:
-        notes.append(
-            f"dead time: gates of {series.gate_s:g} s every {series.tau0_s:g} s; "
-            "each row states the bias B2 B3 of its noise, none is applied"
-        )
-    return notes

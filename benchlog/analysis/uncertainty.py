@@ -17,6 +17,8 @@ from benchlog.analysis.stats import RunStats
 
 Array = NDArray[np.float64]
 TERM_NAMES: Final = ("white PM", "white FM", "flicker FM", "random-walk FM")
+FEW: Final = 30
+"""Readings below which no noise is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +54,17 @@ def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
     freedom = pairs_freedom(length, m, pairs)
     spread = spread_of(Evidence(m, avar, freedom, slope2, length))
     d, a, b, c = (float(term) for term in spread.terms[0])
-    strongest = TERM_NAMES[int(np.argmax(spread.terms[0]))]
-    text = f"{stats.n} readings; at their length mostly {strongest}"
     found = float(spread.freedom[0])
-    return MeanUncertainty(float(spread.u[0]), found, text, (d, a, b, c))
+    return MeanUncertainty(
+        float(spread.u[0]), found, _text(stats.n, spread.terms[0]), (d, a, b, c)
+    )
+
+
+def _text(n: int, terms: Array) -> str:
+    strongest = TERM_NAMES[int(np.argmax(terms))]
+    if n < FEW:
+        return f"{n} readings, too few to name their noise: allowance for slow noise"
+    return f"{n} readings, likeliest {strongest}; allowance for slower noise unseen"
 
 
 def pairs_freedom(length: float, m: Array, pairs: Array) -> Array:

@@ -224,7 +224,7 @@ def _reasons(a: Assessment) -> Iterator[str]:
     if a.timebase.status == "assumed":
         yield f"time base {a.timebase.text}"
     if stats.gaps:
-        yield f"{stats.gaps} gaps: averages count where at least half of their readings are there"
+        yield f"{stats.gaps} gaps: averages need at least half of their readings"
     if stats.n_typed_ambient:
         yield "ambient temperature is what the operator stated"
     if stats.simulated:

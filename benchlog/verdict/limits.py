@@ -58,7 +58,7 @@ def limit_for(
     """
     limits = part.limits
     inside = None if ambient is None else _within_band(limits, ambient)
-    ppm = limits.tolerance_ppm
+    ppm = float(limits.tolerance_ppm)
     texts = [f"tolerance {_ppm(limits.tolerance_ppm)}"]
     reasons: list[str] = []
     if inside is False and limits.stability_ppm is not None:

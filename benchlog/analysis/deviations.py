@@ -1,0 +1,126 @@
+"""What a stability figure is asked for and what it comes as."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.analysis.series import Series
+from benchlog.errors import DataError
+
+KINDS: Final = (
+    "adev",
+    "mdev",
+    "tdev",
+    "hdev",
+    "totdev",
+    "mtotdev",
+    "ttotdev",
+    "htotdev",
+    "mtie",
+)
+ESTIMATORS: Final = ("overlapping", "plain")
+SPACINGS: Final = ("octave", "decade", "every")
+PLAIN: Final = ("adev", "hdev")
+SHARED: Final = ("adev", "mdev", "tdev", "hdev")
+SLOW: Final = ("mtotdev", "ttotdev", "htotdev")
+
+
+@dataclass(frozen=True, slots=True)
+class StabilityRow:
+    """One averaging time.
+
+    Parameters
+    ----------
+    tau_s : float
+        m tau0.
+    m, n : int
+        Averaging factor; pairs (or triples, windows) it rests on, 0 for an empty row.
+    value, low, high : float | None
+        The deviation and its 95 % interval; None in an empty row, and where there is
+        no interval (MTIE; total deviations of phase noise).
+    noise : str | None
+        The noise identified at this averaging time or, where too few averages are
+        left, at the last one that had enough.
+    edf : float | None
+        Equivalent degrees of freedom behind the interval.
+    bias : float
+        Ratio of the variance with this dead time to the variance without, for this
+        noise (B2 B3); 1 without dead time. Stated, not applied.
+
+    """
+
+    tau_s: float
+    m: int
+    n: int
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    noise: str | None = None
+    edf: float | None = None
+    bias: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stability:
+    """A deviation against averaging time; `notes` say what a person should know."""
+
+    kind: str
+    tau0_s: float
+    rows: tuple[StabilityRow, ...]
+    estimator: str = "overlapping"
+    missing: int = 0
+    dead_time_s: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Which averaging times, which estimator.
+
+    `taus_s` overrides `spacing`; each is rounded to the nearest whole factor.
+    """
+
+    estimator: str = "overlapping"
+    spacing: str = "octave"
+    taus_s: tuple[float, ...] = ()
+    probability: float = 0.95
+
+
+def check_request(kinds: Sequence[str], request: Request) -> None:
+    """Raise DataError, naming what there is, for a request that cannot be met."""
+    for kind in kinds:
+        if kind not in KINDS:
+            raise DataError(f"no deviation {kind!r}; one of {', '.join(KINDS)}")
+        if request.estimator == "plain" and kind not in PLAIN:
+            raise DataError(f"{kind} has no plain estimator; adev and hdev have")
+    if request.estimator not in ESTIMATORS:
+        raise DataError(f"no estimator {request.estimator!r}; overlapping or plain")
+    if request.spacing not in SPACINGS:
+        raise DataError(f"no spacing {request.spacing!r}; octave, decade or every")
+    if not 0 < request.probability < 1:
+        raise DataError("the probability of an interval lies between 0 and 1")
+
+
+def notes_on(series: Series, kind: str) -> list[str]:
+    """Say what missing values and dead time do to a deviation."""
+    notes = []
+    if series.missing and kind in ("totdev", "mtie", *SLOW):
+        notes.append(
+            f"{series.missing} values are missing: {kind} is that of the longest "
+            "unbroken stretch"
+        )
+    elif series.missing and kind in ("mdev", "tdev"):
+        notes.append(
+            f"{series.missing} values are missing: only windows without a gap count"
+        )
+    elif series.missing:
+        notes.append(
+            f"{series.missing} values are missing: averages are taken over what is "
+            "there, at least half of each"
+        )
+    if series.gate_s is not None:
+        notes.append(
+            f"dead time: gates of {series.gate_s:g} s every {series.tau0_s:g} s; "
+            "each row states the bias B2 B3 of its noise, none is applied"
+        )
+    return notes
