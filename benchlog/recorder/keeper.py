@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Clock, host_deadline
-from benchlog.errors import InstrumentError, UsageError, instrument_error
+from benchlog.errors import BenchlogError, InstrumentError, instrument_error
 from benchlog.model import Event, EventKind, Purpose, Reading, RunPlan
 from benchlog.recorder.bookkeeper import Bookkeeper, Settled
 from benchlog.recorder.desk import Desk
@@ -152,7 +152,7 @@ class Keeper:
                     case Ended() if not self.patient:
                         raise InstrumentError(f"the process of {name!r} {message.how}")
         if self.around.signals.caught is not None:
-            raise UsageError("stopped before the first reading: nothing was recorded")
+            raise BenchlogError("stopped before the first reading: nothing recorded")
 
     def begin(self) -> None:
         """Open the desk, begin the runs and let the counters go."""

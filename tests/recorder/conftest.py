@@ -30,7 +30,7 @@ def strangers(monkeypatch, tmp_path):
     monkeypatch.setenv(
         "PYTHONPATH", os.pathsep.join(filter(None, [str(STRANGERS), before]))
     )
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     monkeypatch.syspath_prepend(str(STRANGERS))
     monkeypatch.setattr(sys, "dont_write_bytecode", True)
 

@@ -147,7 +147,7 @@ def kill_rounds(launched, database, rounds):
 
 
 def test_kill_9_at_random_moments_loses_nothing_that_was_seen(launched, database):
-    kill_rounds(launched, database, 6)
+    kill_rounds(launched, database, 4)
 
 
 @pytest.mark.slow

@@ -4,6 +4,8 @@ import os
 import shutil
 import sqlite3
 import subprocess
+import tempfile
+from pathlib import Path
 
 import pytest
 from store.making import begin, rows
@@ -106,8 +108,9 @@ def open_folder(tmp_path):
     """A folder that another user may enter; pytest's own are private."""
     folder = tmp_path / "open"
     folder.mkdir()
-    for each in (folder, *folder.parents[:3]):
-        if str(each).startswith(str(tmp_path.parents[1])):
+    top = Path(tempfile.gettempdir())
+    for each in (folder, *folder.parents):
+        if each.is_relative_to(top) and each != top:
             each.chmod(0o755)
     yield folder
     folder.chmod(0o755)
