@@ -2,7 +2,7 @@
 
 A fenced block ```console holds lines that begin with `$ `; the lines between are what
 is printed and are not compared. Lines that begin with `$ benchlog` are run, in order
-and in one temporary folder with a database of its own. A block that cannot be run here
+and in one temporary folder per document, with a database of its own. A block that cannot be run here
 (it needs an instrument, or a network) has a comment right before it, with the reason::
 
     <!-- not run: needs a counter on the bench -->
@@ -55,15 +55,18 @@ def all_blocks() -> list[Block]:
     return [block for name in texts for block in blocks_of(name, texts[name])]
 
 
-RUN = [block for block in all_blocks() if block.why_not_run is None]
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_commands_of_a_document_do_their_job(document: str, tmp_path: Path) -> None:
+    for block in all_blocks():
+        if block.document == document and block.why_not_run is None:
+            run_block(block, tmp_path)
 
 
-@pytest.mark.parametrize("block", RUN, ids=lambda b: f"{b.document}:{b.line}")
-def test_commands_of_a_block_do_their_job(block: Block, tmp_path: Path) -> None:
+def run_block(block: Block, folder: Path) -> None:
     environment = {
         **os.environ,
-        "BENCHLOG_DB": str(tmp_path / "docs.db"),
-        "XDG_DATA_HOME": str(tmp_path / "data"),
+        "BENCHLOG_DB": str(folder / "docs.db"),
+        "XDG_DATA_HOME": str(folder / "data"),
         "NO_COLOR": "1",
     }
     for words in block.commands():
@@ -71,7 +74,7 @@ def test_commands_of_a_block_do_their_job(block: Block, tmp_path: Path) -> None:
             continue
         done = subprocess.run(
             [sys.executable, "-m", "benchlog.cli", *words[1:]],
-            cwd=tmp_path,
+            cwd=folder,
             env=environment,
             stdin=subprocess.DEVNULL,
             capture_output=True,
@@ -79,7 +82,8 @@ def test_commands_of_a_block_do_their_job(block: Block, tmp_path: Path) -> None:
             timeout=120,
             check=False,
         )
-        assert done.returncode in DONE, f"{shlex.join(words)}\n{done.stderr}"
+        said = f"{block.document}:{block.line}: {shlex.join(words)}\n{done.stderr}"
+        assert done.returncode in DONE, said
 
 
 def test_blocks_are_found_with_their_reason_and_continued_lines() -> None:
