@@ -1,9 +1,9 @@
 """How often the interval of a mean holds the mean of the stretch that follows.
 
 The claim: the mean of the equally long stretch that follows lies within
-t sqrt(2) u of this run's mean in 95 %. The campaign (`pytest -m slow`, some 10 minutes
-on one core) runs every cell with 5,000 simulated runs; `coverage.md` beside this file
-keeps its table and says which cells miss their aim and why. It is printed by
+t sqrt(2) u of this run's mean in 95 %. The campaign (`pytest -m slow`, some minutes on
+one core) runs every cell with 5,000 simulated runs. `coverage.md` beside this file
+keeps its table and says which cells miss their aim and why; it is printed by
 `python tests/analysis/test_coverage.py`.
 """
 

@@ -7,6 +7,7 @@ import pytest
 from columns_maker import columns, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from noise_makers import allan_variance, make
 
 from benchlog.analysis import series as srs
 from benchlog.analysis.gapped import gapped_squares
@@ -200,11 +201,15 @@ def test_slope_on_white_fm(kind, slope):
     assert np.polyfit(*logs.T, 1)[0] == pytest.approx(slope, abs=0.04)
 
 
-def test_intervals_hold_the_truth():
-    """95 % intervals of the Allan deviation of white FM, true value 1/sqrt(m)."""
+@pytest.mark.parametrize("n", [100, 300, 1000])
+@pytest.mark.parametrize("noise", ["white FM", "flicker FM"])
+def test_intervals_hold_the_truth(noise, n):
+    """95 % intervals of the Allan deviation, each averaging time up to n/8."""
+    runs = 400
     hits = total = 0
-    for seed in range(200):
-        for row in stability(Series(white(200, seed), 1.0)).rows[:6]:
+    for y in make(noise, np.random.default_rng(n), runs, n):
+        for row in stability(Series(y, 1.0)).rows[:-2]:
             total += 1
-            hits += row.low <= row.m**-0.5 <= row.high
+            truth = allan_variance(noise, row.m, n) ** 0.5
+            hits += row.low <= truth <= row.high
     assert 0.92 <= hits / total <= 0.98
