@@ -143,6 +143,66 @@ class Part:
     file: str = ""
 
 
+# --- what an application tolerates ------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SerialLink:
+    """Asynchronous serial: a divisor of the source's frequency makes the baud rate.
+
+    `oversampling` is the receiver's samples for each bit, 16 or 8.
+    """
+
+    baud: float
+    oversampling: int = 16
+    data_bits: int = 8
+    parity: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BitTiming:
+    """A CAN bit in time quanta: phase segments 1 and 2, synchronisation jump width."""
+
+    bit_rate: float
+    quanta: int
+    phase1: int
+    phase2: int
+    jump: int
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """What an application tolerates, with the source of that and what is known of it.
+
+    Parameters
+    ----------
+    tolerance_ppm : float | None
+        Stated outright; None where `serial` or `bits` make it by their formula.
+    comfortable_ppm : float | None
+        What the source recommends to stay within; beyond it is marginal.
+    shared : bool
+        The tolerance is for the difference of two ends, not for one end's offset.
+    averages : bool
+        Only the mean over a long time matters (a wall clock).
+    status : str
+        `verified`, `derived`, `secondary`, `memory` or `practice`.
+
+    """
+
+    id: str
+    title: str
+    source: str
+    status: str
+    tolerance_ppm: float | None = None
+    comfortable_ppm: float | None = None
+    shared: bool = False
+    averages: bool = False
+    serial: SerialLink | None = None
+    bits: BitTiming | None = None
+    note: str = ""
+    file: str = ""
+
+
 # --- what stands on the bench ---------------------------------------------------
 
 

@@ -188,6 +188,7 @@ SETTINGS = (
     Setting("at the limit, white FM", white_fm, 10_000),
     Setting("at the limit, white FM, time base u = 0.06 s", white_fm, 10_000, 0, 0.06),
     Setting("limit +-10 s, white FM", white_fm, 10_000, 10.0),
+    Setting("limit +-300 s, white FM", white_fm, 10_000, 300.0),
     Setting("at the limit, white PM", white_pm, 2_000),
     Setting("at the limit, flicker FM", flicker_fm, 2_000),
     Setting("limit +-10 s, flicker FM", flicker_fm, 2_000, 10.0),
@@ -203,7 +204,7 @@ at most, and falsely rejected in 2.5 %. False accepts are counted among the devi
 do not conform, false rejects among those that do; at the limit every device is taken as
 both. With flicker noise the truth is taken to be the mean over all time, of which no
 short run knows: its U speaks of the next run as long as this one. No rate is stated
-there; the fixed number errs as often.
+there, for the fixed number neither.
 """
 
 

@@ -1,0 +1,211 @@
+"""Use files: what an application tolerates, each with its published source.
+
+One file is one use, or several that differ only in their baud rate.
+"""
+
+from collections.abc import Iterator, Mapping
+from importlib.resources.abc import Traversable
+from typing import Any, Final
+
+from benchlog.catalogue.check import (
+    Findings,
+    Key,
+    a_list,
+    a_table,
+    matching,
+    number,
+    one_of,
+    text,
+    whole,
+    yes_no,
+)
+from benchlog.catalogue.parts import PPM_PER_PERCENT
+from benchlog.catalogue.places import find, is_path, names, read_toml
+from benchlog.errors import ConfigError, NotFoundError, Problem
+from benchlog.model import BitTiming, SerialLink, Use
+from benchlog.units import SECONDS_PER_DAY
+
+STATUSES: Final = ("verified", "derived", "secondary", "memory", "practice")
+"""What is known of a tolerance: seen in the standard's own words; worked out from a
+definition; seen where others quote the standard; from memory; common practice without
+a source."""
+_ID: Final = r"[a-z0-9]+(-[a-z0-9]+)*"
+_WAYS: Final = ("ppm", "percent", "seconds_per_day")
+
+_TABLES: Final = {
+    "use": Key(a_table("use"), required=True),
+    "tolerance": Key(a_table("tolerance")),
+    "serial": Key(a_table("serial")),
+    "can": Key(a_table("can")),
+}
+_USE: Final = {
+    "id": Key(matching("family first: usb-..., serial-..., can-...", _ID), True),
+    "title": Key(text("what a person calls it"), required=True),
+    "source": Key(text("the standard and its clause"), required=True),
+    "status": Key(one_of(STATUSES), required=True),
+    "note": Key(text("what else is to be known", longest=600), default=""),
+}
+_TOLERANCE: Final = {
+    "ppm": Key(number("allowed, plus and minus, in ppm", high=1e6, above=0)),
+    "percent": Key(number("allowed, in percent", high=100, above=0)),
+    "seconds_per_day": Key(number("gained or lost", high=SECONDS_PER_DAY, above=0)),
+    "comfortable_percent": Key(number("beyond is marginal", high=100, above=0)),
+    "shared": Key(yes_no("for the difference of two ends"), default=False),
+    "averages": Key(yes_no("only the long mean matters"), default=False),
+}
+_BAUD: Final = number("baud rate", high=1e9, above=0)
+_SERIAL: Final = {
+    "baud": Key(_BAUD),
+    "bauds": Key(a_list("a list of baud rates, one use for each")),
+    "oversampling": Key(whole("samples in a bit", 4, 64), default=16),
+    "data_bits": Key(whole("in a frame", 5, 9), default=8),
+    "parity": Key(yes_no("a parity bit follows the data"), default=False),
+}
+_QUANTA: Final = 64
+_CAN: Final = {
+    "bit_rate": Key(number("bits a second", high=1e9, above=0), required=True),
+    "quanta": Key(whole("time quanta in a bit", 4, _QUANTA), required=True),
+    "phase1": Key(whole("phase segment 1 in quanta", 1, _QUANTA), required=True),
+    "phase2": Key(whole("phase segment 2 in quanta", 1, _QUANTA), required=True),
+    "jump": Key(whole("synchronisation jump width", 1, _QUANTA), required=True),
+}
+
+
+def load_uses() -> tuple[Use, ...]:
+    """Return every use of the catalogue, sorted by id.
+
+    Raises ConfigError with the problems of all files when any of them has one.
+    """
+    uses, problems = list_uses()
+    if problems:
+        raise ConfigError(problems)
+    return uses
+
+
+def list_uses() -> tuple[tuple[Use, ...], tuple[Problem, ...]]:
+    """Return the uses that can be used, and what is wrong with the other files."""
+    uses: dict[str, Use] = {}
+    problems: list[Problem] = []
+    for name in names("uses"):
+        try:
+            for use in _load(find("uses", name)):
+                uses.setdefault(use.id, use)
+        except ConfigError as error:
+            problems.extend(error.problems)
+    return tuple(sorted(uses.values(), key=_order)), tuple(problems)
+
+
+def find_uses(name: str) -> tuple[Use, ...]:
+    """Return the use of this id, the uses of a family (`usb`), or of a file's path.
+
+    Raises NotFoundError with near matches, ConfigError with every problem of a file.
+    """
+    if is_path(name):
+        return _load(find("uses", name))
+    uses = load_uses()
+    exact = tuple(use for use in uses if use.id == name)
+    found = exact or tuple(use for use in uses if use.id.startswith(f"{name}-"))
+    if not found:
+        raise NotFoundError("use", name, [use.id for use in uses])
+    return found
+
+
+def uses_from_mapping(document: Mapping[str, Any], file: str) -> tuple[Use, ...]:
+    """Build the uses from a use file's contents; `file` names it in problems.
+
+    Raises ConfigError with every problem.
+    """
+    findings = Findings(file, document)
+    tables = findings.table(document, "", _TABLES)
+    use = findings.table(tables["use"], "use", _USE)
+    use |= _tolerance(tables, findings)
+    use["bits"] = _bits(tables["can"], findings)
+    links = list(_links(tables["serial"], findings))
+    if use["bits"] is not None and links:
+        findings.add("can", "found beside [serial]", "one of them in a file")
+    findings.finish()
+    use["file"] = file
+    if not links:
+        return (Use(**use),)
+    if "bauds" not in document["serial"]:
+        return (Use(**use, serial=links[0]),)
+    return tuple(_at_baud(use, link) for link in links)
+
+
+def _at_baud(use: Mapping[str, Any], link: SerialLink) -> Use:
+    said = {
+        **use,
+        "id": f"{use['id']}-{link.baud:.12g}",
+        "title": f"{use['title']}, {link.baud:,.12g} Bd",
+    }
+    return Use(**said, serial=link)
+
+
+def _load(entry: Traversable) -> tuple[Use, ...]:
+    return uses_from_mapping(read_toml(entry), str(entry))
+
+
+def _order(use: Use) -> tuple[str, float]:
+    """Sort by id, bauds of one file by number."""
+    if use.serial is None:
+        return use.id, 0.0
+    return use.id.removesuffix(f"-{use.serial.baud:.12g}"), use.serial.baud
+
+
+def _tolerance(tables: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
+    """Return the keys of `Use` that the table [tolerance] gives."""
+    table = tables["tolerance"]
+    values = findings.table(table, "tolerance", _TOLERANCE)
+    given = [way for way in _WAYS if way in (table or {})]
+    by_formula = tables["serial"] is not None or tables["can"] is not None
+    if not given and not by_formula:
+        findings.add("tolerance", "missing", "ppm, percent or seconds_per_day")
+    if len(given) > 1:
+        found = "found " + " and ".join(given)
+        findings.add(f"tolerance.{given[1]}", found, "one of " + ", ".join(_WAYS))
+    percent, per_day = values["percent"], values["seconds_per_day"]
+    ppm = values["ppm"]
+    if percent is not None:
+        ppm = percent * PPM_PER_PERCENT
+    if per_day is not None:
+        ppm = per_day / SECONDS_PER_DAY * 1e6
+    comfortable = values["comfortable_percent"]
+    return {
+        "tolerance_ppm": ppm,
+        "comfortable_ppm": comfortable and comfortable * PPM_PER_PERCENT,
+        "shared": values["shared"] or (by_formula and ppm is None),
+        "averages": values["averages"],
+    }
+
+
+def _bits(table: Mapping[str, Any] | None, findings: Findings) -> BitTiming | None:
+    if table is None:
+        return None
+    values = findings.table(table, "can", _CAN)
+    numbers = [values[key] for key in ("quanta", "phase1", "phase2", "jump")]
+    if None in numbers:
+        return None
+    quanta, phase1, phase2, jump = numbers
+    if 1 + phase1 + phase2 >= quanta:
+        expected = "1 (synchronisation) + a propagation segment + phase1 + phase2"
+        findings.add("can.quanta", f"found {quanta}", expected)
+    if jump > min(phase1, phase2):
+        findings.add("can.jump", f"found {jump}", "no more than phase1 and phase2")
+    return BitTiming(**values)
+
+
+def _links(table: Mapping[str, Any] | None, findings: Findings) -> Iterator[SerialLink]:
+    if table is None:
+        return
+    values = findings.table(table, "serial", _SERIAL)
+    baud, bauds = values.pop("baud"), values.pop("bauds")
+    if (baud is None) == (bauds is None):
+        findings.add("serial.baud", "found both or neither", "baud or bauds")
+        return
+    rates = [baud] if bauds is None else bauds
+    if not rates:
+        findings.add("serial.bauds", "found an empty list", "at least one baud rate")
+    for i, given in enumerate(rates):
+        rate = findings.value(given, f"serial.bauds[{i}]", Key(_BAUD))
+        if rate is not None:
+            yield SerialLink(baud=rate, **values)

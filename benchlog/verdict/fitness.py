@@ -1,0 +1,284 @@
+"""What a source is good for: its worst case held against what uses tolerate.
+
+The worst case is a straight sum, not a root of squares: offset, its uncertainty, the
+restlessness of the moment, what temperature does, ageing. They are bounds, and a
+product has to work when they meet.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Final
+
+from benchlog.model import Use
+from benchlog.verdict.links import (
+    can_step_hz,
+    can_tolerance_ppm,
+    divisor_for,
+    link_tolerance_ppm,
+    rate_error_ppm,
+    serial_step_hz,
+)
+from benchlog.verdict.source import UNCERTAINTY, Source, Swing
+
+HEADROOM: Final = 0.1
+"""With less than this share of the tolerance left a use is marginal. Our rule."""
+
+
+class Fit(StrEnum):
+    """Whether a source will do for a use, from best to worst."""
+
+    FITS = "fits"
+    MARGINAL = "marginal"
+    UNFIT = "unfit"
+
+
+@dataclass(frozen=True, slots=True)
+class Divided:
+    """A rate made by a whole divisor: its error at nominal, and the worst case."""
+
+    divisor: int
+    error_ppm: float
+    worst_ppm: float
+    verdict: Fit
+
+
+@dataclass(frozen=True, slots=True)
+class Fitness:
+    """What came out for one use.
+
+    Parameters
+    ----------
+    use : Use
+        The use.
+    tolerance_ppm : float
+        What is left for this source: of what two ends share, less the other end's.
+    worst_ppm : float
+        The largest offset that the source may have, in the rate that the use sees.
+    margin : float
+        Share of the tolerance that is left, 1 - worst / tolerance; below 0 it is
+        exceeded. Minus infinity when nothing is left to this source.
+    verdict : Fit
+        Fits; marginal (little is left, more than is recommended, or the uncertainty of
+        the measurement decides); unfit.
+    dominant : str
+        The term that contributes most on the side of the worst case.
+    terms : tuple of Swing
+        All that was added up.
+    text : str
+        Why, in words.
+    other_end_ppm : float | None
+        What was taken for the other end of a link.
+    divided : Divided | None
+        The divisor that firmware would choose from the nominal frequency.
+    retuned : Divided | None
+        The divisor that suits the measured frequency best.
+
+    """
+
+    use: Use
+    tolerance_ppm: float
+    worst_ppm: float
+    margin: float
+    verdict: Fit
+    dominant: str
+    terms: tuple[Swing, ...]
+    text: str
+    other_end_ppm: float | None = None
+    divided: Divided | None = None
+    retuned: Divided | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Allowed:
+    """What a source may do: in all, and what is recommended."""
+
+    ppm: float
+    comfortable_ppm: float
+    other_end_ppm: float | None
+
+
+def fitness(
+    uses: Iterable[Use], source: Source, other_end_ppm: float | None = None
+) -> tuple[Fitness, ...]:
+    """Return what a source is good for, in the order of `uses`.
+
+    `other_end_ppm` is the largest offset of the other end of links (size only); left
+    out, a serial link's other end is ideal and a CAN node's as good as it must be.
+    """
+    return tuple(fitness_for(use, source, other_end_ppm) for use in uses)
+
+
+def fitness_for(
+    use: Use, source: Source, other_end_ppm: float | None = None
+) -> Fitness:
+    """Return whether a source will do for one use."""
+    allowed = _allowed(use, other_end_ppm)
+    terms = tuple(t for t in source.terms if not (use.averages and t.of_the_moment))
+    step_hz = _step_hz(use)
+    if step_hz is None:
+        return _judged(use, allowed, source, terms, None)
+    nominal_hz = source.nominal_hz
+    chosen = divisor_for(nominal_hz, step_hz)
+    divided = _divided(chosen, step_hz, allowed, source, terms)
+    best = divisor_for(nominal_hz * (1 + source.offset_ppm * 1e-6), step_hz)
+    retuned = _divided(best, step_hz, allowed, source, terms)
+    return _judged(use, allowed, source, terms, (divided, retuned))
+
+
+def _judged(
+    use: Use,
+    allowed: _Allowed,
+    source: Source,
+    terms: tuple[Swing, ...],
+    rates: tuple[Divided, Divided] | None,
+) -> Fitness:
+    divided, retuned = rates if rates is not None else (None, None)
+    error = divided.error_ppm if divided is not None else 0.0
+    if divided is not None:
+        text = f"rate from divisor {divided.divisor}: {error:+,.4g} ppm"
+        terms = (Swing("divisor", error, error, text), *terms)
+    low, high = _ends(terms, error)
+    worst = max(abs(low), abs(high))
+    word = _word(allowed, source, terms, error)
+    margin = 1.0 - worst / allowed.ppm if allowed.ppm > 0 else float("-inf")
+    return Fitness(
+        use,
+        allowed.ppm,
+        worst,
+        margin,
+        word,
+        _dominant(terms, low, high),
+        terms,
+        _reason(word, worst, allowed, source),
+        allowed.other_end_ppm,
+        divided,
+        retuned,
+    )
+
+
+def _allowed(use: Use, other_end_ppm: float | None) -> _Allowed:
+    """Return what is left to this end, and what is comfortable."""
+    total, other = use.tolerance_ppm, 0.0
+    if total is None and use.serial is not None:
+        total = link_tolerance_ppm(use.serial)
+    elif total is None and use.bits is not None:
+        other = can_tolerance_ppm(use.bits)
+        total = 2.0 * other
+    assert total is not None, "a use has a tolerance or a formula"
+    if not use.shared:
+        return _Allowed(total, use.comfortable_ppm or total, None)
+    if other_end_ppm is not None:
+        other = abs(other_end_ppm)
+    left = max(0.0, total - other)
+    return _Allowed(left, min(left, use.comfortable_ppm or left), other)
+
+
+def _step_hz(use: Use) -> float | None:
+    if use.serial is not None:
+        return serial_step_hz(use.serial)
+    return None if use.bits is None else can_step_hz(use.bits)
+
+
+def _divided(
+    divisor: int,
+    step_hz: float,
+    allowed: _Allowed,
+    source: Source,
+    terms: tuple[Swing, ...],
+) -> Divided:
+    error = rate_error_ppm(source.nominal_hz, divisor, step_hz)
+    all_terms = (Swing("divisor", error, error), *terms)
+    low, high = _ends(all_terms, error)
+    word = _word(allowed, source, all_terms, error)
+    return Divided(divisor, error, max(abs(low), abs(high)), word)
+
+
+def _ends(terms: Iterable[Swing], error_ppm: float) -> tuple[float, float]:
+    """Return the ends of the rate's offset; the divisor's error multiplies the rest."""
+    rest = [term for term in terms if term.name != "divisor"]
+    low = sum(term.low_ppm for term in rest)
+    high = sum(term.high_ppm for term in rest)
+    scale = 1.0 + error_ppm * 1e-6
+    return error_ppm + scale * low, error_ppm + scale * high
+
+
+def _word(
+    allowed: _Allowed, source: Source, terms: tuple[Swing, ...], error_ppm: float
+) -> Fit:
+    """Judge the worst case, with the uncertainty for and against the source.
+
+    Unfit when the tolerance is exceeded even if the measurement erred in the source's
+    favour; marginal when only the uncertainty decides.
+    """
+    low, high = _ends(terms, error_ppm)
+    worst = max(abs(low), abs(high))
+    if worst <= (1.0 - HEADROOM) * allowed.ppm and worst <= allowed.comfortable_ppm:
+        return Fit.MARGINAL if source.u_ppm is None else Fit.FITS
+    known = tuple(term for term in terms if term.name != UNCERTAINTY)
+    low, high = _ends(known, error_ppm)
+    kindest = max(abs(low), abs(high)) - (source.u_ppm or 0.0)
+    best = max(kindest, (high - low) / 2.0)
+    return Fit.UNFIT if best > allowed.ppm else Fit.MARGINAL
+
+
+def _dominant(terms: tuple[Swing, ...], low: float, high: float) -> str:
+    """Return the term that pushes most towards the worse end."""
+    if abs(high) >= abs(low):
+        return max(terms, key=lambda term: term.high_ppm).name
+    return min(terms, key=lambda term: term.low_ppm).name
+
+
+def _reason(word: Fit, worst: float, allowed: _Allowed, source: Source) -> str:
+    said = f"{worst:,.4g} ppm at worst of {allowed.ppm:,.4g} allowed"
+    if word is Fit.UNFIT:
+        return said
+    if worst > allowed.ppm:
+        return f"{said}: within the measurement's uncertainty of the limit"
+    if word is Fit.FITS:
+        return said
+    if source.u_ppm is None:
+        return f"{said}: the measurement's uncertainty is not known"
+    if worst > allowed.comfortable_ppm:
+        return f"{said}, and {allowed.comfortable_ppm:,.4g} recommended"
+    return f"{said}: less than a tenth of it is left"
+
+
+def document_of(found: Fitness) -> dict[str, Any]:
+    """Return one result as plain values, with the keys that scripts rely on."""
+    use = found.use
+    return {
+        "use": use.id,
+        "tolerance_ppm": found.tolerance_ppm,
+        "worst_ppm": found.worst_ppm,
+        "margin": found.margin,
+        "verdict": found.verdict.value,
+        "dominant": found.dominant,
+        "title": use.title,
+        "source": use.source,
+        "status": use.status,
+        "text": found.text,
+        "other_end_ppm": found.other_end_ppm,
+        "terms": [
+            {
+                "name": term.name,
+                "low_ppm": term.low_ppm,
+                "high_ppm": term.high_ppm,
+                "text": term.text,
+            }
+            for term in found.terms
+        ],
+        "divisor": _divisor(found.divided),
+        "retuned": _divisor(found.retuned),
+    }
+
+
+def _divisor(divided: Divided | None) -> dict[str, Any] | None:
+    if divided is None:
+        return None
+    return {
+        "divisor": divided.divisor,
+        "error_ppm": divided.error_ppm,
+        "worst_ppm": divided.worst_ppm,
+        "verdict": divided.verdict.value,
+    }
