@@ -1,5 +1,6 @@
 """The figures of a run as a person reads them; pure functions of what is known."""
 
+import math
 from typing import Final
 
 from benchlog.model import Timebase, Word
@@ -60,7 +61,7 @@ def in_hz(a: Assessment, nominal_hz: float) -> str:
 
 
 def jitter_text(a: Assessment | None, nominal_hz: float) -> str:
-    """Return rms and peak to peak, in ppm and in Hz, at the gate in use."""
+    """Return rms and peak to peak (p-p), in ppm and in Hz, at the gate in use."""
     if a is None or a.stats.jitter_ppm_rms is None:
         return "needs at least 3 readings"
     rms, pp = a.stats.jitter_ppm_rms, a.stats.jitter_ppm_pp or 0.0
@@ -68,8 +69,8 @@ def jitter_text(a: Assessment | None, nominal_hz: float) -> str:
     at = f", gate {format_duration(gate)}" if gate else ""
     rms_hz, pp_hz = hz_of_ppm(rms, nominal_hz), hz_of_ppm(pp, nominal_hz)
     return (
-        f"{rms:.2g} ppm rms, {pp:.2g} ppm peak to peak "
-        f"({short_hz(rms_hz)}, {short_hz(pp_hz)}{at})"
+        f"{plain(rms)} ppm rms, {plain(pp)} ppm p-p "
+        f"({short_hz(rms_hz)}, {short_hz(pp_hz)}){at}"
     )
 
 
@@ -153,26 +154,33 @@ def count_text(standing: Standing) -> str:
     return f"{readings}, {'no gap' if not gaps else f'{gaps:,} gap' + 's' * (gaps > 1)}"
 
 
-def time_text(standing: Standing) -> str:
-    """Return how long it has lasted and what is left of what was planned."""
-    text = format_duration(standing.elapsed_s)
+def time_texts(standing: Standing) -> tuple[str, ...]:
+    """Return how long it has lasted and what is left of the plan, the longest first."""
+    text = format_duration(math.floor(standing.elapsed_s))
     if not standing.live:
-        return f"took {text}"
+        return (f"took {text}",)
     plan = standing.run.snapshot
-    ends = []
+    left = _left(standing)
     if plan.get("until_clear"):
-        ends.append("until the verdict is clear")
+        most = f" ({', '.join(left)} left)" if left else ""
+        until = f"{text}, until the verdict is clear"
+        short = (f"{text}, until clear", text)
+        return (until + most, until, *short) if most else (until, *short)
+    if not left:
+        return f"{text}, until stopped", text
+    return tuple(f"{text}, {said} left" for said in (" or ".join(left), left[-1]))
+
+
+def _left(standing: Standing) -> list[str]:
+    """Return what is left of the planned readings and of the planned time."""
+    plan, left = standing.run.snapshot, []
     most, most_s = plan.get("max_readings"), plan.get("max_s")
     if isinstance(most, int):
-        ends.append(f"{max(0, most - standing.readings):,} readings")
+        left.append(f"{max(0, most - standing.readings):,} readings")
     if isinstance(most_s, int | float):
-        ends.append(format_duration(max(0.0, float(most_s) - standing.elapsed_s)))
-    if not ends:
-        return f"{text}, until stopped"
-    if plan.get("until_clear"):
-        head, *most_left = ends
-        return f"{text}, {head}" + (f" ({', '.join(most_left)} left)" * bool(most_left))
-    return f"{text}, {' or '.join(ends)} left"
+        left_s = math.ceil(max(0.0, most_s - math.floor(standing.elapsed_s)))
+        left.append(format_duration(left_s))
+    return left
 
 
 def who_simulates(standing: Standing) -> str:

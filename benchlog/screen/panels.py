@@ -44,8 +44,8 @@ def where(standing: Standing) -> Content:
     return Content.styled(figures.part_text(standing), "$dim")
 
 
-def state(standing: Standing) -> tuple[Content, Content]:
-    """Return what the run is doing, and how long it has been and will be."""
+def state(standing: Standing) -> tuple[Content, ...]:
+    """Return what the run is doing; how long it takes, the longest wording first."""
     run = standing.run
     if standing.loading:
         done = f"going through {run.readings:,} readings: {standing.loaded:.0%}"
@@ -54,7 +54,7 @@ def state(standing: Standing) -> tuple[Content, Content]:
     amiss = standing.keeper.state == "gone" or standing.trouble is not None
     style = "$attention bold" if amiss and run.open else "bold"
     left = Content.assemble((words, style), f" · {figures.count_text(standing)}")
-    return left, Content(figures.time_text(standing))
+    return left, *(Content(text) for text in figures.time_texts(standing))
 
 
 def room_for_figure(width: int) -> int:

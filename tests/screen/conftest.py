@@ -7,6 +7,9 @@ from pathlib import Path
 import pytest
 from screen.scenes import Stage
 
+from benchlog.analysis.stats import RunStats
+from benchlog.analysis.uncertainty import MeanUncertainty
+
 
 @pytest.fixture(autouse=True)
 def _utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
@@ -16,6 +19,25 @@ def _utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     yield
     monkeypatch.undo()
     time.tzset()
+
+
+@pytest.fixture
+def plain_statistics(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take s/sqrt(n) for the scatter's part of U, where looks are compared exactly.
+
+    How the noise of a run is fitted is refined and tested elsewhere; a snapshot is
+    about where a figure stands, not about its last digit.
+    """
+
+    def of_white_noise(stats: RunStats) -> MeanUncertainty | None:
+        if stats.n < 3 or stats.jitter_ppm_rms is None:
+            return None
+        u_ppm = stats.jitter_ppm_rms / stats.n**0.5
+        return MeanUncertainty(
+            u_ppm, stats.n - 1.0, "white noise", (0.0, u_ppm**2, 0, 0)
+        )
+
+    monkeypatch.setattr("benchlog.verdict.judge.mean_uncertainty", of_white_noise)
 
 
 @pytest.fixture

@@ -119,12 +119,27 @@ def test_share_of_the_budget_is_the_share_of_the_variance():
         ),
         ({"max_readings": 100}, "48 s, 52 readings left"),
         ({"max_s": 43_200.0}, "48 s, 11 h 59 min left"),
+        (
+            {"max_readings": 100, "max_s": 100},
+            "48 s, 52 readings or 52 s left",
+        ),
         ({}, "48 s, until stopped"),
     ],
 )
 def test_what_is_left(standing: Standing, plan, said):
     planned = replace(standing, run=replace(standing.run, snapshot=plan))
-    assert figures.time_text(planned) == said
+    wordings = figures.time_texts(planned)
+    assert wordings[0] == said
+    assert list(wordings) == sorted(wordings, key=len, reverse=True)
+    assert all(wording.startswith("48 s") for wording in wordings)
+
+
+def test_jitter_names_gate_and_both_units(standing: Standing):
+    stats = replace(
+        standing.assessment.stats, jitter_ppm_rms=0.0013, jitter_ppm_pp=12.34
+    )
+    said = figures.jitter_text(assessed(standing, stats=stats), 16e6)
+    assert said == "0.0013 ppm rms, 12 ppm p-p (0.021 Hz, 197 Hz), gate 1 s"
 
 
 def test_jitter_of_too_few_readings_is_not_a_figure(standing: Standing):

@@ -1,5 +1,6 @@
 """The list of runs: finding, opening, coming back."""
 
+import pytest
 from screen.looking import same_as_kept, settled, text_of, until
 from screen.scenes import CLOCK, Scene, Stage
 from textual.widgets import DataTable, Input
@@ -8,6 +9,8 @@ from benchlog.model import Identity, Purpose
 from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.runlist import columns_for
+
+pytestmark = pytest.mark.usefixtures("plain_statistics")
 
 
 def filled(stage: Stage) -> int:

@@ -15,6 +15,8 @@ from benchlog.model import Limits, Timebase
 from benchlog.screen.app import BenchApp, Opening
 from benchlog.screen.widgets.plain import Plain
 
+pytestmark = pytest.mark.usefixtures("plain_statistics")
+
 MARKED = Scene(
     events=[(20.0, "mark", "touched the can"), (31.0, "note", "fan on")],
     gaps_after=[33],

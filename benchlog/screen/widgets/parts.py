@@ -11,32 +11,38 @@ from benchlog.screen.widgets.plain import Plain
 
 
 class TwoEnds(Widget):
-    """A line with something at either end; the left gives way."""
+    """A line with something at either end.
+
+    The right end may be said in several ways, the longest first: the first that fits
+    beside the left end is shown. Beside the shortest the left end gives way.
+    """
 
     DEFAULT_CSS = "TwoEnds { height: 1; width: 1fr; }"
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self._left, self._right = Content(""), Content("")
+        self._left: Content = Content("")
+        self._rights: tuple[Content, ...] = (Content(""),)
 
-    @property
-    def text(self) -> str:
-        """Both ends, without their styles."""
-        return f"{self._left.plain} {self._right.plain}".strip()
-
-    def show(self, left: Content | str, right: Content | str = "") -> None:
+    def show(self, left: Content, *rights: Content) -> None:
         """Put text at both ends."""
-        ends = [Content(e) if isinstance(e, str) else e for e in (left, right)]
-        if ends[0].is_same(self._left) and ends[1].is_same(self._right):
-            return
-        self._left, self._right = ends
-        self.refresh()
+        before, after = (self._left, *self._rights), (left, *rights)
+        same = len(before) == len(after) and all(
+            old.is_same(new) for old, new in zip(before, after, strict=True)
+        )
+        if not same:
+            self._left, self._rights = left, rights
+            self.refresh()
 
     def render(self) -> Content:
         """Return the line at the width there is."""
-        room = self.content_size.width - self._right.cell_length
+        width = self.content_size.width
+        least = self._left.cell_length + 1
+        fitting = (r for r in self._rights if least + r.cell_length <= width)
+        right = next(fitting, self._rights[-1])
+        room = width - right.cell_length
         left = self._left.truncate(max(0, room - 1), ellipsis=True)
-        return left + " " * (room - left.cell_length) + self._right
+        return left + " " * (room - left.cell_length) + right
 
 
 class Facts(Plain):
