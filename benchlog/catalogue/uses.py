@@ -106,7 +106,9 @@ def find_uses(name: str) -> tuple[Use, ...]:
     exact = tuple(use for use in uses if use.id == name)
     found = exact or tuple(use for use in uses if use.id.startswith(f"{name}-"))
     if not found:
-        raise NotFoundError("use", name, [use.id for use in uses])
+        families = sorted({use.id.partition("-")[0] for use in uses})
+        hint = f"(families: {', '.join(families)})"
+        raise NotFoundError("use", name, [use.id for use in uses], hint)
     return found
 
 

@@ -20,6 +20,7 @@ COMMANDS: Final = {
     "stability": "Show a deviation against averaging time.",
     "temperature": "Fit how a device follows ambient temperature.",
     "ageing": "Fit how a device drifts with time.",
+    "fitness": "Say what a source is good for, or what a use wants.",
     "simulate": "Run the simulated instruments alone.",
     "import": "Read frequency data made elsewhere into a run.",
     "export": "Write a run's readings to a file.",

@@ -114,6 +114,26 @@ class Listed(_Type):
         return [CompletionItem(n) for n in names(self.kind) if n.startswith(incomplete)]
 
 
+class UseName(_Type):
+    """A use, a family of uses, or a path; completed from the catalogue."""
+
+    name = "use"
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Complete the uses' ids; a broken file completes the others."""
+        from benchlog.catalogue import list_uses
+
+        del ctx, param
+        uses, _ = list_uses()
+        return [
+            CompletionItem(use.id, help=use.title)
+            for use in uses
+            if use.id.startswith(incomplete)
+        ]
+
+
 class RunId(_Type):
     """The number of a run; completed from the database."""
 

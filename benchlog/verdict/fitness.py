@@ -10,16 +10,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
 
-from benchlog.model import Use
+from benchlog.model import Part, Use
 from benchlog.verdict.links import (
-    can_step_hz,
     can_tolerance_ppm,
     divisor_for,
     link_tolerance_ppm,
     rate_error_ppm,
     serial_step_hz,
 )
-from benchlog.verdict.source import UNCERTAINTY, Source, Swing
+from benchlog.verdict.source import (
+    UNCERTAINTY,
+    Conditions,
+    Source,
+    Swing,
+    promised_source,
+)
 
 HEADROOM: Final = 0.1
 """With less than this share of the tolerance left a use is marginal. Our rule."""
@@ -104,7 +109,9 @@ def fitness(
     """Return what a source is good for, in the order of `uses`.
 
     `other_end_ppm` is the largest offset of the other end of links (size only); left
-    out, a serial link's other end is ideal and a CAN node's as good as it must be.
+    out, a serial link's other end is ideal and a CAN node's as good as it must be. Only
+    asynchronous serial is divided from the nominal frequency; all other rates are taken
+    to be made exactly (a multiplier, whole time quanta).
     """
     return tuple(fitness_for(use, source, other_end_ppm) for use in uses)
 
@@ -115,15 +122,30 @@ def fitness_for(
     """Return whether a source will do for one use."""
     allowed = _allowed(use, other_end_ppm)
     terms = tuple(t for t in source.terms if not (use.averages and t.of_the_moment))
-    step_hz = _step_hz(use)
-    if step_hz is None:
+    if use.serial is None:
         return _judged(use, allowed, source, terms, None)
-    nominal_hz = source.nominal_hz
+    step_hz, nominal_hz = serial_step_hz(use.serial), source.nominal_hz
     chosen = divisor_for(nominal_hz, step_hz)
     divided = _divided(chosen, step_hz, allowed, source, terms)
     best = divisor_for(nominal_hz * (1 + source.offset_ppm * 1e-6), step_hz)
     retuned = _divided(best, step_hz, allowed, source, terms)
     return _judged(use, allowed, source, terms, (divided, retuned))
+
+
+def candidates(
+    use: Use,
+    parts: Iterable[Part],
+    conditions: Conditions | None = None,
+    other_end_ppm: float | None = None,
+) -> tuple[tuple[Part, Fitness], ...]:
+    """Return which parts would do for a use by their promises, the best first."""
+    found = [
+        (part, fitness_for(use, promised_source(part, conditions), other_end_ppm))
+        for part in parts
+    ]
+    ranks = list(Fit)
+    found.sort(key=lambda pair: (ranks.index(pair[1].verdict), pair[1].worst_ppm))
+    return tuple(found)
 
 
 def _judged(
@@ -174,12 +196,6 @@ def _allowed(use: Use, other_end_ppm: float | None) -> _Allowed:
     return _Allowed(left, min(left, use.comfortable_ppm or left), other)
 
 
-def _step_hz(use: Use) -> float | None:
-    if use.serial is not None:
-        return serial_step_hz(use.serial)
-    return None if use.bits is None else can_step_hz(use.bits)
-
-
 def _divided(
     divisor: int,
     step_hz: float,
@@ -211,6 +227,8 @@ def _word(
     Unfit when the tolerance is exceeded even if the measurement erred in the source's
     favour; marginal when only the uncertainty decides.
     """
+    if allowed.ppm <= 0:
+        return Fit.UNFIT
     low, high = _ends(terms, error_ppm)
     worst = max(abs(low), abs(high))
     if worst <= (1.0 - HEADROOM) * allowed.ppm and worst <= allowed.comfortable_ppm:
@@ -224,24 +242,27 @@ def _word(
 
 def _dominant(terms: tuple[Swing, ...], low: float, high: float) -> str:
     """Return the term that pushes most towards the worse end."""
-    if abs(high) >= abs(low):
+    if high >= -low:
         return max(terms, key=lambda term: term.high_ppm).name
     return min(terms, key=lambda term: term.low_ppm).name
 
 
 def _reason(word: Fit, worst: float, allowed: _Allowed, source: Source) -> str:
+    if allowed.ppm <= 0:
+        return "the other end takes all that two ends may differ by"
     said = f"{worst:,.4g} ppm at worst of {allowed.ppm:,.4g} allowed"
-    if word is Fit.UNFIT:
-        return said
+    return said + _doubt(worst, allowed, source) if word is Fit.MARGINAL else said
+
+
+def _doubt(worst: float, allowed: _Allowed, source: Source) -> str:
+    """Return why a use is only marginal."""
     if worst > allowed.ppm:
-        return f"{said}: within the measurement's uncertainty of the limit"
-    if word is Fit.FITS:
-        return said
+        return ": within the measurement's uncertainty of the limit"
     if source.u_ppm is None:
-        return f"{said}: the measurement's uncertainty is not known"
+        return ": the measurement's uncertainty is not known"
     if worst > allowed.comfortable_ppm:
-        return f"{said}, and {allowed.comfortable_ppm:,.4g} recommended"
-    return f"{said}: less than a tenth of it is left"
+        return f", and {allowed.comfortable_ppm:,.4g} recommended"
+    return ": less than a tenth of it is left"
 
 
 def document_of(found: Fitness) -> dict[str, Any]:

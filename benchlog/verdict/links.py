@@ -56,8 +56,3 @@ def rate_error_ppm(clock_hz: float, divisor: int, step_hz: float) -> float:
 def serial_step_hz(link: SerialLink) -> float:
     """Return the frequency that a receiver samples with, S times the baud rate."""
     return link.baud * link.oversampling
-
-
-def can_step_hz(bits: BitTiming) -> float:
-    """Return the frequency of time quanta."""
-    return bits.bit_rate * bits.quanta

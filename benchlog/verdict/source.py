@@ -127,18 +127,30 @@ def _temperature(
     promised = part.limits.stability_ppm
     if promised is None:
         return _usual_law(part, span, said, notes)
-    outside = part.limits.range_c is not None and (
-        span[0] < part.limits.range_c[0] or span[1] > part.limits.range_c[1]
-    )
-    if outside:
-        usual = _usual_law(part, span, said, notes)
+    text = f"promised over {said}"
+    whole = part.limits.range_c
+    if whole is not None and not (whole[0] <= span[0] and span[1] <= whole[1]):
         notes.append(f"the data sheet promises nothing over all of {said}")
-        promised = max(promised, usual.high_ppm)
+        usual = _usual_law(part, span, said, notes)
+        promised, text = max(promised, usual.high_ppm), usual.text
+    elif whole is not None and span != whole:
+        share = _share_of(part, span, whole)
+        text = f"{share:.0%} of what is promised over {whole[0]:g} to {whole[1]:g} C"
+        notes.append(f"for {said} the promise is scaled by the usual law's shape")
+        promised *= share
     if _away(part, ambient):
         # the promise holds from the reference, and here one is not at the reference
-        text = f"promised over {said}, twice: not measured at the reference"
-        return Swing("temperature", -2 * promised, 2 * promised, text)
-    return Swing("temperature", -promised, promised, f"promised over {said}")
+        promised, text = 2 * promised, f"{text}, twice: not measured at the reference"
+    return Swing("temperature", -promised, promised, text)
+
+
+def _share_of(part: Part, span: Span, whole: Span) -> float:
+    """Return how much of its swing over `whole` the usual law makes over `span`."""
+    law = part.temperature or kind_law(part.kind)
+    at_c = part.limits.reference_c
+    most = max(abs(ppm) for ppm in _swings(law, whole, at_c))
+    here = max(abs(ppm) for ppm in _swings(law, span, at_c))
+    return here / most if most > 0 else 1.0
 
 
 def _away(part: Part, ambient: Span | None) -> bool:

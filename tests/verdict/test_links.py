@@ -5,7 +5,6 @@ from verdict.published import rows
 
 from benchlog.model import BitTiming, SerialLink
 from benchlog.verdict.links import (
-    can_step_hz,
     can_tolerance_ppm,
     divisor_for,
     link_tolerance_ppm,
@@ -98,7 +97,6 @@ def test_first_can_example() -> None:
     """
     bits = BitTiming(1e6, 10, 1, 2, 1)
     assert can_tolerance_ppm(bits) == pytest.approx(3906.25, rel=1e-12)
-    assert can_step_hz(bits) == 10e6
 
 
 def test_second_can_example() -> None:
