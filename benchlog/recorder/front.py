@@ -1,24 +1,39 @@
 """What people who look on may ask for, and what comes of it."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final
+from typing import Final, Protocol
 
 from benchlog.control import Answer, Request
-from benchlog.model import EventKind
+from benchlog.model import EventKind, RunPlan
+from benchlog.recorder.bookkeeper import Bookkeeper
+from benchlog.recorder.fleet import Fleet
 from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.wire import Order
-
-if TYPE_CHECKING:
-    from benchlog.recorder.keeper import Keeper
 
 _LONGEST_NOTE: Final = 4_000
 _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
 
 
+class Kept(Protocol):
+    """What the front needs of a keeper."""
+
+    book: Bookkeeper
+    fleet: Fleet
+    go_on: bool
+
+    def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
+        """Begin a run and return its id."""
+        ...
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End a run."""
+        ...
+
+
 class Front:
     """Turns requests into deeds of one keeper; each leaves an event in its run."""
 
-    def __init__(self, keeper: "Keeper") -> None:
+    def __init__(self, keeper: Kept) -> None:
         self._keeper = keeper
 
     def answer(self, request: Request) -> Answer:
