@@ -26,14 +26,11 @@ _MARGIN: Final = 4
 
 
 class Finder(Input):
-    """The line that narrows the list; keys for moving go to the list."""
+    """The line that narrows the list; keys for moving pass through to the screen."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "submit", "open", key_display="Enter"),
+        Binding("enter", "screen.open", "open", key_display="Enter"),
         Binding("up", "screen.move(-1)", "choose", key_display="↑↓"),
-        Binding("down", "screen.move(1)", "down", show=False),
-        Binding("pageup", "screen.move(-10)", "page up", show=False),
-        Binding("pagedown", "screen.move(10)", "page down", show=False),
     ]
 
 
@@ -41,6 +38,11 @@ class HistoryScreen(BenchScreen):
     """The runs, the newest first."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "up", show=False),
+        Binding("down", "move(1)", "down", show=False),
+        Binding("pageup", "move(-10)", "page up", show=False),
+        Binding("pagedown", "move(10)", "page down", show=False),
+        Binding("enter", "open", "open", key_display="Enter", show=False),
         Binding("escape", "back", "back", key_display="Esc"),
         Binding("f1", "app.help", "help", key_display="F1", tooltip="this page"),
         Binding("ctrl+q", "app.leave", "quit", key_display="Ctrl+Q"),
@@ -80,7 +82,7 @@ class HistoryScreen(BenchScreen):
         """Show the runs in which every typed word occurs."""
         self._narrow()
 
-    def on_input_submitted(self) -> None:
+    def action_open(self) -> None:
         """Open the run under the cursor."""
         self._open(self.query_one(DataTable).cursor_row)
 
@@ -107,6 +109,8 @@ class HistoryScreen(BenchScreen):
             self.app.open_run(self._shown[row].id)
 
     def _narrow(self) -> None:
+        """Show what was typed for; the cursor stays on its run while that is there."""
+        chosen = self._chosen()
         words = self.query_one(Finder).value.casefold().split()
         self._shown = [
             run for run in self._runs if all(word in found_by(run) for word in words)
@@ -121,7 +125,14 @@ class HistoryScreen(BenchScreen):
                 *(Text(_fitted(c.said(run), c.cells - 1)) for c in columns),
                 key=str(run.id),
             )
+        kept = [row for row, run in enumerate(self._shown) if run.id == chosen]
+        table.move_cursor(row=kept[0] if kept else 0)
         self._say_how_many()
+
+    def _chosen(self) -> int | None:
+        """Return the id of the run under the cursor."""
+        row = self.query_one(DataTable).cursor_row
+        return self._shown[row].id if 0 <= row < len(self._shown) else None
 
     def _say_how_many(self) -> None:
         name = printable(self._database.name)

@@ -38,6 +38,16 @@ async def until(pilot: Pilot[object], what: str, limit_s: float = 8.0) -> str:
     raise AssertionError(f"{what!r} did not appear:\n{text_of(pilot.app)}")
 
 
+async def until_gone(pilot: Pilot[object], what: str, limit_s: float = 8.0) -> str:
+    """Wait until some text is no longer on the screen; return the screen."""
+    for _ in range(int(limit_s / 0.05)):
+        shown = text_of(pilot.app)
+        if what not in shown:
+            return shown
+        await pilot.pause(0.05)
+    raise AssertionError(f"{what!r} is still there:\n{text_of(pilot.app)}")
+
+
 def same_as_kept(name: str, shown: str) -> None:
     """Compare a screen with its snapshot, exactly."""
     kept = SNAPSHOTS / f"{name}.txt"

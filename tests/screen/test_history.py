@@ -9,6 +9,7 @@ from benchlog.model import Identity, Purpose
 from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.runlist import columns_for
+from benchlog.screen.widgets.plain import Plain
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
 
@@ -76,6 +77,20 @@ async def test_typing_finds_runs_by_any_of_their_words(stage: Stage):
         assert "0 found among 5 runs" in text_of(app)
         await pilot.press("enter")  # nothing there to open
         assert "0 found" in text_of(app)
+
+
+async def test_cursor_stays_on_its_run_when_the_list_changes(stage: Stage):
+    filled(stage)
+    app = BenchApp(Opening(stage.database), stage.clock)
+    async with app.run_test(size=(100, 24)) as pilot:
+        await until(pilot, "5 runs in bench.db")
+        await pilot.press("down", "down", "down")  # run 2
+        await pilot.resize_terminal(80, 24)
+        await settled(pilot)
+        assert "run 2, measure" in app.screen.query_one("#whole", Plain).text
+        await pilot.press("s", "i", "m")
+        await until(pilot, "found among")
+        assert "run 2, measure" in app.screen.query_one("#whole", Plain).text
 
 
 async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):

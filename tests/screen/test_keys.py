@@ -5,7 +5,7 @@ from contextlib import asynccontextmanager
 
 import pytest
 from screen.keeper import StubDesk
-from screen.looking import settled, text_of, until
+from screen.looking import settled, text_of, until, until_gone
 from screen.scenes import Scene, Stage
 from textual.pilot import Pilot
 from textual.widgets import Input
@@ -129,8 +129,8 @@ async def test_stop_asks_first_and_then_the_run_has_ended(stage: Stage):
         await settled(b.pilot)
         assert b.desk.verbs == []
         await b.pilot.press("s", "s")
-        shown = await until(b.pilot, "ended: stopped")
-        assert "p pause" not in shown
+        await until(b.pilot, "ended: stopped")
+        await until_gone(b.pilot, "p pause")
         assert b.desk.verbs == ["stop"]
 
 
@@ -155,8 +155,7 @@ async def test_keep_going_is_offered_once(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("k")
         await until(b.pilot, "goes on when this terminal is closed")
-        while "k keep going" in text_of(b.app):
-            await b.pilot.pause(0.05)
+        await until_gone(b.pilot, "k keep going")
         assert b.desk.verbs == ["keep-going"]
 
 
@@ -207,8 +206,8 @@ async def test_refusal_of_the_keeper_is_shown_in_its_words(stage: Stage):
 async def test_keeper_gone_is_said_and_nothing_crashes(stage: Stage):
     async with bench(stage) as b:
         b.desk.close()
-        shown = await until(b.pilot, "the keeper is gone: the run was not closed")
-        assert "p pause" not in shown
+        await until(b.pilot, "the keeper is gone: the run was not closed")
+        shown = await until_gone(b.pilot, "p pause")
         assert "h history" in shown
         await b.pilot.press("q")
         await settled(b.pilot)
