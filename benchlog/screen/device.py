@@ -40,7 +40,7 @@ class DeviceScreen(BenchScreen):
         yield Vertical(
             Plain("Which device is this?", classes="asked"),
             Plain("Type its id, or scan it: any text, as it stands on the device."),
-            Typed(max_length=500),
+            Typed(max_length=500, placeholder="device id"),
             Plain("Enter starts the measurement.", id="said", classes="said"),
         )
 

@@ -43,6 +43,7 @@ class Follower:
         self._last_event = 0
         self._ticks = 0
         self._adrift = False
+        self._waiting = (0, 0)
         self._begin()
 
     def _begin(self) -> None:
@@ -104,6 +105,8 @@ class Follower:
         before, self.run = self.run, self._reader.run(self.run.id)
         if self.run.resolution_hz != before.resolution_hz:
             self._begin()
+        if not self.run.open:
+            self.keeper = Keeper()
 
     def _look_around(self) -> None:
         """Open the database anew when another file stands at its path by now.
@@ -162,10 +165,16 @@ class Follower:
         )
 
     def heard(self, keeper: Keeper) -> None:
-        """Take in what the keeper says of itself; a closed run needs none."""
+        """Take in what the keeper says of itself; a closed run needs none.
+
+        Rows wait for a moment all the time. They are held up when the keeper has some
+        twice in a row and none has come through between.
+        """
         if keeper.state == "gone":
             self.look_at_row()
-        self.keeper = keeper if self.run.open else replace(keeper, state="unknown")
+        before, self._waiting = self._waiting, (keeper.rows_waiting, self._last_id)
+        held = min(before[0], keeper.rows_waiting) if before[1] == self._last_id else 0
+        self.keeper = replace(keeper, rows_waiting=held) if self.run.open else Keeper()
 
     @property
     def elapsed_s(self) -> float:

@@ -136,7 +136,8 @@ class HistoryScreen(BenchScreen):
 
     def _say_how_many(self) -> None:
         name = printable(self._database.name)
-        among = f"{len(self._runs):,} runs in {name}, the newest first"
+        runs = "1 run" if len(self._runs) == 1 else f"{len(self._runs):,} runs"
+        among = f"{runs} in {name}, the newest first"
         if len(self._runs) == MOST:
             among = f"the newest {MOST:,} runs in {name}"
         if not self._runs:

@@ -161,8 +161,9 @@ def answered(verb: str, answer: Answer) -> str:
 def _warning(standing: Standing) -> str:
     """Return what a person should look at now, if anything."""
     a = standing.assessment
-    if standing.keeper.rows_waiting:
-        return f"{standing.keeper.rows_waiting} rows wait for the database"
+    held = standing.keeper.rows_waiting
+    if held:
+        return f"the database takes no rows; {held:,} wait in the keeper's memory"
     if a is not None and 2 * a.stats.n_suspect > a.stats.n:
         return signs(a.reasons[0])
     return ""

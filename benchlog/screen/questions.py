@@ -60,7 +60,7 @@ class AskText(Question):
 
     def answers(self) -> Iterable[Widget]:
         """Return the line to type in."""
-        yield Typed(max_length=2000)
+        yield Typed(max_length=2000, placeholder="type here")
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Answer with what was typed; an empty line only where that is fine."""
