@@ -90,6 +90,14 @@ def test_limits_are_drawn_when_asked_for_and_named_when_not():
     assert "╞╌╌" in upper
 
 
+def test_nearer_limit_is_drawn_when_both_would_flatten_the_data():
+    data = spans(np.arange(600), -5_500 + 500 * np.sin(np.arange(600) / 30))
+    lines = text(draw(Scene(data, 0, 600, 1e4, scale="near"), 100, 14))
+    assert "scaled to the nearer limit" in lines[0]
+    assert "limit +10,000 off the scale" in lines[0]
+    assert sum("limit -10,000" in line for line in lines[1:]) == 1
+
+
 def test_limit_keeps_its_place_on_the_axis_under_dense_data():
     t_s = np.arange(3000)
     data = spans(t_s, 30 + 0.1 * np.sin(t_s))
@@ -116,6 +124,10 @@ def test_nothing_to_show_is_an_empty_chart_with_its_limits():
         (-9.3, -9.2, 30.0, "limits", "data"),
         (-29.0, 28.0, 30.0, "data", "limits"),
         (-31.0, -20.0, 30.0, "data", "limits"),
+        (26.0, 27.0, 30.0, "data", "near"),
+        (-6_000.0, -5_000.0, 1e4, "limits", "near"),
+        (5_000.0, 5_600.0, 1e4, "near", "near"),  # near the border: as before
+        (5_000.0, 5_600.0, 1e4, "data", "data"),
         (-9.3, -9.2, None, "limits", "data"),
         (-4.0, 3.5, 30.0, "limits", "limits"),  # near the border: as before
         (-4.0, 3.5, 30.0, "data", "data"),
@@ -139,7 +151,7 @@ def test_value_axis_holds_the_data_with_labels_evenly_apart(low, span, rows):
     labels = [axis.label(tick) for tick in axis.ticks]
     assert len(set(labels)) == len(labels)
     for tick, label in zip(axis.ticks, labels, strict=True):
-        assert abs(float(label) - tick) <= abs(tick) * 1e-9 + 1e-12
+        assert abs(float(label.replace(",", "")) - tick) <= abs(tick) * 1e-9 + 1e-12
 
 
 @given(st.floats(0.001, 1e8))

@@ -74,7 +74,7 @@ class Chart(Widget):
 
     def other_scale(self) -> None:
         """Change between fitting the data and showing the limits; then keep it."""
-        self._chosen = "limits" if self._scale == "data" else "data"
+        self._chosen = "data" if self._scale == "limits" else "limits"
         self._redraw()
 
     def next_window(self) -> None:

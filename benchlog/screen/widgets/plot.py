@@ -15,6 +15,7 @@ Line = tuple[Run, ...]
 
 _FAR: Final = 6.0
 """Limits that would squeeze the data into less than a sixth are left out at first."""
+_FITTED: Final = {"data": "data", "near": "nearer limit", "limits": "limits"}
 _SMALLEST: Final = (24, 5)
 
 
@@ -23,7 +24,8 @@ class Scene:
     """What a chart shows: the data, the limits, what happened, and from when to when.
 
     `limit_ppm` None means there is none. `marks` are (seconds, one letter). `scale` is
-    `data` (fitted to the data) or `limits` (the limits are always in the picture).
+    `data` (fitted to the data), `near` (the nearer limit is in the picture, too) or
+    `limits` (both are).
     """
 
     spans: Spans
@@ -36,7 +38,7 @@ class Scene:
 
 
 def usual_scale(spans: Spans, limit_ppm: float | None, before: str) -> str:
-    """Return the scale to start with: limits, unless they would flatten the data.
+    """Return the scale to start with: as many limits as do not flatten the data.
 
     `before` is what is shown now; it is kept near the border, so that the picture does
     not swing to and fro.
@@ -45,9 +47,20 @@ def usual_scale(spans: Spans, limit_ppm: float | None, before: str) -> str:
         return "data" if limit_ppm is None else "limits"
     low, high = float(spans.low_ppm.min()), float(spans.high_ppm.max())
     data = max(high - low, 1e-12)
-    whole = max(high, limit_ppm) - min(low, -limit_ppm)
-    far = _FAR * (1.5 if before == "limits" else 1.0)
-    return "data" if whole / data > far else "limits"
+    one_sided = low > 0 or high < 0
+    for scale in ("limits", "near") if one_sided else ("limits",):
+        wanted = [low, high, *_limits(scale, limit_ppm, low, high)]
+        far = _FAR * (1.5 if before == scale else 1.0)
+        if (max(wanted) - min(wanted)) / data <= far:
+            return scale
+    return "data"
+
+
+def _limits(scale: str, limit_ppm: float, low: float, high: float) -> list[float]:
+    """Return the limits that a scale has in the picture."""
+    if scale == "near":
+        return [limit_ppm if low + high >= 0 else -limit_ppm]
+    return [limit_ppm, -limit_ppm] if scale == "limits" else []
 
 
 def draw(scene: Scene, width: int, height: int) -> list[Line]:
@@ -75,13 +88,15 @@ def draw(scene: Scene, width: int, height: int) -> list[Line]:
 
 
 def _value_axis(scene: Scene, rows: int) -> Axis:
-    limits = [] if scene.limit_ppm is None else [-scene.limit_ppm, scene.limit_ppm]
-    values = []
-    if len(scene.spans):
-        spans = scene.spans
+    spans, limit_ppm = scene.spans, scene.limit_ppm
+    values: list[float] = []
+    if len(spans):
         values = [float(spans.low_ppm.min()), float(spans.high_ppm.max())]
-    if scene.scale == "limits" or not values:
-        values += limits
+    if limit_ppm is not None:
+        scale = scene.scale if values else "limits"
+        values += _limits(
+            scale, limit_ppm, min(values, default=0), max(values, default=0)
+        )
     values = values or [-1.0, 1.0]
     return value_axis(min(values), max(values), rows)
 
@@ -127,7 +142,7 @@ def _plot_runs(cells: str, limit: str) -> Line:
 
 def _title(scene: Scene, axis: Axis, width: int) -> Line:
     right = _limit_words(scene.limit_ppm, axis)
-    fitted = "data" if scene.scale == "data" else "limits"
+    fitted = _FITTED[scene.scale]
     for left in (
         f"offset, ppm · {scene.window} · scaled to the {fitted}",
         f"offset, ppm · {scene.window} · by {fitted}",

@@ -27,8 +27,8 @@ class Axis:
 
     def label(self, value: float) -> str:
         """Print a tick with its sign; zero has none."""
-        text = f"{value:+.{self.decimals}f}"
-        return text.lstrip("+-") if float(text) == 0.0 else text
+        text = f"{value:+,.{self.decimals}f}"
+        return text.lstrip("+-") if float(text.replace(",", "")) == 0.0 else text
 
 
 @dataclass(frozen=True, slots=True)
