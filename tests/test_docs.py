@@ -2,8 +2,9 @@
 
 A fenced block ```console holds lines that begin with `$ `; the lines between are what
 is printed and are not compared. Lines that begin with `$ benchlog` are run, in order
-and in one temporary folder per document, with a database of its own. A block that cannot be run here
-(it needs an instrument, or a network) has a comment right before it, with the reason::
+and in one temporary folder per document, with a database of its own. A block that
+cannot be run here (it needs an instrument, or a network) has a comment right before it,
+with the reason::
 
     <!-- not run: needs a counter on the bench -->
 """

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
@@ -102,10 +103,9 @@ def test_a_signal_ends_the_run_cleanly(launched, database, number):
 
 
 def children_of(pid):
-    found = subprocess.run(
-        ["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True
-    )
-    return [int(text) for text in found.stdout.split()]
+    return [
+        int(c) for c in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    ]
 
 
 def alive(pid):
@@ -141,7 +141,10 @@ def kill_rounds(launched, database, rounds):
     check = "import sqlite3,sys; c=sqlite3.connect(sys.argv[1]);"
     check += "print(c.execute('pragma integrity_check').fetchone()[0])"
     found = subprocess.run(
-        [sys.executable, "-c", check, str(database)], capture_output=True, text=True
+        [sys.executable, "-c", check, str(database)],
+        check=True,
+        capture_output=True,
+        text=True,
     )
     assert found.stdout.strip() == "ok", (found, sqlite3.sqlite_version)
 
