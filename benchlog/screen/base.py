@@ -14,6 +14,7 @@ from benchlog.screen.widgets.plain import Plain
 SMALLEST: Final = (60, 16)
 WIDE: Final = 112
 TALL: Final = 34
+VERY_TALL: Final = 44
 
 
 class TooSmall(Plain):
@@ -33,7 +34,7 @@ class BenchScreen(Screen[None]):
     """A full screen with its keys at the bottom.
 
     Classes follow its size, for the stylesheets: `-tiny` when it is too small for
-    anything, `-wide` and `-tall` when there is more room than 80 x 24.
+    anything, `-wide`, `-tall` and `-very-tall` when there is more room than 80 x 24.
     """
 
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012
@@ -46,6 +47,7 @@ class BenchScreen(Screen[None]):
         (SMALLEST[1], "-low"),
         (21, "-usual"),
         (TALL, "-tall"),
+        (VERY_TALL, "-very-tall"),
     ]
 
     def compose(self) -> ComposeResult:

@@ -135,7 +135,7 @@ class LiveScreen(ActingScreen):
     def _show_standing(self, standing: Standing) -> None:
         self.query_one("#state", TwoEnds).show(*panels.state(standing))
         said = self._said if self._ticks - self._said_at < _SAID_TICKS else ""
-        listed = self.has_class("-tall")
+        listed = self.query_one("#events").display
         self.query_one("#news", Plain).show(panels.news(standing, said, listed))
         offered = (standing.live, standing.keeper)
         if offered != self._offered:

@@ -2,6 +2,12 @@
 
     python -m benchlog.screen.picture DATABASE RUN OUT.svg [--size 120x36]
 
+The one in the README is of a demonstration that still runs::
+
+    benchlog demo --db trial.db --part rc-8mhz-trimmed --offset-ppm 6200 --for 60s \\
+        --no-screen & sleep 45
+    python -m benchlog.screen.picture trial.db 1 tests/screen/live.svg
+
 Nothing outside the file is referred to: text is in the viewer's monospaced font.
 """
 
