@@ -72,7 +72,10 @@ class Tally:
 
 @dataclass(frozen=True)
 class Setting:
-    """Devices at `limit + spread_ppm * uniform(-1, 1)`, seen through a time base."""
+    """Devices at `limit + spread_ppm * uniform(-1, 1)`, seen through a time base.
+
+    `spread_ppm` stays below the limit, or devices would fail at the other one.
+    """
 
     name: str
     noise: Noise

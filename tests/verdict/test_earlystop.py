@@ -188,7 +188,7 @@ SETTINGS = (
     Setting("at the limit, white FM", white_fm, 10_000),
     Setting("at the limit, white FM, time base u = 0.06 s", white_fm, 10_000, 0, 0.06),
     Setting("limit +-10 s, white FM", white_fm, 10_000, 10.0),
-    Setting("limit +-300 s, white FM", white_fm, 10_000, 300.0),
+    Setting("limit +-25 s, white FM", white_fm, 10_000, 25.0),
     Setting("at the limit, white PM", white_pm, 2_000),
     Setting("at the limit, flicker FM", flicker_fm, 2_000),
     Setting("limit +-10 s, flicker FM", flicker_fm, 2_000, 10.0),
