@@ -81,7 +81,16 @@ class EventKind(StrEnum):
     STORE_REPLACED = "store-replaced"
     READINGS_LOST = "readings-lost"
     AMBIENT_LOST = "ambient-lost"
+    AMBIENT_RANGE = "ambient-range"
+    REFERENCE_LOST = "reference-lost"
+    LEAKED = "leaked"
+    FLOODED = "flooded"
+    DISK_LOW = "disk-low"
+    ASLEEP = "asleep"
+    LOCAL_TIME = "local-time"
     ALARM = "alarm"
+    ALARM_OVER = "alarm-over"
+    ALARM_UNSENT = "alarm-unsent"
     STEP = "step"
 
 
@@ -280,6 +289,41 @@ class ReferenceSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmRule:
+    """When somebody wants to be told, and how; one `[[alarm]]` of a bench file.
+
+    Parameters
+    ----------
+    when : str
+        `offset_ppm` (of the newest readings, corrected), `jitter_ppm` (rms of the
+        newest), `lost_s` (an instrument delivers nothing), `ambient_c` or `disk_mb`
+        (room left beside the database).
+    above, below : float | None
+        Beyond which value it is raised; at least one is given.
+    hysteresis : float
+        How far the value must come back before it is over.
+    hold_s : float
+        How long it must be beyond before it is raised, in bench seconds.
+    quiet_s : float
+        Not raised again within this time of being raised, in bench seconds.
+    command : tuple of str
+        A program with its arguments, started without a shell; empty for none.
+    webhook : str
+        Where a JSON document is posted; empty for none.
+
+    """
+
+    when: str
+    above: float | None = None
+    below: float | None = None
+    hysteresis: float = 0.0
+    hold_s: float = 0.0
+    quiet_s: float = 600.0
+    command: tuple[str, ...] = ()
+    webhook: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """Instruments and positions: one TOML file."""
 
@@ -289,6 +333,7 @@ class Bench:
     reference: ReferenceSpec | None = None
     title: str = ""
     file: str = ""
+    alarms: tuple[AlarmRule, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

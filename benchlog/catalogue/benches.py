@@ -9,6 +9,7 @@ from importlib.resources.abc import Traversable
 from typing import Any, Final
 
 from benchlog import registry
+from benchlog.catalogue.alarms import alarm_rules
 from benchlog.catalogue.check import (
     Findings,
     Key,
@@ -35,6 +36,7 @@ _TABLES: Final = {
     "instruments": Key(a_table("instruments"), required=True),
     "position": Key(a_list("a list of tables [[position]]"), default=()),
     "reference": Key(a_table("reference")),
+    "alarm": Key(a_list("a list of tables [[alarm]]"), default=()),
 }
 _INSTRUMENT: Final = {
     "driver": Key(text("the name of a driver"), required=True),
@@ -90,6 +92,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
     instruments = {name: reader.instrument(name, given[name]) for name in given}
     positions = reader.positions(tables["position"])
     reference = reader.reference(tables["reference"])
+    alarms = alarm_rules(findings, tables["alarm"])
     if not given:
         findings.add("instruments", "found none", "at least one [instruments.NAME]")
     if not tables["position"] and reference is None:
@@ -102,6 +105,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
         reference=reference,
         title=tables["title"],
         file=str(entry),
+        alarms=alarms,
     )
 
 

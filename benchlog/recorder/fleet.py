@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.clock import Clock, host_deadline
-from benchlog.model import InstrumentSpec
+from benchlog.model import EventKind, Identity, InstrumentSpec
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.wire import Message, Order
 
 _FAREWELL_S: Final = 1.5
+_WEIGH_S: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +19,7 @@ class Ended:
     """An instrument's process is no more; it is started again by itself."""
 
     how: str
-    hung: bool = False
+    kind: EventKind = EventKind.CRASHED
 
 
 Heard = tuple[str, Message | Ended]
@@ -39,6 +40,13 @@ class Fleet:
             spec.name: InstrumentProcess(spec, clock, longest_wait_s=longest_wait_s)
             for spec in specs
         }
+        self._weigh = host_deadline(_WEIGH_S)
+
+    def expect(self, identities: Mapping[str, Identity]) -> None:
+        """Accept only these instruments, by name; before they are started."""
+        for name, identity in identities.items():
+            if name in self._by_name:
+                self._by_name[name].identity = identity
 
     @property
     def by_name(self) -> Mapping[str, InstrumentProcess]:
@@ -69,14 +77,26 @@ class Fleet:
         return [(name, message) for message in heard]
 
     def tend(self) -> list[Heard]:
-        """End what hangs, restart what is down; return what happened."""
-        happened: list[Heard] = []
+        """End what hangs or takes too much, restart what is down; say what happened."""
+        happened: list[Heard] = self._weigh_all() if self._weigh.passed else []
         for name, instrument in self._by_name.items():
             if instrument.state == "down":
                 if instrument.restart_at is not None and instrument.restart_at.passed:
                     self._start(instrument)
             elif instrument.overdue:
-                happened.append((name, Ended(self._end(instrument), hung=True)))
+                how = f"did not come back in time and was {self._end(instrument)}"
+                happened.append((name, Ended(how, EventKind.HUNG)))
+        return happened
+
+    def _weigh_all(self) -> list[Heard]:
+        """End those that leak memory or say too much."""
+        self._weigh = host_deadline(_WEIGH_S)
+        happened: list[Heard] = []
+        for name, instrument in self._by_name.items():
+            kind, said = instrument.excess
+            if kind:
+                how = said + self._end(instrument, rest=True)
+                happened.append((name, Ended(how, EventKind(kind))))
         return happened
 
     def finish(self) -> None:
@@ -101,9 +121,9 @@ class Fleet:
         self._selector.register(instrument, read, ("instrument", name))
         self._selector.register(instrument.complaints_fd, read, ("aside", name))
 
-    def _end(self, instrument: InstrumentProcess) -> str:
+    def _end(self, instrument: InstrumentProcess, *, rest: bool = False) -> str:
         self._forget(instrument)
-        return instrument.end()
+        return instrument.end(rest=rest)
 
     def _forget(self, instrument: InstrumentProcess) -> None:
         self._selector.unregister(instrument)

@@ -12,6 +12,7 @@ from benchlog.clock import Clock, Deadline, host_deadline
 from benchlog.driver import GRACE_S
 from benchlog.model import Identity, InstrumentSpec, Sample
 from benchlog.recorder.child import FIRST_WAIT_S
+from benchlog.recorder.limits import MEMORY_MB, Flood, resident_mb
 from benchlog.recorder.wire import (
     Failed,
     Got,
@@ -50,6 +51,8 @@ class InstrumentProcess:
         self._wait_s = FIRST_WAIT_S
         self._deadline: Deadline | None = None
         self._complaints = b""
+        self._flood = Flood()
+        self.floods = False
 
     # --- life -------------------------------------------------------------------
 
@@ -78,6 +81,7 @@ class InstrumentProcess:
         expect = self.identity.who if self.identity else None
         self._orders.send(Job(self.spec, expect, self.longest_wait_s, self.hold))
         self.state, self.restart_at = "starting", None
+        self._flood, self.floods = Flood(), False
         self._deadline = host_deadline(OPEN_LIMIT_S)
 
     def fileno(self) -> int:
@@ -113,7 +117,22 @@ class InstrumentProcess:
             return heard or None
         except Exception:
             return heard or None  # not a message of ours: the process is not sane
+        finally:
+            self.floods = self._flood.is_one(len(heard)) or self.floods
         return heard
+
+    @property
+    def excess(self) -> tuple[str, str]:
+        """What it takes too much of (`leaked`, `flooded`) and in words; else empty."""
+        if self.state == "down":
+            return "", ""
+        if self.floods:
+            return "flooded", "said more than anybody could keep and was "
+        megabytes = resident_mb(self.pid)
+        if megabytes > MEMORY_MB:
+            said = f"had grown to {megabytes:.0f} MB and was "
+            return "leaked", said
+        return "", ""
 
     @property
     def overdue(self) -> bool:
@@ -125,8 +144,11 @@ class InstrumentProcess:
         due = self.restart_at if self.state == "down" else self._deadline
         return due.left_s() if due is not None else 60.0
 
-    def end(self) -> str:
-        """End the process at once and return how it had ended, in words."""
+    def end(self, *, rest: bool = False) -> str:
+        """End the process at once and return how it had ended, in words.
+
+        `rest`: what it did it will do again, so it is left down for the longest pause.
+        """
         if self.state == "down":
             return "was not running"
         self.drain_complaints()
@@ -138,6 +160,7 @@ class InstrumentProcess:
         if self._process.stderr:
             self._process.stderr.close()
         self.state, self._deadline = "down", None
+        self._wait_s = self.longest_wait_s if rest else self._wait_s
         self.restart_at = host_deadline(self._wait_s)
         self._wait_s = min(self._wait_s * 2, self.longest_wait_s)
         return self._how(code)

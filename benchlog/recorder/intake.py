@@ -5,13 +5,19 @@ from dataclasses import dataclass, field, replace
 
 from benchlog.clock import Clock
 from benchlog.errors import StoreError
-from benchlog.model import Event, EventKind, Sample
+from benchlog.model import Event, EventKind, Reading, Sample
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.liverun import Ambient, LiveRun
 from benchlog.recorder.openruns import OpenRuns
-from benchlog.recorder.wire import Failed
+from benchlog.recorder.wire import Failed, Opened
 from benchlog.store.writer import Writer
-from benchlog.units import NS_PER_S, format_duration, printable
+from benchlog.units import (
+    NS_PER_S,
+    format_duration,
+    format_ppm,
+    iso_utc,
+    printable,
+)
 
 
 @dataclass(slots=True)
@@ -52,11 +58,28 @@ class Intake:
 
     def process_ended(self, name: str, kind: EventKind, how: str) -> None:
         """Note that an instrument's process ended; it is started again."""
-        self._outages.setdefault(name, Outage(self.clock.mono_ns()))
-        why = "did not come back in time and was " if kind is EventKind.HUNG else ""
+        outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
+        news = kind not in outage.kinds
+        outage.kinds.add(kind)
+        outage.attempts += not news
         for run in self.runs.using(name):
             self._breaks(run, name)
-            self.runs.note(run, kind, f"the process of {name!r} {why}{how}", name)
+            if news:
+                self.runs.note(run, kind, f"the process of {name!r} {how}", name)
+
+    def opened(self, name: str, opened: Opened) -> None:
+        """Note how long a probe's values stand, for runs that had none of it yet."""
+        for run in self.runs.using(name):
+            if name == run.position.ambient and run.ambient is not None:
+                good_s = 3 * opened.period_s
+                run.ambient = replace(run.ambient, good_for_s=good_s)
+
+    def lost_s(self, name: str) -> float:
+        """Return for how long an instrument has not delivered, 0 when it does."""
+        outage = self._outages.get(name)
+        if outage is None:
+            return 0.0
+        return (self.clock.mono_ns() - outage.since_mono_ns) / NS_PER_S
 
     def said(self, name: str, text: str) -> None:
         """Note what the instrument's own message queue held."""
@@ -85,8 +108,24 @@ class Intake:
                 self.runs.add_event(run, record)
             else:
                 self.runs.ledger.add((run.run_id, run.segment_id, record))
+                self._recent(run, record)
         if run.judge.resolution_hz is None and sample.step:
             self._resolution(run, sample.step)
+
+    def _recent(self, run: LiveRun, reading: Reading) -> None:
+        """Let the newest figures know; a step is told where it is certain."""
+        step = run.recent.add(reading, run.judge.resolution_hz)
+        if step is None:
+            return
+        when_ns = run.clock.utc_ns() - run.clock.mono_ns() + int(step.after_s * 1e9)
+        between_s = step.before_s - step.after_s
+        self.runs.note(
+            run,
+            EventKind.STEP,
+            f"stepped by {format_ppm(step.size, abs(step.size) / 20)} ppm after "
+            f"{iso_utc(when_ns)}, within {format_duration(between_s)}: knocked, "
+            "touched, or a change of its own",
+        )
 
     def _resolution(self, run: LiveRun, step_hz: float) -> None:
         """Take the last digit of the first reply as the counter's resolution."""

@@ -227,8 +227,7 @@ class Keeper:
                 self.book.intake.value(name, message.sample, message.stalled_s)
             case Failed():
                 self.book.intake.failed(name, message)
-            case Ended(how, hung):
-                kind = EventKind.HUNG if hung else EventKind.CRASHED
+            case Ended(how, kind):
                 self.book.intake.process_ended(name, kind, how)
             case Said():
                 self.book.intake.said(name, message.text)

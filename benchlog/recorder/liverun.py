@@ -1,7 +1,7 @@
 """One run in the making: what becomes of samples and events, and when it is over."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -20,10 +20,14 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.accept import Rejected, accept, suspected_multiple
+from benchlog.recorder.recent import Recent
 from benchlog.units import NS_PER_S, format_frequency
-from benchlog.verdict.judge import RunJudge, is_clear
+from benchlog.verdict.earlystop import EarlyStop, StopRule
+from benchlog.verdict.judge import RunJudge
 
 _STALE_S: Final = 10.0
+_MOST_READINGS: Final = 300
+_RANGE_SLACK_C: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +63,18 @@ class LiveRun:
     began_mono_ns: int = 0
     paused: bool = False
     follows: bool = False
+    recent: Recent = field(init=False)
+    stop: EarlyStop = field(init=False)
     _gap: bool = False
     _suspected: float | None = None
     _ambient_lost: bool = False
+    _beyond_range: bool = False
+
+    def __post_init__(self) -> None:
+        self.recent = Recent(self.plan.part.nominal_hz, self.position.divider)
+        fewest = self.plan.min_readings
+        most = max(fewest, self.plan.max_readings or _MOST_READINGS)
+        self.stop = EarlyStop(StopRule(fewest, most))
 
     # --- what comes in -------------------------------------------------------------
 
@@ -72,7 +85,7 @@ class LiveRun:
             self.gap()
             records.append(self._stalled(stalled_s))
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
-        records += self._ambient_events(ambient_c)
+        records += self._ambient_events(ambient_c) + self._range_events(ambient_c)
         flags = self._flags(ambient_c) | self._suspicion(sample, records)
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
@@ -145,9 +158,7 @@ class LiveRun:
             return "readings reached"
         if self.plan.max_s is not None and self.age_s >= self.plan.max_s:
             return "time reached"
-        if self.plan.until_clear and is_clear(
-            self.judge.assessment(), self.plan.min_readings
-        ):
+        if self.plan.until_clear and self.stop.step(self.judge.assessment()).stop:
             return "verdict clear"
         return ""
 
@@ -193,6 +204,25 @@ class LiveRun:
             text = f"no ambient value from {name!r} lately: left empty until it is back"
             return [self.event(EventKind.AMBIENT_LOST, text, instrument=name)]
         return [self.event(EventKind.BACK, "ambient is back", instrument=name)]
+
+    def _range_events(self, ambient_c: float | None) -> list[Event]:
+        """Say when ambient leaves the range that the part is promised for."""
+        promised = self.plan.part.limits.range_c
+        if promised is None or ambient_c is None:
+            return []
+        slack_c = -_RANGE_SLACK_C if self._beyond_range else 0.0
+        low, high = promised[0] - slack_c, promised[1] + slack_c
+        beyond = not low <= ambient_c <= high
+        if beyond == self._beyond_range:
+            return []
+        self._beyond_range = beyond
+        where = "outside" if beyond else "within"
+        text = (
+            f"ambient {ambient_c:.1f} C is {where} the part's {promised[0]:g} to "
+            f"{promised[1]:g} C"
+        )
+        name = self.position.ambient or ""
+        return [self.event(EventKind.AMBIENT_RANGE, text, instrument=name)]
 
     def _stalled(self, stalled_s: float) -> Event:
         text = f"the keeper could not take values for {stalled_s:.2f} s"

@@ -13,6 +13,7 @@ from enum import Enum
 from typing import Any
 
 from benchlog.model import (
+    AlarmRule,
     Bench,
     Identity,
     InstrumentSpec,
@@ -99,10 +100,16 @@ def bench_from(plain: Plain) -> Bench:
         for spec in plain.get("positions", ())
     )
     reference = plain.get("reference")
+    known["alarms"] = tuple(_alarm_from(rule) for rule in plain.get("alarms", ()))
     known["reference"] = (
         ReferenceSpec(**_known(ReferenceSpec, reference)) if reference else None
     )
     return Bench(**known)
+
+
+def _alarm_from(plain: Plain) -> AlarmRule:
+    known = _known(AlarmRule, plain)
+    return AlarmRule(**{**known, "command": tuple(known.get("command", ()))})
 
 
 def identities_from(plain: Plain) -> dict[str, Identity]:

@@ -1,0 +1,60 @@
+"""`[[alarm]]` in a bench file: when somebody wants to be told, and how."""
+
+from typing import Any, Final
+
+from benchlog.catalogue.check import (
+    Findings,
+    Key,
+    matching,
+    number,
+    one_of,
+    texts,
+)
+from benchlog.model import AlarmRule
+
+WATCHED: Final = ("offset_ppm", "jitter_ppm", "lost_s", "ambient_c", "disk_mb")
+_SHARE: Final = 0.05  # of the bound: how far a value must come back by default
+_QUIET_S: Final = 600.0
+_bound: Final = number("in the unit of what is watched", -1e9, 1e9)
+_ALARM: Final = {
+    "when": Key(one_of(WATCHED), required=True),
+    "above": Key(_bound),
+    "below": Key(_bound),
+    "hysteresis": Key(number("how far it must come back", 0, 1e9)),
+    "hold_s": Key(number("how long it must be beyond, in s", 0, 1e6), default=0.0),
+    "quiet_s": Key(number("not raised again before, in s", 0, 1e6), default=_QUIET_S),
+    "command": Key(texts("a program and its arguments, no shell"), default=()),
+    "webhook": Key(
+        matching("an address http://... or https://...", r"https?://[!-~]{1,500}"),
+        default="",
+    ),
+}
+
+
+def alarm_rules(findings: Findings, tables: list[object]) -> tuple[AlarmRule, ...]:
+    """Read every `[[alarm]]`; what is unfit is noted in `findings`."""
+    return tuple(
+        _rule(findings, table, f"alarm[{index}]") for index, table in enumerate(tables)
+    )
+
+
+def _rule(findings: Findings, table: object, path: str) -> AlarmRule:
+    values = findings.table(table, path, _ALARM)
+    above, below = values["above"], values["below"]
+    if not findings.mentions(path):
+        _check_bounds(findings, values, path)
+    if values["hysteresis"] is None:
+        bounds = [abs(bound) for bound in (above, below) if bound is not None]
+        lost = values["when"] == "lost_s"  # it is back, or it is not
+        values["hysteresis"] = 0.0 if lost else _SHARE * min(bounds, default=0.0)
+    values["when"] = values["when"] or WATCHED[0]
+    return AlarmRule(**values)
+
+
+def _check_bounds(findings: Findings, values: dict[str, Any], path: str) -> None:
+    above, below = values["above"], values["below"]
+    if above is None and below is None:
+        findings.add(f"{path}.above", "missing", "above or below: when to raise it")
+    elif above is not None and below is not None and below >= above:
+        expected = "a lower number than above; between the two all is well"
+        findings.add(f"{path}.below", f"found {below:g}", expected)

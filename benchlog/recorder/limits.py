@@ -1,0 +1,46 @@
+"""What an instrument's process may take: memory, and how much it may say."""
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from benchlog.clock import Deadline, host_deadline
+
+MEMORY_MB: Final = 512
+"""Resident memory of one instrument process; a driver with VISA takes 60 MB."""
+MOST_A_SECOND: Final = 2_000
+"""Messages of one instrument, in real seconds; more than a keeper could commit for
+long. A stream this fast is a fault of its driver, not a measurement."""
+_WINDOW_S: Final = 2.0
+_PAGE: Final = os.sysconf("SC_PAGE_SIZE")
+
+
+def resident_mb(pid: int) -> float:
+    """Return the resident memory of a process, 0 where that cannot be told."""
+    try:
+        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+    except (OSError, ValueError, IndexError):
+        return 0.0
+    return pages * _PAGE / 1e6
+
+
+class Flood:
+    """Counts messages in windows of two real seconds."""
+
+    def __init__(
+        self,
+        most_a_second: float = MOST_A_SECOND,
+        window: Callable[[float], Deadline] = host_deadline,
+    ) -> None:
+        self._most = most_a_second * _WINDOW_S
+        self._window = window
+        self._count = 0
+        self._end = window(_WINDOW_S)
+
+    def is_one(self, count: int) -> bool:
+        """Take in `count` more messages; whether they are too many by now."""
+        if self._end.passed:
+            self._count, self._end = 0, self._window(_WINDOW_S)
+        self._count += count
+        return self._count > self._most

@@ -1,0 +1,52 @@
+"""What a keeper tells, in a person's words: for terminals, logs and service managers."""
+
+from typing import TYPE_CHECKING, Final
+
+from benchlog.model import EventKind
+from benchlog.units import format_duration, format_ppm, format_u_ppm
+
+if TYPE_CHECKING:
+    from benchlog.recorder.keeper import Told
+
+_QUIET: Final = {EventKind.ENDED}  # said with the figures, a moment later
+
+
+def line_of(told: "Told") -> str:
+    """Return one line for anything but a reading; empty when it is better left out."""
+    event = told.event
+    if told.kind == "waiting":
+        return told.text
+    if told.kind == "ended":
+        return f"run {told.run_id} ended: {told.text}"
+    if event is None or event.kind in _QUIET:
+        return ""
+    if event.kind == EventKind.STARTED:
+        return f"run {told.run_id} started: {event.text}"
+    return f"{event.kind}: {event.text}"
+
+
+def reading_line(told: "Told") -> str:
+    """Return one line for the newest reading and how things stand with it."""
+    reading, assessment = told.reading, told.assessment
+    if reading is None or assessment is None:
+        return ""
+    ambient = "" if reading.ambient_c is None else f"  {reading.ambient_c:.1f} C"
+    offset = format_ppm(assessment.offset_ppm, assessment.u_ppm)
+    return (
+        f"{assessment.stats.n:>6,}  {reading.frequency_hz:,.12g} Hz  "
+        f"offset {offset} ppm  U {format_u_ppm(assessment.u_ppm)} ppm{ambient}  "
+        f"{assessment.word}"
+    )
+
+
+def standing_line(told: "Told") -> str:
+    """Return one line on how a long run stands."""
+    a = told.assessment
+    if a is None:
+        return ""
+    offset = format_ppm(a.offset_ppm, a.u_ppm)
+    return (
+        f"run {told.run_id}: {a.stats.n:,} readings in "
+        f"{format_duration(a.stats.span_s)}, {a.stats.gaps} gaps, offset {offset} ppm "
+        f"+- {format_u_ppm(a.u_ppm)} ppm, {a.word}"
+    )
