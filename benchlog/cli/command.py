@@ -14,6 +14,7 @@ COMMANDS: Final = {
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
     "parts": "List the part catalogue: what data sheets promise.",
     "measure": "Measure one device and judge it against its part.",
+    "soak": "Measure for a night or a month; nothing stops it, any break is explained.",
     "runs": "List the runs in the database.",
     "show": "Show one run's figures, uncertainty budget and events.",
     "watch": "Watch any run live, also one in another process.",

@@ -1,6 +1,7 @@
 """Measuring without a screen: the keeper in the foreground, told in plain lines."""
 
 import contextlib
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
@@ -9,9 +10,12 @@ from benchlog.cli.printing import say
 from benchlog.clock import HostClock, host_clock
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import Told, keep
-from benchlog.units import NS_PER_S, format_ppm, format_u_ppm
+from benchlog.recorder.resume import Resumed
+from benchlog.recorder.telling import line_of, reading_line, standing_line
+from benchlog.units import NS_PER_S
 
-_EVERY_NS: Final = NS_PER_S // 2
+_EVERY_S: Final = 0.5
+_SOAK_EVERY_S: Final = 600.0
 
 
 def measure_in_lines(
@@ -25,11 +29,29 @@ def measure_in_lines(
     return keep(plans, database, host_clock(), tell=tell, go_on=go_on)
 
 
-class Narration:
-    """Says readings (at most two a second and run), events at once, and the end."""
+def soak_in_lines(
+    plans: Sequence[RunPlan],
+    database: Path,
+    *,
+    go_on: bool,
+    resume: Resumed | None = None,
+) -> tuple[int, ...]:
+    """As `measure_in_lines`, for a night: how it stands is said every ten minutes."""
+    tell = Narration(_SOAK_EVERY_S).tell
+    clock = host_clock()
+    return keep(plans, database, clock, tell=tell, go_on=go_on, resume=resume)
 
-    def __init__(self) -> None:
+
+class Narration:
+    """Says readings (one in `every_s` real seconds and run), events at once, the end.
+
+    A long run's readings are said as how the run stands.
+    """
+
+    def __init__(self, every_s: float = _EVERY_S) -> None:
         self._clock = HostClock()
+        self._every_ns = int(every_s * NS_PER_S)
+        self._reading = reading_line if every_s == _EVERY_S else standing_line
         self._due_ns: dict[int, int] = {}
 
     def tell(self, told: Told) -> None:
@@ -38,20 +60,19 @@ class Narration:
         if line:
             with contextlib.suppress(OSError):
                 say(line)
+                if told.event and told.event.kind == EventKind.ALARM:
+                    self._ring()
 
     def _line(self, told: Told) -> str:
-        event = told.event
         if told.kind == "begun":
             self._due_ns[told.run_id] = 0
-        if told.kind == "ended":
-            return f"run {told.run_id} ended: {told.text}"
-        if told.kind == "reading" and self._due(told.run_id):
-            return self._of_which(told.run_id) + reading_line(told)
-        if event is None or event.kind == EventKind.ENDED:
-            return ""
-        if event.kind == EventKind.STARTED:
-            return f"run {told.run_id} started: {event.text}"
-        return self._of_which(told.run_id) + f"{event.kind}: {event.text}"
+        if told.kind == "reading":
+            if not self._due(told.run_id):
+                return ""
+            return self._of_which(told.run_id) + self._reading(told)
+        line = line_of(told)
+        plain = told.event is None or told.event.kind == EventKind.STARTED
+        return line if plain or not line else self._of_which(told.run_id) + line
 
     def _of_which(self, run_id: int) -> str:
         return f"run {run_id}: " if len(self._due_ns) > 1 else ""
@@ -60,19 +81,11 @@ class Narration:
         now_ns = self._clock.mono_ns()
         if now_ns < self._due_ns.get(run_id, 0):
             return False
-        self._due_ns[run_id] = now_ns + _EVERY_NS
+        self._due_ns[run_id] = now_ns + self._every_ns
         return True
 
-
-def reading_line(told: Told) -> str:
-    """Return one line for the newest reading and how things stand with it."""
-    reading, assessment = told.reading, told.assessment
-    if reading is None or assessment is None:
-        return ""
-    ambient = "" if reading.ambient_c is None else f"  {reading.ambient_c:.1f} C"
-    offset = format_ppm(assessment.offset_ppm, assessment.u_ppm)
-    return (
-        f"{assessment.stats.n:>6,}  {reading.frequency_hz:,.12g} Hz  "
-        f"offset {offset} ppm  U {format_u_ppm(assessment.u_ppm)} ppm{ambient}  "
-        f"{assessment.word}"
-    )
+    @staticmethod
+    def _ring() -> None:
+        if sys.stderr.isatty():
+            sys.stderr.write("\a")
+            sys.stderr.flush()

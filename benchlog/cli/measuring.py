@@ -55,7 +55,9 @@ def measure_shown(request: Request, manner: Manner) -> tuple[int, ...]:
 
     how = {"go_on": manner.go_on, "bell": manner.bell}
     if request.devices:
-        return measure_on_screen(plans, manner.database, **how)
+        return measure_on_screen(
+            plans, manner.database, go_on=manner.go_on, bell=manner.bell
+        )
     return measure_asking(
         lambda device: plans_of(_with(request, device)), manner.database, **how
     )

@@ -11,7 +11,7 @@ from typing import Final
 from benchlog.cli.printing import say
 from benchlog.errors import BenchlogError
 from benchlog.model import RunPlan
-from benchlog.recorder.launch import Launched, launch
+from benchlog.recorder.launch import Again, Launched, launch
 from benchlog.screen import ScreenOutcome, run_screen
 from benchlog.store.reader import Reader
 
@@ -28,10 +28,15 @@ def watch_run(database: Path, run_id: int | None, *, bell: bool) -> None:
 
 
 def measure_on_screen(
-    plans: Sequence[RunPlan], database: Path, *, go_on: bool, bell: bool
+    plans: Sequence[RunPlan],
+    database: Path,
+    *,
+    go_on: bool,
+    bell: bool,
+    again: Again | None = None,
 ) -> tuple[int, ...]:
     """Start a keeper, show its runs live one after the other; return the runs' ids."""
-    launched = launch(plans, database, go_on=go_on)
+    launched = launch(plans, database, go_on=go_on, again=again, say=say)
 
     def show(run_id: int | None) -> ScreenOutcome:
         return run_screen(database, run_id, bell=bell)

@@ -5,10 +5,10 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_sleep
-from benchlog.errors import BenchlogError, StoreError
+from benchlog.errors import BenchlogError, StoreError, StoreLockedError
 from benchlog.model import (
     Event,
     EventKind,
@@ -22,19 +22,22 @@ from benchlog.model import (
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.intake import Intake
 from benchlog.recorder.ledger import Ledger, Outcome
-from benchlog.recorder.liverun import LiveRun
+from benchlog.recorder.liverun import Ambient, LiveRun
+from benchlog.recorder.lookout import Noticed
 from benchlog.recorder.openruns import OpenRuns
+from benchlog.recorder.resume import Resumed
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.units import NS_PER_S, printable
+from benchlog.units import printable
 from benchlog.verdict.figures import figures
 from benchlog.verdict.judge import Assessment, RunJudge
 from benchlog.verdict.timebase import timebase_for
 
+_T = TypeVar("_T")
+_LONG_AGO_NS: Final = 10**17
 _LOOK_EVERY_S: Final = 0.2
 _LAST_TRY_S: Final = 10.0
-_STEP_NS: Final = NS_PER_S // 2
 _RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
     "fail if |offset| - U > limit, else undecided"
@@ -58,7 +61,7 @@ class Bookkeeper:
         self.intake = Intake(self.runs, writer, clock)
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
         self._look: Deadline = host_deadline(0)
-        self._offset_ns = clock.utc_ns() - clock.mono_ns()
+        self._rescue_said = ""
 
     def begin(
         self,
@@ -74,39 +77,72 @@ class Bookkeeper:
         counter = instruments[position.frequency].spec
         timebase = self._timebase(counter, identities[counter.name])
         resolution_hz = counter.resolution_hz
-        run_id = self.writer.begin_run(
-            plan, identities, timebase, control=control, resolution_hz=resolution_hz
+        run_id = patiently(
+            lambda: self.writer.begin_run(
+                plan, identities, timebase, control=control, resolution_hz=resolution_hz
+            )
+        )
+        judge = RunJudge(
+            plan.part,
+            divider=position.divider,
+            timebase=timebase,
+            resolution_hz=resolution_hz,
         )
         run = LiveRun(
             plan=plan,
             position=position,
             spec=counter,
             run_id=run_id,
-            segment_id=self.writer.begin_segment(run_id),
-            judge=RunJudge(
-                plan.part,
-                divider=position.divider,
-                timebase=timebase,
-                resolution_hz=resolution_hz,
-            ),
+            segment_id=patiently(lambda: self.writer.begin_segment(run_id)),
+            judge=judge,
             clock=self.clock,
             simulated=any(identity.simulated for identity in identities.values()),
             began_mono_ns=self.clock.mono_ns(),
             follows=follows,
         )
-        self.runs.by_id[run_id] = run
-        self.runs.ids.append(run_id)
+        self._open(run)
         self.runs.note(run, EventKind.STARTED, _started(plan, identities))
         self.intake.first_values(run, instruments)
         return run
+
+    def resume(self, old: Resumed, position: PositionSpec, control: str) -> LiveRun:
+        """Go on with a run in a new segment; its instruments may yet have to answer."""
+        run_id, now_ns = old.run.id, self.clock.mono_ns()
+        patiently(lambda: self.writer.resume_run(run_id, control=control))
+        age_ns = max(0, self.clock.utc_ns() - old.run.started_utc_ns)
+        run = LiveRun(
+            plan=old.plan,
+            position=position,
+            spec=old.plan.bench.instruments[position.frequency],
+            run_id=run_id,
+            segment_id=patiently(lambda: self.writer.begin_segment(run_id)),
+            judge=old.judge,
+            clock=self.clock,
+            simulated=old.run.simulated,
+            accepted=old.readings,
+            began_mono_ns=now_ns - age_ns,
+        )
+        run.gap()
+        if position.ambient is not None:
+            identity = old.run.identities.get(position.ambient)
+            typed = identity is not None and identity.settings.get("typed") == "true"
+            run.ambient = Ambient(0.0, now_ns - _LONG_AGO_NS, 0.0, typed)
+        self._open(run)
+        self.runs.note(run, EventKind.GAP, old.gap)
+        return run
+
+    def _open(self, run: LiveRun) -> None:
+        self.runs.by_id[run.run_id] = run
+        self.runs.ids.append(run.run_id)
 
     def end(self, run: LiveRun, how: str) -> Assessment:
         """End a run whose rows are committed: verdict, end mark; say how it stands."""
         assessment = run.judge.assessment()
         del self.runs.by_id[run.run_id]
         self._standing.pop(run.run_id, None)
-        self.writer.end_run(run.run_id, how)
-        self.writer.add_verdict(run.run_id, self._verdict(run.run_id, assessment))
+        patiently(lambda: self.writer.end_run(run.run_id, how))
+        row = patiently(lambda: self._verdict(run.run_id, assessment))
+        patiently(lambda: self.writer.add_verdict(run.run_id, row))
         return assessment
 
     def settle(self, *, now: bool = False) -> Iterator[Settled]:
@@ -158,14 +194,18 @@ class Bookkeeper:
         return min(self.ledger.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
 
     def look_around(self) -> None:
-        """Notice a stepped wall clock and a database file that was taken away."""
-        offset_ns = self.clock.utc_ns() - self.clock.mono_ns()
-        step_ns, self._offset_ns = offset_ns - self._offset_ns, offset_ns
-        if abs(step_ns) > _STEP_NS:
-            text = f"the wall clock was stepped by {step_ns / NS_PER_S:+.3f} s"
-            self._say_to_all(EventKind.CLOCK_STEP, text)
+        """Notice a database file that was taken away."""
         if self.ledger.replaced():
             self._rescue()
+        else:
+            self._rescue_said = ""
+
+    def note_host(self, noticed: Noticed) -> None:
+        """Write what happened to the host into every run."""
+        for run in self.runs.all():
+            if noticed.breaks:
+                run.gap()
+            self.runs.note(run, noticed.kind, noticed.text)
 
     def _rescue(self) -> None:
         """Bring the database back to where people look for it."""
@@ -174,7 +214,9 @@ class Bookkeeper:
             text = f"the database file was removed or replaced; all rows are in {where}"
         except StoreError as error:
             text = f"the database file was removed or replaced: {error}"
-        self._say_to_all(EventKind.STORE_REPLACED, printable(text))
+        if text != self._rescue_said:
+            self.say_to_all(EventKind.STORE_REPLACED, printable(text))
+        self._rescue_said = text
 
     def _say_trouble(self, outcome: Outcome) -> None:
         for (run_id, _, record), why in outcome.refused:
@@ -183,14 +225,15 @@ class Bookkeeper:
                 run = self.runs.by_id[run_id]
                 self.runs.note(run, EventKind.REJECTED, why, raw=raw)
         if outcome.trouble:
-            self._say_to_all(EventKind.STORE_WAIT, outcome.trouble)
+            self.say_to_all(EventKind.STORE_WAIT, outcome.trouble)
         if outcome.recovered:
-            self._say_to_all(EventKind.STORE_BACK, "the database takes rows again")
+            self.say_to_all(EventKind.STORE_BACK, "the database takes rows again")
         if outcome.lost:
             text = f"{outcome.lost} readings found no room while it did not"
-            self._say_to_all(EventKind.READINGS_LOST, text)
+            self.say_to_all(EventKind.READINGS_LOST, text)
 
-    def _say_to_all(self, kind: EventKind, text: str) -> None:
+    def say_to_all(self, kind: EventKind, text: str) -> None:
+        """Write an event into every open run."""
         for run in self.runs.all():
             self.runs.note(run, kind, text)
 
@@ -212,6 +255,18 @@ class Bookkeeper:
         with closing(Reader.open(self.writer.path)) as reader:
             check = reader.reference_check(identity.serial, now_ns)
         return timebase_for(counter, check, now_ns)
+
+
+def patiently(write: Callable[[], _T]) -> _T:
+    """Do what another writer may hold up for a while. Raises StoreError."""
+    limit = host_deadline(_LAST_TRY_S)
+    while True:
+        try:
+            return write()
+        except StoreLockedError:
+            if limit.passed:
+                raise
+            host_sleep(_LOOK_EVERY_S / 10)
 
 
 def _identity(instrument: InstrumentProcess) -> Identity:

@@ -27,7 +27,10 @@ from benchlog.recorder.plans import (
     instruments_of,
     position_of,
 )
+from benchlog.recorder.resume import Resumed
 from benchlog.recorder.signals import Signals
+from benchlog.recorder.waits import Waits
+from benchlog.recorder.watch import Watch
 from benchlog.recorder.wire import Failed, Got, Opened, Order, Said
 from benchlog.store.writer import Writer
 from benchlog.verdict.judge import Assessment
@@ -39,7 +42,7 @@ _WAIT_SOAK_S: Final = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the keeper tells whoever started it: `kind` is begun, reading, event, ended.
+    """What the keeper tells: `kind` is waiting, begun, reading, event or ended.
 
     A reading is told after its commit, with how things stand; an event at once.
     """
@@ -63,6 +66,7 @@ def keep(
     tell: Tell,
     until_fd: int | None = None,
     go_on: bool = False,
+    resume: Resumed | None = None,
 ) -> tuple[int, ...]:
     """Keep the runs of one bench until each is over; return their ids.
 
@@ -73,6 +77,8 @@ def keep(
     until_fd : int, optional
         A pipe's reading end: when the other end is gone, so is the terminal, and the
         runs end cleanly unless `go_on` or somebody asked them to keep going.
+    resume : Resumed, optional
+        Go on with this soak instead of beginning runs; `plans` holds its plan.
 
     Raises InstrumentError when an instrument does not answer at the start (a soak waits
     instead), BusyError when another keeper holds one, StoreError when the database
@@ -93,8 +99,11 @@ def keep(
         around = Surroundings(database, clock, writer, selector, signals, tell)
         keeper = Keeper(plans, around, go_on=go_on)
         stack.callback(keeper.finish)
-        keeper.wait_for_all()
-        keeper.begin()
+        if resume is None:
+            keeper.wait_for_all()
+            keeper.begin()
+        else:
+            keeper.resume(resume)
         keeper.loop()
         return tuple(keeper.book.runs.ids)
 
@@ -127,7 +136,11 @@ class Keeper:
             _WAIT_SOAK_S if self.patient else _WAIT_S,
         )
         self.book = Bookkeeper(around.clock, around.writer, self._tell_event)
+        self.watch = Watch(
+            self.book, self.fleet, plans[0].bench.alarms, around.database
+        )
         self.front = Front(self)
+        self._waits = Waits(around.clock)
         self.desk: Desk | None = None
         name = f"{around.database.name}.{os.getpid()}.sock"
         self._socket = around.database.with_name(name)
@@ -140,8 +153,11 @@ class Keeper:
         """Wait until every instrument has answered once; probes give a value, too."""
         self.fleet.start(hold=self._counters)
         missing = set(self.fleet.by_name)
+        if self.patient:
+            self.watch.notifier.ready()
         while missing and self.around.signals.caught is None:
             for name, message in self._wait():
+                self._say_waiting(self._waits.heard(name, message))
                 match message:
                     case Opened() if name in self._counters:
                         missing.discard(name)
@@ -159,6 +175,24 @@ class Keeper:
         self.desk = Desk(self._socket, self.around.selector, self.front.answer)
         for plan in self.plans:
             self.begin_one(plan)
+        for name, text in self._waits.over():
+            for run in self.book.runs.using(name):
+                self.book.runs.note(run, EventKind.BACK, text, name)
+        self.watch.notifier.ready()
+
+    def resume(self, old: Resumed) -> None:
+        """Go on with a run at once; instruments that do not answer yet are an event."""
+        self.desk = Desk(self._socket, self.around.selector, self.front.answer)
+        self.fleet.expect(old.run.identities)
+        run = self.book.resume(old, position_of(old.plan), self._socket.name)
+        self.around.tell(Told(run.run_id, "begun"))
+        self.watch.notifier.ready()
+        self.fleet.start(hold=())
+
+    def _say_waiting(self, text: str) -> None:
+        if text and self.patient:
+            self.around.tell(Told(0, "waiting", text=text))
+            self.watch.notifier.status(text)
 
     def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
         """Begin one run; its counter starts, or goes on, reading."""
@@ -200,6 +234,7 @@ class Keeper:
             if self.desk is not None:
                 self.desk.close()
             self.fleet.finish()
+            self.watch.close()
 
     def _wait(self) -> Iterator[Heard]:
         left_s = min(self.fleet.left_s(), self.book.left_s(), self._tick.left_s())
@@ -218,7 +253,7 @@ class Keeper:
         yield from self.fleet.tend()
         if self._tick.passed:
             self._tick = host_deadline(_TICK_S)
-            self.book.look_around()
+            self.watch.look()
 
     def _take(self, heard: Heard) -> None:
         name, message = heard
@@ -231,8 +266,8 @@ class Keeper:
                 self.book.intake.process_ended(name, kind, how)
             case Said():
                 self.book.intake.said(name, message.text)
-            case _:
-                pass  # Opened: the first value after an outage says that it is back
+            case Opened():  # the first value after an outage says that it is back
+                self.book.intake.opened(name, message)
 
     def _look_at_signals(self) -> None:
         caught, self.around.signals.caught = self.around.signals.caught, None

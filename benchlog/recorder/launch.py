@@ -1,19 +1,23 @@
 """The keeper as a process of its own session: a closed terminal does not end it."""
 
+import contextlib
 import json
 import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, Final
 
-from benchlog.clock import host_clock
+from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import RunPlan
 from benchlog.recorder.keeper import Told, keep
+from benchlog.recorder.resume import resumed
+from benchlog.recorder.telling import line_of
+from benchlog.units import iso_utc
 
 _QUIT_S: Final = 20.0
 
@@ -45,12 +49,26 @@ class Launched:
         return self.process.pid
 
 
+@dataclass(frozen=True, slots=True)
+class Again:
+    """A soak to go on with; `more_s` is its new length from now on, None the old."""
+
+    run_id: int
+    more_s: float | None = None
+
+
 def launch(
-    plans: Sequence[RunPlan], database: Path, *, go_on: bool = False
+    plans: Sequence[RunPlan],
+    database: Path,
+    *,
+    go_on: bool = False,
+    again: Again | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> Launched:
     """Start a keeper and wait until its runs have begun.
 
-    What it has to say beyond its events goes to `DATABASE.keeper.log`. Raises what
+    With `again` it goes on with a run and needs no plans. `say` hears what a soak waits
+    for meanwhile. What happens is told in `DATABASE.keeper.log` as well. Raises what
     prevented the start: InstrumentError, BusyError, StoreError, as `keep` does.
     """
     database = database.absolute()
@@ -65,9 +83,14 @@ def launch(
         )
     if process.stdin is None or process.stdout is None:
         raise RuntimeError("a keeper without pipes")
-    pickle.dump((tuple(plans), database, go_on), process.stdin)
+    pickle.dump((tuple(plans), database, go_on, again), process.stdin)
     process.stdin.flush()
-    answer = _answer(process.stdout, database)
+    try:
+        answer = _answer(process.stdout, database, say)
+    except BaseException:  # Ctrl-C while a soak waits: nothing has begun
+        process.terminate()
+        process.wait(_QUIT_S)
+        raise
     launched = Launched(answer.runs, process)
     if answer.error:
         launched.close()
@@ -80,59 +103,93 @@ def launch(
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """The one line a keeper says about its start."""
+    """A line that a keeper says about its start; the last one is not `waiting`."""
 
     runs: tuple[int, ...] = ()
     error: str = ""
     exit_code: int = 0
+    waiting: str = ""
 
 
-def _answer(stdout: IO[bytes], database: Path) -> Start:
-    line = stdout.readline()
-    if not line:
-        return Start(
-            error=f"the keeper ended before it began; {_log(database)} says why",
-            exit_code=1,
-        )
-    said = json.loads(line)
-    return Start(tuple(said["runs"]), said["error"], said["exit_code"])
+def _answer(
+    stdout: IO[bytes], database: Path, say: Callable[[str], None] | None
+) -> Start:
+    while line := stdout.readline():
+        said = json.loads(line)
+        if not said["waiting"]:
+            return Start(tuple(said["runs"]), said["error"], said["exit_code"])
+        if say is not None:
+            say(said["waiting"])
+    why = f"the keeper ended before it began; {_log(database)} says why"
+    return Start(error=why, exit_code=1)
 
 
 def _log(database: Path) -> Path:
     return database.with_name(f"{database.name}.keeper.log")
 
 
+class Teller:
+    """Says once what came of the start, and keeps a log in plain words."""
+
+    def __init__(self, clock: Clock, wanted: int) -> None:
+        self.begun: list[int] = []
+        self._clock, self._wanted = clock, wanted
+
+    def tell(self, told: Told) -> None:
+        """Take what the keeper tells."""
+        if told.kind == "waiting":
+            _say(Start(waiting=told.text))
+        elif told.kind == "begun":
+            self.begun.append(told.run_id)
+            if len(self.begun) == self._wanted:
+                _say(Start(runs=tuple(self.begun)))
+                _say_no_more()
+        self.log(line_of(told))
+
+    def log(self, line: str) -> None:
+        """Write a line with its time to the log; a full disk is no reason to end."""
+        if line:
+            with contextlib.suppress(OSError):
+                sys.stderr.write(f"{iso_utc(self._clock.utc_ns())} {line}\n")
+                sys.stderr.flush()
+
+
 def main() -> None:
     """Read plans from standard input, keep them, say once what came of the start."""
-    plans, database, go_on = pickle.load(sys.stdin.buffer)  # noqa: S301 - our own
-    begun: list[int] = []
-
-    def tell(told: Told) -> None:
-        if told.kind == "begun":
-            begun.append(told.run_id)
-            if len(begun) == len(plans):
-                _say(Start(runs=tuple(begun)))
-
+    plans, database, go_on, again = pickle.load(sys.stdin.buffer)  # noqa: S301 - ours
+    clock = host_clock()
+    teller = Teller(clock, len(plans) or 1)
     try:
+        old = (
+            resumed(database, again.run_id, clock.utc_ns(), more_s=again.more_s)
+            if again is not None
+            else None
+        )
         keep(
-            plans,
+            plans if old is None else (old.plan,),
             database,
-            host_clock(),
-            tell=tell,
+            clock,
+            tell=teller.tell,
             until_fd=sys.stdin.fileno(),
             go_on=go_on,
+            resume=old,
         )
     except BenchlogError as error:
         where = f" [{error.address}]" if isinstance(error, InstrumentError) else ""
-        if len(begun) < len(plans):
+        if len(teller.begun) < (len(plans) or 1):
             _say(Start((), str(error), error.exit_code))
-        sys.stderr.write(f"{error}{where}\n")
+        teller.log(f"{error}{where}")
         raise SystemExit(error.exit_code) from error
 
 
 def _say(answer: Start) -> None:
-    """Write the one line that the starter waits for, then close the pipe."""
-    os.write(sys.stdout.fileno(), json.dumps(asdict(answer)).encode() + b"\n")
+    """Write a line that the starter waits for; it may have gone."""
+    with contextlib.suppress(OSError):
+        os.write(sys.stdout.fileno(), json.dumps(asdict(answer)).encode() + b"\n")
+
+
+def _say_no_more() -> None:
+    """Close the pipe to the starter."""
     null = os.open(os.devnull, os.O_WRONLY)
     os.dup2(null, sys.stdout.fileno())
     os.close(null)

@@ -1,4 +1,4 @@
-"""What a keeper tells, in a person's words: for terminals, logs and service managers."""
+"""What a keeper tells, in a person's words: for terminals, logs, service managers."""
 
 from typing import TYPE_CHECKING, Final
 

@@ -1,0 +1,192 @@
+"""What `benchlog soak` was asked for, and carrying it out on a screen or in lines."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from benchlog.cli.database import reading
+from benchlog.cli.figures import exit_code, judged, text_of
+from benchlog.cli.planning import Request, plans_of
+from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.clock import host_clock
+from benchlog.errors import NotFoundError, UsageError
+from benchlog.model import Purpose, RunPlan
+from benchlog.units import NS_PER_S, iso_utc
+
+_TIMES: Final = ("%H:%M", "%H:%M:%S")
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a soak is shown and how it ends."""
+
+    database: Path
+    as_json: bool = False
+    no_screen: bool = False
+    end_with_terminal: bool = False
+    bell: bool = False
+
+    @property
+    def on_screen(self) -> bool:
+        """Whether a live screen is shown."""
+        return not (self.as_json or self.no_screen) and in_terminal()
+
+
+def carry_out(typed: dict[str, Any], manner: Manner) -> int:
+    """Begin a soak or go on with one, print how it was, return the exit code.
+
+    Raises UsageError, NotFoundError, ConfigError for what cannot be begun, and what
+    prevents the start: BusyError, StoreError.
+    """
+    run_id = _run_to_resume(typed, manner)
+    length_s = _length_s(typed)
+    if run_id is None:
+        run_ids = _begun(_plans(typed, length_s), manner)
+    else:
+        own_length = typed["bench"] is None or typed["resume"] is not None
+        run_ids = _gone_on(run_id, length_s if own_length else None, manner)
+    return _report(run_ids, manner)
+
+
+def _run_to_resume(typed: dict[str, Any], manner: Manner) -> int | None:
+    """Return the run to go on with, None to begin one. Raises NotFoundError."""
+    if typed["resume"] is not None:
+        if typed["resume_last"] or typed["bench"] or typed["devices"]:
+            raise UsageError(
+                "--resume takes bench, part and device from the run; leave out "
+                "--bench, --device and --resume-last"
+            )
+        return int(typed["resume"])
+    if not typed["resume_last"]:
+        return None
+    from benchlog.recorder.resume import find_last
+
+    device = typed["devices"][0] if len(typed["devices"]) == 1 else None
+    found = find_last(manner.database, device)
+    if found is None and typed["bench"] is None:
+        raise NotFoundError(
+            "soak",
+            "last",
+            (),
+            "that broke off and that nobody keeps; see benchlog runs",
+        )
+    return found
+
+
+def _plans(typed: dict[str, Any], length_s: float | None) -> tuple[RunPlan, ...]:
+    for name in ("bench", "part"):
+        if typed[name] is None:
+            raise UsageError(f"which {name}? Give --{name}, or go on with --resume RUN")
+    known = ("bench", "part", "devices", "positions", "gate_s", "operator", "note")
+    more = ("lot", "load_pf", "supply_v")
+    request = Request(**{name: typed[name] for name in (*known, *more)})
+    return tuple(
+        replace(
+            plan,
+            purpose=Purpose.SOAK,
+            until_clear=False,
+            max_readings=None,
+            max_s=length_s,
+        )
+        for plan in plans_of(request)
+    )
+
+
+def _length_s(typed: dict[str, Any]) -> float | None:
+    """Return how long from now on, None for as long as nobody stops it."""
+    if typed["for_s"] is not None and typed["until"] is not None:
+        raise UsageError("give --for or --until, not both: either one ends the run")
+    if typed["until"] is None:
+        return typed["for_s"]  # type: ignore[no-any-return]
+    now_ns = host_clock().utc_ns()
+    end_ns = moment_utc_ns(typed["until"], now_ns)
+    say(f"until {iso_utc(end_ns)}")
+    return (end_ns - now_ns) / NS_PER_S
+
+
+def moment_utc_ns(text: str, now_utc_ns: int) -> int:
+    """Return the moment that `07:30` (the next one, local) or an ISO date-time means.
+
+    Raises UsageError for anything else, and for a moment that has passed.
+    """
+    now = datetime.fromtimestamp(now_utc_ns / NS_PER_S, UTC)
+    found = _time_of_day(text, now) or _date_and_time(text)
+    if found is None:
+        raise UsageError(
+            f"{text!r} is no time; write 07:30 for the next such local time, or "
+            "2026-11-30T07:30, with Z behind it for UTC"
+        )
+    if found <= now:
+        raise UsageError(f"{text!r} has passed already; it is {now:%Y-%m-%d %H:%M} UTC")
+    return round(found.timestamp() * NS_PER_S)
+
+
+def _time_of_day(text: str, now: datetime) -> datetime | None:
+    for form in _TIMES:
+        try:
+            time = datetime.strptime(text, form).time()
+        except ValueError:
+            continue
+        here = now.astimezone().date()
+        days = (here, here + timedelta(days=1), here + timedelta(days=2))
+        # each day has its own offset from UTC: summer time may begin in between
+        moments = [datetime.combine(day, time).astimezone() for day in days]
+        return next(moment for moment in moments if moment > now)
+    return None
+
+
+def _date_and_time(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except (ValueError, OverflowError):
+        return None
+
+
+def _begun(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
+    go_on = not manner.end_with_terminal
+    if manner.on_screen:
+        from benchlog.cli.onscreen import measure_on_screen
+
+        return measure_on_screen(plans, manner.database, go_on=go_on, bell=manner.bell)
+    from benchlog.cli.inlines import soak_in_lines
+
+    return soak_in_lines(plans, manner.database, go_on=go_on)
+
+
+def _gone_on(run_id: int, more_s: float | None, manner: Manner) -> tuple[int, ...]:
+    go_on = not manner.end_with_terminal
+    if manner.on_screen:
+        from benchlog.cli.onscreen import measure_on_screen
+        from benchlog.recorder.launch import Again
+
+        how: dict[str, Any] = {"go_on": go_on, "bell": manner.bell}
+        return measure_on_screen(
+            (), manner.database, again=Again(run_id, more_s), **how
+        )
+    from benchlog.cli.inlines import soak_in_lines
+    from benchlog.recorder.resume import resumed
+
+    old = resumed(manner.database, run_id, host_clock().utc_ns(), more_s=more_s)
+    say(f"going on with run {run_id}: {old.gap}")
+    return soak_in_lines((old.plan,), manner.database, go_on=go_on, resume=old)
+
+
+def _report(run_ids: Sequence[int], manner: Manner) -> int:
+    documents = []
+    with reading(manner.database) as reader:
+        for run_id in run_ids:
+            events = [
+                {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
+                for _, event in reader.events(run_id)
+            ]
+            figures = judged(reader, reader.run(run_id))
+            documents.append({**figures, "events": events})
+    if manner.as_json:
+        print_json(documents[0] if len(documents) == 1 else documents)
+    else:
+        click.echo("\n\n".join(text_of(document) for document in documents))
+    return exit_code(documents)
