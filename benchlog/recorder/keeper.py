@@ -85,6 +85,33 @@ def keep(
     cannot be used. From the first reading on, faults are events, not errors.
 
     """
+    with opened_keeper(
+        plans, database, clock, tell=tell, until_fd=until_fd, go_on=go_on
+    ) as keeper:
+        if resume is None:
+            keeper.wait_for_all()
+            keeper.begin()
+        else:
+            keeper.resume(resume)
+        keeper.loop()
+        return tuple(keeper.book.runs.ids)
+
+
+@contextlib.contextmanager
+def opened_keeper(
+    plans: Sequence[RunPlan],
+    database: Path,
+    clock: Clock,
+    *,
+    tell: Tell,
+    until_fd: int | None = None,
+    go_on: bool = False,
+) -> "Iterator[Keeper]":
+    """Yield a keeper that holds its bench and its database, and has begun nothing.
+
+    Whatever happens in the `with` block, open runs are ended, instruments let go.
+    Raises UsageError, BusyError and StoreError as `keep` does.
+    """
     check_plans(plans)
     holder = f"benchlog {plans[0].purpose} of {', '.join(p.device for p in plans)}"
     with contextlib.ExitStack() as stack:
@@ -99,13 +126,7 @@ def keep(
         around = Surroundings(database, clock, writer, selector, signals, tell)
         keeper = Keeper(plans, around, go_on=go_on)
         stack.callback(keeper.finish)
-        if resume is None:
-            keeper.wait_for_all()
-            keeper.begin()
-        else:
-            keeper.resume(resume)
-        keeper.loop()
-        return tuple(keeper.book.runs.ids)
+        yield keeper
 
 
 @dataclass(frozen=True, slots=True)
