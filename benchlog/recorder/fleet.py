@@ -73,7 +73,7 @@ class Fleet:
         instrument = self._by_name[name]
         heard = instrument.hear()
         if heard is None:
-            return [(name, Ended(self._end(instrument)))]
+            return self._ended(instrument, "", EventKind.CRASHED)
         return [(name, message) for message in heard]
 
     def tend(self) -> list[Heard]:
@@ -84,19 +84,18 @@ class Fleet:
                 if instrument.restart_at is not None and instrument.restart_at.passed:
                     self._start(instrument)
             elif instrument.overdue:
-                how = f"did not come back in time and was {self._end(instrument)}"
-                happened.append((name, Ended(how, EventKind.HUNG)))
+                why = "did not come back in time and was "
+                happened += self._ended(instrument, why, EventKind.HUNG)
         return happened
 
     def _weigh_all(self) -> list[Heard]:
         """End those that leak memory or say too much."""
         self._weigh = host_deadline(_WEIGH_S)
         happened: list[Heard] = []
-        for name, instrument in self._by_name.items():
-            kind, said = instrument.excess
+        for instrument in self._by_name.values():
+            kind, why = instrument.excess
             if kind:
-                how = said + self._end(instrument, rest=True)
-                happened.append((name, Ended(how, EventKind(kind))))
+                happened += self._ended(instrument, why, EventKind(kind), rest=True)
         return happened
 
     def finish(self) -> None:
@@ -121,9 +120,20 @@ class Fleet:
         self._selector.register(instrument, read, ("instrument", name))
         self._selector.register(instrument.complaints_fd, read, ("aside", name))
 
-    def _end(self, instrument: InstrumentProcess, *, rest: bool = False) -> str:
+    def _ended(
+        self,
+        instrument: InstrumentProcess,
+        why: str,
+        kind: EventKind,
+        *,
+        rest: bool = False,
+    ) -> list[Heard]:
+        """End a process; what it had said before counts, then that it has ended."""
         self._forget(instrument)
-        return instrument.end(rest=rest)
+        how, last_words = instrument.end(rest=rest)
+        name = instrument.spec.name
+        heard: list[Heard] = [(name, message) for message in last_words]
+        return [*heard, (name, Ended(why + how, kind))]
 
     def _forget(self, instrument: InstrumentProcess) -> None:
         self._selector.unregister(instrument)

@@ -144,17 +144,18 @@ class InstrumentProcess:
         due = self.restart_at if self.state == "down" else self._deadline
         return due.left_s() if due is not None else 60.0
 
-    def end(self, *, rest: bool = False) -> str:
-        """End the process at once and return how it had ended, in words.
+    def end(self, *, rest: bool = False) -> tuple[str, list[Message]]:
+        """End the process at once; return how it had ended, and its last messages.
 
         `rest`: what it did it will do again, so it is left down for the longest pause.
         """
         if self.state == "down":
-            return "was not running"
+            return "was not running", []
         self.drain_complaints()
         with contextlib.suppress(OSError):
             self._process.send_signal(signal.SIGKILL)
         code = self._process.wait()
+        last_words = self._last_words()
         for connection in (self._orders, self._values):
             connection.close()
         if self._process.stderr:
@@ -163,7 +164,14 @@ class InstrumentProcess:
         self._wait_s = self.longest_wait_s if rest else self._wait_s
         self.restart_at = host_deadline(self._wait_s)
         self._wait_s = min(self._wait_s * 2, self.longest_wait_s)
-        return self._how(code)
+        return self._how(code), last_words
+
+    def _last_words(self) -> list[Message]:
+        """Return what is still in the pipe of a process that has ended."""
+        said: list[Message] = []
+        while more := self.hear():
+            said += more
+        return said
 
     def finish(self, within_s: float) -> str:
         """Ask the process to close its instrument, then end it; say how it ended."""
@@ -171,7 +179,7 @@ class InstrumentProcess:
         with contextlib.suppress(subprocess.TimeoutExpired):
             if self.state != "down":
                 self._process.wait(within_s)
-        return self.end()
+        return self.end()[0]
 
     # --- what was heard -----------------------------------------------------------
 

@@ -21,13 +21,14 @@ from benchlog.model import (
 )
 from benchlog.recorder.accept import Rejected, accept, suspected_multiple
 from benchlog.recorder.recent import Recent
-from benchlog.units import NS_PER_S, format_frequency
+from benchlog.units import NS_PER_S, format_duration, format_frequency
 from benchlog.verdict.earlystop import EarlyStop, StopRule
 from benchlog.verdict.judge import RunJudge
 
 _STALE_S: Final = 10.0
 _MOST_READINGS: Final = 300
 _RANGE_SLACK_C: Final = 0.5
+_HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,7 @@ class LiveRun:
     _suspected: float | None = None
     _ambient_lost: bool = False
     _beyond_range: bool = False
+    _spacing_ns: float = 0.0
 
     def __post_init__(self) -> None:
         self.recent = Recent(self.plan.part.nominal_hz, self.position.divider)
@@ -84,6 +86,7 @@ class LiveRun:
         if stalled_s:
             self.gap()
             records.append(self._stalled(stalled_s))
+        records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._ambient_events(ambient_c) + self._range_events(ambient_c)
         flags = self._flags(ambient_c) | self._suspicion(sample, records)
@@ -94,6 +97,7 @@ class LiveRun:
             result = Rejected("its gate began before this run")
         if isinstance(result, Rejected):
             return [*records, self._rejected(sample, result)]
+        self._learn_spacing(result.mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
         self.accepted += 1
         return [*records, result]
@@ -163,6 +167,30 @@ class LiveRun:
         return ""
 
     # --- details ---------------------------------------------------------------------
+
+    def _learn_spacing(self, mono_ns: int) -> None:
+        """Note how far apart readings that follow on each other usually are."""
+        if self.previous_mono_ns is None or self._gap:
+            return
+        spacing_ns = mono_ns - self.previous_mono_ns
+        usual = self._spacing_ns or spacing_ns
+        self._spacing_ns = usual + 0.1 * (min(spacing_ns, 2 * usual) - usual)
+
+    def _held_up(self, sample: Sample) -> list[Event]:
+        """Say when a reading comes so late that others must be missing before it."""
+        if self.previous_mono_ns is None or self._gap or not self._spacing_ns:
+            return []
+        slack_s = _HELD_UP_S / max(self.clock.real_s(1.0), 1e-9)
+        late_s = (sample.mono_ns - self.previous_mono_ns) / NS_PER_S
+        usual_s = self._spacing_ns / NS_PER_S
+        if late_s < max(2 * usual_s, usual_s + slack_s):
+            return []
+        self.gap()
+        text = (
+            f"{format_duration(late_s)} without a reading: computer or instrument was "
+            "held up"
+        )
+        return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
 
     def _flags(self, ambient_c: float | None) -> Flag:
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
