@@ -114,6 +114,20 @@ class Driver(ABC):
         return ()
 
 
+class Trimmer(Driver):
+    """A driver that sets the trim code of the device under test; `read` tells it back.
+
+    Nothing is ever written to permanent memory: the code holds until the next reset.
+    """
+
+    quantity = "trim"
+    unit = "code"
+
+    @abstractmethod
+    def set_code(self, code: int) -> None:
+        """Set a code, bounded in time. Raises InstrumentError when it did not take."""
+
+
 def with_defaults(
     declared: tuple[Option, ...], given: Mapping[str, object]
 ) -> dict[str, object]:

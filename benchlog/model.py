@@ -48,6 +48,7 @@ class Flag(IntFlag):
     AMBIENT_STALE = 8  # ambient was known once, but not lately: left empty
     SUSPECT = 16  # near a simple multiple of nominal: divider or trigger level?
     IMPORTED = 32  # made elsewhere and read from a file
+    SETTLING = 64  # the device was still settling: kept, and left out of figures
 
 
 class EventKind(StrEnum):
@@ -92,6 +93,16 @@ class EventKind(StrEnum):
     ALARM_OVER = "alarm-over"
     ALARM_UNSENT = "alarm-unsent"
     STEP = "step"
+    SETTLED = "settled"
+    UNSETTLED = "unsettled"
+    SET_ASIDE = "set-aside"
+    DAMAGED = "damaged"
+    REMOVED = "removed"
+    SWAPPED = "swapped"
+    WRONG_PART = "wrong-part"
+    STILL_IN = "still-in"
+    TWICE = "twice"
+    IDLE = "idle"
 
 
 # --- what a data sheet promises ------------------------------------------------
@@ -138,6 +149,28 @@ class Load:
 
 
 @dataclass(frozen=True, slots=True)
+class TrimRange:
+    """The trim codes of an RC oscillator that may be set.
+
+    Parameters
+    ----------
+    safe : tuple of (low, high)
+        Code intervals within which the chip keeps working; inclusive. A register with
+        two overlapping ranges has two.
+    fastest_ppm : float | None
+        A chip that runs faster than this may misbehave while it programs itself: the
+        search steps back at once and goes no further that way.
+    settle_s : float
+        Time for the oscillator to settle after a new code.
+
+    """
+
+    safe: tuple[tuple[int, int], ...]
+    fastest_ppm: float | None = None
+    settle_s: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
 class Part:
     """What a data sheet promises for one part."""
 
@@ -148,6 +181,7 @@ class Part:
     limits: Limits
     temperature: TemperatureLaw | None = None
     load: Load = Load()
+    trim: TrimRange | None = None
     notes: str = ""
     file: str = ""
 
@@ -274,6 +308,7 @@ class PositionSpec:
     ambient: str | None = None
     reference: str | None = None
     supply: str | None = None
+    trim: str | None = None
     divider: float = 1.0
 
 
@@ -470,6 +505,45 @@ class Device:
     id: str
     part_id: str
     lot_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """A delivery: part, supplier, size, sampling plan, decision.
+
+    `plan` is what the lot was opened with, as plain values; None where devices were
+    measured under the lot's name and no plan was made.
+    """
+
+    lot: str
+    part_id: str
+    supplier: str = ""
+    size: int | None = None
+    plan: Mapping[str, object] | None = None
+    decision: str | None = None
+    opened_utc_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class LotRun:
+    """One run of a lot's inspection as its decision needs it; None is unknown.
+
+    `set_aside` and `damaged` say that such an event is in the run.
+    """
+
+    run: int
+    device: str
+    position: str
+    started_utc_ns: int
+    ended_how: str | None
+    word: str | None
+    offset_ppm: float | None = None
+    u_ppm: float | None = None
+    limit_ppm: float | None = None
+    ambient_c: float | None = None
+    readings: int | None = None
+    set_aside: bool = False
+    damaged: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,7 @@ _POSITION: Final = {
     "ambient": Key(_instrument),
     "reference": Key(_instrument),
     "supply": Key(_instrument),
+    "trim": Key(_instrument),
     "divider": Key(number("device output is nominal/divider", 1e-6, 1e9), default=1.0),
 }
 _REFERENCE: Final = {
@@ -139,7 +140,7 @@ class _Reader:
         for index, table in enumerate(tables):
             path = f"position[{index}]"
             values = self.findings.table(table, path, _POSITION)
-            for role in ("frequency", "ambient", "reference", "supply"):
+            for role in ("frequency", "ambient", "reference", "supply", "trim"):
                 self._refers(values[role], f"{path}.{role}", _QUANTITIES.get(role, ""))
             if values["name"] in [position.name for position in found]:
                 expected = "a name of its own for each position"

@@ -10,6 +10,7 @@ from typing import Any, Final
 from benchlog.catalogue.check import (
     Findings,
     Key,
+    Shape,
     a_table,
     matching,
     number,
@@ -19,7 +20,7 @@ from benchlog.catalogue.check import (
 )
 from benchlog.catalogue.places import find, names, read_toml
 from benchlog.errors import ConfigError, Problem
-from benchlog.model import Kind, Limits, Load, Part, TemperatureLaw
+from benchlog.model import Kind, Limits, Load, Part, TemperatureLaw, TrimRange
 
 PPM_PER_PERCENT: Final = 10_000.0
 COEFFICIENTS: Final = {
@@ -34,11 +35,31 @@ _NOTES: Final = rf"[^{_HARMFUL}]{{1,4000}}"
 _COLD_C: Final = -273.15
 _HOT_C: Final = 1000.0
 
+_HIGHEST_CODE: Final = 2**24
+
+
+def _intervals(value: object) -> tuple[tuple[int, int], ...] | None:
+    """Accept intervals of codes that rise and do not overlap."""
+    if not isinstance(value, list) or not 1 <= len(value) <= 16:
+        return None
+    found: list[tuple[int, int]] = []
+    for pair in value:
+        if not (isinstance(pair, list) and [type(code) for code in pair] == [int, int]):
+            return None
+        low, high = pair
+        above = found[-1][1] if found else -1
+        if not above < low <= high <= _HIGHEST_CODE:
+            return None
+        found.append((low, high))
+    return tuple(found)
+
+
 _TABLES: Final = {
     "part": Key(a_table("part"), required=True),
     "limits": Key(a_table("limits"), required=True),
     "temperature": Key(a_table("temperature")),
     "load": Key(a_table("load")),
+    "trim": Key(a_table("trim")),
 }
 _PART: Final = {
     "id": Key(matching("letters, digits, dot, dash, underscore", _ID), required=True),
@@ -68,6 +89,13 @@ _LOAD: Final = {
     "load_pf": Key(number("load capacitance in pF", high=1e4, above=0)),
     "shunt_c0_pf": Key(number("shunt capacitance C0 in pF", high=1e4, above=0)),
     "motional_c1_ff": Key(number("motional capacitance C1 in fF", high=1e6, above=0)),
+}
+_TRIM: Final = {
+    "safe": Key(
+        Shape("intervals of codes that may be set, as [[0, 127]]", _intervals), True
+    ),
+    "fastest_ppm": Key(number("in ppm above nominal", high=1e6, above=0)),
+    "settle_s": Key(number("after a new code, in s", 0, 60), default=0.05),
 }
 
 
@@ -113,6 +141,9 @@ def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:
     limits = _limits(tables["limits"], findings)
     temperature = _temperature(tables["temperature"], findings)
     load = findings.table(tables["load"], "load", _LOAD)
+    trim = None
+    if tables["trim"] is not None:
+        trim = findings.table(tables["trim"], "trim", _TRIM)
     findings.finish()
     return Part(
         id=part["id"],
@@ -122,6 +153,7 @@ def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:
         limits=limits,
         temperature=temperature,
         load=Load(**load),
+        trim=None if trim is None else TrimRange(**trim),
         notes=part["notes"].strip(),
         file=file,
     )

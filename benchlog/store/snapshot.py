@@ -26,6 +26,7 @@ from benchlog.model import (
     RunPlan,
     TemperatureLaw,
     Timebase,
+    TrimRange,
 )
 
 Plain = dict[str, Any]
@@ -85,7 +86,14 @@ def part_from(plain: Plain) -> Part:
         TemperatureLaw(**_known(TemperatureLaw, law)) if law else None
     )
     known["load"] = Load(**_known(Load, plain.get("load") or {}))
+    trim = plain.get("trim")
+    known["trim"] = _trim_from(trim) if trim else None
     return Part(**known)
+
+
+def _trim_from(plain: Plain) -> TrimRange:
+    known = _known(TrimRange, plain)
+    return TrimRange(**{**known, "safe": tuple((a, b) for a, b in known["safe"])})
 
 
 def bench_from(plain: Plain) -> Bench:
