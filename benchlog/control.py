@@ -25,8 +25,15 @@ VERBS: Final = (
     "mark",
     "again",
     "keep-going",
+    "device",
+    "aside",
+    "damaged",
 )
-"""`again` measures anew from here; `keep-going` outlives the terminal it came from."""
+"""`again` measures anew from here; `keep-going` outlives the terminal it came from.
+
+In a lot's inspection `device` says which one is next (its id is the text), `aside` that
+the last one's run shall not count, `damaged` that the last one is.
+"""
 MAX_LINE: Final = 65_536
 _TIMEOUT_S: Final = 3.0
 _MAX_ADDRESS: Final = 100  # the kernel allows 107 bytes

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.linefit import ExactSum, LineFit
 from benchlog.analysis.octaves import REACH, Octaves
+from benchlog.analysis.settling import without_settling
 from benchlog.analysis.stats import AvarPoint, RunStats
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag
@@ -77,7 +78,8 @@ class Running:
         self._last: _Last | None = None
         self._first_utc_ns = self._last_utc_ns = -1
         self._first_gate_s = 0.0
-        self._gaps = self._suspect = 0
+        self._gaps = self._suspect = self._settling = 0
+        self._left_out = False
         self._simulated = False
         self._spacing_ns = self._spacings = 0
 
@@ -87,6 +89,7 @@ class Running:
         Raises DataError, taking in nothing, when a frequency is not finite and above
         zero: what the recorder accepts never is.
         """
+        columns = self._settled(columns)
         if not len(columns):
             return
         hz = columns.frequency_hz
@@ -102,6 +105,15 @@ class Running:
         self._feed_line(columns, shifted)
         self._feed_octaves(shifted, breaks, missing)
         self._feed_rest(columns, shifted)
+
+    def _settled(self, columns: Columns) -> Columns:
+        """Leave out readings from before the device had settled; count them."""
+        if not len(columns):
+            return columns
+        kept, out = without_settling(columns, self._left_out)
+        self._left_out = bool(columns.flags[-1] & Flag.SETTLING)
+        self._settling += out
+        return kept
 
     def _begin(self, columns: Columns) -> None:
         self._reference_hz = float(columns.frequency_hz[0])
@@ -182,7 +194,7 @@ class Running:
         """Return the figures as they stand; of nothing, the empty ones."""
         last, line = self._last, self._line
         if last is None:
-            return RunStats()
+            return RunStats(n_settling=self._settling)
         scale = self.divider / self.nominal_hz * 1e6
         base_hz = self._reference_hz - self.nominal_hz / self.divider
         ambient, n = self._ambient, line.n
@@ -211,6 +223,7 @@ class Running:
             n_typed_ambient=ambient.typed,
             n_suspect=self._suspect,
             simulated=self._simulated,
+            n_settling=self._settling,
         )
 
     def _tau0_s(self) -> float | None:

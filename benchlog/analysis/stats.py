@@ -47,6 +47,8 @@ class RunStats:
     bridged : tuple of AvarPoint
         At octaves, from averages that have at least half of their readings; the same
         as `avar` while none is missing.
+    n_settling : int
+        Readings left out of all this because the device was still settling.
 
     """
 
@@ -72,4 +74,5 @@ class RunStats:
     n_ambient: int = 0
     n_typed_ambient: int = 0
     n_suspect: int = 0
+    n_settling: int = 0
     simulated: bool = False

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.series import Series, series_from_columns
+from benchlog.analysis.settling import without_settling
 from benchlog.analysis.temperature import TemperatureData
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
@@ -19,14 +20,12 @@ def series_of(reader: Reader, run: Run) -> Series:
 
     Raises DataError when the run cannot give one.
     """
-    return series_from_columns(
-        reader.columns_after(run.id), run.nominal_hz, run.divider
-    )
+    return series_from_columns(_kept(reader, run), run.nominal_hz, run.divider)
 
 
 def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
     """Return times, ambient and corrected offset of runs, in the order of time."""
-    parts = [_offsets(reader.columns_after(run.id), run) for run in runs]
+    parts = [_offsets(_kept(reader, run), run) for run in runs]
     t_s, ambient_c, ppm = (np.concatenate(found) for found in zip(*parts, strict=True))
     order = np.argsort(t_s, kind="stable")
     return TemperatureData(t_s[order], ambient_c[order], ppm[order])
@@ -37,6 +36,10 @@ def days_and_offsets(reader: Reader, runs: Sequence[Run]) -> tuple[Array, Array]
     data = temperature_data(reader, runs)
     later = np.concatenate(([True], np.diff(data.t_s) > 0))
     return data.t_s[later] / SECONDS_PER_DAY, data.offset_ppm[later]
+
+
+def _kept(reader: Reader, run: Run) -> Columns:
+    return without_settling(reader.columns_after(run.id))[0]
 
 
 def _offsets(columns: Columns, run: Run) -> tuple[Array, Array, Array]:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from benchlog.model import Identity, PositionSpec, RunPlan, Timebase
+from benchlog.model import Identity, Part, PositionSpec, RunPlan, Timebase
 from benchlog.store.parameters import text
 from benchlog.store.snapshot import dump, freeze
 from benchlog.store.sqlite import Connection
@@ -27,7 +27,7 @@ class Beginning:
 def insert_run(connection: Connection, beginning: Beginning, utc_ns: int) -> int:
     """Insert a run with all that it refers to; in the caller's transaction."""
     plan = beginning.plan
-    _put_part(connection, plan)
+    put_part(connection, plan.part)
     lot_id = None if plan.lot is None else _lot(connection, plan, utc_ns)
     device_id = _device(connection, plan, lot_id)
     seen = {
@@ -99,8 +99,8 @@ def put_instrument(connection: Connection, identity: Identity, utc_ns: int) -> i
     return _insert(connection, "instruments", {**row, **more})
 
 
-def _put_part(connection: Connection, plan: RunPlan) -> None:
-    part = plan.part
+def put_part(connection: Connection, part: Part) -> None:
+    """Insert a part, or bring it up to date; in the caller's transaction."""
     connection.execute(
         "insert into parts (id, title, kind, nominal_hz, body) values (?, ?, ?, ?, ?)"
         " on conflict (id) do update set title = excluded.title, kind = excluded.kind,"

@@ -8,8 +8,18 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from benchlog.errors import NotFoundError, StoreError
-from benchlog.model import Columns, Condition, Edge, Event, ReferenceCheck, Run
-from benchlog.store import files, nouns, sqlite
+from benchlog.model import (
+    Columns,
+    Condition,
+    Edge,
+    Event,
+    Lot,
+    LotRun,
+    Part,
+    ReferenceCheck,
+    Run,
+)
+from benchlog.store import files, lots, nouns, sqlite
 from benchlog.store.blocks import BLOCK, last_outlined
 from benchlog.store.columns import (
     SELECT,
@@ -19,6 +29,7 @@ from benchlog.store.columns import (
 )
 from benchlog.store.migrate import NEWEST, schema_of
 from benchlog.store.rows import Outline, Segment, VerdictRow
+from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
 
 _NO_LIMIT: Final = -1
@@ -159,6 +170,22 @@ class Reader:
         """Return the instrument's own text of those readings that have one."""
         wanted = json.dumps([int(one) for one in ids])
         return dict(self._all(nouns.RAW_TEXTS, (run_id, wanted)))
+
+    def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
+        """Return lots in the order in which they were opened."""
+        rows = self._all(lots.LOTS, {"lot": lot, "part": part})
+        return [lots.lot_from(row) for row in rows]
+
+    def lot_runs(self, lot: Lot) -> list[LotRun]:
+        """Return the runs of a lot in their order, also those set aside."""
+        rows = self._all(lots.LOT_RUNS, {"lot": lot.lot, "part": lot.part_id})
+        return [lots.lot_run_from(row) for row in rows]
+
+    def part(self, part_id: str) -> Part:
+        """Return a part as it was last used. Raises NotFoundError."""
+        for row in self._all(lots.PART_OF, (part_id,)):
+            return part_from(json.loads(row[0]))
+        raise NotFoundError("part", part_id, (), "in this database")
 
     def reference_check(self, serial: str, at_utc_ns: int) -> ReferenceCheck | None:
         """Return the newest check of this serial number that holds at that time."""

@@ -7,8 +7,16 @@ from typing import Self
 
 from benchlog.clock import Clock
 from benchlog.errors import StoreRefusedError
-from benchlog.model import Identity, Reading, ReferenceCheck, RunPlan, Timebase
-from benchlog.store import conclude, files, sqlite
+from benchlog.model import (
+    Identity,
+    Lot,
+    Part,
+    Reading,
+    ReferenceCheck,
+    RunPlan,
+    Timebase,
+)
+from benchlog.store import conclude, files, lots, sqlite
 from benchlog.store.begin import Beginning, insert_run
 from benchlog.store.blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
@@ -133,6 +141,16 @@ class Writer:
         with self._session.transaction():
             now = self._clock.utc_ns()
             return conclude.insert_reference_check(self._connection, check, now)
+
+    def open_lot(self, lot: Lot, part: Part) -> None:
+        """Insert a lot with its plan. Raises StoreRefusedError when it has one."""
+        with self._session.transaction():
+            lots.open_lot(self._connection, lot, part, self._clock.utc_ns())
+
+    def decide_lot(self, part_id: str, lot: str, decision: str) -> None:
+        """Note how a lot stands by now."""
+        with self._session.transaction():
+            lots.decide(self._connection, part_id, lot, decision)
 
     def rebuild_outline(self, run_id: int) -> None:
         """Make the outline of a run anew from its readings."""

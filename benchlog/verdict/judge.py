@@ -227,6 +227,11 @@ def _reasons(a: Assessment) -> Iterator[str]:
         yield f"{stats.gaps} gaps: averages need at least half of their readings"
     if stats.n_typed_ambient:
         yield "ambient temperature is what the operator stated"
+    if stats.n_settling:
+        yield (
+            f"{stats.n_settling} readings from before the device had settled are kept "
+            "and left out"
+        )
     if stats.simulated:
         yield "simulated data"
 

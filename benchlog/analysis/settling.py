@@ -1,0 +1,22 @@
+"""Readings from before a device had settled: stored like all, in no figure."""
+
+from dataclasses import fields
+
+import numpy as np
+
+from benchlog.model import Columns, Flag
+
+
+def without_settling(columns: Columns, after_one: bool = False) -> tuple[Columns, int]:
+    """Return what is left when those readings are taken out, and how many they were.
+
+    `after_one`: the last reading before these was one. What follows a reading that was
+    left out does not follow on the one before it, and says so (GAP_BEFORE).
+    """
+    out = (columns.flags & Flag.SETTLING) != 0
+    if not len(out) or not (out.any() or after_one):
+        return columns, 0
+    follows_one = np.concatenate(([after_one], out[:-1]))
+    flags = columns.flags | np.where(follows_one, int(Flag.GAP_BEFORE), 0)
+    kept = {field.name: getattr(columns, field.name)[~out] for field in fields(Columns)}
+    return Columns(**{**kept, "flags": flags[~out]}), int(np.count_nonzero(out))

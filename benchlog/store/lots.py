@@ -1,0 +1,76 @@
+"""Lots: opened with a plan that stays, decided as often as more is known."""
+
+import json
+from collections.abc import Sequence
+from typing import Any, Final
+
+from benchlog.errors import StoreRefusedError
+from benchlog.model import Lot, LotRun, Part
+from benchlog.store.begin import put_part
+from benchlog.store.parameters import text
+from benchlog.store.snapshot import dump
+from benchlog.store.sqlite import Connection
+
+LOTS: Final = """
+select lot, part_id, supplier, size, plan, decision, opened_utc_ns from lots
+where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
+order by opened_utc_ns, id
+"""
+PART_OF: Final = "select body from parts where id = ?"
+LOT_RUNS: Final = """
+select u.id, d.device, u.position, u.started_utc_ns, u.ended_how, v.word, v.offset_ppm,
+  v.u_ppm, v.limit_ppm, json_extract(v.figures, '$.ambient_c.mean'),
+  json_extract(v.figures, '$.readings'),
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside'),
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
+from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
+  left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
+where l.lot = :lot and l.part_id = :part and u.purpose = 'inspect'
+order by u.id
+"""
+_PUT: Final = """
+insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
+values (:lot, :part, :supplier, :size, :plan, :now)
+on conflict (part_id, lot) do update set supplier = excluded.supplier,
+  size = excluded.size, plan = excluded.plan where lots.plan is null
+"""
+
+
+def open_lot(connection: Connection, lot: Lot, part: Part, now_utc_ns: int) -> None:
+    """Insert a lot with its plan; in the caller's transaction.
+
+    A lot whose name is known without a plan is given this one. Raises
+    StoreRefusedError when it has a plan already: that stays.
+    """
+    put_part(connection, part)
+    row = {
+        "lot": text("lot", lot.lot),
+        "part": part.id,
+        "supplier": text("supplier", lot.supplier),
+        "size": lot.size,
+        "plan": dump(lot.plan),
+        "now": now_utc_ns,
+    }
+    if connection.execute(_PUT, row).rowcount < 1:
+        raise StoreRefusedError(
+            f"lot {lot.lot!r} of {part.id} has its plan already, and keeps it"
+        )
+
+
+def decide(connection: Connection, part_id: str, lot: str, decision: str) -> None:
+    """Note how a lot stands; in the caller's transaction."""
+    connection.execute(
+        "update lots set decision = ? where part_id = ? and lot = ?",
+        (decision, part_id, lot),
+    )
+
+
+def lot_from(row: Sequence[Any]) -> Lot:
+    """Rebuild a Lot from a row of `LOTS`."""
+    plan = None if row[4] is None else json.loads(row[4])
+    return Lot(row[0], row[1], row[2], row[3], plan, row[5], row[6])
+
+
+def lot_run_from(row: Sequence[Any]) -> LotRun:
+    """Rebuild a LotRun from a row of `LOT_RUNS`."""
+    return LotRun(*row[:11], set_aside=bool(row[11]), damaged=bool(row[12]))
