@@ -183,7 +183,7 @@ class Bookkeeper:
     def over(self) -> list[tuple[LiveRun, str]]:
         """Return the runs that are over by their plan, looking a few times a second."""
         runs = self.runs.all()
-        if not (self._look.passed or any(run.full for run in runs)):
+        if not (self._look.passed or any(run.full or run.due for run in runs)):
             return []
         self._look = host_deadline(_LOOK_EVERY_S)
         ways = [(run, run.over()) for run in runs]

@@ -23,6 +23,7 @@ from benchlog.errors import (
     WrongInstrumentError,
 )
 from benchlog.recorder.wire import (
+    Allow,
     Failed,
     Got,
     Job,
@@ -41,8 +42,14 @@ _LAST_CHANCE_S = 1.0
 class Orders:
     """What the keeper has ordered so far; its thread only waits on the pipe."""
 
-    def __init__(self, pipe: "Connection[Order, Order]", *, hold: bool) -> None:
-        self._pipe = pipe
+    def __init__(
+        self,
+        pipe: "Connection[Order | Allow, Order | Allow]",
+        *,
+        hold: bool,
+        allowed: int | None = None,
+    ) -> None:
+        self._pipe, self._allowed = pipe, allowed
         self._changed = threading.Condition()
         self.hold, self.stop = hold, False
         threading.Thread(target=self._listen, daemon=True).start()
@@ -67,11 +74,22 @@ class Orders:
             threading.Event().wait(_LAST_CHANCE_S)
             os._exit(0)
 
-    def _take(self, order: Order) -> None:
+    def _take(self, order: Order | Allow) -> None:
         with self._changed:
             self.stop = self.stop or order is Order.STOP
             self.hold = order is Order.HOLD
+            if isinstance(order, Allow):
+                self._allowed = (self._allowed or 0) + order.more
+            else:
+                self._allowed = 0 if self.hold else None
             self._changed.notify_all()
+
+    def took_one(self) -> None:
+        """Count a value against what is allowed; after the last one, hold."""
+        with self._changed:
+            if self._allowed is not None:
+                self._allowed = max(0, self._allowed - 1)
+                self.hold = self._allowed == 0
 
 
 class Child:
@@ -152,6 +170,7 @@ class Child:
             self._pause()
             return
         self.wait_s = FIRST_WAIT_S
+        self.orders.took_one()
         self.say(Got(sample, self.stalled_s))
         left_s = driver.period_s - (self.clock.mono_ns() - began_ns) / 1e9
         if driver.period_s > 0 and left_s > 0:
@@ -196,12 +215,14 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper decides when to end
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     end_with_parent()
-    orders_in: Connection[Order, Order] = Connection(read_fd, writable=False)
+    orders_in: Connection[Order | Allow, Order | Allow]
+    orders_in = Connection(read_fd, writable=False)
     out: Connection[Message, Message] = Connection(write_fd, readable=False)
     job = orders_in.recv()
     if not isinstance(job, Job):
         raise SystemExit("the first message was not a job")
-    child = Child(job, out, Orders(orders_in, hold=job.hold), host_clock())
+    orders = Orders(orders_in, hold=job.hold, allowed=job.allowed)
+    child = Child(job, out, orders, host_clock())
     with contextlib.suppress(BrokenPipeError):
         child.run()
 

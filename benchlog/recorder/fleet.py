@@ -64,6 +64,10 @@ class Fleet:
         """Tell one instrument."""
         self._by_name[name].order(order)
 
+    def allow(self, name: str, more: int) -> None:
+        """Let one instrument read so many values more and then hold."""
+        self._by_name[name].allow(more)
+
     def left_s(self) -> float:
         """Real seconds until one is overdue or due for its restart."""
         return min((i.left_s() for i in self._by_name.values()), default=60.0)

@@ -14,6 +14,7 @@ from benchlog.model import Identity, InstrumentSpec, Sample
 from benchlog.recorder.child import FIRST_WAIT_S
 from benchlog.recorder.limits import MEMORY_MB, Flood, resident_mb
 from benchlog.recorder.wire import (
+    Allow,
     Failed,
     Got,
     Job,
@@ -47,6 +48,7 @@ class InstrumentProcess:
         self.opened: Opened | None = None
         self.latest: Sample | None = None
         self.hold = True
+        self.allowed: int | None = None
         self.restart_at: Deadline | None = None
         self._wait_s = FIRST_WAIT_S
         self._deadline: Deadline | None = None
@@ -79,7 +81,8 @@ class InstrumentProcess:
         )
         os.set_blocking(self.complaints_fd, False)
         expect = self.identity.who if self.identity else None
-        self._orders.send(Job(self.spec, expect, self.longest_wait_s, self.hold))
+        job = Job(self.spec, expect, self.longest_wait_s, self.hold, self.allowed)
+        self._orders.send(job)
         self.state, self.restart_at = "starting", None
         self._flood, self.floods = Flood(), False
         self._deadline = host_deadline(OPEN_LIMIT_S)
@@ -97,6 +100,15 @@ class InstrumentProcess:
         """Tell the process; one that is gone is noticed elsewhere."""
         if order is not Order.STOP:
             self.hold = order is Order.HOLD
+            self.allowed = 0 if self.hold else None
+        self._tell(order)
+
+    def allow(self, more: int) -> None:
+        """Let it read so many values more and then hold."""
+        self.allowed, self.hold = (self.allowed or 0) + more, False
+        self._tell(Allow(more))
+
+    def _tell(self, order: Order | Allow) -> None:
         if self.state == "down":
             return
         if self.state in ("holding", "reading"):
@@ -194,12 +206,21 @@ class InstrumentProcess:
             case Got():
                 self.latest = message.sample
                 self._wait_s = FIRST_WAIT_S
+                self._count_one()
             case Failed():
                 self.state = "reading" if message.opened else "failing"
             case Said():
                 pass
         resting = isinstance(message, Failed)
         self._expect_by_state(self.longest_wait_s if resting else 0.0)
+
+    def _count_one(self) -> None:
+        """Count a value against what is allowed; after the last one it holds."""
+        if self.allowed is not None:
+            self.allowed = max(0, self.allowed - 1)
+            self.hold = self.allowed == 0
+            if self.hold and self.state == "reading":
+                self.state = "holding"
 
     def _expect_by_state(self, rest_s: float = 0.0) -> None:
         if self.state == "holding":

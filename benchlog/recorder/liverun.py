@@ -1,7 +1,7 @@
 """One run in the making: what becomes of samples and events, and when it is over."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -15,12 +15,14 @@ from benchlog.model import (
     Flag,
     InstrumentSpec,
     PositionSpec,
+    Purpose,
     Reading,
     RunPlan,
     Sample,
 )
 from benchlog.recorder.accept import Rejected, accept, suspected_multiple
 from benchlog.recorder.recent import Recent
+from benchlog.recorder.settling import Settling
 from benchlog.units import NS_PER_S, format_duration, format_frequency
 from benchlog.verdict.earlystop import EarlyStop, StopRule
 from benchlog.verdict.judge import RunJudge
@@ -66,6 +68,7 @@ class LiveRun:
     follows: bool = False
     recent: Recent = field(init=False)
     stop: EarlyStop = field(init=False)
+    settling: Settling | None = field(init=False)
     _gap: bool = False
     _suspected: float | None = None
     _ambient_lost: bool = False
@@ -77,6 +80,9 @@ class LiveRun:
         fewest = self.plan.min_readings
         most = max(fewest, self.plan.max_readings or _MOST_READINGS)
         self.stop = EarlyStop(StopRule(fewest, most))
+        self.settling = None
+        if self.plan.purpose is Purpose.INSPECT:
+            self.settling = Settling(self.plan.part, self.position.divider, fewest)
 
     # --- what comes in -------------------------------------------------------------
 
@@ -100,7 +106,15 @@ class LiveRun:
         self._learn_spacing(result.mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
         self.accepted += 1
-        return [*records, result]
+        return [*records, *self._settle(result)]
+
+    def _settle(self, reading: Reading) -> list[Reading | Event]:
+        """Mark a reading that comes before the device has settled."""
+        if self.settling is None or self.settling.over:
+            return [reading]
+        said = self.settling.take(reading)
+        marked = replace(reading, flags=reading.flags | Flag.SETTLING)
+        return [marked, *([self.event(*said)] if said else [])]
 
     def gap(self) -> None:
         """Remember that the next reading does not follow on the one before."""
@@ -145,7 +159,23 @@ class LiveRun:
     def full(self) -> bool:
         """Whether as many readings were accepted as were asked for."""
         limit = self.plan.max_readings
-        return limit is not None and self.accepted >= limit
+        return limit is not None and self.counted >= limit
+
+    @property
+    def counted(self) -> int:
+        """Readings that are in the figures: not those before it had settled."""
+        return self.accepted - (self.settling.n if self.settling else 0)
+
+    @property
+    def due(self) -> bool:
+        """Whether there are readings enough for the next look at the verdict."""
+        return self.plan.until_clear and self.counted >= self.stop.next_look
+
+    @property
+    def wanted(self) -> int:
+        """How many readings more are sure to be needed before it can be over."""
+        before = self.settling.wanted if self.settling else 0
+        return before + max(0, self.stop.next_look - self.counted)
 
     @property
     def age_s(self) -> float:

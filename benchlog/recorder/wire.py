@@ -16,17 +16,30 @@ class Order(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Allow:
+    """An order to read so many values more, and then to hold.
+
+    Where a reading decides whether there is to be another one, no gate is armed that
+    the next device would have to wait for.
+    """
+
+    more: int
+
+
+@dataclass(frozen=True, slots=True)
 class Job:
     """What an instrument process is started with.
 
     `expect` is who must answer (None: whoever does first); `longest_wait_s` bounds the
-    growing pauses between attempts to reopen; `hold` starts without reading.
+    growing pauses between attempts to reopen; `hold` starts without reading; `allowed`
+    bounds how many values are read before the next order (None: no bound).
     """
 
     spec: InstrumentSpec
     expect: tuple[str, str, str] | None = None
     longest_wait_s: float = 5.0
     hold: bool = True
+    allowed: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

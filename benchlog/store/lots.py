@@ -73,4 +73,5 @@ def lot_from(row: Sequence[Any]) -> Lot:
 
 def lot_run_from(row: Sequence[Any]) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`."""
-    return LotRun(*row[:11], set_aside=bool(row[11]), damaged=bool(row[12]))
+    fields = (*row[:11], bool(row[11]), bool(row[12]))
+    return LotRun(*fields)

@@ -94,6 +94,11 @@ class EarlyStop:
         self._looks = self.rule.looks
         self._taken = 0
 
+    @property
+    def next_look(self) -> int:
+        """The number of readings at which the next look is due."""
+        return self._looks[min(self._taken, len(self._looks) - 1)]
+
     def step(self, assessment: Assessment, *, over: bool = False) -> Step:
         """Return whether to stop now.
 
