@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "temperature": "Fit how a device follows ambient temperature.",
     "ageing": "Fit how a device drifts with time.",
     "fitness": "Say what a source is good for, or what a use wants.",
+    "report": "Write a page of a run, a lot or a reference check: HTML or PDF.",
     "simulate": "Run the simulated instruments alone.",
     "import": "Read frequency data made elsewhere into a run.",
     "export": "Write a run's readings to a file.",

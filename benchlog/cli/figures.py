@@ -1,28 +1,38 @@
 """One run's figures: read from the store, judged, and said in a few aligned lines."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.cli.database import reading
-from benchlog.cli.printing import counted, pairs
+from benchlog.cli.printing import pairs
 from benchlog.cli.progress import Progress
-from benchlog.units import (
-    decimals_for,
-    format_duration,
-    format_frequency,
-    format_ppm,
-    format_u_ppm,
-    hz_of_ppm,
-    seconds_per_day,
+from benchlog.report.words import (
+    Document,
+    ambient_text,
+    jitter_text,
+    limit_text,
+    offset_text,
+    percent,
+    readings_text,
+    three_digits,
+    timebase_text,
 )
+from benchlog.units import format_frequency
 
 if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
 
-Document = Mapping[str, Any]
-
+__all__ = [
+    "EXIT_CODES",
+    "exit_code",
+    "figures_of",
+    "judged",
+    "offset_text",
+    "text_of",
+    "three_digits",
+]
 EXIT_CODES: Final = {"pass": 0, "undecided": 4, "fail": 3}
 """The exit code of each verdict, from best to worst."""
 _SAID: Final = {"pass": "✓ PASS", "undecided": "? UNDECIDED", "fail": "✗ FAIL"}
@@ -59,29 +69,14 @@ def text_of(document: Document) -> str:
         ("device", f"{document['device']}, run {document['run']}{_where(document)}"),
         ("part", f"{document['part']}, {format_frequency(document['nominal_hz'])}"),
         ("offset", offset_text(document)),
-        ("jitter", _jitter(document)),
-        ("ambient", _ambient(document["ambient_c"])),
-        ("readings", _readings(document)),
-        ("limit", _limit(document)),
-        ("time base", _timebase(document["timebase"])),
+        ("jitter", jitter_text(document)),
+        ("ambient", ambient_text(document)),
+        ("readings", readings_text(document)),
+        ("limit", limit_text(document)),
+        ("time base", timebase_text(document["timebase"])),
         ("verdict", "\n".join([_verdict(document), *document["reasons"]])),
     ]
     return pairs(lines)
-
-
-def offset_text(document: Document) -> str:
-    """Return the offset with its uncertainty, in ppm, Hz and seconds a day."""
-    offset, u_ppm = document["offset_ppm"], document["u_ppm"]
-    if offset is None:
-        return "unknown"
-    said = f"{format_ppm(offset, u_ppm)} ppm"
-    if u_ppm is not None:
-        said += f" +- {format_u_ppm(u_ppm)} ppm (95 %)"
-    u = abs(offset) / 100 if u_ppm is None else u_ppm
-    nominal_hz = document["nominal_hz"]
-    hz = format_ppm(hz_of_ppm(offset, nominal_hz), hz_of_ppm(u, nominal_hz))
-    day = format_ppm(seconds_per_day(offset), seconds_per_day(u))
-    return f"{said}, {hz} Hz, {day} s/day"
 
 
 def _where(document: Document) -> str:
@@ -89,66 +84,9 @@ def _where(document: Document) -> str:
     return f", position {document['position']}{simulated}"
 
 
-def _limit(document: Document) -> str:
-    if document["limit_ppm"] is None:
-        return "unknown"
-    return f"+-{document['limit_ppm']:,.10g} ppm ({document['limit_text']})"
-
-
-def _jitter(document: Document) -> str:
-    rms, pp = document["jitter_ppm_rms"], document["jitter_ppm_pp"]
-    if rms is None or pp is None:
-        return "unknown"
-    hz = document["jitter_hz_rms"], document["jitter_hz_pp"]
-    gate = document["gate_s"]
-    at = f", gate {format_duration(gate)}" if gate else ""
-    return (
-        f"{three_digits(rms)} ppm rms, {three_digits(pp)} ppm p-p "
-        f"({three_digits(hz[0])} and {three_digits(hz[1])} Hz){at}"
-    )
-
-
-def three_digits(value: float) -> str:
-    """Return a figure with three significant digits and no exponent."""
-    if value == 0:
-        return "0"
-    return f"{value:,.{decimals_for(abs(value) / 10)}f}"
-
-
-def _ambient(ambient: Mapping[str, float | None]) -> str:
-    mean, low, high = ambient["mean"], ambient["min"], ambient["max"]
-    if mean is None:
-        return "unknown"
-    return f"{mean:.1f} C ({low:.1f} to {high:.1f} C)"
-
-
-def _readings(document: Document) -> str:
-    count, gaps = document["readings"], document["gaps"]
-    ended = f", {document['ended_how']}" if document["ended_how"] else ", running"
-    span = f" in {format_duration(document['span_s'])}" if count else ""
-    return f"{count:,}{span}, {counted(gaps, 'gap')}{ended}"
-
-
-def _timebase(timebase: Document) -> str:
-    until = (
-        f", valid until {timebase['valid_until']}" if timebase["valid_until"] else ""
-    )
-    offset = format_ppm(timebase["offset_ppm"], timebase["u_ppm"])
-    u = format_u_ppm(timebase["u_ppm"])
-    said = f"{timebase['status']}: offset {offset} ppm, u {u} ppm (standard){until}"
-    return said + (f"\n{timebase['text']}" if timebase["text"] else "")
-
-
 def _verdict(document: Document) -> str:
     word = _SAID[document["verdict"]]
     conformance = document["conformance"]
     if conformance is None:
         return word
-    return f"{word}, conformance probability {_percent(conformance)}"
-
-
-def _percent(probability: float) -> str:
-    """Return a probability; what is nearly certain never reads as 0 or 100 %."""
-    if probability > 0.9999:
-        return "> 99.99 %"
-    return "< 0.01 %" if probability < 0.0001 else f"{probability * 100:.2f} %"
+    return f"{word}, conformance probability {percent(conformance)}"

@@ -10,6 +10,7 @@ from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.figures import judged, text_of, three_digits
 from benchlog.cli.printing import print_json, table
 from benchlog.cli.values import RunId
+from benchlog.report.words import freedom_text
 from benchlog.units import iso_utc
 
 if TYPE_CHECKING:
@@ -83,21 +84,17 @@ def _budget(budget: dict[str, Any] | None) -> str:
         (
             line["name"],
             three_digits(line["u_ppm"]),
-            _freedom(line["degrees_of_freedom"]),
+            freedom_text(line["degrees_of_freedom"]),
             line["distribution"],
             line["text"],
         )
         for line in budget["lines"]
     ]
-    freedom = _freedom(budget["degrees_of_freedom"])
+    freedom = freedom_text(budget["degrees_of_freedom"])
     together = f"U = k u with k = {budget['k']:.2f}"
     rows.append(("combined", three_digits(budget["u_ppm"]), freedom, "", together))
     headers = ("uncertainty", "u ppm", "freedom", "shape", "from")
     return table(headers, rows, "lrr")
-
-
-def _freedom(degrees: float | None) -> str:
-    return "many" if degrees is None else f"{degrees:.3g}"
 
 
 def _hook_up(document: dict[str, Any]) -> str:

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchlog.analysis.stability import Stability, StabilityRow
-from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure, save
+from benchlog.report.plotting import FAINT, SERIES, new_figure, plain_log_ticks, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,8 +21,18 @@ def plot_stability(found: Sequence[Stability], path: Path, title: str) -> None:
     Raises UsageError when the file cannot be written.
     """
     figure, (axes,) = new_figure()
+    draw_stability(axes, found)
+    axes.set_title(title)
+    save(figure, path, title)
+
+
+def draw_stability(
+    axes: "Axes", found: Sequence[Stability], names: Sequence[str] = ()
+) -> None:
+    """Draw deviations into axes; `names` are their labels, else kind and estimator."""
     for number, one in enumerate(found):
-        _draw(axes, one, number)
+        label = f"{one.kind}, {one.estimator}, 95 %"
+        _draw(axes, one, number, names[number] if names else label)
     _guides(axes, found[0])
     unit = _UNITS.get(found[0].kind)
     axes.set(
@@ -30,10 +40,9 @@ def plot_stability(found: Sequence[Stability], path: Path, title: str) -> None:
         yscale="log",
         xlabel="averaging time, s",
         ylabel=f"deviation, {unit}" if unit else "deviation (fractional frequency)",
-        title=title,
     )
+    plain_log_ticks(axes)
     axes.legend(frameon=False)
-    save(figure, path, title)
 
 
 def drawn_rows(one: Stability) -> list[StabilityRow]:
@@ -41,7 +50,7 @@ def drawn_rows(one: Stability) -> list[StabilityRow]:
     return [row for row in one.rows if row.value is not None and row.value > 0]
 
 
-def _draw(axes: "Axes", one: Stability, number: int) -> None:
+def _draw(axes: "Axes", one: Stability, number: int, label: str) -> None:
     rows = drawn_rows(one)
     values = [row.value or 0.0 for row in rows]
     below = [v - (r.low or v) for r, v in zip(rows, values, strict=True)]
@@ -51,11 +60,11 @@ def _draw(axes: "Axes", one: Stability, number: int) -> None:
         values,
         yerr=[below, above],
         fmt=_MARKERS[number % len(_MARKERS)] + "-",
-        color=(INK, ACCENT)[number % 2],
+        color=SERIES[number % len(SERIES)],
         markersize=4,
         capsize=2,
         linewidth=1,
-        label=f"{one.kind}, {one.estimator}, 95 %",
+        label=label,
     )
 
 

@@ -4,6 +4,8 @@ matplotlib draws; it is imported here and in the plot_* modules alone, so only w
 picture is wanted. Colours are told apart by line style and marker, too.
 """
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,13 +19,17 @@ ENDINGS: Final = (".svg", ".png", ".pdf")
 INK: Final = "#1b3a57"
 ACCENT: Final = "#c4610a"
 FAINT: Final = "#8a94a0"
-_STYLE: Final[dict[Any, Any]] = {
+GRID: Final = "#dde2e7"
+SERIES: Final = (INK, ACCENT, "#0b7d6e", "#8e3f86")
+"""Colours of things compared; told apart by colour-blind eyes, and by markers too."""
+STYLE: Final[dict[Any, Any]] = {
     "font.size": 9.0,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.grid": True,
-    "grid.color": "#dde2e7",
+    "grid.color": GRID,
     "grid.linewidth": 0.6,
+    "text.parse_math": False,  # a device may be called `$x$`
     "svg.fonttype": "none",  # text stays text: it can be searched and read aloud
     "svg.hashsalt": "benchlog",  # the same figures give the same file
 }
@@ -38,15 +44,35 @@ def check_ending(path: Path) -> None:
         )
 
 
-def new_figure(rows: int = 1) -> "tuple[Figure, list[Axes]]":
-    """Return an empty figure with `rows` axes above one another."""
+def new_figure(
+    rows: int = 1, size: tuple[float, float] | None = None
+) -> "tuple[Figure, list[Axes]]":
+    """Return an empty figure with `rows` axes above one another; `size` in inches."""
     import matplotlib as mpl  # noqa: PLC0415 - heavy, and only for pictures
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(7.2, 3.2 + 1.8 * rows), layout="constrained")
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=size or (7.2, 3.2 + 1.8 * rows), layout="constrained")
         axes = [figure.add_subplot(rows, 1, row + 1) for row in range(rows)]
     return figure, axes
+
+
+@contextlib.contextmanager
+def styled() -> "Iterator[None]":
+    """Give what is drawn within a `with` block the look of all our pictures."""
+    import matplotlib as mpl  # noqa: PLC0415
+
+    with mpl.rc_context(STYLE):
+        yield
+
+
+def plain_log_ticks(axes: "Axes") -> None:
+    """Name the ticks of log-log axes in plain figures, `0.001`, `1e-09`."""
+    from matplotlib.ticker import LogFormatter  # noqa: PLC0415
+
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(LogFormatter())
+        axis.set_minor_formatter(LogFormatter(minor_thresholds=(1.0, 0.4)))
 
 
 def save(figure: "Figure", path: Path, title: str) -> None:
@@ -63,7 +89,7 @@ def save(figure: "Figure", path: Path, title: str) -> None:
     if kind in undated:
         metadata[undated[kind]] = None
     try:
-        with mpl.rc_context(_STYLE):
+        with mpl.rc_context(STYLE):
             figure.savefig(path, format=kind, dpi=150, metadata=metadata)
     except OSError as error:
         raise UsageError(

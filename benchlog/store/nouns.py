@@ -96,6 +96,11 @@ CONDITIONS: Final = """
 select id, utc_ns, mono_ns, quantity, value, unit, instrument, flags, raw
 from conditions where run_id = ? and id > ? order by id limit ?
 """
+CONDITION_SPANS: Final = """
+select quantity, unit, instrument, count(*), min(value), avg(value), max(value)
+from conditions where run_id = ? group by quantity, unit, instrument
+order by min(id)
+"""
 EDGES: Final = """
 select id, instrument, utc_ns, mono_ns, sequence, flags
 from edges where run_id = ? and id > ? order by id limit ?

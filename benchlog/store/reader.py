@@ -28,7 +28,7 @@ from benchlog.store.columns import (
     outline_from,
 )
 from benchlog.store.migrate import NEWEST, schema_of
-from benchlog.store.rows import Outline, Segment, VerdictRow
+from benchlog.store.rows import ConditionSpan, Outline, Segment, VerdictRow
 from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
 
@@ -128,6 +128,12 @@ class Reader:
         """Return the conditions logged in a run, with their ids."""
         rows = self._all(nouns.CONDITIONS, (run_id, after_id, limit))
         return [nouns.condition_from(row) for row in rows]
+
+    def condition_spans(self, run_id: int) -> list[ConditionSpan]:
+        """Return what was logged beside the readings, one span for each quantity."""
+        return [
+            ConditionSpan(*row) for row in self._all(nouns.CONDITION_SPANS, (run_id,))
+        ]
 
     def edges(
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT

@@ -25,6 +25,19 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
+class ConditionSpan:
+    """What was logged of one quantity by one instrument in a run, in `unit`."""
+
+    quantity: str
+    unit: str
+    instrument: str
+    n: int
+    least: float
+    mean: float
+    most: float
+
+
+@dataclass(frozen=True, slots=True)
 class VerdictRow:
     """A verdict as it is kept, with the figures and the rule it rests on.
 

@@ -1,0 +1,1 @@
+"""Records people look at: what a page says, once; written as HTML or as PDF."""

@@ -1,0 +1,144 @@
+"""What a page says, before anybody decides how it looks: sections made of blocks.
+
+Text is plain: what renders it escapes it. What comes from outside (ids, notes, replies)
+goes through `units.printable` when a block is made, so control characters show.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from benchlog.units import printable
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Names with what is to be said of each."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table with a caption; `right` has a letter `r` for each column of figures."""
+
+    caption: str
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: str = ""
+    note: str = ""
+
+    def is_right(self, column: int) -> bool:
+        """Whether a column holds figures."""
+        return self.right[column : column + 1] == "r"
+
+
+@dataclass(frozen=True, slots=True)
+class Prose:
+    """Paragraphs."""
+
+    paragraphs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What must not be overlooked: simulated data, a voided run, a caution."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A verdict or a decision in large letters, and why.
+
+    `word` is `pass`, `fail`, `undecided`, `accepted`, `rejected`, `open` or `none`; it
+    chooses the symbol and the colour, which never stand alone.
+    """
+
+    word: str
+    headline: str
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A picture with its caption, and the same in words for who cannot see it."""
+
+    caption: str
+    alternative: str
+    figure: "Figure"
+
+
+Block = Facts | Table | Prose | Notice | Ruling | Chart
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading and its blocks; a section of level 3 belongs to the one before it."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    level: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A whole record: what it is of, when it was made and with what."""
+
+    title: str
+    subtitle: str
+    made: str
+    software: str
+    sections: tuple[Section, ...] = field(default=())
+
+
+SYMBOLS = {
+    "pass": "✓",
+    "accepted": "✓",
+    "fit": "✓",
+    "fail": "✗",
+    "rejected": "✗",
+    "undecided": "?",
+    "open": "?",
+    "none": "-",
+}
+
+
+def facts(rows: Iterable[tuple[str, object]]) -> Facts:
+    """Return the rows that have something to say, made printable."""
+    said = ((name, printed(value)) for name, value in rows)
+    return Facts(tuple((name, value) for name, value in said if value))
+
+
+def table(
+    caption: str,
+    headers: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    right: str = "",
+    note: str = "",
+) -> Table:
+    """Return a table, its cells made printable; an empty cell is a dash."""
+    cells = tuple(tuple(printed(cell) or "-" for cell in row) for row in rows)
+    return Table(caption, tuple(headers), cells, right, note)
+
+
+def section(title: str, *blocks: Block | None) -> Section:
+    """Return a section of those blocks that exist and hold something."""
+    kept = tuple(block for block in blocks if block is not None and _is_full(block))
+    return Section(title, kept)
+
+
+def printed(value: object) -> str:
+    """Return a value as harmless text; None is empty, line breaks become `/`."""
+    if value is None:
+        return ""
+    return printable(" / ".join(str(value).splitlines()))
+
+
+def _is_full(block: Block) -> bool:
+    if isinstance(block, Facts | Table):
+        return bool(block.rows)
+    return bool(block.paragraphs) if isinstance(block, Prose) else True

@@ -1,0 +1,120 @@
+"""Identity of everything: part, hook-up, instruments, time base, events."""
+
+from benchlog.model import Part, Run
+from benchlog.report.pages.content import Facts, Table, facts, table
+from benchlog.report.pages.run_record import RunRecord
+from benchlog.report.words import timebase_text
+from benchlog.store.snapshot import bench_from
+from benchlog.units import format_frequency, format_ppm, format_u_ppm, iso_utc
+
+
+def part_facts(part: Part) -> Facts:
+    """Return what the data sheet promises."""
+    limits = part.limits
+    span = limits.range_c
+    reference = f"at {limits.reference_c:g} +- {limits.reference_band_c:g} C"
+    over = "" if span is None else f" over {span[0]:g} to {span[1]:g} C"
+    return facts(
+        (
+            ("Part", f"{part.id}: {part.title}"),
+            ("Kind", part.kind.value),
+            ("Nominal frequency", format_frequency(part.nominal_hz)),
+            ("Tolerance", f"{_both(limits.tolerance_ppm)} {reference}"),
+            ("Stability", _with(_both(limits.stability_ppm), over)),
+            ("Ageing", _with(_both(limits.ageing_ppm_per_year), " a year")),
+            ("Jitter limit", _plain(limits.jitter_ppm, "ppm rms at the gate in use")),
+            ("Load capacitance", _plain(part.load.load_pf, "pF")),
+            ("Notes", part.notes),
+        )
+    )
+
+
+def hook_up_facts(run: Run) -> Facts:
+    """Return which device was measured where, by whom, under which conditions."""
+    snapshot = run.snapshot
+    return facts(
+        (
+            ("Device", run.device),
+            ("Run", f"{run.id}, {run.purpose.value}"),
+            ("Lot", run.lot),
+            ("Begun", iso_utc(run.started_utc_ns)),
+            ("Ended", _ended(run)),
+            ("Bench and position", f"{run.bench}, {run.position}"),
+            ("Divider", "" if run.divider == 1 else f"{run.divider:g}"),
+            ("Load capacitance as hooked up", _plain(snapshot.get("load_pf"), "pF")),
+            ("Supply as stated", _plain(snapshot.get("supply_v"), "V")),
+            ("Operator", run.operator),
+            ("Note", run.note),
+            ("Measured with", f"benchlog {snapshot.get('software') or '-'}"),
+        )
+    )
+
+
+def instruments_table(run: Run) -> Table:
+    """Return what each instrument said it is, and how it was set."""
+    plain = run.snapshot.get("bench")
+    bench = bench_from(plain) if isinstance(plain, dict) else None
+    specs = {} if bench is None else bench.instruments
+    rows = [
+        (
+            name,
+            one.text + (" (simulated)" if one.simulated else ""),
+            one.serial,
+            specs[name].address if name in specs else "",
+            ", ".join(f"{key} {value}" for key, value in one.settings.items()),
+        )
+        for name, one in run.identities.items()
+    ]
+    headers = ("Instrument", "Identity", "Serial number", "Address", "Settings")
+    return table("Instruments", headers, rows)
+
+
+def timebase_facts(record: RunRecord) -> Facts:
+    """Return what the correction for the counter's time base rests on."""
+    said = timebase_text(record.document["timebase"])
+    rows: list[tuple[str, object]] = [("Time base", said)]
+    check = record.check
+    if check is not None:
+        rows += [
+            ("Reference check", f"{iso_utc(check.at_utc_ns)}, {check.method}"),
+            ("Of the instrument", check.instrument.text),
+            (
+                "Offset of the time base",
+                f"{format_ppm(check.offset_ppm, check.u_ppm)} ppm, standard "
+                f"uncertainty {format_u_ppm(check.u_ppm)} ppm",
+            ),
+            ("Holds until", iso_utc(check.valid_until_utc_ns)),
+        ]
+    return facts(rows)
+
+
+def events_table(record: RunRecord) -> Table:
+    """Return what happened in the run."""
+    rows = [
+        (
+            (iso_utc(event.utc_ns) or "")[:19].replace("T", " "),
+            event.kind,
+            event.instrument,
+            event.text,
+        )
+        for event in record.events
+    ]
+    return table("What happened", ("UTC", "Event", "Instrument", "What"), rows)
+
+
+def _ended(run: Run) -> str:
+    if run.open:
+        return "still going on"
+    return f"{iso_utc(run.ended_utc_ns)}, {run.ended_how}"
+
+
+def _both(ppm: float | None) -> str:
+    return "" if ppm is None else f"+-{ppm:,.10g} ppm"
+
+
+def _with(text: str, more: str) -> str:
+    return text + more if text else ""
+
+
+def _plain(value: object, unit: str) -> str:
+    return "" if value is None else f"{value} {unit}"

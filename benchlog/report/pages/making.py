@@ -1,0 +1,120 @@
+"""Pages put together from the store, and written to a file."""
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Final
+
+from benchlog import __version__
+from benchlog.clock import Clock
+from benchlog.errors import BenchlogError, UsageError
+from benchlog.model import Run
+from benchlog.report.pages.closing import closing_sections
+from benchlog.report.pages.content import (
+    Page,
+    Section,
+    Table,
+    printed,
+    section,
+    table,
+)
+from benchlog.report.pages.run_page import run_sections
+from benchlog.report.pages.run_record import RunRecord, run_record
+from benchlog.store.reader import Reader
+from benchlog.units import format_frequency, format_ppm, format_u_ppm, iso_utc
+
+ENDINGS: Final = (".html", ".pdf")
+
+
+def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
+    """Return the page of one run, or of several one after the other."""
+    records = [run_record(reader, run) for run in runs]
+    if len(records) == 1:
+        run = records[0].run
+        return page_of(
+            f"{printed(run.device)}: {run.purpose.value}, run {run.id}",
+            f"{printed(run.part.title)}, {format_frequency(run.nominal_hz)}, "
+            f"begun {iso_utc(run.started_utc_ns)}",
+            run_sections(records[0]),
+            clock,
+        )
+    sections: list[Section] = [section("Runs", _summary(records))]
+    for record in records:
+        run = record.run
+        sections.append(Section(f"Run {run.id}: {printed(run.device)}", ()))
+        sections += (
+            Section(part.title, part.blocks, level=3) for part in run_sections(record)
+        )
+    return page_of(f"{len(records)} runs", "", sections, clock)
+
+
+def page_of(
+    title: str,
+    subtitle: str,
+    sections: Iterable[Section],
+    clock: Clock,
+    sources: tuple[str, ...] = (),
+) -> Page:
+    """Return a page of those sections that say something, with what all end with."""
+    filled = [one for one in sections if one.blocks or one.title.startswith("Run ")]
+    made = (iso_utc(clock.utc_ns()) or "")[:19] + "Z"
+    whole = (*filled, *closing_sections(sources))
+    return Page(title, subtitle, made, __version__, whole)
+
+
+def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> None:
+    """Write a page as HTML or PDF, by the file's ending; whole or not at all.
+
+    Raises UsageError for the ending or a file that exists, BenchlogError when it
+    cannot be written.
+    """
+    check_target(out_path, overwrite=overwrite)
+    data = _rendered(page, out_path.suffix.lower(), paper)
+    written = out_path.with_name(f".{out_path.name}.{os.getpid()}.part")
+    try:
+        written.write_bytes(data)
+        written.replace(out_path)
+    except OSError as error:
+        raise BenchlogError(
+            f"{out_path} cannot be written: {error.strerror or error}"
+        ) from error
+    finally:
+        written.unlink(missing_ok=True)
+
+
+def check_target(out_path: Path, *, overwrite: bool) -> None:
+    """Raise UsageError for an unknown ending or a file that may not be replaced."""
+    if out_path.suffix.lower() not in ENDINGS:
+        raise UsageError(
+            f"{out_path.name} does not say what page to make; let it end in "
+            + " or ".join(ENDINGS)
+        )
+    if out_path.exists() and not overwrite:
+        raise UsageError(f"{out_path} exists; name another file or add --overwrite")
+
+
+def _rendered(page: Page, ending: str, paper: str) -> bytes:
+    if ending == ".pdf":
+        from benchlog.report.pages.pdf import pdf_of  # noqa: PLC0415 - loads fpdf2
+
+        return pdf_of(page, paper)
+    from benchlog.report.pages.html import html_of  # noqa: PLC0415 - loads jinja2
+
+    return html_of(page).encode()
+
+
+def _summary(records: Sequence[RunRecord]) -> Table:
+    rows = [
+        (
+            record.run.id,
+            record.run.device,
+            record.run.part.id,
+            format_ppm(record.assessment.offset_ppm, record.assessment.u_ppm),
+            format_u_ppm(record.assessment.u_ppm),
+            record.document["verdict"]
+            + (" (simulated)" if record.document["simulated"] else ""),
+        )
+        for record in records
+    ]
+    headers = ("Run", "Device", "Part", "Offset, ppm", "U, ppm", "Verdict")
+    return table("What came out", headers, rows, "rllrr")

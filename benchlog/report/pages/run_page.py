@@ -1,0 +1,230 @@
+"""The sections of one run: verdict first, then what it rests on, then the details."""
+
+from collections.abc import Iterator
+
+from benchlog.report.pages.charts import course_chart, histogram_chart, standing_chart
+from benchlog.report.pages.content import (
+    Block,
+    Facts,
+    Notice,
+    Prose,
+    Ruling,
+    Section,
+    Table,
+    facts,
+    section,
+    table,
+)
+from benchlog.report.pages.hook_up import (
+    events_table,
+    hook_up_facts,
+    instruments_table,
+    part_facts,
+    timebase_facts,
+)
+from benchlog.report.pages.run_record import RunRecord
+from benchlog.report.pages.study_charts import stability_chart, temperature_chart
+from benchlog.report.words import (
+    ambient_text,
+    freedom_text,
+    jitter_text,
+    limit_text,
+    offset_text,
+    percent,
+    readings_text,
+    three_digits,
+)
+from benchlog.units import format_ppm, format_u_ppm, iso_utc, printable
+
+HEADLINES = {
+    "pass": "PASS",
+    "fail": "FAIL",
+    "undecided": "UNDECIDED",
+}
+
+
+def run_sections(record: RunRecord) -> Iterator[Section]:
+    """Yield what a page says of one run."""
+    yield section("Verdict", *_verdict(record))
+    yield section("Figures", _figures(record), _budget(record))
+    yield section("Course of the run", *_course(record))
+    yield section("Stability", *_stability(record))
+    yield section("Temperature", *_temperature(record))
+    yield section("What this source is good for", *_fitness(record))
+    yield section("Part", part_facts(record.run.part))
+    yield section(
+        "Hook-up and instruments",
+        hook_up_facts(record.run),
+        instruments_table(record.run),
+        timebase_facts(record),
+        _conditions(record),
+    )
+    yield section("Events", *_events(record))
+    yield section("Verdicts so far", _verdicts(record))
+
+
+def _verdict(record: RunRecord) -> Iterator[Block | None]:
+    run, document = record.run, record.document
+    if document["simulated"]:
+        yield Notice("Simulated data: nothing here was measured on a real device.")
+    if run.open:
+        yield Notice("The run was still going on when this page was made.")
+    conformance = document["conformance"]
+    headline = HEADLINES[document["verdict"]]
+    if conformance is not None:
+        headline += f", conformance probability {percent(conformance)}"
+    reasons = tuple(printable(reason) for reason in document["reasons"])
+    yield Ruling(document["verdict"], headline, reasons)
+    yield standing_chart(record.assessment)
+
+
+def _figures(record: RunRecord) -> Facts:
+    document = record.document
+    return facts(
+        (
+            ("Offset", offset_text(document)),
+            ("Jitter", jitter_text(document)),
+            ("Limit", limit_text(document)),
+            ("Ambient", ambient_text(document)),
+            ("Readings", readings_text(document)),
+            ("Suspect readings", document["suspect"] or ""),
+        )
+    )
+
+
+def _budget(record: RunRecord) -> Table | Prose:
+    budget = record.document["budget"]
+    if budget is None:
+        return Prose(("No uncertainty can be stated: the readings are too few.",))
+    rows = [
+        (
+            line["name"],
+            three_digits(line["u_ppm"]),
+            freedom_text(line["degrees_of_freedom"]),
+            line["distribution"],
+            line["text"],
+        )
+        for line in budget["lines"]
+    ]
+    freedom = freedom_text(budget["degrees_of_freedom"])
+    rows.append(("combined", three_digits(budget["u_ppm"]), freedom, "", ""))
+    expanded = three_digits(record.document["u_ppm"])
+    rows.append(("expanded, U", expanded, "", "", f"k = {budget['k']:.2f}, 95 %"))
+    headers = ("Contribution", "u, ppm", "Freedom", "Shape", "From")
+    return table("Uncertainty budget of the offset", headers, rows, "lrr")
+
+
+def _course(record: RunRecord) -> Iterator[Block | None]:
+    if record.trace is None:
+        yield Prose(("The run has no reading.",))
+        return
+    yield course_chart(record.trace, record.assessment)
+    if record.trace.thinned:
+        yield Prose(
+            (
+                "The band spans the lowest and the highest reading of each of "
+                f"{len(record.trace.t_s):,} equal stretches of time, the line their "
+                "means: every spike is in the picture.",
+            )
+        )
+    yield histogram_chart(record.measured.ppm, record.assessment)
+
+
+def _stability(record: RunRecord) -> Iterator[Block | None]:
+    found = record.stability
+    if found is None:
+        return
+    yield stability_chart(found)
+    rows = [
+        (
+            f"{row.tau_s:.6g}",
+            f"{row.n:,}",
+            f"{row.value:.3e}",
+            "" if row.low is None else f"{row.low:.3e}",
+            "" if row.high is None else f"{row.high:.3e}",
+            row.noise,
+        )
+        for row in found.rows
+        if row.value is not None
+    ]
+    headers = ("tau, s", "Pairs", found.kind, "95 % from", "to", "Noise")
+    title = f"{found.kind}, {found.estimator} (fractional frequency)"
+    yield table(title, headers, rows, "rrrrr", " ".join(found.notes))
+
+
+def _temperature(record: RunRecord) -> Iterator[Block]:
+    if record.temperature is None:
+        return
+    data, fit = record.temperature
+    yield temperature_chart(data, fit)
+    rows = [
+        (one.name, f"{one.value:+.4g}", f"{one.low:+.4g}", f"{one.high:+.4g}", one.unit)
+        for one in (*fit.coefficients, *((fit.turning_c,) if fit.turning_c else ()))
+    ]
+    headers = ("Coefficient", "Value", "95 % from", "to", "Unit")
+    said = [*fit.notes, *((fit.promise.text,) if fit.promise else ())]
+    title = f"{fit.law} about {fit.reference_c:g} C"
+    yield table(title, headers, rows, "lrrr", " ".join(said))
+
+
+def _fitness(record: RunRecord) -> Iterator[Block]:
+    if not record.fitness:
+        return
+    rows = [
+        (
+            one.use.title,
+            three_digits(one.tolerance_ppm),
+            three_digits(one.worst_ppm),
+            "none" if one.margin < -9.99 else f"{one.margin:.0%}",
+            one.verdict.value,
+            one.dominant,
+        )
+        for one in record.fitness
+    ]
+    headers = ("Use", "Allowed, ppm", "Worst, ppm", "Left", "Verdict", "Mostly")
+    note = (
+        "The worst case is the sum of offset, its uncertainty, restlessness and what "
+        "temperature may do, all at their worst together; ageing is not counted."
+    )
+    yield table("Fitness for use", headers, rows, "lrrr", note)
+
+
+def _conditions(record: RunRecord) -> Table:
+    rows = [
+        (
+            span.quantity,
+            f"{span.mean:.6g}",
+            f"{span.least:.6g}",
+            f"{span.most:.6g}",
+            span.unit,
+            f"{span.n:,}",
+            span.instrument,
+        )
+        for span in record.conditions
+    ]
+    headers = ("Quantity", "Mean", "Least", "Most", "Unit", "Values", "Instrument")
+    return table("Other quantities logged", headers, rows, "lrrrlr")
+
+
+def _events(record: RunRecord) -> Iterator[Block]:
+    yield events_table(record)
+    if record.more_events:
+        yield Prose(("More events are in the database; the first are shown.",))
+    if record.notes:
+        yield Prose(tuple(printable(note) for note in record.notes))
+
+
+def _verdicts(record: RunRecord) -> Table:
+    rows = [
+        (
+            (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
+            one.word,
+            format_ppm(one.offset_ppm, one.u_ppm),
+            format_u_ppm(one.u_ppm),
+            "" if one.limit_ppm is None else f"{one.limit_ppm:,.10g}",
+            one.rule,
+        )
+        for one in record.verdicts
+    ]
+    headers = ("UTC", "Verdict", "Offset, ppm", "U, ppm", "Limit, ppm", "Rule")
+    return table("Verdicts kept, the newest last", headers, rows, "llrrr")

@@ -1,0 +1,129 @@
+"""All that a page says of a run, read once from the store and judged."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+from benchlog.analysis.series import series_from_columns
+from benchlog.analysis.stability import Stability, stability
+from benchlog.analysis.temperature import (
+    TemperatureData,
+    TemperatureFit,
+    fit_temperature,
+    law_of,
+)
+from benchlog.catalogue import list_uses
+from benchlog.errors import DataError
+from benchlog.model import Columns, Event, ReferenceCheck, Run
+from benchlog.report.trace import Measured, Trace, averaged, measured, trace_of
+from benchlog.store.reader import Reader
+from benchlog.store.rows import ConditionSpan, VerdictRow
+from benchlog.verdict import Assessment, figures, judge_for
+from benchlog.verdict.fitness import Fitness, fitness
+from benchlog.verdict.source import measured_source
+
+_T = TypeVar("_T")
+EVENTS: Final = 200
+"""Events printed of one run; the others are counted."""
+_LEAST_SWING_C: Final = 2.0
+_CHUNK: Final = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """One run with its figures; what the data cannot give is None, `notes` say why."""
+
+    run: Run
+    assessment: Assessment
+    document: dict[str, Any]
+    measured: Measured
+    trace: Trace | None
+    stability: Stability | None
+    temperature: tuple[TemperatureData, TemperatureFit] | None
+    fitness: tuple[Fitness, ...]
+    conditions: Sequence[ConditionSpan]
+    events: Sequence[Event]
+    more_events: bool
+    verdicts: Sequence[VerdictRow]
+    check: ReferenceCheck | None
+    notes: tuple[str, ...]
+
+
+def run_record(reader: Reader, run: Run) -> RunRecord:
+    """Read a run and work out what its page says. Raises StoreError, DataError."""
+    columns = reader.columns_after(run.id)
+    judge = judge_for(run)
+    for chunk in _chunks(columns):
+        judge.feed(chunk)
+    assessment = judge.assessment()
+    found = measured(columns, run, assessment.timebase.offset_ppm)
+    notes: list[str] = []
+    events = [event for _, event in reader.events(run.id, limit=EVENTS + 1)]
+    return RunRecord(
+        run,
+        assessment,
+        figures(run, assessment),
+        found,
+        trace_of(found) if len(columns) else None,
+        _or_none(notes, "stability", lambda: _stability(columns, run)),
+        _or_none(notes, "temperature law", lambda: _temperature(found, run)),
+        _fitness(run, assessment),
+        reader.condition_spans(run.id),
+        events[:EVENTS],
+        len(events) > EVENTS,
+        reader.verdicts(run.id),
+        _check(reader, run),
+        tuple(notes),
+    )
+
+
+def _chunks(columns: Columns) -> Iterator[Columns]:
+    for at in range(0, len(columns), _CHUNK):
+        part = slice(at, at + _CHUNK)
+        yield Columns(*(getattr(columns, name)[part] for name in Columns.__slots__))
+
+
+def _or_none(notes: list[str], what: str, work: Callable[[], _T]) -> _T | None:
+    try:
+        return work()
+    except DataError as error:
+        notes.append(f"no {what}: {error}")
+        return None
+
+
+def _stability(columns: Columns, run: Run) -> Stability:
+    if len(columns) < 3:
+        raise DataError("it needs at least 3 readings")
+    return stability(series_from_columns(columns, run.nominal_hz, run.divider))
+
+
+def _temperature(
+    found: Measured, run: Run
+) -> tuple[TemperatureData, TemperatureFit] | None:
+    """Fit the usual law of the kind to means; None where ambient hardly moved."""
+    t_s, ambient_c, ppm = averaged(found)
+    if len(t_s) < 3 or float(ambient_c.max() - ambient_c.min()) < _LEAST_SWING_C:
+        return None
+    data = TemperatureData(t_s, ambient_c, ppm)
+    limits = run.part.limits
+    law = law_of(run.part.kind)
+    fit = fit_temperature(data, law, reference_c=limits.reference_c, limits=limits)
+    return data, fit
+
+
+def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
+    if assessment.offset_ppm is None or assessment.u_ppm is None:
+        return ()
+    uses, _ = list_uses()
+    return fitness(uses, measured_source(run.device, run.part, assessment))
+
+
+def _check(reader: Reader, run: Run) -> ReferenceCheck | None:
+    """Return the reference check that the run's time base rests on, if it does."""
+    if run.timebase is None or run.timebase.status != "checked":
+        return None
+    held = (
+        reader.reference_check(one.serial, run.started_utc_ns)
+        for one in run.identities.values()
+    )
+    return next((check for check in held if check is not None), None)

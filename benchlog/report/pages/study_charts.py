@@ -1,0 +1,59 @@
+"""The pictures of studies: stability, and how frequency follows temperature."""
+
+from typing import Final
+
+import numpy as np
+
+from benchlog.analysis.stability import Stability
+from benchlog.analysis.temperature import TemperatureData, TemperatureFit
+from benchlog.report.curves import temperature_view
+from benchlog.report.pages.content import Chart
+from benchlog.report.plot_stability import draw_stability, drawn_rows
+from benchlog.report.plotting import ACCENT, INK, new_figure
+
+_SIZE: Final = (7.2, 3.6)
+
+
+def stability_chart(found: Stability) -> Chart | None:
+    """Draw a deviation against averaging time; None when there is nothing to draw."""
+    rows = drawn_rows(found)
+    if not rows:
+        return None
+    figure, (axes,) = new_figure(size=_SIZE)
+    draw_stability(axes, [found])
+    least = min(rows, key=lambda row: row.value or 0.0)
+    return Chart(
+        f"Stability: {found.kind} against averaging time, with 95 % intervals",
+        f"{found.kind}, {found.estimator}, at {len(rows)} averaging times from "
+        f"{rows[0].tau_s:.3g} s ({rows[0].value:.3g}) to {rows[-1].tau_s:.3g} s "
+        f"({rows[-1].value:.3g}); least {least.value:.3g} at {least.tau_s:.3g} s. "
+        "The table below has the figures.",
+        figure,
+    )
+
+
+def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
+    """Draw offset against ambient with the fitted law."""
+    view = temperature_view(data, found)
+    order = np.argsort(view.temperature_c, kind="stable")
+    figure, (axes,) = new_figure(size=_SIZE)
+    axes.plot(
+        view.temperature_c, view.offset_ppm, ".", color=INK, markersize=3, label="means"
+    )
+    axes.plot(
+        view.temperature_c[order],
+        view.law_ppm[order],
+        "-",
+        color=ACCENT,
+        linewidth=1.8,
+        label=f"{found.law} fitted",
+    )
+    axes.set(xlabel="ambient, C", ylabel="offset, ppm")
+    axes.legend(frameon=False)
+    return Chart(
+        f"Offset against ambient temperature, {found.law} fitted",
+        f"Offset from {view.offset_ppm.min():.4g} to {view.offset_ppm.max():.4g} ppm "
+        f"over {found.low_c:.1f} to {found.high_c:.1f} C, with a fitted {found.law}; "
+        f"{found.residual_ppm_rms:.3g} ppm rms are left over.",
+        figure,
+    )

@@ -1,0 +1,140 @@
+"""A run's readings thinned for a picture: no spike and no gap is lost.
+
+Short runs are drawn reading by reading. Long ones are cut into equal stretches of time,
+each with its lowest, mean and highest reading.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.model import Columns, Flag, Run
+from benchlog.units import NS_PER_S
+from benchlog.verdict.judge import corrected_ppm
+
+Array = NDArray[np.float64]
+MOST: Final = 2_000
+"""Readings beyond which a run is drawn in stretches."""
+STRETCHES: Final = 1_000
+BLOCKS: Final = 2_000
+"""Means that laws of temperature are fitted to, at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """What is drawn of a run; arrays of equal length, offsets in ppm, corrected.
+
+    `low_ppm` and `high_ppm` are `mean_ppm` itself where each reading is drawn.
+    `gaps` are (n, 2) begin and end in s; `t_s` counts from the first reading.
+    """
+
+    t_s: Array
+    low_ppm: Array
+    mean_ppm: Array
+    high_ppm: Array
+    ambient_c: Array
+    gaps_s: Array
+    readings: int
+
+    @property
+    def thinned(self) -> bool:
+        """Whether each point stands for many readings."""
+        return self.readings > len(self.t_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A run's readings as they are drawn: time s, offset ppm, ambient C, shape (n,)."""
+
+    t_s: Array
+    ppm: Array
+    ambient_c: Array
+    gaps_s: Array
+
+
+def measured(columns: Columns, run: Run, timebase_ppm: float) -> Measured:
+    """Return elapsed time and offset, corrected for the time base, of each reading."""
+    nominal_hz = run.nominal_hz / run.divider
+    ppm = (columns.frequency_hz - nominal_hz) * (1e6 / nominal_hz)
+    if timebase_ppm:
+        offset = corrected_ppm(0.0, timebase_ppm) or 0.0
+        ppm *= 1.0 + timebase_ppm * 1e-6
+        ppm += offset
+    t_s = elapsed_s(columns)
+    return Measured(t_s, ppm, columns.ambient_c, _gaps(columns, t_s))
+
+
+def elapsed_s(columns: Columns) -> Array:
+    """Return seconds since the first reading, never falling; across segments by UTC."""
+    if not len(columns):
+        return np.empty(0)
+    t_s = (columns.mono_ns - columns.mono_ns[0]) / NS_PER_S
+    turns = np.flatnonzero(np.diff(columns.segment)) + 1
+    for begin in turns:
+        stamps = columns.utc_ns[[0, begin]]
+        if np.all(stamps >= 0):
+            wanted = float(stamps[1] - stamps[0]) / NS_PER_S
+        else:
+            wanted = t_s[begin - 1] + float(columns.gate_s[begin])
+        t_s[begin:] += wanted - t_s[begin]
+    rising: Array = np.maximum.accumulate(t_s)
+    return rising
+
+
+def trace_of(run: Measured) -> Trace:
+    """Thin a run for a picture."""
+    n = len(run.t_s)
+    if n <= MOST:
+        same = (run.ppm, run.ppm, run.ppm)
+        return Trace(run.t_s, *same, run.ambient_c, run.gaps_s, n)
+    starts, counts = _stretches(run.t_s, STRETCHES)
+    mean = np.add.reduceat(run.ppm, starts) / counts
+    return Trace(
+        np.add.reduceat(run.t_s, starts) / counts,
+        np.minimum.reduceat(run.ppm, starts),
+        mean,
+        np.maximum.reduceat(run.ppm, starts),
+        _known_means(run.ambient_c, starts),
+        run.gaps_s,
+        n,
+    )
+
+
+def averaged(run: Measured) -> tuple[Array, Array, Array]:
+    """Return time, ambient and offset as at most 2,000 means over stretches of time.
+
+    Only readings with known ambient count.
+    """
+    known = np.isfinite(run.ambient_c)
+    t_s, ambient, ppm = run.t_s[known], run.ambient_c[known], run.ppm[known]
+    if len(t_s) <= BLOCKS:
+        return t_s, ambient, ppm
+    starts, counts = _stretches(t_s, BLOCKS)
+    t, c, y = (np.add.reduceat(x, starts) / counts for x in (t_s, ambient, ppm))
+    return t, c, y
+
+
+def _stretches(t_s: Array, wanted: int) -> tuple[NDArray[np.int64], Array]:
+    """Return where each stretch that holds readings begins, and how many it holds."""
+    edges = np.linspace(t_s[0], t_s[-1], wanted + 1)[:-1]
+    starts = np.unique(np.searchsorted(t_s, edges))
+    counts = np.diff(np.append(starts, len(t_s))).astype(np.float64)
+    return starts, counts
+
+
+def _known_means(values: Array, starts: NDArray[np.int64]) -> Array:
+    known = np.isfinite(values)
+    counts = np.add.reduceat(known.astype(np.float64), starts)
+    sums = np.add.reduceat(np.where(known, values, 0.0), starts)
+    return np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0)
+
+
+def _gaps(columns: Columns, t_s: Array) -> Array:
+    marked = (columns.flags & Flag.GAP_BEFORE) != 0
+    marked[1:] |= np.diff(columns.segment) != 0
+    marked[:1] = False
+    at = np.flatnonzero(marked)
+    ends = np.maximum(t_s[at] - columns.gate_s[at], t_s[at - 1])
+    return np.column_stack([t_s[at - 1], ends])

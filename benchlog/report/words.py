@@ -1,0 +1,98 @@
+"""Figures of a run in words, from the plain values that `verdict.figures` gives."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchlog.units import (
+    decimals_for,
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    hz_of_ppm,
+    seconds_per_day,
+)
+
+Document = Mapping[str, Any]
+
+
+def offset_text(document: Document) -> str:
+    """Return the offset with its uncertainty, in ppm, Hz and seconds a day."""
+    offset, u_ppm = document["offset_ppm"], document["u_ppm"]
+    if offset is None:
+        return "unknown"
+    said = f"{format_ppm(offset, u_ppm)} ppm"
+    if u_ppm is not None:
+        said += f" +- {format_u_ppm(u_ppm)} ppm (95 %)"
+    u = abs(offset) / 100 if u_ppm is None else u_ppm
+    nominal_hz = document["nominal_hz"]
+    hz = format_ppm(hz_of_ppm(offset, nominal_hz), hz_of_ppm(u, nominal_hz))
+    day = format_ppm(seconds_per_day(offset), seconds_per_day(u))
+    return f"{said}, {hz} Hz, {day} s/day"
+
+
+def jitter_text(document: Document) -> str:
+    """Return the reading-to-reading scatter, rms and peak to peak, and its gate."""
+    rms, pp = document["jitter_ppm_rms"], document["jitter_ppm_pp"]
+    if rms is None or pp is None:
+        return "unknown"
+    hz = document["jitter_hz_rms"], document["jitter_hz_pp"]
+    gate = document["gate_s"]
+    at = f", gate {format_duration(gate)}" if gate else ""
+    return (
+        f"{three_digits(rms)} ppm rms, {three_digits(pp)} ppm p-p "
+        f"({three_digits(hz[0])} and {three_digits(hz[1])} Hz){at}"
+    )
+
+
+def ambient_text(document: Document) -> str:
+    """Return mean and extremes of the ambient temperature."""
+    ambient = document["ambient_c"]
+    mean, low, high = ambient["mean"], ambient["min"], ambient["max"]
+    if mean is None:
+        return "unknown"
+    return f"{mean:.1f} C ({low:.1f} to {high:.1f} C)"
+
+
+def readings_text(document: Document) -> str:
+    """Return how many readings in which time, gaps, and how the run ended."""
+    count, gaps = document["readings"], document["gaps"]
+    ended = f", {document['ended_how']}" if document["ended_how"] else ", running"
+    span = f" in {format_duration(document['span_s'])}" if count else ""
+    return f"{count:,}{span}, {gaps:,} gap{'' if gaps == 1 else 's'}{ended}"
+
+
+def limit_text(document: Document) -> str:
+    """Return the limit and how it is made up."""
+    if document["limit_ppm"] is None:
+        return "unknown"
+    return f"+-{document['limit_ppm']:,.10g} ppm ({document['limit_text']})"
+
+
+def timebase_text(timebase: Document) -> str:
+    """Return what is known of the counter's time base, the reason on a second line."""
+    until = (
+        f", valid until {timebase['valid_until']}" if timebase["valid_until"] else ""
+    )
+    offset = format_ppm(timebase["offset_ppm"], timebase["u_ppm"])
+    u = format_u_ppm(timebase["u_ppm"])
+    said = f"{timebase['status']}: offset {offset} ppm, u {u} ppm (standard){until}"
+    return said + (f"\n{timebase['text']}" if timebase["text"] else "")
+
+
+def freedom_text(degrees: float | None) -> str:
+    """Return degrees of freedom; unlimited ones are many."""
+    return "many" if degrees is None else f"{degrees:.3g}"
+
+
+def three_digits(value: float) -> str:
+    """Return a figure with three significant digits and no exponent."""
+    if value == 0:
+        return "0"
+    return f"{value:,.{decimals_for(abs(value) / 10)}f}"
+
+
+def percent(probability: float) -> str:
+    """Return a probability; what is nearly certain never reads as 0 or 100 %."""
+    if probability > 0.9999:
+        return "> 99.99 %"
+    return "< 0.01 %" if probability < 0.0001 else f"{probability * 100:.2f} %"
