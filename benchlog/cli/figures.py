@@ -23,12 +23,15 @@ from benchlog.units import format_frequency
 if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
+    from benchlog.verdict import Assessment
+    from benchlog.verdict.night import Night, NightWatch
 
 __all__ = [
     "EXIT_CODES",
     "exit_code",
     "figures_of",
     "judged",
+    "judged_night",
     "offset_text",
     "text_of",
     "three_digits",
@@ -46,14 +49,35 @@ def figures_of(db: Path | None, run_ids: Sequence[int]) -> list[dict[str, Any]]:
 
 def judged(reader: "Reader", run: "Run") -> dict[str, Any]:
     """Read all of a run's readings, with progress, and return its figures."""
-    from benchlog.verdict import figures, judge_for
+    from benchlog.verdict import figures
+
+    return figures(run, _gone_through(reader, run))
+
+
+def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]":
+    """As `judged`, with how a long run went."""
+    from benchlog.verdict import figures
+    from benchlog.verdict.night import NightWatch
+
+    watch = NightWatch(run)
+    assessment = _gone_through(reader, run, watch)
+    events = [event for _, event in reader.events(run.id)]
+    return figures(run, assessment), watch.night(assessment, events)
+
+
+def _gone_through(
+    reader: "Reader", run: "Run", watch: "NightWatch | None" = None
+) -> "Assessment":
+    from benchlog.verdict import judge_for
 
     judge = judge_for(run)
     with Progress(f"reading run {run.id}", reader.count(run.id)) as progress:
         for columns in reader.chunks(run.id):
             judge.feed(columns)
+            if watch is not None:
+                watch.feed(columns)
             progress.add(len(columns))
-    return figures(run, judge.assessment())
+    return judge.assessment()
 
 
 def exit_code(documents: Sequence[Document]) -> int:

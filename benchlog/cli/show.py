@@ -1,22 +1,26 @@
 """`benchlog show`: one run, with what a person needs to defend its verdict."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.figures import judged, text_of, three_digits
+from benchlog.cli.figures import judged_night, text_of, three_digits
+from benchlog.cli.night import night_text
 from benchlog.cli.printing import print_json, table
 from benchlog.cli.values import RunId
+from benchlog.model import Purpose
 from benchlog.report.words import freedom_text
 from benchlog.units import iso_utc
 
 if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
+    from benchlog.verdict.night import Night
 
+_LONG_S: Final = 3600.0
 EXAMPLES = (
     "benchlog show",
     "benchlog show 12",
@@ -32,12 +36,14 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     The verdict is worked out anew from the readings in the database.
     """
     with reading(db) as reader:
-        document = document_of(reader, chosen_run(reader, run))
+        chosen = chosen_run(reader, run)
+        document, night = document_of(reader, chosen)
     if as_json:
         print_json(document)
         return
     for part in (
         text_of(document),
+        night_text(night) if night is not None else "",
         _budget(document["budget"]),
         _hook_up(document),
         _instruments(document["instruments"]),
@@ -47,14 +53,27 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
             click.echo(part + "\n")
 
 
-def document_of(reader: "Reader", run: "Run") -> dict[str, Any]:
-    """Return the figures of `run` with hook-up, instruments and events."""
+def document_of(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night | None]":
+    """Return the figures of `run` with hook-up, instruments, events, and its night.
+
+    A run that was no soak and took less than an hour has no night.
+    """
+    figures, night = judged_night(reader, run)
+    if run.purpose is not Purpose.SOAK and night.span_s < _LONG_S:
+        return _with_the_rest(reader, run, figures), None
+    document = _with_the_rest(reader, run, figures)
+    return {**document, "summary": night.document()}, night
+
+
+def _with_the_rest(
+    reader: "Reader", run: "Run", figures: dict[str, Any]
+) -> dict[str, Any]:
     events = [
         {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
         for _, event in reader.events(run.id)
     ]
     return {
-        **judged(reader, run),
+        **figures,
         "bench": run.bench,
         "divider": run.divider,
         "lot": run.lot,

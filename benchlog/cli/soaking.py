@@ -9,7 +9,8 @@ from typing import Any, Final
 import click
 
 from benchlog.cli.database import reading
-from benchlog.cli.figures import exit_code, judged, text_of
+from benchlog.cli.figures import exit_code, judged_night, text_of
+from benchlog.cli.night import night_text
 from benchlog.cli.planning import Request, plans_of
 from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.clock import host_clock
@@ -176,17 +177,19 @@ def _gone_on(run_id: int, more_s: float | None, manner: Manner) -> tuple[int, ..
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:
-    documents = []
+    documents, texts = [], []
     with reading(manner.database) as reader:
         for run_id in run_ids:
             events = [
                 {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
                 for _, event in reader.events(run_id)
             ]
-            figures = judged(reader, reader.run(run_id))
-            documents.append({**figures, "events": events})
+            figures, night = judged_night(reader, reader.run(run_id))
+            summary = night.document()
+            documents.append({**figures, "events": events, "summary": summary})
+            texts.append(f"{text_of(figures)}\n\n{night_text(night)}")
     if manner.as_json:
         print_json(documents[0] if len(documents) == 1 else documents)
     else:
-        click.echo("\n\n".join(text_of(document) for document in documents))
+        click.echo("\n\n".join(texts))
     return exit_code(documents)

@@ -83,7 +83,7 @@ class Fleet:
     def tend(self) -> list[Heard]:
         """End what hangs or takes too much, restart what is down; say what happened."""
         happened: list[Heard] = self._weigh_all() if self._weigh.passed else []
-        for name, instrument in self._by_name.items():
+        for instrument in self._by_name.values():
             if instrument.state == "down":
                 if instrument.restart_at is not None and instrument.restart_at.passed:
                     self._start(instrument)
