@@ -7,7 +7,7 @@ label, `mono_ns` the bench's monotonic time within one segment.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntFlag, StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:  # instrument processes use these nouns and never need numpy
     import numpy as np
@@ -49,6 +49,7 @@ class Flag(IntFlag):
     SUSPECT = 16  # near a simple multiple of nominal: divider or trigger level?
     IMPORTED = 32  # made elsewhere and read from a file
     SETTLING = 64  # the device was still settling: kept, and left out of figures
+    NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
 
 
 class EventKind(StrEnum):
@@ -75,6 +76,7 @@ class EventKind(StrEnum):
     AGAIN = "again"
     NOTE = "note"
     MARK = "mark"
+    TRIM = "trim"
     INSTRUMENT_MESSAGE = "instrument-message"
     CLOCK_STEP = "clock-step"
     STORE_WAIT = "store-wait"
@@ -297,6 +299,8 @@ class InstrumentSpec:
     timebase_ageing_ppm_per_year: float | None = None
     resolution_hz: float | None = None
     simulated: bool = False
+    quantity: str = ""  # what its driver says it measures; `edge` for pulses
+    calibration_due: str = ""  # ISO date, empty when none is stated
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,13 +318,20 @@ class PositionSpec:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceSpec:
-    """What a reference check may use and where it is wired."""
+    """What a reference check may use and where it is wired.
+
+    The counter looks at the reference (`input`, `nominal_hz`), or the host compares two
+    pulse trains: `pulses` names the instrument that sees the reference's, `timebase`
+    the one that sees the counter's time base divided down to pulses.
+    """
 
     counter: str
     nominal_hz: float = 1.0
     input: int | None = None
     u_s: float | None = None
     u_ppm: float | None = None
+    pulses: str | None = None
+    timebase: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,6 +380,7 @@ class Bench:
     title: str = ""
     file: str = ""
     alarms: tuple[AlarmRule, ...] = ()
+    host_clock_ppm: float | None = None  # +- of the host's own clock, where known
 
 
 @dataclass(frozen=True, slots=True)
@@ -413,6 +425,8 @@ class Sample:
         The instrument's own words for this value.
     step : float | None
         What one unit of the last digit in `raw` is worth, in `unit`.
+    flags : Flag
+        What the driver knows of this value besides its number (`NO_FIX`).
 
     """
 
@@ -423,6 +437,7 @@ class Sample:
     gate_s: float = 0.0
     raw: bytes = b""
     step: float | None = None
+    flags: Flag = Flag.NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -458,6 +473,48 @@ class Columns:
         return len(self.id)
 
 
+EDGE: Final = "edge"
+"""Quantity and unit of an instrument that stamps pulses: a Sample is one pulse, its
+value the pulse's number as the line or the kernel counts them."""
+
+
+GATE_CHANGE = 1e-6
+"""Relative change of the gate beyond which readings do not follow one another."""
+
+
+@dataclass(frozen=True, slots=True)
+class Breaks:
+    """Readings that do not plainly follow the one before; arrays of equal length.
+
+    There is a gap between, another segment or another gate began, or time does not go
+    on. `at` counts from the first reading, `id` is its id; `mono_ns` and `utc_ns` are
+    of shape (k, 2): the one before and this one; `turned` is another segment.
+    """
+
+    at: "NDArray[np.int64]"
+    id: "NDArray[np.int64]"
+    mono_ns: "NDArray[np.int64]"
+    utc_ns: "NDArray[np.int64]"
+    turned: "NDArray[np.bool_]"
+
+
+@dataclass(frozen=True, slots=True)
+class Frequencies:
+    """What a stability figure needs of a run, in a tenth of the memory of Columns.
+
+    Readings from before the device had settled are left out. `gate_s` is the last
+    reading's, `span_ns` the monotonic time from the first to the last.
+    """
+
+    frequency_hz: "NDArray[np.float64]"
+    gate_s: float
+    span_ns: int
+    breaks: Breaks
+
+    def __len__(self) -> int:
+        return len(self.frequency_hz)
+
+
 @dataclass(frozen=True, slots=True)
 class Edge:
     """One pulse of a reference or a device."""
@@ -467,6 +524,30 @@ class Edge:
     mono_ns: int
     sequence: int
     flags: Flag = Flag.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """Edges of one run as arrays of equal length, in the order of their ids.
+
+    `ambient_c` are the ambient values logged beside them since the last look (any
+    number), `typed` whether they are what the operator stated; `last_condition` is the
+    id of the newest of them, to go on from.
+    """
+
+    id: "NDArray[np.int64]"
+    segment: "NDArray[np.int64]"
+    instrument: "NDArray[np.str_]"
+    utc_ns: "NDArray[np.int64]"
+    mono_ns: "NDArray[np.int64]"
+    sequence: "NDArray[np.int64]"
+    flags: "NDArray[np.int64]"
+    ambient_c: tuple[float, ...] = ()
+    typed: bool = False
+    last_condition: int = 0
+
+    def __len__(self) -> int:
+        return len(self.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -573,7 +654,8 @@ class Timebase:
 
     `status` is `checked` (a valid reference check), `stated` (the bench file) or
     `assumed` (+-1 ppm rectangular). Positive `offset_ppm` is a fast time base, which
-    reads low. `u_ppm` is the *standard* uncertainty.
+    reads low. `u_ppm` is the *standard* uncertainty. Where pulses are compared, `u_s`
+    is that of the time at either end, in s: it adds sqrt(2) u_s / T over a length T.
     """
 
     status: str
@@ -582,11 +664,28 @@ class Timebase:
     valid_until_utc_ns: int | None = None
     text: str = ""
     degrees_of_freedom: float = float("inf")
+    u_s: float = 0.0
+    stale: bool = False  # there was a check, and it holds no more
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One device at one position for one purpose, as the database knows it."""
+    """One device at one position for one purpose, as the database knows it.
+
+    Parameters
+    ----------
+    part, timebase, nominal_hz :
+        What the newest verdict rests on; what the run was begun with is in `snapshot`.
+    judged_again : bool
+        Whether that is something else than the run was begun with.
+    device : str
+        Its id, corrected where it was mistyped.
+    typed_device : str | None
+        What was typed first, where it was corrected.
+    void : str | None
+        Why the run counts for nothing, if it does.
+
+    """
 
     id: int
     purpose: Purpose
@@ -612,6 +711,9 @@ class Run:
     verdict: str | None = None
     offset_ppm: float | None = None
     u_ppm: float | None = None
+    typed_device: str | None = None
+    void: str | None = None
+    judged_again: bool = False
 
     @property
     def open(self) -> bool:

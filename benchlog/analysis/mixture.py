@@ -98,7 +98,7 @@ def spread_of(evidence: Evidence) -> Spread:
     weight /= weight.sum(axis=1, keepdims=True)
     level = misfit / total[:, None]
     log_u = 0.5 * _log(shares.sum(axis=1) * level)
-    u, found = _as_student(weight, log_u, total)
+    u, found = as_student(weight, log_u, total)
     widened = u * (1.0 + 2.5 / (evidence.length + 15.0))
     likeliest = log_posterior.argmax(axis=1)
     of_run = np.arange(len(avar))
@@ -139,7 +139,7 @@ def _ladder(rungs: tuple[int, ...]) -> tuple[Array, Array]:
     return np.array(shares), np.log(np.array(weights))
 
 
-def _as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Array]:
+def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Array]:
     """Replace a mixture of Student distributions by the nearest single one."""
     centre = (weight * log_u).sum(axis=1)
     at = np.rint((log_u - centre[:, None]) / _GRID_STEP).astype(np.int64)

@@ -1,0 +1,288 @@
+"""Pulses against the grid they should lie on: missed, doubled, bouncing, early, late.
+
+A train is followed pulse by pulse: each stamp is put on the next place of a grid whose
+spacing is learnt as it goes on, so neither the host's rate nor the source's offset is
+assumed. A stamp that fits no place is named and set aside, never moved. Where the place
+cannot be told any more (after a long silence, or when the pulses jump to another grid)
+a new block begins; phase is not known across blocks.
+
+The bounds (fractions of the spacing) are common practice, no source.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.errors import DataError
+from benchlog.model import Flag
+from benchlog.units import NS_PER_S
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+FIRST_FIT: Final = 0.2
+"""How far the first spacing of a block may be from nominal."""
+FIT: Final = 0.1
+"""How far a pulse may be from its place; beyond it is early or late."""
+BOUNCE: Final = 0.05
+"""An extra pulse this soon after a good one is a bounce, later it is a doubled one."""
+_SURE: Final = 0.25  # the place after a silence must be known this well
+_JUMPED: Final = 3  # misfits in a row that fit each other: the grid has jumped
+
+
+class PulseKind(IntEnum):
+    """What became of one stamp."""
+
+    GOOD = 0
+    BOUNCE = 1
+    DOUBLED = 2
+    EARLY = 3
+    LATE = 4
+    NO_FIX = 5
+    WAITING = 6  # too little is known yet to tell
+
+
+@dataclass(frozen=True, slots=True)
+class PulseCounts:
+    """How many of each; `missed` places had no pulse, `unseen` were not stamped.
+
+    `unseen` pulses were counted by the line or the kernel, so the source sent them and
+    this computer was late.
+    """
+
+    good: int = 0
+    missed: int = 0
+    doubled: int = 0
+    bounced: int = 0
+    early: int = 0
+    late: int = 0
+    no_fix: int = 0
+    unseen: int = 0
+    blocks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Train:
+    """The good pulses of a train.
+
+    Parameters
+    ----------
+    mono_ns : array of int, shape (n,)
+        When each came, on the host's monotonic clock.
+    place : array of int, shape (n,)
+        Its place on the grid, counted from the start of its block.
+    block : array of int, shape (n,)
+        Stretch in which places count on.
+    nominal_s : float
+        Spacing of the grid if the source were on nominal.
+
+    """
+
+    mono_ns: Whole
+    place: Whole
+    block: Whole
+    nominal_s: float
+
+    def __len__(self) -> int:
+        return len(self.mono_ns)
+
+    def error_s(self) -> Array:
+        """Return each pulse's time error in s: what it says minus the host's time.
+
+        Up to a constant for each block. Its slope is the fractional frequency offset
+        against the host clock, positive when the source runs fast.
+        """
+        found = np.empty(len(self))
+        for which in np.unique(self.block):
+            here = self.block == which
+            since_ns = self.mono_ns[here] - self.mono_ns[here][0]
+            place = self.place[here] - self.place[here][0]
+            found[here] = place * self.nominal_s - since_ns / NS_PER_S
+        return found
+
+
+@dataclass(slots=True)
+class _Block:
+    """What is known of the grid in the current block."""
+
+    first_ns: int
+    last_ns: int
+    place: int
+    period_ns: float
+    stray: list[int] = field(default_factory=list)  # numbers of misfits in a row
+    unfixed: int = 0  # pulses without fix since the last good one
+
+    @property
+    def period_doubt(self) -> float:
+        """How well the period is known, as a fraction of itself."""
+        return FIRST_FIT / 2 / max(1, self.place)
+
+
+class PulseTracker:
+    """Follows one train; feed it stamps in the order of time.
+
+    Parameters
+    ----------
+    nominal_s : float
+        Spacing of the pulses in s if the source were on nominal.
+
+    """
+
+    def __init__(self, nominal_s: float) -> None:
+        if not 0 < nominal_s < float("inf"):
+            raise DataError(f"pulses cannot be {nominal_s!r} s apart")
+        self.nominal_s = nominal_s
+        self.kinds: list[PulseKind] = []
+        self._stamps: list[int] = []
+        self._places: list[int] = []
+        self._blocks: list[int] = []
+        self._block: _Block | None = None
+        self._waiting: int | None = None
+        self._count = 0
+        self._missed = self._unseen = 0
+        self._segment: int | None = None
+        self._sequence: int | None = None
+
+    def __len__(self) -> int:
+        return len(self._stamps)
+
+    def feed(
+        self,
+        mono_ns: Iterable[int],
+        sequence: Iterable[int],
+        flags: Iterable[int],
+        segment: Iterable[int],
+    ) -> None:
+        """Take in stamps that follow those before, with all that is known of them."""
+        each = zip(mono_ns, sequence, flags, segment, strict=True)
+        for stamp, number, flag, part in each:
+            self._one(int(stamp), int(number), bool(flag & Flag.NO_FIX), int(part))
+
+    def train(self) -> Train:
+        """Return the good pulses so far."""
+        kinds = np.array(self.kinds, dtype=np.int64)
+        good = np.flatnonzero(kinds == PulseKind.GOOD)
+        arrays = (
+            np.array(column, dtype=np.int64)[good] if len(good) else np.empty(0, int)
+            for column in (self._stamps, self._places, self._blocks)
+        )
+        return Train(*arrays, self.nominal_s)
+
+    def counts(self) -> PulseCounts:
+        """Return how many of each kind there are so far."""
+        n = np.bincount(
+            np.array(self.kinds, dtype=np.int64), minlength=len(PulseKind)
+        ).tolist()
+        return PulseCounts(
+            good=n[PulseKind.GOOD],
+            missed=self._missed,
+            doubled=n[PulseKind.DOUBLED],
+            bounced=n[PulseKind.BOUNCE],
+            early=n[PulseKind.EARLY],
+            late=n[PulseKind.LATE],
+            no_fix=n[PulseKind.NO_FIX],
+            unseen=self._unseen,
+            blocks=self._count,
+        )
+
+    # --- one stamp ------------------------------------------------------------------
+
+    def _one(self, stamp: int, number: int, no_fix: bool, segment: int) -> None:
+        if segment != self._segment:
+            self._segment, self._sequence = segment, None
+            self._lose()
+        before, self._sequence = self._sequence, number
+        if before is not None and number > before + 1:
+            self._unseen += number - before - 1
+        self._add(stamp, PulseKind.NO_FIX if no_fix else PulseKind.WAITING)
+        if no_fix:
+            if self._block is not None:
+                self._block.unfixed += 1
+            return
+        if self._block is None:
+            self._find_first(len(self) - 1)
+        else:
+            self._place(len(self) - 1, self._block)
+
+    def _add(self, stamp: int, kind: PulseKind) -> None:
+        self._stamps.append(stamp)
+        self.kinds.append(kind)
+        self._places.append(0)
+        self._blocks.append(0)
+
+    def _find_first(self, at: int) -> None:
+        """Begin a block where two stamps lie a plausible spacing apart."""
+        before = self._waiting
+        self._waiting = at
+        if before is None:
+            return
+        spacing_ns = self._stamps[at] - self._stamps[before]
+        ratio = spacing_ns / (self.nominal_s * NS_PER_S)
+        if abs(ratio - 1) <= FIRST_FIT:
+            self._begin([before, at], float(spacing_ns))
+        elif ratio < 1:
+            # the later one may be the extra one: keep the first, call it doubled
+            self.kinds[at] = PulseKind.DOUBLED if ratio > BOUNCE else PulseKind.BOUNCE
+            self._waiting = before if ratio < 1 - FIRST_FIT else at
+        else:
+            self.kinds[before] = PulseKind.EARLY
+
+    def _begin(self, members: list[int], period_ns: float) -> None:
+        self._count += 1
+        first, last = self._stamps[members[0]], self._stamps[members[-1]]
+        for member in members:
+            place = round((self._stamps[member] - first) / period_ns)
+            self._good(member, place)
+        place = self._places[members[-1]]
+        self._block = _Block(first, last, place, period_ns)
+        self._waiting = None
+
+    def _good(self, at: int, place: int) -> None:
+        self.kinds[at] = PulseKind.GOOD
+        self._places[at], self._blocks[at] = place, self._count
+
+    def _lose(self) -> None:
+        """Forget the grid: where the next pulse belongs cannot be told."""
+        self._block, self._waiting = None, None
+
+    def _place(self, at: int, block: _Block) -> None:
+        """Put a stamp on the grid, or name what is wrong with it."""
+        since = (self._stamps[at] - block.last_ns) / block.period_ns
+        steps = round(since)
+        if steps > 1 and steps * block.period_doubt > _SURE:
+            self._lose()
+            self._find_first(at)
+            return
+        astray = since - steps
+        if steps >= 1 and abs(astray) <= FIT:
+            self._fits(at, steps, block)
+        elif steps < 1:
+            bounce = since <= BOUNCE
+            self.kinds[at] = PulseKind.BOUNCE if bounce else PulseKind.DOUBLED
+            self._strays(at, block)
+        else:
+            self.kinds[at] = PulseKind.LATE if astray > 0 else PulseKind.EARLY
+            self._strays(at, block)
+
+    def _fits(self, at: int, steps: int, block: _Block) -> None:
+        self._missed += max(0, steps - 1 - block.unfixed)
+        block.place += steps
+        block.last_ns = self._stamps[at]
+        block.period_ns = (block.last_ns - block.first_ns) / block.place
+        block.unfixed = 0
+        block.stray.clear()
+        self._good(at, block.place)
+
+    def _strays(self, at: int, block: _Block) -> None:
+        """Note a misfit; several in a row that fit each other are the new grid."""
+        block.stray.append(at)
+        if len(block.stray) < _JUMPED:
+            return
+        last = block.stray[-_JUMPED:]
+        steps = np.diff([self._stamps[one] for one in last]) / block.period_ns
+        if np.all(np.abs(steps - np.round(steps)) <= FIT) and np.all(steps > 1 - FIT):
+            self._begin(last, block.period_ns)
