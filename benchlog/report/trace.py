@@ -70,12 +70,12 @@ def elapsed_s(columns: Columns) -> Array:
     """Return seconds since the first reading, never falling; across segments by UTC."""
     if not len(columns):
         return np.empty(0)
-    t_s = (columns.mono_ns - columns.mono_ns[0]) / NS_PER_S
+    t_s: Array = (columns.mono_ns - columns.mono_ns[0]) / NS_PER_S
     turns = np.flatnonzero(np.diff(columns.segment)) + 1
     for begin in turns:
-        stamps = columns.utc_ns[[0, begin]]
-        if np.all(stamps >= 0):
-            wanted = float(stamps[1] - stamps[0]) / NS_PER_S
+        first_ns, here_ns = int(columns.utc_ns[0]), int(columns.utc_ns[begin])
+        if first_ns >= 0 and here_ns >= 0:
+            wanted = (here_ns - first_ns) / NS_PER_S
         else:
             wanted = t_s[begin - 1] + float(columns.gate_s[begin])
         t_s[begin:] += wanted - t_s[begin]
@@ -128,7 +128,9 @@ def _known_means(values: Array, starts: NDArray[np.int64]) -> Array:
     known = np.isfinite(values)
     counts = np.add.reduceat(known.astype(np.float64), starts)
     sums = np.add.reduceat(np.where(known, values, 0.0), starts)
-    return np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0)
+    means = np.full(len(sums), np.nan)
+    np.divide(sums, counts, out=means, where=counts > 0)
+    return means
 
 
 def _gaps(columns: Columns, t_s: Array) -> Array:
@@ -137,4 +139,5 @@ def _gaps(columns: Columns, t_s: Array) -> Array:
     marked[:1] = False
     at = np.flatnonzero(marked)
     ends = np.maximum(t_s[at] - columns.gate_s[at], t_s[at - 1])
-    return np.column_stack([t_s[at - 1], ends])
+    gaps: Array = np.column_stack([t_s[at - 1], ends])
+    return gaps

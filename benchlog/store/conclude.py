@@ -7,7 +7,7 @@ from benchlog.errors import StoreRefusedError
 from benchlog.model import ReferenceCheck
 from benchlog.store.begin import put_instrument
 from benchlog.store.parameters import text
-from benchlog.store.rows import VerdictRow
+from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
 
@@ -33,6 +33,32 @@ def insert_verdict(
             *figures.values(),
             text("rule", row.rule),
             dump(row.figures),
+        ),
+    )
+    return int(found.lastrowid or 0)
+
+
+def insert_amendment(
+    connection: Connection, run_id: int, row: Amendment, now_utc_ns: int
+) -> int:
+    """Insert an amendment, return its id. Raises StoreRefusedError for bad text."""
+    values = {
+        name: None if value is None else text(name, value)
+        for name, value in (
+            ("kind", row.kind),
+            ("old", row.old),
+            ("new", row.new),
+            ("reason", row.reason),
+            ("operator", row.operator),
+        )
+    }
+    found = connection.execute(
+        "insert into amendments (run_id, at_utc_ns, kind, old, new, reason, operator)"
+        " values (?, ?, ?, ?, ?, ?, ?)",
+        (
+            run_id,
+            now_utc_ns if row.at_utc_ns is None else row.at_utc_ns,
+            *values.values(),
         ),
     )
     return int(found.lastrowid or 0)

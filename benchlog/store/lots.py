@@ -7,6 +7,7 @@ from typing import Any, Final
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part
 from benchlog.store.begin import put_part
+from benchlog.store.nouns import AMENDED
 from benchlog.store.parameters import text
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
@@ -17,17 +18,19 @@ where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
 """
 PART_OF: Final = "select body from parts where id = ?"
-LOT_RUNS: Final = """
-select u.id, d.device, u.position, u.started_utc_ns, u.ended_how, v.word, v.offset_ppm,
-  v.u_ppm, v.limit_ppm, json_extract(v.figures, '$.ambient_c.mean'),
+LOT_RUNS: Final = f"""{AMENDED}
+select u.id, ifnull(a.new, d.device), u.position, u.started_utc_ns, u.ended_how, v.word,
+  v.offset_ppm, v.u_ppm, v.limit_ppm, json_extract(v.figures, '$.ambient_c.mean'),
   json_extract(v.figures, '$.readings'),
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside'),
+  w.why is not null
+    or exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside'),
   exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
 from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
   left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
+  left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
 where l.lot = :lot and l.part_id = :part and u.purpose = 'inspect'
 order by u.id
-"""
+"""  # noqa: S608 - our own text
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)

@@ -70,20 +70,31 @@ select ifnull((select sum(n) from outline where run_id = :run), 0)
     (select max(last_id) from outline where run_id = :run), 0))
 """
 """Counting by the outline: a million readings are a thousand rows of it."""
-RUNS: Final = """
-select u.id, u.purpose, d.device, u.position, u.bench, u.nominal_hz, u.divider,
-  u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, l.lot, u.operator, u.note,
+AMENDED: Final = """
+with renamed as (select run_id, new, max(id) from amendments where kind = 'device'
+    group by run_id),
+  voided as (select run_id, case kind when 'void' then reason end as why, max(id)
+    from amendments where kind in ('void', 'restore') group by run_id)
+"""
+"""The newest of the amendments of each run (SQLite takes the row with the maximum)."""
+RUNS: Final = f"""{AMENDED}
+select u.id, u.purpose, ifnull(a.new, d.device), u.position, u.bench, u.nominal_hz,
+  u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, l.lot,
+  u.operator, u.note,
   u.snapshot, u.resolution_hz, u.control,
   ifnull((select sum(n) from outline where run_id = u.id), 0)
     + (select count(*) from readings where run_id = u.id and id > ifnull(
       (select max(last_id) from outline where run_id = u.id), 0)),
-  v.word, v.offset_ppm, v.u_ppm
+  v.word, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis'),
+  case when a.new is not null then d.device end, w.why
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
-where u.id between :first and :last and (:device is null or d.device = :device)
+  left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
+where u.id between :first and :last
+  and (:device is null or :device in (d.device, a.new))
   and (:part is null or d.part_id = :part) and (:lot is null or l.lot = :lot)
 order by u.id desc limit :limit
-"""
+"""  # noqa: S608 - our own text
 RAW_TEXTS: Final = """
 select id, raw from readings where run_id = ? and raw is not null
   and id in (select value from json_each(?))
@@ -109,14 +120,23 @@ SEGMENTS: Final = """
 select id, began_utc_ns, began_mono_ns, boot_id from segments
 where run_id = ? order by id
 """
+AMENDMENTS: Final = """
+select kind, reason, old, new, operator, at_utc_ns from amendments
+where run_id = ? order by id
+"""
 VERDICTS: Final = """
 select word, offset_ppm, u_ppm, limit_ppm, conformance, rule, figures, at_utc_ns
 from verdicts where run_id = ? order by id
 """
-REFERENCE_CHECKS: Final = """
+_CHECKS: Final = """
 select i.text, i.maker, i.model, i.serial, i.firmware, i.simulated, c.offset_ppm,
-  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id
+  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, c.id
 from reference_checks c join instruments i on i.id = c.instrument_id
+"""
+ALL_CHECKS: Final = f"""{_CHECKS}
+where :serial is null or i.serial = :serial order by c.at_utc_ns, c.id
+"""
+REFERENCE_CHECKS: Final = f"""{_CHECKS}
 where i.serial = :serial and c.at_utc_ns <= :at and c.valid_until_utc_ns >= :at
 order by c.at_utc_ns desc, c.id desc limit 1
 """
@@ -126,16 +146,18 @@ def run_from(row: Fields) -> Run:
     """Rebuild a Run from a row of `RUNS`."""
     (run_id, purpose, device, position, bench, nominal, divider, simulated) = row[:8]
     (started, ended, how, lot, operator, note, frozen, resolution, control) = row[8:17]
-    (readings, verdict, offset_ppm, u_ppm) = row[17:]
+    (readings, verdict, offset_ppm, u_ppm, basis, typed_device, void) = row[17:]
     snapshot = json.loads(frozen)
+    judged = json.loads(basis) if basis else snapshot
+    part = part_from(judged["part"])
     return Run(
         id=run_id,
         purpose=Purpose(purpose),
         device=device,
-        part=part_from(snapshot["part"]),
+        part=part,
         position=position,
         bench=bench,
-        nominal_hz=nominal,
+        nominal_hz=part.nominal_hz if basis else nominal,
         divider=divider,
         simulated=bool(simulated),
         started_utc_ns=started,
@@ -146,13 +168,16 @@ def run_from(row: Fields) -> Run:
         note=note,
         snapshot=snapshot,
         identities=identities_from(snapshot["identities"]),
-        timebase=timebase_from(snapshot["timebase"]),
+        timebase=timebase_from(judged["timebase"]),
         resolution_hz=resolution,
         control=control,
         readings=readings,
         verdict=verdict,
         offset_ppm=offset_ppm,
         u_ppm=u_ppm,
+        typed_device=typed_device,
+        void=void,
+        judged_again=basis is not None,
     )
 
 
@@ -182,4 +207,4 @@ def verdict_from(row: Fields) -> VerdictRow:
 def reference_check_from(row: Fields) -> ReferenceCheck:
     """Rebuild a ReferenceCheck from a row of `REFERENCE_CHECKS`."""
     who = (*row[:5], bool(row[5]))
-    return ReferenceCheck(Identity(*who), *row[6:])
+    return ReferenceCheck(Identity(*who), *row[6:12])

@@ -13,6 +13,7 @@ from benchlog.model import (
     Condition,
     Edge,
     Event,
+    Frequencies,
     Lot,
     LotRun,
     Part,
@@ -27,8 +28,15 @@ from benchlog.store.columns import (
     columns_from,
     outline_from,
 )
+from benchlog.store.frequencies import frequencies
 from benchlog.store.migrate import NEWEST, schema_of
-from benchlog.store.rows import ConditionSpan, Outline, Segment, VerdictRow
+from benchlog.store.rows import (
+    Amendment,
+    ConditionSpan,
+    Outline,
+    Segment,
+    VerdictRow,
+)
 from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
 
@@ -106,6 +114,14 @@ class Reader:
             yield chunk
             after_id = int(chunk.id[-1])
 
+    def frequencies(self, run_id: int) -> Frequencies:
+        """Return only the frequencies and where the run is broken: for long runs."""
+        with self._translated():
+            count = self.count(run_id)
+            return frequencies(
+                self._connection, lambda: _opened(self.path), run_id, count
+            )
+
     def count(self, run_id: int) -> int:
         """Return how many readings a run has; in milliseconds also for long runs."""
         return int(self._one(nouns.COUNT, {"run": run_id}) or 0)
@@ -149,6 +165,11 @@ class Reader:
     def verdicts(self, run_id: int) -> list[VerdictRow]:
         """Return the verdicts of a run, the newest last."""
         return [nouns.verdict_from(row) for row in self._all(nouns.VERDICTS, (run_id,))]
+
+    def amendments(self, run_id: int) -> list[Amendment]:
+        """Return what was said of a run afterwards, the newest last."""
+        rows = self._all(nouns.AMENDMENTS, (run_id,))
+        return [Amendment(*row) for row in rows]
 
     def outline(self, run_id: int) -> Outline:
         """Return a run in blocks of 1,024 readings; what is missing is worked out."""
@@ -201,6 +222,13 @@ class Reader:
         rows = self._all(nouns.REFERENCE_CHECKS, given)
         return nouns.reference_check_from(rows[0]) if rows else None
 
+    def reference_checks(
+        self, serial: str | None = None
+    ) -> list[tuple[int, ReferenceCheck]]:
+        """Return the checks of an instrument (of all), the newest last, with ids."""
+        rows = self._all(nouns.ALL_CHECKS, {"serial": serial})
+        return [(row[12], nouns.reference_check_from(row)) for row in rows]
+
     def still_there(self) -> bool:
         """Whether the path still leads to the file that was opened."""
         return files.identity_of(self.path) == self._opened
@@ -239,9 +267,13 @@ class Reader:
             raise sqlite.store_error(error, self.path) from error
 
 
+def _opened(path: Path) -> Connection:
+    return sqlite.connect_to_read(path, immutable=_is_frozen(path))
+
+
 def _connect(path: Path) -> Connection:
     try:
-        connection = sqlite.connect_to_read(path, immutable=_is_frozen(path))
+        connection = _opened(path)
     except SqliteError as error:
         raise sqlite.store_error(error, path) from error
     try:

@@ -55,6 +55,22 @@ class VerdictRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Amendment:
+    """What a person said of a run afterwards; the run's own rows stay as they are.
+
+    `kind` is `device` (the id was mistyped: `old` and `new`), `void` (the run counts
+    for nothing) or `restore` (it counts again). `at_utc_ns` None means now.
+    """
+
+    kind: str
+    reason: str
+    old: str | None = None
+    new: str | None = None
+    operator: str = ""
+    at_utc_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Outline:
     """A run in blocks of at most 1,024 readings, as arrays of equal length.
 

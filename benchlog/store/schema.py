@@ -158,7 +158,18 @@ _CONCLUDED: Final[dict[str, dict[str, type]]] = {
         "flags": int,
     },
 }
+_AMENDMENTS: Final[dict[str, type]] = {
+    "id": int,
+    "run_id": int,
+    "at_utc_ns": int,
+    "kind": str,
+    "old": str,
+    "new": str,
+    "reason": str,
+    "operator": str,
+}
 _MAY_BE_NULL: Final = {
+    "amendments": {"old", "new"},
     "lots": {"size", "plan", "decision"},
     "devices": {"lot_id"},
     "runs": {"instrument_id", "ended_utc_ns", "ended_how", "resolution_hz"},
@@ -197,6 +208,25 @@ from readings r
   join runs u on u.id = r.run_id
   join devices d on d.id = u.device_id
   left join lots l on l.id = d.lot_id
+"""
+_AMENDED_NAMED: Final = """
+select r.id, r.run_id, r.segment_id, ifnull(a.new, d.device) as device,
+  d.part_id as part, l.lot, u.position, u.purpose,
+  case when r.utc_ns >= 0 then
+    strftime('%Y-%m-%dT%H:%M:%S', r.utc_ns / 1000000000, 'unixepoch')
+    || printf('.%09dZ', r.utc_ns % 1000000000) end as utc,
+  r.utc_ns, r.mono_ns, r.gate_s, r.frequency_hz, r.ambient_c, u.nominal_hz, u.divider,
+  (r.frequency_hz * u.divider - u.nominal_hz) / u.nominal_hz * 1e6 as offset_raw_ppm,
+  r.flags, u.simulated, r.raw, d.device as device_typed,
+  ifnull(v.kind = 'void', 0) as voided
+from readings r
+  join runs u on u.id = r.run_id
+  join devices d on d.id = u.device_id
+  left join lots l on l.id = d.lot_id
+  left join (select run_id, new, max(id) from amendments where kind = 'device'
+    group by run_id) a on a.run_id = r.run_id
+  left join (select run_id, kind, max(id) from amendments
+    where kind in ('void', 'restore') group by run_id) v on v.run_id = r.run_id
 """
 
 
@@ -252,4 +282,14 @@ def _forbid(db: Database, table: str, doing: str, done: str) -> None:
     )
 
 
-STEPS: Final[tuple[Step, ...]] = (_first_schema,)
+def _amendments(db: Database) -> None:
+    """Corrections beside what they correct: both stay readable."""
+    _create(db, "amendments", _AMENDMENTS)
+    db.table("amendments").create_index(["run_id"])
+    for doing, done in (("update", "changed"), ("delete", "deleted")):
+        _forbid(db, "amendments", doing, done)
+    db.execute("drop view readings_named")
+    db.create_view("readings_named", _AMENDED_NAMED)
+
+
+STEPS: Final[tuple[Step, ...]] = (_first_schema, _amendments)

@@ -21,7 +21,7 @@ from benchlog.store.begin import Beginning, insert_run
 from benchlog.store.blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
 from benchlog.store.rescue import place_for, rescued
-from benchlog.store.rows import Row, Segment, VerdictRow
+from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
 
@@ -135,6 +135,15 @@ class Writer:
         with self._session.transaction():
             now = self._clock.utc_ns()
             return conclude.insert_verdict(self._connection, run_id, row, now)
+
+    def amend(self, run_id: int, row: Amendment) -> int:
+        """Say something of a run afterwards; what it was stays. Returns its id.
+
+        Raises StoreRefusedError when there is no such run.
+        """
+        with self._session.transaction():
+            now = self._clock.utc_ns()
+            return conclude.insert_amendment(self._connection, run_id, row, now)
 
     def add_reference_check(self, check: ReferenceCheck) -> int:
         """Add what was found of an instrument's time base; return its id."""

@@ -65,6 +65,9 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "limit_promised": assessment.limit.promised,
         "budget": None if assessment.budget is None else _budget(assessment.budget),
         "reasons": list(assessment.reasons),
+        "device_typed": run.typed_device,
+        "void": run.void,
+        "judged_again": run.judged_again,
     }
 
 

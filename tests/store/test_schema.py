@@ -11,6 +11,7 @@ from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
 from benchlog.store import migrate, schema, sqlite
 from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
 
 TABLES = {
@@ -27,6 +28,7 @@ TABLES = {
     "reference_checks",
     "verdicts",
     "outline",
+    "amendments",
 }
 
 
@@ -93,6 +95,26 @@ def test_an_old_file_is_brought_up_to_date_with_all_that_is_in_it(tmp_path):
     assert rows_of(connection, "select chamber from runs") == [(None,)]
     assert rows_of(connection, "select count(*) from readings") == [(5,)]
     connection.close()
+
+
+def test_a_file_of_schema_1_learns_amendments(tmp_path, monkeypatch):
+    path = tmp_path / "bench.db"
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 1)
+        older.setattr(schema, "STEPS", schema.STEPS[:1])
+        with Writer.open(path, VirtualClock()) as writer:
+            assert rows_of(writer._connection, "pragma user_version") == [(1,)]
+            run, segment = begin(writer)
+            writer.commit(rows(run, segment, 5))
+    with Writer.open(path, VirtualClock()) as writer, Reader.open(path) as reader:
+        assert rows_of(writer._connection, "pragma user_version") == [(migrate.NEWEST,)]
+        assert reader.count(run) == 5
+        named = "select distinct device, device_typed, voided from readings_named"
+        assert rows_of(writer._connection, named) == [("D1", "D1", 0)]
+        writer.amend(run, Amendment("device", "7 read as 1", "D1", "D7"))
+        writer.amend(run, Amendment("void", "probe fell off"))
+        assert rows_of(writer._connection, named) == [("D7", "D1", 1)]
+        assert reader.run(run).void == "probe fell off"
 
 
 def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path):

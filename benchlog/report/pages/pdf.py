@@ -18,6 +18,7 @@ from benchlog.report.pages.content import (
     Page,
     Prose,
     Ruling,
+    Section,
     Table,
 )
 from benchlog.report.pages.svg import paper_svg
@@ -33,6 +34,7 @@ _LINE: Final = 4.6
 _SMALL: Final = 7.5
 _GREY: Final = (90, 98, 106)
 _BLACK: Final = (0, 0, 0)
+_RULE: Final = (200, 206, 212)
 _INKS: Final = {
     "pass": (11, 93, 82),
     "accepted": (11, 93, 82),
@@ -41,6 +43,7 @@ _INKS: Final = {
 }
 _OPEN_INK: Final = (122, 74, 0)
 _MARGIN_MM: Final = 15.0
+_LONG_WORD: Final = 22
 _SHORTEST_TABLE_MM: Final = 22.0
 
 
@@ -65,16 +68,19 @@ class _Writer:
         self._text(page.subtitle, size=10, line=5.5)
         self._text(f"Made {page.made} with benchlog {page.software}", grey=True)
         for section in page.sections:
-            self._heading(section.title, section.level)
+            self._heading(section)
             for block in section.blocks:
                 self._block(block)
         return bytes(pdf.output())
 
-    def _heading(self, title: str, level: int) -> None:
-        self._room(20)
-        self._pdf.ln(5 if level == 2 else 3)
-        self._pdf.start_section(self._known(title), level=0 if level == 2 else 1)
-        self._text(title, size=12 if level == 2 else 10, bold=True, line=7)
+    def _heading(self, section: Section) -> None:
+        title, is_main = section.title, section.level == 2
+        follows = next(iter(section.blocks), None)
+        chart_mm = self._size_of(follows)[1] if isinstance(follows, Chart) else 0.0
+        self._room(25 + chart_mm)  # no heading alone at the foot of a sheet
+        self._pdf.ln(5 if is_main else 3)
+        self._pdf.start_section(self._known(title), level=0 if is_main else 1)
+        self._text(title, size=12 if is_main else 10, bold=True, line=7)
 
     def _block(self, block: Block) -> None:
         match block:
@@ -102,9 +108,7 @@ class _Writer:
 
     def _chart(self, chart: Chart) -> None:
         pdf = self._pdf
-        inches = chart.figure.get_size_inches()
-        width = min(pdf.epw, float(inches[0]) * 25.4)
-        height = width * float(inches[1] / inches[0])
+        width, height = self._size_of(chart)
         self._room(height + 8)
         pdf.ln(1.5)
         pdf.image(
@@ -115,6 +119,12 @@ class _Writer:
             title=self._known(chart.caption),
         )
         self._text(chart.caption, size=_SMALL, grey=True, line=4)
+
+    def _size_of(self, chart: Chart) -> tuple[float, float]:
+        """Return width and height of a picture in mm."""
+        inches = chart.figure.get_size_inches()
+        width = min(self._pdf.epw, float(inches[0]) * 25.4)
+        return width, width * float(inches[1] / inches[0])
 
     def _table(self, block: Table) -> None:
         self._room(_SHORTEST_TABLE_MM)
@@ -136,6 +146,7 @@ class _Writer:
 
         has_head = any(headers)
         self._pdf.set_font(_FONT, "", _SIZE - 1)
+        self._pdf.set_draw_color(*_RULE)
         with self._pdf.table(
             borders_layout="HORIZONTAL_LINES",
             col_widths=shares,
@@ -153,7 +164,7 @@ class _Writer:
                 for cell in cells:
                     row.cell(self._known(cell))
 
-    def _text(  # noqa: PLR0917
+    def _text(
         self,
         text: str,
         *,
@@ -216,7 +227,7 @@ def _letters() -> frozenset[int]:
     from fontTools.ttLib import TTFont  # noqa: PLC0415 - only for PDF
 
     sets = [
-        set(TTFont(_fonts() / name, lazy=True).getBestCmap())
+        set(TTFont(_fonts() / name, lazy=True).getBestCmap() or {})
         for name in _FACES.values()
     ]
     return frozenset(set.intersection(*sets) | {ord("\n")})
@@ -226,6 +237,12 @@ def _shares(block: Table) -> tuple[float, ...]:
     """Return column widths after what stands in them, none too narrow or wide."""
     columns = zip(block.headers, *block.rows, strict=True)
     widths = [
-        min(42.0, max(5.0, *(len(cell) for cell in column))) for column in columns
+        max(_longest_word(column) + 3.0, min(42.0, max(len(cell) for cell in column)))
+        for column in columns
     ]
     return tuple(width / sum(widths) for width in widths)
+
+
+def _longest_word(cells: tuple[str, ...]) -> float:
+    words = (len(word) for cell in cells for word in cell.split())
+    return float(min(_LONG_WORD, max(words, default=1)))
