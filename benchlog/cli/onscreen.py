@@ -11,8 +11,10 @@ from typing import Final
 from benchlog.cli.printing import say
 from benchlog.errors import BenchlogError
 from benchlog.model import RunPlan
+from benchlog.recorder.child import end_with_parent
 from benchlog.recorder.launch import Again, Launched, launch
 from benchlog.screen import ScreenOutcome, run_screen
+from benchlog.screen.app import BenchApp, Opening
 from benchlog.store.reader import Reader
 
 _END_S: Final = 30.0
@@ -21,10 +23,19 @@ PlansFor = Callable[[str], Sequence[RunPlan]]
 Show = Callable[[int | None], ScreenOutcome]
 
 
-def watch_run(database: Path, run_id: int | None, *, bell: bool) -> None:
+def watch_run(
+    database: Path, run_id: int | None, *, bell: bool, look_only: bool = False
+) -> None:
     """Show a run that somebody else keeps."""
     with interruptible(), contextlib.suppress(KeyboardInterrupt):
-        run_screen(database, run_id, bell=bell, onlooker=True)
+        run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
+
+
+def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
+    """Show a run in the page whose server started this process, and end with it."""
+    end_with_parent()
+    opening = Opening(database, run_id, onlooker=True, look_only=look_only)
+    BenchApp(opening).run()
 
 
 def measure_on_screen(

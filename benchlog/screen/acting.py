@@ -39,6 +39,7 @@ class ActingScreen(BenchScreen):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what would do something now."""
         live, keeper = self.follower.standing().live, self.follower.keeper
+        live = live and not self.app.look_only
         match (action, *parameters):
             case ("stop" | "note" | "mark" | "again", *_):
                 return live

@@ -41,7 +41,8 @@ class Opening:
     """What the application is opened with.
 
     `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
-    run as it is, without being asked what is to become of it.
+    run as it is, without being asked what is to become of it; with `look_only` no key
+    changes anything either.
     """
 
     database: Path
@@ -49,6 +50,7 @@ class Opening:
     start: Callable[[str], int] | None = None
     bell: bool = False
     onlooker: bool = False
+    look_only: bool = False
 
 
 class BenchApp(App[ScreenOutcome]):
@@ -72,6 +74,7 @@ class BenchApp(App[ScreenOutcome]):
         self.title = "benchlog"
         self.database = opening.database
         self.bell_on = opening.bell
+        self.look_only = opening.look_only
         self._opening = opening
         self._clock = clock or host_clock()
         self.own = opening.run
@@ -188,6 +191,7 @@ def run_screen(
     ask_device: bool = False,
     bell: bool = False,
     onlooker: bool = False,
+    look_only: bool = False,
 ) -> ScreenOutcome:
     """Show a run until the person leaves; blocks.
 
@@ -206,6 +210,8 @@ def run_screen(
         Ring when the verdict is clear.
     onlooker : bool
         The run belongs to somebody else: leaving asks nothing and changes nothing.
+    look_only : bool
+        No key changes anything in a run.
 
     Raises UsageError without a terminal, StoreError or NotFoundError before anything is
     drawn, BenchlogError when the screen itself breaks (the run is not touched).
@@ -221,7 +227,7 @@ def run_screen(
     if not ask_device:
         _check(database, run)
     asked = start if ask_device else None
-    app = BenchApp(Opening(database, run, asked, bell, onlooker))
+    app = BenchApp(Opening(database, run, asked, bell, onlooker, look_only))
     outcome = app.run()
     if app.return_code:
         raise BenchlogError(

@@ -1,6 +1,8 @@
 """A keeper for one soak, in a process of its own, whose host can be made to misbehave.
 
-    python keeper_program.py DATABASE BENCH_FILE PART FOR_S FOLDER
+    python keeper_program.py DATABASE BENCH_FILE PART FOR_S FOLDER [RUN]
+
+begins a soak, or goes on with RUN.
 
 The keeper is the real one. A computer cannot be suspended, nor its clock stepped, for a
 test; what the lookout reads of the host's clocks is shifted here by what stands in
@@ -17,6 +19,7 @@ from benchlog.clock import Moment, host_clock, host_moment
 from benchlog.model import Purpose, RunPlan
 from benchlog.recorder import lookout
 from benchlog.recorder.keeper import Told, keep
+from benchlog.recorder.resume import resumed
 from benchlog.recorder.telling import line_of
 
 
@@ -57,7 +60,11 @@ def main() -> None:
                 log.write(line + "\n")
                 log.flush()
 
-        keep([plan], Path(database), host_clock(), tell=tell, go_on=True)
+        clock, old = host_clock(), None
+        if len(sys.argv) > 6:
+            old = resumed(Path(database), int(sys.argv[6]), clock.utc_ns())
+            plan = old.plan
+        keep([plan], Path(database), clock, tell=tell, go_on=True, resume=old)
 
 
 if __name__ == "__main__":

@@ -79,9 +79,11 @@ class Rig:
         addresses = json.loads((self.folder / "addresses.json").read_text())
         self._control = int(re.findall(r"\d+$", addresses["control"])[0])
 
-    def start_keeper(self, for_s):
+    def start_keeper(self, for_s, resume=None):
         program = [sys.executable, str(HERE / "keeper_program.py")]
         words = [self.database, self.bench_file, PART, for_s, self.folder]
+        words += [] if resume is None else [resume]
+        before = self.count()
         self.keeper = subprocess.Popen(
             [*program, *map(str, words)],
             env=self.environment(),
@@ -89,7 +91,7 @@ class Rig:
             stderr=(self.folder / "keeper.log").open("ab"),
             start_new_session=True,
         )
-        wait_for(lambda: self.database.exists() and self.count() > 2)
+        wait_for(lambda: self.database.exists() and self.count() > before + 2)
 
     def reader(self, database=None):
         return closing(Reader.open(database or self.database))
