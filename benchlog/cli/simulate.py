@@ -75,6 +75,9 @@ _LOOK_S: Final = 1.0
     show_default=True,
     help="The device's output is nominal/divider.",
 )
+@click.option(
+    "--trimmer", is_flag=True, help="Put firmware there that sets a trim code."
+)
 @click.option("--supply-meter", is_flag=True, help="Put a supply voltmeter there, too.")
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
 @click.option(
@@ -128,6 +131,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         divider=typed["divider"],
         second=typed["positions"] == 2,
         supply_meter=typed["supply_meter"],
+        trimmer=typed["trimmer"],
     )
     scenario = demo_scenario(
         load_part(typed["part"]),

@@ -20,6 +20,7 @@ from benchlog.recorder.bookkeeper import Bookkeeper, Settled
 from benchlog.recorder.desk import Desk
 from benchlog.recorder.fleet import Ended, Fleet, Heard
 from benchlog.recorder.front import Front
+from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.locks import BenchLocks
 from benchlog.recorder.plans import (
     check_plans,
@@ -163,6 +164,7 @@ class Keeper:
         self.front = Front(self)
         self._waits = Waits(around.clock)
         self.desk: Desk | None = None
+        self.each_turn: Callable[[], None] | None = None
         name = f"{around.database.name}.{os.getpid()}.sock"
         self._socket = around.database.with_name(name)
         self._counters = {position_of(plan).frequency for plan in plans}
@@ -223,8 +225,12 @@ class Keeper:
             plan, position, instruments, self._socket.name, follows=follows
         )
         self.around.tell(Told(run.run_id, "begun"))
-        self.fleet.order(position.frequency, Order.GO)
+        self.start_reading(run)
         return run.run_id
+
+    def start_reading(self, run: LiveRun) -> None:
+        """Let the counter of a run that has just begun read."""
+        self.fleet.order(run.position.frequency, Order.GO)
 
     # --- the loop ---------------------------------------------------------------------
 
@@ -237,6 +243,8 @@ class Keeper:
             self._tell_settled(self.book.settle())
             for run, how in self.book.over():
                 self.end_one(run.run_id, how)
+            if self.each_turn is not None:
+                self.each_turn()
 
     def end_one(self, run_id: int, how: str) -> None:
         """End one run: hold its counter, commit, note the verdict."""
@@ -246,6 +254,9 @@ class Keeper:
         self._tell_settled(self.book.commit_all())
         assessment = self.book.end(run, how)
         self.around.tell(Told(run_id, "ended", assessment=assessment, text=how))
+
+    def ids_came(self) -> None:
+        """Read device ids from another program; for the keeper of a lot."""
 
     def finish(self) -> None:
         """End what is still open and let go of everything, whatever happened."""
@@ -271,6 +282,8 @@ class Keeper:
                 self.around.signals.drain()
             elif kind == "until":
                 self._terminal_gone(what)
+            elif kind == "ids":
+                self.ids_came()
         yield from self.fleet.tend()
         if self._tick.passed:
             self._tick = host_deadline(_TICK_S)

@@ -12,15 +12,18 @@ from benchlog.errors import NotFoundError
 from benchlog.simulate.bench_text import bench_text
 from benchlog.simulate.control_port import ControlPort
 from benchlog.simulate.faults import Faults
+from benchlog.simulate.firmware import TrimFirmware
 from benchlog.simulate.orders import carry_out
 from benchlog.simulate.oscillator import Oscillator
 from benchlog.simulate.outlets import AnyServer, Outlets
+from benchlog.simulate.pty_server import PtyServer
 from benchlog.simulate.room import Room, Supply
 from benchlog.simulate.scenario import Scenario
 from benchlog.simulate.truth import Served, Truth
 from benchlog.simulate.world import World
 
 CONTROL = "control"
+TRIMMER = "trimmer"
 
 
 class SimulatedBench:
@@ -48,6 +51,7 @@ class SimulatedBench:
         self._servers: dict[str, AnyServer] = {}
         self._folder: Path | None = None
         self._inserted = itertools.count(1)
+        self.firmware: TrimFirmware | None = None
 
     def start(self) -> dict[str, str]:
         """Serve everything; return name -> address.
@@ -69,8 +73,20 @@ class SimulatedBench:
         for name, server in outlets.servers().items():
             server.start()
             self._servers[name] = server
+        if self.scenario.register_ppm:
+            self._serve_trimmer(self.scenario.places[0].name)
         self._servers[CONTROL] = control = ControlPort(self.command)
         control.start()
+
+    def _serve_trimmer(self, place: str) -> None:
+        register = self.scenario.register_ppm
+        middle = len(register) // 4
+        self.firmware = TrimFirmware(register, middle, lambda by: self.step(place, by))
+        self.step(place, register[middle])
+        folder = self._folder or Path(tempfile.gettempdir())
+        server = PtyServer(self.firmware.serve, folder / TRIMMER, talks=True)
+        server.start()
+        self._servers[TRIMMER] = server
 
     def stop(self) -> None:
         """Close everything; no thread or file of ours is left."""

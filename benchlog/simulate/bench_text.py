@@ -18,6 +18,9 @@ def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
         lines += ["", *_counter(counter, addresses[counter.name])]
     for meter, driver in _meters(scenario):
         lines += ["", *_meter(meter, driver, addresses[meter.name])]
+    if scenario.register_ppm:
+        lines += ["", "[instruments.trimmer]", 'driver = "line-trim"']
+        lines += [f'address = "{addresses["trimmer"]}"']
     for counter in scenario.counters:
         lines += ["", *_position(scenario, counter)]
     return "\n".join(lines) + "\n"
@@ -65,5 +68,7 @@ def _position(scenario: Scenario, at: CounterAt) -> Iterator[str]:
         yield f'ambient = "{scenario.thermometer.name}"'
     if scenario.supply_meter is not None:
         yield f'supply = "{scenario.supply_meter.name}"'
+    if scenario.register_ppm and place is scenario.places[0]:
+        yield 'trim = "trimmer"'
     if place.divider != 1:
         yield f"divider = {place.divider!r}"

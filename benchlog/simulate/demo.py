@@ -13,6 +13,7 @@ from typing import Final
 from benchlog.analysis.laws import kind_law
 from benchlog.model import Kind, Part
 from benchlog.simulate.counting import CounterSpec
+from benchlog.simulate.firmware import two_ranges
 from benchlog.simulate.noise import Noise
 from benchlog.simulate.oscillator import OscillatorSpec
 from benchlog.simulate.scenario import (
@@ -61,6 +62,7 @@ class DemoBench:
     divider: float = 1.0
     second: bool = False
     supply_meter: bool = False
+    trimmer: bool = False
     timebase_ppm: float | None = None
     counter: CounterSpec = field(
         default=CounterSpec(resolution_s=1e-10, stated_ppm=_STATED_PPM)
@@ -102,6 +104,7 @@ def demo_scenario(
         counters=tuple(_counters(names, seed, bench)),
         seed=seed,
         supply_meter=SUPPLY_METER if bench.supply_meter else None,
+        register_ppm=two_ranges(f"{seed}/register") if bench.trimmer else (),
         title=f"simulated bench with {part.title or part.id}",
     )
 

@@ -72,7 +72,11 @@ SUPPLY_METER: Final = MeterAt(
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Everything a simulated bench is made from; the same seed, the same bench."""
+    """Everything a simulated bench is made from; the same seed, the same bench.
+
+    With a `register_ppm` the device at the first place has trim firmware: what each
+    code adds to its offset.
+    """
 
     places: tuple[Place, ...]
     counters: tuple[CounterAt, ...]
@@ -81,6 +85,7 @@ class Scenario:
     supply: SupplySpec = field(default=SupplySpec())
     thermometer: MeterAt | None = ROOM_THERMOMETER
     supply_meter: MeterAt | None = None
+    register_ppm: tuple[float, ...] = ()
     title: str = "simulated bench"
 
     def place(self, name: str) -> Place:

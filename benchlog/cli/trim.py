@@ -1,0 +1,133 @@
+"""`benchlog trim`: find the trim code that brings an RC oscillator closest."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import database
+from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.values import Listed, Number, Text
+from benchlog.units import format_ppm
+
+if TYPE_CHECKING:
+    from benchlog.model import Part, RunPlan
+    from benchlog.recorder.trimming import Trimmed
+
+EXAMPLES = (
+    "benchlog trim --bench corner-bench --part rc-8mhz-delivered --device RC-101",
+    "benchlog trim --bench corner-bench --part rc-8mhz-delivered --device RC-101 \\",
+    "    --start 87 --gate-s 0.05 --json",
+)
+
+
+@make_command("trim", examples=EXAMPLES)
+@click.option("--bench", required=True, type=Listed("benches"), help="Name or path.")
+@click.option("--part", required=True, type=Listed("parts"), help="Name or path.")
+@click.option("--device", required=True, type=Text(), help="The id on the device.")
+@click.option("--position", type=Text(), help="Where it sits, if there are several.")
+@click.option("--start", type=click.IntRange(0), help="Code to begin at.")
+@click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
+@click.option("--operator", type=Text(), help="Who measures.")
+@click.option("--note", type=Text(), help="Kept with the run.")
+def command(db: Path | None, as_json: bool, **typed: Any) -> None:
+    """Search the trim code that brings a device closest to nominal.
+
+    The register need not be monotonic; only codes that the part file calls safe are
+    set, and the search steps back where the chip gets too fast to be trusted. The best
+    code is left set, and nothing is written to permanent memory: burn it yourself, as
+    the chip's manual says.
+    """
+    from benchlog.clock import host_clock
+    from benchlog.recorder.trimming import trim
+
+    plan = _plan(typed)
+    found = trim(plan, database(db), host_clock(), tell=_tell, start=typed["start"])
+    if as_json:
+        print_json(document(plan, found))
+    else:
+        click.echo(text(plan, found))
+
+
+def _plan(typed: dict[str, Any]) -> "RunPlan":
+    from dataclasses import replace
+
+    from benchlog.cli.planning import Request, plans_of
+    from benchlog.model import Purpose
+
+    positions = (typed["position"],) if typed["position"] else ()
+    request = Request(
+        typed["bench"],
+        typed["part"],
+        (typed["device"],),
+        positions,
+        operator=typed["operator"],
+        note=typed["note"],
+        gate_s=typed["gate_s"],
+    )
+    (plan,) = plans_of(request)
+    endless = {"until_clear": False, "max_readings": None, "max_s": None}
+    return replace(plan, purpose=Purpose.TRIM, **endless)  # type: ignore[arg-type]
+
+
+def _tell(told: Any) -> None:
+    if told.event is not None and told.event.kind not in ("started", "ended"):
+        say(told.event.text)
+
+
+def document(plan: "RunPlan", found: "Trimmed") -> dict[str, Any]:
+    """Return the JSON document: the contract's keys first."""
+    return {
+        "device": plan.device,
+        "best_code": found.best.code,
+        "offset_ppm": found.best.offset_ppm,
+        "step_ppm": found.step_ppm,
+        "table": list(found.table),
+        "u_ppm": found.best.u_ppm,
+        "steps": found.steps,
+        "run": found.run,
+        "part": plan.part.id,
+    }
+
+
+def text(plan: "RunPlan", found: "Trimmed") -> str:
+    """Return the result as a person reads it: best code, table, curve."""
+    best = found.best
+    half_ppm = 1.96 * best.u_ppm
+    rows = [
+        (
+            str(one.code),
+            format_ppm(one.offset_ppm, one.u_ppm),
+            str(one.times),
+            "best" if one.code == best.code else _inside(plan.part, one.offset_ppm),
+        )
+        for one in found.table
+    ]
+    head = (
+        f"{plan.device}: best code {best.code}, "
+        f"{format_ppm(best.offset_ppm, half_ppm)} +- {half_ppm:,.3g} ppm (95 %), "
+        f"found in {found.steps} measurements, run {found.run}"
+    )
+    step = f"one code is about {found.step_ppm:,.3g} ppm" if found.step_ppm else ""
+    burn = (
+        "the code is set until the next reset; nothing was written to permanent memory"
+    )
+    listed = table(("code", "offset ppm", "times", ""), rows, "rrr")
+    return "\n\n".join(
+        (head, listed, _curve(found), "\n".join(filter(None, (step, burn))))
+    )
+
+
+def _inside(part: "Part", offset_ppm: float) -> str:
+    return "" if abs(offset_ppm) <= part.limits.tolerance_ppm else "beyond tolerance"
+
+
+def _curve(found: "Trimmed") -> str:
+    import numpy as np
+
+    from benchlog.cli.textplot import Chart, text_chart
+
+    codes = np.array([float(one.code) for one in found.table])
+    offsets = np.array([one.offset_ppm for one in found.table])
+    return text_chart([(codes, offsets)], Chart(x_unit="code", y_unit="offset, ppm"))

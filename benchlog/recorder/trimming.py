@@ -1,0 +1,186 @@
+"""Finding a trim code on a device: set, settle, measure, decide the next, until found.
+
+One run holds it all: every reading is kept, every code set is an event. Nothing is
+written to permanent memory; the last thing done is to set the best code again.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from benchlog import registry
+from benchlog.analysis.trimsearch import CodeResult, TrimSearch
+from benchlog.clock import Clock
+from benchlog.driver import Trimmer
+from benchlog.errors import BenchlogError, InstrumentError, UsageError
+from benchlog.model import EventKind, Reading, RunPlan
+from benchlog.recorder.keeper import Keeper, Told, opened_keeper
+from benchlog.recorder.plans import position_of
+from benchlog.units import NS_PER_S, format_ppm, offset_ppm
+
+FEWEST: Final = 3
+MOST: Final = 12
+ENOUGH: Final = 0.04
+"""A code is measured until its mean is known to this share of a step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trimmed:
+    """What a search found, in the order of codes."""
+
+    run: int
+    best: CodeResult
+    step_ppm: float | None
+    steps: int
+    table: tuple[CodeResult, ...]
+
+
+@dataclass(slots=True)
+class Asked:
+    """The code that is being measured: since when its readings count, and which."""
+
+    code: int
+    from_mono_ns: int
+    offsets_ppm: list[float] = field(default_factory=list)
+
+
+def trim(
+    plan: RunPlan,
+    database: Path,
+    clock: Clock,
+    *,
+    tell: Callable[[Told], None],
+    start: int | None = None,
+) -> Trimmed:
+    """Search the best trim code of the device in `plan`.
+
+    Raises UsageError when part or position know no trim, InstrumentError when a code
+    could not be set, and what `keep` raises. The run is kept whatever happens.
+    """
+    if plan.part.trim is None:
+        raise UsageError(
+            f"part {plan.part.id!r} says nothing of trim codes; add a [trim] table "
+            "with the codes that its data sheet allows"
+        )
+    search = TrimSearch(plan.part.trim, start)
+    trimmer = _trimmer(plan, clock)
+    listeners = [tell]
+
+    def tell_all(told: Told) -> None:
+        for listener in listeners:
+            listener(told)
+
+    try:
+        with opened_keeper([plan], database, clock, tell=tell_all) as keeper:
+            session = _Session(keeper, trimmer, search, plan)
+            listeners.append(session.heard)
+            trimmer.open()
+            identity = trimmer.identify()
+            keeper.wait_for_all()
+            keeper.begin()
+            run_id = session.begin(f"codes are set by {identity.text}")
+            keeper.each_turn = session.step
+            keeper.loop()
+    finally:
+        trimmer.close()
+    return Trimmed(run_id, search.best, search.step_ppm, search.steps, search.table)
+
+
+class _Session:
+    """Carries a search out within a keeper's loop."""
+
+    def __init__(
+        self, keeper: Keeper, trimmer: Trimmer, search: TrimSearch, plan: RunPlan
+    ) -> None:
+        self._keeper, self._trimmer, self._search = keeper, trimmer, search
+        self._plan = plan
+        self._nominal_hz = plan.part.nominal_hz / position_of(plan).divider
+        self._asked: Asked | None = None
+        self._run_id = 0
+
+    def begin(self, text: str) -> int:
+        """Set the first code; return the run's id."""
+        (self._run_id,) = self._keeper.book.runs.ids
+        self._note(text)
+        self._set(self._search.next_code())
+        return self._run_id
+
+    def heard(self, told: Told) -> None:
+        """Take a committed reading that belongs to the code being measured."""
+        asked, reading = self._asked, told.reading
+        if asked is None or reading is None:
+            return
+        if reading.mono_ns - reading.gate_s * NS_PER_S >= asked.from_mono_ns:
+            asked.offsets_ppm.append(self._offset_ppm(reading))
+
+    def step(self) -> None:
+        """See whether the code is known well enough, and go to the next one."""
+        asked = self._asked
+        if asked is None or self._run_id not in self._keeper.book.runs.by_id:
+            return
+        mean, u = _mean(asked.offsets_ppm)
+        if not self._known(asked.offsets_ppm, u):
+            return
+        self._search.tell(asked.code, mean, u)
+        self._note(f"code {asked.code}: {format_ppm(mean, u)} ppm")
+        self._set(self._search.next_code())
+
+    def _known(self, offsets: Sequence[float], u: float) -> bool:
+        if len(offsets) < FEWEST:
+            return False
+        step = self._search.step_ppm
+        return len(offsets) >= MOST or (step is not None and u <= ENOUGH * step)
+
+    def _set(self, code: int | None) -> None:
+        """Set a code, or the best one when there is no next, and end."""
+        last = code is None
+        code = self._search.best.code if code is None else code
+        try:
+            self._trimmer.set_code(code)
+        except InstrumentError as error:
+            self._note(f"code {code} could not be set: {error}")
+            raise
+        run = self._keeper.book.runs.by_id[self._run_id]
+        run.gap()
+        if last:
+            self._note(f"best code {code} is set, for now: burn it yourself")
+            self._asked = None
+            self._keeper.end_one(self._run_id, "best code found")
+            return
+        settle_s = self._plan.part.trim.settle_s if self._plan.part.trim else 0.0
+        now_ns = self._keeper.around.clock.mono_ns()
+        self._asked = Asked(code, now_ns + round(settle_s * NS_PER_S))
+
+    def _offset_ppm(self, reading: Reading) -> float:
+        run = self._keeper.book.runs.by_id.get(self._run_id)
+        base = run.judge.timebase.offset_ppm if run is not None else 0.0
+        return offset_ppm(reading.frequency_hz, self._nominal_hz) + base
+
+    def _note(self, text: str) -> None:
+        run = self._keeper.book.runs.by_id[self._run_id]
+        self._keeper.book.runs.note(run, EventKind.TRIM, text)
+
+
+def _mean(values: Sequence[float]) -> tuple[float, float]:
+    n = len(values)
+    if n < 2:
+        return (values[0] if n else math.nan, math.nan)
+    mean = math.fsum(values) / n
+    spread = math.fsum((v - mean) ** 2 for v in values) / (n - 1)
+    return mean, math.sqrt(spread / n)
+
+
+def _trimmer(plan: RunPlan, clock: Clock) -> Trimmer:
+    name = position_of(plan).trim
+    if name is None:
+        raise UsageError(
+            f"position {plan.position!r} of bench {plan.bench.name!r} has no "
+            "trim = ...; name the instrument that sets the code there"
+        )
+    spec = plan.bench.instruments[name]
+    kind = registry.load(spec.driver)
+    if not issubclass(kind, Trimmer):
+        raise BenchlogError(f"driver {spec.driver!r} cannot set a trim code")
+    return kind(spec.address, spec.options, clock)

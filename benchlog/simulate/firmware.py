@@ -1,0 +1,70 @@
+"""Firmware that sets a trim code, as `line-trim` speaks to it: a reference for yours.
+
+A chip's frequency follows its register: `register_ppm[code]` is what the code adds to
+the device's offset.
+"""
+
+import random
+import re
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from benchlog.simulate.streams import Stream
+
+IDENTITY: Final = "SIMULATED,Trim Firmware,SIM-0004,1.0"
+_SET: Final = re.compile(rb"trim (\d{1,8})")
+_LONGEST: Final = 256
+
+
+class TrimFirmware:
+    """Answers the trim lines and moves the device."""
+
+    def __init__(
+        self, register_ppm: Sequence[float], code: int, step: Callable[[float], None]
+    ) -> None:
+        self.register_ppm = tuple(register_ppm)
+        self.code = code
+        self.asked: list[int] = []
+        self._step = step
+
+    def serve(self, stream: Stream) -> None:
+        """Serve one connection until it is gone."""
+        buffer = b""
+        while chunk := stream.receive():
+            *lines, buffer = (buffer + chunk).split(b"\n")
+            buffer = buffer[-_LONGEST:]
+            for line in lines:
+                stream.send(self.answer(line.strip()).encode() + b"\n")
+
+    def answer(self, line: bytes) -> str:
+        """Return what the firmware says to one line."""
+        if line == b"id?":
+            return f"id {IDENTITY}"
+        if line == b"trim?":
+            return f"trim {self.code}"
+        found = _SET.fullmatch(line)
+        if found is None:
+            return "error what?"
+        code = int(found[1])
+        self.asked.append(code)
+        if code >= len(self.register_ppm):
+            return "error out of range"
+        self._step(self.register_ppm[code] - self.register_ppm[self.code])
+        self.code = code
+        return f"trim {code}"
+
+
+def two_ranges(
+    seed: str, step_ppm: float = 3_500.0, size: int = 128, around: int = 60
+) -> tuple[float, ...]:
+    """Return a register with two overlapping ranges of uneven steps, in ppm.
+
+    `around` is the code of the lower range that lies near zero.
+    """
+    rng = random.Random(seed)  # noqa: S311 - physics, no secret
+    steps = [step_ppm * max(0.1, rng.gauss(1.0, 0.3)) for _ in range(2 * size)]
+    low = [sum(steps[: code + 1]) for code in range(size)]
+    high = [1.2 * sum(steps[size : size + code + 1]) for code in range(size)]
+    overlap = rng.uniform(0.6, 0.9) * low[size // 2]
+    zero = low[around] + rng.uniform(-0.5, 0.5) * step_ppm
+    return tuple([f - zero for f in low] + [f + overlap - zero for f in high])

@@ -1,0 +1,149 @@
+"""Trimming end to end: real processes, sockets and terminals; hostile programs."""
+
+import json
+import os
+import stat
+import subprocess
+import sys
+
+import pytest
+from benchlog_drivers.command_trim import CommandTrim
+
+from benchlog.catalogue import load_part
+from benchlog.clock import HostClock, host_deadline
+from benchlog.errors import InstrumentError, LostError, RefusedError, SilentError
+from benchlog.model import Flag
+from benchlog.simulate import DemoBench, SimulatedBench, demo_scenario
+from benchlog.store.reader import Reader
+
+PART = "rc-8mhz-delivered"
+
+
+@pytest.fixture
+def bench(tmp_path):
+    scenario = demo_scenario(
+        load_part(PART),
+        seed=5,
+        offset_ppm=0.0,
+        bench=DemoBench(gate_s=0.02, trimmer=True),
+    )
+    with SimulatedBench(scenario, HostClock()) as served:
+        path = tmp_path / "trim-bench.toml"
+        path.write_text(served.bench_toml())
+        yield served, path
+
+
+def benchlog(tmp_path, *words):
+    environment = {
+        **os.environ,
+        "BENCHLOG_DB": str(tmp_path / "trim.db"),
+        "XDG_STATE_HOME": str(tmp_path),
+    }
+    return subprocess.run(
+        [sys.executable, "-m", "benchlog.cli", *words],
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
+    served, path = bench
+    words = ("trim", "--bench", str(path), "--part", PART, "--device", "RC-101")
+    done = benchlog(tmp_path, *words, "--json")
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    safe = load_part(PART).trim.safe
+    assert all(any(a <= c <= b for a, b in safe) for c in served.firmware.asked)
+    assert served.firmware.code == found["best_code"]
+    codes = [code for a, b in safe for code in range(a, b + 1)]
+    register = served.firmware.register_ppm
+    closest = min(abs(register[code]) for code in codes)
+    # The device's own law and noise (some 100 ppm) come on top of the register.
+    assert abs(register[found["best_code"]]) <= closest + 1_500
+    assert len(found["table"]) < len(codes) / 4
+    with Reader.open(tmp_path / "trim.db") as reader:
+        run = reader.latest_run()
+        columns = reader.columns_after(run.id)
+        texts = [event.text for _, event in reader.events(run.id)]
+    assert run.purpose == "trim"
+    assert run.ended_how == "best code found"
+    assert (columns.flags & Flag.GAP_BEFORE).any()
+    assert any("burn it yourself" in text for text in texts)
+
+
+@pytest.mark.parametrize(
+    ("part", "expected"),
+    [("quartz-16mhz-30ppm", "says nothing of trim codes")],
+)
+def test_a_part_without_trim_is_refused(bench, tmp_path, part, expected):
+    _, path = bench
+    done = benchlog(
+        tmp_path, "trim", "--bench", str(path), "--part", part, "--device", "K"
+    )
+    assert done.returncode == 2
+    assert expected in done.stderr
+
+
+def command_trim(program, **options):
+    return CommandTrim("", {"program": str(program), **options}, HostClock())
+
+
+@pytest.fixture
+def script(tmp_path):
+    def write(text, name="set code; rm -rf nothing.sh"):
+        path = tmp_path / name
+        path.write_text(f"#!/bin/sh\n{text}\n")
+        path.chmod(path.stat().st_mode | stat.S_IXUSR)
+        return path
+
+    return write
+
+
+def test_a_program_gets_the_code_as_a_word_and_no_shell_sees_it(script, tmp_path):
+    out = tmp_path / "got"
+    driver = command_trim(
+        script(f'printf "%s|" "$@" > "{out}"'), arguments="-c {code};x"
+    )
+    driver.open()
+    driver.set_code(87)
+    assert out.read_text() == "-c|87;x|"
+    assert driver.read().value == 87
+
+
+def test_a_program_that_hangs_is_ended_in_time(script):
+    driver = command_trim(script("sleep 60"), limit_s=0.5)
+    limit = host_deadline(5.0)
+    with pytest.raises(SilentError, match=r"had not ended after 0\.5 s"):
+        driver.set_code(1)
+    assert not limit.passed
+
+
+def test_a_program_that_fails_or_floods_is_reported_and_bounded(script):
+    driver = command_trim(script("head -c 5000000 /dev/zero | tr '\\0' x; exit 3"))
+    with pytest.raises(RefusedError, match="ended with status 3") as caught:
+        driver.set_code(1)
+    assert len(caught.value.raw) <= 300
+    assert len(str(caught.value)) < 1_000
+
+
+def test_a_program_that_is_not_there_is_named():
+    with pytest.raises(LostError, match="no such program of ours"):
+        command_trim("no such program of ours").open()
+
+
+def test_firmware_that_talks_nonsense_sets_nothing(bench):
+    from benchlog_drivers.line_trim import LineTrim
+
+    served, _ = bench
+    driver = LineTrim(served.addresses()["trimmer"], {}, HostClock())
+    driver.open()
+    assert driver.identify().simulated
+    before = driver.read().value
+    with pytest.raises(InstrumentError, match="out of range"):
+        driver.set_code(99_999)
+    assert driver.read().value == before
+    driver.close()
