@@ -101,21 +101,19 @@ def check_request(kinds: Sequence[str], request: Request) -> None:
         raise DataError("the probability of an interval lies between 0 and 1")
 
 
-def notes_on(series: Series, kind: str) -> list[str]:
+def notes_on(series: Series, kind: str, missing: int) -> list[str]:
     """Say what missing values and dead time do to a deviation."""
     notes = []
-    if series.missing and kind in ("totdev", "mtie", *SLOW):
+    if missing and kind in ("totdev", "mtie", *SLOW):
         notes.append(
-            f"{series.missing} values are missing: {kind} is that of the longest "
+            f"{missing} values are missing: {kind} is that of the longest "
             "unbroken stretch"
         )
-    elif series.missing and kind in ("mdev", "tdev"):
+    elif missing and kind in ("mdev", "tdev"):
+        notes.append(f"{missing} values are missing: only windows without a gap count")
+    elif missing:
         notes.append(
-            f"{series.missing} values are missing: only windows without a gap count"
-        )
-    elif series.missing:
-        notes.append(
-            f"{series.missing} values are missing: averages are taken over what is "
+            f"{missing} values are missing: averages are taken over what is "
             "there, at least half of each"
         )
     if series.gate_s is not None:

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.arrays import BLOCK, sum_squares
+from benchlog.analysis.arrays import BLOCK, running_sum, sum_squares
 
 Array = NDArray[np.float64]
 
@@ -36,7 +36,9 @@ class Squares:
     n_modified: int
 
 
-def mean_squares(phase: Array, factors: list[int]) -> list[Squares]:
+def mean_squares(
+    phase: Array, factors: list[int], *, only_allan: bool = False
+) -> list[Squares]:
     """Return the mean squares of every overlapping difference at each factor.
 
     Parameters
@@ -45,12 +47,15 @@ def mean_squares(phase: Array, factors: list[int]) -> list[Squares]:
         Gapless, best without its straight line; any unit.
     factors : list of int
         Averaging factors; those too long for the data yield no pairs.
+    only_allan : bool
+        Leave the others out (zero of zero pairs): a third of the work.
 
     """
+    one = _one_allan if only_allan else _one
     if len(phase) < _THREADED or len(factors) < 2:
-        return [_one(phase, m) for m in factors]
+        return [one(phase, m) for m in factors]
     with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(lambda m: _one(phase, m), factors))
+        return list(pool.map(lambda m: one(phase, m), factors))
 
 
 class _Buffers:
@@ -62,6 +67,14 @@ class _Buffers:
         self.first = np.empty(reach)
         self.second = np.empty(reach)
         self.third = np.empty(self.block)
+
+
+def _one_allan(phase: Array, m: int) -> Squares:
+    n_allan = max(0, len(phase) - 2 * m)
+    if n_allan == 0:
+        return Squares(m, 0.0, 0, 0.0, 0, 0.0, 0)
+    allan = _tail(phase, m, 0, n_allan, _Buffers(m, len(phase)))
+    return Squares(m, allan / n_allan, n_allan, 0.0, 0, 0.0, 0)
 
 
 def _one(phase: Array, m: int) -> Squares:
@@ -80,7 +93,7 @@ def _one(phase: Array, m: int) -> Squares:
         allan += float(second @ second)
         hadamard += float(third @ third)
         third[0] += window
-        moved = np.cumsum(third, out=third)
+        moved = running_sum(third)
         window = float(moved[-1])
         modified.append(float(moved @ moved))
     allan += _tail(phase, m, n_third, n_allan, buffers)

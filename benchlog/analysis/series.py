@@ -7,9 +7,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.arrays import BLOCK
+from benchlog.analysis.arrays import BLOCK, all_finite
+from benchlog.analysis.settling import without_settling
 from benchlog.errors import DataError
-from benchlog.model import Columns, Flag
+from benchlog.model import GATE_CHANGE, Breaks, Columns, Flag, Frequencies
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
@@ -51,6 +52,8 @@ class Series:
             )
         if self.values.ndim != 1:
             raise DataError("stability needs one column of values")
+        if all_finite(self.values):
+            return
         if any(np.isinf(some).any() for some in self._blocks()):
             raise DataError("the data hold an infinite value; look for it and import")
 
@@ -60,6 +63,8 @@ class Series:
     @property
     def missing(self) -> int:
         """How many values are missing."""
+        if all_finite(self.values):
+            return 0
         return sum(int(np.count_nonzero(np.isnan(some))) for some in self._blocks())
 
     def _blocks(self) -> Iterator[Array]:
@@ -71,56 +76,118 @@ class Series:
 def series_from_columns(
     columns: Columns, nominal_hz: float, divider: float = 1.0
 ) -> Series:
+    """Put the readings of a run on a grid. See `series_from_frequencies`."""
+    return series_from_frequencies(frequencies_of(columns), nominal_hz, divider)
+
+
+def series_from_frequencies(
+    found: Frequencies, nominal_hz: float, divider: float = 1.0
+) -> Series:
     """Put the readings of a run on a grid; slots without a reading stay empty.
 
-    A reading marked GAP_BEFORE leaves at least one slot empty before it, and so does a
-    new segment, because phase is not known across it. Raises DataError when there is
-    nothing, or when time does not go on.
+    A break leaves at least one slot empty before it, because phase is not known across
+    it. Raises DataError when there is nothing, when time does not go on, or when most
+    slots would be empty.
     """
-    n = len(columns)
+    n = len(found)
     if n == 0:
         raise DataError("the run has no readings")
-    y = (columns.frequency_hz - nominal_hz / divider) * (divider / nominal_hz)
-    gate_s = float(columns.gate_s[-1])
     if n == 1:
-        return Series(y, gate_s or 1.0, "frequency", None)
-    steps_ns, broken = _steps(columns)
-    whole = steps_ns[~broken]
-    tau0_s = float(whole.mean()) / NS_PER_S if len(whole) else gate_s
-    if tau0_s <= 0:
-        raise DataError("no two readings follow each other and no gate is known")
-    slots = np.ones(n - 1, dtype=np.int64)
-    missing = np.round(steps_ns[broken] / NS_PER_S / tau0_s)
+        return Series(_fractional(found, 1, nominal_hz, divider), found.gate_s or 1.0)
+    steps_ns = _broken_steps(found.breaks)
+    tau0_s = _spacing_s(found)
+    missing = np.round(steps_ns / NS_PER_S / tau0_s)
     longest = _SLOTS_MAX * n + 1024
-    slots[broken] = np.clip(missing, 2, longest).astype(np.int64)
-    at = np.concatenate(([0], np.cumsum(slots)))
-    if at[-1] > longest:
+    slots = np.clip(missing, 2, longest).astype(np.int64)
+    size = n + int((slots - 1).sum())
+    if size > longest + 1:
         raise DataError(
-            f"{n} readings in {at[-1]} places: too much is missing for a stability "
+            f"{n} readings in {size} places: too much is missing for a stability "
             "figure; pick a stretch without the long gaps"
         )
-    values = np.full(int(at[-1]) + 1, np.nan)
-    values[at] = y
-    dead = gate_s if 0 < gate_s < 0.999 * tau0_s else None
+    values = _fractional(found, size, nominal_hz, divider, slots)
+    dead = found.gate_s if 0 < found.gate_s < 0.999 * tau0_s else None
     return Series(values, tau0_s, "frequency", dead)
 
 
-def _steps(columns: Columns) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the time from reading to reading in ns, and where it is broken."""
-    steps = np.diff(columns.mono_ns).astype(np.float64)
-    turn = np.diff(columns.segment) != 0
-    known = (columns.utc_ns[1:] >= 0) & (columns.utc_ns[:-1] >= 0)
-    across = turn & known
-    steps[across] = np.diff(columns.utc_ns)[across]
-    if np.any(steps[~turn] <= 0):
-        at = int(np.flatnonzero((steps <= 0) & ~turn)[0]) + 1
+def _spacing_s(found: Frequencies) -> float:
+    """Return the mean time between readings that follow each other, else the gate."""
+    breaks = found.breaks
+    whole = len(found) - 1 - len(breaks.at)
+    if whole:
+        broken_ns = int((breaks.mono_ns[:, 1] - breaks.mono_ns[:, 0]).sum())
+        tau0_s = (found.span_ns - broken_ns) / whole / NS_PER_S
+    else:
+        tau0_s = found.gate_s
+    if tau0_s <= 0:
+        raise DataError("no two readings follow each other and no gate is known")
+    return tau0_s
+
+
+def _fractional(
+    found: Frequencies,
+    size: int,
+    nominal_hz: float,
+    divider: float,
+    slots: NDArray[np.int64] | None = None,
+) -> Array:
+    """Return fractional frequencies in `size` places, `slots` on from place to place.
+
+    Stretch by stretch and in place, as an index of every reading would take as much
+    memory as the readings do.
+    """
+    values = np.full(size, np.nan)
+    starts = np.concatenate(([0], found.breaks.at))
+    ends = np.concatenate((found.breaks.at, [len(found)]))
+    empty = np.zeros(1, dtype=np.int64)
+    shift = empty if slots is None else np.concatenate((empty, np.cumsum(slots - 1)))
+    for start, end, by in zip(
+        starts.tolist(), ends.tolist(), shift.tolist(), strict=True
+    ):
+        values[start + by : end + by] = found.frequency_hz[start:end]
+    values -= nominal_hz / divider
+    values *= divider / nominal_hz
+    return values
+
+
+def frequencies_of(columns: Columns) -> Frequencies:
+    """Reduce columns to what a grid needs of them, as the store does for long runs."""
+    columns, _ = without_settling(columns)
+    before, after = slice(None, -1), slice(1, None)
+    turned = columns.segment[after] != columns.segment[before]
+    gate_s = columns.gate_s
+    changed = np.abs(gate_s[after] - gate_s[before]) > GATE_CHANGE * gate_s[after]
+    gap = (columns.flags[after] & Flag.GAP_BEFORE) != 0
+    stuck = columns.mono_ns[after] <= columns.mono_ns[before]
+    at = np.flatnonzero(gap | turned | changed | stuck) + 1
+    pairs = np.column_stack([at - 1, at])
+    some = len(columns) > 0
+    return Frequencies(
+        columns.frequency_hz,
+        float(gate_s[-1]) if some else 0.0,
+        int(columns.mono_ns[-1]) - int(columns.mono_ns[0]) if some else 0,
+        Breaks(
+            at,
+            columns.id[at],
+            columns.mono_ns[pairs],
+            columns.utc_ns[pairs],
+            turned[at - 1],
+        ),
+    )
+
+
+def _broken_steps(breaks: Breaks) -> Array:
+    """Return the time in ns across each break. Raises DataError where it stops."""
+    steps = (breaks.mono_ns[:, 1] - breaks.mono_ns[:, 0]).astype(np.float64)
+    stamped = np.all(breaks.utc_ns >= 0, axis=1) & breaks.turned
+    steps[stamped] = (breaks.utc_ns[:, 1] - breaks.utc_ns[:, 0])[stamped]
+    stuck = np.flatnonzero((steps <= 0) & ~breaks.turned)
+    if len(stuck):
         raise DataError(
-            f"time does not go on at reading {int(columns.id[at])}; stability needs "
-            "readings in the order they were made"
+            f"time does not go on at reading {int(breaks.id[stuck[0]])}; stability "
+            "needs readings in the order they were made"
         )
-    gap = (columns.flags[1:] & Flag.GAP_BEFORE) != 0
-    changed = np.abs(np.diff(columns.gate_s)) > 1e-6 * columns.gate_s[1:]
-    return steps, gap | turn | changed
+    return steps
 
 
 def frequency_of(series: Series) -> Array:

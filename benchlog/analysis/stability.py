@@ -87,16 +87,17 @@ def stabilities(
     """
     request = request or Request()
     check_request(kinds, request)
-    work = _Work(series, request)
+    work = _Work(series, request, only_allan=set(kinds) <= {"adev", "mtie"})
     return tuple(work.deviation(kind) for kind in kinds)
 
 
 class _Work:
     """What the deviations of one call share."""
 
-    def __init__(self, series: Series, request: Request) -> None:
-        self.series, self.request = series, request
-        self.gaps = series.missing > 0
+    def __init__(self, series: Series, request: Request, *, only_allan: bool) -> None:
+        self.series, self.request, self._only_allan = series, request, only_allan
+        self.missing = series.missing
+        self.gaps = self.missing > 0
         if self.gaps and series.data == "phase":
             series = Series(frequency_of(series), series.tau0_s)
         self.phase, self.unit, self.frequency = _EMPTY, 1.0, _EMPTY
@@ -162,7 +163,9 @@ class _Work:
             if self.gaps:
                 self._squares = gapped_squares(self.frequency, self.factors)
             else:
-                self._squares = mean_squares(self.phase, self.factors)
+                self._squares = mean_squares(
+                    self.phase, self.factors, only_allan=self._only_allan
+                )
         return self._squares
 
     def deviation(self, kind: str) -> Stability:
@@ -174,9 +177,9 @@ class _Work:
             series.tau0_s,
             tuple(rows),
             self.request.estimator,
-            series.missing,
+            self.missing,
             0.0 if gate_s is None else series.tau0_s - gate_s,
-            tuple(notes_on(series, kind)),
+            tuple(notes_on(series, kind, self.missing)),
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:

@@ -37,13 +37,13 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     with reading(db) as reader:
         runs = chosen_runs(reader, run)
         days, ppm = days_and_offsets(reader, runs)
-    first, second = ageing(days - days[0], ppm)
+    first, second = ageing(days, ppm)
     if wish["plot"]:
-        _plot(days - days[0], ppm, first, runs, wish["plot"])
+        _plot(days, ppm, first, runs, wish["plot"])
     if as_json:
         print_json(document(runs, first, second))
     else:
-        chart = _chart(days - days[0], ppm)
+        chart = _chart(days, ppm)
         click.echo("\n\n".join((text(runs, first), _other(second), chart)))
 
 
@@ -114,7 +114,7 @@ def _chart(days: Any, ppm: Any) -> str:
 
 
 def _plot(days: Any, ppm: Any, found: "Ageing", runs: "list[Run]", path: Path) -> None:
-    from benchlog.report.curves import aged_ppm
+    from benchlog.analysis.curves import aged_ppm
     from benchlog.report.plot_laws import plot_law
 
     plot_law(

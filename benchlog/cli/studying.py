@@ -28,7 +28,8 @@ def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
 
     Raises UsageError when they are of different devices: a law belongs to one.
     """
-    runs = [chosen_run(reader, number) for number in numbers or (None,)]
+    wanted = dict.fromkeys(numbers) or (None,)
+    runs = [chosen_run(reader, number) for number in wanted]
     devices = sorted({run.device for run in runs})
     if len(devices) > 1:
         raise UsageError(

@@ -14,7 +14,7 @@ from benchlog.cli.values import RunId
 if TYPE_CHECKING:
     from benchlog.analysis.temperature import TemperatureFit
     from benchlog.model import Run
-    from benchlog.report.curves import TemperatureView
+    from benchlog.analysis.curves import TemperatureView
 
 EXAMPLES = (
     "benchlog temperature 12",
@@ -39,7 +39,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     was measured, and extrapolated with a warning where it was not.
     """
     from benchlog.analysis.temperature import fit_temperature, law_of
-    from benchlog.report.curves import temperature_view
+    from benchlog.analysis.curves import temperature_view
     from benchlog.report.study import temperature_data
 
     with reading(db) as reader:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from benchlog.analysis import observed as of_readings
 from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.temperature import TemperatureData
+from benchlog.errors import DataError
 from benchlog.model import Run
 from benchlog.store.reader import Reader
 
@@ -24,7 +25,17 @@ def series_of(reader: Reader, run: Run) -> Series:
 
 
 def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
-    """Return times, ambient and corrected offset of runs, in the order of time."""
+    """Return times, ambient and corrected offset of runs, in the order of time.
+
+    Raises DataError when several runs cannot be put on one axis of time.
+    """
+    for run in runs if len(runs) > 1 else ():
+        first = reader.columns_after(run.id, limit=1)
+        if len(first) and first.utc_ns[0] < 0:
+            raise DataError(
+                f"run {run.id} has no time stamps: nobody knows when it was, beside "
+                "the others; take it alone"
+            )
     return of_readings.together(
         [of_readings.observed(reader.chunks(run.id), run) for run in runs]
     )
