@@ -19,6 +19,7 @@ _HEAD = """# What the benchmarks last said
 
 Written by `BENCHLOG_KEEP_RESULTS=1 pytest -m benchmark -s tests/benchmarks`. Ratios
 compare with a named peer in the same run, round by round; trust them, not the rates.
+`BENCHLOG_WATCH_S=60` shortens the ten minutes of the live screen.
 """
 
 
