@@ -16,6 +16,7 @@ from benchlog.model import (
     InstrumentSpec,
     PositionSpec,
     Reading,
+    Run,
     RunPlan,
     Timebase,
 )
@@ -239,22 +240,26 @@ class Bookkeeper:
 
     def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
         with closing(Reader.open(self.writer.path)) as reader:
-            run = reader.run(run_id)
-        return VerdictRow(
-            word=str(assessment.word),
-            offset_ppm=assessment.offset_ppm,
-            u_ppm=assessment.u_ppm,
-            limit_ppm=assessment.limit.ppm,
-            conformance=assessment.conformance,
-            rule=_RULE,
-            figures=figures(run, assessment),
-        )
+            return verdict_row(reader.run(run_id), assessment)
 
     def _timebase(self, counter: InstrumentSpec, identity: Identity) -> Timebase:
         now_ns = self.clock.utc_ns()
         with closing(Reader.open(self.writer.path)) as reader:
             check = reader.reference_check(identity.serial, now_ns)
         return timebase_for(counter, check, now_ns)
+
+
+def verdict_row(run: Run, assessment: Assessment) -> VerdictRow:
+    """Return what is kept of a run's assessment."""
+    return VerdictRow(
+        word=str(assessment.word),
+        offset_ppm=assessment.offset_ppm,
+        u_ppm=assessment.u_ppm,
+        limit_ppm=assessment.limit.ppm,
+        conformance=assessment.conformance,
+        rule=_RULE,
+        figures=figures(run, assessment),
+    )
 
 
 def patiently(write: Callable[[], _T]) -> _T:

@@ -76,6 +76,7 @@ class Front:
     def _go_on(self, run: LiveRun) -> None:
         if run.paused:
             run.paused = False
+            run.went_on_ns = run.clock.mono_ns()
             run.gap()
             self._keeper.fleet.order(run.position.frequency, Order.GO)
             self._note(run, EventKind.RESUMED, "goes on")

@@ -26,7 +26,7 @@ class Outage:
 
     since_mono_ns: int
     attempts: int = 0
-    kinds: set[str] = field(default_factory=set)
+    said: set[tuple[str, bytes]] = field(default_factory=set)
 
 
 class Intake:
@@ -46,11 +46,11 @@ class Intake:
                 self._frequency(run, sample, stalled_s)
 
     def failed(self, name: str, failed: Failed) -> None:
-        """Note a failed attempt; repeats without new bytes are counted, not noted."""
+        """Note a failed attempt; the same again in one outage is only counted."""
         outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
         outage.attempts += 1
-        news = failed.kind not in outage.kinds or bool(failed.raw)
-        outage.kinds.add(failed.kind)
+        news = (failed.kind, failed.raw) not in outage.said
+        outage.said.add((failed.kind, failed.raw))
         for run in self.runs.using(name):
             self._breaks(run, name)
             if news:
@@ -59,13 +59,21 @@ class Intake:
     def process_ended(self, name: str, kind: EventKind, how: str) -> None:
         """Note that an instrument's process ended; it is started again."""
         outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
-        news = kind not in outage.kinds
-        outage.kinds.add(kind)
+        news = (kind, b"") not in outage.said
+        outage.said.add((kind, b""))
         outage.attempts += not news
         for run in self.runs.using(name):
             self._breaks(run, name)
             if news:
                 self.runs.note(run, kind, f"the process of {name!r} {how}", name)
+
+    def silence(self, run: LiveRun) -> str:
+        """Return in words that a run's counter gives nothing now; empty if it does."""
+        outage = self._outages.get(run.position.frequency)
+        if outage is None or run.paused:
+            return ""
+        away_s = (self.clock.mono_ns() - outage.since_mono_ns) / NS_PER_S
+        return f"no reading in the last {format_duration(away_s)}"
 
     def opened(self, name: str, opened: Opened) -> None:
         """Note how long a probe's values stand, for runs that had none of it yet."""

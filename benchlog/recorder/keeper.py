@@ -250,7 +250,9 @@ class Keeper:
         """End one run: hold its counter, commit, note the verdict."""
         run = self.book.runs.by_id[run_id]
         self.fleet.order(run.position.frequency, Order.HOLD)
-        self.book.runs.note(run, EventKind.ENDED, how)
+        silence = self.book.intake.silence(run)
+        text = f"{how}; {silence}" if silence else how
+        self.book.runs.note(run, EventKind.ENDED, text)
         self._tell_settled(self.book.commit_all())
         assessment = self.book.end(run, how)
         self.around.tell(Told(run_id, "ended", assessment=assessment, text=how))

@@ -28,6 +28,7 @@ from benchlog.verdict.earlystop import EarlyStop, StopRule
 from benchlog.verdict.judge import RunJudge
 
 _STALE_S: Final = 10.0
+_PATIENCE_S: Final = 60.0
 _MOST_READINGS: Final = 300
 _RANGE_SLACK_C: Final = 0.5
 _HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
@@ -66,6 +67,8 @@ class LiveRun:
     began_mono_ns: int = 0
     paused: bool = False
     follows: bool = False
+    went_on_ns: int = 0
+    fed: int = 0
     recent: Recent = field(init=False)
     stop: EarlyStop = field(init=False)
     settling: Settling | None = field(init=False)
@@ -178,12 +181,27 @@ class LiveRun:
         return before + max(0, self.stop.next_look - self.counted)
 
     @property
+    def _given_up(self) -> bool:
+        """Whether a number of readings is waited for in vain; a soak never gives up."""
+        endless = self.plan.purpose is Purpose.MEASURE and self.plan.max_s is None
+        if not endless or self.paused:
+            return False
+        since_ns = max(self.previous_mono_ns or 0, self.began_mono_ns, self.went_on_ns)
+        waited_s = (self.clock.mono_ns() - since_ns) / NS_PER_S
+        gate_s = self.spec.options.get("gate_s")
+        slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0
+        # A gate is bench time, a person's patience is real.
+        patience_s = _PATIENCE_S / max(self.clock.real_s(1.0), 1e-9)
+        return waited_s > max(patience_s, slow_s)
+
+    @property
     def age_s(self) -> float:
         """Bench seconds since the first gate was armed."""
         return (self.clock.mono_ns() - self.began_mono_ns) / NS_PER_S
 
     def feed(self, readings: Sequence[Reading]) -> None:
         """Hand committed readings to the judge."""
+        self.fed += len(readings)
         self.judge.feed(columns_of(readings, self.segment_id))
 
     def over(self) -> str:
@@ -192,6 +210,8 @@ class LiveRun:
             return "readings reached"
         if self.plan.max_s is not None and self.age_s >= self.plan.max_s:
             return "time reached"
+        if self._given_up:
+            return "no readings came"
         if self.plan.until_clear and self.stop.step(self.judge.assessment()).stop:
             return "verdict clear"
         return ""

@@ -194,6 +194,17 @@ def test_a_soak_waits_for_an_instrument_that_is_late(plan_for, database, clock):
     assert run.purpose is Purpose.SOAK
 
 
+def test_a_number_of_readings_is_not_waited_for_for_ever(
+    plan_for, database, clock, monkeypatch
+):
+    monkeypatch.setattr("benchlog.recorder.liverun._PATIENCE_S", 1.0)
+    plan = plan_for("stranger-quiet", readings=4, max_s=None)
+    run, columns, events, _ = kept(plan, database, clock)
+    assert (len(columns), run.ended_how) == (1, "no readings came")
+    assert kinds(events) == [EventKind.STARTED, EventKind.NO_SIGNAL, EventKind.ENDED]
+    assert "no reading in the last" in events[-1].text
+
+
 def test_the_database_taken_away_is_brought_back_whole(plan_for, database, clock):
     def tell(told):
         if told.reading and told.reading.frequency_hz and not tell.done:

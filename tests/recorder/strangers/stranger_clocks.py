@@ -143,3 +143,12 @@ class Held(Steady):
     """May be held by one keeper only."""
 
     exclusive = True
+
+
+class Quiet(Steady):
+    """Gives one reading, then has no signal any more."""
+
+    def read(self):
+        if self.count:
+            raise NoSignalError("no signal", command="READ?", raw=b"9.91E37\n")
+        return super().read()
