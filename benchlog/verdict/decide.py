@@ -3,9 +3,10 @@
 import math
 from dataclasses import dataclass
 
-from scipy.special import chdtri, ndtr
+from scipy.special import chdtri, ndtr, stdtr
 
 from benchlog.model import Word
+from benchlog.verdict.budget import MANY
 
 _WORST = (Word.FAIL, Word.UNDECIDED, Word.PASS)
 
@@ -20,15 +21,26 @@ def word_for(offset_ppm: float, expanded_ppm: float, limit_ppm: float) -> Word:
 
 
 def conformance_probability(
-    value: float, u: float, lower: float = -math.inf, upper: float = math.inf
+    value: float,
+    u: float,
+    lower: float = -math.inf,
+    upper: float = math.inf,
+    degrees_of_freedom: float = math.inf,
 ) -> float:
-    """Return p_c = Phi((T_U - y)/u) - Phi((T_L - y)/u), JCGM 106:2012, 7.
+    """Return p_c = F((T_U - y)/u) - F((T_L - y)/u), JCGM 106:2012, 7.
 
-    `u` is the standard uncertainty; at u = 0 the value itself decides.
+    `u` is the standard uncertainty; at u = 0 the value itself decides. F is what the
+    coverage factor comes from: Student's t with the budget's effective degrees of
+    freedom (JCGM 101:2008, 6.4.9), normal when they are many. A limit that U just
+    touches is so kept with 97.5 %, however few the readings.
     """
     if u <= 0:
         return 1.0 if lower <= value <= upper else 0.0
-    return float(ndtr((upper - value) / u) - ndtr((lower - value) / u))
+    above, below = (upper - value) / u, (lower - value) / u
+    if degrees_of_freedom >= MANY:
+        return float(ndtr(above) - ndtr(below))
+    found = stdtr(degrees_of_freedom, [below, above])
+    return float(found[1] - found[0])
 
 
 def worst(*words: Word) -> Word:

@@ -109,7 +109,11 @@ class RunJudge:
         conformance = None
         if offset is not None and budget is not None and limit.known:
             conformance = conformance_probability(
-                offset, budget.u_ppm, -limit.ppm, limit.ppm
+                offset,
+                budget.u_ppm,
+                -limit.ppm,
+                limit.ppm,
+                budget.degrees_of_freedom,
             )
         draft = Assessment(
             stats,

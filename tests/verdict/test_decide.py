@@ -4,9 +4,12 @@ Sources: JCGM 106:2012, 7 (examples of 7.3.3: scenario from memory, arithmetic
 recomputed); ILAC-G8:09/2019 for the guard band w = U.
 """
 
+import math
+
 import pytest
 
 from benchlog.model import Word
+from benchlog.verdict.budget import coverage_factor
 from benchlog.verdict.decide import (
     conformance_probability,
     jitter_verdict,
@@ -38,6 +41,32 @@ def test_published_one_sided_examples():
     assert zener == pytest.approx(0.9192433, abs=1e-7)
     burst = conformance_probability(509.7, 8.6, lower=490)
     assert burst == pytest.approx(0.9890095, abs=1e-7)
+
+
+def test_few_readings_are_judged_by_the_curve_that_u_is_taken_from():
+    """t with 1 degree of freedom is Cauchy's: F(x) = 1/2 + atan(x)/pi."""
+    found = conformance_probability(45, 2.5, upper=50, degrees_of_freedom=1)
+    assert found == pytest.approx(0.5 + math.atan(2) / math.pi, abs=1e-12)
+    both = conformance_probability(0, 1.0, -2, 2, degrees_of_freedom=1)
+    assert both == pytest.approx(2 * math.atan(2) / math.pi, abs=1e-12)
+    # 10 readings of an RC oscillator: +9,737 ppm, u 16.3 ppm, 1.29 degrees of freedom
+    rc = conformance_probability(9737, 16.3, -10_000, 10_000, 1.29)
+    assert rc == pytest.approx(0.9905, abs=2e-4)
+
+
+@pytest.mark.parametrize("freedom", [1.0, 1.29, 3.0, 10.0, 59.9])
+def test_a_limit_that_u_just_touches_is_kept_with_97_5_percent(freedom):
+    """JCGM 106:2012, 8.3.2 with the t-quantiles of GUM table G.2."""
+    reach = coverage_factor(freedom) * 2.5
+    found = conformance_probability(
+        50 - reach, 2.5, upper=50, degrees_of_freedom=freedom
+    )
+    assert found == pytest.approx(0.975, abs=1e-9)
+
+
+def test_many_degrees_of_freedom_are_normal():
+    many = conformance_probability(45, 2.5, upper=50, degrees_of_freedom=60)
+    assert many == conformance_probability(45, 2.5, upper=50)
 
 
 def test_without_uncertainty_the_value_decides():
