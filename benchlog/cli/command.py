@@ -25,9 +25,14 @@ COMMANDS: Final = {
     "trim": "Find the trim code that brings an RC oscillator closest.",
     "fitness": "Say what a source is good for, or what a use wants.",
     "report": "Write a page of a run, a lot or a reference check: HTML or PDF.",
+    "judge": "Judge a run again: another part, a later reference check.",
+    "void": "Say that a run counts for nothing, and why.",
+    "correct": "Correct the mistyped device id of a run.",
     "simulate": "Run the simulated instruments alone.",
     "import": "Read frequency data made elsewhere into a run.",
     "export": "Write a run's readings to a file.",
+    "backup": "Copy the database while it is in use.",
+    "merge": "Bring the runs of other databases into this one.",
     "completion": "Print the script that lets your shell complete benchlog.",
 }
 """Command name to short help, in the order in which a bench day needs them."""

@@ -89,9 +89,10 @@ def exit_code(documents: Sequence[Document]) -> int:
 
 def text_of(document: Document) -> str:
     """Return the figures of one run as a person reads them."""
+    again = ", judged again" if document.get("judged_again") else ""
     lines = [
         ("device", f"{document['device']}, run {document['run']}{_where(document)}"),
-        ("part", f"{document['part']}, {format_frequency(document['nominal_hz'])}"),
+        ("part", f"{document['part']}, {_nominal(document)}{again}"),
         ("offset", offset_text(document)),
         ("jitter", jitter_text(document)),
         ("ambient", ambient_text(document)),
@@ -103,8 +104,16 @@ def text_of(document: Document) -> str:
     return pairs(lines)
 
 
+def _nominal(document: Document) -> str:
+    return format_frequency(document["nominal_hz"])
+
+
 def _where(document: Document) -> str:
     simulated = ", simulated" if document["simulated"] else ""
+    if document.get("device_typed"):
+        simulated += f", typed as {document['device_typed']}"
+    if document.get("void"):
+        simulated += f"\nVOID: {document['void']}"
     return f", position {document['position']}{simulated}"
 
 

@@ -59,6 +59,8 @@ def as_document(run: "Run") -> dict[str, object]:
         "operator": run.operator or None,
         "note": run.note or None,
         "simulated": run.simulated,
+        "void": run.void,
+        "device_typed": run.typed_device,
         "started": iso_utc(run.started_utc_ns),
         "ended": iso_utc(run.ended_utc_ns),
         "ended_how": run.ended_how,
@@ -77,6 +79,16 @@ def _table(runs: "list[Run]") -> str:
     return table(headers, [_row(run) for run in runs], "rlllrrrl")
 
 
+def _marks(run: "Run") -> str:
+    marks = [
+        "void" if run.void is not None else "",
+        f"typed as {run.typed_device}" if run.typed_device else "",
+        "simulated" if run.simulated else "",
+    ]
+    said = ", ".join(mark for mark in marks if mark)
+    return f" ({said})" if said else ""
+
+
 def _row(run: "Run") -> tuple[str, ...]:
     verdict = run.verdict or ("running" if run.open else "-")
     return (
@@ -87,5 +99,5 @@ def _row(run: "Run") -> tuple[str, ...]:
         f"{run.readings:,}",
         format_ppm(run.offset_ppm, run.u_ppm),
         format_u_ppm(run.u_ppm),
-        verdict + (" (simulated)" if run.simulated else ""),
+        verdict + _marks(run),
     )

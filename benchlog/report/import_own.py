@@ -13,7 +13,7 @@ from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
 from benchlog.report.own import Found, Logged, read_own
 from benchlog.report.textfile import Line
-from benchlog.store.rows import Segment, VerdictRow
+from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.snapshot import (
     bench_from,
     identities_from,
@@ -34,7 +34,7 @@ def import_own(
 ) -> tuple[int, tuple[str, ...]]:
     """Import an export of ours; return the run and what is to be said of it.
 
-    Readings, events, conditions, edges, verdicts, segments and the snapshot are as
+    All that was logged and concluded, segments and the snapshot are as
     they were. Raises DataError when its head is damaged, UsageError for the options.
     """
     found = read_own(chain([first], rest))
@@ -134,14 +134,14 @@ def _bring_in(
     known = {one.id: intake.segment(run_id, one) for one in segments}
     unnamed = min(known.values(), default=0) or intake.segment(run_id)
     intake.note(run_id, unnamed, note)
-    verdicts = []
+    concluded: list[VerdictRow | Amendment] = []
     for one in found:
         if isinstance(one, Logged):
             segment_id = known.get(one.segment or 0, unnamed)
             intake.take((run_id, segment_id, one.noun))
-        elif isinstance(one, VerdictRow):
-            verdicts.append(one)
+        elif isinstance(one, VerdictRow | Amendment):
+            concluded.append(one)
         elif isinstance(one, LineProblem):
             intake.reject(one)
     intake.note_problems(run_id, unnamed)
-    intake.conclude(run_id, verdicts)
+    intake.conclude(run_id, concluded)

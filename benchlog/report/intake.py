@@ -9,7 +9,7 @@ from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.errors import StoreLockedError, StoreRefusedError
 from benchlog.model import Event, EventKind, Identity, Reading, RunPlan, Timebase
 from benchlog.report.foreign import LineProblem
-from benchlog.store.rows import Row, Segment, VerdictRow
+from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
 _T = TypeVar("_T")
@@ -63,10 +63,15 @@ class Intake:
         """Say something of the import in the run itself."""
         self.take((run_id, segment_id, self.event(EventKind.NOTE, text)))
 
-    def conclude(self, run_id: int, verdicts: Sequence[VerdictRow]) -> None:
-        """Store the verdicts that the run had."""
-        for verdict in verdicts:
-            self._patiently(partial(self._writer.add_verdict, run_id, verdict))
+    def conclude(
+        self, run_id: int, concluded: Sequence[VerdictRow | Amendment]
+    ) -> None:
+        """Store the verdicts that the run had, and what was said of it afterwards."""
+        for one in concluded:
+            if isinstance(one, Amendment):
+                self._patiently(partial(self._writer.amend, run_id, one))
+            else:
+                self._patiently(partial(self._writer.add_verdict, run_id, one))
 
     def take(self, row: Row) -> None:
         """Take a row; commits when enough have come together."""

@@ -12,7 +12,7 @@ from benchlog.report.export_csv import HEAD, MAGIC
 from benchlog.report.foreign import LineProblem, problem
 from benchlog.report.record import FORMAT
 from benchlog.report.textfile import Line
-from benchlog.store.rows import VerdictRow
+from benchlog.store.rows import Amendment, VerdictRow
 
 _JSON_MAGIC: Final = '{"row": "run"'
 _COLUMNS: Final = HEAD.count(",") + 1
@@ -27,7 +27,7 @@ class Logged:
     noun: Noun
 
 
-Found = Mapping[str, Any] | Logged | VerdictRow | LineProblem
+Found = Mapping[str, Any] | Logged | VerdictRow | Amendment | LineProblem
 """The run's header (the first), what it logged and concluded, what is damaged."""
 
 
@@ -172,6 +172,10 @@ def _verdict(fields: Mapping[str, Any]) -> Found:
     return VerdictRow(**fields)
 
 
+def _amendment(fields: Mapping[str, Any]) -> Found:
+    return Amendment(**fields)
+
+
 def _without(fields: Mapping[str, Any], *names: str) -> dict[str, Any]:
     return {name: value for name, value in fields.items() if name not in names}
 
@@ -182,4 +186,5 @@ _NOUNS: Final[dict[str, Callable[[Mapping[str, Any]], Found]]] = {
     "condition": _condition,
     "edge": _edge,
     "verdict": _verdict,
+    "amendment": _amendment,
 }

@@ -1,6 +1,6 @@
 """What an export says of a run besides its readings: enough to lose nothing."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from benchlog.model import Run
@@ -32,8 +32,14 @@ _OF_RUN: Final = (
 
 def header_of(reader: Reader, run: Run) -> dict[str, Any]:
     """Return all that a run was begun with, as plain JSON values."""
-    header: dict[str, Any] = {"format": FORMAT, "run": run.id, "part": run.part.id}
+    header: dict[str, Any] = {
+        "format": FORMAT,
+        "run": run.id,
+        "part": _begun_with(run, "id"),
+    }
     header.update((name, to_plain(getattr(run, name))) for name in _OF_RUN)
+    header["device"] = run.typed_device or run.device  # corrections come as amendments
+    header["nominal_hz"] = _begun_with(run, "nominal_hz")
     header["segments"] = to_plain(reader.segments(run.id))
     header["snapshot"] = to_plain(run.snapshot)
     return header
@@ -53,7 +59,7 @@ def pages(
 
 
 def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Yield events, conditions, edges and verdicts: what each is, and its fields.
+    """Yield what a run has besides readings: what each is, and its fields.
 
     Bytes are written as hexadecimal digits.
     """
@@ -63,6 +69,14 @@ def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]
                 yield name, _named(table, row)
     for verdict in reader.verdicts(run_id):
         yield "verdict", to_plain(verdict)
+    for amendment in reader.amendments(run_id):
+        yield "amendment", to_plain(amendment)
+
+
+def _begun_with(run: Run, key: str) -> object:
+    """Return a property of the part that the run was begun with."""
+    part = run.snapshot["part"]
+    return part[key] if isinstance(part, Mapping) else None
 
 
 def _named(table: str, row: tuple[Any, ...]) -> dict[str, Any]:

@@ -229,6 +229,16 @@ class Reader:
         rows = self._all(nouns.ALL_CHECKS, {"serial": serial})
         return [(row[12], nouns.reference_check_from(row)) for row in rows]
 
+    def copy_into(self, path: Path) -> None:
+        """Write all that is committed by now into a new file. Raises StoreError."""
+        try:
+            self._connection.execute("pragma query_only=off")
+            self._connection.execute("vacuum into ?", (str(path),))
+        except SqliteError as error:
+            raise sqlite.store_error(error, path) from error
+        finally:
+            self._connection.execute("pragma query_only=on")
+
     def still_there(self) -> bool:
         """Whether the path still leads to the file that was opened."""
         return files.identity_of(self.path) == self._opened

@@ -1,6 +1,6 @@
 """A read-write connection with what is held and watched around a transaction."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final, Self
@@ -60,6 +60,19 @@ class Session:
             except BaseException:
                 self._roll_back()
                 raise
+
+    @contextmanager
+    def beside(self, attach: Callable[[Connection], None]) -> Iterator[None]:
+        """Hold another database open as `other`. Raises StoreError."""
+        try:
+            attach(self.connection)
+        except SqliteError as error:
+            raise sqlite.store_error(error, self.path) from error
+        try:
+            yield
+        finally:
+            with suppress(SqliteError):
+                self.connection.execute("detach other")
 
     @property
     def guarded(self) -> bool:

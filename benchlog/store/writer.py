@@ -17,6 +17,8 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store import conclude, files, lots, sqlite
+from benchlog.store import merge as merging
+from benchlog.store.backup import at_newest_schema
 from benchlog.store.begin import Beginning, insert_run
 from benchlog.store.blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
@@ -24,6 +26,7 @@ from benchlog.store.rescue import place_for, rescued
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
+from benchlog.units import printable
 
 
 class Writer:
@@ -160,6 +163,27 @@ class Writer:
         """Note how a lot stands by now."""
         with self._session.transaction():
             lots.decide(self._connection, part_id, lot, decision)
+
+    def merge(self, other: Path) -> merging.Merged:
+        """Bring in the runs of another database, each in a transaction of its own.
+
+        What is here already stays as it is. Raises StoreError; what was brought in
+        until then stays.
+        """
+        note = (self._clock.utc_ns(), f"merged from {printable(other.name)},")
+        merged = merging.Merged()
+        with (
+            at_newest_schema(other) as path,
+            self._session.beside(lambda c: merging.attach(c, path)),
+        ):
+            with self._session.transaction():
+                merging.merge_nouns(self._connection)
+            for run in merging.runs_there(self._connection):
+                with self._session.transaction():
+                    merging.merge_run(self._connection, run, merged, note)
+            with self._session.transaction():
+                merging.merge_checks(self._connection, merged)
+        return merged
 
     def rebuild_outline(self, run_id: int) -> None:
         """Make the outline of a run anew from its readings."""

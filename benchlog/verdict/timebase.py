@@ -34,6 +34,31 @@ def timebase_for(
     return assumed_timebase(aside)
 
 
+def timebase_by(
+    spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
+) -> Timebase:
+    """Return the time base at `at_utc_ns` by a check made before or after it.
+
+    A check says nothing of how the time base moved in between: the ageing that the
+    bench file states is added, rectangular, over the time between. Where none is
+    stated, `text` says that nothing was added.
+    """
+    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
+    ageing = spec.timebase_ageing_ppm_per_year if spec is not None else None
+    aged = abs(ageing or 0.0) * abs(days) / 365.25 / _ROOT_3
+    when = "before" if days >= 0 else "after"
+    text = f"checked {abs(days):.1f} days {when} the run ({check.method})"
+    if ageing is None:
+        text += ", no ageing stated: none added for the time between"
+    else:
+        text += f", ageing in between up to {aged * _ROOT_3:.2g} ppm"
+    if not check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
+        text += "; outside the time for which that check holds"
+    u_ppm = math.hypot(check.u_ppm, aged)
+    valid_until = check.valid_until_utc_ns
+    return Timebase("checked", check.offset_ppm, u_ppm, valid_until, text)
+
+
 def assumed_timebase(aside: str = "") -> Timebase:
     """Return what is taken when nothing is known: +-1 ppm, rectangular."""
     text = f"assumed +-{ASSUMED_PPM:g} ppm, rectangular: nothing is stated{aside}"

@@ -1,0 +1,69 @@
+"""`benchlog merge`: the runs of other benches' databases in one."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import database
+from benchlog.cli.printing import counted, print_json, say
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.store.merge import Merged
+
+EXAMPLES = (
+    "benchlog merge bench-1.db bench-2.db --db all.db",
+    "benchlog merge bench-1.db --db all.db --json",
+)
+
+
+@make_command("merge", examples=EXAMPLES)
+@click.argument(
+    "other",
+    nargs=-1,
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+)
+def command(other: tuple[Path, ...], db: Path | None, as_json: bool) -> None:
+    """Bring the runs of OTHER databases into this one, under new numbers.
+
+    Runs that are here already are known again and left alone, so that a file may be
+    merged as often as it grows. Runs that are still going on stay where they are.
+    """
+    from benchlog.clock import host_clock
+    from benchlog.store.writer import Writer
+
+    into = database(db)
+    for path in other:
+        if into.exists() and path.samefile(into):
+            raise UsageError(f"{path} cannot be merged into itself")
+    done = []
+    with Writer.open(into, host_clock()) as writer:
+        for path in other:
+            merged = writer.merge(path)
+            _tell(path, merged)
+            done.append(_document(path, merged))
+    if as_json:
+        print_json(done)
+
+
+def _tell(path: Path, merged: "Merged") -> None:
+    said = f"{path}: {counted(len(merged.brought), 'run')} brought in"
+    if merged.known:
+        said += f", {len(merged.known)} here already"
+    if merged.open:
+        said += f", {len(merged.open)} still going on and left there"
+    say(said)
+
+
+def _document(path: Path, merged: "Merged") -> dict[str, Any]:
+    runs = {str(there): here for there, here in merged.brought.items()}
+    return {
+        "file": str(path),
+        "runs": runs,
+        "known": len(merged.known),
+        "open": merged.open,
+        "readings": merged.readings,
+    }

@@ -1,0 +1,234 @@
+"""Bringing the runs of another database into this one: every row, under new ids.
+
+A run is known again by when it began, its snapshot, its device and its position: what
+is here already is not brought in twice, so the same file may be merged again and again.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+from urllib.parse import quote
+
+from benchlog.store.nouns import LOGGED
+from benchlog.store.sqlite import Connection
+
+_PARTS: Final = """
+insert or ignore into parts select * from other.parts
+"""
+_LOTS: Final = """
+insert into lots (lot, part_id, supplier, size, plan, decision, opened_utc_ns)
+select lot, part_id, supplier, size, plan, decision, opened_utc_ns from other.lots
+where true
+on conflict (part_id, lot) do update set supplier = excluded.supplier,
+  size = excluded.size, plan = excluded.plan, decision = excluded.decision
+  where lots.plan is null
+"""
+_INSTRUMENTS: Final = """
+insert or ignore into instruments
+  (maker, model, serial, firmware, text, simulated, first_seen_utc_ns)
+select maker, model, serial, firmware, text, simulated, first_seen_utc_ns
+from other.instruments
+"""
+_DEVICES: Final = """
+insert or ignore into devices (device, part_id, lot_id)
+select d.device, d.part_id, here.id from other.devices d
+  left join other.lots l on l.id = d.lot_id
+  left join lots here on here.part_id = l.part_id and here.lot = l.lot
+"""
+_INSTRUMENT_HERE: Final = """
+select h.id from other.instruments o join instruments h on h.maker = o.maker
+  and h.model = o.model and h.serial = o.serial and h.firmware = o.firmware
+  and h.text = o.text
+where o.id = ?
+"""
+_DEVICE_HERE: Final = """
+select h.id from other.devices o
+  left join other.lots ol on ol.id = o.lot_id
+  join devices h on h.part_id = o.part_id and h.device = o.device
+  left join lots hl on hl.id = h.lot_id
+where o.id = ? and hl.lot is ol.lot
+"""
+_THERE: Final = """
+select id, device_id, instrument_id, ended_utc_ns is null from other.runs order by id
+"""
+_SAME_RUN: Final = """
+select h.id from runs h join other.runs o on o.id = ?
+where h.started_utc_ns = o.started_utc_ns and h.snapshot = o.snapshot
+  and h.position = o.position and h.device_id = ?
+"""
+_RUN: Final = """
+insert into runs (purpose, device_id, instrument_id, position, bench, nominal_hz,
+  divider, simulated, started_utc_ns, ended_utc_ns, ended_how, operator, note, software,
+  snapshot, resolution_hz, control)
+select purpose, ?, ?, position, bench, nominal_hz, divider, simulated, started_utc_ns,
+  ended_utc_ns, ended_how, operator, note, software, snapshot, resolution_hz, ''
+from other.runs where id = ?
+"""
+_SEGMENT: Final = """
+insert into segments (run_id, began_utc_ns, began_mono_ns, boot_id)
+select ?, began_utc_ns, began_mono_ns, boot_id from other.segments where id = ?
+"""
+_SEGMENTS_OF: Final = "select id from other.segments where run_id = ? order by id"
+_CONCLUDED: Final = {
+    "verdicts": "at_utc_ns, word, offset_ppm, u_ppm, limit_ppm, conformance, rule, "
+    "figures",
+    "amendments": "at_utc_ns, kind, old, new, reason, operator",
+}
+_OUTLINE: Final = """
+insert into outline (run_id, first_id, last_id, n, t0_utc_ns, t1_utc_ns, t0_mono_ns,
+  t1_mono_ns, min_hz, max_hz, mean_hz, ambient_mean_c, flags)
+select :here, :first + done, :first + done + n - 1, n, t0_utc_ns, t1_utc_ns, t0_mono_ns,
+  t1_mono_ns, min_hz, max_hz, mean_hz, ambient_mean_c, flags
+from (select *, sum(n) over (order by first_id) - n as done from other.outline
+  where run_id = :there)
+"""
+_CHECKS: Final = """
+select instrument_id, run_id, offset_ppm, u_ppm, method, at_utc_ns, valid_until_utc_ns
+from other.reference_checks order by id
+"""
+_CHECK: Final = """
+insert into reference_checks (instrument_id, run_id, offset_ppm, u_ppm, method,
+  at_utc_ns, valid_until_utc_ns)
+select :instrument, :run, :offset, :u, :method, :at, :until
+where not exists (select 1 from reference_checks where instrument_id = :instrument
+  and at_utc_ns = :at and method = :method)
+"""
+_NOTE: Final = """
+insert into events (run_id, segment_id, utc_ns, mono_ns, kind, text, instrument)
+values (?, null, ?, 0, 'note', ?, '')
+"""
+
+
+@dataclass(slots=True)
+class Merged:
+    """What a merge brought in: new run ids by the ids there, what was here already.
+
+    `open` are runs that have not ended there; they are left where they are.
+    """
+
+    brought: dict[int, int] = field(default_factory=dict)
+    known: dict[int, int] = field(default_factory=dict)
+    open: list[int] = field(default_factory=list)
+    readings: int = 0
+
+
+def attach(connection: Connection, path: Path) -> None:
+    """Open another database beside this one, read-only, as `other`."""
+    uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?mode=ro"
+    connection.execute("attach ? as other", (uri,))
+
+
+def merge_nouns(connection: Connection) -> None:
+    """Bring in parts, lots, devices and instruments; in the caller's transaction."""
+    for sql in (_PARTS, _LOTS, _INSTRUMENTS, _DEVICES):
+        connection.execute(sql)
+
+
+def runs_there(connection: Connection) -> list[tuple[int, int, int | None, bool]]:
+    """Return run, device, instrument, and whether it is open, of each run there."""
+    return [
+        (run, device, instrument, bool(is_open))
+        for run, device, instrument, is_open in connection.execute(_THERE)
+    ]
+
+
+def merge_run(
+    connection: Connection,
+    there: tuple[int, int, int | None, bool],
+    merged: Merged,
+    note: tuple[int, str],
+) -> None:
+    """Bring in one run, unless it is here or still open; in the caller's transaction.
+
+    `note` is when and from where, for an event of the run.
+    """
+    run, device, instrument, is_open = there
+    if is_open:
+        merged.open.append(run)
+        return
+    device_here = connection.execute(_DEVICE_HERE, (device,)).fetchone()[0]
+    same = connection.execute(_SAME_RUN, (run, device_here)).fetchone()
+    if same is not None:
+        merged.known[run] = same[0]
+        _concluded(connection, run, same[0])
+        return
+    instrument_here = _instrument_here(connection, instrument)
+    given = (device_here, instrument_here, run)
+    here = int(connection.execute(_RUN, given).lastrowid or 0)
+    merged.readings += _logged(connection, run, here)
+    _concluded(connection, run, here)
+    connection.execute(_NOTE, (here, note[0], f"{note[1]} run {run}"))
+    merged.brought[run] = here
+
+
+def merge_checks(connection: Connection, merged: Merged) -> None:
+    """Bring in reference checks that are not here; in the caller's transaction."""
+    runs = {**merged.known, **merged.brought}
+    for instrument, run, *rest in connection.execute(_CHECKS).fetchall():
+        names = ("offset", "u", "method", "at", "until")
+        given: Mapping[str, object] = {
+            "instrument": _instrument_here(connection, instrument),
+            "run": runs.get(run),
+            **dict(zip(names, rest, strict=True)),
+        }
+        connection.execute(_CHECK, given)
+
+
+def _instrument_here(connection: Connection, there: int | None) -> int | None:
+    if there is None:
+        return None
+    found = connection.execute(_INSTRUMENT_HERE, (there,)).fetchone()
+    return None if found is None else int(found[0])
+
+
+def _logged(connection: Connection, run: int, here: int) -> int:
+    """Bring in segments and what was logged; return how many readings."""
+    segments = {
+        there: connection.execute(_SEGMENT, (here, there)).lastrowid
+        for (there,) in connection.execute(_SEGMENTS_OF, (run,)).fetchall()
+    }
+    last_id = connection.execute("select ifnull(max(id), 0) from readings").fetchone()
+    readings = 0
+    for table, columns in LOGGED.items():
+        for sql, values in _copies(table, columns, run, here, segments):
+            count = connection.execute(sql, values).rowcount
+            readings += count if table == "readings" else 0
+    first = {"first": last_id[0] + 1, "here": here, "there": run}
+    connection.execute(_OUTLINE, first)
+    return readings
+
+
+def _concluded(connection: Connection, run: int, here: int) -> None:
+    """Bring in what was concluded of a run and is not here yet."""
+    for table, columns in _CONCLUDED.items():
+        first = columns.split(", ")[:2]
+        same = " and ".join(f"h.{name} = o.{name}" for name in first)
+        connection.execute(
+            f"insert into {table} (run_id, {columns})"  # noqa: S608 - our own names
+            f" select ?, {columns} from other.{table} o where run_id = ?"
+            f" and not exists (select 1 from {table} h where h.run_id = ? and {same})"
+            " order by id",
+            (here, run, here),
+        )
+
+
+def _copies(
+    table: str,
+    columns: tuple[str, ...],
+    run: int,
+    here: int,
+    segments: Mapping[int, int | None],
+) -> Iterator[tuple[str, tuple[object, ...]]]:
+    """Yield statements that copy a table of one run, its segments renumbered in SQL."""
+    plain = ", ".join(name for name in columns if name not in ("id", "segment_id"))
+    renumbered = "case segment_id"
+    for there, now in segments.items():
+        renumbered += f" when {int(there)} then {int(now or 0)}"
+    renumbered += " end" if segments else " when 0 then null end"
+    yield (
+        f"insert into {table} (run_id, segment_id, {plain})"  # noqa: S608 - our names
+        f" select ?, {renumbered}, {plain} from other.{table}"
+        " where run_id = ? order by id",
+        (here, run),
+    )

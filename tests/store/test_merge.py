@@ -1,0 +1,159 @@
+"""Databases of several benches in one, and whole copies of a database in use."""
+
+import shutil
+
+import numpy as np
+import pytest
+from store.making import COUNTER, PART, begin, reading, rows
+
+from benchlog.clock import VirtualClock
+from benchlog.errors import StoreError, UsageError
+from benchlog.model import (
+    Condition,
+    Edge,
+    Event,
+    EventKind,
+    Lot,
+    ReferenceCheck,
+)
+from benchlog.store import migrate, schema
+from benchlog.store.backup import back_up
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment, VerdictRow
+from benchlog.store.writer import Writer
+
+OTHERS = (
+    Event(5, 6, EventKind.NOTE, "a note; with 'quotes'", "counter", b"\x00\xff"),
+    Condition(7, 8, "supply", 3.3, "V", "meter"),
+    Edge("gps", 9, 10, 11),
+)
+
+
+def filled(folder, name, device, count=2_500, **more):
+    """Make a database with a run of two segments and all kinds of rows; its path."""
+    clock = VirtualClock()
+    with Writer.open(folder / name, clock) as writer:
+        writer.open_lot(Lot("L1", PART.id, "Invented Ltd", 50, {"n": 5}), PART)
+        begin(writer, "before")  # so that ids differ
+        clock.sleep(sum(name.encode()))
+        run, first = begin(writer, device, lot="L1", **more)
+        writer.commit(rows(run, first, count))
+        second = writer.begin_segment(run)
+        writer.commit([(run, second, noun) for noun in OTHERS])
+        writer.commit([(run, second, reading(count + 9, raw="9.9"))])
+        check = ReferenceCheck(COUNTER, 0.1, 0.02, "pulses", 10, 10**18, run)
+        writer.add_reference_check(check)
+        writer.add_verdict(run, VerdictRow("pass", 1.0, 0.1, 30.0, 0.99, "rule"))
+        writer.amend(run, Amendment("device", "mistyped", device, f"{device}-x"))
+        writer.end_run(run, "stopped")
+        writer.end_run(1, "stopped")
+    return folder / name
+
+
+def told(reader, run):
+    """All that is known of a run, without ids."""
+    found = reader.run(run)
+    logged = {
+        table: [row[2:] for row in reader.logged(table, run)]
+        for table in ("readings", "conditions", "edges")
+    }
+    events = [e for _, e in reader.events(run) if "merged from" not in e.text]
+    outline = reader.outline(run)
+    shape = [outline.n.tolist(), outline.mean_hz.tolist(), outline.t1_mono_ns.tolist()]
+    plain = (found.device, found.lot, found.snapshot, found.started_utc_ns)
+    concluded = reader.verdicts(run), reader.amendments(run)
+    return plain, found.readings, logged, events, shape, concluded
+
+
+def test_runs_of_two_benches_come_together_whole(tmp_path):
+    paths = [
+        filled(tmp_path, name, device) for name, device in (("a", "A"), ("b", "B"))
+    ]
+    target = tmp_path / "all.db"
+    with Writer.open(target, VirtualClock()) as writer:
+        merged = [writer.merge(path) for path in paths]
+    with Reader.open(target) as here:
+        for path, one in zip(paths, merged, strict=True):
+            assert one.readings == 2_501
+            with Reader.open(path) as there:
+                for run, now in one.brought.items():
+                    assert told(here, now) == told(there, run)
+                    columns = here.columns_after(now)
+                    outline = here.outline(now)
+                    if len(columns):
+                        assert outline.first_id[0] == columns.id[0]
+                        assert outline.last_id[-1] == columns.id[-1]
+        assert [lot.supplier for lot in here.lots()] == ["Invented Ltd"]
+        checks = here.reference_checks(COUNTER.serial)
+        assert [one.run_id for _, one in checks] == [merged[0].brought[2]]
+
+
+def test_merging_again_brings_only_what_is_new(tmp_path):
+    path = filled(tmp_path, "a", "A", count=30)
+    with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
+        first = writer.merge(path)
+        with Writer.open(path, VirtualClock()) as bench:
+            bench.amend(2, Amendment("void", "probe off", at_utc_ns=77))
+            still_open, _ = begin(bench, "C")
+        again = writer.merge(path)
+        assert (again.brought, again.open) == ({}, [still_open])
+        assert again.known == first.brought
+        with Reader.open(tmp_path / "all.db") as reader:
+            assert reader.run(first.brought[2]).void == "probe off"
+            assert len(reader.verdicts(first.brought[2])) == 1
+            assert len(reader.runs()) == 2
+
+
+def test_a_database_of_an_older_schema_is_merged_from_a_copy(tmp_path, monkeypatch):
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 1)
+        older.setattr(schema, "STEPS", schema.STEPS[:1])
+        with Writer.open(tmp_path / "old.db", VirtualClock()) as writer:
+            run, segment = begin(writer)
+            writer.commit(rows(run, segment, 5))
+            writer.end_run(run, "stopped")
+    before = (tmp_path / "old.db").read_bytes()
+    with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
+        assert writer.merge(tmp_path / "old.db").readings == 5
+    assert (tmp_path / "old.db").read_bytes() == before
+
+
+def test_what_is_no_database_of_ours_is_refused(tmp_path):
+    (tmp_path / "text.db").write_text("not a database, " * 100)
+    with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
+        with pytest.raises(StoreError, match=r"text\.db"):
+            writer.merge(tmp_path / "text.db")
+        with pytest.raises(StoreError, match="no database"):
+            writer.merge(tmp_path / "missing.db")
+        assert begin(writer)[0] == 1
+
+
+def test_a_backup_holds_what_a_plain_copy_loses(tmp_path):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.checkpoint()
+        writer.commit(rows(run, segment, 100))
+        shutil.copy(path, tmp_path / "plain.db")
+        assert back_up(path, tmp_path / "copy.db") == 100
+        writer.commit(rows(run, segment, 5, first=100))  # keepers go on
+    with Reader.open(tmp_path / "plain.db") as reader:
+        assert reader.count(run) == 0
+    with Reader.open(tmp_path / "copy.db") as reader:
+        assert reader.count(run) == 100
+        ns = reader.columns_after(run).mono_ns
+        assert np.array_equal(ns, np.arange(100) * 10**9)
+
+
+def test_a_backup_goes_over_nothing_by_accident(tmp_path):
+    path = tmp_path / "bench.db"
+    Writer.open(path, VirtualClock()).close()
+    assert back_up(path, tmp_path / "copy.db") == 0
+    with pytest.raises(UsageError, match="exists"):
+        back_up(path, tmp_path / "copy.db")
+    assert back_up(path, tmp_path / "copy.db", overwrite=True) == 0
+    with pytest.raises(UsageError, match="exists"):
+        back_up(path, path, overwrite=True)
+    with pytest.raises(StoreError):
+        back_up(path, tmp_path / "nowhere" / "copy.db")
+    assert sorted(p.name for p in tmp_path.glob("*copy*")) == ["copy.db"]
