@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "stability": "Show a deviation against averaging time.",
     "temperature": "Fit how a device follows ambient temperature.",
     "ageing": "Fit how a device drifts with time.",
+    "response": "Show what warming, cooling or another supply did to a device.",
     "trim": "Find the trim code that brings an RC oscillator closest.",
     "fitness": "Say what a source is good for, or what a use wants.",
     "report": "Write a page of a run, a lot or a reference check: HTML or PDF.",

@@ -1,0 +1,99 @@
+"""`benchlog response`: what warming, cooling or another supply did to a device."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.printing import print_json, table
+from benchlog.cli.values import RunId
+from benchlog.units import format_duration, format_ppm, hz_of_ppm
+
+if TYPE_CHECKING:
+    from benchlog.analysis.response import Phase, Response
+    from benchlog.model import Run
+
+EXAMPLES = (
+    "benchlog response 12",
+    "benchlog response 12 --json",
+)
+
+
+@make_command("response", examples=EXAMPLES)
+@click.argument("run", type=RunId(), required=False)
+def command(run: int | None, db: Path | None, as_json: bool) -> None:
+    """Show how RUN (the latest if left out) answered to what was done to it.
+
+    The run is cut where marks were set on the screen (key m: "warming", "cooling",
+    "supply 3.3 V"), or, without marks, where the measured supply stepped. Each phase
+    has its own offset, from its last third; readings are never changed.
+    """
+    from benchlog.analysis.response import phases, responses
+    from benchlog.report.responding import observed
+
+    with reading(db) as reader:
+        chosen = chosen_run(reader, run)
+        seen, cuts = observed(reader, chosen)
+    found = phases(seen, cuts)
+    answers = responses(found)
+    if as_json:
+        print_json(document(chosen, found, answers))
+    else:
+        click.echo(text(chosen, found, answers))
+
+
+def document(
+    run: "Run", found: "tuple[Phase, ...]", answers: "tuple[Response, ...]"
+) -> dict[str, Any]:
+    """Return the JSON document."""
+    return {
+        "run": run.id,
+        "device": run.device,
+        "phases": list(found),
+        "responses": list(answers),
+        "simulated": run.simulated,
+    }
+
+
+def text(
+    run: "Run", found: "tuple[Phase, ...]", answers: "tuple[Response, ...]"
+) -> str:
+    """Return phases and responses as a person reads them."""
+    rows = [
+        (
+            phase.name,
+            format_duration(phase.from_s),
+            str(phase.n),
+            format_ppm(phase.offset_ppm, phase.u_ppm),
+            _number(phase.ambient_c, ".2f"),
+            _number(phase.supply_v, ".3f"),
+            "-" if phase.settle_s is None else format_duration(phase.settle_s),
+        )
+        for phase in found
+    ]
+    headers = ("phase", "from", "readings", "offset ppm", "C", "V", "settled after")
+    said = [_said(answer, run.nominal_hz) for answer in answers]
+    if not said:
+        said = ["one phase only: set marks on the screen (key m) to cut a run"]
+    head = f"response of {run.device}, run {run.id}"
+    return "\n\n".join((head, table(headers, rows, "lrrrrrr"), "\n".join(said)))
+
+
+def _said(answer: "Response", nominal_hz: float) -> str:
+    change = format_ppm(answer.change_ppm, answer.u_ppm)
+    hertz = f"{hz_of_ppm(answer.change_ppm, nominal_hz):+,.4g} Hz"
+    words = {"up": "goes up", "down": "goes down", "none": "does not clearly move"}
+    said = f"{answer.name}: {words[answer.sign]} by {change} ppm ({hertz})"
+    if answer.ppm_per_c is not None:
+        said += f", {answer.ppm_per_c:+.4g} ppm per C of ambient"
+    if answer.ppm_per_v is not None:
+        said += f", {answer.ppm_per_v:+.4g} ppm per V"
+    if answer.settle_s is not None:
+        return f"{said}; settled after {format_duration(answer.settle_s)}"
+    return f"{said}; had not settled by the end of the phase"
+
+
+def _number(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)
