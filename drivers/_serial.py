@@ -2,7 +2,7 @@
 
 import contextlib
 from collections.abc import Mapping
-from typing import Final
+from typing import Any, Final
 
 import serial
 
@@ -54,6 +54,20 @@ def serial_url(address: str) -> str | None:
     return address if address.startswith("/") or "://" in address else None
 
 
+def open_port(address: str, url: str, settings: Mapping[str, object]) -> Any:
+    """Open what `serial_url` found at `address`. Raises LostError."""
+    try:
+        return serial.serial_for_url(  # type: ignore[no-untyped-call]
+            url, **_arguments(url, settings)
+        )
+    except _FAULTS as error:
+        raise LostError(
+            f"cannot open the serial line {address} ({error}); is it plugged in, "
+            "yours to use, and not open elsewhere?",
+            address=address,
+        ) from error
+
+
 class SerialLink(StreamLink):
     """An open serial line. Raises LostError when it cannot be opened."""
 
@@ -67,16 +81,7 @@ class SerialLink(StreamLink):
         settings: Mapping[str, object],
     ) -> None:
         super().__init__(address, terminator)
-        try:
-            self._port = serial.serial_for_url(  # type: ignore[no-untyped-call]
-                url, **_arguments(url, settings)
-            )
-        except _FAULTS as error:
-            raise LostError(
-                f"cannot open the serial line {address} ({error}); is it plugged in, "
-                "yours to use, and not open elsewhere?",
-                address=address,
-            ) from error
+        self._port = open_port(address, url, settings)
 
     def _write(self, data: bytes) -> None:
         try:
