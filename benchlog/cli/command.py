@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "temperature": "Fit how a device follows ambient temperature.",
     "ageing": "Fit how a device drifts with time.",
     "response": "Show what warming, cooling or another supply did to a device.",
+    "chips": "Compare the devices of a lot: ranking, spread, common shift.",
     "trim": "Find the trim code that brings an RC oscillator closest.",
     "fitness": "Say what a source is good for, or what a use wants.",
     "report": "Write a page of a run, a lot or a reference check: HTML or PDF.",

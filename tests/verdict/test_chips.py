@@ -1,0 +1,34 @@
+"""Devices beside each other, against a general-purpose library."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from benchlog.errors import DataError
+from benchlog.verdict.chips import Chip, spread_of
+
+
+def chips(offsets):
+    return [Chip(f"RC-{i}", i, float(v), 1.0, "pass") for i, v in enumerate(offsets)]
+
+
+def test_shift_and_spread_agree_with_scipy():
+    offsets = np.random.default_rng(7).normal(800.0, 300.0, 25)
+    found = spread_of(chips(offsets))
+    low, high = stats.t.interval(0.95, 24, offsets.mean(), stats.sem(offsets))
+    assert (found.low_ppm, found.high_ppm) == pytest.approx((low, high), rel=1e-12)
+    assert found.sd_ppm == pytest.approx(offsets.std(ddof=1), rel=1e-12)
+    assert found.shared
+
+
+def test_the_ranking_runs_from_the_closest_to_the_farthest():
+    found = spread_of(chips([30.0, -5.0, 12.0, -40.0]))
+    assert [chip.offset_ppm for chip in found.ranking] == [-5.0, 12.0, 30.0, -40.0]
+    assert not found.shared
+
+
+def test_one_device_has_no_spread_and_none_is_an_error():
+    found = spread_of(chips([3.0]))
+    assert (found.n, found.sd_ppm, found.low_ppm) == (1, None, None)
+    with pytest.raises(DataError, match="measure one"):
+        spread_of([])
