@@ -100,6 +100,13 @@ def format_u_ppm(u_ppm: float | None) -> str:
     return f"{u_ppm:,.{decimals_for(u_ppm)}f}"
 
 
+def three_digits(value: float) -> str:
+    """Return a figure with three significant digits and no exponent."""
+    if value == 0:
+        return "0"
+    return f"{value:,.{decimals_for(abs(value) / 10)}f}"
+
+
 def iso_utc(utc_ns: int | None) -> str | None:
     """Print a UTC time stamp as ISO 8601 to the millisecond; unknown stays None."""
     if utc_ns is None or utc_ns < 0:

@@ -4,14 +4,26 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchlog.units import (
-    decimals_for,
     format_duration,
     format_ppm,
     format_u_ppm,
     hz_of_ppm,
     seconds_per_day,
+    three_digits,
 )
 
+__all__ = [
+    "Document",
+    "ambient_text",
+    "freedom_text",
+    "jitter_text",
+    "limit_text",
+    "offset_text",
+    "percent",
+    "readings_text",
+    "three_digits",
+    "timebase_text",
+]
 Document = Mapping[str, Any]
 
 
@@ -82,13 +94,6 @@ def timebase_text(timebase: Document) -> str:
 def freedom_text(degrees: float | None) -> str:
     """Return degrees of freedom; unlimited ones are many."""
     return "many" if degrees is None else f"{degrees:.3g}"
-
-
-def three_digits(value: float) -> str:
-    """Return a figure with three significant digits and no exponent."""
-    if value == 0:
-        return "0"
-    return f"{value:,.{decimals_for(abs(value) / 10)}f}"
 
 
 def percent(probability: float) -> str:

@@ -60,6 +60,7 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "gate_s": stats.gate_s,
         "span_s": stats.span_s,
         "suspect": stats.n_suspect,
+        "outliers": 0 if assessment.outliers is None else assessment.outliers.n,
         "settling": stats.n_settling,
         "limit_text": assessment.limit.text,
         "limit_promised": assessment.limit.promised,

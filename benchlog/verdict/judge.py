@@ -1,13 +1,13 @@
 """From readings to a verdict that can be defended: budget, limit, word, reasons."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Final
 
+from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.running import Running
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.model import Columns, Part, Run, Timebase, Word
-from benchlog.units import format_ppm, format_u_ppm
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
 from benchlog.verdict.decide import (
     JitterVerdict,
@@ -17,7 +17,30 @@ from benchlog.verdict.decide import (
     worst,
 )
 from benchlog.verdict.limits import Limit, limit_for
+from benchlog.verdict.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase import assumed_timebase
+
+_JITTERS: Final = 3.0
+_GROSS_PPM: Final = 10_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outliers:
+    """How the verdict hangs on readings that do not belong among their neighbours.
+
+    `n` readings are marked, none nearer to its neighbours than `floor_ppm`;
+    `with_them` is the word all readings give, `without` what the rest alone says.
+    """
+
+    n: int
+    floor_ppm: float
+    with_them: Word
+    without: "Assessment"
+
+    @property
+    def decide(self) -> bool:
+        """Whether the word depends on them."""
+        return self.with_them is not self.without.word
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +60,8 @@ class Assessment:
     limit : Limit
         What it is held against.
     word : Word
-        The worst of the offset's word and the jitter's.
+        The worst of the offset's word and the jitter's; undecided where outliers alone
+        make it what it is.
     conformance : float | None
         Probability (0 ... 1) that the device is within the limit.
     jitter : JitterVerdict | None
@@ -46,6 +70,8 @@ class Assessment:
         Why the verdict is what it is, in plain words.
     timebase : Timebase
         What the correction rests on.
+    outliers : Outliers | None
+        None when no reading is marked. All figures above are of all readings.
 
     """
 
@@ -59,6 +85,7 @@ class Assessment:
     jitter: JitterVerdict | None
     reasons: tuple[str, ...]
     timebase: Timebase
+    outliers: Outliers | None = None
 
 
 class RunJudge:
@@ -93,14 +120,33 @@ class RunJudge:
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
         self._running = Running(part.nominal_hz, divider)
+        self._floor_ppm = outlier_floor_ppm(part)
+        self._rest = WithoutOutliers(part.nominal_hz, divider, self._floor_ppm)
 
     def feed(self, columns: Columns) -> None:
         """Take in readings in order. Raises DataError as `Running.feed` does."""
         self._running.feed(columns)
+        self._rest.feed(columns)
 
     def assessment(self) -> Assessment:
         """Return what can be said by now."""
-        stats = self._running.stats()
+        found = self._judged(self._running.stats())
+        if not mostly_suspect(found.stats):
+            found = self._weighed(found)
+        return replace(found, reasons=tuple(reasons_for(found)))
+
+    def _weighed(self, found: Assessment) -> Assessment:
+        """Leave it undecided where outliers alone make the word what it is."""
+        rest = self._rest.found()
+        if rest is None:
+            return found
+        n, stats = rest
+        outliers = Outliers(n, self._floor_ppm, found.word, self._judged(stats))
+        word = Word.UNDECIDED if outliers.decide else found.word
+        return replace(found, word=word, outliers=outliers)
+
+    def _judged(self, stats: RunStats) -> Assessment:
+        """Hold figures against the limits; without reasons."""
         limit = limit_for(self.part, _ambient(stats), self.horizon_years)
         offset = corrected_ppm(stats.offset_ppm, self.timebase.offset_ppm)
         budget = self._budget(stats)
@@ -115,7 +161,7 @@ class RunJudge:
                 limit.ppm,
                 budget.degrees_of_freedom,
             )
-        draft = Assessment(
+        return Assessment(
             stats,
             offset,
             budget.expanded_ppm if budget else None,
@@ -127,7 +173,6 @@ class RunJudge:
             (),
             self.timebase,
         )
-        return replace(draft, reasons=tuple(_reasons(draft)))
 
     def _budget(self, stats: RunStats) -> Budget | None:
         """Return the budget; None while the readings cannot say how they scatter."""
@@ -165,6 +210,17 @@ def judge_for(run: Run) -> RunJudge:
     )
 
 
+def outlier_floor_ppm(part: Part) -> float:
+    """Return how far from its neighbours a reading must lie to be called an outlier.
+
+    Three times the jitter that the data sheet allows; else its tolerance, 1 % at most.
+    """
+    limits = part.limits
+    if limits.jitter_ppm is not None:
+        return _JITTERS * limits.jitter_ppm
+    return min(float(limits.tolerance_ppm), _GROSS_PPM)
+
+
 def corrected_ppm(read_ppm: float | None, timebase_ppm: float) -> float | None:
     """Correct an offset for the time base: f_true = f_read (1 + y_timebase)."""
     if read_ppm is None:
@@ -185,10 +241,6 @@ def _ambient(stats: RunStats) -> tuple[float, float, float] | None:
     return (low, mean, high)
 
 
-def _mostly_suspect(stats: RunStats) -> bool:
-    return stats.n > 0 and 2 * stats.n_suspect > stats.n
-
-
 def _word(
     stats: RunStats,
     offset: float | None,
@@ -196,68 +248,9 @@ def _word(
     limit: Limit,
     jitter: JitterVerdict | None,
 ) -> Word:
-    if offset is None or budget is None or _mostly_suspect(stats):
+    if offset is None or budget is None or mostly_suspect(stats):
         return Word.UNDECIDED
     if not limit.known:
         return Word.UNDECIDED
     word = word_for(offset, budget.expanded_ppm, limit.ppm)
     return word if jitter is None else worst(word, jitter.word)
-
-
-def _reasons(a: Assessment) -> Iterator[str]:
-    stats = a.stats
-    if _mostly_suspect(stats):
-        yield (
-            f"{stats.n_suspect} of {stats.n} readings lie near a simple multiple of "
-            "nominal: check divider / trigger level"
-        )
-    elif stats.n_suspect:
-        yield (
-            f"{stats.n_suspect} of {stats.n} readings are suspect (near a simple "
-            "multiple of nominal) and are counted"
-        )
-    if a.offset_ppm is None or a.budget is None:
-        yield _too_few(stats)
-    elif not a.limit.known:
-        yield "no limit is known for this part: there is nothing to judge it by"
-    else:
-        yield _comparison(a)
-    if a.jitter is not None:
-        yield a.jitter.text
-    yield from a.limit.reasons
-    if a.timebase.status == "assumed":
-        yield f"time base {a.timebase.text}"
-    if stats.gaps:
-        yield f"{stats.gaps} gaps: averages need at least half of their readings"
-    if stats.n_typed_ambient:
-        yield "ambient temperature is what the operator stated"
-    if stats.n_settling:
-        yield (
-            f"{stats.n_settling} readings from before the device had settled are kept "
-            "and left out"
-        )
-    if stats.simulated:
-        yield "simulated data"
-
-
-def _too_few(stats: RunStats) -> str:
-    if stats.n < 2:
-        count = "no reading" if stats.n == 0 else "1 reading"
-        return f"{count} so far: at least 2 are needed to tell how they scatter"
-    return (
-        f"{stats.n} readings and no two of them follow each other: nothing can be "
-        "said of how they scatter"
-    )
-
-
-def _comparison(a: Assessment) -> str:
-    said = f"offset {format_ppm(a.offset_ppm, a.u_ppm)} +- {format_u_ppm(a.u_ppm)} ppm"
-    limit = f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
-    assert a.offset_ppm is not None and a.u_ppm is not None
-    match word_for(a.offset_ppm, a.u_ppm, a.limit.ppm):
-        case Word.PASS:
-            return f"{said} lies within {limit}, uncertainty included"
-        case Word.FAIL:
-            return f"{said} lies outside {limit}, even with the uncertainty"
-        case _:
-            return f"{said} overlaps the limit {limit}: too near to tell"

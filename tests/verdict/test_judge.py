@@ -184,6 +184,43 @@ def test_suspect_readings():
     assert "suspect" in few.reasons[0]
 
 
+def odd_one_out(times, n=201, limits=None):
+    f = 16e6 * (1 + 1e-8 * np.random.default_rng(3).standard_normal(n))
+    f[120] *= times
+    part = Part("x", "x", Kind.QUARTZ, 16e6, limits or Limits(30, jitter_ppm=0.5))
+    judge = RunJudge(part, resolution_hz=0.1)
+    flags = np.zeros(n, dtype=np.int64)
+    flags[120] = 16 if times == 2 else 0
+    judge.feed(columns(f, flags=flags))
+    return judge.assessment()
+
+
+@pytest.mark.parametrize("times", [2, 1.3, 1.00001])
+def test_one_odd_reading_does_not_decide(times):
+    """No silent leaving out: figures are of all readings, the word is undecided."""
+    found = odd_one_out(times)
+    assert found.word is Word.UNDECIDED
+    assert found.stats.n == 201
+    assert found.jitter.word is Word.FAIL
+    assert (found.outliers.n, found.outliers.with_them) == (1, Word.FAIL)
+    assert found.outliers.without.word is Word.PASS
+    said = next(reason for reason in found.reasons if "decide" in reason)
+    assert "with them fail, without them pass (offset" in said
+    assert figures(run(), found)["outliers"] == 1
+
+
+def test_an_odd_reading_that_changes_nothing_is_named():
+    found = odd_one_out(1.00004, limits=Limits(30))
+    assert found.word is Word.PASS
+    assert any("1 of 201 readings are outliers" in text for text in found.reasons)
+    assert not any("decide" in text for text in found.reasons)
+
+
+def test_a_device_that_fails_without_its_odd_readings_fails():
+    found = odd_one_out(1.3, limits=Limits(30, jitter_ppm=0.001))
+    assert (found.word, found.outliers.n) == (Word.FAIL, 1)
+
+
 def test_ambient_is_said():
     unknown = assessed(5, ambient_c=np.nan)
     assert unknown.limit.inside is None

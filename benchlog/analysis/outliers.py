@@ -1,0 +1,128 @@
+"""Readings that do not belong among their neighbours: marked, and figures without them.
+
+The rule is Hampel's identifier (F. R. Hampel, "The influence curve and its role in
+robust estimation", J. Am. Stat. Assoc. 69 (1974) 383; from memory): a reading is marked
+when it lies further from the median of the nine readings around it than ten times
+their scatter (1.4826 times the median absolute deviation) and than a floor. A step
+that stays, or five odd readings in a row, is no outlier: that is what the device does.
+"""
+
+import copy
+from dataclasses import fields
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.running import Running
+from benchlog.analysis.settling import left_out, without_settling
+from benchlog.analysis.stats import RunStats
+from benchlog.model import Columns, Flag
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+ASIDE: Final = 4
+AROUND: Final = 2 * ASIDE + 1
+SCORE: Final = 10.0
+FEWEST: Final = 5
+"""Below so many readings nothing is marked: there is no majority to differ from."""
+_MAD_TO_SD: Final = 1.4826
+_BATCH: Final = 256
+
+
+def marked(values: Array, floor: float) -> Mask:
+    """Mark outliers; at both ends the nine nearest readings are those around.
+
+    `floor` is in the unit of `values`.
+    """
+    n = len(values)
+    if n < FEWEST or np.ptp(values) <= floor:
+        return np.zeros(n, dtype=np.bool_)
+    size = min(n, AROUND)
+    windows = np.lib.stride_tricks.sliding_window_view(values, size)
+    middle = np.median(windows, axis=1)
+    scatter = np.median(np.abs(windows - middle[:, None]), axis=1) * _MAD_TO_SD
+    at = np.clip(np.arange(n) - ASIDE, 0, n - size)
+    away = np.abs(values - middle[at])
+    return np.asarray(away > np.maximum(SCORE * scatter[at], floor))
+
+
+class WithoutOutliers:
+    """Running figures of what is left when outliers and suspect readings are left out.
+
+    Constant memory; a reading is judged when four more have followed it, the last ones
+    provisionally. How the readings are chunked does not matter.
+
+    Parameters
+    ----------
+    nominal_hz, divider : float
+        As for `Running`.
+    floor_ppm : float
+        What lies no further from its neighbours is never an outlier.
+
+    """
+
+    def __init__(self, nominal_hz: float, divider: float, floor_ppm: float) -> None:
+        self._running = Running(nominal_hz, divider)
+        self._floor_hz = floor_ppm * 1e-6 * nominal_hz / divider
+        self._around: list[Columns] = []  # judged already; neighbours of the next
+        self._held: list[Columns] = []
+        self._n_held = self._n_out = 0
+        self._after_settling = self._after_one = False
+
+    def feed(self, columns: Columns) -> None:
+        """Take in readings in order. Raises DataError as `Running.feed` does."""
+        if not len(columns):
+            return
+        kept, _ = without_settling(columns, self._after_settling)
+        self._after_settling = bool(columns.flags[-1] & Flag.SETTLING)
+        if len(kept):
+            self._held.append(kept)
+            self._n_held += len(kept)
+        if self._n_held >= _BATCH:
+            self._judge()
+
+    def found(self) -> tuple[int, RunStats] | None:
+        """Return how many are marked and the figures without them; None without any."""
+        if not self._held:
+            return None
+        whole, out, start = self._marked()
+        n_out = self._n_out + int(np.count_nonzero(out[start:]))
+        if not n_out:
+            return None
+        running = copy.deepcopy(self._running)
+        running.feed(left_out(_cut(whole, start), out[start:], self._after_one))
+        return n_out, running.stats()
+
+    def _marked(self) -> tuple[Columns, Mask, int]:
+        """Return all that is held behind its neighbours, the marks, where it starts."""
+        start = sum(map(len, self._around))
+        whole = _joined([*self._around, *self._held])
+        self._held = [_cut(whole, start)]
+        suspect = (whole.flags & Flag.SUSPECT) != 0
+        return whole, suspect | marked(whole.frequency_hz, self._floor_hz), start
+
+    def _judge(self) -> None:
+        whole, out, start = self._marked()
+        end = len(whole) - ASIDE
+        judged = out[start:end]
+        self._running.feed(left_out(_cut(whole, start, end), judged, self._after_one))
+        self._n_out += int(np.count_nonzero(judged))
+        self._after_one = bool(judged[-1])
+        self._around = [_cut(whole, end - ASIDE - 1, end)]
+        self._held, self._n_held = [_cut(whole, end)], ASIDE
+
+
+def _joined(several: list[Columns]) -> Columns:
+    if len(several) == 1:
+        return several[0]
+    names = [field.name for field in fields(Columns)]
+    return Columns(
+        *(np.concatenate([getattr(one, name) for one in several]) for name in names)
+    )
+
+
+def _cut(whole: Columns, start: int, end: int | None = None) -> Columns:
+    names = [field.name for field in fields(Columns)]
+    return Columns(*(getattr(whole, name)[start:end] for name in names))
