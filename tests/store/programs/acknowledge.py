@@ -15,7 +15,17 @@ from benchlog.store.writer import Writer
 
 path, guarded, batch = Path(sys.argv[1]), sys.argv[2] == "yes", int(sys.argv[3])
 writer = Writer.open(path, HostClock(), guarded=guarded)
-run, segment = begin(writer, f"device {os.getpid()}")
+
+
+def begun():
+    while True:
+        try:
+            return begin(writer, f"device {os.getpid()}")
+        except StoreLockedError:  # the caller's part: try again
+            continue
+
+
+run, segment = begun()
 os.write(1, f"run {run}\n".encode())
 total = 0
 limit = int(sys.argv[4]) if len(sys.argv) > 4 else sys.maxsize
