@@ -119,9 +119,7 @@ def _gaps(columns, events, scale, found):
         first = int(columns.mono_ns[place]) - slack_ns
         last = int(columns.mono_ns[place + 1]) + slack_ns
         kinds = {
-            str(kind)
-            for at, kind in moments[bisect_left(keys, first) :]
-            if at <= last
+            str(kind) for at, kind in moments[bisect_left(keys, first) :] if at <= last
         } - {"back", "store-back"}
         found.gaps += 1
         if kinds:

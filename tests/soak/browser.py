@@ -27,11 +27,11 @@ import rig as soak_rig
 
 from benchlog.clock import host_sleep
 
-FLAGS = (
-    "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run "
-    "--disable-background-networking --disable-component-update --disable-sync "
-    "--remote-debugging-port=0 --window-size=1280,800"
-).split()
+FLAGS = """
+    --headless --no-sandbox --disable-gpu --disable-quic --no-first-run
+    --disable-background-networking --disable-component-update --disable-sync
+    --remote-debugging-port=0 --window-size=1280,800
+""".split()  # noqa: SIM905
 
 
 class Browser:
@@ -217,7 +217,9 @@ def main():
     parser.add_argument("--picture", type=Path)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="soak-browser-") as folder:
-        first, second, requests, refused, counts, after, stopped, url = view(Path(folder))
+        first, second, requests, refused, counts, after, stopped, url = view(
+            Path(folder)
+        )
     if given.picture:
         given.picture.write_bytes(second)
     own = url.split("/?")[0].partition("://")[2]
@@ -228,7 +230,13 @@ def main():
     print("foreign:", foreign, "refused:", refused)
     print("picture changes:", first != second, "strays after closing:", after)
     print("exit code and strays after SIGTERM with a page open:", stopped)
-    fine = not foreign and len(set(counts)) > 3 and first != second and not after and stopped == (0, [])
+    fine = (
+        not foreign
+        and len(set(counts)) > 3
+        and first != second
+        and not after
+        and stopped == (0, [])
+    )
     return 0 if fine and set(refused.values()) == {403} else 1
 
 

@@ -1,6 +1,6 @@
 """Two keepers and four onlookers on one database for an accelerated night.
 
-    python tests/soak/crowd.py [--hours 8] [--scale 60] [--keep]
+python tests/soak/crowd.py [--hours 8] [--scale 60] [--keep]
 """
 
 import argparse
@@ -81,12 +81,18 @@ def main():
         for n, f in enumerate(found, 1)
     ]  # fmt: skip
     body += [
-        (f"onlooker {n}", f"{s['readings']:,}", "-", str(s["failed"] + s["shrunk"]), "-")
+        (
+            f"onlooker {n}",
+            f"{s['readings']:,}",
+            "-",
+            str(s["failed"] + s["shrunk"]),
+            "-",
+        )
         for n, s in enumerate(said, 1)
     ]
     note = (
-        f"{given.hours:g} h at {given.scale:g} times the speed; onlookers read ten times "
-        f"a second ({sum(s['ticks'] for s in said):,} rounds in all). "
+        f"{given.hours:g} h at {given.scale:g} times the speed; onlookers read ten "
+        f"times a second ({sum(s['ticks'] for s in said):,} rounds in all). "
         f"integrity_check: {integrity}."
     )
     head = ("who", "readings", "lost", "wrong, or errors", "gaps without an event")

@@ -87,7 +87,13 @@ def busy(rig, rng):
         "isolation_level=None); c.execute('begin immediate');"
         "time.sleep(float(sys.argv[2])); c.execute('rollback')"
     )
-    words = [sys.executable, "-c", hold, str(rig.database), f"{rng.uniform(0.5, 2):.2f}"]
+    words = [
+        sys.executable,
+        "-c",
+        hold,
+        str(rig.database),
+        f"{rng.uniform(0.5, 2):.2f}",
+    ]
     subprocess.run(words, check=False, capture_output=True, timeout=30)
 
 
@@ -181,9 +187,11 @@ KINDS = {
 
 
 def schedule(rng, count):
-    """Return `count` kinds in random order, each kind by its share, each at least once."""
+    """Return `count` kinds in random order: by share, each at least once."""
     total = sum(share for share, _ in KINDS.values())
-    kinds = [k for k, (s, _) in KINDS.items() for _ in range(max(1, s * count // total))]
+    kinds = [
+        k for k, (s, _) in KINDS.items() for _ in range(max(1, s * count // total))
+    ]
     while len(kinds) < count:
         kinds.append(rng.choice(list(KINDS)))
     rng.shuffle(kinds)

@@ -136,10 +136,11 @@ def main():
         f"Seed {given.seed}, 50 readings a second. {found.readings:,} readings, "
         f"{found.acknowledged:,} values handed over by the driver; on their way when "
         f"their process was killed: {len(found.lost)} (at most a few a kill, each "
-        f"within a gap that has an event); twice {len(found.doubled)}, of unknown origin "
+        f"within a gap that has an event); "
+        f"twice {len(found.doubled)}, of unknown origin "
         f"{len(found.unknown)}, wrong {len(found.wrong)}; {found.gaps} gaps, "
-        f"{len(found.unexplained)} without an event, {len(found.unmarked)} holes without "
-        f"a mark. integrity_check: {check}."
+        f"{len(found.unexplained)} without an event, {len(found.unmarked)} holes "
+        f"without a mark. integrity_check: {check}."
     )
     head = ("killed with SIGKILL", "times", "run went on", "readings seen, then gone")
     results.report("Sudden death", head, body, note, keep=given.keep)

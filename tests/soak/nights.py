@@ -45,7 +45,9 @@ class Log:
     def slope(self):
         """MB a night, after the first night."""
         late = np.array(self.nights) > 1
-        return float(np.polyfit(np.array(self.nights)[late], np.array(self.mb)[late], 1)[0])
+        return float(
+            np.polyfit(np.array(self.nights)[late], np.array(self.mb)[late], 1)[0]
+        )
 
     def more_files(self):
         late = [f for n, f in zip(self.nights, self.files, strict=True) if n > 1]
@@ -97,8 +99,8 @@ def main():
         for name, log in logs.items()
     ]  # fmt: skip
     note = (
-        f"{given.nights} nights of {given.hours:g} h at {given.scale:g} times the speed, "
-        f"{readings:,} readings, {given.nights * BREAKS} broken connections. The slope "
+        f"{given.nights} nights of {given.hours:g} h at {given.scale:g} times the "
+        f"speed, {readings:,} readings, {given.nights * BREAKS} broken connections. The slope "
         "is over all but the first night; at most 1 MB a night is asked for."
     )
     head = ("process", "MB at first", "MB at last", "MB a night", "files at first",

@@ -3,13 +3,13 @@
     python tests/soak/powercut.py [--commits 120] [--seed N] [--keep]
 
 A writer runs under strace, which writes down every write, truncation and sync of the
-database and its log, with the bytes. From that record the files are put together as they
-would be found after the power had gone right there, in three ways:
+database and its log, with the bytes. From that record the files are put together as
+they would be found after the power had gone right there, in three ways:
 
 * written: everything up to the call has reached the disk;
 * synced: of each file only what its last fdatasync had confirmed;
-* torn: what was synced, and of the writes since then any subset, the last of them cut at
-  any multiple of 512 bytes.
+* torn: what was synced, and of the writes since then any subset, the last of them cut
+  at any multiple of 512 bytes.
 
 Each is opened as a person would, and must be sound and hold every acknowledged reading.
 The shared index (-shm) never survives a power cut and is left out.
@@ -27,14 +27,14 @@ import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
-TESTS = Path(__file__).parent.parent
-sys.path[:0] = [str(TESTS), str(Path(__file__).parent)]
+sys.path.insert(0, str(Path(__file__).parent))
 
 import results
 
 from benchlog.errors import NotFoundError, StoreError
 from benchlog.store.reader import Reader
 
+TESTS = Path(__file__).parent.parent
 CALLS = "pwrite64,write,fdatasync,fsync,ftruncate"
 _CALL = re.compile(r"(\w+)\((\d+)<([^>]*)>(?:, (.*))?\) += (-?\d+)")
 _SECTOR = 512

@@ -1,4 +1,4 @@
-"""A simulated bench and a keeper in processes of their own, and hands to disturb them."""
+"""A simulated bench and a keeper as processes, and hands to disturb them."""
 
 import json
 import os
