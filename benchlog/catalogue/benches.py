@@ -13,6 +13,7 @@ from benchlog.catalogue.alarms import alarm_rules
 from benchlog.catalogue.check import (
     Findings,
     Key,
+    a_date,
     a_list,
     a_table,
     join,
@@ -26,7 +27,14 @@ from benchlog.catalogue.dialects import load_dialect
 from benchlog.catalogue.places import find, read_toml, stem
 from benchlog.driver import Driver, Option, check_options
 from benchlog.errors import BenchlogError, ConfigError, NotFoundError, nearest_hint
-from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec, ReferenceSpec
+from benchlog.model import (
+    EDGE,
+    Bench,
+    Dialect,
+    InstrumentSpec,
+    PositionSpec,
+    ReferenceSpec,
+)
 
 _NAME: Final = text("a name of at most 40 characters", longest=40)
 _instrument: Final = text("the name of an instrument of this file", longest=40)
@@ -37,6 +45,7 @@ _TABLES: Final = {
     "position": Key(a_list("a list of tables [[position]]"), default=()),
     "reference": Key(a_table("reference")),
     "alarm": Key(a_list("a list of tables [[alarm]]"), default=()),
+    "host_clock_ppm": Key(number("+- of this computer's clock in ppm", 0, 1e5)),
 }
 _INSTRUMENT: Final = {
     "driver": Key(text("the name of a driver"), required=True),
@@ -45,6 +54,7 @@ _INSTRUMENT: Final = {
     "timebase_ageing_ppm_per_year": Key(number("in ppm a year", 0, 1e5)),
     "resolution_hz": Key(number("in Hz", high=1e9, above=0)),
     "simulated": Key(yes_no("whether its readings are made up"), default=False),
+    "calibration_due": Key(a_date("when its calibration is due"), default=""),
 }
 """Keys that every instrument may have, whatever its driver."""
 _POSITION: Final = {
@@ -64,9 +74,15 @@ _REFERENCE: Final = {
     ),
     "u_s": Key(number("standard uncertainty of a pulse in s", high=1, above=0)),
     "u_ppm": Key(number("standard uncertainty in ppm", high=1e6, above=0)),
+    "pulses": Key(_instrument),
+    "timebase": Key(_instrument),
 }
-_QUANTITIES: Final = {"frequency": "frequency", "ambient": "temperature"}
-"""What the instrument at a role of a position must measure."""
+_QUANTITIES: Final = {
+    "frequency": ("frequency", EDGE),
+    "ambient": ("temperature",),
+    "reference": (EDGE,),
+}
+"""What the instrument at a role of a position may measure."""
 
 
 def load_bench(name_or_path: str) -> Bench:
@@ -107,6 +123,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
         title=tables["title"],
         file=str(entry),
         alarms=alarms,
+        host_clock_ppm=tables["host_clock_ppm"],
     )
 
 
@@ -132,7 +149,8 @@ class _Reader:
         if driver and driver.needs_address and "address" not in table:
             self.findings.add(f"{path}.address", "missing", "where the instrument is")
         self.quantities[name] = _quantity(driver, options)
-        return InstrumentSpec(name=name, options=options, **values)
+        quantity = self.quantities[name]
+        return InstrumentSpec(name=name, options=options, quantity=quantity, **values)
 
     def positions(self, tables: list[object]) -> tuple[PositionSpec, ...]:
         """Read every `[[position]]`."""
@@ -141,7 +159,7 @@ class _Reader:
             path = f"position[{index}]"
             values = self.findings.table(table, path, _POSITION)
             for role in ("frequency", "ambient", "reference", "supply", "trim"):
-                self._refers(values[role], f"{path}.{role}", _QUANTITIES.get(role, ""))
+                self._refers(values[role], f"{path}.{role}", _QUANTITIES.get(role, ()))
             if values["name"] in [position.name for position in found]:
                 expected = "a name of its own for each position"
                 self.findings.add(
@@ -155,12 +173,18 @@ class _Reader:
         if table is None:
             return None
         values = self.findings.table(table, "reference", _REFERENCE)
-        self._refers(values["counter"], "reference.counter", "frequency")
+        self._refers(values["counter"], "reference.counter", ("frequency",))
+        for role in ("pulses", "timebase"):
+            self._refers(values[role], f"reference.{role}", (EDGE,))
+        if (values["pulses"] is None) != (values["timebase"] is None):
+            missing = "timebase" if values["timebase"] is None else "pulses"
+            expected = "both instruments, to compare their pulses"
+            self.findings.add(f"reference.{missing}", "missing", expected)
         if "u_s" in table and "u_ppm" in table:
             self.findings.add("reference.u_ppm", "found both", "either u_s or u_ppm")
         return ReferenceSpec(**values)
 
-    def _refers(self, name: str | None, path: str, quantity: str) -> None:
+    def _refers(self, name: str | None, path: str, quantities: tuple[str, ...]) -> None:
         """Check that an instrument is there, and measures what is wanted of it."""
         if name is None:
             return
@@ -171,9 +195,10 @@ class _Reader:
             self.findings.add(path, found, hint)
             return
         measures = self.quantities[name]
-        if quantity and measures and measures != quantity:
+        if quantities and measures and measures not in quantities:
             found = f"{name!r} measures {measures}"
-            self.findings.add(path, found, f"an instrument that measures {quantity}")
+            expected = f"an instrument that measures {' or '.join(quantities)}"
+            self.findings.add(path, found, expected)
 
     def _driver(self, name: str | None, path: str) -> type[Driver] | None:
         if name is None:

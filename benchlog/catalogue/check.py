@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any, Final
 
 from benchlog.errors import ConfigError, Problem, nearest_hint
@@ -205,6 +206,20 @@ def whole(meaning: str, low: int, high: int) -> Shape:
         return value if fits and low <= value <= high else None  # type: ignore[operator,return-value]
 
     return Shape(f"a whole number from {low} to {high} ({meaning})", accept)
+
+
+def a_date(meaning: str) -> Shape:
+    """A date as TOML writes it, 2026-11-30, bare or as text; always ISO text."""
+
+    def accept(value: object) -> str | None:
+        try:
+            day = date.fromisoformat(value) if isinstance(value, str) else value
+        except ValueError:
+            return None
+        plain = isinstance(day, date) and not isinstance(day, datetime)
+        return day.isoformat() if plain else None  # type: ignore[union-attr]
+
+    return Shape(f"a date such as 2026-11-30 ({meaning})", accept)
 
 
 def a_table(path: str) -> Shape:

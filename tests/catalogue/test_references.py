@@ -1,0 +1,125 @@
+"""Bench files with references, pulses and calibration dates."""
+
+from pathlib import Path
+
+import pytest
+
+from benchlog.catalogue import load_bench
+from benchlog.model import ReferenceSpec
+from benchlog.store.snapshot import bench_from, to_plain
+
+HEAD = """
+[instruments.counter]
+driver = "scpi-counter"
+address = "TCPIP::192.0.2.10::5025::SOCKET"
+{more}
+[instruments.gps]
+driver = "pulse-edge"
+address = "/dev/ttyUSB1"
+line = "dcd"
+[instruments.divided]
+driver = "pulse-edge"
+address = "/dev/ttyUSB2"
+line = "rx"
+[instruments.room]
+driver = "typed-in"
+value = 23.0
+"""
+POSITION = """
+[[position]]
+name = "A"
+frequency = "{frequency}"
+"""
+
+
+def bench(write, *, more="", end="", frequency="counter", begin=""):
+    text = begin + HEAD.format(more=more) + end + POSITION.format(frequency=frequency)
+    return write("b.toml", text)
+
+
+def test_what_instruments_measure_is_kept(write):
+    found = load_bench(bench(write))
+    kinds = {name: spec.quantity for name, spec in found.instruments.items()}
+    assert kinds["counter"] == "frequency"
+    assert kinds["gps"] == kinds["divided"] == "edge"
+
+
+@pytest.mark.parametrize("written", ["2027-03-31", '"2027-03-31"'])
+def test_calibration_due(write, written):
+    found = load_bench(bench(write, more=f"calibration_due = {written}"))
+    assert found.instruments["counter"].calibration_due == "2027-03-31"
+    assert found.instruments["gps"].calibration_due == ""
+
+
+@pytest.mark.parametrize("written", ["2027", '"soon"', "2027-03-31T08:00:00", "true"])
+def test_a_calibration_date_must_be_a_date(write, problems_of, written):
+    path = bench(write, more=f"calibration_due = {written}")
+    problem = problems_of(load_bench, path)["instruments.counter.calibration_due"]
+    assert "a date such as 2026-11-30" in problem.expected
+
+
+def test_pulses_may_be_a_frequency_and_a_reference(write):
+    path = bench(write, frequency="divided")
+    text = Path(path).read_text() + 'reference = "gps"\n'
+    position = load_bench(write("c.toml", text)).positions[0]
+    assert (position.frequency, position.reference) == ("divided", "gps")
+
+
+def test_a_thermometer_is_no_reference(write, problems_of):
+    text = Path(bench(write)).read_text() + 'reference = "counter"\n'
+    problem = problems_of(load_bench, write("c.toml", text))["position[0].reference"]
+    assert "measures frequency" in problem.found
+    assert "edge" in problem.expected
+
+
+def test_three_ways_of_a_reference(write):
+    ways = {
+        'counter = "counter"\ninput = 2\nu_s = 5e-8': ReferenceSpec(
+            "counter", 1.0, 2, 5e-8
+        ),
+        'counter = "counter"\nnominal_hz = 10e6\nu_ppm = 1e-4': ReferenceSpec(
+            "counter", 10e6, None, None, 1e-4
+        ),
+        'counter = "counter"\npulses = "gps"\ntimebase = "divided"': ReferenceSpec(
+            "counter", pulses="gps", timebase="divided"
+        ),
+    }
+    for text, expected in ways.items():
+        assert load_bench(bench(write, end=f"[reference]\n{text}\n")).reference == (
+            expected
+        )
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ('counter = "counter"\npulses = "gps"', "reference.timebase"),
+        ('counter = "counter"\ntimebase = "gps"', "reference.pulses"),
+        (
+            'counter = "counter"\npulses = "counter"\ntimebase = "gps"',
+            "reference.pulses",
+        ),
+        ('counter = "gps"', "reference.counter"),
+    ],
+)
+def test_what_a_reference_cannot_be(write, problems_of, text, key):
+    path = bench(write, end=f"[reference]\n{text}\n")
+    assert key in problems_of(load_bench, path)
+
+
+def test_host_clock(write, problems_of):
+    assert load_bench(bench(write)).host_clock_ppm is None
+    path = bench(write, begin="host_clock_ppm = 60\n")
+    assert load_bench(path).host_clock_ppm == 60.0
+    wrong = bench(write, begin="host_clock_ppm = -1\n")
+    assert "host_clock_ppm" in problems_of(load_bench, wrong)
+
+
+def test_a_snapshot_keeps_it_all(write):
+    end = '[reference]\ncounter = "counter"\npulses = "gps"\ntimebase = "divided"\n'
+    path = bench(write, end=end, more="calibration_due = 2027-03-31")
+    found = load_bench(path)
+    again = bench_from(to_plain(found))
+    assert again.reference == found.reference
+    assert again.instruments["counter"].calibration_due == "2027-03-31"
+    assert again.instruments["gps"].quantity == "edge"
