@@ -84,7 +84,11 @@ select u.id, u.purpose, ifnull(a.new, d.device), u.position, u.bench, u.nominal_
   u.snapshot, u.resolution_hz, u.control,
   ifnull((select sum(n) from outline where run_id = u.id), 0)
     + (select count(*) from readings where run_id = u.id and id > ifnull(
-      (select max(last_id) from outline where run_id = u.id), 0)),
+      (select max(last_id) from outline where run_id = u.id), 0))
+    + (select count(*) from edges e where e.run_id = u.id and e.instrument = (
+      select json_extract(p.value, '$.frequency')
+      from json_each(u.snapshot, '$.bench.positions') p
+      where json_extract(p.value, '$.name') = u.position)),
   v.word, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis'),
   case when a.new is not null then d.device end, w.why
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id

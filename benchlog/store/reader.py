@@ -17,6 +17,7 @@ from benchlog.model import (
     Lot,
     LotRun,
     Part,
+    Pulses,
     ReferenceCheck,
     Run,
 )
@@ -30,6 +31,7 @@ from benchlog.store.columns import (
 )
 from benchlog.store.frequencies import frequencies
 from benchlog.store.migrate import NEWEST, schema_of
+from benchlog.store.pulses import SELECT_AMBIENT, SELECT_EDGES, pulses_from
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,
@@ -157,6 +159,17 @@ class Reader:
         """Return the edges of a run, with their ids."""
         rows = self._all(nouns.EDGES, (run_id, after_id, limit))
         return [nouns.edge_from(row) for row in rows]
+
+    def pulses_after(
+        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT, condition: int = 0
+    ) -> Pulses:
+        """Return edges of a run with ids above `after_id`, as arrays.
+
+        With the ambient values that were logged after the condition of that id.
+        """
+        edges = self._all(SELECT_EDGES, (run_id, after_id, limit))
+        ambient = self._all(SELECT_AMBIENT, (run_id, condition))
+        return pulses_from(edges, ambient, condition)
 
     def segments(self, run_id: int) -> list[Segment]:
         """Return the segments of a run in their order."""
