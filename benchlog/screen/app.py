@@ -74,6 +74,7 @@ class BenchApp(App[ScreenOutcome]):
         self.title = "benchlog"
         self.database = opening.database
         self.bell_on = opening.bell
+        self.alarms_ring = True
         self.look_only = opening.look_only
         self._opening = opening
         self._clock = clock or host_clock()

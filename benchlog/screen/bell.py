@@ -1,8 +1,8 @@
-"""When the bell rings: once a verdict is clear, and when it then changes."""
+"""When the bell rings: for an alarm, once a verdict is clear, when it then changes."""
 
 from typing import Final
 
-from benchlog.model import Word
+from benchlog.model import Event, EventKind, Word
 from benchlog.screen.standing import Standing
 from benchlog.verdict import Assessment, is_clear
 
@@ -15,6 +15,14 @@ class Bell:
     def __init__(self) -> None:
         self._rung: Word | None = None
         self._seen_live = False
+        self._alarm: Event | None = None
+
+    def alarmed(self, standing: Standing) -> bool:
+        """Whether there is an alarm that has not rung; what was there before has."""
+        alarms = [e for e in standing.events if e.kind == EventKind.ALARM]
+        before, self._alarm = self._alarm, alarms[-1] if alarms else self._alarm
+        was_live, self._seen_live = self._seen_live, self._seen_live or standing.live
+        return was_live and self._alarm != before
 
     def rings(self, standing: Standing, assessment: Assessment | None) -> bool:
         """Whether to ring now."""

@@ -1,19 +1,21 @@
 """Following one run in the store: new rows only, in pieces, at a constant cost."""
 
 from collections import deque
+from copy import deepcopy
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Clock
-from benchlog.errors import BenchlogError, StoreError
+from benchlog.errors import BenchlogError, DataError, StoreError
 from benchlog.model import Event, EventKind, Purpose, Run
 from benchlog.screen.standing import Keeper, Standing, trouble_after
 from benchlog.screen.trace import Spans, Trace, preview
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment, judge_for
+from benchlog.verdict.night import NightWatch
 
 PIECE: Final = 8_000
 """Readings taken at a time; a piece takes a few hundredths of a second."""
@@ -49,6 +51,7 @@ class Follower:
     def _begin(self) -> None:
         run = self.run
         self._judge = judge_for(run)
+        self._night = NightWatch(run) if run.purpose is Purpose.SOAK else None
         self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
         self.readings = 0
         self._last_id = 0
@@ -77,6 +80,8 @@ class Follower:
             self._target = min(self._target, self.readings)
             return 0
         self._judge.feed(columns)
+        if self._night is not None:
+            self._night.feed(columns)
         self.trace.feed(columns)
         self.readings += len(columns)
         self._last_id = int(columns.id[-1])
@@ -148,6 +153,17 @@ class Follower:
         if self._stale and self.caught_up:
             self._assessment, self._stale = self._judge.assessment(), False
         return self._assessment
+
+    def night_parts(self) -> tuple[NightWatch, Assessment, list[Event]]:
+        """Return what the summary of a soak is worked out of, safe to hand to a thread.
+
+        Raises DataError for a run that is no soak, or not gone through yet.
+        """
+        assessment = self.assess()
+        if self._night is None or assessment is None:
+            raise DataError("there is no summary of this run yet")
+        events = [event for _, event in self._reader.events(self.run.id)]
+        return deepcopy(self._night), assessment, events
 
     def standing(self) -> Standing:
         """Return how the run stands now."""

@@ -24,6 +24,11 @@ LETTERS: Final = {
     EventKind.OUT_OF_STEP: "!",
     EventKind.WRONG_INSTRUMENT: "!",
     EventKind.READINGS_LOST: "!",
+    EventKind.LEAKED: "!",
+    EventKind.FLOODED: "!",
+    EventKind.ASLEEP: "!",
+    EventKind.GAP: "!",
+    EventKind.DISK_LOW: "!",
 }
 """What is shown under the chart; `!` is trouble."""
 _SAYS_ENOUGH: Final = {EventKind.PAUSED, EventKind.RESUMED}

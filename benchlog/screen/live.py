@@ -9,11 +9,13 @@ from textual.containers import Container, Horizontal
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
+from benchlog.model import Purpose
 from benchlog.screen import asking, panels
 from benchlog.screen.acting import ActingScreen
 from benchlog.screen.bell import Bell
 from benchlog.screen.follow import Follower
 from benchlog.screen.happenings import marks
+from benchlog.screen.night import NightScreen
 from benchlog.screen.standing import Standing
 from benchlog.screen.widgets.chart import Chart, Shown
 from benchlog.screen.widgets.parts import Facts, LargeFigure, Newest, TwoEnds, Verdict
@@ -34,6 +36,7 @@ class LiveScreen(ActingScreen):
         Binding("w", "window", "window", tooltip="whole run, hour, 10 min, minute"),
         Binding("b", "bell(True)", "bell on", tooltip="ring when the verdict is clear"),
         Binding("b", "bell(False)", "bell off", tooltip="be quiet"),
+        Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
         Binding("h", "app.history", "history", tooltip="all runs of this database"),
         Binding("escape", "back", "back", key_display="Esc"),
     ]
@@ -123,7 +126,8 @@ class LiveScreen(ActingScreen):
         self.query_one("#events", Newest).show(panels.events(standing))
         self._show_chart(standing)
         self._show_standing(standing)
-        if self._bell.rings(standing, assessment) and self.app.bell_on:
+        verdict = self._bell.rings(standing, assessment) and self.app.bell_on
+        if (self._bell.alarmed(standing) and self.app.alarms_ring) or verdict:
             self.app.bell()
 
     def _show_head(self, standing: Standing) -> None:
@@ -159,10 +163,16 @@ class LiveScreen(ActingScreen):
     # --- looking closer --------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer the bell only where it may ring, and as what it is not."""
+        """Offer the bell only where it may ring, a summary only of a soak."""
+        if action == "night":
+            return self.follower.run.purpose is Purpose.SOAK
         if action == "bell":
             return self.follower.standing().live and self.app.bell_on != parameters[0]
         return super().check_action(action, parameters)
+
+    def action_night(self) -> None:
+        """Show how a long run has gone so far."""
+        self.app.push_screen(NightScreen(self.follower))
 
     def action_scale(self) -> None:
         """Scale the chart to the limits or to the data."""
@@ -174,7 +184,7 @@ class LiveScreen(ActingScreen):
 
     def action_bell(self, on: bool) -> None:
         """Ring when the verdict is clear, or not."""
-        self.app.bell_on = on
+        self.app.bell_on = self.app.alarms_ring = on
         self.say(
             "the bell rings when the verdict is clear" if on else "the bell is off"
         )

@@ -11,6 +11,8 @@ _TROUBLE: Final = {
     EventKind.SILENT: "the instrument is silent; trying again",
     EventKind.HUNG: "the instrument hangs; starting it anew",
     EventKind.CRASHED: "the instrument's process crashed; starting it anew",
+    EventKind.LEAKED: "the instrument's process took too much memory; starting it anew",
+    EventKind.FLOODED: "the instrument's process said too much; starting it anew",
     EventKind.WRONG_INSTRUMENT: "another instrument answers; waiting for the right one",
     EventKind.NO_SIGNAL: "no signal at the counter's input",
     EventKind.OVERLOAD: "the counter's input is overloaded",

@@ -100,8 +100,8 @@ def main():
     ]  # fmt: skip
     note = (
         f"{given.nights} nights of {given.hours:g} h at {given.scale:g} times the "
-        f"speed, {readings:,} readings, {given.nights * BREAKS} broken connections. The slope "
-        "is over all but the first night; at most 1 MB a night is asked for."
+        f"speed, {readings:,} readings, {given.nights * BREAKS} broken lines. The "
+        "slope is over all but the first night; at most 1 MB a night is asked for."
     )
     head = ("process", "MB at first", "MB at last", "MB a night", "files at first",
             "files at last")  # fmt: skip

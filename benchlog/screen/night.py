@@ -1,0 +1,92 @@
+"""The morning's summary of a soak: gaps with causes, drift, stability, alarms."""
+
+import asyncio
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widget import Widget
+
+from benchlog.errors import BenchlogError
+from benchlog.screen.base import BenchScreen
+from benchlog.screen.follow import Follower
+from benchlog.screen.widgets.plain import Plain
+from benchlog.units import printable
+from benchlog.verdict.night import Night
+from benchlog.verdict.nightwords import hole_rows, night_facts
+
+if TYPE_CHECKING:
+    from benchlog.screen.app import BenchApp
+
+_HOLES = 50
+_LABEL_CELLS = 13
+
+
+class NightScreen(BenchScreen):
+    """How a long run has gone so far."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,y", "back", "back", key_display="Esc"),
+        Binding("down", "scroll(1)", "move", key_display="↑↓"),
+        Binding("up", "scroll(-1)", "up", show=False),
+        Binding("pageup", "scroll(-10)", "page up", show=False),
+        Binding("pagedown,space", "scroll(10)", "page down", show=False),
+    ]
+    app: "BenchApp"
+
+    def __init__(self, follower: Follower) -> None:
+        super().__init__()
+        self._follower = follower
+
+    def content(self) -> Iterable[Widget]:
+        """Return the page."""
+        yield VerticalScroll(
+            Plain("Summary", classes="head"),
+            Plain("working it out", id="facts-of-night"),
+            Plain(id="holes-of-night"),
+            can_focus=False,
+        )
+
+    def on_mount(self) -> None:
+        """Work it out beside the screen: laws take a second to fit."""
+        self.run_worker(self._show(), group="night")
+
+    async def _show(self) -> None:
+        try:
+            watch, assessment, events = self._follower.night_parts()
+            night = await asyncio.to_thread(watch.night, assessment, events)
+        except BenchlogError as error:
+            self.query_one("#facts-of-night", Plain).show(printable(str(error)))
+            return
+        self.query_one("#facts-of-night", Plain).show(facts_content(night))
+        self.query_one("#holes-of-night", Plain).show(holes_content(night))
+
+    def action_scroll(self, lines: int) -> None:
+        """Move through the page."""
+        self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
+
+
+def facts_content(night: Night) -> Content:
+    """Return the facts, labels dimmed."""
+    lines = []
+    for label, text in night_facts(night):
+        for number, line in enumerate(text.split("\n")):
+            head = "" if number else label
+            said = printable(line)
+            lines.append(Content.assemble((f"{head:<{_LABEL_CELLS}}", "$dim"), said))
+    return Content("\n").join(lines)
+
+
+def holes_content(night: Night) -> Content:
+    """Return the gaps, one a line."""
+    rows = hole_rows(night, _HOLES)
+    lines = [Content.styled("\ngaps (UTC)", "$dim")] if rows else []
+    lines += [
+        Content(printable(f"{at}  {lasted:>12}  {causes}: {text}"))
+        for at, lasted, causes, text in rows
+    ]
+    if night.gaps > len(rows):
+        lines.append(Content(f"and {night.gaps - len(rows):,} more"))
+    return Content("\n").join(lines)

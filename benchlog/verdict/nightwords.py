@@ -1,0 +1,76 @@
+"""How a long run went, in a person's words: for the terminal, pages and screens."""
+
+from typing import Final
+
+from benchlog.analysis.ageing import Estimate
+from benchlog.model import Event
+from benchlog.units import decimals_for, format_duration, iso_utc, printable
+from benchlog.verdict.night import Night
+
+_ALARMS: Final = 10
+_STEPS: Final = 5
+_TAUS: Final = 5
+
+
+def night_facts(night: Night) -> list[tuple[str, str]]:
+    """Return label and text of each line; texts may have several lines."""
+    share = night.missing_s / night.span_s * 100 if night.span_s else 0.0
+    gaps = "1 gap" if night.gaps == 1 else f"{night.gaps:,} gaps"
+    causes = ", ".join(f"{cause} {n}" for cause, n in night.causes.items())
+    return [
+        ("duration", f"{format_duration(night.span_s)}, {night.readings:,} readings"),
+        (
+            "gaps",
+            f"{gaps}, {format_duration(night.missing_s)} without readings "
+            f"({share:.2g} %)",
+        ),
+        ("causes", causes or "-"),
+        ("drift", _estimate(night.drift, "ppm/day") or night.note or "-"),
+        ("temperature", _estimate(night.temperature, "ppm/C") or night.note or "-"),
+        ("stability", _stability(night.stability)),
+        ("steps", "\n".join(map(event_line, night.steps[:_STEPS])) or "none"),
+        ("alarms", _alarms(night)),
+    ]
+
+
+def hole_rows(night: Night, most: int) -> list[tuple[str, str, str, str]]:
+    """Return when, how long, cause and what was said of the first gaps."""
+    return [
+        (
+            (iso_utc(utc_ns) or "-")[:19].replace("T", " "),
+            format_duration(lasted_s),
+            causes,
+            text,
+        )
+        for utc_ns, lasted_s, causes, text in night.holes[:most]
+    ]
+
+
+def event_line(event: Event) -> str:
+    """Return an event on one line, safe to print."""
+    at = (iso_utc(event.utc_ns) or "-")[11:19]
+    return f"{at} UTC {event.kind}: {printable(event.text)}"
+
+
+def _estimate(found: Estimate | None, unit: str) -> str:
+    if found is None:
+        return ""
+    return f"{found.value:+.3g} {unit} (95 %: {found.low:+.3g} to {found.high:+.3g})"
+
+
+def _stability(points: tuple[tuple[float, float], ...]) -> str:
+    shown = points[:: max(1, len(points) // _TAUS)]
+    said = [f"{_three(adev)} ppm at {format_duration(t)}" for t, adev in shown]
+    return "Allan deviation " + ", ".join(said) if said else "-"
+
+
+def _three(value: float) -> str:
+    return f"{value:,.{decimals_for(abs(value) / 10)}f}" if value else "0"
+
+
+def _alarms(night: Night) -> str:
+    if not night.alarms:
+        return "none"
+    lines = [event_line(event) for event in night.alarms[:_ALARMS]]
+    more = night.alarm_count - _ALARMS
+    return "\n".join([*lines, *([f"{more} more raised"] if more > 0 else [])])
