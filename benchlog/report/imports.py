@@ -1,8 +1,10 @@
 """Bringing a file into the database as a run of its own, with purpose `import`."""
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.errors import DataError
@@ -13,7 +15,15 @@ from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
 from benchlog.report.own import is_own
 from benchlog.report.textfile import numbered_lines
+from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
+from benchlog.verdict import figures, judge_for
+
+_RULE: Final = (
+    "judged when imported: guarded acceptance (JCGM 106): pass if |offset| + U <= "
+    "limit, fail if |offset| - U > limit, else undecided"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +61,29 @@ def import_file(
     intake = Intake(writer, clock)
     bring_in = import_own if is_own(first) else import_foreign
     run_id, notes = bring_in(path, first, lines, intake, options or ImportOptions())
+    _judge(writer, intake, run_id)
     return ImportResult(
         run_id, intake.readings, intake.rejected, tuple(intake.problems), notes
     )
+
+
+def _judge(writer: Writer, intake: Intake, run_id: int) -> None:
+    """Store what the readings say, where the file had no verdict."""
+    with closing(Reader.open(writer.path)) as reader:
+        run = reader.run(run_id)
+        if run.verdict is not None:
+            return
+        judge = judge_for(run)
+        for columns in reader.chunks(run_id):
+            judge.feed(columns)
+    found = judge.assessment()
+    row = VerdictRow(
+        word=str(found.word),
+        offset_ppm=found.offset_ppm,
+        u_ppm=found.u_ppm,
+        limit_ppm=found.limit.ppm if found.limit.known else None,
+        conformance=found.conformance,
+        rule=_RULE,
+        figures=figures(run, found),
+    )
+    intake.conclude(run_id, [row])

@@ -43,16 +43,20 @@ def offset_text(document: Document) -> str:
 
 
 def jitter_text(document: Document) -> str:
-    """Return the reading-to-reading scatter, rms and peak to peak, and its gate."""
+    """Return the scatter about a straight line, the range all readings take, the gate.
+
+    The range is not about the line: a drift is in it, and the words say so.
+    """
     rms, pp = document["jitter_ppm_rms"], document["jitter_ppm_pp"]
     if rms is None or pp is None:
         return "unknown"
     hz = document["jitter_hz_rms"], document["jitter_hz_pp"]
     gate = document["gate_s"]
-    at = f", gate {format_duration(gate)}" if gate else ""
+    at = f"; gate {format_duration(gate)}" if gate else ""
     return (
-        f"{three_digits(rms)} ppm rms, {three_digits(pp)} ppm p-p "
-        f"({three_digits(hz[0])} and {three_digits(hz[1])} Hz){at}"
+        f"{three_digits(rms)} ppm rms ({three_digits(hz[0])} Hz) about a straight "
+        f"line; highest less lowest reading, drift included: {three_digits(pp)} ppm p-p "
+        f"({three_digits(hz[1])} Hz){at}"
     )
 
 
@@ -68,9 +72,19 @@ def ambient_text(document: Document) -> str:
 def readings_text(document: Document) -> str:
     """Return how many readings in which time, gaps, and how the run ended."""
     count, gaps = document["readings"], document["gaps"]
-    ended = f", {document['ended_how']}" if document["ended_how"] else ", running"
     span = f" in {format_duration(document['span_s'])}" if count else ""
-    return f"{count:,}{span}, {gaps:,} gap{'' if gaps == 1 else 's'}{ended}"
+    return f"{count:,}{span}, {gaps:,} gap{'' if gaps == 1 else 's'}, {_end(document)}"
+
+
+def _end(document: Document) -> str:
+    """Say how the run ended; one whose keeper was killed has not, and runs no more."""
+    if document["ended_how"]:
+        return str(document["ended_how"])
+    if document.get("state") == "broken off":
+        resume = f"; `benchlog soak --resume {document['run']}` goes on with it"
+        soak = document.get("purpose") == "soak"
+        return "broken off: its keeper is gone" + (resume if soak else "")
+    return str(document.get("state", "not ended"))
 
 
 def limit_text(document: Document) -> str:

@@ -35,6 +35,8 @@ def hook_up_facts(run: Run) -> Facts:
     return facts(
         (
             ("Device", run.device),
+            ("Device id as typed", run.typed_device),
+            ("Part as begun", _begun_as(run)),
             ("Run", f"{run.id}, {run.purpose.value}"),
             ("Lot", run.lot),
             ("Begun", iso_utc(run.started_utc_ns)),
@@ -45,7 +47,7 @@ def hook_up_facts(run: Run) -> Facts:
             ("Supply as stated", _plain(snapshot.get("supply_v"), "V")),
             ("Operator", run.operator),
             ("Note", run.note),
-            ("Measured with", f"benchlog {snapshot.get('software') or '-'}"),
+            ("Measured with", snapshot.get("software")),
         )
     )
 
@@ -100,6 +102,12 @@ def events_table(record: RunRecord) -> Table:
         for event in record.events
     ]
     return table("What happened", ("UTC", "Event", "Instrument", "What"), rows)
+
+
+def _begun_as(run: Run) -> object:
+    """Return the part that the run was begun with, where it is judged by another."""
+    part = run.snapshot.get("part")
+    return part.get("id") if run.judged_again and isinstance(part, dict) else None
 
 
 def _ended(run: Run) -> str:

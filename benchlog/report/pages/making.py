@@ -9,6 +9,7 @@ from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import Run
+from benchlog.report.pages.check_page import check_sections, known_check
 from benchlog.report.pages.closing import closing_sections
 from benchlog.report.pages.content import (
     Page,
@@ -18,6 +19,7 @@ from benchlog.report.pages.content import (
     section,
     table,
 )
+from benchlog.report.pages.lot_page import SOURCES, known_lot, lot_record, lot_sections
 from benchlog.report.pages.run_page import run_sections
 from benchlog.report.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
@@ -46,6 +48,31 @@ def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
             Section(part.title, part.blocks, level=3) for part in run_sections(record)
         )
     return page_of(f"{len(records)} runs", "", sections, clock)
+
+
+def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:
+    """Return the page of a lot. Raises NotFoundError, UsageError."""
+    lot = known_lot(reader, name, part_id)
+    record, simulated, u_ppm = lot_record(reader, lot)
+    return page_of(
+        f"Lot {printed(lot.lot)}: {record.standing.decision.value}",
+        f"{printed(record.part.title)}, {format_frequency(record.part.nominal_hz)}",
+        lot_sections(record, simulated, u_ppm),
+        clock,
+        SOURCES,
+    )
+
+
+def check_page(reader: Reader, number: int, clock: Clock) -> Page:
+    """Return the page of a reference check. Raises NotFoundError."""
+    check = known_check(reader, number)
+    others = reader.reference_checks(check.instrument.serial or None)
+    return page_of(
+        f"Reference check {number}",
+        printed(check.instrument.text),
+        check_sections(check, others, clock.utc_ns()),
+        clock,
+    )
 
 
 def page_of(

@@ -71,7 +71,10 @@ class _Writer:
             self._heading(section)
             for block in section.blocks:
                 self._block(block)
-        return bytes(pdf.output())
+        data = bytes(pdf.output())
+        for font in pdf.fonts.values():
+            font.ttfont.close()
+        return data
 
     def _heading(self, section: Section) -> None:
         title, is_main = section.title, section.level == 2
@@ -226,11 +229,11 @@ def _letters() -> frozenset[int]:
     """Return the characters that both faces have."""
     from fontTools.ttLib import TTFont  # noqa: PLC0415 - only for PDF
 
-    sets = [
-        set(TTFont(_fonts() / name, lazy=True).getBestCmap() or {})
-        for name in _FACES.values()
-    ]
-    return frozenset(set.intersection(*sets) | {ord("\n")})
+    known = []
+    for name in _FACES.values():
+        with TTFont(_fonts() / name, lazy=True) as face:
+            known.append(set(face.getBestCmap() or {}))
+    return frozenset(set.intersection(*known) | {ord("\n")})
 
 
 def _shares(block: Table) -> tuple[float, ...]:

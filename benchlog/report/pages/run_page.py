@@ -24,6 +24,7 @@ from benchlog.report.pages.hook_up import (
 )
 from benchlog.report.pages.run_record import RunRecord
 from benchlog.report.pages.study_charts import stability_chart, temperature_chart
+from benchlog.report.pages.trim_chart import trim_chart, trim_table
 from benchlog.report.words import (
     ambient_text,
     freedom_text,
@@ -42,15 +43,17 @@ HEADLINES = {
     "undecided": "UNDECIDED",
 }
 
+_AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
+
 
 def run_sections(record: RunRecord) -> Iterator[Section]:
     """Yield what a page says of one run."""
     yield section("Verdict", *_verdict(record))
     yield section("Figures", _figures(record), _budget(record))
     yield section("Course of the run", *_course(record))
+    yield section("Trim codes", *_codes(record))
     yield section("Stability", *_stability(record))
     yield section("Temperature", *_temperature(record))
-    yield section("What this source is good for", *_fitness(record))
     yield section("Part", part_facts(record.run.part))
     yield section(
         "Hook-up and instruments",
@@ -60,13 +63,19 @@ def run_sections(record: RunRecord) -> Iterator[Section]:
         _conditions(record),
     )
     yield section("Events", *_events(record))
-    yield section("Verdicts so far", _verdicts(record))
+    yield section("Verdicts and amendments", _verdicts(record), _amendments(record))
+    yield section("What this source is good for", *_fitness(record))
 
 
 def _verdict(record: RunRecord) -> Iterator[Block | None]:
     run, document = record.run, record.document
     if document["simulated"]:
         yield Notice("Simulated data: nothing here was measured on a real device.")
+    if run.void is not None:
+        yield Notice(f"VOID, this run counts for nothing: {printable(run.void)}")
+    if run.typed_device is not None:
+        typed = printable(run.typed_device)
+        yield Notice(f"The device id was corrected; it had been typed as {typed}.")
     if run.open:
         yield Notice("The run was still going on when this page was made.")
     conformance = document["conformance"]
@@ -128,6 +137,13 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
             )
         )
     yield histogram_chart(record.measured.ppm, record.assessment)
+
+
+def _codes(record: RunRecord) -> Iterator[Block | None]:
+    if record.codes:
+        codes = dict(record.codes)
+        yield trim_chart(codes, record.run.part.limits.tolerance_ppm)
+        yield trim_table(codes)
 
 
 def _stability(record: RunRecord) -> Iterator[Block | None]:
@@ -212,6 +228,22 @@ def _events(record: RunRecord) -> Iterator[Block]:
         yield Prose(("More events are in the database; the first are shown.",))
     if record.notes:
         yield Prose(tuple(printable(note) for note in record.notes))
+
+
+def _amendments(record: RunRecord) -> Table:
+    rows = [
+        (
+            (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
+            _AMENDED.get(one.kind, one.kind),
+            one.old,
+            one.new,
+            one.reason,
+            one.operator,
+        )
+        for one in record.amendments
+    ]
+    headers = ("UTC", "What", "Was", "Is", "Reason", "Who")
+    return table("Said of this run afterwards", headers, rows)
 
 
 def _verdicts(record: RunRecord) -> Table:

@@ -1,6 +1,6 @@
 """All that a page says of a run, read once from the store and judged."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
@@ -14,10 +14,11 @@ from benchlog.analysis.temperature import (
 )
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
-from benchlog.model import Columns, Event, ReferenceCheck, Run
+from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
+from benchlog.report.pages.trim_chart import codes_of
 from benchlog.report.trace import Measured, Trace, averaged, measured, trace_of
 from benchlog.store.reader import Reader
-from benchlog.store.rows import ConditionSpan, VerdictRow
+from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment, figures, judge_for
 from benchlog.verdict.fitness import Fitness, fitness
 from benchlog.verdict.source import measured_source
@@ -45,6 +46,8 @@ class RunRecord:
     events: Sequence[Event]
     more_events: bool
     verdicts: Sequence[VerdictRow]
+    amendments: Sequence[Amendment]
+    codes: Mapping[int, tuple[float, str]]
     check: ReferenceCheck | None
     notes: tuple[str, ...]
 
@@ -72,6 +75,8 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         events[:EVENTS],
         len(events) > EVENTS,
         reader.verdicts(run.id),
+        reader.amendments(run.id),
+        _codes(reader, run),
         _check(reader, run),
         tuple(notes),
     )
@@ -116,6 +121,12 @@ def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
         return ()
     uses, _ = list_uses()
     return fitness(uses, measured_source(run.device, run.part, assessment))
+
+
+def _codes(reader: Reader, run: Run) -> dict[int, tuple[float, str]]:
+    if run.purpose is not Purpose.TRIM:
+        return {}
+    return codes_of(event for _, event in reader.events(run.id))
 
 
 def _check(reader: Reader, run: Run) -> ReferenceCheck | None:

@@ -1,0 +1,129 @@
+"""The sections of a reference check: what was found of a counter's time base."""
+
+from collections.abc import Iterator, Sequence
+
+from benchlog.errors import NotFoundError
+from benchlog.model import ReferenceCheck
+from benchlog.report.pages.content import (
+    Chart,
+    Facts,
+    Notice,
+    Prose,
+    Section,
+    Table,
+    facts,
+    section,
+    table,
+)
+from benchlog.report.plotting import ACCENT, INK, new_figure
+from benchlog.store.reader import Reader
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_ppm, format_u_ppm, iso_utc
+
+Numbered = tuple[int, ReferenceCheck]
+
+
+def known_check(reader: Reader, number: int) -> ReferenceCheck:
+    """Return a reference check by its number. Raises NotFoundError."""
+    checks = dict(reader.reference_checks())
+    if number not in checks:
+        known = [str(one) for one in checks]
+        raise NotFoundError("reference check", str(number), known, "in this database")
+    return checks[number]
+
+
+def check_sections(
+    check: ReferenceCheck, others: Sequence[Numbered], now_utc_ns: int
+) -> Iterator[Section]:
+    """Yield what a page says of a check; `others` are all of the same instrument."""
+    yield section("Time base", *_notices(check, now_utc_ns), _found(check, now_utc_ns))
+    yield section("Instrument", _instrument(check))
+    yield section("Checks so far", _history(others), _all(others))
+    yield section("What it means", Prose(_MEANING))
+
+
+_MEANING = (
+    "A counter whose time base runs fast reads low: the offset above is added to every "
+    "offset that the counter measures while the check holds, and its uncertainty "
+    "enters the uncertainty of every result.",
+    "After the time until which it holds, figures go back to what is stated of the "
+    "time base in the bench file, or to +-1 ppm.",
+)
+
+
+def _notices(check: ReferenceCheck, now_utc_ns: int) -> Iterator[Notice]:
+    if check.instrument.simulated:
+        yield Notice("Simulated data: no real instrument was checked.")
+    if now_utc_ns > check.valid_until_utc_ns:
+        yield Notice("The check no longer holds: do it again before measuring.")
+
+
+def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:
+    left = (check.valid_until_utc_ns - now_utc_ns) / NS_PER_S / SECONDS_PER_DAY
+    holds = f"{iso_utc(check.valid_until_utc_ns)}"
+    u95 = 2.0 * check.u_ppm
+    return facts(
+        (
+            (
+                "Offset of the time base",
+                f"{format_ppm(check.offset_ppm, u95)} ppm +- {format_u_ppm(u95)} ppm "
+                "(95 %, k = 2); positive is fast",
+            ),
+            ("Standard uncertainty", f"{format_u_ppm(check.u_ppm)} ppm"),
+            ("Method", check.method),
+            ("Checked", iso_utc(check.at_utc_ns)),
+            (
+                "Holds until",
+                f"{holds}, {left:.0f} days from now" if left > 0 else holds,
+            ),
+            ("Run", check.run_id),
+        )
+    )
+
+
+def _instrument(check: ReferenceCheck) -> Facts:
+    who = check.instrument
+    return facts(
+        (
+            ("Identity", who.text),
+            ("Maker", who.maker),
+            ("Model", who.model),
+            ("Serial number", who.serial),
+            ("Firmware", who.firmware),
+        )
+    )
+
+
+def _history(checks: Sequence[Numbered]) -> Chart | None:
+    if len(checks) < 2:
+        return None
+    first_ns = checks[0][1].at_utc_ns
+    days = [
+        (one.at_utc_ns - first_ns) / NS_PER_S / SECONDS_PER_DAY for _, one in checks
+    ]
+    offsets = [one.offset_ppm for _, one in checks]
+    spans = [2.0 * one.u_ppm for _, one in checks]
+    figure, (axes,) = new_figure(size=(7.2, 2.8))
+    axes.errorbar(days, offsets, yerr=spans, fmt="D-", color=INK, capsize=3)
+    axes.axhline(0.0, color=ACCENT, linewidth=0.8)
+    axes.set(xlabel="days since the first check", ylabel="time base, ppm")
+    return Chart(
+        "The time base from check to check, with U (95 %)",
+        f"{len(checks)} checks over {days[-1]:.4g} days, from {offsets[0]:+.4g} ppm at "
+        f"first to {offsets[-1]:+.4g} ppm at last. The table has each.",
+        figure,
+    )
+
+
+def _all(checks: Sequence[Numbered]) -> Table:
+    rows = [
+        (
+            number,
+            (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
+            format_ppm(one.offset_ppm, one.u_ppm),
+            format_u_ppm(one.u_ppm),
+            one.method,
+        )
+        for number, one in checks
+    ]
+    headers = ("Check", "UTC", "Offset, ppm", "u, ppm", "Method")
+    return table("Checks of this instrument, the newest last", headers, rows, "rlrr")

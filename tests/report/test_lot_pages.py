@@ -1,0 +1,124 @@
+"""Pages of lots, reference checks and trims."""
+
+import pytest
+from report.page_making import NS, fresh, parsed, series, words, write_run
+from store.making import COUNTER, PART
+
+from benchlog.clock import VirtualClock
+from benchlog.errors import NotFoundError, UsageError
+from benchlog.model import Event, EventKind, Lot, Purpose, ReferenceCheck
+from benchlog.report.pages.html import html_of
+from benchlog.report.pages.making import check_page, lot_page, run_page
+from benchlog.report.pages.pdf import pdf_of
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment, VerdictRow
+from benchlog.verdict.lot import plan_document
+from benchlog.verdict.sampling import custom_plan
+
+OFFSETS = (1.5, -2.0, 44.0, 3.0, 0.5, 2.5)
+
+
+@pytest.fixture(scope="module")
+def database(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("lot")
+    with fresh(folder) as writer:
+        plan = plan_document(custom_plan(90, 5, 1))
+        writer.open_lot(Lot("L<7>", PART.id, "Invented & Sons", 90, plan), PART)
+        for number, ppm in enumerate(OFFSETS):
+            run = write_run(
+                writer,
+                series(4, offset_ppm=ppm, seed=number),
+                device=f"D{number}",
+                purpose=Purpose.INSPECT,
+                lot="L<7>",
+            )
+            word = "fail" if abs(ppm) > 30 else "pass"
+            writer.add_verdict(run, VerdictRow(word, ppm, 1.2, 30.0, 0.99, "rule"))
+        writer.amend(1, Amendment("void", "not hooked up"))
+        for at, ppm in ((10, 0.031), (20, 0.035)):
+            writer.add_reference_check(
+                ReferenceCheck(COUNTER, ppm, 0.004, "pulses", at * NS, (at + 9) * NS)
+            )
+        trimmed = write_run(writer, series(9), device="RC-1", purpose=Purpose.TRIM)
+        told = [
+            "code 80: -1,234.5 ppm",
+            "code 81: +17.2 ppm",
+            "code 81: +17.3 ppm",
+            "best code 81 is set, for now: burn it yourself",
+        ]
+        with Reader.open(folder / "pages.db") as reader:
+            (segment,) = reader.segments(trimmed)
+        writer.commit(
+            [(trimmed, segment.id, Event(NS, NS, EventKind.TRIM, t)) for t in told]
+        )
+    return folder / "pages.db"
+
+
+@pytest.fixture
+def reader(database):
+    with Reader.open(database) as reader:
+        yield reader
+
+
+def test_a_lots_decision_and_devices(reader):
+    page = lot_page(reader, "L<7>", None, VirtualClock())
+    tree = parsed(html_of(page))
+    said = words(tree.find("body"))
+    for text in (
+        "LOT ACCEPTED",
+        "4 passed, 1 failed, 0 undecided",
+        "Invented & Sons",
+        "1 defective, Ac 1, Re 2",
+        "Fraction defective",
+        "Clopper",
+        "Histogram of 5 devices",
+        "D2 3 +44.0 1.2 fail",
+    ):
+        assert text in said, text
+    tables = {words(t.find("caption")): words(t) for t in tree.iter("table")}
+    assert "D0" not in tables["Each device, in order of measurement"]
+    assert "D0" in tables["Runs that do not count: set aside, void or broken off"]
+    assert pdf_of(page).startswith(b"%PDF-")
+
+
+def test_a_lot_that_is_not_there(reader):
+    with pytest.raises(NotFoundError, match="L<7>"):
+        lot_page(reader, "L7", None, VirtualClock())
+
+
+def test_two_lots_of_one_name_are_told_apart(tmp_path):
+    from dataclasses import replace
+
+    other = replace(PART, id="another")
+    with fresh(tmp_path) as writer:
+        for part in (PART, other):
+            plan = plan_document(custom_plan(90, 5, 1))
+            writer.open_lot(Lot("L7", part.id, "", 90, plan), part)
+    with Reader.open(tmp_path / "pages.db") as reader:
+        with pytest.raises(UsageError, match="another"):
+            lot_page(reader, "L7", None, VirtualClock())
+        page = lot_page(reader, "L7", "another", VirtualClock())
+        assert "LOT OPEN" in words(parsed(html_of(page)).find("body"))
+
+
+def test_a_reference_check_with_those_before_it(reader):
+    tree = parsed(html_of(check_page(reader, 2, VirtualClock())))
+    said = words(tree.find("body"))
+    for text in (
+        "+0.0350 ppm +- 0.0080 ppm (95 %, k = 2)",
+        "The check no longer holds",
+        "Checks of this instrument",
+        "Serial number 17",
+        "2 checks over",
+    ):
+        assert text in said, text
+    with pytest.raises(NotFoundError, match="9"):
+        check_page(reader, 9, VirtualClock())
+
+
+def test_a_trims_curve(reader):
+    (run,) = reader.runs(device="RC-1")
+    tree = parsed(html_of(run_page(reader, [run], VirtualClock())))
+    said = words(tree.find("body"))
+    assert "code 81 comes closest with +17.3 ppm" in said
+    assert "80 -1,234.5" in said

@@ -1,0 +1,77 @@
+"""Pages as PDF: searchable text, paper sizes, pictures with words, any letters."""
+
+import io
+import logging
+
+import pypdf
+import pytest
+from report.page_making import fresh, series, write_run
+
+from benchlog.clock import VirtualClock
+from benchlog.report.pages.making import run_page
+from benchlog.report.pages.pdf import pdf_of
+from benchlog.store.reader import Reader
+
+SIZES_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pdf")
+    with fresh(folder) as writer:
+        run = write_run(
+            writer, series(60), device="KX-漢0412 Ωμ✓", note="a note\x07 </b>"
+        )
+    with Reader.open(folder / "pages.db") as reader:
+        yield run_page(reader, [reader.run(run)], VirtualClock())
+
+
+@pytest.mark.parametrize("paper", SIZES_MM)
+def test_text_and_paper(page, paper):
+    reader = pypdf.PdfReader(io.BytesIO(pdf_of(page, paper)))
+    box = reader.pages[0].mediabox
+    size = tuple(float(side) * 25.4 / 72 for side in (box.width, box.height))
+    assert size == pytest.approx(SIZES_MM[paper], abs=0.2)
+    text = " ".join(" ".join(p.extract_text() for p in reader.pages).split())
+    for said in (
+        "KX-U+6F220412 Ωμ✓",
+        "PASS, conformance probability",
+        "Uncertainty budget of the offset",
+        "a note\\x07 </b>",
+        "M,<b>Counter</b>,17,1.0",
+        "not a calibration certificate",
+        f"page 1 of {len(reader.pages)}",
+    ):
+        assert said in text, said
+    assert reader.metadata.title == page.title
+    titles = [one.title for one in reader.outline]
+    assert titles[0] == "Verdict" and titles[-1] == "Cautions"
+
+
+def test_pictures_carry_words(page):
+    logging.getLogger("pypdf").setLevel(logging.ERROR)
+    data = pdf_of(page)
+    reader = pypdf.PdfReader(io.BytesIO(data))
+    root = reader.trailer["/Root"]
+    assert root["/Lang"] == "en"
+    words = []
+
+    def walk(node):
+        node = node.get_object()
+        if isinstance(node, list):
+            for one in node:
+                walk(one)
+        elif isinstance(node, dict):
+            if "/Alt" in node:
+                words.append(str(node["/Alt"]))
+            if "/K" in node:
+                walk(node["/K"])
+
+    walk(root["/StructTreeRoot"])
+    assert any("readings between" in one for one in words), words
+
+
+def test_nothing_in_it_leads_outside(page):
+    data = pdf_of(page)
+    for word in (b"/URI", b"/JavaScript", b"/Launch", b"/EmbeddedFile"):
+        assert word not in data
