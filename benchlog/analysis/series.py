@@ -15,6 +15,7 @@ from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
 
+_PAIRS: Final = 1_000_000  # that a slope is the median of, at most
 _SLOTS_MAX: Final = 4  # slots per reading before a run counts as mostly missing
 
 
@@ -241,19 +242,28 @@ def outliers(series: Series, limit: float = 5.0) -> NDArray[np.bool_]:
     slopes between the two halves. Marks, deletes nothing.
     """
     y = frequency_of(series)
-    there = ~np.isnan(y)
-    marked = np.zeros(len(y), dtype=np.bool_)
-    if np.count_nonzero(there) < 3:
-        return marked
-    at = np.flatnonzero(there)
-    half = len(at) // 2
-    pairs = at[half : 2 * half] - at[:half]
-    slope = float(np.median((y[at[half : 2 * half]] - y[at[:half]]) / pairs))
-    rest = y[there] - slope * at
-    rest = rest - np.median(rest)
-    spread = float(np.median(np.abs(rest))) / 0.6745
-    marked[there] = np.abs(rest) > limit * spread if spread > 0 else rest != 0
+    marked = ~np.isnan(y)
+    rest = y[marked]
+    if len(rest) < 3:
+        return np.zeros(len(y), dtype=np.bool_)
+    at = np.flatnonzero(marked)
+    slope = _slope_of_halves(at, rest)
+    for start in range(0, len(rest), BLOCK):
+        rest[start : start + BLOCK] -= slope * at[start : start + BLOCK]
+    del at
+    rest -= np.median(rest)
+    np.abs(rest, out=rest)
+    spread = float(np.median(rest)) / 0.6745
+    marked[marked] = rest > limit * spread if spread > 0 else rest != 0
     return marked
+
+
+def _slope_of_halves(at: NDArray[np.int64], y: Array) -> float:
+    """Return the median slope from the first half to the second, of many pairs."""
+    half = len(y) // 2
+    step = max(1, half // _PAIRS)
+    late, early = slice(half, 2 * half, step), slice(0, half, step)
+    return float(np.median((y[late] - y[early]) / (at[late] - at[early])))
 
 
 def without(series: Series, marked: NDArray[np.bool_]) -> Series:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.ageing import Estimate
 from benchlog.analysis.laws import kind_law
+from benchlog.analysis.promise import Law, Promise, promise_of
 from benchlog.analysis.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
@@ -25,23 +26,8 @@ _LAGS: Final = 9
 _CLOSER: Final = 3  # times that the lag is looked for closer about the best one
 _CLEAR: Final = 2.0  # log evidence
 _LEAST_SPAN_C: Final = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class Promise:
-    """The data sheet's stability over temperature, held against the fitted law.
-
-    `worst_ppm` is the largest distance from the value at the reference temperature
-    within the promised range; `measured` whether the run covered that range; the rest
-    is extrapolation, and `text` says so.
-    """
-
-    limit_ppm: float
-    worst_ppm: float
-    at_c: float
-    u_ppm: float
-    measured: bool
-    text: str
+_FINE: Final = 3_000  # means that a lag is looked for in; the least is a 300th
+_STRIDE: Final = 100_000  # readings that are Python objects at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +83,8 @@ def fit_temperature(
     if law not in DEGREES:
         raise DataError(f"no temperature law {law!r}; line, parabola or cubic")
     t_s, ambient, ppm = _usable(data)
+    low, high = float(ambient.min()), float(ambient.max())
+    t_s, ambient, ppm = block_means([t_s, ambient, ppm], _FINE)
     model = _Model(t_s, ppm, DEGREES[law], with_ageing)
     found, lag_s, lagged = _best_lag(model, ambient, reference_c)
     degree = DEGREES[law]
@@ -106,8 +94,9 @@ def fit_temperature(
         for k, name in enumerate(names)
     )
     drift = _estimate(found, degree + 1, "drift", "ppm/day") if with_ageing else None
-    low, high = float(ambient.min()), float(ambient.max())
     seen = (float(lagged.min()), float(lagged.max()))
+    promise, said = promise_of(Law(found, degree, reference_c, seen), limits)
+    notes = [said] if said else []
     return TemperatureFit(
         law,
         reference_c,
@@ -120,8 +109,8 @@ def fit_temperature(
         found.r2,
         found.residual_rms,
         found.noise,
-        _promise(found, degree, reference_c, seen, limits),
-        _notes(t_s, lag_s),
+        promise,
+        (*notes, *_notes(t_s, lag_s, coefficients[-1], high - low)),
     )
 
 
@@ -192,17 +181,27 @@ def lagging(t_s: Array, ambient_c: Array, lag_s: float) -> Array:
     if lag_s <= 0:
         return ambient_c
     out = np.empty_like(ambient_c)
-    out[0] = body = float(ambient_c[0])
+    out[0] = ambient_c[0]
+    for start in range(0, len(out) - 1, _STRIDE):
+        end = min(start + _STRIDE, len(out) - 1) + 1
+        _follow(t_s[start:end], ambient_c[start:end], lag_s, out[start:end])
+    return out
+
+
+def _follow(t_s: Array, ambient_c: Array, lag_s: float, out: Array) -> None:
+    """Go on from the body's first temperature, which stands in `out` already."""
     steps = np.diff(t_s)
     decay = np.exp(-steps / lag_s)
     slopes = np.diff(ambient_c) / steps
-    rows = zip(steps.tolist(), decay.tolist(), slopes.tolist(), strict=True)
-    ambient = ambient_c.tolist()
-    for i, (step, keep, slope) in enumerate(rows):
-        settled = ambient[i] - slope * lag_s
-        body = settled + slope * step + (body - settled) * keep
-        out[i + 1] = body
-    return out
+    settled = ambient_c[:-1] - slopes * lag_s
+    arrived = settled + slopes * steps
+    body = float(out[0])
+    rows = zip(settled.tolist(), arrived.tolist(), decay.tolist(), strict=True)
+    found = []
+    for before, after, keep in rows:
+        body = after + (body - before) * keep
+        found.append(body)
+    out[1:] = found
 
 
 def _estimate(found: Fit, index: int, name: str, unit: str) -> Estimate:
@@ -235,45 +234,13 @@ def _turning(found: Fit, degree: int, reference_c: float) -> Estimate | None:
     return Estimate(name, "C", at, at - half, at + half, u)
 
 
-def _promise(
-    found: Fit,
-    degree: int,
-    reference_c: float,
-    seen: tuple[float, float],
-    limits: Limits | None,
-) -> Promise | None:
-    if limits is None or limits.stability_ppm is None or limits.range_c is None:
-        return None
-    grid = np.linspace(*limits.range_c, 201)
-    dt, base = grid - reference_c, limits.reference_c - reference_c
-    rows = np.zeros((len(grid), len(found.coefficients)))
-    for k in range(1, degree + 1):
-        rows[:, k] = dt**k - base**k
-    swing: Array = rows @ found.coefficients
-    worst = int(np.argmax(swing * swing))
-    half = found.half_width(rows[worst])
-    measured = seen[0] <= limits.range_c[0] and limits.range_c[1] <= seen[1]
-    text = (
-        f"largest change {swing[worst]:+.3g} +- {half:.2g} ppm at {grid[worst]:.1f} C "
-        f"of {limits.stability_ppm:g} ppm promised"
-    )
-    if not measured:
-        text += (
-            f"; measured only from {seen[0]:.1f} to {seen[1]:.1f} C, the rest of "
-            f"{limits.range_c[0]:g} to {limits.range_c[1]:g} C is extrapolated"
+def _notes(t_s: Array, lag_s: float, leading: Estimate, span_c: float) -> list[str]:
+    notes = []
+    if leading.low <= 0.0 <= leading.high:
+        notes.append(
+            f"over {span_c:.3g} C the {leading.name} term cannot be told from zero: "
+            "a simpler law says as much, or a wider span is needed"
         )
-    return Promise(
-        limits.stability_ppm,
-        abs(float(swing[worst])),
-        float(grid[worst]),
-        half,
-        measured,
-        text,
-    )
-
-
-def _notes(t_s: Array, lag_s: float) -> tuple[str, ...]:
-    span = float(t_s[-1] - t_s[0])
-    if lag_s > span / 8.0:
-        return ("the thermal lag is long against the run: measure longer",)
-    return ()
+    if lag_s > float(t_s[-1] - t_s[0]) / 8.0:
+        notes.append("the thermal lag is long against the run: measure longer")
+    return notes

@@ -169,11 +169,14 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         temperature_data(reader, [run]),
         law_of(run.part.kind),
         reference_c=run.part.limits.reference_c,
+        limits=run.part.limits,
     )
     say(
         f"temperature law of run {number} ({run.device}), a {fit.law} measured from "
         f"{fit.low_c:.1f} to {fit.high_c:.1f} C; beyond, it is an extrapolation"
     )
+    for note in fit.notes:
+        say(f"note: {note}")
     values = [c.value for c in fit.coefficients]
     return TemperatureLaw(fit.law, fit.reference_c, *values)
 
