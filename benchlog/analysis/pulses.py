@@ -166,11 +166,11 @@ class PulseTracker:
         """Return the good pulses so far."""
         kinds = np.array(self.kinds, dtype=np.int64)
         good = np.flatnonzero(kinds == PulseKind.GOOD)
-        arrays = (
-            np.array(column, dtype=np.int64)[good] if len(good) else np.empty(0, int)
+        stamps, places, blocks = (
+            np.array(column, dtype=np.int64)[good]
             for column in (self._stamps, self._places, self._blocks)
         )
-        return Train(*arrays, self.nominal_s)
+        return Train(stamps, places, blocks, self.nominal_s)
 
     def counts(self) -> PulseCounts:
         """Return how many of each kind there are so far."""

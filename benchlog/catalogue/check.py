@@ -216,8 +216,9 @@ def a_date(meaning: str) -> Shape:
             day = date.fromisoformat(value) if isinstance(value, str) else value
         except ValueError:
             return None
-        plain = isinstance(day, date) and not isinstance(day, datetime)
-        return day.isoformat() if plain else None  # type: ignore[union-attr]
+        if not isinstance(day, date) or isinstance(day, datetime):
+            return None
+        return day.isoformat()
 
     return Shape(f"a date such as 2026-11-30 ({meaning})", accept)
 

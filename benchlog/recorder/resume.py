@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog import registry
-from benchlog.control import Request, ask
-from benchlog.errors import BenchlogError, BusyError, UsageError
+from benchlog.control import state_of
+from benchlog.errors import BusyError, UsageError
 from benchlog.model import (
     Bench,
     Dialect,
@@ -21,7 +21,7 @@ from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.units import NS_PER_S, format_duration, iso_utc
-from benchlog.verdict.judge import RunJudge, judge_for
+from benchlog.verdict.judging import Judge, judge_for
 
 BROKEN_OFF: Final = ("interrupted", "terminal closed", "broken off")
 """Ends that nobody wanted: `--resume-last` goes on from these, and from no end."""
@@ -36,7 +36,7 @@ class Resumed:
 
     run: Run
     plan: RunPlan
-    judge: RunJudge
+    judge: Judge
     readings: int
     gap: str
 
@@ -55,14 +55,7 @@ def find_last(database: Path, device: str | None = None) -> int | None:
 
 def is_kept(database: Path, run: Run) -> bool:
     """Whether a keeper answers for this run."""
-    if not (run.open and run.control):
-        return False
-    try:
-        answer = ask(database.parent / run.control, Request("status"))
-    except BenchlogError as error:
-        return isinstance(error.__cause__, TimeoutError)
-    kept = answer.data.get("runs", {})
-    return isinstance(kept, dict) and str(run.id) in kept
+    return state_of(run, database) == "running"
 
 
 def resumed(
@@ -87,6 +80,8 @@ def resumed(
         judge = judge_for(run)
         for columns in reader.chunks(run_id):
             judge.feed(columns)
+        if judge.takes_pulses:
+            judge.feed_pulses(reader.pulses_after(run_id))
         gap = _gap_words(reader, run, now_utc_ns)
         readings = reader.count(run_id)
     return Resumed(run, plan_of(run, now_utc_ns, more_s), judge, readings, gap)

@@ -3,7 +3,8 @@
 from benchlog.verdict.budget import Budget, BudgetLine
 from benchlog.verdict.decide import JitterVerdict
 from benchlog.verdict.figures import figures
-from benchlog.verdict.judge import Assessment, RunJudge, is_clear, judge_for
+from benchlog.verdict.judge import Assessment, RunJudge, is_clear
+from benchlog.verdict.judging import Judge, judge_for
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.timebase import timebase_for
 
@@ -12,6 +13,7 @@ __all__ = [
     "Budget",
     "BudgetLine",
     "JitterVerdict",
+    "Judge",
     "Limit",
     "RunJudge",
     "figures",

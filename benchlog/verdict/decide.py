@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from scipy.special import chdtri, ndtr, stdtr
 
 from benchlog.model import Word
+from benchlog.units import three_digits
 from benchlog.verdict.budget import MANY
 
 _WORST = (Word.FAIL, Word.UNDECIDED, Word.PASS)
@@ -73,7 +74,8 @@ def jitter_verdict(
         return JitterVerdict(Word.UNDECIDED, limit_ppm, None, None, None, text)
     low = rms_ppm * math.sqrt(degrees_of_freedom / chdtri(degrees_of_freedom, 0.025))
     high = rms_ppm * math.sqrt(degrees_of_freedom / chdtri(degrees_of_freedom, 0.975))
-    said = f"jitter {rms_ppm:.3g} ppm rms (95 %: {low:.3g} to {high:.3g})"
+    ends = f"{three_digits(low)} to {three_digits(high)}"
+    said = f"jitter {three_digits(rms_ppm)} ppm rms (95 %: {ends})"
     if high <= limit_ppm:
         word, text = Word.PASS, f"{said} is within {limit_ppm:g} ppm"
     elif low > limit_ppm:

@@ -1,12 +1,15 @@
 """One run's figures as plain values, the keys that scripts rely on."""
 
 import math
+from dataclasses import asdict
 from typing import Any
 
-from benchlog.model import Run, Timebase
+from benchlog.model import Purpose, Run
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.budget import Budget
 from benchlog.verdict.judge import Assessment
+from benchlog.verdict.timebase import is_coarse
+from benchlog.verdict.timing import Timing
 
 
 def figures(run: Run, assessment: Assessment) -> dict[str, Any]:
@@ -35,7 +38,7 @@ def figures(run: Run, assessment: Assessment) -> dict[str, Any]:
         "limit_ppm": assessment.limit.ppm,
         "verdict": assessment.word.value,
         "conformance": assessment.conformance,
-        "timebase": _timebase(assessment.timebase),
+        "timebase": _timebase(assessment),
     }
     known: dict[str, Any] = _known({**found, **_more(run, assessment)})
     return known
@@ -49,8 +52,7 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "purpose": run.purpose.value,
         "position": run.position,
         "simulated": run.simulated or stats.simulated,
-        "started": iso_utc(run.started_utc_ns),
-        "ended": iso_utc(run.ended_utc_ns),
+        **_when(run, assessment),
         "ended_how": run.ended_how,
         "mean_hz": None if offset is None else nominal_hz * (1 + offset * 1e-6),
         "seconds_per_day": None if offset is None else seconds_per_day(offset),
@@ -59,6 +61,7 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "jitter_limit_ppm": run.part.limits.jitter_ppm,
         "gate_s": stats.gate_s,
         "span_s": stats.span_s,
+        "timing": _timing(assessment.timing),
         "suspect": stats.n_suspect,
         "outliers": 0 if assessment.outliers is None else assessment.outliers.n,
         "settling": stats.n_settling,
@@ -69,6 +72,18 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "device_typed": run.typed_device,
         "void": run.void,
         "judged_again": run.judged_again,
+    }
+
+
+def _when(run: Run, assessment: Assessment) -> dict[str, Any]:
+    """Say when the run was; of an import, when its readings were made."""
+    stats, imported = assessment.stats, run.purpose is Purpose.IMPORT
+    first = stats.first_utc_ns if imported else run.started_utc_ns
+    last = stats.last_utc_ns if imported else run.ended_utc_ns
+    return {
+        "started": iso_utc(first),
+        "ended": iso_utc(last),
+        "imported": iso_utc(run.started_utc_ns) if imported else None,
     }
 
 
@@ -90,13 +105,32 @@ def _budget(budget: Budget) -> dict[str, Any]:
     }
 
 
-def _timebase(timebase: Timebase) -> dict[str, Any]:
+def _timebase(assessment: Assessment) -> dict[str, Any]:
+    timebase = assessment.timebase
     return {
         "status": timebase.status,
         "offset_ppm": timebase.offset_ppm,
         "u_ppm": timebase.u_ppm,
         "valid_until": iso_utc(timebase.valid_until_utc_ns),
         "text": timebase.text,
+        "stale": timebase.stale,
+        "coarse": is_coarse(timebase, assessment.limit),
+    }
+
+
+def _timing(timing: Timing | None) -> dict[str, Any] | None:
+    """Return the figures of a run of pulses; None for a run of readings."""
+    if timing is None:
+        return None
+    return {
+        "against": timing.against,
+        "pulses": timing.counts.good - timing.set_aside,
+        "set_aside": timing.set_aside,
+        "rms_s": timing.rms_s,
+        "pp_s": timing.pp_s,
+        "judged_in_s": timing.judged_in_s,
+        "device": asdict(timing.counts),
+        "reference": asdict(timing.reference) if timing.reference else None,
     }
 
 

@@ -1,5 +1,6 @@
 """From readings to a verdict that can be defended: budget, limit, word, reasons."""
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -7,7 +8,7 @@ from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.running import Running
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import mean_uncertainty
-from benchlog.model import Columns, Part, Run, Timebase, Word
+from benchlog.model import Columns, Part, Pulses, Timebase, Word
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
 from benchlog.verdict.decide import (
     JitterVerdict,
@@ -19,6 +20,7 @@ from benchlog.verdict.decide import (
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase import assumed_timebase
+from benchlog.verdict.timing import Timing
 
 _JITTERS: Final = 3.0
 _GROSS_PPM: Final = 10_000.0
@@ -72,6 +74,10 @@ class Assessment:
         What the correction rests on.
     outliers : Outliers | None
         None when no reading is marked. All figures above are of all readings.
+    nominal_hz : float
+        What the offset counts from.
+    timing : Timing | None
+        Where pulses were stamped and no counter read.
 
     """
 
@@ -86,6 +92,8 @@ class Assessment:
     reasons: tuple[str, ...]
     timebase: Timebase
     outliers: Outliers | None = None
+    nominal_hz: float = math.nan
+    timing: Timing | None = None
 
 
 class RunJudge:
@@ -105,6 +113,8 @@ class RunJudge:
         Adds the promised ageing to the limit.
 
     """
+
+    takes_pulses: Final = False
 
     def __init__(
         self,
@@ -127,6 +137,9 @@ class RunJudge:
         """Take in readings in order. Raises DataError as `Running.feed` does."""
         self._running.feed(columns)
         self._rest.feed(columns)
+
+    def feed_pulses(self, pulses: Pulses) -> None:
+        """Take no notice: a run of readings has no pulses."""
 
     def assessment(self) -> Assessment:
         """Return what can be said by now."""
@@ -172,6 +185,7 @@ class RunJudge:
             jitter,
             (),
             self.timebase,
+            nominal_hz=self.part.nominal_hz,
         )
 
     def _budget(self, stats: RunStats) -> Budget | None:
@@ -198,16 +212,6 @@ class RunJudge:
         if limit_ppm is None:
             return None
         return jitter_verdict(stats.jitter_ppm_rms, stats.n - 2, limit_ppm)
-
-
-def judge_for(run: Run) -> RunJudge:
-    """Return the judge for a run as the database knows it."""
-    return RunJudge(
-        run.part,
-        divider=run.divider,
-        timebase=run.timebase,
-        resolution_hz=run.resolution_hz,
-    )
 
 
 def outlier_floor_ppm(part: Part) -> float:

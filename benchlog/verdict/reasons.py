@@ -1,16 +1,20 @@
 """Why a verdict is what it is, in plain words."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from benchlog.analysis.outliers import AROUND, SCORE
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Word
-from benchlog.units import format_ppm, format_u_ppm, three_digits
+from benchlog.units import format_frequency, format_ppm, format_u_ppm, three_digits
 from benchlog.verdict.decide import word_for
+from benchlog.verdict.timebase import timebase_reasons
 
 if TYPE_CHECKING:
     from benchlog.verdict.judge import Assessment, Outliers
+
+
+_OTHER_PART_PPM: Final = 20_000.0
 
 
 def mostly_suspect(stats: RunStats) -> bool:
@@ -38,14 +42,24 @@ def reasons_for(a: "Assessment") -> Iterator[str]:
     elif not a.limit.known:
         yield "no limit is known for this part: there is nothing to judge it by"
     else:
-        yield _comparison(a)
+        yield comparison(a)
+        yield from _another_part(a)
     if a.jitter is not None:
         yield a.jitter.text
-    yield from a.limit.reasons
-    if a.timebase.status == "assumed":
-        yield f"time base {a.timebase.text}"
+    if a.limit.known:
+        yield from a.limit.reasons
+    yield from _rests_on(a)
+
+
+def _rests_on(a: "Assessment") -> Iterator[str]:
+    """Yield what the figures rest on, where a person should know of it."""
+    stats = a.stats
+    yield from timebase_reasons(a.timebase, a.limit)
     if stats.gaps:
-        yield f"{stats.gaps} gaps: averages need at least half of their readings"
+        yield (
+            f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}, where readings are "
+            "missing: U is judged from averages with at least half of their readings"
+        )
     if stats.n_typed_ambient:
         yield "ambient temperature is what the operator stated"
     if stats.n_settling:
@@ -55,6 +69,18 @@ def reasons_for(a: "Assessment") -> Iterator[str]:
         )
     if stats.simulated:
         yield "simulated data"
+
+
+def _another_part(a: "Assessment") -> Iterator[str]:
+    """Ask whether this is the right part where no device of it can be so far off."""
+    assert a.offset_ppm is not None
+    if abs(a.offset_ppm) > max(_OTHER_PART_PPM, 3 * a.limit.ppm):
+        nominal_hz = a.nominal_hz
+        read = format_frequency(float(f"{nominal_hz * (1 + a.offset_ppm * 1e-6):.5g}"))
+        yield (
+            f"it runs near {read}, the part at {format_frequency(nominal_hz)}: is this "
+            "the right part, and is the divider right?"
+        )
 
 
 def _outliers(found: "Outliers", stats: RunStats) -> Iterator[str]:
@@ -85,7 +111,8 @@ def _too_few(stats: RunStats) -> str:
     )
 
 
-def _comparison(a: "Assessment") -> str:
+def comparison(a: "Assessment") -> str:
+    """Say how offset and uncertainty lie against the limit; both are known."""
     said = f"offset {format_ppm(a.offset_ppm, a.u_ppm)} +- {format_u_ppm(a.u_ppm)} ppm"
     limit = f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
     assert a.offset_ppm is not None and a.u_ppm is not None

@@ -1,14 +1,20 @@
 """What is known of a counter's own time base, and what that makes uncertain."""
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+from benchlog.verdict.limits import Limit
 
 ASSUMED_PPM: Final = 1.0
 """Half-width taken for a time base nobody has said anything about."""
 
+RATIO: Final = 4.0
+"""How much finer than the limit a time base should be known (4:1, common practice)."""
+_COVERAGE: Final = 2.0
 _YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
 _ROOT_3: Final = math.sqrt(3.0)
 
@@ -30,8 +36,8 @@ def timebase_for(
     if spec.timebase_ppm is not None:
         half = abs(spec.timebase_ppm)
         text = f"stated +-{half:g} ppm in the bench file, rectangular{aside}"
-        return Timebase("stated", 0.0, half / _ROOT_3, None, text)
-    return assumed_timebase(aside)
+        return Timebase("stated", 0.0, half / _ROOT_3, None, text, stale=stale)
+    return replace(assumed_timebase(aside), stale=stale)
 
 
 def timebase_by(
@@ -78,3 +84,21 @@ def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Tim
         check.valid_until_utc_ns,
         text,
     )
+
+
+def is_coarse(timebase: Timebase, limit: Limit) -> bool:
+    """Whether U of the time base is more than a quarter of the limit."""
+    return limit.known and RATIO * _COVERAGE * timebase.u_ppm > limit.ppm
+
+
+def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
+    """Say what a person should know of the time base that a figure rests on."""
+    if timebase.status == "assumed":
+        yield f"time base {timebase.text}"
+    elif timebase.stale:
+        yield "the last check of the time base holds no more: repeat it with refcheck"
+    if is_coarse(timebase, limit):
+        yield (
+            f"time base known to +-{_COVERAGE * timebase.u_ppm:.2g} ppm, coarser than "
+            f"{RATIO:g}:1 for a limit of +-{limit.ppm:.10g} ppm: check it with refcheck"
+        )

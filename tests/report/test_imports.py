@@ -287,7 +287,7 @@ def test_begin_is_shared_with_measured_runs(writer, reader, bring):
 
 
 def test_without_a_part_nothing_passes(bring, reader):
-    from benchlog.verdict.judge import judge_for
+    from benchlog.verdict import judge_for
 
     result, columns, _ = bring("16000001\n16000002\n16000001\n" * 10)
     judge = judge_for(reader.run(result.run))

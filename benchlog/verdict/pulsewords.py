@@ -1,0 +1,85 @@
+"""Why a verdict from pulses is what it is, in plain words."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from benchlog.analysis.pulses import PulseCounts
+from benchlog.analysis.slope import FEWEST
+from benchlog.model import Part, Word
+from benchlog.units import format_duration
+from benchlog.verdict.reasons import comparison
+from benchlog.verdict.timebase import RATIO, is_coarse
+
+if TYPE_CHECKING:
+    from benchlog.verdict.judge import Assessment
+    from benchlog.verdict.timing import Timing
+
+
+def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
+    """Yield the reasons, the most telling first."""
+    timing = a.timing
+    assert timing is not None
+    if a.offset_ppm is None or a.budget is None:
+        yield _too_few(timing)
+    elif not a.limit.known:
+        yield "no limit is known for this part: there is nothing to judge it by"
+    else:
+        yield comparison(a)
+    yield from _when(a, timing)
+    yield from _faults("", timing.counts, timing.set_aside)
+    if timing.reference is not None:
+        yield from _faults("reference: ", timing.reference, 0)
+    if part.limits.jitter_ppm is not None:
+        yield "the part's jitter limit is for gated readings and was not judged"
+    yield from a.limit.reasons
+    if a.timebase.status == "assumed":
+        yield f"time {a.timebase.text}"
+    if is_coarse(a.timebase, a.limit):
+        yield (
+            f"{timing.against}, known to +-{2 * a.timebase.u_ppm:.2g} ppm, is coarser "
+            f"than {RATIO:g}:1 for a limit of +-{a.limit.ppm:.10g} ppm"
+        )
+    if a.stats.n_typed_ambient:
+        yield "ambient temperature is what the operator stated"
+    if a.stats.simulated:
+        yield "simulated data"
+
+
+def _too_few(timing: "Timing") -> str:
+    ours, theirs = timing.counts.good, timing.reference
+    said = f"{ours} good pulses of the device"
+    if theirs is not None:
+        said += f" and {theirs.good} of the reference"
+    return f"{said} so far: at least {FEWEST} are needed"
+
+
+def _when(a: "Assessment", timing: "Timing") -> Iterator[str]:
+    if a.word is not Word.UNDECIDED or a.budget is None or not a.limit.known:
+        return
+    if timing.judged_in_s is not None:
+        yield f"about {format_duration(timing.judged_in_s)} more until it can be judged"
+    elif not timing.by_itself:
+        yield (
+            f"{timing.against} is not known well enough to judge this, however long "
+            "the run: use a better reference"
+        )
+
+
+def _faults(whose: str, counts: PulseCounts, set_aside: int) -> Iterator[str]:
+    named = {
+        "missed": counts.missed,
+        "doubled": counts.doubled,
+        "bouncing": counts.bounced,
+        "early": counts.early,
+        "late": counts.late,
+        "too far from the line": set_aside,
+    }
+    said = [f"{number} {name}" for name, number in named.items() if number]
+    if said:
+        yield f"{whose}pulses set aside or absent: {', '.join(said)}"
+    if counts.no_fix:
+        yield f"{whose}{counts.no_fix} pulses without a fix do not count"
+    if counts.unseen:
+        yield f"{whose}{counts.unseen} pulses were counted by the line and not stamped"
+    if counts.blocks > 1:
+        yield f"{whose}phase was lost {counts.blocks - 1} times, and not counted across"

@@ -1,0 +1,202 @@
+"""Runs of pulses judged: signs, budget, how long until it can be judged, reasons."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from pulse_makers import Host, Source, trains
+
+from benchlog.model import (
+    EDGE,
+    Bench,
+    Flag,
+    InstrumentSpec,
+    Kind,
+    Limits,
+    Part,
+    PositionSpec,
+    Pulses,
+    Purpose,
+    ReferenceSpec,
+    Run,
+    Timebase,
+    Word,
+)
+from benchlog.store.snapshot import to_plain
+from benchlog.verdict import figures, judge_for
+from benchlog.verdict.pulsejudge import PulseJudge, Trains
+from benchlog.verdict.pulsetime import pulse_timebase
+from benchlog.verdict.timing import span_until
+
+PART = Part("fork", "32 kHz", Kind.TUNING_FORK, 32768.0, Limits(20.0))
+PAIR = Trains("device", "gps", 1.0, 32768.0)
+ALONE = Trains("device", None, 1.0, 32768.0)
+GOOD_TIME = Timebase("stated", 0.0, 0.0, None, "pulses of 'gps'", u_s=1e-7)
+RUN = Run(
+    1, Purpose.MEASURE, "D", PART, "A", "b", 32768.0, 32768.0, False, 0, None, None
+)
+HOST = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
+
+
+def pulses(named, flags=Flag.NONE, ambient_c=()) -> Pulses:
+    names = np.concatenate([[name] * len(ns) for name, ns in named.items()])
+    mono = np.concatenate(list(named.values()))
+    number = np.concatenate([np.arange(1, len(ns) + 1) for ns in named.values()])
+    order = np.argsort(mono, kind="stable")
+    n = len(mono)
+    return Pulses(
+        id=np.arange(1, n + 1),
+        segment=np.ones(n, np.int64),
+        instrument=names[order],
+        utc_ns=mono[order] + 10**18,
+        mono_ns=mono[order],
+        sequence=number[order],
+        flags=np.full(n, int(flags)),
+        ambient_c=ambient_c,
+    )
+
+
+def judged(ppm, n, *, which=PAIR, time=GOOD_TIME, part=PART, host=HOST, **more):
+    rng = np.random.default_rng(n)
+    device, gps = trains([Source(ppm, phase_s=0.3), Source()], host, n, rng)
+    named = {"device": device, "gps": gps}
+    if which.reference is None:
+        del named["gps"]
+    judge = PulseJudge(part, which, time)
+    judge.feed_pulses(pulses(named, **more))
+    return judge.assessment()
+
+
+@pytest.mark.parametrize("ppm", [10.0, -10.0, 0.5, -0.5])
+def test_offset_against_a_reference(ppm):
+    found = judged(ppm, 600)
+    assert found.offset_ppm == pytest.approx(ppm, abs=found.u_ppm)
+    assert found.u_ppm <= 0.06
+    assert found.word is Word.PASS
+    assert found.timing.against == "pulses of 'gps'"
+    assert 40e-6 < found.timing.rms_s < 90e-6
+    assert found.timing.pp_s > found.timing.rms_s
+    assert found.stats.n == 600
+
+
+def test_outside_is_outside():
+    assert judged(25.0, 120).word is Word.FAIL
+
+
+def test_against_the_host_its_uncertainty_is_in_the_budget():
+    time = Timebase("stated", 0.0, 60 / math.sqrt(3), None, "stated +-60 ppm")
+    found = judged(5.0, 200, which=ALONE, time=time)
+    lines = {line.name: line for line in found.budget.lines}
+    assert lines["host clock"].u_ppm == pytest.approx(34.6, abs=0.1)
+    assert found.word is Word.UNDECIDED
+    assert found.timing.judged_in_s is None
+    said = " ".join(found.reasons)
+    assert "however long the run" in said
+    assert "coarser than 4:1" in said
+
+
+def test_a_known_host_offset_is_corrected():
+    time = Timebase("checked", 40.0, 0.01, None, "")
+    found = judged(5.0, 600, which=ALONE, time=time, host=Host(40, 0.0, 50e-6))
+    assert found.offset_ppm == pytest.approx(5.0, abs=found.u_ppm)
+
+
+def test_it_says_how_long_it_takes():
+    narrow = replace(PART, limits=Limits(10.3))
+    short = judged(10.0, 60, part=narrow)
+    assert short.word is Word.UNDECIDED
+    expected = 60 + short.timing.judged_in_s
+    assert 100 < expected < 600
+    assert any("more until it can be judged" in reason for reason in short.reasons)
+    long = judged(10.0, math.ceil(1.6 * expected), part=narrow)
+    assert long.word is Word.PASS
+    assert long.timing.judged_in_s == 0.0
+
+
+def test_the_ends_of_a_short_run_are_uncertain():
+    blunt = replace(GOOD_TIME, u_s=1e-4)
+    sharp, dull = judged(0.0, 100), judged(0.0, 100, time=blunt)
+    lines = {line.name: line.u_ppm for line in dull.budget.lines}  # sqrt(2) u / T
+    assert lines["reference, ends"] == pytest.approx(1.4285, rel=1e-3)
+    assert dull.u_ppm > 2 * sharp.u_ppm
+
+
+def test_too_few_pulses():
+    found = judged(0.0, 3)
+    assert found.word is Word.UNDECIDED
+    assert found.u_ppm is None and found.conformance is None
+    assert "at least 5 are needed" in found.reasons[0]
+
+
+def test_a_reference_without_a_fix_is_none():
+    found = judged(0.0, 100, flags=Flag.NO_FIX | Flag.SIMULATED)
+    assert found.word is Word.UNDECIDED
+    assert any("100 pulses without a fix" in reason for reason in found.reasons)
+    assert "simulated data" in found.reasons
+
+
+def test_ambient_decides_which_limit_holds():
+    part = replace(PART, limits=Limits(20.0, stability_ppm=30.0, range_c=(-10, 60)))
+    assert judged(0.0, 50, part=part, ambient_c=(24.0, 25.0)).limit.ppm == 20.0
+    assert judged(0.0, 50, part=part, ambient_c=(24.0, 55.0)).limit.ppm == 50.0
+
+
+@pytest.mark.parametrize(
+    ("u_after", "expected"),
+    [
+        (lambda s: 1 / s, 100.0),
+        (lambda s: 0.5 / s, 60.0),
+        (lambda s: 0.02, None),
+    ],
+)
+def test_span_until(u_after, expected):
+    found = span_until(u_after, 60.0, 0.01)
+    assert found == (pytest.approx(expected, rel=1e-6) if expected else None)
+
+
+def bench(*, reference="gps", u_s=None, **more) -> Bench:
+    options = {} if u_s is None else {"u_s": u_s}
+    specs = {
+        "device": InstrumentSpec("device", "pulse-edge", "/dev/a", quantity=EDGE),
+        "gps": InstrumentSpec("gps", "pulse-edge", "/dev/b", options, quantity=EDGE),
+    }
+    position = PositionSpec("A", "device", reference=reference, divider=32768.0)
+    return Bench("b", specs, (position,), **more)
+
+
+def test_time_of_a_position():
+    def time(given, error_s=None):
+        return pulse_timebase(given, given.positions[0], error_s)
+
+    assert time(bench()).status == "assumed"
+    assert time(bench(u_s=3e-8)).u_s == 3e-8
+    wired = ReferenceSpec("c", pulses="gps", timebase="device", u_s=5e-8)
+    assert time(bench(u_s=3e-8, reference="gps")).status == "stated"
+    assert pulse_timebase(bench(), bench().positions[0]).u_s == 1e-6
+    assert time(replace(bench(), reference=wired)).u_s == 5e-8
+    alone = bench(reference=None)
+    assert time(alone).status == "assumed"
+    assert time(alone).u_ppm == pytest.approx(100 / math.sqrt(3))
+    assert time(alone, 2e-4).u_s == 2e-4
+    stated = bench(reference=None, host_clock_ppm=60)
+    assert time(stated, 2e-4).u_ppm == pytest.approx(60 / math.sqrt(3))
+
+
+def test_a_run_of_the_database_gets_its_judge():
+    snapshot = {"bench": to_plain(bench(u_s=1e-7))}
+    begun = replace(RUN, snapshot=snapshot, timebase=GOOD_TIME)
+    judge = judge_for(begun)
+    assert isinstance(judge, PulseJudge)
+    assert judge.trains == PAIR
+    readings = judge_for(replace(begun, position="B"))
+    assert not readings.takes_pulses
+
+
+def test_figures_have_the_timing():
+    found = judged(10.0, 100)
+    document = figures(RUN, found)
+    assert document["timing"]["pulses"] == 100 - found.timing.set_aside
+    assert document["timing"]["reference"]["good"] == 100
+    assert document["jitter_ppm_rms"] is None
+    assert document["timebase"]["coarse"] is False
