@@ -12,6 +12,7 @@ from operator import or_
 from typing import Any, Final
 
 from benchlog.model import Flag, Reading
+from benchlog.store.packed import put_block
 from benchlog.store.sqlite import Connection
 
 BLOCK: Final = 1024
@@ -64,6 +65,7 @@ class Blocks:
     def rebuild(self, run_id: int) -> None:
         """Make the outline of one run anew; in the transaction."""
         self._connection.execute("delete from outline where run_id = ?", (run_id,))
+        self._connection.execute("delete from packed where run_id = ?", (run_id,))
         self._grown = {run_id: (self._caught_up(run_id), [])}
 
     def _caught_up(self, run_id: int) -> list[Reading]:
@@ -95,6 +97,7 @@ class Blocks:
         )
         values = (run_id, first_id, last_id, BLOCK, *_figures(readings))
         self._connection.execute(_ADD, values)
+        put_block(self._connection, run_id, after_id, BLOCK)
 
 
 def _figures(readings: Sequence[Reading]) -> tuple[Any, ...]:

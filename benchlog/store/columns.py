@@ -1,6 +1,6 @@
 """Rows of readings into arrays, with memory that does not grow with Python objects."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -26,6 +26,7 @@ select id, segment_id, ifnull(utc_ns, -1), mono_ns, gate_s, frequency_hz, ambien
 from readings where run_id = ? and id > ? order by id limit ?
 """
 """The columns in the order in which `columns_from` wants them; NULL becomes NaN."""
+SELECT_UP_TO: Final = SELECT.replace("id > ?", "id > ? and id <= ?")
 
 
 def columns_from(rows: Iterable[tuple[Any, ...]]) -> Columns:
@@ -33,6 +34,16 @@ def columns_from(rows: Iterable[tuple[Any, ...]]) -> Columns:
     table = np.fromiter(rows, _COLUMNS)
     return Columns(
         *(np.ascontiguousarray(table[name]) for name in _COLUMNS.names or ())
+    )
+
+
+def joined(pieces: Sequence[Columns]) -> Columns:
+    """Return columns one after the other as one; at least one of them."""
+    return Columns(
+        *(
+            np.concatenate([getattr(piece, name) for piece in pieces])
+            for name in Columns.__slots__
+        )
     )
 
 

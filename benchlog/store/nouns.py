@@ -103,6 +103,10 @@ RAW_TEXTS: Final = """
 select id, raw from readings where run_id = ? and raw is not null
   and id in (select value from json_each(?))
 """
+RAW_WITHIN: Final = """
+select id, raw from readings where run_id = ? and id between ? and ?
+  and raw is not null
+"""
 EVENTS: Final = """
 select id, utc_ns, mono_ns, kind, text, instrument, raw
 from events where run_id = ? and id > ? order by id limit ?

@@ -26,11 +26,14 @@ from benchlog.store.blocks import BLOCK, last_outlined
 from benchlog.store.columns import (
     SELECT,
     SELECT_OUTLINE,
+    SELECT_UP_TO,
     columns_from,
+    joined,
     outline_from,
 )
 from benchlog.store.frequencies import frequencies
 from benchlog.store.migrate import NEWEST, schema_of
+from benchlog.store.packed import take_blocks
 from benchlog.store.pulses import SELECT_AMBIENT, SELECT_EDGES, pulses_from
 from benchlog.store.rows import (
     Amendment,
@@ -43,6 +46,7 @@ from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
 
 _NO_LIMIT: Final = -1
+_PIECE: Final = 524_288
 _ANY_RUN: Final = {
     "first": 0,
     "last": 2**63 - 1,
@@ -211,6 +215,10 @@ class Reader:
         wanted = json.dumps([int(one) for one in ids])
         return dict(self._all(nouns.RAW_TEXTS, (run_id, wanted)))
 
+    def raw_within(self, run_id: int, first_id: int, last_id: int) -> dict[int, str]:
+        """Return the instrument's own text of readings within a range of ids."""
+        return dict(self._all(nouns.RAW_WITHIN, (run_id, first_id, last_id)))
+
     def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
         """Return lots in the order in which they were opened."""
         rows = self._all(lots.LOTS, {"lot": lot, "part": part})
@@ -267,9 +275,22 @@ class Reader:
         self.close()
 
     def _columns(self, run_id: int, after_id: int, limit: int) -> Columns:
+        """Return readings behind `after_id`, whole blocks of them where there are."""
+        if limit == _NO_LIMIT:
+            pieces = []
+            while len(piece := self._columns(run_id, after_id, _PIECE)):
+                pieces.append(piece)
+                after_id = int(piece.id[-1])
+            return joined(pieces) if pieces else piece
         with self._translated():
-            rows = self._connection.execute(SELECT, (run_id, after_id, limit))
-            return columns_from(rows)
+            read = self._connection
+            found = take_blocks(read, run_id, after_id, limit, BLOCK)
+            if isinstance(found, Columns):
+                return found
+            if found is None:
+                return columns_from(read.execute(SELECT, (run_id, after_id, limit)))
+            few = read.execute(SELECT_UP_TO, (run_id, after_id, found, limit))
+            return columns_from(few)
 
     def _runs(self, **wanted: object) -> list[Run]:
         rows = self._all(nouns.RUNS, {**_ANY_RUN, **wanted})

@@ -168,6 +168,13 @@ _AMENDMENTS: Final[dict[str, type]] = {
     "reason": str,
     "operator": str,
 }
+_PACKED: Final = {
+    "run_id": int,
+    "first_id": int,
+    "last_id": int,
+    "n": int,
+    "body": bytes,
+}
 _MAY_BE_NULL: Final = {
     "amendments": {"old", "new"},
     "lots": {"size", "plan", "decision"},
@@ -292,4 +299,9 @@ def _amendments(db: Database) -> None:
     db.create_view("readings_named", _AMENDED_NAMED)
 
 
-STEPS: Final[tuple[Step, ...]] = (_first_schema, _amendments)
+def _packed_blocks(db: Database) -> None:
+    """Blocks of readings as arrays, derived, so that long runs open quickly."""
+    _create(db, "packed", _PACKED)
+
+
+STEPS: Final[tuple[Step, ...]] = (_first_schema, _amendments, _packed_blocks)

@@ -29,6 +29,7 @@ TABLES = {
     "verdicts",
     "outline",
     "amendments",
+    "packed",
 }
 
 
