@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.errors import BenchlogError
+from benchlog.model import Run
 
 VERBS: Final = (
     "status",
@@ -102,6 +103,24 @@ def ask(path: Path, request: Request) -> Answer:
         raise BenchlogError(
             f"no keeper listens at {path}: the run has ended"
         ) from error
+
+
+def keeps(path: Path, run: int) -> bool:
+    """Whether the keeper that listens at `path` has this run; a stuck one has it."""
+    try:
+        answer = ask(path, Request("status"))
+    except BenchlogError as error:
+        return isinstance(error.__cause__, TimeoutError)
+    kept = answer.data.get("runs", {})
+    return isinstance(kept, dict) and str(run) in kept
+
+
+def state_of(run: Run, database: Path) -> str:
+    """Return `ended`, `running`, or `broken off`: not ended, and its keeper is gone."""
+    if not run.open:
+        return "ended"
+    kept = bool(run.control) and keeps(database.parent / run.control, run.id)
+    return "running" if kept else "broken off"
 
 
 def listen(path: Path) -> socket.socket:

@@ -18,7 +18,7 @@ from benchlog.report.words import (
     three_digits,
     timebase_text,
 )
-from benchlog.units import format_frequency
+from benchlog.units import format_frequency, printable
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -51,7 +51,7 @@ def judged(reader: "Reader", run: "Run") -> dict[str, Any]:
     """Read all of a run's readings, with progress, and return its figures."""
     from benchlog.verdict import figures
 
-    return figures(run, _gone_through(reader, run))
+    return _with_state(reader, run, figures(run, _gone_through(reader, run)))
 
 
 def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]":
@@ -62,7 +62,16 @@ def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]"
     watch = NightWatch(run)
     assessment = _gone_through(reader, run, watch)
     events = [event for _, event in reader.events(run.id)]
-    return figures(run, assessment), watch.night(assessment, events)
+    found = _with_state(reader, run, figures(run, assessment))
+    return found, watch.night(assessment, events)
+
+
+def _with_state(
+    reader: "Reader", run: "Run", document: dict[str, Any]
+) -> dict[str, Any]:
+    from benchlog.control import state_of
+
+    return {**document, "state": state_of(run, reader.path)}
 
 
 def _gone_through(
@@ -91,7 +100,10 @@ def text_of(document: Document) -> str:
     """Return the figures of one run as a person reads them."""
     again = ", judged again" if document.get("judged_again") else ""
     lines = [
-        ("device", f"{document['device']}, run {document['run']}{_where(document)}"),
+        (
+            "device",
+            f"{printable(document['device'])}, run {document['run']}{_where(document)}",
+        ),
         ("part", f"{document['part']}, {_nominal(document)}{again}"),
         ("offset", offset_text(document)),
         ("jitter", jitter_text(document)),

@@ -1,19 +1,22 @@
 """`benchlog runs`: what is in the database, newest first."""
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import print_json, say, table, width
 from benchlog.cli.values import Listed, Text
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
     from benchlog.model import Run
+    from benchlog.store.reader import Reader
 
+_LONGEST: Final = 32
 EXAMPLES = (
     "benchlog runs",
     "benchlog runs --part quartz-16mhz-30ppm --limit 5",
@@ -37,15 +40,34 @@ def command(
     """List the runs in the database, newest first."""
     with reading(db) as reader:
         runs = reader.runs(device=device, part=part, limit=limit)
+        listed = [_as_it_stands(reader, run) for run in runs]
     if as_json:
-        print_json([as_document(run) for run in runs])
+        print_json([as_document(*one) for one in listed])
     elif runs:
-        click.echo(_table(runs))
+        click.echo(_table(listed))
     else:
         say("no run matches; start one with `benchlog measure` or `benchlog demo`")
 
 
-def as_document(run: "Run") -> dict[str, object]:
+def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
+    """Return the run and its state; where no verdict is stored yet, with today's."""
+    from benchlog.control import state_of
+    from benchlog.model import Purpose
+
+    if run.purpose is Purpose.IMPORT:
+        first = reader.columns_after(run.id, limit=1).utc_ns
+        made = len(first) and first[0] >= 0
+        run = replace(run, started_utc_ns=int(first[0]) if made else -1)
+    if run.verdict is None and run.readings:
+        from benchlog.cli.figures import judged
+
+        found = judged(reader, run)
+        figures = {name: found[name] for name in ("verdict", "offset_ppm", "u_ppm")}
+        return replace(run, **figures), found["state"]
+    return run, state_of(run, reader.path)
+
+
+def as_document(run: "Run", state: str) -> dict[str, object]:
     """Return what a script may want of a run, without its snapshot."""
     return {
         "run": run.id,
@@ -64,6 +86,7 @@ def as_document(run: "Run") -> dict[str, object]:
         "started": iso_utc(run.started_utc_ns),
         "ended": iso_utc(run.ended_utc_ns),
         "ended_how": run.ended_how,
+        "state": state,
         "readings": run.readings,
         "offset_ppm": run.offset_ppm,
         "u_ppm": run.u_ppm,
@@ -71,12 +94,12 @@ def as_document(run: "Run") -> dict[str, object]:
     }
 
 
-def _table(runs: "list[Run]") -> str:
+def _table(listed: "list[tuple[Run, str]]") -> str:
     headers = (
         "run", "started (UTC)", "device", "part",
         "readings", "offset ppm", "U ppm", "verdict",
     )  # fmt: skip
-    return table(headers, [_row(run) for run in runs], "rlllrrrl")
+    return table(headers, [_row(*one) for one in listed], "rlllrrrl")
 
 
 def _marks(run: "Run") -> str:
@@ -89,12 +112,19 @@ def _marks(run: "Run") -> str:
     return f" ({said})" if said else ""
 
 
-def _row(run: "Run") -> tuple[str, ...]:
-    verdict = run.verdict or ("running" if run.open else "-")
+def _short(text: str) -> str:
+    """Cut what would push the other columns off the screen; `show` has all of it."""
+    return text if width(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+
+
+def _row(run: "Run", state: str) -> tuple[str, ...]:
+    verdict = run.verdict or "-"
+    if state != "ended":
+        verdict = f"{state}: {run.verdict}" if run.verdict else state
     return (
         str(run.id),
         (iso_utc(run.started_utc_ns) or "-")[:16].replace("T", " "),
-        run.device,
+        _short(run.device),
         run.part.id,
         f"{run.readings:,}",
         format_ppm(run.offset_ppm, run.u_ppm),

@@ -20,6 +20,8 @@ from benchlog.units import NS_PER_S
 
 _GAP: Final = 1.5
 """Time stamps further apart than this many usual spacings have a gap between them."""
+_NO_CLOCK_HZ: Final = 1e18
+"""Far beyond any clock source; the squares that figures are made of stay finite."""
 _IMPORTED: Final = Flag.IMPORTED
 _AFTER_GAP: Final = Flag.IMPORTED | Flag.GAP_BEFORE
 
@@ -126,7 +128,8 @@ class Assembler:
         self, value: Value, found: tuple[int, float, float, str | None], flags: Flag
     ) -> Reading | LineProblem:
         mono_ns, gate_s, hertz, raw = found
-        if not 0 < hertz < float("inf"):
-            return problem(value.line, "its frequency is not above zero")
+        if not 0 < hertz < _NO_CLOCK_HZ:
+            said = "above zero" if hertz <= 0 else "one that a clock can have"
+            return problem(value.line, f"its frequency is not {said}")
         utc_ns = value.stamp_ns if self._is_dated else None
         return Reading(utc_ns, mono_ns, gate_s, hertz, value.ambient_c, flags, raw)

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +14,8 @@ from benchlog.report.import_foreign import import_foreign
 from benchlog.report.import_own import import_own
 from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
-from benchlog.report.own import is_own
+from benchlog.report.own import is_own, read_own
+from benchlog.report.own_parquet import is_parquet, read_parquet
 from benchlog.report.textfile import numbered_lines
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
@@ -48,19 +50,17 @@ def import_file(
     options: ImportOptions | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> ImportResult:
-    """Import text or CSV made elsewhere, or what `export` wrote.
+    """Import text or CSV made elsewhere, or what `export` wrote, Parquet included.
 
     `progress` is told bytes done and in all. Nothing is left behind when the file has
     no reading. Raises DataError when it has none or cannot be read, UsageError when the
     options do not fit, StoreError.
     """
-    lines = numbered_lines(path, progress)
-    first = next(lines, None)
-    if first is None:
-        raise DataError(f"{path} is empty: nothing to import")
-    intake = Intake(writer, clock)
-    bring_in = import_own if is_own(first) else import_foreign
-    run_id, notes = bring_in(path, first, lines, intake, options or ImportOptions())
+    intake, wishes = Intake(writer, clock), options or ImportOptions()
+    if is_parquet(path):
+        run_id, notes = import_own(path, read_parquet(path), intake, wishes)
+    else:
+        run_id, notes = _import_text(path, intake, wishes, progress)
     _judge(writer, intake, run_id)
     return ImportResult(
         run_id, intake.readings, intake.rejected, tuple(intake.problems), notes
@@ -87,3 +87,18 @@ def _judge(writer: Writer, intake: Intake, run_id: int) -> None:
         figures=figures(run, found),
     )
     intake.conclude(run_id, [row])
+
+
+def _import_text(
+    path: Path,
+    intake: Intake,
+    options: ImportOptions,
+    progress: Callable[[int, int], None] | None,
+) -> tuple[int, tuple[str, ...]]:
+    lines = numbered_lines(path, progress)
+    first = next(lines, None)
+    if first is None:
+        raise DataError(f"{path} is empty: nothing to import")
+    if is_own(first):
+        return import_own(path, read_own(chain([first], lines)), intake, options)
+    return import_foreign(path, first, lines, intake, options)

@@ -55,8 +55,8 @@ def jitter_text(document: Document) -> str:
     at = f"; gate {format_duration(gate)}" if gate else ""
     return (
         f"{three_digits(rms)} ppm rms ({three_digits(hz[0])} Hz) about a straight "
-        f"line; highest less lowest reading, drift included: {three_digits(pp)} ppm p-p "
-        f"({three_digits(hz[1])} Hz){at}"
+        "line; highest less lowest reading, drift included: "
+        f"{three_digits(pp)} ppm p-p ({three_digits(hz[1])} Hz){at}"
     )
 
 

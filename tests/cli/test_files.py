@@ -32,6 +32,29 @@ def test_import_says_what_it_took_and_what_it_did_not(line: Line) -> None:
     assert shown["simulated"] is False
 
 
+def test_an_import_is_listed_with_its_verdict_and_when_it_was_made(line: Line) -> None:
+    brought_in(line)
+    shown = document(line.run("show", "--json"))
+    (row,) = json.loads(line.run("runs", "--json").stdout)
+    for name in ("verdict", "offset_ppm", "u_ppm", "started", "state"):
+        assert row[name] == shown[name], name
+    assert row["started"] == "2026-11-01T10:00:00.000Z"
+    assert (row["verdict"], row["state"]) == ("pass", "ended")
+    assert "2026-11-01 10:00" in line.run("runs").stdout
+    assert str(shown["imported"]) > "2026-11-01T11"
+
+
+def test_long_and_broken_ids_stay_on_their_line(line: Line) -> None:
+    long, broken = "L" * 150, "two\nlines"
+    brought_in(line, "--device", long)
+    brought_in(line, "--device", broken)
+    listed = line.run("runs").stdout
+    assert max(map(len, listed.splitlines())) < 130
+    assert "two\\x0alines" in listed
+    assert long in "".join(line.run("show", "1").stdout.split())
+    assert "two\\x0alines, run 2" in line.run("show", "2").stdout
+
+
 def test_import_names_the_line_on_standard_error(line: Line) -> None:
     (line.folder / "hand.csv").write_text(FOREIGN)
     done = line.run("import", "hand.csv", "--nominal-hz", "16e6")

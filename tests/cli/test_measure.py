@@ -92,6 +92,32 @@ def test_two_positions_are_two_runs_in_one_list(line: Line) -> None:
     assert found("--part", "no-such-part") == []
 
 
+def test_a_run_whose_keeper_was_killed_is_broken_off_everywhere(
+    line: Line, bench: str
+) -> None:
+    with line.started(
+        "soak", "--bench", bench, "--part", PART, "--device", "d", "--for", "10h",
+        "--no-screen",
+    ) as process:  # fmt: skip
+        assert process.stderr is not None
+
+        def state() -> tuple[object, object]:
+            (row,) = json.loads(line.run("runs", "--json").stdout) or [{}]
+            return row.get("state"), row.get("verdict")
+
+        wait_for(line.db.exists)
+        wait_for(lambda: state() == ("running", "pass"))
+        text = line.run("runs").stdout
+        assert "running: pass" in text and " +" in text
+        process.kill()
+        process.wait(timeout=10)
+    assert state() == ("broken off", "pass")
+    assert "broken off: pass" in line.run("runs").stdout
+    assert document(line.run("show", "--json"))["state"] == "broken off"
+    said = " ".join(line.run("show").stdout.split())
+    assert "broken off: its keeper is gone; `benchlog soak --resume 1`" in said
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_the_run_cleanly_with_figures_so_far(
     line: Line, bench: str, number: signal.Signals

@@ -100,6 +100,13 @@ def test_more_digits_than_a_float_has_stay_in_raw(bring):
     assert raw == {first: "16000001.000000000012", third: "1.60000015e7"}
 
 
+def test_a_frequency_that_no_clock_has_is_refused_and_the_run_judged(bring, reader):
+    result, columns, _ = bring("16000001\n100E153\n16000002\n", gate_s=1.0)
+    assert columns.frequency_hz.tolist() == [16000001.0, 16000002.0]
+    assert "clock can have" in result.problems[0].reason
+    assert reader.run(result.run).verdict == "undecided"
+
+
 def test_fractional_data(bring):
     # common practice, no source: 30 ppm of 16 MHz is 480 Hz; 148 Hz low is -9.25 ppm
     _, columns, raw = bring("3.0e-5\n-9.25e-6\n", data="fractional", gate_s=1.0)
