@@ -41,7 +41,9 @@ class RunStats:
         Straight line through the readings and the standard deviation about it
         (n - 2 degrees of freedom); None below 2 and 3 readings.
     min_ppm, max_ppm, jitter_ppm_pp : float | None
-        Extremes, and their distance.
+        Extremes, and their distance: not about the line, a drift is in it. (About a
+        line that is only known at the end it would take all readings, or the hull of
+        them, which has no bound.)
     avar : tuple of AvarPoint
         At octaves, from pairs inside contiguous stretches only.
     bridged : tuple of AvarPoint

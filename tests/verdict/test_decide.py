@@ -112,6 +112,12 @@ def test_jitter(rms, word):
     assert found.high_ppm == pytest.approx(rms * (20 / 9.590777) ** 0.5, rel=1e-6)
 
 
+def test_large_jitter_is_said_like_all_other_figures():
+    said = jitter_verdict(70_548.0, 20, 0.5).text
+    assert said.startswith("jitter 70,548 ppm rms (95 %: 53,97")
+    assert "e+0" not in said
+
+
 def test_jitter_of_too_few_readings():
     found = jitter_verdict(None, 0, 0.5)
     assert (found.word, found.low_ppm) == (Word.UNDECIDED, None)

@@ -232,6 +232,26 @@ def test_ambient_is_said():
     assert any("operator stated" in reason for reason in typed.reasons)
 
 
+def test_a_part_of_another_frequency_is_asked_about():
+    twenty = Part("x", "20 MHz", Kind.QUARTZ, 20e6, LIMITS)
+    judge = RunJudge(twenty)
+    judge.feed(columns(np.linspace(16e6 + 150, 16e6 + 151, 20)))
+    found = judge.assessment()
+    assert found.word is Word.FAIL
+    asked = "it runs near 16 MHz, the part at 20 MHz: is this the right part"
+    assert any(asked in reason for reason in found.reasons)
+    assert not any("right part" in reason for reason in assessed(500).reasons)
+
+
+def test_gaps_in_plain_words_and_no_limit_says_nothing_of_limits():
+    judge = RunJudge(Part("x", "x", Kind.OTHER, 16e6, Limits(math.inf)))
+    judge.feed(without(readings(5, 41, ambient_c=np.nan), [20]))
+    said = judge.assessment().reasons
+    assert any("1 gap, where readings are missing" in reason for reason in said)
+    assert any("no limit is known" in reason for reason in said)
+    assert not any("tolerance holds" in reason for reason in said)
+
+
 def test_jitter_limit_takes_part():
     strict = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.001))
     found = assessed(0, part=strict)
