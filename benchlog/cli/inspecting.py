@@ -1,0 +1,109 @@
+"""Carrying an inspection out: in lines from a list of ids, or on its screen."""
+
+import contextlib
+import sys
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import click
+
+from benchlog.cli.lots import Wish, known_lot, task_for
+from benchlog.cli.lottext import text_of_lot
+from benchlog.cli.printing import print_json, say
+from benchlog.clock import host_clock
+from benchlog.errors import UsageError
+from benchlog.model import EventKind, Lot
+from benchlog.recorder.ids import Ids
+from benchlog.recorder.inspection import inspect_lot
+from benchlog.recorder.keeper import Told
+from benchlog.recorder.lotbook import Task
+from benchlog.store.reader import Reader
+from benchlog.verdict.lot import Decision
+from benchlog.verdict.lotreport import LotReport, lot_document, lot_report
+from benchlog.verdict.sampling import describe_plan
+
+EXIT_CODES: Final = {Decision.ACCEPTED: 0, Decision.REJECTED: 3, Decision.OPEN: 4}
+_QUIET: Final = {EventKind.STARTED, EventKind.ENDED, EventKind.SETTLED}
+
+__all__ = ["Wish", "carry_out"]
+
+
+def carry_out(
+    wish: Wish,
+    database: Path,
+    *,
+    as_json: bool,
+    no_screen: bool,
+    bell: bool,
+    result: bool,
+) -> int:
+    """Inspect the lot, print how it stands, return the exit code."""
+    if result:
+        return report(database, known_lot(database, wish), as_json=as_json)
+    listed = wish.ids is not None
+    del no_screen, bell
+    if not listed and wish.auto_ids is None:
+        raise UsageError(
+            "without a screen ids come from --ids FILE, from standard input with "
+            "--ids -, or the devices are numbered with --auto-ids PREFIX"
+        )
+    if listed and wish.auto_ids is not None:
+        raise UsageError("give --ids or --auto-ids: a device has one id")
+    task = task_for(wish, database)
+    for line in describe_plan(task.plan).splitlines():
+        say(line)
+    _in_lines(wish, task, database)
+    return report(database, task.lot, as_json=as_json)
+
+
+def _in_lines(wish: Wish, task: Task, database: Path) -> None:
+    ids = None if wish.ids is None else ids_from(wish.ids)
+    if ids is None:
+        task = replace(task, watched=True, alone=True)
+    inspect_lot(task, database, host_clock(), tell=tell, ids=ids)
+
+
+def ids_from(path: Path) -> Ids:
+    """Return the ids of a file; `-` is standard input. Raises UsageError."""
+    if str(path) == "-":
+        return Ids(fd=sys.stdin.fileno())
+    try:
+        text = path.read_text(encoding="utf-8", errors="backslashreplace")
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read: {error.strerror}") from error
+    return Ids(text.splitlines())
+
+
+def tell(told: Told) -> None:
+    """Say what the keeper tells; a reader that has gone away stops nothing."""
+    line = ""
+    if told.kind in ("waiting", "device"):
+        line = told.text
+    elif told.event is not None and told.event.kind not in _QUIET:
+        line = f"run {told.run_id}: {told.event.kind}: {told.event.text}"
+    if line:
+        with contextlib.suppress(OSError):
+            say(line)
+
+
+def report(database: Path, lot: Lot, *, as_json: bool) -> int:
+    """Print how a lot stands on standard output; return the exit code."""
+    found = report_of(database, lot)
+    if as_json:
+        print_json(lot_document(found))
+    else:
+        click.echo(text_of_lot(found))
+    return EXIT_CODES[found.standing.decision]
+
+
+def report_of(database: Path, lot: Lot) -> LotReport:
+    """Return the report of a lot as the database has it now."""
+    with closing(Reader.open(database)) as reader:
+        kept = next(iter(reader.lots(lot.lot, lot.part_id)), lot)
+        runs = reader.lot_runs(lot)
+        timebase = reader.run(runs[-1].run).timebase if runs else None
+        part = reader.part(lot.part_id)
+    common = 2.0 * timebase.u_ppm if timebase is not None else 0.0
+    return lot_report(kept, part, runs, common)

@@ -1,0 +1,73 @@
+"""Device ids from a file or another program, a line each."""
+
+import os
+import stat
+from collections import deque
+from collections.abc import Iterable
+from typing import Final
+
+LONGEST: Final = 500
+_PIECE: Final = 65_536
+
+
+class Ids:
+    """Ids in the order in which they came; blank lines mean nothing.
+
+    What is no UTF-8 is kept readable as escapes. `fd` is read when it has something,
+    so that it can be waited on together with instruments.
+    """
+
+    def __init__(self, listed: Iterable[str] = (), fd: int | None = None) -> None:
+        self._waiting = deque(id for id in map(str.strip, listed) if id)
+        self._fd, self._half = fd, b""
+        self.refused: list[str] = []
+        """Lines that are too long for an id, to be said."""
+        if fd is not None and not can_be_waited_on(fd):
+            while not self.ended:
+                self.read()
+
+    @property
+    def fd(self) -> int | None:
+        """What to wait on; None once everything has come."""
+        return self._fd
+
+    @property
+    def ended(self) -> bool:
+        """Whether no more lines can come; some may still wait to be taken."""
+        return self._fd is None
+
+    @property
+    def exhausted(self) -> bool:
+        """Whether everything has come and was taken."""
+        return self.ended and not self._waiting
+
+    def read(self) -> None:
+        """Take what has come; it may be the end."""
+        if self._fd is None:
+            return
+        piece = os.read(self._fd, _PIECE)
+        *lines, self._half = (self._half + piece).split(b"\n")
+        if not piece:
+            lines, self._half, self._fd = [*lines, self._half], b"", None
+        for line in lines:
+            self._add(line.decode("utf-8", errors="backslashreplace").strip())
+
+    def add(self, device: str) -> None:
+        """Put one behind the others."""
+        self._add(device.strip())
+
+    def take(self) -> str | None:
+        """Return the next one, None when none has come."""
+        return self._waiting.popleft() if self._waiting else None
+
+    def _add(self, device: str) -> None:
+        if len(device) > LONGEST:
+            self.refused.append(device)
+        elif device:
+            self._waiting.append(device)
+
+
+def can_be_waited_on(fd: int) -> bool:
+    """Whether a selector takes it: pipes, sockets and terminals, not files."""
+    mode = os.fstat(fd).st_mode
+    return stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode) or os.isatty(fd)

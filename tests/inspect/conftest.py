@@ -1,0 +1,13 @@
+"""The bench that a lot is inspected on."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from lot_shop import Shop, a_shop
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    with a_shop(tmp_path) as found:
+        yield found

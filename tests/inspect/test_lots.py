@@ -1,0 +1,236 @@
+"""A lot without a screen: ids from another program, killed, gone on with."""
+
+import os
+import signal
+from collections import Counter
+from contextlib import closing
+
+import pytest
+from lot_shop import Shop, document, wait_for
+
+from benchlog.clock import host_sleep
+from benchlog.errors import StoreError
+from benchlog.store.reader import Reader
+from benchlog.verdict.lotruns import counts
+from benchlog.verdict.sampling import plan_for
+
+FEW = ["--min-readings", "5"]
+OUT_S = 1.5
+"""How long a place stays empty between two devices, real seconds."""
+
+
+def named(count: int) -> list[str]:
+    return [f"D-{number:03d}" for number in range(1, count + 1)]
+
+
+def text(ids: list[str]) -> str:
+    return "\n".join(ids) + "\n"
+
+
+def test_a_lot_is_accepted(shop: Shop) -> None:
+    done = shop.run(
+        [*shop.opening(25, 4, 0, *FEW), "--ids", "-", "--json"], "a\nb\nc\nd\n"
+    )
+    found = document(done)
+    assert done.returncode == 0
+    assert found["decision"] == "accepted" and found["passed"] == 4
+    assert [device["device"] for device in found["devices"]] == list("abcd")
+    assert {"lot", "plan", "devices", "passed", "failed", "undecided"} <= set(found)
+    assert found["plan"]["sample_size"] == 4 and found["plan"]["reject"] == 1
+    assert all(device["readings"] == 5 for device in found["devices"])
+    shown = shop.run([*shop.words("--result", "--json")])
+    assert document(shown) == found and shown.returncode == 0
+
+
+def test_the_tables_give_the_plan_and_it_stays_with_the_lot(shop: Shop) -> None:
+    table = ["--bench", "bench.toml", "--part", "quartz-16mhz-30ppm", *FEW]
+    words = shop.words(*table, "--lot-size", "90", "--aql", "2.5", "--ids", "-")
+    found = document(shop.run([*words, "--json"], "one\n"))
+    plan = plan_for(90, 2.5)
+    assert found["plan"]["sample_size"] == plan.sample_size
+    assert (found["plan"]["accept"], found["plan"]["reject"]) == (
+        plan.accept,
+        plan.reject,
+    )
+    assert found["decision"] == "open" and found["remaining"] == plan.sample_size - 1
+    other = shop.run(shop.words("--aql", "1.0", "--ids", "-"), "two\n")
+    assert other.returncode == 2 and "keeps it" in other.stderr
+    more = shop.run(shop.words("--ids", "-", "--json"), "two\n")
+    assert more.returncode == 4
+    assert [d["device"] for d in document(more)["devices"]] == ["one", "two"]
+
+
+def test_a_lot_is_rejected_by_its_devices(shop: Shop) -> None:
+    with shop.start([*shop.opening(10, 3, 0, *FEW), "--ids", "-"]) as process:
+        assert process.stdin is not None
+        for number, offset in enumerate((2.0, 80.0, -75.0), start=1):
+            shop.bench.insert("A", offset)
+            process.stdin.write(f"D-{number}\n")
+            process.stdin.flush()
+            wait_for(lambda n=number: shop.db.exists() and _done(shop) == n)
+        _, said = process.communicate(timeout=30)
+    assert process.returncode == 3, said
+    assert [run.word for run in shop.runs()] == ["pass", "fail", "fail"]
+    found = document(shop.run(shop.words("--result", "--json")))
+    assert found["decision"] == "rejected" and found["failed"] == 2
+    assert found["reason"].startswith("2 defective, Ac 0, Re 1")
+
+
+def _done(shop: Shop) -> int:
+    try:
+        return sum(counts(run) for run in shop.runs())
+    except StoreError:
+        return 0
+
+
+def killed_and_continued(shop: Shop, ids: list[str], accept: int) -> dict[str, object]:
+    """Kill the keeper half way through the ids; give all of them again."""
+    words = [*shop.opening(10 * len(ids), len(ids), accept, *FEW), "--ids", "-"]
+    with shop.start(words, start_new_session=True) as process:
+        assert process.stdin is not None
+        process.stdin.write(text(ids))
+        process.stdin.flush()
+        wait_for(lambda: _done(shop) >= len(ids) // 2, 120.0)
+        os.killpg(process.pid, signal.SIGKILL)
+        process.communicate(timeout=10)
+    before = {run.run: run for run in shop.runs() if counts(run)}
+    assert len(ids) // 2 <= len(before) < len(ids)
+    found = document(shop.run([*words, "--json"], text(ids)))
+    after = {run.run: run for run in shop.runs() if counts(run)}
+    assert before.items() <= after.items(), "what was measured has changed"
+    assert Counter(run.device for run in after.values()) == Counter(ids)
+    broken = [run for run in shop.runs() if not counts(run)]
+    assert len(broken) <= 1 and all(run.ended_how == "broken off" for run in broken)
+    return found
+
+
+def test_killed_half_way_and_continued_nothing_twice_nothing_lost(shop: Shop) -> None:
+    ids = named(12)
+    found = killed_and_continued(shop, ids, 0)
+    assert [device["device"] for device in found["devices"]] == ids  # type: ignore[attr-defined]
+    assert found["decision"] == "accepted" and found["remaining"] == 0
+
+
+@pytest.mark.slow
+def test_a_lot_of_125_killed_half_way_is_decided_as_one_that_was_not(
+    shop: Shop,
+) -> None:
+    ids = named(125)
+    found = killed_and_continued(shop, ids, 2)
+    whole = [*shop.opening(1250, 125, 2, *FEW), "--ids", "-", "--json"]
+    whole[whole.index("L1")] = "L2"
+    undisturbed = document(shop.run(whole, text(ids)))
+    for key in ("decision", "passed", "failed", "undecided", "remaining", "reason"):
+        assert found[key] == undisturbed[key]
+
+
+def test_interrupted_it_ends_cleanly_and_goes_on(shop: Shop) -> None:
+    with shop.start([*shop.opening(20, 4, 0, *FEW), "--ids", "-"]) as process:
+        assert process.stdin is not None
+        process.stdin.write("a\nb\nc\nd\n")
+        process.stdin.flush()
+        wait_for(lambda: _done(shop) >= 1)
+        process.send_signal(signal.SIGINT)
+        out, _ = process.communicate(timeout=30)
+    assert process.returncode == 4 and "LOT OPEN" in out
+    done = shop.run(shop.words("--ids", "-", "--json"), "a\nb\nc\nd\n")
+    assert document(done)["decision"] == "accepted"
+    assert Counter(run.device for run in shop.runs() if counts(run)) == Counter("abcd")
+
+
+def test_an_id_that_comes_twice_keeps_both_runs_and_is_noted(shop: Shop) -> None:
+    found = document(
+        shop.run([*shop.opening(20, 3, 0, *FEW), "--ids", "-", "--json"], "a\na\nb\n")
+    )
+    runs = shop.runs()
+    assert [run.device for run in runs] == ["a", "a", "b"]
+    assert "twice" in shop.kinds(runs[1].run) and "twice" not in shop.kinds(runs[0].run)
+    assert found["devices"][0]["runs"] == [runs[0].run, runs[1].run]
+    assert found["remaining"] == 1
+    assert any("measured 2 times" in row["why"] for row in found["doubtful"])
+
+
+def test_figures_leave_out_what_came_before_it_had_settled(shop: Shop) -> None:
+    shop.run([*shop.opening(20, 1, 0, *FEW), "--ids", "-"], "a\n")
+    run = shop.runs()[0]
+    show = [*shop.words()[:3], "show", str(run.run), "--json"]
+    found = document(shop.run(show))
+    assert found["settling"] == 5 and found["readings"] == 5
+    assert found["offset_ppm"] == pytest.approx(run.offset_ppm, abs=1e-12)
+    assert found["u_ppm"] == pytest.approx(run.u_ppm, abs=1e-12)
+    assert any("had settled" in reason for reason in found["reasons"])
+    assert "settled" in shop.kinds(run.run)
+
+
+def test_a_second_inspection_of_the_lot_is_refused(shop: Shop) -> None:
+    with shop.start([*shop.opening(20, 4, 0), "--ids", "-"]) as process:
+        assert process.stdin is not None
+        process.stdin.write("a\n")
+        process.stdin.flush()
+        wait_for(lambda: shop.db.exists() and bool(_begun(shop)))
+        second = shop.run(shop.words("--ids", "-"), "b\n")
+        process.communicate(timeout=30)
+    assert second.returncode == 1 and "in use" in second.stderr
+
+
+def _begun(shop: Shop) -> int:
+    try:
+        return len(shop.runs())
+    except StoreError:
+        return 0
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--ids", "-"], "is new"),
+        ([], "--ids"),
+        (["--ids", "-", "--auto-ids", "X"], "one id"),
+        (["--result"], "no lot"),
+    ],
+)
+def test_what_cannot_be_is_said(shop: Shop, more: list[str], said: str) -> None:
+    done = shop.run(shop.words(*more))
+    assert done.returncode == 2 and said in done.stderr, done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_devices_are_seen_to_come_and_go_and_numbered(shop: Shop) -> None:
+    shop.bench.remove("A")
+    words = [*shop.opening(20, 2, 0, *FEW), "--auto-ids", "K-", "--json"]
+    with shop.start(words) as process:
+        for number, offset in enumerate((2.0, 60.0), start=1):
+            shop.bench.insert("A", offset)
+            wait_for(lambda n=number: shop.db.exists() and _done(shop) == n)
+            shop.bench.remove("A")
+            host_sleep(OUT_S)
+        _, said = process.communicate(timeout=30)
+    assert process.returncode == 3, said
+    assert [run.device for run in shop.runs()] == ["K-0001", "K-0002"]
+    assert "a device is seen at A" in said and "the next one, please" in said
+
+
+def test_a_device_taken_out_while_it_is_measured_does_not_count(shop: Shop) -> None:
+    words = [*shop.opening(20, 1, 0, "--min-readings", "200"), "--ids", "-", "--json"]
+    with shop.start(words) as process:
+        assert process.stdin is not None
+        process.stdin.write("a\n")
+        process.stdin.flush()
+        wait_for(lambda: shop.db.exists() and _readings(shop) > 10)
+        shop.bench.remove("A")
+        process.stdin.close()
+        process.stdin = None
+        _, said = process.communicate(timeout=30)
+    run = shop.runs()[0]
+    assert run.set_aside and run.ended_how == "device removed", said
+    assert {"removed", "set-aside"} <= set(shop.kinds(run.run))
+    assert process.returncode == 4
+
+
+def _readings(shop: Shop) -> int:
+    try:
+        with closing(Reader.open(shop.db)) as reader:
+            run = reader.latest_run()
+            return 0 if run is None else run.readings
+    except StoreError:
+        return 0
