@@ -10,6 +10,7 @@ from typing import Final, TypeVar
 from benchlog.clock import Clock, Deadline, host_deadline, host_sleep
 from benchlog.errors import BenchlogError, StoreError, StoreLockedError
 from benchlog.model import (
+    Edge,
     Event,
     EventKind,
     Identity,
@@ -20,6 +21,8 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
+from benchlog.recorder.arrays import Record
+from benchlog.recorder.hosttime import host_error_s
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.intake import Intake
 from benchlog.recorder.ledger import Ledger, Outcome
@@ -33,6 +36,9 @@ from benchlog.store.writer import Writer
 from benchlog.units import printable
 from benchlog.verdict.figures import figures
 from benchlog.verdict.judge import Assessment, RunJudge
+from benchlog.verdict.judging import Judge, trains_of
+from benchlog.verdict.pulsejudge import PulseJudge
+from benchlog.verdict.pulsetime import pulse_timebase
 from benchlog.verdict.timebase import timebase_for
 
 _T = TypeVar("_T")
@@ -44,7 +50,7 @@ _RULE: Final = (
     "fail if |offset| - U > limit, else undecided"
 )
 
-Settled = tuple[LiveRun, list[Reading], Assessment]
+Settled = tuple[LiveRun, list[Reading] | list[Edge], Assessment]
 
 
 class Bookkeeper:
@@ -76,18 +82,27 @@ class Bookkeeper:
         """Begin a run in the database; its instruments must have answered."""
         identities = {name: _identity(i) for name, i in instruments.items()}
         counter = instruments[position.frequency].spec
-        timebase = self._timebase(counter, identities[counter.name])
+        trains = trains_of(plan.bench, position)
+        timebase = (
+            pulse_timebase(plan.bench, position, host_error_s())
+            if trains
+            else self._timebase(counter, identities[counter.name])
+        )
         resolution_hz = counter.resolution_hz
         run_id = patiently(
             lambda: self.writer.begin_run(
                 plan, identities, timebase, control=control, resolution_hz=resolution_hz
             )
         )
-        judge = RunJudge(
-            plan.part,
-            divider=position.divider,
-            timebase=timebase,
-            resolution_hz=resolution_hz,
+        judge: Judge = (
+            PulseJudge(plan.part, trains, timebase)
+            if trains
+            else RunJudge(
+                plan.part,
+                divider=position.divider,
+                timebase=timebase,
+                resolution_hz=resolution_hz,
+            )
         )
         run = LiveRun(
             plan=plan,
@@ -150,14 +165,15 @@ class Bookkeeper:
         """Commit what is due; yield what each run got, with how it stands lately."""
         outcome = self.ledger.commit_if_due(now=now)
         self._say_trouble(outcome)
-        by_run: dict[int, list[Reading]] = {}
+        by_run: dict[int, list[Record]] = {}
         for run_id, _, record in outcome.rows:
-            if isinstance(record, Reading) and run_id in self.runs.by_id:
+            if not isinstance(record, Event) and run_id in self.runs.by_id:
                 by_run.setdefault(run_id, []).append(record)
-        for run_id, readings in by_run.items():
+        for run_id, records in by_run.items():
             run = self.runs.by_id[run_id]
-            run.feed(readings)
-            yield run, readings, self._stands(run)
+            got = run.feed(records)
+            if got:
+                yield run, got, self._stands(run)
 
     def _stands(self, run: LiveRun) -> Assessment:
         """Return how a run stands, worked out a few times a second at most."""

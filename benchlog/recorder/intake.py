@@ -9,6 +9,7 @@ from benchlog.model import Event, EventKind, Reading, Sample
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.liverun import Ambient, LiveRun
 from benchlog.recorder.openruns import OpenRuns
+from benchlog.recorder.pulses import PulseGate, is_pulse
 from benchlog.recorder.wire import Failed, Opened
 from benchlog.store.writer import Writer
 from benchlog.units import (
@@ -35,12 +36,15 @@ class Intake:
     def __init__(self, runs: OpenRuns, writer: Writer, clock: Clock) -> None:
         self.runs, self.writer, self.clock = runs, writer, clock
         self._outages: dict[str, Outage] = {}
+        self._gate = PulseGate()
 
     def value(self, name: str, sample: Sample, stalled_s: float) -> None:
         """Take one value."""
         self._back(name)
         for run in self.runs.using(name):
-            if name != run.position.frequency:
+            if is_pulse(sample):
+                self._pulse(run, name, sample, stalled_s)
+            elif name != run.position.frequency:
                 self._other(run, name, sample)
             elif not run.full:
                 self._frequency(run, sample, stalled_s)
@@ -104,11 +108,22 @@ class Intake:
             sample, opened = instrument.latest, instrument.opened
             if name == run.position.frequency or sample is None or opened is None:
                 continue
+            if is_pulse(sample):
+                continue  # it came before the run
             if name == run.position.ambient:
                 typed = opened.identity.settings.get("typed") == "true"
                 good_s = 3 * opened.period_s
                 run.ambient = Ambient(sample.value, sample.mono_ns, good_s, typed)
             self._other(run, name, sample)
+
+    def _pulse(self, run: LiveRun, name: str, sample: Sample, stalled_s: float) -> None:
+        if name == run.position.frequency and run.full:
+            return
+        for record in self._gate.take(run, name, sample, stalled_s):
+            if isinstance(record, Event):
+                self.runs.add_event(run, record)
+            else:
+                self.runs.ledger.add((run.run_id, run.segment_id, record))
 
     def _frequency(self, run: LiveRun, sample: Sample, stalled_s: float) -> None:
         for record in run.take(sample, stalled_s):

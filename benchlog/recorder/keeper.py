@@ -15,7 +15,7 @@ from typing import Final
 
 from benchlog.clock import Clock, host_deadline
 from benchlog.errors import BenchlogError, InstrumentError, instrument_error
-from benchlog.model import Event, EventKind, Purpose, Reading, RunPlan
+from benchlog.model import Edge, Event, EventKind, Purpose, Reading, RunPlan
 from benchlog.recorder.bookkeeper import Bookkeeper, Settled
 from benchlog.recorder.desk import Desk
 from benchlog.recorder.fleet import Ended, Fleet, Heard
@@ -54,6 +54,14 @@ class Told:
     event: Event | None = None
     assessment: Assessment | None = None
     text: str = ""
+    pulse: Edge | None = None
+
+
+def told_of(run_id: int, record: Reading | Edge, assessment: Assessment) -> Told:
+    """Return what is told of a committed reading, or of a device's pulse."""
+    if isinstance(record, Edge):
+        return Told(run_id, "reading", assessment=assessment, pulse=record)
+    return Told(run_id, "reading", record, assessment=assessment)
 
 
 Tell = Callable[[Told], None]
@@ -322,7 +330,7 @@ class Keeper:
     def _tell_settled(self, settled: Iterable[Settled]) -> None:
         for run, readings, assessment in settled:
             for reading in readings:
-                self.around.tell(Told(run.run_id, "reading", reading, None, assessment))
+                self.around.tell(told_of(run.run_id, reading, assessment))
 
     def _end_all(self, how: str) -> None:
         for run_id in list(self.book.runs.by_id):

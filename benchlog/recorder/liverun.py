@@ -4,12 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-import numpy as np
-
 from benchlog.clock import Clock
 from benchlog.model import (
-    Columns,
     Condition,
+    Edge,
     Event,
     EventKind,
     Flag,
@@ -21,11 +19,13 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.accept import Rejected, accept, suspected_multiple
+from benchlog.recorder.arrays import Record, columns_of, pulses_of
+from benchlog.recorder.plans import used_at
 from benchlog.recorder.recent import Recent
 from benchlog.recorder.settling import Settling
 from benchlog.units import NS_PER_S, format_duration, format_frequency
 from benchlog.verdict.earlystop import EarlyStop, StopRule
-from benchlog.verdict.judge import RunJudge
+from benchlog.verdict.judging import Judge
 
 _STALE_S: Final = 10.0
 _PATIENCE_S: Final = 60.0
@@ -58,7 +58,7 @@ class LiveRun:
     spec: InstrumentSpec
     run_id: int
     segment_id: int
-    judge: RunJudge
+    judge: Judge
     clock: Clock
     simulated: bool = False
     ambient: Ambient | None = None
@@ -139,6 +139,8 @@ class LiveRun:
     def condition(self, name: str, sample: Sample, quantity: str) -> Condition:
         """Make a condition of a sample of another quantity."""
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
+        if self.ambient and self.ambient.typed and quantity == "ambient":
+            flags |= Flag.AMBIENT_TYPED
         return Condition(
             sample.utc_ns,
             sample.mono_ns,
@@ -153,10 +155,9 @@ class LiveRun:
     # --- when it is over -------------------------------------------------------------
 
     @property
-    def instruments(self) -> tuple[str | None, ...]:
+    def instruments(self) -> tuple[str, ...]:
         """The names of the instruments that this run uses."""
-        at = self.position
-        return (at.frequency, at.ambient, at.supply)
+        return used_at(self.plan.bench, self.position)
 
     @property
     def full(self) -> bool:
@@ -199,10 +200,17 @@ class LiveRun:
         """Bench seconds since the first gate was armed."""
         return (self.clock.mono_ns() - self.began_mono_ns) / NS_PER_S
 
-    def feed(self, readings: Sequence[Reading]) -> None:
-        """Hand committed readings to the judge."""
-        self.fed += len(readings)
-        self.judge.feed(columns_of(readings, self.segment_id))
+    def feed(self, records: Sequence[Record]) -> list[Reading] | list[Edge]:
+        """Hand what was committed to the judge; return readings or device's pulses."""
+        if self.judge.takes_pulses:
+            self.judge.feed_pulses(pulses_of(records, self.segment_id))
+            edges = [record for record in records if isinstance(record, Edge)]
+            return [e for e in edges if e.instrument == self.position.frequency]
+        readings = [record for record in records if isinstance(record, Reading)]
+        if readings:
+            self.fed += len(readings)
+            self.judge.feed(columns_of(readings, self.segment_id))
+        return readings
 
     def over(self) -> str:
         """Return why the run is over by its plan, empty if it is not."""
@@ -313,21 +321,3 @@ class LiveRun:
             instrument=self.spec.name,
             raw=sample.raw,
         )
-
-
-def columns_of(readings: Sequence[Reading], segment_id: int) -> Columns:
-    """Return readings as columns; ids are zero, the database alone knows them."""
-    n = len(readings)
-    nan = float("nan")
-    return Columns(
-        id=np.zeros(n, np.int64),
-        segment=np.full(n, segment_id, np.int64),
-        utc_ns=np.array([-1 if r.utc_ns is None else r.utc_ns for r in readings]),
-        mono_ns=np.array([r.mono_ns for r in readings], np.int64),
-        gate_s=np.array([r.gate_s for r in readings], float),
-        frequency_hz=np.array([r.frequency_hz for r in readings], float),
-        ambient_c=np.array(
-            [nan if r.ambient_c is None else r.ambient_c for r in readings], float
-        ),
-        flags=np.array([int(r.flags) for r in readings], np.int64),
-    )

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 
 from benchlog import registry
 from benchlog.errors import UsageError
-from benchlog.model import PositionSpec, RunPlan
+from benchlog.model import Bench, PositionSpec, RunPlan
+from benchlog.verdict.judging import trains_of
 
 
 def check_plans(plans: Sequence[RunPlan]) -> None:
@@ -32,7 +33,18 @@ def position_of(plan: RunPlan) -> PositionSpec:
 def instruments_of(plan: RunPlan) -> tuple[str, ...]:
     """Return the names of the instruments that a plan's position uses."""
     position = position_of(plan)
-    names = (position.frequency, position.ambient, position.supply)
+    return used_at(plan.bench, position)
+
+
+def used_at(bench: Bench, position: PositionSpec) -> tuple[str, ...]:
+    """Return the instruments in use at a position; a reference with pulses alone."""
+    trains = trains_of(bench, position)
+    names = (
+        position.frequency,
+        position.ambient,
+        position.supply,
+        trains.reference if trains else None,
+    )
     return tuple(name for name in names if name is not None)
 
 

@@ -7,6 +7,7 @@ from benchlog.units import format_duration, format_ppm, format_u_ppm
 
 if TYPE_CHECKING:
     from benchlog.recorder.keeper import Told
+    from benchlog.verdict.judge import Assessment
 
 _QUIET: Final = {EventKind.ENDED}  # said with the figures, a moment later
 
@@ -26,8 +27,10 @@ def line_of(told: "Told") -> str:
 
 
 def reading_line(told: "Told") -> str:
-    """Return one line for the newest reading and how things stand with it."""
+    """Return one line for the newest reading or pulse, and how things stand with it."""
     reading, assessment = told.reading, told.assessment
+    if assessment is not None and told.pulse is not None:
+        return _pulse_line(assessment)
     if reading is None or assessment is None:
         return ""
     ambient = "" if reading.ambient_c is None else f"  {reading.ambient_c:.1f} C"
@@ -37,6 +40,15 @@ def reading_line(told: "Told") -> str:
         f"offset {offset} ppm  U {format_u_ppm(assessment.u_ppm)} ppm{ambient}  "
         f"{assessment.word}"
     )
+
+
+def _pulse_line(a: "Assessment") -> str:
+    """Return one line for the newest pulse; how long it still takes, where known."""
+    offset = format_ppm(a.offset_ppm, a.u_ppm)
+    said = f"{a.stats.n:>6,} pulses  offset {offset} ppm  U {format_u_ppm(a.u_ppm)} ppm"
+    left_s = a.timing.judged_in_s if a.timing else None
+    more = f", about {format_duration(left_s)} more" if left_s else ""
+    return f"{said}  {a.word}{more}"
 
 
 def standing_line(told: "Told") -> str:
