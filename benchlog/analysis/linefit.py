@@ -36,6 +36,14 @@ class ExactSum:
         return self.hi / n + self.lo / n
 
 
+def _exact(values: Array) -> tuple[float, float]:
+    """Return a sum and what its rounding left, both rounded exactly."""
+    terms = values.tolist()
+    hi = math.fsum(terms)
+    terms.append(-hi)
+    return hi, math.fsum(terms)
+
+
 @dataclass(slots=True)
 class LineFit:
     """Least-squares line y = mean + slope (t - mean t) of everything fed so far.
@@ -73,16 +81,16 @@ class LineFit:
     def feed(self, t: Array, y: Array) -> None:
         """Take in a chunk: times in s and values, equal length, at least one."""
         n, t_mean, y_mean = len(t), self.mean_t, self.mean_y
-        chunk_t = math.fsum(t) / n
-        chunk_y = math.fsum(y) / n
+        sums = _exact(t), _exact(y)
+        chunk_t, chunk_y = sums[0][0] / n, sums[1][0] / n
         dt, dy = t - chunk_t, y - chunk_y
         s_tt = sum_squares(dt)
         slope = product_sum(dt, dy) / s_tt if s_tt > 0 else 0.0
         rest = dy - slope * dt
         rss = sum_squares(rest)
         self._merge(n, (chunk_t - t_mean, chunk_y - y_mean), s_tt, slope, rss)
-        self._t.add(t.tolist())
-        self._y.add(y.tolist())
+        self._t.add(sums[0])
+        self._y.add(sums[1])
 
     def _merge(
         self, n: int, step: tuple[float, float], s_tt: float, slope: float, rss: float

@@ -41,10 +41,12 @@ class OctaveSum:
 
     def add(self, strict: Array, bridged: Array) -> None:
         """Add second differences to both sums."""
+        squares = sum_squares(strict)
         self.pairs += len(strict)
-        self.squares.add([sum_squares(strict)])
+        self.squares.add([squares])
         self.bridged_pairs += len(bridged)
-        self.bridged_squares.add([sum_squares(bridged)])
+        same = bridged is strict
+        self.bridged_squares.add([squares if same else sum_squares(bridged)])
 
 
 class _Level:
@@ -96,15 +98,25 @@ class _Level:
             return None
         b = self._fill
         a = b - ends
+        if not gap:
+            strict = self._apart(0, a, b, lag)
+            strict += self._apart(1, a, b, lag)
+            return strict, strict
         late = self._kept[:, a:b] - self._kept[:, a - lag : b - lag]
         early = (
             self._kept[:, a - lag : b - lag] - self._kept[:, a - 2 * lag : b - 2 * lag]
         )
         apart = late - early
         strict = apart[0] + apart[1]
-        if not gap:
-            return strict, strict
         return _bridge(late, early, strict, lag * self.stride)
+
+    def _apart(self, row: int, a: int, b: int, lag: int) -> Array:
+        """Return the second differences of one row, in one array beside the buffer."""
+        kept = self._kept[row]
+        middle = kept[a - lag : b - lag]
+        late: Array = kept[a:b] - middle
+        late -= middle - kept[a - 2 * lag : b - 2 * lag]
+        return late
 
 
 def _bridge(late: Array, early: Array, strict: Array, m: int) -> tuple[Array, Array]:

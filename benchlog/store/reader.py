@@ -107,13 +107,21 @@ class Reader:
         """Return runs, the newest first, of this device, part and lot where given."""
         return self._runs(device=device, part=part, lot=lot, limit=limit)
 
+    def all_runs(self, page: int = 200) -> Iterator[Run]:
+        """Yield all runs, the oldest first, a page of them in memory at a time."""
+        last_id = int(self._one("select ifnull(max(id), 0) from runs", ()))
+        for first in range(1, last_id + 1, page):
+            yield from reversed(
+                self._runs(first=first, last=first + page - 1, limit=page)
+            )
+
     def columns_after(
         self, run_id: int, after_id: int = 0, limit: int | None = None
     ) -> Columns:
         """Return the readings of a run with ids above `after_id`, at most `limit`."""
         return self._columns(run_id, after_id, _NO_LIMIT if limit is None else limit)
 
-    def chunks(self, run_id: int, size: int = 100_000) -> Iterator[Columns]:
+    def chunks(self, run_id: int, size: int = 16_384) -> Iterator[Columns]:
         """Yield the readings of a run in chunks, each read in its own transaction."""
         after_id = 0
         while len(chunk := self._columns(run_id, after_id, size)):
