@@ -42,11 +42,17 @@ _MAX_ADDRESS: Final = 100  # the kernel allows 107 bytes
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What somebody who looks on asks of a keeper; `run` None means all its runs."""
+    """What somebody who looks on asks of a keeper; `run` None means all its runs.
+
+    `at_utc_ns` and `at_mono_ns` say when it was meant, on the bench's clock: a mark is
+    typed after the moment that it marks. None means now.
+    """
 
     do: str
     run: int | None = None
     text: str = ""
+    at_utc_ns: int | None = None
+    at_mono_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +72,14 @@ def encode(message: Request | Answer) -> bytes:
 def decode_request(line: bytes) -> Request:
     """Read a request. Raises BenchlogError when it is not one we know."""
     fields = _fields(line)
-    do, run, text = fields.get("do"), fields.get("run"), fields.get("text", "")
-    if do not in VERBS or not isinstance(text, str) or not isinstance(run, int | None):
+    do, text = fields.get("do"), fields.get("text", "")
+    names = ("run", "at_utc_ns", "at_mono_ns")
+    whole = [n for n in map(fields.get, names) if isinstance(n, int | None)]
+    if do not in VERBS or not isinstance(text, str) or len(whole) < len(names):
         raise BenchlogError(
             f"not a request: {line[:80]!r}; verbs are {', '.join(VERBS)}"
         )
-    return Request(str(do), run, text)
+    return Request(str(do), whole[0], text, *whole[1:])
 
 
 def decode_answer(line: bytes) -> Answer:

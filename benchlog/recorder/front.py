@@ -1,6 +1,7 @@
 """What people who look on may ask for, and what comes of it."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final, Protocol
 
 from benchlog.control import Answer, Request
@@ -9,8 +10,10 @@ from benchlog.recorder.bookkeeper import Bookkeeper
 from benchlog.recorder.fleet import Fleet
 from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.wire import Order
+from benchlog.units import NS_PER_S
 
 _LONGEST_NOTE: Final = 4_000
+_BACK_S: Final = 600.0  # real seconds: so long a person may take over a few words
 _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
 
 
@@ -43,6 +46,9 @@ class Front:
         runs = self._asked(request.run)
         if not runs:
             return Answer(ok=False, error=f"run {request.run} is not open here")
+        late = next(filter(None, (_untimely(request, run) for run in runs)), "")
+        if late:
+            return Answer(ok=False, error=late)
         data: dict[str, object] = {}
         for run in runs:
             data.update(self._do(request, run))
@@ -63,9 +69,18 @@ class Front:
                 self._keeper.end_one(run.run_id, "measured again")
                 return {"run": self._keeper.begin_one(run.plan, follows=True)}
             case _:
-                text = request.text[:_LONGEST_NOTE]
-                self._note(run, _KINDS[request.do], text)
+                self._written(request, run)
         return {}
+
+    def _written(self, request: Request, run: LiveRun) -> None:
+        """Keep a note or a mark; it carries the moment that was meant."""
+        text = request.text[:_LONGEST_NOTE]
+        event = run.event(_KINDS[request.do], text)
+        if request.at_mono_ns is not None:
+            back_ns = event.mono_ns - request.at_mono_ns
+            utc_ns = request.at_utc_ns or event.utc_ns - back_ns
+            event = replace(event, mono_ns=request.at_mono_ns, utc_ns=utc_ns)
+        self._keeper.book.runs.add_event(run, event)
 
     def _pause(self, run: LiveRun) -> None:
         if not run.paused:
@@ -102,3 +117,20 @@ class Front:
             "rows_waiting": book.ledger.waiting,
             "keeps_going": self._keeper.go_on,
         }
+
+
+def _untimely(request: Request, run: LiveRun) -> str:
+    """Return why the moment a request carries cannot be taken; empty if it can."""
+    if request.at_mono_ns is None:
+        return ""
+    now_mono_ns, now_utc_ns = run.clock.mono_ns(), run.clock.utc_ns()
+    most_ns = _BACK_S / max(run.clock.real_s(1.0), 1e-9) * NS_PER_S
+    utc_ns = now_utc_ns if request.at_utc_ns is None else request.at_utc_ns
+    ages_ns = (now_mono_ns - request.at_mono_ns, abs(now_utc_ns - utc_ns))
+    if ages_ns[0] < 0:
+        return "the moment has not come yet; leave out its time to mark now"
+    if max(ages_ns) > most_ns:
+        return "the moment lies more than 10 min back; mark another one"
+    if request.at_mono_ns < run.began_mono_ns:
+        return f"run {run.run_id} had not begun at that moment; mark another one"
+    return ""

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from benchlog.screen import asking, panels
+from benchlog.screen.asking import Moment
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.questions import AskStop, AskText
@@ -80,25 +81,27 @@ class ActingScreen(BenchScreen):
     def action_mark(self) -> None:
         """Mark this moment, with a word or without."""
         asked = "Mark this moment (with a word, or without)"
-        self._ask_text("mark", AskText(asked, empty_is_fine=True))
+        said = "It is the moment at which m was pressed."
+        question = AskText(asked, said, empty_is_fine=True)
+        self._ask_text("mark", question, self.follower.moment())
 
     def action_again(self) -> None:
         """Measure the device anew: this run ends, another begins."""
         self._send("again")
 
-    def _ask_text(self, verb: str, question: AskText) -> None:
+    def _ask_text(self, verb: str, question: AskText, at: Moment | None = None) -> None:
         def answered(answer: str | None) -> None:
             if answer:
-                self._send(verb, answer.strip())
+                self._send(verb, answer.strip(), at)
 
         self.app.push_screen(question, answered)
 
-    def _send(self, verb: str, text: str = "") -> None:
-        self.run_worker(self._sent(verb, text), group="send")
+    def _send(self, verb: str, text: str = "", at: Moment | None = None) -> None:
+        self.run_worker(self._sent(verb, text, at), group="send")
 
-    async def _sent(self, verb: str, text: str) -> None:
+    async def _sent(self, verb: str, text: str, at: Moment | None) -> None:
         run = self.follower.run
-        answer = await asking.ask(self.app.database, run, verb, text)
+        answer = await asking.ask(self.app.database, run, verb, text, at)
         self.say(panels.answered(verb, answer))
         following = answer.data.get("run")
         if answer.ok and verb == "again" and isinstance(following, int):

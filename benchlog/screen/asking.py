@@ -9,11 +9,19 @@ from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen.standing import Keeper
 
+Moment = tuple[int, int]
+"""UTC and bench time in ns."""
 
-async def ask(database: Path, run: Run, do: str, text: str = "") -> Answer:
-    """Ask the keeper of a run for something; what goes wrong is in the answer."""
+
+async def ask(
+    database: Path, run: Run, do: str, text: str = "", at: Moment | None = None
+) -> Answer:
+    """Ask the keeper of a run for something; what goes wrong is in the answer.
+
+    `at` is the moment that was meant when it is not now.
+    """
     try:
-        return await _ask(database, run, do, text)
+        return await _ask(database, run, Request(do, run.id, text, *(at or ())))
     except BenchlogError as error:
         return Answer(ok=False, error=str(error))
 
@@ -23,7 +31,7 @@ async def hear(database: Path, run: Run) -> Keeper:
     if not run.control:
         return Keeper()
     try:
-        answer = await _ask(database, run, "status")
+        answer = await _ask(database, run, Request("status", run.id))
     except BenchlogError as error:
         stuck = isinstance(error.__cause__, TimeoutError)
         return Keeper(state="unknown" if stuck else "gone")
@@ -38,8 +46,8 @@ async def hear(database: Path, run: Run) -> Keeper:
     )
 
 
-async def _ask(database: Path, run: Run, do: str, text: str = "") -> Answer:
+async def _ask(database: Path, run: Run, request: Request) -> Answer:
     if not run.control:
         raise BenchlogError("this run has no keeper that could be asked")
     path = database.parent / run.control
-    return await asyncio.to_thread(control.ask, path, Request(do, run.id, text))
+    return await asyncio.to_thread(control.ask, path, request)

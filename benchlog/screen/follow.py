@@ -192,6 +192,10 @@ class Follower:
         held = min(before[0], keeper.rows_waiting) if before[1] == self._last_id else 0
         self.keeper = replace(keeper, rows_waiting=held) if self.run.open else Keeper()
 
+    def moment(self) -> tuple[int, int]:
+        """Return this moment in ns on the bench's clock: UTC, monotonic."""
+        return self._clock.utc_ns(), self._clock.mono_ns()
+
     @property
     def elapsed_s(self) -> float:
         """Bench time since the run began, or that it lasted."""

@@ -158,6 +158,39 @@ def test_a_note_a_mark_and_a_stop_from_outside(plan_for, database, clock):
     assert texts == ["draught from the door \N{SNOWMAN}", "warming"]
 
 
+def test_a_mark_stands_at_the_moment_that_was_meant(plan_for, database, clock):
+    now_ns, hour_ns = clock.mono_ns(), 3600 * 10**9
+    onlooker = Onlooker(
+        database,
+        5,
+        Request("mark", text="to come", at_mono_ns=now_ns + hour_ns),
+        Request("mark", text="long ago", at_mono_ns=now_ns - hour_ns),
+        Request("mark", text="before it began", at_mono_ns=now_ns - 10**9),
+        Request("mark", text="pressed"),
+        Request("stop"),
+    )
+
+    def tell(told):
+        if told.kind == "reading" and onlooker.seen == 4:
+            onlooker.pressed = clock.utc_ns(), clock.mono_ns()
+            onlooker.requests[3] = Request("mark", None, "pressed", *onlooker.pressed)
+        onlooker(told)
+
+    plan = plan_for("stranger-steady", readings=500)
+    (run_id,) = keep([plan], database, clock, tell=tell)
+    for thread in onlooker.threads:
+        thread.join()
+    assert [a.ok for a in onlooker.answers] == [False, False, False, True, True]
+    for answer, said in zip(
+        onlooker.answers, ("not come yet", "10 min", "not begun"), strict=False
+    ):
+        assert said in answer.error
+    with closing(Reader.open(database)) as reader:
+        events = [event for _, event in reader.events(run_id)]
+    (mark,) = (event for event in events if event.kind == EventKind.MARK)
+    assert (mark.text, mark.utc_ns, mark.mono_ns) == ("pressed", *onlooker.pressed)
+
+
 def test_a_pause_is_a_gap_with_a_cause(plan_for, database, clock):
     onlooker = Onlooker(database, 5, Request("pause"))
 

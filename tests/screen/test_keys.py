@@ -21,6 +21,7 @@ class Bench:
     """A run that is being kept, the screen on it, and who plays the keeper."""
 
     pilot: Pilot
+    pressed: tuple[int, int]
 
     def __init__(self, stage: Stage, app: BenchApp, run: int) -> None:
         self.stage, self.app, self.run = stage, app, run
@@ -99,12 +100,15 @@ async def test_empty_note_is_not_sent_and_escape_takes_it_back(stage: Stage):
 
 async def test_mark_without_a_word_stands_under_the_chart(stage: Stage):
     async with bench(stage) as b:
+        b.pressed = (stage.clock.utc_ns(), stage.clock.mono_ns())
         await b.pilot.press("m")
         await until(b.pilot, "Mark this moment")
+        stage.clock.sleep(7.5)  # so long the person took over it
         await b.pilot.press("enter")
         await until(b.pilot, "the moment is marked")
         sent = next(request for request in b.desk.asked if request.do == "mark")
         assert sent.text == ""
+        assert (sent.at_utc_ns, sent.at_mono_ns) == b.pressed
         stage.readings(b.run, LIVE.values(40)[20:])
         shown = await until(b.pilot, "40 readings")
         shown = await until(b.pilot, "m━")
