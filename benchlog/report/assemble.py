@@ -20,6 +20,8 @@ from benchlog.units import NS_PER_S
 
 _GAP: Final = 1.5
 """Time stamps further apart than this many usual spacings have a gap between them."""
+_LONGEST_GATE_S: Final = 100.0
+"""Counters seldom gate longer; readings further apart are samples, not gapless."""
 _NO_CLOCK_HZ: Final = 1e18
 """Far beyond any clock source; the squares that figures are made of stay finite."""
 _IMPORTED: Final = Flag.IMPORTED
@@ -32,6 +34,11 @@ def gate_of(layout: Layout, wanted: Wanted) -> tuple[float, str]:
         return wanted.gate_s, ""
     if layout.spacing_ns:
         gate_s = layout.spacing_ns / NS_PER_S
+        if gate_s > _LONGEST_GATE_S:
+            return gate_s, (
+                f"one reading every {gate_s:g} s: that long a gate is unlikely, but "
+                "nothing says what it was; give it with --gate-s"
+            )
         return (
             gate_s,
             f"gate time taken as the spacing of the time stamps, {gate_s:g} s",

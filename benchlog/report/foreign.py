@@ -58,7 +58,7 @@ def values_of(lines: Iterable[Line], layout: Layout) -> Iterator[Value | LinePro
         try:
             yield _value_of(line, fields, layout)
         except IndexError:
-            wanted = max(layout.data, layout.time or 0) + 1
+            wanted = max(layout.data, layout.time or 0, layout.unit or 0) + 1
             found = f"{len(fields)} of at least {wanted} columns"
             yield problem(line, found)
         except ValueError as error:
@@ -66,7 +66,7 @@ def values_of(lines: Iterable[Line], layout: Layout) -> Iterator[Value | LinePro
 
 
 def _value_of(line: Line, fields: list[str], layout: Layout) -> Value:
-    token = fields[layout.data].strip()
+    token = layout.data_token(fields)
     number = number_of(token, decimal_comma=layout.decimal_comma)
     if number is not None and not token[-1].isalpha() and token[-1] != "%":
         number *= layout.scale  # the head's unit, where the number has none of its own

@@ -4,18 +4,21 @@ The guess is said in words (`Layout.said`), so that a person can see and correct
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from benchlog.report.numbers import number_of, unit_scale
+from benchlog.report.numbers import is_unit, number_of, unit_of, unit_scale
 from benchlog.report.options import Wanted
 from benchlog.report.separators import find_separator, splitter
 from benchlog.report.stamps import ISO, StampKind, kind_of, names_zone, stamp_ns
 
 _SHARE: Final = 0.5
+_NEAR: Final = 1.5
+_OFTEN: Final = 0.25
+"""Steps near the shortest one that are so often are the spacing; longer ones, gaps."""
 _TIME_HEAD: Final = re.compile(r"time|utc|date|mjd|epoch|elapsed|\bt\b|\bsec", re.I)
 _INDEX_HEAD: Final = re.compile(r"#|n|no\.?|nr\.?|index|sample|count|reading", re.I)
 _AMBIENT_HEAD: Final = re.compile(r"temp|ambient", re.I)
@@ -41,6 +44,7 @@ class Layout:
     the date where the time of day has one of its own. `scale` turns a bare number into
     the base unit (Hz; 1 for fractional; s for phase). `spacing_ns` is what usually lies
     between two time stamps. The first `start` lines are no data.
+    `unit` is the column of the units, where white space parts them from the numbers.
     `looks_scaled` is how many times nominal the numbers seem to be.
     """
 
@@ -57,6 +61,15 @@ class Layout:
     zone_assumed: bool = False
     looks_scaled: float | None = None
     said: tuple[str, ...] = ()
+    unit: int | None = None
+
+    def data_token(self, fields: Sequence[str]) -> str:
+        """Return the datum of a line with its unit, where that stands apart.
+
+        Raises IndexError when the line is too short.
+        """
+        token = fields[self.data].strip()
+        return token if self.unit is None else f"{token} {fields[self.unit].strip()}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +155,7 @@ def _laid_out(table: _Table, separator: str, wanted: Wanted) -> Layout | None:
         kind=kind,
         ambient=_ambient(table, {*taken, data}),
         scale=1.0 if unit is None else unit,
+        unit=_unit_column(table, data),
     )
     layout = replace(
         layout,
@@ -149,7 +163,35 @@ def _laid_out(table: _Table, separator: str, wanted: Wanted) -> Layout | None:
         zone_assumed=kind is ISO and not _names_zone(layout, table),
         looks_scaled=_ratio(layout, table, wanted),
     )
-    return replace(layout, said=_said(layout))
+    return replace(layout, said=(*_said(layout), *_mixed(layout, table)))
+
+
+def _unit_column(table: _Table, data: int) -> int | None:
+    """Return the column behind the data when units stand there, line by line."""
+    if data + 1 >= table.width:
+        return None
+    tokens = table.column(data + 1)
+    units = sum(is_unit(token) for token in tokens)
+    return data + 1 if units >= _SHARE * len(table.rows) else None
+
+
+def _has_other_units(table: _Table, column: int) -> bool:
+    """Whether what stands behind a column says that it is no time."""
+    at = _unit_column(table, column)
+    times = ("s", "ms", "us", "ns")
+    return at is not None and any(
+        is_unit(token) and unit_of(token) not in times for token in table.column(at)
+    )
+
+
+def _mixed(layout: Layout, table: _Table) -> Iterator[str]:
+    rows = [row for row in table.rows if len(row) > max(layout.data, layout.unit or 0)]
+    units = {unit_of(layout.data_token(row)) for row in rows}
+    if layout.unit is not None and len(units) == 1:
+        yield f"unit in column {layout.unit + 1}: {min(units)}"
+    if len(units) > 1:
+        names = ", ".join(sorted(unit or "no unit" for unit in units))
+        yield f"units differ from line to line ({names}): check that this is meant"
 
 
 def _time(
@@ -157,7 +199,8 @@ def _time(
 ) -> tuple[int | None, int | None, StampKind | None]:
     """Return the columns of day and time and how time is written there."""
     for column in range(table.width):
-        if column == data or _INDEX_HEAD.fullmatch(table.head(column)):
+        named_index = _INDEX_HEAD.fullmatch(table.head(column))
+        if column == data or named_index or _has_other_units(table, column):
             continue
         if column + 1 < table.width and _is_day_and_hour(table, column):
             return column, column + 1, ISO
@@ -251,10 +294,18 @@ def _ratio(layout: Layout, table: _Table, wanted: Wanted) -> float | None:
     """Return the power of ten by which numbers miss nominal, None when they do not."""
     if wanted.data != "frequency":
         return None
-    found = median(table.numbers(layout.data)) * layout.scale / wanted.nominal_hz
+    found = median(_numbers(layout, table)) * layout.scale / wanted.nominal_hz
     if found <= 0 or 0.5 < found < 2:
         return None
     return float(f"{found:.1g}")
+
+
+def _numbers(layout: Layout, table: _Table) -> list[float]:
+    """Return the data of the rows, units included; without any, the bare numbers."""
+    rows = [row for row in table.rows if len(row) > max(layout.data, layout.unit or 0)]
+    tokens = [layout.data_token(row) for row in rows]
+    found = [number_of(t, decimal_comma=table.decimal_comma) for t in tokens]
+    return [n for n in found if n is not None] or table.numbers(layout.data)
 
 
 def _spacing(layout: Layout, table: _Table) -> int | None:
@@ -266,5 +317,9 @@ def _spacing(layout: Layout, table: _Table) -> int | None:
         if len(row) > max(layout.time or 0, layout.day or 0)
     ]
     known = [stamp for stamp in stamps if stamp is not None]
-    steps = [b - a for a, b in pairwise(known) if b > a]
-    return round(median(steps)) if steps else None
+    steps = sorted(b - a for a, b in pairwise(known) if b > a)
+    if not steps:
+        return None
+    shortest = steps[len(steps) // 10]  # not the very first: a stamp may be off
+    near = [step for step in steps if step <= _NEAR * shortest]
+    return round(median(near if len(near) >= _OFTEN * len(steps) else steps))

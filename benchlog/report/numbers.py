@@ -56,6 +56,17 @@ def unit_scale(head: str) -> float | None:
     return None if found is None else _UNITS.get(found.group(1).lower())
 
 
+def is_unit(token: str) -> bool:
+    """Whether a token is the name of a unit and nothing else."""
+    return token.strip().lower() in _UNITS
+
+
+def unit_of(token: str) -> str:
+    """Return the unit at the end of a token in small letters; empty when bare."""
+    found = re.search(r"[A-Za-zµμ%]+$", token.strip())
+    return found.group().lower() if found and is_unit(found.group()) else ""
+
+
 def _careful(token: str, *, decimal_comma: bool) -> float | None:
     found = _TOKEN.fullmatch(_with_point(_GROUPED.sub("", token), decimal_comma))
     if found is None:

@@ -107,6 +107,48 @@ def test_a_frequency_that_no_clock_has_is_refused_and_the_run_judged(bring, read
     assert reader.run(result.run).verdict == "undecided"
 
 
+@pytest.mark.parametrize(
+    "text",
+    ["10.0000002 MHz\n10000001.5 Hz\n10000.003 kHz\n", "10.0000002MHz\n10000001.5\n"],
+)
+def test_units_beside_the_numbers_count_and_mixed_ones_are_said(bring, text):
+    result, columns, raw = bring(text, nominal_hz=10e6, gate_s=1.0)
+    expected = [10000000.2, 10000001.5, 10000003.0][: result.readings]
+    assert columns.frequency_hz.tolist() == pytest.approx(expected, rel=1e-15)
+    assert any("units differ" in note and "mhz" in note for note in result.notes)
+    assert raw[int(columns.id[0])].endswith("MHz")
+
+
+def test_a_number_whose_unit_is_missing_is_refused(bring):
+    text = "10.0000002 MHz\n10.0000003 MHz\n10.0000004\n10.0000005 MHz\n"
+    result, _, _ = bring(text, nominal_hz=10e6, gate_s=1.0)
+    assert (result.readings, result.rejected) == (3, 1)
+    assert any("unit in column 2: mhz" in note for note in result.notes)
+
+
+def test_the_spacing_is_the_usual_short_one_not_the_middle_one(bring):
+    text = "".join(f"{t} {16e6 + t}\n" for t in (1, 2, 3, 6, 9))
+    _, columns, _ = bring(text)
+    assert columns.gate_s.tolist() == [1.0] * 5
+    assert columns.flags.tolist() == [32, 32, 32, 34, 34]
+
+
+def test_a_time_column_with_a_damaged_cell_is_still_one(bring):
+    times = ("1", "2", "bad", "3", "4", "5", "6", "9")
+    text = "".join(
+        f"{t},{v}\n" for t, v in zip(times, range(16000001, 16000009), strict=True)
+    )
+    result, columns, _ = bring(text)
+    assert (columns.mono_ns // S).tolist() == [1, 2, 3, 4, 5, 6, 9]
+    assert result.rejected == 1
+
+
+def test_an_hour_between_readings_is_no_gate(bring):
+    text = "".join(f"2026-11-01T{h:02}:00:00Z 16000001\n" for h in range(5))
+    result, _, _ = bring(text)
+    assert any("unlikely" in n and "--gate-s" in n for n in result.notes)
+
+
 def test_fractional_data(bring):
     # common practice, no source: 30 ppm of 16 MHz is 480 Hz; 148 Hz low is -9.25 ppm
     _, columns, raw = bring("3.0e-5\n-9.25e-6\n", data="fractional", gate_s=1.0)
