@@ -163,7 +163,8 @@ def _warning(standing: Standing) -> str:
     a = standing.assessment
     held = standing.keeper.rows_waiting
     if held:
-        return f"the database takes no rows; {held:,} wait in the keeper's memory"
+        rows = "1 row waits" if held == 1 else f"{held:,} rows wait"
+        return f"{rows} in the keeper's memory: the database takes none"
     if a is not None and 2 * a.stats.n_suspect > a.stats.n:
         return signs(a.reasons[0])
     return ""

@@ -209,10 +209,9 @@ def test_what_matters_most_comes_first_in_the_news(standing: Standing):
     faulty = replace(warned, fault="the disk is full")
     assert panels.news(faulty, "kept", listed=False).plain == "the disk is full"
     assert panels.news(standing, "", listed=True).plain == ""
-    waiting = replace(standing, keeper=Keeper("here", rows_waiting=3))
-    assert panels.news(waiting, "", False).plain.startswith(
-        "the database takes no rows"
-    )
+    for count, said in ((1, "1 row waits in"), (3, "3 rows wait in")):
+        waiting = replace(standing, keeper=Keeper("here", rows_waiting=count))
+        assert panels.news(waiting, "", False).plain.startswith(said)
 
 
 def test_jitter_limit_is_named_with_its_verdict(standing: Standing):
