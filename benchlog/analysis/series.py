@@ -16,6 +16,7 @@ from benchlog.units import NS_PER_S
 Array = NDArray[np.float64]
 
 _PAIRS: Final = 1_000_000  # that a slope is the median of, at most
+_FEWEST: Final = 8  # values among which one can be called far from the others
 _SLOTS_MAX: Final = 4  # slots per reading before a run counts as mostly missing
 
 
@@ -239,12 +240,12 @@ def outliers(series: Series, limit: float = 5.0) -> NDArray[np.bool_]:
 
     |y - median| > `limit` times the median absolute deviation / 0.6745 (which is the
     standard deviation of normal scatter). A drift is taken out first by the median of
-    slopes between the two halves. Marks, deletes nothing.
+    slopes between the two halves. Marks, deletes nothing; of fewer than 8 values none.
     """
     y = frequency_of(series)
     marked = ~np.isnan(y)
     rest = y[marked]
-    if len(rest) < 3:
+    if len(rest) < _FEWEST:
         return np.zeros(len(y), dtype=np.bool_)
     at = np.flatnonzero(marked)
     slope = _slope_of_halves(at, rest)

@@ -53,6 +53,8 @@ Array = NDArray[np.float64]
 __all__ = ["KINDS", "Request", "Stability", "StabilityRow", "stabilities", "stability"]
 
 _EMPTY: Final = np.empty(0)
+_PASS_S: Final = 4e-9  # a value in a pass, on a usual computer
+_CELL_S: Final = 1e-8  # a value in a stretch of the modified totals
 
 
 def stability(
@@ -91,6 +93,28 @@ def stabilities(
     return tuple(work.deviation(kind) for kind in kinds)
 
 
+def factors_of(points: int, tau0_s: float, request: Request) -> list[int]:
+    """Return the averaging factors that a request means for so many phases."""
+    top = max(1, (points - 1) // 2)
+    if request.taus_s:
+        return sorted({_factor(tau_s, tau0_s) for tau_s in request.taus_s})
+    if request.spacing == "every":
+        return list(range(1, top + 1))
+    if request.spacing == "octave":
+        return [1 << k for k in range(top.bit_length())]
+    steps = (k * 10**power for power in range(len(str(top))) for k in (1, 2, 5))
+    return [m for m in steps if m <= top]
+
+
+def expected_s(series: Series, kind: str, request: Request) -> float:
+    """Return about how long a deviation takes; the modified totals grow with m."""
+    n = len(series)
+    factors = factors_of(n + 1, series.tau0_s, request)
+    if kind not in SLOW:
+        return _PASS_S * n * len(factors)
+    return _CELL_S * sum(9 * m * max(0, n - 3 * m) for m in factors)
+
+
 class _Work:
     """What the deviations of one call share."""
 
@@ -108,7 +132,7 @@ class _Work:
             self.phase, self.unit = phase_of(series)
             self.points = len(self.phase)
         self._refuse_empty()
-        self.factors = self._factors()
+        self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, int | None] = {}
         self._identify()
@@ -118,7 +142,9 @@ class _Work:
         missing = int(np.count_nonzero(np.isnan(self.frequency)))
         values = max(0, self.points - 1 - missing)
         if values < 2:
-            raise DataError(f"{values} frequency values: stability needs at least 2")
+            raise DataError(
+                f"too few readings: {values}, and stability needs 2 or more"
+            )
         if self.gaps:
             known = self.frequency[~np.isnan(self.frequency)]
             alike = float(known.min()) == float(known.max())
@@ -127,17 +153,6 @@ class _Work:
             alike = alike and mean_squares(self.phase, [1])[0].allan == 0.0
         if alike:
             raise DataError("all values are alike: there is no scatter to describe")
-
-    def _factors(self) -> list[int]:
-        tau0_s, top = self.series.tau0_s, max(1, (self.points - 1) // 2)
-        if self.request.taus_s:
-            return sorted({_factor(tau_s, tau0_s) for tau_s in self.request.taus_s})
-        if self.request.spacing == "every":
-            return list(range(1, top + 1))
-        if self.request.spacing == "octave":
-            return [1 << k for k in range(top.bit_length())]
-        steps = (k * 10**power for power in range(len(str(top))) for k in (1, 2, 5))
-        return [m for m in steps if m <= top]
 
     def _identify(self) -> None:
         """Name the noise at each factor; the last known one carries on."""

@@ -8,8 +8,9 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, table
-from benchlog.cli.studying import chosen_runs, estimate_rows, plot_option
+from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.ageing import Ageing
@@ -34,6 +35,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     from benchlog.analysis.ageing import ageing
     from benchlog.report.study import days_and_offsets
 
+    check_plot(wish["plot"])
     with reading(db) as reader:
         runs = chosen_runs(reader, run)
         days, ppm = days_and_offsets(reader, runs)
@@ -78,8 +80,8 @@ def _law(found: "Ageing") -> dict[str, Any]:
 def text(runs: "list[Run]", found: "Ageing") -> str:
     """Return the preferred law as a person reads it."""
     head = (
-        f"ageing of {runs[0].device}: {found.law} law over {found.span_days:.3g} days; "
-        f"{found.choice}"
+        f"ageing of {printable(runs[0].device)}: {found.law} law over "
+        f"{found.span_days:.3g} days; {found.choice}"
     )
     later = [
         (
@@ -122,6 +124,6 @@ def _plot(days: Any, ppm: Any, found: "Ageing", runs: "list[Run]", path: Path) -
         ppm,
         aged_ppm(days, ppm, found),
         path,
-        title=f"{runs[0].device}: offset against time, {found.law} law",
+        title=f"{printable(runs[0].device)}: offset against time, {found.law} law",
         x_label="days",
     )

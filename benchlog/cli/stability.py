@@ -7,8 +7,10 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, table
+from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.studying import check_plot, plot_option
 from benchlog.cli.values import Durations, RunId
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.stability import Stability
@@ -30,6 +32,7 @@ KINDS: Final = (
     "htotdev",
     "mtie",
 )
+_LONG_MIN: Final = 0.5
 
 
 @make_command("stability", examples=EXAMPLES)
@@ -51,12 +54,7 @@ KINDS: Final = (
 @click.option("--tau", "taus_s", type=Durations(), help="These averaging times.")
 @click.option("--remove-drift", is_flag=True, help="Take a straight line off first.")
 @click.option("--leave-out-outliers", is_flag=True, help="Without marked outliers.")
-@click.option(
-    "--plot",
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="Write a picture, too: .svg, .png or .pdf.",
-)
+@plot_option
 def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Show how stable RUN (the latest if left out) is over averaging times.
 
@@ -66,6 +64,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     """
     from benchlog.analysis.series import outliers
 
+    check_plot(wish["plot"])
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
         series = _series(reader, chosen)
@@ -89,13 +88,19 @@ def _series(reader: Any, run: "Run") -> Any:
 
 def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
     from benchlog.analysis.series import without, without_drift
-    from benchlog.analysis.stability import Request, stability
+    from benchlog.analysis.stability import Request, expected_s, stability
 
     if wish["leave_out_outliers"]:
         series = without(series, marked)
     if wish["remove_drift"]:
         series = without_drift(series)
     request = Request(wish["estimator"], wish["spacing"], tuple(wish["taus_s"] or ()))
+    minutes = expected_s(series, wish["kind"], request) / 60.0
+    if minutes > _LONG_MIN:
+        say(
+            f"about {minutes:,.0f} min of computing; fewer averaging times (--spacing "
+            "decade, --tau) or --kind totdev take less, Ctrl-C ends it"
+        )
     return stability(series, wish["kind"], request)
 
 
@@ -141,17 +146,21 @@ def _chart(found: "Stability") -> str:
     from benchlog.cli.textplot import Chart, text_chart
 
     rows = [row for row in found.rows if row.value]
+    if len(rows) < 2:
+        return ""
     layers = [
         ([row.tau_s for row in rows], [getattr(row, name) or row.value for row in rows])
         for name in ("value", "low", "high")
     ]
-    unit = f"{found.kind} with its interval"
+    known = any(row.low is not None for row in rows)
+    unit = f"{found.kind} with its interval" if known else found.kind
     return text_chart(layers, Chart(log=True, x_unit="s", y_unit=unit))  # type: ignore[arg-type]
 
 
 def _title(run: "Run", found: "Stability") -> str:
     said = ", simulated" if run.simulated else ""
-    return f"{found.kind} ({found.estimator}) of {run.device}, run {run.id}{said}"
+    device = printable(run.device)
+    return f"{found.kind} ({found.estimator}) of {device}, run {run.id}{said}"
 
 
 def _figure(value: float | None) -> str:

@@ -9,6 +9,7 @@ import click
 from benchlog.cli.database import chosen_run
 from benchlog.cli.printing import table
 from benchlog.errors import UsageError
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.ageing import Estimate
@@ -23,6 +24,14 @@ plot_option = click.option(
 )
 
 
+def check_plot(path: Path | None) -> None:
+    """Raise UsageError, before anything is worked out, for a picture of no kind."""
+    if path is not None:
+        from benchlog.report.plotting import check_ending
+
+        check_ending(path)
+
+
 def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
     """Return the runs of these numbers, the latest one when there are none.
 
@@ -33,7 +42,8 @@ def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
     devices = sorted({run.device for run in runs})
     if len(devices) > 1:
         raise UsageError(
-            f"a law belongs to one device; these runs are of {', '.join(devices)}"
+            "a law belongs to one device; these runs are of "
+            + ", ".join(printable(device) for device in devices)
         )
     return runs
 

@@ -8,13 +8,14 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json
-from benchlog.cli.studying import chosen_runs, estimate_rows, plot_option
+from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
+from benchlog.units import printable
 
 if TYPE_CHECKING:
+    from benchlog.analysis.curves import TemperatureView
     from benchlog.analysis.temperature import TemperatureFit
     from benchlog.model import Run
-    from benchlog.analysis.curves import TemperatureView
 
 EXAMPLES = (
     "benchlog temperature 12",
@@ -38,10 +39,11 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     Thermal lag is allowed for. The part's promise over its range is checked where it
     was measured, and extrapolated with a warning where it was not.
     """
-    from benchlog.analysis.temperature import fit_temperature, law_of
     from benchlog.analysis.curves import temperature_view
+    from benchlog.analysis.temperature import fit_temperature, law_of
     from benchlog.report.study import temperature_data
 
+    check_plot(wish["plot"])
     with reading(db) as reader:
         runs = chosen_runs(reader, run)
         data = temperature_data(reader, runs)
@@ -89,7 +91,7 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
     """Return the result as a person reads it."""
     extra = [one for one in (found.ageing, found.turning_c) if one is not None]
     head = (
-        f"temperature law of {runs[0].device}: {found.law} about "
+        f"temperature law of {printable(runs[0].device)}: {found.law} about "
         f"{found.reference_c:g} C, from {found.low_c:.1f} to {found.high_c:.1f} C"
     )
     lines = [
@@ -122,6 +124,6 @@ def _plot(
         view.offset_ppm,
         view.law_ppm,
         path,
-        title=f"{runs[0].device}: offset against temperature, {found.law}",
+        title=f"{printable(runs[0].device)}: offset against temperature, {found.law}",
         x_label=f"ambient, C{lag}",
     )

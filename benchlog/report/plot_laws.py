@@ -34,4 +34,10 @@ def plot_law(
     below.plot(x[::step], (y - curve)[::step], ".", color=FAINT, markersize=2)
     below.axhline(0.0, color=ACCENT, linewidth=0.8)
     below.set(xlabel=x_label, ylabel="left over, ppm")
-    save(figure, path, title)
+    rest = y - curve
+    words = (
+        f"Offset from {y.min():.4g} to {y.max():.4g} ppm over {x_label} from "
+        f"{x.min():.4g} to {x.max():.4g}, with the fitted law; below, what is left "
+        f"over: {float(np.std(rest)):.3g} ppm rms."
+    )
+    save(figure, path, title, words)

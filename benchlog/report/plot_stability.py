@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchlog.analysis.stability import Stability, StabilityRow
+from benchlog.errors import DataError
 from benchlog.report.plotting import FAINT, SERIES, new_figure, plain_log_ticks, save
 
 if TYPE_CHECKING:
@@ -18,12 +19,30 @@ _UNITS: Final = {"tdev": "s", "ttotdev": "s", "mtie": "s"}
 def plot_stability(found: Sequence[Stability], path: Path, title: str) -> None:
     """Draw deviations over log-log axes, with guide slopes through the first point.
 
-    Raises UsageError when the file cannot be written.
+    Raises UsageError when the file cannot be written, DataError when there is nothing
+    to draw.
     """
+    if not any(drawn_rows(one) for one in found):
+        raise DataError(
+            "no averaging time leaves a pair of averages: there is nothing to draw"
+        )
     figure, (axes,) = new_figure()
     draw_stability(axes, found)
     axes.set_title(title)
-    save(figure, path, title)
+    save(figure, path, title, " ".join(in_words(one) for one in found))
+
+
+def in_words(one: Stability) -> str:
+    """Say what the picture of a deviation shows."""
+    rows = drawn_rows(one)
+    if not rows:
+        return f"{one.kind}, {one.estimator}: nothing to draw."
+    least = min(rows, key=lambda row: row.value or 0.0)
+    return (
+        f"{one.kind}, {one.estimator}, at {len(rows)} averaging times from "
+        f"{rows[0].tau_s:.3g} s ({rows[0].value:.3g}) to {rows[-1].tau_s:.3g} s "
+        f"({rows[-1].value:.3g}); least {least.value:.3g} at {least.tau_s:.3g} s."
+    )
 
 
 def draw_stability(

@@ -5,9 +5,11 @@ picture is wanted. Colours are told apart by line style and marker, too.
 """
 
 import contextlib
+import io
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+from xml.sax.saxutils import escape
 
 from benchlog.errors import UsageError
 
@@ -75,23 +77,45 @@ def plain_log_ticks(axes: "Axes") -> None:
         axis.set_minor_formatter(LogFormatter(minor_thresholds=(1.0, 0.4)))
 
 
-def save(figure: "Figure", path: Path, title: str) -> None:
-    """Write the picture; `title` becomes its description for those who cannot see it.
+def save(figure: "Figure", path: Path, title: str, words: str = "") -> None:
+    """Write the picture; `title` and `words` tell those who cannot see it what it is.
 
-    Raises UsageError for an unknown ending or a folder that cannot be written.
+    In an SVG they are its name and description, in a PNG the texts Title and
+    Description, in a PDF Title and Subject. Raises UsageError for an unknown ending or
+    a file that cannot be written.
     """
     import matplotlib as mpl  # noqa: PLC0415
 
     check_ending(path)
     kind = path.suffix.lower()[1:]
-    undated = {"svg": "Date", "pdf": "CreationDate"}  # the same file from the same data
-    metadata: dict[str, Any] = {"Title": title}
-    if kind in undated:
-        metadata[undated[kind]] = None
+    drawn = io.BytesIO()
+    with mpl.rc_context(STYLE):
+        metadata = _metadata(kind, title, words)
+        figure.savefig(drawn, format=kind, dpi=150, metadata=metadata)
+    content = drawn.getvalue()
+    if kind == "svg":
+        content = _described(content, words)
     try:
-        with mpl.rc_context(STYLE):
-            figure.savefig(path, format=kind, dpi=150, metadata=metadata)
+        path.write_bytes(content)
     except OSError as error:
         raise UsageError(
             f"{path} cannot be written: {error.strerror}; name another file"
         ) from error
+
+
+def _metadata(kind: str, title: str, words: str) -> dict[str, Any]:
+    described = {"png": "Description", "pdf": "Subject", "svg": "Description"}
+    undated = {"svg": "Date", "pdf": "CreationDate"}  # the same file from the same data
+    metadata: dict[str, Any] = {"Title": title, described[kind]: words or title}
+    if kind in undated:
+        metadata[undated[kind]] = None
+    return metadata
+
+
+def _described(svg: bytes, words: str) -> bytes:
+    """Make the SVG an image to a screen reader: title its name, `words` what it is."""
+    text = svg.decode("utf-8").replace("<svg ", '<svg role="img" ', 1)
+    if words:
+        said = f"</title>\n <desc>{escape(words)}</desc>"
+        text = text.replace("</title>", said, 1)
+    return text.encode("utf-8")

@@ -8,7 +8,7 @@ from benchlog.analysis.curves import temperature_view
 from benchlog.analysis.stability import Stability
 from benchlog.analysis.temperature import TemperatureData, TemperatureFit
 from benchlog.report.pages.content import Chart
-from benchlog.report.plot_stability import draw_stability, drawn_rows
+from benchlog.report.plot_stability import draw_stability, drawn_rows, in_words
 from benchlog.report.plotting import ACCENT, INK, new_figure
 
 _SIZE: Final = (7.2, 3.6)
@@ -21,13 +21,9 @@ def stability_chart(found: Stability) -> Chart | None:
         return None
     figure, (axes,) = new_figure(size=_SIZE)
     draw_stability(axes, [found])
-    least = min(rows, key=lambda row: row.value or 0.0)
     return Chart(
         f"Stability: {found.kind} against averaging time, with 95 % intervals",
-        f"{found.kind}, {found.estimator}, at {len(rows)} averaging times from "
-        f"{rows[0].tau_s:.3g} s ({rows[0].value:.3g}) to {rows[-1].tau_s:.3g} s "
-        f"({rows[-1].value:.3g}); least {least.value:.3g} at {least.tau_s:.3g} s. "
-        "The table below has the figures.",
+        f"{in_words(found)} The table below has the figures.",
         figure,
     )
 
