@@ -98,16 +98,18 @@ def wait_for(true: Any, within_s: float = 30.0) -> None:
 
 
 @contextmanager
-def a_shop(tmp_path: Path, gate_s: float = GATE_S) -> Iterator[Shop]:
+def a_shop(
+    tmp_path: Path, gate_s: float = GATE_S, scale: float = SCALE
+) -> Iterator[Shop]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
     scenario = demo_scenario(
         load_part(PART), offset_ppm=3.0, bench=DemoBench(gate_s=gate_s)
     )
-    with SimulatedBench(scenario, HostClock(SCALE)) as bench:
+    with SimulatedBench(scenario, HostClock(scale)) as bench:
         (tmp_path / "bench.toml").write_text(bench.bench_toml())
         more = {
             "BENCHLOG_DB": str(tmp_path / "lots.db"),
-            "BENCHLOG_TIME_SCALE": f"{SCALE:g}",
+            "BENCHLOG_TIME_SCALE": f"{scale:g}",
             "XDG_STATE_HOME": str(tmp_path / "state"),
             "XDG_CONFIG_HOME": str(tmp_path / "config"),
         }

@@ -11,7 +11,7 @@ import click
 
 from benchlog.cli.lots import Wish, known_lot, task_for
 from benchlog.cli.lottext import text_of_lot
-from benchlog.cli.printing import print_json, say
+from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
 from benchlog.model import EventKind, Lot
@@ -43,8 +43,8 @@ def carry_out(
     if result:
         return report(database, known_lot(database, wish), as_json=as_json)
     listed = wish.ids is not None
-    del no_screen, bell
-    if not listed and wish.auto_ids is None:
+    shown = not (as_json or no_screen or listed) and in_terminal()
+    if not shown and not listed and wish.auto_ids is None:
         raise UsageError(
             "without a screen ids come from --ids FILE, from standard input with "
             "--ids -, or the devices are numbered with --auto-ids PREFIX"
@@ -54,7 +54,12 @@ def carry_out(
     task = task_for(wish, database)
     for line in describe_plan(task.plan).splitlines():
         say(line)
-    _in_lines(wish, task, database)
+    if shown:
+        from benchlog.cli.lotonscreen import inspect_on_screen
+
+        inspect_on_screen(replace(task, watched=True), database, bell=bell)
+    else:
+        _in_lines(wish, task, database)
     return report(database, task.lot, as_json=as_json)
 
 

@@ -147,6 +147,7 @@ class LotKeeper(Keeper):
         plan = replace(place.template, device=device)
         run_id = self.begin_one(plan, follows=True)
         place.begun(run_id)
+        self.said = ""
         run = self.book.runs.by_id[run_id]
         if times and not again:
             text = f"device {device} was measured {times} times before in this lot"

@@ -123,6 +123,10 @@ class LotBook:
         """Whether there is nothing left to do."""
         return self.complete and self.standing.decision is not Decision.OPEN
 
+    def newest(self) -> LotRun | None:
+        """Return the newest run, whether it counts or not."""
+        return self.runs[-1] if self.runs else None
+
     def last(self) -> LotRun | None:
         """Return the newest run that counts."""
         return next((run for run in reversed(self.runs) if counts(run)), None)

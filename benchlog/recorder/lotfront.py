@@ -95,7 +95,7 @@ class LotFront(Front):
             place, device = self._lot.place_of(run.run_id), run.plan.device
             self._lot.set_aside(run, "measured again", "measured again: see the next")
         else:
-            last = self._lot.lot.last()
+            last = self._lot.lot.newest()
             free = self._free()
             if last is None or free is None:
                 return _no("no device has been measured yet")

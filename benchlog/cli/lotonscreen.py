@@ -1,0 +1,18 @@
+"""A lot on its screen, with the keeper beside it."""
+
+from contextlib import closing
+from pathlib import Path
+
+from benchlog.cli.onscreen import interruptible
+from benchlog.recorder.lotbook import Task
+from benchlog.recorder.lotlaunch import launch_lot
+from benchlog.screen.inspection import Bench, run_inspection
+
+
+def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:
+    """Start the lot's keeper, show the lot until the person leaves, end the keeper.
+
+    Raises what prevents the start: InstrumentError, BusyError, StoreError.
+    """
+    with closing(launch_lot(task, database)) as launched, interruptible():
+        run_inspection(Bench(database, task.lot, launched.control, bell))

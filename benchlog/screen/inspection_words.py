@@ -1,0 +1,174 @@
+"""What stands in each part of a lot's screen; pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from benchlog.control import Answer
+from benchlog.model import LotRun, Word
+from benchlog.screen.widgets.letters import large
+from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.verdict.lot import Decision
+from benchlog.verdict.lotreport import LotReport
+from benchlog.verdict.lotruns import counts
+
+_SYMBOLS: Final = {Word.PASS: "✓", Word.FAIL: "✗", Word.UNDECIDED: "?"}
+_RINGS: Final = {Word.PASS: 1, Word.FAIL: 2, Word.UNDECIDED: 3}
+_BAR: Final = 30
+_DONE: Final = {
+    "again": "measured again; the newest run counts",
+    "aside": "taken back: that run does not count",
+    "damaged": "marked as damaged: it counts as defective",
+    "note": "the note is kept",
+    "pause": "paused: nothing is begun until you go on",
+    "go-on": "goes on",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """What was last heard of the keeper; the first position speaks for itself."""
+
+    heard: bool = False
+    gone: str = ""
+    said: str = ""
+    paused: bool = False
+    run: int | None = None
+    waiting: str = ""
+    seen: bool | None = None
+    left: bool = True
+
+    @classmethod
+    def of(cls, answer: Answer, before: "Places") -> "Places":
+        """Read the keeper's answer to `status`."""
+        lot: Any = answer.data.get("lot")
+        if not answer.ok or not isinstance(lot, Mapping):
+            return cls(before.heard, gone=answer.error or "no keeper", said=before.said)
+        places = lot["places"]
+        busy = next((one for one in places if one["run"]), places[0])
+        return cls(
+            True,
+            "",
+            str(lot["said"]),
+            bool(lot["paused"]),
+            busy["run"],
+            str(busy["device"]),
+            busy["seen"],
+            bool(busy["left"]),
+        )
+
+
+def lot_line(report: LotReport) -> str:
+    """Return lot, part and plan."""
+    plan = report.plan
+    return (
+        f"lot {printable(report.lot.lot)}  {report.part.id}  "
+        f"sample {plan.sample_size} of {plan.lot_size:,}  "
+        f"Ac {plan.accept} Re {plan.reject}"
+    )
+
+
+def counts_line(report: LotReport) -> str:
+    """Return how far the sample is, and what came out."""
+    standing, size = report.standing, report.plan.sample_size
+    done = size - standing.remaining
+    filled = round(_BAR * done / size)
+    bar = "█" * filled + "░" * (_BAR - filled)
+    return (
+        f"{bar} {done}/{size}  ✓ {standing.passed}  ✗ {standing.failed} of at most "
+        f"{report.plan.most_accepted}  ? {standing.undecided}"
+    )
+
+
+def todo(report: LotReport, places: Places, readings: int) -> str:
+    """Say what the person is to do now."""
+    if places.gone:
+        return printable(places.gone)
+    if places.paused:
+        return "paused: F6 goes on"
+    if places.run is not None:
+        name = next((r.device for r in report.runs if r.run == places.run), "")
+        return f"measuring {printable(name)}: {readings} readings"
+    return _waiting(places) if places.waiting else _next(report)
+
+
+def _next(report: LotReport) -> str:
+    if report.standing.decision is not Decision.OPEN:
+        said = f"LOT {report.standing.decision.upper()}: {report.standing.text}"
+        if not report.standing.remaining:
+            return f"{said}. F8 shows the result"
+        return f"{said}. You may stop (F8) or complete the sample"
+    if not report.standing.remaining:
+        return f"sample complete, {report.standing.text}: scan one of them again"
+    return "put the next device in and scan or type its id"
+
+
+def _waiting(places: Places) -> str:
+    device = printable(places.waiting)
+    if places.seen is False:
+        return f"put {device} in"
+    if not places.left:
+        return f"take the last device out, put {device} in (Enter: it is in already)"
+    return f"waiting for the signal of {device}"
+
+
+def last_run(report: LotReport) -> LotRun | None:
+    """Return the newest run that has ended, whether it counts or not."""
+    ended = (r for r in reversed(report.runs) if r.ended_how is not None or r.damaged)
+    return next(ended, None)
+
+
+def _word(run: LotRun) -> Word:
+    return Word.FAIL if run.damaged else Word(run.word or Word.UNDECIDED)
+
+
+def large_verdict(last: LotRun | None, *, busy: bool) -> tuple[str, str]:
+    """Return the verdict in large letters and its style class; nothing while busy."""
+    if last is None or busy or not counts(last):
+        return "", "none"
+    word = _word(last)
+    return "\n".join(large(word)), str(word)
+
+
+def figures_line(last: LotRun | None, *, busy: bool) -> str:
+    """Return device and figures of the verdict that is shown."""
+    if last is None or busy:
+        return ""
+    if not counts(last):
+        return f"- {printable(last.device)} does not count: {_why(last)}"
+    offset = format_ppm(last.offset_ppm, last.u_ppm)
+    damaged = ", damaged" if last.damaged else ""
+    return (
+        f"{_SYMBOLS[_word(last)]} {printable(last.device)}{damaged}  {offset} ± "
+        f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
+    )
+
+
+def _why(run: LotRun) -> str:
+    by_plan = ("verdict clear", "readings reached", "time reached", "stopped")
+    return "taken back" if run.ended_how in by_plan else str(run.ended_how)
+
+
+def rings(last: LotRun | None) -> int:
+    """Return how often the bell rings for a verdict."""
+    return _RINGS[_word(last)] if last is not None and counts(last) else 0
+
+
+def devices(report: LotReport) -> str:
+    """Return the devices so far, the newest last; those set aside are marked."""
+    lines = []
+    for run in report.runs:
+        if not counts(run) and run.ended_how is None:
+            continue
+        offset = format_ppm(run.offset_ppm, run.u_ppm)
+        said = str(_word(run)) if counts(run) else f"does not count: {_why(run)}"
+        sign = _SYMBOLS[_word(run)] if counts(run) else "-"
+        lines.append(f"{sign} {printable(run.device):<20} {offset:>12} ppm  {said}")
+    return "\n".join(lines)
+
+
+def answered(verb: str, text: str, answer: Answer) -> str:
+    """Say what came of asking the keeper."""
+    if not answer.ok:
+        return f"not done: {answer.error or 'the keeper gave no reason'}"
+    return "" if verb == "device" else _DONE.get(verb, f"{verb} {text}")
