@@ -57,6 +57,8 @@ class NotFoundError(BenchlogError):
         self.kind, self.name = kind, name
         names = sorted(known)
         near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+        if name.isdigit():  # a number is not a mistyped other number
+            near = []
         said = f"there is no {kind} {name!r}"
         if near:
             said += "; did you mean " + " or ".join(near) + "?"

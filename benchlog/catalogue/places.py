@@ -51,12 +51,21 @@ def find(
         shelf = _shelf(kind)
         if name_or_path in shelf:
             return shelf[name_or_path]
-        raise NotFoundError(KINDS[kind], name_or_path, shelf)
+        lies = f"{name_or_path}{SUFFIX}"
+        hint = _here(lies)
+        raise NotFoundError(KINDS[kind], name_or_path, () if hint else shelf, hint)
     folder = beside.parent if isinstance(beside, Path) else Path()
     path = folder / name_or_path
     if _exists(path):
         return path
     raise NotFoundError(f"{KINDS[kind]} file", str(path), _siblings(path))
+
+
+def _here(file: str) -> str:
+    """Say that a file of this name lies in the current folder, if one does."""
+    if not _exists(Path(file)):
+        return ""
+    return f"by name, but .{os.sep}{file} lies here: write it as a path"
 
 
 def is_path(name_or_path: str) -> bool:

@@ -28,7 +28,7 @@ _ANSWERS: Final = frozenset({"no-signal", "overload"})
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What one instrument gave; the JSON row of the contract, plus `unit`."""
+    """What one instrument gave; a JSON row of the contract, and `unit`, `in_use`."""
 
     instrument: str
     driver: str
@@ -38,6 +38,7 @@ class Checked:
     value: float | None
     unit: str | None
     error: str | None
+    in_use: bool = False
 
 
 @make_command("check-bench", examples=EXAMPLES)
@@ -46,7 +47,8 @@ class Checked:
 def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> None:
     """Ask each instrument of BENCH (a name or a path) who it is, and for one reading.
 
-    An instrument that says "no signal" answers. Exit code 1 if one does not.
+    An instrument that says "no signal" answers. One that a run is using is left alone
+    and said to be in use. Exit code 1 if one does not answer or is in use.
     """
     del db
     from benchlog.catalogue import load_bench
@@ -98,7 +100,15 @@ def _check_group(specs: "Sequence[InstrumentSpec]") -> list[Checked]:
 
 def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
     return Checked(
-        spec.name, spec.driver, spec.address, False, None, None, None, str(error)
+        spec.name,
+        spec.driver,
+        spec.address,
+        False,
+        None,
+        None,
+        None,
+        str(error),
+        in_use=True,
     )
 
 
@@ -117,11 +127,17 @@ def _checked(spec: "InstrumentSpec", tried: "Tried") -> Checked:
     )
 
 
+def _state(row: Checked) -> str:
+    if row.in_use:
+        return "in use"
+    return "answers" if row.ok else "NO ANSWER"
+
+
 def _table(checked: list[Checked]) -> str:
     rows = [
         (
             row.instrument,
-            "answers" if row.ok else "NO ANSWER",
+            _state(row),
             "-" if row.value is None else f"{row.value:.12g} {row.unit}",
             row.driver,
             row.address or "-",

@@ -181,3 +181,14 @@ def test_syntax_errors_name_the_line(write, content, line, words):
     problem = whole_file_problem(write("x.toml", content))
     assert words in problem.found
     assert line is None or problem.key == line
+
+
+def test_a_file_that_lies_here_is_hinted_at(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "mybench.toml").write_text("")
+    with pytest.raises(NotFoundError, match=r"\./mybench\.toml lies here"):
+        find("benches", "mybench")
+
+
+def test_numbers_are_not_guessed():
+    assert "did you mean" not in str(NotFoundError("run", "99", ["9", "98"]))

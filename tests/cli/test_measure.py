@@ -220,6 +220,7 @@ def test_a_bench_in_use_is_left_alone_and_its_holder_named(
             pass
         second = line.run(*words)
         checked = line.run("check-bench", bench, "--json")
+        text = line.run("check-bench", bench).stdout
         process.send_signal(signal.SIGTERM)
         process.communicate(timeout=20)
     assert (second.returncode, second.stdout) == (1, "")
@@ -227,6 +228,8 @@ def test_a_bench_in_use_is_left_alone_and_its_holder_named(
     rows = json.loads(checked.stdout)
     assert checked.returncode == 1
     assert all(not row["ok"] and "in use" in row["error"] for row in rows)
+    assert all(row["in_use"] for row in rows)
+    assert "NO ANSWER" not in text and "in use" in text
 
 
 def test_simulate_prints_addresses_and_ends_with_its_input(line: Line) -> None:
