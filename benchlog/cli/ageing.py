@@ -85,7 +85,7 @@ def text(runs: "list[Run]", found: "Ageing") -> str:
     )
     later = [
         (
-            f"{far.years:g} a",
+            f"{far.years:g} year{'' if far.years == 1 else 's'}",
             f"{far.change_ppm:+.3g}",
             f"{far.low_ppm:+.3g}",
             f"{far.high_ppm:+.3g}",

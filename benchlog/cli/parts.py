@@ -64,6 +64,7 @@ def show(part: str, db: Path | None, as_json: bool) -> None:
 
 command.add_command(list_)
 command.add_command(show)
+show.short_help = "Show all that the data sheet of one part promises."
 
 
 def list_all(as_json: bool) -> None:

@@ -2,13 +2,15 @@
 
 from typing import TYPE_CHECKING, Final
 
-from benchlog.model import EventKind
-from benchlog.units import format_duration, format_ppm, format_u_ppm
+from benchlog.model import EventKind, Word
+from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
     from benchlog.recorder.keeper import Told
     from benchlog.verdict.judge import Assessment
 
+_DIGITS: Final = 12
+_BEFORE_U_PPM: Final = 1.0
 _QUIET: Final = {EventKind.ENDED}  # said with the figures, a moment later
 
 
@@ -28,17 +30,17 @@ def line_of(told: "Told") -> str:
 
 def reading_line(told: "Told") -> str:
     """Return one line for the newest reading or pulse, and how things stand with it."""
-    reading, assessment = told.reading, told.assessment
-    if assessment is not None and told.pulse is not None:
-        return _pulse_line(assessment)
-    if reading is None or assessment is None:
+    reading, a = told.reading, told.assessment
+    if a is not None and told.pulse is not None:
+        return _pulse_line(a)
+    if reading is None or a is None:
         return ""
     ambient = "" if reading.ambient_c is None else f"  {reading.ambient_c:.1f} C"
-    offset = format_ppm(assessment.offset_ppm, assessment.u_ppm)
+    about = _BEFORE_U_PPM if a.u_ppm is None else a.u_ppm
     return (
-        f"{assessment.stats.n:>6,}  {reading.frequency_hz:,.12g} Hz  "
-        f"offset {offset} ppm  U {format_u_ppm(assessment.u_ppm)} ppm{ambient}  "
-        f"{assessment.word}"
+        f"{a.stats.n:>6,}  {_frequency(reading.frequency_hz)} Hz  "
+        f"offset {format_ppm(a.offset_ppm, about)} ppm  "
+        f"U {format_u_ppm(a.u_ppm)} ppm{ambient}  {a.word}{_because(a)}"
     )
 
 
@@ -51,6 +53,25 @@ def _pulse_line(a: "Assessment") -> str:
     return f"{said}  {a.word}{more}"
 
 
+def _frequency(hz: float) -> str:
+    """Print with twelve digits, trailing zeros too: lines stand in columns."""
+    whole = len(f"{int(hz)}")
+    return f"{hz:,.{max(0, _DIGITS - whole)}f}"
+
+
+def _because(a: "Assessment") -> str:
+    """Say what the word hangs on, where it is not the offset that the line shows."""
+    if a.outliers is not None and a.outliers.decide:
+        return f" ({a.outliers.n} outlier{'' if a.outliers.n == 1 else 's'} decide)"
+    jitter = a.jitter
+    if jitter is None or jitter.rms_ppm is None or jitter.word is not a.word:
+        return ""
+    if a.word is Word.PASS:
+        return ""
+    rms = three_digits(jitter.rms_ppm)
+    return f" (jitter {rms} ppm rms, limit {jitter.limit_ppm:g} ppm)"
+
+
 def standing_line(told: "Told") -> str:
     """Return one line on how a long run stands."""
     a = told.assessment
@@ -60,5 +81,5 @@ def standing_line(told: "Told") -> str:
     return (
         f"run {told.run_id}: {a.stats.n:,} readings in "
         f"{format_duration(a.stats.span_s)}, {a.stats.gaps} gaps, offset {offset} ppm "
-        f"+- {format_u_ppm(a.u_ppm)} ppm, {a.word}"
+        f"+- {format_u_ppm(a.u_ppm)} ppm, {a.word}{_because(a)}"
     )

@@ -134,3 +134,8 @@ def test_completion_knows_parts_and_runs(line: Line) -> None:
             _BENCHLOG_COMPLETE="bash_complete", COMP_WORDS=words, COMP_CWORD=count
         )
         assert expected in done.stdout.splitlines(), done.stderr
+
+
+def test_help_of_parts_tells_its_own_show(line: Line) -> None:
+    said = line.run("parts", "--help").stdout
+    assert "show  Show all that the data sheet of one part promises." in said

@@ -4,21 +4,31 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from columns_maker import columns, part_of
 
 from benchlog.cli.inlines import Narration
-from benchlog.model import Event, Reading, Word
+from benchlog.model import Event, Kind, Limits, Part, Reading, Word
+from benchlog.recorder.telling import reading_line
+from benchlog.verdict import RunJudge
 
 
 def told(kind: str, run_id: int = 1, **more: Any) -> Any:
-    empty = {"reading": None, "event": None, "assessment": None, "text": ""}
+    empty = {
+        "reading": None,
+        "pulse": None,
+        "event": None,
+        "assessment": None,
+        "text": "",
+    }
     return SimpleNamespace(run_id=run_id, kind=kind, **(empty | more))
 
 
 def reading(n: int, run_id: int = 1) -> Any:
     stats = SimpleNamespace(n=n)
     assessment = SimpleNamespace(
-        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Word.PASS
-    )
+        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Word.PASS, outliers=None,
+        jitter=None,
+    )  # fmt: skip
     value = Reading(0, n, 0.1, 15_999_852.0, 24.9)
     return told("reading", run_id, reading=value, assessment=assessment)
 
@@ -35,7 +45,7 @@ def test_begin_reading_event_end(capsys: pytest.CaptureFixture[str]) -> None:
     assert captured.out == ""
     assert captured.err.splitlines() == [
         "run 1 started: measure of KX-1",
-        "     1  15,999,852 Hz  offset -9.25 ppm  U 0.58 ppm  24.9 C  pass",
+        "     1  15,999,852.0000 Hz  offset -9.25 ppm  U 0.58 ppm  24.9 C  pass",
         "lost: gone\\x1b[2J",
         "run 1 ended: verdict clear",
     ]
@@ -59,3 +69,20 @@ def test_several_runs_are_named_and_thinned_apart(
         narration.tell(reading(1, run_id))
     said = capsys.readouterr().err
     assert "run 1:      1  " in said and "run 2:      1  " in said
+
+
+def test_a_jitter_that_fails_is_said_and_columns_keep_their_width(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    judge = RunJudge(Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.001)))
+    hz = [16e6 + step for step in (0.5, 0.25, 0.125, 0.0, 0.75, 0.5, 0.25, 0.0)]
+    lines = []
+    for n in range(1, len(hz) + 1):
+        judge.feed(part_of(columns(hz), n - 1, n))
+        value = Reading(0, n, 1.0, hz[n - 1], 24.9)
+        lines.append(
+            reading_line(told("reading", reading=value, assessment=judge.assessment()))
+        )
+    assert "offset 0.0 ppm  U - ppm" in lines[0]
+    assert lines[-1].endswith("fail (jitter 0.0177 ppm rms, limit 0.001 ppm)")
+    assert {line.index(" Hz") for line in lines} == {lines[0].index(" Hz")}
