@@ -99,7 +99,7 @@ class Watch:
         if lost:
             said += "; nothing from " + ", ".join(lost)
         if self._book.ledger.waiting > 1:
-            said += f"; {self._book.ledger.waiting:,} rows wait for the database"
+            said += f"; rows that wait for the database: {self._book.ledger.waiting:,}"
         self.notifier.status(said or "waiting for the instruments")
 
 
