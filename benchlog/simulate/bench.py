@@ -17,6 +17,7 @@ from benchlog.simulate.orders import carry_out
 from benchlog.simulate.oscillator import Oscillator
 from benchlog.simulate.outlets import AnyServer, Outlets
 from benchlog.simulate.pty_server import PtyServer
+from benchlog.simulate.receiver import PulsedInput, Receiver
 from benchlog.simulate.room import Room, Supply
 from benchlog.simulate.scenario import Scenario
 from benchlog.simulate.truth import Served, Truth
@@ -164,6 +165,13 @@ class SimulatedBench:
             spec, self.world.room, self.world.supply, seed
         )
 
+    def lose_fix(self, receiver: str, for_s: float) -> None:
+        """Let a receiver lose its fix for bench seconds. Raises NotFoundError."""
+        if receiver not in self.world.receivers:
+            raise NotFoundError("receiver", receiver, self.world.receivers)
+        now_s = self.world.true_s(self.clock.mono_ns())
+        self.world.receivers[receiver].lose_fix(now_s, for_s)
+
     def set_supply(self, volts: float) -> None:
         """Turn the supply from now on."""
         self.world.supply.set_volts(volts, self.world.now_s())
@@ -188,4 +196,12 @@ def _world(scenario: Scenario, clock: Clock) -> World:
         )
         for place in scenario.places
     }
-    return World(clock, clock.mono_ns(), room, supply, devices)
+    world = World(
+        clock, clock.mono_ns(), room, supply, devices, host_ppm=scenario.host_ppm
+    )
+    at = scenario.receiver
+    if at is not None:
+        receiver = Receiver(at.spec, f"{scenario.seed}/receiver/{at.name}")
+        world.receivers[at.name] = receiver
+        world.signals[at.name] = PulsedInput(receiver, f"{scenario.seed}/{at.name}/in")
+    return world

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
+from benchlog.simulate.pulse_text import pulse_tables
 from benchlog.simulate.scenario import (
     DEFAULT_LINE_FORM,
     TALKING,
@@ -21,8 +22,10 @@ def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
     if scenario.register_ppm:
         lines += ["", "[instruments.trimmer]", 'driver = "line-trim"']
         lines += [f'address = "{addresses["trimmer"]}"']
+    lines += pulse_tables(scenario, addresses)
     for counter in scenario.counters:
-        lines += ["", *_position(scenario, counter)]
+        if scenario.measured_by_counter(counter):
+            lines += ["", *_position(scenario, counter)]
     return "\n".join(lines) + "\n"
 
 

@@ -7,6 +7,7 @@ from typing import Final
 
 from benchlog.simulate.oscillator import Oscillator
 from benchlog.simulate.patience import Patience
+from benchlog.simulate.receiver import PulsedInput
 from benchlog.simulate.world import World
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
@@ -96,7 +97,7 @@ class Gate:
     begin_ns: int
     end_ns: int
     gate_s: float
-    device: Oscillator | None
+    device: Oscillator | PulsedInput | None
     before_s: float
     divider: float
     low_pass_hz: float
@@ -156,11 +157,12 @@ class Counter:
             shown = NO_SIGNAL_HZ
         return Count(gate.end_ns, shown, step, hz)
 
-    def _device(self, which: int, front: Front) -> Oscillator | None:
+    def _device(self, which: int, front: Front) -> Oscillator | PulsedInput | None:
         """Return the device whose signal crosses the trigger level, if any."""
         if which not in self._inputs:
             return None
-        device = self._world.devices.get(self._inputs[which].device)
+        name, world = self._inputs[which].device, self._world
+        device = world.devices.get(name) or world.signals.get(name)
         if device is None:
             return None
         loaded = 0.5 if front.impedance_ohm < 100 else 1.0

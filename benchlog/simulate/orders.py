@@ -9,6 +9,7 @@ from benchlog.errors import NotFoundError, UsageError
 from benchlog.simulate.faults import ALWAYS, NEEDS, Faults
 from benchlog.simulate.truth import Served
 
+_OTHERS: Final = ("drop", "deaf", "unfixed", "ok", "status")
 _MOST_TIMES: Final = 1_000_000
 
 
@@ -43,6 +44,10 @@ class Bench(Protocol):
 
     def insert(self, place: str, offset_ppm: float) -> None:
         """Put another device in."""
+        ...
+
+    def lose_fix(self, receiver: str, for_s: float) -> None:
+        """Let a receiver lose its fix."""
         ...
 
     def set_supply(self, volts: float) -> None:
@@ -85,6 +90,8 @@ def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
         bench.drop(name)
     elif verb == "deaf":
         bench.deafen(name, _number(rest, 0, "seconds"))
+    elif verb == "unfixed":
+        bench.lose_fix(name, _number(rest, 0, "seconds"))
     elif verb == "ok":
         faults.clear()
     elif verb in NEEDS:
@@ -92,7 +99,7 @@ def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
         argument = " ".join(rest if times is None else rest[:-1])
         faults.order(verb, argument, 1 if times is None else times)
     else:
-        raise NotFoundError("fault", verb, (*NEEDS, "drop", "deaf", "ok", "status"))
+        raise NotFoundError("fault", verb, (*NEEDS, *_OTHERS))
     return None
 
 

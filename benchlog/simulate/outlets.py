@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -9,12 +10,20 @@ from benchlog.simulate.counting import Counter
 from benchlog.simulate.faults import Faults
 from benchlog.simulate.hislip_server import HislipServer
 from benchlog.simulate.pty_server import PtyServer
+from benchlog.simulate.pulse_lines import PulseLines
+from benchlog.simulate.pulse_trains import (
+    DividedTrain,
+    ReceiverTrain,
+    TimebaseTrain,
+    Train,
+)
 from benchlog.simulate.rfc2217_server import Rfc2217Server
 from benchlog.simulate.scenario import (
     DEFAULT_LINE_FORM,
     TALKING,
     CounterAt,
     MeterAt,
+    PulsesAt,
     Scenario,
     Via,
 )
@@ -27,7 +36,7 @@ from benchlog.simulate.scpi_meters import (
     ScpiMeter,
 )
 from benchlog.simulate.station import Station, TalkingStation
-from benchlog.simulate.streams import conversing, talking
+from benchlog.simulate.streams import Protocolled, conversing, talking
 from benchlog.simulate.talker import Talker, TalkingCounter, TalkingMeter, line_form
 from benchlog.simulate.tcp_server import TcpServer
 from benchlog.simulate.truth import Truth
@@ -95,7 +104,46 @@ class Outlets:
         if (at := self._scenario.supply_meter) is not None:
             kinds = self._meter(at, VOLTMETER_HEADER, supply.volts, "V")
             found |= self._in_ways(at.name, at.via, kinds)
+        return found | self._pulsed()
+
+    def _pulsed(self) -> dict[str, AnyServer]:
+        """Return servers of pulses: the receiver's, and those of divided clocks."""
+        found: dict[str, AnyServer] = {}
+        if (at := self._scenario.receiver) is not None:
+            receiver = self._world.receivers[at.name]
+            lines = self._lines(at.name, ReceiverTrain(receiver, self._world))
+            data = f"{at.name}@data"
+            if at.via is Via.RFC2217:
+                found[at.name] = Rfc2217Server(
+                    lambda port: lines.on_modem_lines(port, speak=True),
+                    lines=True,
+                    modem_poll_s=at.modem_poll_s,
+                )
+            else:
+                found[at.name] = self._bytes(at.name, lines.as_bytes())
+                found[data] = self._bytes(data, lines.as_sentences())
+        for one in self._scenario.pulses:
+            lines = self._lines(one.name, self._divided(one))
+            if one.via is Via.RFC2217:
+                found[one.name] = Rfc2217Server(
+                    partial(lines.on_modem_lines, speak=False), lines=True
+                )
+            else:
+                found[one.name] = self._bytes(one.name, lines.as_bytes())
         return found
+
+    def _bytes(self, key: str, protocol: Protocolled) -> AnyServer:
+        return PtyServer(protocol, self._folder / key, talks=True)
+
+    def _lines(self, name: str, train: Train) -> PulseLines:
+        faults = self._shared_faults(name, [name])
+        return PulseLines(name, train, faults, self._truth, self._world)
+
+    def _divided(self, at: PulsesAt) -> Train:
+        specs = {counter.name: counter.spec for counter in self._scenario.counters}
+        if at.source in specs:
+            return TimebaseTrain(specs[at.source], at.pulse_hz, self._world)
+        return DividedTrain(at.source, at.pulse_hz, self._world)
 
     def _counter(self, at: CounterAt) -> Kinds:
         inputs = self._scenario.inputs(at)

@@ -2,6 +2,7 @@
 
 import socket
 import threading
+from collections.abc import Callable
 from typing import Final
 
 import serial
@@ -40,10 +41,21 @@ class VirtualPort:
 class Rfc2217Server(Server):
     """Serves one instrument as a serial port over the network."""
 
-    def __init__(self, protocol: Protocolled) -> None:
+    def __init__(
+        self,
+        protocol: Protocolled | Callable[[VirtualPort], Protocolled],
+        *,
+        lines: bool = False,
+        modem_poll_s: float = _MODEM_POLL_S,
+    ) -> None:
+        """Serve `protocol`; with `lines` it is made for the port whose lines it moves.
+
+        A line that moves is noticed within `modem_poll_s`, as in a real port server.
+        """
         super().__init__()
         self.serial = VirtualPort()
-        self._protocol = protocol
+        self.modem_poll_s = modem_poll_s
+        self._protocol: Protocolled = protocol(self.serial) if lines else protocol  # type: ignore[arg-type,assignment]
 
     @property
     def address(self) -> str:
@@ -52,7 +64,7 @@ class Rfc2217Server(Server):
 
     def serve(self, client: socket.socket) -> None:
         """See Server."""
-        stream = _TelnetStream(self, client, self.serial)
+        stream = _TelnetStream(self, client, self.serial, self.modem_poll_s)
         if not stream.negotiated():
             return
         watcher = threading.Thread(target=stream.watch, daemon=True)
@@ -68,9 +80,14 @@ class _TelnetStream:
     """Data and negotiation share one socket; a watcher reads it, anybody writes."""
 
     def __init__(
-        self, server: Server, client: socket.socket, port: VirtualPort
+        self,
+        server: Server,
+        client: socket.socket,
+        port: VirtualPort,
+        modem_poll_s: float,
     ) -> None:
         self._server, self._client = server, client
+        self._modem_poll_s = modem_poll_s
         self._writing = threading.Lock()
         self._arrived = bytearray()
         self._news = threading.Condition()
@@ -91,7 +108,7 @@ class _TelnetStream:
 
     def watch(self) -> None:
         """Read until the end, and report modem lines that change."""
-        self._client.settimeout(_MODEM_POLL_S)
+        self._client.settimeout(self._modem_poll_s)
         try:
             while self._take():
                 self._manager.check_modem_lines()  # type: ignore[no-untyped-call]

@@ -7,6 +7,7 @@ from typing import Final
 
 from benchlog.simulate.counting import CounterSpec, InputSpec
 from benchlog.simulate.oscillator import OscillatorSpec
+from benchlog.simulate.receiver import ReceiverSpec
 from benchlog.simulate.room import RoomSpec, SupplySpec
 from benchlog.simulate.scpi_meters import MeterSpec
 
@@ -63,6 +64,40 @@ class MeterAt:
     period_s: float = 1.0
 
 
+@dataclass(frozen=True, slots=True)
+class ReceiverAt:
+    """A satellite receiver on the bench.
+
+    LINE gives a byte for each pulse on one pseudo terminal, and sentences on another,
+    `NAME@data`; RFC2217 moves the carrier line of a port that says the sentences too. A
+    counter's input may be wired to it by its name.
+    """
+
+    name: str = "receiver"
+    spec: ReceiverSpec = field(default=ReceiverSpec())
+    via: Via = Via.LINE
+    modem_poll_s: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class PulsesAt:
+    """A clock divided down to pulses: a place's device, or a counter's time base."""
+
+    name: str
+    source: str
+    pulse_hz: float = 1.0
+    via: Via = Via.LINE
+
+
+class Wiring(StrEnum):
+    """How a reference is wired, for the bench file's [reference]."""
+
+    NONE = "none"
+    PERIOD = "period"  # the counter times the receiver's pulse
+    FREQUENCY = "frequency"  # the counter measures a reference frequency
+    PULSES = "pulses"  # the host compares its pulses with the time base's
+
+
 ROOM_THERMOMETER: Final = MeterAt("room", MeterSpec())
 SUPPLY_METER: Final = MeterAt(
     "meter",
@@ -87,6 +122,11 @@ class Scenario:
     supply_meter: MeterAt | None = None
     register_ppm: tuple[float, ...] = ()
     title: str = "simulated bench"
+    receiver: ReceiverAt | None = None
+    pulses: tuple[PulsesAt, ...] = ()
+    wiring: Wiring = Wiring.NONE
+    host_ppm: float = 0.0
+    """How far off the computer's clock is, as far as pulses can tell."""
 
     def place(self, name: str) -> Place:
         """Return a place by its name. Raises KeyError."""
@@ -95,6 +135,15 @@ class Scenario:
     def inputs(self, counter: CounterAt) -> dict[int, InputSpec]:
         """Return what a counter's inputs are wired to."""
         return {
-            number: InputSpec(name, self.place(name).divider)
+            number: InputSpec(name, self._divider(name))
             for number, name in counter.inputs.items()
         }
+
+    def _divider(self, name: str) -> float:
+        wired_to_receiver = self.receiver is not None and name == self.receiver.name
+        return 1.0 if wired_to_receiver else self.place(name).divider
+
+    def measured_by_counter(self, counter: CounterAt) -> bool:
+        """Whether a position uses this counter: not where the device's pulses do."""
+        place = next(iter(counter.inputs.values()))
+        return place not in {one.source for one in self.pulses}

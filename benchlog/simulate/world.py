@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from benchlog.clock import Clock
 from benchlog.simulate.oscillator import Oscillator
+from benchlog.simulate.receiver import PulsedInput, Receiver
 from benchlog.simulate.room import Room, Supply
 from benchlog.units import NS_PER_S
 
@@ -17,10 +18,21 @@ class World:
     room: Room
     supply: Supply
     devices: dict[str, Oscillator] = field(default_factory=dict)
+    receivers: dict[str, Receiver] = field(default_factory=dict)
+    signals: dict[str, PulsedInput] = field(default_factory=dict)
+    host_ppm: float = 0.0  # how far off the clock is that pulses are stamped by
 
     def since_start_ns(self, mono_ns: int) -> int:
         """Return bench ns since the world was switched on."""
         return mono_ns - self.epoch_ns
+
+    def true_s(self, mono_ns: int) -> float:
+        """Return true seconds since then, where the host's clock is off."""
+        return self.since_start_ns(mono_ns) / NS_PER_S / (1.0 + self.host_ppm * 1e-6)
+
+    def mono_ns_at(self, true_s: float) -> int:
+        """Return what the host's clock shows at a true time."""
+        return self.epoch_ns + round(true_s * (1.0 + self.host_ppm * 1e-6) * NS_PER_S)
 
     def now_s(self) -> float:
         """Return bench seconds since the world was switched on."""
