@@ -146,7 +146,9 @@ class LotScreen(BenchScreen):
 
     async def _hear(self) -> None:
         answer = await self._ask("status")
-        self.places = words.Places.of(answer, self.places)
+        before, self.places = self.places, words.Places.of(answer, self.places)
+        if self.places.said != before.said:
+            self._answer = ""  # what the keeper says is newer than its last answer
         self._show()
 
     def _show(self) -> None:
@@ -229,8 +231,9 @@ class LotScreen(BenchScreen):
 
     async def _sent(self, verb: str, text: str) -> None:
         answer = await self._ask(verb, text)
-        self._answer = words.answered(verb, text, answer)
         await self._hear()
+        self._answer = words.answered(verb, text, answer)
+        self._show()
 
     async def _ask(self, verb: str, text: str = "") -> Answer:
         try:

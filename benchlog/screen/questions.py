@@ -19,6 +19,7 @@ class Question(ModalScreen[str]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "answer('')", "back", key_display="Esc"),
+        Binding("ctrl+c", "answer('')", "back", show=False),
     ]
 
     def __init__(self, asked: str, said: str = "") -> None:
@@ -47,7 +48,10 @@ class Typed(Input):
     """A line to type in, or for a scanner that types and presses Enter."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "submit", "take it", key_display="Enter"),
+        # Ctrl-J is a line feed: some scanners end with one, and so does what was
+        # typed before the screen was there.
+        Binding("enter,ctrl+j", "submit", "take it", key_display="Enter"),
+        Binding("ctrl+c", "app.interrupt", "leave", show=False),
     ]
 
 
@@ -75,14 +79,16 @@ class AskStop(Question, inherit_bindings=False):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "answer('stop')", "stop the run"),
         Binding("escape", "answer('')", "let it go on", key_display="Esc"),
+        Binding("ctrl+c", "answer('')", "let it go on", show=False),
     ]
 
 
 class AskLeave(Question, inherit_bindings=False):
-    """What becomes of a run that is still going when its screen is left."""
+    """What becomes of what is still going when its screen is left."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "answer('stop')", "stop the run and leave"),
-        Binding("k", "answer('leave')", "keep it going and leave"),
+        Binding("s", "answer('stop')", "stop and leave"),
+        Binding("k", "answer('leave')", "keep going and leave"),
+        Binding("ctrl+c", "answer('stop')", "stop and leave", show=False),
         Binding("escape", "answer('')", "stay", key_display="Esc"),
     ]

@@ -1,0 +1,160 @@
+"""A lot's keeper and screen, asked for what a person asks for; a real bench."""
+
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+
+import pytest
+from lot_shop import PART, SCALE, Shop, wait_for
+
+from benchlog import control
+from benchlog.cli.lots import Wish, task_for
+from benchlog.clock import host_sleep
+from benchlog.control import Answer, Request
+from benchlog.errors import StoreError
+from benchlog.model import LotRun
+from benchlog.recorder.lotbook import Task
+from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
+from benchlog.screen.inspection import Bench, LotApp, LotScreen
+from benchlog.screen.widgets.letters import ROWS, large
+from benchlog.screen.widgets.plain import Plain
+from benchlog.verdict.lotruns import counts
+
+OUT_S = 1.5
+
+
+class Table:
+    """A shop with a lot that waits for devices."""
+
+    def __init__(self, shop: Shop, task: Task, launched: LaunchedLot) -> None:
+        self.shop, self.task, self.launched = shop, task, launched
+
+    def ask(self, verb: str, text: str = "") -> Answer:
+        return control.ask(self.launched.control, Request(verb, None, text))
+
+    def runs(self) -> list[LotRun]:
+        try:
+            return self.shop.runs()
+        except StoreError:
+            return []
+
+    def done(self) -> int:
+        return sum(counts(run) for run in self.runs())
+
+    def measure(self, device: str, offset_ppm: float) -> LotRun:
+        before = len(self.runs())
+        self.shop.bench.remove("A")
+        assert self.ask("device", device).ok
+        host_sleep(OUT_S)
+        self.shop.bench.insert("A", offset_ppm)
+        wait_for(lambda: len(self.runs()) > before and self.runs()[-1].word is not None)
+        return self.runs()[-1]
+
+
+@contextmanager
+def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[Table]:
+    for name, value in shop.environment.items():
+        monkeypatch.setenv(name, value)
+    assert shop.environment["BENCHLOG_TIME_SCALE"] == f"{SCALE:g}"
+    wish = Wish(
+        "L1", str(shop.folder / "bench.toml"), PART, 40, sample=4, accept=1,
+        min_readings=5, max_readings=most,
+    )  # fmt: skip
+    given = task_for(wish, shop.db)
+    task = Task(given.lot, given.plan, given.templates, given.rule, watched=True)
+    with closing(launch_lot(task, shop.db)) as launched:
+        yield Table(shop, task, launched)
+
+
+@pytest.fixture
+def table(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> Iterator[Table]:
+    with set_up(shop, monkeypatch, 300) as found:
+        yield found
+
+
+def test_undo_again_and_damaged_add_and_change_nothing(table: Table) -> None:
+    first = table.measure("a", 2.0)
+    assert first.word == "pass" and table.done() == 1
+    assert table.ask("aside").ok
+    assert table.done() == 0 and table.runs()[0].readings == first.readings
+    assert table.ask("again").ok
+    wait_for(lambda: table.done() == 1)
+    assert [run.device for run in table.runs()] == ["a", "a"]
+    assert "again" in table.shop.kinds(table.runs()[1].run)
+    assert table.ask("damaged", "a leg is bent").ok
+    assert table.runs()[1].damaged and not table.runs()[0].damaged
+    assert table.ask("note", "from the middle of the reel").ok
+    assert "note" in table.shop.kinds(table.runs()[1].run)
+
+
+def test_the_device_before_must_be_seen_to_leave(table: Table) -> None:
+    table.measure("a", 2.0)
+    assert table.ask("device", "b").ok
+    host_sleep(0.5)
+    assert len(table.runs()) == 1, "b was begun on a, which is still in"
+    assert table.ask("device").ok  # Enter alone: it is in
+    wait_for(lambda: table.done() == 2)
+    assert "still-in" in table.shop.kinds(table.runs()[1].run)
+
+
+def test_another_part_is_said_aloud(table: Table) -> None:
+    run = table.measure("a", -200_000.0)
+    assert run.word == "fail" and "wrong-part" in table.shop.kinds(run.run)
+
+
+def test_paused_nothing_begins(table: Table) -> None:
+    assert table.ask("pause").ok and table.ask("device", "a").ok
+    host_sleep(0.5)
+    assert not table.runs()
+    assert table.ask("go-on").ok
+    wait_for(lambda: table.done() == 1)
+
+
+def test_a_swap_while_measuring_does_not_count(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shop.bench.remove("A")
+    with set_up(shop, monkeypatch, 300) as table:
+        shop.bench.insert("A", 29.752)  # too near the limit: all 300 readings
+        assert table.ask("device", "a").ok
+        wait_for(lambda: bool(table.runs()))
+        host_sleep(0.4)
+        shop.bench.insert("A", 5.0)
+        wait_for(lambda: table.runs()[0].ended_how is not None)
+        run = table.runs()[0]
+        assert run.set_aside and run.ended_how == "device changed"
+        assert "swapped" in shop.kinds(run.run)
+
+
+async def test_scan_look_and_take_the_next(table: Table) -> None:
+    bench = Bench(table.shop.db, table.task.lot, table.launched.control)
+    app = LotApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = app.screen
+        assert isinstance(screen, LotScreen)
+
+        async def until(name: str, said: str) -> None:
+            for _ in range(200):
+                if said in screen.query_one(name, Plain).text:
+                    return
+                await pilot.pause(0.05)
+            pytest.fail(f"{said!r} not in {screen.query_one(name, Plain).text!r}")
+
+        await until("#todo", "scan or type its id")
+        await pilot.press(*"KX7", "enter")
+        await until("#figures", "✓ KX7")
+        assert screen.query_one("#verdict-large", Plain).text == "\n".join(
+            large("PASS")
+        )
+        await until("#counts", "1/4")
+        await pilot.press("f3")
+        await until("#figures", "does not count: taken back")
+        await until("#counts", "0/4")
+        await pilot.press("f8")
+    assert table.done() == 0
+
+
+def test_letters_are_whole() -> None:
+    for word in ("pass", "fail", "undecided"):
+        lines = large(word)
+        assert len(lines) == ROWS and len({len(line) for line in lines}) == 1
+        assert len(lines[0]) <= 56
