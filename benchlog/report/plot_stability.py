@@ -95,10 +95,15 @@ def _guides(axes: "Axes", one: Stability) -> None:
     axes.set_yscale("log")
     held = axes.get_ylim()  # guides may leave the picture, not widen it
     for name, slope in _SLOPES.items():
-        reach = [first.tau_s, last.tau_s]
-        line = [(first.value or 0.0) * (tau / first.tau_s) ** slope for tau in reach]
-        axes.plot(reach, line, ":", color=FAINT, linewidth=0.9)
-        if held[0] < line[1] < held[1]:
-            at = (reach[1], line[1])
-            axes.annotate(name, at, color=FAINT, fontsize=7, ha="right", va="bottom")
+        start = first.value or 0.0
+        end_s = last.tau_s
+        if slope:  # the line is named where it leaves the picture
+            edge = held[1] if slope > 0 else held[0]
+            end_s = min(end_s, first.tau_s * (edge / start) ** (1.0 / slope))
+        values = [start, start * (end_s / first.tau_s) ** slope]
+        axes.plot([first.tau_s, end_s], values, ":", color=FAINT, linewidth=0.9)
+        side = {"ha": "left" if end_s < last.tau_s else "right"}
+        side["va"] = "top" if slope > 0 else "bottom"
+        at = (end_s, values[1])
+        axes.annotate(f" {name} ", at, color=FAINT, fontsize=7, **side)
     axes.set_ylim(held)
