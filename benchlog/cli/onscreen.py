@@ -8,6 +8,8 @@ from subprocess import TimeoutExpired
 from types import FrameType
 from typing import Final
 
+from click.exceptions import Exit
+
 from benchlog.cli.printing import say
 from benchlog.errors import BenchlogError
 from benchlog.model import RunPlan
@@ -20,7 +22,7 @@ from benchlog.store.reader import Reader
 _END_S: Final = 30.0
 
 PlansFor = Callable[[str], Sequence[RunPlan]]
-Show = Callable[[int | None], ScreenOutcome]
+Show = Callable[[], ScreenOutcome]
 
 
 def watch_run(
@@ -46,11 +48,15 @@ def measure_on_screen(
     bell: bool,
     again: Again | None = None,
 ) -> tuple[int, ...]:
-    """Start a keeper, show its runs live one after the other; return the runs' ids."""
+    """Start a keeper, show its runs live; return the runs' ids.
+
+    Raises click's Exit (code 0) when the person left and the runs go on.
+    """
     launched = launch(plans, database, go_on=go_on, again=again, say=say)
 
-    def show(run_id: int | None) -> ScreenOutcome:
-        return run_screen(database, run_id, bell=bell)
+    def show() -> ScreenOutcome:
+        first, *others = launched.run_ids
+        return run_screen(database, first, bell=bell, beside=others)
 
     return _through(launched, database, show)
 
@@ -65,49 +71,47 @@ def measure_asking(
         begun.append(launch(plans_for(device), database, go_on=go_on))
         return begun[-1].run_ids[0]
 
-    def show(run_id: int | None) -> ScreenOutcome:  # noqa: ARG001 - it is not known yet
+    def show() -> ScreenOutcome:
         return run_screen(database, start=start, ask_device=True, bell=bell)
 
-    outcome = _shown(show, None)
-    return _through(begun[-1], database, lambda _: outcome) if begun else ()
+    outcome = _shown(show)
+    return _through(begun[-1], database, lambda: outcome) if begun else ()
 
 
 def _through(launched: Launched, database: Path, show: Show) -> tuple[int, ...]:
-    """Show each run that is still open; then see to it that the keeper ends."""
-    run_ids: list[int] = []
-    left_running = False
-    for begun in launched.run_ids:
-        if not run_ids or _is_open(database, begun):
-            outcome = _shown_or_waited(show, begun, launched)
-            left_running = left_running or outcome.left_running
-            run_ids.append(outcome.run_id or begun)
-        else:
-            run_ids.append(begun)
-    if left_running:
-        say(f"run {run_ids[0]} goes on; `benchlog watch {run_ids[0]}` shows it again")
-    else:
-        _end(launched, any(_is_open(database, run_id) for run_id in run_ids))
-    return tuple(run_ids)
+    """Show the runs; then see to it that the keeper ends, unless they are to go on."""
+    outcome = _shown_or_waited(show)
+    if outcome is None:
+        with interruptible(), contextlib.suppress(KeyboardInterrupt):
+            launched.wait()
+        outcome = ScreenOutcome()
+    found = outcome.run_ids or (outcome.run_id,)
+    run_ids = tuple(i for i in found if i is not None) or launched.run_ids
+    still_open = [run_id for run_id in run_ids if _is_open(database, run_id)]
+    if outcome.left_running and still_open:
+        for run_id in still_open:
+            say(f"run {run_id} goes on; `benchlog watch {run_id}` shows it again")
+        raise Exit(0)  # no verdict of a run that is not over
+    _end(launched, bool(still_open))
+    return run_ids
 
 
-def _shown_or_waited(show: Show, run_id: int, launched: Launched) -> ScreenOutcome:
-    """Show a run; where that breaks, the run still goes on to its end."""
+def _shown_or_waited(show: Show) -> ScreenOutcome | None:
+    """Show the runs; None where that breaks: they still go on to their end."""
     try:
-        return _shown(show, run_id)
+        return _shown(show)
     except BenchlogError as error:
         say(f"{error} - the run goes on, Ctrl-C ends it")
-    with interruptible(), contextlib.suppress(KeyboardInterrupt):
-        launched.wait()
-    return ScreenOutcome(run_id)
+        return None
 
 
-def _shown(show: Show, run_id: int | None) -> ScreenOutcome:
-    """Show a run; an interrupt leaves the screen, nothing else."""
+def _shown(show: Show) -> ScreenOutcome:
+    """Show the runs; an interrupt leaves the screen, nothing else."""
     with interruptible():
         try:
-            return show(run_id)
+            return show()
         except KeyboardInterrupt:
-            return ScreenOutcome(run_id)
+            return ScreenOutcome()
 
 
 def _is_open(database: Path, run_id: int) -> bool:

@@ -7,8 +7,10 @@ from textual.binding import Binding, BindingType
 from benchlog.screen import asking, panels
 from benchlog.screen.asking import Moment
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.beside import named, others_open
 from benchlog.screen.follow import Follower
 from benchlog.screen.questions import AskStop, AskText
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.screen.app import BenchApp
@@ -72,7 +74,14 @@ class ActingScreen(BenchScreen):
 
         run = self.follower.run
         said = f"{self.follower.readings:,} readings stay in the database."
-        self.app.push_screen(AskStop(f"Stop run {run.id}?", said), answered)
+        others = others_open(self.app.beside, run)
+        if others:
+            on = "goes on" if len(others) == 1 else "go on"
+            said += f" Only this run ends: {named(others)} {on}."
+        at = (
+            f" ({printable(run.device)} at {printable(run.position)})" if others else ""
+        )
+        self.app.push_screen(AskStop(f"Stop run {run.id}{at}?", said), answered)
 
     def action_note(self) -> None:
         """Write a remark into the run."""

@@ -1,7 +1,7 @@
 """The screens as one application: which there are, and the ways between them."""
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -11,14 +11,16 @@ from textual.binding import Binding, BindingType
 
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.model import Run
 from benchlog.screen import asking
+from benchlog.screen.beside import Beside, still_going
 from benchlog.screen.device import DeviceScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.palette import BENCH
-from benchlog.screen.questions import AskLeave
+from benchlog.screen.questions import AskLeave, Question
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 
@@ -28,12 +30,14 @@ class ScreenOutcome:
     """How the screen was left.
 
     `run_id` is the run it was opened for, or the one that followed it; None when none
-    was begun. `stopped`: the person ended it; `left_running`: asked to go on.
+    was begun. `stopped`: the person ended it; `left_running`: asked to go on. `run_ids`
+    are all of them when it was opened for several.
     """
 
     run_id: int | None = None
     stopped: bool = False
     left_running: bool = False
+    run_ids: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +46,8 @@ class Opening:
 
     `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
     run as it is, without being asked what is to become of it; with `look_only` no key
-    changes anything either.
+    changes anything either. `beside` are runs at other positions of the same keeper
+    that the screen answers for, too.
     """
 
     database: Path
@@ -51,6 +56,7 @@ class Opening:
     bell: bool = False
     onlooker: bool = False
     look_only: bool = False
+    beside: tuple[int, ...] = ()
 
 
 class BenchApp(App[ScreenOutcome]):
@@ -62,9 +68,9 @@ class BenchApp(App[ScreenOutcome]):
         Binding(
             "question_mark,f1", "help", "help", key_display="?", tooltip="this page"
         ),
-        Binding("q", "leave", "quit", tooltip="leave the screen"),
+        Binding("q", "leave", "quit", tooltip="leave the screen; Ctrl-C does the same"),
         Binding("ctrl+q", "leave", "quit", show=False, tooltip="leave the screen"),
-        Binding("ctrl+c", "interrupt", "end the run and quit", show=False),
+        Binding("ctrl+c", "interrupt", "quit", show=False),
     ]
 
     def __init__(self, opening: Opening, clock: Clock | None = None) -> None:
@@ -79,7 +85,9 @@ class BenchApp(App[ScreenOutcome]):
         self._opening = opening
         self._clock = clock or host_clock()
         self.own = opening.run
-        """The run this screen answers for."""
+        """The run this screen answers for; of several the one that is shown."""
+        self.beside = Beside(opening.database)
+        self._owns = [] if self.own is None else [self.own, *opening.beside]
 
     def on_mount(self) -> None:
         """Show what was asked for."""
@@ -97,35 +105,48 @@ class BenchApp(App[ScreenOutcome]):
 
     def open_own(self, run_id: int) -> None:
         """Show the run that this screen answers for from now on."""
-        self.own = run_id
+        self.own, self._owns = run_id, [run_id]
         self.switch_screen(self._live(run_id))
 
     def open_run(self, run_id: int) -> None:
-        """Show a run of the history; the run this screen is for lies underneath."""
+        """Show a run of the history; the history lies underneath."""
+        if self._lies_under(run_id):
+            self.pop_screen()
+            return
         try:
-            screen = self._live(run_id)
+            self.push_screen(self._live(run_id))
+        except BenchlogError as error:
+            self.say(str(error))
+
+    def show_beside(self, shown: int, other: int) -> None:
+        """Show the run at another position in place of the one that is shown."""
+        try:
+            screen = self._live(other)
         except BenchlogError as error:
             self.say(str(error))
             return
-        if isinstance(self.screen, HistoryScreen) and self.screen.can_go_back:
-            self.pop_screen()
-        under = self.screen
-        if isinstance(under, LiveScreen) and under.follower.run.id == run_id:
-            screen.follower.close()
-        elif isinstance(under, LiveScreen) and under.follower.run.id != self.own:
-            self.switch_screen(screen)
-        else:
-            self.push_screen(screen)
+        if shown == self.own:
+            self.own = other
+        self.switch_screen(screen)
+
+    def _lies_under(self, run_id: int) -> bool:
+        under = self.screen_stack[-2] if len(self.screen_stack) > 1 else None
+        return isinstance(under, LiveScreen) and under.follower.run.id == run_id
 
     def follow_on(self, run_id: int, following: int) -> None:
         """Go on to the run that was begun in place of another."""
         if run_id == self.own:
             self.own = following
+        self._owns = [following if one == run_id else one for one in self._owns]
         self.switch_screen(self._live(following))
 
     def action_history(self) -> None:
-        """List all runs."""
-        self.push_screen(HistoryScreen(self.database))
+        """List all runs; a list that lies underneath comes back as it was left."""
+        if any(isinstance(screen, HistoryScreen) for screen in self.screen_stack):
+            while not isinstance(self.screen, HistoryScreen):
+                self.pop_screen()
+        else:
+            self.push_screen(HistoryScreen(self.database))
 
     def action_help(self) -> None:
         """Explain keys and figures."""
@@ -143,11 +164,14 @@ class BenchApp(App[ScreenOutcome]):
 
     def action_quit_now(self) -> None:
         """Leave; nothing is running that could be lost."""
-        self.exit(ScreenOutcome(self.own))
+        self.exit(self.outcome_now())
 
     def action_leave(self) -> None:
-        """Leave, after asking what becomes of a run that is still going."""
-        if self._opening.onlooker or not self._own_is_live():
+        """Leave, after asking what becomes of runs that are still going."""
+        if not self.screen.check_action("leave", ()):
+            return  # a run is just being started
+        going = self._going()
+        if not going:
             self.action_quit_now()
             return
 
@@ -156,32 +180,51 @@ class BenchApp(App[ScreenOutcome]):
             if verb:
                 self.run_worker(self._leave(verb))
 
-        asked = f"Run {self.own} is still going."
-        said = "What shall become of it? `benchlog watch` shows it again."
-        self.push_screen(AskLeave(asked, said), answered)
+        again = f"`benchlog watch {going[0].id}` shows it again."
+        self.push_screen(AskLeave(still_going(going), f"What now? {again}"), answered)
 
     def action_interrupt(self) -> None:
-        """End the run cleanly and leave: what Ctrl-C means everywhere."""
-        if self._opening.onlooker or not self._own_is_live():
-            self.action_quit_now()
+        """Do what Esc does in a question, else what `q` does: Ctrl-C loses nothing."""
+        if isinstance(self.screen, Question):
+            self.screen.action_answer("")
         else:
-            self.run_worker(self._leave("stop"))
+            self.action_leave()
 
     async def _leave(self, verb: str) -> None:
-        with Reader.open(self.database) as reader:
-            run = reader.run(self.own or 0)
-        answer = await asking.ask(self.database, run, verb)
-        if answer.ok or not run.open:
-            stopped = verb == "stop"
-            self.exit(ScreenOutcome(self.own, stopped, left_running=not stopped))
-        else:
-            self.say(f"not done: {answer.error}")
+        for run in self._going():
+            answer = await asking.ask(self.database, run, verb)
+            if not answer.ok and any(run.id == one.id for one in self._going()):
+                self.say(f"not done: {answer.error}")
+                return
+        stopped = verb == "stop"
+        self.exit(self.outcome_now(stopped=stopped, left_running=not stopped))
 
-    def _own_is_live(self) -> bool:
-        for screen in self.screen_stack:
-            if isinstance(screen, LiveScreen) and screen.follower.run.id == self.own:
-                return screen.follower.standing().live
-        return False
+    def outcome_now(
+        self, *, stopped: bool = False, left_running: bool = False
+    ) -> ScreenOutcome:
+        """Return how the screen is left if it is left now."""
+        several = tuple(self._owns) if len(self._owns) > 1 else ()
+        return ScreenOutcome(self.own, stopped, left_running, several)
+
+    def _going(self) -> list[Run]:
+        """Return the runs this screen answers for that are still going."""
+        if self._opening.onlooker or not self._owns or self._keeper_is_gone():
+            return []
+        try:
+            with Reader.open(self.database) as reader:
+                runs = [reader.run(run_id) for run_id in self._owns]
+        except BenchlogError as error:
+            self.say(str(error))
+            return []
+        return [run for run in runs if run.open]
+
+    def _keeper_is_gone(self) -> bool:
+        return any(
+            isinstance(screen, LiveScreen)
+            and screen.follower.run.id in self._owns
+            and screen.follower.keeper.state == "gone"
+            for screen in self.screen_stack
+        )
 
 
 def run_screen(
@@ -193,6 +236,7 @@ def run_screen(
     bell: bool = False,
     onlooker: bool = False,
     look_only: bool = False,
+    beside: Sequence[int] = (),
 ) -> ScreenOutcome:
     """Show a run until the person leaves; blocks.
 
@@ -213,6 +257,8 @@ def run_screen(
         The run belongs to somebody else: leaving asks nothing and changes nothing.
     look_only : bool
         No key changes anything in a run.
+    beside : sequence of int
+        Runs at other positions of the same keeper that are answered for, too.
 
     Raises UsageError without a terminal, StoreError or NotFoundError before anything is
     drawn, BenchlogError when the screen itself breaks (the run is not touched).
@@ -228,14 +274,16 @@ def run_screen(
     if not ask_device:
         _check(database, run)
     asked = start if ask_device else None
-    app = BenchApp(Opening(database, run, asked, bell, onlooker, look_only))
+    app = BenchApp(
+        Opening(database, run, asked, bell, onlooker, look_only, tuple(beside))
+    )
     outcome = app.run()
     if app.return_code:
         raise BenchlogError(
             "the screen broke down; the run is not touched by that, `benchlog watch` "
             "shows it again"
         )
-    return outcome or ScreenOutcome(app.own)
+    return outcome or app.outcome_now()
 
 
 def _check(database: Path, run: int | None) -> None:

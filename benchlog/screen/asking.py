@@ -35,12 +35,14 @@ async def hear(database: Path, run: Run) -> Keeper:
     except BenchlogError as error:
         stuck = isinstance(error.__cause__, TimeoutError)
         return Keeper(state="unknown" if stuck else "gone")
-    runs = answer.data.get("runs")
-    doing = runs.get(str(run.id), "") if isinstance(runs, dict) else ""
+    runs, begun = answer.data.get("runs"), answer.data.get("begun")
+    doing = {int(n): str(d) for n, d in runs.items()} if isinstance(runs, dict) else {}
     waiting = answer.data.get("rows_waiting", 0)
     return Keeper(
         state="here",
-        paused=doing == "paused",
+        open_runs=tuple(doing.items()),
+        begun=tuple(begun) if isinstance(begun, list) else (),
+        paused=doing.get(run.id) == "paused",
         keeps_going=bool(answer.data.get("keeps_going")),
         rows_waiting=waiting if isinstance(waiting, int) else 0,
     )

@@ -31,6 +31,7 @@ class Finder(Input):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "screen.open", "open", key_display="Enter"),
         Binding("up", "screen.move(-1)", "choose", key_display="↑↓"),
+        Binding("ctrl+c", "app.interrupt", "leave", show=False),
     ]
 
 

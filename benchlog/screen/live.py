@@ -13,6 +13,7 @@ from benchlog.model import Purpose
 from benchlog.screen import asking, panels
 from benchlog.screen.acting import ActingScreen
 from benchlog.screen.bell import Bell
+from benchlog.screen.beside import others_open, strip
 from benchlog.screen.follow import Follower
 from benchlog.screen.happenings import marks
 from benchlog.screen.night import NightScreen
@@ -37,6 +38,13 @@ class LiveScreen(ActingScreen):
         Binding("b", "bell(True)", "bell on", tooltip="ring when the verdict is clear"),
         Binding("b", "bell(False)", "bell off", tooltip="be quiet"),
         Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
+        Binding(
+            "tab",
+            "beside",
+            "other position",
+            key_display="Tab",
+            tooltip="show the run at the next position",
+        ),
         Binding("h", "app.history", "history", tooltip="all runs of this database"),
         Binding("escape", "back", "back", key_display="Esc"),
     ]
@@ -52,6 +60,7 @@ class LiveScreen(ActingScreen):
 
     def content(self) -> Iterable[Widget]:
         """Return the parts of the screen from top to bottom."""
+        yield Plain(id="positions")
         yield TwoEnds(id="who")
         yield Plain(id="where")
         yield TwoEnds(id="state")
@@ -101,15 +110,24 @@ class LiveScreen(ActingScreen):
             self._show_standing(self.follower.standing())
 
     def hear(self) -> None:
-        """Ask how the keeper of an open run stands."""
-        if self.follower.run.open:
+        """Ask how the keeper stands, as long as it has this run or another one."""
+        run = self.follower.run
+        socket = self.app.database.parent / run.control
+        if (
+            run.open
+            or (run.control and socket.exists())
+            or others_open(self.app.beside, run)
+        ):
             self.run_worker(self._listen(), group="hear", exclusive=True)
 
     async def _listen(self) -> None:
         follower = self.follower
         before = follower.keeper
-        follower.heard(await asking.hear(self.app.database, follower.run))
+        keeper = await asking.hear(self.app.database, follower.run)
+        follower.heard(keeper)
         self._changed = self._changed or follower.keeper != before
+        self.app.beside.heard(follower.run.control, keeper)
+        self._show_positions()
 
     # --- showing ---------------------------------------------------------------------
 
@@ -117,6 +135,7 @@ class LiveScreen(ActingScreen):
         """Bring every part of the screen up to date."""
         assessment = self.follower.assess()
         standing = self.follower.standing()
+        self._show_positions()
         self.query_one("#who", TwoEnds).show(*panels.who(standing))
         self.query_one("#where", Plain).show(panels.where(standing))
         self._show_head(standing)
@@ -129,6 +148,12 @@ class LiveScreen(ActingScreen):
         verdict = self._bell.rings(standing, assessment) and self.app.bell_on
         if (self._bell.alarmed(standing) and self.app.alarms_ring) or verdict:
             self.app.bell()
+
+    def _show_positions(self) -> None:
+        said = strip(self.app.beside, self.follower.run)
+        if self.query_one("#positions", Plain).show(said):
+            self.set_class(bool(said), "-several")
+            self.refresh_bindings()
 
     def _show_head(self, standing: Standing) -> None:
         room = panels.room_for_figure(self.size.width)
@@ -164,11 +189,20 @@ class LiveScreen(ActingScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer the bell only where it may ring, a summary only of a soak."""
+        if action == "beside":
+            return bool(self.app.beside.of(self.follower.run))
         if action == "night":
             return self.follower.run.purpose is Purpose.SOAK
         if action == "bell":
             return self.follower.standing().live and self.app.bell_on != parameters[0]
         return super().check_action(action, parameters)
+
+    def action_beside(self) -> None:
+        """Show the run at the next position."""
+        run = self.follower.run
+        ids = [one.id for one in self.app.beside.of(run)]
+        at = ids.index(run.id) if run.id in ids else -1
+        self.app.show_beside(run.id, ids[(at + 1) % len(ids)])
 
     def action_night(self) -> None:
         """Show how a long run has gone so far."""

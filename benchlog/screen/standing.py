@@ -26,12 +26,19 @@ class Keeper:
     """What was last heard of the keeper.
 
     `state` is `unknown` (not asked yet), `here`, or `gone` while the run is not closed.
+    `open_runs` are ids and what is being done, `begun` all that it began, in order.
     """
 
     state: str = "unknown"
     paused: bool = False
     keeps_going: bool = False
     rows_waiting: int = 0
+    open_runs: tuple[tuple[int, str], ...] = ()
+    begun: tuple[int, ...] = ()
+
+    def doing(self, run_id: int) -> str:
+        """Return `measuring` or `paused`, for a run of this keeper that is open."""
+        return dict(self.open_runs).get(run_id, "measuring")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +87,7 @@ def state_words(standing: Standing) -> str:
     if not run.open:
         return f"ended: {run.ended_how or 'no reason given'}"
     if keeper.state == "gone":
-        return "the keeper is gone: the run was not closed"
+        return "broken off: its keeper is gone"
     if keeper.paused:
         return "paused"
     if standing.trouble is not None:

@@ -19,6 +19,8 @@ class StubDesk:
         self.asked: list[Request] = []
         self.paused = False
         self.keeps_going = False
+        self.runs: list[int] = []
+        self.begun: list[int] = []
         self._on = dict(on or {})
         self._socket = listen(path)
         self._loop = asyncio.get_running_loop()
@@ -59,4 +61,9 @@ class StubDesk:
 
     def _status(self, request: Request) -> dict[str, object]:
         doing = "paused" if self.paused else "measuring"
-        return {"runs": {str(request.run): doing}, "keeps_going": self.keeps_going}
+        runs = {str(run): doing for run in self.runs or [request.run]}
+        return {
+            "runs": runs,
+            "begun": self.begun or self.runs,
+            "keeps_going": self.keeps_going,
+        }

@@ -168,7 +168,7 @@ def event(kind: str, mono_ns: int = 10, text: str = "") -> Event:
 def test_states_in_words(standing: Standing):
     assert state_words(standing) == "measuring"
     gone = replace(standing, keeper=Keeper("gone"))
-    assert state_words(gone) == "the keeper is gone: the run was not closed"
+    assert state_words(gone) == "broken off: its keeper is gone"
     assert not gone.live
     assert (
         state_words(replace(standing, keeper=Keeper("here", paused=True))) == "paused"

@@ -103,10 +103,12 @@ async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):
         await pilot.press("down", "down", "enter")
         shown = await until(pilot, "run 3, measure")
         assert "Ü-3 lang" in shown
-        await pilot.press("h")
+        await pilot.press("h")  # the list that lies underneath, not another one
         await until(pilot, "newest first")
         await pilot.press(*"fail", "enter")
         await until(pilot, "run 2, measure")
+        await pilot.press("escape")
+        await until(pilot, "1 found among 5 runs")  # where one came from, as it was
         await pilot.press("escape")
         await until(pilot, f"run {open_run}, measure")
         live = [s for s in app.screen_stack if isinstance(s, LiveScreen)]

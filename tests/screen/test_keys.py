@@ -210,7 +210,7 @@ async def test_refusal_of_the_keeper_is_shown_in_its_words(stage: Stage):
 async def test_keeper_gone_is_said_and_nothing_crashes(stage: Stage):
     async with bench(stage) as b:
         b.desk.close()
-        await until(b.pilot, "the keeper is gone: the run was not closed")
+        await until(b.pilot, "broken off: its keeper is gone")
         shown = await until_gone(b.pilot, "p pause")
         assert "h history" in shown
         await b.pilot.press("q")
@@ -258,12 +258,35 @@ async def test_onlooker_leaves_without_a_question_and_changes_nothing(stage: Sta
     assert b.app.return_value == ScreenOutcome(b.run)
 
 
-async def test_ctrl_c_ends_the_run_and_leaves(stage: Stage):
+async def test_ctrl_c_asks_as_q_does_and_pressed_again_stops(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("ctrl+c")
+        await until(b.pilot, f"Run {b.run} is still going")
+        await b.pilot.press("escape")
+        await settled(b.pilot)
+        assert (b.desk.verbs, b.app.return_value) == ([], None)
+        await b.pilot.press("ctrl+c", "ctrl+c")
         for _ in range(60):
             if b.app.return_value is not None:
                 break
             await b.pilot.pause(0.05)
         assert b.desk.verbs == ["stop"]
     assert b.app.return_value == ScreenOutcome(b.run, stopped=True)
+
+
+async def test_ctrl_c_takes_a_question_back_and_leaves_the_list(stage: Stage):
+    async with bench(stage) as b:
+        for key, asked in (
+            ("n", "Note for this run"),
+            ("m", "Mark this moment"),
+            ("s", "Stop run"),
+        ):
+            await b.pilot.press(key)
+            await until(b.pilot, asked)
+            await b.pilot.press("ctrl+c")
+            await until_gone(b.pilot, asked)
+        await b.pilot.press("h")
+        await until(b.pilot, "newest first")
+        await b.pilot.press("ctrl+c")
+        await until(b.pilot, f"Run {b.run} is still going")
+        assert b.desk.verbs == []

@@ -1,0 +1,156 @@
+"""Two positions of one keeper: both in view, a key between them, stop means one."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from screen.keeper import StubDesk
+from screen.looking import settled, text_of, until, until_gone
+from screen.scenes import Scene, Stage
+from textual.pilot import Pilot
+
+from benchlog.control import Answer, Request
+from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
+from benchlog.screen.widgets.plain import Plain
+
+FIRST = Scene(control="keeper.sock", device="KX-A", position="A")
+SECOND = Scene(control="keeper.sock", device="KX-B", position="B", offset_ppm=-500.0)
+
+
+class Pair:
+    """Two runs that are being kept, the screen that answers for both."""
+
+    pilot: Pilot
+
+    def __init__(self, stage: Stage) -> None:
+        self.stage = stage
+        self.runs = [stage.begin(scene) for scene in (FIRST, SECOND)]
+        for run, scene in zip(self.runs, (FIRST, SECOND), strict=True):
+            stage.readings(run, scene.values(20))
+        path = stage.database.parent / "keeper.sock"
+        self.desk = StubDesk(path, {"stop": self.stop})
+        self.desk.runs, self.desk.begun = list(self.runs), list(self.runs)
+        first, *others = self.runs
+        opening = Opening(stage.database, first, beside=tuple(others))
+        self.app = BenchApp(opening, stage.clock)
+
+    def stop(self, request: Request) -> Answer:
+        assert request.run is not None
+        self.desk.runs.remove(request.run)
+        self.stage.end(request.run, "stopped")
+        return Answer(ok=True)
+
+    def stopped(self) -> list[int | None]:
+        return [r.run for r in self.desk.asked if r.do == "stop"]
+
+    async def left(self) -> ScreenOutcome | None:
+        for _ in range(60):
+            if self.app.return_value is not None:
+                break
+            await self.pilot.pause(0.05)
+        return self.app.return_value
+
+
+@asynccontextmanager
+async def pair(stage: Stage, size: tuple[int, int] = (100, 30)) -> AsyncIterator[Pair]:
+    made = Pair(stage)
+    try:
+        async with made.app.run_test(size=size) as made.pilot:
+            await until(made.pilot, "B KX-B measuring")
+            yield made
+    finally:
+        made.desk.close()
+
+
+async def test_both_are_in_view_and_tab_goes_from_one_to_the_other(stage: Stage):
+    async with pair(stage, (80, 24)) as p:
+        shown = await settled(p.pilot)
+        assert "▸ A KX-A measuring" in shown
+        assert "device KX-A" in shown
+        assert "Tab other position" in shown
+        await p.pilot.press("tab")
+        shown = await until(p.pilot, "device KX-B")
+        shown = await until(p.pilot, "▸ B KX-B measuring")
+        assert "A KX-A measuring" in shown
+        assert max(map(len, shown.splitlines())) <= 80
+        await p.pilot.press("tab")
+        await until(p.pilot, "device KX-A")
+        assert p.desk.verbs == []
+
+
+async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
+    async with pair(stage) as p:
+        first, second = p.runs
+        await p.pilot.press("tab")
+        await until(p.pilot, "device KX-B")
+        await p.pilot.press("s")
+        await until(p.pilot, f"Stop run {second} (KX-B at B)?")
+        asked = " ".join(plain.text for plain in p.app.screen.query(Plain))
+        assert "Only this run ends" in asked
+        assert f"run {first} (KX-A at A) goes on" in asked
+        await p.pilot.press("s")
+        await until(p.pilot, "ended: stopped")
+        await until(p.pilot, "B KX-B ✗ fail")
+        assert "A KX-A measuring" in text_of(p.app)
+        assert p.stopped() == [second]
+        await p.pilot.press("q")
+        await until(p.pilot, f"Run {first} is still going")
+        await p.pilot.press("s")
+        assert await p.left() == ScreenOutcome(
+            second, stopped=True, run_ids=tuple(p.runs)
+        )
+        assert p.stopped() == [second, first]
+
+
+async def test_leaving_names_both_and_keeps_both_going(stage: Stage):
+    async with pair(stage) as p:
+        first, second = p.runs
+        await p.pilot.press("q")
+        said = await until(p.pilot, "are still going")
+        assert f"Run {first} (KX-A at A) and run {second} (KX-B at B)" in said
+        await p.pilot.press("k")
+        outcome = ScreenOutcome(first, left_running=True, run_ids=tuple(p.runs))
+        assert await p.left() == outcome
+        assert p.stopped() == []
+
+
+async def test_one_measured_again_takes_its_place(stage: Stage):
+    async with pair(stage) as p:
+
+        def begin_another(request: Request) -> Answer:
+            assert request.run is not None
+            p.stage.end(request.run, "measured again")
+            following = p.stage.begin(FIRST)
+            p.desk.runs.remove(request.run)
+            p.desk.runs.append(following)
+            p.desk.begun.append(following)
+            return Answer(ok=True, data={"run": following})
+
+        p.desk._on["again"] = begin_another
+        await p.pilot.press("a")
+        await until(p.pilot, "run 3, measure")
+        await until(p.pilot, "▸ A KX-A measuring  |  B KX-B measuring")
+        await p.pilot.press("q")
+        await until(p.pilot, "Run 3 (KX-A at A) and run 2 (KX-B at B) are still going")
+        await p.pilot.press("k")
+        assert (await p.left()).run_ids == (3, 2)
+
+
+async def test_one_position_alone_has_no_line_and_no_key(stage: Stage):
+    p = Pair(stage)
+    p.desk.runs, p.desk.begun = p.runs[:1], p.runs[:1]
+    try:
+        async with p.app.run_test(size=(80, 24)) as p.pilot:
+            await until(p.pilot, "measuring · 20 readings")
+            await until_gone(p.pilot, "KX-B")
+            assert "Tab" not in text_of(p.app)
+    finally:
+        p.desk.close()
+
+
+async def test_a_keeper_that_is_gone_is_said_of_both(stage: Stage):
+    async with pair(stage) as p:
+        p.desk.close()
+        await until(p.pilot, "broken off: its keeper is gone")
+        await until(p.pilot, "B KX-B broken off")
+        await p.pilot.press("q")
+        assert (await p.left()).left_running is False
