@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "inspect": "Inspect a lot: draw a sample, accept or reject.",
     "runs": "List the runs in the database.",
     "show": "Show one run's figures, uncertainty budget and events.",
+    "lots": "List lots and their decisions, of a database or a dataset.",
     "watch": "Watch any run live, also one in another process.",
     "stability": "Show a deviation against averaging time.",
     "temperature": "Fit how a device follows ambient temperature.",

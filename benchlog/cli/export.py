@@ -2,6 +2,7 @@
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -10,24 +11,31 @@ from benchlog.cli.database import reading
 from benchlog.cli.printing import counted, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.values import RunId
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.store.reader import Reader
 
 EXAMPLES = (
     "benchlog export 12 --format csv --out KX-0412.csv",
     "benchlog export 12 --format jsonl --out KX-0412.jsonl --overwrite",
     "benchlog export 12 --format csv > KX-0412.csv",
+    "benchlog export 12 --format parquet --out KX-0412.parquet",
+    "benchlog export 12 --stability --out KX-0412-stability.csv",
+    "benchlog export --dataset factory/",
 )
 STDOUT = Path("-")
 
 
 @make_command("export", examples=EXAMPLES, figures=False)
-@click.argument("run", type=RunId())
+@click.argument("run", type=RunId(), required=False)
 @click.option(
     "--format",
     "kind",
-    type=click.Choice(["csv", "jsonl"]),
+    type=click.Choice(["csv", "jsonl", "parquet"]),
     default="csv",
     show_default=True,
-    help="csv for spreadsheets; jsonl holds events and conditions, too.",
+    help="csv for spreadsheets, jsonl line by line, parquet typed and small.",
 )
 @click.option(
     "--out",
@@ -36,19 +44,67 @@ STDOUT = Path("-")
     metavar="FILE",
     help="The file to write; - (or nothing) is standard output.",
 )
+@click.option(
+    "--dataset",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Bring the whole database into a dataset of Parquet files.",
+)
+@click.option("--stability", is_flag=True, help="The stability table, not readings.")
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
-def command(run: int, kind: str, out: Path, overwrite: bool, db: Path | None) -> None:
+def command(
+    run: int | None, kind: str, out: Path, db: Path | None, **wish: Any
+) -> None:
     """Write the readings of RUN to a file, with all that the run was begun with.
 
     What is written can be read again with `benchlog import` and gives the same figures.
+    With --dataset the whole database goes into a folder of Parquet files, beside those
+    of other benches.
     """
-    from benchlog.report.exports import export_run, write_run
+    if (run is None) is (wish["dataset"] is None):
+        raise UsageError("name a RUN to export, or a folder with --dataset")
+    with reading(db) as reader:
+        if run is None:
+            _dataset(reader, wish["dataset"])
+        elif wish["stability"]:
+            _stability(reader, run, kind, out, wish["overwrite"])
+        else:
+            _run(reader, run, kind, out, wish["overwrite"])
 
-    with reading(db) as reader, Progress(f"exporting run {run}") as progress:
+
+def _run(reader: "Reader", run: int, kind: str, out: Path, overwrite: bool) -> None:
+    from benchlog.report.exports import PARQUET, export_run, write_run
+
+    with Progress(f"exporting run {run}") as progress:
         if out == STDOUT:
+            if kind == PARQUET:
+                raise UsageError("Parquet goes to a file: name it with --out")
             write_run(reader, run, kind, sys.stdout, progress.reached)
             return
         written = export_run(
             reader, run, kind, out, progress.reached, overwrite=overwrite
         )
     say(f"{counted(written, 'reading')} written to {out}")
+
+
+def _stability(
+    reader: "Reader", run: int, kind: str, out: Path, overwrite: bool
+) -> None:
+    from benchlog.report.exports import export_stability
+
+    if out == STDOUT:
+        raise UsageError("a stability table goes to a file: name it with --out")
+    written = export_stability(reader, run, kind, out, overwrite=overwrite)
+    say(f"{counted(written, 'row')} of stability written to {out}")
+
+
+def _dataset(reader: "Reader", folder: Path) -> None:
+    from benchlog.report.dataset import write_dataset
+
+    with Progress("exporting runs") as progress:
+        written = write_dataset(reader, folder, progress.reached)
+    said = f"{counted(written.runs, 'run')} in {folder}"
+    said += f", {counted(written.files, 'file')} written, {written.unchanged} unchanged"
+    if written.left_out:
+        said += f"; left out as still going on: {len(written.left_out)}"
+    say(said)

@@ -10,6 +10,8 @@ from benchlog.errors import BenchlogError, NotFoundError, UsageError
 from benchlog.model import Run
 from benchlog.report.export_csv import csv_lines
 from benchlog.report.export_jsonl import jsonl_lines
+from benchlog.report.export_parquet import write_parquet
+from benchlog.report.export_stability import write_stability
 from benchlog.store.reader import Reader
 
 Progress = Callable[[int, int], None]
@@ -17,6 +19,8 @@ Progress = Callable[[int, int], None]
 Lines = Callable[[Reader, Run, Callable[[int], None]], Iterator[str]]
 
 FORMATS: Final[dict[str, Lines]] = {"csv": csv_lines, "jsonl": jsonl_lines}
+"""Formats that are text, line by line; `parquet` is the one that is not."""
+PARQUET: Final = "parquet"
 
 
 def export_run(
@@ -34,16 +38,38 @@ def export_run(
     exists and may not be overwritten, NotFoundError for the format or the run,
     BenchlogError when it cannot be written.
     """
-    lines_of(format)
-    if out_path.exists() and not overwrite:
-        raise UsageError(f"{out_path} exists; name another file or allow overwriting")
-    try:
-        with _finished(out_path, overwrite=overwrite) as stream:
+    if format != PARQUET:
+        lines_of(format)
+    with finished(out_path, overwrite=overwrite) as path:
+        if format == PARQUET:
+            return _write_parquet(reader, run_id, path, progress)
+        with path.open("w", encoding="utf-8", newline="\n") as stream:
             return write_run(reader, run_id, format, stream, progress)
-    except OSError as error:
-        raise BenchlogError(
-            f"{out_path} cannot be written: {error.strerror or error}"
-        ) from error
+
+
+def export_stability(
+    reader: Reader, run_id: int, format: str, out_path: Path, *, overwrite: bool = False
+) -> int:
+    """Export the stability table of a run; return how many rows it has.
+
+    Raises as `export_run` does, and DataError when the run cannot give one.
+    """
+    if format != PARQUET:
+        lines_of(format)
+    with finished(out_path, overwrite=overwrite) as path:
+        return write_stability(reader, reader.run(run_id), format, path)
+
+
+def _write_parquet(
+    reader: Reader, run_id: int, path: Path, progress: Progress | None
+) -> int:
+    run = reader.run(run_id)
+
+    def done(count: int) -> None:
+        if progress is not None:
+            progress(count, max(run.readings, count))
+
+    return write_parquet(reader, run, path, done)
 
 
 def write_run(
@@ -76,14 +102,24 @@ def lines_of(format: str) -> Lines:
 
 
 @contextlib.contextmanager
-def _finished(out_path: Path, *, overwrite: bool) -> Iterator[TextIO]:
+def finished(out_path: Path, *, overwrite: bool) -> Iterator[Path]:
+    """Give a path to write to that becomes `out_path` when all went well.
+
+    Raises UsageError when the file exists and may not be overwritten, BenchlogError
+    when it cannot be written.
+    """
+    if out_path.exists() and not overwrite:
+        raise UsageError(f"{out_path} exists; name another file or allow overwriting")
     written = out_path.with_name(f".{out_path.name}.{os.getpid()}.part")
     try:
-        with written.open("w", encoding="utf-8", newline="\n") as stream:
-            yield stream
-            stream.flush()
+        yield written
+        with written.open("rb+") as stream:
             os.fsync(stream.fileno())
         _put_in_place(written, out_path, overwrite=overwrite)
+    except OSError as error:
+        raise BenchlogError(
+            f"{out_path} cannot be written: {error.strerror or error}"
+        ) from error
     finally:
         written.unlink(missing_ok=True)
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,8 +10,7 @@ from benchlog.model import Identity, Purpose, RunPlan, Timebase
 from benchlog.report.foreign import LineProblem
 from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
-from benchlog.report.own import Found, Logged, read_own
-from benchlog.report.textfile import Line
+from benchlog.report.own import Found, Logged
 from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.snapshot import (
     bench_from,
@@ -26,18 +24,13 @@ _SAME: Final = 1e-9
 
 
 def import_own(
-    path: Path,
-    first: Line,
-    rest: Iterator[Line],
-    intake: Intake,
-    options: ImportOptions,
+    path: Path, found: Iterator[Found], intake: Intake, options: ImportOptions
 ) -> tuple[int, tuple[str, ...]]:
-    """Import an export of ours; return the run and what is to be said of it.
+    """Import what an export of ours holds; return the run and what is to be said of it.
 
     All that was logged and concluded, segments and the snapshot are as
     they were. Raises DataError when its head is damaged, UsageError for the options.
     """
-    found = read_own(chain([first], rest))
     header = next(found)
     if not isinstance(header, Mapping):
         raise DataError(f"{path}: the head of the export is damaged")

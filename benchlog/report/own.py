@@ -55,7 +55,7 @@ def _read_csv(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
             break
         key, value = comment_of(text)
         header[key] = value
-    yield _checked(header)
+    yield checked_header(header)
     yield from _rest(lines, _csv_row)
 
 
@@ -64,11 +64,17 @@ def _read_jsonl(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
         header = json.loads(first[1])
     except ValueError as error:
         raise DataError("the first line of the export is damaged") from error
-    yield _checked(header)
+    yield checked_header(header)
     yield from _rest(lines, _json_row)
 
 
-def _checked(header: dict[str, Any]) -> dict[str, Any]:
+def noun_of(name: str, fields: Mapping[str, Any]) -> Found:
+    """Return what a named row of an export stands for. Raises KeyError, TypeError."""
+    return _NOUNS[name](fields)
+
+
+def checked_header(header: dict[str, Any]) -> dict[str, Any]:
+    """Return the header of an export. Raises DataError when it cannot be used."""
     version = header.get("format")
     if not isinstance(version, int) or not isinstance(header.get("snapshot"), dict):
         raise DataError("the head of the export is damaged: no snapshot of the run")

@@ -107,6 +107,9 @@ RAW_WITHIN: Final = """
 select id, raw from readings where run_id = ? and id between ? and ?
   and raw is not null
 """
+STAMPED_WITHIN: Final = """
+select id from readings where run_id = ? and id between ? and ? and utc_ns = ?
+"""
 EVENTS: Final = """
 select id, utc_ns, mono_ns, kind, text, instrument, raw
 from events where run_id = ? and id > ? order by id limit ?

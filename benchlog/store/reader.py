@@ -227,6 +227,13 @@ class Reader:
         """Return the instrument's own text of readings within a range of ids."""
         return dict(self._all(nouns.RAW_WITHIN, (run_id, first_id, last_id)))
 
+    def stamped_within(
+        self, run_id: int, first_id: int, last_id: int, utc_ns: int
+    ) -> list[int]:
+        """Return the ids of readings within a range that have this very time stamp."""
+        given = (run_id, first_id, last_id, utc_ns)
+        return [row[0] for row in self._all(nouns.STAMPED_WITHIN, given)]
+
     def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
         """Return lots in the order in which they were opened."""
         rows = self._all(lots.LOTS, {"lot": lot, "part": part})

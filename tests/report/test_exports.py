@@ -22,10 +22,11 @@ from benchlog.report.imports import import_file
 from benchlog.report.options import ImportOptions
 from benchlog.store.nouns import LOGGED
 from benchlog.store.reader import Reader
-from benchlog.store.rows import Segment, VerdictRow
+from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
-FORMATS = ("csv", "jsonl")
+TEXTS = ("csv", "jsonl")
+FORMATS = (*TEXTS, "parquet")
 
 
 def a_full_run(writer):
@@ -45,6 +46,7 @@ def a_full_run(writer):
     ]
     writer.commit([(run, segment or 0, noun) for segment, noun in logged])
     writer.add_verdict(run, VerdictRow("pass", 1.5, 0.2, 30.0, 0.99, "r", {"n": 3}, 77))
+    writer.amend(run, Amendment("void", "=1+1", at_utc_ns=78))
     writer.end_run(run, "stopped")
     return run
 
@@ -72,6 +74,7 @@ def test_a_run_comes_back_whole(writer, reader, tmp_path, format):
         assert getattr(before, name) == getattr(after, name), name
     assert after.purpose is Purpose.IMPORT
     assert reader.verdicts(old) == reader.verdicts(result.run)
+    assert reader.amendments(old) == reader.amendments(result.run)
     starts = [
         [(one.began_utc_ns, one.began_mono_ns, one.boot_id) for one in segments]
         for segments in (reader.segments(old), reader.segments(result.run))
@@ -132,7 +135,7 @@ READINGS = st.lists(
 
 
 @pytest.mark.parametrize("format", FORMATS)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(readings=READINGS, device=HOSTILE, note=HOSTILE)
 def test_any_reading_comes_back_bit_for_bit(
     tmp_path_factory, format, readings, device, note
@@ -216,6 +219,7 @@ def test_json_lines_are_json_and_say_what_they_are(writer, reader, tmp_path):
         "condition",
         "edge",
         "verdict",
+        "amendment",
         "end",
     ]
     assert found[0]["snapshot"]["part"]["nominal_hz"] == 16e6
@@ -285,7 +289,7 @@ def test_progress_of_an_export(writer, reader, tmp_path):
     assert told == [(10_000, 25_000), (20_000, 25_000), (25_000, 25_000)]
 
 
-@pytest.mark.parametrize("format", FORMATS)
+@pytest.mark.parametrize("format", TEXTS)
 def test_a_damaged_export_says_what_is_damaged(writer, reader, tmp_path, format):
     run, segment = begin(writer)
     writer.commit(rows(run, segment, 10))

@@ -73,7 +73,7 @@ class _Writer:
                 self._block(block)
         data = bytes(pdf.output())
         for font in pdf.fonts.values():
-            font.ttfont.close()
+            getattr(font, "ttfont", font).close()
         return data
 
     def _heading(self, section: Section) -> None:

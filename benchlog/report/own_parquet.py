@@ -1,0 +1,90 @@
+"""Reading back the Parquet files that `export` wrote."""
+
+import json
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from benchlog.errors import DataError
+from benchlog.model import Flag, Reading
+from benchlog.report.arrow import arrow
+from benchlog.report.export_parquet import HEADER_KEY, ROWS_KEY
+from benchlog.report.own import Found, Logged, checked_header, noun_of
+from benchlog.units import printable
+
+MAGIC: Final = b"PAR1"
+_MOST_UNPACKED: Final = 2**31
+_COLUMNS: Final = (
+    "segment",
+    "utc_ns",
+    "mono_ns",
+    "gate_s",
+    "frequency_hz",
+    "ambient_c",
+    "flags",
+    "raw",
+)
+
+
+def is_parquet(path: Path) -> bool:
+    """Whether a file begins as Parquet does."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(MAGIC)) == MAGIC
+    except OSError:
+        return False
+
+
+def read_parquet(path: Path) -> Iterator[Found]:
+    """Yield what an export holds, its header first.
+
+    Raises DataError when the file is damaged or not an export of ours, BenchlogError
+    where pyarrow is missing.
+    """
+    pa, pq = arrow(), arrow("pyarrow.parquet")
+    try:
+        with pq.ParquetFile(path) as file:
+            metadata = file.metadata.metadata or {}
+            yield checked_header(_header(path, metadata))
+            for batch in file.iter_batches(columns=list(_COLUMNS)):
+                yield from _readings(batch)
+            yield from _rows(metadata)
+    except (pa.ArrowException, OSError) as error:
+        said = printable(str(error).splitlines()[0])
+        raise DataError(f"{path} cannot be read as Parquet: {said}") from error
+
+
+def _header(path: Path, metadata: dict[bytes, bytes]) -> dict[str, Any]:
+    if HEADER_KEY not in metadata:
+        raise DataError(
+            f"{path} is Parquet, but no export of a run: only such files and text can "
+            "be imported"
+        )
+    try:
+        header = json.loads(metadata[HEADER_KEY])
+    except ValueError as error:
+        raise DataError(f"{path}: the head of the export is damaged") from error
+    return header if isinstance(header, dict) else {}
+
+
+def _readings(batch: Any) -> Iterator[Logged]:
+    columns = [batch.column(name).to_pylist() for name in _COLUMNS]
+    for segment, utc, mono, gate, hertz, ambient, flags, raw in zip(
+        *columns, strict=True
+    ):
+        reading = Reading(utc, mono, gate, hertz, ambient, Flag(flags), raw)
+        yield Logged(segment, reading)
+
+
+def _rows(metadata: dict[bytes, bytes]) -> Iterator[Found]:
+    unpacker = zlib.decompressobj()
+    try:
+        text = unpacker.decompress(metadata.get(ROWS_KEY, b""), _MOST_UNPACKED)
+        for line in text.decode().splitlines():
+            fields = json.loads(line)
+            yield noun_of(fields.pop("row"), fields)
+    except (zlib.error, ValueError, TypeError, KeyError) as error:
+        raise DataError(
+            "events and verdicts of the export are damaged; its readings are not"
+        ) from error

@@ -1,0 +1,74 @@
+"""A factory's benches: databases with lots, invented, of any size."""
+
+import random
+from dataclasses import replace
+from pathlib import Path
+
+from store.making import BENCH, COUNTER, PART, TIMEBASE
+
+from benchlog.clock import VirtualClock
+from benchlog.model import Flag, Lot, Purpose, Reading, RunPlan
+from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
+from benchlog.store.writer import Writer
+from benchlog.verdict import figures, judge_for
+from benchlog.verdict.lot import plan_document
+from benchlog.verdict.sampling import custom_plan
+
+SUPPLIERS = ("Invented Ltd", "Made Up & Sons", "Nowhere/Works")
+DAY_S = 86_400
+READINGS = 4
+
+
+def bench_database(folder: Path, bench: int, lots: int, devices: int) -> Path:
+    """Make the database of one bench with lots of a day or two each; its path."""
+    path = folder / f"bench-{bench}.db"
+    clock = VirtualClock(now_utc_ns=1_900_000_000 * 10**9 + bench)
+    chance = random.Random(bench)
+    with Writer.open(path, clock) as writer, Reader.open(path) as reader:
+        for number in range(lots):
+            one = f"{bench}-{number:03d}/a=b"
+            supplier = SUPPLIERS[(bench + number) % len(SUPPLIERS)]
+            plan = plan_document(custom_plan(500, devices, 1))
+            writer.open_lot(Lot(one, PART.id, supplier, 500, plan), PART)
+            middle = chance.gauss(0, 16) + 0.5 * bench
+            for device in range(devices):
+                ppm = middle + chance.gauss(0, 6)
+                who = f"{one}.{device}"
+                _inspect(writer, reader, clock, (f"bench-{bench}", one, who, ppm))
+            clock.sleep(DAY_S * chance.choice((1, 2)))
+    return path
+
+
+def _inspect(writer, reader, clock, told) -> None:
+    bench, lot, device, ppm = told
+    plan = RunPlan(
+        Purpose.INSPECT, device, PART, "A", replace(BENCH, name=bench), lot=lot
+    )
+    run_id = writer.begin_run(plan, {"counter": COUNTER}, TIMEBASE)
+    segment = writer.begin_segment(run_id)
+    chance = random.Random(device)
+    rows = []
+    for _ in range(READINGS):
+        clock.sleep(1.0)
+        hertz = 8e6 * (1 + (ppm + chance.gauss(0, 0.02)) * 1e-6)
+        utc, mono = clock.utc_ns(), clock.mono_ns()
+        rows.append(
+            (run_id, segment, Reading(utc, mono, 1.0, hertz, 25.0, Flag.SIMULATED))
+        )
+    writer.commit(rows)
+    writer.end_run(run_id, "verdict clear")
+    run = reader.run(run_id)
+    judge = judge_for(run)
+    judge.feed(reader.columns_after(run_id))
+    found = judge.assessment()
+    row = VerdictRow(
+        str(found.word),
+        found.offset_ppm,
+        found.u_ppm,
+        found.limit.ppm,
+        found.conformance,
+        "rule",
+        figures(run, found),
+    )
+    writer.add_verdict(run_id, row)
