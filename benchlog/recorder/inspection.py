@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Clock
-from benchlog.model import Event, EventKind, LotRun, Word
+from benchlog.model import EventKind, LotRun, Word
 from benchlog.recorder.desk import Desk
 from benchlog.recorder.fleet import Heard
 from benchlog.recorder.ids import Ids
@@ -19,13 +19,13 @@ from benchlog.recorder.lotbook import LotBook, Task
 from benchlog.recorder.lotfront import LotFront
 from benchlog.recorder.places import Place
 from benchlog.recorder.plans import check_plans, held_addresses
+from benchlog.recorder.settling import jumped
 from benchlog.recorder.signals import Signals
 from benchlog.recorder.wire import Failed, Got, Order
 from benchlog.store.writer import Writer
 from benchlog.units import format_duration, format_ppm, format_u_ppm, printable
 
 _LOOK_AGAIN_S: Final = 0.5
-_STEP_SHARE: Final = 0.05
 _TRIES: Final = 2
 """A device that was set aside so often for a change of frequency is left to stand."""
 
@@ -88,7 +88,6 @@ class LotKeeper(Keeper):
         self.leaving = False
         self.paused = False
         self.said = ""
-        self._stepped: set[int] = set()
         self._aside: Counter[str] = Counter()
         for instrument in self.fleet.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
@@ -115,9 +114,7 @@ class LotKeeper(Keeper):
                 self._take(heard)
             self._look_at_signals()
             self._tell_settled(self.book.settle())
-            for run, how in self.book.over():
-                self.end_one(run.run_id, how)
-            self._end_changed()
+            self._end_over()
             self._next()
             self._allow_more()
 
@@ -232,25 +229,22 @@ class LotKeeper(Keeper):
             self.set_aside(run, "device removed", f"{text}: it does not count")
             self.say(f"{run.plan.device} was {text}: put it in again, or the next one")
 
-    def _tell_event(self, run_id: int, event: Event) -> None:
-        super()._tell_event(run_id, event)
-        if event.kind == EventKind.STEP:
-            self._stepped.add(run_id)
+    def _end_over(self) -> None:
+        """End what is over; what jumped meanwhile is set aside: two devices, a knock.
 
-    def _end_changed(self) -> None:
-        """Set aside a run in which the frequency jumped: two devices, or a knock."""
-        for run_id in self._stepped & set(self.book.runs.by_id):
-            run = self.book.runs.by_id[run_id]
+        A device that was set aside for it often enough is left to stand.
+        """
+        for run, how in self.book.over():
             device, limit = run.plan.device, run.plan.part.limits.tolerance_ppm
-            stats = run.judge.assessment().stats
-            spread = stats.jitter_ppm_pp or 0.0
-            if self._aside[device] < _TRIES and spread > _STEP_SHARE * limit:
-                self._aside[device] += 1
-                text = "the frequency jumped: was the device changed or knocked?"
-                self._note(run, EventKind.SWAPPED, text)
-                self.set_aside(run, "device changed", f"{text} It does not count")
-                self.say(f"{device} jumped while it was measured: measure it again")
-        self._stepped.clear()
+            changed = jumped(run.recent.offsets_ppm, limit)
+            if not changed or self._aside[device] >= _TRIES:
+                self.end_one(run.run_id, how)
+                continue
+            self._aside[device] += 1
+            text = "the frequency jumped: was the device changed or knocked?"
+            self._note(run, EventKind.SWAPPED, text)
+            self.set_aside(run, "device changed", f"{text} It does not count")
+            self.say(f"{device} jumped while it was measured: measure it again")
 
     # --- what is next ----------------------------------------------------------------
 

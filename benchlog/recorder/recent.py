@@ -44,6 +44,11 @@ class Recent:
         return median(ppm for _, ppm in list(self._kept)[-_OFFSET_OF:])
 
     @property
+    def offsets_ppm(self) -> tuple[float, ...]:
+        """The newest readings, at most 64, the newest last."""
+        return tuple(ppm for _, ppm in self._kept)
+
+    @property
     def jitter_ppm(self) -> float | None:
         """Standard deviation of the newest 16 to 64 readings about a straight line."""
         if len(self._kept) < _JITTER_OF:

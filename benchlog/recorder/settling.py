@@ -1,6 +1,9 @@
 """Whether a device that was just put in has settled; until then nothing counts."""
 
 from collections import deque
+from collections.abc import Sequence
+from itertools import pairwise
+from statistics import median
 from typing import Final
 
 from benchlog.model import EventKind, Part, Reading
@@ -10,6 +13,24 @@ from benchlog.verdict.limits import limit_for
 
 MOST_READINGS: Final = 60
 """A device that has not settled by then is measured all the same, and it is said."""
+JUMP_SHARE: Final = 0.05
+JUMP_STEPS: Final = 20.0
+"""A jump is larger than this share of the limit and so many usual steps from reading to
+reading; our rule, no source."""
+
+
+def jumped(offsets_ppm: Sequence[float], limit_ppm: float) -> bool:
+    """Whether the frequency jumped and stayed: the device was changed, or knocked.
+
+    A single odd reading among others is none, unless it is the last one.
+    """
+    if len(offsets_ppm) < SETTLING_READINGS:
+        return False
+    steps = [abs(b - a) for a, b in pairwise(offsets_ppm)]
+    at = steps.index(max(steps)) + 1
+    usual = median(steps)
+    away = abs(median(offsets_ppm[at:]) - median(offsets_ppm[:at]))
+    return min(away, steps[at - 1]) > max(JUMP_SHARE * limit_ppm, JUMP_STEPS * usual)
 
 
 class Settling:

@@ -14,6 +14,7 @@ from benchlog.errors import StoreError
 from benchlog.model import LotRun
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
+from benchlog.recorder.settling import jumped
 from benchlog.screen.inspection import Bench, LotApp, LotScreen
 from benchlog.screen.widgets.letters import ROWS, large
 from benchlog.screen.widgets.plain import Plain
@@ -158,3 +159,18 @@ def test_letters_are_whole() -> None:
         lines = large(word)
         assert len(lines) == ROWS and len({len(line) for line in lines}) == 1
         assert len(lines[0]) <= 56
+
+
+@pytest.mark.parametrize(
+    ("offsets", "is_one"),
+    [
+        ([3.0, 3.1, 3.0, 3.1, 3.0, 9.0, 9.1, 9.0], True),
+        ([3.0, 3.1, 3.0, 3.1, 3.0, 9.0, 3.1, 3.0], False),  # one odd reading
+        ([3.0, 3.1, 3.0, 3.1, 3.0, 3.9, 4.0, 3.9], False),  # small beside the limit
+        ([0.0, 4.0, 7.0, 9.0, 10.0, 10.5, 10.8, 11.0], False),  # warming up
+        ([0.0, -9.0, 8.0, 2.0, -7.0, 9.0, -3.0, 5.0], False),  # restless
+        ([3.0, 9.0], False),
+    ],
+)
+def test_what_is_a_jump(offsets: list[float], is_one: bool) -> None:
+    assert jumped(offsets, 30.0) is is_one
