@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+import os
 import shutil
 import sys
 import textwrap
@@ -101,5 +102,10 @@ def counted(count: int, what: str) -> str:
 
 
 def in_terminal() -> bool:
-    """Whether a full-screen view can be shown and a person can answer."""
+    """Whether a full-screen view can be shown and a person can answer.
+
+    A terminal that calls itself dumb takes plain lines only.
+    """
+    if os.environ.get("TERM") == "dumb":
+        return False
     return all(s.isatty() for s in (sys.stdin, sys.stdout, sys.stderr))

@@ -47,7 +47,8 @@ def command(run: int | None, db: Path | None, **typed: Any) -> None:
     """
     if not (typed["in_browsers"] or typed["in_browser"] or in_terminal()):
         raise UsageError(
-            "watch needs a terminal; `benchlog show` prints the figures without one"
+            "watch needs a terminal that can show a full screen (TERM=dumb cannot); "
+            "`benchlog show` prints the figures without one"
         )
     with reading(db) as reader:
         number = chosen_run(reader, run).id

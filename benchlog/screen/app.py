@@ -1,5 +1,6 @@
 """The screens as one application: which there are, and the ways between them."""
 
+import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -8,6 +9,7 @@ from typing import ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.filter import NoColor
 
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, NotFoundError, UsageError
@@ -75,6 +77,9 @@ class BenchApp(App[ScreenOutcome]):
 
     def __init__(self, opening: Opening, clock: Clock | None = None) -> None:
         super().__init__()
+        if self.no_color:  # Textual's own way is shades of grey, which are colours
+            self._filters = [NoColor()]
+            self.add_class("-plain")
         self.register_theme(BENCH)
         self.theme = BENCH.name
         self.title = "benchlog"
@@ -260,14 +265,20 @@ def run_screen(
     beside : sequence of int
         Runs at other positions of the same keeper that are answered for, too.
 
-    Raises UsageError without a terminal, StoreError or NotFoundError before anything is
-    drawn, BenchlogError when the screen itself breaks (the run is not touched).
+    Raises UsageError without a terminal that can show a full screen, StoreError or
+    NotFoundError before anything is drawn, BenchlogError when the screen itself breaks
+    (the run is not touched).
 
     """
     if not (sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()):
         raise UsageError(
             "there is no terminal for a full screen; use --no-screen, or `benchlog "
             "show` for the figures"
+        )
+    if os.environ.get("TERM") == "dumb":
+        raise UsageError(
+            "this terminal (TERM=dumb) can show no full screen; use --no-screen, or "
+            "`benchlog show` for the figures"
         )
     if ask_device and start is None:
         raise ValueError("ask_device needs start")

@@ -3,6 +3,7 @@
 import contextlib
 import fcntl
 import os
+import re
 import select
 import signal
 import struct
@@ -30,25 +31,26 @@ TAKE_TERMINAL = (
 class Terminal:
     """A terminal of 100 x 30 with `benchlog` in it; `seen` is all that was drawn."""
 
-    def __init__(self, line: Line, *words: str) -> None:
+    def __init__(self, line: Line, *words: str, **environment: str) -> None:
         self.fd, theirs = os.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
         self.process = subprocess.Popen(
             [sys.executable, "-c", TAKE_TERMINAL, *words],
             cwd=line.folder,
-            env=line.environment() | {"TERM": "xterm-256color"},
+            env=line.environment() | {"TERM": "xterm-256color"} | environment,
             stdin=theirs,
             stdout=theirs,
             stderr=theirs,
             start_new_session=True,
         )
         os.close(theirs)
-        self.seen = ""
+        self.seen = self.all = ""
 
     def look(self, wait_s: float = 0.05) -> None:
         if select.select([self.fd], [], [], wait_s)[0]:
             with contextlib.suppress(OSError):  # the other end is closed
-                self.seen += os.read(self.fd, 65_536).decode(errors="replace")
+                came = os.read(self.fd, 65_536).decode(errors="replace")
+                self.seen, self.all = self.seen + came, self.all + came
 
     def until(self, text: str, within_s: float = 20.0) -> None:
         """Look until a text is drawn that is drawn in one piece."""
@@ -93,8 +95,8 @@ class Terminal:
 
 
 @contextmanager
-def terminal(line: Line, *words: str) -> Iterator[Terminal]:
-    opened = Terminal(line, *words)
+def terminal(line: Line, *words: str, **environment: str) -> Iterator[Terminal]:
+    opened = Terminal(line, *words, **environment)
     try:
         yield opened
     finally:
@@ -156,6 +158,41 @@ def test_left_running_it_goes_on_and_can_be_watched(line: Line, bench: str) -> N
         screen.until_true(lambda: ended_how(line) == "stopped")
         screen.type("q")
         assert screen.exit_code() == 0
+
+
+def test_no_color_means_no_colour_and_no_grey(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--readings", "15")
+    with terminal(line, *words, NO_COLOR="1", COLORTERM="truecolor") as screen:
+        screen.until("readings reached")
+        screen.look_for(1.0)
+        screen.type("h")
+        screen.look_for(1.0)
+        screen.type("\x03")
+        screen.exit_code()
+        drawn = re.findall(r"\x1b\[([0-9;:]*)m", screen.all)
+    assert len(drawn) > 20
+    # ISO 6429 (ECMA-48): 38 and 48 set colours of any kind, 30-37, 40-47 the eight;
+    # 90-97 and 100-107 are their bright ones; 39 and 49 are the terminal's own.
+    colours = {
+        code
+        for said in drawn
+        for code in re.split("[;:]", said)
+        if code.isdigit() and re.fullmatch("[34][0-8]|9[0-7]|10[0-7]", code)
+    }
+    assert colours == set()
+    assert any("7" in said.split(";") for said in drawn), "reverse is no colour"
+
+
+def test_dumb_terminal_gets_plain_lines(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--readings", "4")
+    with terminal(line, *words, TERM="dumb") as screen:
+        assert screen.exit_code() in (0, 4)
+        assert "\x1b" not in screen.all
+        assert "readings reached" in screen.all
+    with terminal(line, "watch", TERM="dumb") as screen:
+        assert screen.exit_code() == 2
+        assert "benchlog show" in screen.all
+        assert "\x1b" not in screen.all
 
 
 def test_two_positions_on_one_screen(line: Line) -> None:
