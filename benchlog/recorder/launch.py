@@ -89,6 +89,7 @@ def launch(
         answer = _answer(process.stdout, database, say)
     except BaseException:  # Ctrl-C while a soak waits: nothing has begun
         process.terminate()
+        Launched((), process).close()
         process.wait(_QUIT_S)
         raise
     launched = Launched(answer.runs, process)

@@ -152,3 +152,39 @@ class Quiet(Steady):
         if self.count:
             raise NoSignalError("no signal", command="READ?", raw=b"9.91E37\n")
         return super().read()
+
+
+class Leaks(Steady):
+    """Grows beyond all bounds at its sixth read, once."""
+
+    hoard = None
+
+    def read(self):
+        if self.count == 5 and self.first_time():
+            self.hoard = bytearray(250_000_000)
+            self.hoard[::4096] = b"x" * len(self.hoard[::4096])
+        return super().read()
+
+
+class Floods(Steady):
+    """Gives the same value again and again from its sixth read on, once."""
+
+    again = 0
+    newest = None
+
+    def read(self):
+        if self.again:
+            self.again -= 1
+            return self.newest
+        self.newest = super().read()
+        if self.count == 6 and self.first_time():
+            self.again = 10_000
+        return self.newest
+
+
+class Knocked(Steady):
+    """Steps by 20 ppm after its 400th read."""
+
+    def read(self):
+        good = super().read()
+        return self.sample(good.value + (320.0 if self.count > 400 else 0.0))

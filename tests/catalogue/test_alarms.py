@@ -1,0 +1,82 @@
+"""`[[alarm]]` in bench files: what is accepted, and every problem at once."""
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from benchlog.catalogue import bench_from_mapping
+from benchlog.errors import ConfigError
+from benchlog.model import AlarmRule
+
+BENCH = """
+[instruments.room]
+driver = "typed-in"
+value = 25.0
+unit = "Hz"
+quantity = "frequency"
+[[position]]
+name = "A"
+frequency = "room"
+"""
+
+
+def rules(text):
+    return bench_from_mapping(tomllib.loads(BENCH + text), Path("bench.toml")).alarms
+
+
+def problems(text):
+    with pytest.raises(ConfigError) as caught:
+        rules(text)
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_a_bench_without_alarms_has_none():
+    assert rules("") == ()
+
+
+def test_a_whole_rule():
+    found = rules(
+        """
+        [[alarm]]
+        when = "offset_ppm"
+        above = 20
+        below = -20
+        hold_s = 30
+        quiet_s = 60
+        command = ["notify", "{text}"]
+        webhook = "http://127.0.0.1:9000/bench"
+        [[alarm]]
+        when = "lost_s"
+        above = 120
+        """
+    )
+    command, webhook = ("notify", "{text}"), "http://127.0.0.1:9000/bench"
+    assert found == (
+        AlarmRule("offset_ppm", 20.0, -20.0, 1.0, 30.0, 60.0, command, webhook),
+        AlarmRule("lost_s", 120.0),
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('when = "offset"\nabove = 1', "offset_ppm, jitter_ppm, lost_s"),
+        ('when = "lost_s"', "above or below"),
+        ('when = "disk_mb"\nbelow = 5\nabove = 4', "a lower number than above"),
+        ('when = "lost_s"\nabove = 1\ncommand = "rm -rf"', "a list of texts"),
+        ('when = "lost_s"\nabove = 1\nwebhook = "file:///etc"', "http://"),
+        ('when = "lost_s"\nabove = 1\nhold = 3', "hold_s"),
+        ('when = "lost_s"\nabove = nan', "alarm[0].above"),
+        ("above = 1", "alarm[0].when"),
+    ],
+)
+def test_what_is_unfit_is_named(text, said):
+    (problem, *_) = problems(f"[[alarm]]\n{text}")
+    assert said in problem
+    assert "alarm[0]" in problem
+
+
+def test_two_faults_in_two_rules_are_two_problems():
+    found = problems('[[alarm]]\nwhen = "x"\nabove = 1\n[[alarm]]\nwhen = "lost_s"')
+    assert len(found) == 2

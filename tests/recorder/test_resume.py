@@ -1,0 +1,182 @@
+"""A soak goes on after its keeper is gone: same run, a new segment, a told gap."""
+
+import os
+import signal
+from contextlib import closing
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.errors import BusyError, UsageError
+from benchlog.model import AlarmRule, EventKind, Flag, Purpose
+from benchlog.recorder.keeper import keep
+from benchlog.recorder.launch import Again, launch
+from benchlog.recorder.resume import find_last, plan_of, resumed
+from benchlog.store.reader import Reader
+
+
+def run_of(database, run_id):
+    with closing(Reader.open(database)) as reader:
+        return reader.run(run_id)
+
+
+def count(database, run_id):
+    with closing(Reader.open(database)) as reader:
+        return reader.count(run_id)
+
+
+def wait_until(true, within_s=15.0):
+    limit = host_deadline(within_s)
+    while not true():
+        assert not limit.passed, "waited in vain"
+        host_sleep(0.01)
+
+
+@pytest.fixture
+def broken_off(plan_for, database):
+    """A soak whose keeper was killed in the middle."""
+    plan = plan_for(
+        "stranger-steady", readings=None, max_s=3600.0, purpose=Purpose.SOAK
+    )
+    keeper = launch([plan], database, go_on=True)
+    (run_id,) = keeper.run_ids
+    wait_until(lambda: count(database, run_id) > 20)
+    os.kill(keeper.pid, signal.SIGKILL)
+    keeper.wait(10)
+    keeper.close()
+    return run_id
+
+
+def test_it_is_found_and_goes_on_as_the_same_run(broken_off, database, clock):
+    run_id = broken_off
+    before = count(database, run_id)
+    assert find_last(database) == run_id
+    assert find_last(database, "another device") is None
+    keeper = launch((), database, again=Again(run_id, more_s=1.0))
+    assert keeper.run_ids == (run_id,)
+    assert keeper.wait(20) == 0
+    keeper.close()
+    with closing(Reader.open(database)) as reader:
+        columns = reader.columns_after(run_id)
+        events = [event for _, event in reader.events(run_id)]
+        assert len(reader.segments(run_id)) == 2
+        assert reader.run(run_id).ended_how == "time reached"
+        assert reader.run(run_id).verdict == "pass"
+    assert len(columns) > before + 20
+    (gap,) = np.flatnonzero(columns.flags & Flag.GAP_BEFORE)
+    assert gap == before
+    assert columns.segment[gap] != columns.segment[gap - 1]
+    told = [event for event in events if event.kind == EventKind.GAP]
+    assert len(told) == 1
+    assert "nothing was kept for" in told[0].text
+    assert "keeper had ended without closing the run" in told[0].text
+    assert find_last(database) is None
+
+
+def test_a_run_whose_time_is_over_is_closed(broken_off, database, clock):
+    old = resumed(database, broken_off, clock.utc_ns())
+    late = replace(old, plan=replace(old.plan, max_s=0.5))
+    assert keep([late.plan], database, clock, tell=lambda _: None, resume=late)
+    assert run_of(database, broken_off).ended_how == "time reached"
+
+
+def test_what_is_being_kept_is_left_alone(plan_for, database, clock):
+    plan = plan_for("stranger-steady", readings=None, purpose=Purpose.SOAK)
+    keeper = launch([plan], database)
+    (run_id,) = keeper.run_ids
+    assert find_last(database) is None
+    with pytest.raises(BusyError, match="kept right now"):
+        resumed(database, run_id, clock.utc_ns())
+    keeper.process.terminate()
+    assert keeper.wait(10) == 0
+    keeper.close()
+    assert run_of(database, run_id).ended_how == "interrupted"
+    assert find_last(database) == run_id  # nobody wanted that end
+
+
+def test_a_measurement_is_no_soak(plan_for, database, clock):
+    (run_id,) = keep(
+        [plan_for("stranger-steady", readings=3)], database, clock, tell=lambda _: None
+    )
+    with pytest.raises(UsageError, match="no soak"):
+        resumed(database, run_id, clock.utc_ns())
+    assert find_last(database) is None
+
+
+def test_another_instrument_is_not_taken_after_a_break_either(
+    plan_for, database, clock
+):
+    plan = plan_for("stranger-swaps", readings=5, purpose=Purpose.SOAK, max_s=30.0)
+    (run_id,) = keep([plan], database, clock, tell=lambda _: None)
+    old = resumed(database, run_id, clock.utc_ns(), more_s=2.0)
+    keep([old.plan], database, clock, tell=lambda _: None, resume=old)
+    with closing(Reader.open(database)) as reader:
+        kinds = [event.kind for _, event in reader.events(run_id)]
+        assert reader.count(run_id) == 5
+    assert EventKind.WRONG_INSTRUMENT in kinds
+
+
+def test_a_plan_comes_back_whole(plan_for, database, clock):
+    plan = plan_for("stranger-steady", readings=3, purpose=Purpose.SOAK)
+    counter = replace(plan.bench.instruments["counter"], options={"gate_s": 0.01})
+    bench = replace(
+        plan.bench,
+        instruments={"counter": counter},
+        alarms=(AlarmRule("offset_ppm", above=1.0, command=("a", "b")),),
+    )
+    plan = replace(plan, bench=bench, operator="M. Okwuosa", load_pf=12.5)
+    (run_id,) = keep([plan], database, clock, tell=lambda _: None)
+    back = plan_of(run_of(database, run_id), clock.utc_ns())
+    assert back == plan
+
+
+def test_dialects_come_back_as_dialects(tmp_path):
+    from benchlog.catalogue import load_dialect
+    from benchlog.recorder.resume import _dialect
+    from benchlog.store.snapshot import to_plain
+
+    for name in ("scpi-1999", "scpi-period", "line-hz"):
+        dialect = load_dialect(name)
+        assert _dialect(to_plain(dialect)) == dialect
+
+
+def test_a_soak_says_what_it_waits_for(plan_for, database, clock):
+    told = []
+    plan = plan_for("stranger-late", purpose=Purpose.SOAK, readings=3)
+    (run_id,) = keep([plan], database, clock, tell=told.append)
+    waiting = [t.text for t in told if t.kind == "waiting"]
+    assert waiting == ["waiting for 'counter': lost: not there yet"]
+    with closing(Reader.open(database)) as reader:
+        texts = [event.text for _, event in reader.events(run_id)]
+    assert any("'counter' was waited for" in text for text in texts)
+
+
+def test_nothing_begins_while_a_soak_waits_and_is_stopped(plan_for, database):
+    plan = plan_for("stranger-broken", purpose=Purpose.SOAK)
+    said = []
+
+    def say(text):
+        said.append(text)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        launch([plan], database, say=say)
+    assert "stranger_clocks_that_is_missing" in said[0]
+    with closing(Reader.open(database)) as reader:
+        assert reader.runs() == []
+
+
+def test_an_instrument_that_is_away_when_a_run_goes_on_is_an_event(
+    broken_off, database, clock, tmp_path
+):
+    old = resumed(database, broken_off, clock.utc_ns(), more_s=1.5)
+    spec = replace(old.plan.bench.instruments["counter"], driver="stranger-late")
+    bench = replace(old.plan.bench, instruments={"counter": spec})
+    old = replace(old, plan=replace(old.plan, bench=bench))
+    keep([old.plan], database, clock, tell=lambda _: None, resume=old)
+    with closing(Reader.open(database)) as reader:
+        kinds = [event.kind for _, event in reader.events(broken_off)]
+    after = kinds[kinds.index(EventKind.GAP) :]
+    assert after[:3] == [EventKind.GAP, EventKind.LOST, EventKind.BACK]

@@ -1,0 +1,109 @@
+"""Instrument processes that take too much; what a keeper notices by itself; alarms."""
+
+import json
+import sys
+from contextlib import closing
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.model import AlarmRule, EventKind, Flag
+from benchlog.recorder.keeper import keep
+from benchlog.recorder.limits import Flood, resident_mb
+from benchlog.store.reader import Reader
+
+
+def kept(plan, database, clock):
+    (run_id,) = keep([plan], database, clock, tell=lambda _: None)
+    with closing(Reader.open(database)) as reader:
+        return (
+            reader.columns_after(run_id),
+            [event for _, event in reader.events(run_id)],
+        )
+
+
+@pytest.fixture
+def kept_by(plan_for, database, clock):
+    return lambda driver, **options: kept(plan_for(driver, **options), database, clock)
+
+
+@pytest.mark.parametrize(
+    ("driver", "kind", "said"),
+    [
+        ("stranger-leaks", EventKind.LEAKED, "had grown to"),
+        ("stranger-floods", EventKind.FLOODED, "said more than anybody could keep"),
+    ],
+)
+def test_what_takes_too_much_is_ended_and_started_anew(
+    kept_by, monkeypatch, driver, kind, said
+):
+    monkeypatch.setattr("benchlog.recorder.instrument.MEMORY_MB", 150)
+    # a pause of 5 s follows, since it will do it again
+    columns, events = kept_by(driver, readings=200, max_s=60.0)
+    told = [event for event in events if event.kind == kind]
+    assert len(told) == 1
+    assert said in told[0].text
+    assert "SIGKILL" in told[0].text
+    assert (columns.flags & Flag.GAP_BEFORE).any()
+    assert len(np.unique(columns.mono_ns)) == len(columns) == 200
+
+
+def test_a_step_is_told_with_its_size(plan_for, database, clock):
+    plan = plan_for("stranger-knocked", readings=500, max_s=60.0)
+    gate = {**plan.bench.instruments["counter"].options, "gate_s": 0.002}
+    counter = replace(plan.bench.instruments["counter"], options=gate)
+    plan = replace(plan, bench=replace(plan.bench, instruments={"counter": counter}))
+    _, events = kept(plan, database, clock)
+    (step,) = [event for event in events if event.kind == EventKind.STEP]
+    assert "stepped by +20" in step.text
+
+
+def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path):
+    out = tmp_path / "letter"
+    write = "import sys; open(sys.argv[1], 'a').write(sys.argv[2] + '\\n')"
+    rule = AlarmRule(
+        "offset_ppm",
+        above=-1.0,
+        quiet_s=600.0,
+        command=(sys.executable, "-c", write, str(out), "{state} {subject}"),
+    )
+    plan = plan_for("stranger-steady", readings=300, max_s=60.0)
+    plan = replace(plan, bench=replace(plan.bench, alarms=(rule,)))
+    _, events = kept(plan, database, clock)
+    alarms = [event for event in events if event.kind == EventKind.ALARM]
+    assert len(alarms) == 1
+    assert "C-0001: offset" in alarms[0].text
+    limit = host_deadline(10)
+    while not out.exists():
+        assert not limit.passed
+        host_sleep(0.02)
+    assert out.read_text() == "raised C-0001\n"
+
+
+def test_a_message_that_does_not_arrive_is_an_event(plan_for, database, clock):
+    rule = AlarmRule("offset_ppm", above=-1.0, command=("/no/such/program",))
+    plan = plan_for("stranger-steady", readings=400, max_s=60.0)
+    plan = replace(plan, bench=replace(plan.bench, alarms=(rule,)))
+    _, events = kept(plan, database, clock)
+    (unsent,) = [event for event in events if event.kind == EventKind.ALARM_UNSENT]
+    assert "/no/such/program" in unsent.text
+
+
+class Window:
+    passed = False
+
+
+def test_a_flood_is_counted_in_windows():
+    window = Window()
+    flood = Flood(100, lambda _: window)
+    assert not any(flood.is_one(50) for _ in range(4))
+    assert flood.is_one(1)
+    window.passed = True
+    assert not flood.is_one(1)
+
+
+def test_memory_of_what_is_gone_is_none():
+    assert resident_mb(2**22 - 3) == 0.0
+    assert json.dumps(resident_mb(1)) != "null"
