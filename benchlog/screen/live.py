@@ -18,6 +18,7 @@ from benchlog.screen.follow import Follower
 from benchlog.screen.happenings import marks
 from benchlog.screen.night import NightScreen
 from benchlog.screen.standing import Standing
+from benchlog.screen.study import StudyScreen
 from benchlog.screen.widgets.chart import Chart, Shown
 from benchlog.screen.widgets.parts import Facts, LargeFigure, Newest, TwoEnds, Verdict
 from benchlog.screen.widgets.plain import Plain
@@ -37,6 +38,7 @@ class LiveScreen(ActingScreen):
         Binding("w", "window", "window", tooltip="whole run, hour, 10 min, minute"),
         Binding("b", "bell(True)", "bell on", tooltip="ring when the verdict is clear"),
         Binding("b", "bell(False)", "bell off", tooltip="be quiet"),
+        Binding("v", "study", "views", tooltip="stability, temperature law, ageing"),
         Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
         Binding(
             "tab",
@@ -215,6 +217,10 @@ class LiveScreen(ActingScreen):
     def action_window(self) -> None:
         """Show another stretch of time."""
         self.query_one(Chart).next_window()
+
+    def action_study(self) -> None:
+        """Look closely at the run: stability, temperature, ageing."""
+        self.app.push_screen(StudyScreen(self.app.database, self.follower.run))
 
     def action_bell(self, on: bool) -> None:
         """Ring when the verdict is clear, or not."""

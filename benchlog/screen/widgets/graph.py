@@ -26,8 +26,8 @@ _LABEL_CELLS: Final = 10
 class Layer:
     """What is drawn in one colour; later layers lie over earlier ones.
 
-    `how` is `dots`, `line` (through points of rising x), `bars` (from `y` to `top`) or
-    `guide`: a dotted line, which the axes do not make room for.
+    `how` is `dots`, `marks` (each three dots across), `line`, `bars` (from `y` to
+    `top`) or `guide`: a dotted line, which the axes do not make room for.
     """
 
     x: Array
@@ -39,11 +39,13 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class Graph:
-    """Layers over common axes, both logarithmic or both linear."""
+    """Layers over common axes, both logarithmic or both linear.
+
+    `title` names both quantities with their units.
+    """
 
     title: str
     layers: Sequence[Layer]
-    x_unit: str
     log: bool = False
 
 
@@ -78,8 +80,7 @@ def draw(graph: Graph, width: int, height: int) -> list[Line]:
         edge = "┤" if label else "│"
         lines.append(((label.rjust(gutter), "label"), (edge, "axis"), *runs))
     lines.append(((" " * gutter + "└" + "─" * across, "axis"),))
-    under = _column_labels(frame, graph.x_unit)
-    lines.append(((" " * (gutter + 1) + under, "label"),))
+    lines.append(((" " * (gutter + 1) + _column_labels(frame), "label"),))
     return lines
 
 
@@ -137,7 +138,9 @@ def _label(axis: Axis, tick: float, log: bool, signed: bool) -> str:
     if log:
         power = math.floor(tick + 1e-9)
         mantissa = round(10 ** (tick - power))
-        return f"{mantissa * 10.0**power:g}" if -4 < power < 5 else f"{mantissa}e{power}"
+        return (
+            f"{mantissa * 10.0**power:g}" if -4 < power < 5 else f"{mantissa}e{power}"
+        )
     return axis.label(tick) if signed else f"{tick:.{axis.decimals}f}"
 
 
@@ -149,17 +152,16 @@ def _row_labels(axis: Axis, rows: int, log: bool) -> list[str]:
     return labels
 
 
-def _column_labels(frame: _Frame, unit: str) -> str:
+def _column_labels(frame: _Frame) -> str:
     axis, line = frame.x, [" "] * frame.across
-    free = frame.across - len(unit) - 1
     for tick in axis.ticks:
         label = _label(axis, tick, frame.log, signed=False)
         share = (tick - axis.low) / (axis.high - axis.low)
-        at = max(0, int(share * frame.across) - len(label) // 2)
+        middle = int(share * frame.across) - len(label) // 2
+        at = min(max(0, middle), max(0, frame.across - len(label)))
         end = at + len(label)
-        if end < free and not "".join(line[max(0, at - 1) : end + 1]).strip():
+        if end <= frame.across and not "".join(line[max(0, at - 1) : end + 1]).strip():
             line[at:end] = label
-    line[frame.across - len(unit) :] = unit
     return "".join(line)
 
 
@@ -173,9 +175,12 @@ def _plot(layers: Sequence[Layer], frame: _Frame) -> list[Line]:
     owner = np.full((frame.rows, frame.across), -1)
     for number, layer in enumerate(layers):
         dot = _dots(layer, frame)
-        every |= dot
         blocks = dot.reshape(frame.rows, braille.DOWN, frame.across, braille.ACROSS)
-        owner[blocks.any(axis=(1, 3))] = number
+        mine = blocks.any(axis=(1, 3))
+        if layer.how == "line":  # seen without colour, too: it clears its way
+            every &= ~mine.repeat(braille.DOWN, 0).repeat(braille.ACROSS, 1)
+        every |= dot
+        owner[mine] = number
     lines = []
     for text, owners in zip(braille.cells(every), owner.tolist(), strict=True):
         runs = groupby(zip(text, owners, strict=True), key=lambda pair: pair[1])
@@ -189,9 +194,7 @@ def _plot(layers: Sequence[Layer], frame: _Frame) -> list[Line]:
 
 
 def _dots(layer: Layer, frame: _Frame) -> Dots:
-    dot = np.zeros(
-        (braille.DOWN * frame.rows, braille.ACROSS * frame.across), np.bool_
-    )
+    dot = np.zeros((braille.DOWN * frame.rows, braille.ACROSS * frame.across), np.bool_)
     if not len(layer.x):
         return dot
     if layer.how in ("line", "guide"):
@@ -202,7 +205,9 @@ def _dots(layer: Layer, frame: _Frame) -> Dots:
             dot[max(0, high) : low + 1, column] = True
         return dot
     inside = (down >= 0) & (down < dot.shape[0])
-    dot[down[inside], x[inside]] = True
+    for aside in (-1, 0, 1) if layer.how == "marks" else (0,):
+        across = np.clip(x[inside] + aside, 0, dot.shape[1] - 1)
+        dot[down[inside], across] = True
     return dot
 
 

@@ -1,0 +1,189 @@
+"""What is shown of a run's stability, temperature law and ageing; no screen in here."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.ageing import Ageing, Estimate, ageing
+from benchlog.analysis.curves import aged_ppm, temperature_view
+from benchlog.analysis.observed import days_and_offsets, observed
+from benchlog.analysis.series import outliers, series_from_frequencies
+from benchlog.analysis.stability import Stability, stability
+from benchlog.analysis.temperature import TemperatureFit, fit_temperature, law_of
+from benchlog.errors import DataError
+from benchlog.model import Run
+from benchlog.screen.widgets.graph import Graph, Layer
+from benchlog.store.reader import Reader
+
+Array = NDArray[np.float64]
+
+VIEWS: Final = ("stability", "temperature", "ageing")
+KINDS: Final = ("adev", "mdev", "hdev", "tdev", "totdev", "mtie")
+"""Deviations to choose from; the slow ones are left to `benchlog stability`."""
+_SLOPES: Final = {"white FM": -0.5, "flicker FM": 0.0, "random-walk FM": 0.5}
+_GUIDES: Final = (
+    "dotted: how it would go on under white FM (falling), flicker FM (level) and "
+    "random-walk FM (rising)"
+)
+_IN_SECONDS: Final = ("tdev", "mtie")
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A view of a run: at most two graphs, a table, and what is to be known of it.
+
+    `head` is one line; `said` are sentences.
+    """
+
+    head: str
+    graphs: tuple[Graph, ...] = ()
+    table: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
+
+
+def study(database: Path, run_id: int, view: str, kind: str) -> Study:
+    """Work a view out; data that cannot give it are said in words.
+
+    Raises StoreError and NotFoundError.
+    """
+    with Reader.open(database) as reader:
+        run = reader.run(run_id)
+        try:
+            if view == "stability":
+                return _stability(reader, run, kind)
+            if view == "temperature":
+                return _temperature(reader, run)
+            return _ageing(reader, run)
+        except DataError as error:
+            return Study(view, said=(str(error),))
+
+
+# --- stability -----------------------------------------------------------------------
+
+
+def _stability(reader: Reader, run: Run, kind: str) -> Study:
+    series = series_from_frequencies(
+        reader.frequencies(run.id), run.nominal_hz, run.divider
+    )
+    marked = int(outliers(series).sum())
+    found = stability(series, kind)
+    said = [*found.notes]
+    if marked:
+        said.append(f"outliers: {marked} marked, not left out")
+    if kind == "adev":
+        said.append(_GUIDES)
+    unit = ", s" if kind in _IN_SECONDS else ""
+    title = f"{kind}{unit} against averaging time, s; bars are 95 % intervals"
+    graph = Graph(title, _layers(found), log=True)
+    head = f"stability: {kind}, {found.estimator} estimator, {len(series):,} values"
+    return Study(head, (graph,), _rows(found), tuple(said))
+
+
+def _layers(found: Stability) -> list[Layer]:
+    rows = [row for row in found.rows if row.value]
+    tau_s = np.array([row.tau_s for row in rows])
+    value = np.array([row.value for row in rows], dtype=np.float64)
+    low = np.array([row.low or row.value for row in rows], dtype=np.float64)
+    high = np.array([row.high or row.value for row in rows], dtype=np.float64)
+    guides = []
+    if found.kind == "adev" and len(rows) > 1:
+        ends = tau_s[[0, -1]]
+        guides = [
+            Layer(ends, value[0] * (ends / ends[0]) ** slope, "label", "guide")
+            for slope in _SLOPES.values()
+        ]
+    bars = Layer(tau_s, low, "bar", "bars", high)
+    return [*guides, bars, Layer(tau_s, value, "trace", "marks")]
+
+
+def _rows(found: Stability) -> tuple[str, ...]:
+    cells = [("tau s", "pairs", found.kind, "95 % from", "to", "noise")]
+    for row in found.rows:
+        figures = (row.value, row.low, row.high)
+        value, low, high = ("-" if f is None else f"{f:.3e}" for f in figures)
+        name = row.noise or "-"
+        cells.append((f"{row.tau_s:.6g}", f"{row.n:,}", value, low, high, name))
+    return _table(cells)
+
+
+# --- laws ----------------------------------------------------------------------------
+
+
+def _temperature(reader: Reader, run: Run) -> Study:
+    data = observed(reader.chunks(run.id), run)
+    limits = run.part.limits
+    found = fit_temperature(
+        data,
+        law_of(run.part.kind),
+        reference_c=limits.reference_c,
+        limits=limits,
+    )
+    view = temperature_view(data, found)
+    x = view.temperature_c
+    lag = f", lagging {found.lag_s:.3g} s" if found.lag_s else ""
+    graphs = _law_graphs(x, view.offset_ppm, view.law_ppm, f"ambient, C{lag}")
+    head = (
+        f"temperature: {found.law} about {found.reference_c:g} C, "
+        f"from {found.low_c:.1f} to {found.high_c:.1f} C"
+    )
+    said = [f"r2 {found.r2:.4f}, {_left_over(found)}"]
+    if found.promise is not None:
+        said.append(found.promise.text)
+    extra = [one for one in (found.turning_c,) if one is not None]
+    rows = _estimates([*found.coefficients, *extra])
+    return Study(head, graphs, rows, (*said, *found.notes))
+
+
+def _ageing(reader: Reader, run: Run) -> Study:
+    days, ppm = days_and_offsets(observed(reader.chunks(run.id), run))
+    found, _ = ageing(days, ppm)
+    graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
+    head = f"ageing: {found.law} law over {found.span_days:.3g} days"
+    later = [
+        f"after {far.years:g} a: {far.change_ppm:+.3g} ppm, "
+        f"95 % from {far.low_ppm:+.3g} to {far.high_ppm:+.3g}"
+        for far in found.extrapolations
+    ]
+    rows = _estimates(found.coefficients)
+    said = (found.choice, _left_over(found), *later, found.warning)
+    return Study(head, graphs, rows, said)
+
+
+def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ...]:
+    above = Graph(
+        f"offset, ppm, and the law fitted, against {against}",
+        [Layer(x, y), Layer(x, law, "law", "line")],
+    )
+    ends = np.array([x.min(), x.max()])
+    zero = Layer(ends, np.zeros(2), "law", "line")
+    below = Graph(f"left over, ppm, against {against}", [Layer(x, y - law), zero])
+    return above, below
+
+
+def _left_over(found: TemperatureFit | Ageing) -> str:
+    return f"left over {found.residual_ppm_rms:.3g} ppm rms ({found.noise})"
+
+
+def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:
+    cells = [("", "value", "95 % from", "to", "unit")]
+    cells += [
+        (one.name, f"{one.value:+.4g}", f"{one.low:+.4g}", f"{one.high:+.4g}", one.unit)
+        for one in found
+    ]
+    return _table(cells)
+
+
+def _table(cells: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    """Align columns, figures to the right; the last one is words."""
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    return tuple(
+        "  ".join(
+            cell.ljust(w) if n == len(row) - 1 else cell.rjust(w)
+            for n, (cell, w) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in cells
+    )
