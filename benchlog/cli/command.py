@@ -13,6 +13,7 @@ COMMANDS: Final = {
     "ports": "List serial ports and VISA resources.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
     "parts": "List the part catalogue: what data sheets promise.",
+    "refcheck": "Check a counter's time base, or whether the bench has moved.",
     "measure": "Measure one device and judge it against its part.",
     "soak": "Measure for a night or a month; nothing stops it, any break is explained.",
     "inspect": "Inspect a lot: draw a sample, accept or reject.",

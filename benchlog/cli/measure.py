@@ -36,7 +36,9 @@ EXAMPLES = (
     help="Where it sits; with several, one --device for each.",
 )
 @click.option("--readings", type=click.IntRange(1, 10**9), help="End after N readings.")
-@click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
+@click.option(
+    "--for", "for_s", type=Duration(), help="End after a time, e.g. 10m; pauses count."
+)
 @click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
 @click.option("--operator", type=Text(), help="Who measures.")
 @click.option("--note", type=Text(), help="Kept with the run.")

@@ -17,7 +17,7 @@ from benchlog.clock import host_clock, host_deadline
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.simulate import SimulatedBench
+    from benchlog.simulate import Scenario, SimulatedBench
 
 EXAMPLES = (
     "benchlog simulate",
@@ -26,6 +26,7 @@ EXAMPLES = (
 )
 DEMO_PART: Final = "quartz-16mhz-30ppm"
 WAYS: Final = ("tcp", "serial", "hislip", "vxi11", "line", "line-tcp", "rfc2217")
+WIRINGS: Final = ("none", "period", "frequency", "pulses")
 _LOOK_S: Final = 1.0
 
 
@@ -79,6 +80,28 @@ _LOOK_S: Final = 1.0
     "--trimmer", is_flag=True, help="Put firmware there that sets a trim code."
 )
 @click.option("--supply-meter", is_flag=True, help="Put a supply voltmeter there, too.")
+@click.option(
+    "--reference",
+    type=click.Choice(WIRINGS),
+    default=WIRINGS[0],
+    show_default=True,
+    help="Wire a reference to the counter, in one of three ways.",
+)
+@click.option(
+    "--by-pulses",
+    is_flag=True,
+    help="Divide the device's output to pulses: no counter measures it.",
+)
+@click.option(
+    "--timebase-ppm", type=Number(), help="True offset of the counter's time base."
+)
+@click.option(
+    "--host-ppm",
+    type=Number(),
+    default=0.0,
+    show_default=True,
+    help="How far off this computer's clock is, as pulses tell.",
+)
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
 @click.option(
     "--truth",
@@ -132,6 +155,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         second=typed["positions"] == 2,
         supply_meter=typed["supply_meter"],
         trimmer=typed["trimmer"],
+        timebase_ppm=typed["timebase_ppm"],
     )
     scenario = demo_scenario(
         load_part(typed["part"]),
@@ -139,8 +163,22 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         offset_ppm=typed["offset_ppm"],
         bench=beside,
     )
+    scenario = _with_pulses(scenario, typed)
     with SimulatedBench(scenario, host_clock(), truth=typed["truth"]) as bench:
         yield bench
+
+
+def _with_pulses(scenario: "Scenario", typed: Mapping[str, Any]) -> "Scenario":
+    """Add what was asked for of references and pulses."""
+    from dataclasses import replace
+
+    from benchlog.simulate.referenced import by_pulses, with_reference
+    from benchlog.simulate.scenario import ReceiverAt, Wiring
+
+    if typed["by_pulses"]:
+        scenario = by_pulses(scenario, receiver=ReceiverAt())
+    scenario = with_reference(scenario, Wiring(typed["reference"]))
+    return replace(scenario, host_ppm=typed["host_ppm"])
 
 
 def write_whole(path: Path, text: str) -> None:

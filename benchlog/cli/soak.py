@@ -36,7 +36,9 @@ EXAMPLES = (
     multiple=True,
     help="Where it sits; with several, one --device for each.",
 )
-@click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 12h.")
+@click.option(
+    "--for", "for_s", type=Duration(), help="End after a time, e.g. 12h; pauses count."
+)
 @click.option(
     "--until",
     type=Text(),

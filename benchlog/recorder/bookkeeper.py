@@ -271,7 +271,7 @@ def verdict_row(run: Run, assessment: Assessment) -> VerdictRow:
         word=str(assessment.word),
         offset_ppm=assessment.offset_ppm,
         u_ppm=assessment.u_ppm,
-        limit_ppm=assessment.limit.ppm,
+        limit_ppm=assessment.limit.ppm if assessment.limit.known else None,
         conformance=assessment.conformance,
         rule=_RULE,
         figures=figures(run, assessment),

@@ -108,7 +108,9 @@ def chunks_of(reader: Reader, run: Run) -> Iterator[Chunk]:
 def arrays_of(pa: Any, chunk: Chunk, run: Run) -> dict[str, Any]:
     """Return the columns of `reading_schema` as arrays; unknown is null."""
     columns, raw, undated = chunk.columns, chunk.raw, chunk.undated
-    hertz = columns.frequency_hz * run.divider
+    with np.errstate(over="ignore"):  # a stored number may be absurd; it goes out as is
+        hertz = columns.frequency_hz * run.divider
+        raw_ppm = (hertz - run.nominal_hz) / run.nominal_hz * 1e6
     texts = [raw.get(one) for one in columns.id.tolist()] if raw else None
     return {
         "reading": pa.array(columns.id),
@@ -122,7 +124,7 @@ def arrays_of(pa: Any, chunk: Chunk, run: Run) -> dict[str, Any]:
         "frequency_hz": pa.array(columns.frequency_hz),
         "ambient_c": pa.array(columns.ambient_c, mask=np.isnan(columns.ambient_c)),
         "flags": pa.array(columns.flags),
-        "offset_raw_ppm": pa.array((hertz - run.nominal_hz) / run.nominal_hz * 1e6),
+        "offset_raw_ppm": pa.array(raw_ppm),
         "raw": pa.nulls(len(columns), pa.string())
         if texts is None
         else pa.array(texts),

@@ -1,5 +1,6 @@
 """Bringing a file into the database as a run of its own, with purpose `import`."""
 
+import math
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
@@ -7,8 +8,11 @@ from itertools import chain
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from benchlog.clock import Clock
 from benchlog.errors import DataError
+from benchlog.model import Run
 from benchlog.report.foreign import LineProblem
 from benchlog.report.import_foreign import import_foreign
 from benchlog.report.import_own import import_own
@@ -20,7 +24,7 @@ from benchlog.report.textfile import numbered_lines
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict import Assessment, figures, judge_for
 
 _RULE: Final = (
     "judged when imported: guarded acceptance (JCGM 106): pass if |offset| + U <= "
@@ -68,15 +72,17 @@ def import_file(
 
 
 def _judge(writer: Writer, intake: Intake, run_id: int) -> None:
-    """Store what the readings say, where the file had no verdict."""
+    """Store what the readings say, where the file had no verdict.
+
+    A file may hold numbers so absurd that no figure comes of them: no verdict then.
+    """
     with closing(Reader.open(writer.path)) as reader:
         run = reader.run(run_id)
         if run.verdict is not None:
             return
-        judge = judge_for(run)
-        for columns in reader.chunks(run_id):
-            judge.feed(columns)
-    found = judge.assessment()
+        found = _assessed(reader, run)
+    if found is None:
+        return
     row = VerdictRow(
         word=str(found.word),
         offset_ppm=found.offset_ppm,
@@ -87,6 +93,20 @@ def _judge(writer: Writer, intake: Intake, run_id: int) -> None:
         figures=figures(run, found),
     )
     intake.conclude(run_id, [row])
+
+
+def _assessed(reader: Reader, run: Run) -> Assessment | None:
+    judge = judge_for(run)
+    try:
+        with np.errstate(over="raise", invalid="raise"):
+            for columns in reader.chunks(run.id):
+                judge.feed(columns)
+            found = judge.assessment()
+    except (ArithmeticError, ValueError):
+        return None
+    known = (found.offset_ppm, found.u_ppm, found.conformance)
+    is_finite = all(x is None or math.isfinite(x) for x in known)
+    return found if is_finite else None
 
 
 def _import_text(

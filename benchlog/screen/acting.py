@@ -21,7 +21,12 @@ class ActingScreen(BenchScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "stop", "stop", tooltip="end the run; its readings stay"),
-        Binding("p", "ask('pause')", "pause", tooltip="take no readings for a while"),
+        Binding(
+            "p",
+            "ask('pause')",
+            "pause",
+            tooltip="take no readings for a while; its time goes on",
+        ),
         Binding("p", "ask('go-on')", "go on", tooltip="take readings again"),
         Binding("n", "note", "note", tooltip="write a remark into the run"),
         Binding("m", "mark", "mark", tooltip="mark this moment on the chart"),

@@ -54,7 +54,8 @@ _FIGURES: Final = (
     ),
     (
         "gaps",
-        "Places where readings do not follow one another. Nothing is filled in.",
+        "Places between readings where one does not follow the other: pauses, outages. "
+        "Nothing is filled in; a pause at the very end is none.",
     ),
     (
         "chart",

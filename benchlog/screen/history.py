@@ -1,5 +1,6 @@
 """All runs of the database: find one by typing, open it with Enter."""
 
+import asyncio
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final
@@ -13,6 +14,7 @@ from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.runlist import columns_for, found_by, whole_words
+from benchlog.screen.unclosed import as_they_stand
 from benchlog.screen.widgets.plain import Plain
 from benchlog.store.reader import Reader
 from benchlog.units import printable
@@ -74,6 +76,18 @@ class HistoryScreen(BenchScreen):
             self.app.say(str(error))
         self._narrow()
         self.query_one(Finder).focus()
+        self.run_worker(self._look_closer(), group="closer", exclusive=True)
+
+    async def _look_closer(self) -> None:
+        """Say how runs stand whose row does not tell; the list is there meanwhile."""
+        try:
+            known = await asyncio.to_thread(as_they_stand, self._database, self._runs)
+        except BenchlogError as error:
+            self.app.say(str(error))
+            return
+        if known:
+            self._runs = [known.get(run.id, run) for run in self._runs]
+            self._narrow()
 
     def on_resize(self) -> None:
         """Use the width there is now."""
@@ -118,7 +132,7 @@ class HistoryScreen(BenchScreen):
         ]
         table = self.query_one(DataTable)
         table.clear(columns=True)
-        columns = columns_for(self.size.width - _MARGIN)
+        columns = columns_for(self.size.width - _MARGIN, self._shown)
         for column in columns:
             table.add_column(Text(column.head), width=column.cells)
         for run in self._shown:

@@ -38,7 +38,7 @@ class LiveScreen(ActingScreen):
         Binding("w", "window", "window", tooltip="whole run, hour, 10 min, minute"),
         Binding("b", "bell(True)", "bell on", tooltip="ring when the verdict is clear"),
         Binding("b", "bell(False)", "bell off", tooltip="be quiet"),
-        Binding("v", "study", "views", tooltip="stability, temperature law, ageing"),
+        Binding("v", "study", "view", tooltip="stability, temperature law, ageing"),
         Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
         Binding(
             "tab",
@@ -141,7 +141,8 @@ class LiveScreen(ActingScreen):
         self.query_one("#who", TwoEnds).show(*panels.who(standing))
         self.query_one("#where", Plain).show(panels.where(standing))
         self._show_head(standing)
-        facts = panels.facts(standing)
+        listed = bool(self.query_one("#budget").display)
+        facts = panels.facts(standing, listed=listed)
         self.query_one("#facts", Facts).show_facts(facts, panels.LABEL_CELLS)
         self.query_one("#budget", Plain).show(panels.budget(standing))
         self.query_one("#events", Newest).show(panels.events(standing))

@@ -89,8 +89,12 @@ def verdict(standing: Standing) -> tuple[str, str, Content]:
     return said, f"bold reverse {style[a.word]}", under
 
 
-def facts(standing: Standing) -> list[tuple[str, str]]:
-    """Return the lines of figures under the head."""
+def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
+    """Return the lines of figures under the head.
+
+    `listed`: what U is made up of has a place of its own; why the verdict is what it
+    is stands there instead.
+    """
     a, run = standing.assessment, standing.run
     if standing.loading:
         return [(label, _LATER) for label in _LABELS]
@@ -107,7 +111,10 @@ def facts(standing: Standing) -> list[tuple[str, str]]:
         limit,
         figures.main_share(a.budget if a else None),
     )
-    return list(zip(_LABELS, said, strict=True))
+    lines = list(zip(_LABELS, said, strict=True))
+    if listed and a is not None and a.reasons:
+        lines[-1] = ("because", signs(printable(a.reasons[0])))
+    return lines
 
 
 def budget(standing: Standing) -> Content:

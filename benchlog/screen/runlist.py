@@ -1,8 +1,10 @@
 """The list of runs as rows of text: which columns fit, what stands in them. Pure."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
+
+from rich.cells import cell_len
 
 from benchlog.model import Run
 from benchlog.screen.figures import UNKNOWN, verdict_text
@@ -22,26 +24,36 @@ class Column:
     said: Callable[[Run], str]
 
 
-def columns_for(width: int) -> list[Column]:
-    """Return the columns that `width` cells have room for; the rest is said below."""
+def columns_for(width: int, runs: Sequence[Run] = ()) -> list[Column]:
+    """Return the columns that `width` cells have room for; the rest is said below.
+
+    Device and part share what the others leave: the one that needs less gives way.
+    """
+    fixed = [_RUN, _SHORT_DATE, _OFFSET, _STANDING]
     if width < MIDDLING:
-        fixed = [_RUN, _SHORT_DATE, _OFFSET, _VERDICT]
-        return [_RUN, _SHORT_DATE, _device(width - _sum(fixed)), _OFFSET, _VERDICT]
-    if width < WIDE:
-        fixed = [_RUN, _SHORT_DATE, _READINGS, _OFFSET, _VERDICT]
-        left = width - _sum(fixed)
-        device, part = _device(left - left // 2), _part(left // 2)
-        return [_RUN, _SHORT_DATE, device, part, *fixed[2:]]
-    fixed = [_RUN, _DATE, _READINGS, _OFFSET_U, _VERDICT, _ENDED]
+        return [*fixed[:2], _device(width - _sum(fixed)), *fixed[2:]]
+    fixed = [_RUN, _SHORT_DATE, _OFFSET_U, _STANDING]
+    if width >= WIDE:
+        fixed = [_RUN, _DATE, _READINGS, _OFFSET_U, _VERDICT, _ENDED]
     left = width - _sum(fixed)
-    part_cells = min(26, left // 2)
-    device, part = _device(left - part_cells), _part(part_cells)
-    return [_RUN, _DATE, device, part, *fixed[2:]]
+    device, part = _shared(left, runs)
+    return [*fixed[:2], _device(device), _part(part), *fixed[2:]]
+
+
+def _shared(left: int, runs: Sequence[Run]) -> tuple[int, int]:
+    """Return the cells of device and part out of those that are left."""
+    device = 1 + max((cell_len(printable(run.device)) for run in runs), default=0)
+    part = 1 + max((cell_len(printable(run.part.id)) for run in runs), default=0)
+    half = left // 2
+    if min(device, part) <= half < max(device, part):
+        shorter = max(_FEWEST, min(device, part))
+        return (shorter, left - shorter) if device < part else (left - shorter, shorter)
+    return left - half, half
 
 
 def ended_words(run: Run) -> str:
-    """Say how a run ended; `not closed` is one that runs, or lost its keeper."""
-    return "not closed" if run.open else run.ended_how or UNKNOWN
+    """Say how a run ended; `not closed` until it is known whether anybody keeps it."""
+    return run.ended_how or ("not closed" if run.open else UNKNOWN)
 
 
 def whole_words(run: Run) -> str:
@@ -82,8 +94,32 @@ def _offset(run: Run, *, with_u: bool) -> str:
     return f"{text} ± {format_u_ppm(run.u_ppm)}"
 
 
+def _fitted_offset(run: Run, cells: int, *, with_u: bool) -> str:
+    """Return the offset in at most `cells` cells: rounded where need be, never cut."""
+    ppm = run.offset_ppm
+    whole = _offset(run, with_u=with_u)
+    if ppm is None or len(whole) <= cells:
+        return whole
+    shorter = [_offset(run, with_u=False)]
+    shorter += [f"{ppm:+,.{digits}f}" for digits in (3, 2, 1, 0)]
+    return next((text for text in shorter if len(text) <= cells), f"{ppm:+.3e}")
+
+
+def _standing(run: Run) -> str:
+    """Return the verdict; of a run that is not over only how it stands."""
+    if run.open:
+        return ended_words(run).split(":")[0]
+    return verdict_text(run.verdict) or UNKNOWN
+
+
 def _number(run: Run) -> str:
-    return f"{run.id} sim" if run.simulated else str(run.id)
+    said = f"{run.id} sim"
+    return said if run.simulated and len(said) < _RUN_CELLS else str(run.id)
+
+
+def _count(run: Run) -> str:
+    said = f"{run.readings:,}"
+    return (said if len(said) < _COUNT_CELLS else f"{run.readings:.2e}").rjust(8)
 
 
 def _device(cells: int) -> Column:
@@ -94,11 +130,25 @@ def _part(cells: int) -> Column:
     return Column("part", cells, lambda run: run.part.id)
 
 
-_RUN: Final = Column("run", 9, _number)
+_RUN_CELLS: Final = 10
+_COUNT_CELLS: Final = 9
+_OFFSET_CELLS: Final = 12
+_OFFSET_U_CELLS: Final = 20
+_FEWEST: Final = 7
+_RUN: Final = Column("run", _RUN_CELLS, _number)
 _SHORT_DATE: Final = Column("begun", 12, lambda r: local_date(r.started_utc_ns)[5:])
 _DATE: Final = Column("begun", 17, lambda r: local_date(r.started_utc_ns))
-_READINGS: Final = Column("readings", 9, lambda r: f"{r.readings:,}".rjust(8))
-_OFFSET: Final = Column("ppm", 12, lambda r: _offset(r, with_u=False))
-_OFFSET_U: Final = Column("offset ± U, ppm", 20, lambda r: _offset(r, with_u=True))
+_READINGS: Final = Column("readings", _COUNT_CELLS, _count)
+_OFFSET: Final = Column(
+    "ppm",
+    _OFFSET_CELLS,
+    lambda r: _fitted_offset(r, _OFFSET_CELLS - 1, with_u=False),
+)
+_OFFSET_U: Final = Column(
+    "offset ± U, ppm",
+    _OFFSET_U_CELLS,
+    lambda r: _fitted_offset(r, _OFFSET_U_CELLS - 1, with_u=True),
+)
 _VERDICT: Final = Column("verdict", 12, lambda r: verdict_text(r.verdict) or UNKNOWN)
 _ENDED: Final = Column("ended", 17, ended_words)
+_STANDING: Final = Column("verdict", 12, _standing)

@@ -18,6 +18,7 @@ _TROUBLE: Final = {
     EventKind.OVERLOAD: "the counter's input is overloaded",
     EventKind.STORE_WAIT: "the database takes no rows; readings wait in memory",
 }
+GONE: Final = "broken off: its keeper is gone"
 _OVER: Final = {EventKind.BACK, EventKind.STORE_BACK}
 
 
@@ -87,7 +88,7 @@ def state_words(standing: Standing) -> str:
     if not run.open:
         return f"ended: {run.ended_how or 'no reason given'}"
     if keeper.state == "gone":
-        return "broken off: its keeper is gone"
+        return GONE
     if keeper.paused:
         return "paused"
     if standing.trouble is not None:

@@ -1,6 +1,6 @@
 """How a long run went: what a person wants to know in the morning.
 
-Fed as a judge is, in constant memory: means over at most 1,024 stretches of time carry
+Fed as a judge is, in constant memory: means over at most 512 stretches of time carry
 drift and temperature.
 """
 
@@ -20,7 +20,7 @@ from benchlog.units import NS_PER_S, SECONDS_PER_DAY, iso_utc
 from benchlog.verdict.gaps import Holes, causes_of
 from benchlog.verdict.judge import Assessment
 
-_BINS: Final = 1_024
+_BINS: Final = 512
 _FIRST_BIN_S: Final = 1.0
 _ALARMS: Final = (EventKind.ALARM, EventKind.ALARM_OVER, EventKind.ALARM_UNSENT)
 _LISTED: Final = 50

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.pulses import PulseTracker
+from benchlog.analysis.pulses import PulseCounts, PulseTracker
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.trains import Comparison, against, against_host
 from benchlog.errors import DataError
@@ -83,6 +83,11 @@ class PulseJudge:
         if self._reference is None:
             return against_host(self._device.train())
         return against(self._device.train(), self._reference.train())
+
+    def counts(self) -> tuple[PulseCounts, PulseCounts]:
+        """Return how many pulses of each kind, of device and reference, there are."""
+        theirs = self._reference.counts() if self._reference else PulseCounts()
+        return self._device.counts(), theirs
 
     def assessment(self) -> Assessment:
         """Return what can be said by now."""

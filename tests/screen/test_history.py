@@ -1,6 +1,10 @@
 """The list of runs: finding, opening, coming back."""
 
+from dataclasses import replace
+
 import pytest
+from rich.cells import cell_len
+from screen.keeper import StubDesk
 from screen.looking import same_as_kept, settled, text_of, until
 from screen.scenes import CLOCK, Scene, Stage
 from textual.widgets import DataTable, Input
@@ -10,6 +14,7 @@ from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.runlist import columns_for
 from benchlog.screen.widgets.plain import Plain
+from benchlog.store import Reader
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
 
@@ -45,13 +50,48 @@ async def test_list_at_three_widths(stage: Stage):
         await until(pilot, "ppm  ")
         shown = await settled(pilot)
         same_as_kept("history-60x16", shown)
-        for said in ("✓ pass", "✗ fail", "? undecided", "not closed", "SIMULATED"):
+        for said in ("✓ pass", "✗ fail", "? undecided", "broken off", "SIMULATED"):
             assert said in shown, said
 
 
 def test_columns_always_fit():
     for width in range(56, 300):
         assert sum(column.cells for column in columns_for(width)) <= width
+
+
+@pytest.mark.parametrize("width", [56, 76, 116])
+def test_numbers_are_rounded_to_their_column_and_never_cut(stage: Stage, width):
+    with Reader.open(stage.database) as reader:
+        run = reader.run(stage.play(Scene(readings=3)))
+    run = replace(run, id=123_456, readings=12_345_678_901)
+    for offset in (-19_045.2134, 1_000_017.25, -999_999_999.6, 0.123456, 12.0):
+        for u in (None, 0.0123, 1234.5):
+            run = replace(run, offset_ppm=offset, u_ppm=u)
+            columns = {c.head: c for c in columns_for(width, [run])}
+            for column in columns.values():
+                said = column.said(run)
+                if column.head not in ("device", "part"):
+                    assert cell_len(said) < column.cells, said
+            head = "ppm" if width < 70 else "offset ± U, ppm"
+            shown = columns[head].said(run).split(" ±")[0].replace(",", "")
+            assert float(shown) == pytest.approx(offset, rel=1e-3, abs=u or 5e-4)
+
+
+async def test_open_runs_and_imports_say_how_they_stand(stage: Stage):
+    kept = stage.play(Scene(device="Q-1", control="keeper.sock"), end=False)
+    stage.play(Scene(device="Q-2", control="gone.sock"), end=False)
+    stage.play(Scene(device="Q-3", purpose=Purpose.IMPORT))
+    desk = StubDesk(stage.database.parent / "keeper.sock")
+    desk.runs = [kept]
+    app = BenchApp(Opening(stage.database), stage.clock)
+    async with app.run_test(size=(120, 24)) as pilot:
+        await until(pilot, "running")
+        lines = (await settled(pilot)).splitlines()
+    desk.close()
+    for name, how in (("Q-1", "running"), ("Q-2", "broken off"), ("Q-3", "-9.25")):
+        line = next(line for line in lines if f" {name} " in line)
+        assert how in line
+        assert "✓ pass" in line
 
 
 async def test_typing_finds_runs_by_any_of_their_words(stage: Stage):

@@ -45,6 +45,16 @@ class TwoEnds(Widget):
         return left + " " * (room - left.cell_length) + right
 
 
+def cut_between_words(text: Content, cells: int) -> Content:
+    """Return text in at most `cells` cells; whole words are left out."""
+    if text.cell_length <= cells or cells < 2:
+        return text
+    kept = text.truncate(cells - 1)
+    ends = [kept.plain.rfind(end) for end in (", ", "; ", " (")]
+    at = max(ends) if max(ends) > cells // 2 else kept.plain.rfind(" ")
+    return kept[:at].rstrip(",;") + " …" if at > 0 else text
+
+
 class Facts(Plain):
     """Lines of a label and what is known under it."""
 
@@ -55,6 +65,12 @@ class Facts(Plain):
             for label, said in facts
         ]
         self.show(Content("\n").join(lines))
+
+    def render(self) -> Content:
+        """Return the lines, cut between words where they do not fit: no half number."""
+        width = self.content_size.width
+        lines = self._shown.split("\n", allow_blank=True)
+        return Content("\n").join(cut_between_words(line, width) for line in lines)
 
 
 class Verdict(Widget):

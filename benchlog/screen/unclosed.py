@@ -1,0 +1,47 @@
+"""How runs stand whose row does not say it, for the list: open ones, imports."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from benchlog.control import state_of
+from benchlog.model import Purpose, Run
+from benchlog.screen.standing import GONE
+from benchlog.store.reader import Reader
+from benchlog.verdict import judge_for
+
+_MOST_RUNS: Final = 30
+_MOST_READINGS: Final = 200_000
+
+
+def as_they_stand(database: Path, runs: Sequence[Run]) -> dict[int, Run]:
+    """Return by id the runs whose row does not tell all, with what is known of them.
+
+    Of open ones `ended_how` says whether somebody keeps them; offset, U and verdict are
+    today's; an import is dated by its readings. At most 30 runs are gone through, and
+    the figures of runs beyond 200,000 readings are left to the live screen. May take
+    seconds. Raises StoreError.
+    """
+    untold = [run for run in runs if run.open or run.purpose is Purpose.IMPORT]
+    with Reader.open(database) as reader:
+        return {run.id: _standing(reader, run) for run in untold[:_MOST_RUNS]}
+
+
+def _standing(reader: Reader, run: Run) -> Run:
+    if run.open:
+        state = state_of(run, reader.path)
+        run = replace(run, ended_how=state if state == "running" else GONE)
+    if run.purpose is Purpose.IMPORT:
+        first = reader.columns_after(run.id, limit=1).utc_ns
+        if len(first) and first[0] >= 0:
+            run = replace(run, started_utc_ns=int(first[0]))
+    if run.verdict is not None or not 0 < run.readings <= _MOST_READINGS:
+        return run
+    judge = judge_for(run)
+    for columns in reader.chunks(run.id):
+        judge.feed(columns)
+    found = judge.assessment()
+    return replace(
+        run, verdict=str(found.word), offset_ppm=found.offset_ppm, u_ppm=found.u_ppm
+    )
