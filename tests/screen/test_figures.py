@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import pytest
 from screen.scenes import QUARTZ, Scene, Stage
+from textual.content import Content
 
 from benchlog.model import Event, EventKind, Timebase, Word
 from benchlog.screen import figures, happenings, panels
 from benchlog.screen.follow import Follower
 from benchlog.screen.standing import Keeper, Standing, state_words, trouble_after
+from benchlog.screen.widgets.parts import cut_between_words
 from benchlog.verdict import Budget, BudgetLine
 
 
@@ -218,3 +220,20 @@ def test_jitter_limit_is_named_with_its_verdict(standing: Standing):
     assert QUARTZ.limits.jitter_ppm == 0.5
     facts = dict(panels.facts(standing))
     assert facts["limit"] == "tolerance 30 ppm; jitter 0.5 ppm: pass"
+
+
+def test_what_u_is_made_of_is_said_once(standing: Standing):
+    alone = dict(panels.facts(standing))
+    beside_its_table = dict(panels.facts(standing, listed=True))
+    assert alone["U"].startswith("mostly")
+    assert "U" not in beside_its_table
+    assert beside_its_table["because"].startswith("offset")
+
+
+def test_facts_are_cut_between_words_and_keep_numbers_whole():
+    text = "0.036 ppm rms, 0.19 ppm p-p (0.57 Hz, 3.1 Hz), gate 1 s"
+    words = {word.strip("(),") for word in text.split()}
+    for cells in range(12, len(text) + 2):
+        cut = cut_between_words(Content(text), cells).plain
+        assert len(cut) <= cells
+        assert {word.strip("(),") for word in cut.split()} <= words | {"…"}, cut
