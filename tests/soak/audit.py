@@ -75,19 +75,23 @@ def _exactly_once(columns, events, acknowledged, found):
 
 
 def _true_values(columns, acknowledged, truth, scale, found):
-    """Every reading is an answer of the counter, sent just before, used once, true."""
+    """Every reading is an answer of the counter, its gate just over, used once, true.
+
+    An answer that was sent twice stands in the diary twice; the first is the reading's.
+    """
     by_text = defaultdict(list)
     for place, one in enumerate(truth):
-        by_text[one["text"]].append((one["sent_ns"], place))
+        by_text[one["text"]].append((one["mono_ns"], place))
     used = set()
     within_ns = int(3e9 * scale)
     for mono, hz in zip(columns.mono_ns.tolist(), columns.frequency_hz, strict=True):
         text = acknowledged.get(mono, (0, ""))[1]
         near = [
             place
-            for sent, place in by_text[text]
-            if place not in used and -within_ns / 100 < mono - sent < within_ns
+            for over, place in by_text[text]
+            if place not in used and 0 <= mono - over < within_ns
         ]
+        near.sort(key=lambda place: truth[place]["fault"] in SOUND)
         if not near:
             found.wrong.append((mono, hz, "the counter never said so"))
             continue
