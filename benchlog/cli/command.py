@@ -15,7 +15,7 @@ COMMANDS: Final = {
     "parts": "List the part catalogue: what data sheets promise.",
     "refcheck": "Check a counter's time base, or whether the bench has moved.",
     "measure": "Measure one device and judge it against its part.",
-    "soak": "Measure for a night or a month; nothing stops it, any break is explained.",
+    "soak": "Measure for a night or a month; any break is explained.",
     "inspect": "Inspect a lot: draw a sample, accept or reject.",
     "runs": "List the runs in the database.",
     "show": "Show one run's figures, uncertainty budget and events.",

@@ -102,8 +102,12 @@ def _guides(axes: "Axes", one: Stability) -> None:
             end_s = min(end_s, first.tau_s * (edge / start) ** (1.0 / slope))
         values = [start, start * (end_s / first.tau_s) ** slope]
         axes.plot([first.tau_s, end_s], values, ":", color=FAINT, linewidth=0.9)
-        side = {"ha": "left" if end_s < last.tau_s else "right"}
-        side["va"] = "top" if slope > 0 else "bottom"
-        at = (end_s, values[1])
-        axes.annotate(f" {name} ", at, color=FAINT, fontsize=7, **side)
+        axes.annotate(
+            f" {name} ",
+            (end_s, values[1]),
+            color=FAINT,
+            fontsize=7,
+            ha="left" if end_s < last.tau_s else "right",
+            va="top" if slope > 0 else "bottom",
+        )
     axes.set_ylim(held)

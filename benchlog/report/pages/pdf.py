@@ -62,6 +62,7 @@ class _Writer:
         self._letters = _letters()
 
     def written(self) -> bytes:
+
         page, pdf = self._page, self._pdf
         pdf.add_page()
         self._text(page.title, size=16, bold=True, line=8)
@@ -72,8 +73,9 @@ class _Writer:
             for block in section.blocks:
                 self._block(block)
         data = bytes(pdf.output())
-        for font in pdf.fonts.values():
-            getattr(font, "ttfont", font).close()
+        for font in pdf.fonts.values():  # the built-in ones hold no file
+            if hasattr(font, "ttfont"):
+                font.ttfont.close()
         return data
 
     def _heading(self, section: Section) -> None:
