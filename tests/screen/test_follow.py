@@ -80,7 +80,7 @@ def test_long_run_comes_in_pieces_and_is_previewed(stage: Stage, follow):
     while not follower.caught_up:
         taken.append(follower.take())
         assert follower.assess() is None or follower.caught_up
-    assert max(taken) == PIECE
+    assert 1_000 < max(taken) <= PIECE  # the store may hand out whole blocks
     assert sum(taken) == 60_000
     assert follower.assess().stats.n == 60_000
 
