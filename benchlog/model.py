@@ -86,6 +86,7 @@ class EventKind(StrEnum):
     AMBIENT_LOST = "ambient-lost"
     AMBIENT_RANGE = "ambient-range"
     REFERENCE_LOST = "reference-lost"
+    CALIBRATION = "calibration"
     LEAKED = "leaked"
     FLOODED = "flooded"
     DISK_LOW = "disk-low"

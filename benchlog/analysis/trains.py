@@ -45,6 +45,8 @@ class Comparison:
         phase is not known between groups. The offset is in their slope.
     spacing_s : float
         From one to the next.
+    origin_ns : int
+        Where `t_s` counts from, on the host's monotonic clock.
 
     """
 
@@ -54,6 +56,7 @@ class Comparison:
     error_s: Array
     group: Whole
     spacing_s: float
+    origin_ns: int = 0
 
     @property
     def span_s(self) -> float:
@@ -77,7 +80,8 @@ def against_host(source: Train) -> Comparison:
     error_s = source.error_s()
     fit = fit_slope(t_s, error_s, source.block)
     spacing_s = _spacing(t_s, source)
-    return Comparison(fit.slope, fit, t_s, error_s, source.block, spacing_s)
+    origin_ns = _origin(source)
+    return Comparison(fit.slope, fit, t_s, error_s, source.block, spacing_s, origin_ns)
 
 
 def against(source: Train, reference: Train) -> Comparison:
@@ -99,7 +103,8 @@ def against(source: Train, reference: Train) -> Comparison:
     apart = ours.slope - theirs.slope + fit.slope
     spacing_s = max(_spacing(ours.t_s, source), _spacing(theirs.t_s, reference))
     error_s = difference + (ours.slope - theirs.slope) * t_s
-    return Comparison(apart / (1.0 + theirs.slope), fit, t_s, error_s, group, spacing_s)
+    offset = apart / (1.0 + theirs.slope)
+    return Comparison(offset, fit, t_s, error_s, group, spacing_s, origin)
 
 
 def phase_series(found: Comparison) -> Series:
@@ -117,6 +122,30 @@ def phase_series(found: Comparison) -> Series:
     values = np.full(int(slot[-1]) + 1, np.nan)
     values[slot] = found.error_s[kept]
     return Series(values, found.spacing_s, "phase")
+
+
+def stretches(found: Comparison, most: int = 100) -> tuple[Array, Array, Whole]:
+    """Return offsets over stretches of a run, for a chart.
+
+    Returns the ends of the stretches in s (as `t_s`), the fractional offset over each,
+    and its group; at most about `most`, each of at least ten stamps. A stretch's offset
+    is the difference of the mean time errors of two neighbouring ones.
+    """
+    kept = found.fit.used
+    t_s, error_s, group = found.t_s[kept], found.error_s[kept], found.group[kept]
+    size = max(10, len(t_s) // most)
+    ends: list[float] = []
+    offsets: list[float] = []
+    groups: list[int] = []
+    for which in np.unique(group):
+        here = np.flatnonzero(group == which)
+        count = len(here) // size
+        cut = here[: count * size].reshape(count, size)
+        t, x = t_s[cut].mean(axis=1), error_s[cut].mean(axis=1)
+        offsets += (np.diff(x) / np.diff(t)).tolist()
+        ends += t[1:].tolist()
+        groups += [int(which)] * max(0, count - 1)
+    return np.array(ends), np.array(offsets), np.array(groups, dtype=np.int64)
 
 
 class _Straight:

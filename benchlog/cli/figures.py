@@ -86,6 +86,8 @@ def _gone_through(
             if watch is not None:
                 watch.feed(columns)
             progress.add(len(columns))
+    if judge.takes_pulses:
+        judge.feed_pulses(reader.pulses_after(run.id))
     return judge.assessment()
 
 
@@ -106,9 +108,9 @@ def text_of(document: Document) -> str:
         ),
         ("part", f"{document['part']}, {_nominal(document)}{again}"),
         ("offset", offset_text(document)),
-        ("jitter", jitter_text(document)),
+        ("timing" if document.get("timing") else "jitter", jitter_text(document)),
         ("ambient", ambient_text(document)),
-        ("readings", readings_text(document)),
+        ("pulses" if document.get("timing") else "readings", readings_text(document)),
         ("limit", limit_text(document)),
         ("time base", timebase_text(document["timebase"])),
         ("verdict", "\n".join([_verdict(document), *document["reasons"]])),

@@ -144,6 +144,8 @@ def _assessed(reader: "Reader", run: "Run") -> "Assessment":
         for columns in reader.chunks(run.id):
             judge.feed(columns)
             progress.add(len(columns))
+    if judge.takes_pulses:
+        judge.feed_pulses(reader.pulses_after(run.id))
     return judge.assessment()
 
 

@@ -34,6 +34,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
 from benchlog.units import printable
+from benchlog.verdict.calibration import due_words
 from benchlog.verdict.figures import figures
 from benchlog.verdict.judge import Assessment, RunJudge
 from benchlog.verdict.judging import Judge, trains_of
@@ -118,6 +119,9 @@ class Bookkeeper:
         )
         self._open(run)
         self.runs.note(run, EventKind.STARTED, _started(plan, identities))
+        specs = [instrument.spec for instrument in instruments.values()]
+        for words in due_words(specs, self.clock.utc_ns()):
+            self.runs.note(run, EventKind.CALIBRATION, words)
         self.intake.first_values(run, instruments)
         return run
 
@@ -262,6 +266,10 @@ class Bookkeeper:
         now_ns = self.clock.utc_ns()
         with closing(Reader.open(self.writer.path)) as reader:
             check = reader.reference_check(identity.serial, now_ns)
+            if check is None and identity.serial:
+                # one that holds no more: that it does not is said
+                stale = reader.reference_checks(identity.serial)
+                check = stale[-1][1] if stale else None
         return timebase_for(counter, check, now_ns)
 
 

@@ -167,6 +167,8 @@ class LotBook:
         judge = judge_for(whole)
         for columns in reader.chunks(run.run):
             judge.feed(columns)
+        if judge.takes_pulses:
+            judge.feed_pulses(reader.pulses_after(run.run))
         self._writer.add_verdict(run.run, verdict_row(whole, judge.assessment()))
 
     def mark(self, run_id: int, kind: EventKind, text: str) -> Event:

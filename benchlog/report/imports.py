@@ -101,6 +101,8 @@ def _assessed(reader: Reader, run: Run) -> Assessment | None:
         with np.errstate(over="raise", invalid="raise"):
             for columns in reader.chunks(run.id):
                 judge.feed(columns)
+            if judge.takes_pulses:
+                judge.feed_pulses(reader.pulses_after(run.id))
             found = judge.assessment()
     except (ArithmeticError, ValueError):
         return None

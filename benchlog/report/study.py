@@ -8,9 +8,12 @@ from numpy.typing import NDArray
 from benchlog.analysis import observed as of_readings
 from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.temperature import TemperatureData
+from benchlog.analysis.trains import phase_series
 from benchlog.errors import DataError
 from benchlog.model import Run
 from benchlog.store.reader import Reader
+from benchlog.verdict.judging import judge_for
+from benchlog.verdict.pulsejudge import PulseJudge
 
 Array = NDArray[np.float64]
 
@@ -18,8 +21,14 @@ Array = NDArray[np.float64]
 def series_of(reader: Reader, run: Run) -> Series:
     """Return the fractional frequency of a run on its grid, gaps left empty.
 
+    A run of pulses gives phase.
+
     Raises DataError when the run cannot give one.
     """
+    judge = judge_for(run)
+    if isinstance(judge, PulseJudge):
+        judge.feed_pulses(reader.pulses_after(run.id))
+        return phase_series(judge.comparison())
     found = reader.frequencies(run.id)
     return series_from_frequencies(found, run.nominal_hz, run.divider)
 

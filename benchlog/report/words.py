@@ -47,6 +47,8 @@ def jitter_text(document: Document) -> str:
 
     The range is not about the line: a drift is in it, and the words say so.
     """
+    if document.get("timing"):
+        return timing_text(document["timing"])
     rms, pp = document["jitter_ppm_rms"], document["jitter_ppm_pp"]
     if rms is None or pp is None:
         return "unknown"
@@ -58,6 +60,24 @@ def jitter_text(document: Document) -> str:
         "line; highest less lowest reading, drift included: "
         f"{three_digits(pp)} ppm p-p ({three_digits(hz[1])} Hz){at}"
     )
+
+
+def timing_text(timing: Document) -> str:
+    """Return the scatter of pulses about a straight line, in time."""
+    if timing["rms_s"] is None:
+        return f"unknown (against {timing['against']})"
+    return (
+        f"{small_time(timing['rms_s'])} rms, {small_time(timing['pp_s'])} p-p about a "
+        f"straight line, against {timing['against']}"
+    )
+
+
+def small_time(seconds: float) -> str:
+    """Print a small time with three significant digits: `52.3 us`."""
+    for scale, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")):
+        if seconds >= scale:
+            return f"{three_digits(seconds / scale)} {unit}"
+    return "0 s" if seconds == 0 else f"{seconds:.3g} s"
 
 
 def ambient_text(document: Document) -> str:

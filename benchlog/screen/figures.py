@@ -16,6 +16,7 @@ from benchlog.units import (
     seconds_per_day,
 )
 from benchlog.verdict import Assessment, Budget
+from benchlog.verdict.timing import Timing
 
 UNKNOWN: Final = "-"
 _SMALL_HZ: Final = (
@@ -62,6 +63,8 @@ def in_hz(a: Assessment, nominal_hz: float) -> str:
 
 def jitter_text(a: Assessment | None, nominal_hz: float) -> str:
     """Return rms and peak to peak (p-p), in ppm and in Hz, at the gate in use."""
+    if a is not None and a.timing is not None:
+        return timing_text(a.timing)
     if a is None or a.stats.jitter_ppm_rms is None:
         return "needs at least 3 readings"
     rms, pp = a.stats.jitter_ppm_rms, a.stats.jitter_ppm_pp or 0.0
@@ -72,6 +75,16 @@ def jitter_text(a: Assessment | None, nominal_hz: float) -> str:
         f"{plain(rms)} ppm rms, {plain(pp)} ppm p-p "
         f"({short_hz(rms_hz)}, {short_hz(pp_hz)}){at}"
     )
+
+
+def timing_text(timing: Timing) -> str:
+    """Return the scatter of pulses in time, and how long until they can be judged."""
+    if timing.rms_s is None or timing.pp_s is None:
+        return "needs at least 5 pulses"
+    rms, pp = plain(timing.rms_s * 1e6), plain(timing.pp_s * 1e6)
+    left = timing.judged_in_s
+    more = f", judged in about {format_duration(left)}" if left else ""
+    return f"timing {rms} µs rms, {pp} µs p-p{more}"
 
 
 def short_hz(hz: float) -> str:
@@ -145,7 +158,8 @@ def conformance_text(a: Assessment | None) -> str:
 def count_text(standing: Standing) -> str:
     """Return how many readings there are, and how many gaps."""
     a = standing.assessment
-    readings = f"{standing.readings:,} readings"
+    pulses = a is not None and a.timing is not None
+    readings = f"{standing.readings:,} {'pulses' if pulses else 'readings'}"
     if standing.readings < 2:
         return ("no reading", "1 reading")[standing.readings]
     if a is None:

@@ -16,6 +16,7 @@ from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment, judge_for
 from benchlog.verdict.night import NightWatch
+from benchlog.verdict.pulsejudge import PulseJudge
 
 PIECE: Final = 8_000
 """Readings taken at a time; a piece takes a few hundredths of a second."""
@@ -54,7 +55,7 @@ class Follower:
         self._night = NightWatch(run) if run.purpose is Purpose.SOAK else None
         self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
         self.readings = 0
-        self._last_id = 0
+        self._last_id = self._last_condition = 0
         self._last_mono_ns = -1
         self._assessment: Assessment | None = None
         self._stale = True
@@ -74,7 +75,9 @@ class Follower:
         return not self.run.open and self.caught_up
 
     def take(self, most: int = PIECE) -> int:
-        """Take in up to `most` new readings; return how many came."""
+        """Take in up to `most` new readings, or new pulses; return how many came."""
+        if isinstance(self._judge, PulseJudge):
+            return self._take_pulses(self._judge)
         columns = self._reader.columns_after(self.run.id, self._last_id, most)
         if not len(columns):
             self._target = min(self._target, self.readings)
@@ -90,6 +93,25 @@ class Follower:
         if self.trouble is not None and self.trouble.mono_ns < self._last_mono_ns:
             self.trouble = None
         return len(columns)
+
+    def _take_pulses(self, judge: PulseJudge) -> int:
+        """Take in new pulses; the chart shows offsets over stretches of them."""
+        pulses = self._reader.pulses_after(
+            self.run.id, self._last_id, condition=self._last_condition
+        )
+        judge.feed_pulses(pulses)
+        self._last_condition = pulses.last_condition
+        if not len(pulses):
+            self._target = min(self._target, self.readings)
+            return 0
+        self.readings += int((pulses.instrument == judge.trains.device).sum())
+        self._last_id = int(pulses.id[-1])
+        self._last_mono_ns = int(pulses.mono_ns[-1])
+        self._stale = True
+        run = self.run
+        self.trace = Trace(run.started_utc_ns, run.nominal_hz, judge.divider)
+        self.trace.feed(judge.charted())
+        return len(pulses)
 
     def look(self) -> None:
         """Take in new events; see whether the run's own row has changed."""

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.pulses import PulseCounts, PulseTracker
 from benchlog.analysis.stats import RunStats
-from benchlog.analysis.trains import Comparison, against, against_host
+from benchlog.analysis.trains import Comparison, against, against_host, stretches
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag, Part, Pulses, Timebase, Word
+from benchlog.units import NS_PER_S
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.decide import conformance_probability, word_for
 from benchlog.verdict.judge import Assessment, corrected_ppm
@@ -58,6 +59,7 @@ class PulseJudge:
         self._ambient: list[float] = []
         self._typed = self._simulated = False
         self._first_utc_ns = self._last_utc_ns = -1
+        self._utc_less_mono_ns = 0
 
     def feed(self, columns: Columns) -> None:
         """Take no notice: a run of pulses has no readings."""
@@ -73,6 +75,8 @@ class PulseJudge:
         )
         ours = pulses.instrument == self.trains.device
         self._note_utc(pulses.utc_ns[ours])
+        if not self._utc_less_mono_ns and pulses.utc_ns[0] >= 0:
+            self._utc_less_mono_ns = int(pulses.utc_ns[0] - pulses.mono_ns[0])
         _feed(self._device, pulses, ours)
         if self._reference is not None:
             theirs = pulses.instrument == self.trains.reference
@@ -83,6 +87,20 @@ class PulseJudge:
         if self._reference is None:
             return against_host(self._device.train())
         return against(self._device.train(), self._reference.train())
+
+    def charted(self) -> Columns:
+        """Return offsets over stretches of the run as readings, for charts alone.
+
+        They are worked out, not measured; empty while there is too little.
+        """
+        try:
+            found = self.comparison()
+        except DataError:
+            return _columns(np.empty(0), np.empty(0), np.empty(0, np.int64), 0, 0)
+        t_s, offset, group = stretches(found)
+        pulse_hz = self.part.nominal_hz / self.trains.divider
+        apart_ns = self._utc_less_mono_ns
+        return _columns(t_s, pulse_hz * (1 + offset), group, found.origin_ns, apart_ns)
 
     def counts(self) -> tuple[PulseCounts, PulseCounts]:
         """Return how many pulses of each kind, of device and reference, there are."""
@@ -191,6 +209,31 @@ class PulseJudge:
             set_aside=found.fit.set_aside,
         )
         return _until_judged(timing, found, draft)
+
+
+def _columns(
+    t_s: NDArray[np.float64],
+    frequency_hz: NDArray[np.float64],
+    group: NDArray[np.int64],
+    origin_ns: int,
+    apart_ns: int,
+) -> Columns:
+    n = len(t_s)
+    mono_ns = origin_ns + np.round(t_s * NS_PER_S).astype(np.int64)
+    turned = np.zeros(n, dtype=np.int64)
+    if n:
+        turned[1:][np.diff(group) != 0] = int(Flag.GAP_BEFORE)
+    gate_s = float(np.median(np.diff(t_s))) if n > 1 else 0.0
+    return Columns(
+        id=np.arange(1, n + 1),
+        segment=np.ones(n, np.int64),
+        utc_ns=mono_ns + apart_ns,
+        mono_ns=mono_ns,
+        gate_s=np.full(n, gate_s),
+        frequency_hz=frequency_hz,
+        ambient_c=np.full(n, np.nan),
+        flags=turned,
+    )
 
 
 def _feed(tracker: PulseTracker, pulses: Pulses, which: NDArray[np.bool_]) -> None:

@@ -22,7 +22,13 @@ from benchlog.analysis.trains import Comparison
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
 from benchlog.model import Columns, InstrumentSpec, ReferenceSpec
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_duration, format_ppm
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    format_duration,
+    format_frequency,
+    format_ppm,
+)
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
 from benchlog.verdict.pulsetime import ASSUMED_PULSE_S
 
@@ -258,9 +264,10 @@ def _method(reference: ReferenceSpec) -> str:
             f"pulses of {reference.timebase!r} compared with those of "
             f"{reference.pulses!r} by this computer"
         )
+    said = format_frequency(reference.nominal_hz)
     if reference.nominal_hz <= 1e3:
-        return f"the counter timed pulses of {reference.nominal_hz:g} Hz"
-    return f"the counter measured a reference of {reference.nominal_hz:g} Hz"
+        return f"the counter timed pulses of {said}"
+    return f"the counter measured a reference of {said}"
 
 
 def _drift_of_readings(

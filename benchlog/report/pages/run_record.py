@@ -16,11 +16,13 @@ from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
 from benchlog.report.pages.trim_chart import codes_of
+from benchlog.report.study import series_of
 from benchlog.report.trace import Measured, Trace, averaged, measured, trace_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment, figures, judge_for
 from benchlog.verdict.fitness import Fitness, fitness
+from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.source import measured_source
 
 _T = TypeVar("_T")
@@ -58,6 +60,9 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
     judge = judge_for(run)
     for chunk in _chunks(columns):
         judge.feed(chunk)
+    if isinstance(judge, PulseJudge):
+        judge.feed_pulses(reader.pulses_after(run.id))
+        columns = judge.charted()
     assessment = judge.assessment()
     found = measured(columns, run, assessment.timebase.offset_ppm)
     notes: list[str] = []
@@ -68,7 +73,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         figures(run, assessment),
         found,
         trace_of(found) if len(columns) else None,
-        _or_none(notes, "stability", lambda: _stability(columns, run)),
+        _or_none(notes, "stability", lambda: _stability(reader, columns, run)),
         _or_none(notes, "temperature law", lambda: _temperature(found, run)),
         _fitness(run, assessment),
         reader.condition_spans(run.id),
@@ -96,7 +101,9 @@ def _or_none(notes: list[str], what: str, work: Callable[[], _T]) -> _T | None:
         return None
 
 
-def _stability(columns: Columns, run: Run) -> Stability:
+def _stability(reader: Reader, columns: Columns, run: Run) -> Stability:
+    if judge_for(run).takes_pulses:
+        return stability(series_of(reader, run))
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
     return stability(series_from_columns(columns, run.nominal_hz, run.divider))
