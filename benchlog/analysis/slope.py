@@ -38,9 +38,9 @@ ASIDE: Final = 5.0
 """Residuals beyond this many robust standard deviations are set aside."""
 _MAD_TO_SD: Final = 1.4826  # 1 / 0.6745: standard deviation of normal scatter
 _ROUNDS: Final = 8
-_POWERS: Final = ((1.0, 0.02), (2.0, 0.02), (3.0, 0.008), (4.0, 0.004))
-_PLATEAU: Final = 0.01
-_SHORT: Final = 30.0  # stamps: a run this short gets coloured shapes twice the weight
+_POWERS: Final = ((1.0, 6e-3), (2.0, 6e-3), (3.0, 2.4e-3), (4.0, 1.2e-3))
+_PLATEAU: Final = 3e-3
+_SHORT: Final = 70.0  # stamps; fewer give coloured shapes weight, with the square
 _STEP: Final = 4.0  # of the ladder of levels
 _TOP: Final = 64.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
@@ -227,7 +227,7 @@ def _shapes(middle: Array, n: int) -> tuple[Array, Array]:
             rows.append(1.0 + level / (1.0 + (pace / corner) ** 2))
             weights.append(_PLATEAU)
     coloured = np.array(weights)
-    coloured[1:] *= 1.0 + _SHORT / n
+    coloured[1:] *= 1.0 + (_SHORT / n) ** 2
     return np.array(rows), np.log(coloured)
 
 

@@ -15,7 +15,7 @@ from benchlog.cli.values import Listed
 from benchlog.errors import BusyError
 
 if TYPE_CHECKING:
-    from benchlog.model import InstrumentSpec
+    from benchlog.model import InstrumentSpec, Sample
     from benchlog.recorder.trial import Tried
 
 EXAMPLES = (
@@ -39,6 +39,7 @@ class Checked:
     unit: str | None
     error: str | None
     in_use: bool = False
+    advice: tuple[str, ...] = ()
 
 
 @make_command("check-bench", examples=EXAMPLES)
@@ -54,6 +55,7 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
     from benchlog.catalogue import load_bench
 
     instruments = load_bench(bench).instruments
+    _warn_of_calibration(instruments)
     names = ", ".join(instruments)
     say(f"asking {names}")
     checked = check_all(instruments)
@@ -62,9 +64,36 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
     else:
         click.echo(_table(checked))
         for row in checked:
+            if row.advice:
+                click.echo(
+                    f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
+                )
             if row.error:
                 say(f"{row.instrument}: {row.error}")
     ctx.exit(0 if all(row.ok for row in checked) else 1)
+
+
+def _warn_of_calibration(instruments: "Mapping[str, InstrumentSpec]") -> None:
+    from benchlog.clock import host_clock
+    from benchlog.verdict.calibration import due_words
+
+    for words in due_words(instruments.values(), host_clock().utc_ns()):
+        say(f"warning: {words}")
+
+
+def advice_for(spec: "InstrumentSpec", sample: "Sample | None") -> tuple[str, ...]:
+    """Return the gates that a counter needs for usual limits, from one reading."""
+    from benchlog.verdict.advice import LIMITS_PPM, advise
+    from benchlog.verdict.timebase import timebase_for
+
+    if sample is None or sample.unit != "Hz" or not sample.step or not sample.gate_s:
+        return ()
+    if not sample.value > 0:
+        return ()
+    step_ppm = sample.step / sample.value * 1e6
+    u_ppm = timebase_for(spec, None, sample.utc_ns).u_ppm
+    advised = [advise(limit, step_ppm, sample.gate_s, u_ppm) for limit in LIMITS_PPM]
+    return tuple(one.text for one in advised)
 
 
 def check_all(instruments: "Mapping[str, InstrumentSpec]") -> list[Checked]:
@@ -124,6 +153,7 @@ def _checked(spec: "InstrumentSpec", tried: "Tried") -> Checked:
         value=sample.value if sample else None,
         unit=sample.unit if sample else None,
         error=str(error) if error else None,
+        advice=advice_for(spec, sample),
     )
 
 

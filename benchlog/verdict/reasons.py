@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Final
 from benchlog.analysis.outliers import AROUND, SCORE
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Word
-from benchlog.units import format_frequency, format_ppm, format_u_ppm, three_digits
+from benchlog.units import (
+    format_duration,
+    format_frequency,
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+)
+from benchlog.verdict.advice import advise
 from benchlog.verdict.decide import word_for
 from benchlog.verdict.timebase import timebase_reasons
 
@@ -55,6 +62,7 @@ def _rests_on(a: "Assessment") -> Iterator[str]:
     """Yield what the figures rest on, where a person should know of it."""
     stats = a.stats
     yield from timebase_reasons(a.timebase, a.limit)
+    yield from _gate(a)
     if stats.gaps:
         yield (
             f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}, where readings are "
@@ -123,3 +131,19 @@ def comparison(a: "Assessment") -> str:
             return f"{said} lies outside {limit}, even with the uncertainty"
         case _:
             return f"{said} overlaps the limit {limit}: too near to tell"
+
+
+def _gate(a: "Assessment") -> Iterator[str]:
+    """Say when the gate is too short to read the limit well, and which would do."""
+    gate_s, budget = a.stats.gate_s, a.budget
+    if budget is None or not a.limit.known or not gate_s:
+        return
+    u_ppm = sum(line.u_ppm for line in budget.lines if line.name == "resolution")
+    advice = advise(a.limit.ppm, u_ppm * 12**0.5, gate_s, None)
+    if advice.gate_s is None:
+        yield f"this counter cannot read +-{a.limit.ppm:.10g} ppm to a tenth"
+    elif advice.gate_s > gate_s * 1.001:
+        yield (
+            f"a gate of {format_duration(gate_s)} is short for +-{a.limit.ppm:.10g} "
+            f"ppm: {format_duration(advice.gate_s)} reads it to a tenth"
+        )
