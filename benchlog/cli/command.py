@@ -28,6 +28,7 @@ COMMANDS: Final = {
     "chips": "Compare the devices of a lot: ranking, spread, common shift.",
     "trim": "Find the trim code that brings an RC oscillator closest.",
     "fitness": "Say what a source is good for, or what a use wants.",
+    "compare": "Compare runs: do they really differ?",
     "report": "Write a page of a run, a lot or a reference check: HTML or PDF.",
     "judge": "Judge a run again: another part, a later reference check.",
     "void": "Say that a run counts for nothing, and why.",

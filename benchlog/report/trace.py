@@ -102,6 +102,28 @@ def trace_of(run: Measured) -> Trace:
     )
 
 
+def broken_at_gaps(trace: Trace) -> Trace:
+    """Return the trace with an empty point in each gap, so that no line crosses it.
+
+    A gap within a stretch of a thinned trace has no place of its own.
+    """
+    middles: Array = trace.gaps_s.mean(axis=1)
+    at = np.searchsorted(trace.t_s, middles)
+
+    def broken(values: Array) -> Array:
+        return np.insert(values, at, np.nan)
+
+    return Trace(
+        np.insert(trace.t_s, at, middles),
+        broken(trace.low_ppm),
+        broken(trace.mean_ppm),
+        broken(trace.high_ppm),
+        broken(trace.ambient_c),
+        trace.gaps_s,
+        trace.readings,
+    )
+
+
 def averaged(run: Measured) -> tuple[Array, Array, Array]:
     """Return time, ambient and offset as at most 2,000 means over stretches of time.
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from benchlog.report.pages.content import Chart
 from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure, styled
-from benchlog.report.trace import Trace
+from benchlog.report.trace import Trace, broken_at_gaps
 from benchlog.report.words import three_digits
 from benchlog.units import format_duration, format_ppm, format_u_ppm
 from benchlog.verdict.judge import Assessment
@@ -67,16 +67,17 @@ def course_chart(trace: Trace, assessment: Assessment) -> Chart:
     """Draw offset against time with gaps, limits where near, ambient at the right."""
     figure, (axes,) = new_figure(size=_WIDE)
     worth_s, unit = time_unit(float(trace.t_s[-1]))
-    t = trace.t_s / worth_s
+    drawn = broken_at_gaps(trace)
+    t = drawn.t_s / worth_s
     if trace.thinned:
         axes.fill_between(
-            t, trace.low_ppm, trace.high_ppm, color=INK, alpha=0.35, linewidth=0.3
+            t, drawn.low_ppm, drawn.high_ppm, color=INK, alpha=0.35, linewidth=0.3
         )
     style = "-" if trace.thinned else ".-"
-    axes.plot(t, trace.mean_ppm, style, color=INK, linewidth=0.9, markersize=3)
+    axes.plot(t, drawn.mean_ppm, style, color=INK, linewidth=0.9, markersize=3)
     _draw_gaps(axes, trace.gaps_s / worth_s)
     limits = _draw_limits(axes, trace, assessment)
-    ambient = _draw_ambient(axes, t, trace.ambient_c)
+    ambient = _draw_ambient(axes, t, drawn.ambient_c)
     axes.set(xlabel=f"time since the first reading, {unit}", ylabel="offset, ppm")
     return Chart(
         f"Offset against time, corrected for the time base{ambient[0]}{limits[0]}",

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+LONG_WORD = 24
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """Names with what is to be said of each."""
@@ -30,6 +33,10 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     right: str = ""
     note: str = ""
+
+    def is_long(self, cell: str) -> bool:
+        """Whether a cell holds a word that may be broken to fit."""
+        return any(len(word) > LONG_WORD for word in cell.split())
 
     def is_right(self, column: int) -> bool:
         """Whether a column holds figures."""
@@ -103,7 +110,7 @@ SYMBOLS = {
     "rejected": "✗",
     "undecided": "?",
     "open": "?",
-    "none": "-",
+    "none": "",
 }
 
 

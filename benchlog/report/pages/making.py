@@ -9,8 +9,11 @@ from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import Run
+from benchlog.report.comparing import Comparison
 from benchlog.report.pages.check_page import check_sections, known_check
 from benchlog.report.pages.closing import closing_sections
+from benchlog.report.pages.compare_page import SOURCES as COMPARE_SOURCES
+from benchlog.report.pages.compare_page import compare_sections
 from benchlog.report.pages.content import (
     Page,
     Section,
@@ -72,6 +75,19 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
         printed(check.instrument.text),
         check_sections(check, others, clock.utc_ns()),
         clock,
+    )
+
+
+def compare_page(found: Comparison, clock: Clock) -> Page:
+    """Return the page of a comparison."""
+    numbers = ", ".join(str(one.run.id) for one in found.runs)
+    names = ", ".join(dict.fromkeys(printed(one.run.device) for one in found.runs))
+    return page_of(
+        f"Runs {numbers} compared",
+        names,
+        compare_sections(found),
+        clock,
+        COMPARE_SOURCES,
     )
 
 

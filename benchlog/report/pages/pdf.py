@@ -106,7 +106,7 @@ class _Writer:
 
     def _ruling(self, block: Ruling) -> None:
         self._pdf.set_text_color(*_INKS.get(block.word, _OPEN_INK))
-        said = f"{SYMBOLS[block.word]} {block.headline}"
+        said = f"{SYMBOLS[block.word]} {block.headline}".strip()
         self._text(said, size=13, bold=True, line=8, keep_colour=True)
         for reason in block.reasons:
             self._text(f"•  {reason}")

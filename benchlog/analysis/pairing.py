@@ -1,0 +1,138 @@
+"""Two runs at the same time: their readings in pairs, and how the differences scatter.
+
+What both devices share while they are measured (the room, the counters' common time
+base) is in both readings of a pair and falls out of their difference.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtri, stdtrit
+
+from benchlog.analysis.running import Running
+from benchlog.analysis.stats import RunStats
+from benchlog.model import Columns, Flag
+from benchlog.units import NS_PER_S
+
+Array = NDArray[np.float64]
+FEWEST: Final = 10
+"""Pairs below which runs count as taken apart."""
+_LEAST_SHARE: Final = 0.5
+_GAP: Final = 1.5
+_NOMINAL_HZ: Final = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Readings of A and B at the same time: time s, offsets ppm; arrays of one length.
+
+    `share` is how much of the shorter run is in pairs.
+    """
+
+    t_s: Array
+    a_ppm: Array
+    b_ppm: Array
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """Scatter of B over scatter of A, with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+    paired: bool
+
+
+def pairs_of(
+    a: tuple[NDArray[np.int64], Array],
+    b: tuple[NDArray[np.int64], Array],
+    tolerance_s: float,
+) -> Pairs | None:
+    """Pair readings whose times lie within `tolerance_s`; None when they are too few.
+
+    `a` and `b` are UTC in ns, rising, and offset in ppm, each of shape (n,). Each
+    reading is in one pair at most.
+    """
+    (ta, ya), (tb, yb) = a, b
+    if len(ta) < FEWEST or len(tb) < FEWEST:
+        return None
+    right = np.clip(np.searchsorted(tb, ta), 1, len(tb) - 1)
+    nearer = np.where(np.abs(tb[right - 1] - ta) <= np.abs(tb[right] - ta), 1, 0)
+    at = right - nearer
+    close = np.abs(tb[at] - ta) <= tolerance_s * NS_PER_S
+    chosen = np.flatnonzero(close)
+    chosen = chosen[np.diff(at[chosen], prepend=-1) != 0]
+    share = len(chosen) / min(len(ta), len(tb))
+    if len(chosen) < FEWEST or share < _LEAST_SHARE:
+        return None
+    t_s = (ta[chosen] - ta[0]) / NS_PER_S
+    return Pairs(t_s, ya[chosen], yb[at[chosen]], share)
+
+
+def difference_stats(pairs: Pairs) -> RunStats:
+    """Return the figures of B - A as those of a run; gaps where pairs are missing."""
+    steps = np.diff(pairs.t_s)
+    usual = float(np.median(steps)) if len(steps) else 1.0
+    gap = np.concatenate(([False], steps > _GAP * usual))
+    n = len(pairs.t_s)
+    hertz = _NOMINAL_HZ * (1.0 + (pairs.b_ppm - pairs.a_ppm) * 1e-6)
+    running = Running(_NOMINAL_HZ)
+    running.feed(
+        Columns(
+            id=np.arange(n),
+            segment=np.zeros(n, dtype=np.int64),
+            utc_ns=np.full(n, -1),
+            mono_ns=np.round(pairs.t_s * NS_PER_S).astype(np.int64),
+            gate_s=np.full(n, usual),
+            frequency_hz=hertz,
+            ambient_c=np.full(n, np.nan),
+            flags=np.where(gap, int(Flag.GAP_BEFORE), 0),
+        )
+    )
+    return running.stats()
+
+
+def ratio_apart(a_rms: float, a_freedom: int, b_rms: float, b_freedom: int) -> Ratio:
+    """Return the ratio of two standard deviations found independently, by F quantiles.
+
+    Holds for normal scatter that is independent from reading to reading.
+    """
+    value = b_rms / a_rms
+    high_f = float(fdtri(b_freedom, a_freedom, 0.975))
+    low_f = float(fdtri(b_freedom, a_freedom, 0.025))
+    return Ratio(value, value / math.sqrt(high_f), value / math.sqrt(low_f), False)
+
+
+def ratio_paired(pairs: Pairs) -> Ratio | None:
+    """Return the ratio of scatters of paired readings; None where one is still.
+
+    Straight lines are taken off. E. J. G. Pitman, Biometrika 31 (1939) 9, and
+    W. A. Morgan, ibid. 13: with r the correlation of the pairs and t the quantile for
+    n - 2 degrees of freedom, K = 1 + 2 (1 - r^2) t^2 / (n - 2); the ratio of the
+    variances lies between w (K - sqrt(K^2 - 1)) and w (K + sqrt(K^2 - 1)).
+    """
+    a, b = (_without_line(pairs.t_s, y) for y in (pairs.a_ppm, pairs.b_ppm))
+    freedom = len(a) - 4  # two means, two slopes
+    var_a, var_b = float(a @ a), float(b @ b)
+    if freedom < 1 or var_a <= 0 or var_b <= 0:
+        return None
+    r2 = min(1.0, float(a @ b) ** 2 / (var_a * var_b))
+    t = float(stdtrit(freedom, 0.975))
+    k = 1.0 + 2.0 * (1.0 - r2) * t * t / freedom
+    root = math.sqrt(k * k - 1.0)
+    w = var_b / var_a
+    low, high = (math.sqrt(w * (k + side * root)) for side in (-1.0, 1.0))
+    return Ratio(math.sqrt(w), low, high, True)
+
+
+def _without_line(t_s: Array, y: Array) -> Array:
+    t = t_s - t_s.mean()
+    shifted = y - y.mean()
+    spread = float(t @ t)
+    rest: Array = shifted - (float(t @ shifted) / spread if spread > 0 else 0.0) * t
+    return rest

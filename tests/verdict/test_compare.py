@@ -1,0 +1,106 @@
+"""Is B better than A? By hand from the budgets, and with what both share."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from columns_maker import columns
+
+from benchlog.analysis.pairing import Pairs
+from benchlog.model import Kind, Limits, Part, Timebase
+from benchlog.verdict import RunJudge
+from benchlog.verdict.compare import (
+    Answer,
+    Side,
+    compare,
+    difference_document,
+    in_words,
+)
+
+PART = Part("q", "q", Kind.QUARTZ, 16e6, Limits(30.0))
+BASE = Timebase("stated", 0.0, 0.05)
+YEAR_NS = int(365.25 * 86_400 * 1e9)
+
+
+def side(run, offset_ppm, *, noise_ppm=0.01, base=BASE, counter="c 1", n=100, **more):
+    chance = np.random.default_rng(run)
+    ppm = offset_ppm + noise_ppm * chance.normal(size=n)
+    judge = RunJudge(PART, timebase=base)
+    judge.feed(columns(16e6 * (1 + ppm * 1e-6)))
+    given = {"started_utc_ns": 1_900_000_000 * 10**9, **more}
+    return Side(run, f"D{run}", judge.assessment(), counter, **given)
+
+
+def line(found, name):
+    return next(one for one in found.budget.lines if one.name == name)
+
+
+def test_one_counter_cancels_and_two_do_not():
+    a, b = side(1, 5.0), side(2, 5.03)
+    found = compare(a, b)
+    parts = [s.assessment.budget.lines[2].u_ppm for s in (a, b)]
+    assert found.budget.u_ppm == pytest.approx(math.hypot(*parts))
+    assert found.offset is Answer.MORE
+    other = compare(a, replace(b, counter="c 2"))
+    assert other.budget.u_ppm == pytest.approx(math.hypot(0.05, 0.05, *parts))
+    assert other.offset is Answer.UNCLEAR
+    unknown = compare(replace(a, counter=""), replace(b, counter=""))
+    assert unknown.budget.u_ppm == other.budget.u_ppm
+
+
+def test_on_both_sides_of_nominal_the_shared_time_base_counts_twice():
+    found = compare(side(1, 5.0), side(2, -5.05))
+    assert found.delta_ppm == pytest.approx(-10.05, abs=0.01)
+    assert found.offset is Answer.LESS
+    assert found.farther_ppm == pytest.approx(0.05, abs=0.01)
+    assert found.farther_budget.lines[0].u_ppm == pytest.approx(0.1)
+    assert found.distance is Answer.UNCLEAR
+    same = compare(side(1, -5.0), side(2, -5.05))
+    assert same.distance is Answer.MORE
+    assert "run 2 is farther from nominal" in in_words(same)
+
+
+def test_the_time_base_may_age_between_two_runs():
+    a = side(1, 5.0, ageing_ppm_per_year=0.3)
+    b = side(2, 5.0, started_utc_ns=a.started_utc_ns + 2 * YEAR_NS)
+    found = compare(a, b)
+    aged = line(found, "ageing of the time base")
+    assert aged.u_ppm == pytest.approx(0.6 / math.sqrt(3))
+    unstated = compare(replace(a, ageing_ppm_per_year=None), b)
+    assert any("no ageing" in note for note in unstated.notes)
+
+
+def test_steadier_only_when_the_interval_says_so():
+    quiet, loud = side(1, 5.0, noise_ppm=0.01), side(2, 5.0, noise_ppm=0.02)
+    found = compare(quiet, loud)
+    assert found.ratio.low > 1
+    assert found.scatter is Answer.MORE
+    alike = compare(side(11, 5.0), side(12, 5.0))
+    assert alike.scatter is Answer.UNCLEAR
+
+
+def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():
+    walk = np.cumsum(np.random.default_rng(0).normal(size=100)) * 0.1
+    own = np.random.default_rng(1).normal(size=(2, 100)) * 0.005
+    sides, series = [], []
+    for run in (1, 2):
+        ppm = 5.0 + 0.02 * (run - 1) + walk + own[run - 1]
+        judge = RunJudge(PART, timebase=BASE)
+        judge.feed(columns(16e6 * (1 + ppm * 1e-6)))
+        sides.append(Side(run, "D", judge.assessment(), "c 1", 0))
+        series.append(ppm)
+    apart = compare(*sides)
+    paired = compare(*sides, Pairs(np.arange(100.0), *series, 1.0))
+    assert apart.offset is Answer.UNCLEAR
+    assert paired.offset is Answer.MORE
+    assert paired.paired and "pair by pair" in paired.notes[0]
+
+
+def test_too_little_to_say():
+    found = compare(side(1, 5.0, n=1), side(2, 6.0))
+    assert found.budget is None
+    assert (found.offset, found.distance) == (Answer.UNCLEAR, Answer.UNCLEAR)
+    document = difference_document(found)
+    assert document["u_ppm"] is None
+    assert document["delta_ppm"] == pytest.approx(1.0, abs=0.1)
