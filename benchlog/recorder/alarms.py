@@ -98,8 +98,8 @@ def _raise(rule: AlarmRule, fact: Fact, state: _State, now_ns: int) -> Change:
 
 def _over(rule: AlarmRule, fact: Fact, state: _State) -> Change:
     state.raised, state.beyond_since_ns = False, None
-    back = "it delivers again" if fact.when == "lost_s" else _words(fact)
-    text = f"over: {fact.subject}: {back}" if fact.when == "lost_s" else f"over: {back}"
+    again = f"{fact.subject}: it delivers again"
+    text = again if fact.when == "lost_s" else f"{_words(fact)}: as it should be again"
     return Change(rule, fact, raised=False, text=printable(text))
 
 

@@ -59,7 +59,7 @@ def _estimate(found: Estimate | None, unit: str) -> str:
 
 
 def _stability(points: tuple[tuple[float, float], ...]) -> str:
-    shown = points[:: max(1, len(points) // _TAUS)]
+    shown = points[:: max(1, -(-len(points) // _TAUS))]
     said = [f"{_three(adev)} ppm at {format_duration(t)}" for t, adev in shown]
     return "Allan deviation " + ", ".join(said) if said else "-"
 

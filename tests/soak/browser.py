@@ -23,6 +23,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 
 import aiohttp
+import results
 import rig as soak_rig
 
 from benchlog.clock import host_sleep
@@ -215,6 +216,7 @@ def _stop_with_page_open(process, url, words):
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--picture", type=Path)
+    parser.add_argument("--keep", action="store_true")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="soak-browser-") as folder:
         first, second, requests, refused, counts, after, stopped, url = view(
@@ -230,6 +232,15 @@ def main():
     print("foreign:", foreign, "refused:", refused)
     print("picture changes:", first != second, "strays after closing:", after)
     print("exit code and strays after SIGTERM with a page open:", stopped)
+    body = [
+        ("different counts of readings shown", str(len(set(counts)))),
+        ("addresses asked for elsewhere", str(len(foreign))),
+        ("answers without the key, or to another site's page", str(refused)),
+        ("processes left after the page was closed", str(len(after))),
+        ("exit code, and processes left, after SIGTERM with a page open", str(stopped)),
+    ]
+    note = "Headless Chromium on a run of five readings a second."
+    results.report("Browser view", ("what", "found"), body, note, keep=given.keep)
     fine = (
         not foreign
         and len(set(counts)) > 3
