@@ -77,12 +77,22 @@ class Server(ABC):
 
     def _listen(self) -> None:
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((LOOPBACK, self.port))
-        listener.listen(16)
+        try:
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.bind((LOOPBACK, self.port))
+            listener.listen(16)
+        except OSError:
+            listener.close()
+            raise
         self.port = listener.getsockname()[1]
         with self._guard:
-            self._listener = listener
+            # Whoever stops after this finds the listener; who stopped before does not.
+            ended = self._stopping.is_set()
+            if not ended:
+                self._listener = listener
+        if ended:
+            listener.close()
+            return
         self._spawn(self._accept, listener)
 
     def _close_listener(self) -> None:

@@ -158,7 +158,10 @@ class _SocketChannel:
         self._connection.sendall(data)
 
     def receive(self, real_s: float) -> bytes | None:
-        ready, _, _ = select.select([self._connection], [], [], real_s)
+        try:
+            ready, _, _ = select.select([self._connection], [], [], real_s)
+        except ValueError:  # hung up by another thread: its number is -1 by now
+            return None
         return (self._connection.recv(65_536) or None) if ready else b""
 
     def close(self) -> None:
