@@ -37,9 +37,9 @@ from benchlog.analysis.passes import (
     mean_squares,
     plain_squares,
     total_squares,
-    widest_swings,
 )
 from benchlog.analysis.series import Series, frequency_of, phase_of
+from benchlog.analysis.swings import widest_swings
 from benchlog.analysis.totals import (
     HADAMARD_BIAS,
     MODIFIED_BIAS,
