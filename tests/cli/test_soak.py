@@ -48,9 +48,7 @@ def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
     figures = document(done)
     assert figures["run"] == 1
     assert figures["gaps"] == 1
-    # On a busy machine the room's thermometer may be late for a moment: not our point.
-    told = [event["kind"] for event in figures["events"]]
-    kinds = [kind for kind in told if kind not in ("ambient-lost", "back")]
+    kinds = [event["kind"] for event in figures["events"]]
     assert kinds == ["started", "gap", "ended"]
     assert figures["summary"]["causes"] == {"gap": 1}
     assert "going on with run 1" in done.stderr
