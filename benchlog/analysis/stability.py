@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import BLOCK
+from benchlog.analysis.averaging import factors_of
 from benchlog.analysis.deadtime import dead_time_bias
 from benchlog.analysis.deviations import (
     KINDS,
@@ -53,8 +54,6 @@ Array = NDArray[np.float64]
 __all__ = ["KINDS", "Request", "Stability", "StabilityRow", "stabilities", "stability"]
 
 _EMPTY: Final = np.empty(0)
-_PASS_S: Final = 4e-9  # a value in a pass, on a usual computer
-_CELL_S: Final = 1e-8  # a value in a stretch of the modified totals
 
 
 def stability(
@@ -93,28 +92,6 @@ def stabilities(
     return tuple(work.deviation(kind) for kind in kinds)
 
 
-def factors_of(points: int, tau0_s: float, request: Request) -> list[int]:
-    """Return the averaging factors that a request means for so many phases."""
-    top = max(1, (points - 1) // 2)
-    if request.taus_s:
-        return sorted({_factor(tau_s, tau0_s) for tau_s in request.taus_s})
-    if request.spacing == "every":
-        return list(range(1, top + 1))
-    if request.spacing == "octave":
-        return [1 << k for k in range(top.bit_length())]
-    steps = (k * 10**power for power in range(len(str(top))) for k in (1, 2, 5))
-    return [m for m in steps if m <= top]
-
-
-def expected_s(series: Series, kind: str, request: Request) -> float:
-    """Return about how long a deviation takes; the modified totals grow with m."""
-    n = len(series)
-    factors = factors_of(n + 1, series.tau0_s, request)
-    if kind not in SLOW:
-        return _PASS_S * n * len(factors)
-    return _CELL_S * sum(9 * m * max(0, n - 3 * m) for m in factors)
-
-
 class _Work:
     """What the deviations of one call share."""
 
@@ -135,7 +112,6 @@ class _Work:
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, int | None] = {}
-        self._identify()
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -154,8 +130,10 @@ class _Work:
         if alike:
             raise DataError("all values are alike: there is no scatter to describe")
 
-    def _identify(self) -> None:
+    def noises(self) -> dict[int, int | None]:
         """Name the noise at each factor; the last known one carries on."""
+        if self._noises:
+            return self._noises
         last: int | None = None
         identified = 0
         for m in self.factors:
@@ -164,6 +142,7 @@ class _Work:
                 last = last if found is None else found
                 identified = m
             self._noises[m] = last
+        return self._noises
 
     def _averages(self, m: int) -> Array:
         if not self.gaps:
@@ -219,7 +198,7 @@ class _Work:
 
     def _total(self, kind: str, m: int) -> tuple[float, int]:
         """Return the variance of the total family and its count."""
-        alpha = self._noises[m]
+        alpha = self.noises()[m]
         phase = self._unbroken_phase()
         if kind == "totdev":
             square, n = total_squares(phase, m)
@@ -238,7 +217,7 @@ class _Work:
         return phase_of(Series(stretch, self.series.tau0_s))[0]
 
     def _row(self, kind: str, m: int, variance: float, n: int) -> StabilityRow:
-        tau_s, alpha = m * self.series.tau0_s, self._noises[m]
+        tau_s, alpha = m * self.series.tau0_s, self.noises()[m]
         noise = None if alpha is None else NOISE_NAMES[alpha]
         if n == 0:
             return StabilityRow(tau_s, m, 0, None)
@@ -292,12 +271,6 @@ def _shared(kind: str, square: Squares) -> tuple[float, int]:
     if kind == "hdev":
         return square.hadamard / 6.0 / m2, square.n_hadamard
     return square.modified / 2.0 / m2, square.n_modified
-
-
-def _factor(tau_s: float, tau0_s: float) -> int:
-    if not (tau_s > 0 and math.isfinite(tau_s)):
-        raise DataError(f"averaging time {tau_s!r} s: give one above zero")
-    return max(1, round(tau_s / tau0_s))
 
 
 def _near(alpha: int | None, low: int, high: int) -> int:

@@ -87,8 +87,9 @@ def _series(reader: Any, run: "Run") -> Any:
 
 
 def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
+    from benchlog.analysis.averaging import expected_s
     from benchlog.analysis.series import without, without_drift
-    from benchlog.analysis.stability import Request, expected_s, stability
+    from benchlog.analysis.stability import Request, stability
 
     if wish["leave_out_outliers"]:
         series = without(series, marked)
