@@ -8,6 +8,7 @@ positive, so that a drift or an odd first reading costs no digits.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.arrays import product_sum, sum_squares
 
 Array = NDArray[np.float64]
+_FEW: Final = 64
 
 
 @dataclass(slots=True)
@@ -36,9 +38,21 @@ class ExactSum:
         return self.hi / n + self.lo / n
 
 
-def _exact(values: Array) -> tuple[float, float]:
-    """Return a sum and what its rounding left, both rounded exactly."""
-    terms = values.tolist()
+def two_fold(values: Array) -> tuple[float, float]:
+    """Return a sum as two doubles, right to twice the digits of one.
+
+    Halves are added to each other with Knuth's two-sum, elementwise, until one value is
+    left: as good as an exact sum of Python's numbers, and many times as fast.
+    """
+    rest = 0.0
+    while (n := len(values)) > _FEW:
+        half = n // 2
+        one, other, odd = values[:half], values[half : 2 * half], values[2 * half :]
+        total = one + other
+        gained = total - one
+        rest += float(((one - (total - gained)) + (other - gained)).sum())
+        values = np.concatenate((total, odd)) if len(odd) else total
+    terms = [*values.tolist(), rest]
     hi = math.fsum(terms)
     terms.append(-hi)
     return hi, math.fsum(terms)
@@ -81,7 +95,7 @@ class LineFit:
     def feed(self, t: Array, y: Array) -> None:
         """Take in a chunk: times in s and values, equal length, at least one."""
         n, t_mean, y_mean = len(t), self.mean_t, self.mean_y
-        sums = _exact(t), _exact(y)
+        sums = two_fold(t), two_fold(y)
         chunk_t, chunk_y = sums[0][0] / n, sums[1][0] / n
         dt, dy = t - chunk_t, y - chunk_y
         s_tt = sum_squares(dt)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.linefit import ExactSum, LineFit
+from benchlog.analysis.linefit import ExactSum, LineFit, two_fold
 from benchlog.analysis.octaves import REACH, Octaves
 from benchlog.analysis.settling import without_settling
 from benchlog.analysis.stats import AvarPoint, RunStats
@@ -48,7 +48,7 @@ class _Ambient:
             self.n += len(known)
             self.low = min(self.low, float(known.min()))
             self.high = max(self.high, float(known.max()))
-            self.total.add(known.tolist())
+            self.total.add(two_fold(known))
 
 
 class Running:

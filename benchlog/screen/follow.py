@@ -18,7 +18,7 @@ from benchlog.verdict import Assessment, judge_for
 from benchlog.verdict.night import NightWatch
 from benchlog.verdict.pulsejudge import PulseJudge
 
-PIECE: Final = 8_000
+PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""
 _LONG: Final = 50_000
 """A run from so many readings on is shown by its outline at first."""

@@ -27,9 +27,12 @@ insert or replace into packed (run_id, first_id, last_id, n, body)
 values (?, ?, ?, ?, ?)
 """
 _NEXT: Final = """
-select first_id, last_id from packed where run_id = ? and last_id > ?
+select first_id, last_id from packed
+where run_id = ?1 and last_id > ?2 and first_id >= ifnull(
+  (select max(first_id) from packed where run_id = ?1 and first_id <= ?2), 0)
 order by first_id limit 1
 """
+"""Blocks lie one behind the other: none before the one that may hold the id matters."""
 _BEFORE: Final = """
 select 1 from readings where run_id = ? and id > ? and id < ? limit 1
 """
