@@ -1,4 +1,4 @@
-"""Sums as two doubles, held against sums of exact fractions (Python's standard library).
+"""Sums as two doubles, held against exact fractions (Python's standard library).
 
 Source of the two-sum: D. E. Knuth, The Art of Computer Programming, vol. 2, 4.2.2
 (from memory).
