@@ -26,7 +26,9 @@ EXAMPLES = (
 @make_command("import", examples=EXAMPLES)
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option(
-    "--nominal-hz", type=Number(above=0), help="Needed unless `export` wrote the file."
+    "--nominal-hz",
+    type=Number(above=0),
+    help="Else the part's, or what `export` wrote.",
 )
 @click.option(
     "--gate-s",
@@ -34,6 +36,7 @@ EXAMPLES = (
     help="Else the spacing of the time stamps, or 1 s.",
 )
 @click.option("--column", type=click.IntRange(1), help="The data's, counted from 1.")
+@click.option("--time-column", type=click.IntRange(1), help="The time's, likewise.")
 @click.option(
     "--data",
     type=click.Choice(["frequency", "fractional", "phase"]),

@@ -10,17 +10,16 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from benchlog.report.numbers import is_unit, number_of, unit_of, unit_scale
+from benchlog.report.numbers import number_of, unit_of, unit_scale
 from benchlog.report.options import Wanted
 from benchlog.report.separators import find_separator, splitter
-from benchlog.report.stamps import ISO, StampKind, kind_of, names_zone, stamp_ns
+from benchlog.report.stamps import ISO, StampKind, names_zone, stamp_ns
+from benchlog.report.table import Table
+from benchlog.report.timecolumn import INDEX_HEAD, find_time, looks_like_time
 
-_SHARE: Final = 0.5
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
 """Steps near the shortest one that are so often are the spacing; longer ones, gaps."""
-_TIME_HEAD: Final = re.compile(r"time|utc|date|mjd|epoch|elapsed|\bt\b|\bsec", re.I)
-_INDEX_HEAD: Final = re.compile(r"#|n|no\.?|nr\.?|index|sample|count|reading", re.I)
 _AMBIENT_HEAD: Final = re.compile(r"temp|ambient", re.I)
 _NOT_CELSIUS: Final = re.compile(r"[\[(_/ °][fk][\])]?\s*$", re.I)
 _DATA_HEADS: Final = {
@@ -30,10 +29,6 @@ _DATA_HEADS: Final = {
 }
 _UNIT_APART: Final = re.compile(r"\s+(?=[\[(])")
 """White space before a unit in brackets: `freq (MHz)` is one head, not two."""
-_DAY: Final = re.compile(
-    r"\s*(\d{4}[-/]\d\d?[-/]\d\d?|\d\d?\.\d\d?\.\d{4})\s*", re.ASCII
-)
-_HOUR: Final = re.compile(r"\s*\d\d?:\d\d(:\d\d([.,]\d+)?)?\s*(Z|UTC)?\s*", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,36 +67,6 @@ class Layout:
         return token if self.unit is None else f"{token} {fields[self.unit].strip()}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    rows: Sequence[Sequence[str]]
-    heads: Sequence[str]
-    decimal_comma: bool
-
-    @property
-    def width(self) -> int:
-        return max(len(row) for row in self.rows)
-
-    def head(self, column: int) -> str:
-        return self.heads[column] if column < len(self.heads) else ""
-
-    def column(self, column: int) -> list[str]:
-        return [row[column] for row in self.rows if column < len(row)]
-
-    def numbers(self, column: int) -> list[float]:
-        found = (
-            number_of(token, decimal_comma=self.decimal_comma)
-            for token in self.column(column)
-        )
-        return [number for number in found if number is not None]
-
-    def is_numeric(self, column: int) -> bool:
-        return len(self.numbers(column)) >= _SHARE * len(self.rows)
-
-    def point(self, token: str) -> str:
-        return token.replace(",", ".") if self.decimal_comma else token
-
-
 def guess(lines: Sequence[str], comment: str, wanted: Wanted) -> Layout | None:
     """Return the layout of a file, None when no column of numbers is found.
 
@@ -116,7 +81,7 @@ def guess(lines: Sequence[str], comment: str, wanted: Wanted) -> Layout | None:
         return None
     data_rows = [row for row in rows[start:] if _has_number(row)]
     head = lines[start - 1] if start else comment.lstrip("#%!;/* ")
-    table = _Table(data_rows, _heads(head, separator, data_rows), decimal_comma)
+    table = Table(data_rows, _heads(head, separator, data_rows), decimal_comma)
     layout = _laid_out(table, separator, wanted)
     return None if layout is None else replace(layout, start=start)
 
@@ -136,9 +101,9 @@ def _has_number(row: Sequence[str]) -> bool:
     )
 
 
-def _laid_out(table: _Table, separator: str, wanted: Wanted) -> Layout | None:
+def _laid_out(table: Table, separator: str, wanted: Wanted) -> Layout | None:
     said_column = None if wanted.column is None else wanted.column - 1
-    day, time, kind = _time(table, said_column, wanted)
+    day, time, kind = find_time(table, said_column, wanted)
     taken = {day, time}
     data = said_column
     if data is None:
@@ -155,7 +120,7 @@ def _laid_out(table: _Table, separator: str, wanted: Wanted) -> Layout | None:
         kind=kind,
         ambient=_ambient(table, {*taken, data}),
         scale=1.0 if unit is None else unit,
-        unit=_unit_column(table, data),
+        unit=table.unit_column(data),
     )
     layout = replace(
         layout,
@@ -163,28 +128,15 @@ def _laid_out(table: _Table, separator: str, wanted: Wanted) -> Layout | None:
         zone_assumed=kind is ISO and not _names_zone(layout, table),
         looks_scaled=_ratio(layout, table, wanted),
     )
-    return replace(layout, said=(*_said(layout), *_mixed(layout, table)))
-
-
-def _unit_column(table: _Table, data: int) -> int | None:
-    """Return the column behind the data when units stand there, line by line."""
-    if data + 1 >= table.width:
-        return None
-    tokens = table.column(data + 1)
-    units = sum(is_unit(token) for token in tokens)
-    return data + 1 if units >= _SHARE * len(table.rows) else None
-
-
-def _has_other_units(table: _Table, column: int) -> bool:
-    """Whether what stands behind a column says that it is no time."""
-    at = _unit_column(table, column)
-    times = ("s", "ms", "us", "ns")
-    return at is not None and any(
-        is_unit(token) and unit_of(token) not in times for token in table.column(at)
+    rising = (
+        ()
+        if time is not None
+        else looks_like_time(table, {layout.data, layout.ambient})
     )
+    return replace(layout, said=(*_said(layout), *_mixed(layout, table), *rising))
 
 
-def _mixed(layout: Layout, table: _Table) -> Iterator[str]:
+def _mixed(layout: Layout, table: Table) -> Iterator[str]:
     rows = [row for row in table.rows if len(row) > max(layout.data, layout.unit or 0)]
     units = {unit_of(layout.data_token(row)) for row in rows}
     if layout.unit is not None and len(units) == 1:
@@ -194,44 +146,7 @@ def _mixed(layout: Layout, table: _Table) -> Iterator[str]:
         yield f"units differ from line to line ({names}): check that this is meant"
 
 
-def _time(
-    table: _Table, data: int | None, wanted: Wanted
-) -> tuple[int | None, int | None, StampKind | None]:
-    """Return the columns of day and time and how time is written there."""
-    for column in range(table.width):
-        named_index = _INDEX_HEAD.fullmatch(table.head(column))
-        if column == data or named_index or _has_other_units(table, column):
-            continue
-        if column + 1 < table.width and _is_day_and_hour(table, column):
-            return column, column + 1, ISO
-        tokens = [table.point(token) for token in table.column(column)]
-        kind = kind_of(tokens, table.head(column))
-        if kind is not None and _may_be_time(table, column, kind, wanted):
-            return None, column, kind
-    return None, None, None
-
-
-def _is_day_and_hour(table: _Table, column: int) -> bool:
-    days, hours = table.column(column), table.column(column + 1)
-    return all(map(_DAY.fullmatch, days)) and all(map(_HOUR.fullmatch, hours))
-
-
-def _may_be_time(table: _Table, column: int, kind: StampKind, wanted: Wanted) -> bool:
-    if table.width == 1:
-        return False
-    if kind.dated or _TIME_HEAD.search(table.head(column)):
-        return True
-    is_first = column == 0 and not table.head(column)
-    return is_first and not _is_index(table.numbers(column), wanted.gate_s)
-
-
-def _is_index(numbers: Sequence[float], gate_s: float | None) -> bool:
-    """Whether a first column counts readings, where the gate says it is not seconds."""
-    steps = {later - earlier for earlier, later in pairwise(numbers)}
-    return steps == {1.0} and gate_s is not None and gate_s != 1.0
-
-
-def _data(table: _Table, wanted: Wanted, taken: set[int | None]) -> int | None:
+def _data(table: Table, wanted: Wanted, taken: set[int | None]) -> int | None:
     free = [
         column
         for column in range(table.width)
@@ -242,16 +157,16 @@ def _data(table: _Table, wanted: Wanted, taken: set[int | None]) -> int | None:
         return named[0]
     if wanted.data == "frequency":
         return min(free, key=lambda c: _distance(table, c, wanted), default=None)
-    return next((c for c in free if not _INDEX_HEAD.fullmatch(table.head(c))), None)
+    return next((c for c in free if not INDEX_HEAD.fullmatch(table.head(c))), None)
 
 
-def _distance(table: _Table, column: int, wanted: Wanted) -> float:
+def _distance(table: Table, column: int, wanted: Wanted) -> float:
     middle = median(table.numbers(column))
     scaled = middle * (unit_scale(table.head(column)) or 1.0)
     return abs(scaled - wanted.nominal_hz)
 
 
-def _ambient(table: _Table, taken: set[int | None]) -> int | None:
+def _ambient(table: Table, taken: set[int | None]) -> int | None:
     for column in range(table.width):
         head = table.head(column)
         is_named = _AMBIENT_HEAD.search(head) and not _NOT_CELSIUS.search(head)
@@ -286,11 +201,11 @@ def _said(layout: Layout) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _names_zone(layout: Layout, table: _Table) -> bool:
+def _names_zone(layout: Layout, table: Table) -> bool:
     return names_zone(time_token(layout, table.rows[0]))
 
 
-def _ratio(layout: Layout, table: _Table, wanted: Wanted) -> float | None:
+def _ratio(layout: Layout, table: Table, wanted: Wanted) -> float | None:
     """Return the power of ten by which numbers miss nominal, None when they do not."""
     if wanted.data != "frequency":
         return None
@@ -300,7 +215,7 @@ def _ratio(layout: Layout, table: _Table, wanted: Wanted) -> float | None:
     return float(f"{found:.1g}")
 
 
-def _numbers(layout: Layout, table: _Table) -> list[float]:
+def _numbers(layout: Layout, table: Table) -> list[float]:
     """Return the data of the rows, units included; without any, the bare numbers."""
     rows = [row for row in table.rows if len(row) > max(layout.data, layout.unit or 0)]
     tokens = [layout.data_token(row) for row in rows]
@@ -308,7 +223,7 @@ def _numbers(layout: Layout, table: _Table) -> list[float]:
     return [n for n in found if n is not None] or table.numbers(layout.data)
 
 
-def _spacing(layout: Layout, table: _Table) -> int | None:
+def _spacing(layout: Layout, table: Table) -> int | None:
     if layout.kind is None:
         return None
     stamps = [

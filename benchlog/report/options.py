@@ -20,8 +20,9 @@ class Wanted:
     data : str
         `frequency` (Hz), `fractional` ((f - f0)/f0, a ratio) or `phase` (time error
         in s; grows when the device runs fast).
-    column : int | None
-        The column of the data, counted from 1; None lets it be found.
+    column, time_column : int | None
+        The columns of the data and of the time, counted from 1; None lets them be
+        found.
     gate_s : float | None
         The gate time; None: the spacing of the time stamps, else 1 s (and it is said).
 
@@ -31,6 +32,7 @@ class Wanted:
     data: str = "frequency"
     column: int | None = None
     gate_s: float | None = None
+    time_column: int | None = None
 
     def __post_init__(self) -> None:
         if self.data not in DATA:
@@ -41,15 +43,19 @@ class Wanted:
             )
         if self.gate_s is not None and not 0 < self.gate_s < float("inf"):
             raise UsageError(f"gate {self.gate_s!r} s is not above zero")
-        if self.column is not None and self.column < 1:
-            raise UsageError(f"column {self.column}: columns count from 1")
+        for column in (self.column, self.time_column):
+            if column is not None and column < 1:
+                raise UsageError(f"column {column}: columns count from 1")
+        if self.column is not None and self.column == self.time_column:
+            raise UsageError(f"column {self.column} is not both data and time")
 
 
 @dataclass(frozen=True, slots=True)
 class ImportOptions:
     """How a file is to be imported and what its run is to be called.
 
-    `nominal_hz` may be None for a file that `export` wrote, which knows it. `device`
+    `nominal_hz` may be None for a file that `export` wrote, which knows it, and where
+    `part` is given, which has one. `device`
     empty means the file's own device, else its name without suffix. `part` None means
     the file's own part, else one without promises. `timebase` None: nothing is known.
     """
@@ -57,6 +63,7 @@ class ImportOptions:
     nominal_hz: float | None = None
     gate_s: float | None = None
     column: int | None = None
+    time_column: int | None = None
     data: str = "frequency"
     device: str = ""
     part: Part | None = None
@@ -68,9 +75,12 @@ class ImportOptions:
 
     def wanted(self) -> Wanted:
         """Return what the numbers mean. Raises UsageError, also without nominal."""
-        if self.nominal_hz is None:
+        nominal_hz = self.nominal_hz
+        if nominal_hz is None and self.part is not None:
+            nominal_hz = self.part.nominal_hz
+        if nominal_hz is None:
             raise UsageError(
                 "what is the nominal frequency? The file does not say; "
-                "give it with --nominal-hz"
+                "give it with --nominal-hz, or a part with --part"
             )
-        return Wanted(self.nominal_hz, self.data, self.column, self.gate_s)
+        return Wanted(nominal_hz, self.data, self.column, self.gate_s, self.time_column)

@@ -184,6 +184,26 @@ def test_a_column_may_be_named(bring):
         bring(text, column=9)
 
 
+LOGGED = "Lauf;Hz;C\n0;16000001;25,1\n1;16000002;25,2\n4;16000003;25,2\n"
+
+
+def test_a_column_that_rises_under_an_odd_head_is_no_time_until_a_person_says_so(
+    bring,
+):
+    result, columns, _ = bring(LOGGED, gate_s=1.0)
+    assert columns.mono_ns.tolist() == [0, S, 2 * S]
+    assert any("'Lauf'" in note and "--time-column 1" in note for note in result.notes)
+    said, columns, _ = bring(LOGGED, gate_s=1.0, time_column=1)
+    assert columns.mono_ns.tolist() == [0, S, 4 * S]
+    assert columns.flags.tolist()[-1] & Flag.GAP_BEFORE
+    assert not any("--time-column" in note for note in said.notes)
+
+
+def test_nominal_comes_from_the_part_where_nobody_says_it(bring, reader):
+    result, _, _ = bring("16000001\n16000002\n", nominal_hz=None, part=PART)
+    assert reader.run(result.run).nominal_hz == PART.nominal_hz
+
+
 def test_numbers_far_from_nominal_are_said(bring):
     result, _, _ = bring("16.000001\n16.000002\n")
     assert any("1e-06 times nominal" in note for note in result.notes)
@@ -223,6 +243,9 @@ def test_a_file_that_is_not_there(writer, tmp_path):
         ({"data": "speed"}, "frequency, fractional, phase"),
         ({"gate_s": 0.0}, "above zero"),
         ({"column": 0}, "count from 1"),
+        ({"time_column": 0}, "count from 1"),
+        ({"column": 1, "time_column": 1}, "not both"),
+        ({"time_column": 3}, "no times"),
         ({"nominal_hz": 8e6, "part": PART}, "16 MHz"),
     ],
 )

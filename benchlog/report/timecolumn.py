@@ -1,0 +1,95 @@
+"""In which column of a text file the time stands, and how it is written."""
+
+import re
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Final
+
+from benchlog.errors import UsageError
+from benchlog.report.numbers import is_unit, unit_of
+from benchlog.report.options import Wanted
+from benchlog.report.stamps import ISO, StampKind, kind_of
+from benchlog.report.table import Table
+
+INDEX_HEAD: Final = re.compile(r"#|n|no\.?|nr\.?|index|sample|count|reading", re.I)
+_TIME_HEAD: Final = re.compile(
+    r"time|zeit|utc|date|mjd|epoch|elapsed|\bt\b|\bsec", re.I
+)
+_DAY: Final = re.compile(
+    r"\s*(\d{4}[-/]\d\d?[-/]\d\d?|\d\d?\.\d\d?\.\d{4})\s*", re.ASCII
+)
+_HOUR: Final = re.compile(r"\s*\d\d?:\d\d(:\d\d([.,]\d+)?)?\s*(Z|UTC)?\s*", re.ASCII)
+
+
+def find_time(
+    table: Table, data: int | None, wanted: Wanted
+) -> tuple[int | None, int | None, StampKind | None]:
+    """Return the columns of day and time and how time is written there."""
+    if wanted.time_column is not None:
+        return _said_time(table, wanted.time_column - 1)
+    for column in range(table.width):
+        named_index = INDEX_HEAD.fullmatch(table.head(column))
+        if column == data or named_index or _has_other_units(table, column):
+            continue
+        if column + 1 < table.width and _is_day_and_hour(table, column):
+            return column, column + 1, ISO
+        tokens = [table.point(token) for token in table.column(column)]
+        kind = kind_of(tokens, table.head(column))
+        if kind is not None and _may_be_time(table, column, kind, wanted):
+            return None, column, kind
+    return None, None, None
+
+
+def _said_time(table: Table, column: int) -> tuple[None, int, StampKind]:
+    """Return the column that a person named. Raises UsageError when it is no time."""
+    tokens = [table.point(token) for token in table.column(column)]
+    kind = kind_of(tokens, table.head(column)) if tokens else None
+    if kind is None:
+        raise UsageError(
+            f"column {column + 1} holds no times that rise from line to line; leave "
+            "--time-column out, and see what is found"
+        )
+    return None, column, kind
+
+
+def looks_like_time(table: Table, taken: set[int | None]) -> Iterator[str]:
+    """Say of a first column that might be a time that it was not taken for one."""
+    head = table.head(0)
+    if 0 in taken or INDEX_HEAD.fullmatch(head) or not table.is_numeric(0):
+        return
+    numbers = table.numbers(0)
+    if len(numbers) > 1 and all(a < b for a, b in pairwise(numbers)):
+        named = f", {head!r}," if head else ""
+        yield (
+            f"column 1{named} rises from line to line but was not taken for a time; "
+            "if it is one, say --time-column 1"
+        )
+
+
+def _is_day_and_hour(table: Table, column: int) -> bool:
+    days, hours = table.column(column), table.column(column + 1)
+    return all(map(_DAY.fullmatch, days)) and all(map(_HOUR.fullmatch, hours))
+
+
+def _may_be_time(table: Table, column: int, kind: StampKind, wanted: Wanted) -> bool:
+    if table.width == 1:
+        return False
+    if kind.dated or _TIME_HEAD.search(table.head(column)):
+        return True
+    is_first = column == 0 and not table.head(column)
+    return is_first and not _is_index(table.numbers(column), wanted.gate_s)
+
+
+def _is_index(numbers: Sequence[float], gate_s: float | None) -> bool:
+    """Whether a first column counts readings, where the gate says it is not seconds."""
+    steps = {later - earlier for earlier, later in pairwise(numbers)}
+    return steps == {1.0} and gate_s is not None and gate_s != 1.0
+
+
+def _has_other_units(table: Table, column: int) -> bool:
+    """Whether what stands behind a column says that it is no time."""
+    at = table.unit_column(column)
+    times = ("s", "ms", "us", "ns")
+    return at is not None and any(
+        is_unit(token) and unit_of(token) not in times for token in table.column(at)
+    )
