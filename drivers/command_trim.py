@@ -1,22 +1,26 @@
 """`command-trim`: a command of your own that sets the trim code, a programmer's say.
 
-The words of the command are given as a list in the bench file and started without a
-shell, so that a name with spaces or semicolons is only a name; `{code}` in a word
-becomes the code. The command is bounded in time and in what it may say.
+Program and words are started without a shell, so that a name with spaces or semicolons
+is only a name; `{code}` in a word becomes the code, and quotes hold a word with blanks
+together. The command is bounded in time; of what it says only the end is kept.
 """
 
 import os
+import selectors
+import shlex
 import shutil
 import signal
 import subprocess
-import tempfile
-from typing import IO, Final
+from typing import Final
 
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver import Option, Trimmer
-from benchlog.errors import LostError, RefusedError, SilentError
+from benchlog.errors import LostError, RefusedError, SilentError, UsageError
 from benchlog.model import Identity, Sample
 
 _SAID: Final = 300
+_PIECE: Final = 65_536
+_LOOK_S: Final = 0.02
 
 
 class CommandTrim(Trimmer):
@@ -32,7 +36,12 @@ class CommandTrim(Trimmer):
             "the program to run: a name or a path, no arguments",
             required=True,
         ),
-        Option("arguments", str, "{code}", "words for it, separated by blanks"),
+        Option(
+            "arguments",
+            str,
+            "{code}",
+            "words for it, separated by blanks; quotes as in a shell",
+        ),
         Option(
             "limit_s",
             float,
@@ -52,6 +61,7 @@ class CommandTrim(Trimmer):
 
     def open(self) -> None:
         """See `Driver.open`; the program must be there."""
+        self._words(0)
         if shutil.which(self._program) is None:
             raise LostError(
                 f"there is no program {self._program!r} that may be run; give its "
@@ -72,15 +82,8 @@ class CommandTrim(Trimmer):
 
     def set_code(self, code: int) -> None:
         """See `Trimmer.set_code`."""
-        words = str(self.settings["arguments"]).split()
-        command = [
-            self._program,
-            *(word.replace("{code}", str(code)) for word in words),
-        ]
-        with tempfile.TemporaryFile() as said:
-            status = self._run(command, said)
-            said.seek(0)
-            tail = said.read(_SAID)
+        command = [self._program, *self._words(code)]
+        status, tail = self._run(command)
         if status != 0:
             text = tail.decode("utf-8", errors="replace").strip() or "it said nothing"
             raise RefusedError(
@@ -98,23 +101,61 @@ class CommandTrim(Trimmer):
     def _program(self) -> str:
         return str(self.settings["program"])
 
-    def _run(self, command: list[str], said: IO[bytes]) -> int:
+    def _words(self, code: int) -> list[str]:
+        given = str(self.settings["arguments"])
+        try:
+            words = shlex.split(given)
+        except ValueError as error:
+            raise UsageError(
+                f"arguments = {given!r} of the trimmer: {str(error).lower()}; close "
+                "the quotes in the bench file"
+            ) from error
+        return [word.replace("{code}", str(code)) for word in words]
+
+    def _run(self, command: list[str]) -> tuple[int, bytes]:
+        """Run it to its end; return its status and the end of what it said."""
         limit = self.settings["limit_s"]
         real_s = float(limit) if isinstance(limit, int | float) else 10.0
         with subprocess.Popen(
             command,
             stdin=subprocess.DEVNULL,
-            stdout=said,
+            stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             start_new_session=True,
         ) as process:
-            try:
-                return process.wait(real_s)
-            except subprocess.TimeoutExpired as error:
-                os.killpg(process.pid, signal.SIGKILL)  # and what it had started
-                raise SilentError(
-                    f"{self._program!r} had not ended after {real_s:g} s and was "
-                    "ended; does it wait for somebody?",
-                    address=self._program,
-                    command=" ".join(command),
-                ) from error
+            ended, tail = _listen(process, real_s)
+            if ended:
+                return process.wait(), tail
+            os.killpg(process.pid, signal.SIGKILL)  # and what it had started
+            raise SilentError(
+                f"{self._program!r} had not ended after {real_s:g} s and was ended; "
+                "does it wait for somebody?",
+                address=self._program,
+                command=" ".join(command),
+                raw=tail,
+            )
+
+
+def _listen(process: subprocess.Popen[bytes], real_s: float) -> tuple[bool, bytes]:
+    """Take what a program says until it has ended; however much, the end is kept.
+
+    Returns whether it ended in time. What it left running may hold the pipe open, so
+    the end of the pipe is not waited for.
+    """
+    assert process.stdout is not None  # it was asked for
+    pipe, tail, limit = process.stdout.fileno(), b"", host_deadline(real_s)
+    os.set_blocking(pipe, False)
+    with selectors.DefaultSelector() as selector:
+        selector.register(pipe, selectors.EVENT_READ)
+        while not limit.passed:
+            ended = process.poll() is not None
+            if not selector.get_map():
+                host_sleep(0.0 if ended else _LOOK_S)
+            elif selector.select(0.0 if ended else _LOOK_S):
+                piece = os.read(pipe, _PIECE)
+                tail = (tail + piece)[-_SAID:]
+                if not piece:
+                    selector.unregister(pipe)
+            if ended:
+                return True, tail
+    return False, tail

@@ -1,6 +1,6 @@
 """How a source answers to what is done to it: phases of a run and the steps between.
 
-A run is cut where somebody marked it ("warming", "supply 3.3 V") or where a measured
+A run is cut where somebody marked it ("warming", "supply 3.3 V") and where a measured
 supply stepped. Each phase has an offset, from its settled part; the response names the
 sign, ppm per degree where ambient moved with it, ppm per volt where the supply did, and
 how long the source took to settle.
@@ -14,7 +14,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
+from benchlog.analysis.uncertainty import uncertainty_of_even
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -23,10 +25,15 @@ FEWEST: Final = 4
 """Readings that a phase needs for a figure of its own."""
 SETTLED_SHARE: Final = 1 / 3
 """The last part of a phase that stands for where it went."""
+WITHIN: Final = 0.05
+"""Share of a change within which a source counts as settled, where its scatter allows
+to see that; the usual band of a settling time (common practice, no source)."""
+STILL_MOVING: Final = 0.1
+"""Share of a change that the settled part may still move."""
+_SMOOTHED: Final = 20  # parts of a phase: the length of its running median
+_SCATTERS: Final = 4.0
 _MOVED_C: Final = 0.5
 _STEP_V: Final = 0.05
-_SIGMAS: Final = 3.0
-_MAD: Final = 1.4826  # makes the median absolute deviation of a normal its sd
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +48,7 @@ class Cut:
 class Phase:
     """A stretch of a run; figures are of its settled part, None where unknown.
 
-    `settle_s` is the time from its beginning until readings stay within three times
-    their scatter of the settled offset; None when they never do.
+    `u_ppm` is U (95 %), of the noise identified there, not s/sqrt(n).
     """
 
     name: str
@@ -53,12 +59,17 @@ class Phase:
     u_ppm: float | None
     ambient_c: float | None
     supply_v: float | None
-    settle_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What a phase changed against the one before; `sign` is up, down or none."""
+    """What a phase changed against the one before; `sign` is up, down or none.
+
+    `u_ppm` is U (95 %) of the change; without a clear change there are no rates and
+    nothing to settle. `settle_s` is the time from the beginning of the phase until the
+    source stays within `within_ppm` of where it went; None when it was still moving,
+    and, with `within_ppm` None too, when it is too restless to see that.
+    """
 
     name: str
     change_ppm: float
@@ -67,6 +78,7 @@ class Response:
     ppm_per_c: float | None
     ppm_per_v: float | None
     settle_s: float | None
+    within_ppm: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,17 +100,14 @@ def phases(seen: Observed, cuts: Sequence[Cut]) -> tuple[Phase, ...]:
         raise DataError("the run has no readings")
     inside = [cut for cut in cuts if seen.t_s[0] < cut.t_s <= seen.t_s[-1]]
     starts = [Cut(float(seen.t_s[0]), "start"), *sorted(inside, key=lambda c: c.t_s)]
-    ends = [cut.t_s for cut in starts[1:]] + [float(seen.t_s[-1])]
-    return tuple(
-        _phase(seen, cut, end, last=end == ends[-1])
-        for cut, end in zip(starts, ends, strict=True)
-    )
+    ends = [cut.t_s for cut in starts[1:]] + [math.inf]
+    return tuple(_phase(seen, cut, end) for cut, end in zip(starts, ends, strict=True))
 
 
-def responses(found: Sequence[Phase]) -> tuple[Response, ...]:
+def responses(seen: Observed, found: Sequence[Phase]) -> tuple[Response, ...]:
     """Return what each phase changed against the one before it that has a figure."""
     known = [phase for phase in found if phase.offset_ppm is not None]
-    return tuple(_response(a, b) for a, b in pairwise(known))
+    return tuple(_response(seen, a, b) for a, b in pairwise(known))
 
 
 def supply_cuts(t_s: Array, volts: Array) -> tuple[Cut, ...]:
@@ -117,54 +126,92 @@ def supply_cuts(t_s: Array, volts: Array) -> tuple[Cut, ...]:
     return tuple(found)
 
 
-def _phase(seen: Observed, cut: Cut, end: float, *, last: bool) -> Phase:
-    upper = seen.t_s <= end if last else seen.t_s < end
-    at = np.flatnonzero((seen.t_s >= cut.t_s) & upper)
-    n = len(at)
+def _phase(seen: Observed, cut: Cut, end: float) -> Phase:
+    at = _within(seen, cut.t_s, end)
+    n, to_s = len(at), min(end, float(seen.t_s[-1]))
     if n < FEWEST:
-        return Phase(cut.name, cut.t_s, end, n, None, None, None, None, None)
-    tail = at[-max(FEWEST - 1, math.ceil(n * SETTLED_SHARE)) :]
+        return Phase(cut.name, cut.t_s, to_s, n, None, None, None, None)
+    tail = at[-_tail(n) :]
     ppm = seen.offset_ppm[tail]
-    mean, sd = float(ppm.mean()), float(ppm.std(ddof=1))
     return Phase(
         cut.name,
         cut.t_s,
-        end,
+        to_s,
         n,
-        mean,
-        sd / math.sqrt(len(tail)),
+        float(ppm.mean()),
+        _expanded(ppm),
         _mean(seen.ambient_c[tail]),
         _mean(seen.supply_v[tail]),
-        _settle_s(seen.t_s[at] - cut.t_s, seen.offset_ppm[at], mean),
     )
 
 
-def _settle_s(since_s: Array, ppm: Array, settled_ppm: float) -> float | None:
-    steps = np.diff(ppm)
-    # Scatter from successive differences: a slow settling does not count as scatter.
-    scatter = _MAD * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2)
-    outside = np.flatnonzero(np.abs(ppm - settled_ppm) > _SIGMAS * scatter)
-    if not len(outside):
-        return float(since_s[0])
-    if outside[-1] >= len(ppm) - 2:
-        return None
-    return float(since_s[outside[-1] + 1])
+def _within(seen: Observed, begin: float, end: float) -> NDArray[np.int64]:
+    return np.flatnonzero((seen.t_s >= begin) & (seen.t_s < end))
 
 
-def _response(before: Phase, after: Phase) -> Response:
-    change = (after.offset_ppm or 0.0) - (before.offset_ppm or 0.0)
+def _tail(n: int) -> int:
+    return max(FEWEST - 1, math.ceil(n * SETTLED_SHARE))
+
+
+def _expanded(ppm: Array) -> float:
+    """Return U (95 %) of a mean under the noise that was found."""
+    found = uncertainty_of_even(ppm)
+    if found.u_ppm == 0.0:
+        return 0.0
+    return float(stdtrit(found.degrees_of_freedom, 0.975)) * found.u_ppm
+
+
+def _response(seen: Observed, before: Phase, after: Phase) -> Response:
+    settled_ppm = after.offset_ppm or 0.0
+    change = settled_ppm - (before.offset_ppm or 0.0)
     u = math.hypot(before.u_ppm or 0.0, after.u_ppm or 0.0)
-    clear = abs(change) > 2 * u
-    sign = ("up" if change > 0 else "down") if clear else "none"
+    if not abs(change) > u:
+        return Response(after.name, change, u, "none", None, None, None, None)
+    end = math.inf if after.to_s >= seen.t_s[-1] else after.to_s
+    at = _within(seen, after.from_s, end)
+    since_s, away_ppm = seen.t_s[at] - after.from_s, seen.offset_ppm[at] - settled_ppm
+    settle_s, within_ppm = _settling(since_s, away_ppm, change)
     return Response(
         after.name,
         change,
         u,
-        sign,
+        "up" if change > 0 else "down",
         _per(change, before.ambient_c, after.ambient_c, _MOVED_C),
         _per(change, before.supply_v, after.supply_v, _STEP_V),
-        after.settle_s,
+        settle_s,
+        within_ppm,
     )
+
+
+def _settling(
+    since_s: Array, away_ppm: Array, change_ppm: float
+) -> tuple[float | None, float | None]:
+    """Return when a phase had settled, and within what; None if it still moves.
+
+    A running median is looked at, so that single readings of a restless source do not
+    count; the band is no narrower than that median itself scatters at the end.
+    """
+    smooth = _running_median(away_ppm)
+    tail = _tail(len(smooth))
+    within = max(WITHIN * abs(change_ppm), _SCATTERS * float(smooth[-tail:].std()))
+    if within > abs(change_ppm) / 2:
+        return None, None
+    half = tail // 2
+    moved = float(smooth[-half:].mean() - smooth[-tail : -half or None].mean())
+    if abs(moved) > STILL_MOVING * abs(change_ppm) and moved * change_ppm > 0:
+        return None, within
+    outside = np.flatnonzero(np.abs(smooth) > within)
+    if not len(outside):
+        return float(since_s[0]), within
+    if outside[-1] >= len(smooth) - tail:
+        return None, within
+    return float(since_s[outside[-1] + 1]), within
+
+
+def _running_median(values: Array) -> Array:
+    half = len(values) // (2 * _SMOOTHED)
+    windows = (values[max(0, i - half) : i + half + 1] for i in range(len(values)))
+    return np.array([np.median(window) for window in windows])
 
 
 def _per(

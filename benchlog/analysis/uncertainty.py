@@ -60,6 +60,37 @@ def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
     )
 
 
+def uncertainty_of_even(ppm: Array) -> MeanUncertainty:
+    """Return u of the mean of values that follow each other evenly, without gaps.
+
+    Parameters
+    ----------
+    ppm : array, shape (n,)
+        At least 2 values.
+
+    """
+    n = len(ppm)
+    m = 2 ** np.arange(max(1, int(math.log2(n))))
+    summed = np.concatenate(([0.0], np.cumsum(ppm - ppm.mean())))
+    steps = [summed[2 * k :] - 2 * summed[k : n + 1 - k] + summed[: -2 * k] for k in m]
+    avar = np.array(
+        [[float(np.mean((d / k) ** 2)) / 2 for d, k in zip(steps, m, strict=True)]]
+    )
+    if not avar.any():
+        return MeanUncertainty(0.0, math.inf, "readings all alike", (0.0,) * 4)
+    pairs = np.array([[float(len(d)) for d in steps]])
+    freedom = pairs_freedom(float(n), m.astype(np.float64), pairs)
+    rise = float(np.polyfit(np.arange(n), ppm, 1)[0]) * n
+    slope2 = np.array([rise * rise / 12.0])
+    evidence = Evidence(m.astype(np.float64), avar, freedom, slope2, float(n))
+    spread = spread_of(evidence)
+    d, a, b, c = (float(term) for term in spread.terms[0])
+    found = float(spread.freedom[0])
+    return MeanUncertainty(
+        float(spread.u[0]), found, _text(n, spread.terms[0]), (d, a, b, c)
+    )
+
+
 def _text(n: int, terms: Array) -> str:
     strongest = TERM_NAMES[int(np.argmax(terms))]
     if n < FEW:

@@ -9,7 +9,14 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import print_json, table
 from benchlog.cli.values import RunId
-from benchlog.units import format_duration, format_ppm, hz_of_ppm
+from benchlog.units import (
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    hz_of_ppm,
+    printable,
+    three_digits,
+)
 
 if TYPE_CHECKING:
     from benchlog.analysis.response import Phase, Response
@@ -27,8 +34,9 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     """Show how RUN (the latest if left out) answered to what was done to it.
 
     The run is cut where marks were set on the screen (key m: "warming", "cooling",
-    "supply 3.3 V"), or, without marks, where the measured supply stepped. Each phase
-    has its own offset, from its last third; readings are never changed.
+    "supply 3.3 V") and where a measured supply stepped. Each phase has its own offset,
+    from its last third, with U (95 %); readings are never changed. Where no meter is
+    there, the supply is taken from the marks.
     """
     from benchlog.analysis.response import phases, responses
     from benchlog.report.responding import observed
@@ -37,7 +45,7 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
         chosen = chosen_run(reader, run)
         seen, cuts = observed(reader, chosen)
     found = phases(seen, cuts)
-    answers = responses(found)
+    answers = responses(seen, found)
     if as_json:
         print_json(document(chosen, found, answers))
     else:
@@ -63,36 +71,48 @@ def text(
     """Return phases and responses as a person reads them."""
     rows = [
         (
-            phase.name,
+            printable(phase.name),
             format_duration(phase.from_s),
             str(phase.n),
             format_ppm(phase.offset_ppm, phase.u_ppm),
+            format_u_ppm(phase.u_ppm),
             _number(phase.ambient_c, ".2f"),
             _number(phase.supply_v, ".3f"),
-            "-" if phase.settle_s is None else format_duration(phase.settle_s),
         )
         for phase in found
     ]
-    headers = ("phase", "from", "readings", "offset ppm", "C", "V", "settled after")
+    headers = ("phase", "from", "readings", "offset ppm", "U ppm", "C", "V")
     said = [_said(answer, run.nominal_hz) for answer in answers]
     if not said:
         said = ["one phase only: set marks on the screen (key m) to cut a run"]
-    head = f"response of {run.device}, run {run.id}"
+    simulated = ", simulated" if run.simulated else ""
+    head = f"response of {printable(run.device)}, run {run.id}{simulated}"
     return "\n\n".join((head, table(headers, rows, "lrrrrrr"), "\n".join(said)))
 
 
 def _said(answer: "Response", nominal_hz: float) -> str:
-    change = format_ppm(answer.change_ppm, answer.u_ppm)
-    hertz = f"{hz_of_ppm(answer.change_ppm, nominal_hz):+,.4g} Hz"
-    words = {"up": "goes up", "down": "goes down", "none": "does not clearly move"}
-    said = f"{answer.name}: {words[answer.sign]} by {change} ppm ({hertz})"
+    """Return what one phase did: sign, how much, rates, time to settle."""
+    name, u = printable(answer.name), format_u_ppm(answer.u_ppm)
+    if answer.sign == "none":
+        return f"{name}: does not clearly move (less than {u} ppm)"
+    change = format_ppm(abs(answer.change_ppm), answer.u_ppm).lstrip("+")
+    hertz = three_digits(abs(hz_of_ppm(answer.change_ppm, nominal_hz)))
+    said = f"{name}: goes {answer.sign} by {change} +- {u} ppm ({hertz} Hz)"
     if answer.ppm_per_c is not None:
-        said += f", {answer.ppm_per_c:+.4g} ppm per C of ambient"
+        said += f", {_rate(answer.ppm_per_c)} ppm per C of ambient"
     if answer.ppm_per_v is not None:
-        said += f", {answer.ppm_per_v:+.4g} ppm per V"
-    if answer.settle_s is not None:
-        return f"{said}; settled after {format_duration(answer.settle_s)}"
-    return f"{said}; had not settled by the end of the phase"
+        said += f", {_rate(answer.ppm_per_v)} ppm per V"
+    if answer.within_ppm is None:
+        return f"{said}; too restless to see when it settled"
+    if answer.settle_s is None:
+        return f"{said}; had not settled by the end of the phase"
+    settled = f"settled after {format_duration(answer.settle_s)}"
+    within = three_digits(answer.within_ppm)
+    return f"{said}; {settled} (to {within} ppm)"
+
+
+def _rate(value: float) -> str:
+    return ("+" if value > 0 else "-") + three_digits(abs(value))
 
 
 def _number(value: float | None, form: str) -> str:

@@ -9,7 +9,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.values import Listed, Number, Text
-from benchlog.units import format_ppm
+from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
     from benchlog.model import Part, RunPlan
@@ -81,10 +81,10 @@ def document(plan: "RunPlan", found: "Trimmed") -> dict[str, Any]:
     return {
         "device": plan.device,
         "best_code": found.best.code,
-        "offset_ppm": found.best.offset_ppm,
+        "offset_ppm": found.offset_ppm,
         "step_ppm": found.step_ppm,
         "table": list(found.table),
-        "u_ppm": found.best.u_ppm,
+        "u_ppm": found.u_ppm,
         "steps": found.steps,
         "run": found.run,
         "part": plan.part.id,
@@ -94,7 +94,6 @@ def document(plan: "RunPlan", found: "Trimmed") -> dict[str, Any]:
 def text(plan: "RunPlan", found: "Trimmed") -> str:
     """Return the result as a person reads it: best code, table, curve."""
     best = found.best
-    half_ppm = 1.96 * best.u_ppm
     rows = [
         (
             str(one.code),
@@ -105,11 +104,14 @@ def text(plan: "RunPlan", found: "Trimmed") -> str:
         for one in found.table
     ]
     head = (
-        f"{plan.device}: best code {best.code}, "
-        f"{format_ppm(best.offset_ppm, half_ppm)} +- {half_ppm:,.3g} ppm (95 %), "
+        f"{printable(plan.device)}: best code {best.code}, "
+        f"{format_ppm(found.offset_ppm, found.u_ppm)} +- "
+        f"{format_u_ppm(found.u_ppm)} ppm (95 %), "
         f"found in {found.steps} measurements, run {found.run}"
     )
-    step = f"one code is about {found.step_ppm:,.3g} ppm" if found.step_ppm else ""
+    step = ""
+    if found.step_ppm:
+        step = f"one code is about {three_digits(found.step_ppm)} ppm"
     burn = (
         "the code is set until the next reset; nothing was written to permanent memory"
     )

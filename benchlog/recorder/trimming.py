@@ -10,28 +10,40 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+from scipy.special import stdtrit
+
 from benchlog import registry
 from benchlog.analysis.trimsearch import CodeResult, TrimSearch
+from benchlog.analysis.uncertainty import uncertainty_of_even
 from benchlog.clock import Clock
 from benchlog.driver import Trimmer
 from benchlog.errors import BenchlogError, InstrumentError, UsageError
 from benchlog.model import EventKind, Reading, RunPlan
 from benchlog.recorder.keeper import Keeper, Told, opened_keeper
 from benchlog.recorder.plans import position_of
-from benchlog.units import NS_PER_S, format_ppm, offset_ppm
+from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
 FEWEST: Final = 3
 MOST: Final = 12
+LAST: Final = 30
+"""Readings of the best code at the end, for its offset and an interval that holds."""
 ENOUGH: Final = 0.04
 """A code is measured until its mean is known to this share of a step."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trimmed:
-    """What a search found, in the order of codes."""
+    """What a search found; the table is in the order of codes.
+
+    `offset_ppm` and `u_ppm`, U (95 %) of the noise identified, are of the best code as
+    it was left set, measured once more at the end.
+    """
 
     run: int
     best: CodeResult
+    offset_ppm: float
+    u_ppm: float
     step_ppm: float | None
     steps: int
     table: tuple[CodeResult, ...]
@@ -85,7 +97,14 @@ def trim(
             keeper.loop()
     finally:
         trimmer.close()
-    return Trimmed(run_id, search.best, search.step_ppm, search.steps, search.table)
+    return Trimmed(
+        run_id,
+        search.best,
+        *session.found_ppm,
+        search.step_ppm,
+        search.steps,
+        search.table,
+    )
 
 
 class _Session:
@@ -98,7 +117,9 @@ class _Session:
         self._plan = plan
         self._nominal_hz = plan.part.nominal_hz / position_of(plan).divider
         self._asked: Asked | None = None
+        self._last = False
         self._run_id = 0
+        self.found_ppm = (math.nan, math.nan)
 
     def begin(self, text: str) -> int:
         """Set the first code; return the run's id."""
@@ -121,11 +142,27 @@ class _Session:
         if asked is None or self._run_id not in self._keeper.book.runs.by_id:
             return
         mean, u = _mean(asked.offsets_ppm)
+        if self._last:
+            self._confirm(asked)
+            return
         if not self._known(asked.offsets_ppm, u):
             return
         self._search.tell(asked.code, mean, u)
         self._note(f"code {asked.code}: {format_ppm(mean, u)} ppm")
         self._set(self._search.next_code())
+
+    def _confirm(self, asked: Asked) -> None:
+        """End when the best code, set for good, has been measured long enough."""
+        if len(asked.offsets_ppm) < LAST:
+            return
+        ppm = np.array(asked.offsets_ppm)
+        found = uncertainty_of_even(ppm)
+        u = float(stdtrit(found.degrees_of_freedom, 0.975)) * found.u_ppm
+        self.found_ppm = (float(ppm.mean()), u if found.u_ppm else 0.0)
+        said = f"{format_ppm(*self.found_ppm)} +- {format_u_ppm(u)} ppm"
+        self._note(f"best code {asked.code} is set, for now: {said}; burn it yourself")
+        self._asked = None
+        self._keeper.end_one(self._run_id, "best code found")
 
     def _known(self, offsets: Sequence[float], u: float) -> bool:
         if len(offsets) < FEWEST:
@@ -135,7 +172,7 @@ class _Session:
 
     def _set(self, code: int | None) -> None:
         """Set a code, or the best one when there is no next, and end."""
-        last = code is None
+        self._last = code is None
         code = self._search.best.code if code is None else code
         try:
             self._trimmer.set_code(code)
@@ -144,11 +181,6 @@ class _Session:
             raise
         run = self._keeper.book.runs.by_id[self._run_id]
         run.gap()
-        if last:
-            self._note(f"best code {code} is set, for now: burn it yourself")
-            self._asked = None
-            self._keeper.end_one(self._run_id, "best code found")
-            return
         settle_s = self._plan.part.trim.settle_s if self._plan.part.trim else 0.0
         now_ns = self._keeper.around.clock.mono_ns()
         self._asked = Asked(code, now_ns + round(settle_s * NS_PER_S))

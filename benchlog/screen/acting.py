@@ -95,7 +95,10 @@ class ActingScreen(BenchScreen):
     def action_mark(self) -> None:
         """Mark this moment, with a word or without."""
         asked = "Mark this moment (with a word, or without)"
-        said = "It is the moment at which m was pressed."
+        said = (
+            "It is the moment at which m was pressed. Words that `benchlog response` "
+            "takes up: warming, cooling, supply 3.3 V."
+        )
         question = AskText(asked, said, empty_is_fine=True)
         self._ask_text("mark", question, self.follower.moment())
 

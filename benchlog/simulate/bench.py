@@ -145,6 +145,10 @@ class SimulatedBench:
         """Warm (or cool) the device at a place, for bench seconds."""
         self.device(place).warm(by_c, self.world.now_s(), for_s)
 
+    def heat(self, by_c: float, for_s: float = math.inf) -> None:
+        """Heat (or cool) the room, for bench seconds; everything in it follows."""
+        self.world.room.warm(by_c, self.world.now_s(), for_s)
+
     def step(self, place: str, by_ppm: float) -> None:
         """Let the device at a place jump, as after a knock."""
         self.device(place).step(by_ppm, self.world.now_s())

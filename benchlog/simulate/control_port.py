@@ -16,6 +16,7 @@
     device A warm 5 60        5 C warmer for 60 s (without a time: for good)
     device A step 2           jumps by 2 ppm
     device A remove           is taken out;  device A insert 12.5: another, 12.5 ppm
+    air 5 60                  the room is 5 C warmer for 60 s, all in it follows
     supply 3.0                the supply is turned to 3.0 V
     list                      names and addresses;  truth counter 10: the last served
 

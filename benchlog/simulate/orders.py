@@ -34,6 +34,10 @@ class Bench(Protocol):
         """Warm a device."""
         ...
 
+    def heat(self, by_c: float, for_s: float = math.inf) -> None:
+        """Heat the room."""
+        ...
+
     def step(self, place: str, by_ppm: float) -> None:
         """Let a device jump."""
         ...
@@ -73,10 +77,12 @@ def carry_out(bench: Bench, line: str) -> object:
         return _instrument(bench, first, words)
     if first == "supply":
         bench.set_supply(_number(words, 0, "volts"))
+    elif first == "air":
+        bench.heat(*_push(words))
     elif first == "device":
         _device(bench, words)
     else:
-        known = (*bench.faults, "device", "supply", "list", "truth")
+        known = (*bench.faults, "device", "air", "supply", "list", "truth")
         raise NotFoundError("instrument or command", first, known)
     return None
 
@@ -105,11 +111,7 @@ def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
 
 def _device(bench: Bench, words: Sequence[str]) -> None:
     verbs: dict[str, Callable[[str, Sequence[str]], None]] = {
-        "warm": lambda place, rest: bench.warm(
-            place,
-            _number(rest, 0, "degrees"),
-            _number(rest, 1, "seconds") if len(rest) > 1 else math.inf,
-        ),
+        "warm": lambda place, rest: bench.warm(place, *_push(rest)),
         "step": lambda place, rest: bench.step(place, _number(rest, 0, "ppm")),
         "remove": lambda place, _: bench.remove(place),
         "insert": lambda place, rest: bench.insert(place, _number(rest, 0, "ppm")),
@@ -118,6 +120,12 @@ def _device(bench: Bench, words: Sequence[str]) -> None:
         raise UsageError("write: device PLACE " + "|".join(verbs) + " [NUMBER ...]")
     place, verb, *rest = words
     verbs[verb](place, rest)
+
+
+def _push(words: Sequence[str]) -> tuple[float, float]:
+    """Read degrees and, if they are given, seconds."""
+    for_s = _number(words, 1, "seconds") if len(words) > 1 else math.inf
+    return _number(words, 0, "degrees"), for_s
 
 
 def _truth(bench: Bench, words: Sequence[str]) -> list[dict[str, object]]:

@@ -53,12 +53,17 @@ class Push:
 
 
 class Room:
-    """Temperature at any second since the bench was switched on."""
+    """Temperature at any second since the bench was switched on; a person may heat."""
 
     def __init__(self, spec: RoomSpec, seed: str) -> None:
         self.spec = spec
         self._seed = seed
         self._phase = random.Random(f"{seed}/day").uniform(0, 2 * math.pi)  # noqa: S311
+        self._warmed = Pushes()
+
+    def warm(self, by_c: float, at_s: float, for_s: float = math.inf) -> None:
+        """Heat (or cool) the air from `at_s` on, for a while; it follows at once."""
+        self._warmed.add(Push(at_s, by_c, at_s + for_s))
 
     def temperature_c(self, at_s: float, lag_s: float = 0.0) -> float:
         """Return what a body in the room with a first-order lag `lag_s` has.
@@ -72,7 +77,8 @@ class Room:
         swing = spec.swing_c * math.cos(turned)
         drift = spec.drift_c_per_day * max(0.0, _ramp(at_s, lag_s)) / SECONDS_PER_DAY
         daily = swing * math.sin(omega * at_s + self._phase - turned)
-        return spec.mean_c + drift + daily + self._drafts(at_s, lag_s)
+        air = spec.mean_c + drift + daily + self._drafts(at_s, lag_s)
+        return air + self._warmed.at(at_s, lag_s)
 
     def _drafts(self, at_s: float, lag_s: float) -> float:
         if not self.spec.draft_c:
