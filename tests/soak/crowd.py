@@ -77,7 +77,7 @@ def main():
         found, said, integrity = crowd(Path(folder), given.hours, given.scale)
     body = [
         (f"keeper {n}", f"{f.readings:,}", str(len(f.lost)),
-         str(len(f.wrong) + len(f.unknown) + len(f.doubled)), str(len(f.unexplained)))
+         str(sum(map(len, f.bad.values()))), str(len(f.unexplained)))
         for n, f in enumerate(found, 1)
     ]  # fmt: skip
     body += [
@@ -97,7 +97,7 @@ def main():
     )
     head = ("who", "readings", "lost", "wrong, or errors", "gaps without an event")
     results.report("Two keepers, four onlookers", head, body, note, keep=given.keep)
-    fine = all(not (f.lost or f.wrong or f.unknown or f.doubled) for f in found)
+    fine = not any(f.lost or f.bad for f in found)
     fine = fine and not any(s["failed"] or s["shrunk"] for s in said)
     print([s["errors"] for s in said if s["errors"]], file=sys.stderr)
     return 0 if fine and integrity == "ok" else 1

@@ -42,6 +42,11 @@ def taken_out(rig, rng):
     rig.order(f"device A insert {rng.uniform(-10, 10):.3f}")
 
 
+def heated(rig, rng):
+    """Heat the room beyond what the part is promised for, for some readings."""
+    rig.order(f"air {rng.uniform(55, 65):.1f} {rng.uniform(1.5, 3) * rig.scale:.1f}")
+
+
 def knocked(rig, rng):
     rig.order(f"device A step {rng.choice([-2, -1, 1, 2])}")
 
@@ -152,47 +157,53 @@ def clock_stepped(rig, rng):
 
 
 KINDS = {
-    # kind: (share of the campaign, what happens, kinds of event that tell of it)
-    "answer late": (40, late),
-    "answer half": (40, _line("counter half")),
-    "answer garbage": (35, _line("counter garbage")),
-    "no answer": (30, _line("counter silent")),
-    "answered twice": (30, _line("counter two")),
-    "cut in an answer": (40, _line("counter cut")),
-    "connection dropped": (35, _line("counter drop")),
-    "nobody listens": (20, deaf),
-    "no signal": (25, _line("counter no-signal x3")),
-    "overload": (15, _line("counter overload x2")),
-    "another instrument": (12, identity),
-    "setting refused": (8, refuse_gate),
-    "device taken out": (10, taken_out),
-    "device knocked": (12, knocked),
-    "thermometer dropped": (15, _line("room drop")),
-    "thermometer garbage": (15, _line("room garbage")),
-    "driver hangs": (14, _driver("hang")),
-    "driver crashes": (14, _driver("crash")),
-    "driver leaks": (8, _driver("leak")),
-    "driver floods": (6, _driver("flood")),
-    "driver's own fault": (10, _driver("fault")),
-    "instrument process killed": (12, killed),
-    "instrument process frozen": (12, frozen),
-    "keeper frozen": (10, keeper_frozen),
-    "database busy": (12, busy),
-    "disk full": (10, full),
-    "database removed": (6, removed),
-    "database replaced": (2, replaced),
-    "computer suspended": (6, suspended),
-    "wall clock stepped": (6, clock_stepped),
+    # kind: (share of the campaign, what happens, the event that must tell of it)
+    "answer late": (40, late, ""),
+    "answer half": (40, _line("counter half"), "silent"),
+    "answer garbage": (35, _line("counter garbage"), "garbled"),
+    "no answer": (30, _line("counter silent"), "silent"),
+    "answered twice": (30, _line("counter two"), "out-of-step"),
+    "cut in an answer": (40, _line("counter cut"), "lost"),
+    "connection dropped": (35, _line("counter drop"), "lost"),
+    "nobody listens": (20, deaf, "lost"),
+    "no signal": (25, _line("counter no-signal x3"), "no-signal"),
+    "overload": (15, _line("counter overload x2"), "overload"),
+    "another instrument": (12, identity, "wrong-instrument"),
+    "setting refused": (8, refuse_gate, "instrument-message"),
+    "device taken out": (10, taken_out, "no-signal"),
+    "device knocked": (12, knocked, "step"),
+    "room too hot": (12, heated, "ambient-range"),
+    "thermometer dropped": (15, _line("room drop"), "lost"),
+    "thermometer garbage": (15, _line("room garbage"), "garbled"),
+    "driver hangs": (14, _driver("hang"), "hung"),
+    "driver crashes": (14, _driver("crash"), "crashed"),
+    "driver leaks": (8, _driver("leak"), "leaked"),
+    "driver floods": (6, _driver("flood"), "flooded"),
+    "driver's own fault": (10, _driver("fault"), "driver"),
+    "instrument process killed": (12, killed, "crashed"),
+    "instrument process frozen": (12, frozen, ""),
+    "keeper frozen": (10, keeper_frozen, ""),
+    "database busy": (12, busy, ""),
+    "disk full": (10, full, "store-wait"),
+    "database removed": (6, removed, "store-replaced"),
+    "database replaced": (2, replaced, "store-replaced"),
+    "computer suspended": (6, suspended, "asleep"),
+    "wall clock stepped": (6, clock_stepped, "clock-step"),
 }
 
 
 def schedule(rng, count):
     """Return `count` kinds in random order: by share, each at least once."""
-    total = sum(share for share, _ in KINDS.values())
+    total = sum(share for share, *_ in KINDS.values())
     kinds = [
-        k for k, (s, _) in KINDS.items() for _ in range(max(1, s * count // total))
+        k for k, (s, *_) in KINDS.items() for _ in range(max(1, s * count // total))
     ]
     while len(kinds) < count:
         kinds.append(rng.choice(list(KINDS)))
     rng.shuffle(kinds)
     return kinds[:count]
+
+
+def telling(kind):
+    """Return the kind of event that must tell of a kind of fault, empty for none."""
+    return KINDS[kind][2] if kind in KINDS else "local-time"

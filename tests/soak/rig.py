@@ -47,12 +47,14 @@ class Rig:
         self.orders.mkdir(parents=True, exist_ok=True)
         self.bench_file = self.folder / "bench.toml"
         self.truth = self.folder / "truth.jsonl"
+        self.more = {}
         self.simulator = self.keeper = None
 
     def environment(self):
         kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
         path = os.pathsep.join([str(HERE / "strangers"), kept.get("PYTHONPATH", "")])
         return kept | {
+            **self.more,
             "BENCHLOG_TIME_SCALE": str(self.scale),
             "PYTHONPATH": path.rstrip(os.pathsep),
             "XDG_STATE_HOME": str(self.folder / "state"),
