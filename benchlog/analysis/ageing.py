@@ -50,6 +50,7 @@ class Ageing:
 
     `law` is `linear` or `logarithmic`; `log_evidence` compares the two; `choice` says
     in words which one the data prefer; `warning` how far an extrapolation reaches.
+    What is left over is that of means over `residual_over_s`.
     """
 
     law: str
@@ -57,6 +58,7 @@ class Ageing:
     extrapolations: tuple[Extrapolation, ...]
     r2: float
     residual_ppm_rms: float
+    residual_over_s: float
     noise: str
     span_days: float
     log_evidence: float
@@ -200,6 +202,7 @@ def _result(  # noqa: PLR0917
         ahead,
         found.r2,
         found.residual_rms,
+        float(np.median(np.diff(work.days))) * 86_400.0,
         found.noise,
         work.span,
         evidence,

@@ -35,7 +35,8 @@ class TemperatureFit:
     """A fitted temperature law about `reference_c`.
 
     `turning_c` is the turnover of a parabola or the inflection of a cubic, with its
-    95 % interval, None where the law has none or it cannot be told.
+    95 % interval, None where the law has none or it cannot be told. What is left over
+    is that of means over `residual_over_s`.
     """
 
     law: str
@@ -48,6 +49,7 @@ class TemperatureFit:
     high_c: float
     r2: float
     residual_ppm_rms: float
+    residual_over_s: float
     noise: str
     promise: Promise | None
     notes: tuple[str, ...]
@@ -108,6 +110,7 @@ def fit_temperature(
         high,
         found.r2,
         found.residual_rms,
+        model.means_s,
         found.noise,
         promise,
         (*notes, *_notes(t_s, lag_s, coefficients[-1], high - low)),
@@ -137,6 +140,7 @@ class _Model:
         self.t_s, self.degree, self.with_ageing = t_s, degree, with_ageing
         self._ppm, self._at = block_means([ppm, t_s])
         self._regression = Regression(self._at)
+        self.means_s = float(np.median(np.diff(self._at)))
 
     def fit(self, dt: Array) -> Fit:
         """Fit powers of the distance from the reference temperature, C."""

@@ -10,7 +10,7 @@ from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, table
 from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
-from benchlog.units import printable
+from benchlog.units import format_duration, printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.ageing import Ageing
@@ -72,6 +72,7 @@ def _law(found: "Ageing") -> dict[str, Any]:
         "units": {c.name: c.unit for c in found.coefficients},
         "extrapolations": list(found.extrapolations),
         "residual_ppm_rms": found.residual_ppm_rms,
+        "residual_over_s": found.residual_over_s,
         "noise": found.noise,
         "span_days": found.span_days,
     }
@@ -93,7 +94,10 @@ def text(runs: "list[Run]", found: "Ageing") -> str:
         for far in found.extrapolations
     ]
     headers = ("after", "change ppm", "95 % from", "to")
-    foot = f"left over {found.residual_ppm_rms:.3g} ppm rms ({found.noise})"
+    foot = (
+        f"left over {found.residual_ppm_rms:.3g} ppm rms in means over "
+        f"{format_duration(found.residual_over_s)} ({found.noise})"
+    )
     return "\n\n".join(
         (
             head,

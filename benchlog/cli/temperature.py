@@ -10,7 +10,7 @@ from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json
 from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
-from benchlog.units import printable
+from benchlog.units import format_duration, printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.curves import TemperatureView
@@ -80,6 +80,7 @@ def document(runs: "list[Run]", found: "TemperatureFit") -> dict[str, Any]:
         "lag_s": found.lag_s,
         "range_c": [found.low_c, found.high_c],
         "residual_ppm_rms": found.residual_ppm_rms,
+        "residual_over_s": found.residual_over_s,
         "noise": found.noise,
         "promise": found.promise,
         "notes": list(found.notes),
@@ -96,7 +97,8 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
     )
     lines = [
         f"thermal lag {found.lag_s:.3g} s, r2 {found.r2:.4f}, left over "
-        f"{found.residual_ppm_rms:.3g} ppm rms ({found.noise})"
+        f"{found.residual_ppm_rms:.3g} ppm rms in means over "
+        f"{format_duration(found.residual_over_s)} ({found.noise})"
     ]
     if found.promise is not None:
         lines.append(found.promise.text)

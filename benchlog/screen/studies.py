@@ -18,6 +18,7 @@ from benchlog.errors import DataError
 from benchlog.model import Run
 from benchlog.screen.widgets.graph import Graph, Layer
 from benchlog.store.reader import Reader
+from benchlog.units import format_duration
 
 Array = NDArray[np.float64]
 
@@ -165,7 +166,11 @@ def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ..
 
 
 def _left_over(found: TemperatureFit | Ageing) -> str:
-    return f"left over {found.residual_ppm_rms:.3g} ppm rms ({found.noise})"
+    over = format_duration(found.residual_over_s)
+    return (
+        f"left over {found.residual_ppm_rms:.3g} ppm rms in means over {over} "
+        f"({found.noise})"
+    )
 
 
 def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:

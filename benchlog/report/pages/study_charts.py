@@ -10,6 +10,7 @@ from benchlog.analysis.temperature import TemperatureData, TemperatureFit
 from benchlog.report.pages.content import Chart
 from benchlog.report.plot_stability import draw_stability, drawn_rows, in_words
 from benchlog.report.plotting import ACCENT, INK, new_figure
+from benchlog.units import format_duration
 
 _SIZE: Final = (7.2, 3.6)
 
@@ -50,6 +51,7 @@ def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
         f"Offset against ambient temperature, {found.law} fitted",
         f"Offset from {view.offset_ppm.min():.4g} to {view.offset_ppm.max():.4g} ppm "
         f"over {found.low_c:.1f} to {found.high_c:.1f} C, with a fitted {found.law}; "
-        f"{found.residual_ppm_rms:.3g} ppm rms are left over.",
+        f"{found.residual_ppm_rms:.3g} ppm rms are left over, in means over "
+        f"{format_duration(found.residual_over_s)}.",
         figure,
     )
