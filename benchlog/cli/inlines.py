@@ -9,9 +9,10 @@ from typing import Final
 from benchlog.cli.printing import say
 from benchlog.clock import HostClock, host_clock
 from benchlog.model import EventKind, RunPlan
-from benchlog.recorder.keeper import Told, keep
+from benchlog.recorder.keeper import keep
 from benchlog.recorder.resume import Resumed
 from benchlog.recorder.telling import line_of, reading_line, standing_line
+from benchlog.recorder.told import Told
 from benchlog.units import NS_PER_S
 
 _EVERY_S: Final = 0.5

@@ -17,8 +17,8 @@ from benchlog.errors import UsageError
 from benchlog.model import EventKind, Lot
 from benchlog.recorder.ids import Ids
 from benchlog.recorder.inspection import inspect_lot
-from benchlog.recorder.keeper import Told
 from benchlog.recorder.lotbook import Task
+from benchlog.recorder.told import Told
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot import Decision
 from benchlog.verdict.lotreport import LotReport, lot_document, lot_report

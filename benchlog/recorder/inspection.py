@@ -12,15 +12,16 @@ from benchlog.model import EventKind, LotRun, Word
 from benchlog.recorder.desk import Desk
 from benchlog.recorder.fleet import Heard
 from benchlog.recorder.ids import Ids
-from benchlog.recorder.keeper import Keeper, Surroundings, Tell, Told
 from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.locks import BenchLocks
+from benchlog.recorder.loop import Keeper, Surroundings
 from benchlog.recorder.lotbook import LotBook, Task
 from benchlog.recorder.lotfront import LotFront
 from benchlog.recorder.places import Place
 from benchlog.recorder.plans import check_plans, held_addresses
 from benchlog.recorder.settling import jumped
 from benchlog.recorder.signals import Signals
+from benchlog.recorder.told import Tell, Told
 from benchlog.recorder.wire import Failed, Got, Order
 from benchlog.store.writer import Writer
 from benchlog.units import format_duration, format_ppm, format_u_ppm, printable

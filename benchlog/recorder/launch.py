@@ -14,9 +14,10 @@ from typing import IO, Final
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import RunPlan
-from benchlog.recorder.keeper import Told, keep
+from benchlog.recorder.keeper import keep
 from benchlog.recorder.resume import resumed
 from benchlog.recorder.telling import line_of
+from benchlog.recorder.told import Told
 from benchlog.units import iso_utc
 
 _QUIT_S: Final = 20.0

@@ -12,8 +12,8 @@ from typing import Final
 from benchlog.clock import host_clock
 from benchlog.errors import BenchlogError
 from benchlog.recorder.inspection import inspect_lot
-from benchlog.recorder.keeper import Told
 from benchlog.recorder.lotbook import Task
+from benchlog.recorder.told import Told
 
 _QUIT_S: Final = 20.0
 

@@ -20,8 +20,10 @@ from benchlog.clock import Clock
 from benchlog.driver import Trimmer
 from benchlog.errors import BenchlogError, InstrumentError, UsageError
 from benchlog.model import EventKind, Reading, RunPlan
-from benchlog.recorder.keeper import Keeper, Told, opened_keeper
+from benchlog.recorder.keeper import opened_keeper
+from benchlog.recorder.loop import Keeper
 from benchlog.recorder.plans import position_of
+from benchlog.recorder.told import Told
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
 FEWEST: Final = 3

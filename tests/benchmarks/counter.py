@@ -18,7 +18,8 @@ from benchlog import registry
 from benchlog.catalogue import load_bench, load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.model import Bench, InstrumentSpec, Purpose, RunPlan
-from benchlog.recorder.keeper import Told, keep
+from benchlog.recorder.keeper import keep
+from benchlog.recorder.told import Told
 from benchlog.store import sqlite
 
 GATE_S = 1e-3

@@ -103,7 +103,17 @@ def busy(rig, rng):
 
 
 def full(rig, rng):
-    """Fill the disk up; make room again after a while."""
+    """Fill the disk up; make room again after a while.
+
+    The log is emptied first: as long as it has room within, a full disk is not felt.
+    """
+    empty = (
+        "import sys; from pathlib import Path; from benchlog.store import sqlite;"
+        "c = sqlite.connect_to_write(Path(sys.argv[1]));"
+        "c.execute('pragma wal_checkpoint(truncate)')"
+    )
+    words = [sys.executable, "-c", empty, str(rig.database)]
+    subprocess.run(words, check=False, capture_output=True, timeout=30)
     filler = rig.database.with_name("filler")
     with suppress(OSError), filler.open("wb", buffering=0) as out:
         while True:
@@ -157,7 +167,7 @@ def clock_stepped(rig, rng):
 
 
 KINDS = {
-    # kind: (share of the campaign, what happens, the event that must tell of it)
+    # kind: (share of the campaign, what happens, the events of which one must tell it)
     "answer late": (40, late, ""),
     "answer half": (40, _line("counter half"), "silent"),
     "answer garbage": (35, _line("counter garbage"), "garbled"),
@@ -170,7 +180,7 @@ KINDS = {
     "overload": (15, _line("counter overload x2"), "overload"),
     "another instrument": (12, identity, "wrong-instrument"),
     "setting refused": (8, refuse_gate, "instrument-message"),
-    "device taken out": (10, taken_out, "no-signal"),
+    "device taken out": (10, taken_out, "no-signal silent"),
     "device knocked": (12, knocked, "step"),
     "room too hot": (12, heated, "ambient-range"),
     "thermometer dropped": (15, _line("room drop"), "lost"),
@@ -204,6 +214,11 @@ def schedule(rng, count):
     return kinds[:count]
 
 
+
+SOMETIMES = ("device knocked",)
+"""A step is told when enough readings follow on each other before and behind it."""
+
+
 def telling(kind):
-    """Return the kind of event that must tell of a kind of fault, empty for none."""
-    return KINDS[kind][2] if kind in KINDS else "local-time"
+    """Return the kinds of event of which one must tell of a kind of fault; or none."""
+    return KINDS[kind][2].split() if kind in KINDS else ["local-time"]

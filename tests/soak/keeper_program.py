@@ -18,9 +18,10 @@ from benchlog.catalogue import load_bench, load_part
 from benchlog.clock import Moment, host_clock, host_moment
 from benchlog.model import Purpose, RunPlan
 from benchlog.recorder import lookout
-from benchlog.recorder.keeper import Told, keep
+from benchlog.recorder.keeper import keep
 from benchlog.recorder.resume import resumed
 from benchlog.recorder.telling import line_of
+from benchlog.recorder.told import Told
 
 
 def shifted(folder: Path):
