@@ -647,6 +647,8 @@ class RunPlan:
     until_clear: bool = False
     min_readings: int = 10
     software: str = ""
+    checks: str | None = None
+    """The instrument whose time base this run checks; no device is judged then."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,15 @@ from benchlog.catalogue.check import (
 )
 from benchlog.model import AlarmRule
 
-WATCHED: Final = ("offset_ppm", "jitter_ppm", "lost_s", "ambient_c", "disk_mb")
+WATCHED: Final = (
+    "offset_ppm",
+    "jitter_ppm",
+    "lost_s",
+    "reference_s",
+    "ambient_c",
+    "disk_mb",
+)
+_BACK_OR_NOT: Final = ("lost_s", "reference_s")
 _SHARE: Final = 0.05  # of the bound: how far a value must come back by default
 _QUIET_S: Final = 600.0
 _bound: Final = number("in the unit of what is watched", -1e9, 1e9)
@@ -45,7 +53,7 @@ def _rule(findings: Findings, table: object, path: str) -> AlarmRule:
         _check_bounds(findings, values, path)
     if values["hysteresis"] is None:
         bounds = [abs(bound) for bound in (above, below) if bound is not None]
-        lost = values["when"] == "lost_s"  # it is back, or it is not
+        lost = values["when"] in _BACK_OR_NOT
         values["hysteresis"] = 0.0 if lost else _SHARE * min(bounds, default=0.0)
     values["when"] = values["when"] or WATCHED[0]
     return AlarmRule(**values)

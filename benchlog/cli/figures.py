@@ -18,7 +18,13 @@ from benchlog.report.words import (
     three_digits,
     timebase_text,
 )
-from benchlog.units import format_frequency, printable
+from benchlog.units import (
+    format_frequency,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+    printable,
+)
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -71,13 +77,30 @@ def _with_state(
 ) -> dict[str, Any]:
     from benchlog.control import state_of
 
-    return {**document, "state": state_of(run, reader.path)}
+    more: dict[str, Any] = {"state": state_of(run, reader.path)}
+    if "checks" in run.snapshot and run.snapshot["checks"] is not None:
+        more["check"] = _check_of(reader, run)
+    return {**document, **more}
+
+
+def _check_of(reader: "Reader", run: "Run") -> dict[str, Any] | None:
+    """Return the reference check that came of a run; None when none was kept."""
+    for number, check in reader.reference_checks():
+        if check.run_id == run.id:
+            return {
+                "number": number,
+                "offset_ppm": check.offset_ppm,
+                "u_ppm": 2.0 * check.u_ppm,
+                "valid_until": iso_utc(check.valid_until_utc_ns),
+            }
+    return None
 
 
 def _gone_through(
     reader: "Reader", run: "Run", watch: "NightWatch | None" = None
 ) -> "Assessment":
     from benchlog.verdict import judge_for
+    from benchlog.verdict.pulsejudge import PulseJudge
 
     judge = judge_for(run)
     with Progress(f"reading run {run.id}", reader.count(run.id)) as progress:
@@ -86,8 +109,10 @@ def _gone_through(
             if watch is not None:
                 watch.feed(columns)
             progress.add(len(columns))
-    if judge.takes_pulses:
+    if isinstance(judge, PulseJudge):
         judge.feed_pulses(reader.pulses_after(run.id))
+        if watch is not None:
+            watch.feed(judge.charted())
     return judge.assessment()
 
 
@@ -115,7 +140,19 @@ def text_of(document: Document) -> str:
         ("time base", timebase_text(document["timebase"])),
         ("verdict", "\n".join([_verdict(document), *document["reasons"]])),
     ]
+    if "check" in document:
+        lines.append(("check", _check(document["check"])))
     return pairs(lines)
+
+
+def _check(found: dict[str, Any] | None) -> str:
+    if found is None:
+        return "none was kept of this run"
+    u = found["u_ppm"]
+    return (
+        f"number {found['number']}: time base {format_ppm(found['offset_ppm'], u)} +- "
+        f"{format_u_ppm(u)} ppm (95 %), holds until {found['valid_until']}"
+    )
 
 
 def _nominal(document: Document) -> str:

@@ -9,8 +9,13 @@ import click
 
 from benchlog import __version__
 from benchlog.catalogue import load_bench
-from benchlog.cli.inlines import measure_in_lines
-from benchlog.cli.printing import pairs, print_json, say
+from benchlog.cli.checktext import (
+    CheckNarration,
+    Weighed,
+    check_document,
+    check_text,
+)
+from benchlog.cli.printing import print_json, say
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import DataError, UsageError
 from benchlog.model import (
@@ -27,6 +32,7 @@ from benchlog.model import (
     Run,
     RunPlan,
 )
+from benchlog.recorder.keeper import keep
 from benchlog.recorder.trial import try_instrument
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
@@ -34,9 +40,6 @@ from benchlog.units import (
     SECONDS_PER_DAY,
     format_duration,
     format_frequency,
-    format_ppm,
-    format_u_ppm,
-    iso_utc,
     printable,
 )
 from benchlog.verdict.calibration import due_words
@@ -46,6 +49,7 @@ from benchlog.verdict.refcheck import (
     Finding,
     by_pulses,
     by_readings,
+    cautions,
     days_it_holds,
     holds_until_ns,
     refusals,
@@ -79,7 +83,7 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     asked = _identity_beforehand(wired, clock)
     plan = _plan(wired, typed)
     say(f"comparing for {format_duration(typed['for_s'])}; Ctrl-C ends it earlier")
-    (run_id,) = measure_in_lines([plan], path, go_on=False)
+    (run_id,) = keep([plan], path, clock, tell=CheckNarration().tell)
     with Reader.open(path) as reader:
         run = reader.run(run_id)
         finding = finding_of(reader, run, wired)
@@ -89,11 +93,12 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     kept = typed["insist"] or not why
     if kept:
         _keep(path, clock, check)
-    document = _document(check, finding, why, kept)
+    notes = tuple(cautions(finding, wired.counter))
+    document = check_document(check, finding, Weighed(kept, tuple(why), notes))
     if as_json:
         print_json(document)
     else:
-        click.echo(_text(document, wired))
+        click.echo(check_text(document, wired.counter.name, wired.nominal_hz))
     return 0 if kept else NOT_KEPT
 
 
@@ -159,14 +164,22 @@ def _plan(wired: Wired, typed: dict[str, Any]) -> RunPlan:
     )
     return RunPlan(
         purpose=Purpose.REFCHECK,
-        device=f"time base of {wired.counter.name}",
+        device=_device(wired),
         part=part,
         position=wired.position.name,
         bench=wired.bench,
         operator=typed["operator"] or "",
         max_s=typed["for_s"],
         software=f"benchlog {__version__}",
+        checks=wired.counter.name,
     )
+
+
+def _device(wired: Wired) -> str:
+    """Name what the run looks at, as its figures are: the reference, or the base."""
+    if wired.position.frequency == wired.counter.name:
+        return f"reference as {wired.counter.name} reads it"
+    return f"time base of {wired.counter.name}"
 
 
 def _check(
@@ -200,74 +213,3 @@ def _check(
 def _keep(path: Path, clock: Clock, check: ReferenceCheck) -> None:
     with Writer.open(path, clock) as writer:
         writer.add_reference_check(check)
-
-
-def _document(
-    check: ReferenceCheck, finding: Finding, why: list[str], kept: bool
-) -> dict[str, Any]:
-    drift = finding.drift
-    return {
-        "offset_ppm": finding.offset_ppm,
-        "u_ppm": finding.budget.expanded_ppm,
-        "pulses": finding.pulses,
-        "missed": finding.missed,
-        "valid_until": iso_utc(check.valid_until_utc_ns) if kept else None,
-        "set_aside": finding.set_aside,
-        "span_s": finding.span_s,
-        "method": finding.method,
-        "instrument": check.instrument.text,
-        "serial": check.instrument.serial,
-        "run": check.run_id,
-        "kept": kept,
-        "reasons": why,
-        "drift": None
-        if drift is None
-        else {
-            "ppm_per_h": drift.ppm_per_h,
-            "u_ppm_per_h": drift.u_ppm_per_h,
-            "allowed_ppm_per_h": drift.allowed,
-        },
-        "budget": [
-            {"name": line.name, "u_ppm": line.u_ppm, "text": line.text}
-            for line in finding.budget.lines
-        ],
-        "simulated": check.instrument.simulated,
-    }
-
-
-def _text(document: dict[str, Any], wired: Wired) -> str:
-    drift, u = document["drift"], document["u_ppm"]
-    moved = "not known"
-    if drift is not None:
-        moved = (
-            f"{format_ppm(drift['ppm_per_h'], 2 * drift['u_ppm_per_h'])} +- "
-            f"{format_u_ppm(2 * drift['u_ppm_per_h'])} ppm an hour "
-            f"({drift['allowed_ppm_per_h']:.2g} is allowed)"
-        )
-    counted = f"{document['pulses']:,} in {format_duration(document['span_s'])}"
-    counted += f", {document['missed']} missed, {document['set_aside']} set aside"
-    lines = [
-        ("time base", f"{wired.counter.name}: {printable(document['instrument'])}"),
-        (
-            "offset",
-            f"{format_ppm(document['offset_ppm'], u)} +- {format_u_ppm(u)} ppm (95 %), "
-            f"{'fast' if document['offset_ppm'] > 0 else 'slow'}",
-        ),
-        ("drift", moved),
-        ("pulses" if wired.nominal_hz <= 1e3 else "readings", counted),
-        ("method", printable(document["method"])),
-        ("from", "\n".join(_shares(document))),
-        ("holds until", document["valid_until"] or "NOT KEPT, --insist keeps it"),
-    ]
-    if document["reasons"]:
-        lines.append(("warning", "\n".join(document["reasons"])))
-    if document["simulated"]:
-        lines.append(("note", "simulated data"))
-    return pairs(lines)
-
-
-def _shares(document: dict[str, Any]) -> list[str]:
-    return [
-        f"{line['name']} u {line['u_ppm']:.2g} ppm: {line['text']}"
-        for line in document["budget"]
-    ]

@@ -39,7 +39,9 @@ _LOOK_S: Final = 1.0
     help="What the device is.",
 )
 @click.option(
-    "--offset-ppm", type=Number(), help="True offset of the device; else by seed."
+    "--offset-ppm",
+    type=Number(),
+    help="True offset of the device at its reference temperature; else by seed.",
 )
 @click.option(
     "--seed",

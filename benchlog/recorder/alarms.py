@@ -17,9 +17,11 @@ _NAMES: Final = {
     "offset_ppm": ("offset", "ppm"),
     "jitter_ppm": ("jitter", "ppm rms"),
     "lost_s": ("nothing from it for", "s"),
+    "reference_s": ("no pulse that counts for", "s"),
     "ambient_c": ("ambient", "C"),
     "disk_mb": ("room on the disk", "MB"),
 }
+_LASTING: Final = ("lost_s", "reference_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,7 @@ def _raise(rule: AlarmRule, fact: Fact, state: _State, now_ns: int) -> Change:
 def _over(rule: AlarmRule, fact: Fact, state: _State) -> Change:
     state.raised, state.beyond_since_ns = False, None
     again = f"{fact.subject}: it delivers again"
-    text = again if fact.when == "lost_s" else f"{_words(fact)}: as it should be again"
+    text = again if fact.when in _LASTING else f"{_words(fact)}: as it should be again"
     return Change(rule, fact, raised=False, text=printable(text))
 
 
@@ -115,7 +117,7 @@ def _is_back(rule: AlarmRule, value: float) -> bool:
 
 def _words(fact: Fact) -> str:
     name, unit = _NAMES[fact.when]
-    if fact.when == "lost_s":
+    if fact.when in _LASTING:
         return f"{fact.subject}: {name} {format_duration(fact.value)}"
     return f"{fact.subject}: {name} {fact.value:,.6g} {unit}"
 

@@ -40,7 +40,7 @@ from benchlog.verdict.judge import Assessment, RunJudge
 from benchlog.verdict.judging import Judge, trains_of
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.pulsetime import pulse_timebase
-from benchlog.verdict.timebase import timebase_for
+from benchlog.verdict.timebase import UNCORRECTED, timebase_for
 
 _T = TypeVar("_T")
 _LONG_AGO_NS: Final = 10**17
@@ -87,7 +87,7 @@ class Bookkeeper:
         timebase = (
             pulse_timebase(plan.bench, position, host_error_s())
             if trains
-            else self._timebase(counter, identities[counter.name])
+            else self._timebase(plan, counter, identities[counter.name])
         )
         resolution_hz = counter.resolution_hz
         run_id = patiently(
@@ -262,7 +262,11 @@ class Bookkeeper:
         with closing(Reader.open(self.writer.path)) as reader:
             return verdict_row(reader.run(run_id), assessment)
 
-    def _timebase(self, counter: InstrumentSpec, identity: Identity) -> Timebase:
+    def _timebase(
+        self, plan: RunPlan, counter: InstrumentSpec, identity: Identity
+    ) -> Timebase:
+        if plan.checks is not None:
+            return UNCORRECTED
         now_ns = self.clock.utc_ns()
         with closing(Reader.open(self.writer.path)) as reader:
             check = reader.reference_check(identity.serial, now_ns)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 from benchlog.clock import Clock
 from benchlog.errors import StoreError
-from benchlog.model import Event, EventKind, Reading, Sample
+from benchlog.model import EDGE, Event, EventKind, Reading, Sample
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.liverun import Ambient, LiveRun
 from benchlog.recorder.openruns import OpenRuns
@@ -54,22 +54,28 @@ class Intake:
         outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
         outage.attempts += 1
         news = (failed.kind, failed.raw) not in outage.said
+        first = not outage.said
         outage.said.add((failed.kind, failed.raw))
         for run in self.runs.using(name):
             self._breaks(run, name)
             if news:
                 self.runs.note(run, failed.kind, failed.message, name, failed.raw)
+            if first:
+                self._reference_lost(run, name)
 
     def process_ended(self, name: str, kind: EventKind, how: str) -> None:
         """Note that an instrument's process ended; it is started again."""
         outage = self._outages.setdefault(name, Outage(self.clock.mono_ns()))
         news = (kind, b"") not in outage.said
+        first = not outage.said
         outage.said.add((kind, b""))
         outage.attempts += not news
         for run in self.runs.using(name):
             self._breaks(run, name)
             if news:
                 self.runs.note(run, kind, f"the process of {name!r} {how}", name)
+            if first:
+                self._reference_lost(run, name)
 
     def silence(self, run: LiveRun) -> str:
         """Return in words that a run's counter gives nothing now; empty if it does."""
@@ -168,6 +174,23 @@ class Intake:
             run.ambient = replace(
                 run.ambient, value_c=sample.value, mono_ns=sample.mono_ns
             )
+
+    def _reference_lost(self, run: LiveRun, name: str) -> None:
+        """Say it where a run's time is gone, once in an outage."""
+        if name == run.position.reference:
+            text = f"no pulses of the reference {name!r}: nothing to compare with"
+            self.runs.note(run, EventKind.REFERENCE_LOST, text, name)
+
+    def reference_s(self, run: LiveRun) -> float | None:
+        """Return for how long no pulse of a run's reference counted; None: no pulses.
+
+        A run that is paused or has no reference has no such time.
+        """
+        name = run.position.reference
+        spec = run.plan.bench.instruments.get(name) if name else None
+        if name is None or spec is None or spec.quantity != EDGE or run.paused:
+            return None
+        return self._gate.without_s(run, name, self.clock.mono_ns())
 
     def _breaks(self, run: LiveRun, name: str) -> None:
         if name == run.position.frequency:

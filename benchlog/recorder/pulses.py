@@ -11,6 +11,7 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.liverun import LiveRun
+from benchlog.units import NS_PER_S
 
 
 def is_pulse(sample: Sample) -> bool:
@@ -27,6 +28,7 @@ class PulseGate:
 
     _previous: dict[tuple[int, str], int] = field(default_factory=dict)
     _unfixed: set[tuple[int, str]] = field(default_factory=set)
+    _good: dict[tuple[int, str], int] = field(default_factory=dict)
 
     def take(
         self, run: LiveRun, name: str, sample: Sample, stalled_s: float
@@ -46,12 +48,20 @@ class PulseGate:
             records.append(_said(run, EventKind.GAP, text, name))
         records += self._fix_events(run, name, sample)
         flags = sample.flags | (Flag.SIMULATED if run.simulated else Flag.NONE)
+        if not sample.flags & Flag.NO_FIX:
+            self._good[key] = sample.mono_ns
         number = int(sample.value)
         edge = Edge(name, sample.utc_ns, sample.mono_ns, number, flags)
         if name == run.position.frequency:
             run.accepted += 1
             run.previous_mono_ns = sample.mono_ns
         return [*records, edge]
+
+    def without_s(self, run: LiveRun, name: str, now_ns: int) -> float:
+        """Return for how long no pulse of an instrument has counted in a run."""
+        began_ns = max(run.began_mono_ns, run.went_on_ns)
+        since_ns = max(began_ns, self._good.get((run.run_id, name), began_ns))
+        return max(0, now_ns - since_ns) / NS_PER_S
 
     def _fix_events(self, run: LiveRun, name: str, sample: Sample) -> list[Event]:
         """Say when a receiver loses its fix and has it again."""

@@ -1,5 +1,6 @@
 """What a keeper tells, in a person's words: for terminals, logs, service managers."""
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from benchlog.model import EventKind, Word
@@ -49,7 +50,7 @@ def _pulse_line(a: "Assessment") -> str:
     offset = format_ppm(a.offset_ppm, a.u_ppm)
     said = f"{a.stats.n:>6,} pulses  offset {offset} ppm  U {format_u_ppm(a.u_ppm)} ppm"
     left_s = a.timing.judged_in_s if a.timing else None
-    more = f", about {format_duration(left_s)} more" if left_s else ""
+    more = f", about {format_duration(math.ceil(left_s))} more" if left_s else ""
     return f"{said}  {a.word}{more}"
 
 

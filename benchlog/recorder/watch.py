@@ -52,6 +52,9 @@ class Watch:
         now_ns = self._clock.mono_ns()
         for run in self._book.runs.all():
             yield from _of_run(run, now_ns)
+            without_s = self._book.intake.reference_s(run)
+            if without_s is not None:
+                yield Fact("reference_s", run.position.reference or "", without_s)
         for name in self._fleet.by_name:
             yield Fact("lost_s", name, self._book.intake.lost_s(name))
         yield Fact("disk_mb", DISK, self._lookout.disk.free_bytes / 1e6)

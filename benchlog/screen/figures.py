@@ -16,6 +16,7 @@ from benchlog.units import (
     seconds_per_day,
 )
 from benchlog.verdict import Assessment, Budget
+from benchlog.verdict.timebase import RATIO
 from benchlog.verdict.timing import Timing
 
 UNKNOWN: Final = "-"
@@ -83,8 +84,8 @@ def timing_text(timing: Timing) -> str:
         return "needs at least 5 pulses"
     rms, pp = plain(timing.rms_s * 1e6), plain(timing.pp_s * 1e6)
     left = timing.judged_in_s
-    more = f", judged in about {format_duration(left)}" if left else ""
-    return f"timing {rms} µs rms, {pp} µs p-p{more}"
+    more = f", judged in about {format_duration(math.ceil(left))}" if left else ""
+    return f"{rms} µs rms, {pp} µs p-p{more}"
 
 
 def short_hz(hz: float) -> str:
@@ -116,16 +117,23 @@ def ambient_text(a: Assessment | None) -> str:
     return text
 
 
-def timebase_text(timebase: Timebase | None, date: str = "") -> str:
-    """Return how the counter's time base is known; `date` is until when it holds."""
+def timebase_text(
+    timebase: Timebase | None, date: str = "", *, coarse: bool = False
+) -> str:
+    """Return how the counter's time base is known; `date` is until when it holds.
+
+    What is wrong with it comes first: `coarse` is whether it is too coarse for the
+    limit.
+    """
     if timebase is None:
         return "nothing known yet"
+    wrong = "CHECK IT AGAIN: " * timebase.stale + f"TOO COARSE ({RATIO:g}:1): " * coarse
     if timebase.status != "checked":
-        return signs(printable(timebase.text)) or timebase.status
+        return wrong + (signs(printable(timebase.text)) or timebase.status)
     u = 2 * timebase.u_ppm
     found = f"{format_ppm(timebase.offset_ppm, u)} ± {format_u_ppm(u)} ppm"
     until = f", holds until {date}" if date else ""
-    return f"checked: {found}{until}"
+    return f"{wrong}checked: {found}{until}"
 
 
 def main_share(budget: Budget | None) -> str:
@@ -214,7 +222,7 @@ def signs(text: str) -> str:
 def part_text(standing: Standing) -> str:
     """Return run, part, nominal frequency, position and bench in one line."""
     run = standing.run
-    divided = "" if run.divider == 1 else f" (counted divided by {run.divider:g})"
+    divided = "" if run.divider == 1 else f" (counted divided by {run.divider:,.10g})"
     parts = [
         f"run {run.id}, {run.purpose}",
         f"{run.part.id}, {format_frequency(run.nominal_hz)}{divided}",

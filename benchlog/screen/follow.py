@@ -121,7 +121,10 @@ class Follower:
         for number, event in self._reader.events(self.run.id, self._last_event):
             self._last_event = number
             self.events.append(event)
-            self.trouble = trouble_after(self.trouble, event, self._last_mono_ns)
+            # of pulses, others than those that are missing may have come since
+            pulses = isinstance(self._judge, PulseJudge)
+            newest_ns = -1 if pulses else self._last_mono_ns
+            self.trouble = trouble_after(self.trouble, event, newest_ns)
         # the event comes first, the row is closed a moment later
         ending = bool(self.events) and self.events[-1].kind == EventKind.ENDED
         if self.run.open and (ending or self._ticks % _RUN_ROW_EVERY == 0):
@@ -185,6 +188,10 @@ class Follower:
         if self._night is None or assessment is None:
             raise DataError("there is no summary of this run yet")
         events = [event for _, event in self._reader.events(self.run.id)]
+        if isinstance(self._judge, PulseJudge):
+            night = NightWatch(self.run)
+            night.feed(self._judge.charted())
+            return night, assessment, events
         return deepcopy(self._night), assessment, events
 
     def standing(self) -> Standing:

@@ -28,6 +28,7 @@ LETTERS: Final = {
     EventKind.FLOODED: "!",
     EventKind.ASLEEP: "!",
     EventKind.GAP: "!",
+    EventKind.REFERENCE_LOST: "!",
     EventKind.DISK_LOW: "!",
 }
 """What is shown under the chart; `!` is trouble."""

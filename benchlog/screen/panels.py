@@ -12,6 +12,7 @@ from benchlog.screen.figures import SYMBOLS, signs
 from benchlog.screen.happenings import event_words, local_date
 from benchlog.screen.standing import Standing, state_words
 from benchlog.units import format_u_ppm, printable
+from benchlog.verdict.timebase import is_coarse
 
 LABEL_CELLS: Final = 11
 _BESIDE_CELLS: Final = 20
@@ -101,17 +102,19 @@ def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
     timebase = a.timebase if a else run.timebase
     until = timebase.valid_until_utc_ns if timebase else None
     date = local_date(until) if until else ""
+    coarse = a is not None and is_coarse(a.timebase, a.limit)
     limit = signs(printable(a.limit.text)) if a else figures.UNKNOWN
     if a and a.jitter is not None:
         limit += f"; jitter {a.jitter.limit_ppm:g} ppm: {a.jitter.word}"
     said = (
         figures.jitter_text(a, run.nominal_hz),
-        figures.timebase_text(timebase, date),
+        figures.timebase_text(timebase, date, coarse=coarse),
         figures.ambient_text(a),
         limit,
         figures.main_share(a.budget if a else None),
     )
-    lines = list(zip(_LABELS, said, strict=True))
+    scatter = "timing" if a and a.timing is not None else "jitter"
+    lines = list(zip((scatter, *_LABELS[1:]), said, strict=True))
     if listed and a is not None and a.reasons:
         lines[-1] = ("because", signs(printable(a.reasons[0])))
     return lines

@@ -8,6 +8,7 @@ from benchlog.model import Purpose, Run
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.budget import Budget
 from benchlog.verdict.judge import Assessment
+from benchlog.verdict.reasons import NO_LIMIT
 from benchlog.verdict.timebase import is_coarse
 from benchlog.verdict.timing import Timing
 
@@ -68,11 +69,20 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "limit_text": assessment.limit.text,
         "limit_promised": assessment.limit.promised,
         "budget": None if assessment.budget is None else _budget(assessment.budget),
-        "reasons": list(assessment.reasons),
+        "reasons": _reasons(run, assessment),
         "device_typed": run.typed_device,
         "void": run.void,
         "judged_again": run.judged_again,
     }
+
+
+def _reasons(run: Run, assessment: Assessment) -> list[str]:
+    """Return why the verdict is what it is; a check of a time base judges nothing."""
+    checked = run.snapshot.get("checks")
+    if not isinstance(checked, str):
+        return list(assessment.reasons)
+    said = f"no device is judged: the time base of {checked!r} was checked by this run"
+    return [said, *(why for why in assessment.reasons if why != NO_LIMIT)]
 
 
 def _when(run: Run, assessment: Assessment) -> dict[str, Any]:

@@ -105,6 +105,8 @@ class NightWatch:
             alarms=tuple(e for e in events if e.kind in _ALARMS)[:_LISTED],
             steps=tuple(e for e in events if e.kind == EventKind.STEP)[:_LISTED],
             alarm_count=sum(e.kind == EventKind.ALARM for e in events),
+            reference=tuple(e for e in events if e.kind == EventKind.REFERENCE_LOST),
+            pulses=assessment.timing is not None,
         )
 
 
@@ -126,6 +128,10 @@ class Night:
     stability : tuple of (tau_s, adev in ppm)
     alarms, steps : tuple of Event
         The first 50 of each; `alarm_count` counts all.
+    reference : tuple of Event
+        Each time that the reference was lost.
+    pulses : bool
+        Whether pulses were counted, not readings.
 
     """
 
@@ -142,6 +148,8 @@ class Night:
     alarms: tuple[Event, ...]
     steps: tuple[Event, ...]
     alarm_count: int
+    reference: tuple[Event, ...] = ()
+    pulses: bool = False
 
     def document(self) -> dict[str, Any]:
         """Return it as plain values for JSON."""
@@ -168,6 +176,7 @@ class Night:
             ],
             "alarms": [_event(event) for event in self.alarms],
             "steps": [_event(event) for event in self.steps],
+            "reference_lost": [_event(event) for event in self.reference],
         }
 
 

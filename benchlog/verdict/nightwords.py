@@ -17,14 +17,17 @@ def night_facts(night: Night) -> list[tuple[str, str]]:
     share = night.missing_s / night.span_s * 100 if night.span_s else 0.0
     gaps = "1 gap" if night.gaps == 1 else f"{night.gaps:,} gaps"
     causes = ", ".join(f"{cause} {n}" for cause, n in night.causes.items())
+    what = "pulses" if night.pulses else "readings"
+    lost = [("reference", _reference(night))] if night.reference else []
     return [
-        ("duration", f"{format_duration(night.span_s)}, {night.readings:,} readings"),
+        ("duration", f"{format_duration(night.span_s)}, {night.readings:,} {what}"),
         (
             "gaps",
-            f"{gaps}, {format_duration(night.missing_s)} without readings "
+            f"{gaps}, {format_duration(night.missing_s)} without {what} "
             f"({share:.2g} %)",
         ),
         ("causes", causes or "-"),
+        *lost,
         ("drift", _estimate(night.drift, "ppm/day") or night.note or "-"),
         ("temperature", _estimate(night.temperature, "ppm/C") or night.note or "-"),
         ("stability", _stability(night.stability)),
@@ -66,6 +69,13 @@ def _stability(points: tuple[tuple[float, float], ...]) -> str:
 
 def _three(value: float) -> str:
     return f"{value:,.{decimals_for(abs(value) / 10)}f}" if value else "0"
+
+
+def _reference(night: Night) -> str:
+    times = len(night.reference)
+    said = "lost once" if times == 1 else f"lost {times} times"
+    lines = [event_line(event) for event in night.reference[:_ALARMS]]
+    return "\n".join([said, *lines])
 
 
 def _alarms(night: Night) -> str:

@@ -1,5 +1,6 @@
 """Why a verdict from pulses is what it is, in plain words."""
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -7,7 +8,7 @@ from benchlog.analysis.pulses import PulseCounts
 from benchlog.analysis.slope import FEWEST
 from benchlog.model import Part, Word
 from benchlog.units import format_duration
-from benchlog.verdict.reasons import comparison
+from benchlog.verdict.reasons import NO_LIMIT, comparison
 from benchlog.verdict.timebase import RATIO, is_coarse
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     if a.offset_ppm is None or a.budget is None:
         yield _too_few(timing)
     elif not a.limit.known:
-        yield "no limit is known for this part: there is nothing to judge it by"
+        yield NO_LIMIT
     else:
         yield comparison(a)
     yield from _when(a, timing)
@@ -57,7 +58,8 @@ def _when(a: "Assessment", timing: "Timing") -> Iterator[str]:
     if a.word is not Word.UNDECIDED or a.budget is None or not a.limit.known:
         return
     if timing.judged_in_s is not None:
-        yield f"about {format_duration(timing.judged_in_s)} more until it can be judged"
+        left = format_duration(math.ceil(timing.judged_in_s))
+        yield f"about {left} more until it can be judged"
     elif not timing.by_itself:
         yield (
             f"{timing.against} is not known well enough to judge this, however long "

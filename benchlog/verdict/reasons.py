@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from benchlog.verdict.judge import Assessment, Outliers
 
 
+NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
 _OTHER_PART_PPM: Final = 20_000.0
 
 
@@ -47,7 +48,7 @@ def reasons_for(a: "Assessment") -> Iterator[str]:
     if a.offset_ppm is None or a.budget is None:
         yield _too_few(stats)
     elif not a.limit.known:
-        yield "no limit is known for this part: there is nothing to judge it by"
+        yield NO_LIMIT
     else:
         yield comparison(a)
         yield from _another_part(a)

@@ -17,7 +17,6 @@ from benchlog.analysis.outliers import marked
 from benchlog.analysis.pulses import PulseCounts
 from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
-from benchlog.analysis.slope import fit_slope
 from benchlog.analysis.trains import Comparison
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
@@ -31,6 +30,12 @@ from benchlog.units import (
 )
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
 from benchlog.verdict.pulsetime import ASSUMED_PULSE_S
+from benchlog.verdict.warmup import (
+    Drift,
+    allowed_drift_ppm_per_h,
+    drift_of_pulses,
+    drift_of_readings,
+)
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -39,29 +44,9 @@ PLAUSIBLE_PPM: Final = 1000.0
 """A time base further off is none: the signal is not what [reference] says it is."""
 _FEWEST: Final = 10
 _FLOOR_PPM: Final = 1e-3
-_HOUR_S: Final = 3600.0
-_DRIFT_SHARE: Final = 0.1
-_DRIFT_UNSTATED_PPM: Final = 0.1
 _DAYS: Final = 30.0  # a check holds so long when no ageing is stated
 _DAYS_LOW, _DAYS_HIGH = 1.0, 180.0
 _ROOT_2: Final = math.sqrt(2.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Drift:
-    """How fast the time base still moves, ppm an hour, with its standard uncertainty.
-
-    `allowed` is how fast it may.
-    """
-
-    ppm_per_h: float
-    u_ppm_per_h: float
-    allowed: float
-
-    @property
-    def too_fast(self) -> bool:
-        """Whether it surely moves faster than is allowed."""
-        return abs(self.ppm_per_h) - 2.0 * self.u_ppm_per_h > self.allowed
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +124,11 @@ def by_readings(
         missed=_missed(y_ppm, plausible),
         set_aside=int(np.count_nonzero(odd)),
         span_s=stats.span_s,
-        drift=_drift_of_readings(kept, reference, counter, budget.expanded_ppm),
+        drift=drift_of_readings(
+            kept,
+            reference.nominal_hz,
+            allowed_drift_ppm_per_h(counter, budget.expanded_ppm),
+        ),
         method=_method(reference),
     )
 
@@ -167,7 +156,9 @@ def by_pulses(
         missed=ours.missed + theirs.missed,
         set_aside=found.fit.set_aside + sum(_odd(one) for one in counts),
         span_s=found.span_s,
-        drift=_drift_of_pulses(found, counter, budget.expanded_ppm),
+        drift=drift_of_pulses(
+            found, allowed_drift_ppm_per_h(counter, budget.expanded_ppm)
+        ),
         method=_method(reference),
     )
 
@@ -184,15 +175,9 @@ def days_it_holds(counter: InstrumentSpec, expanded_ppm: float) -> float:
     return min(max(365.25 * expanded_ppm / ageing, _DAYS_LOW), _DAYS_HIGH)
 
 
-def allowed_drift_ppm_per_h(counter: InstrumentSpec, expanded_ppm: float) -> float:
-    """Return how fast a time base may still move when it is checked.
-
-    In an hour by no more than the check's own U, or than a tenth of what its maker
-    promises, whichever is more; 0.1 ppm stands for a promise nobody made (our rule).
-    """
-    stated = counter.timebase_ppm
-    share = _DRIFT_UNSTATED_PPM if stated is None else _DRIFT_SHARE * abs(stated)
-    return max(expanded_ppm, share)
+def holds_until_ns(at_utc_ns: int, days: float) -> int:
+    """Return until when a check holds."""
+    return at_utc_ns + round(days * SECONDS_PER_DAY * NS_PER_S)
 
 
 def refusals(finding: Finding) -> Iterator[str]:
@@ -205,6 +190,23 @@ def refusals(finding: Finding) -> Iterator[str]:
         yield (
             f"the time base still drifts by {moves} ppm an hour, {drift.allowed:.2g} "
             "is allowed: let it warm up and repeat"
+        )
+
+
+def cautions(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
+    """Say what a person should know of a check that is kept."""
+    drift = finding.drift
+    if drift is not None and not drift.known_well_enough:
+        minutes = math.ceil(drift.told_after_s(finding.span_s) / 60)
+        yield (
+            f"whether it still drifts is known to +-{2 * drift.u_ppm_per_h:.2g} ppm an "
+            f"hour only, {drift.allowed:.2g} is allowed: a check of about {minutes} "
+            "min would tell"
+        )
+    if not counter.timebase_ageing_ppm_per_year:
+        yield (
+            f"no timebase_ageing_ppm_per_year is stated for {counter.name!r}: none is "
+            "added as the check grows older"
         )
 
 
@@ -268,53 +270,3 @@ def _method(reference: ReferenceSpec) -> str:
     if reference.nominal_hz <= 1e3:
         return f"the counter timed pulses of {said}"
     return f"the counter measured a reference of {said}"
-
-
-def _drift_of_readings(
-    kept: Columns, reference: ReferenceSpec, counter: InstrumentSpec, expanded: float
-) -> Drift | None:
-    """Compare the later half with the earlier one."""
-    half = len(kept) // 2
-    found = []
-    for part in (slice(None, half), slice(half, None)):
-        columns = Columns(*(getattr(kept, name)[part] for name in Columns.__slots__))
-        running = Running(reference.nominal_hz)
-        running.feed(columns)
-        stats = running.stats()
-        mean = mean_uncertainty(stats)
-        if mean is None or stats.offset_ppm is None:
-            return None
-        middle_s = float(np.mean(columns.mono_ns - kept.mono_ns[0])) / NS_PER_S
-        found.append((middle_s, -stats.offset_ppm, mean.u_ppm))
-    return _drift(found, counter, expanded)
-
-
-def _drift_of_pulses(
-    found: Comparison, counter: InstrumentSpec, expanded: float
-) -> Drift | None:
-    middle = (found.t_s[0] + found.t_s[-1]) / 2
-    halves = []
-    for part in (found.t_s < middle, found.t_s >= middle):
-        try:
-            fit = fit_slope(found.t_s[part], found.error_s[part], found.group[part])
-        except DataError:
-            return None
-        when_s = float(np.mean(found.t_s[part]))
-        halves.append((when_s, fit.slope * 1e6, fit.u * 1e6))
-    return _drift(halves, counter, expanded)
-
-
-def _drift(
-    halves: list[tuple[float, float, float]], counter: InstrumentSpec, expanded: float
-) -> Drift | None:
-    (t1, y1, u1), (t2, y2, u2) = halves
-    if t2 <= t1:
-        return None
-    per_hour = _HOUR_S / (t2 - t1)
-    allowed = allowed_drift_ppm_per_h(counter, expanded)
-    return Drift((y2 - y1) * per_hour, math.hypot(u1, u2) * per_hour, allowed)
-
-
-def holds_until_ns(at_utc_ns: int, days: float) -> int:
-    """Return until when a check holds."""
-    return at_utc_ns + round(days * SECONDS_PER_DAY * NS_PER_S)

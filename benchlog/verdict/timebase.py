@@ -19,6 +19,12 @@ _YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
 _ROOT_3: Final = math.sqrt(3.0)
 
 
+UNCORRECTED: Final = Timebase(
+    "stated", 0.0, 0.0, None, "not corrected: the time base itself is what is checked"
+)
+"""What a run that checks a time base takes it for."""
+
+
 def timebase_for(
     spec: InstrumentSpec, check: ReferenceCheck | None, at_utc_ns: int
 ) -> Timebase:
@@ -32,10 +38,10 @@ def timebase_for(
     if check is not None and check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
         return _checked(spec, check, at_utc_ns)
     stale = check is not None and at_utc_ns > check.valid_until_utc_ns
-    aside = "; the last reference check is no longer valid" if stale else ""
+    aside = "the last reference check is no longer valid" if stale else "never checked"
     if spec.timebase_ppm is not None:
         half = abs(spec.timebase_ppm)
-        text = f"stated +-{half:g} ppm in the bench file, rectangular{aside}"
+        text = f"stated +-{half:g} ppm in the bench file, {aside}"
         return Timebase("stated", 0.0, half / _ROOT_3, None, text, stale=stale)
     return replace(assumed_timebase(aside), stale=stale)
 
@@ -67,7 +73,8 @@ def timebase_by(
 
 def assumed_timebase(aside: str = "") -> Timebase:
     """Return what is taken when nothing is known: +-1 ppm, rectangular."""
-    text = f"assumed +-{ASSUMED_PPM:g} ppm, rectangular: nothing is stated{aside}"
+    aside = f", {aside}" if aside else ""
+    text = f"assumed +-{ASSUMED_PPM:g} ppm: nothing is stated{aside}"
     return Timebase("assumed", 0.0, ASSUMED_PPM / _ROOT_3, None, text)
 
 

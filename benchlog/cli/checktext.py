@@ -1,0 +1,129 @@
+"""What a reference check says while it runs and when it is done."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from benchlog.cli.inlines import Narration
+from benchlog.cli.printing import pairs
+from benchlog.model import ReferenceCheck
+from benchlog.recorder.keeper import Told
+from benchlog.units import (
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+    printable,
+)
+from benchlog.verdict.refcheck import Finding
+
+_PULSES_HZ: Final = 1e3
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Whether a check was kept, why it should not be, and what else to know of it."""
+
+    kept: bool
+    refusals: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+class CheckNarration(Narration):
+    """Says what is known of the time base so far, one line in half a second."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._reading = timebase_line
+
+
+def timebase_line(told: Told) -> str:
+    """Return one line on the time base: positive is fast.
+
+    A counter that is fast reads the reference low; divided to pulses, it gains on it.
+    """
+    a = told.assessment
+    if a is None:
+        return ""
+    what, offset = "pulses", a.offset_ppm
+    if told.pulse is None:
+        what = "readings"
+        offset = None if offset is None else -offset / (1.0 + offset * 1e-6)
+    said = "-" if offset is None or a.u_ppm is None else format_ppm(offset, a.u_ppm)
+    return (
+        f"{a.stats.n:>6,} {what}  time base {said} ppm  U {format_u_ppm(a.u_ppm)} ppm"
+    )
+
+
+def check_document(
+    check: ReferenceCheck, finding: Finding, weighed: Weighed
+) -> dict[str, Any]:
+    """Return a check as plain values for JSON; `u_ppm` is U with 95 %."""
+    drift = finding.drift
+    return {
+        "offset_ppm": finding.offset_ppm,
+        "u_ppm": finding.budget.expanded_ppm,
+        "pulses": finding.pulses,
+        "missed": finding.missed,
+        "valid_until": iso_utc(check.valid_until_utc_ns) if weighed.kept else None,
+        "set_aside": finding.set_aside,
+        "span_s": finding.span_s,
+        "method": finding.method,
+        "instrument": check.instrument.text,
+        "serial": check.instrument.serial,
+        "run": check.run_id,
+        "kept": weighed.kept,
+        "reasons": list(weighed.refusals),
+        "notes": list(weighed.notes),
+        "drift": None
+        if drift is None
+        else {
+            "ppm_per_h": drift.ppm_per_h,
+            "u_ppm_per_h": drift.u_ppm_per_h,
+            "allowed_ppm_per_h": drift.allowed,
+        },
+        "budget": [
+            {"name": line.name, "u_ppm": line.u_ppm, "text": line.text}
+            for line in finding.budget.lines
+        ],
+        "simulated": check.instrument.simulated,
+    }
+
+
+def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str:
+    """Return a check as a person reads it."""
+    drift, u = document["drift"], document["u_ppm"]
+    moved = "not known"
+    if drift is not None:
+        moved = (
+            f"{format_ppm(drift['ppm_per_h'], 2 * drift['u_ppm_per_h'])} +- "
+            f"{format_u_ppm(2 * drift['u_ppm_per_h'])} ppm an hour "
+            f"({drift['allowed_ppm_per_h']:.2g} is allowed)"
+        )
+    counted = f"{document['pulses']:,} in {format_duration(document['span_s'])}"
+    counted += f", {document['missed']} missed, {document['set_aside']} set aside"
+    lines = [
+        ("time base", f"{counter}: {printable(document['instrument'])}"),
+        (
+            "offset",
+            f"{format_ppm(document['offset_ppm'], u)} +- {format_u_ppm(u)} ppm (95 %), "
+            f"{'fast' if document['offset_ppm'] > 0 else 'slow'}",
+        ),
+        ("drift", moved),
+        ("pulses" if nominal_hz <= _PULSES_HZ else "readings", counted),
+        ("method", printable(document["method"])),
+        ("from", "\n".join(_shares(document))),
+        ("holds until", document["valid_until"] or "NOT KEPT, --insist keeps it"),
+    ]
+    if document["reasons"]:
+        lines.append(("warning", "\n".join(document["reasons"])))
+    notes = document["notes"] + ["simulated data"] * document["simulated"]
+    if notes:
+        lines.append(("note", "\n".join(notes)))
+    return pairs(lines)
+
+
+def _shares(document: dict[str, Any]) -> list[str]:
+    return [
+        f"{line['name']} u {line['u_ppm']:.2g} ppm: {line['text']}"
+        for line in document["budget"]
+    ]

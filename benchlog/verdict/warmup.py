@@ -1,0 +1,99 @@
+"""Warm-up: whether a time base still drifts while it is checked, and may it."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchlog.analysis.running import Running
+from benchlog.analysis.slope import fit_slope
+from benchlog.analysis.trains import Comparison
+from benchlog.analysis.uncertainty import mean_uncertainty
+from benchlog.errors import DataError
+from benchlog.model import Columns, InstrumentSpec
+from benchlog.units import NS_PER_S
+
+_HOUR_S: Final = 3600.0
+_SHARE: Final = 0.1
+_UNSTATED_PPM: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How fast the time base still moves, ppm an hour, with its standard uncertainty.
+
+    `allowed` is how fast it may.
+    """
+
+    ppm_per_h: float
+    u_ppm_per_h: float
+    allowed: float
+
+    @property
+    def too_fast(self) -> bool:
+        """Whether it surely moves faster than is allowed."""
+        return abs(self.ppm_per_h) - 2.0 * self.u_ppm_per_h > self.allowed
+
+    @property
+    def known_well_enough(self) -> bool:
+        """Whether a drift of more than is allowed would have been seen."""
+        return self.too_fast or 2.0 * self.u_ppm_per_h <= self.allowed
+
+    def told_after_s(self, span_s: float) -> float:
+        """Return how long a check must be, not of `span_s`, for it to be seen.
+
+        The drift of white FM is known to T^-3/2, that of white phase even better.
+        """
+        ratio = 2.0 * self.u_ppm_per_h / self.allowed
+        return float(span_s * max(1.0, ratio) ** (2.0 / 3.0))
+
+
+def allowed_drift_ppm_per_h(counter: InstrumentSpec, expanded_ppm: float) -> float:
+    """Return how fast a time base may still move when it is checked.
+
+    In an hour by no more than the check's own U, or than a tenth of what its maker
+    promises, whichever is more; 0.1 ppm stands for a promise nobody made (our rule).
+    """
+    stated = counter.timebase_ppm
+    share = _UNSTATED_PPM if stated is None else _SHARE * abs(stated)
+    return max(expanded_ppm, share)
+
+
+def drift_of_readings(kept: Columns, nominal_hz: float, allowed: float) -> Drift | None:
+    """Compare the later half with the earlier one; None when that is too little."""
+    half = len(kept) // 2
+    found = []
+    for part in (slice(None, half), slice(half, None)):
+        columns = Columns(*(getattr(kept, name)[part] for name in Columns.__slots__))
+        running = Running(nominal_hz)
+        running.feed(columns)
+        stats = running.stats()
+        mean = mean_uncertainty(stats)
+        if mean is None or stats.offset_ppm is None:
+            return None
+        middle_s = float(np.mean(columns.mono_ns - kept.mono_ns[0])) / NS_PER_S
+        found.append((middle_s, -stats.offset_ppm, mean.u_ppm))
+    return _drift(found, allowed)
+
+
+def drift_of_pulses(found: Comparison, allowed: float) -> Drift | None:
+    """Compare the later half with the earlier one; None when that is too little."""
+    middle = (found.t_s[0] + found.t_s[-1]) / 2
+    halves = []
+    for part in (found.t_s < middle, found.t_s >= middle):
+        try:
+            fit = fit_slope(found.t_s[part], found.error_s[part], found.group[part])
+        except DataError:
+            return None
+        when_s = float(np.mean(found.t_s[part]))
+        halves.append((when_s, fit.slope * 1e6, fit.u * 1e6))
+    return _drift(halves, allowed)
+
+
+def _drift(halves: list[tuple[float, float, float]], allowed: float) -> Drift | None:
+    (t1, y1, u1), (t2, y2, u2) = halves
+    if t2 <= t1:
+        return None
+    per_hour = _HOUR_S / (t2 - t1)
+    return Drift((y2 - y1) * per_hour, math.hypot(u1, u2) * per_hour, allowed)
