@@ -27,6 +27,9 @@ NOISE_NAMES: Final = {
 FEWEST: Final = 30
 """Averages that are needed before the lag-1 correlation says anything."""
 
+FIRM: Final = 128
+"""Averages from which on the exponent is good to 0.2 and rounds to the right noise."""
+
 MOST: Final = 1 << 16
 """Averages from the middle of the data that are plenty (r1 is good to 0.004)."""
 

@@ -32,7 +32,7 @@ from benchlog.analysis.freedom import (
     total_freedom,
 )
 from benchlog.analysis.gapped import gapped_plain, gapped_squares, longest_stretch
-from benchlog.analysis.noise import MOST, NOISE_NAMES, noise_of
+from benchlog.analysis.noise import FIRM, MOST, NOISE_NAMES, noise_of
 from benchlog.analysis.passes import (
     Squares,
     mean_squares,
@@ -138,8 +138,7 @@ class _Work:
         identified = 0
         for m in self.factors:
             if m >= 2 * identified or identified == 0:  # not again for each of "every"
-                found = noise_of(self._averages(m))
-                last = last if found is None else found
+                last = _identified(self._averages(m), last)
                 identified = m
             self._noises[m] = last
         return self._noises
@@ -271,6 +270,20 @@ def _shared(kind: str, square: Squares) -> tuple[float, int]:
     if kind == "hdev":
         return square.hadamard / 6.0 / m2, square.n_hadamard
     return square.modified / 2.0 / m2, square.n_modified
+
+
+def _identified(averages: Array, last: int | None) -> int | None:
+    """Return the noise of averages, or the last one where they do not tell.
+
+    In a sum of power laws the steeper ones win as averaging grows: what few averages
+    (r1 good to no more than 0.09) say against that is chance, and would make intervals
+    too narrow.
+    """
+    found = noise_of(averages)
+    if found is None:
+        return last
+    few = len(averages) < FIRM
+    return min(found, last) if few and last is not None else found
 
 
 def _near(alpha: int | None, low: int, high: int) -> int:

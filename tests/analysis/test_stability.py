@@ -213,3 +213,16 @@ def test_intervals_hold_the_truth(noise, n):
             truth = allan_variance(noise, row.m, n) ** 0.5
             hits += row.low <= truth <= row.high
     assert 0.92 <= hits / total <= 0.98
+
+
+def test_few_averages_do_not_name_a_quicker_noise_by_chance():
+    """Where 31 averages are left, r1 errs by 0.18: one in six would look like PM."""
+    n, runs = 1000, 300
+    held = {32: 0, 64: 0}
+    for y in make("white FM", np.random.default_rng(11), runs, n):
+        for row in stability(Series(y, 1.0), "adev").rows:
+            if row.m in held:
+                assert row.noise not in {"white PM", "flicker PM"}
+                held[row.m] += row.low <= allan_variance("white FM", row.m, n) ** 0.5
+                held[row.m] -= row.high < allan_variance("white FM", row.m, n) ** 0.5
+    assert all(0.92 <= hits / runs <= 0.985 for hits in held.values()), held
