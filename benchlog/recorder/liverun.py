@@ -19,34 +19,21 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.accept import Rejected, accept, suspected_multiple
+from benchlog.recorder.ambient import Ambient, AmbientNews
 from benchlog.recorder.arrays import Record, columns_of, pulses_of
 from benchlog.recorder.plans import used_at
 from benchlog.recorder.recent import Recent
+from benchlog.recorder.refusals import Refusals, Said
 from benchlog.recorder.settling import Settling
 from benchlog.units import NS_PER_S, format_duration, format_frequency
 from benchlog.verdict.earlystop import EarlyStop, StopRule
 from benchlog.verdict.judging import Judge
 
-_STALE_S: Final = 10.0
+__all__ = ["Ambient", "LiveRun"]
+
 _PATIENCE_S: Final = 60.0
 _MOST_READINGS: Final = 300
-_RANGE_SLACK_C: Final = 0.5
 _HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
-
-
-@dataclass(frozen=True, slots=True)
-class Ambient:
-    """The newest ambient value: when it came, and how old it may become."""
-
-    value_c: float
-    mono_ns: int
-    good_for_s: float
-    typed: bool = False
-
-    def at(self, mono_ns: int) -> float | None:
-        """Return the value if it still stands at that time."""
-        age_s = (mono_ns - self.mono_ns) / NS_PER_S
-        return self.value_c if age_s <= max(self.good_for_s, _STALE_S) else None
 
 
 @dataclass(slots=True)
@@ -74,8 +61,8 @@ class LiveRun:
     settling: Settling | None = field(init=False)
     _gap: bool = False
     _suspected: float | None = None
-    _ambient_lost: bool = False
-    _beyond_range: bool = False
+    _refusals: Refusals = field(default_factory=Refusals)
+    _news: AmbientNews = field(init=False)
     _spacing_ns: float = 0.0
 
     def __post_init__(self) -> None:
@@ -83,6 +70,8 @@ class LiveRun:
         fewest = self.plan.min_readings
         most = max(fewest, self.plan.max_readings or _MOST_READINGS)
         self.stop = EarlyStop(StopRule(fewest, most))
+        range_c = self.plan.part.limits.range_c
+        self._news = AmbientNews(self.position.ambient or "", range_c)
         self.settling = None
         if self.plan.purpose is Purpose.INSPECT:
             self.settling = Settling(self.plan.part, self.position.divider, fewest)
@@ -97,7 +86,9 @@ class LiveRun:
             records.append(self._stalled(stalled_s))
         records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
-        records += self._ambient_events(ambient_c) + self._range_events(ambient_c)
+        probe = self.position.ambient or ""
+        for kind, text in self._news.of(self.ambient, ambient_c):
+            records.append(self.event(kind, text, instrument=probe))
         flags = self._flags(ambient_c) | self._suspicion(sample, records)
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
@@ -105,11 +96,16 @@ class LiveRun:
         ):
             result = Rejected("its gate began before this run")
         if isinstance(result, Rejected):
-            return [*records, self._rejected(sample, result)]
+            said = self._refusals.of(sample, result.reason)
+            return [*records, *map(self._refused, said)]
         self._learn_spacing(result.mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
         self.accepted += 1
-        return [*records, *self._settle(result)]
+        return [*records, *self.last_refusals(), *self._settle(result)]
+
+    def last_refusals(self) -> list[Event]:
+        """Return what is still to be said of refused values, once they are over."""
+        return [self._refused(said) for said in self._refusals.over()]
 
     def _settle(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that comes before the device has settled."""
@@ -280,44 +276,11 @@ class LiveRun:
         self._suspected = multiple
         return Flag.SUSPECT if multiple is not None else Flag.NONE
 
-    def _ambient_events(self, ambient_c: float | None) -> list[Event]:
-        lost = self.ambient is not None and ambient_c is None
-        changed, self._ambient_lost = lost != self._ambient_lost, lost
-        if not changed:
-            return []
-        name = self.position.ambient or ""
-        if lost:
-            text = f"no ambient value from {name!r} lately: left empty until it is back"
-            return [self.event(EventKind.AMBIENT_LOST, text, instrument=name)]
-        return [self.event(EventKind.BACK, "ambient is back", instrument=name)]
-
-    def _range_events(self, ambient_c: float | None) -> list[Event]:
-        """Say when ambient leaves the range that the part is promised for."""
-        promised = self.plan.part.limits.range_c
-        if promised is None or ambient_c is None:
-            return []
-        slack_c = -_RANGE_SLACK_C if self._beyond_range else 0.0
-        low, high = promised[0] - slack_c, promised[1] + slack_c
-        beyond = not low <= ambient_c <= high
-        if beyond == self._beyond_range:
-            return []
-        self._beyond_range = beyond
-        where = "outside" if beyond else "within"
-        text = (
-            f"ambient {ambient_c:.1f} C is {where} the part's {promised[0]:g} to "
-            f"{promised[1]:g} C"
-        )
-        name = self.position.ambient or ""
-        return [self.event(EventKind.AMBIENT_RANGE, text, instrument=name)]
-
     def _stalled(self, stalled_s: float) -> Event:
         text = f"the keeper could not take values for {stalled_s:.2f} s"
         return self.event(EventKind.GAP, text, instrument=self.spec.name)
 
-    def _rejected(self, sample: Sample, rejected: Rejected) -> Event:
-        return self.event(
-            EventKind.REJECTED,
-            f"value refused, {rejected.reason}",
-            instrument=self.spec.name,
-            raw=sample.raw,
-        )
+    def _refused(self, said: Said) -> Event:
+        text, raw = said
+        name = self.spec.name
+        return self.event(EventKind.REJECTED, text, instrument=name, raw=raw)

@@ -154,6 +154,8 @@ class Keeper:
         """End one run: hold its counter, commit, note the verdict."""
         run = self.book.runs.by_id[run_id]
         self.fleet.order(run.position.frequency, Order.HOLD)
+        for event in run.last_refusals():
+            self.book.runs.add_event(run, event)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
         self.book.runs.note(run, EventKind.ENDED, text)

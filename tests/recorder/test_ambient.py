@@ -1,0 +1,72 @@
+"""What is said of ambient beside a run, and of values that are refused in a row."""
+
+import pytest
+
+from benchlog.model import EventKind, Sample
+from benchlog.recorder.ambient import Ambient, AmbientNews
+from benchlog.recorder.refusals import Refusals
+
+NEWEST = Ambient(20.0, 0, 10.0)
+
+
+def told(values, promised_c=(-10.0, 70.0)):
+    """Return the kinds of event for each value in turn; None: nothing stands."""
+    news = AmbientNews("room", promised_c)
+    return [[kind for kind, _ in news.of(NEWEST, value)] for value in values]
+
+
+def test_leaving_the_promised_range_is_said_once_and_the_return_once():
+    said = told([69.9, 70.1, 85.0, 69.8, 69.4, 20.0])
+    range_, none = [EventKind.AMBIENT_RANGE], []
+    assert said == [none, range_, none, none, range_, none]
+
+
+def test_the_words_name_value_and_range():
+    news = AmbientNews("room", (-10.0, 70.0))
+    ((_, text),) = news.of(NEWEST, -12.34)
+    assert text == "ambient -12.3 C is outside the part's -10 to 70 C"
+    ((_, text),) = news.of(NEWEST, 25.0)
+    assert text == "ambient 25.0 C is within the part's -10 to 70 C"
+
+
+def test_a_part_without_a_range_and_a_bench_without_a_probe_say_nothing():
+    assert told([20.0, 500.0], promised_c=None) == [[], []]
+    assert not list(AmbientNews("", (-10.0, 70.0)).of(None, None))
+
+
+def test_a_probe_that_falls_silent_is_said_once_and_its_return_once():
+    said = told([20.0, None, None, 20.0, 20.0])
+    assert said == [[], [EventKind.AMBIENT_LOST], [], [EventKind.BACK], []]
+
+
+@pytest.mark.parametrize(
+    ("age_s", "stands"), [(9.9, True), (30.0, True), (31.0, False)]
+)
+def test_a_value_stands_for_three_periods_at_least_ten_seconds(age_s, stands):
+    ambient = Ambient(20.0, 0, 30.0)
+    assert (ambient.at(int(age_s * 1e9)) is not None) is stands
+
+
+def sample(mono_ns, raw=b"1.6E7"):
+    return Sample(16e6, "Hz", 0, mono_ns, raw=raw)
+
+
+def test_a_value_that_comes_again_and_again_is_kept_once_and_counted():
+    refusals = Refusals()
+    said = [one for _ in range(5_000) for one in refusals.of(sample(7), "late")]
+    assert said == [("value refused, late", b"1.6E7")]
+    assert refusals.of(sample(8, b"2"), "late") == [
+        ("the same value came 4,999 times more, refused like the first", b"1.6E7"),
+        ("value refused, late", b"2"),
+    ]
+    assert refusals.over() == []
+
+
+def test_once_more_is_said_when_it_is_over():
+    refusals = Refusals()
+    refusals.of(sample(7), "late")
+    refusals.of(sample(7), "late")
+    ((text, raw),) = refusals.over()
+    assert text.startswith("the same value came once more")
+    assert raw == b"1.6E7"
+    assert refusals.over() == []
