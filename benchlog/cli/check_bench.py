@@ -1,8 +1,9 @@
 """`benchlog check-bench`: every instrument once, all of them reported."""
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -13,9 +14,17 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.values import Listed
 from benchlog.errors import BusyError
+from benchlog.model import EDGE
+from benchlog.units import format_duration
 
 if TYPE_CHECKING:
-    from benchlog.model import InstrumentSpec, Sample
+    from benchlog.model import (
+        Bench,
+        Identity,
+        InstrumentSpec,
+        ReferenceCheck,
+        Sample,
+    )
     from benchlog.recorder.trial import Tried
 
 EXAMPLES = (
@@ -28,7 +37,11 @@ _ANSWERS: Final = frozenset({"no-signal", "overload"})
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What one instrument gave; a JSON row of the contract, and `unit`, `in_use`."""
+    """What one instrument gave; a JSON row of the contract, and `unit`, `in_use`.
+
+    `advice` is the gate (of pulses: the time) that some limits need, `refcheck` the
+    time that a check of its time base needs, where [reference] is about it.
+    """
 
     instrument: str
     driver: str
@@ -40,6 +53,7 @@ class Checked:
     error: str | None
     in_use: bool = False
     advice: tuple[str, ...] = ()
+    refcheck: tuple[str, ...] = ()
 
 
 @make_command("check-bench", examples=EXAMPLES)
@@ -51,23 +65,23 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
     An instrument that says "no signal" answers. One that a run is using is left alone
     and said to be in use. Exit code 1 if one does not answer or is in use.
     """
-    del db
     from benchlog.catalogue import load_bench
+    from benchlog.cli.database import database
 
-    instruments = load_bench(bench).instruments
+    loaded = load_bench(bench)
+    instruments = loaded.instruments
     _warn_of_calibration(instruments)
     names = ", ".join(instruments)
     say(f"asking {names}")
-    checked = check_all(instruments)
+    checked = check_all(instruments, database(db))
+    checked = [_as_wired(row, loaded) for row in checked]
     if as_json:
         print_json(checked)
     else:
         click.echo(_table(checked))
         for row in checked:
-            if row.advice:
-                click.echo(
-                    f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
-                )
+            for line in _advised(row):
+                click.echo(line)
             if row.error:
                 say(f"{row.instrument}: {row.error}")
     ctx.exit(0 if all(row.ok for row in checked) else 1)
@@ -81,38 +95,95 @@ def _warn_of_calibration(instruments: "Mapping[str, InstrumentSpec]") -> None:
         say(f"warning: {words}")
 
 
-def advice_for(spec: "InstrumentSpec", sample: "Sample | None") -> tuple[str, ...]:
-    """Return the gates that a counter needs for usual limits, from one reading."""
-    from benchlog.verdict.advice import LIMITS_PPM, advise
+def advice_for(
+    spec: "InstrumentSpec", sample: "Sample | None", check: "ReferenceCheck | None"
+) -> tuple[str, ...]:
+    """Return what some limits need of a counter or of pulses, from one reading.
+
+    `check` is the newest one of a counter's time base.
+    """
+    from benchlog.verdict.advice import (
+        LIMITS_PPM,
+        TYPICAL_STAMP_S,
+        advise,
+        pulse_time_s,
+    )
     from benchlog.verdict.timebase import timebase_for
 
+    if sample is not None and sample.unit == EDGE:
+        spacing_s = float(str(spec.options.get("interval_s", 1.0)))
+        times = [pulse_time_s(one, TYPICAL_STAMP_S, spacing_s) for one in LIMITS_PPM]
+        return tuple(
+            f"{limit:g} ppm: {format_duration(math.ceil(time_s))}"
+            for limit, time_s in zip(LIMITS_PPM, times, strict=True)
+        )
     if sample is None or sample.unit != "Hz" or not sample.step or not sample.gate_s:
         return ()
     if not sample.value > 0:
         return ()
     step_ppm = sample.step / sample.value * 1e6
-    u_ppm = timebase_for(spec, None, sample.utc_ns).u_ppm
+    u_ppm = timebase_for(spec, check, sample.utc_ns).u_ppm
     advised = [advise(limit, step_ppm, sample.gate_s, u_ppm) for limit in LIMITS_PPM]
     return tuple(one.text for one in advised)
 
 
-def check_all(instruments: "Mapping[str, InstrumentSpec]") -> list[Checked]:
+def _as_wired(row: Checked, bench: "Bench") -> Checked:
+    """Add how long a check of a counter's time base takes, where one is wired.
+
+    Pulses of a reference need no advice: those that are held against it do.
+    """
+    from benchlog.verdict.advice import LIMITS_PPM, refcheck_advice
+
+    reference = bench.reference
+    judged = {one.frequency for one in bench.positions}
+    judged |= {reference.timebase} if reference and reference.timebase else set()
+    if row.unit == EDGE and row.instrument not in judged:
+        return replace(row, advice=())
+    if reference is None or reference.counter != row.instrument:
+        return row
+    gate_s = float(str(bench.instruments[row.instrument].options.get("gate_s", 1.0)))
+    times = tuple(refcheck_advice(one, reference, gate_s) for one in LIMITS_PPM)
+    return replace(row, refcheck=times)
+
+
+def _advised(row: Checked) -> "Iterator[str]":
+    if row.advice and row.unit == EDGE:
+        what = f"time to compare {row.instrument}, stamped to 0.1 ms, for a limit of "
+        yield what + "; ".join(row.advice)
+    elif row.advice:
+        yield f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
+    if row.refcheck:
+        yield "refcheck for a limit of " + "; ".join(row.refcheck)
+
+
+def _newest_check(path: Path, identity: "Identity | None") -> "ReferenceCheck | None":
+    """Return the newest check of an instrument that the database knows."""
+    from benchlog.store.reader import Reader
+
+    if identity is None or not identity.serial or not path.exists():
+        return None
+    with Reader.open(path) as reader:
+        checks = reader.reference_checks(identity.serial)
+    return checks[-1][1] if checks else None
+
+
+def check_all(instruments: "Mapping[str, InstrumentSpec]", path: Path) -> list[Checked]:
     """Try each instrument in a process of its own, a few at a time.
 
-    What a keeper holds is not touched: its run would suffer.
+    What a keeper holds is not touched: its run would suffer. The database at `path`
+    may know checks of time bases.
     """
     groups: dict[str, list[InstrumentSpec]] = {}
     for spec in instruments.values():
         groups.setdefault(spec.address or spec.name, []).append(spec)
     with ThreadPoolExecutor(_AT_ONCE) as pool:
-        found = [
-            row for rows in pool.map(_check_group, groups.values()) for row in rows
-        ]
+        tried = pool.map(lambda specs: _check_group(specs, path), groups.values())
+        found = [row for rows in tried for row in rows]
     by_name = {row.instrument: row for row in found}
     return [by_name[spec.name] for spec in instruments.values()]
 
 
-def _check_group(specs: "Sequence[InstrumentSpec]") -> list[Checked]:
+def _check_group(specs: "Sequence[InstrumentSpec]", path: Path) -> list[Checked]:
     """Try what stands at one address, one after the other."""
     from benchlog.clock import host_clock
     from benchlog.recorder.locks import BenchLocks
@@ -122,7 +193,7 @@ def _check_group(specs: "Sequence[InstrumentSpec]") -> list[Checked]:
     held = [s.address for s in specs if s.address and registry.load(s.driver).exclusive]
     try:
         with BenchLocks(held, "benchlog check-bench", clock):
-            return [_checked(spec, try_instrument(spec, clock)) for spec in specs]
+            return [_checked(spec, try_instrument(spec, clock), path) for spec in specs]
     except BusyError as error:
         return [_failed(spec, error) for spec in specs]
 
@@ -141,7 +212,7 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
     )
 
 
-def _checked(spec: "InstrumentSpec", tried: "Tried") -> Checked:
+def _checked(spec: "InstrumentSpec", tried: "Tried", path: Path) -> Checked:
     error, sample = tried.error, tried.sample
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(
@@ -153,7 +224,7 @@ def _checked(spec: "InstrumentSpec", tried: "Tried") -> Checked:
         value=sample.value if sample else None,
         unit=sample.unit if sample else None,
         error=str(error) if error else None,
-        advice=advice_for(spec, sample),
+        advice=advice_for(spec, sample, _newest_check(path, tried.identity)),
     )
 
 

@@ -17,6 +17,7 @@ from benchlog.units import (
 from benchlog.verdict.refcheck import Finding
 
 _PULSES_HZ: Final = 1e3
+_FEW_K: Final = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,7 @@ def check_document(
             "u_ppm_per_h": drift.u_ppm_per_h,
             "allowed_ppm_per_h": drift.allowed,
         },
+        "k": finding.budget.k,
         "budget": [
             {"name": line.name, "u_ppm": line.u_ppm, "text": line.text}
             for line in finding.budget.lines
@@ -95,8 +97,8 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
     moved = "not known"
     if drift is not None:
         moved = (
-            f"{format_ppm(drift['ppm_per_h'], 2 * drift['u_ppm_per_h'])} +- "
-            f"{format_u_ppm(2 * drift['u_ppm_per_h'])} ppm an hour "
+            f"{format_ppm(drift['ppm_per_h'], drift['u_ppm_per_h'])} +- "
+            f"{format_u_ppm(drift['u_ppm_per_h'])} ppm an hour "
             f"({drift['allowed_ppm_per_h']:.2g} is allowed)"
         )
     counted = f"{document['pulses']:,} in {format_duration(document['span_s'])}"
@@ -123,7 +125,9 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
 
 
 def _shares(document: dict[str, Any]) -> list[str]:
-    return [
+    lines = [
         f"{line['name']} u {line['u_ppm']:.2g} ppm: {line['text']}"
         for line in document["budget"]
     ]
+    few = ", few degrees of freedom" if document["k"] > _FEW_K else ""
+    return [*lines, f"together U = k u, k = {document['k']:.2f}{few}"]

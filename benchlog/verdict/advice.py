@@ -8,12 +8,17 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from benchlog.model import ReferenceSpec
 from benchlog.units import format_duration
+from benchlog.verdict.pulsetime import ASSUMED_PULSE_S
 
 LIMITS_PPM: Final = (30.0, 10.0, 1.0, 0.1)
 """Limits that advice is given for when none is asked for."""
 GATES_S: Final = (0.01, 0.1, 1.0, 10.0, 100.0)
 SHARE: Final = 10.0
+TYPICAL_STAMP_S: Final = 1e-4
+"""Scatter of stamps on a quiet computer; measured: tests/drivers/STAMPS.md."""
+FEWEST_READINGS: Final = 10
 _RATIO: Final = 4.0
 
 
@@ -61,6 +66,27 @@ def advise(
     if timebase_u_ppm is not None:
         fine = _RATIO * 2.0 * timebase_u_ppm <= limit_ppm
     return Advice(limit_ppm, gate, fine)
+
+
+def refcheck_advice(
+    limit_ppm: float, reference: ReferenceSpec, gate_s: float = 1.0
+) -> str:
+    """Say how long a reference check must be for a limit, as `1 ppm: 46 s`.
+
+    Until U of the time base is a quarter of the limit: by what the reference itself is
+    uncertain by at either end and, where this computer compares pulses, by stamps of
+    `TYPICAL_STAMP_S`.
+    """
+    least_s = FEWEST_READINGS * max(gate_s, 1.0)
+    if reference.u_ppm is not None:
+        fine = _RATIO * 2.0 * reference.u_ppm <= limit_ppm
+        said = format_duration(least_s) if fine else "reference too coarse"
+        return f"{limit_ppm:g} ppm: {said}"
+    u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
+    time_s = max(least_s, 2.0 * _RATIO * math.sqrt(2.0) * u_s * 1e6 / limit_ppm)
+    if reference.pulses is not None:
+        time_s = max(time_s, pulse_time_s(limit_ppm, TYPICAL_STAMP_S))
+    return f"{limit_ppm:g} ppm: {format_duration(math.ceil(time_s))}"
 
 
 def pulse_time_s(limit_ppm: float, jitter_s: float, spacing_s: float = 1.0) -> float:

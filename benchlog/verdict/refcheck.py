@@ -199,7 +199,7 @@ def cautions(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
     if drift is not None and not drift.known_well_enough:
         minutes = math.ceil(drift.told_after_s(finding.span_s) / 60)
         yield (
-            f"whether it still drifts is known to +-{2 * drift.u_ppm_per_h:.2g} ppm an "
+            f"whether it still drifts is known to +-{drift.u_ppm_per_h:.2g} ppm an "
             f"hour only, {drift.allowed:.2g} is allowed: a check of about {minutes} "
             "min would tell"
         )

@@ -1,6 +1,5 @@
 """Warm-up: whether a time base still drifts while it is checked, and may it."""
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,17 +12,19 @@ from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
 from benchlog.model import Columns, InstrumentSpec
 from benchlog.units import NS_PER_S
+from benchlog.verdict.budget import BudgetLine, budget_of
 
 _HOUR_S: Final = 3600.0
 _SHARE: Final = 0.1
 _UNSTATED_PPM: Final = 0.1
+_Half = tuple[float, float, BudgetLine]  # middle in s, offset in ppm, its u
 
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How fast the time base still moves, ppm an hour, with its standard uncertainty.
+    """How fast the time base still moves, in ppm an hour.
 
-    `allowed` is how fast it may.
+    `u_ppm_per_h` is its expanded uncertainty (95 %), `allowed` how fast it may.
     """
 
     ppm_per_h: float
@@ -33,19 +34,19 @@ class Drift:
     @property
     def too_fast(self) -> bool:
         """Whether it surely moves faster than is allowed."""
-        return abs(self.ppm_per_h) - 2.0 * self.u_ppm_per_h > self.allowed
+        return abs(self.ppm_per_h) - self.u_ppm_per_h > self.allowed
 
     @property
     def known_well_enough(self) -> bool:
         """Whether a drift of more than is allowed would have been seen."""
-        return self.too_fast or 2.0 * self.u_ppm_per_h <= self.allowed
+        return self.too_fast or self.u_ppm_per_h <= self.allowed
 
     def told_after_s(self, span_s: float) -> float:
         """Return how long a check must be, not of `span_s`, for it to be seen.
 
         The drift of white FM is known to T^-3/2, that of white phase even better.
         """
-        ratio = 2.0 * self.u_ppm_per_h / self.allowed
+        ratio = self.u_ppm_per_h / self.allowed
         return float(span_s * max(1.0, ratio) ** (2.0 / 3.0))
 
 
@@ -73,7 +74,8 @@ def drift_of_readings(kept: Columns, nominal_hz: float, allowed: float) -> Drift
         if mean is None or stats.offset_ppm is None:
             return None
         middle_s = float(np.mean(columns.mono_ns - kept.mono_ns[0])) / NS_PER_S
-        found.append((middle_s, -stats.offset_ppm, mean.u_ppm))
+        u = BudgetLine("half", mean.u_ppm, mean.degrees_of_freedom)
+        found.append((middle_s, -stats.offset_ppm, u))
     return _drift(found, allowed)
 
 
@@ -87,13 +89,15 @@ def drift_of_pulses(found: Comparison, allowed: float) -> Drift | None:
         except DataError:
             return None
         when_s = float(np.mean(found.t_s[part]))
-        halves.append((when_s, fit.slope * 1e6, fit.u * 1e6))
+        u = BudgetLine("half", fit.u * 1e6, fit.freedom)
+        halves.append((when_s, fit.slope * 1e6, u))
     return _drift(halves, allowed)
 
 
-def _drift(halves: list[tuple[float, float, float]], allowed: float) -> Drift | None:
+def _drift(halves: list[_Half], allowed: float) -> Drift | None:
     (t1, y1, u1), (t2, y2, u2) = halves
     if t2 <= t1:
         return None
     per_hour = _HOUR_S / (t2 - t1)
-    return Drift((y2 - y1) * per_hour, math.hypot(u1, u2) * per_hour, allowed)
+    u_ppm = budget_of((u1, u2)).expanded_ppm
+    return Drift((y2 - y1) * per_hour, u_ppm * per_hour, allowed)
