@@ -4,7 +4,7 @@ The claim: the mean of the equally long stretch that follows lies within
 t sqrt(2) u of this run's mean in 95 %. The campaign (`pytest -m slow`, some minutes on
 one core) runs every cell with 5,000 simulated runs. `coverage.md` beside this file
 keeps its table and says which cells miss their aim and why; it is printed by
-`python tests/analysis/test_coverage.py`.
+`python tests/analysis/test_coverage.py`, with another seed where one is given.
 """
 
 import sys
@@ -20,8 +20,10 @@ from columns_maker import columns, without
 from noise_makers import allan_variance, make
 
 from benchlog.analysis.mixture import Evidence, spread_of
-from benchlog.analysis.regression import Regression
+from benchlog.analysis.regression import Regression, block_means
 from benchlog.analysis.running import Running
+from benchlog.analysis.series import Series
+from benchlog.analysis.stability import stability
 from benchlog.analysis.uncertainty import mean_uncertainty, pairs_freedom
 
 LENGTHS = (10, 30, 100, 300, 1000)
@@ -32,6 +34,7 @@ MIXED = tuple(
     for ratio in (0.5, 2.0)
 )
 GAPS = (0.0, 0.05)
+COLOURS, LONG = ("white FM", "flicker FM"), (100, 300, 1000)
 RUNS = 5000
 SEED = 1965
 
@@ -80,9 +83,9 @@ def lose(rng, runs, n, gaps):
     return there
 
 
-def coverage(kind, n, gaps, runs=RUNS):
+def coverage(kind, n, gaps, runs=RUNS, seed=SEED):
     """Return the share of intervals that hold, and their median width to the true."""
-    rng = np.random.default_rng(SEED + n)
+    rng = np.random.default_rng(seed + n)
     held, widths, squares = [], [], []
     for at in range(0, runs, 500):
         some = min(500, runs - at)
@@ -150,41 +153,72 @@ def test_the_campaign_measures_what_runs_get(kind, gaps):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n", [100, 300])
-@pytest.mark.parametrize("kind", ["white FM", "flicker FM"])
+@pytest.mark.parametrize("n", LONG)
+@pytest.mark.parametrize("kind", COLOURS)
 @pytest.mark.parametrize("what", ["drift", "temperature"])
 def test_coverage_of_slopes(what, kind, n):
-    share = slope_coverage(what, kind, n)
-    assert 0.92 <= share <= 0.98
+    assert 0.92 <= slope_coverage(what, kind, n) <= 0.98
 
 
-def slope_coverage(what, kind, n, runs=2000):
-    """Return the share of 95 % intervals of a slope that hold the truth (0)."""
+@pytest.mark.slow
+@pytest.mark.parametrize("n", LONG)
+@pytest.mark.parametrize("kind", COLOURS)
+def test_coverage_of_allan_deviations(kind, n):
+    for share in allan_coverage(kind, n).values():
+        assert 0.92 <= share <= 0.98
+
+
+def slope_coverage(what, kind, n, runs=RUNS, seed=SEED):
+    """Return the share of 95 % intervals of a slope that hold the truth (0).
+
+    Long runs are averaged in blocks first, as the commands do.
+    """
     t = np.arange(n, dtype=float)
     room = 3 * np.sin(2 * np.pi * t / n * 1.3) + 0.5 * np.cos(2 * np.pi * t / n * 4)
-    design = np.column_stack([np.ones(n), t / n if what == "drift" else room])
-    row, regression, held = np.array([0.0, 1.0]), Regression(t), 0
-    for y in make(kind, np.random.default_rng(SEED), runs, n):
-        found = regression.fit(design, y)
+    at, x = block_means([t, t / n if what == "drift" else room])
+    design = np.column_stack([np.ones(len(x)), x])
+    row, regression, held = np.array([0.0, 1.0]), Regression(at), 0
+    for y in make(kind, np.random.default_rng(seed), runs, n):
+        found = regression.fit(design, block_means([y])[0])
         held += abs(found.coefficients[1]) <= found.half_width(row)
     return held / runs
 
 
-def table():
+def allan_coverage(kind, n, runs=RUNS, seed=SEED):
+    """Return, per averaging factor up to n/8, how often the interval holds the truth.
+
+    The noise that its degrees of freedom rest on is identified from each run, too.
+    """
+    held: dict[int, int] = {}
+    for y in make(kind, np.random.default_rng(seed + n), runs, n):
+        for row in stability(Series(y, 1.0)).rows:
+            if 8 * row.m <= n:
+                truth = allan_variance(kind, row.m, n) ** 0.5
+                held[row.m] = held.get(row.m, 0) + (row.low <= truth <= row.high)
+    return {m: hits / runs for m, hits in held.items()}
+
+
+def table(seed):
     """Print the campaign's table: share in %, and width relative to the true one."""
     print("| n | gaps | " + " | ".join(map(name, PURE + MIXED)) + " |")
     print("|---|---|" + "---|" * len(PURE + MIXED))
     for n in LENGTHS:
         for gaps in GAPS:
-            cells = [coverage(kind, n, gaps) for kind in PURE + MIXED]
+            cells = [coverage(kind, n, gaps, seed=seed) for kind in PURE + MIXED]
             said = " | ".join(f"{100 * share:.1f} ({w:.2f})" for share, w in cells)
             print(f"| {n} | {gaps:.0%} | {said} |", flush=True)
     print("\n| slope of | noise | n | share |\n|---|---|---|---|")
     for what in ("drift", "temperature"):
-        for kind in ("white FM", "flicker FM"):
-            for n in (100, 300):
-                share = slope_coverage(what, kind, n)
+        for kind in COLOURS:
+            for n in LONG:
+                share = slope_coverage(what, kind, n, seed=seed)
                 print(f"| {what} | {kind} | {n} | {100 * share:.1f} |", flush=True)
+    print("\n| Allan deviation of | n | share at m = 1, 2, 4, ... |\n|---|---|---|")
+    for kind in COLOURS:
+        for n in LONG:
+            shares = allan_coverage(kind, n, seed=seed).values()
+            said = ", ".join(f"{100 * share:.1f}" for share in shares)
+            print(f"| {kind} | {n} | {said} |", flush=True)
 
 
 def name(kind):
@@ -192,4 +226,4 @@ def name(kind):
 
 
 if __name__ == "__main__":
-    table()
+    table(int(sys.argv[1]) if len(sys.argv) > 1 else SEED)
