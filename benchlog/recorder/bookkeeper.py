@@ -3,30 +3,31 @@
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_sleep
-from benchlog.errors import BenchlogError, StoreError, StoreLockedError
+from benchlog.errors import StoreError
 from benchlog.model import (
     Edge,
     Event,
     EventKind,
-    Identity,
-    InstrumentSpec,
     PositionSpec,
     Reading,
     Run,
     RunPlan,
-    Timebase,
 )
 from benchlog.recorder.arrays import Record
-from benchlog.recorder.hosttime import host_error_s
+from benchlog.recorder.beginning import (
+    Beginning,
+    identity_of,
+    patiently,
+    started_words,
+)
 from benchlog.recorder.instrument import InstrumentProcess
 from benchlog.recorder.intake import Intake
 from benchlog.recorder.ledger import Ledger, Outcome
-from benchlog.recorder.liverun import Ambient, LiveRun
+from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.lookout import Noticed
 from benchlog.recorder.openruns import OpenRuns
 from benchlog.recorder.resume import Resumed
@@ -36,14 +37,8 @@ from benchlog.store.writer import Writer
 from benchlog.units import printable
 from benchlog.verdict.calibration import due_words
 from benchlog.verdict.figures import figures
-from benchlog.verdict.judge import Assessment, RunJudge
-from benchlog.verdict.judging import Judge, trains_of
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.pulsetime import pulse_timebase
-from benchlog.verdict.timebase import UNCORRECTED, timebase_for
+from benchlog.verdict.judge import Assessment
 
-_T = TypeVar("_T")
-_LONG_AGO_NS: Final = 10**17
 _LOOK_EVERY_S: Final = 0.2
 _LAST_TRY_S: Final = 10.0
 _RULE: Final = (
@@ -66,6 +61,7 @@ class Bookkeeper:
         self.clock, self.writer = clock, writer
         self.ledger = Ledger(writer)
         self.runs = OpenRuns(self.ledger, tell_event)
+        self._beginning = Beginning(clock, writer)
         self.intake = Intake(self.runs, writer, clock)
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
         self._look: Deadline = host_deadline(0)
@@ -81,44 +77,12 @@ class Bookkeeper:
         follows: bool = False,
     ) -> LiveRun:
         """Begin a run in the database; its instruments must have answered."""
-        identities = {name: _identity(i) for name, i in instruments.items()}
-        counter = instruments[position.frequency].spec
-        trains = trains_of(plan.bench, position)
-        timebase = (
-            pulse_timebase(plan.bench, position, host_error_s())
-            if trains
-            else self._timebase(plan, counter, identities[counter.name])
-        )
-        resolution_hz = counter.resolution_hz
-        run_id = patiently(
-            lambda: self.writer.begin_run(
-                plan, identities, timebase, control=control, resolution_hz=resolution_hz
-            )
-        )
-        judge: Judge = (
-            PulseJudge(plan.part, trains, timebase)
-            if trains
-            else RunJudge(
-                plan.part,
-                divider=position.divider,
-                timebase=timebase,
-                resolution_hz=resolution_hz,
-            )
-        )
-        run = LiveRun(
-            plan=plan,
-            position=position,
-            spec=counter,
-            run_id=run_id,
-            segment_id=patiently(lambda: self.writer.begin_segment(run_id)),
-            judge=judge,
-            clock=self.clock,
-            simulated=any(identity.simulated for identity in identities.values()),
-            began_mono_ns=self.clock.mono_ns(),
-            follows=follows,
+        run = self._beginning.begin(
+            plan, position, instruments, control, follows=follows
         )
         self._open(run)
-        self.runs.note(run, EventKind.STARTED, _started(plan, identities))
+        identities = {name: identity_of(i) for name, i in instruments.items()}
+        self.runs.note(run, EventKind.STARTED, started_words(plan, identities))
         specs = [instrument.spec for instrument in instruments.values()]
         for words in due_words(specs, self.clock.utc_ns()):
             self.runs.note(run, EventKind.CALIBRATION, words)
@@ -127,26 +91,7 @@ class Bookkeeper:
 
     def resume(self, old: Resumed, position: PositionSpec, control: str) -> LiveRun:
         """Go on with a run in a new segment; its instruments may yet have to answer."""
-        run_id, now_ns = old.run.id, self.clock.mono_ns()
-        patiently(lambda: self.writer.resume_run(run_id, control=control))
-        age_ns = max(0, self.clock.utc_ns() - old.run.started_utc_ns)
-        run = LiveRun(
-            plan=old.plan,
-            position=position,
-            spec=old.plan.bench.instruments[position.frequency],
-            run_id=run_id,
-            segment_id=patiently(lambda: self.writer.begin_segment(run_id)),
-            judge=old.judge,
-            clock=self.clock,
-            simulated=old.run.simulated,
-            accepted=old.readings,
-            began_mono_ns=now_ns - age_ns,
-        )
-        run.gap()
-        if position.ambient is not None:
-            identity = old.run.identities.get(position.ambient)
-            typed = identity is not None and identity.settings.get("typed") == "true"
-            run.ambient = Ambient(0.0, now_ns - _LONG_AGO_NS, 0.0, typed)
+        run = self._beginning.resume(old, position, control)
         self._open(run)
         self.runs.note(run, EventKind.GAP, old.gap)
         return run
@@ -262,20 +207,6 @@ class Bookkeeper:
         with closing(Reader.open(self.writer.path)) as reader:
             return verdict_row(reader.run(run_id), assessment)
 
-    def _timebase(
-        self, plan: RunPlan, counter: InstrumentSpec, identity: Identity
-    ) -> Timebase:
-        if plan.checks is not None:
-            return UNCORRECTED
-        now_ns = self.clock.utc_ns()
-        with closing(Reader.open(self.writer.path)) as reader:
-            check = reader.reference_check(identity.serial, now_ns)
-            if check is None and identity.serial:
-                # one that holds no more: that it does not is said
-                stale = reader.reference_checks(identity.serial)
-                check = stale[-1][1] if stale else None
-        return timebase_for(counter, check, now_ns)
-
 
 def verdict_row(run: Run, assessment: Assessment) -> VerdictRow:
     """Return what is kept of a run's assessment."""
@@ -288,29 +219,3 @@ def verdict_row(run: Run, assessment: Assessment) -> VerdictRow:
         rule=_RULE,
         figures=figures(run, assessment),
     )
-
-
-def patiently(write: Callable[[], _T]) -> _T:
-    """Do what another writer may hold up for a while. Raises StoreError."""
-    limit = host_deadline(_LAST_TRY_S)
-    while True:
-        try:
-            return write()
-        except StoreLockedError:
-            if limit.passed:
-                raise
-            host_sleep(_LOOK_EVERY_S / 10)
-
-
-def _identity(instrument: InstrumentProcess) -> Identity:
-    """Return who answered; a bench file may say that an instrument is simulated."""
-    identity = instrument.identity
-    if identity is None:
-        raise BenchlogError(f"{instrument.spec.name!r} has not answered yet")
-    simulated = identity.simulated or instrument.spec.simulated
-    return replace(identity, simulated=simulated)
-
-
-def _started(plan: RunPlan, identities: Mapping[str, Identity]) -> str:
-    who = "; ".join(f"{name}: {i.text}" for name, i in identities.items())
-    return printable(f"{plan.purpose} of {plan.device} as {plan.part.id} with {who}")

@@ -6,8 +6,9 @@ from dataclasses import dataclass, field, replace
 from benchlog.clock import Clock
 from benchlog.errors import StoreError
 from benchlog.model import EDGE, Event, EventKind, Reading, Sample
+from benchlog.recorder.ambient import Ambient
 from benchlog.recorder.instrument import InstrumentProcess
-from benchlog.recorder.liverun import Ambient, LiveRun
+from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.openruns import OpenRuns
 from benchlog.recorder.pulses import PulseGate, is_pulse
 from benchlog.recorder.wire import Failed, Opened

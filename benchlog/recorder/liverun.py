@@ -29,8 +29,6 @@ from benchlog.units import NS_PER_S, format_duration, format_frequency
 from benchlog.verdict.earlystop import EarlyStop, StopRule
 from benchlog.verdict.judging import Judge
 
-__all__ = ["Ambient", "LiveRun"]
-
 _PATIENCE_S: Final = 60.0
 _MOST_READINGS: Final = 300
 _HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
