@@ -16,7 +16,8 @@ from benchlog.model import RunPlan
 from benchlog.recorder.child import end_with_parent
 from benchlog.recorder.launch import Again, Launched, launch
 from benchlog.screen import ScreenOutcome, run_screen
-from benchlog.screen.app import BenchApp, Opening
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening
 from benchlog.store.reader import Reader
 
 _END_S: Final = 30.0

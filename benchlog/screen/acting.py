@@ -1,6 +1,6 @@
 """What a person can do to the run that is shown: keys, questions, requests."""
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
@@ -9,11 +9,9 @@ from benchlog.screen.asking import Moment
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.beside import named, others_open
 from benchlog.screen.follow import Follower
+from benchlog.screen.house import House
 from benchlog.screen.questions import AskStop, AskText
 from benchlog.units import printable
-
-if TYPE_CHECKING:
-    from benchlog.screen.app import BenchApp
 
 
 class ActingScreen(BenchScreen):
@@ -38,7 +36,7 @@ class ActingScreen(BenchScreen):
             tooltip="let the run go on when this terminal is closed",
         ),
     ]
-    app: "BenchApp"
+    app: House
 
     def __init__(self, follower: Follower) -> None:
         super().__init__()

@@ -3,11 +3,9 @@
 import os
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
-from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.filter import NoColor
 
@@ -20,6 +18,7 @@ from benchlog.screen.device import DeviceScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
+from benchlog.screen.house import House, Opening, ScreenOutcome
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
@@ -27,41 +26,7 @@ from benchlog.store.reader import Reader
 from benchlog.units import printable
 
 
-@dataclass(frozen=True, slots=True)
-class ScreenOutcome:
-    """How the screen was left.
-
-    `run_id` is the run it was opened for, or the one that followed it; None when none
-    was begun. `stopped`: the person ended it; `left_running`: asked to go on. `run_ids`
-    are all of them when it was opened for several.
-    """
-
-    run_id: int | None = None
-    stopped: bool = False
-    left_running: bool = False
-    run_ids: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Opening:
-    """What the application is opened with.
-
-    `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
-    run as it is, without being asked what is to become of it; with `look_only` no key
-    changes anything either. `beside` are runs at other positions of the same keeper
-    that the screen answers for, too.
-    """
-
-    database: Path
-    run: int | None = None
-    start: Callable[[str], int] | None = None
-    bell: bool = False
-    onlooker: bool = False
-    look_only: bool = False
-    beside: tuple[int, ...] = ()
-
-
-class BenchApp(App[ScreenOutcome]):
+class BenchApp(House):
     """Live screen, history, help and the question for the device."""
 
     CSS_PATH: ClassVar = ["bench.tcss", "live.tcss", "lists.tcss"]

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
@@ -11,12 +11,10 @@ from textual.widgets import Input
 
 from benchlog.errors import BenchlogError
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.house import House
 from benchlog.screen.questions import Typed
 from benchlog.screen.widgets.plain import Plain
 from benchlog.units import printable
-
-if TYPE_CHECKING:
-    from benchlog.screen.app import BenchApp
 
 Start = Callable[[str], int]
 """Starts a run on a device and returns the run's id; may take seconds."""
@@ -28,7 +26,7 @@ class DeviceScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "quit", key_display="Esc"),
     ]
-    app: "BenchApp"
+    app: House
 
     def __init__(self, start: Start) -> None:
         super().__init__(classes="question")

@@ -59,7 +59,8 @@ class Follower:
         self._last_mono_ns = -1
         self._assessment: Assessment | None = None
         self._stale = True
-        self._target = self._reader.count(run.id)
+        pulses = isinstance(self._judge, PulseJudge)
+        self._target = run.readings if pulses else self._reader.count(run.id)
         self._preview: Spans | None = None
         if self._target > _LONG:
             self._preview = preview(self._reader.outline(run.id), run)

@@ -1,7 +1,7 @@
 """Help: the keys of the screen it was asked on, and what the figures mean."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, ClassVar, Final
+from typing import ClassVar, Final
 
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
@@ -9,10 +9,8 @@ from textual.screen import Screen
 from textual.widget import Widget
 
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.house import House
 from benchlog.screen.widgets.plain import Plain
-
-if TYPE_CHECKING:
-    from benchlog.screen.app import BenchApp
 
 _FIGURES: Final = (
     (
@@ -77,7 +75,7 @@ class HelpScreen(BenchScreen):
         Binding("pageup", "scroll(-10)", "page up", show=False),
         Binding("pagedown,space", "scroll(10)", "page down", show=False),
     ]
-    app: "BenchApp"
+    app: House
 
     def __init__(self, asked_on: Screen[object]) -> None:
         super().__init__()

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, Final
+from typing import ClassVar, Final
 
 from rich.text import Text
 from textual.binding import Binding, BindingType
@@ -13,14 +13,12 @@ from textual.widgets import DataTable, Input
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.house import House
 from benchlog.screen.runlist import columns_for, found_by, whole_words
 from benchlog.screen.unclosed import as_they_stand
 from benchlog.screen.widgets.plain import Plain
 from benchlog.store.reader import Reader
 from benchlog.units import printable
-
-if TYPE_CHECKING:
-    from benchlog.screen.app import BenchApp
 
 MOST: Final = 2_000
 """How many runs are looked through, the newest first."""
@@ -50,7 +48,7 @@ class HistoryScreen(BenchScreen):
         Binding("f1", "app.help", "help", key_display="F1", tooltip="this page"),
         Binding("ctrl+q", "app.leave", "quit", key_display="Ctrl+Q"),
     ]
-    app: "BenchApp"
+    app: House
 
     def __init__(self, database: Path) -> None:
         super().__init__()

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
@@ -12,13 +12,11 @@ from textual.widget import Widget
 from benchlog.errors import BenchlogError
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.follow import Follower
+from benchlog.screen.house import House
 from benchlog.screen.widgets.plain import Plain
 from benchlog.units import printable
 from benchlog.verdict.night import Night
 from benchlog.verdict.nightwords import hole_rows, night_facts
-
-if TYPE_CHECKING:
-    from benchlog.screen.app import BenchApp
 
 _HOLES = 50
 _LABEL_CELLS = 13
@@ -34,7 +32,7 @@ class NightScreen(BenchScreen):
         Binding("pageup", "scroll(-10)", "page up", show=False),
         Binding("pagedown,space", "scroll(10)", "page down", show=False),
     ]
-    app: "BenchApp"
+    app: House
 
     def __init__(self, follower: Follower) -> None:
         super().__init__()

@@ -23,7 +23,8 @@ from typing import Final
 from rich.cells import cell_len
 
 from benchlog.errors import BenchlogError, UsageError
-from benchlog.screen.app import BenchApp, Opening
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.palette import BENCH
 from benchlog.store.reader import Reader

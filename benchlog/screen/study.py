@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
@@ -13,14 +13,12 @@ from textual.widget import Widget
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.house import House
 from benchlog.screen.studies import KINDS, VIEWS, Study, study
 from benchlog.screen.widgets.graphview import GraphView
 from benchlog.screen.widgets.parts import TwoEnds
 from benchlog.screen.widgets.plain import Plain
 from benchlog.units import printable
-
-if TYPE_CHECKING:
-    from benchlog.screen.app import BenchApp
 
 
 class StudyScreen(BenchScreen):
@@ -38,7 +36,7 @@ class StudyScreen(BenchScreen):
         Binding("up", "scroll(-1)", "move", show=False),
         Binding("escape", "back", "back", key_display="Esc"),
     ]
-    app: "BenchApp"
+    app: House
 
     def __init__(self, database: Path, run: Run) -> None:
         super().__init__()

@@ -9,7 +9,8 @@ from screen.scenes import Scene, Stage
 from textual.pilot import Pilot
 
 from benchlog.control import Answer, Request
-from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening, ScreenOutcome
 from benchlog.screen.widgets.plain import Plain
 
 FIRST = Scene(control="keeper.sock", device="KX-A", position="A")

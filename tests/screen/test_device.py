@@ -7,7 +7,8 @@ from screen.scenes import Scene, Stage
 from textual.widgets import Input
 
 from benchlog.errors import BenchlogError
-from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening, ScreenOutcome
 
 
 class Starter:

@@ -10,7 +10,8 @@ from screen.scenes import CLOCK, Scene, Stage
 from textual.widgets import DataTable, Input
 
 from benchlog.model import Identity, Purpose
-from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening, ScreenOutcome
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.runlist import columns_for
 from benchlog.screen.widgets.plain import Plain

@@ -11,7 +11,8 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 
 from benchlog.control import Answer, Request
-from benchlog.screen.app import BenchApp, Opening, ScreenOutcome
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening, ScreenOutcome
 from benchlog.screen.widgets.keybar import KeyBar
 
 LIVE = Scene(control="keeper.sock", device="Q-1")

@@ -12,7 +12,8 @@ from screen.looking import same_as_kept, settled, text_of, until
 from screen.scenes import CLOCK, QUARTZ, Scene, Stage
 
 from benchlog.model import Limits, Timebase
-from benchlog.screen.app import BenchApp, Opening
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening
 from benchlog.screen.widgets.plain import Plain
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")

@@ -4,7 +4,8 @@ from screen.looking import text_of, until
 from screen.scenes import Scene, Stage
 
 from benchlog.model import Purpose
-from benchlog.screen.app import BenchApp, Opening
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening
 
 SOAK = Scene(
     purpose=Purpose.SOAK,

@@ -17,7 +17,8 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability import stability
 from benchlog.clock import VirtualClock
 from benchlog.screen import study as screen_study
-from benchlog.screen.app import BenchApp, Opening
+from benchlog.screen.app import BenchApp
+from benchlog.screen.house import Opening
 from benchlog.screen.studies import study
 from benchlog.screen.study import StudyScreen
 from benchlog.screen.widgets.graph import Graph, Layer, draw

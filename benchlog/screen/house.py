@@ -1,0 +1,81 @@
+"""What the screens may ask of the application that shows them, and how it is opened."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from textual.app import App
+
+from benchlog.screen.beside import Beside
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenOutcome:
+    """How the screen was left.
+
+    `run_id` is the run it was opened for, or the one that followed it; None when none
+    was begun. `stopped`: the person ended it; `left_running`: asked to go on. `run_ids`
+    are all of them when it was opened for several.
+    """
+
+    run_id: int | None = None
+    stopped: bool = False
+    left_running: bool = False
+    run_ids: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What the application is opened with.
+
+    `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
+    run as it is, without being asked what is to become of it; with `look_only` no key
+    changes anything either. `beside` are runs at other positions of the same keeper
+    that the screen answers for, too.
+    """
+
+    database: Path
+    run: int | None = None
+    start: Callable[[str], int] | None = None
+    bell: bool = False
+    onlooker: bool = False
+    look_only: bool = False
+    beside: tuple[int, ...] = ()
+
+
+class House(App[ScreenOutcome]):
+    """The application as its screens know it; `BenchApp` builds it.
+
+    `database` is the file shown, `beside` the runs at other positions; `bell_on` and
+    `alarms_ring` are what the person chose; with `look_only` no key changes a run.
+    """
+
+    database: Path
+    beside: Beside
+    bell_on: bool
+    alarms_ring: bool
+    look_only: bool
+
+    def open_own(self, run_id: int) -> None:
+        """Show the run that this screen answers for from now on."""
+        raise NotImplementedError
+
+    def open_run(self, run_id: int) -> None:
+        """Show a run of the history; the history lies underneath."""
+        raise NotImplementedError
+
+    def show_beside(self, shown: int, other: int) -> None:
+        """Show the run at another position in place of the one that is shown."""
+        raise NotImplementedError
+
+    def follow_on(self, run_id: int, following: int) -> None:
+        """Go on to the run that was begun in place of another."""
+        raise NotImplementedError
+
+    def say(self, text: str) -> None:
+        """Say something on the screen that is shown."""
+        raise NotImplementedError
+
+    def action_quit_now(self) -> None:
+        """Leave; nothing is running that could be lost."""
+        raise NotImplementedError
