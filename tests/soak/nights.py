@@ -105,9 +105,9 @@ def main():
     note = (
         f"{given.nights} nights of {given.hours:g} h at {given.scale:g} times the "
         f"speed, {readings:,} readings, {given.nights * BREAKS} broken lines. The "
-        "slope is over all but the first night; at most 1 MB a night is asked for. Files "
-        "are the most that were open at once; the onlooker opens one database more for "
-        "a moment ten times a second."
+        "slope is over all but the first night; at most 1 MB a night is asked for. "
+        "Files are the most that were open at once; the onlooker opens a database more "
+        "for a moment ten times a second."
     )
     head = ("process", "MB at first", "MB at last", "MB a night", "files in night 2",
             "files in the last night")  # fmt: skip
