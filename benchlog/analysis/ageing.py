@@ -4,6 +4,7 @@ f(t) = f0 + A ln(B t + 1), t in days from the start of the stabilisation period.
 is linear in A; every B on a ladder is weighed by how well it explains the data.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -66,7 +67,11 @@ class Ageing:
     warning: str
 
 
-def ageing(days: Array, offset_ppm: Array) -> tuple[Ageing, Ageing]:
+def ageing(
+    days: Array,
+    offset_ppm: Array,
+    horizons_years: Sequence[float] = HORIZONS_YEARS,
+) -> tuple[Ageing, Ageing]:
     """Fit both laws; the one the data prefer comes first.
 
     Parameters
@@ -74,6 +79,8 @@ def ageing(days: Array, offset_ppm: Array) -> tuple[Ageing, Ageing]:
     days : array, shape (n,)
         Time since the start of the run (or of stabilisation), rising, at least 0.
     offset_ppm : array, shape (n,)
+    horizons_years : sequence of float
+        For which changes are extrapolated, from the end of the data.
 
     Raises DataError when there are fewer than 5 values, times do not rise, or nothing
     scatters.
@@ -81,7 +88,7 @@ def ageing(days: Array, offset_ppm: Array) -> tuple[Ageing, Ageing]:
     """
     _check(days, offset_ppm)
     short_days, ppm = block_means([days, offset_ppm])
-    work = _Work(short_days, ppm, float(days[-1]), float(days[-1] - days[0]))
+    work = _Work(short_days, ppm, days, horizons_years)
     line, log = _linear(work), _logarithmic(work)
     ahead = log.log_evidence - line.log_evidence
     if abs(ahead) < _CLEAR:
@@ -106,8 +113,11 @@ def _check(days: Array, offset_ppm: Array) -> None:
 class _Work:
     """Block means of the data with their regression; last day and length of all."""
 
-    def __init__(self, days: Array, ppm: Array, last: float, span: float) -> None:
-        self.days, self.ppm, self.last, self.span = days, ppm, last, span
+    def __init__(
+        self, days: Array, ppm: Array, whole: Array, years: Sequence[float]
+    ) -> None:
+        self.days, self.ppm, self.years = days, ppm, tuple(years)
+        self.last, self.span = float(whole[-1]), float(whole[-1] - whole[0])
         self._regression = Regression(days)
 
     def fit(self, grown: Array) -> Fit:
@@ -124,7 +134,7 @@ def _linear(work: _Work) -> Ageing:
     )
     ahead = tuple(
         Extrapolation(y, rate * t, (rate - half) * t, (rate + half) * t)
-        for y in HORIZONS_YEARS
+        for y in work.years
         for t in (y * YEAR_DAYS,)
     )
     return _result(work, "linear", (per_day,), ahead, found, found.log_evidence)
@@ -153,7 +163,7 @@ def _logarithmic(work: _Work) -> Ageing:
         _rate(rates, weights),
     )
     ahead = []
-    for years in HORIZONS_YEARS:
+    for years in work.years:
         late = work.last + years * YEAR_DAYS
         growth = np.log1p(rates * late) - np.log1p(rates * work.last)
         change = _mixed("change", "ppm", fits, weights, growth)

@@ -13,6 +13,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import linear_regression
 from typing import Final
 
 from benchlog.errors import DataError
@@ -29,6 +30,11 @@ LATEST: Final = 3
 so that a drift since the first look does not favour any of them."""
 WANDER: Final = 0.2
 """Share of a step by which a chip may have drifted since a code was measured."""
+PROBE: Final = 8
+"""Codes over which the rise of an unknown register is tried where `fastest_ppm` is
+given; below that single odd steps would be taken for it."""
+SURE: Final = 1.5
+"""How much more than foretold a step towards `fastest_ppm` is taken to bring."""
 CLOSE: Final = 4.0
 """Codes within this many standard uncertainties of the best are too close to call."""
 
@@ -47,13 +53,15 @@ class CodeResult:
 class TrimSearch:
     """Ask `next_code`, set and measure it, `tell` what came of it, until None.
 
-    Only codes within the safe intervals are ever asked for. A code that ran faster than
-    `fastest_ppm` closes its interval beyond it.
+    Only codes within the safe intervals are ever asked for. Where `fastest_ppm` is
+    given it is approached from the slow side: beyond what is measured a code is asked
+    for only where the register's rise, and half as much again, stays below. Nothing is
+    known of an interval before its first code, nor which way it rises before a second
+    one, so these may be too fast; begin with a code that is surely slow.
     """
 
     def __init__(self, trim: TrimRange, start: int | None = None) -> None:
         self.trim = trim
-        self._bounds = [list(pair) for pair in trim.safe]
         low, high = trim.safe[0]
         self.start = (low + high) // 2 if start is None else start
         if not any(a <= self.start <= b for a, b in trim.safe):
@@ -69,14 +77,16 @@ class TrimSearch:
 
     def next_code(self) -> int | None:
         """Return the code to measure next; None when the best one is known."""
-        while self._coarse:
-            code = self._coarse.pop(0)
+        for code in self._coarse:
             if code not in self._found and self._allowed(code):
                 return code
-        for look in (self._promising, self._beside_the_best, self._too_close):
-            if (found := look()) is not None:
-                return found
-        return None
+        looks = (
+            self._second,
+            self._promising,
+            self._beside_the_best,
+            self._too_close,
+        )
+        return next((found for look in looks if (found := look()) is not None), None)
 
     def tell(self, code: int, offset_ppm: float, u_ppm: float) -> None:
         """Take in what a code gave. Raises DataError when it is no number."""
@@ -84,9 +94,6 @@ class TrimSearch:
             raise DataError(f"code {code} gave no finite offset")
         self._found[code].append((offset_ppm, u_ppm))
         self.steps += 1
-        fastest = self.trim.fastest_ppm
-        if fastest is not None and offset_ppm > fastest:
-            self._close_beyond(code)
 
     @property
     def table(self) -> tuple[CodeResult, ...]:
@@ -114,44 +121,60 @@ class TrimSearch:
 
     def _first_codes(self) -> list[int]:
         whole = sum(high - low + 1 for low, high in self.trim.safe)
-        codes = {self.start}
+        codes = set()
         for low, high in self.trim.safe:
             share = max(3, round(COARSE * (high - low + 1) / whole))
             width = high - low
             codes |= {low + round(width * k / (share - 1)) for k in range(share)}
-        return sorted(codes, key=lambda code: (abs(code - self.start), code))
+        far = sorted(codes, key=lambda code: (abs(code - self.start), code))
+        if self.trim.fastest_ppm is None:
+            return [self.start, *far]
+        return [self.start, self.start - PROBE, self.start + PROBE, *far]
 
     def _allowed(self, code: int) -> bool:
-        """Whether a code lies in a safe interval and is not foretold to be too fast."""
-        low, high = self._interval_of(code)
-        if not low <= code <= high:
+        """Whether a code is safe, and not foretold to be too fast."""
+        interval = next((s for s in self.trim.safe if s[0] <= code <= s[1]), None)
+        if interval is None:
             return False
         fastest = self.trim.fastest_ppm
-        points = self._points(low, high)
-        if fastest is None or len(points) < 2:
+        if fastest is None:
             return True
-        return self._foretold(points, code) <= fastest
+        points = self._points(*interval)
+        if not points:
+            return code in {interval[0], self.start}
+        if points[0].code < code < points[-1].code:
+            return self._foretold(points, code) <= fastest
+        end = points[0] if code < points[0].code else points[-1]
+        rise = self._rise(points)
+        if rise is None:
+            return abs(code - end.code) <= PROBE
+        change = rise * (code - end.code)
+        return end.offset_ppm + change * (SURE if change > 0 else 1.0) <= fastest
 
-    def _close_beyond(self, code: int) -> None:
-        bounds = next(b for b in self._bounds if b[0] <= code <= b[1])
-        slower = [
-            p.code
-            for p in self._points(*bounds)
-            if p.offset_ppm <= (self.trim.fastest_ppm or 0.0)
-        ]
-        if slower and min(slower, key=lambda c: abs(c - code)) > code:
-            bounds[0] = code + 1
-        elif slower:
-            bounds[1] = code - 1
+    def _rise(self, points: Sequence[CodeResult]) -> float | None:
+        """Return ppm per code of an interval, or of another one while it has few."""
+        for known in (points, *self._intervals()):
+            if len(known) > 1 and known[-1].code - known[0].code >= PROBE:
+                codes = [float(p.code) for p in known]
+                found = linear_regression(codes, [p.offset_ppm for p in known])
+                return found.slope
+        return None
 
     # --- the search ------------------------------------------------------------------
+
+    def _second(self) -> int | None:
+        """Return a second code for an interval of which one is known, if one may."""
+        alone = [points[0].code for points in self._intervals() if len(points) == 1]
+        steps = [sign * d for d in (PROBE, 4, 2, 1) for sign in (1, -1)]
+        near = (code + step for code in alone for step in steps)
+        return next((code for code in near if self._allowed(code)), None)
 
     def _promising(self) -> int | None:
         """Return the unmeasured code that could still beat the best one."""
         mistrust = TRUST * self._roughness()
         target = abs(self.best.offset_ppm)
         chosen, lowest = None, target
-        for low, high in self._bounds:
+        for low, high in self.trim.safe:
             points = self._points(low, high)
             if len(points) < 2:
                 continue
@@ -214,12 +237,6 @@ class TrimSearch:
 
     def _intervals(self) -> list[list[CodeResult]]:
         return [self._points(low, high) for low, high in self.trim.safe]
-
-    def _interval_of(self, code: int) -> list[int]:
-        for bounds, (low, high) in zip(self._bounds, self.trim.safe, strict=True):
-            if low <= code <= high:
-                return bounds
-        return [1, 0]
 
     @staticmethod
     def _foretold(points: Sequence[CodeResult], code: int) -> float:

@@ -1,6 +1,7 @@
 """`benchlog fitness`: what a source is good for, and which sources a use wants."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -8,10 +9,11 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import print_json, say
 from benchlog.cli.progress import Progress
-from benchlog.cli.values import Number, RunId, UseName
+from benchlog.cli.values import Listed, Number, RunId, UseName
 from benchlog.errors import ConfigError, UsageError
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.model import Part, Run, TemperatureLaw, Use
@@ -22,10 +24,11 @@ if TYPE_CHECKING:
 EXAMPLES: Final = (
     "benchlog fitness 12",
     "benchlog fitness 12 --horizon-years 10 --range-c -10 60 --json",
+    "benchlog fitness 12 --law-from 12 --ageing-from 9 --horizon-years 5",
     "benchlog fitness 12 --need serial-x16 --other-end-ppm 20000",
+    "benchlog fitness 12 --need serial-x16 --other-end rc-8mhz-trimmed",
     "benchlog fitness --need usb-full-speed",
 )
-_SAID: Final = {"fits": "✓ fits", "marginal": "? marginal", "unfit": "✗ unfit"}
 
 
 @make_command("fitness", examples=EXAMPLES)
@@ -55,10 +58,23 @@ _SAID: Final = {"fits": "✓ fits", "marginal": "? marginal", "unfit": "✗ unfi
     help="Take the temperature law measured in that run, not the data sheet's promise.",
 )
 @click.option(
+    "--ageing-from",
+    type=RunId(),
+    multiple=True,
+    metavar="RUN",
+    help="Take the ageing measured in that run (several: of one device).",
+)
+@click.option(
     "--other-end-ppm",
     type=Number(),
     metavar="X",
     help="How far the other end of a link is off [default: ideal; CAN: its limit].",
+)
+@click.option(
+    "--other-end",
+    type=Listed("parts"),
+    metavar="PART",
+    help="What the other end of a link is made from, its divisor included.",
 )
 def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Say what RUN's source (the latest run if left out) is good for.
@@ -67,19 +83,39 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     and ageing, all at their worst together, against what each use tolerates. With
     --need and no RUN, only the parts of the catalogue are listed by their promises.
     """
+    from benchlog.cli.fitnesstext import text_of
+
+    _check(wish)
     uses = _uses(wish["need"])
     rows: list[dict[str, Any]] = []
     if run is not None or wish["need"] is None:
         with reading(db) as reader:
             rows += _of_run(reader, chosen_run(reader, run), uses, wish)
-    elif wish["law_from"] is not None:
-        raise UsageError("--law-from belongs to a measured RUN: name one")
+    elif wish["law_from"] is not None or wish["ageing_from"]:
+        raise UsageError("--law-from and --ageing-from belong to a measured RUN")
     if wish["need"] is not None:
         rows += _of_parts(uses, wish)
     if as_json:
         print_json(rows)
     else:
         click.echo(text_of(rows))
+
+
+def _check(wish: dict[str, Any]) -> None:
+    if wish["ageing_from"] and wish["horizon_years"] is None:
+        raise UsageError("--ageing-from needs --horizon-years: how long it will work")
+    if wish["other_end"] is not None and wish["other_end_ppm"] is not None:
+        raise UsageError("one of --other-end and --other-end-ppm, not both")
+
+
+def _other_end(wish: dict[str, Any]) -> "float | Source | None":
+    """Return the other end of links: a figure, a part of the catalogue, or nothing."""
+    if wish["other_end"] is None:
+        return None if wish["other_end_ppm"] is None else float(wish["other_end_ppm"])
+    from benchlog.catalogue import load_part
+    from benchlog.verdict.source import promised_source
+
+    return promised_source(load_part(wish["other_end"]), _conditions(wish))
 
 
 def _uses(need: str | None) -> "tuple[Use, ...]":
@@ -99,14 +135,19 @@ def _uses(need: str | None) -> "tuple[Use, ...]":
 def _of_run(
     reader: "Reader", run: "Run", uses: "Iterable[Use]", wish: dict[str, Any]
 ) -> list[dict[str, Any]]:
-    from benchlog.verdict.fitness import document_of, fitness
+    from benchlog.verdict.fitness import fitness
+    from benchlog.verdict.fitnessdocument import document_of
     from benchlog.verdict.source import measured_source
 
     assessment = _assessed(reader, run)
-    where = _conditions(wish, _law(reader, wish["law_from"]))
+    where = replace(
+        _conditions(wish),
+        law=_law(reader, wish["law_from"]),
+        ageing_ppm=_ageing(reader, wish["ageing_from"], wish["horizon_years"]),
+    )
     source = measured_source(run.device, run.part, assessment, where)
     _tell(run, assessment, source)
-    found = fitness(uses, source, wish["other_end_ppm"])
+    found = fitness(uses, source, _other_end(wish))
     about = {
         "run": run.id,
         "device": run.device,
@@ -119,16 +160,17 @@ def _of_run(
 
 def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> list[dict[str, Any]]:
     from benchlog.catalogue import list_parts
-    from benchlog.verdict.fitness import candidates, document_of
+    from benchlog.verdict.fitness import candidates
+    from benchlog.verdict.fitnessdocument import document_of
 
     parts, problems = list_parts()
     for problem in problems:
         say(f"left out: {problem}")
-    where = _conditions(wish, None)
+    where, other_end = _conditions(wish), _other_end(wish)
     return [
         {**document_of(one), **_about(part)}
         for use in uses
-        for part, one in candidates(use, parts, where, wish["other_end_ppm"])
+        for part, one in candidates(use, parts, where, other_end)
     ]
 
 
@@ -149,13 +191,13 @@ def _assessed(reader: "Reader", run: "Run") -> "Assessment":
     return judge.assessment()
 
 
-def _conditions(wish: dict[str, Any], law: "TemperatureLaw | None") -> "Conditions":
+def _conditions(wish: dict[str, Any]) -> "Conditions":
     from benchlog.verdict.source import Conditions
 
     span = wish["range_c"]
     if span is not None and not span[0] < span[1]:
         raise UsageError(f"--range-c {span[0]:g} {span[1]:g}: the lower one first")
-    return Conditions(range_c=span, horizon_years=wish["horizon_years"], law=law)
+    return Conditions(range_c=span, horizon_years=wish["horizon_years"])
 
 
 def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
@@ -174,13 +216,35 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         limits=run.part.limits,
     )
     say(
-        f"temperature law of run {number} ({run.device}), a {fit.law} measured from "
-        f"{fit.low_c:.1f} to {fit.high_c:.1f} C; beyond, it is an extrapolation"
+        f"temperature law of run {number} ({printable(run.device)}), a {fit.law} "
+        f"measured from {fit.low_c:.1f} to {fit.high_c:.1f} C; "
+        "beyond, it is an extrapolation"
     )
     for note in fit.notes:
         say(f"note: {note}")
     values = [c.value for c in fit.coefficients]
     return TemperatureLaw(fit.law, fit.reference_c, *values)
+
+
+def _ageing(
+    reader: "Reader", numbers: "Sequence[int]", years: float | None
+) -> "tuple[float, float] | None":
+    """Extrapolate the ageing of runs; say by which law and how far."""
+    if not numbers or years is None:
+        return None
+    from benchlog.analysis.ageing import ageing
+    from benchlog.cli.studying import chosen_runs
+    from benchlog.report.study import days_and_offsets
+
+    runs = chosen_runs(reader, tuple(numbers))
+    found, _ = ageing(*days_and_offsets(reader, runs), (years,))
+    (far,) = found.extrapolations
+    say(
+        f"ageing of {printable(runs[0].device)}, {found.law} law: "
+        f"{far.change_ppm:+.3g} ppm ({far.low_ppm:+.3g} to {far.high_ppm:+.3g}) "
+        f"in {years:g} years; {found.warning}"
+    )
+    return far.low_ppm, far.high_ppm
 
 
 def _tell(run: "Run", assessment: "Assessment", source: "Source") -> None:
@@ -192,65 +256,8 @@ def _tell(run: "Run", assessment: "Assessment", source: "Source") -> None:
         "nominal_hz": run.nominal_hz,
     }
     simulated = ", simulated" if run.simulated else ""
-    say(f"{run.device}, run {run.id}{simulated}: offset {offset_text(known)}")
+    say(
+        f"{printable(run.device)}, run {run.id}{simulated}: offset {offset_text(known)}"
+    )
     for note in source.notes:
         say(f"note: {note}")
-
-
-def text_of(rows: Sequence[dict[str, Any]]) -> str:
-    """Return the results as a person reads them: of the run, then of the parts."""
-    runs = [row for row in rows if row["run"] is not None]
-    parts = [row for row in rows if row["run"] is None]
-    blocks = []
-    if runs:
-        blocks += [_table(runs, "use"), *_better(runs)]
-    for use in dict.fromkeys(row["use"] for row in parts):
-        of_use = [row for row in parts if row["use"] == use]
-        head = of_use[0]
-        blocks.append(f"{use}: {head['title']} ({head['source']}; {head['status']})")
-        blocks.append(_table(of_use, "part"))
-    return "\n\n".join(blocks)
-
-
-def _table(rows: Sequence[dict[str, Any]], name: str) -> str:
-    kind = name == "part"
-    headers = (name, *(("kind",) if kind else ()), "allowed ppm", "worst ppm")
-    cells = [
-        (
-            row[name],
-            *((row["kind"],) if kind else ()),
-            _four(row["tolerance_ppm"]),
-            _four(row["worst_ppm"]),
-            _margin(row["margin"]),
-            _SAID[row["verdict"]],
-            row["dominant"],
-        )
-        for row in rows
-    ]
-    right = "llrrr" if kind else "lrrr"
-    return table((*headers, "left", "verdict", "mostly"), cells, right)
-
-
-def _four(value: float) -> str:
-    """Return four significant digits without an exponent."""
-    from benchlog.units import decimals_for
-
-    return f"{value:,.{min(4, decimals_for(abs(value) / 100))}f}" if value else "0"
-
-
-def _margin(margin: float) -> str:
-    if margin < -9.99:
-        return "< -999 %"
-    return f"{100 * margin:.0f} %"
-
-
-def _better(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """Return what another divisor than the nominal frequency's would give."""
-    lines = [
-        f"{row['use']}: divisor {row['retuned']['divisor']}, chosen from the measured "
-        f"frequency, would be {_four(row['retuned']['worst_ppm'])} ppm at worst "
-        f"({row['retuned']['verdict']}) in place of {row['divisor']['divisor']}"
-        for row in rows
-        if row["retuned"] and row["retuned"]["divisor"] != row["divisor"]["divisor"]
-    ]
-    return ["\n".join(lines)] if lines else []

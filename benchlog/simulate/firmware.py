@@ -25,6 +25,7 @@ class TrimFirmware:
         self.register_ppm = tuple(register_ppm)
         self.code = code
         self.asked: list[int] = []
+        self.heard: set[bytes] = set()
         self._step = step
 
     def serve(self, stream: Stream) -> None:
@@ -38,6 +39,7 @@ class TrimFirmware:
 
     def answer(self, line: bytes) -> str:
         """Return what the firmware says to one line."""
+        self.heard.add(line[:4])
         if line == b"id?":
             return f"id {IDENTITY}"
         if line == b"trim?":

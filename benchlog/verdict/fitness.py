@@ -6,9 +6,9 @@ product has to work when they meet.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, Final
+from typing import Final
 
 from benchlog.model import Part, Use
 from benchlog.verdict.links import (
@@ -28,6 +28,10 @@ from benchlog.verdict.source import (
 
 HEADROOM: Final = 0.1
 """With less than this share of the tolerance left a use is marginal. Our rule."""
+
+
+OTHER_END: Final = "other end"
+OtherEnd = float | Source | None
 
 
 class Fit(StrEnum):
@@ -104,23 +108,28 @@ class _Allowed:
 
 
 def fitness(
-    uses: Iterable[Use], source: Source, other_end_ppm: float | None = None
+    uses: Iterable[Use], source: Source, other_end: OtherEnd = None
 ) -> tuple[Fitness, ...]:
     """Return what a source is good for, in the order of `uses`.
 
-    `other_end_ppm` is the largest offset of the other end of links (size only); left
-    out, a serial link's other end is ideal and a CAN node's as good as it must be. Only
-    asynchronous serial is divided from the nominal frequency; all other rates are taken
-    to be made exactly (a multiplier, whole time quanta).
+    `other_end` is the largest offset of the other end of links, ppm (size only), or the
+    source that it is made from: then its divisor's error counts with its sign, and two
+    ends that are wrong alike agree. Left out, a serial link's other end is ideal and a
+    CAN node's as good as it must be. Only asynchronous serial is divided from the
+    nominal frequency; all other rates are taken to be made exactly (a multiplier, whole
+    time quanta).
     """
-    return tuple(fitness_for(use, source, other_end_ppm) for use in uses)
+    return tuple(fitness_for(use, source, other_end) for use in uses)
 
 
-def fitness_for(
-    use: Use, source: Source, other_end_ppm: float | None = None
-) -> Fitness:
+def fitness_for(use: Use, source: Source, other_end: OtherEnd = None) -> Fitness:
     """Return whether a source will do for one use."""
-    allowed = _allowed(use, other_end_ppm)
+    if isinstance(other_end, Source):
+        if use.shared:
+            against = _against(use, other_end)
+            source = replace(source, terms=(*source.terms, against))
+        other_end = 0.0
+    allowed = _allowed(use, other_end)
     terms = tuple(t for t in source.terms if not (use.averages and t.of_the_moment))
     if use.serial is None:
         return _judged(use, allowed, source, terms, None)
@@ -136,16 +145,27 @@ def candidates(
     use: Use,
     parts: Iterable[Part],
     conditions: Conditions | None = None,
-    other_end_ppm: float | None = None,
+    other_end: OtherEnd = None,
 ) -> tuple[tuple[Part, Fitness], ...]:
     """Return which parts would do for a use by their promises, the best first."""
     found = [
-        (part, fitness_for(use, promised_source(part, conditions), other_end_ppm))
+        (part, fitness_for(use, promised_source(part, conditions), other_end))
         for part in parts
     ]
     ranks = list(Fit)
     found.sort(key=lambda pair: (ranks.index(pair[1].verdict), pair[1].worst_ppm))
     return tuple(found)
+
+
+def _against(use: Use, other: Source) -> Swing:
+    """Return what the other end adds to the difference of two."""
+    error = 0.0
+    if use.serial is not None:
+        step_hz = serial_step_hz(use.serial)
+        chosen = divisor_for(other.nominal_hz, step_hz)
+        error = rate_error_ppm(other.nominal_hz, chosen, step_hz)
+    low, high = _ends(other.terms, error)
+    return Swing(OTHER_END, -high, -low, f"{other.name}, its divisor included")
 
 
 def _judged(
@@ -173,10 +193,17 @@ def _judged(
         _dominant(terms, low, high),
         terms,
         _reason(word, worst, allowed, source),
-        allowed.other_end_ppm,
+        _other_end_ppm(terms, allowed),
         divided,
         retuned,
     )
+
+
+def _other_end_ppm(terms: Iterable[Swing], allowed: _Allowed) -> float | None:
+    for term in terms:
+        if term.name == OTHER_END:
+            return max(abs(term.low_ppm), abs(term.high_ppm))
+    return allowed.other_end_ppm
 
 
 def _allowed(use: Use, other_end_ppm: float | None) -> _Allowed:
@@ -212,11 +239,12 @@ def _divided(
 
 def _ends(terms: Iterable[Swing], error_ppm: float) -> tuple[float, float]:
     """Return the ends of the rate's offset; the divisor's error multiplies the rest."""
-    rest = [term for term in terms if term.name != "divisor"]
-    low = sum(term.low_ppm for term in rest)
-    high = sum(term.high_ppm for term in rest)
-    scale = 1.0 + error_ppm * 1e-6
-    return error_ppm + scale * low, error_ppm + scale * high
+    scale, low, high = 1.0 + error_ppm * 1e-6, error_ppm, error_ppm
+    for term in terms:
+        if term.name != "divisor":
+            by = 1.0 if term.name == OTHER_END else scale
+            low, high = low + by * term.low_ppm, high + by * term.high_ppm
+    return low, high
 
 
 def _word(
@@ -263,43 +291,3 @@ def _doubt(worst: float, allowed: _Allowed, source: Source) -> str:
     if worst > allowed.comfortable_ppm:
         return f", and {allowed.comfortable_ppm:,.4g} recommended"
     return ": less than a tenth of it is left"
-
-
-def document_of(found: Fitness) -> dict[str, Any]:
-    """Return one result as plain values, with the keys that scripts rely on."""
-    use = found.use
-    return {
-        "use": use.id,
-        "tolerance_ppm": found.tolerance_ppm,
-        "worst_ppm": found.worst_ppm,
-        "margin": found.margin,
-        "verdict": found.verdict.value,
-        "dominant": found.dominant,
-        "title": use.title,
-        "source": use.source,
-        "status": use.status,
-        "text": found.text,
-        "other_end_ppm": found.other_end_ppm,
-        "terms": [
-            {
-                "name": term.name,
-                "low_ppm": term.low_ppm,
-                "high_ppm": term.high_ppm,
-                "text": term.text,
-            }
-            for term in found.terms
-        ],
-        "divisor": _divisor(found.divided),
-        "retuned": _divisor(found.retuned),
-    }
-
-
-def _divisor(divided: Divided | None) -> dict[str, Any] | None:
-    if divided is None:
-        return None
-    return {
-        "divisor": divided.divisor,
-        "error_ppm": divided.error_ppm,
-        "worst_ppm": divided.worst_ppm,
-        "verdict": divided.verdict.value,
-    }

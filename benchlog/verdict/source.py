@@ -192,7 +192,8 @@ def _ageing(part: Part, where: Conditions, notes: list[str]) -> Swing:
         return Swing("ageing", 0.0, 0.0, "not counted")
     if where.ageing_ppm is not None:
         low, high = where.ageing_ppm
-        return Swing("ageing", low, high, f"extrapolated to {years:g} years")
+        text = f"measured, extrapolated to {years:g} years"
+        return Swing("ageing", min(0.0, low), max(0.0, high), text)
     promised = part.limits.ageing_ppm_per_year
     if promised is None:
         notes.append("the data sheet states no ageing: none counted")

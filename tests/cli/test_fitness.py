@@ -115,6 +115,49 @@ def test_a_measured_temperature_law_takes_the_promises_place(line: Line) -> None
     assert "measured line" in term["text"]
 
 
+def test_measured_ageing_takes_the_promises_place(line: Line) -> None:
+    """A = 0.5 ppm, B = 0.3/day over 60 days: 3.499711 ppm after 3650 days (recomputed).
+
+    From day 60 on that is 3.4997 - 0.5 ln(19) = 2.0275 ppm.
+    """
+    path = line.folder / "aged.csv"
+    days = np.linspace(0.0, 60.0, 600)
+    ppm = 0.5 * np.log1p(0.3 * days) + np.random.default_rng(3).normal(0, 0.002, 600)
+    lines = ["utc,frequency_hz"]
+    for day, value in zip(days, ppm, strict=True):
+        at = np.datetime64("2026-03-02T00:00:00") + np.timedelta64(
+            int(day * 86_400_000), "ms"
+        )
+        lines.append(f"{at}Z,{16e6 * (1 + value * 1e-6):.5f}")
+    path.write_text("\n".join(lines) + "\n")
+    done = line.run(
+        "import", path.name, "--nominal-hz", "16000000", "--gate-s", "1",
+        "--part", PART,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    years = f"{(3650 - 60) / 365.25:.6f}"
+    words = ("fitness", "1", "--ageing-from", "1", "--horizon-years", years, "--json")
+    said = line.run(*words)
+    assert said.returncode == 0, said.stderr
+    assert "logarithmic law" in said.stderr and "extrapolated from" in said.stderr
+    terms = json.loads(said.stdout)[0]["terms"]
+    (term,) = [t for t in terms if t["name"] == "ageing"]
+    assert term["low_ppm"] == 0.0
+    assert 2.0275 <= term["high_ppm"] <= 2.5
+    # the part's promise, 5 ppm a year, would have been 49 ppm
+    promised = line.run("fitness", "1", "--horizon-years", years, "--json")
+    terms = json.loads(promised.stdout)[0]["terms"]
+    (term,) = [t for t in terms if t["name"] == "ageing"]
+    assert term["high_ppm"] == pytest.approx(5 * float(years), rel=1e-6)
+
+
+def test_the_other_end_may_be_a_part(crystal: Line) -> None:
+    words = ("1", "--need", "serial-x16-115200", "--other-end", PART)
+    (link,) = [row for row in rows(crystal, *words) if row["run"] == 1]
+    assert link["verdict"] == "fits" and link["worst_ppm"] < 200
+    assert any(term["name"] == "other end" for term in link["terms"])
+
+
 def test_text_has_words_and_symbols_and_what_another_divisor_would_give(
     line: Line,
 ) -> None:
@@ -132,7 +175,9 @@ def test_text_has_words_and_symbols_and_what_another_divisor_would_give(
         (("--need", "usb-ful-speed"), 2, "usb-full-speed"),
         (("--need", "nonsense"), 2, "families: bluetooth, can"),
         (("--need", "usb", "--range-c", "60", "-10"), 2, "the lower one first"),
-        (("--need", "usb", "--law-from", "1"), 2, "name one"),
+        (("--need", "usb", "--law-from", "1"), 2, "belong to a measured RUN"),
+        (("--ageing-from", "1"), 2, "--horizon-years"),
+        (("--other-end", PART, "--other-end-ppm", "5"), 2, "not both"),
         (("--horizon-years", "0"), 2, "above 0"),
         (("7",), 1, "no database"),
     ],

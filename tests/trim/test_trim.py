@@ -5,13 +5,20 @@ import os
 import stat
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from benchlog_drivers.command_trim import CommandTrim
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline
-from benchlog.errors import InstrumentError, LostError, RefusedError, SilentError
+from benchlog.errors import (
+    InstrumentError,
+    LostError,
+    RefusedError,
+    SilentError,
+    UsageError,
+)
 from benchlog.model import Flag
 from benchlog.simulate import DemoBench, SimulatedBench, demo_scenario
 from benchlog.store.reader import Reader
@@ -59,6 +66,9 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     safe = load_part(PART).trim.safe
     assert all(any(a <= c <= b for a, b in safe) for c in served.firmware.asked)
     assert served.firmware.code == found["best_code"]
+    # Only the four documented lines: nothing that could burn a code for good.
+    assert served.firmware.heard <= {b"id?", b"trim"}
+    assert 0 < found["u_ppm"] < 2_000
     codes = [code for a, b in safe for code in range(a, b + 1)]
     register = served.firmware.register_ppm
     closest = min(abs(register[code]) for code in codes)
@@ -128,6 +138,73 @@ def test_a_program_that_fails_or_floods_is_reported_and_bounded(script):
         driver.set_code(1)
     assert len(caught.value.raw) <= 300
     assert len(str(caught.value)) < 1_000
+
+
+def test_a_program_that_never_stops_talking_fills_no_disk(script, tmp_path):
+    """Some 100 MB/s for as long as it may: ended in time, its end is kept."""
+    before = disk_free(tmp_path), disk_free(Path("/tmp"))
+    driver = command_trim(script("yes 'still busy'"), limit_s=1.0)
+    limit = host_deadline(5.0)
+    with pytest.raises(SilentError) as caught:
+        driver.set_code(1)
+    assert not limit.passed
+    assert b"still busy" in caught.value.raw and len(caught.value.raw) <= 300
+    after = disk_free(tmp_path), disk_free(Path("/tmp"))
+    assert all(b - a < 20e6 for b, a in zip(before, after, strict=True))
+
+
+def disk_free(path):
+    found = os.statvfs(path)
+    return found.f_bavail * found.f_frsize
+
+
+def test_what_a_program_leaves_running_is_not_waited_for(script):
+    """Its child keeps the pipe open; exit status 0 means that the code took."""
+    driver = command_trim(script("sleep 3 & exit 0"), limit_s=2.0)
+    limit = host_deadline(1.5)
+    driver.set_code(5)
+    assert not limit.passed and driver.read().value == 5
+
+
+def test_a_hostile_program_ends_a_trim_in_words_and_the_run_stays(
+    bench, script, tmp_path
+):
+    """`trim` as a person types it: the failure is said, raw readings are kept."""
+    _, path = bench
+    program = script("printf '\\033[2Jgone wrong\\n'; exit 9")
+    text = path.read_text().split("[instruments.trimmer]")[0]
+    text += f"""[instruments.trimmer]
+driver = "command-trim"
+program = {json.dumps(str(program))}
+arguments = "'set it' {{code}}; reboot"
+
+[[position]]
+name = "A"
+frequency = "counter"
+trim = "trimmer"
+"""
+    hostile = tmp_path / "hostile.toml"
+    hostile.write_text(text)
+    words = ("trim", "--bench", str(hostile), "--part", PART, "--device", "RC; rm -r")
+    done = benchlog(tmp_path, *words)
+    assert done.returncode == 1
+    assert "ended with status 9" in done.stderr and "Traceback" not in done.stderr
+    assert "\033" not in done.stderr + done.stdout
+    with Reader.open(tmp_path / "trim.db") as reader:
+        run = reader.latest_run()
+        texts = [event.text for _, event in reader.events(run.id)]
+    assert run.device == "RC; rm -r" and not run.open
+    assert any("could not be set" in text for text in texts)
+
+
+def test_words_are_told_apart_as_a_shell_would(script, tmp_path):
+    out = tmp_path / "got"
+    program = script(f'printf "%s|" "$@" > "{out}"')
+    driver = command_trim(program, arguments="--name 'a chip' \"{code}\" $HOME `id`")
+    driver.set_code(7)
+    assert out.read_text() == "--name|a chip|7|$HOME|`id`|"
+    with pytest.raises(UsageError, match="close the quotes"):
+        command_trim(program, arguments="'{code}").open()
 
 
 def test_a_program_that_is_not_there_is_named():
