@@ -12,7 +12,7 @@ from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.values import Listed, Number, RunId, UseName
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import ConfigError, DataError, UsageError
 from benchlog.units import printable
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ EXAMPLES: Final = (
     "benchlog fitness 12 --need serial-x16 --other-end rc-8mhz-trimmed",
     "benchlog fitness --need usb-full-speed",
 )
+FARTHEST: Final = 1000.0
+"""How many times its own length a run's ageing may be extrapolated; our rule."""
 
 
 @make_command("fitness", examples=EXAMPLES)
@@ -232,12 +234,18 @@ def _ageing(
     """Extrapolate the ageing of runs; say by which law and how far."""
     if not numbers or years is None:
         return None
-    from benchlog.analysis.ageing import ageing
+    from benchlog.analysis.ageing import YEAR_DAYS, ageing
     from benchlog.cli.studying import chosen_runs
     from benchlog.report.study import days_and_offsets
 
     runs = chosen_runs(reader, tuple(numbers))
-    found, _ = ageing(*days_and_offsets(reader, runs), (years,))
+    days, ppm = days_and_offsets(reader, runs)
+    found, _ = ageing(days, ppm, (years,))
+    if years * YEAR_DAYS > FARTHEST * found.span_days:
+        raise DataError(
+            f"{found.span_days:.3g} days say nothing of {years:g} years; take a soak of "
+            f"{years * YEAR_DAYS / FARTHEST:.2g} days and more, or a shorter horizon"
+        )
     (far,) = found.extrapolations
     say(
         f"ageing of {printable(runs[0].device)}, {found.law} law: "

@@ -151,6 +151,12 @@ def test_measured_ageing_takes_the_promises_place(line: Line) -> None:
     assert term["high_ppm"] == pytest.approx(5 * float(years), rel=1e-6)
 
 
+def test_an_hour_says_nothing_of_years(crystal: Line) -> None:
+    done = crystal.run("fitness", "1", "--ageing-from", "1", "--horizon-years", "10")
+    assert done.returncode == 1
+    assert "say nothing of 10 years" in done.stderr
+
+
 def test_the_other_end_may_be_a_part(crystal: Line) -> None:
     words = ("1", "--need", "serial-x16-115200", "--other-end", PART)
     (link,) = [row for row in rows(crystal, *words) if row["run"] == 1]
