@@ -108,6 +108,13 @@ def _guides(axes: "Axes", one: Stability) -> None:
             color=FAINT,
             fontsize=7,
             ha="left" if end_s < last.tau_s else "right",
-            va="top" if slope > 0 else "bottom",
+            va=_beside(slope, inside=end_s >= last.tau_s),
         )
     axes.set_ylim(held)
+
+
+def _beside(slope: float, *, inside: bool) -> str:
+    """Return where the name of a guide stands so that the guide is not across it."""
+    if inside:
+        return "top" if slope < 0 else "bottom"
+    return "top" if slope > 0 else "bottom"

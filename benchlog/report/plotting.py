@@ -29,6 +29,7 @@ STYLE: Final[dict[Any, Any]] = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.grid": True,
+    "axes.axisbelow": True,
     "grid.color": GRID,
     "grid.linewidth": 0.6,
     "text.parse_math": False,  # a device may be called `$x$`

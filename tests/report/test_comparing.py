@@ -62,7 +62,7 @@ def test_a_page_says_it_all(database):
         printable(HOSTILE),
     ):
         assert text in said, text
-    assert len([e for e in tree.iter() if e.get("role") == "img"]) == 2
+    assert len([e for e in tree.iter() if e.get("role") == "img"]) == 4
     assert not list(tree.iter("script"))
     assert pdf_of(page).startswith(b"%PDF-")
 

@@ -139,8 +139,12 @@ def _course_in_words(trace: Trace, assessment: Assessment) -> str:
         f"Offset over {format_duration(float(trace.t_s[-1]))}: {trace.readings:,} "
         f"readings between {format_ppm(low, u)} and {format_ppm(high, u)} ppm"
         f"{drift}{' ppm per hour' if drift else ''}. "
-        f"{len(trace.gaps_s)} gaps, shaded."
+        f"{_gaps_said(len(trace.gaps_s))}"
     )
+
+
+def _gaps_said(count: int) -> str:
+    return "1 gap, shaded." if count == 1 else f"{count} gaps, shaded."
 
 
 def histogram_chart(ppm: Array, assessment: Assessment) -> Chart | None:

@@ -4,7 +4,11 @@ from collections.abc import Iterator, Sequence
 
 from benchlog.errors import NotFoundError
 from benchlog.model import ReferenceCheck
+from benchlog.report.pages.budgets import budget_table
+from benchlog.report.pages.charts import course_chart
+from benchlog.report.pages.check_record import CheckRecord
 from benchlog.report.pages.content import (
+    Block,
     Chart,
     Facts,
     Notice,
@@ -12,12 +16,29 @@ from benchlog.report.pages.content import (
     Section,
     Table,
     facts,
+    printed,
     section,
     table,
+    whole_utc,
 )
+from benchlog.report.pages.hook_up import (
+    events_table,
+    hook_up_facts,
+    instruments_table,
+)
+from benchlog.report.pages.pulse_chart import timing_chart
 from benchlog.report.plotting import ACCENT, INK, new_figure
 from benchlog.store.reader import Reader
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_ppm, format_u_ppm, iso_utc
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+    three_digits,
+)
+from benchlog.verdict.refcheck import Finding
 
 Numbered = tuple[int, ReferenceCheck]
 
@@ -32,13 +53,104 @@ def known_check(reader: Reader, number: int) -> ReferenceCheck:
 
 
 def check_sections(
-    check: ReferenceCheck, others: Sequence[Numbered], now_utc_ns: int
+    check: ReferenceCheck,
+    others: Sequence[Numbered],
+    now_utc_ns: int,
+    made: CheckRecord | None,
 ) -> Iterator[Section]:
-    """Yield what a page says of a check; `others` are all of the same instrument."""
+    """Yield what a page says of a check; `others` are all of the same instrument.
+
+    `made` is the run it came from, where that is known.
+    """
     yield section("Time base", *_notices(check, now_utc_ns), _found(check, now_utc_ns))
+    if made is not None:
+        yield section("Uncertainty", *_finding(made))
+        yield section("Course of the check", *_course(made))
     yield section("Instrument", _instrument(check))
     yield section("Checks so far", _history(others), _all(others))
+    if made is not None:
+        yield from _identity(made)
     yield section("What it means", Prose(_MEANING))
+
+
+def check_run_sections(made: CheckRecord) -> Iterator[Section]:
+    """Yield what a page says of a run that checked a time base."""
+    yield section("Time base", *_run_notices(made), *_finding(made))
+    yield section("Course of the check", *_course(made))
+    yield from _identity(made)
+    yield section("What it means", Prose(_MEANING))
+
+
+def _run_notices(made: CheckRecord) -> Iterator[Notice]:
+    if made.record.run.simulated:
+        yield Notice("Simulated data: no real instrument was checked.")
+    if made.record.run.void is not None:
+        yield Notice(f"VOID, this run counts for nothing: {made.record.run.void}")
+    if made.check is None:
+        yield Notice("No reference check was kept of this run.")
+
+
+def _finding(made: CheckRecord) -> Iterator[Block]:
+    found = made.finding
+    if found is None:
+        yield Prose((f"Nothing can be said of the time base: {printed(made.why)}.",))
+        return
+    u = found.budget.expanded_ppm
+    aside = f"{found.missed:,} missed, {found.set_aside:,} set aside"
+    yield facts(
+        (
+            (
+                "Offset of the time base",
+                f"{format_ppm(found.offset_ppm, u)} ppm +- {format_u_ppm(u)} ppm "
+                "(95 %); positive is fast",
+            ),
+            ("Counted", f"{found.pulses:,} in {_lasted(found)}, {aside}"),
+            ("Drift", _drift(found)),
+        )
+    )
+    yield budget_table(found.budget, "Uncertainty budget of the time base")
+
+
+def _lasted(found: Finding) -> str:
+    return format_duration(found.span_s)
+
+
+def _drift(found: Finding) -> str:
+    drift = found.drift
+    if drift is None:
+        return "the check was too short to tell"
+    u = 2.0 * drift.u_ppm_per_h
+    return (
+        f"{format_ppm(drift.ppm_per_h, u)} +- {format_u_ppm(u)} ppm an hour (95 %); "
+        f"{three_digits(drift.allowed)} is allowed"
+    )
+
+
+def _course(made: CheckRecord) -> Iterator[Block | None]:
+    record = made.record
+    if record.pulses is not None:
+        yield timing_chart(record.pulses)
+        return
+    if record.trace is None:
+        yield Prose(("The run has no reading.",))
+        return
+    yield course_chart(record.trace, record.assessment)
+    yield Prose(
+        (
+            "Offset of the reference as the counter reads it: where the time base "
+            "runs fast, the reference seems to run slow.",
+        )
+    )
+
+
+def _identity(made: CheckRecord) -> Iterator[Section]:
+    record = made.record
+    yield section(
+        "Hook-up and instruments",
+        hook_up_facts(record.run),
+        instruments_table(record.run),
+    )
+    yield section("Events", events_table(record))
 
 
 _MEANING = (
@@ -59,7 +171,7 @@ def _notices(check: ReferenceCheck, now_utc_ns: int) -> Iterator[Notice]:
 
 def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:
     left = (check.valid_until_utc_ns - now_utc_ns) / NS_PER_S / SECONDS_PER_DAY
-    holds = f"{iso_utc(check.valid_until_utc_ns)}"
+    holds = whole_utc(check.valid_until_utc_ns)
     u95 = 2.0 * check.u_ppm
     return facts(
         (
@@ -70,7 +182,7 @@ def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:
             ),
             ("Standard uncertainty", f"{format_u_ppm(check.u_ppm)} ppm"),
             ("Method", check.method),
-            ("Checked", iso_utc(check.at_utc_ns)),
+            ("Checked", whole_utc(check.at_utc_ns)),
             (
                 "Holds until",
                 f"{holds}, {left:.0f} days from now" if left > 0 else holds,

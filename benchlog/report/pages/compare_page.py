@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from benchlog.analysis.stability import Stability
 from benchlog.report.comparing import Beside, Comparison
+from benchlog.report.pages.budgets import budget_table
 from benchlog.report.pages.charts import time_unit
 from benchlog.report.pages.content import (
     Block,
@@ -19,7 +20,7 @@ from benchlog.report.pages.content import (
 )
 from benchlog.report.plot_stability import draw_stability, drawn_rows
 from benchlog.report.plotting import SERIES, new_figure
-from benchlog.report.words import freedom_text, three_digits
+from benchlog.report.words import three_digits
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.compare import Difference, delta_text, in_words
 
@@ -37,6 +38,7 @@ def compare_sections(found: Comparison) -> Iterator[Section]:
     yield section("Differences", _differences(found), Prose(_HOW))
     yield section("Course", _courses(found))
     yield section("Stability", _stabilities(found))
+    yield section("Instruments", _identity(found))
     for one in found.differences:
         title = f"Uncertainty of run {one.b.run} less run {one.a.run}"
         yield section(title, _budget(one))
@@ -104,7 +106,8 @@ def ratio_text(one: Difference) -> str:
     ratio = one.ratio
     if ratio is None:
         return "-"
-    return f"{ratio.value:.3g} ({ratio.low:.3g} to {ratio.high:.3g})"
+    value, low, high = map(three_digits, (ratio.value, ratio.low, ratio.high))
+    return f"{value} ({low} to {high})"
 
 
 def _courses(found: Comparison) -> Chart | None:
@@ -159,19 +162,28 @@ def _ends(one: Stability) -> str:
 def _budget(one: Difference) -> Table | None:
     if one.budget is None:
         return None
+    return budget_table(one.budget, "Uncertainty budget of the difference")
+
+
+def _identity(found: Comparison) -> Table:
     rows = [
         (
-            line.name,
-            three_digits(line.u_ppm),
-            freedom_text(
-                None if line.degrees_of_freedom > 1e12 else line.degrees_of_freedom
+            one.run.id,
+            f"{one.run.bench}, {one.run.position}",
+            "; ".join(
+                f"{name}: {known.text}" for name, known in one.run.identities.items()
             ),
-            line.text,
+            _base(one),
+            one.run.operator,
+            one.run.snapshot.get("software"),
         )
-        for line in one.budget.lines
+        for one in found.runs
     ]
-    rows.append(("combined", three_digits(one.budget.u_ppm), "", ""))
-    expanded = three_digits(one.budget.expanded_ppm)
-    rows.append(("expanded, U", expanded, "", f"k = {one.budget.k:.2f}, 95 %"))
-    headers = ("Contribution", "u, ppm", "Freedom", "From")
-    return table("Uncertainty budget of the difference", headers, rows, "lrr")
+    headers = ("Run", "Bench", "Instruments", "Time base", "Operator", "Measured with")
+    return table("Who measured with what", headers, rows, "r")
+
+
+def _base(one: Beside) -> str:
+    base = one.side.assessment.timebase
+    offset, u = format_ppm(base.offset_ppm, base.u_ppm), format_u_ppm(base.u_ppm)
+    return f"{base.status}: {offset} ppm, u {u} ppm"

@@ -4,17 +4,19 @@ Text is plain: what renders it escapes it. What comes from outside (ids, notes, 
 goes through `units.printable` when a block is made, so control characters show.
 """
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from benchlog.units import printable
+from benchlog.units import iso_utc, printable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
 LONG_WORD = 24
+_TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,10 @@ class Table:
     def is_long(self, cell: str) -> bool:
         """Whether a cell holds a word that may be broken to fit."""
         return any(len(word) > LONG_WORD for word in cell.split())
+
+    def is_whole(self, cell: str) -> bool:
+        """Whether a cell is a time, which reads badly in two lines."""
+        return bool(_TIME.fullmatch(cell))
 
     def is_right(self, column: int) -> bool:
         """Whether a column holds figures."""
@@ -136,6 +142,12 @@ def section(title: str, *blocks: Block | None) -> Section:
     """Return a section of those blocks that exist and hold something."""
     kept = tuple(block for block in blocks if block is not None and _is_full(block))
     return Section(title, kept)
+
+
+def whole_utc(utc_ns: int | None) -> str:
+    """Return a moment to the second, `2026-03-01 12:04:30 UTC`; unknown is empty."""
+    said = iso_utc(utc_ns)
+    return "" if said is None else f"{said[:10]} {said[11:19]} UTC"
 
 
 def printed(value: object) -> str:

@@ -1,11 +1,16 @@
 """Identity of everything: part, hook-up, instruments, time base, events."""
 
+import re
+from typing import Final
+
 from benchlog.model import Part, Run
 from benchlog.report.pages.content import Facts, Table, facts, table
 from benchlog.report.pages.run_record import RunRecord
 from benchlog.report.words import timebase_text
 from benchlog.store.snapshot import bench_from
 from benchlog.units import format_frequency, format_ppm, format_u_ppm, iso_utc
+
+_EXPONENT: Final = re.compile(r"[-+]?\d+(\.\d+)?[eE][-+]?\d{1,2}")
 
 
 def part_facts(part: Part) -> Facts:
@@ -24,7 +29,7 @@ def part_facts(part: Part) -> Facts:
             ("Ageing", _with(_both(limits.ageing_ppm_per_year), " a year")),
             ("Jitter limit", _plain(limits.jitter_ppm, "ppm rms at the gate in use")),
             ("Load capacitance", _plain(part.load.load_pf, "pF")),
-            ("Notes", part.notes),
+            ("Notes", " ".join(part.notes.split())),
         )
     )
 
@@ -63,7 +68,7 @@ def instruments_table(run: Run) -> Table:
             one.text + (" (simulated)" if one.simulated else ""),
             one.serial,
             specs[name].address if name in specs else "",
-            ", ".join(f"{key} {value}" for key, value in one.settings.items()),
+            ", ".join(f"{key} {_tidy(value)}" for key, value in one.settings.items()),
         )
         for name, one in run.identities.items()
     ]
@@ -102,6 +107,12 @@ def events_table(record: RunRecord) -> Table:
         for event in record.events
     ]
     return table("What happened", ("UTC", "Event", "Instrument", "What"), rows)
+
+
+def _tidy(value: object) -> str:
+    """Return a setting; what an instrument reads back in full is said shortly."""
+    text = str(value)
+    return f"{float(text):.10g}" if _EXPONENT.fullmatch(text) else text
 
 
 def _begun_as(run: Run) -> object:

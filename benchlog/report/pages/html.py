@@ -7,7 +7,7 @@ from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
 from benchlog.report.pages.content import SYMBOLS, Block, Chart, Page, Ruling
-from benchlog.report.pages.svg import page_svg
+from benchlog.report.pages.svg import page_svgs
 
 _TEMPLATES: Final = ("page.html", "block.html")
 
@@ -40,12 +40,12 @@ class _Blocks:
             block=block,
             kind=type(block).__name__,
             symbol=SYMBOLS[block.word] if isinstance(block, Ruling) else "",
-            picture=self._picture(block) if isinstance(block, Chart) else "",
+            pictures=self._pictures(block) if isinstance(block, Chart) else (),
         )
         return Markup(text)  # noqa: S704 - escaped by the template
 
-    def _picture(self, chart: Chart) -> Markup:
+    def _pictures(self, chart: Chart) -> tuple[Markup, ...]:
         self._charts += 1
         key = f"chart{self._charts}"
-        svg = page_svg(chart.figure, key, chart.caption, chart.alternative)
-        return Markup(svg)  # noqa: S704 - made by an XML serialiser
+        svgs = page_svgs(chart.figure, key, chart.caption, chart.alternative)
+        return tuple(Markup(svg) for svg in svgs)  # noqa: S704 - by an XML serialiser

@@ -1,9 +1,11 @@
 """The sections of a lot: decision first, then figures, devices, doubts."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import NotFoundError, UsageError
-from benchlog.model import Lot, Part
+from benchlog.model import Lot, Run
 from benchlog.report.pages.content import (
     Block,
     Chart,
@@ -18,7 +20,8 @@ from benchlog.report.pages.content import (
     table,
 )
 from benchlog.report.pages.hook_up import part_facts
-from benchlog.report.plotting import ACCENT, INK, new_figure
+from benchlog.report.pages.lot_hook_up import lot_hook_up
+from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.capability import Interval, at_most
@@ -27,6 +30,11 @@ from benchlog.verdict.lotruns import counts
 from benchlog.verdict.sampling import describe_plan
 from benchlog.verdict.spread import Histogram
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_NARROW: Final = 0.25
+"""Share of the picture that the devices must fill to be seen."""
 SOURCES = (
     "Sampling: attribute plans after ISO 2859-1. Fraction defective: C. J. Clopper, "
     "E. S. Pearson, Biometrika 26 (1934) 404. Outliers: B. Iglewicz, D. C. Hoaglin, "
@@ -46,28 +54,44 @@ def known_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
     return found[0]
 
 
-def lot_record(reader: Reader, lot: Lot) -> tuple[LotReport, bool, float]:
-    """Return a lot's report, whether it is simulated, and the shared U in ppm."""
+@dataclass(frozen=True, slots=True)
+class LotPage:
+    """What a page of a lot rests on: the report, and its runs as they were begun."""
+
+    report: LotReport
+    runs: tuple[Run, ...]
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any of it is simulated."""
+        return any(run.simulated for run in self.runs)
+
+    @property
+    def u_ppm(self) -> float:
+        """Expanded uncertainty that all devices share: the first run's time base."""
+        base = self.runs[0].timebase if self.runs else None
+        return 0.0 if base is None else 2.0 * base.u_ppm
+
+
+def lot_record(reader: Reader, lot: Lot) -> LotPage:
+    """Return what a page says of a lot."""
     part = reader.part(lot.part_id)
-    runs = reader.lot_runs(lot)
-    first = reader.run(runs[0].run) if runs else None
-    base = first.timebase if first is not None else None
-    u_ppm = 2.0 * base.u_ppm if base is not None else 0.0
-    simulated = first is not None and first.simulated
-    return lot_report(lot, part, runs, u_ppm), simulated, u_ppm
+    rows = reader.lot_runs(lot)
+    runs = tuple(reader.run(row.run) for row in rows)
+    page = LotPage(lot_report(lot, part, rows), runs)
+    return LotPage(lot_report(lot, part, rows, page.u_ppm), runs)
 
 
-def lot_sections(record: LotReport, simulated: bool, u_ppm: float) -> Iterator[Section]:
+def lot_sections(page: LotPage) -> Iterator[Section]:
     """Yield what a page says of a lot."""
-    yield section("Decision", *_decision(record, simulated))
-    yield section("Figures of the lot", _figures(record, u_ppm), _histogram(record))
+    record = page.report
+    yield section("Decision", *_decision(record, page.simulated))
+    figures = _figures(record, page.u_ppm)
+    yield section("Figures of the lot", figures, _histogram(record))
     yield section("Findings", _findings(record), _doubtful(record))
     yield section("Devices", _devices(record), _not_counted(record))
-    yield section("Part", _part(record.part))
-
-
-def _part(part: Part) -> Facts:
-    return part_facts(part)
+    yield section("Part", part_facts(record.part))
+    yield section("Hook-up and instruments", *lot_hook_up(page.runs))
 
 
 def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
@@ -132,23 +156,47 @@ def _of(found: Interval, sign: str = "") -> str:
 
 
 def _histogram(record: LotReport) -> Chart | None:
+    """Draw the devices' offsets; where they fill little of the limits, twice."""
     found = record.figures.histogram
     if found is None:
         return None
-    figure, (axes,) = new_figure(size=(7.2, 3.0))
-    axes.stairs(found.counts, found.edges_ppm, fill=True, color=INK, alpha=0.55)
     low, high = found.edges_ppm[0], found.edges_ppm[-1]
     limit = found.limit_ppm
-    for side in (-limit, limit):
-        axes.axvline(side, color=ACCENT, linestyle="--", linewidth=1.4)
-    axes.set(xlabel="offset, ppm", ylabel="devices")
     reach = 1.1 * max(abs(low), abs(high), limit)
-    axes.set_xlim(-reach, reach)
+    is_narrow = high - low < _NARROW * 2 * reach
+    figure, axes = new_figure(
+        2 if is_narrow else 1, size=(7.2, 4.0 if is_narrow else 3)
+    )
+    _bars(axes[0], found, limit)
+    axes[0].set(xlabel="offset, ppm", ylabel="devices")
+    if is_narrow:
+        axes[0].set_xlim(low, high)
+        axes[0].get_gridspec().set_height_ratios((3, 1))
+        marks = [one.offset_ppm for one in record.results if one.offset_ppm is not None]
+        axes[1].plot(marks, [0.0] * len(marks), "|", color=INK, markersize=16)
+        axes[1].axvspan(-limit, limit, color=FAINT, alpha=0.18, linewidth=0)
+        axes[1].set(yticks=[], xlabel="the same, between the limits, ppm")
+        _limits(axes[1], limit)
+    axes[-1].set_xlim(-reach, reach)
+    below = "; below, where they lie between the limits" if is_narrow else ""
     return Chart(
-        f"Offsets of the devices; limits of +-{limit:,.10g} ppm dashed",
+        f"Offsets of the devices{below}; limits of +-{limit:,.10g} ppm dashed",
         _histogram_in_words(found),
         figure,
     )
+
+
+def _bars(axes: "Axes", found: Histogram, limit_ppm: float) -> None:
+    from matplotlib.ticker import MaxNLocator  # noqa: PLC0415 - heavy
+
+    axes.stairs(found.counts, found.edges_ppm, fill=True, color=INK, alpha=0.55)
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+    _limits(axes, limit_ppm)
+
+
+def _limits(axes: "Axes", limit_ppm: float) -> None:
+    for side in (-limit_ppm, limit_ppm):
+        axes.axvline(side, color=ACCENT, linestyle="--", linewidth=1.4)
 
 
 def _histogram_in_words(found: Histogram) -> str:

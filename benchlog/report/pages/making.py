@@ -1,16 +1,22 @@
 """Pages put together from the store, and written to a file."""
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
-from benchlog.model import Run
+from benchlog.model import Purpose, Run
 from benchlog.report.comparing import Comparison
-from benchlog.report.pages.check_page import check_sections, known_check
+from benchlog.report.pages.check_page import (
+    check_run_sections,
+    check_sections,
+    known_check,
+)
+from benchlog.report.pages.check_record import check_record, check_run
 from benchlog.report.pages.closing import closing_sections
 from benchlog.report.pages.compare_page import SOURCES as COMPARE_SOURCES
 from benchlog.report.pages.compare_page import compare_sections
@@ -21,48 +27,73 @@ from benchlog.report.pages.content import (
     printed,
     section,
     table,
+    whole_utc,
 )
 from benchlog.report.pages.lot_page import SOURCES, known_lot, lot_record, lot_sections
 from benchlog.report.pages.run_page import run_sections
 from benchlog.report.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
-from benchlog.units import format_frequency, format_ppm, format_u_ppm, iso_utc
+from benchlog.units import format_frequency, format_ppm, format_u_ppm
 
 ENDINGS: Final = (".html", ".pdf")
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """What a page ends with: keys of `closing.METHODS`, and sources of its own."""
+
+    methods: tuple[str, ...]
+    sources: tuple[str, ...] = ()
 
 
 def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
     """Return the page of one run, or of several one after the other."""
     records = [run_record(reader, run) for run in runs]
+    closing = Closing(tuple(_method(record) for record in records))
     if len(records) == 1:
         run = records[0].run
         return page_of(
             f"{printed(run.device)}: {run.purpose.value}, run {run.id}",
             f"{printed(run.part.title)}, {format_frequency(run.nominal_hz)}, "
-            f"begun {iso_utc(run.started_utc_ns)}",
-            run_sections(records[0]),
+            f"begun {whole_utc(run.started_utc_ns)}",
+            _sections(reader, records[0]),
             clock,
+            closing,
         )
     sections: list[Section] = [section("Runs", _summary(records))]
     for record in records:
         run = record.run
         sections.append(Section(f"Run {run.id}: {printed(run.device)}", ()))
         sections += (
-            Section(part.title, part.blocks, level=3) for part in run_sections(record)
+            Section(part.title, part.blocks, level=3)
+            for part in _sections(reader, record)
         )
-    return page_of(f"{len(records)} runs", "", sections, clock)
+    return page_of(f"{len(records)} runs", "", sections, clock, closing)
+
+
+def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
+    if record.run.purpose is Purpose.REFCHECK:
+        return check_run_sections(check_record(reader, record))
+    return run_sections(record)
+
+
+def _method(record: RunRecord) -> str:
+    special = {Purpose.REFCHECK: "check", Purpose.TRIM: "trim"}
+    usual = "counter" if not record.document.get("timing") else "pulses"
+    return special.get(record.run.purpose, usual)
 
 
 def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:
     """Return the page of a lot. Raises NotFoundError, UsageError."""
     lot = known_lot(reader, name, part_id)
-    record, simulated, u_ppm = lot_record(reader, lot)
+    found = lot_record(reader, lot)
+    record = found.report
     return page_of(
         f"Lot {printed(lot.lot)}: {record.standing.decision.value}",
         f"{printed(record.part.title)}, {format_frequency(record.part.nominal_hz)}",
-        lot_sections(record, simulated, u_ppm),
+        lot_sections(found),
         clock,
-        SOURCES,
+        Closing(("lot",), SOURCES),
     )
 
 
@@ -73,8 +104,9 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     return page_of(
         f"Reference check {number}",
         printed(check.instrument.text),
-        check_sections(check, others, clock.utc_ns()),
+        check_sections(check, others, clock.utc_ns(), check_run(reader, check)),
         clock,
+        Closing(("check",)),
     )
 
 
@@ -87,7 +119,7 @@ def compare_page(found: Comparison, clock: Clock) -> Page:
         names,
         compare_sections(found),
         clock,
-        COMPARE_SOURCES,
+        Closing(("compare",), COMPARE_SOURCES),
     )
 
 
@@ -96,12 +128,12 @@ def page_of(
     subtitle: str,
     sections: Iterable[Section],
     clock: Clock,
-    sources: tuple[str, ...] = (),
+    closing: Closing,
 ) -> Page:
     """Return a page of those sections that say something, with what all end with."""
     filled = [one for one in sections if one.blocks or one.title.startswith("Run ")]
-    made = (iso_utc(clock.utc_ns()) or "")[:19] + "Z"
-    whole = (*filled, *closing_sections(sources))
+    made = whole_utc(clock.utc_ns())
+    whole = (*filled, *closing_sections(closing.methods, closing.sources))
     return Page(title, subtitle, made, __version__, whole)
 
 

@@ -44,6 +44,8 @@ _INKS: Final = {
 _OPEN_INK: Final = (122, 74, 0)
 _MARGIN_MM: Final = 15.0
 _LONG_WORD: Final = 22
+_BOLD: Final = 1.25
+"""How much wider the letters of a heading are."""
 _SHORTEST_TABLE_MM: Final = 22.0
 
 
@@ -242,7 +244,11 @@ def _shares(block: Table) -> tuple[float, ...]:
     """Return column widths after what stands in them, none too narrow or wide."""
     columns = zip(block.headers, *block.rows, strict=True)
     widths = [
-        max(_longest_word(column) + 3.0, min(42.0, max(len(cell) for cell in column)))
+        max(
+            _longest_word(column) + 3.0,
+            _longest_word(column[:1]) * _BOLD + 3.0,
+            min(42.0, max(len(cell) for cell in column)),
+        )
         for column in columns
     ]
     return tuple(width / sum(widths) for width in widths)

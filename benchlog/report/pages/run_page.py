@@ -1,7 +1,11 @@
 """The sections of one run: verdict first, then what it rests on, then the details."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
+from benchlog.analysis.stability import StabilityRow
+from benchlog.model import Purpose
+from benchlog.report.pages.budgets import budget_table
 from benchlog.report.pages.charts import course_chart, histogram_chart, standing_chart
 from benchlog.report.pages.content import (
     Block,
@@ -22,12 +26,13 @@ from benchlog.report.pages.hook_up import (
     part_facts,
     timebase_facts,
 )
+from benchlog.report.pages.night_section import night_section
+from benchlog.report.pages.pulse_chart import timing_chart
 from benchlog.report.pages.run_record import RunRecord
 from benchlog.report.pages.study_charts import stability_chart, temperature_chart
-from benchlog.report.pages.trim_chart import trim_chart, trim_table
+from benchlog.report.pages.trim_page import trim_ruling, trim_sections
 from benchlog.report.words import (
     ambient_text,
-    freedom_text,
     jitter_text,
     limit_text,
     offset_text,
@@ -35,7 +40,8 @@ from benchlog.report.words import (
     readings_text,
     three_digits,
 )
-from benchlog.units import format_ppm, format_u_ppm, iso_utc, printable
+from benchlog.store.rows import ConditionSpan
+from benchlog.units import decimals_for, format_ppm, format_u_ppm, iso_utc, printable
 
 HEADLINES = {
     "pass": "PASS",
@@ -49,11 +55,10 @@ _AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
 def run_sections(record: RunRecord) -> Iterator[Section]:
     """Yield what a page says of one run."""
     yield section("Verdict", *_verdict(record))
-    yield section("Figures", _figures(record), _budget(record))
-    yield section("Course of the run", *_course(record))
-    yield section("Trim codes", *_codes(record))
-    yield section("Stability", *_stability(record))
-    yield section("Temperature", *_temperature(record))
+    if record.run.purpose is Purpose.TRIM:
+        yield from trim_sections(record)
+    else:
+        yield from _measured(record)
     yield section("Part", part_facts(record.run.part))
     yield section(
         "Hook-up and instruments",
@@ -64,10 +69,29 @@ def run_sections(record: RunRecord) -> Iterator[Section]:
     )
     yield section("Events", *_events(record))
     yield section("Verdicts and amendments", _verdicts(record), _amendments(record))
-    yield section("What this source is good for", *_fitness(record))
+    if record.run.purpose is not Purpose.TRIM:
+        yield section("What this source is good for", *_fitness(record))
+
+
+def _measured(record: RunRecord) -> Iterator[Section]:
+    yield night_section(record.night)
+    yield section("Figures", _figures(record), _budget(record))
+    yield section("Course of the run", *_course(record))
+    yield section("Stability", *_stability(record))
+    yield section("Temperature", *_temperature(record))
 
 
 def _verdict(record: RunRecord) -> Iterator[Block | None]:
+    yield from notices(record)
+    if record.run.purpose is Purpose.TRIM:
+        yield trim_ruling(record)
+        return
+    yield _ruling(record.document)
+    yield standing_chart(record.assessment)
+
+
+def notices(record: RunRecord) -> Iterator[Notice]:
+    """Yield what must not be overlooked of a run."""
     run, document = record.run, record.document
     if document["simulated"]:
         yield Notice("Simulated data: nothing here was measured on a real device.")
@@ -78,56 +102,49 @@ def _verdict(record: RunRecord) -> Iterator[Block | None]:
         yield Notice(f"The device id was corrected; it had been typed as {typed}.")
     if run.open:
         yield Notice("The run was still going on when this page was made.")
+
+
+def _ruling(document: Mapping[str, Any]) -> Ruling:
     conformance = document["conformance"]
     headline = HEADLINES[document["verdict"]]
     if conformance is not None:
         headline += f", conformance probability {percent(conformance)}"
     reasons = tuple(printable(reason) for reason in document["reasons"])
-    yield Ruling(document["verdict"], headline, reasons)
-    yield standing_chart(record.assessment)
+    return Ruling(document["verdict"], headline, reasons)
 
 
 def _figures(record: RunRecord) -> Facts:
     document = record.document
+    pulses = bool(document.get("timing"))
     return facts(
         (
             ("Offset", offset_text(document)),
-            ("Jitter", jitter_text(document)),
+            ("Timing" if pulses else "Jitter", jitter_text(document)),
             ("Limit", limit_text(document)),
             ("Ambient", ambient_text(document)),
-            ("Readings", readings_text(document)),
+            ("Pulses" if pulses else "Readings", readings_text(document)),
             ("Suspect readings", document["suspect"] or ""),
         )
     )
 
 
 def _budget(record: RunRecord) -> Table | Prose:
-    budget = record.document["budget"]
+    budget = record.assessment.budget
     if budget is None:
         return Prose(("No uncertainty can be stated: the readings are too few.",))
-    rows = [
-        (
-            line["name"],
-            three_digits(line["u_ppm"]),
-            freedom_text(line["degrees_of_freedom"]),
-            line["distribution"],
-            line["text"],
-        )
-        for line in budget["lines"]
-    ]
-    freedom = freedom_text(budget["degrees_of_freedom"])
-    rows.append(("combined", three_digits(budget["u_ppm"]), freedom, "", ""))
-    expanded = three_digits(record.document["u_ppm"])
-    rows.append(("expanded, U", expanded, "", "", f"k = {budget['k']:.2f}, 95 %"))
-    headers = ("Contribution", "u, ppm", "Freedom", "Shape", "From")
-    return table("Uncertainty budget of the offset", headers, rows, "lrr")
+    return budget_table(budget, "Uncertainty budget of the offset")
 
 
 def _course(record: RunRecord) -> Iterator[Block | None]:
     if record.trace is None:
-        yield Prose(("The run has no reading.",))
+        yield Prose((_nothing(record),))
+        yield timing_chart(record.pulses)
         return
     yield course_chart(record.trace, record.assessment)
+    if record.pulses is not None:
+        yield Prose(("Each point is the offset over a stretch of many pulses.",))
+        yield timing_chart(record.pulses)
+        return
     if record.trace.thinned:
         yield Prose(
             (
@@ -139,11 +156,10 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
     yield histogram_chart(record.measured.ppm, record.assessment)
 
 
-def _codes(record: RunRecord) -> Iterator[Block | None]:
-    if record.codes:
-        codes = dict(record.codes)
-        yield trim_chart(codes, record.run.part.limits.tolerance_ppm)
-        yield trim_table(codes)
+def _nothing(record: RunRecord) -> str:
+    if record.pulses is None:
+        return "The run has no reading."
+    return "The pulses are too few for offsets over stretches of the run."
 
 
 def _stability(record: RunRecord) -> Iterator[Block | None]:
@@ -151,21 +167,22 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     if found is None:
         return
     yield stability_chart(found)
-    rows = [
-        (
-            f"{row.tau_s:.6g}",
-            f"{row.n:,}",
-            f"{row.value:.3e}",
-            "" if row.low is None else f"{row.low:.3e}",
-            "" if row.high is None else f"{row.high:.3e}",
-            row.noise,
-        )
-        for row in found.rows
-        if row.value is not None
+    rows = [row for row in found.rows if row.value is not None]
+    biased = any(row.bias != 1.0 for row in rows)
+    cells = [
+        (*_deviation(row), row.noise, *([f"{row.bias:.3g}"] if biased else []))
+        for row in rows
     ]
     headers = ("tau, s", "Pairs", found.kind, "95 % from", "to", "Noise")
+    head = (*headers, *(["Bias, dead time"] if biased else []))
     title = f"{found.kind}, {found.estimator} (fractional frequency)"
-    yield table(title, headers, rows, "rrrrr", " ".join(found.notes))
+    yield table(title, head, cells, "rrrrrlr", " ".join(found.notes))
+
+
+def _deviation(row: StabilityRow) -> tuple[str, ...]:
+    figures = (row.value, row.low, row.high)
+    said = ("" if figure is None else f"{figure:.2e}" for figure in figures)
+    return (f"{row.tau_s:.6g}", f"{row.n:,}", *said)
 
 
 def _temperature(record: RunRecord) -> Iterator[Block]:
@@ -189,29 +206,27 @@ def _fitness(record: RunRecord) -> Iterator[Block]:
     rows = [
         (
             one.use.title,
+            one.verdict.value,
+            "none" if one.margin < -9.99 else f"{one.margin:.0%}",
             three_digits(one.tolerance_ppm),
             three_digits(one.worst_ppm),
-            "none" if one.margin < -9.99 else f"{one.margin:.0%}",
-            one.verdict.value,
             one.dominant,
         )
         for one in record.fitness
     ]
-    headers = ("Use", "Allowed, ppm", "Worst, ppm", "Left", "Verdict", "Mostly")
+    headers = ("Use", "Verdict", "Left", "Allowed, ppm", "Worst, ppm", "Mostly")
     note = (
         "The worst case is the sum of offset, its uncertainty, restlessness and what "
         "temperature may do, all at their worst together; ageing is not counted."
     )
-    yield table("Fitness for use", headers, rows, "lrrr", note)
+    yield table("Fitness for use", headers, rows, "llrrr", note)
 
 
 def _conditions(record: RunRecord) -> Table:
     rows = [
         (
             span.quantity,
-            f"{span.mean:.6g}",
-            f"{span.least:.6g}",
-            f"{span.most:.6g}",
+            *_rounded(span),
             span.unit,
             f"{span.n:,}",
             span.instrument,
@@ -220,6 +235,13 @@ def _conditions(record: RunRecord) -> Table:
     ]
     headers = ("Quantity", "Mean", "Least", "Most", "Unit", "Values", "Instrument")
     return table("Other quantities logged", headers, rows, "lrrrlr")
+
+
+def _rounded(span: ConditionSpan) -> tuple[str, ...]:
+    """Return mean, least and most, to a hundredth of what they span."""
+    reach = (span.most - span.least) / 10 or max(abs(span.mean) / 1000, 1e-9)
+    places = decimals_for(reach)
+    return tuple(f"{x:,.{places}f}" for x in (span.mean, span.least, span.most))
 
 
 def _events(record: RunRecord) -> Iterator[Block]:
@@ -259,4 +281,7 @@ def _verdicts(record: RunRecord) -> Table:
         for one in record.verdicts
     ]
     headers = ("UTC", "Verdict", "Offset, ppm", "U, ppm", "Limit, ppm", "Rule")
-    return table("Verdicts kept, the newest last", headers, rows, "llrrr")
+    trim = record.run.purpose is Purpose.TRIM
+    note = "Of the readings of all codes together: it says nothing of the best code."
+    title = "Verdicts kept, the newest last"
+    return table(title, headers, rows, "llrrr", note if trim and rows else "")

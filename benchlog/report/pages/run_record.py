@@ -4,6 +4,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
+import numpy as np
+
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability import Stability, stability
 from benchlog.analysis.temperature import (
@@ -12,6 +14,7 @@ from benchlog.analysis.temperature import (
     fit_temperature,
     law_of,
 )
+from benchlog.analysis.trains import Comparison
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
@@ -22,13 +25,18 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment, figures, judge_for
 from benchlog.verdict.fitness import Fitness, fitness
+from benchlog.verdict.night import Night, NightWatch
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.source import measured_source
 
 _T = TypeVar("_T")
 EVENTS: Final = 200
 """Events printed of one run; the others are counted."""
-_LEAST_SWING_C: Final = 2.0
+LONG_S: Final = 3600.0
+"""A run of this length gets a summary of how it went, whatever it was for."""
+_LEAST_SWING_C: Final = 0.5
+_CURVED_FROM_C: Final = 5.0
+"""Over less, a straight line is all that ambient can tell."""
 _CHUNK: Final = 100_000
 
 
@@ -51,6 +59,8 @@ class RunRecord:
     amendments: Sequence[Amendment]
     codes: Mapping[int, tuple[float, str]]
     check: ReferenceCheck | None
+    night: Night | None
+    pulses: Comparison | None
     notes: tuple[str, ...]
 
 
@@ -60,9 +70,10 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
     judge = judge_for(run)
     for chunk in _chunks(columns):
         judge.feed(chunk)
+    compared = None
     if isinstance(judge, PulseJudge):
         judge.feed_pulses(reader.pulses_after(run.id))
-        columns = judge.charted()
+        columns, compared = judge.charted(), _compared(judge)
     assessment = judge.assessment()
     found = measured(columns, run, assessment.timebase.offset_ppm)
     notes: list[str] = []
@@ -83,6 +94,8 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         reader.amendments(run.id),
         _codes(reader, run),
         _check(reader, run),
+        _night(reader, run, columns, assessment),
+        compared,
         tuple(notes),
     )
 
@@ -112,13 +125,14 @@ def _stability(reader: Reader, columns: Columns, run: Run) -> Stability:
 def _temperature(
     found: Measured, run: Run
 ) -> tuple[TemperatureData, TemperatureFit] | None:
-    """Fit the usual law of the kind to means; None where ambient hardly moved."""
+    """Fit the usual law of the kind, or a line; None where ambient hardly moved."""
     t_s, ambient_c, ppm = averaged(found)
-    if len(t_s) < 3 or float(ambient_c.max() - ambient_c.min()) < _LEAST_SWING_C:
+    swing_c = float(np.ptp(ambient_c)) if len(t_s) else 0.0
+    if len(t_s) < 3 or swing_c < _LEAST_SWING_C:
         return None
     data = TemperatureData(t_s, ambient_c, ppm)
     limits = run.part.limits
-    law = law_of(run.part.kind)
+    law = law_of(run.part.kind) if swing_c >= _CURVED_FROM_C else "line"
     fit = fit_temperature(data, law, reference_c=limits.reference_c, limits=limits)
     return data, fit
 
@@ -128,6 +142,25 @@ def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
         return ()
     uses, _ = list_uses()
     return fitness(uses, measured_source(run.device, run.part, assessment))
+
+
+def _compared(judge: PulseJudge) -> Comparison | None:
+    try:
+        return judge.comparison()
+    except DataError:
+        return None
+
+
+def _night(
+    reader: Reader, run: Run, columns: Columns, assessment: Assessment
+) -> Night | None:
+    """Return how a soak went, or another run that took an hour or more."""
+    if run.purpose is not Purpose.SOAK and assessment.stats.span_s < LONG_S:
+        return None
+    watch = NightWatch(run)
+    for chunk in _chunks(columns):
+        watch.feed(chunk)
+    return watch.night(assessment, [event for _, event in reader.events(run.id)])
 
 
 def _codes(reader: Reader, run: Run) -> dict[int, tuple[float, str]]:

@@ -23,11 +23,31 @@ _COLOURS: Final = {
 }
 _COLOUR: Final = re.compile("|".join(_COLOURS))
 _URL: Final = re.compile(r"url\(#")
+_NARROW_IN: Final = 3.8
+_LEAST_NARROW_IN: Final = 1.3
+_NARROW_SHARE: Final = 0.8
 
 
 def paper_svg(figure: "Figure") -> bytes:
     """Return the picture with its colours as they are and its letters as outlines."""
     return _drawn(figure, {"svg.fonttype": "path"})
+
+
+def page_svgs(
+    figure: "Figure", key: str, caption: str, alternative: str
+) -> tuple[str, str]:
+    """Return two `svg` elements for a page: as drawn, and laid out for a phone.
+
+    The page shows one of them, by its width: letters keep their size on both. See
+    `page_svg`.
+    """
+    size = figure.get_size_inches()
+    wide = page_svg(figure, key, caption, alternative)
+    height = max(_LEAST_NARROW_IN, _NARROW_SHARE * float(size[1]))
+    figure.set_size_inches(_NARROW_IN, height)
+    narrow = page_svg(figure, f"{key}n", caption, alternative)
+    figure.set_size_inches(*size)
+    return wide, narrow
 
 
 def page_svg(figure: "Figure", key: str, caption: str, alternative: str) -> str:

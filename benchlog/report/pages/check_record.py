@@ -1,0 +1,62 @@
+"""A reference check with the run it came from, read from the store and worked out."""
+
+from dataclasses import dataclass
+
+from benchlog.errors import DataError, NotFoundError
+from benchlog.model import Bench, ReferenceCheck
+from benchlog.report.pages.run_record import RunRecord, run_record
+from benchlog.store.reader import Reader
+from benchlog.store.snapshot import bench_from
+from benchlog.verdict import judge_for
+from benchlog.verdict.pulsejudge import PulseJudge
+from benchlog.verdict.refcheck import Finding, by_pulses, by_readings
+
+
+@dataclass(frozen=True, slots=True)
+class CheckRecord:
+    """The run of a check; what the readings give, None where they give nothing.
+
+    `check` is what was kept of it, None where it was refused.
+    """
+
+    record: RunRecord
+    finding: Finding | None
+    why: str
+    check: ReferenceCheck | None
+
+
+def check_run(reader: Reader, check: ReferenceCheck) -> CheckRecord | None:
+    """Return the run that a check came from; None where it is not in this database."""
+    if check.run_id is None:
+        return None
+    try:
+        run = reader.run(check.run_id)
+    except NotFoundError:
+        return None
+    return check_record(reader, run_record(reader, run))
+
+
+def check_record(reader: Reader, record: RunRecord) -> CheckRecord:
+    """Return a run of a reference check with what it says of the time base."""
+    run = record.run
+    kept = [one for _, one in reader.reference_checks() if one.run_id == run.id]
+    try:
+        return CheckRecord(record, _finding(reader, record), "", next(iter(kept), None))
+    except DataError as error:
+        return CheckRecord(record, None, str(error), next(iter(kept), None))
+
+
+def _finding(reader: Reader, record: RunRecord) -> Finding:
+    run = record.run
+    plain = run.snapshot.get("bench")
+    bench = bench_from(plain) if isinstance(plain, dict) else Bench("", {}, ())
+    reference = bench.reference
+    if reference is None:
+        raise DataError("the run does not say how the reference was wired")
+    counter = bench.instruments[reference.counter]
+    judge = judge_for(run)
+    if isinstance(judge, PulseJudge):
+        judge.feed_pulses(reader.pulses_after(run.id))
+        return by_pulses(judge.comparison(), judge.counts(), reference, counter)
+    columns = reader.columns_after(run.id)
+    return by_readings(columns, reference, counter, run.resolution_hz)

@@ -1,0 +1,139 @@
+"""What pages of a soak, a trim, a reference check and of pulses say of their own."""
+
+from dataclasses import replace
+
+import pytest
+from pulse_scene import PulseScene
+from report.page_making import NS, fresh, parsed, series, words, write_run
+from store.making import BENCH, COUNTER, PART
+
+from benchlog.clock import VirtualClock
+from benchlog.model import (
+    Event,
+    EventKind,
+    Flag,
+    PositionSpec,
+    Purpose,
+    Reading,
+    ReferenceCheck,
+    ReferenceSpec,
+)
+from benchlog.report.pages.closing import METHODS
+from benchlog.report.pages.html import html_of
+from benchlog.report.pages.making import check_page, run_page
+from benchlog.store.reader import Reader
+
+TOLD = (
+    "code 80: -1,234.5 ppm",
+    "code 81: +17.2 ppm",
+    "best code 81 is set, for now: +17.3 +- 4.1 ppm; burn it yourself",
+)
+PULSE = replace(PART, id="reference-1hz", nominal_hz=1.0)
+REFERENCE = replace(
+    BENCH,
+    positions=(PositionSpec("A", "counter"),),
+    reference=ReferenceSpec("counter", u_s=5e-8),
+)
+
+
+def pulses_per_second(count, time_base_ppm):
+    """What a counter with this time base reads of a pulse per second."""
+    for i in range(count):
+        hertz = (1 - time_base_ppm * 1e-6) * (1 + 1e-9 * (-1) ** i)
+        at = i * NS
+        yield Reading(1_900_000_000 * NS + at, at, 1.0, hertz, None, Flag.SIMULATED)
+
+
+def told(writer, path, run, texts):
+    with Reader.open(path) as reader:
+        (segment,) = reader.segments(run)
+    events = [Event(NS, NS, EventKind.TRIM, text) for text in texts]
+    writer.commit([(run, segment.id, event) for event in events])
+
+
+@pytest.fixture(scope="module")
+def reader(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("kinds")
+    path = folder / "pages.db"
+    with fresh(folder) as writer:
+        soak = series(4_000, swing_c=1.0, gap_at=(700, 2_000))
+        write_run(writer, soak, purpose=Purpose.SOAK)
+        trim = write_run(writer, series(9), device="RC-1", purpose=Purpose.TRIM)
+        told(writer, path, trim, TOLD)
+        check = {"purpose": Purpose.REFCHECK, "bench": REFERENCE, "operator": "A. I."}
+        write_run(writer, pulses_per_second(90, 0.3), part=PULSE, **check)
+        writer.add_reference_check(
+            ReferenceCheck(COUNTER, 0.3, 0.01, "pulses", 9 * NS, 90 * NS, run_id=3)
+        )
+        scene = PulseScene(writer, VirtualClock())
+        scene.begin()
+        scene.end()
+    with Reader.open(path) as reader:
+        yield reader
+
+
+def said_of(reader, run):
+    return parsed(html_of(run_page(reader, [reader.run(run)], VirtualClock())))
+
+
+def headings(tree):
+    return [words(one) for one in tree.iter("h2")]
+
+
+def test_a_soak_says_how_it_went(reader):
+    tree = said_of(reader, 1)
+    said = words(tree)
+    assert headings(tree)[:2] == ["Verdict", "How it went"]
+    for text in (
+        "2 gaps, ",
+        "ppm/day (95 %:",
+        "ppm/C (95 %:",
+        "Allan deviation",
+        "line about 25 C",
+    ):
+        assert text in said, text
+    gaps = next(t for t in tree.iter("table") if words(t.find("caption")) == "Gaps")
+    assert len(list(gaps.iter("tr"))) == 3
+
+
+def test_a_trim_judges_no_mean_of_many_codes(reader):
+    tree = said_of(reader, 2)
+    said = words(tree)
+    assert "Best code 81: +17.3 +- 4.1 ppm (95 %)" in said
+    assert "within the tolerance of +-30 ppm" in said
+    assert headings(tree)[1] == "Trim codes"
+    for absent in ("PASS", "UNDECIDED", "FAIL", "Stability:", "Fitness for use"):
+        assert absent not in said, absent
+
+
+def test_a_reference_check_shows_its_run(reader):
+    for page in (
+        check_page(reader, 1, VirtualClock()),
+        run_page(reader, [reader.run(3)], VirtualClock()),
+    ):
+        tree = parsed(html_of(page))
+        said = words(tree)
+        for text in (
+            "+0.300",
+            "Uncertainty budget of the time base",
+            "stated u 5e-08 s at either end",
+            "A. I.",
+            "M,<b>Counter</b>,17,1.0",
+            "A reference that is known better",
+        ):
+            assert text in said, text
+        assert "UNDECIDED" not in said and "Fitness for use" not in said
+
+
+def test_pulses_are_drawn_against_their_line(reader):
+    said = words(said_of(reader, 4))
+    assert "Each pulse against the fitted line" in said
+    assert "No counter measured this device" in said
+    assert "about a straight line, against pulses of 'gps'" in said
+
+
+def test_each_method_is_two_plain_paragraphs():
+    for name, paragraphs in METHODS.items():
+        assert len(paragraphs) == 2, name
+        for text in paragraphs:
+            assert 200 < len(text) < 900 and text.endswith("."), (name, len(text))
