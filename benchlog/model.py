@@ -532,8 +532,8 @@ class Pulses:
     """Edges of one run as arrays of equal length, in the order of their ids.
 
     `ambient_c` are the ambient values logged beside them since the last look (any
-    number), `typed` whether they are what the operator stated; `last_condition` is the
-    id of the newest of them, to go on from.
+    number) and `ambient_mono_ns` when they were, `typed` whether they are what the
+    operator stated; `last_condition` is the id of the newest of them, to go on from.
     """
 
     id: "NDArray[np.int64]"
@@ -546,6 +546,7 @@ class Pulses:
     ambient_c: tuple[float, ...] = ()
     typed: bool = False
     last_condition: int = 0
+    ambient_mono_ns: tuple[int, ...] = ()
 
     def __len__(self) -> int:
         return len(self.id)

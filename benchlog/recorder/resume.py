@@ -1,6 +1,6 @@
 """Going on with a run that was broken off: its plan, its figures so far, the gap."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final
@@ -41,16 +41,26 @@ class Resumed:
     gap: str
 
 
-def find_last(database: Path, device: str | None = None) -> int | None:
-    """Return the newest soak that is not over by itself and that nobody keeps."""
+def find_last(database: Path, devices: Collection[str] = ()) -> tuple[int, ...]:
+    """Return the newest soak that broke off, with those that one keeper kept beside it.
+
+    Only of these devices, if any are named. Empty when there is none, or when somebody
+    keeps it. The oldest comes first.
+    """
     if not database.exists():
-        return None
+        return ()
     with Reader.open(database) as reader:
-        for run in reader.runs(device=device, limit=10_000):
-            unfinished = run.open or run.ended_how in BROKEN_OFF
-            if run.purpose is Purpose.SOAK and unfinished:
-                return None if is_kept(database, run) else run.id
-    return None
+        broken = [run for run in reader.runs(limit=10_000) if _broke_off(run)]
+    last = next((r for r in broken if not devices or r.device in devices), None)
+    if last is None or is_kept(database, last):
+        return ()
+    beside = [r.id for r in broken if r.control and r.control == last.control]
+    return tuple(sorted({last.id, *beside}))
+
+
+def _broke_off(run: Run) -> bool:
+    unfinished = run.open or run.ended_how in BROKEN_OFF
+    return run.purpose is Purpose.SOAK and unfinished
 
 
 def is_kept(database: Path, run: Run) -> bool:
@@ -83,7 +93,7 @@ def resumed(
         if judge.takes_pulses:
             judge.feed_pulses(reader.pulses_after(run_id))
         gap = _gap_words(reader, run, now_utc_ns)
-        readings = reader.count(run_id)
+        readings = run.readings if judge.takes_pulses else reader.count(run_id)
     return Resumed(run, plan_of(run, now_utc_ns, more_s), judge, readings, gap)
 
 

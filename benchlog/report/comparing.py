@@ -15,6 +15,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.verdict import judge_for
 from benchlog.verdict.compare import Difference, Side, compare
+from benchlog.verdict.pulsejudge import PulseJudge
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,9 @@ def _beside(reader: Reader, run: Run) -> Beside:
     judge = judge_for(run)
     columns = reader.columns_after(run.id)
     judge.feed(columns)
+    if isinstance(judge, PulseJudge):
+        judge.feed_pulses(reader.pulses_after(run.id))
+        columns = judge.charted()
     assessment = judge.assessment()
     found = measured(columns, run, 0.0)
     base_ppm = assessment.timebase.offset_ppm

@@ -1,6 +1,6 @@
 """From runs in the database to the arrays that laws and stability are fitted to."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +10,9 @@ from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.temperature import TemperatureData
 from benchlog.analysis.trains import phase_series
 from benchlog.errors import DataError
-from benchlog.model import Run
+from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.judging import as_readings, judge_for
 from benchlog.verdict.pulsejudge import PulseJudge
 
 Array = NDArray[np.float64]
@@ -46,8 +46,17 @@ def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
                 "the others; take it alone"
             )
     return of_readings.together(
-        [of_readings.observed(reader.chunks(run.id), run) for run in runs]
+        [of_readings.observed(_chunks(reader, run), run) for run in runs]
     )
+
+
+def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
+    """Yield a run's readings; of pulses, the offsets over stretches of it."""
+    found = as_readings(run, lambda: reader.pulses_after(run.id))
+    if found is None:
+        yield from reader.chunks(run.id)
+    else:
+        yield found
 
 
 def days_and_offsets(reader: Reader, runs: Sequence[Run]) -> tuple[Array, Array]:

@@ -1,6 +1,6 @@
 """What is shown of a run's stability, temperature law and ageing; no screen in here."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,14 +11,17 @@ from numpy.typing import NDArray
 from benchlog.analysis.ageing import Ageing, Estimate, ageing
 from benchlog.analysis.curves import aged_ppm, temperature_view
 from benchlog.analysis.observed import days_and_offsets, observed
-from benchlog.analysis.series import outliers, series_from_frequencies
+from benchlog.analysis.series import Series, outliers, series_from_frequencies
 from benchlog.analysis.stability import Stability, stability
 from benchlog.analysis.temperature import TemperatureFit, fit_temperature, law_of
+from benchlog.analysis.trains import phase_series
 from benchlog.errors import DataError
-from benchlog.model import Run
+from benchlog.model import Columns, Run
 from benchlog.screen.widgets.graph import Graph, Layer
 from benchlog.store.reader import Reader
 from benchlog.units import format_duration
+from benchlog.verdict.judging import as_readings, judge_for
+from benchlog.verdict.pulsejudge import PulseJudge
 
 Array = NDArray[np.float64]
 
@@ -67,9 +70,7 @@ def study(database: Path, run_id: int, view: str, kind: str) -> Study:
 
 
 def _stability(reader: Reader, run: Run, kind: str) -> Study:
-    series = series_from_frequencies(
-        reader.frequencies(run.id), run.nominal_hz, run.divider
-    )
+    series = _series(reader, run)
     marked = int(outliers(series).sum())
     found = stability(series, kind)
     said = [*found.notes]
@@ -82,6 +83,26 @@ def _stability(reader: Reader, run: Run, kind: str) -> Study:
     graph = Graph(title, _layers(found), log=True)
     head = f"stability: {kind}, {found.estimator} estimator, {len(series):,} values"
     return Study(head, (graph,), _rows(found), tuple(said))
+
+
+def _series(reader: Reader, run: Run) -> Series:
+    """Return a run's frequencies on their grid; a run of pulses gives phase."""
+    judge = judge_for(run)
+    if isinstance(judge, PulseJudge):
+        judge.feed_pulses(reader.pulses_after(run.id))
+        return phase_series(judge.comparison())
+    return series_from_frequencies(
+        reader.frequencies(run.id), run.nominal_hz, run.divider
+    )
+
+
+def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
+    """Yield a run's readings; of pulses, the offsets over stretches of it."""
+    found = as_readings(run, lambda: reader.pulses_after(run.id))
+    if found is None:
+        yield from reader.chunks(run.id)
+    else:
+        yield found
 
 
 def _layers(found: Stability) -> list[Layer]:
@@ -115,7 +136,7 @@ def _rows(found: Stability) -> tuple[str, ...]:
 
 
 def _temperature(reader: Reader, run: Run) -> Study:
-    data = observed(reader.chunks(run.id), run)
+    data = observed(_chunks(reader, run), run)
     limits = run.part.limits
     found = fit_temperature(
         data,
@@ -140,7 +161,7 @@ def _temperature(reader: Reader, run: Run) -> Study:
 
 
 def _ageing(reader: Reader, run: Run) -> Study:
-    days, ppm = days_and_offsets(observed(reader.chunks(run.id), run))
+    days, ppm = days_and_offsets(observed(_chunks(reader, run), run))
     found, _ = ageing(days, ppm)
     graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
     head = f"ageing: {found.law} law over {found.span_days:.3g} days"

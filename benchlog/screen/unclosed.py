@@ -41,6 +41,8 @@ def _standing(reader: Reader, run: Run) -> Run:
     judge = judge_for(run)
     for columns in reader.chunks(run.id):
         judge.feed(columns)
+    if judge.takes_pulses:
+        judge.feed_pulses(reader.pulses_after(run.id))
     found = judge.assessment()
     return replace(
         run, verdict=str(found.word), offset_ppm=found.offset_ppm, u_ppm=found.u_ppm

@@ -12,7 +12,7 @@ select id, segment_id, ifnull(utc_ns, -1), mono_ns, sequence, flags, instrument
 from edges where run_id = ? and id > ? order by id limit ?
 """
 SELECT_AMBIENT: Final = """
-select id, value, flags from conditions
+select id, value, flags, mono_ns from conditions
 where run_id = ? and id > ? and quantity = 'ambient' order by id
 """
 
@@ -38,4 +38,5 @@ def pulses_from(
         ambient_c=tuple(float(row[1]) for row in ambient),
         typed=typed,
         last_condition=int(ambient[-1][0]) if ambient else after_condition,
+        ambient_mono_ns=tuple(int(row[3]) for row in ambient),
     )

@@ -57,6 +57,7 @@ class PulseJudge:
         self._device = PulseTracker(trains.divider / part.nominal_hz)
         self._reference = PulseTracker(trains.reference_s) if trains.reference else None
         self._ambient: list[float] = []
+        self._ambient_mono_ns: list[int] = []
         self._typed = self._simulated = False
         self._first_utc_ns = self._last_utc_ns = -1
         self._utc_less_mono_ns = 0
@@ -67,6 +68,7 @@ class PulseJudge:
     def feed_pulses(self, pulses: Pulses) -> None:
         """Take in pulses of both trains, in order, and ambient values."""
         self._ambient += pulses.ambient_c
+        self._ambient_mono_ns += pulses.ambient_mono_ns
         self._typed = self._typed or pulses.typed
         if not len(pulses):
             return
@@ -89,18 +91,36 @@ class PulseJudge:
         return against(self._device.train(), self._reference.train())
 
     def charted(self) -> Columns:
-        """Return offsets over stretches of the run as readings, for charts alone.
+        """Return offsets over stretches of the run as readings, for charts and laws.
 
         They are worked out, not measured; empty while there is too little.
         """
         try:
             found = self.comparison()
         except DataError:
-            return _columns(np.empty(0), np.empty(0), np.empty(0, np.int64), 0, 0)
+            return readings_like(np.empty(0), np.empty(0), np.empty(0, np.int64))
         t_s, offset, group = stretches(found)
+        mono_ns = found.origin_ns + np.round(t_s * NS_PER_S).astype(np.int64)
         pulse_hz = self.part.nominal_hz / self.trains.divider
-        apart_ns = self._utc_less_mono_ns
-        return _columns(t_s, pulse_hz * (1 + offset), group, found.origin_ns, apart_ns)
+        columns = readings_like(t_s, pulse_hz * (1 + offset), group)
+        return replace(
+            columns,
+            mono_ns=mono_ns,
+            utc_ns=mono_ns + self._utc_less_mono_ns,
+            ambient_c=self._ambient_at(mono_ns),
+        )
+
+    def _ambient_at(self, mono_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the ambient between the values that were logged; NaN without any."""
+        known = self._ambient_mono_ns
+        if not known or len(known) != len(self._ambient):
+            return np.full(len(mono_ns), np.nan)
+        at = np.array(known, dtype=np.int64)
+        order = np.argsort(at, kind="stable")
+        since = (mono_ns - at[order[0]]) / NS_PER_S
+        known_s = (at[order] - at[order[0]]) / NS_PER_S
+        found = np.interp(since, known_s, np.array(self._ambient)[order])
+        return np.asarray(found, dtype=np.float64)
 
     def counts(self) -> tuple[PulseCounts, PulseCounts]:
         """Return how many pulses of each kind, of device and reference, there are."""
@@ -211,23 +231,22 @@ class PulseJudge:
         return _until_judged(timing, found, draft)
 
 
-def _columns(
+def readings_like(
     t_s: NDArray[np.float64],
     frequency_hz: NDArray[np.float64],
     group: NDArray[np.int64],
-    origin_ns: int,
-    apart_ns: int,
 ) -> Columns:
+    """Return frequencies at times (s) as readings; between groups there is a gap."""
     n = len(t_s)
-    mono_ns = origin_ns + np.round(t_s * NS_PER_S).astype(np.int64)
     turned = np.zeros(n, dtype=np.int64)
     if n:
         turned[1:][np.diff(group) != 0] = int(Flag.GAP_BEFORE)
+    mono_ns = np.round(t_s * NS_PER_S).astype(np.int64)
     gate_s = float(np.median(np.diff(t_s))) if n > 1 else 0.0
     return Columns(
         id=np.arange(1, n + 1),
         segment=np.ones(n, np.int64),
-        utc_ns=mono_ns + apart_ns,
+        utc_ns=mono_ns,
         mono_ns=mono_ns,
         gate_s=np.full(n, gate_s),
         frequency_hz=frequency_hz,

@@ -1,0 +1,53 @@
+"""A run of pulses on a page, and its stability: everything comes from the edges."""
+
+import pytest
+from pulse_scene import PulseScene
+from report.page_making import fresh, parsed, words
+
+from benchlog.analysis.stability import stability
+from benchlog.clock import VirtualClock
+from benchlog.report.pages.html import html_of
+from benchlog.report.pages.making import run_page
+from benchlog.report.study import series_of
+from benchlog.store.reader import Reader
+
+
+@pytest.fixture(scope="module")
+def reader(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pulses")
+    with fresh(folder) as writer:
+        scene = PulseScene(writer, VirtualClock())
+        scene.begin()
+        scene.end()
+    with Reader.open(folder / "pages.db") as reader:
+        yield reader
+
+
+def test_a_page_of_pulses(reader):
+    tree = parsed(html_of(run_page(reader, [reader.run(1)], VirtualClock())))
+    said = words(tree)
+    for text in (
+        "PASS",
+        "about a straight line, against pulses of 'gps'",
+        "600",
+        "the pulses of 'gps' are the time, stated u 1e-07 s",
+        "Course of the run",
+        "Stability",
+        "Simulated data",
+    ):
+        assert text in said, text
+    figures = [words(one) for one in tree.iter("figcaption")]
+    assert len(figures) >= 3, figures
+    assert "The run has no reading" not in said
+    headings = [words(one) for one in tree.iter("h2")]
+    assert "Stability" in headings
+
+
+def test_stability_of_pulses_is_white_phase(reader):
+    found = stability(series_of(reader, reader.run(1)))
+    rows = [row for row in found.rows if row.value is not None]
+    # Allan deviation of white PM: sqrt(3) x / tau (NIST SP 1065, table of noise types);
+    # two trains of 50 us rms: x = 50e-6 sqrt(2)
+    assert rows[0].tau_s == pytest.approx(1.0, rel=1e-3)
+    assert rows[0].value == pytest.approx(3**0.5 * 50e-6 * 2**0.5, rel=0.1)
+    assert "PM" in rows[0].noise
