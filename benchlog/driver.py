@@ -83,6 +83,15 @@ class Driver(ABC):
         self.settings = with_defaults(self.options, options)
         self.clock = clock
 
+    @classmethod
+    def address_wanted(cls, address: str, settings: Mapping[str, object]) -> str:
+        """Return what an address looks like if this cannot be one, else nothing.
+
+        Asked when a bench file is read; nothing is opened.
+        """
+        del address, settings
+        return ""
+
     @property
     def read_limit_s(self) -> float:
         """Bench seconds that one `read` may take when all is well (the gate)."""

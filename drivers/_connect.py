@@ -1,5 +1,6 @@
 """From an address to an open link: which transport serves which address."""
 
+import re
 from collections.abc import Mapping
 from typing import Final
 
@@ -11,6 +12,14 @@ from ._serial import SERIAL_OPTIONS, SerialLink, serial_url
 from ._tcp import TcpLink, host_and_port
 
 PURE_PYTHON: Final = "@py"
+STREAM_WANTED: Final = (
+    "a serial device such as /dev/ttyUSB0 or COM3, a pySerial URL, or "
+    "TCPIP::HOST::PORT::SOCKET"
+)
+LINK_WANTED: Final = (
+    f"a VISA resource (TCPIP::..., USB::..., GPIB::...), {STREAM_WANTED}"
+)
+_RESOURCE: Final = re.compile(r"(TCPIP|USB|GPIB|VXI|PXI|ASRL)\w*::.+", re.IGNORECASE)
 LINK_OPTIONS: Final = (
     *SERIAL_OPTIONS,
     Option(
@@ -21,6 +30,21 @@ LINK_OPTIONS: Final = (
     ),
 )
 """Options of every driver that reaches its instrument through `open_link`."""
+
+
+def is_stream(address: str) -> bool:
+    """Whether the address is one of a serial line or a plain socket."""
+    return host_and_port(address) is not None or serial_url(address) is not None
+
+
+def link_wanted(address: str, settings: Mapping[str, object]) -> str:
+    """Return what `open_link` takes if it cannot take this address, else nothing.
+
+    A VISA library of the maker may know resources by other names.
+    """
+    other = settings.get("visa_library", PURE_PYTHON) != PURE_PYTHON
+    fits = other or is_stream(address) or _RESOURCE.fullmatch(address)
+    return "" if fits else LINK_WANTED
 
 
 def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> Link:
@@ -48,8 +72,8 @@ def open_stream(
     stream = _stream(address, terminator.encode("latin-1"), settings)
     if stream is None:
         raise LostError(
-            f"{address} is neither a serial line nor a plain socket; give a device "
-            "such as /dev/ttyUSB0, a pySerial URL, or TCPIP::HOST::PORT::SOCKET",
+            f"{address} is neither a serial line nor a plain socket; give "
+            f"{STREAM_WANTED}",
             address=address,
         )
     return stream

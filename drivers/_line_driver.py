@@ -1,12 +1,13 @@
 """What every driver of an instrument that only talks does the same way."""
 
+from collections.abc import Mapping
 from typing import Final
 
 from benchlog.driver import GRACE_S, Driver, Option
 from benchlog.errors import LostError
 from benchlog.model import Dialect, Identity, Sample
 
-from ._connect import open_stream
+from ._connect import STREAM_WANTED, is_stream, open_stream
 from ._dialects import checked_dialect
 from ._lines import Line, Listener
 from ._numbers import parse_reply
@@ -40,6 +41,12 @@ class LineDriver(Driver):
     def newest(self) -> bool:
         """Whether only the newest line counts when several wait."""
         return False
+
+    @classmethod
+    def address_wanted(cls, address: str, settings: Mapping[str, object]) -> str:
+        """See `Driver.address_wanted`."""
+        del settings
+        return "" if is_stream(address) else STREAM_WANTED
 
     def open(self) -> None:
         """See `Driver.open`."""

@@ -13,7 +13,7 @@ from benchlog.errors import (
 )
 from benchlog.model import Dialect, Identity, Sample
 
-from ._connect import open_link
+from ._connect import link_wanted, open_link
 from ._dialects import checked_dialect
 from ._numbers import parse_reply
 from ._scpi import MAX_ERRORS, Talk, identity_of
@@ -55,6 +55,11 @@ class ScpiDriver(Driver):
     def period_s(self) -> float:
         """See `Driver.period_s`; a counter has no `every_s` and never pauses."""
         return number_of(self.settings, "every_s")
+
+    @classmethod
+    def address_wanted(cls, address: str, settings: Mapping[str, object]) -> str:
+        """See `Driver.address_wanted`."""
+        return link_wanted(address, settings)
 
     def open(self) -> None:
         """See `Driver.open`; leaves the instrument set up and its settings known."""

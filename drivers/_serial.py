@@ -1,6 +1,7 @@
 """Lines over a serial port, or over anything that pySerial opens like one."""
 
 import contextlib
+import re
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -42,6 +43,9 @@ _SEND_S: Final = 2.0
 _FAULTS: Final = (OSError, TypeError, ValueError, NotImplementedError)
 
 
+_DEVICE: Final = re.compile(r"/.*|COM\d+", re.IGNORECASE)
+
+
 def serial_url(address: str) -> str | None:
     """Return what pySerial opens for `address`, None when it is no serial line.
 
@@ -51,7 +55,8 @@ def serial_url(address: str) -> str | None:
     upper = address.upper()
     if upper.startswith("ASRL") and upper.endswith("::INSTR"):
         return address[4:-7]
-    return address if address.startswith("/") or "://" in address else None
+    is_url = "://" in address
+    return address if is_url or _DEVICE.fullmatch(address) else None
 
 
 def open_port(address: str, url: str, settings: Mapping[str, object]) -> Any:

@@ -13,12 +13,13 @@ code to permanent memory: what is found is for the person to burn.
 """
 
 import re
+from collections.abc import Mapping
 
 from benchlog.driver import GRACE_S, Option, Trimmer
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Identity, Sample
 
-from ._connect import open_stream
+from ._connect import STREAM_WANTED, is_stream, open_stream
 from ._link import StreamLink
 from ._serial import SERIAL_OPTIONS
 
@@ -41,6 +42,12 @@ class LineTrim(Trimmer):
     )
 
     _link: StreamLink | None = None
+
+    @classmethod
+    def address_wanted(cls, address: str, settings: Mapping[str, object]) -> str:
+        """See `Driver.address_wanted`."""
+        del settings
+        return "" if is_stream(address) else STREAM_WANTED
 
     def open(self) -> None:
         """See `Driver.open`."""

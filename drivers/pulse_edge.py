@@ -7,6 +7,7 @@ the receiver's NMEA 0183 sentences a pulse is given out once a sentence after it
 that there is a fix; without that it is marked, and never counts as reference.
 """
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from benchlog.clock import Deadline
@@ -23,6 +24,9 @@ from ._fixes import Fixes
 from ._serial import SERIAL_OPTIONS, open_port, serial_url
 from ._settings import number_of
 
+_PORT_WANTED: Final = (
+    "a device such as /dev/ttyUSB0 or a pySerial URL such as rfc2217://HOST:PORT"
+)
 _MAY_MISS: Final = 3
 """Pulses that may be missing in a row before the line counts as silent."""
 
@@ -87,6 +91,13 @@ class PulseEdge(Driver):
     def read_limit_s(self) -> float:
         """See `Driver.read_limit_s`; some pulses may be missing."""
         return (1 + _MAY_MISS) * self._interval_s + self._fix_within_s
+
+    @classmethod
+    def address_wanted(cls, address: str, settings: Mapping[str, object]) -> str:
+        """See `Driver.address_wanted`."""
+        if settings.get("line") == "kernel":
+            return "" if address.startswith("/") else "a device such as /dev/pps0"
+        return "" if serial_url(address) else _PORT_WANTED
 
     def open(self) -> None:
         """See `Driver.open`."""
@@ -203,8 +214,7 @@ class PulseEdge(Driver):
         url = serial_url(address)
         if url is None:
             raise LostError(
-                f"{address} is no serial port; give a device such as /dev/ttyUSB0 or "
-                "a pySerial URL such as rfc2217://HOST:PORT",
+                f"{address} is no serial port; give {_PORT_WANTED}",
                 address=address,
             )
         port = open_port(address, url, self.settings)

@@ -148,6 +148,11 @@ class _Reader:
         options = self._options(driver, special, path) if driver else {}
         if driver and driver.needs_address and "address" not in table:
             self.findings.add(f"{path}.address", "missing", "where the instrument is")
+        elif driver and driver.needs_address and isinstance(values["address"], str):
+            wanted = driver.address_wanted(values["address"], options)
+            if wanted:
+                found = f"{values['address']!r} is no address"
+                self.findings.add(f"{path}.address", found, wanted)
         self.quantities[name] = _quantity(driver, options)
         quantity = self.quantities[name]
         return InstrumentSpec(name=name, options=options, quantity=quantity, **values)

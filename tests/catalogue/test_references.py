@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from benchlog.catalogue import load_bench
+from benchlog.errors import ConfigError
 from benchlog.model import ReferenceSpec
 from benchlog.store.snapshot import bench_from, to_plain
 
@@ -24,6 +25,15 @@ line = "rx"
 [instruments.room]
 driver = "typed-in"
 value = 23.0
+"""
+ONE = """
+[instruments.it]
+driver = "{driver}"
+address = "{address}"
+
+[[position]]
+name = "A"
+frequency = "it"
 """
 POSITION = """
 [[position]]
@@ -123,3 +133,45 @@ def test_a_snapshot_keeps_it_all(write):
     assert again.reference == found.reference
     assert again.instruments["counter"].calibration_due == "2027-03-31"
     assert again.instruments["gps"].quantity == "edge"
+
+
+@pytest.mark.parametrize(
+    ("driver", "address", "wanted"),
+    [
+        ("scpi-counter", "rubbish", "a VISA resource"),
+        ("scpi-counter", "192.0.2.10:5025", "a VISA resource"),
+        ("line-counter", "ttyUSB0", "a serial device"),
+        ("line-counter", "USB0::1::2::INSTR", "a serial device"),
+        ("pulse-edge", "rubbish", "a pySerial URL"),
+    ],
+)
+def test_what_can_be_no_address_is_said_before_anything_is_opened(
+    write, driver, address, wanted
+):
+    with pytest.raises(ConfigError, match=wanted):
+        load_bench(write("b.toml", ONE.format(driver=driver, address=address)))
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "TCPIP::192.0.2.10::5025::SOCKET",
+        "TCPIP0::[2001:db8::1]::hislip0::INSTR",
+        "USB0::0x1234::0x5678::SN1::INSTR",
+        "GPIB0::9::INSTR",
+        "ASRL/dev/ttyUSB0::INSTR",
+        "/dev/ttyUSB0",
+        "COM3",
+        "socket://192.0.2.10:5025",
+        "rfc2217://192.0.2.10:4001",
+    ],
+)
+def test_every_way_of_writing_an_address_is_taken(write, address):
+    one = ONE.format(driver="scpi-counter", address=address)
+    assert load_bench(write("b.toml", one)).instruments["it"].address == address
+
+
+def test_a_makers_library_may_know_other_names(write):
+    one = ONE.format(driver="scpi-counter", address="counter-on-shelf")
+    text = one.replace("\n[[", '\nvisa_library = "@ivi"\n[[')
+    assert load_bench(write("b.toml", text)).instruments["it"].address
