@@ -35,7 +35,7 @@ def soak_in_lines(
     database: Path,
     *,
     go_on: bool,
-    resume: Resumed | None = None,
+    resume: Sequence[Resumed] = (),
 ) -> tuple[int, ...]:
     """As `measure_in_lines`, for a night: how it stands is said every ten minutes."""
     tell = Narration(_SOAK_EVERY_S).tell

@@ -43,32 +43,31 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
     Raises UsageError, NotFoundError, ConfigError for what cannot be begun, and what
     prevents the start: BusyError, StoreError.
     """
-    run_id = _run_to_resume(typed, manner)
+    run_ids = _to_resume(typed, manner)
     length_s = _length_s(typed)
-    if run_id is None:
+    if not run_ids:
         run_ids = _begun(_plans(typed, length_s), manner)
     else:
         own_length = typed["bench"] is None or typed["resume"] is not None
-        run_ids = _gone_on(run_id, length_s if own_length else None, manner)
+        run_ids = _gone_on(run_ids, length_s if own_length else None, manner)
     return _report(run_ids, manner)
 
 
-def _run_to_resume(typed: dict[str, Any], manner: Manner) -> int | None:
-    """Return the run to go on with, None to begin one. Raises NotFoundError."""
+def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
+    """Return the runs to go on with, none to begin one. Raises NotFoundError."""
     if typed["resume"] is not None:
         if typed["resume_last"] or typed["bench"] or typed["devices"]:
             raise UsageError(
                 "--resume takes bench, part and device from the run; leave out "
                 "--bench, --device and --resume-last"
             )
-        return int(typed["resume"])
+        return (int(typed["resume"]),)
     if not typed["resume_last"]:
-        return None
+        return ()
     from benchlog.recorder.resume import find_last
 
-    device = typed["devices"][0] if len(typed["devices"]) == 1 else None
-    found = find_last(manner.database, device)
-    if found is None and typed["bench"] is None:
+    found = find_last(manner.database, typed["devices"])
+    if not found and typed["bench"] is None:
         raise NotFoundError(
             "soak",
             "last",
@@ -158,7 +157,9 @@ def _begun(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
     return soak_in_lines(plans, manner.database, go_on=go_on)
 
 
-def _gone_on(run_id: int, more_s: float | None, manner: Manner) -> tuple[int, ...]:
+def _gone_on(
+    run_ids: tuple[int, ...], more_s: float | None, manner: Manner
+) -> tuple[int, ...]:
     go_on = not manner.end_with_terminal
     if manner.on_screen:
         from benchlog.cli.onscreen import measure_on_screen
@@ -166,14 +167,17 @@ def _gone_on(run_id: int, more_s: float | None, manner: Manner) -> tuple[int, ..
 
         how: dict[str, Any] = {"go_on": go_on, "bell": manner.bell}
         return measure_on_screen(
-            (), manner.database, again=Again(run_id, more_s), **how
+            (), manner.database, again=Again(run_ids, more_s), **how
         )
     from benchlog.cli.inlines import soak_in_lines
     from benchlog.recorder.resume import resumed
 
-    old = resumed(manner.database, run_id, host_clock().utc_ns(), more_s=more_s)
-    say(f"going on with run {run_id}: {old.gap}")
-    return soak_in_lines((old.plan,), manner.database, go_on=go_on, resume=old)
+    now_ns = host_clock().utc_ns()
+    several = [resumed(manner.database, i, now_ns, more_s=more_s) for i in run_ids]
+    for old in several:
+        say(f"going on with run {old.run.id}: {old.gap}")
+    plans = tuple(old.plan for old in several)
+    return soak_in_lines(plans, manner.database, go_on=go_on, resume=several)
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:

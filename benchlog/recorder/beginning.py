@@ -88,6 +88,7 @@ class Beginning:
             simulated=old.run.simulated,
             accepted=old.readings,
             began_mono_ns=now_ns - age_ns,
+            went_on_ns=now_ns,
         )
         run.gap()
         if position.ambient is not None:

@@ -26,7 +26,7 @@ def keep(
     tell: Tell,
     until_fd: int | None = None,
     go_on: bool = False,
-    resume: Resumed | None = None,
+    resume: Sequence[Resumed] = (),
 ) -> tuple[int, ...]:
     """Keep the runs of one bench until each is over; return their ids.
 
@@ -37,8 +37,8 @@ def keep(
     until_fd : int, optional
         A pipe's reading end: when the other end is gone, so is the terminal, and the
         runs end cleanly unless `go_on` or somebody asked them to keep going.
-    resume : Resumed, optional
-        Go on with this soak instead of beginning runs; `plans` holds its plan.
+    resume : sequence of Resumed
+        Go on with these soaks instead of beginning runs; `plans` holds their plans.
 
     Raises InstrumentError when an instrument does not answer at the start (a soak waits
     instead), BusyError when another keeper holds one, StoreError when the database
@@ -48,11 +48,11 @@ def keep(
     with opened_keeper(
         plans, database, clock, tell=tell, until_fd=until_fd, go_on=go_on
     ) as keeper:
-        if resume is None:
+        if resume:
+            keeper.resume(resume)
+        else:
             keeper.wait_for_all()
             keeper.begin()
-        else:
-            keeper.resume(resume)
         keeper.loop()
         return tuple(keeper.book.runs.ids)
 

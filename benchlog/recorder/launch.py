@@ -15,7 +15,7 @@ from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import RunPlan
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.resume import resumed
+from benchlog.recorder.resume import Resumed, resumed
 from benchlog.recorder.telling import line_of
 from benchlog.recorder.told import Told
 from benchlog.units import iso_utc
@@ -52,9 +52,9 @@ class Launched:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """A soak to go on with; `more_s` is its new length from now on, None the old."""
+    """Soaks to go on with; `more_s` is their new length from now on, None the old."""
 
-    run_id: int
+    run_ids: tuple[int, ...]
     more_s: float | None = None
 
 
@@ -68,7 +68,7 @@ def launch(
 ) -> Launched:
     """Start a keeper and wait until its runs have begun.
 
-    With `again` it goes on with a run and needs no plans. `say` hears what a soak waits
+    With `again` it goes on with runs and needs no plans. `say` hears what a soak waits
     for meanwhile. What happens is told in `DATABASE.keeper.log` as well. Raises what
     prevented the start: InstrumentError, BusyError, StoreError, as `keep` does.
     """
@@ -160,15 +160,12 @@ def main() -> None:
     """Read plans from standard input, keep them, say once what came of the start."""
     plans, database, go_on, again = pickle.load(sys.stdin.buffer)  # noqa: S301 - ours
     clock = host_clock()
-    teller = Teller(clock, len(plans) or 1)
+    wanted = len(plans if again is None else again.run_ids)
+    teller = Teller(clock, wanted)
     try:
-        old = (
-            resumed(database, again.run_id, clock.utc_ns(), more_s=again.more_s)
-            if again is not None
-            else None
-        )
+        old = () if again is None else _resumed(database, again, clock)
         keep(
-            plans if old is None else (old.plan,),
+            plans if again is None else tuple(one.plan for one in old),
             database,
             clock,
             tell=teller.tell,
@@ -178,10 +175,18 @@ def main() -> None:
         )
     except BenchlogError as error:
         where = f" [{error.address}]" if isinstance(error, InstrumentError) else ""
-        if len(teller.begun) < (len(plans) or 1):
+        if len(teller.begun) < wanted:
             _say(Start((), str(error), error.exit_code))
         teller.log(f"{error}{where}")
         raise SystemExit(error.exit_code) from error
+
+
+def _resumed(database: Path, again: Again, clock: Clock) -> tuple[Resumed, ...]:
+    now_ns = clock.utc_ns()
+    return tuple(
+        resumed(database, run_id, now_ns, more_s=again.more_s)
+        for run_id in again.run_ids
+    )
 
 
 def _say(answer: Start) -> None:

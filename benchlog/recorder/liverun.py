@@ -31,6 +31,7 @@ from benchlog.verdict.judging import Judge
 
 _PATIENCE_S: Final = 60.0
 _MOST_READINGS: Final = 300
+_AWAKE_S: Final = 10.0  # real seconds that a probe may take until it gives a value
 _HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
 
 
@@ -84,9 +85,7 @@ class LiveRun:
             records.append(self._stalled(stalled_s))
         records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
-        probe = self.position.ambient or ""
-        for kind, text in self._news.of(self.ambient, ambient_c):
-            records.append(self.event(kind, text, instrument=probe))
+        records += self._of_ambient(sample.mono_ns, ambient_c)
         flags = self._flags(ambient_c) | self._suspicion(sample, records)
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
@@ -219,6 +218,16 @@ class LiveRun:
         return ""
 
     # --- details ---------------------------------------------------------------------
+
+    def _of_ambient(self, mono_ns: int, ambient_c: float | None) -> list[Event]:
+        """Say what is new of ambient; where a run has just gone on, its probe wakes."""
+        awake_s = _AWAKE_S / max(self.clock.real_s(1.0), 1e-9)
+        wakes = (mono_ns - self.went_on_ns) / NS_PER_S < awake_s
+        if ambient_c is None and wakes:
+            return []
+        probe = self.position.ambient or ""
+        said = self._news.of(self.ambient, ambient_c)
+        return [self.event(kind, text, instrument=probe) for kind, text in said]
 
     def _learn_spacing(self, mono_ns: int) -> None:
         """Note how far apart readings that follow on each other usually are."""

@@ -107,12 +107,13 @@ class Keeper:
                 self.book.runs.note(run, EventKind.BACK, text, name)
         self.watch.notifier.ready()
 
-    def resume(self, old: Resumed) -> None:
-        """Go on with a run at once; instruments that do not answer yet are an event."""
+    def resume(self, several: Sequence[Resumed]) -> None:
+        """Go on with runs at once; instruments that do not answer yet are an event."""
         self.desk = Desk(self._socket, self.around.selector, self.front.answer)
-        self.fleet.expect(old.run.identities)
-        run = self.book.resume(old, position_of(old.plan), self._socket.name)
-        self.around.tell(Told(run.run_id, "begun"))
+        for old in several:
+            self.fleet.expect(old.run.identities)
+            run = self.book.resume(old, position_of(old.plan), self._socket.name)
+            self.around.tell(Told(run.run_id, "begun"))
         self.watch.notifier.ready()
         self.fleet.start(hold=())
 

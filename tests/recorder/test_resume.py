@@ -10,7 +10,7 @@ import pytest
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BusyError, UsageError
-from benchlog.model import AlarmRule, EventKind, Flag, Purpose
+from benchlog.model import AlarmRule, EventKind, Flag, PositionSpec, Purpose
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.launch import Again, launch
 from benchlog.recorder.resume import find_last, plan_of, resumed
@@ -52,9 +52,9 @@ def broken_off(plan_for, database):
 def test_it_is_found_and_goes_on_as_the_same_run(broken_off, database, clock):
     run_id = broken_off
     before = count(database, run_id)
-    assert find_last(database) == run_id
-    assert find_last(database, "another device") is None
-    keeper = launch((), database, again=Again(run_id, more_s=1.0))
+    assert find_last(database) == (run_id,)
+    assert find_last(database, ["another device"]) == ()
+    keeper = launch((), database, again=Again((run_id,), more_s=1.0))
     assert keeper.run_ids == (run_id,)
     assert keeper.wait(20) == 0
     keeper.close()
@@ -72,13 +72,13 @@ def test_it_is_found_and_goes_on_as_the_same_run(broken_off, database, clock):
     assert len(told) == 1
     assert "nothing was kept for" in told[0].text
     assert "keeper had ended without closing the run" in told[0].text
-    assert find_last(database) is None
+    assert find_last(database) == ()
 
 
 def test_a_run_whose_time_is_over_is_closed(broken_off, database, clock):
     old = resumed(database, broken_off, clock.utc_ns())
     late = replace(old, plan=replace(old.plan, max_s=0.5))
-    assert keep([late.plan], database, clock, tell=lambda _: None, resume=late)
+    assert keep([late.plan], database, clock, tell=lambda _: None, resume=[late])
     assert run_of(database, broken_off).ended_how == "time reached"
 
 
@@ -86,14 +86,14 @@ def test_what_is_being_kept_is_left_alone(plan_for, database, clock):
     plan = plan_for("stranger-steady", readings=None, purpose=Purpose.SOAK)
     keeper = launch([plan], database)
     (run_id,) = keeper.run_ids
-    assert find_last(database) is None
+    assert find_last(database) == ()
     with pytest.raises(BusyError, match="kept right now"):
         resumed(database, run_id, clock.utc_ns())
     keeper.process.terminate()
     assert keeper.wait(10) == 0
     keeper.close()
     assert run_of(database, run_id).ended_how == "interrupted"
-    assert find_last(database) == run_id  # nobody wanted that end
+    assert find_last(database) == (run_id,)  # nobody wanted that end
 
 
 def test_a_measurement_is_no_soak(plan_for, database, clock):
@@ -102,7 +102,7 @@ def test_a_measurement_is_no_soak(plan_for, database, clock):
     )
     with pytest.raises(UsageError, match="no soak"):
         resumed(database, run_id, clock.utc_ns())
-    assert find_last(database) is None
+    assert find_last(database) == ()
 
 
 def test_another_instrument_is_not_taken_after_a_break_either(
@@ -111,7 +111,7 @@ def test_another_instrument_is_not_taken_after_a_break_either(
     plan = plan_for("stranger-swaps", readings=5, purpose=Purpose.SOAK, max_s=30.0)
     (run_id,) = keep([plan], database, clock, tell=lambda _: None)
     old = resumed(database, run_id, clock.utc_ns(), more_s=2.0)
-    keep([old.plan], database, clock, tell=lambda _: None, resume=old)
+    keep([old.plan], database, clock, tell=lambda _: None, resume=[old])
     with closing(Reader.open(database)) as reader:
         kinds = [event.kind for _, event in reader.events(run_id)]
         assert reader.count(run_id) == 5
@@ -175,8 +175,36 @@ def test_an_instrument_that_is_away_when_a_run_goes_on_is_an_event(
     spec = replace(old.plan.bench.instruments["counter"], driver="stranger-late")
     bench = replace(old.plan.bench, instruments={"counter": spec})
     old = replace(old, plan=replace(old.plan, bench=bench))
-    keep([old.plan], database, clock, tell=lambda _: None, resume=old)
+    keep([old.plan], database, clock, tell=lambda _: None, resume=[old])
     with closing(Reader.open(database)) as reader:
         kinds = [event.kind for _, event in reader.events(broken_off)]
     after = kinds[kinds.index(EventKind.GAP) :]
     assert after[:3] == [EventKind.GAP, EventKind.LOST, EventKind.BACK]
+
+
+def test_all_positions_that_one_keeper_kept_go_on_together(plan_for, database):
+    one = plan_for("stranger-steady", readings=None, max_s=3600.0, purpose=Purpose.SOAK)
+    counter = one.bench.instruments["counter"]
+    bench = replace(
+        one.bench,
+        instruments={name: replace(counter, name=name) for name in ("one", "two")},
+        positions=(PositionSpec("A", "one"), PositionSpec("B", "two")),
+    )
+    one = replace(one, bench=bench)
+    two = replace(one, device="C-0002", position="B")
+    keeper = launch([one, two], database, go_on=True)
+    run_ids = keeper.run_ids
+    wait_until(lambda: all(count(database, run_id) > 5 for run_id in run_ids))
+    os.kill(keeper.pid, signal.SIGKILL)
+    keeper.wait(10)
+    keeper.close()
+    assert find_last(database) == find_last(database, ["C-0001"]) == run_ids
+    before = [count(database, run_id) for run_id in run_ids]
+    keeper = launch((), database, again=Again(run_ids, more_s=1.0))
+    assert keeper.run_ids == run_ids
+    assert keeper.wait(20) == 0
+    keeper.close()
+    for run_id, earlier in zip(run_ids, before, strict=True):
+        assert count(database, run_id) > earlier + 5
+        assert run_of(database, run_id).ended_how == "time reached"
+    assert find_last(database) == ()

@@ -61,10 +61,10 @@ def main() -> None:
                 log.write(line + "\n")
                 log.flush()
 
-        clock, old = host_clock(), None
+        clock, old = host_clock(), ()
         if len(sys.argv) > 6:
-            old = resumed(Path(database), int(sys.argv[6]), clock.utc_ns())
-            plan = old.plan
+            old = (resumed(Path(database), int(sys.argv[6]), clock.utc_ns()),)
+            plan = old[0].plan
         keep([plan], Path(database), clock, tell=tell, go_on=True, resume=old)
 
 
