@@ -1,0 +1,189 @@
+"""From a checked time base to a device's figure, over real sockets and as typed.
+
+The bench is served here and asked by the command line in processes of their own; both
+share the scaled clock.
+"""
+
+import json
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from cli.conftest import SCALE, wait_for
+from simulate.lab import scenario, serving
+
+from benchlog.clock import HostClock
+from benchlog.errors import BenchlogError
+from benchlog.model import EventKind
+from benchlog.simulate.counting import CounterSpec
+from benchlog.simulate.referenced import by_pulses, with_reference
+from benchlog.simulate.scenario import ReceiverAt, Wiring
+from benchlog.store.reader import Reader
+
+PART = "quartz-16mhz-30ppm"
+
+
+@contextmanager
+def bench_file(line, made):
+    """Serve a scenario; yield it with the path of its bench file."""
+    path = line.folder / "bench.toml"
+    with serving(made, HostClock(float(SCALE))) as (bench, _):
+        path.write_text(bench.bench_toml())
+        yield bench, str(path)
+
+
+def wired(way, **counter):
+    """A device of true +10.000 ppm, whatever the room does; a counter that is off."""
+    spec = CounterSpec(stated_ppm=0.6, **counter)
+    made = scenario(gate_s=1.0)
+    at = replace(made.counters[0], spec=spec)
+    return with_reference(replace(made, counters=(at,)), way)
+
+
+def told(line, *words):
+    done = line.run(*words, "--json")
+    assert done.stdout, done.stderr
+    return done.returncode, json.loads(done.stdout)
+
+
+def measure(line, path, *words):
+    return told(
+        line, "measure", "--bench", path, "--part", PART, "--device", "D", *words
+    )
+
+
+@pytest.mark.parametrize(
+    ("way", "timebase_ppm"),
+    [
+        (Wiring.PERIOD, 0.5),
+        (Wiring.FREQUENCY, -0.5),
+        pytest.param(Wiring.PERIOD, -0.5, marks=pytest.mark.slow),
+        pytest.param(Wiring.FREQUENCY, 0.5, marks=pytest.mark.slow),
+    ],
+)
+def test_ten_ppm_come_out_as_ten(line, way, timebase_ppm):
+    with bench_file(line, wired(way, timebase_ppm=timebase_ppm)) as (_, path):
+        _, before = measure(line, path, "--readings", "10")
+        code, check = told(line, "refcheck", "--bench", path, "--for", "60s")
+        _, after = measure(line, path, "--readings", "20")
+    # a fast counter reads low, by what it is fast
+    assert before["timebase"]["status"] == "stated"
+    assert "never checked" in before["timebase"]["text"]
+    assert before["offset_ppm"] == pytest.approx(10.0 - timebase_ppm, abs=0.02)
+    assert before["offset_ppm"] == pytest.approx(10.0, abs=before["u_ppm"])
+    assert code == 0 and check["kept"]
+    assert check["offset_ppm"] == pytest.approx(timebase_ppm, abs=1.5 * check["u_ppm"])
+    # one interval in twenty misses; half as much again, one in a few hundred
+    assert after["timebase"]["status"] == "checked"
+    assert after["u_ppm"] < 0.05 < before["u_ppm"]
+    assert after["offset_ppm"] == pytest.approx(10.0, abs=1.5 * after["u_ppm"])
+
+
+def test_a_counter_that_warms_up_is_refused_unless_one_insists(line):
+    # so fast that a check of a minute sees it, and so is the next one
+    warming = wired(Wiring.PERIOD, timebase_ppm=0.5, warmup_ppm=20.0, warmup_s=900.0)
+    with bench_file(line, warming) as (_, path):
+        words = ("refcheck", "--bench", path, "--for", "60s")
+        refused = line.run(*words)
+        _, measured = measure(line, path, "--readings", "10")
+        code, insisted = told(line, *words, "--insist")
+    assert refused.returncode == 4
+    assert "still drifts" in refused.stdout and "NOT KEPT" in refused.stdout
+    assert "--insist" in refused.stdout
+    assert measured["timebase"]["status"] == "stated"
+    assert code == 0 and insisted["kept"]
+    assert "still drifts" in insisted["reasons"][0]
+    assert insisted["drift"]["ppm_per_h"] < -1
+    with Reader.open(line.db) as reader:
+        assert len(reader.reference_checks()) == 1
+
+
+def test_a_stale_check_is_said(line):
+    with bench_file(line, wired(Wiring.FREQUENCY, timebase_ppm=0.5)) as (_, path):
+        words = ("--for", "20s", "--valid-for", "1s")
+        told(line, "refcheck", "--bench", path, *words)
+        _, found = measure(line, path, "--readings", "10")
+    base = found["timebase"]
+    assert (base["status"], base["stale"]) == ("stated", True)
+    assert "no longer valid" in base["text"]
+    assert any("repeat it with refcheck" in why for why in found["reasons"])
+    assert "no longer valid" in line.run("show", str(found["run"])).stdout
+
+
+def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
+    made = by_pulses(scenario(), receiver=ReceiverAt())
+    with bench_file(line, made) as (bench, path):
+        file = Path(path)
+        rule = '[[alarm]]\nwhen = "reference_s"\nabove = 5\n'
+        file.write_text(file.read_text() + rule)
+        bench.lose_fix("receiver", 80.0)
+        _, found = told(
+            line, "soak", "--bench", path, "--part", PART, "--device", "D",
+            "--for", "120s",
+        )  # fmt: skip
+        kinds = [event["kind"] for event in found["events"]]
+        texts = " ".join(event["text"] for event in found["events"])
+    assert kinds.index(EventKind.REFERENCE_LOST) < kinds.index(EventKind.BACK)
+    assert EventKind.ALARM in kinds and EventKind.ALARM_OVER in kinds
+    assert "receiver: no pulse that counts for" in texts
+    reference = found["timing"]["reference"]
+    assert reference["no_fix"] >= 15 and reference["good"] >= 15
+    assert "reference" in line.run("show", str(found["run"])).stdout
+
+
+def test_a_reference_whose_line_breaks_is_lost_and_comes_back(line):
+    made = by_pulses(scenario(), receiver=ReceiverAt())
+    words = ("soak", "--part", PART, "--device", "D", "--for", "100s", "--json")
+    with (
+        bench_file(line, made) as (bench, path),
+        line.started(*words, "--bench", path) as soak,
+    ):
+        wait_for(lambda: pulses_so_far(line) > 10)
+        bench.drop("receiver")
+        out, err = soak.communicate(timeout=40)
+    found = json.loads(out)
+    kinds = [event["kind"] for event in found["events"]]
+    assert kinds.count(EventKind.REFERENCE_LOST) == 1, kinds
+    lost = kinds.index(EventKind.REFERENCE_LOST)
+    assert EventKind.BACK in kinds[lost:], kinds
+    assert kinds[lost - 1] == EventKind.LOST
+    assert "reference-lost: no pulses of the reference 'receiver'" in err
+    assert found["timing"]["reference"]["good"] >= 15
+
+
+def pulses_so_far(line) -> int:
+    """How many pulses the first run has by now."""
+    try:
+        with Reader.open(line.db) as reader:
+            return len(reader.pulses_after(1))
+    except BenchlogError:
+        return 0
+
+
+def test_without_a_reference_the_host_is_the_time(line):
+    made = by_pulses(scenario())
+    with bench_file(line, made) as (_, path):
+        file = Path(path)
+        file.write_text("host_clock_ppm = 50\n" + file.read_text())
+        _, found = measure(line, path, "--for", "30s")
+    assert found["timing"]["against"] == "this computer's clock"
+    assert "this computer's clock, stated +-50 ppm" in found["timebase"]["text"]
+    (line_,) = [b for b in found["budget"]["lines"] if b["name"] == "host clock"]
+    assert line_["u_ppm"] == pytest.approx(50 / 3**0.5)
+
+
+def test_a_standard_that_moved_is_warned_of(line):
+    made = scenario(gate_s=1.0)
+    with bench_file(line, made) as (bench, path):
+        words = ("refcheck", "--bench", path, "--standard", "S", "--for", "5s")
+        told(line, *words, "--part", PART)
+        for _ in range(5):
+            code, found = told(line, *words)
+            assert code == 0
+        bench.step("A", 1.0)
+        code, found = told(line, *words)
+        said = line.run(*words)
+    assert code == 3 and found["moved"]
+    assert "out of control" in found["reasons"][0]
+    assert "THE BENCH HAS MOVED" in said.stdout
