@@ -79,8 +79,9 @@ def standing_line(told: "Told") -> str:
     if a is None:
         return ""
     offset = format_ppm(a.offset_ppm, a.u_ppm)
+    what = "pulses" if a.timing is not None else "readings"
     return (
-        f"run {told.run_id}: {a.stats.n:,} readings in "
+        f"run {told.run_id}: {a.stats.n:,} {what} in "
         f"{format_duration(a.stats.span_s)}, {a.stats.gaps} gaps, offset {offset} ppm "
         f"+- {format_u_ppm(a.u_ppm)} ppm, {a.word}{_because(a)}"
     )

@@ -122,6 +122,8 @@ def timebase_text(timebase: Document) -> str:
     offset = format_ppm(timebase["offset_ppm"], timebase["u_ppm"])
     u = format_u_ppm(timebase["u_ppm"])
     said = f"{timebase['status']}: offset {offset} ppm, u {u} ppm (standard){until}"
+    if not timebase["u_ppm"] and timebase["text"]:
+        return f"{timebase['status']}: {timebase['text']}"  # pulses: known at the ends
     return said + (f"\n{timebase['text']}" if timebase["text"] else "")
 
 
