@@ -13,7 +13,7 @@ from typing import IO, Final
 
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
-from benchlog.model import RunPlan
+from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.resume import Resumed, resumed
 from benchlog.recorder.telling import line_of
@@ -146,7 +146,11 @@ class Teller:
             if len(self.begun) == self._wanted:
                 _say(Start(runs=tuple(self.begun)))
                 _say_no_more()
-        self.log(line_of(told))
+        line = line_of(told)
+        if line and self._wanted > 1 and told.event is not None:
+            started = told.event.kind == EventKind.STARTED
+            line = line if started else f"run {told.run_id}: {line}"
+        self.log(line)
 
     def log(self, line: str) -> None:
         """Write a line with its time to the log; a full disk is no reason to end."""

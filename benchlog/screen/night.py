@@ -10,11 +10,13 @@ from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
+from benchlog.screen import figures
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.house import House
 from benchlog.screen.widgets.plain import Plain
 from benchlog.units import printable
+from benchlog.verdict import Assessment
 from benchlog.verdict.night import Night
 from benchlog.verdict.nightwords import hole_rows, night_facts
 
@@ -42,6 +44,7 @@ class NightScreen(BenchScreen):
         """Return the page."""
         yield VerticalScroll(
             Plain("Summary", classes="head"),
+            Plain(id="verdict-of-night"),
             Plain("working it out", id="facts-of-night"),
             Plain(id="holes-of-night"),
             can_focus=False,
@@ -58,12 +61,23 @@ class NightScreen(BenchScreen):
         except BenchlogError as error:
             self.query_one("#facts-of-night", Plain).show(printable(str(error)))
             return
+        self.query_one("#verdict-of-night", Plain).show(verdict_content(assessment))
         self.query_one("#facts-of-night", Plain).show(facts_content(night))
         self.query_one("#holes-of-night", Plain).show(holes_content(night))
 
     def action_scroll(self, lines: int) -> None:
         """Move through the page."""
         self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
+
+
+def verdict_content(a: Assessment) -> Content:
+    """Return the verdict so far with what it rests on."""
+    unit, u, _ = figures.beside_offset(a, a.nominal_hz, live=False)
+    of_what = f"{figures.offset_text(a)} {unit}, {u}, {figures.limit_text(a)}"
+    word = figures.verdict_text(a.word)
+    return Content.assemble(
+        (f"{'verdict':<{_LABEL_CELLS}}", "$dim"), f"{word}: {of_what}"
+    )
 
 
 def facts_content(night: Night) -> Content:

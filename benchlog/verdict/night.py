@@ -6,7 +6,7 @@ drift and temperature.
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -23,6 +23,20 @@ from benchlog.verdict.judge import Assessment
 _BINS: Final = 512
 _FIRST_BIN_S: Final = 1.0
 _ALARMS: Final = (EventKind.ALARM, EventKind.ALARM_OVER, EventKind.ALARM_UNSENT)
+_BESIDE: Final = (
+    EventKind.AMBIENT_LOST,
+    EventKind.AMBIENT_RANGE,
+    EventKind.ASLEEP,
+    EventKind.CALIBRATION,
+    EventKind.CLOCK_STEP,
+    EventKind.DISK_LOW,
+    EventKind.LOCAL_TIME,
+    EventKind.REJECTED,
+    EventKind.STORE_REPLACED,
+    EventKind.STORE_WAIT,
+    EventKind.SUSPECT,
+)
+"""What is worth a word in the morning although it may have cost no reading."""
 _LISTED: Final = 50
 Array = NDArray[np.float64]
 
@@ -106,6 +120,8 @@ class NightWatch:
             steps=tuple(e for e in events if e.kind == EventKind.STEP)[:_LISTED],
             alarm_count=sum(e.kind == EventKind.ALARM for e in events),
             reference=tuple(e for e in events if e.kind == EventKind.REFERENCE_LOST),
+            unkept=tuple(e for e in events if e.kind == EventKind.READINGS_LOST),
+            beside=dict(Counter(str(e.kind) for e in events if e.kind in _BESIDE)),
             pulses=assessment.timing is not None,
         )
 
@@ -130,6 +146,10 @@ class Night:
         The first 50 of each; `alarm_count` counts all.
     reference : tuple of Event
         Each time that the reference was lost.
+    unkept : tuple of Event
+        Readings that found no room while the database took none.
+    beside : dict
+        Kinds of event that cost no reading by themselves, and how many.
     pulses : bool
         Whether pulses were counted, not readings.
 
@@ -149,6 +169,8 @@ class Night:
     steps: tuple[Event, ...]
     alarm_count: int
     reference: tuple[Event, ...] = ()
+    unkept: tuple[Event, ...] = ()
+    beside: dict[str, int] = field(default_factory=dict)
     pulses: bool = False
 
     def document(self) -> dict[str, Any]:
@@ -177,6 +199,8 @@ class Night:
             "alarms": [_event(event) for event in self.alarms],
             "steps": [_event(event) for event in self.steps],
             "reference_lost": [_event(event) for event in self.reference],
+            "readings_lost": [_event(event) for event in self.unkept],
+            "other_events": self.beside,
         }
 
 

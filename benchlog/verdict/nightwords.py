@@ -18,7 +18,9 @@ def night_facts(night: Night) -> list[tuple[str, str]]:
     gaps = "1 gap" if night.gaps == 1 else f"{night.gaps:,} gaps"
     causes = ", ".join(f"{cause} {n}" for cause, n in night.causes.items())
     what = "pulses" if night.pulses else "readings"
-    lost = [("reference", _reference(night))] if night.reference else []
+    lost = [("lost", "\n".join(map(event_line, night.unkept)))] if night.unkept else []
+    lost += [("reference", _reference(night))] if night.reference else []
+    beside = ", ".join(f"{kind} {n}" for kind, n in night.beside.items())
     return [
         ("duration", f"{format_duration(night.span_s)}, {night.readings:,} {what}"),
         (
@@ -33,6 +35,7 @@ def night_facts(night: Night) -> list[tuple[str, str]]:
         ("stability", _stability(night.stability)),
         ("steps", "\n".join(map(event_line, night.steps[:_STEPS])) or "none"),
         ("alarms", _alarms(night)),
+        *([("beside", beside)] if beside else []),
     ]
 
 

@@ -32,6 +32,7 @@ async def test_the_summary_tells_gaps_with_their_causes(stage: Stage):
         await until(pilot, "200 readings")
         await pilot.press("y")
         shown = await until(pilot, "gaps (UTC)", 20)
+        assert "verdict      ✓ pass: " in shown
         assert "1 gap" in shown
         assert "lost: the cable was pulled" in shown
         assert "drift" in shown

@@ -163,6 +163,21 @@ def test_words_and_document_are_whole():
     assert [one["kind"] for one in document["alarms"]] == ["alarm"]
 
 
+def test_what_cost_no_reading_is_counted_and_what_was_lost_is_told():
+    whole = device()
+    kinds = [EventKind.CLOCK_STEP, EventKind.AMBIENT_RANGE, EventKind.AMBIENT_RANGE]
+    events = [event(whole, 5_000, kind, "as it was") for kind in kinds]
+    events.append(event(whole, 6_000, EventKind.READINGS_LOST, "7 readings found none"))
+    found = night(whole, events)
+    said = dict(night_facts(found))
+    assert said["beside"] == "clock-step 1, ambient-range 2"
+    assert said["lost"].endswith("readings-lost: 7 readings found none")
+    document = found.document()
+    assert document["other_events"] == {"clock-step": 1, "ambient-range": 2}
+    assert len(document["readings_lost"]) == 1
+    assert not {"beside", "lost"} & set(dict(night_facts(night(whole, []))))
+
+
 def test_nothing_yet_is_said_as_such():
     watch = NightWatch(RUN)
     found = watch.night(RunJudge(PART).assessment(), [])
