@@ -214,7 +214,6 @@ def schedule(rng, count):
     return kinds[:count]
 
 
-
 SOMETIMES = ("device knocked",)
 """A step is told when enough readings follow on each other before and behind it."""
 
