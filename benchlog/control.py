@@ -45,7 +45,8 @@ class Request:
     """What somebody who looks on asks of a keeper; `run` None means all its runs.
 
     `at_utc_ns` and `at_mono_ns` say when it was meant, on the bench's clock: a mark is
-    typed after the moment that it marks. None means now.
+    typed after the moment that it marks. None means now. `position` says where, in a
+    lot's inspection at several; empty leaves it to the keeper.
     """
 
     do: str
@@ -53,6 +54,7 @@ class Request:
     text: str = ""
     at_utc_ns: int | None = None
     at_mono_ns: int | None = None
+    position: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +75,16 @@ def decode_request(line: bytes) -> Request:
     """Read a request. Raises BenchlogError when it is not one we know."""
     fields = _fields(line)
     do, text = fields.get("do"), fields.get("text", "")
+    where = fields.get("position", "")
     names = ("run", "at_utc_ns", "at_mono_ns")
     whole = [n for n in map(fields.get, names) if isinstance(n, int | None)]
-    if do not in VERBS or not isinstance(text, str) or len(whole) < len(names):
+    said = isinstance(text, str) and isinstance(where, str)
+    if do not in VERBS or not said or len(whole) < len(names):
         raise BenchlogError(
             f"not a request: {line[:80]!r}; verbs are {', '.join(VERBS)}"
         )
-    return Request(str(do), whole[0], text, *whole[1:])
+    run, at_utc_ns, at_mono_ns = whole
+    return Request(str(do), run, str(text), at_utc_ns, at_mono_ns, str(where))
 
 
 def decode_answer(line: bytes) -> Answer:

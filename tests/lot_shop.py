@@ -99,11 +99,17 @@ def wait_for(true: Any, within_s: float = 30.0) -> None:
 
 @contextmanager
 def a_shop(
-    tmp_path: Path, gate_s: float = GATE_S, scale: float = SCALE
+    tmp_path: Path,
+    gate_s: float = GATE_S,
+    scale: float = SCALE,
+    *,
+    second: bool = False,
 ) -> Iterator[Shop]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
     scenario = demo_scenario(
-        load_part(PART), offset_ppm=3.0, bench=DemoBench(gate_s=gate_s)
+        load_part(PART),
+        offset_ppm=3.0,
+        bench=DemoBench(gate_s=gate_s, second=second),
     )
     with SimulatedBench(scenario, HostClock(scale)) as bench:
         (tmp_path / "bench.toml").write_text(bench.bench_toml())

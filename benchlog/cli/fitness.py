@@ -243,8 +243,8 @@ def _ageing(
     found, _ = ageing(days, ppm, (years,))
     if years * YEAR_DAYS > FARTHEST * found.span_days:
         raise DataError(
-            f"{found.span_days:.3g} days say nothing of {years:g} years; take a soak of "
-            f"{years * YEAR_DAYS / FARTHEST:.2g} days and more, or a shorter horizon"
+            f"{found.span_days:.3g} days say nothing of {years:g} years; take a soak "
+            f"of {years * YEAR_DAYS / FARTHEST:.2g} days and more, or a shorter horizon"
         )
     (far,) = found.extrapolations
     say(

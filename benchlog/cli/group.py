@@ -25,8 +25,7 @@ EXAMPLES: Final = (
 def module_of(command: str) -> str:
     """Return the module that holds a command, by its name on the command line."""
     name = command.replace("-", "_")
-    taken = name in ("import", "lots")  # by the language, by another module
-    return f"benchlog.cli.{name}_" if taken else f"benchlog.cli.{name}"
+    return f"benchlog.cli.{name}_" if name == "import" else f"benchlog.cli.{name}"
 
 
 class LazyGroup(click.Group):

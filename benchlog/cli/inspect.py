@@ -34,6 +34,11 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
     type=click.Choice(SEVERITIES),
     help="[by the supplier's lots before, else normal]",
 )
+@click.option(
+    "--steady",
+    is_flag=True,
+    help="Production is steady: reduced inspection as soon as it is earned.",
+)
 @click.option("--sample", type=click.IntRange(1), help="A plan of your own: n.")
 @click.option("--accept", type=click.IntRange(0), help="Up to this many defective: c.")
 @click.option("--full", is_flag=True, help="Measure the whole lot.")

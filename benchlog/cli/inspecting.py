@@ -9,7 +9,7 @@ from typing import Final
 
 import click
 
-from benchlog.cli.lots import Wish, known_lot, task_for
+from benchlog.cli.lottask import Wish, known_lot, task_for
 from benchlog.cli.lottext import text_of_lot
 from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.clock import host_clock

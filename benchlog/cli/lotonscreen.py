@@ -6,7 +6,8 @@ from pathlib import Path
 from benchlog.cli.onscreen import interruptible
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.lotlaunch import launch_lot
-from benchlog.screen.inspection import Bench, run_inspection
+from benchlog.screen.inspection import Bench
+from benchlog.screen.inspection_app import run_inspection
 
 
 def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:

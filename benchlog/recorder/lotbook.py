@@ -1,6 +1,7 @@
 """How a lot stands by its rows in the database, for the keeper that inspects it."""
 
 from collections import Counter
+from collections.abc import Collection
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from benchlog.model import Event, EventKind, Lot, LotRun, RunPlan, Word
 from benchlog.recorder.bookkeeper import verdict_row
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
+from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.judging import judge_for
 from benchlog.verdict.lot import Decision, LotDecision, UndecidedRule, decide_lot
 from benchlog.verdict.lotruns import counts, results_of
@@ -104,9 +106,9 @@ class LotBook:
         """How many runs of a device count."""
         return sum(run.device == device and counts(run) for run in self.runs)
 
-    def next_number(self) -> str:
-        """Return the next id for a device without one."""
-        used = {run.device for run in self.runs}
+    def next_number(self, taken: Collection[str] = ()) -> str:
+        """Return the next id for a device without one; `taken` are under way."""
+        used = {run.device for run in self.runs} | set(taken)
         for number in range(1, len(used) + 2):
             device = f"{self.task.prefix}{number:0{NUMBER_DIGITS}d}"
             if device not in used:
@@ -123,13 +125,22 @@ class LotBook:
         """Whether there is nothing left to do."""
         return self.complete and self.standing.decision is not Decision.OPEN
 
-    def newest(self) -> LotRun | None:
-        """Return the newest run, whether it counts or not."""
-        return self.runs[-1] if self.runs else None
+    def newest(self, position: str = "") -> LotRun | None:
+        """Return the newest run, whether it counts or not, at a position or at any."""
+        found = self._at(position)
+        return found[-1] if found else None
 
-    def last(self) -> LotRun | None:
-        """Return the newest run that counts."""
-        return next((run for run in reversed(self.runs) if counts(run)), None)
+    def last(self, position: str = "") -> LotRun | None:
+        """Return the newest run that counts, at a position or at any."""
+        found = [run for run in self._at(position) if counts(run)]
+        return found[-1] if found else None
+
+    def counted(self, run_id: int) -> LotRun | None:
+        """Return a run if it counts."""
+        return next((r for r in self.runs if r.run == run_id and counts(r)), None)
+
+    def _at(self, position: str) -> list[LotRun]:
+        return [run for run in self.runs if position in ("", run.position)]
 
     # --- after a break ----------------------------------------------------------------
 
@@ -187,3 +198,13 @@ def _kept_by_somebody(database: Path, name: str, run_id: int) -> bool:
         return False
     runs = answer.data.get("runs")
     return isinstance(runs, dict) and str(run_id) in runs
+
+
+def line_of(run: LotRun) -> str:
+    """Return device, verdict and offset in a line."""
+    word = Word.FAIL if run.damaged else Word(run.word or Word.UNDECIDED)
+    offset = format_ppm(run.offset_ppm, run.u_ppm)
+    return (
+        f"{printable(run.device)}  {word.upper()}  {offset} +- "
+        f"{format_u_ppm(run.u_ppm)} ppm"
+    )

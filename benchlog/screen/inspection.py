@@ -1,13 +1,11 @@
 """A lot on the screen: what to do next, the verdict in large letters, how it stands."""
 
 import asyncio
-import contextlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Final, cast
 
-from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
@@ -20,8 +18,8 @@ from benchlog.model import Lot
 from benchlog.screen import inspection_words as words
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.help import HelpScreen
-from benchlog.screen.palette import BENCH
-from benchlog.screen.questions import AskText, Question, Typed
+from benchlog.screen.inspection_places import Places
+from benchlog.screen.questions import AskText, AskTwice, Typed
 from benchlog.screen.widgets.parts import Newest
 from benchlog.screen.widgets.plain import Plain
 from benchlog.store.reader import Reader
@@ -40,15 +38,6 @@ class Bench:
     lot: Lot
     control: Path
     bell: bool = False
-
-
-class AskTwice(Question, inherit_bindings=False):
-    """Whether a device that was measured already is measured again."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "answer('yes')", "measure it, keep both", key_display="Enter"),
-        Binding("escape", "answer('')", "back", key_display="Esc"),
-    ]
 
 
 class LotScreen(BenchScreen):
@@ -104,10 +93,17 @@ class LotScreen(BenchScreen):
             key_display="F8",
             tooltip="`inspect --lot` goes on from here",
         ),
+        Binding(
+            "tab",
+            "position",
+            "position",
+            key_display="Tab",
+            tooltip="the keys mean the device at the next position",
+            priority=True,
+        ),
         Binding("ctrl+c", "leave", "leave", show=False),
         Binding("f1", "help", "help", key_display="F1", tooltip="this page"),
     ]
-    app: "LotApp"
 
     def __init__(self, bench: Bench) -> None:
         super().__init__()
@@ -115,8 +111,9 @@ class LotScreen(BenchScreen):
         self._reader = Reader.open(bench.database)
         self._part = self._reader.part(bench.lot.part_id)
         self.report: LotReport | None = None
-        self.places = words.Places()
-        self._answer, self._shown_run = "", 0
+        self.places = Places()
+        self._answer = ""
+        self._ended: frozenset[int] | None = None
 
     def content(self) -> Iterable[Widget]:
         """Return the parts of the screen from top to bottom."""
@@ -146,7 +143,9 @@ class LotScreen(BenchScreen):
 
     async def _hear(self) -> None:
         answer = await self._ask("status")
-        before, self.places = self.places, words.Places.of(answer, self.places)
+        before, self.places = self.places, Places.of(answer, self.places)
+        if before.several is not self.places.several:
+            self.refresh_bindings()
         if self.places.said != before.said:
             self._answer = ""  # what the keeper says is newer than its last answer
         self._show()
@@ -157,28 +156,35 @@ class LotScreen(BenchScreen):
         report = self.report
         if report is None or report.runs != runs:
             report = self.report = lot_report(lot, self._part, runs)
-        run, places = self.places.run, self.places
-        count = self._reader.count(run) if run else 0
-        last = words.last_run(report)
+        self._look_for_verdicts(report)
+        places = self.places
+        spots = [spot.run for spot in places.spots if spot.run is not None]
+        readings = {run: self._reader.count(run) for run in spots}
+        busy = places.spot.run is not None
+        last = words.last_run(report, places.focus)
         self._plain("lot", words.lot_line(report))
         self._plain("counts", words.counts_line(report))
-        self._plain("todo", words.todo(report, places, count))
-        large, style = words.large_verdict(last, busy=run is not None)
+        self._plain("todo", words.todo(report, places, readings))
+        large, style = words.large_verdict(last, busy=busy)
         self.query_one("#verdict-large").set_classes(style)
         self._plain("verdict-large", large)
-        self._plain("figures", words.figures_line(last, busy=run is not None))
+        figures = words.figures_line(last, busy=busy, several=places.several)
+        self._plain("figures", figures)
         self._plain("said", printable(self._answer or places.said))
         self._plain("devices", words.devices(report))
-        self._ring(last.run if last else 0, words.rings(last))
 
     def _plain(self, name: str, text: str) -> None:
         self.query_one(f"#{name}", Plain).show(text)
 
-    def _ring(self, run: int, times: int) -> None:
-        first, new = self._shown_run == 0, run != self._shown_run
-        self._shown_run = run or self._shown_run
-        if self.bell_on and new and run and not (first and not self.places.heard):
-            for number in range(times):
+    def _look_for_verdicts(self, report: LotReport) -> None:
+        """Turn to the position whose verdict is new, and ring; not for old ones."""
+        ended = {run.run: run for run in report.runs if words.has_ended(run)}
+        new = [] if self._ended is None else sorted(ended.keys() - self._ended)
+        self._ended = frozenset(ended)
+        for run in (ended[number] for number in new):
+            if self.places.heard:
+                self.places = self.places.looking_at(run.position)
+            for number in range(words.rings(run) if self.bell_on else 0):
                 self.set_timer(_RING_S * number + 0.01, self.app.bell)
 
     # --- what a person does --------------------------------------------------------
@@ -191,10 +197,27 @@ class LotScreen(BenchScreen):
             said = "Its newest run will count; both are kept."
             asked = f"{printable(device)} was measured already."
             self.app.push_screen(
-                AskTwice(asked, said), lambda a: self._send("device", device, a)
+                AskTwice(asked, said), lambda a: self._device(device, a)
             )
         else:
-            self._send("device", device, "yes")
+            self._device(device, "yes")
+
+    def _device(self, device: str, meant: str | None) -> None:
+        """Give an id to the keeper, which knows where there is room; Enter: here."""
+        here = self.places.focus if not device and self.places.spot.waiting else ""
+        if meant:
+            self.run_worker(self._sent("device", device, here), group="send")
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer another position only where there is one."""
+        if action == "position":
+            return self.places.several
+        return super().check_action(action, parameters)
+
+    def action_position(self) -> None:
+        """Let the keys mean the device at the next position."""
+        self.places, self._answer = self.places.next_focus(), ""
+        self._show()
 
     def action_do(self, verb: str) -> None:
         """Ask the keeper for something that needs no words."""
@@ -227,47 +250,20 @@ class LotScreen(BenchScreen):
 
     def _send(self, verb: str, text: str, meant: str | None) -> None:
         if meant:
-            self.run_worker(self._sent(verb, text), group="send")
+            here = self.places.focus
+            self.run_worker(self._sent(verb, text, here), group="send")
 
-    async def _sent(self, verb: str, text: str) -> None:
-        answer = await self._ask(verb, text)
+    async def _sent(self, verb: str, text: str, position: str) -> None:
+        answer = await self._ask(verb, text, position)
+        if where := answer.data.get("position"):
+            self.places = self.places.looking_at(str(where))
         await self._hear()
         self._answer = words.answered(verb, text, answer)
         self._show()
 
-    async def _ask(self, verb: str, text: str = "") -> Answer:
+    async def _ask(self, verb: str, text: str = "", position: str = "") -> Answer:
         try:
-            request = Request(verb, None, text)
+            request = Request(verb, None, text, position=position)
             return await asyncio.to_thread(control.ask, self.bench.control, request)
         except BenchlogError as error:
             return Answer(ok=False, error=str(error))
-
-
-class LotApp(App[None]):
-    """The screen of one lot."""
-
-    CSS_PATH: ClassVar = ["bench.tcss", "lists.tcss", "inspection.tcss"]
-    ENABLE_COMMAND_PALETTE = False
-
-    def __init__(self, bench: Bench) -> None:
-        super().__init__()
-        self.register_theme(BENCH)
-        self.theme = BENCH.name
-        self.title = "benchlog"
-        self._bench = bench
-
-    def on_mount(self) -> None:
-        """Show the lot."""
-        self.push_screen(LotScreen(self._bench))
-
-
-def run_inspection(bench: Bench) -> None:
-    """Show a lot until the person leaves; blocks. Raises BenchlogError if it breaks."""
-    app = LotApp(bench)
-    with contextlib.suppress(KeyboardInterrupt):
-        app.run()
-    if app.return_code:
-        raise BenchlogError(
-            "the screen broke down; what was measured is kept, `benchlog inspect --lot "
-            f"{printable(bench.lot.lot)}` goes on"
-        )

@@ -1,11 +1,11 @@
 """What stands in each part of a lot's screen; pure."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from benchlog.control import Answer
 from benchlog.model import LotRun, Word
+from benchlog.screen.inspection_places import Places, Spot
 from benchlog.screen.widgets.letters import large
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.lot import Decision
@@ -23,39 +23,6 @@ _DONE: Final = {
     "pause": "paused: nothing is begun until you go on",
     "go-on": "goes on",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Places:
-    """What was last heard of the keeper; the first position speaks for itself."""
-
-    heard: bool = False
-    gone: str = ""
-    said: str = ""
-    paused: bool = False
-    run: int | None = None
-    waiting: str = ""
-    seen: bool | None = None
-    left: bool = True
-
-    @classmethod
-    def of(cls, answer: Answer, before: "Places") -> "Places":
-        """Read the keeper's answer to `status`."""
-        lot: Any = answer.data.get("lot")
-        if not answer.ok or not isinstance(lot, Mapping):
-            return cls(before.heard, gone=answer.error or "no keeper", said=before.said)
-        places = lot["places"]
-        busy = next((one for one in places if one["run"]), places[0])
-        return cls(
-            True,
-            "",
-            str(lot["said"]),
-            bool(lot["paused"]),
-            busy["run"],
-            str(busy["device"]),
-            busy["seen"],
-            bool(busy["left"]),
-        )
 
 
 def lot_line(report: LotReport) -> str:
@@ -80,16 +47,34 @@ def counts_line(report: LotReport) -> str:
     )
 
 
-def todo(report: LotReport, places: Places, readings: int) -> str:
-    """Say what the person is to do now."""
+def todo(report: LotReport, places: Places, readings: Mapping[int, int]) -> str:
+    """Say what the person is to do now; at several positions, what goes on at each."""
     if places.gone:
         return printable(places.gone)
     if places.paused:
         return "paused: F6 goes on"
-    if places.run is not None:
-        name = next((r.device for r in report.runs if r.run == places.run), "")
-        return f"measuring {printable(name)}: {readings} readings"
-    return _waiting(places) if places.waiting else _next(report)
+    if len(places.spots) < 2:
+        return _at(report, places.spot, readings) or _next(report)
+    lines = [_next(report)] if any(spot.free for spot in places.spots) else []
+    for spot in places.spots:
+        mark = "▸" if spot.name == places.focus else " "
+        said = _at(report, spot, readings) or _empty(spot)
+        lines.append(f"{mark} {printable(spot.name)}  {said}")
+    return "\n".join(lines)
+
+
+def _at(report: LotReport, spot: Spot, readings: Mapping[int, int]) -> str:
+    """Return what goes on at a position; empty when it waits for an id."""
+    if spot.run is None:
+        return _waiting(spot) if spot.waiting else ""
+    name = next((r.device for r in report.runs if r.run == spot.run), "")
+    return f"measuring {printable(name)}: {readings.get(spot.run, 0)} readings"
+
+
+def _empty(spot: Spot) -> str:
+    if spot.seen is False:
+        return "empty"
+    return "a device is in, its id is not known" if spot.left else "the last one is in"
 
 
 def _next(report: LotReport) -> str:
@@ -103,19 +88,24 @@ def _next(report: LotReport) -> str:
     return "put the next device in and scan or type its id"
 
 
-def _waiting(places: Places) -> str:
-    device = printable(places.waiting)
-    if places.seen is False:
+def _waiting(spot: Spot) -> str:
+    device = printable(spot.waiting)
+    if spot.seen is False:
         return f"put {device} in"
-    if not places.left:
+    if not spot.left:
         return f"take the last device out, put {device} in (Enter: it is in already)"
     return f"waiting for the signal of {device}"
 
 
-def last_run(report: LotReport) -> LotRun | None:
-    """Return the newest run that has ended, whether it counts or not."""
-    ended = (r for r in reversed(report.runs) if r.ended_how is not None or r.damaged)
-    return next(ended, None)
+def has_ended(run: LotRun) -> bool:
+    """Whether nothing more is to come of a run."""
+    return run.ended_how is not None or run.damaged
+
+
+def last_run(report: LotReport, position: str = "") -> LotRun | None:
+    """Return the newest run that has ended, at a position or at any."""
+    here = (run for run in reversed(report.runs) if position in ("", run.position))
+    return next(filter(has_ended, here), None)
 
 
 def _word(run: LotRun) -> Word:
@@ -130,7 +120,7 @@ def large_verdict(last: LotRun | None, *, busy: bool) -> tuple[str, str]:
     return "\n".join(large(word)), str(word)
 
 
-def figures_line(last: LotRun | None, *, busy: bool) -> str:
+def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> str:
     """Return device and figures of the verdict that is shown."""
     if last is None or busy:
         return ""
@@ -138,8 +128,9 @@ def figures_line(last: LotRun | None, *, busy: bool) -> str:
         return f"- {printable(last.device)} does not count: {_why(last)}"
     offset = format_ppm(last.offset_ppm, last.u_ppm)
     damaged = ", damaged" if last.damaged else ""
+    at = f"{printable(last.position)}: " if several else ""
     return (
-        f"{_SYMBOLS[_word(last)]} {printable(last.device)}{damaged}  {offset} ± "
+        f"{at}{_SYMBOLS[_word(last)]} {printable(last.device)}{damaged}  {offset} ± "
         f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
     )
 
@@ -171,4 +162,6 @@ def answered(verb: str, text: str, answer: Answer) -> str:
     """Say what came of asking the keeper."""
     if not answer.ok:
         return f"not done: {answer.error or 'the keeper gave no reason'}"
-    return "" if verb == "device" else _DONE.get(verb, f"{verb} {text}")
+    if verb == "device":
+        return ""
+    return _DONE.get(verb, f"{verb} {text}")

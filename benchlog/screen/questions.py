@@ -92,3 +92,12 @@ class AskLeave(Question, inherit_bindings=False):
         Binding("ctrl+c", "answer('stop')", "stop and leave", show=False),
         Binding("escape", "answer('')", "stay", key_display="Esc"),
     ]
+
+
+class AskTwice(Question, inherit_bindings=False):
+    """Whether a device that was measured already is measured again."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "answer('yes')", "measure it, keep both", key_display="Enter"),
+        Binding("escape", "answer('')", "back", key_display="Esc"),
+    ]

@@ -5,7 +5,7 @@ from typing import Any
 
 from benchlog.errors import DataError
 from benchlog.model import Lot, LotRun, Word
-from benchlog.verdict.lot import Decision, DeviceResult, decide_lot
+from benchlog.verdict.lot import Decision, DeviceResult, UndecidedRule, decide_lot
 from benchlog.verdict.sampling import Plan
 from benchlog.verdict.sampling_table import Severity, Status
 from benchlog.verdict.switching import LotOutcome
@@ -84,7 +84,8 @@ def outcomes(
         if lot.plan is None or "sample_size" not in lot.plan:
             continue
         plan = plan_from(lot.plan)
-        decision = decide_lot(plan, results_of(runs))
+        rule = UndecidedRule(str(lot.plan.get("undecided", UndecidedRule.OPEN)))
+        decision = decide_lot(plan, results_of(runs), rule)
         if decision.decision is not Decision.OPEN:
             accepted = decision.decision is Decision.ACCEPTED
             found.append(LotOutcome(plan, decision.failed, accepted))

@@ -90,7 +90,13 @@ def standing_after(
 def after_lot(
     standing: Standing, lot: LotOutcome, *, reduced_wanted: bool = False
 ) -> Standing:
-    """Return the standing after one more lot, sampled as `standing` asked."""
+    """Return the standing after one more lot.
+
+    A lot that was sampled otherwise than `standing` asked, because a person chose so,
+    begins the count anew under the severity that was used; one that came after a stop
+    says that the supplier has acted.
+    """
+    standing = _as_used(standing, lot.plan.severity)
     recent = (*standing.recent, lot.accepted)[-LOTS_LOOKED_BACK:]
     moved = replace(standing, recent=recent)
     match standing.severity:
@@ -100,6 +106,17 @@ def after_lot(
             return _after_tightened(moved, lot)
         case _:
             return _after_reduced(moved, lot)
+
+
+def _as_used(standing: Standing, used: Severity | None) -> Standing:
+    """Return the standing under which a lot was really sampled."""
+    if standing.stopped:
+        standing = resumed(standing)
+    if used is None or used is standing.severity:
+        return standing
+    if standing.severity is Severity.REDUCED and used is Severity.NORMAL:
+        return Standing(score=standing.score, why="reduced was earned, normal chosen")
+    return Standing(used, why=f"{used} as a person chose")
 
 
 def resumed(standing: Standing) -> Standing:
@@ -125,7 +142,7 @@ def _after_normal(
     score = standing.score + _gain(lot) if _gain(lot) else 0
     if score >= SCORE_FOR_REDUCED and reduced_wanted:
         why = f"switching score {score}: reduced"
-        return Standing(Severity.REDUCED, why=why)
+        return Standing(Severity.REDUCED, score=score, why=why)
     why = f"normal, switching score {score} of {SCORE_FOR_REDUCED}"
     return replace(standing, score=score, why=why)
 

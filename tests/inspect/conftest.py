@@ -8,6 +8,14 @@ from lot_shop import Shop, a_shop
 
 
 @pytest.fixture
+def two(tmp_path: Path) -> Iterator[Shop]:
+    """A bench with two positions, a counter each; devices at both."""
+    with a_shop(tmp_path, second=True) as found:
+        found.bench.insert("B", -4.0)
+        yield found
+
+
+@pytest.fixture
 def shop(tmp_path: Path) -> Iterator[Shop]:
     with a_shop(tmp_path) as found:
         yield found

@@ -1,69 +1,17 @@
 """A lot's keeper and screen, asked for what a person asks for; a real bench."""
 
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
 
 import pytest
-from lot_shop import PART, SCALE, Shop, wait_for
+from lot_shop import Shop, wait_for
+from lot_table import Table, set_up
 
-from benchlog import control
-from benchlog.cli.lots import Wish, task_for
 from benchlog.clock import host_sleep
-from benchlog.control import Answer, Request
-from benchlog.errors import StoreError
-from benchlog.model import LotRun
-from benchlog.recorder.lotbook import Task
-from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
 from benchlog.recorder.settling import jumped
-from benchlog.screen.inspection import Bench, LotApp, LotScreen
+from benchlog.screen.inspection import Bench, LotScreen
+from benchlog.screen.inspection_app import LotApp
 from benchlog.screen.widgets.letters import ROWS, large
 from benchlog.screen.widgets.plain import Plain
-from benchlog.verdict.lotruns import counts
-
-OUT_S = 1.5
-
-
-class Table:
-    """A shop with a lot that waits for devices."""
-
-    def __init__(self, shop: Shop, task: Task, launched: LaunchedLot) -> None:
-        self.shop, self.task, self.launched = shop, task, launched
-
-    def ask(self, verb: str, text: str = "") -> Answer:
-        return control.ask(self.launched.control, Request(verb, None, text))
-
-    def runs(self) -> list[LotRun]:
-        try:
-            return self.shop.runs()
-        except StoreError:
-            return []
-
-    def done(self) -> int:
-        return sum(counts(run) for run in self.runs())
-
-    def measure(self, device: str, offset_ppm: float) -> LotRun:
-        before = len(self.runs())
-        self.shop.bench.remove("A")
-        assert self.ask("device", device).ok
-        host_sleep(OUT_S)
-        self.shop.bench.insert("A", offset_ppm)
-        wait_for(lambda: len(self.runs()) > before and self.runs()[-1].word is not None)
-        return self.runs()[-1]
-
-
-@contextmanager
-def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[Table]:
-    for name, value in shop.environment.items():
-        monkeypatch.setenv(name, value)
-    assert shop.environment["BENCHLOG_TIME_SCALE"] == f"{SCALE:g}"
-    wish = Wish(
-        "L1", str(shop.folder / "bench.toml"), PART, 40, sample=4, accept=1,
-        min_readings=5, max_readings=most,
-    )  # fmt: skip
-    given = task_for(wish, shop.db)
-    task = Task(given.lot, given.plan, given.templates, given.rule, watched=True)
-    with closing(launch_lot(task, shop.db)) as launched:
-        yield Table(shop, task, launched)
 
 
 @pytest.fixture

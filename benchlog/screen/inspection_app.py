@@ -1,0 +1,41 @@
+"""The application around a lot's screen."""
+
+import contextlib
+from typing import ClassVar
+
+from textual.app import App
+
+from benchlog.errors import BenchlogError
+from benchlog.screen.inspection import Bench, LotScreen
+from benchlog.screen.palette import BENCH
+from benchlog.units import printable
+
+
+class LotApp(App[None]):
+    """The screen of one lot."""
+
+    CSS_PATH: ClassVar = ["bench.tcss", "lists.tcss", "inspection.tcss"]
+    ENABLE_COMMAND_PALETTE = False
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__()
+        self.register_theme(BENCH)
+        self.theme = BENCH.name
+        self.title = "benchlog"
+        self._bench = bench
+
+    def on_mount(self) -> None:
+        """Show the lot."""
+        self.push_screen(LotScreen(self._bench))
+
+
+def run_inspection(bench: Bench) -> None:
+    """Show a lot until the person leaves; blocks. Raises BenchlogError if it breaks."""
+    app = LotApp(bench)
+    with contextlib.suppress(KeyboardInterrupt):
+        app.run()
+    if app.return_code:
+        raise BenchlogError(
+            "the screen broke down; what was measured is kept, `benchlog inspect --lot "
+            f"{printable(bench.lot.lot)}` goes on"
+        )

@@ -1,0 +1,133 @@
+"""Several positions side by side: two counters, in lines and on the screen."""
+
+from collections import Counter
+from itertools import pairwise
+
+import pytest
+from lot_shop import Shop, document, wait_for
+from lot_table import OUT_S, Table, set_up
+
+from benchlog.clock import host_sleep
+from benchlog.screen.inspection import Bench, LotScreen
+from benchlog.screen.inspection_app import LotApp
+from benchlog.screen.widgets.plain import Plain
+from benchlog.verdict.lotruns import counts
+
+FEW = ["--min-readings", "5"]
+
+
+def test_ids_from_a_list_are_measured_at_both_positions_at_once(two: Shop) -> None:
+    ids = [f"D-{number}" for number in range(1, 14)]
+    words = [*two.opening(100, 10, 0, *FEW), "--ids", "-", "--json"]
+    done = two.run(words, "\n".join(ids) + "\n")
+    found = document(done)
+    assert found["decision"] == "accepted" and found["passed"] == 10
+    runs = [run for run in two.runs() if counts(run)]
+    # ten and no more, each once, although two are always under way
+    assert Counter(run.device for run in runs) == Counter(ids[:10])
+    assert Counter(run.position for run in runs) == {"A": 5, "B": 5}
+    assert done.stderr.count("the sample is complete") == 3
+    # what is at which position is known: the devices there differ by 7 ppm
+    offsets = {run.position: run.offset_ppm for run in runs}
+    assert offsets["A"] == pytest.approx(3.0, abs=0.5)
+    assert offsets["B"] == pytest.approx(-4.0, abs=0.5)
+    # side by side: the next begins before the one before has gone by
+    began = sorted(run.started_utc_ns for run in runs)
+    alone = document(two.run([*two.words("--result", "--json")]))
+    assert alone == found
+    assert any(b - a < 0.2e9 for a, b in pairwise(began))
+
+
+def test_devices_come_and_go_at_both_positions_and_get_numbers_of_their_own(
+    two: Shop,
+) -> None:
+    two.bench.remove("A")
+    two.bench.remove("B")
+    words = [*two.opening(20, 4, 0, *FEW), "--auto-ids", "K-", "--json"]
+    with two.start(words) as process:
+        for done in (2, 4):
+            two.bench.insert("A", 2.0)
+            two.bench.insert("B", 5.0)
+            wait_for(lambda n=done: two.db.exists() and _done(two) == n)
+            two.bench.remove("A")
+            two.bench.remove("B")
+            host_sleep(OUT_S)
+        _, said = process.communicate(timeout=30)
+    assert process.returncode == 0, said
+    devices = Counter(run.device for run in two.runs() if counts(run))
+    assert devices == Counter(["K-0001", "K-0002", "K-0003", "K-0004"])
+    assert "a device is seen at B" in said and "B: K-" in said
+
+
+def _done(shop: Shop) -> int:
+    return sum(counts(run) for run in Table.runs_of(shop))
+
+
+def test_one_of_two_positions_is_named_alone(two: Shop) -> None:
+    words = two.opening(10, 2, 0, *FEW, "--position", "B", "--ids", "-")
+    assert two.run(words, "a\nb\n").returncode == 0
+    assert {run.position for run in two.runs()} == {"B"}
+
+
+async def test_two_positions_on_the_screen(
+    two: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Scan twice, put both in, look at each, undo the one that is looked at."""
+    two.bench.remove("A")
+    two.bench.remove("B")
+    with set_up(two, monkeypatch, 300) as table:
+        bench = Bench(two.db, table.task.lot, table.launched.control)
+        app = LotApp(bench)
+        async with app.run_test(size=(80, 24)) as pilot:
+            screen = app.screen
+            assert isinstance(screen, LotScreen)
+
+            async def until(name: str, said: str) -> None:
+                for _ in range(300):
+                    if said in screen.query_one(name, Plain).text:
+                        return
+                    await pilot.pause(0.05)
+                pytest.fail(f"{said!r} not in {screen.query_one(name, Plain).text!r}")
+
+            await until("#todo", "B  empty")
+            await pilot.press(*"K1", "enter")
+            await until("#todo", "put K1 in")
+            await pilot.press(*"K2", "enter")
+            await until("#todo", "put K2 in")
+            two.bench.insert("B", 60.0)
+            await until("#figures", "B: ✗ K2")
+            assert "▸ B" in screen.query_one("#todo", Plain).text
+            two.bench.insert("A", 1.0)
+            await until("#figures", "A: ✓ K1")
+            await until("#counts", "2/4")
+            await pilot.press("tab")  # the keys mean B now
+            await until("#figures", "B: ✗ K2")
+            await pilot.press("f3")
+            await until("#figures", "K2 does not count: taken back")
+            await until("#counts", "1/4")
+            await pilot.press("f8")
+    kept = {run.device: counts(run) for run in two.runs()}
+    assert kept == {"K1": True, "K2": False}
+
+
+def test_what_is_asked_goes_to_its_position(
+    two: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    two.bench.remove("A")
+    two.bench.remove("B")
+    with set_up(two, monkeypatch, 300) as table:
+        assert table.ask("device", "a").data["position"] == "A"
+        assert table.ask("device", "b").data["position"] == "B"
+        twice = table.ask("device", "a", "B")
+        assert not twice.ok and "waited for" in twice.error
+        nowhere = table.ask("device", "c", "C")
+        assert not nowhere.ok and "no position C" in nowhere.error
+        two.bench.insert("A", 1.0)
+        wait_for(lambda: table.done() == 1)
+        two.bench.insert("B", 2.0)
+        wait_for(lambda: table.done() == 2)
+        assert table.ask("damaged", "a leg is bent", "A").data["device"] == "a"
+        assert table.ask("again", "", "A").ok
+        wait_for(lambda: table.done() == 3)
+        by = [(run.device, run.position, run.damaged) for run in table.runs()]
+    assert by == [("a", "A", True), ("b", "B", False), ("a", "A", False)]

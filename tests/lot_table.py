@@ -1,0 +1,68 @@
+"""A lot's keeper that waits for devices, as a person at its screen has it."""
+
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+
+import pytest
+from lot_shop import PART, SCALE, Shop, wait_for
+
+from benchlog import control
+from benchlog.cli.lottask import Wish, task_for
+from benchlog.clock import host_sleep
+from benchlog.control import Answer, Request
+from benchlog.errors import StoreError
+from benchlog.model import LotRun
+from benchlog.recorder.lotbook import Task
+from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
+from benchlog.verdict.lotruns import counts
+
+OUT_S = 1.5
+"""How long a place stays empty between two devices, real seconds."""
+
+
+class Table:
+    """A shop with a lot that waits for devices."""
+
+    def __init__(self, shop: Shop, task: Task, launched: LaunchedLot) -> None:
+        self.shop, self.task, self.launched = shop, task, launched
+
+    def ask(self, verb: str, text: str = "", position: str = "") -> Answer:
+        request = Request(verb, None, text, position=position)
+        return control.ask(self.launched.control, request)
+
+    def runs(self) -> list[LotRun]:
+        return self.runs_of(self.shop)
+
+    @staticmethod
+    def runs_of(shop: Shop) -> list[LotRun]:
+        try:
+            return shop.runs()
+        except StoreError:
+            return []
+
+    def done(self) -> int:
+        return sum(counts(run) for run in self.runs())
+
+    def measure(self, device: str, offset_ppm: float) -> LotRun:
+        before = len(self.runs())
+        self.shop.bench.remove("A")
+        assert self.ask("device", device).ok
+        host_sleep(OUT_S)
+        self.shop.bench.insert("A", offset_ppm)
+        wait_for(lambda: len(self.runs()) > before and self.runs()[-1].word is not None)
+        return self.runs()[-1]
+
+
+@contextmanager
+def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[Table]:
+    for name, value in shop.environment.items():
+        monkeypatch.setenv(name, value)
+    assert shop.environment["BENCHLOG_TIME_SCALE"] == f"{SCALE:g}"
+    wish = Wish(
+        "L1", str(shop.folder / "bench.toml"), PART, 40, sample=4, accept=1,
+        min_readings=5, max_readings=most,
+    )  # fmt: skip
+    given = task_for(wish, shop.db)
+    task = Task(given.lot, given.plan, given.templates, given.rule, watched=True)
+    with closing(launch_lot(task, shop.db)) as launched:
+        yield Table(shop, task, launched)
