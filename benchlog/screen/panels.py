@@ -12,6 +12,7 @@ from benchlog.screen.figures import SYMBOLS, signs
 from benchlog.screen.happenings import event_words, local_date
 from benchlog.screen.standing import Standing, state_words
 from benchlog.units import format_u_ppm, printable
+from benchlog.verdict.figures import reasons_of, run_checks
 from benchlog.verdict.timebase import is_coarse
 
 LABEL_CELLS: Final = 11
@@ -82,6 +83,8 @@ def verdict(standing: Standing) -> tuple[str, str, Content]:
     a = standing.assessment
     if a is None:
         return "", "", Content("")
+    if run_checks(standing.run):
+        return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
     style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
     under = Content.assemble(
         f"{figures.limit_text(a)}\n", (figures.conformance_text(a), "$dim")
@@ -103,7 +106,7 @@ def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
     until = timebase.valid_until_utc_ns if timebase else None
     date = local_date(until) if until else ""
     coarse = a is not None and is_coarse(a.timebase, a.limit)
-    limit = signs(printable(a.limit.text)) if a else figures.UNKNOWN
+    limit = signs(printable(a.limit.text)) if a and a.limit.known else figures.UNKNOWN
     if a and a.jitter is not None:
         limit += f"; jitter {a.jitter.limit_ppm:g} ppm: {a.jitter.word}"
     said = (
@@ -115,8 +118,9 @@ def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
     )
     scatter = "timing" if a and a.timing is not None else "jitter"
     lines = list(zip((scatter, *_LABELS[1:]), said, strict=True))
-    if listed and a is not None and a.reasons:
-        lines[-1] = ("because", signs(printable(a.reasons[0])))
+    reasons = reasons_of(run, a) if listed and a is not None else []
+    if reasons:
+        lines[-1] = ("because", signs(printable(reasons[0])))
     return lines
 
 

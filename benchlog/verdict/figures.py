@@ -69,17 +69,23 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "limit_text": assessment.limit.text,
         "limit_promised": assessment.limit.promised,
         "budget": None if assessment.budget is None else _budget(assessment.budget),
-        "reasons": _reasons(run, assessment),
+        "reasons": reasons_of(run, assessment),
         "device_typed": run.typed_device,
         "void": run.void,
         "judged_again": run.judged_again,
     }
 
 
-def _reasons(run: Run, assessment: Assessment) -> list[str]:
-    """Return why the verdict is what it is; a check of a time base judges nothing."""
+def run_checks(run: Run) -> str:
+    """Return the instrument whose time base a run checks; empty when it is no check."""
     checked = run.snapshot.get("checks")
-    if not isinstance(checked, str):
+    return checked if isinstance(checked, str) else ""
+
+
+def reasons_of(run: Run, assessment: Assessment) -> list[str]:
+    """Return why the verdict is what it is; a check of a time base judges nothing."""
+    checked = run_checks(run)
+    if not checked:
         return list(assessment.reasons)
     said = f"no device is judged: the time base of {checked!r} was checked by this run"
     return [said, *(why for why in assessment.reasons if why != NO_LIMIT)]
