@@ -48,15 +48,21 @@ def check_ending(path: Path) -> None:
 
 
 def new_figure(
-    rows: int = 1, size: tuple[float, float] | None = None
+    rows: int = 1,
+    size: tuple[float, float] | None = None,
+    heights: tuple[float, ...] | None = None,
 ) -> "tuple[Figure, list[Axes]]":
-    """Return an empty figure with `rows` axes above one another; `size` in inches."""
+    """Return an empty figure with `rows` axes above one another; `size` in inches.
+
+    `heights` are their shares, else they are of equal height.
+    """
     import matplotlib as mpl  # noqa: PLC0415 - heavy, and only for pictures
     from matplotlib.figure import Figure  # noqa: PLC0415
 
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=size or (7.2, 3.2 + 1.8 * rows), layout="constrained")
-        axes = [figure.add_subplot(rows, 1, row + 1) for row in range(rows)]
+        grid = figure.add_gridspec(rows, 1, height_ratios=heights)
+        axes = [figure.add_subplot(grid[row]) for row in range(rows)]
     return figure, axes
 
 
@@ -73,9 +79,13 @@ def plain_log_ticks(axes: "Axes") -> None:
     """Name the ticks of log-log axes in plain figures, `0.001`, `1e-09`."""
     from matplotlib.ticker import LogFormatter  # noqa: PLC0415
 
+    class Plain(LogFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return self.fix_minus(f"{x:g}") if super().__call__(x, pos) else ""
+
     for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_formatter(LogFormatter())
-        axis.set_minor_formatter(LogFormatter(minor_thresholds=(1.0, 0.4)))
+        axis.set_major_formatter(Plain())
+        axis.set_minor_formatter(Plain(minor_thresholds=(1.0, 0.2)))
 
 
 def save(figure: "Figure", path: Path, title: str, words: str = "") -> None:

@@ -1,26 +1,21 @@
 """Pages in headless Chromium: nothing is requested, nothing runs, widths, paper."""
 
 import io
-import json
-import shutil
-import subprocess
 import unicodedata
 
 import pypdf
 import pytest
+from report.browser import CHROMIUM, chromium, laid_out, requested
 from report.page_making import HOSTILE, NOTE, fresh, series, write_run
 
 from benchlog.clock import VirtualClock
+from benchlog.model import Purpose
 from benchlog.report.pages.making import run_page, write_page
 from benchlog.store.reader import Reader
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here"),
-]
-_OWN = "not an origin"
-WIDTHS = {"desktop": (1200, 900), "phone": (500, 900)}
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
+SIZES_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+DARK = "--blink-settings=preferredColorScheme=0"
 
 
 @pytest.fixture(scope="module")
@@ -28,49 +23,13 @@ def page(tmp_path_factory):
     folder = tmp_path_factory.mktemp("browser")
     with fresh(folder) as writer:
         readings = series(400, swing_c=6.0, gap_at=(150,))
-        run = write_run(writer, readings, device=HOSTILE, note=NOTE)
+        run = write_run(
+            writer, readings, device=HOSTILE, note=NOTE, purpose=Purpose.SOAK
+        )
     with Reader.open(folder / "pages.db") as reader:
         found = run_page(reader, [reader.run(run)], VirtualClock())
     write_page(found, folder / "page.html", "A4", overwrite=False)
     return folder / "page.html"
-
-
-def chromium(page, *options):
-    done = subprocess.run(
-        [
-            CHROMIUM,
-            "--headless=new",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--disable-background-networking",
-            "--disable-component-update",
-            "--no-first-run",
-            "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
-            f"--user-data-dir={page.parent / 'profile'}",
-            *options,
-            page.as_uri(),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stdout
-
-
-def requested(page):
-    """Return what a page asked for; what the browser asks for itself has no origin."""
-    log = page.with_suffix(".net.json")
-    dom = chromium(page, f"--log-net-log={log}", "--dump-dom")
-    events = json.loads(log.read_text())["events"]
-    asked = [event.get("params", {}) for event in events]
-    urls = {
-        one["url"]
-        for one in asked
-        if "url" in one and one.get("initiator", _OWN) != _OWN
-    }
-    return dom, {url for url in urls if url.startswith(("http", "ws"))}
 
 
 def test_nothing_is_requested_and_nothing_runs(page):
@@ -85,20 +44,50 @@ def test_a_request_would_have_been_seen(page):
     assert requested(other)[1] == {"http://127.0.0.1:9/seen.png"}
 
 
-@pytest.mark.parametrize("name", WIDTHS)
-def test_pages_are_drawn_at_each_width(page, name):
-    width, height = WIDTHS[name]
-    shot = page.parent / f"{name}.png"
-    chromium(page, f"--screenshot={shot}", f"--window-size={width},{height}")
-    data = shot.read_bytes()
-    assert data.startswith(b"\x89PNG") and len(data) > 20_000
+@pytest.mark.parametrize("width", [390, 1280])
+def test_pages_fit_a_phone_and_a_desk(page, width):
+    found = laid_out(page, width)
+    assert found["wide"] == width, "nothing sticks out"
+    assert found["pictures"] == 5, "each picture once"
+    assert found["widest"] <= width
+    for fault in ("low", "cut", "crossed"):
+        assert found[fault] == [], fault
 
 
-def test_it_prints_as_pages(page):
-    out = page.parent / "printed.pdf"
-    chromium(page, f"--print-to-pdf={out}", "--no-pdf-header-footer")
+def test_what_is_wrong_with_a_picture_would_have_been_seen(page):
+    other = page.with_name("bad.html")
+    texts = "".join(
+        f'<text x="{x}" y="50" font-size="{size}">{said}</text>'
+        for x, size, said in ((5, 20, "first"), (9, 20, "second"), (95, 20, "beyond"))
+    )
+    small = '<text x="1" y="90" font-size="4">small</text>'
+    svg = '<svg viewBox="0 0 100 100" width="100" style="overflow:visible">'
+    other.write_text(f"{svg}{texts}{small}</svg>")
+    found = laid_out(other, 390)
+    assert found["crossed"] == [["first", "second"]]
+    assert found["cut"] == ["beyond"]
+    assert [said for said, *_ in found["low"]] == ["small"]
+
+
+def test_dark_where_a_person_wants_it(page):
+    light, dark = laid_out(page, 500), laid_out(page, 500, DARK)
+    assert light["paper"] == "rgb(255, 255, 255)"
+    assert dark["ink"] == "rgb(230, 235, 240)" and dark["paper"] == "rgb(18, 24, 30)"
+
+
+@pytest.mark.parametrize("paper", SIZES_MM)
+def test_it_prints_as_pages(page, paper):
+    sheet = page.with_name(f"{paper}.html")
+    html = page.read_text()
+    assert "@page { margin" in html
+    sheet.write_text(html.replace("@page { margin", f"@page {{ size: {paper}; margin"))
+    out = sheet.with_suffix(".pdf")
+    chromium(sheet, f"--print-to-pdf={out}", "--no-pdf-header-footer")
     printed = pypdf.PdfReader(io.BytesIO(out.read_bytes()))
-    assert 3 <= len(printed.pages) <= 12
+    box = printed.pages[0].mediabox
+    size = tuple(float(side) * 25.4 / 72 for side in (box.width, box.height))
+    assert size == pytest.approx(SIZES_MM[paper], abs=0.5)
+    assert 3 <= len(printed.pages) <= 10
     text = " ".join(page.extract_text() for page in printed.pages)
     text = unicodedata.normalize("NFKC", text)  # the browser joins f and i
     assert "not a calibration certificate" in " ".join(text.split())

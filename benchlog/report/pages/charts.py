@@ -155,6 +155,8 @@ def histogram_chart(ppm: Array, assessment: Assessment) -> Chart | None:
     """
     if len(ppm) < 10 or float(np.ptp(ppm)) <= 0:
         return None
+    from matplotlib.ticker import MaxNLocator  # noqa: PLC0415 - heavy
+
     quarter = float(np.subtract(*np.percentile(ppm, [75, 25])))
     width = 2 * quarter / len(ppm) ** (1 / 3)
     span = float(np.ptp(ppm))
@@ -162,6 +164,7 @@ def histogram_chart(ppm: Array, assessment: Assessment) -> Chart | None:
     counts, edges = np.histogram(ppm, bins)
     figure, (axes,) = new_figure(size=(7.2, 2.6))
     axes.stairs(counts, edges, fill=True, color=INK, alpha=0.55)
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     axes.set(xlabel="offset, ppm", ylabel="readings")
     top = int(np.argmax(counts))
     rms = assessment.stats.jitter_ppm_rms

@@ -164,14 +164,15 @@ def _histogram(record: LotReport) -> Chart | None:
     limit = found.limit_ppm
     reach = 1.1 * max(abs(low), abs(high), limit)
     is_narrow = high - low < _NARROW * 2 * reach
-    figure, axes = new_figure(
-        2 if is_narrow else 1, size=(7.2, 4.0 if is_narrow else 3)
+    figure, axes = (
+        new_figure(2, size=(7.2, 4.0), heights=(3, 1))
+        if is_narrow
+        else new_figure(size=(7.2, 3.0))
     )
     _bars(axes[0], found, limit)
     axes[0].set(xlabel="offset, ppm", ylabel="devices")
     if is_narrow:
         axes[0].set_xlim(low, high)
-        axes[0].get_gridspec().set_height_ratios((3, 1))
         marks = [one.offset_ppm for one in record.results if one.offset_ppm is not None]
         axes[1].plot(marks, [0.0] * len(marks), "|", color=INK, markersize=16)
         axes[1].axvspan(-limit, limit, color=FAINT, alpha=0.18, linewidth=0)

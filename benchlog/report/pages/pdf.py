@@ -6,6 +6,7 @@ that they lack is written as its number, `U+6F22`.
 
 import io
 import logging
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -43,9 +44,11 @@ _INKS: Final = {
 }
 _OPEN_INK: Final = (122, 74, 0)
 _MARGIN_MM: Final = 15.0
-_LONG_WORD: Final = 22
-_BOLD: Final = 1.25
+_LONG_WORD_MM: Final = 36.0
+_BOLD: Final = 1.15
 """How much wider the letters of a heading are."""
+_PADDING_MM: Final = 1.2
+_WIDEST_MM: Final = 75.0
 _SHORTEST_TABLE_MM: Final = 22.0
 
 
@@ -107,7 +110,8 @@ class _Writer:
                 self._chart(block)
 
     def _ruling(self, block: Ruling) -> None:
-        self._pdf.set_text_color(*_INKS.get(block.word, _OPEN_INK))
+        usual = _BLACK if block.word == "none" else _OPEN_INK
+        self._pdf.set_text_color(*_INKS.get(block.word, usual))
         said = f"{SYMBOLS[block.word]} {block.headline}".strip()
         self._text(said, size=13, bold=True, line=8, keep_colour=True)
         for reason in block.reasons:
@@ -137,10 +141,36 @@ class _Writer:
         self._room(_SHORTEST_TABLE_MM)
         self._pdf.ln(1.5)
         self._text(block.caption, bold=True)
-        shares = _shares(block)
+        shares = self._shares(block)
         self._grid(block.headers, block.rows, block.right, shares)
         if block.note:
             self._text(block.note, size=_SMALL, grey=True, line=4)
+
+    def _shares(self, block: Table) -> tuple[float, ...]:
+        """Return column widths after what stands in them, no word broken if it fits."""
+        self._pdf.set_font(_FONT, "", _SIZE - 1)
+        columns = list(zip(block.headers, *block.rows, strict=True))
+        least = [self._least_mm(column) for column in columns]
+        most = [
+            max(need, min(_WIDEST_MM, self._widest_mm(column) + 3.0 * _PADDING_MM))
+            for need, column in zip(least, columns, strict=True)
+        ]
+        wished = sum(most) - sum(least)
+        spare = max(0.0, self._pdf.epw - sum(least))
+        share = min(1.0, spare / wished) if wished else 0.0
+        widths = [
+            need + share * (wish - need) for need, wish in zip(least, most, strict=True)
+        ]
+        return tuple(width / sum(widths) for width in widths)
+
+    def _least_mm(self, column: tuple[str, ...]) -> float:
+        head = _BOLD * self._widest_mm(column[0].split())
+        word = self._widest_mm([word for cell in column for word in cell.split()])
+        return max(head, min(_LONG_WORD_MM, word)) + 3.0 * _PADDING_MM
+
+    def _widest_mm(self, texts: Sequence[str]) -> float:
+        measure = self._pdf.get_string_width
+        return max((measure(self._known(text)) for text in texts), default=0.0)
 
     def _grid(
         self,
@@ -158,7 +188,7 @@ class _Writer:
             borders_layout="HORIZONTAL_LINES",
             col_widths=shares,
             line_height=_LINE,
-            padding=(0.4, 1.2),
+            padding=(0.4, _PADDING_MM),
             text_align=tuple(
                 "RIGHT" if right[at : at + 1] == "r" else "LEFT"
                 for at in range(len(shares))
@@ -238,22 +268,3 @@ def _letters() -> frozenset[int]:
         with TTFont(_fonts() / name, lazy=True) as face:
             known.append(set(face.getBestCmap() or {}))
     return frozenset(set.intersection(*known) | {ord("\n")})
-
-
-def _shares(block: Table) -> tuple[float, ...]:
-    """Return column widths after what stands in them, none too narrow or wide."""
-    columns = zip(block.headers, *block.rows, strict=True)
-    widths = [
-        max(
-            _longest_word(column) + 3.0,
-            _longest_word(column[:1]) * _BOLD + 3.0,
-            min(42.0, max(len(cell) for cell in column)),
-        )
-        for column in columns
-    ]
-    return tuple(width / sum(widths) for width in widths)
-
-
-def _longest_word(cells: tuple[str, ...]) -> float:
-    words = (len(word) for cell in cells for word in cell.split())
-    return float(min(_LONG_WORD, max(words, default=1)))

@@ -1,7 +1,9 @@
 """Figures as SVG: for a page with the page's own colours, for paper in plain ones."""
 
+import contextlib
 import io
 import re
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 from xml.etree import ElementTree as ET
 
@@ -26,6 +28,7 @@ _URL: Final = re.compile(r"url\(#")
 _NARROW_IN: Final = 3.8
 _LEAST_NARROW_IN: Final = 1.3
 _NARROW_SHARE: Final = 0.8
+_NARROW_TICKS: Final = 5
 
 
 def paper_svg(figure: "Figure") -> bytes:
@@ -45,9 +48,25 @@ def page_svgs(
     wide = page_svg(figure, key, caption, alternative)
     height = max(_LEAST_NARROW_IN, _NARROW_SHARE * float(size[1]))
     figure.set_size_inches(_NARROW_IN, height)
-    narrow = page_svg(figure, f"{key}n", caption, alternative)
+    with _few_ticks(figure):
+        narrow = page_svg(figure, f"{key}n", caption, alternative)
     figure.set_size_inches(*size)
     return wide, narrow
+
+
+@contextlib.contextmanager
+def _few_ticks(figure: "Figure") -> Iterator[None]:
+    """Let linear axes carry few figures, so that long ones do not run together."""
+    from matplotlib.ticker import AutoLocator, MaxNLocator  # noqa: PLC0415 - heavy
+
+    held = [(axes.xaxis, axes.xaxis.get_major_locator()) for axes in figure.axes]
+    linear = [axis for axis, locator in held if isinstance(locator, AutoLocator)]
+    for axis in linear:
+        axis.set_major_locator(MaxNLocator(_NARROW_TICKS))
+    yield
+    for axis, locator in held:
+        if axis in linear:
+            axis.set_major_locator(locator)
 
 
 def page_svg(figure: "Figure", key: str, caption: str, alternative: str) -> str:
