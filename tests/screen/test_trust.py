@@ -1,4 +1,4 @@
-"""What the screen says of the time base that figures rest on: stale, coarse, checked."""
+"""What the screen says of the time base that figures rest on."""
 
 from dataclasses import replace
 
@@ -50,6 +50,6 @@ async def test_a_run_that_checks_a_time_base_judges_no_device(stage: Stage, size
     )
     plain = scene.plan
     scene.plan = lambda: replace(plain(), checks="counter")  # type: ignore[method-assign]
-    said = await shown(stage, stage.play(scene), size)
+    said = await shown(stage, stage.play(scene, end=False), size)
     assert "TIME BASE CHECK" in said and "no device is judged" in said
     assert "UNDECIDED" not in said and "inf" not in said
