@@ -20,6 +20,7 @@ from benchlog.analysis.pulses import Train
 from benchlog.analysis.series import Series
 from benchlog.analysis.slope import FEWEST, SlopeFit, fit_slope
 from benchlog.errors import DataError
+from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
@@ -146,6 +147,26 @@ def stretches(found: Comparison, most: int = 100) -> tuple[Array, Array, Whole]:
         ends += t[1:].tolist()
         groups += [int(which)] * max(0, count - 1)
     return np.array(ends), np.array(offsets), np.array(groups, dtype=np.int64)
+
+
+def readings_like(t_s: Array, frequency_hz: Array, group: Whole) -> Columns:
+    """Return frequencies at times (s) as readings; between groups there is a gap."""
+    n = len(t_s)
+    turned = np.zeros(n, dtype=np.int64)
+    if n:
+        turned[1:][np.diff(group) != 0] = int(Flag.GAP_BEFORE)
+    mono_ns = np.round(t_s * NS_PER_S).astype(np.int64)
+    gate_s = float(np.median(np.diff(t_s))) if n > 1 else 0.0
+    return Columns(
+        id=np.arange(1, n + 1),
+        segment=np.ones(n, np.int64),
+        utc_ns=mono_ns,
+        mono_ns=mono_ns,
+        gate_s=np.full(n, gate_s),
+        frequency_hz=frequency_hz,
+        ambient_c=np.full(n, np.nan),
+        flags=turned,
+    )
 
 
 class _Straight:

@@ -6,7 +6,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Final
 
-from benchlog.clock import Clock, Deadline, host_deadline, host_sleep
+from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
 from benchlog.errors import StoreError
 from benchlog.model import (
     Edge,
@@ -34,12 +34,13 @@ from benchlog.recorder.resume import Resumed
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.units import printable
+from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.calibration import due_words
 from benchlog.verdict.figures import figures
 from benchlog.verdict.judge import Assessment
 
 _LOOK_EVERY_S: Final = 0.2
+_SHARE_OF_TIME: Final = 0.1
 _LAST_TRY_S: Final = 10.0
 _RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
@@ -125,12 +126,22 @@ class Bookkeeper:
                 yield run, got, self._stands(run)
 
     def _stands(self, run: LiveRun) -> Assessment:
-        """Return how a run stands, worked out a few times a second at most."""
+        """Return how a run stands, worked out a few times a second at most.
+
+        Long trains of pulses take longer: at most a tenth of the time goes into them.
+        """
         due, assessment = self._standing.get(run.run_id, (None, None))
         if assessment is None or due is None or due.passed:
+            began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
-            self._standing[run.run_id] = (host_deadline(_LOOK_EVERY_S), assessment)
+            took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
+            again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
+            self._standing[run.run_id] = (host_deadline(again_s), assessment)
         return assessment
+
+    def standing(self, run: LiveRun) -> Assessment | None:
+        """Return how a run stood when it was last looked at, if it was."""
+        return self._standing.get(run.run_id, (None, None))[1]
 
     def commit_all(self) -> Iterator[Settled]:
         """Commit what waits; a database in trouble gets a few more seconds."""

@@ -13,7 +13,7 @@ from benchlog.recorder.lookout import Lookout
 from benchlog.recorder.messenger import Messenger
 from benchlog.recorder.notify import Notifier
 from benchlog.units import iso_utc
-from benchlog.verdict.judge import corrected_ppm
+from benchlog.verdict.judge import Assessment, corrected_ppm
 
 DISK = "disk"
 
@@ -52,6 +52,7 @@ class Watch:
         now_ns = self._clock.mono_ns()
         for run in self._book.runs.all():
             yield from _of_run(run, now_ns)
+            yield from _of_pulses(run, self._book.standing(run))
             without_s = self._book.intake.reference_s(run)
             if without_s is not None:
                 yield Fact("reference_s", run.position.reference or "", without_s)
@@ -104,6 +105,13 @@ class Watch:
         if self._book.ledger.waiting > 1:
             said += f"; rows that wait for the database: {self._book.ledger.waiting:,}"
         self.notifier.status(said or "waiting for the instruments")
+
+
+def _of_pulses(run: LiveRun, standing: Assessment | None) -> Iterator[Fact]:
+    """Yield the offset of a run of pulses, of all of it: single pulses say little."""
+    known = standing is not None and standing.timing is not None
+    if known and standing is not None and standing.offset_ppm is not None:
+        yield Fact("offset_ppm", run.plan.device, standing.offset_ppm)
 
 
 def _of_run(run: LiveRun, now_ns: int) -> Iterator[Fact]:

@@ -96,7 +96,7 @@ class Follower:
         return len(columns)
 
     def _take_pulses(self, judge: PulseJudge) -> int:
-        """Take in new pulses; the chart shows offsets over stretches of them."""
+        """Take in new pulses; figures and chart come later, a few times a second."""
         pulses = self._reader.pulses_after(
             self.run.id, self._last_id, condition=self._last_condition
         )
@@ -109,9 +109,6 @@ class Follower:
         self._last_id = int(pulses.id[-1])
         self._last_mono_ns = int(pulses.mono_ns[-1])
         self._stale = True
-        run = self.run
-        self.trace = Trace(run.started_utc_ns, run.nominal_hz, judge.divider)
-        self.trace.feed(judge.charted())
         return len(pulses)
 
     def look(self) -> None:
@@ -178,6 +175,11 @@ class Follower:
         """Return the figures so far; computed only when readings have come since."""
         if self._stale and self.caught_up:
             self._assessment, self._stale = self._judge.assessment(), False
+            if isinstance(self._judge, PulseJudge):
+                run = self.run
+                # offsets over stretches of the pulses, of all of them anew
+                self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
+                self.trace.feed(self._judge.charted())
         return self._assessment
 
     def night_parts(self) -> tuple[NightWatch, Assessment, list[Event]]:

@@ -9,7 +9,13 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.pulses import PulseCounts, PulseTracker
 from benchlog.analysis.stats import RunStats
-from benchlog.analysis.trains import Comparison, against, against_host, stretches
+from benchlog.analysis.trains import (
+    Comparison,
+    against,
+    against_host,
+    readings_like,
+    stretches,
+)
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag, Part, Pulses, Timebase, Word
 from benchlog.units import NS_PER_S
@@ -61,6 +67,7 @@ class PulseJudge:
         self._typed = self._simulated = False
         self._first_utc_ns = self._last_utc_ns = -1
         self._utc_less_mono_ns = 0
+        self._kept: tuple[tuple[int, int], Comparison] | None = None
 
     def feed(self, columns: Columns) -> None:
         """Take no notice: a run of pulses has no readings."""
@@ -86,6 +93,12 @@ class PulseJudge:
 
     def comparison(self) -> Comparison:
         """Return the trains compared. Raises DataError while there is too little."""
+        there = (len(self._device), len(self._reference or ()))
+        if self._kept is None or self._kept[0] != there:
+            self._kept = there, self._compared()
+        return self._kept[1]
+
+    def _compared(self) -> Comparison:
         if self._reference is None:
             return against_host(self._device.train())
         return against(self._device.train(), self._reference.train())
@@ -229,30 +242,6 @@ class PulseJudge:
             set_aside=found.fit.set_aside,
         )
         return _until_judged(timing, found, draft)
-
-
-def readings_like(
-    t_s: NDArray[np.float64],
-    frequency_hz: NDArray[np.float64],
-    group: NDArray[np.int64],
-) -> Columns:
-    """Return frequencies at times (s) as readings; between groups there is a gap."""
-    n = len(t_s)
-    turned = np.zeros(n, dtype=np.int64)
-    if n:
-        turned[1:][np.diff(group) != 0] = int(Flag.GAP_BEFORE)
-    mono_ns = np.round(t_s * NS_PER_S).astype(np.int64)
-    gate_s = float(np.median(np.diff(t_s))) if n > 1 else 0.0
-    return Columns(
-        id=np.arange(1, n + 1),
-        segment=np.ones(n, np.int64),
-        utc_ns=mono_ns,
-        mono_ns=mono_ns,
-        gate_s=np.full(n, gate_s),
-        frequency_hz=frequency_hz,
-        ambient_c=np.full(n, np.nan),
-        flags=turned,
-    )
 
 
 def _feed(tracker: PulseTracker, pulses: Pulses, which: NDArray[np.bool_]) -> None:

@@ -116,6 +116,7 @@ def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
     with bench_file(line, made) as (bench, path):
         file = Path(path)
         rule = '[[alarm]]\nwhen = "reference_s"\nabove = 5\n'
+        rule += '[[alarm]]\nwhen = "offset_ppm"\nabove = -1e6\n'  # at once
         file.write_text(file.read_text() + rule)
         bench.lose_fix("receiver", 80.0)
         _, found = told(
@@ -127,6 +128,7 @@ def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):
     assert kinds.index(EventKind.REFERENCE_LOST) < kinds.index(EventKind.BACK)
     assert EventKind.ALARM in kinds and EventKind.ALARM_OVER in kinds
     assert "receiver: no pulse that counts for" in texts
+    assert "D: offset" in texts
     reference = found["timing"]["reference"]
     assert reference["no_fix"] >= 15 and reference["good"] >= 15
     assert "reference" in line.run("show", str(found["run"])).stdout
