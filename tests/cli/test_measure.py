@@ -208,6 +208,10 @@ def test_check_bench_of_a_bench_that_answers(line: Line, bench: str) -> None:
     assert abs(rows["counter"]["value"] / 16e6 - 1) < 30e-6
     assert rows["counter"]["identity"].startswith("SIMULATED")
     assert text.stdout.count("answers") == 3
+    # the demo counter resolves 1 ns in 1 s, its maker promises 0.05 ppm
+    assert "gate of counter for a limit of 30 ppm: 0.01 s" in text.stdout
+    assert "0.1 ppm: 0.01 s, time base too coarse" in text.stdout
+    assert rows["counter"]["advice"][-1].startswith("0.1 ppm")
 
 
 def test_a_bench_in_use_is_left_alone_and_its_holder_named(
