@@ -243,7 +243,14 @@ def modem_edges(
             address=wanted.address,
         ) from error
     every_s = 1e-3 if poll_s is None else poll_s
-    return PolledEdges(lambda: bool(getattr(port, name)), wanted, clock, every_s)
+    edges = PolledEdges(lambda: bool(getattr(port, name)), wanted, clock, every_s)
+    if fd is None:
+        edges.how += ", over the network"
+        edges.jitter += (
+            "; and what the network adds, and how often the far end looks at its line "
+            "(where that is every 10 ms: about 3 ms rms)"
+        )
+    return edges
 
 
 def _interruptible() -> bool:

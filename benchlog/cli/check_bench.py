@@ -104,15 +104,16 @@ def advice_for(
     """
     from benchlog.verdict.advice import (
         LIMITS_PPM,
-        TYPICAL_STAMP_S,
         advise,
         pulse_time_s,
+        stamp_s,
     )
     from benchlog.verdict.timebase import timebase_for
 
     if sample is not None and sample.unit == EDGE:
         spacing_s = float(str(spec.options.get("interval_s", 1.0)))
-        times = [pulse_time_s(one, TYPICAL_STAMP_S, spacing_s) for one in LIMITS_PPM]
+        jitter_s = stamp_s(spec.address)
+        times = [pulse_time_s(one, jitter_s, spacing_s) for one in LIMITS_PPM]
         return tuple(
             f"{limit:g} ppm: {format_duration(math.ceil(time_s))}"
             for limit, time_s in zip(LIMITS_PPM, times, strict=True)
@@ -132,7 +133,7 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
 
     Pulses of a reference need no advice: those that are held against it do.
     """
-    from benchlog.verdict.advice import LIMITS_PPM, refcheck_advice
+    from benchlog.verdict.advice import LIMITS_PPM, refcheck_advice, stamp_s
 
     reference = bench.reference
     judged = {one.frequency for one in bench.positions}
@@ -142,14 +143,21 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
     if reference is None or reference.counter != row.instrument:
         return row
     gate_s = float(str(bench.instruments[row.instrument].options.get("gate_s", 1.0)))
-    times = tuple(refcheck_advice(one, reference, gate_s) for one in LIMITS_PPM)
+    trains = [one for one in (reference.pulses, reference.timebase) if one]
+    jitter_s = stamp_s(*(bench.instruments[one].address for one in trains))
+    times = tuple(
+        refcheck_advice(one, reference, gate_s, jitter_s) for one in LIMITS_PPM
+    )
     return replace(row, refcheck=times)
 
 
 def _advised(row: Checked) -> "Iterator[str]":
+    from benchlog.verdict.advice import stamp_s
+
     if row.advice and row.unit == EDGE:
-        what = f"time to compare {row.instrument}, stamped to 0.1 ms, for a limit of "
-        yield what + "; ".join(row.advice)
+        rms = f"{stamp_s(row.address) * 1e3:g} ms"
+        what = f"time to compare {row.instrument} by stamps of {rms} rms"
+        yield f"{what} for a limit of " + "; ".join(row.advice)
     elif row.advice:
         yield f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
     if row.refcheck:

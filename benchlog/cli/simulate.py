@@ -26,6 +26,7 @@ EXAMPLES = (
 )
 DEMO_PART: Final = "quartz-16mhz-30ppm"
 WAYS: Final = ("tcp", "serial", "hislip", "vxi11", "line", "line-tcp", "rfc2217")
+PULSE_WAYS: Final = ("line", "rfc2217")
 WIRINGS: Final = ("none", "period", "frequency", "pulses")
 _LOOK_S: Final = 1.0
 
@@ -93,6 +94,13 @@ _LOOK_S: Final = 1.0
     "--by-pulses",
     is_flag=True,
     help="Divide the device's output to pulses: no counter measures it.",
+)
+@click.option(
+    "--pulses-via",
+    type=click.Choice(PULSE_WAYS),
+    default=PULSE_WAYS[0],
+    show_default=True,
+    help="Pulses as bytes on a pseudo terminal, or on a network port's carrier line.",
 )
 @click.option(
     "--timebase-ppm", type=Number(), help="True offset of the counter's time base."
@@ -175,12 +183,15 @@ def _with_pulses(scenario: "Scenario", typed: Mapping[str, Any]) -> "Scenario":
     from dataclasses import replace
 
     from benchlog.simulate.referenced import by_pulses, with_reference
-    from benchlog.simulate.scenario import ReceiverAt, Wiring
+    from benchlog.simulate.scenario import ReceiverAt, Via, Wiring
 
+    via = Via(typed["pulses_via"])
+    receiver = ReceiverAt(via=via)
     if typed["by_pulses"]:
-        scenario = by_pulses(scenario, receiver=ReceiverAt())
-    scenario = with_reference(scenario, Wiring(typed["reference"]))
-    return replace(scenario, host_ppm=typed["host_ppm"])
+        scenario = by_pulses(scenario, receiver=receiver)
+    scenario = with_reference(scenario, Wiring(typed["reference"]), receiver)
+    pulses = tuple(replace(one, via=via) for one in scenario.pulses)
+    return replace(scenario, pulses=pulses, host_ppm=typed["host_ppm"])
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -18,6 +18,8 @@ GATES_S: Final = (0.01, 0.1, 1.0, 10.0, 100.0)
 SHARE: Final = 10.0
 TYPICAL_STAMP_S: Final = 1e-4
 """Scatter of stamps on a quiet computer; measured: tests/drivers/STAMPS.md."""
+NETWORK_STAMP_S: Final = 3e-3
+"""The same over `rfc2217://` where the far end looks every 10 ms; measured likewise."""
 FEWEST_READINGS: Final = 10
 _RATIO: Final = 4.0
 
@@ -68,14 +70,23 @@ def advise(
     return Advice(limit_ppm, gate, fine)
 
 
+def stamp_s(*addresses: str) -> float:
+    """Return the scatter of stamps to be expected at the worst of these addresses."""
+    far = any(one.startswith("rfc2217://") for one in addresses)
+    return NETWORK_STAMP_S if far else TYPICAL_STAMP_S
+
+
 def refcheck_advice(
-    limit_ppm: float, reference: ReferenceSpec, gate_s: float = 1.0
+    limit_ppm: float,
+    reference: ReferenceSpec,
+    gate_s: float = 1.0,
+    stamp_s: float = TYPICAL_STAMP_S,
 ) -> str:
     """Say how long a reference check must be for a limit, as `1 ppm: 46 s`.
 
     Until U of the time base is a quarter of the limit: by what the reference itself is
     uncertain by at either end and, where this computer compares pulses, by stamps of
-    `TYPICAL_STAMP_S`.
+    `stamp_s` rms.
     """
     least_s = FEWEST_READINGS * max(gate_s, 1.0)
     if reference.u_ppm is not None:
@@ -85,7 +96,7 @@ def refcheck_advice(
     u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
     time_s = max(least_s, 2.0 * _RATIO * math.sqrt(2.0) * u_s * 1e6 / limit_ppm)
     if reference.pulses is not None:
-        time_s = max(time_s, pulse_time_s(limit_ppm, TYPICAL_STAMP_S))
+        time_s = max(time_s, pulse_time_s(limit_ppm, stamp_s))
     return f"{limit_ppm:g} ppm: {format_duration(math.ceil(time_s))}"
 
 
