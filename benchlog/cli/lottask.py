@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from benchlog import __version__
 from benchlog.catalogue import load_bench, load_part
-from benchlog.cli.planning import MOST_S, with_gate
+from benchlog.cli.planning import MOST_S, require_readings, with_gate
 from benchlog.cli.printing import counted, say
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
@@ -236,6 +236,7 @@ def _templates(
             raise NotFoundError("position", name, known)
     if wish.gate_s or kept["gate_s"]:
         bench = with_gate(bench, tuple(chosen), wish.gate_s or kept["gate_s"])
+    require_readings(bench, chosen, "inspect")
     plan = RunPlan(
         purpose=Purpose.INSPECT,
         device="",

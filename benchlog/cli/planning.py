@@ -1,6 +1,6 @@
 """From what was typed to run plans: which device sits where, for how long."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -8,7 +8,7 @@ from benchlog import __version__, registry
 from benchlog.catalogue import load_bench, load_part
 from benchlog.driver import require_options
 from benchlog.errors import UsageError
-from benchlog.model import Bench, InstrumentSpec, Purpose, RunPlan
+from benchlog.model import EDGE, Bench, InstrumentSpec, Purpose, RunPlan
 
 LEAST_READINGS: Final = 10
 MOST_READINGS: Final = 300
@@ -107,6 +107,18 @@ def pair(
         if twice is not None:
             raise UsageError(f"{what} {twice!r} was given twice; each can be used once")
     return dict(zip(positions, devices, strict=True))
+
+
+def require_readings(bench: Bench, positions: Iterable[str], command: str) -> None:
+    """Refuse positions that are measured by their pulses. Raises UsageError."""
+    for place in bench.positions:
+        spec = bench.instruments[place.frequency]
+        if place.name in positions and spec.quantity == EDGE:
+            raise UsageError(
+                f"position {place.name!r} is measured by the pulses of "
+                f"{place.frequency!r}, which takes minutes: `{command}` needs a "
+                "counter there; `measure` and `soak` judge pulses"
+            )
 
 
 def with_gate(bench: Bench, positions: tuple[str, ...], gate_s: float) -> Bench:

@@ -53,7 +53,7 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
 def _plan(typed: dict[str, Any]) -> "RunPlan":
     from dataclasses import replace
 
-    from benchlog.cli.planning import Request, plans_of
+    from benchlog.cli.planning import Request, plans_of, require_readings
     from benchlog.model import Purpose
 
     positions = (typed["position"],) if typed["position"] else ()
@@ -67,6 +67,7 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
         gate_s=typed["gate_s"],
     )
     (plan,) = plans_of(request)
+    require_readings(plan.bench, [plan.position], "trim")
     endless = {"until_clear": False, "max_readings": None, "max_s": None}
     return replace(plan, purpose=Purpose.TRIM, **endless)  # type: ignore[arg-type]
 

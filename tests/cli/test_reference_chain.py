@@ -175,6 +175,16 @@ def test_without_a_reference_the_host_is_the_time(line):
     assert line_["u_ppm"] == pytest.approx(50 / 3**0.5)
 
 
+def test_a_lot_is_not_measured_by_pulses(line):
+    with bench_file(line, by_pulses(scenario())) as (_, path):
+        done = line.run(
+            "inspect", "--bench", path, "--part", PART, "--lot", "L", "--lot-size",
+            "2", "--aql", "1", "--ids", "-",
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert "is measured by the pulses of 'pulses'" in done.stderr
+
+
 def test_a_standard_that_moved_is_warned_of(line):
     made = scenario(gate_s=1.0)
     with bench_file(line, made) as (bench, path):
