@@ -184,6 +184,8 @@ class WaitedEdges(EdgeSource):
 class PolledEdges(EdgeSource):
     """Edges of a line that is looked at again and again."""
 
+    waits = False
+
     def __init__(
         self, look: Callable[[], bool], wanted: Wanted, clock: Clock, poll_s: float
     ) -> None:

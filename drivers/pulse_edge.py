@@ -110,13 +110,14 @@ class PulseEdge(Driver):
 
     def identify(self) -> Identity:
         """See `Driver.identify`; what only pulses does not say who it is."""
-        source = self._opened().source
+        source, first = self._opened().source, self._opened().first
         text = f"pulses on {self._what} at {self.address} ({source.how})"
         settings = {
             "quantity": EDGE,
             "interval_s": f"{self._interval_s:g} (stated)",
             "stamps": source.how,
             "jitter": source.jitter,
+            "priority": "before other programs" if first else "that of any program",
         }
         if self.settings["u_s"] is not None:
             settings["u_s"] = f"{number_of(self.settings, 'u_s'):g} (stated)"

@@ -1,8 +1,11 @@
 """How well pulses are stamped on lines that a computer has; table: STAMPS.md."""
 
 import os
+import subprocess
+import sys
 import threading
 import tty
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
@@ -51,15 +54,35 @@ def shown(capsys, name, us):
     assert 0 < np.median(us) < 1e5
 
 
-def test_byte_over_a_pty(capsys):
+@contextmanager
+def busy(programs: int):
+    """Keep so many programs computing beside."""
+    command = [sys.executable, "-c", "while True: pass"]
+    running = [subprocess.Popen(command) for _ in range(programs)]
+    try:
+        yield
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
+
+
+@pytest.mark.parametrize("first", [True, False], ids=["first", "as any"])
+@pytest.mark.parametrize("programs", [0, 3], ids=["quiet", "busy"])
+def test_byte_over_a_pty(capsys, programs, first):
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     port = serial.Serial(os.ttyname(theirs), timeout=0.05)
-    stamper = Stamper(ByteEdges(port, "pty", CLOCK), "pty")
+    source = ByteEdges(port, "pty", CLOCK)
+    source.waits = first  # else no priority is asked for
+    stamper = Stamper(source, "pty")
+    words = ["byte over a pty"]
+    words += [f"{programs} busy programs beside"] if programs else []
+    words += ["with priority"] if stamper.first else []
     try:
-        shown(
-            capsys, "byte over a pty", delays_us(stamper, lambda: os.write(ours, b"P"))
-        )
+        with busy(programs):
+            us = delays_us(stamper, lambda: os.write(ours, b"P"))
+        shown(capsys, ", ".join(words), us)
     finally:
         stamper.close()
         port.close()
