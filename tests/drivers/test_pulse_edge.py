@@ -2,9 +2,7 @@
 
 import errno
 import os
-import struct
 import threading
-import tty
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,12 +16,10 @@ from benchlog_drivers._edges_modem import (
     Wanted,
     _catch_signals,
 )
-from benchlog_drivers._edges_pps import DATA, FETCH, GET_CAPABILITIES, KernelPulses
 from benchlog_drivers.pulse_edge import PulseEdge
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.errors import InstrumentError, LostError, RefusedError, SilentError
-from benchlog.model import Flag
 from benchlog.testing import DriverContract, Peer, PtyPeer, Talker
 from benchlog.testing.faults import CLOSED, SILENT
 
@@ -261,154 +257,6 @@ def test_a_real_wait_in_the_kernel_ends_when_closed():
         os.close(fd)
 
 
-# --- the kernel's pulse interface -----------------------------------------------------
-
-
-class PulseDevice:
-    """Answers the kernel's requests as linux/pps.h lays them out."""
-
-    def __init__(self, mode: int = 0x1101) -> None:
-        self.mode, self.pulses = mode, [(0, 0)]
-        self.gone = False
-
-    def __call__(self, fd: int, request: int, data: bytearray) -> int:
-        if self.gone:
-            raise OSError(errno.ENODEV, "no such device")
-        if request == GET_CAPABILITIES:
-            struct.pack_into("i", data, 0, self.mode)
-            return 0
-        assert request == FETCH
-        assert len(data) == 64  # sizeof(struct pps_fdata)
-        timeout_s, timeout_ns = struct.unpack_from("=qi", data, 48)
-        if len(self.pulses) > 1:
-            self.pulses.pop(0)
-        elif timeout_ns or timeout_s:
-            host_sleep(0.01)
-            raise OSError(errno.ETIMEDOUT, "nothing came")
-        sequence, wall_ns = self.pulses[0]
-        struct.pack_into("=II", data, 0, sequence, 7)
-        struct.pack_into("=qiI", data, 8, wall_ns // 10**9, wall_ns % 10**9, 0)
-        return 0
-
-
-def test_request_numbers_are_those_of_the_kernel_header():
-    # compiled against linux/pps.h on a 64-bit machine
-    if struct.calcsize("P") == 8:
-        assert (FETCH, GET_CAPABILITIES) == (0xC00870A4, 0x800870A3)
-    assert DATA.size == 64
-
-
-def test_kernel_stamps_are_brought_to_the_monotonic_clock(tmp_path):
-    device = PulseDevice()
-    path = tmp_path / "pps0"
-    path.touch()
-    source = KernelPulses(str(path), rising=True, clock=CLOCK, ioctl=device)
-    with stamping(source) as stamper:
-        mono_ns, utc_ns = CLOCK.mono_ns(), CLOCK.utc_ns()
-        device.pulses += [(1, utc_ns - 150_000_000), (3, utc_ns)]
-        first, second = (stamper.next(host_deadline(2.0)) for _ in range(2))
-    assert (first.number, second.number) == (1, 3)
-    assert abs(first.mono_ns - (mono_ns - 150_000_000)) < 2_000_000
-    assert second.mono_ns - first.mono_ns == pytest.approx(150e6, abs=1e6)
-
-
-def test_a_pulse_device_that_goes_or_lacks_the_edge(tmp_path):
-    device = PulseDevice()
-    path = str(tmp_path / "pps0")
-    with pytest.raises(LostError, match="pps0"):
-        KernelPulses(path, rising=True, clock=CLOCK, ioctl=device)
-    Path(path).touch()
-    with pytest.raises(RefusedError, match="other one"):
-        KernelPulses(path, rising=False, clock=CLOCK, ioctl=device)
-    with stamping(KernelPulses(path, rising=True, clock=CLOCK, ioctl=device)) as it:
-        device.gone = True
-        with pytest.raises(LostError):
-            it.next(host_deadline(2.0))
-
-
-def test_a_plain_file_is_no_pulse_device(tmp_path):
-    path = tmp_path / "pps0"
-    path.touch()
-    driver = PulseEdge(str(path), {"line": "kernel"}, CLOCK)
-    with pytest.raises(RefusedError, match="no pulse device"):
-        driver.open()
-
-
-# --- the receiver's fix --------------------------------------------------------------
-
-GOOD = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"
-VOID = b"$GPRMC,000004,V,3714.6284,N,12146.9181,W,0.000,0.0,290697,15.4,E*4C\r\n"
-
-
-@contextmanager
-def ptys(count: int):
-    """Yield (file of our side, path of theirs) for some pseudo-terminals."""
-    pairs = [os.openpty() for _ in range(count)]
-    for _, theirs in pairs:
-        tty.setraw(theirs)
-    try:
-        yield [(ours, os.ttyname(theirs)) for ours, theirs in pairs]
-    finally:
-        for pair in pairs:
-            for fd in pair:
-                os.close(fd)
-
-
-@pytest.mark.parametrize(
-    ("said", "flag"),
-    [
-        (GOOD, Flag.NONE),
-        (VOID, Flag.NO_FIX),
-        (b"", Flag.NO_FIX),
-        (GOOD.replace(b"*6A", b"*6B"), Flag.NO_FIX),
-        (b"$GPZDA,201530.00,04,07,2002,00,00*60\r\n", Flag.NO_FIX),
-        (b"\xff\x00 noise\n" + GOOD, Flag.NONE),
-    ],
-)
-def test_a_pulse_counts_only_when_the_sentence_after_it_says_fix(said, flag):
-    with ptys(2) as [(pulse, pulse_path), (data, data_path)]:
-        options = {
-            "line": "rx",
-            "interval_s": 0.5,
-            "data_address": data_path,
-            "fix_within_s": 0.2,
-        }
-        driver = PulseEdge(pulse_path, options, CLOCK)
-        driver.open()
-        try:
-            os.write(data, GOOD)  # what was said before the pulse vouches for nothing
-            host_sleep(0.05)
-            os.write(pulse, b"P")
-            host_sleep(0.05)
-            os.write(data, said)
-            assert driver.read().flags == flag
-        finally:
-            driver.close()
-
-
-def test_each_of_several_pulses_has_its_own_sentence():
-    with ptys(2) as [(pulse, pulse_path), (data, data_path)]:
-        options = {"line": "rx", "data_address": data_path, "fix_within_s": 5.0}
-        driver = PulseEdge(pulse_path, options, CLOCK)
-        driver.open()
-        try:
-            for said in (GOOD, VOID, GOOD):
-                os.write(pulse, b"P")
-                host_sleep(0.03)
-                os.write(data, said)
-                host_sleep(0.03)
-            flags = [driver.read().flags for _ in range(3)]
-        finally:
-            driver.close()
-    assert flags == [Flag.NONE, Flag.NO_FIX, Flag.NONE]
-
-
-def test_pulses_and_sentences_do_not_share_a_receive_line():
-    driver = PulseEdge("/dev/null", {"line": "rx", "nmea": True}, CLOCK)
-    with pytest.raises(RefusedError, match="data_address"):
-        driver.open()
-
-
 def test_it_says_how_it_stamps():
     with PtyPeer(Talker("1", terminator=b"")) as peer:
         driver = PulseEdge(peer.address, {"line": "rx", "u_s": 1e-7}, CLOCK)
@@ -418,3 +266,14 @@ def test_it_says_how_it_stamps():
     assert "receive line" in identity.text
     assert "ms" in identity.settings["jitter"]
     assert identity.settings["u_s"] == "1e-07 (stated)"
+    assert identity.settings["priority"] in (
+        "before other programs",
+        "that of any program",
+    )
+
+
+def test_a_line_that_is_polled_never_goes_before_others():
+    # it wakes a thousand times a second: it could starve a core
+    source = PolledEdges(lambda: False, RISING, CLOCK, 1e-3)
+    with stamping(source) as stamper:
+        assert not stamper.first

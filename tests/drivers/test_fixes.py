@@ -1,0 +1,85 @@
+"""Whether a pulse counts: by the sentence after it, over real pseudo-terminals."""
+
+import os
+import tty
+from contextlib import contextmanager
+
+import pytest
+from benchlog_drivers.pulse_edge import PulseEdge
+
+from benchlog.clock import HostClock, host_sleep
+from benchlog.errors import RefusedError
+from benchlog.model import Flag
+
+CLOCK = HostClock()
+GOOD = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\r\n"
+VOID = b"$GPRMC,000004,V,3714.6284,N,12146.9181,W,0.000,0.0,290697,15.4,E*4C\r\n"
+
+
+@contextmanager
+def ptys(count: int):
+    """Yield (file of our side, path of theirs) for some pseudo-terminals."""
+    pairs = [os.openpty() for _ in range(count)]
+    for _, theirs in pairs:
+        tty.setraw(theirs)
+    try:
+        yield [(ours, os.ttyname(theirs)) for ours, theirs in pairs]
+    finally:
+        for pair in pairs:
+            for fd in pair:
+                os.close(fd)
+
+
+@pytest.mark.parametrize(
+    ("said", "flag"),
+    [
+        (GOOD, Flag.NONE),
+        (VOID, Flag.NO_FIX),
+        (b"", Flag.NO_FIX),
+        (GOOD.replace(b"*6A", b"*6B"), Flag.NO_FIX),
+        (b"$GPZDA,201530.00,04,07,2002,00,00*60\r\n", Flag.NO_FIX),
+        (b"\xff\x00 noise\n" + GOOD, Flag.NONE),
+    ],
+)
+def test_a_pulse_counts_only_when_the_sentence_after_it_says_fix(said, flag):
+    with ptys(2) as [(pulse, pulse_path), (data, data_path)]:
+        options = {
+            "line": "rx",
+            "interval_s": 0.5,
+            "data_address": data_path,
+            "fix_within_s": 0.2,
+        }
+        driver = PulseEdge(pulse_path, options, CLOCK)
+        driver.open()
+        try:
+            os.write(data, GOOD)  # what was said before the pulse vouches for nothing
+            host_sleep(0.05)
+            os.write(pulse, b"P")
+            host_sleep(0.05)
+            os.write(data, said)
+            assert driver.read().flags == flag
+        finally:
+            driver.close()
+
+
+def test_each_of_several_pulses_has_its_own_sentence():
+    with ptys(2) as [(pulse, pulse_path), (data, data_path)]:
+        options = {"line": "rx", "data_address": data_path, "fix_within_s": 5.0}
+        driver = PulseEdge(pulse_path, options, CLOCK)
+        driver.open()
+        try:
+            for said in (GOOD, VOID, GOOD):
+                os.write(pulse, b"P")
+                host_sleep(0.03)
+                os.write(data, said)
+                host_sleep(0.03)
+            flags = [driver.read().flags for _ in range(3)]
+        finally:
+            driver.close()
+    assert flags == [Flag.NONE, Flag.NO_FIX, Flag.NONE]
+
+
+def test_pulses_and_sentences_do_not_share_a_receive_line():
+    driver = PulseEdge("/dev/null", {"line": "rx", "nmea": True}, CLOCK)
+    with pytest.raises(RefusedError, match="data_address"):
+        driver.open()
