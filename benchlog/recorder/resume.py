@@ -156,5 +156,7 @@ def _last_sign_ns(reader: Reader, run: Run) -> int:
     signs = [run.started_utc_ns, run.ended_utc_ns or 0]
     last = reader.columns_after(run.id, reader.last_id(run.id) - 1)
     signs += [int(last.utc_ns[-1])] if len(last) else []
+    if judge_for(run).takes_pulses:
+        signs += reader.pulses_after(run.id).utc_ns[-1:].tolist()
     signs += [event.utc_ns for _, event in reader.events(run.id)[-1:]]
     return max(signs)

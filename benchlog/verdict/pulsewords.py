@@ -84,4 +84,6 @@ def _faults(whose: str, counts: PulseCounts, set_aside: int) -> Iterator[str]:
     if counts.unseen:
         yield f"{whose}{counts.unseen} pulses were counted by the line and not stamped"
     if counts.blocks > 1:
-        yield f"{whose}phase was lost {counts.blocks - 1} times, and not counted across"
+        lost = counts.blocks - 1
+        often = "once" if lost == 1 else f"{lost} times"
+        yield f"{whose}phase was lost {often}, and not counted across"
