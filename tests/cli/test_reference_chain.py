@@ -22,6 +22,7 @@ from benchlog.simulate.scenario import ReceiverAt, Wiring
 from benchlog.store.reader import Reader
 
 PART = "quartz-16mhz-30ppm"
+NO_PULSES = "no pulses of the reference 'receiver': nothing to compare with"
 
 
 @contextmanager
@@ -145,12 +146,15 @@ def test_a_reference_whose_line_breaks_is_lost_and_comes_back(line):
         bench.drop("receiver")
         out, err = soak.communicate(timeout=40)
     found = json.loads(out)
-    kinds = [event["kind"] for event in found["events"]]
-    assert kinds.count(EventKind.REFERENCE_LOST) == 1, kinds
-    lost = kinds.index(EventKind.REFERENCE_LOST)
-    assert EventKind.BACK in kinds[lost:], kinds
-    assert kinds[lost - 1] == EventKind.LOST
-    assert "reference-lost: no pulses of the reference 'receiver'" in err
+    said = [(event["kind"], event["text"]) for event in found["events"]]
+    kinds = [kind for kind, _ in said]
+    # on a busy computer a sentence may be late, too: that is another loss, of the fix
+    gone = (EventKind.REFERENCE_LOST, NO_PULSES)
+    lost = [at for at, (kind, text) in enumerate(said) if (kind, text) == gone]
+    assert lost, said
+    assert kinds[lost[0] - 1] == EventKind.LOST
+    assert EventKind.BACK in kinds[lost[0] :], said
+    assert f"reference-lost: {NO_PULSES}" in err
     assert found["timing"]["reference"]["good"] >= 15
 
 
