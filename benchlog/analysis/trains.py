@@ -48,6 +48,8 @@ class Comparison:
         From one to the next.
     origin_ns : int
         Where `t_s` counts from, on the host's monotonic clock.
+    aside : tuple of (source, reference)
+        Good pulses of each that took no part: too far from the line.
 
     """
 
@@ -58,6 +60,7 @@ class Comparison:
     group: Whole
     spacing_s: float
     origin_ns: int = 0
+    aside: tuple[int, int] = (0, 0)
 
     @property
     def span_s(self) -> float:
@@ -82,7 +85,16 @@ def against_host(source: Train) -> Comparison:
     fit = fit_slope(t_s, error_s, source.block)
     spacing_s = _spacing(t_s, source)
     origin_ns = _origin(source)
-    return Comparison(fit.slope, fit, t_s, error_s, source.block, spacing_s, origin_ns)
+    return Comparison(
+        fit.slope,
+        fit,
+        t_s,
+        error_s,
+        source.block,
+        spacing_s,
+        origin_ns,
+        (fit.set_aside, 0),
+    )
 
 
 def against(source: Train, reference: Train) -> Comparison:
@@ -105,7 +117,11 @@ def against(source: Train, reference: Train) -> Comparison:
     spacing_s = max(_spacing(ours.t_s, source), _spacing(theirs.t_s, reference))
     error_s = difference + (ours.slope - theirs.slope) * t_s
     offset = apart / (1.0 + theirs.slope)
-    return Comparison(offset, fit, t_s, error_s, group, spacing_s, origin)
+    aside = (
+        len(source) - len(ours) + fit.set_aside,
+        len(reference) - len(theirs),
+    )
+    return Comparison(offset, fit, t_s, error_s, group, spacing_s, origin, aside)
 
 
 def phase_series(found: Comparison) -> Series:

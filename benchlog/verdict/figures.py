@@ -142,6 +142,7 @@ def _timing(timing: Timing | None) -> dict[str, Any] | None:
         "against": timing.against,
         "pulses": timing.counts.good - timing.set_aside,
         "set_aside": timing.set_aside,
+        "reference_set_aside": timing.reference_set_aside,
         "rms_s": timing.rms_s,
         "pp_s": timing.pp_s,
         "judged_in_s": timing.judged_in_s,

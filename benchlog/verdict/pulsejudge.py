@@ -239,7 +239,8 @@ class PulseJudge:
             timing,
             rms_s=found.fit.rms_s,
             pp_s=found.fit.pp_s,
-            set_aside=found.fit.set_aside,
+            set_aside=found.aside[0],
+            reference_set_aside=found.aside[1],
         )
         return _until_judged(timing, found, draft)
 

@@ -29,7 +29,7 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     yield from _when(a, timing)
     yield from _faults("", timing.counts, timing.set_aside)
     if timing.reference is not None:
-        yield from _faults("reference: ", timing.reference, 0)
+        yield from _faults("reference: ", timing.reference, timing.reference_set_aside)
     if part.limits.jitter_ppm is not None:
         yield "the part's jitter limit is for gated readings and was not judged"
     yield from a.limit.reasons

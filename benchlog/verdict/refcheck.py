@@ -152,9 +152,9 @@ def by_pulses(
     return Finding(
         offset_ppm=found.offset * 1e6,
         budget=budget,
-        pulses=ours.good - found.fit.set_aside,
+        pulses=ours.good - found.aside[0],
         missed=ours.missed + theirs.missed,
-        set_aside=found.fit.set_aside + sum(_odd(one) for one in counts),
+        set_aside=sum(found.aside) + sum(_odd(one) for one in counts),
         span_s=found.span_s,
         drift=drift_of_pulses(
             found, allowed_drift_ppm_per_h(counter, budget.expanded_ppm)

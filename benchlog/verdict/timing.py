@@ -23,8 +23,8 @@ class Timing:
         The device's pulses by kind; `reference` likewise, None without one.
     rms_s, pp_s : float | None
         Time residuals about the straight line, in s; None while there is no line.
-    set_aside : int
-        Pulses too far from the line to count.
+    set_aside, reference_set_aside : int
+        Good pulses too far from the line to count.
     judged_in_s : float | None
         Seconds until the verdict is expected; 0 when it is there, None when it is not
         to be had in this way or nothing can be said yet.
@@ -39,6 +39,7 @@ class Timing:
     rms_s: float | None = None
     pp_s: float | None = None
     set_aside: int = 0
+    reference_set_aside: int = 0
     judged_in_s: float | None = None
     by_itself: bool = True
 

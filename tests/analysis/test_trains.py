@@ -104,3 +104,15 @@ def test_trains_that_do_not_overlap():
         against(good(early), good(early + 10**12))
     with pytest.raises(DataError):
         against(good(early), good(early[:1]))
+
+
+def test_pulses_that_took_no_part_are_counted():
+    rng = np.random.default_rng(8)
+    host = Host(jitter_s=SIGMA_S)
+    ours, theirs = trains([Source(ppm=5, phase_s=0.3), Source()], host, 300, rng)
+    ours[[20, 60, 100, 140]] += 3_000_000  # 3 ms late
+    theirs[[50, 150]] += 3_000_000
+    found = against(good(ours), good(theirs))
+    assert found.aside == (4, 2)
+    assert against_host(good(ours)).aside == (4, 0)
+    assert found.offset * 1e6 == pytest.approx(5, abs=0.2)
