@@ -6,7 +6,7 @@ from typing import Final
 from benchlog.cli.printing import pairs, table
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.capability import Interval, at_most
-from benchlog.verdict.lot import Decision
+from benchlog.verdict.lot import Decision, UndecidedRule
 from benchlog.verdict.lotreport import LotReport
 from benchlog.verdict.sampling import describe_plan
 from benchlog.verdict.spread import Histogram
@@ -16,7 +16,11 @@ _SAID: Final = {
     Decision.REJECTED: "✗ LOT REJECTED",
     Decision.OPEN: "? LOT OPEN",
 }
-_BAR: Final = 40
+_UNDECIDED: Final = {
+    UndecidedRule.OPEN: "an undecided device keeps the lot open: measure it again",
+    UndecidedRule.DEFECTIVE: "an undecided device counts as defective",
+}
+_BAR: Final = 22
 _MOST_LISTED: Final = 20
 
 
@@ -40,7 +44,7 @@ def _head(report: LotReport) -> Iterator[tuple[str, str]]:
     yield "decision", f"{_SAID[standing.decision]}\n{standing.text}"
     if standing.normal_again:
         yield "next lot", "between Ac and Re: normal inspection again"
-    yield "undecided", f"counted as {standing.rule}"
+    yield "undecided", _UNDECIDED[standing.rule]
 
 
 def _figures(report: LotReport) -> Iterator[tuple[str, str]]:
@@ -62,8 +66,14 @@ def _figures(report: LotReport) -> Iterator[tuple[str, str]]:
 
 
 def _of(found: Interval, sign: str = "") -> str:
-    value, low, high = (f"{x:{sign}.4g}" for x in (found.value, found.low, found.high))
+    value, low, high = (_four(x, sign) for x in (found.value, found.low, found.high))
     return f"{value} (95 %: {low} to {high})"
+
+
+def _four(value: float, sign: str = "") -> str:
+    """Return four significant digits, large ones whole, small ones not as zero."""
+    form = ",.0f" if abs(value) >= 1e4 else ",.4g"
+    return f"{value:{sign}{form}}"
 
 
 def _histogram(report: LotReport) -> str:
@@ -78,8 +88,9 @@ def histogram_lines(found: Histogram, bar: int = _BAR) -> list[str]:
     edges = list(zip(found.edges_ppm, found.edges_ppm[1:], strict=False))
     for (low, high), count in zip(edges, found.counts, strict=True):
         filled = "█" * max(round(bar * count / most), 1 if count else 0)
-        beyond = " beyond the limit" if low >= limit or high <= -limit else ""
-        lines.append(f"{low:+10.4g} to {high:+10.4g} ppm {count:>5}  {filled}{beyond}")
+        beyond = " beyond limit" if low >= limit or high <= -limit else ""
+        span = f"{_four(low, '+'):>10} to {_four(high, '+'):>10} ppm"
+        lines.append(f"{span} {count:>5}  {filled}{beyond}".rstrip())
     marks = [i for i, (low, _) in enumerate(edges) if low in (limit, -limit)]
     for count, index in enumerate(marks):
         side = "+" if edges[index][0] > 0 else "-"

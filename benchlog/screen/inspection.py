@@ -98,7 +98,7 @@ class LotScreen(BenchScreen):
             "position",
             "position",
             key_display="Tab",
-            tooltip="the keys mean the device at the next position",
+            tooltip="with several positions: the keys mean the next one",
             priority=True,
         ),
         Binding("ctrl+c", "leave", "leave", show=False),

@@ -68,7 +68,9 @@ def _at(report: LotReport, spot: Spot, readings: Mapping[int, int]) -> str:
     if spot.run is None:
         return _waiting(spot) if spot.waiting else ""
     name = next((r.device for r in report.runs if r.run == spot.run), "")
-    return f"measuring {printable(name)}: {readings.get(spot.run, 0)} readings"
+    least = (report.lot.plan or {}).get("min_readings")
+    wanted = f" (at least {least} once settled)" if least else ""
+    return f"measuring {printable(name)}: {readings.get(spot.run, 0)} readings{wanted}"
 
 
 def _empty(spot: Spot) -> str:
@@ -152,7 +154,10 @@ def devices(report: LotReport) -> str:
         if not counts(run) and run.ended_how is None:
             continue
         offset = format_ppm(run.offset_ppm, run.u_ppm)
-        said = str(_word(run)) if counts(run) else f"does not count: {_why(run)}"
+        damaged = ", damaged" if run.damaged else ""
+        said = f"{_word(run)}{damaged}"
+        if not counts(run):
+            said = f"does not count: {_why(run)}"
         sign = _SYMBOLS[_word(run)] if counts(run) else "-"
         lines.append(f"{sign} {printable(run.device):<20} {offset:>12} ppm  {said}")
     return "\n".join(lines)

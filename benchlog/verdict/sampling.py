@@ -209,13 +209,13 @@ def describe_plan(plan: Plan) -> str:
         lines.append("every device is measured: nothing is left to chance")
     else:
         at = (
-            f"at the AQL a lot is accepted with {points.at_aql:.1%}; "
+            f"a lot at the AQL is accepted in {points.at_aql:.1%} of cases; "
             if points.at_aql is not None
             else ""
         )
         lines.append(
-            f"{at}accepted with 95 / 50 / 10 % at {points.p95 * 100:.3g} / "
-            f"{points.p50 * 100:.3g} / {points.p10 * 100:.3g} % defective"
+            f"{at}one with {points.p95 * 100:.3g} % defective in 95 of 100, with "
+            f"{points.p50 * 100:.3g} % in 50, with {points.p10 * 100:.3g} % in 10"
         )
     return "\n".join([*lines, *plan.doubts])
 
