@@ -83,6 +83,17 @@ class Shop:
             return [str(event.kind) for _, event in reader.events(run)]
 
 
+def hear(process: "subprocess.Popen[str]", *said: str) -> str:
+    """Read what a program says on standard error until all of this was in it."""
+    assert process.stderr is not None
+    heard = ""
+    while not all(word in heard for word in said):
+        line = process.stderr.readline()
+        assert line, f"it ended; {said} not in {heard}"
+        heard += line
+    return heard
+
+
 def document(done: subprocess.CompletedProcess[str]) -> dict[str, Any]:
     assert "Traceback" not in done.stderr, done.stderr
     found = json.loads(done.stdout, parse_constant=pytest.fail)

@@ -8,16 +8,12 @@ from lot_shop import PART, SCALE, Shop, wait_for
 
 from benchlog import control
 from benchlog.cli.lottask import Wish, task_for
-from benchlog.clock import host_sleep
 from benchlog.control import Answer, Request
 from benchlog.errors import StoreError
 from benchlog.model import LotRun
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
 from benchlog.verdict.lotruns import counts
-
-OUT_S = 1.5
-"""How long a place stays empty between two devices, real seconds."""
 
 
 class Table:
@@ -40,6 +36,11 @@ class Table:
         except StoreError:
             return []
 
+    def seen(self, position: str) -> bool | None:
+        """Whether the keeper sees a device at a position."""
+        places = self.ask("status").data["lot"]["places"]  # type: ignore[index]
+        return next(p["seen"] for p in places if p["position"] == position)
+
     def done(self) -> int:
         return sum(counts(run) for run in self.runs())
 
@@ -47,7 +48,7 @@ class Table:
         before = len(self.runs())
         self.shop.bench.remove("A")
         assert self.ask("device", device).ok
-        host_sleep(OUT_S)
+        wait_for(lambda: self.seen("A") is False)
         self.shop.bench.insert("A", offset_ppm)
         wait_for(lambda: len(self.runs()) > before and self.runs()[-1].word is not None)
         return self.runs()[-1]

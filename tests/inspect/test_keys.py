@@ -3,11 +3,16 @@
 from collections.abc import Iterator
 
 import pytest
-from lot_shop import Shop, wait_for
+from lot_shop import PART, Shop, wait_for
 from lot_table import Table, set_up
 
-from benchlog.clock import host_sleep
+from benchlog.catalogue import load_part
+from benchlog.clock import VirtualClock, host_sleep
+from benchlog.model import Bench as ABench
+from benchlog.model import InstrumentSpec, LotRun, PositionSpec, Purpose, RunPlan
+from benchlog.recorder.places import IDLE_S, Place
 from benchlog.recorder.settling import jumped
+from benchlog.screen import inspection_words as words
 from benchlog.screen.inspection import Bench, LotScreen
 from benchlog.screen.inspection_app import LotApp
 from benchlog.screen.widgets.letters import ROWS, large
@@ -74,8 +79,46 @@ def test_a_swap_while_measuring_does_not_count(
         assert "swapped" in shop.kinds(run.run)
 
 
-async def test_scan_look_and_take_the_next(table: Table) -> None:
-    bench = Bench(table.shop.db, table.task.lot, table.launched.control)
+@pytest.mark.parametrize(
+    ("word", "damaged", "rings"),
+    [
+        ("pass", False, 1),
+        ("fail", False, 2),
+        ("undecided", False, 3),
+        ("pass", True, 2),
+    ],
+)
+def test_sounds_tell_verdicts_apart(word: str, damaged: bool, rings: int) -> None:
+    run = LotRun(1, "a", "A", 0, "verdict clear", word, damaged=damaged)
+    assert words.rings(run) == rings
+    aside = LotRun(1, "a", "A", 0, "verdict clear", word, set_aside=True)
+    assert words.rings(aside) == 0
+
+
+def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
+    clock = VirtualClock()
+    position = PositionSpec("A", "counter")
+    counter = InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET")
+    bench = ABench("b", {"counter": counter}, (position,))
+    place = Place(RunPlan(Purpose.INSPECT, "", load_part(PART), "A", bench), clock)
+    clock.sleep(IDLE_S - 1)
+    assert place.idle() == ""
+    clock.sleep(30)
+    assert place.idle() == "no new device at A for 1 min 29 s"
+    assert place.idle() == "", "said once"
+    place.begun(7)
+    assert place.idled_s == pytest.approx(IDLE_S + 29)
+    place.ended()
+    place.begun(8)
+    assert place.idled_s == 0.0
+
+
+async def test_scan_look_and_take_the_next(
+    table: Table, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rung: list[int] = []
+    monkeypatch.setattr(LotApp, "bell", lambda _: rung.append(1))
+    bench = Bench(table.shop.db, table.task.lot, table.launched.control, bell=True)
     app = LotApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = app.screen
@@ -95,6 +138,8 @@ async def test_scan_look_and_take_the_next(table: Table) -> None:
             large("PASS")
         )
         await until("#counts", "1/4")
+        await pilot.pause(0.2)
+        assert len(rung) == 1, "one ring: pass"
         await pilot.press("f3")
         await until("#figures", "does not count: taken back")
         await until("#counts", "0/4")

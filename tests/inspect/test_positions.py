@@ -4,10 +4,9 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from lot_shop import Shop, document, wait_for
-from lot_table import OUT_S, Table, set_up
+from lot_shop import Shop, document, hear, wait_for
+from lot_table import Table, set_up
 
-from benchlog.clock import host_sleep
 from benchlog.screen.inspection import Bench, LotScreen
 from benchlog.screen.inspection_app import LotApp
 from benchlog.screen.widgets.plain import Plain
@@ -51,8 +50,10 @@ def test_devices_come_and_go_at_both_positions_and_get_numbers_of_their_own(
             wait_for(lambda n=done: two.db.exists() and _done(two) == n)
             two.bench.remove("A")
             two.bench.remove("B")
-            host_sleep(OUT_S)
-        _, said = process.communicate(timeout=30)
+            if done < 4:
+                said = hear(process, "device at A is out", "device at B is out")
+        _, rest = process.communicate(timeout=30)
+        said += rest
     assert process.returncode == 0, said
     devices = Counter(run.device for run in two.runs() if counts(run))
     assert devices == Counter(["K-0001", "K-0002", "K-0003", "K-0004"])
