@@ -83,6 +83,8 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     assert run.ended_how == "best code found"
     assert (columns.flags & Flag.GAP_BEFORE).any()
     assert any("burn it yourself" in text for text in texts)
+    said = benchlog(tmp_path, "fitness", str(run.id))
+    assert said.returncode == 2 and "is a trim" in said.stderr
 
 
 @pytest.mark.parametrize(
