@@ -12,11 +12,19 @@ def check_plans(plans: Sequence[RunPlan]) -> None:
     """Refuse plans that one keeper cannot keep. Raises UsageError."""
     if not plans:
         raise UsageError("nothing to measure: no device was named")
-    counters = [position_of(plan).frequency for plan in plans]
     if len({plan.position for plan in plans}) < len(plans):
         raise UsageError("each position can hold one device; name different positions")
-    if len(set(counters)) < len(counters):
-        raise UsageError("two positions share a counter; measure one after the other")
+    held: dict[str, str] = {}
+    for plan in plans:
+        counter = plan.bench.instruments[position_of(plan).frequency]
+        where = counter.address or counter.name
+        if where in held:
+            raise UsageError(
+                f"positions {held[where]} and {plan.position} share a counter, which "
+                "measures one input at a time; measure one after the other, with "
+                "--position"
+            )
+        held[where] = plan.position
 
 
 def position_of(plan: RunPlan) -> PositionSpec:

@@ -70,6 +70,38 @@ def test_one_of_two_positions_is_named_alone(two: Shop) -> None:
     assert {run.position for run in two.runs()} == {"B"}
 
 
+@pytest.mark.parametrize("instrument", ["counter", "second"])
+def test_two_inputs_of_one_counter_are_not_read_at_once(
+    two: Shop, instrument: str
+) -> None:
+    """The input set last would be read for both: a device with another's figures."""
+    address = two.bench.addresses()["counter"]
+    text = f"""[instruments.counter]
+driver = "scpi-counter"
+address = "{address}"
+dialect = "scpi-inputs"
+input = 1
+[instruments.second]
+driver = "scpi-counter"
+address = "{address}"
+dialect = "scpi-inputs"
+input = 2
+[[position]]
+name = "A"
+frequency = "counter"
+[[position]]
+name = "B"
+frequency = "{instrument}"
+"""
+    (two.folder / "bench.toml").write_text(text)
+    words = two.opening(10, 2, 0, *FEW, "--ids", "-")
+    done = two.run(words, "a\nb\n")
+    assert done.returncode == 2 and "A and B share a counter" in done.stderr
+    assert not two.runs()
+    one_of_them = two.words("--ids", "-", "--position", "A")
+    assert two.run(one_of_them, "a\nb\n").returncode == 0
+
+
 async def test_two_positions_on_the_screen(
     two: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
