@@ -57,7 +57,13 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
 @click.option("--again", is_flag=True, help="Measure undecided devices again.")
 @click.option("--min-readings", type=click.IntRange(5), help="For each device [10].")
 @click.option("--max-readings", type=click.IntRange(5), help="For each device [300].")
-@click.option("--position", "positions", type=Text(), multiple=True, help="[all]")
+@click.option(
+    "--position",
+    "positions",
+    type=Text(),
+    multiple=True,
+    help="Only this position, or these [all, side by side].",
+)
 @click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
 @click.option("--operator", type=Text(), help="Who measures.")
 @click.option("--note", type=Text(), help="Kept with each run.")
