@@ -114,6 +114,12 @@ class Driver(ABC):
     def read(self) -> Sample:
         """Take one value. Raises InstrumentError, with the raw bytes where any came."""
 
+    def select(self) -> None:  # noqa: B027 - most have one input
+        """Make the next `read` one of this input; asked where others share the counter.
+
+        Raises InstrumentError.
+        """
+
     @abstractmethod
     def close(self) -> None:
         """Let go. Never raises."""

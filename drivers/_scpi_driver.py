@@ -107,6 +107,12 @@ class ScpiDriver(Driver):
             number.step,
         )
 
+    def select(self) -> None:
+        """See `Driver.select`; what the input before needed is set anew as well."""
+        talk = self._opened()
+        talk.tell("configure")
+        apply_settings(talk, self.settings)
+
     def close(self) -> None:
         """See `Driver.close`."""
         talk, self._talk = self._talk, None

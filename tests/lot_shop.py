@@ -115,12 +115,15 @@ def a_shop(
     scale: float = SCALE,
     *,
     second: bool = False,
+    one_counter: bool = False,
 ) -> Iterator[Shop]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
     scenario = demo_scenario(
         load_part(PART),
         offset_ppm=3.0,
-        bench=DemoBench(gate_s=gate_s, second=second),
+        bench=DemoBench(
+            gate_s=gate_s, second=second or one_counter, one_counter=one_counter
+        ),
     )
     with SimulatedBench(scenario, HostClock(scale)) as bench:
         (tmp_path / "bench.toml").write_text(bench.bench_toml())

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 EXAMPLES = (
     "benchlog simulate",
     "benchlog simulate --part rc-8mhz-delivered --offset-ppm 4200 --bench-out rc.toml",
+    "benchlog simulate --one-counter --bench-out inputs.toml",
     "benchlog simulate --positions 2 --seed 7 --for 1h --truth served.jsonl --json",
 )
 DEMO_PART: Final = "quartz-16mhz-30ppm"
@@ -57,6 +58,9 @@ _LOOK_S: Final = 1.0
     default=1,
     show_default=True,
     help="One or two devices, each with a counter.",
+)
+@click.option(
+    "--one-counter", is_flag=True, help="Both devices at inputs of the same counter."
 )
 @click.option(
     "--via",
@@ -162,7 +166,8 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         via=Via(typed["via"]),
         gate_s=typed["gate_s"],
         divider=typed["divider"],
-        second=typed["positions"] == 2,
+        second=typed["positions"] == 2 or typed["one_counter"],
+        one_counter=typed["one_counter"],
         supply_meter=typed["supply_meter"],
         trimmer=typed["trimmer"],
         timebase_ppm=typed["timebase_ppm"],

@@ -22,6 +22,8 @@ from benchlog.errors import (
     OverloadError,
     WrongInstrumentError,
 )
+from benchlog.model import Sample
+from benchlog.recorder.turns import Turns
 from benchlog.recorder.wire import (
     Allow,
     Failed,
@@ -103,6 +105,7 @@ class Child:
         clock: Clock,
     ) -> None:
         self.job, self.pipe, self.orders, self.clock = job, pipe, orders, clock
+        self.turns = Turns(job.spec.address, job.sharers)
         self.expect = job.expect
         self.wait_s = FIRST_WAIT_S
         self.stalled_s = 0.0
@@ -134,7 +137,8 @@ class Child:
                 driver.close()
 
     def _session(self, driver: Driver) -> None:
-        driver.open()
+        with self.turns:
+            driver.open()
         identity = driver.identify()
         if self.expect not in (None, identity.who):
             raise WrongInstrumentError(
@@ -149,7 +153,7 @@ class Child:
                 identity,
                 driver.quantity,
                 driver.unit,
-                driver.read_limit_s,
+                driver.read_limit_s * self.job.sharers,
                 driver.period_s,
             )
         )
@@ -163,7 +167,7 @@ class Child:
             return
         began_ns = self.clock.mono_ns()
         try:
-            sample = driver.read()
+            sample = self._value(driver)
         except (NoSignalError, OverloadError) as error:
             # A complete, well-formed answer: the line is in step, so it stays open.
             self.say(Failed.of(error, opened=True))
@@ -175,6 +179,12 @@ class Child:
         left_s = driver.period_s - (self.clock.mono_ns() - began_ns) / 1e9
         if driver.period_s > 0 and left_s > 0:
             self.orders.rest(self.clock.real_s(left_s))
+
+    def _value(self, driver: Driver) -> Sample:
+        with self.turns:
+            if self.turns.shared:
+                driver.select()
+            return driver.read()
 
     def _pause(self) -> None:
         self.orders.rest(self.wait_s)

@@ -1,6 +1,7 @@
 """All instrument processes of one keeper: heard together, ended and restarted alone."""
 
 import selectors
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -8,6 +9,7 @@ from typing import Final
 from benchlog.clock import Clock, host_deadline
 from benchlog.model import EventKind, Identity, InstrumentSpec
 from benchlog.recorder.instrument import InstrumentProcess
+from benchlog.recorder.turns import is_input
 from benchlog.recorder.wire import Message, Order
 
 _FAREWELL_S: Final = 1.5
@@ -36,8 +38,15 @@ class Fleet:
         longest_wait_s: float,
     ) -> None:
         self._selector = selector
+        specs = tuple(specs)
+        inputs = Counter(spec.address for spec in specs if is_input(spec))
         self._by_name = {
-            spec.name: InstrumentProcess(spec, clock, longest_wait_s=longest_wait_s)
+            spec.name: InstrumentProcess(
+                spec,
+                clock,
+                longest_wait_s=longest_wait_s,
+                sharers=inputs[spec.address] if is_input(spec) else 1,
+            )
             for spec in specs
         }
         self._weigh = host_deadline(_WEIGH_S)

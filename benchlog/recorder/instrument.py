@@ -40,9 +40,15 @@ class InstrumentProcess:
     """
 
     def __init__(
-        self, spec: InstrumentSpec, clock: Clock, *, longest_wait_s: float = 5.0
+        self,
+        spec: InstrumentSpec,
+        clock: Clock,
+        *,
+        longest_wait_s: float = 5.0,
+        sharers: int = 1,
     ) -> None:
         self.spec, self.clock, self.longest_wait_s = spec, clock, longest_wait_s
+        self.sharers = sharers
         self.state = "down"
         self.identity: Identity | None = None
         self.opened: Opened | None = None
@@ -81,7 +87,8 @@ class InstrumentProcess:
         )
         os.set_blocking(self.complaints_fd, False)
         expect = self.identity.who if self.identity else None
-        job = Job(self.spec, expect, self.longest_wait_s, self.hold, self.allowed)
+        wait_s = self.longest_wait_s
+        job = Job(self.spec, expect, wait_s, self.hold, self.allowed, self.sharers)
         self._orders.send(job)
         self.state, self.restart_at = "starting", None
         self._flood, self.floods = Flood(), False

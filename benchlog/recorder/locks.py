@@ -51,7 +51,7 @@ class BenchLocks:
         self.release()
 
     def _take(self, address: str, text: str) -> None:
-        fd = os.open(_lock_path(address), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        fd = os.open(lock_path(address), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -63,7 +63,8 @@ class BenchLocks:
         self._files.append(fd)
 
 
-def _lock_path(address: str) -> Path:
+def lock_path(address: str) -> Path:
+    """Return the lock file of an address, in a folder that is made."""
     # Not the runtime folder: a service and a terminal of one user have different ones.
     folder = Path(platformdirs.user_state_dir("benchlog")) / "locks"
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)

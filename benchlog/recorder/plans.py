@@ -4,7 +4,8 @@ from collections.abc import Sequence
 
 from benchlog import registry
 from benchlog.errors import UsageError
-from benchlog.model import Bench, PositionSpec, RunPlan
+from benchlog.model import Bench, InstrumentSpec, PositionSpec, RunPlan
+from benchlog.recorder.turns import is_input
 from benchlog.verdict.judging import trains_of
 
 
@@ -14,17 +15,25 @@ def check_plans(plans: Sequence[RunPlan]) -> None:
         raise UsageError("nothing to measure: no device was named")
     if len({plan.position for plan in plans}) < len(plans):
         raise UsageError("each position can hold one device; name different positions")
-    held: dict[str, str] = {}
+    held: list[tuple[InstrumentSpec, str]] = []
     for plan in plans:
         counter = plan.bench.instruments[position_of(plan).frequency]
-        where = counter.address or counter.name
-        if where in held:
-            raise UsageError(
-                f"positions {held[where]} and {plan.position} share a counter, which "
-                "measures one input at a time; measure one after the other, with "
-                "--position"
-            )
-        held[where] = plan.position
+        for other, position in held:
+            if _excludes(counter, other):
+                raise UsageError(
+                    f"positions {position} and {plan.position} share a counter; give "
+                    "each an instrument with its own 'input' in the bench file (not "
+                    "over USB), or measure one after the other, with --position"
+                )
+        held.append((counter, plan.position))
+
+
+def _excludes(one: InstrumentSpec, other: InstrumentSpec) -> bool:
+    """Whether two counters are the same, and not by turns at different inputs."""
+    if (one.address or one.name) != (other.address or other.name):
+        return False
+    by_turns = is_input(one) and is_input(other)
+    return not by_turns or one.options["input"] == other.options["input"]
 
 
 def position_of(plan: RunPlan) -> PositionSpec:

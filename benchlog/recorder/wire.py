@@ -32,7 +32,8 @@ class Job:
 
     `expect` is who must answer (None: whoever does first); `longest_wait_s` bounds the
     growing pauses between attempts to reopen; `hold` starts without reading; `allowed`
-    bounds how many values are read before the next order (None: no bound).
+    bounds how many values are read before the next order (None: no bound); `sharers`
+    is how many processes measure by turns at its address.
     """
 
     spec: InstrumentSpec
@@ -40,6 +41,7 @@ class Job:
     longest_wait_s: float = 5.0
     hold: bool = True
     allowed: int | None = None
+    sharers: int = 1
 
 
 @dataclass(frozen=True, slots=True)

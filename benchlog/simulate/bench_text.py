@@ -16,7 +16,7 @@ def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
     """Return TOML that `load_bench` accepts, with the addresses now served."""
     lines = [f"# {scenario.title}: everything it gives is simulated"]
     for counter in scenario.counters:
-        lines += ["", *_counter(counter, addresses[counter.name])]
+        lines += _counters(scenario, counter, addresses[counter.name])
     for meter, driver in _meters(scenario):
         lines += ["", *_meter(meter, driver, addresses[meter.name])]
     if scenario.register_ppm:
@@ -24,14 +24,28 @@ def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
         lines += [f'address = "{addresses["trimmer"]}"']
     lines += pulse_tables(scenario, addresses)
     for counter in scenario.counters:
-        if scenario.measured_by_counter(counter):
-            lines += ["", *_position(scenario, counter)]
+        for number, place in scenario.measured(counter).items():
+            lines += ["", *_position(scenario, _name(counter, number), place)]
     return "\n".join(lines) + "\n"
 
 
-def _counter(at: CounterAt, address: str) -> Iterator[str]:
+def _counters(scenario: Scenario, at: CounterAt, address: str) -> Iterator[str]:
+    """One instrument; where devices are at several inputs, one for each."""
+    used = scenario.measured(at)
+    if len(used) < 2:
+        yield from ("", *_counter(at, at.name, address))
+        return
+    for number in used:
+        yield from ("", *_counter(at, _name(at, number), address), f"input = {number}")
+
+
+def _name(at: CounterAt, number: int) -> str:
+    return at.name if number == min(at.inputs) else f"{at.name}-{number}"
+
+
+def _counter(at: CounterAt, name: str, address: str) -> Iterator[str]:
     talks = at.via[0] in TALKING
-    yield f"[instruments.{at.name}]"
+    yield f"[instruments.{name}]"
     yield f'driver = "{"line-counter" if talks else "scpi-counter"}"'
     yield f'address = "{address}"'
     yield f"gate_s = {at.gate_s!r}"
@@ -62,11 +76,11 @@ def _meter(at: MeterAt, driver: str, address: str) -> Iterator[str]:
         yield "simulated = true"
 
 
-def _position(scenario: Scenario, at: CounterAt) -> Iterator[str]:
-    place = scenario.place(next(iter(at.inputs.values())))
+def _position(scenario: Scenario, counter: str, name: str) -> Iterator[str]:
+    place = scenario.place(name)
     yield "[[position]]"
     yield f'name = "{place.name}"'
-    yield f'frequency = "{at.name}"'
+    yield f'frequency = "{counter}"'
     if scenario.thermometer is not None:
         yield f'ambient = "{scenario.thermometer.name}"'
     if scenario.supply_meter is not None:

@@ -17,6 +17,7 @@ from benchlog.simulate.firmware import two_ranges
 from benchlog.simulate.noise import Noise
 from benchlog.simulate.oscillator import OscillatorSpec
 from benchlog.simulate.scenario import (
+    INPUTS,
     SUPPLY_METER,
     TALKING,
     CounterAt,
@@ -55,12 +56,17 @@ _TEMPERS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class DemoBench:
-    """What to put on the bench beside the device."""
+    """What to put on the bench beside the device.
+
+    `second`: another device at position B, with a counter of its own or, with
+    `one_counter`, at the second input of the first.
+    """
 
     via: Via = Via.TCP
     gate_s: float = 1.0
     divider: float = 1.0
     second: bool = False
+    one_counter: bool = False
     supply_meter: bool = False
     trimmer: bool = False
     timebase_ppm: float | None = None
@@ -132,6 +138,11 @@ def _counters(
     names: tuple[str, ...], seed: int, bench: DemoBench
 ) -> Iterator[CounterAt]:
     dialect = "line-hz" if bench.via in TALKING else ""
+    if bench.one_counter and bench.second:
+        spec = _counter(f"{seed}/counter/A", bench)
+        wired = dict(enumerate(names, start=1))
+        yield CounterAt("counter", wired, spec, (bench.via,), bench.gate_s, INPUTS)
+        return
     for name in names:
         spec = _counter(f"{seed}/counter/{name}", bench)
         label = "counter" if name == "A" else f"counter-{name.lower()}"

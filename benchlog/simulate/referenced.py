@@ -7,6 +7,7 @@ from benchlog.simulate.noise import Noise
 from benchlog.simulate.oscillator import OscillatorSpec
 from benchlog.simulate.pulse_text import STANDARD
 from benchlog.simulate.scenario import (
+    INPUTS,
     Place,
     PulsesAt,
     ReceiverAt,
@@ -15,7 +16,6 @@ from benchlog.simulate.scenario import (
 )
 
 REFERENCE_INPUT: Final = 2
-_INPUTS: Final = "scpi-inputs"  # the dialect that can choose an input
 _STANDARD: Final = OscillatorSpec(10e6, noise=Noise(1e-11, 5e-12, 2e-12, 0.0), lag_s=1)
 
 
@@ -57,5 +57,5 @@ def by_pulses(
 def _at_second_input(scenario: Scenario, name: str) -> Scenario:
     first, *rest = scenario.counters
     inputs = {**first.inputs, REFERENCE_INPUT: name}
-    first = replace(first, inputs=inputs, dialect=_INPUTS)
+    first = replace(first, inputs=inputs, dialect=INPUTS)
     return replace(scenario, counters=(first, *rest))

@@ -28,6 +28,10 @@ DEFAULT_LINE_FORM: Final = "line-hz"
 TALKING: Final = frozenset({Via.LINE, Via.LINE_TCP, Via.RFC2217})
 
 
+INPUTS: Final = "scpi-inputs"
+"""The dialect that can choose an input."""
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """A position: what sits there and how much its output is divided."""
@@ -143,7 +147,8 @@ class Scenario:
         wired_to_receiver = self.receiver is not None and name == self.receiver.name
         return 1.0 if wired_to_receiver else self.place(name).divider
 
-    def measured_by_counter(self, counter: CounterAt) -> bool:
-        """Whether a position uses this counter: not where the device's pulses do."""
-        place = next(iter(counter.inputs.values()))
-        return place not in {one.source for one in self.pulses}
+    def measured(self, counter: CounterAt) -> dict[int, str]:
+        """Return the inputs that positions use: not where a device's pulses do."""
+        pulsed = {one.source for one in self.pulses}
+        places = {place.name for place in self.places} - pulsed
+        return {n: name for n, name in counter.inputs.items() if name in places}

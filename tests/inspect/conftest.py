@@ -16,6 +16,14 @@ def two(tmp_path: Path) -> Iterator[Shop]:
 
 
 @pytest.fixture
+def inputs(tmp_path: Path) -> Iterator[Shop]:
+    """A bench with one counter, which has a position at each of its inputs."""
+    with a_shop(tmp_path, one_counter=True) as found:
+        found.bench.insert("B", -4.0)
+        yield found
+
+
+@pytest.fixture
 def shop(tmp_path: Path) -> Iterator[Shop]:
     with a_shop(tmp_path) as found:
         yield found

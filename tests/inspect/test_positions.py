@@ -10,6 +10,7 @@ from lot_table import Table, set_up
 from benchlog.screen.inspection import Bench, LotScreen
 from benchlog.screen.inspection_app import LotApp
 from benchlog.screen.widgets.plain import Plain
+from benchlog.store.reader import Reader
 from benchlog.verdict.lotruns import counts
 
 FEW = ["--min-readings", "5"]
@@ -70,36 +71,32 @@ def test_one_of_two_positions_is_named_alone(two: Shop) -> None:
     assert {run.position for run in two.runs()} == {"B"}
 
 
-@pytest.mark.parametrize("instrument", ["counter", "second"])
-def test_two_inputs_of_one_counter_are_not_read_at_once(
-    two: Shop, instrument: str
-) -> None:
-    """The input set last would be read for both: a device with another's figures."""
-    address = two.bench.addresses()["counter"]
-    text = f"""[instruments.counter]
-driver = "scpi-counter"
-address = "{address}"
-dialect = "scpi-inputs"
-input = 1
-[instruments.second]
-driver = "scpi-counter"
-address = "{address}"
-dialect = "scpi-inputs"
-input = 2
-[[position]]
-name = "A"
-frequency = "counter"
-[[position]]
-name = "B"
-frequency = "{instrument}"
-"""
-    (two.folder / "bench.toml").write_text(text)
-    words = two.opening(10, 2, 0, *FEW, "--ids", "-")
-    done = two.run(words, "a\nb\n")
+def test_two_inputs_of_one_counter_are_measured_by_turns(inputs: Shop) -> None:
+    ids = [f"D-{number}" for number in range(1, 7)]
+    words = [*inputs.opening(100, 6, 0, *FEW), "--ids", "-", "--json"]
+    done = inputs.run(words, "\n".join(ids) + "\n")
+    assert document(done)["decision"] == "accepted"
+    runs = [run for run in inputs.runs() if counts(run)]
+    assert Counter(run.device for run in runs) == Counter(ids)
+    assert {run.position for run in runs} == {"A", "B"}
+    # no reading of one input is told of the other: the devices differ by 7 ppm
+    with Reader.open(inputs.db) as reader:
+        for run in runs:
+            nominal_hz = reader.run(run.run).nominal_hz
+            ppm = (reader.columns_after(run.run).frequency_hz / nominal_hz - 1.0) * 1e6
+            assert ppm == pytest.approx({"A": 3.0, "B": -4.0}[run.position], abs=0.5)
+
+
+@pytest.mark.parametrize("line", ["input = 1", ""])
+def test_the_same_input_twice_is_refused(inputs: Shop, line: str) -> None:
+    text = (inputs.folder / "bench.toml").read_text().replace("input = 2", line)
+    (inputs.folder / "bench.toml").write_text(text)
+    words = inputs.opening(10, 2, 0, *FEW, "--ids", "-")
+    done = inputs.run(words, "a\nb\n")
     assert done.returncode == 2 and "A and B share a counter" in done.stderr
-    assert not two.runs()
-    one_of_them = two.words("--ids", "-", "--position", "A")
-    assert two.run(one_of_them, "a\nb\n").returncode == 0
+    assert not inputs.runs()
+    one_of_them = inputs.words("--ids", "-", "--position", "A")
+    assert inputs.run(one_of_them, "a\nb\n").returncode == 0
 
 
 async def test_two_positions_on_the_screen(

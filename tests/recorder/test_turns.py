@@ -1,0 +1,102 @@
+"""Whose turn it is at a counter that several processes share."""
+
+import os
+import signal
+import subprocess
+import sys
+from itertools import pairwise
+
+import pytest
+
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.model import InstrumentSpec
+from benchlog.recorder.turns import Turns, is_input
+
+TAKER = """
+import sys
+from pathlib import Path
+from benchlog.clock import host_sleep
+from benchlog.recorder.turns import Turns
+turns, log = Turns("counter", 2), Path(sys.argv[1])
+for _ in range(int(sys.argv[2])):
+    with turns:
+        with log.open("a") as told:
+            told.write(f"{sys.argv[3]} in\\n")
+        host_sleep(0.01)
+        with log.open("a") as told:
+            told.write(f"{sys.argv[3]} out\\n")
+"""
+
+
+@pytest.fixture
+def takers(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    started = []
+
+    def start(name, times=40):
+        words = [sys.executable, "-c", TAKER, tmp_path / "log", str(times), name]
+        process = subprocess.Popen(words)
+        started.append(process)
+        return process
+
+    yield start
+    for process in started:
+        process.kill()
+        process.wait()
+
+
+def test_two_processes_take_turns_strictly_once_both_are_there(takers, tmp_path):
+    both = takers("a"), takers("b")
+    assert [one.wait(60) for one in both] == [0, 0]
+    told = (tmp_path / "log").read_text().split("\n")[:-1]
+    turns = [line.split()[0] for line in told[::2]]
+    assert told == [f"{who} {way}" for who in turns for way in ("in", "out")]
+    last = min(len(turns) - 1 - turns[::-1].index(who) for who in "ab")
+    first = max(turns.index(who) for who in "ab")
+    meeting = turns[first : last + 1]
+    assert len(meeting) > 40
+    # one may miss its turn while the computer gives its time to others
+    again = sum(a == b for a, b in pairwise(meeting))
+    assert again <= len(meeting) // 5
+
+
+def test_a_process_that_dies_in_its_turn_lets_go(takers, tmp_path):
+    first = takers("a", 100_000)
+    limit = host_deadline(30)
+    while not (tmp_path / "log").exists():
+        assert not limit.passed
+        host_sleep(0.01)
+    os.kill(first.pid, signal.SIGSTOP)
+    second = takers("b", 3)
+    with pytest.raises(subprocess.TimeoutExpired):
+        if (tmp_path / "log").read_text().endswith("in\n"):
+            second.wait(1)
+        else:  # stopped between two turns: nothing to wait for
+            raise subprocess.TimeoutExpired("", 0)
+    first.kill()
+    assert second.wait(30) == 0
+
+
+def test_who_is_alone_waits_for_nobody(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    with Turns("counter", 1), Turns("counter", 1):
+        assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("address", "options", "shared"),
+    [
+        ("TCPIP::192.0.2.1::5025::SOCKET", {"input": 2}, True),
+        ("TCPIP::192.0.2.1::5025::SOCKET", {}, False),
+        ("USB0::1::2::SN::INSTR", {"input": 2}, False),
+    ],
+)
+def test_what_is_an_input_among_others(address, options, shared):
+    spec = InstrumentSpec(
+        name="c",
+        driver="scpi-counter",
+        address=address,
+        options=options,
+        quantity="frequency",
+    )
+    assert is_input(spec) is shared
