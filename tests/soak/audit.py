@@ -193,12 +193,18 @@ def _explained(mono_ns, gaps, told, late_ns):
     """Return for each gap the kinds of event within it, and else the next free one.
 
     An event explains one gap only; one that came late, the last gap before it that has
-    none within.
+    none within. That a reading came late is said once it is there: it explains the gap
+    before that reading, not one in which it stands because the process died next.
     """
     within = {place: set() for place in gaps.tolist()}
     late = {place: set() for place in gaps.tolist()}
     for at, kind in told:
         before = int(np.searchsorted(mono_ns, at, "right")) - 1
+        ended = before - 1
+        said_late = kind == EventKind.GAP and at - int(mono_ns[before]) <= late_ns
+        if said_late and ended in within and not within[ended]:
+            within[ended].add(kind)
+            continue
         if before in within:
             within[before].add(kind)
             continue

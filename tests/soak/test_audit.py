@@ -5,6 +5,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from store.making import begin
 
@@ -15,7 +16,7 @@ from benchlog.store.writer import Writer
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from audit import audit
+from audit import _explained, audit
 
 N = 60
 GATE_NS = 1_000_000_000
@@ -191,3 +192,15 @@ def test_a_refusal_excuses_one_value_only(night, tmp_path):
     night.events.append(refused)
     found = night.audited(tmp_path)
     assert (len(found.refused), len(found.lost)) == (1, 1)
+
+
+def test_a_late_reading_and_a_death_right_after_it_are_two_gaps_with_an_event_each():
+    second = 1_000_000_000
+    mono_ns = np.array([0, 4, 50, 300, 304]) * second
+    gaps = np.array([1, 2])
+    told = [(51 * second, EventKind.GAP), (52 * second, EventKind.LEAKED)]
+    within, late = _explained(mono_ns, gaps, told, 10 * second)
+    assert within == {1: {EventKind.GAP}, 2: {EventKind.LEAKED}}
+    assert not any(late.values())
+    alone, _ = _explained(mono_ns, gaps, told[1:], 10 * second)
+    assert not alone[1]  # without the word about it the first stays unexplained
