@@ -1,0 +1,94 @@
+"""The nouns of the trade as frozen data; units are in the names.
+
+Nothing here computes, reads or writes.
+"""
+
+from benchlog.model.bench import (
+    AlarmRule,
+    Bench,
+    Dialect,
+    Identity,
+    InstrumentSpec,
+    PositionSpec,
+    ReferenceSpec,
+)
+from benchlog.model.kinds import (
+    EventKind,
+    Flag,
+    Kind,
+    Purpose,
+    Word,
+)
+from benchlog.model.promises import (
+    BitTiming,
+    Limits,
+    Load,
+    Part,
+    SerialLink,
+    TemperatureLaw,
+    TrimRange,
+    Use,
+)
+from benchlog.model.readings import (
+    EDGE,
+    GATE_CHANGE,
+    Breaks,
+    Columns,
+    Condition,
+    Edge,
+    Event,
+    Frequencies,
+    Pulses,
+    Reading,
+    Sample,
+)
+from benchlog.model.runs import (
+    Device,
+    Lot,
+    LotRun,
+    ReferenceCheck,
+    Run,
+    RunPlan,
+    Timebase,
+)
+
+__all__ = [
+    "EDGE",
+    "GATE_CHANGE",
+    "AlarmRule",
+    "Bench",
+    "BitTiming",
+    "Breaks",
+    "Columns",
+    "Condition",
+    "Device",
+    "Dialect",
+    "Edge",
+    "Event",
+    "EventKind",
+    "Flag",
+    "Frequencies",
+    "Identity",
+    "InstrumentSpec",
+    "Kind",
+    "Limits",
+    "Load",
+    "Lot",
+    "LotRun",
+    "Part",
+    "PositionSpec",
+    "Pulses",
+    "Purpose",
+    "Reading",
+    "ReferenceCheck",
+    "ReferenceSpec",
+    "Run",
+    "RunPlan",
+    "Sample",
+    "SerialLink",
+    "TemperatureLaw",
+    "Timebase",
+    "TrimRange",
+    "Use",
+    "Word",
+]

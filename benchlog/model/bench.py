@@ -1,0 +1,157 @@
+"""A bench: its instruments, positions, reference and alarms, as its file says."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """The command strings and reply pattern of one family of instruments.
+
+    Parameters
+    ----------
+    name : str
+        The file it came from, without `.toml`.
+    talks : str
+        `scpi` (asked, then answers) or `line` (talks by itself).
+    commands : mapping
+        Role to command text; a role that is absent is never sent. Braces name
+        settings: `{"gate": "SENSe:FREQuency:APERture {gate_s}"}`.
+    reply : str
+        Regular expression with a group `value`; must match the whole line.
+    unit : str
+        Unit of `value`: `Hz`, `s` (a period), `counts` (in a reference second), `C` ...
+    scale : float
+        Multiplies `value` into that unit (`1e3` for kHz).
+    no_signal, overload : tuple of str
+        Replies (compared after stripping, case folded) that mean there is no value.
+
+    """
+
+    name: str
+    talks: str
+    title: str = ""
+    commands: Mapping[str, str] = field(default_factory=dict)
+    reply: str = r"(?P<value>[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?)"
+    unit: str = "Hz"
+    scale: float = 1.0
+    terminator: str = "\n"
+    no_signal: tuple[str, ...] = ()
+    overload: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentSpec:
+    """One instrument of a bench file: a driver bound to an address, with options."""
+
+    name: str
+    driver: str
+    address: str = ""
+    options: Mapping[str, object] = field(default_factory=dict)
+    timebase_ppm: float | None = None
+    timebase_ageing_ppm_per_year: float | None = None
+    resolution_hz: float | None = None
+    simulated: bool = False
+    quantity: str = ""  # what its driver says it measures; `edge` for pulses
+    calibration_due: str = ""  # ISO date, empty when none is stated
+
+
+@dataclass(frozen=True, slots=True)
+class PositionSpec:
+    """A place where a device sits: names of the instruments that look at it."""
+
+    name: str
+    frequency: str
+    ambient: str | None = None
+    reference: str | None = None
+    supply: str | None = None
+    trim: str | None = None
+    divider: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceSpec:
+    """What a reference check may use and where it is wired.
+
+    The counter looks at the reference (`input`, `nominal_hz`), or the host compares two
+    pulse trains: `pulses` names the instrument that sees the reference's, `timebase`
+    the one that sees the counter's time base divided down to pulses.
+    """
+
+    counter: str
+    nominal_hz: float = 1.0
+    input: int | None = None
+    u_s: float | None = None
+    u_ppm: float | None = None
+    pulses: str | None = None
+    timebase: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRule:
+    """When somebody wants to be told, and how; one `[[alarm]]` of a bench file.
+
+    Parameters
+    ----------
+    when : str
+        `offset_ppm` (of the newest readings, corrected), `jitter_ppm` (rms of the
+        newest), `lost_s` (an instrument delivers nothing), `ambient_c` or `disk_mb`
+        (room left beside the database).
+    above, below : float | None
+        Beyond which value it is raised; at least one is given.
+    hysteresis : float
+        How far the value must come back before it is over.
+    hold_s : float
+        How long it must be beyond before it is raised, in bench seconds.
+    quiet_s : float
+        Not raised again within this time of being raised, in bench seconds.
+    command : tuple of str
+        A program with its arguments, started without a shell; empty for none.
+    webhook : str
+        Where a JSON document is posted; empty for none.
+
+    """
+
+    when: str
+    above: float | None = None
+    below: float | None = None
+    hysteresis: float = 0.0
+    hold_s: float = 0.0
+    quiet_s: float = 600.0
+    command: tuple[str, ...] = ()
+    webhook: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """Instruments and positions: one TOML file."""
+
+    name: str
+    instruments: Mapping[str, InstrumentSpec]
+    positions: tuple[PositionSpec, ...]
+    reference: ReferenceSpec | None = None
+    title: str = ""
+    file: str = ""
+    alarms: tuple[AlarmRule, ...] = ()
+    host_clock_ppm: float | None = None  # +- of the host's own clock, where known
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What an instrument says it is, with the settings it was left in.
+
+    `text` is its own words; `settings` are read back where it allows.
+    """
+
+    text: str
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+    simulated: bool = False
+    settings: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def who(self) -> tuple[str, str, str]:
+        """What must not change while a run lasts."""
+        return (self.maker, self.model, self.serial)

@@ -1,0 +1,105 @@
+"""Kinds of sources, runs, events and verdicts, as the database and files name them."""
+
+from enum import IntFlag, StrEnum
+
+
+class Kind(StrEnum):
+    """Kinds of clock source."""
+
+    RC = "rc"
+    QUARTZ = "quartz"
+    TUNING_FORK = "tuning-fork"
+    CERAMIC = "ceramic"
+    TCXO = "tcxo"
+    OCXO = "ocxo"
+    MEMS = "mems"
+    OTHER = "other"
+
+
+class Purpose(StrEnum):
+    """What a run is for."""
+
+    MEASURE = "measure"
+    INSPECT = "inspect"
+    SOAK = "soak"
+    TRIM = "trim"
+    REFCHECK = "refcheck"
+    IMPORT = "import"
+
+
+class Flag(IntFlag):
+    """What is to be known of one reading besides its number."""
+
+    NONE = 0
+    SIMULATED = 1  # comes from a simulated instrument
+    GAP_BEFORE = 2  # not contiguous with the reading before it
+    AMBIENT_TYPED = 4  # ambient is what the operator stated
+    AMBIENT_STALE = 8  # ambient was known once, but not lately: left empty
+    SUSPECT = 16  # near a simple multiple of nominal: divider or trigger level?
+    IMPORTED = 32  # made elsewhere and read from a file
+    SETTLING = 64  # the device was still settling: kept, and left out of figures
+    NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
+
+
+class EventKind(StrEnum):
+    """Things that happen in a run; the text says the rest."""
+
+    STARTED = "started"
+    ENDED = "ended"
+    LOST = "lost"
+    BACK = "back"
+    SILENT = "silent"
+    NO_SIGNAL = "no-signal"
+    OVERLOAD = "overload"
+    GARBLED = "garbled"
+    OUT_OF_STEP = "out-of-step"
+    REFUSED = "refused"
+    WRONG_INSTRUMENT = "wrong-instrument"
+    HUNG = "hung"
+    CRASHED = "crashed"
+    REJECTED = "rejected"
+    SUSPECT = "suspect"
+    GAP = "gap"
+    PAUSED = "paused"
+    RESUMED = "resumed"
+    AGAIN = "again"
+    NOTE = "note"
+    MARK = "mark"
+    TRIM = "trim"
+    INSTRUMENT_MESSAGE = "instrument-message"
+    CLOCK_STEP = "clock-step"
+    STORE_WAIT = "store-wait"
+    STORE_BACK = "store-back"
+    STORE_REPLACED = "store-replaced"
+    READINGS_LOST = "readings-lost"
+    AMBIENT_LOST = "ambient-lost"
+    AMBIENT_RANGE = "ambient-range"
+    REFERENCE_LOST = "reference-lost"
+    CALIBRATION = "calibration"
+    LEAKED = "leaked"
+    FLOODED = "flooded"
+    DISK_LOW = "disk-low"
+    ASLEEP = "asleep"
+    LOCAL_TIME = "local-time"
+    ALARM = "alarm"
+    ALARM_OVER = "alarm-over"
+    ALARM_UNSENT = "alarm-unsent"
+    STEP = "step"
+    SETTLED = "settled"
+    UNSETTLED = "unsettled"
+    SET_ASIDE = "set-aside"
+    DAMAGED = "damaged"
+    REMOVED = "removed"
+    SWAPPED = "swapped"
+    WRONG_PART = "wrong-part"
+    STILL_IN = "still-in"
+    TWICE = "twice"
+    IDLE = "idle"
+
+
+class Word(StrEnum):
+    """The three words a verdict can be."""
+
+    PASS = "pass"  # noqa: S105 - a verdict, no password
+    FAIL = "fail"
+    UNDECIDED = "undecided"

@@ -1,0 +1,140 @@
+"""What data sheets promise and uses want, as frozen data; units are in the names."""
+
+from dataclasses import dataclass
+
+from benchlog.model.kinds import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Promised limits, in ppm of nominal.
+
+    `stability_ppm` holds over `range_c` relative to the value at `reference_c`;
+    ambient counts as the reference temperature within `reference_band_c` of it.
+    """
+
+    tolerance_ppm: float
+    reference_c: float = 25.0
+    reference_band_c: float = 3.0
+    stability_ppm: float | None = None
+    range_c: tuple[float, float] | None = None
+    ageing_ppm_per_year: float | None = None
+    jitter_ppm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureLaw:
+    """How frequency follows temperature: ppm = sum of coefficient * (T - T0)^k.
+
+    `law` is `line`, `parabola` or `cubic`; unused coefficients are zero.
+    """
+
+    law: str
+    reference_c: float
+    linear_ppm_per_c: float = 0.0
+    quadratic_ppm_per_c2: float = 0.0
+    cubic_ppm_per_c3: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """The crystal's equivalent circuit, for what a load capacitance does to it."""
+
+    load_pf: float | None = None
+    shunt_c0_pf: float | None = None
+    motional_c1_ff: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrimRange:
+    """The trim codes of an RC oscillator that may be set.
+
+    Parameters
+    ----------
+    safe : tuple of (low, high)
+        Code intervals within which the chip keeps working; inclusive. A register with
+        two overlapping ranges has two.
+    fastest_ppm : float | None
+        A chip that runs faster than this may misbehave while it programs itself: the
+        search steps back at once and goes no further that way.
+    settle_s : float
+        Time for the oscillator to settle after a new code.
+
+    """
+
+    safe: tuple[tuple[int, int], ...]
+    fastest_ppm: float | None = None
+    settle_s: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What a data sheet promises for one part."""
+
+    id: str
+    title: str
+    kind: Kind
+    nominal_hz: float
+    limits: Limits
+    temperature: TemperatureLaw | None = None
+    load: Load = Load()
+    trim: TrimRange | None = None
+    notes: str = ""
+    file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SerialLink:
+    """Asynchronous serial: a divisor of the source's frequency makes the baud rate.
+
+    `oversampling` is the receiver's samples for each bit, 16 or 8.
+    """
+
+    baud: float
+    oversampling: int = 16
+    data_bits: int = 8
+    parity: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BitTiming:
+    """A CAN bit in time quanta: phase segments 1 and 2, synchronisation jump width."""
+
+    bit_rate: float
+    quanta: int
+    phase1: int
+    phase2: int
+    jump: int
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """What an application tolerates, with the source of that and what is known of it.
+
+    Parameters
+    ----------
+    tolerance_ppm : float | None
+        Stated outright; None where `serial` or `bits` make it by their formula.
+    comfortable_ppm : float | None
+        What the source recommends to stay within; beyond it is marginal.
+    shared : bool
+        The tolerance is for the difference of two ends, not for one end's offset.
+    averages : bool
+        Only the mean over a long time matters (a wall clock).
+    status : str
+        `verified`, `derived`, `secondary`, `memory` or `practice`.
+
+    """
+
+    id: str
+    title: str
+    source: str
+    status: str
+    tolerance_ppm: float | None = None
+    comfortable_ppm: float | None = None
+    shared: bool = False
+    averages: bool = False
+    serial: SerialLink | None = None
+    bits: BitTiming | None = None
+    note: str = ""
+    file: str = ""

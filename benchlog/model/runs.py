@@ -1,0 +1,165 @@
+"""Devices, lots, runs and reference checks."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from benchlog.model.bench import Bench, Identity
+from benchlog.model.kinds import Purpose
+from benchlog.model.promises import Part
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One physical thing with an id a person can read off it."""
+
+    id: str
+    part_id: str
+    lot_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """A delivery: part, supplier, size, sampling plan, decision.
+
+    `plan` is what the lot was opened with, as plain values; None where devices were
+    measured under the lot's name and no plan was made.
+    """
+
+    lot: str
+    part_id: str
+    supplier: str = ""
+    size: int | None = None
+    plan: Mapping[str, object] | None = None
+    decision: str | None = None
+    opened_utc_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class LotRun:
+    """One run of a lot's inspection as its decision needs it; None is unknown.
+
+    `set_aside` and `damaged` say that such an event is in the run.
+    """
+
+    run: int
+    device: str
+    position: str
+    started_utc_ns: int
+    ended_how: str | None
+    word: str | None
+    offset_ppm: float | None = None
+    u_ppm: float | None = None
+    limit_ppm: float | None = None
+    ambient_c: float | None = None
+    readings: int | None = None
+    set_aside: bool = False
+    damaged: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """Everything a run is begun with; frozen into the database as its snapshot."""
+
+    purpose: Purpose
+    device: str
+    part: Part
+    position: str
+    bench: Bench
+    lot: str | None = None
+    operator: str = ""
+    note: str = ""
+    load_pf: float | None = None
+    supply_v: float | None = None
+    max_readings: int | None = None
+    max_s: float | None = None
+    until_clear: bool = False
+    min_readings: int = 10
+    software: str = ""
+    checks: str | None = None
+    """The instrument whose time base this run checks; no device is judged then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timebase:
+    """What is known of the counter's time base when a figure is corrected.
+
+    `status` is `checked` (a valid reference check), `stated` (the bench file) or
+    `assumed` (+-1 ppm rectangular). Positive `offset_ppm` is a fast time base, which
+    reads low. `u_ppm` is the *standard* uncertainty. Where pulses are compared, `u_s`
+    is that of the time at either end, in s: it adds sqrt(2) u_s / T over a length T.
+    """
+
+    status: str
+    offset_ppm: float
+    u_ppm: float
+    valid_until_utc_ns: int | None = None
+    text: str = ""
+    degrees_of_freedom: float = float("inf")
+    u_s: float = 0.0
+    stale: bool = False  # there was a check, and it holds no more
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One device at one position for one purpose, as the database knows it.
+
+    Parameters
+    ----------
+    part, timebase, nominal_hz :
+        What the newest verdict rests on; what the run was begun with is in `snapshot`.
+    judged_again : bool
+        Whether that is something else than the run was begun with.
+    device : str
+        Its id, corrected where it was mistyped.
+    typed_device : str | None
+        What was typed first, where it was corrected.
+    void : str | None
+        Why the run counts for nothing, if it does.
+
+    """
+
+    id: int
+    purpose: Purpose
+    device: str
+    part: Part
+    position: str
+    bench: str
+    nominal_hz: float
+    divider: float
+    simulated: bool
+    started_utc_ns: int
+    ended_utc_ns: int | None
+    ended_how: str | None
+    lot: str | None = None
+    operator: str = ""
+    note: str = ""
+    snapshot: Mapping[str, object] = field(default_factory=dict)
+    identities: Mapping[str, Identity] = field(default_factory=dict)
+    timebase: Timebase | None = None
+    resolution_hz: float | None = None
+    control: str = ""
+    readings: int = 0
+    verdict: str | None = None
+    offset_ppm: float | None = None
+    u_ppm: float | None = None
+    typed_device: str | None = None
+    void: str | None = None
+    judged_again: bool = False
+
+    @property
+    def open(self) -> bool:
+        """Whether the run has not ended."""
+        return self.ended_utc_ns is None
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceCheck:
+    """Time-base offset of one instrument, by its serial number."""
+
+    instrument: Identity
+    offset_ppm: float
+    u_ppm: float
+    method: str
+    at_utc_ns: int
+    valid_until_utc_ns: int
+    run_id: int | None = None
