@@ -18,7 +18,7 @@ from benchlog.units import printable
 if TYPE_CHECKING:
     from benchlog.model import Part, Run, TemperatureLaw, Use
     from benchlog.store.reader import Reader
-    from benchlog.verdict.judge import Assessment
+    from benchlog.verdict.assessment import Assessment
     from benchlog.verdict.source import Conditions, Source
 
 EXAMPLES: Final = (

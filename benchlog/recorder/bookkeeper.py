@@ -35,9 +35,9 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.calibration import due_words
 from benchlog.verdict.figures import figures
-from benchlog.verdict.judge import Assessment
 
 _LOOK_EVERY_S: Final = 0.2
 _SHARE_OF_TIME: Final = 0.1

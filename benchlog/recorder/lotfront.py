@@ -1,18 +1,16 @@
 """What people may ask for while a lot is inspected, and what comes of it."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from benchlog.control import Answer, Request
 from benchlog.model import EventKind
-from benchlog.recorder.front import Front
+from benchlog.recorder.front import Front, Kept
 from benchlog.recorder.ids import LONGEST
 from benchlog.recorder.liverun import LiveRun
+from benchlog.recorder.lotbook import LotBook
 from benchlog.recorder.places import Place
 from benchlog.units import printable
-
-if TYPE_CHECKING:
-    from benchlog.recorder.lotkeeper import LotKeeper
 
 _WORDS = {
     "aside": (EventKind.SET_ASIDE, "taken back by a person: it does not count"),
@@ -21,10 +19,39 @@ _WORDS = {
 }
 
 
+class LotKept(Kept, Protocol):
+    """What the front of a lot needs of its keeper besides."""
+
+    lot: LotBook
+    places: list[Place]
+    paused: bool
+    said: str
+
+    def leave(self) -> None:
+        """End here; the lot can be gone on with another time."""
+        ...
+
+    def begin_at(self, place: Place, device: str, *, again: str = "") -> int:
+        """Begin a run on a device and return its id."""
+        ...
+
+    def set_aside(self, run: LiveRun, how: str, text: str) -> None:
+        """End a run that shall not count, and say why."""
+        ...
+
+    def place_of(self, run_id: int) -> Place:
+        """Return where a run is."""
+        ...
+
+    def under_way(self) -> set[str]:
+        """Return the devices that are measured or waited for."""
+        ...
+
+
 class LotFront(Front):
     """Requests about a lot; what changes something is an event in a run."""
 
-    def __init__(self, keeper: "LotKeeper") -> None:
+    def __init__(self, keeper: LotKept) -> None:
         super().__init__(keeper)
         self._lot = keeper
         self._deeds = {

@@ -8,7 +8,7 @@ from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digi
 
 if TYPE_CHECKING:
     from benchlog.recorder.keeper import Told
-    from benchlog.verdict.judge import Assessment
+    from benchlog.verdict.assessment import Assessment
 
 _DIGITS: Final = 12
 _BEFORE_U_PPM: Final = 1.0

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchlog.model import Edge, Event, Reading
-from benchlog.verdict.judge import Assessment
+from benchlog.verdict.assessment import Assessment
 
 
 @dataclass(frozen=True, slots=True)

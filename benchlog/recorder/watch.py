@@ -13,7 +13,8 @@ from benchlog.recorder.lookout import Lookout
 from benchlog.recorder.messenger import Messenger
 from benchlog.recorder.notify import Notifier
 from benchlog.units import iso_utc
-from benchlog.verdict.judge import Assessment, corrected_ppm
+from benchlog.verdict.assessment import Assessment
+from benchlog.verdict.judge import corrected_ppm
 
 DISK = "disk"
 

@@ -1,9 +1,10 @@
 """Limits, uncertainty budget, decision: what the figures mean for the part; no I/O."""
 
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine
 from benchlog.verdict.decide import JitterVerdict
 from benchlog.verdict.figures import figures
-from benchlog.verdict.judge import Assessment, RunJudge, is_clear
+from benchlog.verdict.judge import RunJudge, is_clear
 from benchlog.verdict.judging import Judge, judge_for
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.timebase import timebase_for

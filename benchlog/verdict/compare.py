@@ -20,8 +20,8 @@ from benchlog.analysis.pairing import (
 )
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_ppm, format_u_ppm
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of
-from benchlog.verdict.judge import Assessment
 
 _DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
 _FAR_C: Final = 1.0

@@ -28,9 +28,9 @@ from scipy.special import chdtri, stdtrit
 
 from benchlog.errors import UsageError
 from benchlog.model import Word
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget
 from benchlog.verdict.decide import JitterVerdict, word_for
-from benchlog.verdict.judge import Assessment
 
 ERROR_RATE: Final = 0.025
 """False accepts of a device at its limit, at most; the same for false rejects."""

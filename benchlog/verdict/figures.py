@@ -6,8 +6,8 @@ from typing import Any
 
 from benchlog.model import Purpose, Run
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget
-from benchlog.verdict.judge import Assessment
 from benchlog.verdict.reasons import NO_LIMIT
 from benchlog.verdict.timebase import is_coarse
 from benchlog.verdict.timing import Timing

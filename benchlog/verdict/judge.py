@@ -1,7 +1,6 @@
 """From readings to a verdict that can be defended: budget, limit, word, reasons."""
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from benchlog.analysis.outliers import WithoutOutliers
@@ -9,6 +8,7 @@ from benchlog.analysis.running import Running
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.model import Columns, Part, Pulses, Timebase, Word
+from benchlog.verdict.assessment import Assessment, Outliers
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
 from benchlog.verdict.decide import (
     JitterVerdict,
@@ -20,80 +20,9 @@ from benchlog.verdict.decide import (
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase import assumed_timebase
-from benchlog.verdict.timing import Timing
 
 _JITTERS: Final = 3.0
 _GROSS_PPM: Final = 10_000.0
-
-
-@dataclass(frozen=True, slots=True)
-class Outliers:
-    """How the verdict hangs on readings that do not belong among their neighbours.
-
-    `n` readings are marked, none nearer to its neighbours than `floor_ppm`;
-    `with_them` is the word all readings give, `without` what the rest alone says.
-    """
-
-    n: int
-    floor_ppm: float
-    with_them: Word
-    without: "Assessment"
-
-    @property
-    def decide(self) -> bool:
-        """Whether the word depends on them."""
-        return self.with_them is not self.without.word
-
-
-@dataclass(frozen=True, slots=True)
-class Assessment:
-    """What a run says about its device so far; None stands for unknown.
-
-    Parameters
-    ----------
-    stats : RunStats
-        Uncorrected figures.
-    offset_ppm : float | None
-        Mean offset, corrected for the time base.
-    u_ppm : float | None
-        Expanded uncertainty U (95 %) of it.
-    budget : Budget | None
-        Where U comes from.
-    limit : Limit
-        What it is held against.
-    word : Word
-        The worst of the offset's word and the jitter's; undecided where outliers alone
-        make it what it is.
-    conformance : float | None
-        Probability (0 ... 1) that the device is within the limit.
-    jitter : JitterVerdict | None
-        None when the part states no jitter limit.
-    reasons : tuple of str
-        Why the verdict is what it is, in plain words.
-    timebase : Timebase
-        What the correction rests on.
-    outliers : Outliers | None
-        None when no reading is marked. All figures above are of all readings.
-    nominal_hz : float
-        What the offset counts from.
-    timing : Timing | None
-        Where pulses were stamped and no counter read.
-
-    """
-
-    stats: RunStats
-    offset_ppm: float | None
-    u_ppm: float | None
-    budget: Budget | None
-    limit: Limit
-    word: Word
-    conformance: float | None
-    jitter: JitterVerdict | None
-    reasons: tuple[str, ...]
-    timebase: Timebase
-    outliers: Outliers | None = None
-    nominal_hz: float = math.nan
-    timing: Timing | None = None
 
 
 class RunJudge:

@@ -17,8 +17,8 @@ from benchlog.analysis.temperature import TemperatureData, fit_temperature
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, EventKind, Run
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, iso_utc
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.gaps import Holes, causes_of
-from benchlog.verdict.judge import Assessment
 
 _BINS: Final = 512
 _FIRST_BIN_S: Final = 1.0

@@ -19,9 +19,10 @@ from benchlog.analysis.trains import (
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag, Part, Pulses, Timebase, Word
 from benchlog.units import NS_PER_S
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.decide import conformance_probability, word_for
-from benchlog.verdict.judge import Assessment, corrected_ppm
+from benchlog.verdict.judge import corrected_ppm
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.pulsewords import pulse_reasons
 from benchlog.verdict.timing import Timing, span_until

@@ -12,7 +12,7 @@ from benchlog.verdict.reasons import NO_LIMIT, comparison
 from benchlog.verdict.timebase import RATIO, is_coarse
 
 if TYPE_CHECKING:
-    from benchlog.verdict.judge import Assessment
+    from benchlog.verdict.assessment import Assessment
     from benchlog.verdict.timing import Timing
 
 

@@ -1,7 +1,7 @@
 """Why a verdict is what it is, in plain words."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from benchlog.analysis.outliers import AROUND, SCORE
 from benchlog.analysis.stats import RunStats
@@ -14,12 +14,9 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.advice import advise
+from benchlog.verdict.assessment import Assessment, Outliers
 from benchlog.verdict.decide import word_for
 from benchlog.verdict.timebase import timebase_reasons
-
-if TYPE_CHECKING:
-    from benchlog.verdict.judge import Assessment, Outliers
-
 
 NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
 _OTHER_PART_PPM: Final = 20_000.0
@@ -30,7 +27,7 @@ def mostly_suspect(stats: RunStats) -> bool:
     return stats.n > 0 and 2 * stats.n_suspect > stats.n
 
 
-def reasons_for(a: "Assessment") -> Iterator[str]:
+def reasons_for(a: Assessment) -> Iterator[str]:
     """Yield the reasons, the most telling first."""
     stats = a.stats
     if mostly_suspect(stats):
@@ -59,7 +56,7 @@ def reasons_for(a: "Assessment") -> Iterator[str]:
     yield from _rests_on(a)
 
 
-def _rests_on(a: "Assessment") -> Iterator[str]:
+def _rests_on(a: Assessment) -> Iterator[str]:
     """Yield what the figures rest on, where a person should know of it."""
     stats = a.stats
     yield from timebase_reasons(a.timebase, a.limit)
@@ -80,7 +77,7 @@ def _rests_on(a: "Assessment") -> Iterator[str]:
         yield "simulated data"
 
 
-def _another_part(a: "Assessment") -> Iterator[str]:
+def _another_part(a: Assessment) -> Iterator[str]:
     """Ask whether this is the right part where no device of it can be so far off."""
     assert a.offset_ppm is not None
     if abs(a.offset_ppm) > max(_OTHER_PART_PPM, 3 * a.limit.ppm):
@@ -92,7 +89,7 @@ def _another_part(a: "Assessment") -> Iterator[str]:
         )
 
 
-def _outliers(found: "Outliers", stats: RunStats) -> Iterator[str]:
+def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
     if found.n > stats.n_suspect:
         yield (
             f"{found.n} of {stats.n} readings are outliers (suspect, or further than "
@@ -120,7 +117,7 @@ def _too_few(stats: RunStats) -> str:
     )
 
 
-def comparison(a: "Assessment") -> str:
+def comparison(a: Assessment) -> str:
     """Say how offset and uncertainty lie against the limit; both are known."""
     said = f"offset {format_ppm(a.offset_ppm, a.u_ppm)} +- {format_u_ppm(a.u_ppm)} ppm"
     limit = f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
@@ -134,7 +131,7 @@ def comparison(a: "Assessment") -> str:
             return f"{said} overlaps the limit {limit}: too near to tell"
 
 
-def _gate(a: "Assessment") -> Iterator[str]:
+def _gate(a: Assessment) -> Iterator[str]:
     """Say when the gate is too short to read the limit well, and which would do."""
     gate_s, budget = a.stats.gate_s, a.budget
     if budget is None or not a.limit.known or not gate_s:

@@ -6,7 +6,7 @@ from typing import Final
 from benchlog.analysis.laws import kind_law, ppm_at
 from benchlog.errors import DataError
 from benchlog.model import Kind, Part, TemperatureLaw
-from benchlog.verdict.judge import Assessment
+from benchlog.verdict.assessment import Assessment
 
 UNCERTAINTY: Final = "uncertainty"
 USUAL_RANGE_C: Final = (0.0, 50.0)

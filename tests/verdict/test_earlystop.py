@@ -29,6 +29,7 @@ from verdict.campaign import (
 
 from benchlog.errors import UsageError
 from benchlog.model import Kind, Limits, Part, Timebase, Word
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.capability import Interval
 from benchlog.verdict.earlystop import (
     ERROR_RATE,
@@ -38,7 +39,7 @@ from benchlog.verdict.earlystop import (
     early_guard_ppm,
     settled,
 )
-from benchlog.verdict.judge import Assessment, RunJudge
+from benchlog.verdict.judge import RunJudge
 
 TABLE = Path(__file__).with_name("EARLYSTOP.md")
 

@@ -13,6 +13,7 @@ from benchlog.catalogue import find_uses, load_part, load_parts, load_uses
 from benchlog.errors import DataError
 from benchlog.model import Kind, Part, TemperatureLaw, Timebase, Use
 from benchlog.units import hz_of_ppm, seconds_per_day
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.fitness import (
     Fit,
     Fitness,
@@ -21,7 +22,7 @@ from benchlog.verdict.fitness import (
     fitness_for,
 )
 from benchlog.verdict.fitnessdocument import document_of
-from benchlog.verdict.judge import Assessment, RunJudge
+from benchlog.verdict.judge import RunJudge
 from benchlog.verdict.source import (
     Conditions,
     Source,

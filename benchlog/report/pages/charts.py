@@ -11,7 +11,7 @@ from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure, styled
 from benchlog.report.trace import Trace, broken_at_gaps
 from benchlog.report.words import three_digits
 from benchlog.units import format_duration, format_ppm, format_u_ppm
-from benchlog.verdict.judge import Assessment
+from benchlog.verdict.assessment import Assessment
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
