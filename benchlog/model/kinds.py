@@ -37,7 +37,7 @@ class Flag(IntFlag):
     AMBIENT_STALE = 8  # ambient was known once, but not lately: left empty
     SUSPECT = 16  # near a simple multiple of nominal: divider or trigger level?
     IMPORTED = 32  # made elsewhere and read from a file
-    SETTLING = 64  # the device was still settling: kept, and left out of figures
+    SETTLING = 64  # the device was still settling, or a code on trial: kept, left out
     NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
 
 

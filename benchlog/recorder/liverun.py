@@ -30,6 +30,7 @@ from benchlog.verdict.earlystop import EarlyStop, StopRule
 from benchlog.verdict.judging import Judge
 
 _PATIENCE_S: Final = 60.0
+_EVER: Final = 2**63 - 1
 _MOST_READINGS: Final = 300
 _AWAKE_S: Final = 10.0  # real seconds that a probe may take until it gives a value
 _HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
@@ -58,6 +59,7 @@ class LiveRun:
     recent: Recent = field(init=False)
     stop: EarlyStop = field(init=False)
     settling: Settling | None = field(init=False)
+    trial_until_ns: int | None = field(init=False)
     _gap: bool = False
     _suspected: float | None = None
     _refusals: Refusals = field(default_factory=Refusals)
@@ -72,6 +74,7 @@ class LiveRun:
         range_c = self.plan.part.limits.range_c
         self._news = AmbientNews(self.position.ambient or "", range_c)
         self.settling = None
+        self.trial_until_ns = _EVER if self.plan.purpose is Purpose.TRIM else None
         if self.plan.purpose is Purpose.INSPECT:
             self.settling = Settling(self.plan.part, self.position.divider, fewest)
 
@@ -105,7 +108,11 @@ class LiveRun:
         return [self._refused(said) for said in self._refusals.over()]
 
     def _settle(self, reading: Reading) -> list[Reading | Event]:
-        """Mark a reading that comes before the device has settled."""
+        """Mark a reading that comes before the device has settled, or of a trial."""
+        if self.trial_until_ns is not None:
+            began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
+            if began_ns < self.trial_until_ns:
+                return [replace(reading, flags=reading.flags | Flag.SETTLING)]
         if self.settling is None or self.settling.over:
             return [reading]
         said = self.settling.take(reading)

@@ -186,6 +186,8 @@ class _Session:
         settle_s = self._plan.part.trim.settle_s if self._plan.part.trim else 0.0
         now_ns = self._keeper.around.clock.mono_ns()
         self._asked = Asked(code, now_ns + round(settle_s * NS_PER_S))
+        if self._last:  # the figures of the run are those of this code alone
+            run.trial_until_ns = self._asked.from_mono_ns
 
     def _offset_ppm(self, reading: Reading) -> float:
         run = self._keeper.book.runs.by_id.get(self._run_id)

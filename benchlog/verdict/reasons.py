@@ -70,8 +70,8 @@ def _rests_on(a: Assessment) -> Iterator[str]:
         yield "ambient temperature is what the operator stated"
     if stats.n_settling:
         yield (
-            f"{stats.n_settling} readings from before the device had settled are kept "
-            "and left out"
+            f"{stats.n_settling} readings from before the device had settled, or of "
+            "trim codes on trial, are kept and left out"
         )
     if stats.simulated:
         yield "simulated data"

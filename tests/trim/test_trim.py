@@ -83,6 +83,13 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     assert run.ended_how == "best code found"
     assert (columns.flags & Flag.GAP_BEFORE).any()
     assert any("burn it yourself" in text for text in texts)
+    # what is kept of the run is the best code's, not a mean of all that were tried
+    on_trial = (columns.flags & Flag.SETTLING) != 0
+    last = len(columns) - int(on_trial.sum())
+    assert last >= 30 and on_trial[:-last].all() and not on_trial[-last:].any()
+    kept = json.loads(benchlog(tmp_path, "show", str(run.id), "--json").stdout)
+    assert kept["offset_ppm"] == pytest.approx(found["offset_ppm"], abs=found["u_ppm"])
+    assert kept["u_ppm"] < 2_000
     said = benchlog(tmp_path, "fitness", str(run.id))
     assert said.returncode == 2 and "is a trim" in said.stderr
 

@@ -282,6 +282,6 @@ def _verdicts(record: RunRecord) -> Table:
     ]
     headers = ("UTC", "Verdict", "Offset, ppm", "U, ppm", "Limit, ppm", "Rule")
     trim = record.run.purpose is Purpose.TRIM
-    note = "Of the readings of all codes together: it says nothing of the best code."
+    note = "Of the best code, as it was measured at the end; the others were on trial."
     title = "Verdicts kept, the newest last"
     return table(title, headers, rows, "llrrr", note if trim and rows else "")
