@@ -29,7 +29,6 @@ from benchlog.report.pages.content import (
     table,
     whole_utc,
 )
-from benchlog.report.pages.lot_page import SOURCES, known_lot, lot_record, lot_sections
 from benchlog.report.pages.run_page import run_sections
 from benchlog.report.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
@@ -85,15 +84,18 @@ def _method(record: RunRecord) -> str:
 
 def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:
     """Return the page of a lot. Raises NotFoundError, UsageError."""
-    lot = known_lot(reader, name, part_id)
-    found = lot_record(reader, lot)
+    # Half a second of statistics that other pages do not need.
+    from benchlog.report.pages import lot_page as lots  # noqa: PLC0415
+
+    lot = lots.known_lot(reader, name, part_id)
+    found = lots.lot_record(reader, lot)
     record = found.report
     return page_of(
         f"Lot {printed(lot.lot)}: {record.standing.decision.value}",
         f"{printed(record.part.title)}, {format_frequency(record.part.nominal_hz)}",
-        lot_sections(found),
+        lots.lot_sections(found),
         clock,
-        Closing(("lot",), SOURCES),
+        Closing(("lot",), lots.SOURCES),
     )
 
 
