@@ -172,6 +172,11 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         trimmer=typed["trimmer"],
         timebase_ppm=typed["timebase_ppm"],
     )
+    if typed["one_counter"] and typed["reference"] in ("period", "frequency"):
+        raise UsageError(
+            "with --one-counter both inputs have a device: the reference has none; use "
+            "--reference pulses, or two counters with --positions 2"
+        )
     scenario = demo_scenario(
         load_part(typed["part"]),
         seed=typed["seed"],

@@ -150,5 +150,8 @@ class Scenario:
     def measured(self, counter: CounterAt) -> dict[int, str]:
         """Return the inputs that positions use: not where a device's pulses do."""
         pulsed = {one.source for one in self.pulses}
-        places = {place.name for place in self.places} - pulsed
-        return {n: name for n, name in counter.inputs.items() if name in places}
+        devices = {place.name for place in self.places} - pulsed
+        used = {n: name for n, name in counter.inputs.items() if name in devices}
+        if self.wiring is not Wiring.NONE:  # the reference is at the second input
+            used = dict(list(used.items())[:1])
+        return used

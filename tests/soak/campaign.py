@@ -71,14 +71,17 @@ def summer_time(utc_ns):
 
 
 def disturbed(rig, kind, rng):
-    """Carry out one fault; return the seconds until readings came again, or None."""
+    """Carry out one fault; return the seconds until readings came again, or None.
+
+    One reading may have been under way already: the second shows that it is over.
+    """
     before = rig.count()
     limit = host_deadline(SURVIVED_S)
     began_ns = HostClock().mono_ns()
     disturb.KINDS[kind][1](rig, rng)
     seen = rig.count()
     host_sleep(0.3)
-    while rig.count() <= max(before, seen):
+    while rig.count() <= max(before, seen) + 1:
         if limit.passed or rig.keeper.poll() is not None:
             return None
         host_sleep(0.1)
