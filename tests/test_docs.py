@@ -2,9 +2,10 @@
 
 A fenced block ```console holds lines that begin with `$ `; the lines between are what
 is printed and are not compared. Lines that begin with `$ benchlog` are run, in order
-and in one temporary folder per document, with a database of its own. A block that
-cannot be run here (it needs an instrument, or a network) has a comment right before it,
-with the reason::
+and in one temporary folder per document, with a database of its own; one that ends in
+` &` runs beside the others to the end of the document, one behind ` | ` is fed. Bench
+time runs faster. A block that cannot be run here (it needs an instrument, or a network)
+has a comment right before it, with the reason::
 
     <!-- not run: needs a counter on the bench -->
 """
@@ -14,12 +15,15 @@ import re
 import shlex
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from benchlog.cli.command import COMMANDS
+from benchlog.clock import host_deadline, host_sleep
 
 TOP = Path(__file__).parents[1]
 DOCUMENTS = [name for name in ("README.md", "DEVELOPERS.md") if (TOP / name).is_file()]
@@ -58,26 +62,37 @@ def all_blocks() -> list[Block]:
 
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_commands_of_a_document_do_their_job(document: str, tmp_path: Path) -> None:
-    for block in all_blocks():
-        if block.document == document and block.why_not_run is None:
-            run_block(block, tmp_path)
+    with ExitStack() as beside:
+        for block in all_blocks():
+            if block.document == document and block.why_not_run is None:
+                run_block(block, tmp_path, beside)
 
 
-def run_block(block: Block, folder: Path) -> None:
+def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
     environment = {
         **os.environ,
-        "BENCHLOG_DB": str(folder / "docs.db"),
+        # a section that begins a bench begins a day: its runs count from 1
+        "BENCHLOG_DB": str(folder / database_of(folder)),
         "XDG_DATA_HOME": str(folder / "data"),
+        "XDG_STATE_HOME": str(folder / "state"),
         "NO_COLOR": "1",
+        "BENCHLOG_TIME_SCALE": "8",
     }
     for words in block.commands():
-        if words[:1] != ["benchlog"]:
+        before, bar, after = partition(words)
+        if after[:1] != ["benchlog"]:
             continue
+        program = [sys.executable, "-m", "benchlog.cli", *after[1:]]
+        if after[-1] == "&":
+            beside.enter_context(running(program[:-1], folder, environment))
+            environment["BENCHLOG_DB"] = str(folder / database_of(folder))
+            continue
+        fed = subprocess.run(before, capture_output=True, check=True) if bar else None
         done = subprocess.run(
-            [sys.executable, "-m", "benchlog.cli", *words[1:]],
+            program,
             cwd=folder,
             env=environment,
-            stdin=subprocess.DEVNULL,
+            input="" if fed is None else fed.stdout.decode(),
             capture_output=True,
             text=True,
             timeout=120,
@@ -85,6 +100,37 @@ def run_block(block: Block, folder: Path) -> None:
         )
         said = f"{block.document}:{block.line}: {shlex.join(words)}\n{done.stderr}"
         assert done.returncode in DONE, said
+
+
+def database_of(folder: Path) -> str:
+    return "day.db" if (folder / "day.toml").exists() else "docs.db"
+
+
+def partition(words: list[str]) -> tuple[list[str], bool, list[str]]:
+    """Return what stands before a bar, whether there is one, and what is behind it."""
+    if "|" not in words:
+        return [], False, words
+    at = words.index("|")
+    return words[:at], True, words[at + 1 :]
+
+
+@contextmanager
+def running(
+    program: list[str], folder: Path, environment: dict[str, str]
+) -> Iterator[None]:
+    """Run a program beside the others; it is there once its bench file is."""
+    bench = folder / program[program.index("--bench-out") + 1]
+    with subprocess.Popen(
+        program, cwd=folder, env=environment, stdout=subprocess.DEVNULL
+    ) as process:
+        limit = host_deadline(30)
+        try:
+            while not bench.exists():
+                assert process.poll() is None and not limit.passed
+                host_sleep(0.05)
+            yield
+        finally:
+            process.terminate()
 
 
 def test_blocks_are_found_with_their_reason_and_continued_lines() -> None:
