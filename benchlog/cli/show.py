@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from benchlog.cli.afterwards import afterwards_document, afterwards_text
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.figures import judged_night, text_of, three_digits
@@ -44,6 +45,7 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     for part in (
         text_of(document),
         night_text(night) if night is not None else "",
+        afterwards_text(document),
         _budget(document["budget"]),
         _hook_up(document),
         _instruments(document["instruments"]),
@@ -93,6 +95,7 @@ def _with_the_rest(
             for name, identity in run.identities.items()
         ],
         "events": events,
+        **afterwards_document(reader, run),
     }
 
 

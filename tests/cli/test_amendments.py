@@ -1,0 +1,72 @@
+"""Records that stay true, as typed: correct, void, judge, backup, merge."""
+
+import json
+
+import pytest
+from cli.conftest import Line
+
+PART = "quartz-16mhz-30ppm"
+
+
+@pytest.fixture
+def measured(line: Line) -> Line:
+    rows = "".join(f"{k} {16_000_640 + k % 3}\n" for k in range(40))
+    (line.folder / "made.txt").write_text(rows)
+    words = ["import", "made.txt", "--part", PART, "--device", "KX-0417"]
+    assert line.run(*words).returncode == 0
+    return line
+
+
+def shown(line: Line, *more: str) -> dict:
+    return json.loads(line.run("show", "1", "--json", *more).stdout)
+
+
+def test_a_new_verdict_stands_beside_the_old_one(measured: Line) -> None:
+    before = shown(measured)
+    assert before["verdict"] == "fail"
+    words = ["judge", "1", "--part", "quartz-16mhz-50ppm", "--reason", "bought as such"]
+    assert measured.run(*words).returncode in (0, 3, 4)
+    after = shown(measured)
+    assert after["part"] == "quartz-16mhz-50ppm"
+    assert [one["limit_ppm"] for one in after["verdicts"]] == [30.0, 50.0]
+    assert [one["verdict"] for one in after["verdicts"]] == ["fail", "pass"]
+    said = measured.run("show", "1").stdout
+    assert "verdicts kept" in said and "bought as such" in said
+
+
+def test_a_mistyped_id_is_corrected_and_still_shown(measured: Line) -> None:
+    words = ["correct", "1", "--device", "KX-0412", "--reason", "7 read for 2"]
+    assert measured.run(*words).returncode == 0
+    found = shown(measured)
+    assert (found["device"], found["device_typed"]) == ("KX-0412", "KX-0417")
+    (said,) = found["amendments"]
+    assert (said["old"], said["new"]) == ("KX-0417", "KX-0412")
+    text = measured.run("show", "1").stdout
+    assert "said afterwards" in text and "7 read for 2" in text
+    assert "typed as KX-0417" in measured.run("runs").stdout
+
+
+def test_a_void_run_says_so_everywhere_and_counts_again_when_told(
+    measured: Line,
+) -> None:
+    hostile = "probe \x1b[31mfell off"
+    assert measured.run("void", "1", "--reason", hostile).returncode == 0
+    assert "void" in measured.run("runs").stdout
+    text = measured.run("show", "1").stdout
+    assert "\x1b" not in text and "fell off" in text
+    assert shown(measured)["void"]
+    undone = measured.run("void", "1", "--restore", "--reason", "it had not")
+    assert undone.returncode == 0, undone.stderr
+    found = shown(measured)
+    assert found["void"] is None
+    assert [one["kind"] for one in found["amendments"]] == ["void", "restore"]
+
+
+def test_what_is_backed_up_is_merged_once(measured: Line) -> None:
+    assert measured.run("backup", "monday.db").returncode == 0
+    assert measured.run("backup", "monday.db").returncode != 0  # nothing overwritten
+    first = measured.run("merge", "monday.db", "--db", "all.db")
+    assert "1 run brought in" in first.stderr
+    again = measured.run("merge", "monday.db", "--db", "all.db")
+    assert "1 here already" in again.stderr
+    assert shown(measured, "--db", "all.db")["offset_ppm"] == pytest.approx(640.975 / 16)
