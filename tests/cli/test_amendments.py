@@ -69,4 +69,6 @@ def test_what_is_backed_up_is_merged_once(measured: Line) -> None:
     assert "1 run brought in" in first.stderr
     again = measured.run("merge", "monday.db", "--db", "all.db")
     assert "1 here already" in again.stderr
-    assert shown(measured, "--db", "all.db")["offset_ppm"] == pytest.approx(640.975 / 16)
+    assert shown(measured, "--db", "all.db")["offset_ppm"] == pytest.approx(
+        640.975 / 16
+    )
