@@ -12,9 +12,10 @@ from benchlog.cli.figures import exit_code, judged, text_of
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.values import Listed, RunId, Text
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.model import Purpose
 
 if TYPE_CHECKING:
-    from benchlog.model import Run, Timebase
+    from benchlog.model import ReferenceCheck, Run, Timebase
     from benchlog.store.reader import Reader
     from benchlog.store.rows import VerdictRow
 
@@ -58,6 +59,8 @@ def command(
         before = reader.run(run)
         if before.open:
             raise UsageError(f"run {run} is still going on; stop it first")
+        if before.purpose is Purpose.REFCHECK:
+            raise UsageError(f"run {run} checked a time base: no device is judged")
         wanted = _as_wished(reader, before, wish["part"], wish["refcheck"])
         document = judged(reader, wanted)
         if not wish["is_trial"]:
@@ -89,6 +92,10 @@ def _as_wished(
     )
 
 
+def _is_void(reader: "Reader", check: "ReferenceCheck") -> bool:
+    return check.run_id is not None and reader.run(check.run_id).void is not None
+
+
 def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
     from benchlog.store.snapshot import bench_from
     from benchlog.verdict.timebase import timebase_by
@@ -100,7 +107,7 @@ def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
     checks = {
         number: check
         for number, check in reader.reference_checks()
-        if check.instrument.serial in serials
+        if check.instrument.serial in serials and not _is_void(reader, check)
     }
     number = max(checks, default=0) if refcheck == "latest" else _number(refcheck)
     if number not in checks:

@@ -45,6 +45,8 @@ def _head(report: LotReport) -> Iterator[tuple[str, str]]:
     if standing.normal_again:
         yield "next lot", "between Ac and Re: normal inspection again"
     yield "undecided", _UNDECIDED[standing.rule]
+    if any(run.simulated for run in report.runs):
+        yield "data", "simulated: nothing here was measured on real devices"
 
 
 def _figures(report: LotReport) -> Iterator[tuple[str, str]]:

@@ -102,6 +102,8 @@ def _said(answer: "Response", nominal_hz: float) -> str:
         said += f", {_rate(answer.ppm_per_c)} ppm per C of ambient"
     if answer.ppm_per_v is not None:
         said += f", {_rate(answer.ppm_per_v)} ppm per V"
+    if answer.ppm_per_c is not None and answer.ppm_per_v is not None:
+        said += " (both moved: either figure may be due to the other)"
     if answer.within_ppm is None:
         return f"{said}; too restless to see when it settled"
     if answer.settle_s is None:

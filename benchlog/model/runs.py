@@ -54,6 +54,7 @@ class LotRun:
     readings: int | None = None
     set_aside: bool = False
     damaged: bool = False
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

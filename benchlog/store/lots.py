@@ -24,7 +24,8 @@ select u.id, ifnull(a.new, d.device), u.position, u.started_utc_ns, u.ended_how,
   json_extract(v.figures, '$.readings'),
   w.why is not null
     or exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside'),
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged'),
+  u.simulated
 from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
   left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
   left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
@@ -76,5 +77,5 @@ def lot_from(row: Sequence[Any]) -> Lot:
 
 def lot_run_from(row: Sequence[Any]) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`."""
-    fields = (*row[:11], bool(row[11]), bool(row[12]))
+    fields = (*row[:11], bool(row[11]), bool(row[12]), bool(row[13]))
     return LotRun(*fields)

@@ -149,8 +149,11 @@ where :serial is null or i.serial = :serial order by c.at_utc_ns, c.id
 """
 REFERENCE_CHECKS: Final = f"""{_CHECKS}
 where i.serial = :serial and c.at_utc_ns <= :at and c.valid_until_utc_ns >= :at
+  and (c.run_id is null or c.run_id not in (select run_id from
+    (select run_id, kind, max(id) from amendments where kind in ('void', 'restore')
+      group by run_id) where kind = 'void'))
 order by c.at_utc_ns desc, c.id desc limit 1
-"""
+"""  # noqa: S608 - our own text
 
 
 def run_from(row: Fields) -> Run:

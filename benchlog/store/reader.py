@@ -251,7 +251,10 @@ class Reader:
         raise NotFoundError("part", part_id, (), "in this database")
 
     def reference_check(self, serial: str, at_utc_ns: int) -> ReferenceCheck | None:
-        """Return the newest check of this serial number that holds at that time."""
+        """Return the newest check of this serial number that holds at that time.
+
+        One whose run was voided holds no more.
+        """
         if not serial:
             return None
         given = {"serial": serial, "at": at_utc_ns}

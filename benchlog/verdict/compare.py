@@ -125,6 +125,10 @@ def _delta(a: Side, b: Side) -> float | None:
     return None if first is None or second is None else second - first
 
 
+def _u_base(side: Side) -> float:
+    return side.assessment.timebase.u_ppm
+
+
 def _base(side: Side) -> float:
     return side.assessment.timebase.offset_ppm
 
@@ -137,6 +141,8 @@ def _farther(
     if first is None or second is None:
         return None, None
     sign = math.copysign(1.0, first) * math.copysign(1.0, second)
+    if min(abs(first), abs(second)) <= 2.0 * max(_u_base(a), _u_base(b)):
+        sign = -1.0  # on which side of nominal they are hangs on the time base
     budget = _budget(a, b, sign, own if sign > 0 else None)
     return abs(second) - abs(first), budget
 

@@ -109,6 +109,7 @@ def lot_document(report: LotReport) -> dict[str, Any]:
         "undecided": standing.undecided,
         "remaining": standing.remaining,
         "decision": standing.decision.value,
+        "simulated": any(run.simulated for run in report.runs),
         "reason": standing.text,
         "undecided_rule": standing.rule.value,
         "normal_inspection_again": standing.normal_again,

@@ -24,7 +24,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.reader import Reader
-from benchlog.store.rows import Segment, VerdictRow
+from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
 
@@ -244,6 +244,17 @@ def test_the_newest_reference_check_that_holds_is_found(writer, reader):
     assert found[1].instrument.who == COUNTER.who
     assert reader.reference_check("", 30) is None
     assert reader.reference_check("18", 30) is None
+
+
+def test_a_check_whose_run_is_void_holds_no_more(writer, reader):
+    run, _ = begin(writer)
+    writer.add_reference_check(ReferenceCheck(COUNTER, 7.0, 9.0, "pps", 10, 100, run))
+    assert reader.reference_check("17", 30)
+    writer.amend(run, Amendment("void", "pulse stamps too poor"))
+    assert reader.reference_check("17", 30) is None
+    assert len(reader.reference_checks("17")) == 1  # it stays in the record
+    writer.amend(run, Amendment("restore", "they were not"))
+    assert reader.reference_check("17", 30)
 
 
 def test_an_empty_commit_is_no_transaction(writer):

@@ -61,6 +61,13 @@ def test_on_both_sides_of_nominal_the_shared_time_base_counts_twice():
     assert "run 2 is farther from nominal" in in_words(same)
 
 
+def test_a_time_base_too_poor_to_tell_the_side_of_nominal_tells_no_distance():
+    poor = replace(BASE, u_ppm=26.0)
+    found = compare(side(1, 5.0, base=poor), side(2, 5.1, base=poor))
+    assert found.offset is Answer.MORE  # the difference needs no time base
+    assert found.distance is Answer.UNCLEAR
+
+
 def test_the_time_base_may_age_between_two_runs():
     a = side(1, 5.0, ageing_ppm_per_year=0.3)
     b = side(2, 5.0, started_utc_ns=a.started_utc_ns + 2 * YEAR_NS)
