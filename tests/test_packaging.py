@@ -111,3 +111,11 @@ def test_top_level_holds_what_the_design_says() -> None:
     allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE"}
     allowed |= {"benchlog", "drivers", "tests", "configs"}
     assert {top for top in tops if not top.startswith(".")} <= allowed
+
+
+def test_our_own_processes_take_nothing_from_the_folder_they_are_begun_in() -> None:
+    """A clone, or anybody's `benchlog` folder, must not shadow what is installed."""
+    for path in TOP.glob("benchlog/**/*.py"):
+        for line in path.read_text("utf-8").splitlines():
+            if 'sys.executable, "' in line and '"-m"' in line:
+                assert '"-P", "-m"' in line, path

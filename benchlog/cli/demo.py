@@ -98,7 +98,7 @@ def _started(words: list[str], log: Path) -> "Iterator[subprocess.Popen[bytes]]"
     with (
         log.open("wb") as said,
         subprocess.Popen(
-            [sys.executable, "-m", "benchlog.cli", *words],
+            [sys.executable, "-P", "-m", "benchlog.cli", *words],
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             stderr=said,

@@ -52,7 +52,7 @@ class Served:
     @property
     def words(self) -> list[str]:
         """The command that shows the screen in one page."""
-        words = [sys.executable, "-m", "benchlog.cli", "watch", str(self.run)]
+        words = [sys.executable, "-P", "-m", "benchlog.cli", "watch", str(self.run)]
         words += ["--db", str(self.database), "--in-browser"]
         return words if self.is_local else [*words, "--look-only"]
 

@@ -70,7 +70,7 @@ class InstrumentProcess:
         values_read, values_write = os.pipe()
         _widen(values_write)
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "benchlog.recorder.child",
+            [sys.executable, "-P", "-m", "benchlog.recorder.child",
              str(orders_read), str(values_write)],
             pass_fds=(orders_read, values_write),
             stdin=subprocess.DEVNULL,

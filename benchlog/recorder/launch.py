@@ -76,7 +76,7 @@ def launch(
     database.parent.mkdir(parents=True, exist_ok=True)
     with _log(database).open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "benchlog.recorder.launch"],
+            [sys.executable, "-P", "-m", "benchlog.recorder.launch"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=log,

@@ -46,7 +46,7 @@ def launch_lot(task: Task, database: Path) -> LaunchedLot:
     log_path = database.with_name(f"{database.name}.keeper.log")
     with log_path.open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "benchlog.recorder.lotlaunch"],
+            [sys.executable, "-P", "-m", "benchlog.recorder.lotlaunch"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=log,

@@ -53,7 +53,7 @@ class Messenger:
         job = {"letter": dict(letter), "command": command, "webhook": webhook}
         try:
             process = subprocess.Popen(
-                [sys.executable, "-m", "benchlog.recorder.messenger"],
+                [sys.executable, "-P", "-m", "benchlog.recorder.messenger"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
