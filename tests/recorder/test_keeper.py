@@ -125,14 +125,16 @@ class Onlooker:
         if self.seen >= self.after and self.requests:
             request = self.requests.pop(0)
             self.after += 5
-            thread = threading.Thread(target=self.ask, args=(told.run_id, request))
+            self.answers.append(None)  # threads may end in another order
+            asked = (told.run_id, request, len(self.answers) - 1)
+            thread = threading.Thread(target=self.ask, args=asked)
             self.threads.append(thread)
             thread.start()
 
-    def ask(self, run_id, request):
+    def ask(self, run_id, request, place):
         with closing(Reader.open(self.database)) as reader:
             path = self.database.with_name(reader.run(run_id).control)
-        self.answers.append(ask(path, request))
+        self.answers[place] = ask(path, request)
 
 
 def test_a_note_a_mark_and_a_stop_from_outside(plan_for, database, clock):
