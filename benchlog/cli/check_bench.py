@@ -164,15 +164,19 @@ def _advised(row: Checked) -> "Iterator[str]":
         yield "refcheck for a limit of " + "; ".join(row.refcheck)
 
 
-def _newest_check(path: Path, identity: "Identity | None") -> "ReferenceCheck | None":
-    """Return the newest check of an instrument that the database knows."""
+def _ruling_check(
+    path: Path, spec: "InstrumentSpec", identity: "Identity | None"
+) -> "ReferenceCheck | None":
+    """Return the check that now rules an instrument, else the newest one."""
+    from benchlog.clock import host_clock
     from benchlog.store.reader import Reader
+    from benchlog.verdict.checks import ruling_or_stale
 
     if identity is None or not identity.serial or not path.exists():
         return None
     with Reader.open(path) as reader:
-        checks = reader.reference_checks(identity.serial)
-    return checks[-1][1] if checks else None
+        checks = reader.standing_checks(identity.serial)
+    return ruling_or_stale(spec, checks, host_clock().utc_ns())
 
 
 def check_all(instruments: "Mapping[str, InstrumentSpec]", path: Path) -> list[Checked]:
@@ -232,7 +236,7 @@ def _checked(spec: "InstrumentSpec", tried: "Tried", path: Path) -> Checked:
         value=sample.value if sample else None,
         unit=sample.unit if sample else None,
         error=str(error) if error else None,
-        advice=advice_for(spec, sample, _newest_check(path, tried.identity)),
+        advice=advice_for(spec, sample, _ruling_check(path, spec, tried.identity)),
     )
 
 

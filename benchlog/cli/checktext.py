@@ -14,6 +14,7 @@ from benchlog.units import (
     iso_utc,
     printable,
 )
+from benchlog.verdict.checks import Beside
 from benchlog.verdict.refcheck import Finding
 
 _PULSES_HZ: Final = 1e3
@@ -22,11 +23,20 @@ _FEW_K: Final = 2.5
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Whether a check was kept, why it should not be, and what else to know of it."""
+    """Whether a check was kept, why it should not be, and what else to know of it.
+
+    `beside` is how it stands to the check that ruled until then, where one did.
+    """
 
     kept: bool
     refusals: tuple[str, ...]
     notes: tuple[str, ...]
+    beside: Beside | None = None
+
+    @property
+    def in_use(self) -> bool:
+        """Whether later runs are corrected by it."""
+        return self.kept and (self.beside is None or self.beside.in_use)
 
 
 class CheckNarration(Narration):
@@ -73,6 +83,8 @@ def check_document(
         "serial": check.instrument.serial,
         "run": check.run_id,
         "kept": weighed.kept,
+        "in_use": weighed.in_use,
+        "older": _older(weighed.beside),
         "reasons": list(weighed.refusals),
         "notes": list(weighed.notes),
         "drift": None
@@ -88,6 +100,20 @@ def check_document(
             for line in finding.budget.lines
         ],
         "simulated": check.instrument.simulated,
+    }
+
+
+def _older(beside: Beside | None) -> dict[str, Any] | None:
+    if beside is None:
+        return None
+    older = beside.older
+    return {
+        "run": older.run_id,
+        "utc": iso_utc(older.at_utc_ns),
+        "offset_ppm": older.offset_ppm,
+        "u_ppm": beside.older_u_ppm,
+        "agrees": beside.agrees,
+        "text": beside.text,
     }
 
 
@@ -121,7 +147,19 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
     notes = document["notes"] + ["simulated data"] * document["simulated"]
     if notes:
         lines.append(("note", "\n".join(notes)))
+    older = document["older"]
+    if older is not None:
+        told = older["text"] if document["kept"] else ""
+        lines.append(("older check", told or _agreement(older)))
     return pairs(lines)
+
+
+def _agreement(older: dict[str, Any]) -> str:
+    """Say of an older check that nothing need be done about, that it is there."""
+    u = older["u_ppm"]
+    said = "agrees" if older["agrees"] else "CONTRADICTS THIS ONE"
+    offset = f"{format_ppm(older['offset_ppm'], u)} +- {format_u_ppm(u)} ppm"
+    return f"{said}: {older['utc']}, {offset}"
 
 
 def _shares(document: dict[str, Any]) -> list[str]:

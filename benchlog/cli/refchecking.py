@@ -1,6 +1,7 @@
 """Carrying a reference check out: a run against the reference, then what it says."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -43,6 +44,7 @@ from benchlog.units import (
     printable,
 )
 from benchlog.verdict.calibration import due_words
+from benchlog.verdict.checks import beside, ruling
 from benchlog.verdict.judging import judge_for
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import (
@@ -87,19 +89,18 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     with Reader.open(path) as reader:
         run = reader.run(run_id)
         finding = finding_of(reader, run, wired)
-    identity = asked or run.identities[wired.counter.name]
-    check = _check(identity, finding, run, wired, typed)
-    why = list(refusals(finding))
-    kept = typed["insist"] or not why
-    if kept:
+        identity = asked or run.identities[wired.counter.name]
+        check = _check(identity, finding, run, wired, typed)
+        before = reader.standing_checks(identity.serial)
+    weighed = _weighed(check, finding, wired, before, insist=typed["insist"])
+    if weighed.kept:
         _keep(path, clock, check)
-    notes = tuple(cautions(finding, wired.counter))
-    document = check_document(check, finding, Weighed(kept, tuple(why), notes))
+    document = check_document(check, finding, weighed)
     if as_json:
         print_json(document)
     else:
         click.echo(check_text(document, wired.counter.name, wired.nominal_hz))
-    return 0 if kept else NOT_KEPT
+    return 0 if weighed.kept else NOT_KEPT
 
 
 def wiring_of(bench: Bench) -> Wired:
@@ -207,6 +208,25 @@ def _check(
         at_utc_ns=at_ns,
         valid_until_utc_ns=holds_until_ns(at_ns, days),
         run_id=run.id,
+    )
+
+
+def _weighed(
+    check: ReferenceCheck,
+    finding: Finding,
+    wired: Wired,
+    before: Sequence[ReferenceCheck],
+    *,
+    insist: bool,
+) -> Weighed:
+    """Decide whether a check is kept, and say what to know of it."""
+    why = tuple(refusals(finding))
+    older = ruling(wired.counter, before, check.at_utc_ns)
+    return Weighed(
+        kept=insist or not why,
+        refusals=why,
+        notes=tuple(cautions(finding, wired.counter)),
+        beside=None if older is None else beside(wired.counter, older, check),
     )
 
 

@@ -16,6 +16,7 @@ from benchlog.recorder.resume import Resumed
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.units import printable
+from benchlog.verdict.checks import ruling_or_stale
 from benchlog.verdict.judge import RunJudge
 from benchlog.verdict.judging import Judge, trains_of
 from benchlog.verdict.pulsejudge import PulseJudge
@@ -104,11 +105,9 @@ class Beginning:
             return UNCORRECTED
         now_ns = self.clock.utc_ns()
         with closing(Reader.open(self.writer.path)) as reader:
-            check = reader.reference_check(identity.serial, now_ns)
-            if check is None and identity.serial:
-                # one that holds no more: that it does not is said
-                stale = reader.reference_checks(identity.serial)
-                check = stale[-1][1] if stale else None
+            checks = reader.standing_checks(identity.serial)
+        # one that holds no more: that it does not is said
+        check = ruling_or_stale(counter, checks, now_ns)
         return timebase_for(counter, check, now_ns)
 
 

@@ -147,12 +147,12 @@ from reference_checks c join instruments i on i.id = c.instrument_id
 ALL_CHECKS: Final = f"""{_CHECKS}
 where :serial is null or i.serial = :serial order by c.at_utc_ns, c.id
 """
-REFERENCE_CHECKS: Final = f"""{_CHECKS}
-where i.serial = :serial and c.at_utc_ns <= :at and c.valid_until_utc_ns >= :at
+STANDING_CHECKS: Final = f"""{_CHECKS}
+where i.serial = :serial
   and (c.run_id is null or c.run_id not in (select run_id from
     (select run_id, kind, max(id) from amendments where kind in ('void', 'restore')
       group by run_id) where kind = 'void'))
-order by c.at_utc_ns desc, c.id desc limit 1
+order by c.at_utc_ns, c.id
 """  # noqa: S608 - our own text
 
 
@@ -219,6 +219,6 @@ def verdict_from(row: Fields) -> VerdictRow:
 
 
 def reference_check_from(row: Fields) -> ReferenceCheck:
-    """Rebuild a ReferenceCheck from a row of `REFERENCE_CHECKS`."""
+    """Rebuild a ReferenceCheck from a row of `ALL_CHECKS`."""
     who = (*row[:5], bool(row[5]))
     return ReferenceCheck(Identity(*who), *row[6:12])

@@ -250,16 +250,15 @@ class Reader:
             return part_from(json.loads(row[0]))
         raise NotFoundError("part", part_id, (), "in this database")
 
-    def reference_check(self, serial: str, at_utc_ns: int) -> ReferenceCheck | None:
-        """Return the newest check of this serial number that holds at that time.
+    def standing_checks(self, serial: str) -> list[ReferenceCheck]:
+        """Return the checks of this serial number, the newest last; no voided ones.
 
-        One whose run was voided holds no more.
+        Which of them rules at a time, `verdict.checks.ruling` says.
         """
         if not serial:
-            return None
-        given = {"serial": serial, "at": at_utc_ns}
-        rows = self._all(nouns.REFERENCE_CHECKS, given)
-        return nouns.reference_check_from(rows[0]) if rows else None
+            return []
+        rows = self._all(nouns.STANDING_CHECKS, {"serial": serial})
+        return [nouns.reference_check_from(row) for row in rows]
 
     def reference_checks(
         self, serial: str | None = None

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY, three_digits
 from benchlog.verdict.limits import Limit
 
 ASSUMED_PPM: Final = 1.0
@@ -46,6 +46,16 @@ def timebase_for(
     return replace(assumed_timebase(aside), stale=stale)
 
 
+def aged_u_ppm(
+    spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
+) -> float:
+    """Return the standard uncertainty of a check at a time, its ageing added.
+
+    The ageing that the bench file states is rectangular over the time between.
+    """
+    return math.hypot(check.u_ppm, _aged_ppm(spec, check, at_utc_ns) / _ROOT_3)
+
+
 def timebase_by(
     spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
 ) -> Timebase:
@@ -57,16 +67,16 @@ def timebase_by(
     """
     days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
     ageing = spec.timebase_ageing_ppm_per_year if spec is not None else None
-    aged = abs(ageing or 0.0) * abs(days) / 365.25 / _ROOT_3
     when = "before" if days >= 0 else "after"
     text = f"checked {abs(days):.1f} days {when} the run ({check.method})"
     if ageing is None:
         text += ", no ageing stated: none added for the time between"
     else:
-        text += f", ageing in between up to {aged * _ROOT_3:.2g} ppm"
+        aged = _aged_ppm(spec, check, at_utc_ns)
+        text += f", ageing in between up to {three_digits(aged)} ppm"
     if not check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
         text += "; outside the time for which that check holds"
-    u_ppm = math.hypot(check.u_ppm, aged)
+    u_ppm = aged_u_ppm(spec, check, at_utc_ns)
     valid_until = check.valid_until_utc_ns
     return Timebase("checked", check.offset_ppm, u_ppm, valid_until, text)
 
@@ -78,16 +88,24 @@ def assumed_timebase(aside: str = "") -> Timebase:
     return Timebase("assumed", 0.0, ASSUMED_PPM / _ROOT_3, None, text)
 
 
+def _aged_ppm(
+    spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
+) -> float:
+    """Return by how much a time base may have aged since (or until) its check."""
+    ageing = spec.timebase_ageing_ppm_per_year if spec is not None else None
+    return abs(ageing or 0.0) * abs(at_utc_ns - check.at_utc_ns) / _YEAR_NS
+
+
 def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Timebase:
-    years = (at_utc_ns - check.at_utc_ns) / _YEAR_NS
-    aged = abs(spec.timebase_ageing_ppm_per_year or 0.0) * years / _ROOT_3
-    text = f"checked {years * 365.25:.1f} days before ({check.method})"
+    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
+    text = f"checked {days:.1f} days before ({check.method})"
     if spec.timebase_ageing_ppm_per_year is not None:
-        text += f", ageing since then up to {aged * _ROOT_3:.2g} ppm"
+        aged = _aged_ppm(spec, check, at_utc_ns)
+        text += f", ageing since then up to {three_digits(aged)} ppm"
     return Timebase(
         "checked",
         check.offset_ppm,
-        math.hypot(check.u_ppm, aged),
+        aged_u_ppm(spec, check, at_utc_ns),
         check.valid_until_utc_ns,
         text,
     )

@@ -5,6 +5,7 @@ share the scaled clock.
 """
 
 import json
+import re
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -110,6 +111,28 @@ def test_a_stale_check_is_said(line):
     assert "no longer valid" in base["text"]
     assert any("repeat it with refcheck" in why for why in found["reasons"])
     assert "no longer valid" in line.run("show", str(found["run"])).stdout
+
+
+def test_a_poor_check_does_not_replace_a_good_one(line):
+    with bench_file(line, wired(Wiring.FREQUENCY, timebase_ppm=0.5)) as (_, path):
+        words = ("refcheck", "--bench", path, "--for", "12s")
+        _, good = told(line, *words)
+        file = Path(path)
+        stated = file.read_text()
+        file.write_text(re.sub("\nu_ppm = .*", "\nu_ppm = 3.0", stated))
+        code, poor = told(line, *words)
+        _, found = measure(line, path, "--readings", "10")
+        # another nominal: what was found before is contradicted, the newest is used
+        file.write_text(stated.replace("10000000.0", "9999990.0"))
+        moved = line.run(*words)
+        _, after = measure(line, path, "--readings", "10")
+    assert good["in_use"] and good["older"] is None
+    assert code == 0 and poor["kept"] and not poor["in_use"]
+    assert poor["older"]["agrees"] and "NOT USED" in poor["older"]["text"]
+    assert poor["older"]["offset_ppm"] == good["offset_ppm"]
+    assert found["timebase"]["offset_ppm"] == good["offset_ppm"]
+    assert "CONTRADICTS" in moved.stdout and "may have moved" in moved.stdout
+    assert after["timebase"]["offset_ppm"] == pytest.approx(-0.5, abs=0.01)
 
 
 def test_a_lost_fix_is_said_and_its_pulses_do_not_count(line):

@@ -233,28 +233,27 @@ def test_a_verdict_of_no_number_is_refused(writer, number):
         writer.add_verdict(run, VerdictRow("pass", number))
 
 
-def test_the_newest_reference_check_that_holds_is_found(writer, reader):
+def test_reference_checks_of_an_instrument_are_found(writer, reader):
     run, _ = begin(writer)
     for at, until, ppm in ((10, 100, 1.0), (20, 50, 2.0), (60, 90, 3.0)):
         writer.add_reference_check(
             ReferenceCheck(COUNTER, ppm, 0.01, "pps", at, until, run)
         )
-    found = [reader.reference_check("17", at) for at in (5, 15, 30, 55, 70, 101)]
-    assert [one and one.offset_ppm for one in found] == [None, 1.0, 2.0, 1.0, 3.0, None]
+    found = reader.standing_checks("17")
+    assert [one.offset_ppm for one in found] == [1.0, 2.0, 3.0]
     assert found[1].instrument.who == COUNTER.who
-    assert reader.reference_check("", 30) is None
-    assert reader.reference_check("18", 30) is None
+    assert reader.standing_checks("") == reader.standing_checks("18") == []
 
 
 def test_a_check_whose_run_is_void_holds_no_more(writer, reader):
     run, _ = begin(writer)
     writer.add_reference_check(ReferenceCheck(COUNTER, 7.0, 9.0, "pps", 10, 100, run))
-    assert reader.reference_check("17", 30)
+    assert reader.standing_checks("17")
     writer.amend(run, Amendment("void", "pulse stamps too poor"))
-    assert reader.reference_check("17", 30) is None
+    assert reader.standing_checks("17") == []
     assert len(reader.reference_checks("17")) == 1  # it stays in the record
     writer.amend(run, Amendment("restore", "they were not"))
-    assert reader.reference_check("17", 30)
+    assert reader.standing_checks("17")
 
 
 def test_an_empty_commit_is_no_transaction(writer):

@@ -1,6 +1,7 @@
 """The sections of a reference check: what was found of a counter's time base."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from benchlog.errors import NotFoundError
 from benchlog.model import ReferenceCheck
@@ -43,6 +44,14 @@ from benchlog.verdict.refcheck import Finding
 Numbered = tuple[int, ReferenceCheck]
 
 
+@dataclass(frozen=True, slots=True)
+class Now:
+    """When a page is made, and which check of that instrument rules then."""
+
+    utc_ns: int
+    ruler: ReferenceCheck | None
+
+
 def known_check(reader: Reader, number: int) -> ReferenceCheck:
     """Return a reference check by its number. Raises NotFoundError."""
     checks = dict(reader.reference_checks())
@@ -55,14 +64,14 @@ def known_check(reader: Reader, number: int) -> ReferenceCheck:
 def check_sections(
     check: ReferenceCheck,
     others: Sequence[Numbered],
-    now_utc_ns: int,
+    now: Now,
     made: CheckRecord | None,
 ) -> Iterator[Section]:
     """Yield what a page says of a check; `others` are all of the same instrument.
 
     `made` is the run it came from, where that is known.
     """
-    yield section("Time base", *_notices(check, now_utc_ns), _found(check, now_utc_ns))
+    yield section("Time base", *_notices(check, now, made), _found(check, now.utc_ns))
     if made is not None:
         yield section("Uncertainty", *_finding(made))
         yield section("Course of the check", *_course(made))
@@ -162,11 +171,28 @@ _MEANING = (
 )
 
 
-def _notices(check: ReferenceCheck, now_utc_ns: int) -> Iterator[Notice]:
+def _notices(
+    check: ReferenceCheck, now: Now, made: CheckRecord | None
+) -> Iterator[Notice]:
     if check.instrument.simulated:
         yield Notice("Simulated data: no real instrument was checked.")
-    if now_utc_ns > check.valid_until_utc_ns:
+    if made is not None and made.record.run.void is not None:
+        why = printed(made.record.run.void)
+        yield Notice(f"VOID, this check counts for nothing: {why}")
+    elif now.utc_ns > check.valid_until_utc_ns:
         yield Notice("The check no longer holds: do it again before measuring.")
+    elif now.ruler is None:
+        yield Notice("Not in use: a newer check contradicted it. Check again.")
+    elif now.ruler != check:
+        yield Notice(
+            f"Not in use: the check of {whole_utc(now.ruler.at_utc_ns)} corrects runs "
+            f"now, {_offset(now.ruler)}."
+        )
+
+
+def _offset(check: ReferenceCheck) -> str:
+    u95 = 2.0 * check.u_ppm
+    return f"{format_ppm(check.offset_ppm, u95)} ppm +- {format_u_ppm(u95)} ppm (95 %)"
 
 
 def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:

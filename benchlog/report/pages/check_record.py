@@ -8,6 +8,7 @@ from benchlog.report.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.verdict import judge_for
+from benchlog.verdict.checks import ruling
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import Finding, by_pulses, by_readings
 
@@ -36,6 +37,17 @@ def check_run(reader: Reader, check: ReferenceCheck) -> CheckRecord | None:
     return check_record(reader, run_record(reader, run))
 
 
+def ruler_now(
+    reader: Reader, check: ReferenceCheck, made: CheckRecord | None, now_ns: int
+) -> ReferenceCheck | None:
+    """Return the check that now rules the instrument of `check`; None where none."""
+    spec = None
+    if made is not None:
+        bench = _bench(made.record)
+        spec = bench.instruments[bench.reference.counter] if bench.reference else None
+    return ruling(spec, reader.standing_checks(check.instrument.serial), now_ns)
+
+
 def check_record(reader: Reader, record: RunRecord) -> CheckRecord:
     """Return a run of a reference check with what it says of the time base."""
     run = record.run
@@ -47,9 +59,7 @@ def check_record(reader: Reader, record: RunRecord) -> CheckRecord:
 
 
 def _finding(reader: Reader, record: RunRecord) -> Finding:
-    run = record.run
-    plain = run.snapshot.get("bench")
-    bench = bench_from(plain) if isinstance(plain, dict) else Bench("", {}, ())
+    run, bench = record.run, _bench(record)
     reference = bench.reference
     if reference is None:
         raise DataError("the run does not say how the reference was wired")
@@ -60,3 +70,8 @@ def _finding(reader: Reader, record: RunRecord) -> Finding:
         return by_pulses(judge.comparison(), judge.counts(), reference, counter)
     columns = reader.columns_after(run.id)
     return by_readings(columns, reference, counter, run.resolution_hz)
+
+
+def _bench(record: RunRecord) -> Bench:
+    plain = record.run.snapshot.get("bench")
+    return bench_from(plain) if isinstance(plain, dict) else Bench("", {}, ())

@@ -12,11 +12,12 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import Purpose, Run
 from benchlog.report.comparing import Comparison
 from benchlog.report.pages.check_page import (
+    Now,
     check_run_sections,
     check_sections,
     known_check,
 )
-from benchlog.report.pages.check_record import check_record, check_run
+from benchlog.report.pages.check_record import check_record, check_run, ruler_now
 from benchlog.report.pages.closing import closing_sections
 from benchlog.report.pages.compare_page import SOURCES as COMPARE_SOURCES
 from benchlog.report.pages.compare_page import compare_sections
@@ -103,10 +104,13 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     """Return the page of a reference check. Raises NotFoundError."""
     check = known_check(reader, number)
     others = reader.reference_checks(check.instrument.serial or None)
+    made = check_run(reader, check)
+    now_ns = clock.utc_ns()
+    ruler = ruler_now(reader, check, made, now_ns)
     return page_of(
         f"Reference check {number}",
         printed(check.instrument.text),
-        check_sections(check, others, clock.utc_ns(), check_run(reader, check)),
+        check_sections(check, others, Now(now_ns, ruler), made),
         clock,
         Closing(("check",)),
     )

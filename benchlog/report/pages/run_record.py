@@ -173,8 +173,12 @@ def _check(reader: Reader, run: Run) -> ReferenceCheck | None:
     """Return the reference check that the run's time base rests on, if it does."""
     if run.timebase is None or run.timebase.status != "checked":
         return None
+    rests = (run.timebase.offset_ppm, run.timebase.valid_until_utc_ns)
     held = (
-        reader.reference_check(one.serial, run.started_utc_ns)
+        check
         for one in run.identities.values()
+        if one.serial
+        for _, check in reader.reference_checks(one.serial)
+        if (check.offset_ppm, check.valid_until_utc_ns) == rests
     )
-    return next((check for check in held if check is not None), None)
+    return next(held, None)
