@@ -76,6 +76,21 @@ def test_the_seed_decides_everything():
     assert len(set(first)) > 5  # it does scatter
 
 
+def test_each_time_base_has_a_serial_number_of_its_own():
+    # a reference check belongs to a serial number
+    part = load_part("quartz-16mhz-30ppm")
+    asked = [(1, None), (7, None), (7, 0.3), (7, -0.3), (1, 0.3)]
+    serials = []
+    for seed, off in asked:
+        bench = DemoBench(second=True, timebase_ppm=off)
+        made = demo_scenario(part, seed=seed, bench=bench)
+        serials += [at.spec.serial for at in made.counters]
+    assert len(set(serials)) == 2 * len(asked)
+    assert serials[0] == "SIM-0001"
+    other = load_part("rc-8mhz-trimmed")  # the same counter, another device
+    assert demo_scenario(other, seed=7).counters[0].spec.serial == serials[2]
+
+
 def test_identity_and_bench_file_say_simulated():
     with serving(scenario(), HostClock()) as (bench, addresses):
         for name in ("counter", "room"):
