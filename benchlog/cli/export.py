@@ -8,7 +8,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import counted, say
+from benchlog.cli.printing import counted, readings_and_stamps, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.values import RunId
 from benchlog.errors import UsageError
@@ -81,10 +81,8 @@ def _run(reader: "Reader", run: int, kind: str, out: Path, overwrite: bool) -> N
                 raise UsageError("Parquet goes to a file: name it with --out")
             write_run(reader, run, kind, sys.stdout, progress.reached)
             return
-        written = export_run(
-            reader, run, kind, out, progress.reached, overwrite=overwrite
-        )
-    say(f"{counted(written, 'reading')} written to {out}")
+        sent = export_run(reader, run, kind, out, progress.reached, overwrite=overwrite)
+    say(f"{readings_and_stamps(sent.readings, sent.edges)} written to {out}")
 
 
 def _stability(

@@ -8,7 +8,12 @@ import click
 from benchlog import __version__
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import counted, print_json, say
+from benchlog.cli.printing import (
+    counted,
+    print_json,
+    readings_and_stamps,
+    say,
+)
 from benchlog.cli.progress import Progress
 from benchlog.cli.values import Listed, Number, Text
 
@@ -49,6 +54,7 @@ EXAMPLES = (
 @click.option("--lot", type=Text(), help="The lot the device belongs to.")
 @click.option("--operator", type=Text(), help="Who measured.")
 @click.option("--note", type=Text(), help="Kept with the run.")
+@click.option("--again", is_flag=True, help="Also a run that is here already.")
 def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     """Read FILE, text or CSV made elsewhere or what `benchlog export` wrote, as a run.
 
@@ -64,10 +70,9 @@ def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     if as_json:
         print_json(result)
     else:
-        click.echo(
-            f"run {result.run}: {counted(result.readings, 'reading')}, "
-            f"{counted(result.rejected, 'line')} rejected"
-        )
+        came = readings_and_stamps(result.readings, result.edges)
+        refused = counted(result.rejected, "line")
+        click.echo(f"run {result.run}: {came}, {refused} rejected")
 
 
 def options_of(typed: dict[str, Any]) -> "ImportOptions":

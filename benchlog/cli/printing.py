@@ -101,6 +101,13 @@ def counted(count: int, what: str) -> str:
     return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
+def readings_and_stamps(readings: int, stamps: int) -> str:
+    """Return how many readings, or stamps of pulses where a run is made of them."""
+    both = [counted(readings, "reading")] if readings or not stamps else []
+    both += [counted(stamps, "pulse stamp")] if stamps else []
+    return ", ".join(both)
+
+
 def in_terminal() -> bool:
     """Whether a full-screen view can be shown and a person can answer.
 

@@ -1,5 +1,6 @@
 """`benchlog runs`: what is in the database, newest first."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -55,9 +56,7 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
     from benchlog.model import Purpose
 
     if run.purpose is Purpose.IMPORT:
-        first = reader.columns_after(run.id, limit=1).utc_ns
-        made = len(first) and first[0] >= 0
-        run = replace(run, started_utc_ns=int(first[0]) if made else -1)
+        run = _when_made(reader, run)
     if run.verdict is None and run.readings:
         from benchlog.cli.figures import judged
 
@@ -65,6 +64,19 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
         figures = {name: found[name] for name in ("verdict", "offset_ppm", "u_ppm")}
         return replace(run, **figures), found["state"]
     return run, state_of(run, reader.path)
+
+
+def _when_made(reader: "Reader", run: "Run") -> "Run":
+    """Return an imported run with the times of the run that it was, if it says so."""
+    origin = run.snapshot.get("origin")
+    exported = origin.get("run") if isinstance(origin, Mapping) else None
+    if isinstance(exported, Mapping):
+        began, ended = (exported.get(f"{name}_utc_ns") for name in ("started", "ended"))
+        if isinstance(began, int) and isinstance(ended, int):
+            return replace(run, started_utc_ns=began, ended_utc_ns=ended)
+    first = reader.columns_after(run.id, limit=1).utc_ns
+    made = len(first) and first[0] >= 0
+    return replace(run, started_utc_ns=int(first[0]) if made else -1)
 
 
 def as_document(run: "Run", state: str) -> dict[str, object]:
@@ -91,6 +103,7 @@ def as_document(run: "Run", state: str) -> dict[str, object]:
         "offset_ppm": run.offset_ppm,
         "u_ppm": run.u_ppm,
         "verdict": run.verdict,
+        "judged_again": run.judged_again,
     }
 
 
@@ -105,6 +118,7 @@ def _table(listed: "list[tuple[Run, str]]") -> str:
 def _marks(run: "Run") -> str:
     marks = [
         "void" if run.void is not None else "",
+        "judged again" if run.judged_again else "",
         f"typed as {run.typed_device}" if run.typed_device else "",
         "simulated" if run.simulated else "",
     ]

@@ -1,17 +1,19 @@
 """A run as CSV: comment lines, a head line, one line per reading, comment lines.
 
 The lines before the readings hold what the run was begun with, those after them its
-events, conditions, edges and verdicts. `offset_raw_ppm` and `utc` are there for a
+events, conditions, edges and verdicts; the last has the numbers of readings and edges
+and the check sum of all lines before it. `offset_raw_ppm` and `utc` are there for a
 person's eyes; an import goes by the other columns.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any, Final
 
 from benchlog.model import Run
 from benchlog.report.cells import cell, comment
-from benchlog.report.record import header_of, others_of, pages
+from benchlog.report.checksum import LineSum
+from benchlog.report.record import Sent, header_of, others_of, pages
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S, offset_ppm
 
@@ -22,21 +24,26 @@ HEAD: Final = (
 )
 
 
-def csv_lines(reader: Reader, run: Run, done: Callable[[int], None]) -> Iterator[str]:
-    """Yield the lines of the export; `done` is told how many readings went out."""
+def csv_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
+    """Yield the lines of the export; `sent` counts what went out."""
+    total = LineSum()
+    for line in _lines(reader, run, sent):
+        yield total.take(line)
+    yield comment("end", sent.end(total))
+
+
+def _lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     header = header_of(reader, run)
     yield comment("benchlog-export", header.pop("format"))
     for key, value in header.items():
         yield comment(key, value)
     yield HEAD
-    count = 0
     for rows in pages(reader, "readings", run.id, reader.last_id(run.id)):
         yield from (_line(row, run) for row in rows)
-        count += len(rows)
-        done(count)
+        sent.more(len(rows))
     for name, fields in others_of(reader, run.id):
+        sent.other(name)
         yield comment(name, fields)
-    yield comment("end", {"readings": count})
 
 
 def utc_text(utc_ns: int) -> str:

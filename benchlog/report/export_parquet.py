@@ -3,12 +3,13 @@
 `utc_ns` and `frequency_hz` are exact; `utc` (microseconds) and `offset_raw_ppm` are
 there for whoever queries the file. Under the key `benchlog.header` is what the run was
 begun with, as JSON; under `benchlog.rows` its events, conditions, edges, verdicts and
-amendments, JSON lines packed with zlib (RFC 1950). With both the run can be imported.
+amendments, JSON lines packed with zlib (RFC 1950); under `benchlog.sha256` the check
+sum of readings and rows. With them the run can be imported.
 """
 
 import json
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,20 +20,20 @@ from numpy.typing import NDArray
 
 from benchlog.model import Columns, Run
 from benchlog.report.arrow import arrow
-from benchlog.report.record import header_of, others_of
+from benchlog.report.checksum import ColumnSum
+from benchlog.report.record import Sent, header_of, others_of
 from benchlog.store.reader import Reader
 
 HEADER_KEY: Final = b"benchlog.header"
 ROWS_KEY: Final = b"benchlog.rows"
+SUM_KEY: Final = b"benchlog.sha256"
 CHUNK: Final = 200_000
 UNDATED: Final = -1
 """What Columns have where there is no time stamp."""
 
 
-def write_parquet(
-    reader: Reader, run: Run, path: Path, done: Callable[[int], None]
-) -> int:
-    """Write a run to a file; return how many readings went out.
+def write_parquet(reader: Reader, run: Run, path: Path, sent: Sent) -> None:
+    """Write a run to a file; `sent` counts what went out.
 
     Memory does not grow with the length of the run. Raises BenchlogError where pyarrow
     is missing.
@@ -40,7 +41,7 @@ def write_parquet(
     pa, pq = arrow(), arrow("pyarrow.parquet")
     header = json.dumps(header_of(reader, run), allow_nan=False).encode()
     schema = reading_schema(pa).with_metadata({HEADER_KEY: header})
-    count = 0
+    total = ColumnSum()
     with (
         pq.ParquetWriter(path, schema, compression="zstd") as writer,
         ThreadPoolExecutor(1) as pool,
@@ -51,12 +52,28 @@ def write_parquet(
             if waiting is not None:
                 waiting.result()
             waiting = pool.submit(writer.write_table, table)  # while the next is read
-            count += len(chunk.columns)
-            done(count)
+            _summed(total, chunk)
+            sent.more(len(chunk.columns))
         if waiting is not None:
             waiting.result()
-        writer.add_key_value_metadata({ROWS_KEY: packed(others_of(reader, run.id))})
-    return count
+        rows = packed(_counted(others_of(reader, run.id), sent))
+        found = total.text(rows).encode()
+        writer.add_key_value_metadata({ROWS_KEY: rows, SUM_KEY: found})
+
+
+def _summed(total: ColumnSum, chunk: "Chunk") -> None:
+    names = ("segment", "utc_ns", "mono_ns", "gate_s", "frequency_hz", "ambient_c")
+    numbers = {name: getattr(chunk.columns, name) for name in (*names, "flags")}
+    ids = chunk.columns.id.tolist() if chunk.raw else ()
+    total.take(numbers, map(chunk.raw.get, ids))
+
+
+def _counted(
+    rows: Iterator[tuple[str, dict[str, Any]]], sent: Sent
+) -> Iterator[tuple[str, dict[str, Any]]]:
+    for name, fields in rows:
+        sent.other(name)
+        yield name, fields
 
 
 def reading_schema(pa: Any) -> Any:

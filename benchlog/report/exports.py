@@ -12,11 +12,12 @@ from benchlog.report.export_csv import csv_lines
 from benchlog.report.export_jsonl import jsonl_lines
 from benchlog.report.export_parquet import write_parquet
 from benchlog.report.export_stability import write_stability
+from benchlog.report.record import Sent
 from benchlog.store.reader import Reader
 
 Progress = Callable[[int, int], None]
 """Called with how much is done, and of how much."""
-Lines = Callable[[Reader, Run, Callable[[int], None]], Iterator[str]]
+Lines = Callable[[Reader, Run, Sent], Iterator[str]]
 
 FORMATS: Final[dict[str, Lines]] = {"csv": csv_lines, "jsonl": jsonl_lines}
 """Formats that are text, line by line; `parquet` is the one that is not."""
@@ -31,8 +32,8 @@ def export_run(
     progress: Progress | None = None,
     *,
     overwrite: bool = False,
-) -> int:
-    """Export a run to a file; return how many readings went out.
+) -> Sent:
+    """Export a run to a file; return what went out.
 
     The file appears under its name only when it is complete. Raises UsageError when it
     exists and may not be overwritten, NotFoundError for the format or the run,
@@ -62,14 +63,11 @@ def export_stability(
 
 def _write_parquet(
     reader: Reader, run_id: int, path: Path, progress: Progress | None
-) -> int:
+) -> Sent:
     run = reader.run(run_id)
-
-    def done(count: int) -> None:
-        if progress is not None:
-            progress(count, max(run.readings, count))
-
-    return write_parquet(reader, run, path, done)
+    sent = _counting(run, progress)
+    write_parquet(reader, run, path, sent)
+    return sent
 
 
 def write_run(
@@ -78,20 +76,21 @@ def write_run(
     format: str,
     stream: TextIO,
     progress: Progress | None = None,
-) -> int:
-    """Write a run to an open text stream; return how many readings went out."""
+) -> Sent:
+    """Write a run to an open text stream; return what went out."""
     run = reader.run(run_id)
-    written = 0
+    sent = _counting(run, progress)
+    for line in lines_of(format)(reader, run, sent):
+        stream.write(line)
+    return sent
 
+
+def _counting(run: Run, progress: Progress | None) -> Sent:
     def done(count: int) -> None:
-        nonlocal written
-        written = count
         if progress is not None:
             progress(count, max(run.readings, count))
 
-    for line in lines_of(format)(reader, run, done):
-        stream.write(line)
-    return written
+    return Sent(done)
 
 
 def lines_of(format: str) -> Lines:

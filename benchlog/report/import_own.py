@@ -10,7 +10,8 @@ from benchlog.model import Identity, Purpose, RunPlan, Timebase
 from benchlog.report.foreign import LineProblem
 from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
-from benchlog.report.own import Found, Logged
+from benchlog.report.own import Altered, Found, Logged
+from benchlog.store.known import first_of
 from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.snapshot import (
     bench_from,
@@ -21,6 +22,10 @@ from benchlog.store.snapshot import (
 from benchlog.units import format_frequency
 
 _SAME: Final = 1e-9
+_ALTERED: Final = (
+    "the file was changed after it was exported: its check sum does not fit; the "
+    "verdict is made anew from what it holds now"
+)
 
 
 def import_own(
@@ -29,13 +34,16 @@ def import_own(
     """Import what an export of ours holds; return the run and what is to be said of it.
 
     All that was logged and concluded, segments and the snapshot are as
-    they were. Raises DataError when its head is damaged, UsageError for the options.
+    they were. Raises DataError when its head is damaged, UsageError for the options and
+    for a run that is here already (unless `again`).
     """
     header = next(found)
     if not isinstance(header, Mapping):
         raise DataError(f"{path}: the head of the export is damaged")
     begun = _beginning(path, header, options)
-    origin = {"file": path.name, "run": dict(header)}
+    if not options.again:
+        _refuse_known(path, header, intake)
+    origin = {"file": path.name, "run": dict(header), "first": first_of(header)}
     resolution_hz = header.get("resolution_hz")
     with intake.run(
         begun.plan,
@@ -46,7 +54,17 @@ def import_own(
     ) as run_id:
         note = f"imported from {path.name}, an export of run {header.get('run')}"
         _bring_in(run_id, begun.segments, found, intake, note)
-    return run_id, (note,)
+    return run_id, (note, _ALTERED) if intake.altered else (note,)
+
+
+def _refuse_known(path: Path, header: Mapping[str, Any], intake: Intake) -> None:
+    known = intake.same_run(header)
+    if known is not None:
+        raise UsageError(
+            f"{path.name} holds a run that is here already, as run {known}: nothing "
+            "was brought in, so that it does not count twice; --again brings it in as "
+            "another run, `benchlog judge` judges it against another part"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +108,7 @@ def _plan(header: Mapping[str, Any], snapshot: dict[str, Any]) -> RunPlan:
         load_pf=snapshot.get("load_pf"),
         supply_v=snapshot.get("supply_v"),
         software=_words(snapshot["software"]),
+        checks=snapshot.get("checks"),
     )
 
 
@@ -136,5 +155,8 @@ def _bring_in(
             concluded.append(one)
         elif isinstance(one, LineProblem):
             intake.reject(one)
+        elif isinstance(one, Altered):
+            intake.altered = True
+            intake.note(run_id, unnamed, _ALTERED)
     intake.note_problems(run_id, unnamed)
     intake.conclude(run_id, concluded)

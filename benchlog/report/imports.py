@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from typing import Final
@@ -37,7 +37,8 @@ class ImportResult:
     """What an import led to.
 
     `problems` are the first lines that gave nothing (`rejected` counts all of them);
-    `notes` say in words how the file was understood and what was assumed.
+    `notes` say in words how the file was understood and what was assumed; `edges` are
+    stamps of pulses.
     """
 
     run: int
@@ -45,6 +46,7 @@ class ImportResult:
     rejected: int
     problems: tuple[LineProblem, ...]
     notes: tuple[str, ...]
+    edges: int = 0
 
 
 def import_file(
@@ -65,24 +67,37 @@ def import_file(
         run_id, notes = import_own(path, read_parquet(path), intake, wishes)
     else:
         run_id, notes = _import_text(path, intake, wishes, progress)
-    _judge(writer, intake, run_id)
+    _judge(writer, intake, run_id, wishes)
     return ImportResult(
-        run_id, intake.readings, intake.rejected, tuple(intake.problems), notes
+        run_id,
+        intake.readings,
+        intake.rejected,
+        tuple(intake.problems),
+        notes,
+        intake.edges,
     )
 
 
-def _judge(writer: Writer, intake: Intake, run_id: int) -> None:
-    """Store what the readings say, where the file had no verdict.
+def _judge(writer: Writer, intake: Intake, run_id: int, wishes: ImportOptions) -> None:
+    """Store what the readings say, where the file's own verdict does not stand.
 
-    A file may hold numbers so absurd that no figure comes of them: no verdict then.
+    It has none, or another part or time base is wished, or the file is not whole as it
+    was written. A file may hold numbers so absurd that no figure comes of them: no
+    verdict then.
     """
+    anew = wishes.part or wishes.timebase or intake.altered or intake.rejected
     with closing(Reader.open(writer.path)) as reader:
         run = reader.run(run_id)
-        if run.verdict is not None:
+        if run.verdict is not None and not anew:
             return
+        if run.judged_again and (wishes.part or wishes.timebase):
+            run = _resting_on(run, wishes)
         found = _assessed(reader, run)
     if found is None:
         return
+    told = figures(run, found)
+    if run.judged_again:
+        told["basis"] = {"part": run.part, "timebase": run.timebase, "reason": ""}
     row = VerdictRow(
         word=str(found.word),
         offset_ppm=found.offset_ppm,
@@ -90,9 +105,16 @@ def _judge(writer: Writer, intake: Intake, run_id: int) -> None:
         limit_ppm=found.limit.ppm if found.limit.known else None,
         conformance=found.conformance,
         rule=_RULE,
-        figures=figures(run, found),
+        figures=told,
     )
     intake.conclude(run_id, [row])
+
+
+def _resting_on(run: Run, wishes: ImportOptions) -> Run:
+    """Return the run on what is wished, where its file had judged it otherwise."""
+    part = wishes.part or run.part
+    timebase = wishes.timebase or run.timebase
+    return replace(run, part=part, nominal_hz=part.nominal_hz, timebase=timebase)
 
 
 def _assessed(reader: Reader, run: Run) -> Assessment | None:

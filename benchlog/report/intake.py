@@ -1,14 +1,23 @@
 """What an import puts into the database: batches of rows, counted and bounded."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from functools import partial
 from typing import Final, TypeVar
 
 from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.errors import StoreLockedError, StoreRefusedError
-from benchlog.model import Event, EventKind, Identity, Reading, RunPlan, Timebase
+from benchlog.model import (
+    Edge,
+    Event,
+    EventKind,
+    Identity,
+    Reading,
+    RunPlan,
+    Timebase,
+)
 from benchlog.report.foreign import LineProblem
+from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
@@ -21,7 +30,10 @@ _RETRY_S: Final = 0.05
 
 
 class Intake:
-    """Rows of one run on their way in, and the lines that gave none."""
+    """Rows of one run on their way in, and the lines that gave none.
+
+    `altered`: the file is an export that was changed after it was written.
+    """
 
     def __init__(self, writer: Writer, clock: Clock) -> None:
         self._writer = writer
@@ -29,6 +41,8 @@ class Intake:
         self._rows: list[Row] = []
         self.readings = 0
         self.rejected = 0
+        self.edges = 0
+        self.altered = False
         self.problems: list[LineProblem] = []
 
     @contextmanager
@@ -55,6 +69,11 @@ class Intake:
             self.flush()
             self._patiently(lambda: self._writer.end_run(run_id, how))
 
+    def same_run(self, header: Mapping[str, object]) -> int | None:
+        """Return the run here that an export with this head came from, or a copy."""
+        with closing(Reader.open(self._writer.path)) as reader:
+            return reader.same_run(header)
+
     def segment(self, run_id: int, like: Segment | None = None) -> int:
         """Begin a segment of the run."""
         return self._patiently(lambda: self._writer.begin_segment(run_id, like))
@@ -77,6 +96,7 @@ class Intake:
         """Take a row; commits when enough have come together."""
         self._rows.append(row)
         self.readings += isinstance(row[2], Reading)
+        self.edges += isinstance(row[2], Edge)
         if len(self._rows) >= _BATCH:
             self.flush()
 
@@ -128,4 +148,5 @@ class Intake:
                 self._patiently(partial(self._writer.commit, [row]))
             except StoreRefusedError as error:
                 self.readings -= isinstance(row[2], Reading)
+                self.edges -= isinstance(row[2], Edge)
                 self.reject(LineProblem(0, "", str(error)))

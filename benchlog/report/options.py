@@ -58,6 +58,7 @@ class ImportOptions:
     `part` is given, which has one. `device`
     empty means the file's own device, else its name without suffix. `part` None means
     the file's own part, else one without promises. `timebase` None: nothing is known.
+    `again`: bring in an export also when its run is here already.
     """
 
     nominal_hz: float | None = None
@@ -72,6 +73,7 @@ class ImportOptions:
     note: str = ""
     software: str = ""
     timebase: Timebase | None = None
+    again: bool = False
 
     def wanted(self) -> Wanted:
         """Return what the numbers mean. Raises UsageError, also without nominal."""

@@ -1,6 +1,7 @@
 """Reading back what `export` wrote: everything that a run had, or what is damaged."""
 
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -8,6 +9,7 @@ from typing import Any, Final
 from benchlog.errors import DataError
 from benchlog.model import Condition, Edge, Event, Flag, Reading
 from benchlog.report.cells import comment_of, text_of
+from benchlog.report.checksum import LineSum
 from benchlog.report.export_csv import HEAD, MAGIC
 from benchlog.report.foreign import LineProblem, problem
 from benchlog.report.record import FORMAT
@@ -27,7 +29,12 @@ class Logged:
     noun: Noun
 
 
-Found = Mapping[str, Any] | Logged | VerdictRow | Amendment | LineProblem
+@dataclass(frozen=True, slots=True)
+class Altered:
+    """The file is not as it was written: its check sum does not fit."""
+
+
+Found = Mapping[str, Any] | Logged | VerdictRow | Amendment | LineProblem | Altered
 """The run's header (the first), what it logged and concluded, what is damaged."""
 
 
@@ -49,23 +56,26 @@ def read_own(lines: Iterator[Line]) -> Iterator[Found]:
 
 
 def _read_csv(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
-    header = {"format": comment_of(first[1])[1]}
+    total = LineSum()
+    header = {"format": comment_of(total.take(first[1]))[1]}
     for _, text in lines:
+        total.take(text)
         if not text.startswith("# "):
             break
         key, value = comment_of(text)
         header[key] = value
     yield checked_header(header)
-    yield from _rest(lines, _csv_row)
+    yield from _rest(lines, _csv_row, total)
 
 
 def _read_jsonl(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
+    total = LineSum()
     try:
-        header = json.loads(first[1])
+        header = json.loads(total.take(first[1]))
     except ValueError as error:
         raise DataError("the first line of the export is damaged") from error
     yield checked_header(header)
-    yield from _rest(lines, _json_row)
+    yield from _rest(lines, _json_row, total)
 
 
 def noun_of(name: str, fields: Mapping[str, Any]) -> Found:
@@ -89,24 +99,53 @@ def checked_header(header: dict[str, Any]) -> dict[str, Any]:
 _Row = Callable[[str], tuple[str, Any]]
 
 
-def _rest(lines: Iterator[Line], row_of: _Row) -> Iterator[Found]:
-    readings, said = 0, None
-    line: Line = (1, "")
+def _rest(lines: Iterator[Line], row_of: _Row, total: LineSum) -> Iterator[Found]:
+    found, end, line = Counter[str](), None, (1, "")
     for line in lines:
         try:
             name, fields = row_of(line[1])
             if name == "end":
-                said = int(fields["readings"])
+                end = _End(
+                    int(fields["readings"]), _edges(fields), fields.get("sha256")
+                )
                 continue
+            total.take(line[1])
             noun = _NOUNS[name](fields)
         except (ValueError, TypeError, KeyError, IndexError, DataError):
             yield problem(line, "damaged")
             continue
-        readings += name == "reading"
+        found[name] += 1
         yield noun
-    if said != readings:
-        ends = "it ends early" if said is None else f"it speaks of {said}"
-        yield problem(line, f"{readings} readings are left of the export, {ends}")
+    yield from _ended(found, end, line, total)
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """What the last line of an export says of it; None where an older one does not."""
+
+    reading: int
+    edge: int | None
+    sha256: str | None
+
+
+def _edges(fields: Mapping[str, Any]) -> int | None:
+    return int(fields["edges"]) if "edges" in fields else None
+
+
+def _ended(
+    found: Counter[str], end: _End | None, line: Line, total: LineSum
+) -> Iterator[Found]:
+    if end is None:
+        left = f"{found['reading']} readings are left of the export"
+        yield problem(line, f"{left}, it ends early")
+        return
+    for name in ("reading", "edge"):
+        said = getattr(end, name)
+        if said is not None and said != found[name]:
+            left = f"{found[name]} {name}s are left of the export"
+            yield problem(line, f"{left}, it speaks of {said}")
+    if end.sha256 is not None and end.sha256 != total.text():
+        yield Altered()
 
 
 def _csv_row(text: str) -> tuple[str, Any]:

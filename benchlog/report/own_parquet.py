@@ -1,6 +1,7 @@
 """Reading back the Parquet files that `export` wrote."""
 
 import json
+import math
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,8 +10,9 @@ from typing import Any, Final
 from benchlog.errors import DataError
 from benchlog.model import Flag, Reading
 from benchlog.report.arrow import arrow
-from benchlog.report.export_parquet import HEADER_KEY, ROWS_KEY
-from benchlog.report.own import Found, Logged, checked_header, noun_of
+from benchlog.report.checksum import ColumnSum
+from benchlog.report.export_parquet import HEADER_KEY, ROWS_KEY, SUM_KEY, UNDATED
+from benchlog.report.own import Altered, Found, Logged, checked_header, noun_of
 from benchlog.units import printable
 
 MAGIC: Final = b"PAR1"
@@ -47,9 +49,15 @@ def read_parquet(path: Path) -> Iterator[Found]:
         with pq.ParquetFile(path) as file:
             metadata = file.metadata.metadata or {}
             yield checked_header(_header(path, metadata))
+            total = ColumnSum()
             for batch in file.iter_batches(columns=list(_COLUMNS)):
+                _summed(total, batch)
                 yield from _readings(batch)
             yield from _rows(metadata)
+            said = metadata.get(SUM_KEY)
+            rows = metadata.get(ROWS_KEY, b"")
+            if said is not None and said.decode(errors="replace") != total.text(rows):
+                yield Altered()
     except (pa.ArrowException, OSError) as error:
         said = printable(str(error).splitlines()[0])
         raise DataError(f"{path} cannot be read as Parquet: {said}") from error
@@ -66,6 +74,18 @@ def _header(path: Path, metadata: dict[bytes, bytes]) -> dict[str, Any]:
     except ValueError as error:
         raise DataError(f"{path}: the head of the export is damaged") from error
     return header if isinstance(header, dict) else {}
+
+
+def _summed(total: ColumnSum, batch: Any) -> None:
+    unknown = {"utc_ns": UNDATED, "ambient_c": math.nan}
+    numbers = {
+        name: batch.column(name).fill_null(unknown.get(name, 0)).to_numpy(False)
+        for name in _COLUMNS
+        if name != "raw"
+    }
+    raw = batch.column("raw")
+    texts = [None] * len(raw) if raw.null_count == len(raw) else raw.to_pylist()
+    total.take(numbers, texts)
 
 
 def _readings(batch: Any) -> Iterator[Logged]:

@@ -1,9 +1,11 @@
 """What an export says of a run besides its readings: enough to lose nothing."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any, Final
 
 from benchlog.model import Run
+from benchlog.report.checksum import LineSum
 from benchlog.store.nouns import LOGGED
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import to_plain
@@ -28,6 +30,29 @@ _OF_RUN: Final = (
     "note",
     "resolution_hz",
 )
+
+
+@dataclass(slots=True)
+class Sent:
+    """What went out so far; `done` is told the number of readings."""
+
+    done: Callable[[int], None]
+    readings: int = 0
+    edges: int = 0
+
+    def more(self, readings: int) -> None:
+        """Count readings."""
+        self.readings += readings
+        self.done(self.readings)
+
+    def other(self, name: str) -> None:
+        """Count a row besides the readings."""
+        self.edges += name == OTHERS["edges"]
+
+    def end(self, total: LineSum) -> dict[str, Any]:
+        """Return what the last line says."""
+        sum_of = {"sha256": total.text()}
+        return {"readings": self.readings, "edges": self.edges, **sum_of}
 
 
 def header_of(reader: Reader, run: Run) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Bringing the runs of another database into this one: every row, under new ids.
 
-A run is known again by when it began, its snapshot, its device and its position: what
-is here already is not brought in twice, so the same file may be merged again and again.
+What is here already (see `known`) is not brought in twice, so the same file may be
+merged again and again.
 """
 
 from collections.abc import Iterator, Mapping
@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
+from benchlog.store import known
 from benchlog.store.nouns import LOGGED
 from benchlog.store.sqlite import Connection
 
@@ -51,11 +52,6 @@ where o.id = ? and hl.lot is ol.lot
 """
 _THERE: Final = """
 select id, device_id, instrument_id, ended_utc_ns is null from other.runs order by id
-"""
-_SAME_RUN: Final = """
-select h.id from runs h join other.runs o on o.id = ?
-where h.started_utc_ns = o.started_utc_ns and h.snapshot = o.snapshot
-  and h.position = o.position and h.device_id = ?
 """
 _RUN: Final = """
 insert into runs (purpose, device_id, instrument_id, position, bench, nominal_hz,
@@ -148,7 +144,7 @@ def merge_run(
         merged.open.append(run)
         return
     device_here = connection.execute(_DEVICE_HERE, (device,)).fetchone()[0]
-    same = connection.execute(_SAME_RUN, (run, device_here)).fetchone()
+    same = connection.execute(known.SAME, (run,)).fetchone()
     if same is not None:
         merged.known[run] = same[0]
         _concluded(connection, run, same[0])

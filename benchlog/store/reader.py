@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, Self
@@ -21,7 +21,7 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
-from benchlog.store import files, lots, nouns, sqlite
+from benchlog.store import files, known, lots, nouns, sqlite
 from benchlog.store.blocks import BLOCK, last_outlined
 from benchlog.store.columns import (
     SELECT,
@@ -90,6 +90,11 @@ class Reader:
             return run
         known = self._all("select id from runs order by id desc limit 24", ())
         raise NotFoundError("run", str(run_id), [str(row[0]) for row in known])
+
+    def same_run(self, header: Mapping[str, Any]) -> int | None:
+        """Return the run that an export with this head came from, or a copy of it."""
+        rows = self._all(known.HERE, known.first_of(header))
+        return rows[0][0] if rows else None
 
     def latest_run(self) -> Run | None:
         """Return the run begun last, None when there is none."""

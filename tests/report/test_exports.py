@@ -27,6 +27,8 @@ from benchlog.store.writer import Writer
 
 TEXTS = ("csv", "jsonl")
 FORMATS = (*TEXTS, "parquet")
+AGAIN = ImportOptions(again=True)
+"""Here runs go out and come back into the same database."""
 
 
 def a_full_run(writer):
@@ -64,8 +66,8 @@ def logged(reader, run):
 def test_a_run_comes_back_whole(writer, reader, tmp_path, format):
     old = a_full_run(writer)
     out = tmp_path / f"run.{format}"
-    assert export_run(reader, old, format, out) == 3
-    result = import_file(out, writer, VirtualClock())
+    assert export_run(reader, old, format, out).readings == 3
+    result = import_file(out, writer, VirtualClock(), AGAIN)
     assert (result.readings, result.rejected, result.problems) == (3, 0, ())
     before, after = reader.run(old), reader.run(result.run)
     for name in ("device", "part", "lot", "position", "bench", "divider", "operator"):
@@ -148,7 +150,7 @@ def test_any_reading_comes_back_bit_for_bit(
         writer.commit([(run, segment, one) for one in readings])
         out = folder / "run.txt"
         export_run(reader, run, format, out)
-        result = import_file(out, writer, VirtualClock())
+        result = import_file(out, writer, VirtualClock(), AGAIN)
         assert (result.readings, result.rejected) == (len(readings), 0)
         assert logged(reader, run)["readings"] == logged(reader, result.run)["readings"]
         assert reader.run(result.run).device == device
@@ -303,7 +305,7 @@ def test_a_damaged_export_says_what_is_damaged(writer, reader, tmp_path, format)
     )
     lines[at] = lines[at].replace("8000000.5", "80000x0.5")
     out.write_text("\n".join(lines[:-1]) + "\n")
-    result = import_file(out, writer, VirtualClock())
+    result = import_file(out, writer, VirtualClock(), AGAIN)
     assert (result.readings, result.rejected) == (9, 2)
     assert result.problems[0].line == at + 1
     assert "ends early" in result.problems[1].reason
@@ -336,7 +338,7 @@ def test_a_damaged_head_is_refused_and_nothing_begun(
     assert old in text
     out.write_text(text.replace(old, new))
     with pytest.raises(DataError, match=r"export|comment"):
-        import_file(out, writer, VirtualClock())
+        import_file(out, writer, VirtualClock(), AGAIN)
     assert len(reader.runs()) == 1
 
 
@@ -344,7 +346,8 @@ def test_what_a_person_says_goes_before_what_the_file_says(writer, reader, tmp_p
     run = a_full_run(writer)
     out = tmp_path / "run.csv"
     export_run(reader, run, "csv", out)
-    options = ImportOptions(nominal_hz=16e6, device="D9", note="n", operator="o")
+    told = {"device": "D9", "note": "n", "operator": "o"}
+    options = ImportOptions(nominal_hz=16e6, again=True, **told)
     found = reader.run(import_file(out, writer, VirtualClock(), options).run)
     assert (found.device, found.note, found.operator) == ("D9", "n", "o")
     with pytest.raises(UsageError, match=r"16 MHz.*8 MHz"):
@@ -356,6 +359,6 @@ def test_an_export_of_an_import_of_an_export(writer, reader, tmp_path):
     for turn in range(3):
         out = tmp_path / f"{turn}.csv"
         export_run(reader, run, "csv", out)
-        run = import_file(out, writer, VirtualClock()).run
+        run = import_file(out, writer, VirtualClock(), AGAIN).run
     assert logged(reader, 1)["readings"] == logged(reader, run)["readings"]
     assert math.isfinite(reader.run(run).nominal_hz)

@@ -1,0 +1,189 @@
+"""Runs handed from one database to another, as files: whole, once, and unaltered."""
+
+from contextlib import closing
+from dataclasses import replace
+
+import pytest
+from pulse_scene import PulseScene
+from store.making import TIMEBASE, begin, fresh_writer, plan, rows
+
+from benchlog.clock import VirtualClock
+from benchlog.errors import UsageError
+from benchlog.model import EventKind, Purpose
+from benchlog.report.exports import export_run
+from benchlog.report.imports import import_file
+from benchlog.report.options import ImportOptions
+from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
+from benchlog.verdict import figures, judge_for
+
+FORMATS = ("csv", "jsonl", "parquet")
+PULSES = 600
+"""Of the device in the scene, and as many of the reference."""
+
+
+@pytest.fixture
+def there(tmp_path):
+    """Another database, where the files are brought in."""
+    folder = tmp_path / "there"
+    folder.mkdir()
+    yield from fresh_writer(folder)
+
+
+def seen_by(writer):
+    return closing(Reader.open(writer.path))
+
+
+def an_export(writer, tmp_path, format="csv"):
+    """Export a run of nine readings with a verdict nobody would make of them."""
+    run, segment = begin(writer)
+    writer.commit(rows(run, segment, 9))
+    writer.add_verdict(run, VerdictRow("pass", 1.5, 0.2, 30.0, 0.99, "r", {}, 77))
+    writer.end_run(run, "stopped")
+    out = tmp_path / f"run.{format}"
+    with seen_by(writer) as reader:
+        export_run(reader, run, format, out)
+    return out
+
+
+def pulse_figures(reader, run_id):
+    run = reader.run(run_id)
+    judge = judge_for(run)
+    judge.feed_pulses(reader.pulses_after(run_id))
+    found = figures(run, judge.assessment())
+    return {name: found[name] for name in ("offset_ppm", "u_ppm", "verdict", "timing")}
+
+
+@pytest.mark.parametrize("format", FORMATS)
+def test_a_run_of_pulses_comes_back_with_the_same_figures(
+    writer, there, tmp_path, format
+):
+    scene = PulseScene(writer, VirtualClock())
+    scene.begin()
+    scene.end()
+    out = tmp_path / f"run.{format}"
+    with seen_by(writer) as reader:
+        sent = export_run(reader, 1, format, out)
+        before = pulse_figures(reader, 1)
+    assert (sent.readings, sent.edges) == (0, 2 * PULSES)
+    result = import_file(out, there, VirtualClock())
+    assert (result.readings, result.edges) == (0, 2 * PULSES)
+    assert result.rejected == 0
+    with seen_by(there) as reader:
+        assert pulse_figures(reader, result.run) == before
+
+
+@pytest.mark.parametrize("format", ["csv", "jsonl"])
+def test_a_pulse_that_is_missing_is_missed(writer, there, tmp_path, format):
+    scene = PulseScene(writer, VirtualClock())
+    scene.begin()
+    scene.end()
+    out = tmp_path / f"run.{format}"
+    with seen_by(writer) as reader:
+        export_run(reader, 1, format, out)
+    lines = out.read_text().splitlines()
+    marks = ("# edge", '{"row": "edge"')
+    at = next(k for k, line in enumerate(lines) if line.startswith(marks))
+    out.write_text("\n".join([*lines[:at], *lines[at + 1 :]]) + "\n")
+    result = import_file(out, there, VirtualClock())
+    said = [str(problem) for problem in result.problems]
+    assert any("1199 edges are left" in one and "1200" in one for one in said), said
+
+
+@pytest.mark.parametrize("format", FORMATS)
+def test_an_untouched_file_keeps_its_verdict(writer, there, tmp_path, format):
+    result = import_file(an_export(writer, tmp_path, format), there, VirtualClock())
+    assert not any("changed" in note for note in result.notes)
+    with seen_by(there) as reader:
+        assert [one.word for one in reader.verdicts(result.run)] == ["pass"]
+
+
+@pytest.mark.parametrize("ends", ["\n", "\r\n"])
+def test_line_ends_of_another_system_are_no_change(writer, there, tmp_path, ends):
+    out = an_export(writer, tmp_path)
+    out.write_bytes(out.read_text().replace("\n", ends).encode())
+    assert len(import_file(out, there, VirtualClock()).notes) == 1
+
+
+def test_a_file_changed_by_hand_is_told_and_judged_anew(writer, there, tmp_path):
+    out = an_export(writer, tmp_path)
+    text = out.read_text()
+    assert text.count(",8000000.5,") == 1
+    out.write_text(text.replace(",8000000.5,", ",8900000.5,"))
+    result = import_file(out, there, VirtualClock())
+    assert "its check sum does not fit" in result.notes[1]
+    assert (result.readings, result.rejected) == (9, 0)
+    with seen_by(there) as reader:
+        old, new = reader.verdicts(result.run)
+        assert old.offset_ppm == 1.5 and new.offset_ppm != 1.5
+        assert reader.run(result.run).offset_ppm == new.offset_ppm
+        notes = [e.text for _, e in reader.events(result.run) if e.kind == "note"]
+        assert sum("check sum" in note for note in notes) == 1
+
+
+def test_a_changed_parquet_file_is_told(writer, there, tmp_path):
+    pq, pc = (
+        pytest.importorskip("pyarrow.parquet"),
+        pytest.importorskip("pyarrow.compute"),
+    )
+    out = an_export(writer, tmp_path, "parquet")
+    table = pq.read_table(out)
+    kept = {**pq.ParquetFile(out).metadata.metadata}
+    at = table.schema.get_field_index("frequency_hz")
+    faster = pc.add(table.column("frequency_hz"), 1.0)
+    changed = table.set_column(at, table.schema.field(at), faster)
+    pq.write_table(changed.replace_schema_metadata(kept), out)
+    result = import_file(out, there, VirtualClock())
+    assert "its check sum does not fit" in result.notes[1]
+
+
+def test_another_part_is_judged_when_it_comes_in(writer, there, tmp_path):
+    with seen_by(writer) as reader:
+        out = an_export(writer, tmp_path)
+        part = reader.run(1).part
+    limits = replace(part.limits, tolerance_ppm=50.0)
+    wished = ImportOptions(part=replace(part, id="other", limits=limits))
+    result = import_file(out, there, VirtualClock(), wished)
+    with seen_by(there) as reader:
+        found = reader.run(result.run)
+        assert found.part.id == "other"
+        assert reader.verdicts(result.run)[-1].limit_ppm == 50.0
+
+
+def test_a_run_comes_in_once_however_it_is_handed_on(writer, there, tmp_path):
+    out = an_export(writer, tmp_path)
+    first = import_file(out, there, VirtualClock())
+    with pytest.raises(UsageError, match=r"here already, as run 1.*--again"):
+        import_file(out, there, VirtualClock())
+    onward = tmp_path / "onward.jsonl"
+    with seen_by(there) as reader:
+        export_run(reader, first.run, "jsonl", onward)
+    for other in (writer, there):  # where it was measured, and where it came in
+        with pytest.raises(UsageError, match="here already, as run 1"):
+            import_file(onward, other, VirtualClock())
+    again = import_file(out, there, VirtualClock(), ImportOptions(again=True))
+    assert again.run == 2
+
+
+def test_a_merge_knows_a_run_that_was_imported(writer, there, tmp_path):
+    import_file(an_export(writer, tmp_path), there, VirtualClock())
+    merged = there.merge(writer.path)
+    assert (merged.brought, merged.known) == ({}, {1: 1})
+    merged = writer.merge(there.path)
+    assert (merged.brought, merged.known) == ({}, {1: 1})
+
+
+def test_a_check_of_a_time_base_stays_one(writer, there, tmp_path):
+    run = writer.begin_run(
+        plan("10 MHz", purpose=Purpose.REFCHECK, checks="counter"), {}, TIMEBASE
+    )
+    segment = writer.begin_segment(run)
+    writer.commit(rows(run, segment, 5))
+    writer.end_run(run, "stopped")
+    out = tmp_path / "check.csv"
+    with seen_by(writer) as reader:
+        export_run(reader, run, "csv", out)
+    result = import_file(out, there, VirtualClock())
+    with seen_by(there) as reader:
+        assert reader.run(result.run).snapshot["checks"] == "counter"
+        assert EventKind.NOTE in [e.kind for _, e in reader.events(result.run)]
