@@ -22,7 +22,9 @@ PART = "quartz-16mhz-30ppm"
 SCREEN_UP, SCREEN_GONE = "\x1b[?1049h", "\x1b[?1049l"
 """What a terminal is sent when a full-screen program comes and when it has left."""
 TAKE_TERMINAL = (
-    "import fcntl, os, sys, termios\n"
+    "import fcntl, os, signal, sys, termios\n"
+    # whoever runs the tests may ignore hang-ups, and that would be inherited
+    "signal.signal(signal.SIGHUP, signal.SIG_DFL)\n"
     "fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n"
     "os.execv(sys.executable, [sys.executable, '-m', 'benchlog.cli', *sys.argv[1:]])"
 )
