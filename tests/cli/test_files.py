@@ -76,7 +76,7 @@ def test_round_trip_gives_the_same_figures_bit_for_bit(line: Line, kind: str) ->
     out = f"out.{kind}"
     done = line.run("export", "1", "--format", kind, "--out", out)
     assert (done.returncode, done.stdout) == (0, "")
-    again = document(line.run("import", out, "--json"))
+    again = document(line.run("import", out, "--again", "--json"))
     assert (again["run"], again["readings"], again["rejected"]) == (2, 3, 0)
     first, second = (document(line.run("show", n, "--json")) for n in ("1", "2"))
     for name in ("offset_ppm", "u_ppm", "jitter_ppm_rms", "budget", "device", "note"):
