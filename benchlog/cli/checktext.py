@@ -30,6 +30,7 @@ class Weighed:
 
     kept: bool
     refusals: tuple[str, ...]
+    warnings: tuple[str, ...]
     notes: tuple[str, ...]
     beside: Beside | None = None
 
@@ -86,6 +87,7 @@ def check_document(
         "in_use": weighed.in_use,
         "older": _older(weighed.beside),
         "reasons": list(weighed.refusals),
+        "warnings": list(weighed.warnings),
         "notes": list(weighed.notes),
         "drift": None
         if drift is None
@@ -93,6 +95,7 @@ def check_document(
             "ppm_per_h": drift.ppm_per_h,
             "u_ppm_per_h": drift.u_ppm_per_h,
             "allowed_ppm_per_h": drift.allowed,
+            "allowed_by": drift.limit.text,
         },
         "k": finding.budget.k,
         "budget": [
@@ -125,7 +128,8 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
         moved = (
             f"{format_ppm(drift['ppm_per_h'], drift['u_ppm_per_h'])} +- "
             f"{format_u_ppm(drift['u_ppm_per_h'])} ppm an hour "
-            f"({drift['allowed_ppm_per_h']:.2g} is allowed)"
+            f"(95 %); {format_u_ppm(drift['allowed_ppm_per_h'])} is allowed, "
+            f"{drift['allowed_by']}"
         )
     counted = f"{document['pulses']:,} in {format_duration(document['span_s'])}"
     counted += f", {document['missed']} missed, {document['set_aside']} set aside"
@@ -142,8 +146,9 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
         ("from", "\n".join(_shares(document))),
         ("holds until", document["valid_until"] or "NOT KEPT, --insist keeps it"),
     ]
-    if document["reasons"]:
-        lines.append(("warning", "\n".join(document["reasons"])))
+    warned = document["reasons"] + document["warnings"]
+    if warned:
+        lines.append(("warning", "\n".join(warned)))
     notes = document["notes"] + ["simulated data"] * document["simulated"]
     if notes:
         lines.append(("note", "\n".join(notes)))
@@ -164,7 +169,7 @@ def _agreement(older: dict[str, Any]) -> str:
 
 def _shares(document: dict[str, Any]) -> list[str]:
     lines = [
-        f"{line['name']} u {line['u_ppm']:.2g} ppm: {line['text']}"
+        f"{line['name']} u {format_u_ppm(line['u_ppm'])} ppm: {line['text']}"
         for line in document["budget"]
     ]
     few = ", few degrees of freedom" if document["k"] > _FEW_K else ""

@@ -55,6 +55,7 @@ from benchlog.verdict.refcheck import (
     days_it_holds,
     holds_until_ns,
     refusals,
+    warnings,
 )
 
 NOT_KEPT: Final = 4
@@ -225,6 +226,7 @@ def _weighed(
     return Weighed(
         kept=insist or not why,
         refusals=why,
+        warnings=tuple(warnings(finding, wired.counter)),
         notes=tuple(cautions(finding, wired.counter)),
         beside=None if older is None else beside(wired.counter, older, check),
     )

@@ -27,12 +27,13 @@ from benchlog.units import (
     format_duration,
     format_frequency,
     format_ppm,
+    format_u_ppm,
 )
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
 from benchlog.verdict.pulsetime import ASSUMED_PULSE_S
 from benchlog.verdict.warmup import (
     Drift,
-    allowed_drift_ppm_per_h,
+    allowed_drift,
     drift_of_pulses,
     drift_of_readings,
 )
@@ -127,7 +128,7 @@ def by_readings(
         drift=drift_of_readings(
             kept,
             reference.nominal_hz,
-            allowed_drift_ppm_per_h(counter, budget.expanded_ppm),
+            allowed_drift(counter),
         ),
         method=_method(reference),
     )
@@ -156,9 +157,7 @@ def by_pulses(
         missed=ours.missed + theirs.missed,
         set_aside=sum(found.aside) + sum(_odd(one) for one in counts),
         span_s=found.span_s,
-        drift=drift_of_pulses(
-            found, allowed_drift_ppm_per_h(counter, budget.expanded_ppm)
-        ),
+        drift=drift_of_pulses(found, allowed_drift(counter)),
         method=_method(reference),
     )
 
@@ -188,9 +187,23 @@ def refusals(finding: Finding) -> Iterator[str]:
     elif drift.too_fast:
         moves = format_ppm(drift.ppm_per_h, drift.allowed)
         yield (
-            f"the time base still drifts by {moves} ppm an hour, {drift.allowed:.2g} "
-            "is allowed: let it warm up and repeat"
+            f"the time base still drifts by {moves} ppm an hour, "
+            f"{format_u_ppm(drift.allowed)} is allowed ({drift.limit.text}): let it "
+            "warm up and repeat"
         )
+
+
+def warnings(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
+    """Say what of a finding contradicts the bench file; nothing when all is well."""
+    stated, u = counter.timebase_ppm, finding.budget.expanded_ppm
+    if stated is None or abs(finding.offset_ppm) - u <= abs(stated):
+        return
+    yield (
+        f"{format_ppm(finding.offset_ppm, u)} +- {format_u_ppm(u)} ppm lies outside "
+        f"the +-{abs(stated):g} ppm that timebase_ppm states for {counter.name!r}: "
+        "what its maker promises no longer holds, or the reference is not what "
+        "[reference] says; correct the bench file or find the cause"
+    )
 
 
 def cautions(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
@@ -199,9 +212,9 @@ def cautions(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
     if drift is not None and not drift.known_well_enough:
         minutes = math.ceil(drift.told_after_s(finding.span_s) / 60)
         yield (
-            f"whether it still drifts is known to +-{drift.u_ppm_per_h:.2g} ppm an "
-            f"hour only, {drift.allowed:.2g} is allowed: a check of about {minutes} "
-            "min would tell"
+            f"whether it still drifts is known to +-{format_u_ppm(drift.u_ppm_per_h)} "
+            f"ppm an hour only, {format_u_ppm(drift.allowed)} is allowed "
+            f"({drift.limit.text}): a check of about {minutes} min would tell"
         )
     if not counter.timebase_ageing_ppm_per_year:
         yield (

@@ -13,23 +13,36 @@ from benchlog.errors import DataError
 from benchlog.model import Columns, InstrumentSpec
 from benchlog.units import NS_PER_S
 from benchlog.verdict.budget import BudgetLine, budget_of
+from benchlog.verdict.timebase import ASSUMED_PPM
 
 _HOUR_S: Final = 3600.0
 _SHARE: Final = 0.1
-_UNSTATED_PPM: Final = 0.1
 _Half = tuple[float, float, BudgetLine]  # middle in s, offset in ppm, its u
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """How fast a time base may move in ppm an hour, and by what rule."""
+
+    ppm_per_h: float
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Drift:
     """How fast the time base still moves, in ppm an hour.
 
-    `u_ppm_per_h` is its expanded uncertainty (95 %), `allowed` how fast it may.
+    `u_ppm_per_h` is its expanded uncertainty (95 %), `limit` how fast it may.
     """
 
     ppm_per_h: float
     u_ppm_per_h: float
-    allowed: float
+    limit: Allowed
+
+    @property
+    def allowed(self) -> float:
+        """How fast it may move, in ppm an hour."""
+        return self.limit.ppm_per_h
 
     @property
     def too_fast(self) -> bool:
@@ -50,18 +63,24 @@ class Drift:
         return float(span_s * max(1.0, ratio) ** (2.0 / 3.0))
 
 
-def allowed_drift_ppm_per_h(counter: InstrumentSpec, expanded_ppm: float) -> float:
+def allowed_drift(counter: InstrumentSpec) -> Allowed:
     """Return how fast a time base may still move when it is checked.
 
-    In an hour by no more than the check's own U, or than a tenth of what its maker
-    promises, whichever is more; 0.1 ppm stands for a promise nobody made (our rule).
+    In an hour by a tenth of what the bench file asks of it (`timebase_ppm`), or of
+    the +-1 ppm that is assumed where it asks nothing (our rule). How well the check
+    itself is known does not count: a poor check would allow anything.
     """
     stated = counter.timebase_ppm
-    share = _UNSTATED_PPM if stated is None else _SHARE * abs(stated)
-    return max(expanded_ppm, share)
+    if stated is None:
+        whole, said = ASSUMED_PPM, f"assumed +-{ASSUMED_PPM:g} ppm"
+    else:
+        whole, said = abs(stated), f"stated +-{abs(stated):g} ppm"
+    return Allowed(_SHARE * whole, f"a tenth of the {said}")
 
 
-def drift_of_readings(kept: Columns, nominal_hz: float, allowed: float) -> Drift | None:
+def drift_of_readings(
+    kept: Columns, nominal_hz: float, allowed: Allowed
+) -> Drift | None:
     """Compare the later half with the earlier one; None when that is too little."""
     half = len(kept) // 2
     found = []
@@ -79,7 +98,7 @@ def drift_of_readings(kept: Columns, nominal_hz: float, allowed: float) -> Drift
     return _drift(found, allowed)
 
 
-def drift_of_pulses(found: Comparison, allowed: float) -> Drift | None:
+def drift_of_pulses(found: Comparison, allowed: Allowed) -> Drift | None:
     """Compare the later half with the earlier one; None when that is too little."""
     middle = (found.t_s[0] + found.t_s[-1]) / 2
     halves = []
@@ -94,7 +113,7 @@ def drift_of_pulses(found: Comparison, allowed: float) -> Drift | None:
     return _drift(halves, allowed)
 
 
-def _drift(halves: list[_Half], allowed: float) -> Drift | None:
+def _drift(halves: list[_Half], allowed: Allowed) -> Drift | None:
     (t1, y1, u1), (t2, y2, u2) = halves
     if t2 <= t1:
         return None

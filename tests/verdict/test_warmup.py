@@ -12,8 +12,8 @@ from benchlog.analysis.pulses import PulseTracker
 from benchlog.analysis.trains import against
 from benchlog.model import InstrumentSpec, ReferenceSpec
 from benchlog.verdict.advice import pulse_time_s, refcheck_advice
-from benchlog.verdict.refcheck import by_readings, cautions, refusals
-from benchlog.verdict.warmup import Drift, allowed_drift_ppm_per_h, drift_of_pulses
+from benchlog.verdict.refcheck import by_readings, cautions, refusals, warnings
+from benchlog.verdict.warmup import Allowed, Drift, allowed_drift, drift_of_pulses
 
 PERIOD = ReferenceSpec("counter", 1.0, 2, u_s=5e-8)
 PULSES = ReferenceSpec("counter", pulses="gps", timebase="tb", u_s=5e-8)
@@ -34,6 +34,38 @@ def test_a_steady_drift_comes_out_with_its_sign():
     assert found.drift.too_fast
     (why,) = refusals(found)
     assert "still drifts by +0.4" in why and "warm up" in why
+
+
+@pytest.mark.parametrize(
+    ("stated_ppm", "allowed", "said"),
+    [
+        (0.5, 0.05, "a tenth of the stated +-0.5 ppm"),
+        (None, 0.1, "a tenth of the assumed +-1 ppm"),
+    ],
+)
+def test_a_poor_check_allows_no_more_drift(stated_ppm, allowed, said):
+    # a reference known to 1 ppm: the drift is seen all the same, and is too fast
+    counter = replace(COUNTER, timebase_ppm=stated_ppm)
+    blunt = ReferenceSpec("counter", 10e6, 2, u_ppm=1.0)
+    moving = readings(1800, drift_ppm_per_h=0.4)
+    moving = replace(moving, frequency_hz=moving.frequency_hz * 10e6)
+    found = by_readings(moving, blunt, counter, 1e-9)
+    assert found.budget.expanded_ppm > 2.0
+    assert found.drift.allowed == pytest.approx(allowed)
+    (why,) = refusals(found)
+    assert said in why
+
+
+@pytest.mark.parametrize(
+    ("stated_ppm", "warned"), [(0.5, False), (0.49, True), (0.1, True), (None, False)]
+)
+def test_a_check_against_what_is_stated(stated_ppm, warned):
+    found = by_readings(readings(100), PERIOD, COUNTER, 1e-9)  # 0.5 ppm fast
+    assert found.budget.expanded_ppm < 0.01
+    said = list(warnings(found, replace(COUNTER, timebase_ppm=stated_ppm)))
+    assert len(said) == warned
+    if warned:
+        assert "+0.50" in said[0] and f"+-{stated_ppm:g} ppm" in said[0]
 
 
 def test_a_short_check_says_that_it_cannot_tell():
@@ -61,18 +93,17 @@ def test_steady_pulses_are_seldom_refused():
         for tracker, train in zip(trackers, stamps, strict=True):
             feed(tracker, train)
         compared = against(*(tracker.train() for tracker in trackers))
-        expanded = 2e6 * compared.fit.u
-        allowed = allowed_drift_ppm_per_h(COUNTER, expanded)
-        refused += drift_of_pulses(compared, allowed).too_fast
+        refused += drift_of_pulses(compared, allowed_drift(COUNTER)).too_fast
     assert refused <= 8
 
 
 def test_drift_holds_its_words():
-    assert Drift(1.0, 0.2, 0.5).too_fast
-    assert not Drift(1.0, 0.6, 0.5).too_fast
-    assert not Drift(0.1, 0.6, 0.5).known_well_enough
+    half = Allowed(0.5, "half of 1 ppm")
+    assert Drift(1.0, 0.2, half).too_fast
+    assert not Drift(1.0, 0.6, half).too_fast
+    assert not Drift(0.1, 0.6, half).known_well_enough
     # eight times too uncertain: four times as long, by T^-3/2
-    assert Drift(0.0, 4.0, 0.5).told_after_s(60.0) == pytest.approx(240.0)
+    assert Drift(0.0, 4.0, half).told_after_s(60.0) == pytest.approx(240.0)
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,6 @@ from benchlog.units import (
     format_ppm,
     format_u_ppm,
     iso_utc,
-    three_digits,
 )
 from benchlog.verdict.refcheck import Finding
 
@@ -117,6 +116,8 @@ def _finding(made: CheckRecord) -> Iterator[Block]:
             ("Drift", _drift(found)),
         )
     )
+    for words in made.warned:
+        yield Notice(f"{words[0].upper()}{words[1:]}.")
     yield budget_table(found.budget, "Uncertainty budget of the time base")
 
 
@@ -131,7 +132,7 @@ def _drift(found: Finding) -> str:
     u = 2.0 * drift.u_ppm_per_h
     return (
         f"{format_ppm(drift.ppm_per_h, u)} +- {format_u_ppm(u)} ppm an hour (95 %); "
-        f"{three_digits(drift.allowed)} is allowed"
+        f"{format_u_ppm(drift.allowed)} is allowed, {drift.limit.text}"
     )
 
 

@@ -3,27 +3,35 @@
 from dataclasses import dataclass
 
 from benchlog.errors import DataError, NotFoundError
-from benchlog.model import Bench, ReferenceCheck
+from benchlog.model import Bench, InstrumentSpec, ReferenceCheck
 from benchlog.report.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.verdict import judge_for
 from benchlog.verdict.checks import ruling
 from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.refcheck import Finding, by_pulses, by_readings
+from benchlog.verdict.refcheck import (
+    Finding,
+    by_pulses,
+    by_readings,
+    refusals,
+    warnings,
+)
 
 
 @dataclass(frozen=True, slots=True)
 class CheckRecord:
     """The run of a check; what the readings give, None where they give nothing.
 
-    `check` is what was kept of it, None where it was refused.
+    `check` is what was kept of it, None where it was refused; `warned` what of it
+    speaks against it, or contradicts the bench file.
     """
 
     record: RunRecord
     finding: Finding | None
     why: str
     check: ReferenceCheck | None
+    warned: tuple[str, ...] = ()
 
 
 def check_run(reader: Reader, check: ReferenceCheck) -> CheckRecord | None:
@@ -41,10 +49,7 @@ def ruler_now(
     reader: Reader, check: ReferenceCheck, made: CheckRecord | None, now_ns: int
 ) -> ReferenceCheck | None:
     """Return the check that now rules the instrument of `check`; None where none."""
-    spec = None
-    if made is not None:
-        bench = _bench(made.record)
-        spec = bench.instruments[bench.reference.counter] if bench.reference else None
+    spec = None if made is None else _counter(made.record)
     return ruling(spec, reader.standing_checks(check.instrument.serial), now_ns)
 
 
@@ -52,10 +57,18 @@ def check_record(reader: Reader, record: RunRecord) -> CheckRecord:
     """Return a run of a reference check with what it says of the time base."""
     run = record.run
     kept = [one for _, one in reader.reference_checks() if one.run_id == run.id]
+    check, counter = next(iter(kept), None), _counter(record)
     try:
-        return CheckRecord(record, _finding(reader, record), "", next(iter(kept), None))
+        found = _finding(reader, record)
     except DataError as error:
-        return CheckRecord(record, None, str(error), next(iter(kept), None))
+        return CheckRecord(record, None, str(error), check)
+    warned = (*refusals(found), *(warnings(found, counter) if counter else ()))
+    return CheckRecord(record, found, "", check, warned)
+
+
+def _counter(record: RunRecord) -> InstrumentSpec | None:
+    bench = _bench(record)
+    return bench.instruments[bench.reference.counter] if bench.reference else None
 
 
 def _finding(reader: Reader, record: RunRecord) -> Finding:
