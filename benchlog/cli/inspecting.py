@@ -19,9 +19,10 @@ from benchlog.recorder.ids import Ids
 from benchlog.recorder.inspection import inspect_lot
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.told import Told
+from benchlog.report.lots import lot_with_runs
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot import Decision
-from benchlog.verdict.lotreport import LotReport, lot_document, lot_report
+from benchlog.verdict.lotreport import LotReport, lot_document
 from benchlog.verdict.sampling import describe_plan
 
 EXIT_CODES: Final = {Decision.ACCEPTED: 0, Decision.REJECTED: 3, Decision.OPEN: 4}
@@ -107,8 +108,4 @@ def report_of(database: Path, lot: Lot) -> LotReport:
     """Return the report of a lot as the database has it now."""
     with closing(Reader.open(database)) as reader:
         kept = next(iter(reader.lots(lot.lot, lot.part_id)), lot)
-        runs = reader.lot_runs(lot)
-        timebase = reader.run(runs[-1].run).timebase if runs else None
-        part = reader.part(lot.part_id)
-    common = 2.0 * timebase.u_ppm if timebase is not None else 0.0
-    return lot_report(kept, part, runs, common)
+        return lot_with_runs(reader, kept)[0]

@@ -9,9 +9,11 @@ from typing import Any, Final
 from benchlog.errors import DataError
 from benchlog.model import Lot, LotRun
 from benchlog.report.arrow import arrow
+from benchlog.report.lots import lot_with_runs
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import part_from
 from benchlog.verdict.lotreport import LotReport, lot_report
+from benchlog.verdict.lotruns import counts, shared_u_ppm
 
 _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
@@ -29,12 +31,8 @@ def lots_of_database(
     for lot in reader.lots(part=part):
         if lot.plan is None or supplier not in (None, lot.supplier):
             continue
-        runs = reader.lot_runs(lot)
-        first = reader.run(runs[0].run) if runs else None
-        base = first.timebase if first is not None else None
-        shared = 2.0 * base.u_ppm if base is not None else 0.0
-        benches = () if first is None else (first.bench,)
-        yield lot_report(lot, reader.part(lot.part_id), runs, shared), benches
+        report, runs = lot_with_runs(reader, lot)
+        yield report, tuple(dict.fromkeys(run.bench for run in runs))
 
 
 def lots_of_dataset(
@@ -52,7 +50,10 @@ def lots_of_dataset(
             continue
         own = sorted(rows.get(key, ()), key=lambda row: row["started_utc_ns"])
         runs = [_lot_run(row) for row in own]
-        shared = 2.0 * (own[0]["timebase_u_ppm"] or 0.0) if own else 0.0
+        counted = zip(own, runs, strict=True)
+        shared = shared_u_ppm(
+            row["timebase_u_ppm"] for row, run in counted if counts(run)
+        )
         kept = part_from(json.loads(lot["part_body"]))
         benches = tuple(dict.fromkeys(row["bench"] for row in own))
         yield lot_report(_lot(lot), kept, runs, shared), benches

@@ -13,6 +13,10 @@ import numpy as np
 from scipy.special import betaincinv, chdtri, ndtri, stdtrit
 
 CONFIDENCE: Final = 0.95
+FEWEST_FOR_CAPABILITY: Final = 25
+"""Fewer devices state neither Cp nor Cpk: the interval of Cpk holds for large samples,
+and from a handful it reaches from hopeless to excellent (NIST/SEMATECH e-Handbook of
+Statistical Methods, 6.1.6, from memory: at least 25, better 100)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +27,11 @@ class Interval:
     low: float
     high: float
 
+    @property
+    def half(self) -> float:
+        """Half its width."""
+        return (self.high - self.low) / 2.0
+
 
 @dataclass(frozen=True, slots=True)
 class Capability:
@@ -30,7 +39,7 @@ class Capability:
 
     `sd_ppm` is the overall standard deviation (n - 1), the measurement's own scatter
     included: with it Cp and Cpk are what some texts call Pp and Ppk. `cp` and `cpk` are
-    None where nothing scatters.
+    None where nothing scatters, and from fewer than `FEWEST_FOR_CAPABILITY` devices.
     """
 
     n: int
@@ -40,26 +49,34 @@ class Capability:
     cpk: Interval | None
 
 
-def capability(offsets_ppm: Sequence[float], limit_ppm: float) -> Capability | None:
+def capability(
+    offsets_ppm: Sequence[float], limit_ppm: float, u_common_ppm: float = 0.0
+) -> Capability | None:
     """Return the capability for limits +-`limit_ppm`; None below two values.
 
     Cp = 2 L / (6 s) with s sqrt(chi2) bounds; Cpk = min(L - mean, mean + L) / (3 s)
     with Cpk +- z sqrt(1/(9 n) + Cpk^2 / (2 (n - 1))): NIST/SEMATECH e-Handbook of
     Statistical Methods, 6.1.6 (the approximate interval from memory).
+
+    `u_common_ppm` is the expanded uncertainty that all values share (the time base):
+    more devices do not make it smaller. It is added to the half width of the mean's
+    interval by squares (JCGM 100:2008, 5.1.2), and to Cpk's by way of the mean.
     """
     n = len(offsets_ppm)
     if n < 2:
         return None
     values = np.asarray(offsets_ppm, dtype=np.float64)
     mean, sd = float(values.mean()), float(values.std(ddof=1))
-    half = float(stdtrit(n - 1, 0.5 + CONFIDENCE / 2)) * sd / math.sqrt(n)
+    own = float(stdtrit(n - 1, 0.5 + CONFIDENCE / 2)) * sd / math.sqrt(n)
+    half = math.hypot(own, u_common_ppm)
+    stated = sd > 0 and n >= FEWEST_FOR_CAPABILITY
     low, high = _sd_factors(n)
     return Capability(
         n,
         Interval(mean, mean - half, mean + half),
         Interval(sd, sd * low, sd * high),
-        _cp(sd, limit_ppm, n),
-        _cpk(mean, sd, limit_ppm, n),
+        _cp(sd, limit_ppm, n) if stated else None,
+        _cpk(limit_ppm - abs(mean), sd, n, u_common_ppm) if stated else None,
     )
 
 
@@ -69,20 +86,17 @@ def _sd_factors(n: int) -> tuple[float, float]:
     return math.sqrt(nu / chdtri(nu, tail)), math.sqrt(nu / chdtri(nu, 1 - tail))
 
 
-def _cp(sd: float, limit_ppm: float, n: int) -> Interval | None:
-    if sd <= 0:
-        return None
+def _cp(sd: float, limit_ppm: float, n: int) -> Interval:
     cp = limit_ppm / (3 * sd)
     low, high = _sd_factors(n)
     return Interval(cp, cp / high, cp / low)
 
 
-def _cpk(mean: float, sd: float, limit_ppm: float, n: int) -> Interval | None:
-    if sd <= 0:
-        return None
-    cpk = (limit_ppm - abs(mean)) / (3 * sd)
+def _cpk(room_ppm: float, sd: float, n: int, u_common_ppm: float) -> Interval:
+    cpk = room_ppm / (3 * sd)
     z = float(ndtri(0.5 + CONFIDENCE / 2))
-    half = z * math.sqrt(1 / (9 * n) + cpk * cpk / (2 * (n - 1)))
+    own = z * math.sqrt(1 / (9 * n) + cpk * cpk / (2 * (n - 1)))
+    half = math.hypot(own, u_common_ppm / (3 * sd))
     return Interval(cpk, cpk - half, cpk + half)
 
 

@@ -24,10 +24,11 @@ class Chip:
 class Spread:
     """What a group of devices has in common, and how it differs.
 
-    `shift_ppm` is the mean offset with its 95 % interval (Student's t over the
-    devices, JCGM 100 4.2): what they share, a counter's own error included. `sd_ppm` is
-    the spread from device to device, None with one device. `ranking` runs from the
-    closest to nominal to the farthest.
+    `shift_ppm` is the mean offset with its 95 % interval: Student's t over the devices
+    (JCGM 100 4.2), and by squares what they share, `u_common_ppm` of the counter's time
+    base (5.1.2). `shared` is whether that excludes zero. `sd_ppm` is the spread from
+    device to device, None with one device. `ranking` runs from the closest to nominal
+    to the farthest.
     """
 
     n: int
@@ -37,18 +38,23 @@ class Spread:
     sd_ppm: float | None
     shared: bool
     ranking: tuple[Chip, ...]
+    u_common_ppm: float = 0.0
 
 
-def spread_of(chips: Sequence[Chip]) -> Spread:
-    """Compare devices. Raises DataError when there are none."""
+def spread_of(chips: Sequence[Chip], u_common_ppm: float = 0.0) -> Spread:
+    """Compare devices. Raises DataError when there are none.
+
+    `u_common_ppm` is the expanded uncertainty (95 %) that all of them share.
+    """
     if not chips:
         raise DataError("no device of this lot has a figure yet; measure one")
     ranking = tuple(sorted(chips, key=lambda chip: (abs(chip.offset_ppm), chip.device)))
     n = len(chips)
     mean = math.fsum(chip.offset_ppm for chip in chips) / n
     if n == 1:
-        return Spread(1, mean, None, None, None, False, ranking)
+        return Spread(1, mean, None, None, None, False, ranking, u_common_ppm)
     squares = math.fsum((chip.offset_ppm - mean) ** 2 for chip in chips)
     sd = math.sqrt(squares / (n - 1))
-    half = float(stdtrit(n - 1, 0.975)) * sd / math.sqrt(n)
-    return Spread(n, mean, mean - half, mean + half, sd, abs(mean) > half, ranking)
+    half = math.hypot(float(stdtrit(n - 1, 0.975)) * sd / math.sqrt(n), u_common_ppm)
+    ends = mean - half, mean + half
+    return Spread(n, mean, *ends, sd, abs(mean) > half, ranking, u_common_ppm)

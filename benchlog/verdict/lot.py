@@ -13,10 +13,11 @@ from benchlog.verdict.capability import (
     capability,
     clopper_pearson,
 )
-from benchlog.verdict.loadhelp import LoadHelp, load_help
+from benchlog.verdict.loadhelp import Common, LoadHelp, load_help
+from benchlog.verdict.positions import Apart, positions_apart
 from benchlog.verdict.sampling import Plan
 from benchlog.verdict.session import Drift, Row, drift, rows_of_failures
-from benchlog.verdict.spread import Groups, Histogram, groups, histogram, outliers
+from benchlog.verdict.spread import Groups, Histogram, groups, histogram, odd_ones
 
 
 class Decision(StrEnum):
@@ -80,8 +81,8 @@ class LotFigures:
     """What a lot looks like; None where there is too little to say.
 
     `odd` holds the indices of outliers among the results; they stay in all counts, and
-    are left out of `groups` and `load` only. `fraction` is the fraction defective of
-    the decided devices (Clopper-Pearson).
+    are left out of `groups`, `apart` and `load` only. `fraction` is the fraction
+    defective of the decided devices (Clopper-Pearson).
     """
 
     capability: Capability | None
@@ -90,6 +91,7 @@ class LotFigures:
     odd: tuple[int, ...]
     drift: Drift | None
     groups: Groups | None
+    apart: Apart | None
     failures_in_a_row: tuple[Row, ...]
     load: LoadHelp | None
 
@@ -165,19 +167,22 @@ def lot_figures(
     known = [i for i, r in enumerate(results) if r.offset_ppm is not None]
     offsets = [r.offset_ppm for r in results if r.offset_ppm is not None]
     floor = _typical_u([results[i].u_ppm for i in known], u_common_ppm)
-    odd = outliers(offsets, floor)
-    plain = [ppm for i, ppm in enumerate(offsets) if i not in set(odd)]
+    odd = odd_ones(offsets, floor)
+    kept = [i for i in range(len(offsets)) if i not in set(odd)]
+    plain = [offsets[i] for i in kept]
+    seats = [(results[known[i]].position, offsets[i]) for i in kept]
     words = [r.word for r in results]
     failed, decided = words.count(Word.FAIL), len(words) - words.count(Word.UNDECIDED)
     return LotFigures(
-        capability(offsets, limit_ppm),
+        capability(offsets, limit_ppm, u_common_ppm),
         clopper_pearson(failed, decided),
         histogram(offsets, limit_ppm),
         tuple(known[i] for i in odd),
         _drift(results, limit_ppm),
         groups(plain, floor),
+        positions_apart(seats, floor, u_common_ppm),
         rows_of_failures([word is Word.PASS for word in words]),
-        _load(plain, limit_ppm, load, u_common_ppm),
+        _load(load, capability(plain, limit_ppm, u_common_ppm), len(odd), u_common_ppm),
     )
 
 
@@ -204,12 +209,12 @@ def _drift(results: Sequence[DeviceResult], limit_ppm: float) -> Drift | None:
 
 
 def _load(
-    plain: Sequence[float], limit_ppm: float, load: Load | None, u_common_ppm: float
+    load: Load | None, plain: Capability | None, left_out: int, u_common_ppm: float
 ) -> LoadHelp | None:
-    common = capability(plain, limit_ppm)
-    if load is None or common is None:
+    if load is None or plain is None:
         return None
-    return load_help(load, common.mean_ppm, common.sd_ppm.value, u_common_ppm)
+    common = Common(plain.mean_ppm, plain.sd_ppm.value, u_common_ppm, left_out)
+    return load_help(load, common)
 
 
 def plan_document(plan: Plan) -> dict[str, Any]:

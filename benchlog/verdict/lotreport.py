@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from benchlog.model import Lot, LotRun, Part, Word
@@ -27,7 +27,8 @@ class LotReport:
     """A lot with its plan, devices, decision and figures.
 
     `runs` are all of them, in order, also those that do not count; `limit_ppm` is what
-    most devices were held against.
+    most devices were held against; `u_common_ppm` is the expanded uncertainty that all
+    devices share.
     """
 
     lot: Lot
@@ -38,6 +39,7 @@ class LotReport:
     standing: LotDecision
     figures: LotFigures
     limit_ppm: float
+    u_common_ppm: float = 0.0
 
     @property
     def doubtful(self) -> tuple[tuple[DeviceResult, str], ...]:
@@ -81,6 +83,7 @@ def lot_report(
         decide_lot(plan, results, rule),
         lot_figures(results, limit_ppm, part.load, u_common_ppm),
         limit_ppm,
+        u_common_ppm,
     )
 
 
@@ -114,6 +117,7 @@ def lot_document(report: LotReport) -> dict[str, Any]:
         "undecided_rule": standing.rule.value,
         "normal_inspection_again": standing.normal_again,
         "limit_ppm": report.limit_ppm,
+        "u_common_ppm": report.u_common_ppm,
         "figures": _figures(report.figures, standing),
         "doubtful": [
             {"device": result.device, "run": result.run, "why": why}
@@ -169,6 +173,14 @@ def _figures(figures: LotFigures, standing: LotDecision) -> Mapping[str, Any]:
                 "n": figures.groups.high_n,
                 "mean_ppm": figures.groups.high_mean_ppm,
             },
+        },
+        "positions_apart": None
+        if figures.apart is None
+        else {
+            "low": asdict(figures.apart.low),
+            "high": asdict(figures.apart.high),
+            "probability": figures.apart.probability,
+            "text": figures.apart.text,
         },
         "failures_in_a_row": [
             {"first": row.first, "length": row.length, "probability": row.probability}

@@ -46,6 +46,15 @@ def _result(run: LotRun) -> DeviceResult:
     )
 
 
+def shared_u_ppm(u_ppm: Iterable[float | None]) -> float:
+    """Return the expanded uncertainty that all devices of a lot share.
+
+    Of the standard uncertainties of the time base, one for each run (None is unknown),
+    the largest: several counters, or checks of different days, may have measured.
+    """
+    return 2.0 * max((u for u in u_ppm if u is not None), default=0.0)
+
+
 def plan_from(document: Mapping[str, Any]) -> Plan:
     """Rebuild a plan from what `plan_document` made of it.
 

@@ -19,6 +19,9 @@ GROUPS_APART: Final = (4.0, 40.0)
 """A lot of n counts as two when its parts are 4 + 40/n of their mean spread apart
 (Ashman's D). Less than 1 % of normal lots, and of evenly spread ones, reach that by
 chance (simulated; the tests keep it). Our rule, no source."""
+MOST_OUTLIERS: Final = 0.2
+"""Share of a lot beyond which values far from the rest are a group of their own, if
+they are apart from it as groups are. Our rule, no source."""
 SMALLEST_GROUP: Final = 3
 SMALLEST_SHARE: Final = 0.05
 
@@ -99,6 +102,25 @@ def outliers(offsets_ppm: Sequence[float], floor_ppm: float = 0.0) -> tuple[int,
     scale = max(float(np.median(away)), floor_ppm / MAD_TO_SD)
     marked = 0.6745 * away > OUTLIER_SCORE * scale
     return tuple(int(i) for i in np.flatnonzero(marked))
+
+
+def odd_ones(offsets_ppm: Sequence[float], floor_ppm: float = 0.0) -> tuple[int, ...]:
+    """Return the indices of values that belong to nothing: neither lot nor group.
+
+    Those of `outliers`; where these are so many that they make a group, those of each
+    of the two groups.
+    """
+    found = outliers(offsets_ppm, floor_ppm)
+    if len(found) <= MOST_OUTLIERS * len(offsets_ppm):
+        return found
+    two = groups(offsets_ppm, floor_ppm)
+    if two is None:
+        return found
+    values = np.asarray(offsets_ppm, dtype=np.float64)
+    is_low = values < two.split_ppm
+    sides = np.flatnonzero(is_low), np.flatnonzero(~is_low)
+    odd = [int(s[i]) for s in sides for i in outliers(values[s].tolist(), floor_ppm)]
+    return tuple(sorted(odd))
 
 
 def groups(offsets_ppm: Sequence[float], floor_ppm: float = 0.0) -> Groups | None:

@@ -4,15 +4,20 @@ import pytest
 from report.page_making import NS, fresh, parsed, series, words, write_run
 from store.making import COUNTER, PART
 
+from benchlog.cli.chips import chips_of
+from benchlog.cli.lottext import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Event, EventKind, Lot, Purpose, ReferenceCheck
+from benchlog.report.lots import lot_with_runs
 from benchlog.report.pages.html import html_of
+from benchlog.report.pages.lot_page import known_lot
 from benchlog.report.pages.making import check_page, lot_page, run_page
 from benchlog.report.pages.pdf import pdf_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.verdict.lot import plan_document
+from benchlog.verdict.lotwords import lot_facts, lot_findings
 from benchlog.verdict.sampling import custom_plan
 
 OFFSETS = (1.5, -2.0, 44.0, 3.0, 0.5, 2.5)
@@ -69,7 +74,7 @@ def test_a_lots_decision_and_devices(reader):
         "4 passed, 1 failed, 0 undecided",
         "Invented & Sons",
         "1 defective, Ac 1, Re 2",
-        "Fraction defective",
+        "Defective",
         "Clopper",
         "Histogram of 5 devices",
         "D2 3 +44.0 1.2 fail",
@@ -79,6 +84,25 @@ def test_a_lots_decision_and_devices(reader):
     assert "D0" not in tables["Each device, in order of measurement"]
     assert "D0" in tables["Runs that do not count: set aside, void or broken off"]
     assert pdf_of(page).startswith(b"%PDF-")
+
+
+def test_the_page_tells_what_the_terminal_tells(reader):
+    lot = known_lot(reader, "L<7>", None)
+    report, _ = lot_with_runs(reader, lot)
+    page = words(parsed(html_of(lot_page(reader, "L<7>", None, VirtualClock()))))
+    terminal = " ".join(text_of_lot(report).split())
+    told = [*lot_facts(report), *lot_findings(report)]
+    assert len(told) >= 5
+    for _, text in told:
+        assert " ".join(text.split()) in page, text
+        assert text in terminal, text
+
+
+def test_devices_beside_each_other_leave_out_void_runs(reader):
+    chips, u_common_ppm = chips_of(reader, "L<7>")
+    assert sorted(chip.device for chip in chips) == ["D1", "D2", "D3", "D4", "D5"]
+    report, _ = lot_with_runs(reader, known_lot(reader, "L<7>", None))
+    assert u_common_ppm == report.u_common_ppm > 0
 
 
 def test_a_lot_that_is_not_there(reader):

@@ -61,6 +61,29 @@ def test_intervals_cover_what_they_promise() -> None:
         assert share.low - 0.01 <= 0.95 <= share.high + 0.01
 
 
+def test_what_all_devices_share_stays_however_many_there_are() -> None:
+    """Mean and time base add by squares: 0.3 and 0.4 make 0.5 (JCGM 100, 5.1.2)."""
+    values = scaled(5.0, 0.01, 400)
+    alone, shared = capability(values, 30.0), capability(values, 30.0, 0.4)
+    assert alone is not None and shared is not None
+    own = alone.mean_ppm.high - alone.mean_ppm.value
+    half = shared.mean_ppm.high - shared.mean_ppm.value
+    assert own < 0.002 and half == pytest.approx(math.hypot(own, 0.4))
+    assert alone.cpk is not None and shared.cpk is not None
+    moved = (30.0 - 5.0 - 0.4) / (3 * 0.01)  # the mean at the end of its interval
+    assert shared.cpk.low < moved
+    assert shared.cpk.half == pytest.approx(math.hypot(alone.cpk.half, 0.4 / 0.03))
+    assert shared.sd_ppm == alone.sd_ppm and shared.cp == alone.cp
+
+
+@pytest.mark.parametrize(("n", "stated"), [(3, False), (24, False), (25, True)])
+def test_a_handful_states_no_capability(n: int, stated: bool) -> None:
+    """The handbook's interval wants 25 values at least (6.1.6, from memory)."""
+    found = capability(scaled(5.0, 10.0, n), 50.0)
+    assert found is not None
+    assert (found.cp is not None, found.cpk is not None) == (stated, stated)
+
+
 def test_too_little_and_nothing_that_scatters() -> None:
     assert capability([1.0], 30.0) is None
     same = capability([1.0, 1.0, 1.0], 30.0)

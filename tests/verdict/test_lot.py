@@ -7,6 +7,7 @@ import pytest
 
 from benchlog.analysis.pulling import load_effect_ppm
 from benchlog.model import Load, Word
+from benchlog.units import format_ppm
 from benchlog.verdict.lot import (
     Decision,
     DeviceResult,
@@ -104,6 +105,18 @@ def test_a_wrong_load_is_found_again_and_kept_apart_from_the_verdict() -> None:
     assert "does not take it into account" in found.text
     plan = custom_plan(500, 80, 1)
     assert decide_lot(plan, of_offsets(offsets * 3)).decision is Decision.REJECTED
+
+
+def test_the_load_sentence_names_the_mean_that_is_shown() -> None:
+    offsets = list(np.linspace(-14.0, -10.0, 30))
+    found = lot_figures(of_offsets(offsets), 30.0, CIRCUIT)
+    assert found.capability is not None and found.load is not None
+    mean = found.capability.mean_ppm
+    shown = f"{format_ppm(mean.value, mean.half)} ppm"
+    assert found.load.text.startswith(f"the lot sits {shown} off in common")
+    odd = lot_figures(of_offsets([*offsets, 400.0]), 30.0, CIRCUIT).load
+    assert odd is not None
+    assert odd.text.startswith(f"without its outlier the lot sits {shown} off")
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,12 @@
 """The sections of a lot: decision first, then figures, devices, doubts."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Lot, Run
+from benchlog.report.lots import lot_with_runs
 from benchlog.report.pages.content import (
     Block,
     Chart,
@@ -24,9 +25,9 @@ from benchlog.report.pages.lot_hook_up import lot_hook_up
 from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
-from benchlog.verdict.capability import Interval, at_most
-from benchlog.verdict.lotreport import LotReport, lot_report
+from benchlog.verdict.lotreport import LotReport
 from benchlog.verdict.lotruns import counts
+from benchlog.verdict.lotwords import UNDECIDED, lot_facts, lot_findings
 from benchlog.verdict.sampling import describe_plan
 from benchlog.verdict.spread import Histogram
 
@@ -66,29 +67,19 @@ class LotPage:
         """Whether any of it is simulated."""
         return any(run.simulated for run in self.runs)
 
-    @property
-    def u_ppm(self) -> float:
-        """Expanded uncertainty that all devices share: the first run's time base."""
-        base = self.runs[0].timebase if self.runs else None
-        return 0.0 if base is None else 2.0 * base.u_ppm
-
 
 def lot_record(reader: Reader, lot: Lot) -> LotPage:
     """Return what a page says of a lot."""
-    part = reader.part(lot.part_id)
-    rows = reader.lot_runs(lot)
-    runs = tuple(reader.run(row.run) for row in rows)
-    page = LotPage(lot_report(lot, part, rows), runs)
-    return LotPage(lot_report(lot, part, rows, page.u_ppm), runs)
+    return LotPage(*lot_with_runs(reader, lot))
 
 
 def lot_sections(page: LotPage) -> Iterator[Section]:
     """Yield what a page says of a lot."""
     record = page.report
     yield section("Decision", *_decision(record, page.simulated))
-    figures = _figures(record, page.u_ppm)
+    figures = _told(lot_facts(record))
     yield section("Figures of the lot", figures, _histogram(record))
-    yield section("Findings", _findings(record), _doubtful(record))
+    yield section("Findings", _told(lot_findings(record)), _doubtful(record))
     yield section("Devices", _devices(record), _not_counted(record))
     yield section("Part", part_facts(record.part))
     yield section("Hook-up and instruments", *lot_hook_up(page.runs))
@@ -113,7 +104,7 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
                 f"{standing.undecided} undecided, {standing.remaining} still to be "
                 "measured",
             ),
-            ("Undecided devices", f"counted as {standing.rule.value}"),
+            ("Undecided devices", UNDECIDED[standing.rule]),
             (
                 "Next lot",
                 "between Ac and Re: normal inspection again"
@@ -122,37 +113,6 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
             ),
         )
     )
-
-
-def _figures(record: LotReport, u_ppm: float) -> Facts:
-    able, fraction = record.figures.capability, record.figures.fraction
-    decided = record.standing.passed + record.standing.failed
-    rows: list[tuple[str, object]] = [("Limit", f"+-{record.limit_ppm:,.10g} ppm")]
-    if able is not None:
-        rows += [
-            ("Mean offset", f"{_of(able.mean_ppm, '+')} ppm"),
-            ("Standard deviation", f"{_of(able.sd_ppm)} ppm, n = {able.n}"),
-            ("Cp", None if able.cp is None else _of(able.cp)),
-            ("Cpk", None if able.cpk is None else _of(able.cpk)),
-        ]
-    if fraction is not None and decided:
-        share = Interval(
-            *(100 * x for x in (fraction.value, fraction.low, fraction.high))
-        )
-        most = 100 * at_most(record.standing.failed, decided)
-        rows.append(
-            ("Fraction defective", f"{_of(share)} %; with 95 % below {most:.3g} %")
-        )
-    if u_ppm:
-        rows.append(
-            ("Uncertainty that all share", f"+-{format_u_ppm(u_ppm)} ppm, time base")
-        )
-    return facts(rows)
-
-
-def _of(found: Interval, sign: str = "") -> str:
-    value, low, high = (f"{x:{sign}.4g}" for x in (found.value, found.low, found.high))
-    return f"{value} (95 %: {low} to {high})"
 
 
 def _histogram(record: LotReport) -> Chart | None:
@@ -216,29 +176,9 @@ def _histogram_in_words(found: Histogram) -> str:
     )
 
 
-def _findings(record: LotReport) -> Facts:
-    found = record.figures
-    groups = found.groups
-    rows: list[tuple[str, object]] = [
-        ("Drift through the session", found.drift.text if found.drift else ""),
-        (
-            "Two groups",
-            ""
-            if groups is None
-            else f"{groups.low_n} devices about {groups.low_mean_ppm:+.4g} ppm and "
-            f"{groups.high_n} about {groups.high_mean_ppm:+.4g} ppm",
-        ),
-        ("Load capacitance", found.load.text if found.load else ""),
-    ]
-    rows += [
-        (
-            "Failures in a row",
-            f"{row.length} from device {row.first + 1} on, probability "
-            f"{row.probability:.2g} by chance",
-        )
-        for row in found.failures_in_a_row
-    ]
-    return facts(rows)
+def _told(rows: Iterable[tuple[str, str]]) -> Facts:
+    """Return what the terminal tells, word for word."""
+    return facts((name[:1].upper() + name[1:], said) for name, said in rows)
 
 
 def _doubtful(record: LotReport) -> Table:
