@@ -18,10 +18,13 @@ from benchlog.model import (
     ReferenceCheck,
     ReferenceSpec,
 )
+from benchlog.report.pages.check_record import check_record
 from benchlog.report.pages.closing import METHODS
 from benchlog.report.pages.html import html_of
 from benchlog.report.pages.making import check_page, run_page
+from benchlog.report.pages.run_record import run_record
 from benchlog.store.reader import Reader
+from benchlog.units import format_u_ppm
 
 TOLD = (
     "code 80: -1,234.5 ppm",
@@ -123,6 +126,19 @@ def test_a_reference_check_shows_its_run(reader):
         ):
             assert text in said, text
         assert "UNDECIDED" not in said and "Fitness for use" not in said
+
+
+def test_a_page_says_of_a_check_what_the_command_said(reader):
+    finding = check_record(reader, run_record(reader, reader.run(3))).finding
+    page = words(parsed(html_of(check_page(reader, 1, VirtualClock()))))
+    # as `refcheck` prints it: the interval of the drift as it is, and one U
+    moved = finding.drift.u_ppm_per_h
+    assert f"+- {format_u_ppm(moved)} ppm an hour (95 %)" in page
+    assert "+0.300 ppm +- 0.020 ppm (95 %); positive is fast" in page
+    assert "u 0.010 ppm, which is U/2" in page
+    assert f"k = {finding.budget.k:.2f}, 95 %" in page
+    for absent in ("k = 2)", "Standard uncertainty", "corrected for the time base"):
+        assert absent not in page, absent
 
 
 def test_pulses_are_drawn_against_their_line(reader):

@@ -1,7 +1,7 @@
 """The sections of a reference check: what was found of a counter's time base."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchlog.errors import NotFoundError
 from benchlog.model import ReferenceCheck
@@ -129,7 +129,7 @@ def _drift(found: Finding) -> str:
     drift = found.drift
     if drift is None:
         return "the check was too short to tell"
-    u = 2.0 * drift.u_ppm_per_h
+    u = drift.u_ppm_per_h
     return (
         f"{format_ppm(drift.ppm_per_h, u)} +- {format_u_ppm(u)} ppm an hour (95 %); "
         f"{format_u_ppm(drift.allowed)} is allowed, {drift.limit.text}"
@@ -144,7 +144,8 @@ def _course(made: CheckRecord) -> Iterator[Block | None]:
     if record.trace is None:
         yield Prose(("The run has no reading.",))
         return
-    yield course_chart(record.trace, record.assessment)
+    said = "The reference as the counter reads it, not corrected"
+    yield replace(course_chart(record.trace, record.assessment), caption=said)
     yield Prose(
         (
             "Offset of the reference as the counter reads it: where the time base "
@@ -199,15 +200,13 @@ def _offset(check: ReferenceCheck) -> str:
 def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:
     left = (check.valid_until_utc_ns - now_utc_ns) / NS_PER_S / SECONDS_PER_DAY
     holds = whole_utc(check.valid_until_utc_ns)
-    u95 = 2.0 * check.u_ppm
     return facts(
         (
+            ("Offset of the time base", f"{_offset(check)}; positive is fast"),
             (
-                "Offset of the time base",
-                f"{format_ppm(check.offset_ppm, u95)} ppm +- {format_u_ppm(u95)} ppm "
-                "(95 %, k = 2); positive is fast",
+                "In later budgets",
+                f"u {format_u_ppm(check.u_ppm)} ppm, which is U/2",
             ),
-            ("Standard uncertainty", f"{format_u_ppm(check.u_ppm)} ppm"),
             ("Method", check.method),
             ("Checked", whole_utc(check.at_utc_ns)),
             (
@@ -258,11 +257,11 @@ def _all(checks: Sequence[Numbered]) -> Table:
         (
             number,
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
-            format_ppm(one.offset_ppm, one.u_ppm),
-            format_u_ppm(one.u_ppm),
+            format_ppm(one.offset_ppm, 2.0 * one.u_ppm),
+            format_u_ppm(2.0 * one.u_ppm),
             one.method,
         )
         for number, one in checks
     ]
-    headers = ("Check", "UTC", "Offset, ppm", "u, ppm", "Method")
+    headers = ("Check", "UTC", "Offset, ppm", "U (95 %), ppm", "Method")
     return table("Checks of this instrument, the newest last", headers, rows, "rlrr")
