@@ -25,5 +25,10 @@ def command(file: Path, overwrite: bool, db: Path | None) -> None:
     """
     from benchlog.store.backup import back_up
 
-    readings = back_up(database(db), file, overwrite=overwrite)
-    say(f"{counted(readings, 'reading')} in {file}")
+    copied = back_up(database(db), file, overwrite=overwrite)
+    say(f"{counted(copied.readings, 'reading')} in {file}")
+    for run in copied.open_runs:
+        say(
+            f"run {run} had not ended: the copy has what was stored of it by now, and "
+            "lists it as broken off"
+        )

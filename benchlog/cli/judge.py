@@ -144,3 +144,8 @@ def _tell(before: "Run", is_trial: bool) -> None:
     kept = "nothing is kept" if is_trial else "the old verdict stays beside it"
     was = before.verdict or "not judged"
     say(f"run {before.id} of {before.device} was {was}; {kept}")
+    if before.void is not None:
+        say(
+            f"run {before.id} is void ({before.void}): its verdict counts for nothing "
+            f"until `benchlog void {before.id} --restore --reason WHY`"
+        )

@@ -1,7 +1,7 @@
 """Runs read from the store, side by side."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,10 +44,17 @@ def comparison(reader: Reader, runs: Sequence[Run]) -> Comparison:
         raise UsageError("two different runs at least are needed to compare")
     sides = tuple(_beside(reader, run) for run in runs)
     first = sides[0]
-    found = tuple(
-        compare(first.side, other.side, _pairs(first, other)) for other in sides[1:]
-    )
-    return Comparison(sides, found)
+    return Comparison(sides, tuple(_against(first, other) for other in sides[1:]))
+
+
+def _against(first: Beside, other: Beside) -> Difference:
+    found = compare(first.side, other.side, _pairs(first, other))
+    void = [
+        f"run {one.run.id} is void ({one.run.void}): it counts for nothing"
+        for one in (first, other)
+        if one.run.void is not None
+    ]
+    return replace(found, notes=(*found.notes, *void))
 
 
 def _beside(reader: Reader, run: Run) -> Beside:

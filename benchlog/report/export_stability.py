@@ -37,8 +37,10 @@ def write_stability(reader: Reader, run: Run, format: str, path: Path) -> int:
     if format == "parquet":
         _parquet(rows, about, path)
     elif format == "csv":
-        head = comment("benchlog-stability", about) + ",".join(NAMES) + "\n"
-        path.write_text(head + "".join(map(_csv, rows)), encoding="utf-8")
+        said = {"benchlog-stability": 1, **about}
+        head = "".join(comment(key, value) for key, value in said.items())
+        text = head + ",".join(NAMES) + "\n" + "".join(map(_csv, rows))
+        path.write_text(text, encoding="utf-8")
     else:
         lines = (json.dumps(dict(zip(NAMES, row, strict=True))) for row in rows)
         first = json.dumps({"row": "stability", **about})

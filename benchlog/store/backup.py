@@ -3,8 +3,10 @@
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Final
 
 from benchlog.errors import StoreError, UsageError
 from benchlog.store import sqlite
@@ -13,27 +15,39 @@ from benchlog.store.reader import Reader
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
 
+_OPEN: Final = "select id from runs where ended_utc_ns is null order by id"
 
-def back_up(database: Path, to: Path, *, overwrite: bool = False) -> int:
-    """Copy a database as it is at this moment, its log included; return its readings.
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """How many readings a copy holds, and the runs that had not ended in it."""
+
+    readings: int
+    open_runs: tuple[int, ...]
+
+
+def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
+    """Copy a database as it is at this moment, its log included; say what is in it.
 
     Keepers go on meanwhile. The copy is checked before it appears under its name.
     Raises UsageError when the file exists or is the database, StoreError.
     """
-    if to.exists() and (not overwrite or to.samefile(database)):
+    if to.exists() and database.exists() and to.samefile(database):
+        raise UsageError(f"{to} is the database itself; name another file")
+    if to.exists() and not overwrite:
         raise UsageError(f"{to} exists; name another file or add --overwrite")
     written = to.with_name(f".{to.name}.{os.getpid()}.part")
     with Reader.open(database) as reader:
         try:
             reader.copy_into(written)
-            readings = _checked(written)
+            copied = _checked(written)
             _settle(written)
             written.replace(to)
         except OSError as error:
             raise StoreError(f"{to} cannot be written: {error.strerror}") from error
         finally:
             written.unlink(missing_ok=True)
-    return readings
+    return copied
 
 
 @contextmanager
@@ -61,17 +75,17 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
         raise sqlite.store_error(error, path) from error
 
 
-def _checked(path: Path) -> int:
-    """Return how many readings a copy holds. Raises StoreError when it is damaged."""
+def _checked(path: Path) -> Copied:
+    """Return what a copy holds. Raises StoreError when it is damaged."""
     try:
         connection = sqlite.connect_to_read(path, immutable=True)
         try:
             said = connection.execute("pragma quick_check(1)").fetchone()[0]
             if said != "ok":
                 raise StoreError(f"the copy {path} is damaged ({said}); try again")
-            return int(
-                connection.execute("select count(*) from readings").fetchone()[0]
-            )
+            (count,) = connection.execute("select count(*) from readings").fetchone()
+            still_open = connection.execute(_OPEN).fetchall()
+            return Copied(int(count), tuple(int(run) for (run,) in still_open))
         finally:
             connection.close()
     except SqliteError as error:

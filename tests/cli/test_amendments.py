@@ -5,6 +5,9 @@ import json
 import pytest
 from cli.conftest import Line
 
+from benchlog.clock import host_clock
+from benchlog.store.writer import Writer
+
 PART = "quartz-16mhz-30ppm"
 
 
@@ -72,3 +75,46 @@ def test_what_is_backed_up_is_merged_once(measured: Line) -> None:
     assert shown(measured, "--db", "all.db")["offset_ppm"] == pytest.approx(
         640.975 / 16
     )
+
+
+def test_a_void_run_judged_again_or_compared_says_what_it_is(measured: Line) -> None:
+    rows = "".join(f"{k} {16_000_100 + k % 3}\n" for k in range(40))
+    (measured.folder / "more.txt").write_text(rows)
+    measured.run("import", "more.txt", "--part", PART, "--device", "KX-0418")
+    assert measured.run("void", "1", "--reason", "probe fell off").returncode == 0
+    judged = measured.run("judge", "1", "--part", "quartz-16mhz-50ppm")
+    assert "run 1 is void (probe fell off)" in judged.stderr
+    assert "--restore" in judged.stderr
+    compared = measured.run("compare", "1", "2")
+    assert "run 1 is void (probe fell off)" in compared.stdout
+    (said,) = document_of(measured, "compare", "1", "2")["differences"]
+    assert any("void" in note for note in said["notes"])
+    listed = measured.run("runs").stdout
+    assert "void, judged again" in listed
+
+
+def document_of(line: Line, *words: str) -> dict:
+    return json.loads(line.run(*words, "--json").stdout)
+
+
+def test_an_export_altered_by_hand_is_told(measured: Line) -> None:
+    measured.run("export", "1", "--out", "out.csv")
+    out = measured.folder / "out.csv"
+    out.write_text(out.read_text().replace(",16000641.0,", ",16000941.0,", 1))
+    done = measured.run("import", "out.csv", "--db", "there.db")
+    assert done.returncode == 0 and "changed after it was exported" in done.stderr
+    refused = measured.run("import", "out.csv", "--db", "there.db")
+    assert refused.returncode == 2 and "here already, as run 1" in refused.stderr
+    forced = measured.run("import", "out.csv", "--db", "there.db", "--again")
+    assert forced.returncode == 0
+    stored = document_of(measured, "runs", "--db", "there.db")
+    found = shown(measured, "--db", "there.db")["offset_ppm"]
+    assert {one["offset_ppm"] for one in stored} == {found}
+
+
+def test_a_backup_of_a_run_that_goes_on_says_so(measured: Line) -> None:
+    with Writer.open(measured.db, host_clock()) as writer:
+        writer.resume_run(1)
+    done = measured.run("backup", "now.db")
+    assert "run 1 had not ended" in done.stderr
+    assert "broken off" in measured.run("runs", "--db", "now.db").stdout

@@ -17,7 +17,7 @@ from benchlog.model import (
     ReferenceCheck,
 )
 from benchlog.store import migrate, schema
-from benchlog.store.backup import back_up
+from benchlog.store.backup import Copied, back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.writer import Writer
@@ -135,7 +135,7 @@ def test_a_backup_holds_what_a_plain_copy_loses(tmp_path):
         writer.checkpoint()
         writer.commit(rows(run, segment, 100))
         shutil.copy(path, tmp_path / "plain.db")
-        assert back_up(path, tmp_path / "copy.db") == 100
+        assert back_up(path, tmp_path / "copy.db") == Copied(100, (1,))
         writer.commit(rows(run, segment, 5, first=100))  # keepers go on
     with Reader.open(tmp_path / "plain.db") as reader:
         assert reader.count(run) == 0
@@ -148,11 +148,11 @@ def test_a_backup_holds_what_a_plain_copy_loses(tmp_path):
 def test_a_backup_goes_over_nothing_by_accident(tmp_path):
     path = tmp_path / "bench.db"
     Writer.open(path, VirtualClock()).close()
-    assert back_up(path, tmp_path / "copy.db") == 0
+    assert back_up(path, tmp_path / "copy.db") == Copied(0, ())
     with pytest.raises(UsageError, match="exists"):
         back_up(path, tmp_path / "copy.db")
-    assert back_up(path, tmp_path / "copy.db", overwrite=True) == 0
-    with pytest.raises(UsageError, match="exists"):
+    assert back_up(path, tmp_path / "copy.db", overwrite=True) == Copied(0, ())
+    with pytest.raises(UsageError, match="the database itself"):
         back_up(path, path, overwrite=True)
     with pytest.raises(StoreError):
         back_up(path, tmp_path / "nowhere" / "copy.db")
