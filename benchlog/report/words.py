@@ -11,6 +11,7 @@ from benchlog.units import (
     seconds_per_day,
     three_digits,
 )
+from benchlog.verdict.budget import UNLIMITED
 
 __all__ = [
     "Document",
@@ -129,7 +130,7 @@ def timebase_text(timebase: Document) -> str:
 
 def freedom_text(degrees: float | None) -> str:
     """Return degrees of freedom; unlimited ones are many."""
-    return "many" if degrees is None else f"{degrees:.3g}"
+    return "many" if degrees is None or degrees >= UNLIMITED else f"{degrees:.3g}"
 
 
 def percent(probability: float) -> str:

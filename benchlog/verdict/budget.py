@@ -15,6 +15,9 @@ PROBABILITY: Final = 0.95
 MANY: Final = 60.0
 """Effective degrees of freedom from which k = 2 is taken (the quantile is 2.0003)."""
 
+UNLIMITED: Final = 1e4
+"""Degrees of freedom from which nobody tells them from unlimited ones."""
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:
@@ -52,11 +55,15 @@ def budget_of(lines: Iterable[BudgetLine]) -> Budget:
 
 
 def effective_freedom(lines: Iterable[BudgetLine], u_ppm: float) -> float:
-    """Welch-Satterthwaite: nu_eff = u_c^4 / sum(u_i^4 / nu_i)."""
+    """Welch-Satterthwaite: nu_eff = u_c^4 / sum(u_i^4 / nu_i).
+
+    From `UNLIMITED` on they count as unlimited: such a figure only says that the lines
+    with few are too small to matter.
+    """
     if u_ppm <= 0:
         return math.inf
     spread = sum((line.u_ppm / u_ppm) ** 4 / line.degrees_of_freedom for line in lines)
-    return 1.0 / spread if spread > 0 else math.inf
+    return 1.0 / spread if spread > 1.0 / UNLIMITED else math.inf
 
 
 def coverage_factor(degrees_of_freedom: float) -> float:

@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from benchlog.report.words import freedom_text
 from benchlog.verdict.budget import (
     BudgetLine,
     budget_of,
@@ -46,6 +47,16 @@ def test_worked_budget_of_five_readings():
 def test_coverage_factor(freedom, k):
     """Student quantiles, 95 % (GUM table G.2); 2 when they are many."""
     assert coverage_factor(freedom) == pytest.approx(k, abs=1e-4)
+
+
+def test_degrees_of_freedom_beyond_counting_are_unlimited():
+    # 1.47 degrees of a line that is a thousandth: nu_eff = 1.47e12
+    found = budget_of([BudgetLine("a", 1.0), BudgetLine("b", 1e-3, 1.47)])
+    assert (found.degrees_of_freedom, found.k) == (math.inf, 2.0)
+    known = budget_of([BudgetLine("a", 1.0), BudgetLine("b", 0.2, 1.47)])
+    assert known.degrees_of_freedom == pytest.approx(1.47 * (1 + 0.2**2) ** 2 / 0.2**4)
+    assert [freedom_text(one) for one in (None, math.inf, 2.8e7)] == ["many"] * 3
+    assert freedom_text(994.0) == "994"
 
 
 def test_resolution_behind_a_divider_counts_more():

@@ -1,12 +1,8 @@
 """An uncertainty budget as a table, line by line with where each comes from."""
 
-from typing import Final
-
 from benchlog.report.pages.content import Table, table
 from benchlog.report.words import freedom_text, three_digits
 from benchlog.verdict.budget import Budget
-
-_MANY: Final = 1e4
 
 
 def budget_table(budget: Budget, title: str) -> Table:
@@ -15,19 +11,15 @@ def budget_table(budget: Budget, title: str) -> Table:
         (
             line.name,
             three_digits(line.u_ppm),
-            _freedom(line.degrees_of_freedom),
+            freedom_text(line.degrees_of_freedom),
             line.distribution,
             line.text,
         )
         for line in budget.lines
     ]
-    freedom = _freedom(budget.degrees_of_freedom)
+    freedom = freedom_text(budget.degrees_of_freedom)
     rows.append(("combined", three_digits(budget.u_ppm), freedom, "", ""))
     expanded = three_digits(budget.expanded_ppm)
     rows.append(("expanded, U", expanded, "", "", f"k = {budget.k:.2f}, 95 %"))
     headers = ("Contribution", "u, ppm", "Freedom", "Shape", "From")
     return table(title, headers, rows, "lrr")
-
-
-def _freedom(degrees: float) -> str:
-    return freedom_text(None if degrees > _MANY else degrees)
