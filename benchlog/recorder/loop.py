@@ -160,9 +160,13 @@ class Keeper:
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
         self.book.runs.note(run, EventKind.ENDED, text)
-        self._tell_settled(self.book.commit_all())
+        self.commit_all()
         assessment = self.book.end(run, how)
         self.around.tell(Told(run_id, "ended", assessment=assessment, text=how))
+
+    def commit_all(self) -> None:
+        """Commit and tell what was heard so far, also what would still wait."""
+        self._tell_settled(self.book.commit_all())
 
     def ids_came(self) -> None:
         """Read device ids from another program; for the keeper of a lot."""

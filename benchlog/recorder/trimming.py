@@ -10,16 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-from scipy.special import stdtrit
-
 from benchlog import registry
 from benchlog.analysis.trimsearch import CodeResult, TrimSearch
-from benchlog.analysis.uncertainty import uncertainty_of_even
 from benchlog.clock import Clock
 from benchlog.driver import Trimmer
-from benchlog.errors import BenchlogError, InstrumentError, UsageError
-from benchlog.model import EventKind, Reading, RunPlan
+from benchlog.errors import BenchlogError, DataError, InstrumentError, UsageError
+from benchlog.model import EventKind, Reading, RunPlan, TrimRange
 from benchlog.recorder.keeper import opened_keeper
 from benchlog.recorder.loop import Keeper
 from benchlog.recorder.plans import position_of
@@ -38,8 +34,8 @@ ENOUGH: Final = 0.04
 class Trimmed:
     """What a search found; the table is in the order of codes.
 
-    `offset_ppm` and `u_ppm`, U (95 %) of the noise identified, are of the best code as
-    it was left set, measured once more at the end.
+    `offset_ppm` and `u_ppm` (U, 95 %) are of the best code as it was left set, measured
+    once more at the end: the figures that are kept of the run.
     """
 
     run: int
@@ -70,15 +66,16 @@ def trim(
 ) -> Trimmed:
     """Search the best trim code of the device in `plan`.
 
-    Raises UsageError when part or position know no trim, InstrumentError when a code
-    could not be set, and what `keep` raises. The run is kept whatever happens.
+    Raises UsageError when part or position know no trim or `start` is no safe code,
+    InstrumentError when a code could not be set, and what `keep` raises. The run is
+    kept whatever happens.
     """
     if plan.part.trim is None:
         raise UsageError(
             f"part {plan.part.id!r} says nothing of trim codes; add a [trim] table "
             "with the codes that its data sheet allows"
         )
-    search = TrimSearch(plan.part.trim, start)
+    search = _search(plan.part.trim, start)
     trimmer = _trimmer(plan, clock)
     listeners = [tell]
 
@@ -154,14 +151,19 @@ class _Session:
         self._set(self._search.next_code())
 
     def _confirm(self, asked: Asked) -> None:
-        """End when the best code, set for good, has been measured long enough."""
+        """End when the best code, set for good, has been measured long enough.
+
+        What is said of it is what is kept of the run: the judge's figures, of all
+        readings that were heard until then.
+        """
         if len(asked.offsets_ppm) < LAST:
             return
-        ppm = np.array(asked.offsets_ppm)
-        found = uncertainty_of_even(ppm)
-        u = float(stdtrit(found.degrees_of_freedom, 0.975)) * found.u_ppm
-        self.found_ppm = (float(ppm.mean()), u if found.u_ppm else 0.0)
-        said = f"{format_ppm(*self.found_ppm)} +- {format_u_ppm(u)} ppm"
+        self._keeper.commit_all()
+        found = self._keeper.book.runs.by_id[self._run_id].judge.assessment()
+        if found.offset_ppm is None or found.u_ppm is None:
+            return  # all that was heard was refused: there is more to come
+        self.found_ppm = found.offset_ppm, found.u_ppm
+        said = f"{format_ppm(*self.found_ppm)} +- {format_u_ppm(found.u_ppm)} ppm"
         self._note(f"best code {asked.code} is set, for now: {said}; burn it yourself")
         self._asked = None
         self._keeper.end_one(self._run_id, "best code found")
@@ -206,6 +208,13 @@ def _mean(values: Sequence[float]) -> tuple[float, float]:
     mean = math.fsum(values) / n
     spread = math.fsum((v - mean) ** 2 for v in values) / (n - 1)
     return mean, math.sqrt(spread / n)
+
+
+def _search(trim: TrimRange, start: int | None) -> TrimSearch:
+    try:
+        return TrimSearch(trim, start)
+    except DataError as error:
+        raise UsageError(f"{error}; begin at one of these") from error
 
 
 def _trimmer(plan: RunPlan, clock: Clock) -> Trimmer:

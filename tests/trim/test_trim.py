@@ -22,6 +22,7 @@ from benchlog.errors import (
 from benchlog.model import Flag
 from benchlog.simulate import DemoBench, SimulatedBench, demo_scenario
 from benchlog.store.reader import Reader
+from benchlog.units import format_ppm, format_u_ppm
 
 PART = "rc-8mhz-delivered"
 
@@ -88,10 +89,22 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     last = len(columns) - int(on_trial.sum())
     assert last >= 30 and on_trial[:-last].all() and not on_trial[-last:].any()
     kept = json.loads(benchlog(tmp_path, "show", str(run.id), "--json").stdout)
-    assert kept["offset_ppm"] == pytest.approx(found["offset_ppm"], abs=found["u_ppm"])
-    assert kept["u_ppm"] < 2_000
+    for key in ("offset_ppm", "u_ppm"):  # one run, one truth
+        assert kept[key] == pytest.approx(found[key], rel=1e-9), key
+    (told,) = [text for text in texts if "burn it yourself" in text]
+    figure = f"{format_ppm(kept['offset_ppm'], kept['u_ppm'])} +- "
+    assert f"{figure}{format_u_ppm(kept['u_ppm'])} ppm" in told
     said = benchlog(tmp_path, "fitness", str(run.id))
     assert said.returncode == 2 and "is a trim" in said.stderr
+
+
+def test_a_code_that_may_not_be_set_is_bad_usage(bench, tmp_path):
+    served, path = bench
+    words = ("trim", "--bench", str(path), "--part", PART, "--device", "RC-101")
+    done = benchlog(tmp_path, *words, "--start", "999")
+    assert done.returncode == 2
+    assert "999 is not within the safe codes 0 to 110" in done.stderr
+    assert not served.firmware.asked and not (tmp_path / "trim.db").exists()
 
 
 @pytest.mark.parametrize(
