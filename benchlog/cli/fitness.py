@@ -141,7 +141,7 @@ def _of_run(
     from benchlog.verdict.fitnessdocument import document_of
     from benchlog.verdict.source import measured_source
 
-    if run.purpose == "trim":
+    if run.made_for == "trim":
         raise UsageError(
             f"run {run.id} is a trim: its readings are of many codes; measure the "
             "device as it is now and name that run"

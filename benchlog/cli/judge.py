@@ -59,7 +59,7 @@ def command(
         before = reader.run(run)
         if before.open:
             raise UsageError(f"run {run} is still going on; stop it first")
-        if before.purpose is Purpose.REFCHECK:
+        if before.made_for is Purpose.REFCHECK:
             raise UsageError(f"run {run} checked a time base: no device is judged")
         wanted = _as_wished(reader, before, wish["part"], wish["refcheck"])
         document = judged(reader, wanted)

@@ -1,6 +1,5 @@
 """`benchlog runs`: what is in the database, newest first."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -67,13 +66,10 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
 
 
 def _when_made(reader: "Reader", run: "Run") -> "Run":
-    """Return an imported run with the times of the run that it was, if it says so."""
-    origin = run.snapshot.get("origin")
-    exported = origin.get("run") if isinstance(origin, Mapping) else None
-    if isinstance(exported, Mapping):
-        began, ended = (exported.get(f"{name}_utc_ns") for name in ("started", "ended"))
-        if isinstance(began, int) and isinstance(ended, int):
-            return replace(run, started_utc_ns=began, ended_utc_ns=ended)
+    """Return an imported run with the times when its readings were made, if known."""
+    if run.exported:
+        began, ended = run.made_utc_ns
+        return replace(run, started_utc_ns=began, ended_utc_ns=ended)
     first = reader.columns_after(run.id, limit=1).utc_ns
     made = len(first) and first[0] >= 0
     return replace(run, started_utc_ns=int(first[0]) if made else -1)

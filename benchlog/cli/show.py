@@ -61,7 +61,7 @@ def document_of(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night | 
     A run that was no soak and took less than an hour has no night.
     """
     figures, night = judged_night(reader, run)
-    if run.purpose is not Purpose.SOAK and night.span_s < _LONG_S:
+    if run.made_for is not Purpose.SOAK and night.span_s < _LONG_S:
         return _with_the_rest(reader, run, figures), None
     document = _with_the_rest(reader, run, figures)
     return {**document, "summary": night.document()}, night

@@ -148,6 +148,28 @@ class Run:
     judged_again: bool = False
 
     @property
+    def exported(self) -> Mapping[str, object]:
+        """What an export says of the run that this one is a copy of; else nothing."""
+        origin = self.snapshot.get("origin")
+        said = origin.get("run") if isinstance(origin, Mapping) else None
+        return said if isinstance(said, Mapping) else {}
+
+    @property
+    def made_for(self) -> Purpose:
+        """What its readings were made for; of a copy, what its file says of that."""
+        said = self.exported.get("purpose")
+        known = (one for one in Purpose if one == said)
+        return next(known, self.purpose)
+
+    @property
+    def made_utc_ns(self) -> tuple[int, int | None]:
+        """When it was begun and ended; of a copy, when the run was that it copies."""
+        began, ended = (self.exported.get(f"{n}_utc_ns") for n in ("started", "ended"))
+        if isinstance(began, int) and isinstance(ended, int):
+            return began, ended
+        return self.started_utc_ns, self.ended_utc_ns
+
+    @property
     def open(self) -> bool:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None

@@ -52,7 +52,7 @@ class Follower:
     def _begin(self) -> None:
         run = self.run
         self._judge = judge_for(run)
-        self._night = NightWatch(run) if run.purpose is Purpose.SOAK else None
+        self._night = NightWatch(run) if run.made_for is Purpose.SOAK else None
         self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
         self.readings = 0
         self._last_id = self._last_condition = 0

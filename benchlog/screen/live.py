@@ -195,7 +195,7 @@ class LiveScreen(ActingScreen):
         if action == "beside":
             return bool(self.app.beside.of(self.follower.run))
         if action == "night":
-            return self.follower.run.purpose is Purpose.SOAK
+            return self.follower.run.made_for is Purpose.SOAK
         if action == "bell":
             return self.follower.standing().live and self.app.bell_on != parameters[0]
         return super().check_action(action, parameters)

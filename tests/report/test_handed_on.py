@@ -9,10 +9,11 @@ from store.making import TIMEBASE, begin, fresh_writer, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
-from benchlog.model import EventKind, Purpose
+from benchlog.model import Event, EventKind, Purpose
 from benchlog.report.exports import export_run
 from benchlog.report.imports import import_file
 from benchlog.report.options import ImportOptions
+from benchlog.report.pages.making import run_page
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.verdict import figures, judge_for
@@ -185,5 +186,27 @@ def test_a_check_of_a_time_base_stays_one(writer, there, tmp_path):
         export_run(reader, run, "csv", out)
     result = import_file(out, there, VirtualClock())
     with seen_by(there) as reader:
-        assert reader.run(result.run).snapshot["checks"] == "counter"
+        here = reader.run(result.run)
+        assert here.snapshot["checks"] == "counter"
+        assert (here.purpose, here.made_for) == (Purpose.IMPORT, Purpose.REFCHECK)
         assert EventKind.NOTE in [e.kind for _, e in reader.events(result.run)]
+
+
+def test_a_trim_that_came_in_has_the_page_of_a_trim(writer, there, tmp_path):
+    run, segment = begin(writer, "RC-1", purpose=Purpose.TRIM)
+    writer.commit(rows(run, segment, 9))
+    for code, ppm in ((128, "-13,646"), (131, "-1,250")):
+        tried = Event(1, 2, EventKind.TRIM, f"code {code}: {ppm} ppm")
+        writer.commit([(run, segment, tried)])
+    writer.end_run(run, "best code found")
+    out = tmp_path / "trim.jsonl"
+    with seen_by(writer) as reader:
+        export_run(reader, run, "jsonl", out)
+        began, ended = reader.run(run).made_utc_ns
+    result = import_file(out, there, VirtualClock())
+    with seen_by(there) as reader:
+        here = reader.run(result.run)
+        assert here.made_utc_ns == (began, ended)
+        page = run_page(reader, [here], VirtualClock())
+        titles = [part.title for part in page.sections]
+        assert "Stability" not in titles and "Trim codes" in titles

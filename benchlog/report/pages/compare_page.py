@@ -76,7 +76,7 @@ def _run(one: Beside) -> tuple[object, ...]:
         one.run.id,
         one.run.device,
         one.run.part.id,
-        (iso_utc(one.run.started_utc_ns) or "")[:16].replace("T", " "),
+        (iso_utc(one.run.made_utc_ns[0]) or "")[:16].replace("T", " "),
         format_ppm(found.offset_ppm, found.u_ppm),
         format_u_ppm(found.u_ppm),
         "" if rms is None else three_digits(rms),

@@ -42,10 +42,11 @@ def hook_up_facts(run: Run) -> Facts:
             ("Device", run.device),
             ("Device id as typed", run.typed_device),
             ("Part as begun", _begun_as(run)),
-            ("Run", f"{run.id}, {run.purpose.value}"),
+            ("Run", f"{run.id}, {_made_for(run)}"),
             ("Lot", run.lot),
-            ("Begun", iso_utc(run.started_utc_ns)),
+            ("Begun", iso_utc(run.made_utc_ns[0])),
             ("Ended", _ended(run)),
+            ("Imported", iso_utc(run.started_utc_ns) if run.exported else None),
             ("Bench and position", f"{run.bench}, {run.position}"),
             ("Divider", "" if run.divider == 1 else f"{run.divider:g}"),
             ("Load capacitance as hooked up", _plain(snapshot.get("load_pf"), "pF")),
@@ -121,10 +122,16 @@ def _begun_as(run: Run) -> object:
     return part.get("id") if run.judged_again and isinstance(part, dict) else None
 
 
+def _made_for(run: Run) -> str:
+    imported = run.purpose is not run.made_for
+    return run.made_for.value + (f" ({run.purpose.value})" if imported else "")
+
+
 def _ended(run: Run) -> str:
     if run.open:
         return "still going on"
-    return f"{iso_utc(run.ended_utc_ns)}, {run.ended_how}"
+    how = run.exported.get("ended_how") or run.ended_how
+    return f"{iso_utc(run.made_utc_ns[1])}, {how}"
 
 
 def _both(ppm: float | None) -> str:

@@ -53,9 +53,9 @@ def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
     if len(records) == 1:
         run = records[0].run
         return page_of(
-            f"{printed(run.device)}: {run.purpose.value}, run {run.id}",
+            f"{printed(run.device)}: {run.made_for.value}, run {run.id}",
             f"{printed(run.part.title)}, {format_frequency(run.nominal_hz)}, "
-            f"begun {whole_utc(run.started_utc_ns)}",
+            f"begun {whole_utc(run.made_utc_ns[0])}",
             _sections(reader, records[0]),
             clock,
             closing,
@@ -72,7 +72,7 @@ def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
 
 
 def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
-    if record.run.purpose is Purpose.REFCHECK:
+    if record.run.made_for is Purpose.REFCHECK:
         return check_run_sections(check_record(reader, record))
     return run_sections(record)
 
@@ -80,7 +80,7 @@ def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
 def _method(record: RunRecord) -> str:
     special = {Purpose.REFCHECK: "check", Purpose.TRIM: "trim"}
     usual = "counter" if not record.document.get("timing") else "pulses"
-    return special.get(record.run.purpose, usual)
+    return special.get(record.run.made_for, usual)
 
 
 def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:

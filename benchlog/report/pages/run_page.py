@@ -55,7 +55,7 @@ _AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
 def run_sections(record: RunRecord) -> Iterator[Section]:
     """Yield what a page says of one run."""
     yield section("Verdict", *_verdict(record))
-    if record.run.purpose is Purpose.TRIM:
+    if record.run.made_for is Purpose.TRIM:
         yield from trim_sections(record)
     else:
         yield from _measured(record)
@@ -69,7 +69,7 @@ def run_sections(record: RunRecord) -> Iterator[Section]:
     )
     yield section("Events", *_events(record))
     yield section("Verdicts and amendments", _verdicts(record), _amendments(record))
-    if record.run.purpose is not Purpose.TRIM:
+    if record.run.made_for is not Purpose.TRIM:
         yield section("What this source is good for", *_fitness(record))
 
 
@@ -83,7 +83,7 @@ def _measured(record: RunRecord) -> Iterator[Section]:
 
 def _verdict(record: RunRecord) -> Iterator[Block | None]:
     yield from notices(record)
-    if record.run.purpose is Purpose.TRIM:
+    if record.run.made_for is Purpose.TRIM:
         yield trim_ruling(record)
         return
     yield _ruling(record.document)
@@ -281,7 +281,7 @@ def _verdicts(record: RunRecord) -> Table:
         for one in record.verdicts
     ]
     headers = ("UTC", "Verdict", "Offset, ppm", "U, ppm", "Limit, ppm", "Rule")
-    trim = record.run.purpose is Purpose.TRIM
+    trim = record.run.made_for is Purpose.TRIM
     note = "Of the best code, as it was measured at the end; the others were on trial."
     title = "Verdicts kept, the newest last"
     return table(title, headers, rows, "llrrr", note if trim and rows else "")

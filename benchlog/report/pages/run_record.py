@@ -155,7 +155,7 @@ def _night(
     reader: Reader, run: Run, columns: Columns, assessment: Assessment
 ) -> Night | None:
     """Return how a soak went, or another run that took an hour or more."""
-    if run.purpose is not Purpose.SOAK and assessment.stats.span_s < LONG_S:
+    if run.made_for is not Purpose.SOAK and assessment.stats.span_s < LONG_S:
         return None
     watch = NightWatch(run)
     for chunk in _chunks(columns):
@@ -164,7 +164,7 @@ def _night(
 
 
 def _codes(reader: Reader, run: Run) -> dict[int, tuple[float, str]]:
-    if run.purpose is not Purpose.TRIM:
+    if run.made_for is not Purpose.TRIM:
         return {}
     return codes_of(event for _, event in reader.events(run.id))
 
