@@ -7,7 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.values import Listed, Number, Text
+from benchlog.cli.values import Listed, Number, SupplyVolts, Text
 
 EXAMPLES = (
     "benchlog inspect --bench corner-bench --part quartz-16mhz-30ppm --lot B2207 \\",
@@ -68,7 +68,7 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
 @click.option("--operator", type=Text(), help="Who measures.")
 @click.option("--note", type=Text(), help="Kept with each run.")
 @click.option("--load-pf", type=Number(above=0), help="Load capacitance, pF.")
-@click.option("--supply-v", type=Number(above=0), help="Supply voltage, V.")
+@click.option("--supply-v", type=SupplyVolts(), help="Supply voltage, V.")
 @click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")
 @click.option("--bell", is_flag=True, help="Ring: once pass, twice fail, thrice else.")
 @click.option(

@@ -7,7 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.values import Duration, Listed, Number, Text
+from benchlog.cli.values import Duration, Listed, Number, SupplyVolts, Text
 
 EXAMPLES = (
     "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
@@ -44,7 +44,7 @@ EXAMPLES = (
 @click.option("--note", type=Text(), help="Kept with the run.")
 @click.option("--lot", type=Text(), help="The lot the device belongs to.")
 @click.option("--load-pf", type=Number(above=0), help="Load capacitance, pF.")
-@click.option("--supply-v", type=Number(above=0), help="Supply voltage, V.")
+@click.option("--supply-v", type=SupplyVolts(), help="Supply voltage, V.")
 @click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")
 @click.option("--go-on", is_flag=True, help="Go on when the terminal is closed.")
 @click.option("--bell", is_flag=True, help="Ring when the verdict becomes clear.")

@@ -61,8 +61,18 @@ def document(
         "device": run.device,
         "phases": list(found),
         "responses": list(answers),
+        "doubts": [{"mark": name, "said": said} for name, said in doubts(found)],
         "simulated": run.simulated,
     }
+
+
+def doubts(found: "tuple[Phase, ...]") -> list[tuple[str, str]]:
+    """Return the marks that may not say what was meant, each with what is odd."""
+    from benchlog.verdict.marks import read_mark
+
+    names = [phase.name for phase in found]
+    said = [(printable(name), read_mark(name).said) for name in names]
+    return [(name, what) for name, what in said if what]
 
 
 def text(
@@ -86,6 +96,7 @@ def text(
     if not said:
         said = ["one phase only: set marks on the screen (key m) to cut a run"]
     simulated = ", simulated" if run.simulated else ""
+    said += [f"{name}: {doubt}" for name, doubt in doubts(found)]
     head = f"response of {printable(run.device)}, run {run.id}{simulated}"
     return "\n\n".join((head, table(headers, rows, "lrrrrrr"), "\n".join(said)))
 

@@ -73,8 +73,28 @@ class Number(_Type):
             number = math.nan
         if not math.isfinite(number) or number <= self.above:
             bound = "" if self.above == -math.inf else f" above {self.above:g}"
-            self.fail(f"{value!r} is not a finite number{bound}", param, ctx)
+            point = "; decimals follow a point" if "," in str(value) else ""
+            self.fail(f"{value!r} is not a finite number{bound}{point}", param, ctx)
         return number
+
+
+class SupplyVolts(Number):
+    """A supply in V; more than a clock source can have is warned of, and kept."""
+
+    def __init__(self) -> None:
+        super().__init__(above=0)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a voltage; say when it is beyond belief."""
+        from benchlog.cli.printing import say
+        from benchlog.verdict.marks import MOST_V
+
+        volts = super().convert(value, param, ctx)
+        if volts > MOST_V:
+            say(f"a supply of {volts:g} V is beyond {MOST_V:g} V; it is kept as typed")
+        return volts
 
 
 class Text(_Type):

@@ -11,6 +11,7 @@ from benchlog.recorder.fleet import Fleet
 from benchlog.recorder.liverun import LiveRun
 from benchlog.recorder.wire import Order
 from benchlog.units import NS_PER_S
+from benchlog.verdict.marks import read_mark
 
 _LONGEST_NOTE: Final = 4_000
 _BACK_S: Final = 600.0  # real seconds: so long a person may take over a few words
@@ -69,11 +70,11 @@ class Front:
                 self._keeper.end_one(run.run_id, "measured again")
                 return {"run": self._keeper.begin_one(run.plan, follows=True)}
             case _:
-                self._written(request, run)
+                return self._written(request, run)
         return {}
 
-    def _written(self, request: Request, run: LiveRun) -> None:
-        """Keep a note or a mark; it carries the moment that was meant."""
+    def _written(self, request: Request, run: LiveRun) -> Mapping[str, object]:
+        """Keep a note or a mark at the moment that was meant; say what is odd of it."""
         text = request.text[:_LONGEST_NOTE]
         event = run.event(_KINDS[request.do], text)
         if request.at_mono_ns is not None:
@@ -81,6 +82,10 @@ class Front:
             utc_ns = request.at_utc_ns or event.utc_ns - back_ns
             event = replace(event, mono_ns=request.at_mono_ns, utc_ns=utc_ns)
         self._keeper.book.runs.add_event(run, event)
+        if event.kind != EventKind.MARK:
+            return {}
+        said = read_mark(text, run.plan.supply_v).said
+        return {"said": said} if said else {}
 
     def _pause(self, run: LiveRun) -> None:
         if not run.paused:

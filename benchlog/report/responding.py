@@ -1,6 +1,5 @@
 """From a run in the database to what its response is worked out of."""
 
-import re
 from collections.abc import Sequence
 from typing import Final
 
@@ -12,13 +11,13 @@ from benchlog.model import EventKind, Run
 from benchlog.report.study import temperature_data
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
+from benchlog.verdict.marks import read_mark
 
 Array = NDArray[np.float64]
 
 SUPPLY: Final = "supply"
 TYPED_LATE_S: Final = 30.0
 """A mark about the supply and a measured step of it this close are one and the same."""
-_VOLTS: Final = re.compile(r"\bsupply\b\D{0,12}?(\d{1,4}(?:[.,]\d{1,6})?)\s*V\b", re.I)
 
 
 def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
@@ -51,8 +50,9 @@ def stated_supply(t_s: Array, marks: Sequence[Cut], start_v: float | None) -> Ar
     """Return the supply in V at each time as marks state it, NaN before it is known."""
     known = np.full(len(t_s), np.nan if start_v is None else start_v)
     for mark in sorted(marks, key=lambda cut: cut.t_s):
-        if found := _VOLTS.search(mark.name):
-            known[t_s >= mark.t_s] = float(found[1].replace(",", "."))
+        volts = read_mark(mark.name).volts
+        if volts is not None:
+            known[t_s >= mark.t_s] = volts
     return known
 
 

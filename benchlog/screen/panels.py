@@ -168,7 +168,8 @@ def news(standing: Standing, said: str, listed: bool) -> Content:
 def answered(verb: str, answer: Answer) -> str:
     """Say what came of asking the keeper."""
     if answer.ok:
-        return _DONE.get(verb, verb)
+        said = str(answer.data.get("said", ""))
+        return _DONE.get(verb, verb) + (f"; {said}" if said else "")
     return f"not done: {answer.error or 'the keeper gave no reason'}"
 
 

@@ -3,7 +3,7 @@
 import click
 import pytest
 
-from benchlog.cli.values import Duration, Number, RunId, Text
+from benchlog.cli.values import Duration, Number, RunId, SupplyVolts, Text
 
 
 @pytest.mark.parametrize(
@@ -40,3 +40,17 @@ def test_what_is_no_text_is_refused(text: str) -> None:
 def test_what_is_no_run_is_refused(text: str) -> None:
     with pytest.raises(click.BadParameter, match="benchlog runs"):
         RunId().convert(text, None, None)
+
+
+def test_a_decimal_comma_says_how_to_write_it() -> None:
+    with pytest.raises(click.BadParameter, match="decimals follow a point"):
+        Number().convert("2,8", None, None)
+
+
+def test_a_supply_beyond_belief_is_warned_of_and_kept(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert SupplyVolts().convert("3.3", None, None) == 3.3
+    assert capsys.readouterr().err == ""
+    assert SupplyVolts().convert("999", None, None) == 999.0
+    assert "999 V is beyond 60 V" in capsys.readouterr().err

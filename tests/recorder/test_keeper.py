@@ -162,6 +162,28 @@ def test_a_note_a_mark_and_a_stop_from_outside(plan_for, database, clock):
     assert texts == ["draught from the door \N{SNOWMAN}", "warming"]
 
 
+def test_a_misspelt_mark_is_kept_and_asked_back(plan_for, database, clock):
+    onlooker = Onlooker(
+        database,
+        5,
+        Request("mark", text="coooling"),
+        Request("mark", text="supply 999 V"),
+        Request("note", text="coooling"),
+        Request("stop"),
+    )
+    plan = plan_for("stranger-steady", readings=500)
+    (run_id,) = keep([plan], database, clock, tell=onlooker)
+    for thread in onlooker.threads:
+        thread.join()
+    said = [answer.data.get("said", "") for answer in onlooker.answers]
+    assert said[0] == "did you mean cooling?" and "not taken" in str(said[1])
+    assert said[2:] == ["", ""]
+    with closing(Reader.open(database)) as reader:
+        events = [event for _, event in reader.events(run_id)]
+    marks = [event.text for event in events if event.kind == EventKind.MARK]
+    assert marks == ["coooling", "supply 999 V"]
+
+
 def test_a_mark_stands_at_the_moment_that_was_meant(plan_for, database, clock):
     now_ns, hour_ns = clock.mono_ns(), 3600 * 10**9
     onlooker = Onlooker(

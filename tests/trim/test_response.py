@@ -17,6 +17,7 @@ from benchlog.analysis.response import (
     supply_cuts,
 )
 from benchlog.catalogue import load_part
+from benchlog.cli.response import doubts
 from benchlog.clock import HostClock
 from benchlog.control import Request, ask
 from benchlog.errors import DataError
@@ -106,6 +107,16 @@ def test_marks_state_the_supply_where_no_meter_is():
         [np.nan, np.nan], nan_ok=True
     )
     assert stated_supply(t, marks, 5.0).tolist() == [5.0, 5.0, 3.3, 3.3, 2.8]
+    slip = [*marks, Cut(30.0, "supply 999 V")]
+    assert stated_supply(t, slip, 5.0).tolist() == [5.0, 5.0, 3.3, 3.3, 2.8]
+
+
+def test_what_is_odd_of_a_mark_is_said_beside_the_response():
+    found = phases(chip(), [Cut(60.0, "wraming"), Cut(180.0, "supply 999 V")])
+    assert dict(doubts(found)) == {
+        "wraming": "did you mean warming?",
+        "supply 999 V": "999 V is beyond 60 V: not taken as a supply",
+    }
 
 
 def test_short_phases_have_no_figures_and_nothing_is_an_error():
