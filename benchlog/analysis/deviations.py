@@ -6,18 +6,8 @@ from typing import Final
 
 from benchlog.analysis.series import Series
 from benchlog.errors import DataError
+from benchlog.model import DEVIATIONS
 
-KINDS: Final = (
-    "adev",
-    "mdev",
-    "tdev",
-    "hdev",
-    "totdev",
-    "mtotdev",
-    "ttotdev",
-    "htotdev",
-    "mtie",
-)
 ESTIMATORS: Final = ("overlapping", "plain")
 SPACINGS: Final = ("octave", "decade", "every")
 PLAIN: Final = ("adev", "hdev")
@@ -39,10 +29,11 @@ class StabilityRow:
         The deviation and its 95 % interval; None in an empty row, and where there is
         no interval (MTIE; total deviations of phase noise).
     noise : str | None
-        The noise identified at this averaging time or, where too few averages are
-        left, at the last one that had enough.
+        The noise named at this averaging time or, where too few averages are left
+        (`carried`), at the last one that had enough.
     edf : float | None
-        Equivalent degrees of freedom behind the interval.
+        Equivalent degrees of freedom behind the interval; of the slowest noise that
+        the data could mean, which is not always the one that is named.
     bias : float
         Ratio of the variance with this dead time to the variance without, for this
         noise (B2 B3); 1 without dead time. Stated, not applied.
@@ -58,6 +49,14 @@ class StabilityRow:
     noise: str | None = None
     edf: float | None = None
     bias: float = 1.0
+    carried: bool = False
+
+    @property
+    def noise_text(self) -> str:
+        """Return the noise for a person; in brackets where it was carried on."""
+        if self.noise is None:
+            return "-"
+        return f"({self.noise})" if self.carried else self.noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +88,8 @@ class Request:
 def check_request(kinds: Sequence[str], request: Request) -> None:
     """Raise DataError, naming what there is, for a request that cannot be met."""
     for kind in kinds:
-        if kind not in KINDS:
-            raise DataError(f"no deviation {kind!r}; one of {', '.join(KINDS)}")
+        if kind not in DEVIATIONS:
+            raise DataError(f"no deviation {kind!r}; one of {', '.join(DEVIATIONS)}")
         if request.estimator == "plain" and kind not in PLAIN:
             raise DataError(f"{kind} has no plain estimator; adev and hdev have")
     if request.estimator not in ESTIMATORS:
@@ -122,3 +121,14 @@ def notes_on(series: Series, kind: str, missing: int) -> list[str]:
             "each row states the bias B2 B3 of its noise, none is applied"
         )
     return notes
+
+
+def carried_note(rows: Sequence[StabilityRow]) -> tuple[str, ...]:
+    """Say what brackets about a noise mean, where there are any."""
+    if not any(row.carried for row in rows):
+        return ()
+    return (
+        "noise in brackets: too few averages are left to tell, it is that of the "
+        "shorter averaging times; which is likeliest at the length of the run, the "
+        "uncertainty budget says",
+    )

@@ -27,14 +27,19 @@ def gapped_squares(frequency: Array, factors: list[int]) -> list[Squares]:
     return [_one(total, count, m) for m in factors]
 
 
-def gapped_plain(frequency: Array, m: int, order: int) -> tuple[float, int]:
-    """Mean square of adjacent differences of averages; `order` 2 or 3 of phase."""
+def gapped_averages(frequency: Array, m: int) -> Array:
+    """Return adjacent averages of m values, NaN where less than half are there."""
     blocks = len(frequency) // m
     values = frequency[: blocks * m].reshape(blocks, m)
     there = ~np.isnan(values)
     count = there.sum(axis=1)
     sums = np.where(there, values, 0.0).sum(axis=1)
-    means = np.where(2 * count >= m, sums / np.maximum(count, 1), np.nan)
+    return np.where(2 * count >= m, sums / np.maximum(count, 1), np.nan)
+
+
+def gapped_plain(frequency: Array, m: int, order: int) -> tuple[float, int]:
+    """Mean square of adjacent differences of averages; `order` 2 or 3 of phase."""
+    means = gapped_averages(frequency, m)
     apart = np.diff(means, n=order - 1)
     apart = apart[~np.isnan(apart)] * m
     return (sum_squares(apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)

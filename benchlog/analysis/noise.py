@@ -34,6 +34,7 @@ MOST: Final = 1 << 16
 """Averages from the middle of the data that are plenty (r1 is good to 0.004)."""
 
 _STATIONARY: Final = 0.25  # delta below this (r1 < 1/3): no further differencing
+_MOST_LIKE: Final = 0.99  # |r1| of few pairs, which could come out larger
 _DEEPEST: Final = 2  # differences of frequency data: alpha down to -4
 
 
@@ -43,33 +44,35 @@ def noise_exponent(averages: Array) -> float | None:
     Parameters
     ----------
     averages : array, shape (n,)
-        Adjacent frequency averages at the averaging time of interest, any unit. A
-        straight line (drift) is removed first.
+        Adjacent frequency averages at the averaging time of interest, any unit, NaN
+        where one is missing. A straight line (drift) is removed first.
 
     Returns
     -------
     float or None
-        None below 30 averages, and where they do not scatter.
+        None below 30 averages (or pairs of adjacent ones), and where they do not
+        scatter.
 
     Notes
     -----
     r1 is the lag-1 autocorrelation and delta = r1/(1 + r1); while delta >= 0.25 the
-    series is differenced, d times in all; alpha = -2 (delta + d).
+    series is differenced, d times in all; alpha = -2 (delta + d). Where averages are
+    missing, r1 is the mean product of the pairs that are there over the mean square.
 
     """
-    if len(averages) < FEWEST:
-        return None
     if len(averages) > MOST:
         start = (len(averages) - MOST) // 2
         averages = averages[start : start + MOST]
-    z = _without_line(averages)
-    noise_floor = 1e-14 * float(np.abs(averages).max())
+    there = ~np.isnan(averages)
+    if np.count_nonzero(there) < FEWEST:
+        return None
+    whole = bool(there.all())
+    z = _without_line(averages) if whole else _without_line_in_gaps(averages, there)
+    noise_floor = 1e-14 * float(np.nanmax(np.abs(averages)))
     for d in range(_DEEPEST + 1):
-        z = z - z.mean()
-        power = sum_squares(z)
-        if power <= noise_floor**2 * len(z):
+        r1 = _lag_one(z, noise_floor) if whole else _lag_one_in_gaps(z, noise_floor)
+        if r1 is None:
             return None
-        r1 = product_sum(z[1:], z[:-1]) / power
         delta = r1 / (1.0 + r1)
         if delta < _STATIONARY or d == _DEEPEST:
             return -2.0 * (delta + d)
@@ -77,10 +80,40 @@ def noise_exponent(averages: Array) -> float | None:
     return None
 
 
+def _lag_one(z: Array, noise_floor: float) -> float | None:
+    """Return the lag-1 autocorrelation, None where there is no scatter."""
+    z = z - z.mean()
+    power = sum_squares(z)
+    if power <= noise_floor**2 * len(z):
+        return None
+    return product_sum(z[1:], z[:-1]) / power
+
+
+def _lag_one_in_gaps(z: Array, noise_floor: float) -> float | None:
+    """Return the same from the values and pairs that are there."""
+    known = z[~np.isnan(z)]
+    centred = z - known.mean() if len(known) else z
+    pairs = centred[1:] * centred[:-1]
+    pairs = pairs[~np.isnan(pairs)]
+    power = float(np.mean((known - known.mean()) ** 2)) if len(known) else 0.0
+    if len(pairs) < FEWEST - 1 - _DEEPEST or power <= noise_floor**2:
+        return None
+    return float(np.clip(pairs.mean() / power, -_MOST_LIKE, _MOST_LIKE))
+
+
 def noise_of(averages: Array) -> int | None:
     """Return alpha rounded to the nearest noise of the table, -4 ... 2; or None."""
     exponent = noise_exponent(averages)
     return None if exponent is None else int(np.clip(round(exponent), -4, 2))
+
+
+def _without_line_in_gaps(values: Array, there: NDArray[np.bool_]) -> Array:
+    t = np.flatnonzero(there).astype(np.float64)
+    t -= t.mean()
+    known = values[there] - values[there].mean()
+    out = np.full(len(values), np.nan)
+    out[there] = known - t * (product_sum(t, known) / sum_squares(t))
+    return out
 
 
 def _without_line(values: Array) -> Array:

@@ -7,6 +7,7 @@ SP 1065 (2008). Frequencies are fractional (a number), phases and time deviation
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -16,12 +17,12 @@ from benchlog.analysis.arrays import BLOCK
 from benchlog.analysis.averaging import factors_of
 from benchlog.analysis.deadtime import dead_time_bias
 from benchlog.analysis.deviations import (
-    KINDS,
     SHARED,
     SLOW,
     Request,
     Stability,
     StabilityRow,
+    carried_note,
     check_request,
     notes_on,
 )
@@ -31,8 +32,14 @@ from benchlog.analysis.freedom import (
     interval,
     total_freedom,
 )
-from benchlog.analysis.gapped import gapped_plain, gapped_squares, longest_stretch
-from benchlog.analysis.noise import FIRM, MOST, NOISE_NAMES, noise_of
+from benchlog.analysis.gapped import (
+    gapped_averages,
+    gapped_plain,
+    gapped_squares,
+    longest_stretch,
+)
+from benchlog.analysis.naming import Named, named
+from benchlog.analysis.noise import MOST, NOISE_NAMES
 from benchlog.analysis.passes import (
     Squares,
     mean_squares,
@@ -51,7 +58,7 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-__all__ = ["KINDS", "Request", "Stability", "StabilityRow", "stabilities", "stability"]
+__all__ = ["Request", "Stability", "StabilityRow", "stabilities", "stability"]
 
 _EMPTY: Final = np.empty(0)
 
@@ -111,7 +118,7 @@ class _Work:
         self._refuse_empty()
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
-        self._noises: dict[int, int | None] = {}
+        self._noises: dict[int, Named] = {}
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -130,26 +137,34 @@ class _Work:
         if alike:
             raise DataError("all values are alike: there is no scatter to describe")
 
-    def noises(self) -> dict[int, int | None]:
+    def noises(self) -> dict[int, Named]:
         """Name the noise at each factor; the last known one carries on."""
         if self._noises:
             return self._noises
-        last: int | None = None
-        identified = 0
+        last, identified = Named(), 0
         for m in self.factors:
             if m >= 2 * identified or identified == 0:  # not again for each of "every"
-                last = _identified(self._averages(m), last)
+                last = named(self._averages(m), last, partial(self._mu, identified, m))
                 identified = m
             self._noises[m] = last
         return self._noises
 
     def _averages(self, m: int) -> Array:
-        if not self.gaps:
-            middle = max(0, len(self.phase) - MOST * m) // 2
-            return np.diff(self.phase[middle::m][: MOST + 1]) / m
-        stretch = longest_stretch(self.frequency)
-        blocks = len(stretch) // m
-        return np.asarray(stretch[: blocks * m].reshape(blocks, m).mean(axis=1))
+        if self.gaps:
+            return gapped_averages(self.frequency, m)
+        middle = max(0, len(self.phase) - MOST * m) // 2
+        return np.diff(self.phase[middle::m][: MOST + 1]) / m
+
+    def _mu(self, before: int, m: int) -> float | None:
+        """Return the slope of ln(Allan variance) from one factor to another."""
+        if self.gaps:
+            first, second = gapped_squares(self.frequency, [before, m])
+        else:
+            first, second = mean_squares(self.phase, [before, m], only_allan=True)
+        if first.allan <= 0.0 or second.allan <= 0.0:
+            return None
+        ratio = math.log(m / before)
+        return (math.log(second.allan / first.allan) - 2.0 * ratio) / ratio
 
     def squares(self) -> list[Squares]:
         if self._squares is None:
@@ -172,7 +187,7 @@ class _Work:
             self.request.estimator,
             self.missing,
             0.0 if gate_s is None else series.tau0_s - gate_s,
-            tuple(notes_on(series, kind, self.missing)),
+            tuple(notes_on(series, kind, self.missing)) + carried_note(rows),
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:
@@ -197,7 +212,7 @@ class _Work:
 
     def _total(self, kind: str, m: int) -> tuple[float, int]:
         """Return the variance of the total family and its count."""
-        alpha = self.noises()[m]
+        alpha = self.noises()[m].cautious
         phase = self._unbroken_phase()
         if kind == "totdev":
             square, n = total_squares(phase, m)
@@ -216,15 +231,16 @@ class _Work:
         return phase_of(Series(stretch, self.series.tau0_s))[0]
 
     def _row(self, kind: str, m: int, variance: float, n: int) -> StabilityRow:
-        tau_s, alpha = m * self.series.tau0_s, self.noises()[m]
+        tau_s, found = m * self.series.tau0_s, self.noises()[m]
+        alpha = found.likely
         noise = None if alpha is None else NOISE_NAMES[alpha]
         if n == 0:
             return StabilityRow(tau_s, m, 0, None)
         value = math.sqrt(max(0.0, variance)) * self.unit
         if kind in ("tdev", "ttotdev"):
             value *= tau_s / math.sqrt(3.0)
-        row = StabilityRow(tau_s, m, n, value, noise=noise)
-        edf = self._freedom(kind, m, n, alpha)
+        row = StabilityRow(tau_s, m, n, value, noise=noise, carried=found.carried)
+        edf = self._freedom(kind, m, n, found.cautious)
         if edf is not None:
             low, high = interval(value, edf, self.request.probability)
             row = replace(row, low=low, high=high, edf=edf)
@@ -270,20 +286,6 @@ def _shared(kind: str, square: Squares) -> tuple[float, int]:
     if kind == "hdev":
         return square.hadamard / 6.0 / m2, square.n_hadamard
     return square.modified / 2.0 / m2, square.n_modified
-
-
-def _identified(averages: Array, last: int | None) -> int | None:
-    """Return the noise of averages, or the last one where they do not tell.
-
-    In a sum of power laws the steeper ones win as averaging grows: what few averages
-    (r1 good to no more than 0.09) say against that is chance, and would make intervals
-    too narrow.
-    """
-    found = noise_of(averages)
-    if found is None:
-        return last
-    few = len(averages) < FIRM
-    return min(found, last) if few and last is not None else found
 
 
 def _near(alpha: int | None, low: int, high: int) -> int:

@@ -7,9 +7,10 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import pairs, print_json, say, table
 from benchlog.cli.studying import check_plot, plot_option
 from benchlog.cli.values import Durations, RunId
+from benchlog.model import DEVIATIONS
 from benchlog.units import printable
 
 if TYPE_CHECKING:
@@ -21,23 +22,14 @@ EXAMPLES = (
     "benchlog stability 12 --kind mdev --spacing decade --json",
     "benchlog stability 12 --tau 1s,10s,100s --plot KX-0412-adev.svg",
 )
-KINDS: Final = (
-    "adev",
-    "mdev",
-    "tdev",
-    "hdev",
-    "totdev",
-    "mtotdev",
-    "ttotdev",
-    "htotdev",
-    "mtie",
-)
 _LONG_MIN: Final = 0.5
 
 
 @make_command("stability", examples=EXAMPLES)
 @click.argument("run", type=RunId(), required=False)
-@click.option("--kind", type=click.Choice(KINDS), default="adev", show_default=True)
+@click.option(
+    "--kind", type=click.Choice(DEVIATIONS), default="adev", show_default=True
+)
 @click.option(
     "--estimator",
     type=click.Choice(("overlapping", "plain")),
@@ -58,9 +50,9 @@ _LONG_MIN: Final = 0.5
 def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Show how stable RUN (the latest if left out) is over averaging times.
 
-    Each row has its 95 % interval, the noise identified there, and how many pairs of
-    averages it rests on. Readings are never changed; outliers are left out only when
-    asked.
+    Each row has its 95 % interval, the noise named at that averaging time, and how
+    many pairs of averages it rests on. Readings are never changed; outliers are left
+    out only when asked.
     """
     from benchlog.analysis.series import outliers
 
@@ -130,17 +122,18 @@ def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) ->
             _figure(row.value),
             _figure(row.low),
             _figure(row.high),
-            row.noise or "-",
+            row.noise_text,
         )
         for row in found.rows
     ]
-    headers = ("tau s", "pairs", found.kind, "95 % from", "to", "noise")
-    notes = [f"- {note}" for note in found.notes]
+    headers = ("tau s", "pairs", found.kind, "95 % from", "to", "noise there")
+    notes = list(found.notes)
     if outliers:
         done = "left out" if wish["leave_out_outliers"] else "marked, not left out"
-        notes.append(f"- outliers: {outliers} {done}")
+        notes.append(f"outliers: {outliers} {done}")
     parts = [_title(run, found), table(headers, rows, "rrrrr"), _chart(found)]
-    return "\n\n".join(part for part in [*parts, "\n".join(notes)] if part)
+    parts.append(pairs([("note", "\n".join(notes))]) if notes else "")
+    return "\n\n".join(part for part in parts if part)
 
 
 def _chart(found: "Stability") -> str:

@@ -4,10 +4,13 @@ Source of the method: Riley and Greenhall, EFTF 2004; values recomputed by own c
 by a numeric library, which agree.
 """
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from noise_makers import make
 
+from benchlog.analysis.naming import Named, named
 from benchlog.analysis.noise import noise_exponent, noise_of
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability import stability
@@ -44,3 +47,46 @@ def test_too_little_says_nothing():
     assert noise_of(np.arange(29.0) ** 2) is None
     assert noise_of(np.full(100, 7.0)) is None
     assert noise_of(np.arange(100.0)) is None
+
+
+def falls_at(rows, name):
+    """Whether the noise first named `name` is named where the deviation falls."""
+    for before, row in pairwise(rows):
+        if row.noise == name and before.noise != name:
+            return row.value < before.value
+    return False
+
+
+@pytest.mark.parametrize("gap", [0, 12])
+def test_no_random_walk_is_named_where_the_deviation_falls(gap):
+    """Flicker FM, 300 readings: few averages called every second run random walk."""
+    runs, walks = 60, 0
+    for y in make("flicker FM", np.random.default_rng(5), runs, 300):
+        values = y.copy()
+        values[100 : 100 + gap] = np.nan
+        rows = stability(Series(values, 1.0)).rows
+        assert not falls_at([row for row in rows if row.m >= 4], "random-walk FM")
+        walks += rows[-1].noise == "random-walk FM"
+    # the rest is named from 128 averages and more, where flicker may look like it
+    assert walks <= 0.4 * runs
+
+
+def test_a_gap_takes_no_more_than_its_values_from_a_name():
+    """The averages on both sides count, not those of the longest stretch alone."""
+    y = make("white FM", np.random.default_rng(6), 1, 400)[0]
+    whole = noise_exponent(y)
+    y[195:205] = np.nan
+    assert noise_exponent(y) == pytest.approx(whole, abs=0.1)
+    assert noise_exponent(np.where(np.arange(400) % 2, y, np.nan)) is None
+
+
+@pytest.mark.parametrize(
+    ("slope", "likely"), [(-1.0, 0), (0.0, -1), (0.9, -2), (None, -2)]
+)
+def test_a_slower_noise_is_named_as_far_as_the_variance_bears_it_out(slope, likely):
+    walk = make("random-walk FM", np.random.default_rng(7), 1, 60)[0]
+    assert noise_of(walk) == -2
+    found = named(walk, Named(0, 0), lambda: slope)
+    assert (found.likely, found.cautious, found.carried) == (likely, -2, False)
+    few = named(walk[:20], Named(-1, -2), lambda: slope)
+    assert few == Named(-1, -2, carried=True)

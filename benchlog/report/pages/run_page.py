@@ -170,7 +170,7 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     rows = [row for row in found.rows if row.value is not None]
     biased = any(row.bias != 1.0 for row in rows)
     cells = [
-        (*_deviation(row), row.noise, *([f"{row.bias:.3g}"] if biased else []))
+        (*_deviation(row), row.noise_text, *([f"{row.bias:.3g}"] if biased else []))
         for row in rows
     ]
     headers = ("tau, s", "Pairs", found.kind, "95 % from", "to", "Noise")
