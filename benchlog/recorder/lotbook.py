@@ -92,14 +92,16 @@ class LotBook:
         What an earlier session has measured is skipped as often as it was: a list of
         ids can be given again from its beginning.
         """
-        words = {result.device: result.word for result in self.results}
-        undecided = words.get(device) is Word.UNDECIDED
+        known = next((one for one in self.results if one.device == device), None)
+        undecided = known is not None and known.word is Word.UNDECIDED
+        already = f"measured already, {known.word} in run {known.run}" if known else ""
         if self._skips[device] > 0:
             self._skips[device] -= 1
             if not (self.task.again and undecided):
-                return "measured already"
+                return already or "measured already"
         if self.complete and not undecided:
-            return "the sample is complete"
+            full = f"the sample of {self.task.plan.sample_size} is complete"
+            return f"{already}, and {full}" if already else full
         return ""
 
     def times(self, device: str) -> int:

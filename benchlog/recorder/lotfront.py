@@ -92,8 +92,9 @@ class LotFront(Front):
         if not lot.times(device) and lot.standing.remaining <= len(others):
             under_way = " with what is under way" if others else ""
             return _no(
-                f"the sample is complete{under_way}: only its own devices can be "
-                "repeated"
+                f"the sample of {lot.task.plan.sample_size} is complete{under_way}, "
+                f"and {printable(device)} is not in it: only a device that is can be "
+                "measured again"
             )
         place.device, place.forced = device, False
         return Answer(ok=True, data={"position": place.name})

@@ -95,7 +95,8 @@ class LotKeeper(Keeper):
         self.said = ""
         run = self.book.runs.by_id[run_id]
         if times and not again:
-            text = f"device {device} was measured {times} times before in this lot"
+            often = "once" if times == 1 else f"{times} times"
+            text = f"device {device} was measured {often} before in this lot"
             self._note(run, EventKind.TWICE, text + "; its newest run counts")
         if self.task.watched and still_in and not again:
             self._note(run, EventKind.STILL_IN, _STILL_IN)

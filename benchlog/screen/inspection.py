@@ -194,7 +194,7 @@ class LotScreen(BenchScreen):
         device, event.input.value = event.value.strip(), ""
         known = {result.device for result in self.report.results} if self.report else ()
         if device and device in known:
-            said = "Its newest run will count; both are kept."
+            said = words.newest_counts(self.report)
             asked = f"{printable(device)} was measured already."
             self.app.push_screen(
                 AskTwice(asked, said), lambda a: self._device(device, a)

@@ -163,6 +163,15 @@ def devices(report: LotReport) -> str:
     return "\n".join(lines)
 
 
+def newest_counts(report: LotReport | None) -> str:
+    """Say what measuring a device of the lot again would do."""
+    said = "Its newest run will count; both are kept."
+    if report is None or report.standing.remaining:
+        return said
+    size = report.plan.sample_size
+    return f"The sample of {size} is complete: no device is added. {said}"
+
+
 def answered(verb: str, text: str, answer: Answer) -> str:
     """Say what came of asking the keeper."""
     if not answer.ok:

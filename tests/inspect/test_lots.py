@@ -144,7 +144,24 @@ def test_an_id_that_comes_twice_keeps_both_runs_and_is_noted(shop: Shop) -> None
     assert "twice" in shop.kinds(runs[1].run) and "twice" not in shop.kinds(runs[0].run)
     assert found["devices"][0]["runs"] == [runs[0].run, runs[1].run]
     assert found["remaining"] == 1
+    with closing(Reader.open(shop.db)) as reader:
+        texts = [event.text for _, event in reader.events(runs[1].run)]
+    assert any("was measured once before" in text for text in texts)
     assert any("measured 2 times" in row["why"] for row in found["doubtful"])
+
+
+def test_what_comes_after_the_sample_is_full_is_told_apart(shop: Shop) -> None:
+    words = [*shop.opening(20, 2, 0, *FEW), "--ids", "-"]
+    done = shop.run(words, "a\nb\na\nc\n")
+    said = [line for line in done.stderr.splitlines() if "not measured" in line]
+    assert said == [
+        "a is not measured: measured already, pass in run 1, and the sample of 2 is "
+        "complete",
+        "c is not measured: the sample of 2 is complete",
+    ]
+    again = shop.run(words, "a\n").stderr
+    assert "a is not measured: measured already, pass in run 1\n" in again
+    assert len(shop.runs()) == 2
 
 
 def test_figures_leave_out_what_came_before_it_had_settled(shop: Shop) -> None:
