@@ -13,6 +13,7 @@ from benchlog.model.bench import (
     ReferenceSpec,
 )
 from benchlog.model.kinds import (
+    DEVIATIONS,
     EventKind,
     Flag,
     Kind,
@@ -53,6 +54,7 @@ from benchlog.model.runs import (
 )
 
 __all__ = [
+    "DEVIATIONS",
     "EDGE",
     "GATE_CHANGE",
     "AlarmRule",

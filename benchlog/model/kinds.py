@@ -1,6 +1,21 @@
 """Kinds of sources, runs, events and verdicts, as the database and files name them."""
 
 from enum import IntFlag, StrEnum
+from typing import Final
+
+DEVIATIONS: Final = (
+    "adev",
+    "mdev",
+    "tdev",
+    "hdev",
+    "totdev",
+    "mtotdev",
+    "ttotdev",
+    "htotdev",
+    "mtie",
+)
+"""Allan, modified Allan, time, Hadamard; the total ones of each; time interval error
+(NIST SP 1065, IEEE 1139)."""
 
 
 class Kind(StrEnum):

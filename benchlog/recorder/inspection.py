@@ -1,20 +1,15 @@
 """A lot, device after device: the counter stays connected, the plan stays the lot's."""
 
-import contextlib
-import selectors
 from dataclasses import replace
 from pathlib import Path
 
 from benchlog.clock import Clock
 from benchlog.recorder.ids import Ids
-from benchlog.recorder.locks import BenchLocks
-from benchlog.recorder.loop import Surroundings
+from benchlog.recorder.keeper import surroundings
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.lotkeeper import LotKeeper
-from benchlog.recorder.plans import check_plans, held_addresses
-from benchlog.recorder.signals import Signals
+from benchlog.recorder.plans import check_plans
 from benchlog.recorder.told import Tell
-from benchlog.store.writer import Writer
 
 
 def inspect_lot(
@@ -43,21 +38,16 @@ def inspect_lot(
     """
     plans = [replace(plan, device=plan.device or "?") for plan in task.templates]
     check_plans(plans)
-    with contextlib.ExitStack() as stack:
-        holder = f"benchlog inspect of lot {task.lot.lot}"
-        stack.enter_context(BenchLocks(held_addresses(plans), holder, clock))
-        signals = stack.enter_context(Signals())
-        writer = Writer.open(database, clock)
-        stack.callback(writer.close)
-        selector = stack.enter_context(selectors.DefaultSelector())
-        selector.register(signals, selectors.EVENT_READ, ("signal", None))
-        if until_fd is not None:
-            selector.register(until_fd, selectors.EVENT_READ, ("until", until_fd))
-        around = Surroundings(database, clock, writer, selector, signals, tell)
+    holder = f"benchlog inspect of lot {task.lot.lot}"
+    with surroundings(
+        plans, holder, database, clock, tell=tell, until_fd=until_fd
+    ) as around:
         keeper = LotKeeper(task, around, ids)
-        stack.callback(keeper.finish)
-        keeper.recover()
-        keeper.wait_for_all()
-        keeper.begin()
-        keeper.loop()
+        try:
+            keeper.recover()
+            keeper.wait_for_all()
+            keeper.begin()
+            keeper.loop()
+        finally:
+            keeper.finish()
         return tuple(keeper.book.runs.ids)

@@ -74,6 +74,30 @@ def opened_keeper(
     """
     check_plans(plans)
     holder = f"benchlog {plans[0].purpose} of {', '.join(p.device for p in plans)}"
+    with surroundings(
+        plans, holder, database, clock, tell=tell, until_fd=until_fd
+    ) as around:
+        keeper = Keeper(plans, around, go_on=go_on)
+        try:
+            yield keeper
+        finally:
+            keeper.finish()
+
+
+@contextlib.contextmanager
+def surroundings(
+    plans: Sequence[RunPlan],
+    holder: str,
+    database: Path,
+    clock: Clock,
+    *,
+    tell: Tell,
+    until_fd: int | None,
+) -> Iterator[Surroundings]:
+    """Hold the instruments of `plans` in the name of `holder`, database and signals.
+
+    Raises BusyError and StoreError as `keep` does.
+    """
     with contextlib.ExitStack() as stack:
         stack.enter_context(BenchLocks(held_addresses(plans), holder, clock))
         signals = stack.enter_context(Signals())
@@ -83,7 +107,4 @@ def opened_keeper(
         selector.register(signals, selectors.EVENT_READ, ("signal", None))
         if until_fd is not None:
             selector.register(until_fd, selectors.EVENT_READ, ("until", until_fd))
-        around = Surroundings(database, clock, writer, selector, signals, tell)
-        keeper = Keeper(plans, around, go_on=go_on)
-        stack.callback(keeper.finish)
-        yield keeper
+        yield Surroundings(database, clock, writer, selector, signals, tell)

@@ -74,20 +74,10 @@ def launch(
     """
     database = database.absolute()
     database.parent.mkdir(parents=True, exist_ok=True)
-    with _log(database).open("ab") as log:
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "benchlog.recorder.launch"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=log,
-            start_new_session=True,
-        )
-    if process.stdin is None or process.stdout is None:
-        raise RuntimeError("a keeper without pipes")
-    pickle.dump((tuple(plans), database, go_on, again), process.stdin)
-    process.stdin.flush()
+    task = (tuple(plans), database, go_on, again)
+    process, stdout = keeper_process("benchlog.recorder.launch", task, database)
     try:
-        answer = _answer(process.stdout, database, say)
+        answer = _answer(stdout, database, say)
     except BaseException:  # Ctrl-C while a soak waits: nothing has begun
         process.terminate()
         Launched((), process).close()
@@ -113,6 +103,29 @@ class Start:
     waiting: str = ""
 
 
+def keeper_process(
+    module: str, task: object, database: Path
+) -> "tuple[subprocess.Popen[bytes], IO[bytes]]":
+    """Start a keeper in a session of its own and hand it its task.
+
+    Return the process, and the stream on which it says what came of its start. What it
+    says later stands in its log beside the database.
+    """
+    with log_of(database).open("ab") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", module],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            start_new_session=True,
+        )
+    if process.stdin is None or process.stdout is None:
+        raise RuntimeError("a keeper without pipes")
+    pickle.dump(task, process.stdin)
+    process.stdin.flush()
+    return process, process.stdout
+
+
 def _answer(
     stdout: IO[bytes], database: Path, say: Callable[[str], None] | None
 ) -> Start:
@@ -122,11 +135,12 @@ def _answer(
             return Start(tuple(said["runs"]), said["error"], said["exit_code"])
         if say is not None:
             say(said["waiting"])
-    why = f"the keeper ended before it began; {_log(database)} says why"
+    why = f"the keeper ended before it began; {log_of(database)} says why"
     return Start(error=why, exit_code=1)
 
 
-def _log(database: Path) -> Path:
+def log_of(database: Path) -> Path:
+    """Return where keepers of a database say what happened."""
     return database.with_name(f"{database.name}.keeper.log")
 
 

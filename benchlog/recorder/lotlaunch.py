@@ -12,6 +12,7 @@ from typing import Final
 from benchlog.clock import host_clock
 from benchlog.errors import BenchlogError
 from benchlog.recorder.inspection import inspect_lot
+from benchlog.recorder.launch import keeper_process, log_of
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.told import Told
 
@@ -43,22 +44,11 @@ def launch_lot(task: Task, database: Path) -> LaunchedLot:
     Raises what prevented the start: InstrumentError, BusyError, StoreError.
     """
     database = database.absolute()
-    log_path = database.with_name(f"{database.name}.keeper.log")
-    with log_path.open("ab") as log:
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "benchlog.recorder.lotlaunch"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=log,
-            start_new_session=True,
-        )
-    if process.stdin is None or process.stdout is None:
-        raise RuntimeError("a keeper without pipes")
-    pickle.dump((task, database), process.stdin)
-    process.stdin.flush()
-    line = process.stdout.readline()
+    module = "benchlog.recorder.lotlaunch"
+    process, stdout = keeper_process(module, (task, database), database)
+    line = stdout.readline()
     said: dict[str, str] = (
-        json.loads(line) if line else {"error": f"its end is told in {log_path}"}
+        json.loads(line) if line else {"error": f"{log_of(database)} says why"}
     )
     launched = LaunchedLot(database.with_name(said.get("control", "")), process)
     if said.get("error"):

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from benchlog.model import Columns, Run
 from benchlog.report.arrow import arrow
-from benchlog.report.checksum import ColumnSum
+from benchlog.report.checksum import COLUMNS, ColumnSum
 from benchlog.report.record import Sent, header_of, others_of
 from benchlog.store.reader import Reader
 
@@ -62,8 +62,7 @@ def write_parquet(reader: Reader, run: Run, path: Path, sent: Sent) -> None:
 
 
 def _summed(total: ColumnSum, chunk: "Chunk") -> None:
-    names = ("segment", "utc_ns", "mono_ns", "gate_s", "frequency_hz", "ambient_c")
-    numbers = {name: getattr(chunk.columns, name) for name in (*names, "flags")}
+    numbers = {name: getattr(chunk.columns, name) for name in COLUMNS}
     ids = chunk.columns.id.tolist() if chunk.raw else ()
     total.take(numbers, map(chunk.raw.get, ids))
 

@@ -10,23 +10,14 @@ from typing import Any, Final
 from benchlog.errors import DataError
 from benchlog.model import Flag, Reading
 from benchlog.report.arrow import arrow
-from benchlog.report.checksum import ColumnSum
+from benchlog.report.checksum import COLUMNS, ColumnSum
 from benchlog.report.export_parquet import HEADER_KEY, ROWS_KEY, SUM_KEY, UNDATED
 from benchlog.report.own import Altered, Found, Logged, checked_header, noun_of
 from benchlog.units import printable
 
 MAGIC: Final = b"PAR1"
 _MOST_UNPACKED: Final = 2**31
-_COLUMNS: Final = (
-    "segment",
-    "utc_ns",
-    "mono_ns",
-    "gate_s",
-    "frequency_hz",
-    "ambient_c",
-    "flags",
-    "raw",
-)
+_COLUMNS: Final = (*COLUMNS, "raw")
 
 
 def is_parquet(path: Path) -> bool:
@@ -80,8 +71,7 @@ def _summed(total: ColumnSum, batch: Any) -> None:
     unknown = {"utc_ns": UNDATED, "ambient_c": math.nan}
     numbers = {
         name: batch.column(name).fill_null(unknown.get(name, 0)).to_numpy(False)
-        for name in _COLUMNS
-        if name != "raw"
+        for name in COLUMNS
     }
     raw = batch.column("raw")
     texts = [None] * len(raw) if raw.null_count == len(raw) else raw.to_pylist()

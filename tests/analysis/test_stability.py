@@ -13,8 +13,9 @@ from benchlog.analysis import series as srs
 from benchlog.analysis.gapped import gapped_squares
 from benchlog.analysis.passes import mean_squares
 from benchlog.analysis.series import Series, series_from_columns
-from benchlog.analysis.stability import KINDS, Request, stabilities, stability
+from benchlog.analysis.stability import Request, stabilities, stability
 from benchlog.errors import DataError
+from benchlog.model import DEVIATIONS
 
 
 def white(n, seed=1):
@@ -35,12 +36,12 @@ def test_spacings():
 
 
 def test_an_averaging_time_longer_than_the_run_is_an_empty_row():
-    for kind in KINDS:
+    for kind in DEVIATIONS:
         row = stability(Series(white(50), 1.0), kind, Request(taus_s=(400.0,))).rows[0]
         assert (row.n, row.value, row.low, row.high) == (0, None, None, None)
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", DEVIATIONS)
 @pytest.mark.parametrize(
     "values", [[], [1.0], [2.0, 2.0, 2.0], [np.nan] * 5, [1.0, np.nan, np.nan]]
 )
@@ -82,7 +83,7 @@ def test_impossible_requests_say_what_is_possible(kind, request_, said):
     values=st.lists(
         st.one_of(st.floats(-1e3, 1e3), st.just(float("nan"))), max_size=40
     ),
-    kind=st.sampled_from(KINDS),
+    kind=st.sampled_from(DEVIATIONS),
     data=st.sampled_from(["frequency", "phase"]),
 )
 def test_any_data_give_figures_or_a_clear_error(values, kind, data):

@@ -4,11 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Final, Protocol
 
-from rich.segment import Segment
-from textual.strip import Strip
-from textual.widget import Widget
-
 from benchlog.screen.trace import Spans
+from benchlog.screen.widgets.lines import Lines
 from benchlog.screen.widgets.plot import Line, Scene, draw, usual_scale
 from benchlog.screen.widgets.ticks import round_end_s
 
@@ -39,7 +36,7 @@ class Shown:
     marks: Sequence[tuple[float, str]] = field(default=())
 
 
-class Chart(Widget):
+class Chart(Lines):
     """Offset against time in braille, with limits, gaps and marks."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {
@@ -58,6 +55,8 @@ class Chart(Widget):
     Chart > .chart--title { color: $dim; }
     """
 
+    ROLES: ClassVar[str] = "chart"
+
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._source: Source | None = None
@@ -65,51 +64,27 @@ class Chart(Widget):
         self._chosen = ""
         self._scale = "limits"
         self._window = 0
-        self._lines: list[Line] = []
 
     def look_at(self, source: Source, shown: Shown) -> None:
         """Show this, as it is now."""
         self._source, self._shown = source, shown
-        self._redraw()
+        self.redraw()
 
     def other_scale(self) -> None:
         """Change between fitting the data and showing the limits; then keep it."""
         self._chosen = "data" if self._scale == "limits" else "limits"
-        self._redraw()
+        self.redraw()
 
     def next_window(self) -> None:
         """Go on to the next stretch of time, after the last back to the whole run."""
         self._window = (self._window + 1) % len(WINDOWS)
-        self._redraw()
+        self.redraw()
 
-    @property
-    def text(self) -> str:
-        """The picture without its colours."""
-        return "\n".join("".join(text for text, _ in line) for line in self._lines)
-
-    def on_resize(self) -> None:
-        """Use the room there is now."""
-        self._redraw()
-
-    def render_line(self, y: int) -> Strip:
-        """Return one line of the picture."""
-        if y >= len(self._lines):
-            return Strip.blank(self.size.width, self.rich_style)
-        return Strip(
-            [
-                Segment(text, self.get_component_rich_style(f"chart--{role}"))
-                for text, role in self._lines[y]
-            ],
-            self.size.width,
-        )
-
-    def _redraw(self) -> None:
+    def drawn(self) -> list[Line] | None:
+        """Return the picture, None while there is nothing to draw or no room."""
         if self._source is None or not self.size.area:
-            return
-        lines = draw(self._scene(self._source), self.size.width, self.size.height)
-        if lines != self._lines:
-            self._lines = lines
-            self.refresh()
+            return None
+        return draw(self._scene(self._source), self.size.width, self.size.height)
 
     def _scene(self, source: Source) -> Scene:
         shown = self._shown
