@@ -1,5 +1,6 @@
 """`benchlog stability`: a deviation against averaging time."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +16,7 @@ from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.stability import Stability
+    from benchlog.analysis.stamps import StampNoise
     from benchlog.model import Run
 
 EXAMPLES = (
@@ -55,27 +57,24 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     out only when asked.
     """
     from benchlog.analysis.series import outliers
+    from benchlog.report.study import series_of, stamps_of
 
     check_plot(wish["plot"])
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
-        series = _series(reader, chosen)
-    marked = outliers(series)
+        series = series_of(reader, chosen)
+    marked, stamps = outliers(series), stamps_of(chosen, series)
     found = _found(series, marked, wish)
+    if stamps is not None:
+        found = replace(found, notes=(stamps.text, *found.notes))
     if wish["plot"]:
         from benchlog.report.plot_stability import plot_stability
 
         plot_stability([found], wish["plot"], _title(chosen, found))
     if as_json:
-        print_json(document(chosen, found, int(marked.sum())))
+        print_json(document(chosen, found, int(marked.sum()), stamps))
     else:
         click.echo(text(chosen, found, int(marked.sum()), wish))
-
-
-def _series(reader: Any, run: "Run") -> Any:
-    from benchlog.report.study import series_of
-
-    return series_of(reader, run)
 
 
 def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
@@ -97,8 +96,13 @@ def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
     return stability(series, wish["kind"], request)
 
 
-def document(run: "Run", found: "Stability", outliers: int) -> dict[str, Any]:
-    """Return the JSON document: the contract's keys, then what a person should know."""
+def document(
+    run: "Run", found: "Stability", outliers: int, stamps: "StampNoise | None" = None
+) -> dict[str, Any]:
+    """Return the JSON document: the contract's keys, then what a person should know.
+
+    `stamps` is None for a run of readings.
+    """
     return {
         "run": run.id,
         "kind": found.kind,
@@ -108,6 +112,7 @@ def document(run: "Run", found: "Stability", outliers: int) -> dict[str, Any]:
         "missing": found.missing,
         "dead_time_s": found.dead_time_s,
         "outliers_marked": outliers,
+        "stamps": stamps,
         "notes": list(found.notes),
         "simulated": run.simulated,
     }

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis import observed as of_readings
 from benchlog.analysis.series import Series, series_from_frequencies
+from benchlog.analysis.stamps import StampNoise, stamp_noise
 from benchlog.analysis.temperature import TemperatureData
 from benchlog.analysis.trains import phase_series
 from benchlog.errors import DataError
@@ -31,6 +32,14 @@ def series_of(reader: Reader, run: Run) -> Series:
         return phase_series(judge.comparison())
     found = reader.frequencies(run.id)
     return series_from_frequencies(found, run.nominal_hz, run.divider)
+
+
+def stamps_of(run: Run, series: Series) -> StampNoise | None:
+    """Return what stamps add to the stability of a run of pulses; None for readings.
+
+    Raises DataError when the series cannot tell.
+    """
+    return stamp_noise(series) if isinstance(judge_for(run), PulseJudge) else None
 
 
 def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:

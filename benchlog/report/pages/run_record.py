@@ -1,7 +1,7 @@
 """All that a page says of a run, read once from the store and judged."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -19,7 +19,7 @@ from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
 from benchlog.report.pages.trim_chart import codes_of
-from benchlog.report.study import series_of
+from benchlog.report.study import series_of, stamps_of
 from benchlog.report.trace import Measured, Trace, averaged, measured, trace_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
@@ -116,7 +116,10 @@ def _or_none(notes: list[str], what: str, work: Callable[[], _T]) -> _T | None:
 
 def _stability(reader: Reader, columns: Columns, run: Run) -> Stability:
     if judge_for(run).takes_pulses:
-        return stability(series_of(reader, run))
+        series = series_of(reader, run)
+        found, stamps = stability(series), stamps_of(run, series)
+        said = () if stamps is None else (stamps.text,)
+        return replace(found, notes=(*said, *found.notes))
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
     return stability(series_from_columns(columns, run.nominal_hz, run.divider))
