@@ -54,4 +54,5 @@ def test_twice_the_nominal_means_divider_or_trigger_level():
     judge.feed(columns([32e6] * 20, flags=16))
     found = judge.assessment()
     assert found.word is Word.UNDECIDED
+    assert "trigger 2 times in a cycle (trigger level)" in found.reasons[0]
     assert any("check divider / trigger level" in reason for reason in found.reasons)

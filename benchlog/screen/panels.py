@@ -13,6 +13,7 @@ from benchlog.screen.happenings import event_words, local_date
 from benchlog.screen.standing import Standing, state_words
 from benchlog.units import format_u_ppm, printable
 from benchlog.verdict.figures import reasons_of, run_checks
+from benchlog.verdict.reasons import mostly_suspect, other_part_of
 from benchlog.verdict.timebase import is_coarse
 
 LABEL_CELLS: Final = 11
@@ -180,6 +181,8 @@ def _warning(standing: Standing) -> str:
     if held:
         rows = "1 row waits" if held == 1 else f"{held:,} rows wait"
         return f"{rows} in the keeper's memory: the database takes none"
-    if a is not None and 2 * a.stats.n_suspect > a.stats.n:
+    if a is not None and (other := other_part_of(a)):
+        return signs(other)
+    if a is not None and mostly_suspect(a.stats):
         return signs(a.reasons[0])
     return ""

@@ -79,3 +79,4 @@ class Assessment:
     outliers: Outliers | None = None
     nominal_hz: float = math.nan
     timing: Timing | None = None
+    divider: float = 1.0

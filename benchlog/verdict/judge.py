@@ -115,6 +115,7 @@ class RunJudge:
             (),
             self.timebase,
             nominal_hz=self.part.nominal_hz,
+            divider=self.divider,
         )
 
     def _budget(self, stats: RunStats) -> Budget | None:

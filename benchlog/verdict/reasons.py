@@ -8,7 +8,6 @@ from benchlog.analysis.stats import RunStats
 from benchlog.model import Word
 from benchlog.units import (
     format_duration,
-    format_frequency,
     format_ppm,
     format_u_ppm,
     three_digits,
@@ -16,10 +15,10 @@ from benchlog.units import (
 from benchlog.verdict.advice import advise
 from benchlog.verdict.assessment import Assessment, Outliers
 from benchlog.verdict.decide import word_for
+from benchlog.verdict.otherpart import other_part
 from benchlog.verdict.timebase import timebase_reasons
 
 NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
-_OTHER_PART_PPM: Final = 20_000.0
 
 
 def mostly_suspect(stats: RunStats) -> bool:
@@ -30,6 +29,8 @@ def mostly_suspect(stats: RunStats) -> bool:
 def reasons_for(a: Assessment) -> Iterator[str]:
     """Yield the reasons, the most telling first."""
     stats = a.stats
+    if other := other_part_of(a):
+        yield other
     if mostly_suspect(stats):
         yield (
             f"{stats.n_suspect} of {stats.n} readings lie near a simple multiple of "
@@ -48,12 +49,18 @@ def reasons_for(a: Assessment) -> Iterator[str]:
         yield NO_LIMIT
     else:
         yield comparison(a)
-        yield from _another_part(a)
     if a.jitter is not None:
         yield a.jitter.text
     if a.limit.known:
         yield from a.limit.reasons
     yield from _rests_on(a)
+
+
+def other_part_of(a: Assessment) -> str:
+    """Return what it may be where no device of the part can be so far off."""
+    if a.offset_ppm is None:
+        return ""
+    return other_part(a.offset_ppm, a.nominal_hz, a.limit.ppm, a.divider)
 
 
 def _rests_on(a: Assessment) -> Iterator[str]:
@@ -75,18 +82,6 @@ def _rests_on(a: Assessment) -> Iterator[str]:
         )
     if stats.simulated:
         yield "simulated data"
-
-
-def _another_part(a: Assessment) -> Iterator[str]:
-    """Ask whether this is the right part where no device of it can be so far off."""
-    assert a.offset_ppm is not None
-    if abs(a.offset_ppm) > max(_OTHER_PART_PPM, 3 * a.limit.ppm):
-        nominal_hz = a.nominal_hz
-        read = format_frequency(float(f"{nominal_hz * (1 + a.offset_ppm * 1e-6):.5g}"))
-        yield (
-            f"it runs near {read}, the part at {format_frequency(nominal_hz)}: is this "
-            "the right part, and is the divider right?"
-        )
 
 
 def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:

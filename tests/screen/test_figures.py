@@ -208,6 +208,8 @@ def test_what_matters_most_comes_first_in_the_news(standing: Standing):
     warned = replace(warned, assessment=replace(warned.assessment, reasons=reasons))
     assert "check divider" in panels.news(warned, "", listed=True).plain
     assert panels.news(warned, "kept", listed=False).plain == "» kept"
+    far = replace(warned, assessment=assessed(standing, offset_ppm=-937_500.0))
+    assert "is the divider 16, not 1?" in panels.news(far, "", listed=True).plain
     faulty = replace(warned, fault="the disk is full")
     assert panels.news(faulty, "kept", listed=False).plain == "the disk is full"
     assert panels.news(standing, "", listed=True).plain == ""

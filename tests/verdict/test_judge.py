@@ -239,8 +239,33 @@ def test_a_part_of_another_frequency_is_asked_about():
     found = judge.assessment()
     assert found.word is Word.FAIL
     asked = "it runs near 16 MHz, the part at 20 MHz: is this the right part"
-    assert any(asked in reason for reason in found.reasons)
+    assert asked in found.reasons[0], "the most telling comes first"
     assert not any("right part" in reason for reason in assessed(500).reasons)
+
+
+@pytest.mark.parametrize(
+    ("read_hz", "divider", "guess"),
+    [
+        (1e6, 1.0, "is the divider 16, not 1? Then it is +6"),
+        (1e6, 8.0, "is the divider 16, not 8? Then it is +6"),
+        (1e6, 32.0, "is the divider 16, not 32? Then it is +6"),
+        (32e6, 1.0, "trigger 2 times in a cycle (trigger level)"),
+        (1.03e6, 1.0, "is this the right part"),  # no whole divider gives 16 MHz
+    ],
+)
+def test_a_forgotten_divider_is_guessed_first(read_hz, divider, guess):
+    judge = RunJudge(PART, divider=divider)
+    judge.feed(columns(np.linspace(read_hz, read_hz + 1e-3, 20) * (1 + 6e-6)))
+    assert guess in judge.assessment().reasons[0]
+
+
+def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
+    """At 10 % every frequency lies near some divider: nothing is foretold of it."""
+    loose = Part("x", "8 MHz", Kind.RC, 8e6, Limits(100_000))
+    judge = RunJudge(loose)
+    judge.feed(columns(np.linspace(1e6, 1e6 + 1, 20)))
+    said = judge.assessment().reasons[0]
+    assert "is this the right part" in said and "not 1?" not in said
 
 
 def test_gaps_in_plain_words_and_no_limit_says_nothing_of_limits():
