@@ -27,6 +27,11 @@ of ours has an empty message. Exit codes live with the class that causes them.
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
+
+_FEW: Final = 3
+_LISTED: Final = 12
+_SHORTEST_WORD: Final = 3
 
 
 class BenchlogError(Exception):
@@ -56,15 +61,51 @@ class NotFoundError(BenchlogError):
     ) -> None:
         self.kind, self.name = kind, name
         names = sorted(known)
-        near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
-        if name.isdigit():  # a number is not a mistyped other number
-            near = []
+        near = [] if name.isdigit() else _near(name, names)
         said = f"there is no {kind} {name!r}"
         if near:
-            said += "; did you mean " + " or ".join(near) + "?"
-        elif names and len(names) <= 24:
-            said += "; known: " + ", ".join(names)
+            some = " or ".join(near) if len(near) <= _FEW else _begun(near, _FEW)
+            said += f"; did you mean {some}?"
+        elif names:
+            said += "; known: " + listed(names)
         super().__init__(f"{said} {hint}".strip())
+
+
+def _near(name: str, names: Sequence[str]) -> list[str]:
+    """Return what a mistyped name may have meant: like it as a whole, or in a word."""
+    near = difflib.get_close_matches(name, names, n=_FEW, cutoff=0.5)
+    if near or len(name) < _SHORTEST_WORD:
+        return near
+    words = {one: one.casefold().split("-") for one in names}
+    told = name.casefold()
+    return [
+        one
+        for one in names
+        if difflib.get_close_matches(told, words[one], n=1, cutoff=0.8)
+    ]
+
+
+def _begun(names: Sequence[str], most: int) -> str:
+    return ", ".join((*names[:most], "…"))
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a list of a line or two; numbers in their order, as spans.
+
+    Where there are too many the first names, or the highest numbers, stand for all.
+    """
+    if not all(name.isascii() and name.isdigit() for name in names):
+        if len(names) <= _LISTED:
+            return ", ".join(names)
+        return f"{_begun(names, _LISTED)} ({len(names)} in all)"
+    spans: list[list[int]] = []
+    for number in sorted(map(int, names)):
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1] = [spans[-1][0], number]
+        else:
+            spans.append([number])
+    shown = ", ".join(" to ".join(map(str, span)) for span in spans[-_LISTED:])
+    return ("…, " if len(spans) > _LISTED else "") + shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,6 +69,16 @@ class WithExamples(click.Command):
 class Group(WithExamples, click.Group):
     """A command with commands of its own."""
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Name the commands there are when there is none of this name."""
+        name = args[0]
+        if name not in self.commands and not name.startswith("-"):
+            known = " or ".join(f"`{self.name} {one}`" for one in self.commands)
+            ctx.fail(f"`{self.name}` has no command {name!r}; write {known}")
+        return super().resolve_command(ctx, args)
+
 
 def command(
     name: str, *, examples: tuple[str, ...], figures: bool = True

@@ -192,3 +192,28 @@ def test_a_file_that_lies_here_is_hinted_at(tmp_path, monkeypatch):
 
 def test_numbers_are_not_guessed():
     assert "did you mean" not in str(NotFoundError("run", "99", ["9", "98"]))
+
+
+def test_known_numbers_are_in_their_order_and_as_spans():
+    runs = [*map(str, range(1, 14)), "20", "22", "23"]
+    said = str(NotFoundError("run", "99", runs))
+    assert said.endswith("known: 1 to 13, 20, 22 to 23")
+    odd = [str(number) for number in range(1, 101, 2)]
+    said = str(NotFoundError("run", "200", odd))
+    assert said.endswith("known: …, " + ", ".join(odd[-12:])), "the newest"
+
+
+def test_a_mistyped_word_of_a_long_name_is_found():
+    shelf = names("parts")
+    said = str(NotFoundError("part", "quarz", shelf))
+    wanted = [name for name in shelf if name.startswith("quartz")]
+    assert f"did you mean {', '.join(wanted[:3])}, …?" in said
+    assert "tuning-fork-32khz-20ppm?" in str(NotFoundError("part", "Tuning", shelf))
+    assert "did you mean" not in str(NotFoundError("part", "zz", shelf))
+
+
+def test_a_long_list_of_known_names_says_that_it_goes_on():
+    many = [f"part-{letter}" for letter in "abcdefghijklmnop"]
+    said = str(NotFoundError("part", "zzzz", many))
+    assert said.endswith("part-l, … (16 in all)") and "part-m" not in said
+    assert str(NotFoundError("part", "zzzz", many[:12])).endswith("part-l")

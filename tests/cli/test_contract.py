@@ -77,6 +77,13 @@ def test_mistyped_command_names_the_nearest() -> None:
     assert result.stdout == ""
 
 
+def test_a_part_in_place_of_a_command_is_told_what_to_write() -> None:
+    result = CliRunner().invoke(root, ["parts", "quartz-16mhz-30ppm"])
+    assert result.exit_code == 2 and "`parts show`" in result.stderr
+    listed = CliRunner().invoke(root, ["parts", "list"])
+    assert listed.exit_code == 0 and "quartz-16mhz-30ppm" in listed.stdout
+
+
 def test_bad_usage_is_exit_code_2_without_traceback() -> None:
     done = run("runs", "--limit", "none")
     assert done.returncode == 2
