@@ -56,13 +56,19 @@ _DB: Final = click.Option(
 
 
 class WithExamples(click.Command):
-    """Help that ends with examples."""
+    """Help that ends with examples, and before them what else is understood."""
 
     examples: tuple[str, ...] = ()
+    more: tuple[str, tuple[tuple[str, str], ...]] = ("", ())
+    """A heading, and rows of two columns under it."""
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Print the examples line by line."""
         del ctx
+        heading, rows = self.more
+        if rows:
+            with formatter.section(heading):
+                formatter.write_dl(rows)
         write_examples(formatter, self.examples)
 
 

@@ -24,7 +24,36 @@ EXAMPLES = (
     "benchlog simulate --part rc-8mhz-delivered --offset-ppm 4200 --bench-out rc.toml",
     "benchlog simulate --one-counter --bench-out inputs.toml",
     "benchlog simulate --positions 2 --seed 7 --for 1h --truth served.jsonl --json",
+    "echo air 40 60 > /dev/tcp/127.0.0.1/PORT      # bash; the port is printed",
 )
+ORDERS: Final = (
+    ("air 40 [60]", "The room is set to 40 C, for 60 s or for good."),
+    ("air by 5 [60]", "It is 5 C warmer than now; by -5: colder."),
+    ("supply 2.8", "The supply is turned to 2.8 V."),
+    ("device A warm 5 [60]", "The device at A gets 5 C warmer, as by a finger."),
+    ("device A step 2", "It jumps by 2 ppm."),
+    ("device A remove", "It is taken out: no signal."),
+    ("device A insert 12.5", "Another one, 12.5 ppm off, is put in."),
+    ("counter late 1.5", "Its next answer comes 1.5 s late."),
+    ("counter half", "An answer is cut off."),
+    ("counter garbage", "An answer is noise."),
+    ("counter silent always", "No answer any more."),
+    ("counter two", "An answer comes twice."),
+    ("counter cut", "The connection ends within an answer."),
+    ("counter no-signal x5", "Five readings without a signal."),
+    ("counter overload", "A reading beyond its range."),
+    ("counter factor 2", "A reading twice as large as it is."),
+    ("counter refuse-gate", "The next gate is refused."),
+    ("counter identity TEXT", "It says that it is TEXT."),
+    ("counter drop", "All its connections are closed."),
+    ("counter deaf 3", "It does not listen for 3 s."),
+    ("receiver unfixed 60", "A receiver has no fix for 60 s."),
+    ("counter ok", "It behaves again."),
+    ("counter status", "What waits is printed."),
+    ("list", "Names and addresses."),
+    ("truth counter 10", "The last ten values that were served."),
+)
+"""What the control port understands, for people; `simulate/orders.py` does it."""
 DEMO_PART: Final = "quartz-16mhz-30ppm"
 WAYS: Final = ("tcp", "serial", "hislip", "vxi11", "line", "line-tcp", "rfc2217")
 PULSE_WAYS: Final = ("line", "rfc2217")
@@ -134,8 +163,9 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     """Run simulated instruments until Ctrl-C; print their addresses.
 
     They answer over real sockets, begin their identity with SIMULATED, and what is
-    measured on them is marked as simulated everywhere. The line `control` is a port on
-    which they misbehave when told to: send it `counter late 1.5`, or `list`.
+    measured on them is marked as simulated everywhere. The line `control` is a port of
+    this computer that takes orders, one a line: what happens to room, supply and
+    devices, and how instruments misbehave. It answers `ok`, or with a sentence.
     """
     del db
     bench_out, limit_s = typed["bench_out"], _real_s(typed["for_s"])
@@ -150,6 +180,12 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
             click.echo(pairs(addresses.items()))
         sys.stdout.flush()
         wait_for_end(limit_s, until_eof=typed["until_eof"])
+
+
+command.more = (
+    "Orders at the control port (always or x3 behind a fault: how often)",
+    ORDERS,
+)
 
 
 def _real_s(bench_s: float | None) -> float | None:

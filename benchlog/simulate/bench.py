@@ -149,6 +149,10 @@ class SimulatedBench:
         """Heat (or cool) the room, for bench seconds; everything in it follows."""
         self.world.room.warm(by_c, self.world.now_s(), for_s)
 
+    def set_air(self, to_c: float, for_s: float = math.inf) -> None:
+        """Set the room to a temperature, for bench seconds; then it is by itself."""
+        self.world.room.set_c(to_c, self.world.now_s(), for_s)
+
     def step(self, place: str, by_ppm: float) -> None:
         """Let the device at a place jump, as after a knock."""
         self.device(place).step(by_ppm, self.world.now_s())

@@ -13,16 +13,17 @@
     counter drop              all its connections are closed now
     counter deaf 3            it stops listening for 3 s
     counter ok                it behaves again;  counter status: what waits
-    device A warm 5 60        5 C warmer for 60 s (without a time: for good)
+    device A warm 5 60        5 C warmer than now for 60 s (without a time: for good)
     device A step 2           jumps by 2 ppm
     device A remove           is taken out;  device A insert 12.5: another, 12.5 ppm
-    air 5 60                  the room is 5 C warmer for 60 s, all in it follows
+    air 40 60                 the room is set to 40 C for 60 s, all in it follows
+    air by 5 60               the room is 5 C warmer than now for 60 s
     supply 3.0                the supply is turned to 3.0 V
     list                      names and addresses;  truth counter 10: the last served
 
 A counter reached in several ways is also `counter@hislip` and so on: `drop` and `deaf`
 then mean that way alone. An instrument that also talks by itself takes orders for its
-lines as `counter@line`.
+lines as `counter@line`. `benchlog simulate --help` lists all this for its users.
 
 Answers are `ok`, `ok` with JSON behind it, or `error` with a sentence.
 """

@@ -38,6 +38,10 @@ class Bench(Protocol):
         """Heat the room."""
         ...
 
+    def set_air(self, to_c: float, for_s: float = math.inf) -> None:
+        """Set the room to a temperature."""
+        ...
+
     def step(self, place: str, by_ppm: float) -> None:
         """Let a device jump."""
         ...
@@ -78,7 +82,7 @@ def carry_out(bench: Bench, line: str) -> object:
     if first == "supply":
         bench.set_supply(_number(words, 0, "volts"))
     elif first == "air":
-        bench.heat(*_push(words))
+        _air(bench, words)
     elif first == "device":
         _device(bench, words)
     else:
@@ -120,6 +124,14 @@ def _device(bench: Bench, words: Sequence[str]) -> None:
         raise UsageError("write: device PLACE " + "|".join(verbs) + " [NUMBER ...]")
     place, verb, *rest = words
     verbs[verb](place, rest)
+
+
+def _air(bench: Bench, words: Sequence[str]) -> None:
+    """Set the room to a temperature, or change it: `air 40`, `air by 5`."""
+    if words[:1] == ["by"]:
+        bench.heat(*_push(words[1:]))
+    else:
+        bench.set_air(*_push(words))
 
 
 def _push(words: Sequence[str]) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import bisect
 import functools
 import math
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.units import SECONDS_PER_DAY
@@ -65,20 +65,30 @@ class Room:
         """Heat (or cool) the air from `at_s` on, for a while; it follows at once."""
         self._warmed.add(Push(at_s, by_c, at_s + for_s))
 
+    def set_c(self, to_c: float, at_s: float, for_s: float = math.inf) -> None:
+        """Set the air to a temperature from `at_s` on; it drifts on from there.
+
+        What was heated before is over; after `for_s` the room is by itself again.
+        """
+        self._warmed.end_all(at_s)
+        self.warm(to_c - self._by_itself_c(at_s, 0.0), at_s, for_s)
+
     def temperature_c(self, at_s: float, lag_s: float = 0.0) -> float:
         """Return what a body in the room with a first-order lag `lag_s` has.
 
         `at_s` counts from the start of the bench; the body has been in the room long
         enough to follow it.
         """
+        return self._by_itself_c(at_s, lag_s) + self._warmed.at(at_s, lag_s)
+
+    def _by_itself_c(self, at_s: float, lag_s: float) -> float:
         spec = self.spec
         omega = 2 * math.pi / SECONDS_PER_DAY
         turned = math.atan(omega * lag_s)
         swing = spec.swing_c * math.cos(turned)
         drift = spec.drift_c_per_day * max(0.0, _ramp(at_s, lag_s)) / SECONDS_PER_DAY
         daily = swing * math.sin(omega * at_s + self._phase - turned)
-        air = spec.mean_c + drift + daily + self._drafts(at_s, lag_s)
-        return air + self._warmed.at(at_s, lag_s)
+        return spec.mean_c + drift + daily + self._drafts(at_s, lag_s)
 
     def _drafts(self, at_s: float, lag_s: float) -> float:
         if not self.spec.draft_c:
@@ -133,6 +143,13 @@ class Pushes:
             self._settled += oldest.amount if oldest.until_s == math.inf else 0.0
             self._pushes = tuple(rest)
         self._pushes = (*self._pushes, push)
+
+    def end_all(self, at_s: float) -> None:
+        """Let all that were made before `at_s` end then."""
+        ended = (replace(p, until_s=min(p.until_s, at_s)) for p in self._pushes)
+        self._pushes = tuple(ended)
+        if self._settled:
+            self.add(Push(at_s, -self._settled))
 
     def at(self, at_s: float, lag_s: float = 0.0) -> float:
         """Return what they have done together to a body with a first-order lag."""

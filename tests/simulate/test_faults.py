@@ -1,14 +1,19 @@
 """Misbehaviour on command, as it comes over a real wire."""
 
 import os
+from contextlib import closing
+from dataclasses import replace
 
 import pytest
 import serial
 from simulate.lab import Line, now_s, port_of, scenario, serving
 
+from benchlog.cli.simulate import ORDERS
 from benchlog.clock import HostClock, host_sleep
 from benchlog.errors import BenchlogError
-from benchlog.simulate import Via
+from benchlog.simulate import SimulatedBench, Via
+from benchlog.simulate.faults import NEEDS
+from benchlog.simulate.scenario import ReceiverAt
 
 
 @pytest.fixture(scope="module")
@@ -231,6 +236,29 @@ def test_an_order_not_understood_is_said_and_changes_nothing(running, bench, ord
     control = Line(running[1]["control"])
     assert control.ask(order).startswith(b"error ")
     control.close()
+
+
+def test_the_air_is_set_or_changed_by_a_difference(running, bench):
+    with closing(Line(running[1]["room"])) as room:
+        for order, wanted_c in (
+            ("air 40", 40.0),
+            ("air 40", 40.0),
+            ("air by 5", 45.0),
+            ("air by -10 3600", 35.0),
+            ("air 23 3600", 23.0),
+        ):
+            bench.command(order)
+            assert float(room.ask("MEAS:TEMP?")) == pytest.approx(wanted_c, abs=0.5)
+
+
+def test_the_help_lists_every_order_and_each_is_understood():
+    both = replace(scenario(Via.TCP), receiver=ReceiverAt())
+    with SimulatedBench(both, HostClock()) as bench:
+        for order, _ in ORDERS:
+            plain = order.replace("[", "").replace("]", "")
+            bench.command(plain)
+        told = {order.split()[1] for order, _ in ORDERS if order.split()[1:]}
+        assert {*NEEDS, "drop", "deaf", "unfixed", "ok", "status"} <= told
 
 
 @pytest.mark.skipif(not os.path.exists("/proc/net/tcp"), reason="needs Linux")

@@ -80,6 +80,33 @@ def test_old_pushes_are_folded_into_one():
     assert pushes.at(1e6) == pytest.approx(500.0)
 
 
+def test_air_that_is_set_is_what_was_set_whatever_was_before():
+    room = Room(RoomSpec(23.0, 0.0, 0.8, 0.0), "set")
+    room.warm(5.0, 10.0)
+    room.warm(-2.0, 20.0, 1000.0)
+    room.set_c(40.0, 60.0, 100.0)
+    assert room.temperature_c(60.1) == pytest.approx(40.0, abs=0.01)
+    assert room.temperature_c(159.9) == pytest.approx(40.0, abs=0.01)
+    by_itself = Room(RoomSpec(23.0, 0.0, 0.8, 0.0), "set")
+    assert room.temperature_c(161.0) == pytest.approx(by_itself.temperature_c(161.0))
+    room.set_c(-5.0, 200.0)
+    room.set_c(30.0, 210.0)
+    assert room.temperature_c(211.0) == pytest.approx(30.0, abs=0.01)
+    # what follows with a lag has not jumped: a tenth of its lag after the order
+    before = room.temperature_c(210.0, 50.0)
+    change = room.temperature_c(215.0, 50.0) - before
+    assert change == pytest.approx((30 - before) * -math.expm1(-0.1), rel=0.05)
+
+
+def test_more_pushes_than_are_remembered_end_when_the_air_is_set():
+    room = Room(RoomSpec(23.0, 0.0, 0.0, 0.0), "many")
+    for at_s in range(200):
+        room.warm(0.1, float(at_s))
+    assert room.temperature_c(300.0) == pytest.approx(43.0)
+    room.set_c(25.0, 300.0)
+    assert room.temperature_c(301.0) == pytest.approx(25.0)
+
+
 def test_the_supply_keeps_what_it_was_turned_to():
     supply = Supply(SupplySpec(3.3, drift_v_per_day=0.0))
     supply.set_volts(3.0, 50.0)

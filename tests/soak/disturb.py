@@ -44,7 +44,7 @@ def taken_out(rig, rng):
 
 def heated(rig, rng):
     """Heat the room beyond what the part is promised for, for some readings."""
-    rig.order(f"air {rng.uniform(55, 65):.1f} {rng.uniform(1.5, 3) * rig.scale:.1f}")
+    rig.order(f"air by {rng.uniform(55, 65):.1f} {rng.uniform(1.5, 3) * rig.scale:.1f}")
 
 
 def knocked(rig, rng):
