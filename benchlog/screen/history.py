@@ -12,7 +12,9 @@ from textual.widgets import DataTable, Input
 
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
+from benchlog.screen.against import AgainstScreen
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.comparing import MOST as MOST_COMPARED
 from benchlog.screen.house import House
 from benchlog.screen.runlist import columns_for, found_by, whole_words
 from benchlog.screen.unclosed import as_they_stand
@@ -23,6 +25,8 @@ from benchlog.units import printable
 MOST: Final = 2_000
 """How many runs are looked through, the newest first."""
 _MARGIN: Final = 4
+MARK: Final = "▸"
+"""Before the number of a run that is marked for a comparison."""
 
 
 class Finder(Input):
@@ -44,6 +48,20 @@ class HistoryScreen(BenchScreen):
         Binding("pageup", "move(-10)", "page up", show=False),
         Binding("pagedown", "move(10)", "page down", show=False),
         Binding("enter", "open", "open", key_display="Enter", show=False),
+        Binding(
+            "f4",
+            "mark",
+            "mark",
+            key_display="F4",
+            tooltip="mark the run for a comparison, or no longer",
+        ),
+        Binding(
+            "f5",
+            "compare",
+            "compare",
+            key_display="F5",
+            tooltip="the marked runs, and the chosen one, with the first marked",
+        ),
         Binding("escape", "back", "back", key_display="Esc"),
         Binding("f1", "app.help", "help", key_display="F1", tooltip="this page"),
         Binding("ctrl+q", "app.leave", "quit", key_display="Ctrl+Q"),
@@ -55,6 +73,7 @@ class HistoryScreen(BenchScreen):
         self._database = database
         self._runs: list[Run] = []
         self._shown: list[Run] = []
+        self._marked: list[int] = []
 
     def content(self) -> Iterable[Widget]:
         """Return the head, the line to type in, the list, and one run in full."""
@@ -117,6 +136,34 @@ class HistoryScreen(BenchScreen):
         last = max(0, len(self._shown) - 1)
         table.move_cursor(row=min(last, max(0, table.cursor_row + rows)))
 
+    def action_mark(self) -> None:
+        """Mark the run under the cursor for a comparison; once more takes it back."""
+        chosen = self._chosen()
+        if chosen is None:
+            return
+        if chosen in self._marked:
+            self._marked.remove(chosen)
+        elif len(self._marked) == MOST_COMPARED:
+            self.app.say(
+                f"{MOST_COMPARED} runs fit one picture; `benchlog compare` takes more"
+            )
+            return
+        else:
+            self._marked.append(chosen)
+        self._narrow()
+
+    def action_compare(self) -> None:
+        """Show the marked runs side by side; the chosen one joins a single marked."""
+        chosen, wanted = self._chosen(), list(self._marked)
+        if len(wanted) < 2 and chosen is not None and chosen not in wanted:
+            wanted.append(chosen)
+        by_id = {run.id: run for run in self._runs}
+        runs = [by_id[one] for one in wanted if one in by_id]
+        if len(runs) < 2:
+            self.app.say("mark a run with F4, go to another, press F5")
+            return
+        self.app.push_screen(AgainstScreen(self._database, runs))
+
     def _open(self, row: int) -> None:
         if 0 <= row < len(self._shown):
             self.app.open_run(self._shown[row].id)
@@ -134,8 +181,12 @@ class HistoryScreen(BenchScreen):
         for column in columns:
             table.add_column(Text(column.head), width=column.cells)
         for run in self._shown:
+            said = [c.said(run) for c in columns]
+            if run.id in self._marked:
+                said[0] = f"{MARK}{said[0]}"
+            cells = zip(said, columns, strict=True)
             table.add_row(
-                *(Text(_fitted(c.said(run), c.cells - 1)) for c in columns),
+                *(Text(_fitted(text, c.cells - 1)) for text, c in cells),
                 key=str(run.id),
             )
         kept = [row for row, run in enumerate(self._shown) if run.id == chosen]
@@ -157,7 +208,9 @@ class HistoryScreen(BenchScreen):
             among = f"no run yet in {name}"
         narrowed = len(self._shown) != len(self._runs)
         found = f"{len(self._shown):,} found among " if narrowed else ""
-        self.query_one("#title", Plain).show(found + among)
+        marked = ", ".join(map(str, self._marked))
+        told = f"  {MARK}marked: {marked}" if marked else ""
+        self.query_one("#title", Plain).show(found + among + told)
         if not self._shown:
             self.query_one("#whole", Plain).show("")
 

@@ -129,7 +129,7 @@ def _rows(found: Stability) -> tuple[str, ...]:
         value, low, high = ("-" if f is None else f"{f:.3e}" for f in figures)
         name = row.noise or "-"
         cells.append((f"{row.tau_s:.6g}", f"{row.n:,}", value, low, high, name))
-    return _table(cells)
+    return aligned(cells)
 
 
 # --- laws ----------------------------------------------------------------------------
@@ -148,10 +148,7 @@ def _temperature(reader: Reader, run: Run) -> Study:
     x = view.temperature_c
     lag = f", lagging {found.lag_s:.3g} s" if found.lag_s else ""
     graphs = _law_graphs(x, view.offset_ppm, view.law_ppm, f"ambient, C{lag}")
-    head = (
-        f"temperature: {found.law} about {found.reference_c:g} C, "
-        f"from {found.low_c:.1f} to {found.high_c:.1f} C"
-    )
+    head = f"temperature: {found.law} about {found.reference_c:g} C, {found.range_text}"
     said = [f"r2 {found.r2:.4f}, {_left_over(found)}"]
     if found.promise is not None:
         said.append(found.promise.text)
@@ -200,10 +197,10 @@ def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:
         (one.name, f"{one.value:+.4g}", f"{one.low:+.4g}", f"{one.high:+.4g}", one.unit)
         for one in found
     ]
-    return _table(cells)
+    return aligned(cells)
 
 
-def _table(cells: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+def aligned(cells: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
     """Align columns, figures to the right; the last one is words."""
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return tuple(

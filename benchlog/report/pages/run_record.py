@@ -14,13 +14,13 @@ from benchlog.analysis.temperature import (
     fit_temperature,
     law_of,
 )
+from benchlog.analysis.trace import Measured, Trace, averaged, measured, trace_of
 from benchlog.analysis.trains import Comparison
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
 from benchlog.report.pages.trim_chart import codes_of
 from benchlog.report.study import series_of, stamps_of
-from benchlog.report.trace import Measured, Trace, averaged, measured, trace_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment, figures, judge_for

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from benchlog.model import Columns, Flag, Run
 from benchlog.units import NS_PER_S
-from benchlog.verdict.judge import corrected_ppm
 
 Array = NDArray[np.float64]
 MOST: Final = 2_000
@@ -58,10 +57,9 @@ def measured(columns: Columns, run: Run, timebase_ppm: float) -> Measured:
     """Return elapsed time and offset, corrected for the time base, of each reading."""
     nominal_hz = run.nominal_hz / run.divider
     ppm = (columns.frequency_hz - nominal_hz) * (1e6 / nominal_hz)
-    if timebase_ppm:
-        offset = corrected_ppm(0.0, timebase_ppm) or 0.0
+    if timebase_ppm:  # f_true = f_read (1 + y_timebase)
         ppm *= 1.0 + timebase_ppm * 1e-6
-        ppm += offset
+        ppm += timebase_ppm
     t_s = elapsed_s(columns)
     return Measured(t_s, ppm, columns.ambient_c, _gaps(columns, t_s))
 

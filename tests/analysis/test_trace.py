@@ -1,18 +1,11 @@
-"""Thinning for pictures: no spike and no gap is lost; stability tables as files."""
-
-import csv
-import json
+"""Thinning for pictures: no spike and no gap is lost."""
 
 import numpy as np
-import pyarrow.parquet as pq
 import pytest
 from columns_maker import columns, without
 from report.page_making import fresh, series, write_run
 
-from benchlog.errors import DataError, UsageError
-from benchlog.model import Flag
-from benchlog.report.exports import export_stability
-from benchlog.report.trace import (
+from benchlog.analysis.trace import (
     STRETCHES,
     averaged,
     broken_at_gaps,
@@ -20,6 +13,7 @@ from benchlog.report.trace import (
     measured,
     trace_of,
 )
+from benchlog.model import Flag
 from benchlog.store.reader import Reader
 
 
@@ -27,7 +21,6 @@ from benchlog.store.reader import Reader
 def reader(tmp_path):
     with fresh(tmp_path) as writer:
         write_run(writer, series(300))
-        write_run(writer, ())
     with Reader.open(tmp_path / "pages.db") as reader:
         yield reader
 
@@ -82,29 +75,3 @@ def test_means_for_laws_leave_unknown_ambient_out(reader):
     assert len(t_s) <= 2_000
     assert np.all(c == 25.0) and np.allclose(ppm, 0.0)
     assert Flag.NONE == 0
-
-
-def test_stability_tables_say_the_same_in_every_format(reader, tmp_path):
-    paths = {kind: tmp_path / f"s.{kind}" for kind in ("csv", "jsonl", "parquet")}
-    counts = {
-        kind: export_stability(reader, 1, kind, path) for kind, path in paths.items()
-    }
-    assert len(set(counts.values())) == 1
-    text = [r for r in paths["csv"].read_text().splitlines() if not r.startswith("#")]
-    by_csv = list(csv.DictReader(text))
-    by_json = [json.loads(r) for r in paths["jsonl"].read_text().splitlines()][1:]
-    by_parquet = pq.read_table(paths["parquet"]).to_pylist()
-    assert by_json == by_parquet
-    values = [float(r["value"]) if r["value"] else None for r in by_csv]
-    assert values == [r["value"] for r in by_json]
-    assert {r["kind"] for r in by_json} == {"adev", "mdev", "tdev", "hdev"}
-
-
-def test_a_stability_table_is_not_made_of_nothing(reader, tmp_path):
-    out = tmp_path / "s.csv"
-    with pytest.raises(DataError):
-        export_stability(reader, 2, "csv", out)
-    assert not out.exists()
-    export_stability(reader, 1, "csv", out)
-    with pytest.raises(UsageError, match="exists"):
-        export_stability(reader, 1, "csv", out)
