@@ -1,13 +1,12 @@
 """The one way out of the database: read-only, in short transactions."""
 
 import json
-import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, Self
 
-from benchlog.errors import NotFoundError, StoreError
+from benchlog.errors import NotFoundError
 from benchlog.model import (
     Columns,
     Condition,
@@ -32,7 +31,7 @@ from benchlog.store.columns import (
     outline_from,
 )
 from benchlog.store.frequencies import frequencies
-from benchlog.store.migrate import NEWEST, schema_of
+from benchlog.store.opening import connect, opened
 from benchlog.store.packed import take_blocks
 from benchlog.store.pulses import SELECT_AMBIENT, SELECT_EDGES, pulses_from
 from benchlog.store.rows import (
@@ -75,14 +74,7 @@ class Reader:
         Raises StoreError when it is missing, not ours, of a newer or of an older
         version (a writer brings it up to date).
         """
-        if not path.exists():
-            raise StoreError(
-                f"there is no database {path} yet; `benchlog measure` or `benchlog "
-                "demo` makes it, --db names another"
-            )
-        if path.is_dir():
-            raise StoreError(f"{path} is a folder; name a file with --db")
-        return cls(path, _connect(path))
+        return cls(path, connect(path))
 
     def run(self, run_id: int) -> Run:
         """Return one run. Raises NotFoundError, naming the runs there are."""
@@ -138,7 +130,7 @@ class Reader:
         with self._translated():
             count = self.count(run_id)
             return frequencies(
-                self._connection, lambda: _opened(self.path), run_id, count
+                self._connection, lambda: opened(self.path), run_id, count
             )
 
     def count(self, run_id: int) -> int:
@@ -331,40 +323,3 @@ class Reader:
             yield
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
-
-
-def _opened(path: Path) -> Connection:
-    return sqlite.connect_to_read(path, immutable=_is_frozen(path))
-
-
-def _connect(path: Path) -> Connection:
-    try:
-        connection = _opened(path)
-    except SqliteError as error:
-        raise sqlite.store_error(error, path) from error
-    try:
-        _check(connection, path)
-    except SqliteError as error:
-        connection.close()
-        raise sqlite.store_error(error, path) from error
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _check(connection: Connection, path: Path) -> None:
-    version = schema_of(connection, path)
-    if version == 0:
-        raise StoreError(f"{path} is empty: no run was ever begun in it")
-    if version < NEWEST:
-        raise StoreError(
-            f"{path} has the older schema {version}; any command that writes, such as "
-            "`benchlog import`, brings it up to date (keep a copy)"
-        )
-
-
-def _is_frozen(path: Path) -> bool:
-    # On read-only media the log cannot be shared, and nobody can be writing.
-    writable = os.access(path, os.W_OK) or os.access(path.parent, os.W_OK)
-    return not writable and not files.wal_of(path).exists()

@@ -133,7 +133,7 @@ def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path):
 def test_a_reader_does_not_guess_at_an_older_schema(tmp_path, monkeypatch):
     path = tmp_path / "bench.db"
     Writer.open(path, VirtualClock()).close()
-    monkeypatch.setattr("benchlog.store.reader.NEWEST", 99)
+    monkeypatch.setattr("benchlog.store.opening.NEWEST", 99)
     with pytest.raises(StoreError, match="older schema"):
         Reader.open(path)
 
