@@ -254,10 +254,8 @@ class LiveRun:
         if late_s < max(2 * usual_s, usual_s + slack_s):
             return []
         self.gap()
-        text = (
-            f"{format_duration(late_s)} without a reading: computer or instrument was "
-            "held up"
-        )
+        without = format_duration(max(0.0, late_s - sample.gate_s))
+        text = f"{without} without a reading: computer or instrument was held up"
         return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
 
     def _flags(self, ambient_c: float | None) -> Flag:

@@ -31,7 +31,7 @@ BROKEN_OFF: Final = ("interrupted", "terminal closed", "broken off")
 class Resumed:
     """A run to go on with: its plan, its judge fed with all readings, and the gap.
 
-    `from_utc_ns` is when it began; `gap` says how long nothing was kept, and why.
+    `from_utc_ns` is when it began; `gap` says why nothing was kept, and since when.
     """
 
     run: Run
@@ -138,7 +138,7 @@ def _dialect(plain: Mapping[str, Any]) -> Dialect:
 
 
 def _gap_words(reader: Reader, run: Run, now_utc_ns: int) -> str:
-    """Say how long nothing was kept, and why as far as that can be known."""
+    """Say why nothing was kept, as far as that can be known, and since when."""
     last_ns = _last_sign_ns(reader, run)
     away = format_duration(max(0, now_utc_ns - last_ns) / NS_PER_S)
     segments = reader.segments(run.id)
@@ -148,7 +148,7 @@ def _gap_words(reader: Reader, run: Run, now_utc_ns: int) -> str:
         why = "the computer was restarted"
     else:
         why = "the keeper had ended without closing the run (killed, or crashed)"
-    return f"nothing was kept for {away}, since {iso_utc(last_ns)}: {why}"
+    return f"{why}; the last sign of it was at {iso_utc(last_ns)}, {away} before"
 
 
 def _last_sign_ns(reader: Reader, run: Run) -> int:

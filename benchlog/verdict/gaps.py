@@ -41,8 +41,9 @@ _OTHER_BOOT_NS: Final = 3600 * NS_PER_S
 class Hole:
     """A place where a reading does not follow on the one before it.
 
-    `lasted_s` is from the end of one gate to the end of the next; across segments by
-    UTC. `utc_ns` is when it began, -1 without time stamps.
+    `lasted_s` is the time without a reading, from the end of one gate to the beginning
+    of the next; across segments by UTC. `utc_ns` is when it began, -1 without time
+    stamps.
     """
 
     utc_ns: int
@@ -76,9 +77,10 @@ class Holes:
         for place in np.flatnonzero(marked).tolist():
             across = bool(anew[place])
             ends = utc if across else mono
-            lasted_s = max(0.0, float(ends[place + 1] - ends[place]) / NS_PER_S)
+            apart_s = float(ends[place + 1] - ends[place]) / NS_PER_S
+            lasted_s = max(0.0, apart_s - float(columns.gate_s[place]))
             self.count += 1
-            self.lost_s += max(0.0, lasted_s - float(columns.gate_s[place]))
+            self.lost_s += lasted_s
             if len(self.kept) < MOST:
                 times = int(utc[place]), int(mono[place]), int(mono[place + 1])
                 self.kept.append(Hole(*times, lasted_s, across))

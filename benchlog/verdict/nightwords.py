@@ -10,13 +10,23 @@ from benchlog.verdict.night import Night
 _ALARMS: Final = 10
 _STEPS: Final = 5
 _TAUS: Final = 5
+_WORDS: Final = {
+    "gap": "keeper away or held up",
+    "asleep": "computer asleep",
+    "lost": "connection lost",
+    "silent": "instrument silent",
+    "hung": "driver hung",
+    "crashed": "driver crashed",
+    "unknown": "cause not known",
+}
+"""Kinds of event whose own names do not say what was the matter."""
 
 
 def night_facts(night: Night) -> list[tuple[str, str]]:
     """Return label and text of each line; texts may have several lines."""
     share = night.missing_s / night.span_s * 100 if night.span_s else 0.0
     gaps = "1 gap" if night.gaps == 1 else f"{night.gaps:,} gaps"
-    causes = ", ".join(f"{cause} {n}" for cause, n in night.causes.items())
+    causes = ", ".join(f"{n} x {_cause(kinds)}" for kinds, n in night.causes.items())
     what = "pulses" if night.pulses else "readings"
     lost = [("lost", "\n".join(map(event_line, night.unkept)))] if night.unkept else []
     lost += [("reference", _reference(night))] if night.reference else []
@@ -28,7 +38,7 @@ def night_facts(night: Night) -> list[tuple[str, str]]:
             f"{gaps}, {format_duration(night.missing_s)} without {what} "
             f"({share:.2g} %)",
         ),
-        ("causes", causes or "-"),
+        ("causes", causes or "none"),
         *lost,
         ("drift", _estimate(night.drift, "ppm/day") or night.note or "-"),
         ("temperature", _estimate(night.temperature, "ppm/C") or night.note or "-"),
@@ -45,11 +55,17 @@ def hole_rows(night: Night, most: int) -> list[tuple[str, str, str, str]]:
         (
             (iso_utc(utc_ns) or "-")[:19].replace("T", " "),
             format_duration(lasted_s),
-            causes,
+            _cause(kinds),
             text,
         )
-        for utc_ns, lasted_s, causes, text in night.holes[:most]
+        for utc_ns, lasted_s, kinds, text in night.holes[:most]
     ]
+
+
+def _cause(kinds: str) -> str:
+    """Return kinds of event, joined by +, as a cause in words."""
+    named = (_WORDS.get(kind, kind.replace("-", " ")) for kind in kinds.split("+"))
+    return " and ".join(named)
 
 
 def event_line(event: Event) -> str:

@@ -70,7 +70,7 @@ def test_it_is_found_and_goes_on_as_the_same_run(broken_off, database, clock):
     assert columns.segment[gap] != columns.segment[gap - 1]
     told = [event for event in events if event.kind == EventKind.GAP]
     assert len(told) == 1
-    assert "nothing was kept for" in told[0].text
+    assert "the last sign of it was at" in told[0].text
     assert "keeper had ended without closing the run" in told[0].text
     assert find_last(database) == ()
 

@@ -75,9 +75,27 @@ def test_gaps_have_the_causes_that_events_tell():
     assert found.causes == {"lost": 1, "hung": 1}
     assert found.missing_s == pytest.approx(70.0)
     assert [hole[1:] for hole in found.holes] == [
-        (pytest.approx(61.0), "lost", "the cable"),
-        (pytest.approx(11.0), "hung", "did not come back"),
+        (pytest.approx(60.0), "lost", "the cable"),
+        (pytest.approx(10.0), "hung", "did not come back"),
     ]
+    assert sum(hole[1] for hole in found.holes) == pytest.approx(found.missing_s)
+    said = dict(night_facts(found))
+    assert said["gaps"].startswith("2 gaps, 1 min 10 s without readings")
+    assert said["causes"] == "1 x connection lost, 1 x driver hung"
+    assert [row[1:3] for row in hole_rows(found, 5)] == [
+        ("1 min 00 s", "connection lost"),
+        ("10 s", "driver hung"),
+    ]
+
+
+def test_several_causes_of_one_gap_are_words_and_kinds_for_scripts():
+    whole = device(4_000)
+    kinds = [EventKind.GAP, EventKind.NO_SIGNAL]
+    events = [event(whole, 1_000, kind, "as told") for kind in kinds]
+    found = night(without(whole, range(1_001, 1_020)), events)
+    assert found.document()["causes"] == {"gap+no-signal": 1}
+    said = dict(night_facts(found))["causes"]
+    assert said == "1 x keeper away or held up and no signal"
 
 
 def test_a_gap_without_an_event_is_unknown():
@@ -114,7 +132,7 @@ def test_a_new_segment_is_a_gap_measured_by_utc():
     holes.feed(restarted)
     (hole,) = holes.kept
     assert hole.new_segment
-    assert hole.lasted_s == pytest.approx(3_601)
+    assert hole.lasted_s == pytest.approx(3_600)
     told = Event(int(whole.utc_ns[1_999]) + 3_599 * S, 5 * S, EventKind.GAP, "restart")
     ((_, (cause,)),) = causes_of([hole], [told])
     assert cause.text == "restart"
