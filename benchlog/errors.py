@@ -150,6 +150,10 @@ class StoreError(BenchlogError):
     """The database cannot be opened, read or written."""
 
 
+class StoreOlderError(StoreError):
+    """The database is of an older version; a writer brings it up to date."""
+
+
 class StoreFullError(StoreError):
     """There is no room to write; the rows are still held by the caller."""
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.cli.printing import say
 from benchlog.errors import NotFoundError
 
 if TYPE_CHECKING:
@@ -23,15 +24,22 @@ def database(db: Path | None) -> Path:
 def reading(db: Path | None) -> "Iterator[Reader]":
     """Open the database read-only for the length of a `with` block.
 
-    Raises StoreError when it is missing or not ours.
+    A file with the schema of an older version stays as it is: a copy of it is brought
+    up to date and read. Raises StoreError when it is missing or not ours.
     """
+    from benchlog.errors import StoreOlderError
     from benchlog.store.reader import Reader
 
-    reader = Reader.open(database(db))
-    try:
-        yield reader
-    finally:
-        reader.close()
+    path = database(db)
+    with contextlib.ExitStack() as stack:
+        try:
+            reader = Reader.open(path)
+        except StoreOlderError:
+            from benchlog.store.backup import at_newest_schema
+
+            say(f"{path} is of an older version; a copy brought up to date is read")
+            reader = Reader.open(stack.enter_context(at_newest_schema(path)))
+        yield stack.enter_context(reader)
 
 
 def chosen_run(reader: "Reader", number: int | None) -> "Run":

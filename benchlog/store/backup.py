@@ -11,6 +11,7 @@ from typing import Final
 from benchlog.errors import StoreError, UsageError
 from benchlog.store import sqlite
 from benchlog.store.migrate import NEWEST, schema_of
+from benchlog.store.opening import opened
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
@@ -59,7 +60,7 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
     if not path.is_file():
         raise StoreError(f"there is no database {path}")
     try:
-        connection = sqlite.connect_to_read(path)
+        connection = opened(path)
         try:
             is_newest = schema_of(connection, path) == NEWEST
             with TemporaryDirectory(prefix="benchlog-") as folder:

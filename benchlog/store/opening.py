@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from benchlog.errors import StoreError
+from benchlog.errors import StoreError, StoreOlderError
 from benchlog.store import files, sqlite
 from benchlog.store.migrate import NEWEST, schema_of
 from benchlog.store.sqlite import Connection, SqliteError
@@ -17,8 +17,8 @@ def opened(path: Path) -> Connection:
 def connect(path: Path) -> Connection:
     """Return a read-only connection.
 
-    Raises StoreError when the file is missing, not ours, of a newer or of an older
-    version.
+    Raises StoreOlderError for the schema of an older version, StoreError when the file
+    is missing, not ours or of a newer one.
     """
     _refuse_missing(path)
     try:
@@ -41,7 +41,7 @@ def _check(connection: Connection, path: Path) -> None:
     if version == 0:
         raise StoreError(f"{path} is empty: no run was ever begun in it")
     if version < NEWEST:
-        raise StoreError(
+        raise StoreOlderError(
             f"{path} has the older schema {version}; any command that writes, such as "
             "`benchlog import`, brings it up to date (keep a copy)"
         )

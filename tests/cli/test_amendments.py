@@ -4,8 +4,10 @@ import json
 
 import pytest
 from cli.conftest import Line
+from store.making import begin, rows
 
 from benchlog.clock import host_clock
+from benchlog.store import migrate, schema
 from benchlog.store.writer import Writer
 
 PART = "quartz-16mhz-30ppm"
@@ -118,3 +120,21 @@ def test_a_backup_of_a_run_that_goes_on_says_so(measured: Line) -> None:
     done = measured.run("backup", "now.db")
     assert "run 1 had not ended" in done.stderr
     assert "broken off" in measured.run("runs", "--db", "now.db").stdout
+
+
+def test_an_archive_of_an_older_version_is_read_and_left_as_it_is(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 1)
+        older.setattr(schema, "STEPS", schema.STEPS[:1])
+        with Writer.open(line.db, host_clock()) as writer:
+            run, segment = begin(writer, "KX-0399")
+            writer.commit(rows(run, segment, 20))
+            writer.end_run(run, "stopped")
+    before = line.db.read_bytes()
+    done = line.run("runs", "--json")
+    assert "of an older version; a copy brought up to date is read" in done.stderr
+    assert json.loads(done.stdout)[0]["device"] == "KX-0399"
+    assert line.run("show", "1", "--json").returncode in (0, 3, 4)
+    assert line.db.read_bytes() == before
