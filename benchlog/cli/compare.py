@@ -69,7 +69,7 @@ def _write(found: "Comparison", wish: dict[str, Any]) -> None:
 def document(found: "Comparison") -> dict[str, Any]:
     """Return the figures of each run and each difference."""
     from benchlog.verdict import figures
-    from benchlog.verdict.compare import difference_document
+    from benchlog.verdict.comparewords import difference_document
 
     return {
         "runs": [figures(one.run, one.side.assessment) for one in found.runs],
@@ -80,7 +80,7 @@ def document(found: "Comparison") -> dict[str, Any]:
 def text_of(found: "Comparison") -> str:
     """Return runs, differences and a chart as a person reads them."""
     from benchlog.report.pages.compare_page import ratio_text
-    from benchlog.verdict.compare import delta_text, in_words
+    from benchlog.verdict.comparewords import delta_text, in_words
 
     rows = [
         (

@@ -15,7 +15,8 @@ from benchlog.screen.studies import Study, aligned
 from benchlog.screen.widgets.graph import Graph, Layer
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
-from benchlog.verdict.compare import Difference, delta_text, in_words
+from benchlog.verdict.compare import Difference
+from benchlog.verdict.comparewords import delta_text, in_words
 from benchlog.verdict.sides import Taken, differences, taken
 
 VIEWS: Final = ("course", "stability")

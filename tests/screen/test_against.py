@@ -12,7 +12,7 @@ from benchlog.screen.history import HistoryScreen
 from benchlog.screen.house import Opening
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
-from benchlog.verdict.compare import in_words
+from benchlog.verdict.comparewords import in_words
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
 

@@ -10,13 +10,8 @@ from columns_maker import columns
 from benchlog.analysis.pairing import Pairs
 from benchlog.model import Kind, Limits, Part, Timebase
 from benchlog.verdict import RunJudge
-from benchlog.verdict.compare import (
-    Answer,
-    Side,
-    compare,
-    difference_document,
-    in_words,
-)
+from benchlog.verdict.compare import Answer, Side, compare
+from benchlog.verdict.comparewords import difference_document, in_words
 
 PART = Part("q", "q", Kind.QUARTZ, 16e6, Limits(30.0))
 BASE = Timebase("stated", 0.0, 0.05)

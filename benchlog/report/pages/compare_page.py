@@ -22,7 +22,8 @@ from benchlog.report.plot_stability import draw_stability, drawn_rows
 from benchlog.report.plotting import SERIES, new_figure
 from benchlog.report.words import three_digits
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
-from benchlog.verdict.compare import Difference, delta_text, in_words
+from benchlog.verdict.compare import Difference
+from benchlog.verdict.comparewords import delta_text, in_words
 
 SOURCES = (
     "Scatter of runs taken apart: F quantiles; of paired readings: E. J. G. Pitman, "
