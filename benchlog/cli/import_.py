@@ -1,7 +1,7 @@
 """`benchlog import`: data made elsewhere becomes a run like any other."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -24,8 +24,10 @@ if TYPE_CHECKING:
 EXAMPLES = (
     "benchlog import logged-by-hand.txt --nominal-hz 16e6 --gate-s 1 --device KX-0412",
     "benchlog import phase.csv --nominal-hz 10e6 --data phase --column 3 --json",
+    "benchlog import in-mhz.csv --part tcxo-10mhz-500ppb --unit MHz",
     "benchlog import KX-0412.jsonl",
 )
+UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "ns")
 
 
 @make_command("import", examples=EXAMPLES)
@@ -48,6 +50,11 @@ EXAMPLES = (
     default="frequency",
     show_default=True,
     help="In Hz; as (f - f0)/f0; as time error in s.",
+)
+@click.option(
+    "--unit",
+    type=click.Choice(UNITS),
+    help="Of numbers without one [as the column's head says, else Hz, 1 or s].",
 )
 @click.option("--device", type=Text(), help="The device's id; else the file's name.")
 @click.option("--part", type=Listed("parts"), help="What it is to be judged against.")

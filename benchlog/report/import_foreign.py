@@ -107,7 +107,7 @@ def _assumed(layout: Layout, wanted: Wanted) -> Iterator[str]:
     if layout.looks_scaled:
         yield (
             f"the numbers are near {layout.looks_scaled:g} times nominal: check "
-            "--nominal-hz, the unit and the column"
+            "--nominal-hz, --unit and --column"
         )
 
 

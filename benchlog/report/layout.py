@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from benchlog.report.numbers import number_of, unit_of, unit_scale
+from benchlog.report.numbers import number_of, unit_of, unit_scale, unit_worth
 from benchlog.report.options import Wanted
 from benchlog.report.separators import find_separator, splitter
 from benchlog.report.stamps import ISO, StampKind, names_zone, stamp_ns
@@ -110,7 +110,7 @@ def _laid_out(table: Table, separator: str, wanted: Wanted) -> Layout | None:
         data = _data(table, wanted, taken)
     if data is None or not table.is_numeric(data):
         return None
-    unit = unit_scale(table.head(data))
+    unit = unit_worth(wanted.unit) if wanted.unit else unit_scale(table.head(data))
     layout = Layout(
         separator=separator,
         decimal_comma=table.decimal_comma,
@@ -133,7 +133,9 @@ def _laid_out(table: Table, separator: str, wanted: Wanted) -> Layout | None:
         if time is not None
         else looks_like_time(table, {layout.data, layout.ambient})
     )
-    return replace(layout, said=(*_said(layout), *_mixed(layout, table), *rising))
+    return replace(
+        layout, said=(*_said(layout, wanted), *_mixed(layout, table), *rising)
+    )
 
 
 def _mixed(layout: Layout, table: Table) -> Iterator[str]:
@@ -185,7 +187,7 @@ def time_token(layout: Layout, fields: Sequence[str]) -> str:
     return token.replace(",", ".") if layout.decimal_comma else token
 
 
-def _said(layout: Layout) -> tuple[str, ...]:
+def _said(layout: Layout, wanted: Wanted) -> tuple[str, ...]:
     names = {"": "white space", "\t": "tab"}
     separator = names.get(layout.separator, repr(layout.separator))
     comma = " with decimal commas" if layout.decimal_comma else ""
@@ -193,7 +195,8 @@ def _said(layout: Layout) -> tuple[str, ...]:
         f"columns separated by {separator}{comma}; data in column {layout.data + 1}"
     ]
     if layout.scale != 1.0:
-        said.append(f"data multiplied by {layout.scale:g} (unit in the head)")
+        whose = f"unit {wanted.unit} as stated" if wanted.unit else "unit in the head"
+        said.append(f"data multiplied by {layout.scale:g} ({whose})")
     if layout.time is not None and layout.kind is not None:
         said.append(f"time in column {layout.time + 1}: {layout.kind.name}")
     if layout.ambient is not None:

@@ -56,6 +56,11 @@ def unit_scale(head: str) -> float | None:
     return None if found is None else _UNITS.get(found.group(1).lower())
 
 
+def unit_worth(unit: str) -> float:
+    """Return what a unit is worth in its base unit. Raises KeyError for others."""
+    return _UNITS[unit.lower()]
+
+
 def is_unit(token: str) -> bool:
     """Whether a token is the name of a unit and nothing else."""
     return token.strip().lower() in _UNITS

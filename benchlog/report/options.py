@@ -7,6 +7,12 @@ from benchlog.errors import UsageError
 from benchlog.model import Part, Timebase
 
 DATA: Final = ("frequency", "fractional", "phase")
+UNITS: Final = {
+    "frequency": ("Hz", "kHz", "MHz", "GHz"),
+    "fractional": ("%", "ppm", "ppb"),
+    "phase": ("s", "ms", "us", "ns"),
+}
+"""Units that bare numbers may be said to have, by what they are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +31,9 @@ class Wanted:
         found.
     gate_s : float | None
         The gate time; None: the spacing of the time stamps, else 1 s (and it is said).
+    unit : str
+        One of `UNITS`, of numbers that have none beside them; empty: as the column's
+        head says, else the base unit.
 
     """
 
@@ -33,10 +42,16 @@ class Wanted:
     column: int | None = None
     gate_s: float | None = None
     time_column: int | None = None
+    unit: str = ""
 
     def __post_init__(self) -> None:
         if self.data not in DATA:
             raise UsageError(f"data {self.data!r} is none of {', '.join(DATA)}")
+        if self.unit and self.unit not in UNITS[self.data]:
+            raise UsageError(
+                f"unit {self.unit!r} is none of {', '.join(UNITS[self.data])}, which "
+                f"--data {self.data} may have"
+            )
         if not 0 < self.nominal_hz < float("inf"):
             raise UsageError(
                 f"nominal frequency {self.nominal_hz!r} must be above zero, in Hz"
@@ -74,6 +89,7 @@ class ImportOptions:
     software: str = ""
     timebase: Timebase | None = None
     again: bool = False
+    unit: str = ""
 
     def wanted(self) -> Wanted:
         """Return what the numbers mean. Raises UsageError, also without nominal."""
@@ -85,4 +101,5 @@ class ImportOptions:
                 "what is the nominal frequency? The file does not say; "
                 "give it with --nominal-hz, or a part with --part"
             )
-        return Wanted(nominal_hz, self.data, self.column, self.gate_s, self.time_column)
+        columns = self.column, self.gate_s, self.time_column
+        return Wanted(nominal_hz, self.data, *columns, self.unit)

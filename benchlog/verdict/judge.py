@@ -18,6 +18,7 @@ from benchlog.verdict.decide import (
     worst,
 )
 from benchlog.verdict.limits import Limit, limit_for
+from benchlog.verdict.otherpart import unit_doubt
 from benchlog.verdict.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase import assumed_timebase
 
@@ -184,7 +185,7 @@ def _word(
 ) -> Word:
     if offset is None or budget is None or mostly_suspect(stats):
         return Word.UNDECIDED
-    if not limit.known:
+    if not limit.known or unit_doubt(offset, limit.ppm):
         return Word.UNDECIDED
     word = word_for(offset, budget.expanded_ppm, limit.ppm)
     return word if jitter is None else worst(word, jitter.word)

@@ -9,9 +9,40 @@ _FAR_PPM: Final = 20_000.0
 """Nearer than this (2 %) it may just be a bad device. Our rule, no source."""
 _LIMITS: Final = 3.0
 _LEAST_PPM: Final = 300.0
+_UNIT_PPM: Final = 2_000.0
+_UNIT_MOST_PPM: Final = 200_000.0
+_UNITS: Final = {
+    -3: ("a thousand-millionth of", "GHz"),
+    -2: ("a millionth of", "MHz"),
+    -1: ("a thousandth of", "kHz"),
+    1: ("a thousand times", "mHz"),
+}
+"""Power of 1,000 to what the readings are of nominal, and what they may be in."""
 _BY_CHANCE: Final = 0.1
 """A divider is guessed only while a frequency of no meaning at all would come as near
 to a whole multiple less often than this."""
+
+
+def unit_doubt(offset_ppm: float, limit_ppm: float) -> str:
+    """Ask for the unit where readings are whole powers of 1,000 off, else nothing.
+
+    No source runs a thousand or a million times too slow: nothing is to be judged
+    then. `limit_ppm` may be infinite, where none is known.
+    """
+    ratio = 1.0 + offset_ppm * 1e-6
+    if ratio <= 0:
+        return ""
+    power = round(math.log10(ratio) / 3.0)
+    off_ppm = (ratio * 1000.0**-power - 1.0) * 1e6
+    near_ppm = min(max(_LIMITS * limit_ppm, _UNIT_PPM), _UNIT_MOST_PPM)
+    if power not in _UNITS or abs(off_ppm) > near_ppm:
+        return ""
+    share, unit = _UNITS[power]
+    return (
+        f"the readings are near {share} nominal: are they in {unit}, not Hz? "
+        f"Then it is {format_ppm(off_ppm, max(abs(off_ppm), 1e-9))} ppm off. "
+        "Nothing is judged until that is clear"
+    )
 
 
 def other_part(
@@ -29,6 +60,8 @@ def other_part(
         What the reading was multiplied by, as the position states.
 
     """
+    if doubt := unit_doubt(offset_ppm, limit_ppm):
+        return doubt
     far_ppm = _FAR_PPM if math.isinf(limit_ppm) else max(_FAR_PPM, 3 * limit_ppm)
     found_hz = nominal_hz * (1.0 + offset_ppm * 1e-6)
     if abs(offset_ppm) <= far_ppm or found_hz <= 0:

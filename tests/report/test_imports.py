@@ -7,13 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from store.making import PART, begin
 
+from benchlog.cli.import_ import UNITS as OFFERED
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, UsageError
 from benchlog.model import EventKind, Flag, Purpose, Timebase
 from benchlog.report.imports import import_file
-from benchlog.report.options import ImportOptions
+from benchlog.report.options import UNITS, ImportOptions
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
+from benchlog.verdict import judge_for
 
 S = 1_000_000_000
 NOON_NS = 1_795_608_000 * S  # 2026-11-25 12:00:00 UTC
@@ -204,9 +206,29 @@ def test_nominal_comes_from_the_part_where_nobody_says_it(bring, reader):
     assert reader.run(result.run).nominal_hz == PART.nominal_hz
 
 
-def test_numbers_far_from_nominal_are_said(bring):
-    result, _, _ = bring("16.000001\n16.000002\n")
+def test_numbers_far_from_nominal_are_said_and_not_judged(bring, reader):
+    result, columns, _ = bring("16.000001\n16.000002\n", part=PART)
     assert any("1e-06 times nominal" in note for note in result.notes)
+    assert any("--unit" in note for note in result.notes)
+    assert columns.frequency_hz.tolist() == [16.000001, 16.000002]  # nothing is lost
+    run = reader.run(result.run)
+    assert run.verdict == "undecided"
+    judge = judge_for(run)
+    judge.feed(columns)
+    assert "are they in MHz, not Hz?" in judge.assessment().reasons[0]
+
+
+def test_the_unit_may_be_stated(bring):
+    text = "time,freq\n0,16.000001\n1,16.000002\n"
+    result, columns, _ = bring(text, unit="MHz")
+    assert columns.frequency_hz.tolist() == pytest.approx([16_000_001, 16_000_002])
+    assert any("unit MHz as stated" in note for note in result.notes)
+    assert not any("times nominal" in note for note in result.notes)
+    _, columns, _ = bring("freq (kHz)\n16000.001kHz\n16.000002\n", unit="MHz")
+    assert columns.frequency_hz.tolist() == pytest.approx([16_000_001, 16_000_002])
+    with pytest.raises(UsageError, match="none of Hz, kHz"):
+        bring(text, unit="ppm")
+    assert tuple(unit for units in UNITS.values() for unit in units) == OFFERED
 
 
 @pytest.mark.parametrize(

@@ -259,6 +259,20 @@ def test_a_forgotten_divider_is_guessed_first(read_hz, divider, guess):
     assert guess in judge.assessment().reasons[0]
 
 
+@pytest.mark.parametrize(
+    ("read_hz", "unit"), [(16.0001, "MHz"), (16_000.1, "kHz"), (16e9, "mHz")]
+)
+def test_readings_in_another_unit_are_not_judged(read_hz, unit):
+    judge = RunJudge(PART)
+    judge.feed(columns(np.full(20, read_hz)))
+    found = judge.assessment()
+    assert found.word is Word.UNDECIDED
+    assert f"are they in {unit}, not Hz?" in found.reasons[0]
+    wrong = RunJudge(PART)
+    wrong.feed(columns(np.full(20, read_hz * 1.03)))  # a device of another part
+    assert wrong.assessment().word is Word.FAIL
+
+
 def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
     """At 10 % every frequency lies near some divider: nothing is foretold of it."""
     loose = Part("x", "8 MHz", Kind.RC, 8e6, Limits(100_000))
