@@ -55,7 +55,10 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
     from benchlog.model import Purpose
 
     if run.purpose is Purpose.IMPORT:
-        run = _when_made(reader, run)
+        began, ended = reader.made_utc_ns(run)
+        run = replace(
+            run, started_utc_ns=-1 if began is None else began, ended_utc_ns=ended
+        )
     if run.verdict is None and run.readings:
         from benchlog.cli.figures import judged
 
@@ -63,16 +66,6 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
         figures = {name: found[name] for name in ("verdict", "offset_ppm", "u_ppm")}
         return replace(run, **figures), found["state"]
     return run, state_of(run, reader.path)
-
-
-def _when_made(reader: "Reader", run: "Run") -> "Run":
-    """Return an imported run with the times when its readings were made, if known."""
-    if run.exported:
-        began, ended = run.made_utc_ns
-        return replace(run, started_utc_ns=began, ended_utc_ns=ended)
-    first = reader.columns_after(run.id, limit=1).utc_ns
-    made = len(first) and first[0] >= 0
-    return replace(run, started_utc_ns=int(first[0]) if made else -1)
 
 
 def as_document(run: "Run", state: str) -> dict[str, object]:

@@ -108,7 +108,9 @@ def _places(reader: Reader, written: Written) -> dict[Place, list[int]]:
         if run.open:
             written.left_out.append(run.id)
             continue
-        places[run.part.id, run.lot, day_of(run.started_utc_ns)].append(run.id)
+        began = reader.made_utc_ns(run)[0]
+        day = day_of(run.started_utc_ns if began is None else began)
+        places[run.part.id, run.lot, day].append(run.id)
     return dict(sorted(places.items(), key=lambda item: (item[0][2], str(item[0]))))
 
 

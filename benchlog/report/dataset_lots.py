@@ -48,7 +48,7 @@ def lots_of_dataset(
     for key, lot in sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"]):
         if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
             continue
-        own = sorted(rows.get(key, ()), key=lambda row: row["started_utc_ns"])
+        own = sorted(rows.get(key, ()), key=lambda row: row["started_utc_ns"] or 0)
         runs = [_lot_run(row) for row in own]
         counted = zip(own, runs, strict=True)
         shared = shared_u_ppm(
@@ -110,7 +110,7 @@ def _lot_run(row: dict[str, Any]) -> LotRun:
         run=row["run"],
         device=row["device"],
         position=row["position"],
-        started_utc_ns=row["started_utc_ns"],
+        started_utc_ns=row["started_utc_ns"] or 0,
         ended_how=row["ended_how"],
         word=row["verdict"],
         offset_ppm=row["offset_ppm"],

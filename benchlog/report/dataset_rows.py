@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from benchlog.model import Lot, LotRun, Run
+from benchlog.model import Lot, LotRun, Purpose, Run
 from benchlog.report.arrow import arrow
 from benchlog.report.export_parquet import chunks_of
 from benchlog.store.reader import Reader
@@ -26,7 +26,7 @@ _REAL: Final = (
     "jitter_ppm_rms", "ambient_c", "gate_s", "span_s", "timebase_offset_ppm",
     "timebase_u_ppm",
 )  # fmt: skip
-_YES: Final = ("simulated", "inspected", "set_aside", "damaged")
+_YES: Final = ("simulated", "imported", "inspected", "set_aside", "damaged")
 
 
 def runs_schema() -> Any:
@@ -50,15 +50,18 @@ def run_row(
 ) -> dict[str, Any]:
     """Return what is known of a run; its figures are those of its newest verdict.
 
-    A run without a verdict is judged for that.
+    A run without a verdict is judged for that. An import is dated by when its readings
+    were made, or not at all; its purpose is that of the run it was exported from.
     """
     found = _figures(reader, run)
     timebase = found["timebase"]
     spec = _counter(run)
+    began, ended = reader.made_utc_ns(run)
     return {
         "source": "",
         "run": run.id,
-        "purpose": run.purpose.value,
+        "purpose": run.made_for.value,
+        "imported": run.purpose is Purpose.IMPORT,
         "device": run.device,
         "device_typed": run.typed_device,
         "void": run.void,
@@ -69,9 +72,9 @@ def run_row(
         "position": run.position,
         "operator": run.operator or None,
         "software": str(run.snapshot.get("software") or "") or None,
-        "started": moment(run.started_utc_ns),
-        "started_utc_ns": run.started_utc_ns,
-        "ended": moment(run.ended_utc_ns),
+        "started": moment(began),
+        "started_utc_ns": began,
+        "ended": moment(ended),
         "ended_how": run.ended_how,
         "counter": spec[0],
         "counter_serial": spec[1],
@@ -104,6 +107,8 @@ def _figures(reader: Reader, run: Run) -> dict[str, Any]:
     judge = judge_for(run)
     for columns in reader.chunks(run.id):
         judge.feed(columns)
+    if judge.takes_pulses:
+        judge.feed_pulses(reader.pulses_after(run.id))
     return figures(run, judge.assessment())
 
 

@@ -23,6 +23,12 @@ where inspected and void is null and not set_aside
 qualify row_number() over (
   partition by part, lot, device order by started_utc_ns desc, run desc) = 1;
 
+-- What devices were measured as they are: no check of a time base, no trim of a device
+-- that is another afterwards, nothing voided.
+create or replace view measured as
+select * from runs
+where void is null and offset_ppm is not null and purpose not in ('refcheck', 'trim');
+
 -- Yield per supplier and week (weeks begin on Monday, UTC).
 create or replace view yield_per_week as
 select supplier, part, date_trunc('week', started at time zone 'UTC') as week,
@@ -42,8 +48,7 @@ order by supplier, part, week;
 create or replace view bench_against_others as
 with weekly as (
   select *, date_trunc('week', started at time zone 'UTC') as week
-  from runs
-  where void is null and offset_ppm is not null
+  from measured
 )
 select part, week, bench, count(*) as devices,
   avg(offset_ppm) - any_value(all_mean) as against_all_ppm,
@@ -58,7 +63,7 @@ select part, device, count(distinct bench) as benches,
   max(mean_ppm) - min(mean_ppm) as apart_ppm
 from (
   select part, device, bench, avg(offset_ppm) as mean_ppm
-  from runs where void is null and offset_ppm is not null group by all
+  from measured group by all
 )
 group by part, device
 having benches > 1
@@ -70,8 +75,7 @@ create or replace view ageing_of_devices as
 select kind, part, device, count(*) as runs,
   (max(started_utc_ns) - min(started_utc_ns)) / 86400e9 as days,
   365.25 * regr_slope(offset_ppm, started_utc_ns / 86400e9) as ppm_per_year
-from runs
-where void is null and offset_ppm is not null
+from measured
 group by kind, part, device
 having count(*) >= 3 and days > 0;
 

@@ -33,9 +33,9 @@ def _standing(reader: Reader, run: Run) -> Run:
         state = state_of(run, reader.path)
         run = replace(run, ended_how=state if state == "running" else GONE)
     if run.purpose is Purpose.IMPORT:
-        first = reader.columns_after(run.id, limit=1).utc_ns
-        if len(first) and first[0] >= 0:
-            run = replace(run, started_utc_ns=int(first[0]))
+        began, _ = reader.made_utc_ns(run)
+        if began is not None:
+            run = replace(run, started_utc_ns=began)
     if run.verdict is not None or not 0 < run.readings <= _MOST_READINGS:
         return run
     judge = judge_for(run)

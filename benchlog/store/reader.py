@@ -17,6 +17,7 @@ from benchlog.model import (
     LotRun,
     Part,
     Pulses,
+    Purpose,
     ReferenceCheck,
     Run,
 )
@@ -87,6 +88,19 @@ class Reader:
         """Return the run that an export with this head came from, or a copy of it."""
         rows = self._all(known.HERE, known.first_of(header))
         return rows[0][0] if rows else None
+
+    def made_utc_ns(self, run: Run) -> tuple[int | None, int | None]:
+        """Return when the readings of a run were made, from when to when.
+
+        That is when it began and ended; of an import what its file says, or its first
+        and last reading; None where they have no time stamps, or it goes on.
+        """
+        if run.purpose is not Purpose.IMPORT or run.exported:
+            return run.made_utc_ns
+        last_id = self.last_id(run.id)
+        ends = (self._columns(run.id, at, 1).utc_ns for at in (0, last_id - 1))
+        first, last = (int(end[0]) if len(end) else -1 for end in ends)
+        return (first, last) if min(first, last) >= 0 else (None, None)
 
     def latest_run(self) -> Run | None:
         """Return the run begun last, None when there is none."""

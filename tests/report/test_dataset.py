@@ -11,12 +11,15 @@ from importlib.resources import files
 import duckdb
 import pytest
 from report.factory import READINGS, bench_database
-from store.making import begin, rows
+from store.making import TIMEBASE, begin, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError
+from benchlog.model import Purpose
 from benchlog.report.dataset import write_dataset
 from benchlog.report.dataset_lots import lots_of_database, lots_of_dataset
+from benchlog.report.imports import import_file
+from benchlog.report.options import ImportOptions
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
@@ -223,3 +226,30 @@ def test_every_query_is_explained():
     views = re.findall(r"(?:--.*\n)+create or replace view (\w+)", text)
     assert {"yield_per_week", "bench_against_others", "ageing_of_devices"} <= set(views)
     assert statistics.mean(len(line) for line in text.splitlines()) < 80
+
+
+def test_an_import_is_dated_by_its_readings_and_a_check_is_no_device(
+    tmp_path, monkeypatch
+):
+    path, folder = tmp_path / "bench.db", tmp_path / "set"
+    made = "".join(f"2021-03-0{1 + k}T06:00:00Z,16000100\n" for k in range(5))
+    (tmp_path / "made.csv").write_text(made)
+    with Writer.open(path, VirtualClock()) as writer, Reader.open(path) as reader:
+        wanted = ImportOptions(nominal_hz=16e6, device="KX-1")
+        import_file(tmp_path / "made.csv", writer, VirtualClock(), wanted)
+        check = plan("10 MHz", purpose=Purpose.REFCHECK, checks="counter")
+        for one in (check, plan("RC-1", purpose=Purpose.TRIM), plan("KX-2")):
+            run = writer.begin_run(one, {}, TIMEBASE)
+            writer.commit(rows(run, writer.begin_segment(run), 5))
+            writer.end_run(run, "stopped")
+        write_dataset(reader, folder)
+    monkeypatch.chdir(folder)
+    with duckdb.connect() as connection:
+        connection.execute((folder / "queries.sql").read_text())
+        found = connection.execute(
+            "select device, day, imported, strftime(started, '%Y-%m-%d') from runs"
+            " where imported"
+        ).fetchall()
+        devices = connection.execute("select device from measured order by 1")
+        assert devices.fetchall() == [("KX-1",), ("KX-2",)]
+    assert found == [("KX-1", "2021-03-01", True, "2021-03-01")]
