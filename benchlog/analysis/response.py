@@ -33,7 +33,8 @@ STILL_MOVING: Final = 0.1
 _SMOOTHED: Final = 20  # parts of a phase: the length of its running median
 _SCATTERS: Final = 4.0
 _MOVED_C: Final = 0.5
-_STEP_V: Final = 0.05
+STEP_V: Final = 0.05
+"""A supply that moves by more has stepped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +119,8 @@ def supply_cuts(t_s: Array, volts: Array) -> tuple[Cut, ...]:
     found: list[Cut] = []
     level = float(volts[0]) if len(volts) else math.nan
     for at in range(1, len(volts) - 1):
-        moved = abs(volts[at] - level) > _STEP_V
-        stays = abs(volts[at + 1] - volts[at]) <= _STEP_V
+        moved = abs(volts[at] - level) > STEP_V
+        stays = abs(volts[at + 1] - volts[at]) <= STEP_V
         if moved and stays:
             level = float(volts[at])
             found.append(Cut(float(t_s[at]), f"supply {level:.2f} V"))
@@ -177,7 +178,7 @@ def _response(seen: Observed, before: Phase, after: Phase) -> Response:
         u,
         "up" if change > 0 else "down",
         _per(change, before.ambient_c, after.ambient_c, _MOVED_C),
-        _per(change, before.supply_v, after.supply_v, _STEP_V),
+        _per(change, before.supply_v, after.supply_v, STEP_V),
         settle_s,
         within_ppm,
     )

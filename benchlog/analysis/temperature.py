@@ -17,6 +17,7 @@ from benchlog.analysis.promise import Law, Promise, promise_of
 from benchlog.analysis.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
+from benchlog.units import format_duration
 
 Array = NDArray[np.float64]
 
@@ -35,8 +36,10 @@ class TemperatureFit:
     """A fitted temperature law about `reference_c`.
 
     `turning_c` is the turnover of a parabola or the inflection of a cubic, with its
-    95 % interval, None where the law has none or it cannot be told. What is left over
-    is that of means over `residual_over_s`.
+    95 % interval, None where the law has none or it cannot be told. `low_c` to `high_c`
+    is what the device went through, lagging behind ambient, and so the range that the
+    law was measured in; `ambient_c` what the thermometer read, lowest and highest. What
+    is left over is that of means over `residual_over_s`.
     """
 
     law: str
@@ -47,12 +50,25 @@ class TemperatureFit:
     lag_s: float
     low_c: float
     high_c: float
+    ambient_c: tuple[float, float]
     r2: float
     residual_ppm_rms: float
     residual_over_s: float
     noise: str
     promise: Promise | None
     notes: tuple[str, ...]
+
+    @property
+    def range_text(self) -> str:
+        """Say over which temperatures the law was measured."""
+        said = f"from {self.low_c:.1f} to {self.high_c:.1f} C"
+        if not self.lag_s:
+            return said
+        low, high = self.ambient_c
+        return (
+            f"{said} of the device, {format_duration(self.lag_s)} behind the "
+            f"thermometer's {low:.1f} to {high:.1f} C"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +101,7 @@ def fit_temperature(
     if law not in DEGREES:
         raise DataError(f"no temperature law {law!r}; line, parabola or cubic")
     t_s, ambient, ppm = _usable(data)
-    low, high = float(ambient.min()), float(ambient.max())
+    read_c = float(ambient.min()), float(ambient.max())
     t_s, ambient, ppm = block_means([t_s, ambient, ppm], _FINE)
     model = _Model(t_s, ppm, DEGREES[law], with_ageing)
     found, lag_s, lagged = _best_lag(model, ambient, reference_c)
@@ -106,14 +122,14 @@ def fit_temperature(
         drift,
         _turning(found, degree, reference_c),
         lag_s,
-        low,
-        high,
+        *seen,
+        read_c,
         found.r2,
         found.residual_rms,
         model.means_s,
         found.noise,
         promise,
-        (*notes, *_notes(t_s, lag_s, coefficients[-1], high - low)),
+        (*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0])),
     )
 
 

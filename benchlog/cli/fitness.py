@@ -213,6 +213,7 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         return None
     from benchlog.analysis.temperature import fit_temperature, law_of
     from benchlog.model import TemperatureLaw
+    from benchlog.report.responding import supply_notes
     from benchlog.report.study import temperature_data
 
     run = reader.run(number)
@@ -224,10 +225,9 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
     )
     say(
         f"temperature law of run {number} ({printable(run.device)}), a {fit.law} "
-        f"measured from {fit.low_c:.1f} to {fit.high_c:.1f} C; "
-        "beyond, it is an extrapolation"
+        f"measured {fit.range_text}; beyond, it is an extrapolation"
     )
-    for note in fit.notes:
+    for note in (*supply_notes(reader, [run]), *fit.notes):
         say(f"note: {note}")
     values = [c.value for c in fit.coefficients]
     return TemperatureLaw(fit.law, fit.reference_c, *values)

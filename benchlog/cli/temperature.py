@@ -1,5 +1,6 @@
 """`benchlog temperature`: the law by which offset follows ambient."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,12 +42,14 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     """
     from benchlog.analysis.curves import temperature_view
     from benchlog.analysis.temperature import fit_temperature, law_of
+    from benchlog.report.responding import supply_notes
     from benchlog.report.study import temperature_data
 
     check_plot(wish["plot"])
     with reading(db) as reader:
         runs = chosen_runs(reader, run)
         data = temperature_data(reader, runs)
+        moved = supply_notes(reader, runs)
     part = runs[0].part
     found = fit_temperature(
         data,
@@ -55,6 +58,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
         with_ageing=wish["with_ageing"],
         limits=part.limits,
     )
+    found = replace(found, notes=(*moved, *found.notes))
     if wish["plot"]:
         _plot(temperature_view(data, found), found, runs, wish["plot"])
     if as_json:
@@ -79,6 +83,7 @@ def document(runs: "list[Run]", found: "TemperatureFit") -> dict[str, Any]:
         "turning_c": found.turning_c,
         "lag_s": found.lag_s,
         "range_c": [found.low_c, found.high_c],
+        "ambient_c": list(found.ambient_c),
         "residual_ppm_rms": found.residual_ppm_rms,
         "residual_over_s": found.residual_over_s,
         "noise": found.noise,
@@ -93,7 +98,7 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
     extra = [one for one in (found.ageing, found.turning_c) if one is not None]
     head = (
         f"temperature law of {printable(runs[0].device)}: {found.law} about "
-        f"{found.reference_c:g} C, from {found.low_c:.1f} to {found.high_c:.1f} C"
+        f"{found.reference_c:g} C, {found.range_text}"
     )
     lines = [
         f"thermal lag {found.lag_s:.3g} s, r2 {found.r2:.4f}, left over "

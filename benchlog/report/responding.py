@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.response import Cut, Observed, supply_cuts
+from benchlog.analysis.response import STEP_V, Cut, Observed, supply_cuts
 from benchlog.model import EventKind, Run
 from benchlog.report.study import temperature_data
 from benchlog.store.reader import Reader
@@ -30,11 +30,7 @@ def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
     data = temperature_data(reader, [run])
     first_s = float(data.t_s[0]) if len(data.t_s) else 0.0
     t_s = data.t_s - first_s
-    marks = tuple(
-        Cut(event.utc_ns / NS_PER_S - first_s, event.text or "mark")
-        for _, event in reader.events(run.id)
-        if event.kind == EventKind.MARK
-    )
+    marks = _marks(reader, run, first_s)
     volts_t, volts = _supply(reader, run, first_s)
     if not len(volts):
         stated = run.snapshot.get("supply_v")
@@ -46,6 +42,33 @@ def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
     return Observed(t_s, data.offset_ppm, data.ambient_c, known), cuts
 
 
+def supply_notes(reader: Reader, runs: Sequence[Run]) -> tuple[str, ...]:
+    """Warn where the supply moved while a law of something else was to be found.
+
+    From what was measured, else from what was stated for the runs and in marks.
+    """
+    found: list[float] = []
+    for run in runs:
+        _, volts = _supply(reader, run, 0.0)
+        # one bad value of a meter is no supply that moved
+        usual = np.percentile(volts, (2.0, 98.0)).tolist() if len(volts) else []
+        found += usual or _stated(reader, run)
+    if not found or max(found) - min(found) <= STEP_V:
+        return ()
+    return (
+        f"the supply moved, too: {min(found):.2f} to {max(found):.2f} V; what that did "
+        "is in this law, `response` shows it beside the temperature",
+    )
+
+
+def _stated(reader: Reader, run: Run) -> list[float]:
+    """Return the supplies that were stated for a run and in its marks, V."""
+    stated = run.snapshot.get("supply_v")
+    said = (read_mark(mark.name).volts for mark in _marks(reader, run, 0.0))
+    volts = [stated, *said]
+    return [float(one) for one in volts if isinstance(one, int | float)]
+
+
 def stated_supply(t_s: Array, marks: Sequence[Cut], start_v: float | None) -> Array:
     """Return the supply in V at each time as marks state it, NaN before it is known."""
     known = np.full(len(t_s), np.nan if start_v is None else start_v)
@@ -54,6 +77,14 @@ def stated_supply(t_s: Array, marks: Sequence[Cut], start_v: float | None) -> Ar
         if volts is not None:
             known[t_s >= mark.t_s] = volts
     return known
+
+
+def _marks(reader: Reader, run: Run, first_s: float) -> tuple[Cut, ...]:
+    return tuple(
+        Cut(event.utc_ns / NS_PER_S - first_s, event.text or "mark")
+        for _, event in reader.events(run.id)
+        if event.kind == EventKind.MARK
+    )
 
 
 def _unmarked(steps: Sequence[Cut], marks: Sequence[Cut]) -> list[Cut]:

@@ -130,6 +130,24 @@ def test_thermal_lag_is_found_and_allowed_for():
     assert found.coefficients[0].value == pytest.approx(250.0, rel=0.02)
 
 
+def test_the_range_of_a_law_is_what_the_device_went_through():
+    """A body of 3,600 s follows a swing of 7,200 s by 1/sqrt(1 + (2 pi / 2)^2)."""
+    t = np.arange(0.0, 40_000.0, 20.0)
+    ambient = 25.0 + 10.0 * np.sin(2 * np.pi * t / 7200.0)
+    body = lagging(t, ambient, 3600.0)
+    ppm = 250.0 * (body - 25.0) + noise("white FM", len(t), 20.0)
+    found = fit_temperature(TemperatureData(t, ambient, ppm), "line")
+    assert found.ambient_c == pytest.approx((15.0, 35.0), abs=0.1)
+    assert found.lag_s == pytest.approx(3600.0, rel=0.2)
+    swing = 20.0 / np.sqrt(1 + np.pi**2)
+    settled = body[len(t) // 2 :]
+    assert np.ptp(settled) == pytest.approx(swing, rel=0.05)
+    assert found.low_c == pytest.approx(body.min(), abs=1.0)
+    assert found.high_c == pytest.approx(body.max(), abs=1.0)
+    assert "of the device" in found.range_text
+    assert "15.0 to 35.0 C" in found.range_text
+
+
 def test_lag_of_a_step():
     """A first-order body covers 1 - 1/e of a step in one time constant."""
     t = np.arange(0, 1000.0)

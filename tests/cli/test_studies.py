@@ -16,7 +16,7 @@ from store.making import begin, reading
 
 from benchlog.cli import root
 from benchlog.clock import VirtualClock
-from benchlog.model import Flag
+from benchlog.model import Condition, Event, Flag
 from benchlog.store.writer import Writer
 
 PART = "quartz-16mhz-30ppm"
@@ -186,6 +186,35 @@ def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
     shown = room.run("temperature", "1").stdout
     assert "cubic about 25 C" in shown, "a quartz follows a cubic unless told"
     assert "a simpler law says as much" in shown
+
+
+@pytest.mark.parametrize("by", ["meter", "marks", "nothing"])
+def test_a_supply_that_moved_is_warned_of(desk: Desk, by: str):
+    with Writer.open(desk.db, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        rng = np.random.default_rng(4)
+        rows: list[Any] = []
+        for n in range(200):
+            ambient = 25.0 + 5.0 * np.sin(n / 10)
+            volts = 3.3 if n < 100 else 2.8
+            hertz = 8e6 * (1 + 1e-6 * (ambient - 25)) + float(rng.normal(0, 0.01))
+            one = reading(n, frequency_hz=hertz, ambient_c=ambient)
+            rows.append((run, segment, one))
+            if by == "meter":
+                volts = 99.0 if n == 50 else volts
+                at = (one.utc_ns, one.mono_ns)
+                said = Condition(*at, "supply", volts, "V", "meter")
+                rows.append((run, segment, said))
+            if by == "marks" and n in (0, 100):
+                mark = Event(one.utc_ns, one.mono_ns, "mark", f"supply {volts} V")
+                rows.append((run, segment, mark))
+        writer.commit(rows)
+    words = ("temperature", "--law", "line")
+    notes = " ".join(desk.document(*words)["notes"])
+    assert ("the supply moved, too: 2.80 to 3.30 V" in notes) == (by != "nothing")
+    if by == "meter":
+        assert "the supply moved" in desk.run(*words).stdout
+        assert "the supply moved" in desk.run("fitness", "--law-from", "1").stderr
 
 
 def test_temperature_of_a_narrow_span_says_that_it_cannot_tell(desk: Desk):

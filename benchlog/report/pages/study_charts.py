@@ -50,7 +50,7 @@ def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
     return Chart(
         f"Offset against ambient temperature, {found.law} fitted",
         f"Offset from {view.offset_ppm.min():.4g} to {view.offset_ppm.max():.4g} ppm "
-        f"over {found.low_c:.1f} to {found.high_c:.1f} C, with a fitted {found.law}; "
+        f"{found.range_text}, with a fitted {found.law}; "
         f"{found.residual_ppm_rms:.3g} ppm rms are left over, in means over "
         f"{format_duration(found.residual_over_s)}.",
         figure,
