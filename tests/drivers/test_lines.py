@@ -198,7 +198,7 @@ def test_a_thermometer_looked_at_now_and_then_gives_its_newest_line() -> None:
         age_s = (HostClock().mono_ns() - sample.mono_ns) / 1e9
         driver.close()
     assert driver.period_s == 0.3
-    assert age_s < 0.1
+    assert age_s < driver.period_s  # the line before it would be older
     assert sample.value >= 20.8
     with pytest.raises(InstrumentError, match="is not open"):
         driver.read()
