@@ -10,10 +10,10 @@ from typing import Any, Final
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import say
-from benchlog.cli.simulate import DEMO_PART
-from benchlog.cli.values import Duration, Listed, Number
+from benchlog.cli.values import Duration, Number
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BenchlogError
 
@@ -29,21 +29,15 @@ _LOOK_S: Final = 0.02
 
 
 @make_command("demo", examples=EXAMPLES)
-@click.option(
-    "--part",
-    type=Listed("parts"),
-    default=DEMO_PART,
-    show_default=True,
-    help="What the device is.",
-)
+@options.simulated_part
 @click.option(
     "--offset-ppm", type=Number(), help="True offset of the device; else by seed."
 )
 @click.option("--seed", type=click.IntRange(0), help="Same seed, same device.")
 @click.option("--readings", type=click.IntRange(1, 10**9), help="End after N readings.")
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 30s.")
-@click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")
-@click.option("--bell", is_flag=True, help="Ring when the verdict becomes clear.")
+@options.no_screen
+@options.bell
 @click.pass_context
 def command(
     ctx: click.Context, /, db: Path | None, as_json: bool, **typed: Any

@@ -5,9 +5,10 @@ from typing import Any, Final
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.values import Listed, Number, SupplyVolts, Text
+from benchlog.cli.values import Listed, Number, Text
 
 EXAMPLES = (
     "benchlog inspect --bench corner-bench --part quartz-16mhz-30ppm --lot B2207 \\",
@@ -64,12 +65,12 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
     multiple=True,
     help="Only this position, or these [all, side by side].",
 )
-@click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
-@click.option("--operator", type=Text(), help="Who measures.")
+@options.gate
+@options.operator
 @click.option("--note", type=Text(), help="Kept with each run.")
-@click.option("--load-pf", type=Number(above=0), help="Load capacitance, pF.")
-@click.option("--supply-v", type=SupplyVolts(), help="Supply voltage, V.")
-@click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")
+@options.load
+@options.supply
+@options.no_screen
 @click.option("--bell", is_flag=True, help="Ring: once pass, twice fail, thrice else.")
 @click.option(
     "--result", is_flag=True, help="Show how the lot stands; measure nothing."

@@ -5,9 +5,10 @@ from typing import Any
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.values import Duration, Listed, Number, SupplyVolts, Text
+from benchlog.cli.values import Duration, Listed, Text
 
 EXAMPLES = (
     "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
@@ -28,26 +29,15 @@ EXAMPLES = (
     multiple=True,
     help="The id written on the device; asked in a terminal when left out.",
 )
-@click.option(
-    "--position",
-    "positions",
-    type=Text(),
-    multiple=True,
-    help="Where it sits; with several, one --device for each.",
-)
+@options.positions
 @click.option("--readings", type=click.IntRange(1, 10**9), help="End after N readings.")
 @click.option(
     "--for", "for_s", type=Duration(), help="End after a time, e.g. 10m; pauses count."
 )
-@click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
-@click.option("--operator", type=Text(), help="Who measures.")
-@click.option("--note", type=Text(), help="Kept with the run.")
-@click.option("--lot", type=Text(), help="The lot the device belongs to.")
-@click.option("--load-pf", type=Number(above=0), help="Load capacitance, pF.")
-@click.option("--supply-v", type=SupplyVolts(), help="Supply voltage, V.")
-@click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")
+@options.of_a_run
+@options.no_screen
 @click.option("--go-on", is_flag=True, help="Go on when the terminal is closed.")
-@click.option("--bell", is_flag=True, help="Ring when the verdict becomes clear.")
+@options.bell
 @click.pass_context
 def command(
     ctx: click.Context, /, db: Path | None, as_json: bool, **typed: Any

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import pairs, print_json, say
-from benchlog.cli.values import Duration, Listed, Number
+from benchlog.cli.values import Duration, Number
 from benchlog.clock import host_clock, host_deadline
 from benchlog.errors import UsageError
 
@@ -54,7 +55,6 @@ ORDERS: Final = (
     ("truth counter 10", "The last ten values that were served."),
 )
 """What the control port understands, for people; `simulate/orders.py` does it."""
-DEMO_PART: Final = "quartz-16mhz-30ppm"
 WAYS: Final = ("tcp", "serial", "hislip", "vxi11", "line", "line-tcp", "rfc2217")
 PULSE_WAYS: Final = ("line", "rfc2217")
 WIRINGS: Final = ("none", "period", "frequency", "pulses")
@@ -62,13 +62,7 @@ _LOOK_S: Final = 1.0
 
 
 @make_command("simulate", examples=EXAMPLES)
-@click.option(
-    "--part",
-    type=Listed("parts"),
-    default=DEMO_PART,
-    show_default=True,
-    help="What the device is.",
-)
+@options.simulated_part
 @click.option(
     "--offset-ppm",
     type=Number(),

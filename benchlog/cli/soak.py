@@ -5,9 +5,10 @@ from typing import Any
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.values import Duration, Listed, Number, RunId, SupplyVolts, Text
+from benchlog.cli.values import Duration, Listed, RunId, Text
 
 EXAMPLES = (
     "benchlog soak --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412 \\",
@@ -29,13 +30,7 @@ EXAMPLES = (
     multiple=True,
     help="The id written on the device.",
 )
-@click.option(
-    "--position",
-    "positions",
-    type=Text(),
-    multiple=True,
-    help="Where it sits; with several, one --device for each.",
-)
+@options.positions
 @click.option(
     "--for", "for_s", type=Duration(), help="End after a time, e.g. 12h; pauses count."
 )
@@ -50,17 +45,12 @@ EXAMPLES = (
     is_flag=True,
     help="Go on with the last soak that broke off; with --bench: else begin one.",
 )
-@click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
-@click.option("--operator", type=Text(), help="Who measures.")
-@click.option("--note", type=Text(), help="Kept with the run.")
-@click.option("--lot", type=Text(), help="The lot the device belongs to.")
-@click.option("--load-pf", type=Number(above=0), help="Load capacitance, pF.")
-@click.option("--supply-v", type=SupplyVolts(), help="Supply voltage, V.")
-@click.option("--no-screen", is_flag=True, help="Plain lines instead of the screen.")
+@options.of_a_run
+@options.no_screen
 @click.option(
     "--end-with-terminal", is_flag=True, help="End when the terminal is closed."
 )
-@click.option("--bell", is_flag=True, help="Ring when the verdict becomes clear.")
+@options.bell
 @click.pass_context
 def command(
     ctx: click.Context, /, db: Path | None, as_json: bool, **typed: Any
@@ -75,8 +65,10 @@ def command(
     the gap in its events. Its length still counts from its beginning; with --resume,
     --for and --until set a new end.
     """
-    from benchlog.cli.soaking import Manner, carry_out
+    from benchlog.cli.measuring import Manner
+    from benchlog.cli.soaking import carry_out
 
-    names = ("no_screen", "end_with_terminal", "bell")
-    manner = Manner(database(db), as_json, **{name: typed.pop(name) for name in names})
+    shown = {name: typed.pop(name) for name in ("no_screen", "bell")}
+    go_on = not typed.pop("end_with_terminal")
+    manner = Manner(database(db), as_json, go_on=go_on, **shown)
     ctx.exit(carry_out(typed, manner))

@@ -1,40 +1,24 @@
 """What `benchlog soak` was asked for, and carrying it out on a screen or in lines."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any, Final
 
 import click
 
 from benchlog.cli.database import reading
 from benchlog.cli.figures import exit_code, judged_night, text_of
+from benchlog.cli.measuring import Manner
 from benchlog.cli.night import night_text
 from benchlog.cli.planning import Request, plans_of
-from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.cli.printing import print_json, say
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Purpose, RunPlan
 from benchlog.units import NS_PER_S, iso_utc
 
 _TIMES: Final = ("%H:%M", "%H:%M:%S")
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """How a soak is shown and how it ends."""
-
-    database: Path
-    as_json: bool = False
-    no_screen: bool = False
-    end_with_terminal: bool = False
-    bell: bool = False
-
-    @property
-    def on_screen(self) -> bool:
-        """Whether a live screen is shown."""
-        return not (self.as_json or self.no_screen) and in_terminal()
 
 
 def carry_out(typed: dict[str, Any], manner: Manner) -> int:
@@ -147,25 +131,25 @@ def _date_and_time(text: str) -> datetime | None:
 
 
 def _begun(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
-    go_on = not manner.end_with_terminal
     if manner.on_screen:
         from benchlog.cli.onscreen import measure_on_screen
 
-        return measure_on_screen(plans, manner.database, go_on=go_on, bell=manner.bell)
+        return measure_on_screen(
+            plans, manner.database, go_on=manner.go_on, bell=manner.bell
+        )
     from benchlog.cli.inlines import soak_in_lines
 
-    return soak_in_lines(plans, manner.database, go_on=go_on)
+    return soak_in_lines(plans, manner.database, go_on=manner.go_on)
 
 
 def _gone_on(
     run_ids: tuple[int, ...], more_s: float | None, manner: Manner
 ) -> tuple[int, ...]:
-    go_on = not manner.end_with_terminal
     if manner.on_screen:
         from benchlog.cli.onscreen import measure_on_screen
         from benchlog.recorder.launch import Again
 
-        how: dict[str, Any] = {"go_on": go_on, "bell": manner.bell}
+        how: dict[str, Any] = {"go_on": manner.go_on, "bell": manner.bell}
         return measure_on_screen(
             (), manner.database, again=Again(run_ids, more_s), **how
         )
@@ -177,7 +161,7 @@ def _gone_on(
     for old in several:
         say(f"going on with run {old.run.id}: {old.gap}")
     plans = tuple(old.plan for old in several)
-    return soak_in_lines(plans, manner.database, go_on=go_on, resume=several)
+    return soak_in_lines(plans, manner.database, go_on=manner.go_on, resume=several)
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:

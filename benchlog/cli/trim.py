@@ -5,10 +5,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import print_json, say, table
-from benchlog.cli.values import Listed, Number, Text
+from benchlog.cli.values import Listed, Text
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
@@ -28,9 +29,9 @@ EXAMPLES = (
 @click.option("--device", required=True, type=Text(), help="The id on the device.")
 @click.option("--position", type=Text(), help="Where it sits, if there are several.")
 @click.option("--start", type=click.IntRange(0), help="Code to begin at.")
-@click.option("--gate-s", type=Number(above=0), help="Gate, instead of the bench's.")
-@click.option("--operator", type=Text(), help="Who measures.")
-@click.option("--note", type=Text(), help="Kept with the run.")
+@options.gate
+@options.operator
+@options.note
 def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     """Search the trim code that brings a device closest to nominal.
 

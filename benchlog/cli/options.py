@@ -1,0 +1,60 @@
+"""Options that several commands have, word for word."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import click
+
+from benchlog.cli.values import Listed, Number, SupplyVolts, Text
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+DEMO_PART: Final = "quartz-16mhz-30ppm"
+
+gate: Final = click.option(
+    "--gate-s", type=Number(above=0), help="Gate, instead of the bench's."
+)
+operator: Final = click.option("--operator", type=Text(), help="Who measures.")
+note: Final = click.option("--note", type=Text(), help="Kept with the run.")
+lot: Final = click.option("--lot", type=Text(), help="The lot the device belongs to.")
+load: Final = click.option(
+    "--load-pf", type=Number(above=0), help="Load capacitance, pF."
+)
+supply: Final = click.option(
+    "--supply-v", type=SupplyVolts(), help="Supply voltage, V."
+)
+no_screen: Final = click.option(
+    "--no-screen", is_flag=True, help="Plain lines instead of the screen."
+)
+bell: Final = click.option(
+    "--bell", is_flag=True, help="Ring when the verdict becomes clear."
+)
+positions: Final = click.option(
+    "--position",
+    "positions",
+    type=Text(),
+    multiple=True,
+    help="Where it sits; with several, one --device for each.",
+)
+simulated_part: Final = click.option(
+    "--part",
+    type=Listed("parts"),
+    default=DEMO_PART,
+    show_default=True,
+    help="What the device is.",
+)
+
+
+def several(*options: Decorator) -> Decorator:
+    """Return these options as one decorator, in the order of the help."""
+
+    def decorate(function: Callable[..., Any]) -> Callable[..., Any]:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+of_a_run: Final = several(gate, operator, note, lot, load, supply)
+"""What is said of a run beside bench, part, device and length."""
