@@ -16,6 +16,7 @@ from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Bench, Lot, Part, Purpose, RunPlan
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.settling import MOST_READINGS as MOST_SETTLING
+from benchlog.report.lots import named_lot, planned_names
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict.earlystop import StopRule
@@ -105,11 +106,7 @@ def find_lot(database: Path, name: str, part_id: str | None) -> Lot | None:
     if not database.exists() or not stat.S_ISREG(database.stat().st_mode):
         return None
     with closing(Reader.open(database)) as reader:
-        found = reader.lots(name, part_id)
-    if len(found) > 1:
-        parts = ", ".join(lot.part_id for lot in found)
-        raise UsageError(f"lots of {parts} are called {name!r}; say which with --part")
-    return found[0] if found else None
+        return named_lot(reader, name, part_id)
 
 
 def known_lot(database: Path, wish: Wish) -> Lot:
@@ -120,7 +117,7 @@ def known_lot(database: Path, wish: Wish) -> Lot:
         names: list[str] = []
         if database.exists():
             with closing(Reader.open(database)) as reader:
-                names = [lot.lot for lot in reader.lots() if lot.plan is not None]
+                names = planned_names(reader)
         raise NotFoundError(
             "lot", wish.lot, names, "open one with --lot-size and --aql"
         )

@@ -1,9 +1,30 @@
-"""A lot read from a database: its report, with what its runs have in common."""
+"""A lot read from a database: by its name, and with what its runs have in common."""
 
+from benchlog.errors import UsageError
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.lotreport import LotReport, lot_report
 from benchlog.verdict.lotruns import counts, shared_u_ppm
+
+
+def named_lot(
+    reader: Reader, name: str, part_id: str | None, *, planned: bool = False
+) -> Lot | None:
+    """Return the lot of this name, None when there is none; `planned`: with a plan.
+
+    Raises UsageError when several parts have a lot of this name and none was given.
+    """
+    lots = reader.lots(name, part_id)
+    found = [lot for lot in lots if lot.plan is not None or not planned]
+    if len(found) > 1:
+        parts = ", ".join(lot.part_id for lot in found)
+        raise UsageError(f"lots of {parts} are called {name!r}; say which with --part")
+    return found[0] if found else None
+
+
+def planned_names(reader: Reader) -> list[str]:
+    """Return the names of the lots that have a plan."""
+    return [lot.lot for lot in reader.lots() if lot.plan is not None]
 
 
 def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]:

@@ -4,9 +4,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from benchlog.errors import NotFoundError, UsageError
+from benchlog.errors import NotFoundError
 from benchlog.model import Lot, Run
-from benchlog.report.lots import lot_with_runs
+from benchlog.report.lots import lot_with_runs, named_lot, planned_names
 from benchlog.report.pages.content import (
     Block,
     Chart,
@@ -45,14 +45,11 @@ SOURCES = (
 
 def known_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
     """Return a lot with a plan by its name. Raises NotFoundError, UsageError."""
-    found = [lot for lot in reader.lots(name, part_id) if lot.plan is not None]
-    if not found:
-        names = [lot.lot for lot in reader.lots() if lot.plan is not None]
-        raise NotFoundError("lot with a plan", name, names, "in this database")
-    if len(found) > 1:
-        parts = ", ".join(lot.part_id for lot in found)
-        raise UsageError(f"lots of {parts} are called {name!r}; say which with --part")
-    return found[0]
+    found = named_lot(reader, name, part_id, planned=True)
+    if found is None:
+        known = planned_names(reader)
+        raise NotFoundError("lot with a plan", name, known, "in this database")
+    return found
 
 
 @dataclass(frozen=True, slots=True)
