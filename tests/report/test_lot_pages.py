@@ -129,7 +129,7 @@ def test_a_reference_check_with_those_before_it(reader):
     tree = parsed(html_of(check_page(reader, 2, VirtualClock())))
     said = words(tree.find("body"))
     for text in (
-        "+0.0350 ppm +- 0.0080 ppm (95 %, k = 2)",
+        "+0.0350 ppm +- 0.0080 ppm (95 %); positive is fast",
         "The check no longer holds",
         "Checks of this instrument",
         "Serial number 17",
