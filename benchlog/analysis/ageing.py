@@ -13,11 +13,17 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
+from benchlog.units import SECONDS_PER_DAY, format_duration
 
 Array = NDArray[np.float64]
 
 YEAR_DAYS: Final = 365.25
 HORIZONS_YEARS: Final = (1.0, 10.0)
+FARTHEST: Final = YEAR_DAYS
+"""How many times their own length data may be extrapolated: a year from a day, ten
+years from ten. Data that have not seen the room through a day cannot tell ageing from
+temperature, and a law fitted to less is a guess at any interval (our rule; tests of
+ageing last a month and more, common practice, no source)."""
 _RATES: Final = 15  # values of B on the ladder
 _NARROWER: Final = 4  # times that the ladder is drawn closer about the likely ones
 _CLEAR: Final = 3.0  # log evidence by which one law has to beat the other
@@ -37,12 +43,21 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Extrapolation:
-    """Change of frequency from the end of the data to `years` later, ppm."""
+    """Change of frequency from the end of the data to `years` later, ppm.
+
+    The figures are None where the data are too short for that; `why_not` says so then.
+    """
 
     years: float
-    change_ppm: float
-    low_ppm: float
-    high_ppm: float
+    change_ppm: float | None
+    low_ppm: float | None
+    high_ppm: float | None
+    why_not: str = ""
+
+    @property
+    def after(self) -> str:
+        """Say when: `1 year`, `10 years`."""
+        return f"{self.years:g} year{'' if self.years == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +139,19 @@ class _Work:
         design = np.column_stack([np.ones_like(grown), grown])
         return self._regression.fit(design, self.ppm)
 
+    def ahead(self, years: float, change: tuple[float, float, float]) -> Extrapolation:
+        """Return a change (with its interval) of so many years, if it may be stated."""
+        wanted = years * YEAR_DAYS / FARTHEST
+        if self.span >= wanted:
+            return Extrapolation(years, *change)
+        lasts = format_duration(self.span * SECONDS_PER_DAY)
+        why = (
+            f"not stated: the data last {lasts}, {years:g} year"
+            f"{'' if years == 1 else 's'} ahead want {wanted:.3g} day"
+            f"{'' if wanted == 1 else 's'} and more"
+        )
+        return Extrapolation(years, None, None, None, why)
+
 
 def _linear(work: _Work) -> Ageing:
     found = work.fit(work.days)
@@ -133,7 +161,7 @@ def _linear(work: _Work) -> Ageing:
         "rate", "ppm/day", rate, rate - half, rate + half, float(found.u[1])
     )
     ahead = tuple(
-        Extrapolation(y, rate * t, (rate - half) * t, (rate + half) * t)
+        work.ahead(y, (rate * t, (rate - half) * t, (rate + half) * t))
         for y in work.years
         for t in (y * YEAR_DAYS,)
     )
@@ -167,7 +195,7 @@ def _logarithmic(work: _Work) -> Ageing:
         late = work.last + years * YEAR_DAYS
         growth = np.log1p(rates * late) - np.log1p(rates * work.last)
         change = _mixed("change", "ppm", fits, weights, growth)
-        ahead.append(Extrapolation(years, change.value, change.low, change.high))
+        ahead.append(work.ahead(years, (change.value, change.low, change.high)))
     best = fits[int(logs.argmax())]
     return _result(work, "logarithmic", coefficients, tuple(ahead), best, evidence or 0)
 
@@ -206,6 +234,8 @@ def _result(  # noqa: PLR0917
         f"extrapolated from {work.span:.3g} days: the interval holds only if the same "
         "law and the same noise go on"
     )
+    if all(far.why_not for far in ahead):
+        warning = "nothing is extrapolated: the data are too short for that"
     return Ageing(
         law,
         coefficients,

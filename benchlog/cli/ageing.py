@@ -7,10 +7,10 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json, table
+from benchlog.cli.printing import pairs, print_json, table
 from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
-from benchlog.units import format_duration, printable
+from benchlog.units import SECONDS_PER_DAY, format_duration, printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.ageing import Ageing
@@ -30,7 +30,8 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     """Fit drift of RUN (several of one device, or the latest): linear, logarithmic.
 
     The law that the data prefer comes first, and whether they prefer it. The change
-    after 1 and 10 years is an extrapolation, with its interval and a warning.
+    after 1 and 10 years is an extrapolation, with its interval and a warning; a year
+    ahead wants a day of data, ten years ten days, else it is not stated.
     """
     from benchlog.analysis.ageing import ageing
     from benchlog.report.study import days_and_offsets
@@ -80,33 +81,29 @@ def _law(found: "Ageing") -> dict[str, Any]:
 
 def text(runs: "list[Run]", found: "Ageing") -> str:
     """Return the preferred law as a person reads it."""
-    head = (
-        f"ageing of {printable(runs[0].device)}: {found.law} law over "
-        f"{found.span_days:.3g} days; {found.choice}"
-    )
-    later = [
-        (
-            f"{far.years:g} year{'' if far.years == 1 else 's'}",
-            f"{far.change_ppm:+.3g}",
-            f"{far.low_ppm:+.3g}",
-            f"{far.high_ppm:+.3g}",
-        )
-        for far in found.extrapolations
-    ]
-    headers = ("after", "change ppm", "95 % from", "to")
-    foot = (
-        f"left over {found.residual_ppm_rms:.3g} ppm rms in means over "
+    lasts = format_duration(found.span_days * SECONDS_PER_DAY)
+    head = f"ageing of {printable(runs[0].device)}: {found.law} law over {lasts}"
+    why_not = [far.why_not for far in found.extrapolations if far.why_not]
+    left = (
+        f"{found.residual_ppm_rms:.3g} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     )
-    return "\n\n".join(
-        (
-            head,
-            estimate_rows(found.coefficients),
-            table(headers, later, "rrrr"),
-            foot,
-            found.warning,
-        )
-    )
+    said = [("law", found.choice), ("left over", left)]
+    said.append(("note", "\n".join([*why_not, found.warning])))
+    parts = (head, estimate_rows(found.coefficients), _ahead(found), pairs(said))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _ahead(found: "Ageing") -> str:
+    """Return the changes that are stated as a table, empty where none is."""
+    later = [
+        (far.after, *(f"{ppm:+.3g}" for ppm in change if ppm is not None))
+        for far in found.extrapolations
+        for change in ((far.change_ppm, far.low_ppm, far.high_ppm),)
+        if not far.why_not
+    ]
+    headers = ("after", "change ppm", "95 % from", "to")
+    return table(headers, later, "rrrr") if later else ""
 
 
 def _other(found: "Ageing") -> str:

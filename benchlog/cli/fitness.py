@@ -29,8 +29,6 @@ EXAMPLES: Final = (
     "benchlog fitness 12 --need serial-x16 --other-end rc-8mhz-trimmed",
     "benchlog fitness --need usb-full-speed",
 )
-FARTHEST: Final = 1000.0
-"""How many times its own length a run's ageing may be extrapolated; our rule."""
 
 
 @make_command("fitness", examples=EXAMPLES)
@@ -239,19 +237,18 @@ def _ageing(
     """Extrapolate the ageing of runs; say by which law and how far."""
     if not numbers or years is None:
         return None
-    from benchlog.analysis.ageing import YEAR_DAYS, ageing
+    from benchlog.analysis.ageing import ageing
     from benchlog.cli.studying import chosen_runs
     from benchlog.report.study import days_and_offsets
 
     runs = chosen_runs(reader, tuple(numbers))
     days, ppm = days_and_offsets(reader, runs)
     found, _ = ageing(days, ppm, (years,))
-    if years * YEAR_DAYS > FARTHEST * found.span_days:
-        raise DataError(
-            f"{found.span_days:.3g} days say nothing of {years:g} years; take a soak "
-            f"of {years * YEAR_DAYS / FARTHEST:.2g} days and more, or a shorter horizon"
-        )
     (far,) = found.extrapolations
+    if far.change_ppm is None or far.low_ppm is None or far.high_ppm is None:
+        raise DataError(
+            f"ageing {far.why_not}; take a longer soak or a shorter horizon"
+        )
     say(
         f"ageing of {printable(runs[0].device)}, {found.law} law: "
         f"{far.change_ppm:+.3g} ppm ({far.low_ppm:+.3g} to {far.high_ppm:+.3g}) "

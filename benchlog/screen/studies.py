@@ -163,7 +163,8 @@ def _ageing(reader: Reader, run: Run) -> Study:
     graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
     head = f"ageing: {found.law} law over {found.span_days:.3g} days"
     later = [
-        f"after {far.years:g} a: {far.change_ppm:+.3g} ppm, "
+        far.why_not
+        or f"after {far.years:g} a: {far.change_ppm:+.3g} ppm, "
         f"95 % from {far.low_ppm:+.3g} to {far.high_ppm:+.3g}"
         for far in found.extrapolations
     ]

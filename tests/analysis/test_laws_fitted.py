@@ -51,6 +51,20 @@ def test_linear_drift_and_its_extrapolation():
     assert "30 days" in first.warning
 
 
+@pytest.mark.parametrize(
+    ("span_days", "stated"), [(0.9, []), (1.0, [1]), (9.9, [1]), (10.0, [1, 10])]
+)
+def test_a_year_ahead_wants_a_day_of_data(span_days, stated):
+    days = np.linspace(0, span_days, 200)
+    for law in ageing(days, 0.02 * days + noise("white FM", 200, 0.05)):
+        known = [far for far in law.extrapolations if far.change_ppm is not None]
+        assert [far.years for far in known] == stated
+        assert all(far.low_ppm < far.change_ppm < far.high_ppm for far in known)
+        withheld = [far.why_not for far in law.extrapolations if far not in known]
+        assert all("not stated: the data last" in why for why in withheld)
+        assert ("extrapolated from" in law.warning) == bool(stated)
+
+
 def test_logarithmic_ageing_is_preferred_where_it_is_true():
     """A = 0.5 ppm, B = 0.3/day: after a year 2.352508 ppm (MIL-PRF-55310's law)."""
     days = np.linspace(0, 60, 900)

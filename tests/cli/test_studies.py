@@ -225,15 +225,17 @@ def test_temperature_of_a_narrow_span_says_that_it_cannot_tell(desk: Desk):
     assert "not enough to say anything about" in desk.run("temperature").stdout
 
 
-def test_ageing_json_has_both_laws_and_a_warning(room: Desk):
+def test_ageing_json_has_both_laws_and_states_no_year_from_minutes(room: Desk):
     found = room.document("ageing", "1")
     assert {"law", "coefficients", "u", "r2", "other"} <= found.keys()
     assert {found["law"], found["other"]["law"]} == {"linear", "logarithmic"}
     assert [far["years"] for far in found["extrapolations"]] == [1, 10]
     for far in found["extrapolations"]:
-        assert far["low_ppm"] < far["change_ppm"] < far["high_ppm"]
-    assert "extrapolated from" in found["warning"]
-    assert "extrapolated from" in room.run("ageing", "1").stdout
+        assert far["change_ppm"] is far["low_ppm"] is far["high_ppm"] is None
+        assert "not stated: the data last 6 min 39 s" in far["why_not"]
+    assert "nothing is extrapolated" in found["warning"]
+    shown = room.run("ageing", "1").stdout
+    assert "10 years ahead want 10 days and more" in shown
 
 
 # --- pictures ------------------------------------------------------------------------
