@@ -15,6 +15,7 @@ _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)")
 _DURATION_S: Final = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
 _MINUS: Final = "-"
+_EVEN: Final = 3.0  # one side of an interval over the other, up to which it is even
 
 
 def offset_ppm(frequency_hz: float, nominal_hz: float) -> float:
@@ -105,6 +106,24 @@ def three_digits(value: float) -> str:
     if value == 0:
         return "0"
     return f"{value:,.{decimals_for(abs(value) / 10)}f}"
+
+
+def signed_digits(value: float) -> str:
+    """Return a figure with its sign, three significant digits and no exponent."""
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "-"
+    return ("+" if value > 0 else _MINUS) + three_digits(abs(value))
+
+
+def interval_texts(value: float, low: float, high: float) -> tuple[str, str, str]:
+    """Return an estimate and its interval, signed, to the digits that the interval is
+    worth: two of its half-width; three of each figure where it is far from even.
+    """
+    sides = (value - low, high - value)
+    if not 0 < max(sides) < _EVEN * min(sides):
+        return signed_digits(value), signed_digits(low), signed_digits(high)
+    half = max(sides)
+    return format_ppm(value, half), format_ppm(low, half), format_ppm(high, half)
 
 
 def iso_utc(utc_ns: int | None) -> str | None:

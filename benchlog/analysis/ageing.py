@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
-from benchlog.units import SECONDS_PER_DAY, format_duration
+from benchlog.units import SECONDS_PER_DAY, format_duration, interval_texts
 
 Array = NDArray[np.float64]
 
@@ -58,6 +58,13 @@ class Extrapolation:
     def after(self) -> str:
         """Say when: `1 year`, `10 years`."""
         return f"{self.years:g} year{'' if self.years == 1 else 's'}"
+
+    @property
+    def texts(self) -> tuple[str, str, str]:
+        """Return change, low and high for a person, `-` where they are not stated."""
+        if self.change_ppm is None or self.low_ppm is None or self.high_ppm is None:
+            return ("-", "-", "-")
+        return interval_texts(self.change_ppm, self.low_ppm, self.high_ppm)
 
 
 @dataclass(frozen=True, slots=True)

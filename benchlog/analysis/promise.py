@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.regression import Fit
 from benchlog.model import Limits
+from benchlog.units import format_ppm, format_u_ppm
 
 Array = NDArray[np.float64]
 
@@ -87,7 +88,8 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
     half = float(_half_widths(law, at_c[worst : worst + 1], limits)[0])
     measured = law.seen[0] <= low and high <= law.seen[1]
     text = (
-        f"largest change {swing[worst]:+.3g} +- {half:.2g} ppm at {at_c[worst]:.1f} C "
+        f"largest change {format_ppm(float(swing[worst]), half)} +- "
+        f"{format_u_ppm(half)} ppm at {at_c[worst]:.1f} C "
         f"of {limits.stability_ppm:g} ppm promised"
     )
     if not measured:

@@ -10,7 +10,7 @@ from benchlog.cli.database import reading
 from benchlog.cli.printing import pairs, print_json, table
 from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
-from benchlog.units import SECONDS_PER_DAY, format_duration, printable
+from benchlog.units import SECONDS_PER_DAY, format_duration, printable, three_digits
 
 if TYPE_CHECKING:
     from benchlog.analysis.ageing import Ageing
@@ -85,7 +85,7 @@ def text(runs: "list[Run]", found: "Ageing") -> str:
     head = f"ageing of {printable(runs[0].device)}: {found.law} law over {lasts}"
     why_not = [far.why_not for far in found.extrapolations if far.why_not]
     left = (
-        f"{found.residual_ppm_rms:.3g} ppm rms in means over "
+        f"{three_digits(found.residual_ppm_rms)} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     )
     said = [("law", found.choice), ("left over", left)]
@@ -96,12 +96,7 @@ def text(runs: "list[Run]", found: "Ageing") -> str:
 
 def _ahead(found: "Ageing") -> str:
     """Return the changes that are stated as a table, empty where none is."""
-    later = [
-        (far.after, *(f"{ppm:+.3g}" for ppm in change if ppm is not None))
-        for far in found.extrapolations
-        for change in ((far.change_ppm, far.low_ppm, far.high_ppm),)
-        if not far.why_not
-    ]
+    later = [(far.after, *far.texts) for far in found.extrapolations if not far.why_not]
     headers = ("after", "change ppm", "95 % from", "to")
     return table(headers, later, "rrrr") if later else ""
 

@@ -249,9 +249,10 @@ def _ageing(
         raise DataError(
             f"ageing {far.why_not}; take a longer soak or a shorter horizon"
         )
+    change, low, high = far.texts
     say(
         f"ageing of {printable(runs[0].device)}, {found.law} law: "
-        f"{far.change_ppm:+.3g} ppm ({far.low_ppm:+.3g} to {far.high_ppm:+.3g}) "
+        f"{change} ppm ({low} to {high}) "
         f"in {years:g} years; {found.warning}"
     )
     return far.low_ppm, far.high_ppm

@@ -15,6 +15,7 @@ from benchlog.units import (
     format_u_ppm,
     hz_of_ppm,
     printable,
+    signed_digits,
     three_digits,
 )
 
@@ -110,9 +111,9 @@ def _said(answer: "Response", nominal_hz: float) -> str:
     hertz = three_digits(abs(hz_of_ppm(answer.change_ppm, nominal_hz)))
     said = f"{name}: goes {answer.sign} by {change} +- {u} ppm ({hertz} Hz)"
     if answer.ppm_per_c is not None:
-        said += f", {_rate(answer.ppm_per_c)} ppm per C of ambient"
+        said += f", {signed_digits(answer.ppm_per_c)} ppm per C of ambient"
     if answer.ppm_per_v is not None:
-        said += f", {_rate(answer.ppm_per_v)} ppm per V"
+        said += f", {signed_digits(answer.ppm_per_v)} ppm per V"
     if answer.ppm_per_c is not None and answer.ppm_per_v is not None:
         said += " (both moved: either figure may be due to the other)"
     if answer.within_ppm is None:
@@ -122,10 +123,6 @@ def _said(answer: "Response", nominal_hz: float) -> str:
     settled = f"settled after {format_duration(answer.settle_s)}"
     within = three_digits(answer.within_ppm)
     return f"{said}; {settled} (to {within} ppm)"
-
-
-def _rate(value: float) -> str:
-    return ("+" if value > 0 else "-") + three_digits(abs(value))
 
 
 def _number(value: float | None, form: str) -> str:

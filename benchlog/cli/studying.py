@@ -9,7 +9,7 @@ import click
 from benchlog.cli.database import chosen_run
 from benchlog.cli.printing import table
 from benchlog.errors import UsageError
-from benchlog.units import printable
+from benchlog.units import interval_texts, printable
 
 if TYPE_CHECKING:
     from benchlog.analysis.ageing import Estimate
@@ -51,7 +51,7 @@ def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
 def estimate_rows(found: "Iterable[Estimate]") -> str:
     """Return estimates as a table: value, 95 % interval, unit."""
     rows = [
-        (one.name, f"{one.value:+.5g}", f"{one.low:+.5g}", f"{one.high:+.5g}", one.unit)
+        (one.name, *interval_texts(one.value, one.low, one.high), one.unit)
         for one in found
     ]
     return table(("", "value", "95 % from", "to", "unit"), rows, "lrrr")

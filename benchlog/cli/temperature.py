@@ -11,7 +11,7 @@ from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json
 from benchlog.cli.studying import check_plot, chosen_runs, estimate_rows, plot_option
 from benchlog.cli.values import RunId
-from benchlog.units import format_duration, printable
+from benchlog.units import format_duration, printable, three_digits
 
 if TYPE_CHECKING:
     from benchlog.analysis.curves import TemperatureView
@@ -102,7 +102,7 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
     )
     lines = [
         f"thermal lag {found.lag_s:.3g} s, r2 {found.r2:.4f}, left over "
-        f"{found.residual_ppm_rms:.3g} ppm rms in means over "
+        f"{three_digits(found.residual_ppm_rms)} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     ]
     if found.promise is not None:

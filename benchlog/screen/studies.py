@@ -19,7 +19,7 @@ from benchlog.errors import DataError
 from benchlog.model import Columns, Run
 from benchlog.screen.widgets.graph import Graph, Layer
 from benchlog.store.reader import Reader
-from benchlog.units import format_duration
+from benchlog.units import format_duration, interval_texts, three_digits
 from benchlog.verdict.judging import as_readings, judge_for
 from benchlog.verdict.pulsejudge import PulseJudge
 
@@ -164,8 +164,7 @@ def _ageing(reader: Reader, run: Run) -> Study:
     head = f"ageing: {found.law} law over {found.span_days:.3g} days"
     later = [
         far.why_not
-        or f"after {far.years:g} a: {far.change_ppm:+.3g} ppm, "
-        f"95 % from {far.low_ppm:+.3g} to {far.high_ppm:+.3g}"
+        or "after {}: {} ppm, 95 % from {} to {}".format(far.after, *far.texts)
         for far in found.extrapolations
     ]
     rows = _estimates(found.coefficients)
@@ -185,17 +184,16 @@ def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ..
 
 
 def _left_over(found: TemperatureFit | Ageing) -> str:
-    over = format_duration(found.residual_over_s)
+    over, left = format_duration(found.residual_over_s), found.residual_ppm_rms
     return (
-        f"left over {found.residual_ppm_rms:.3g} ppm rms in means over {over} "
-        f"({found.noise})"
+        f"left over {three_digits(left)} ppm rms in means over {over} ({found.noise})"
     )
 
 
 def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:
     cells = [("", "value", "95 % from", "to", "unit")]
     cells += [
-        (one.name, f"{one.value:+.4g}", f"{one.low:+.4g}", f"{one.high:+.4g}", one.unit)
+        (one.name, *interval_texts(one.value, one.low, one.high), one.unit)
         for one in found
     ]
     return aligned(cells)

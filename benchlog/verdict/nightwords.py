@@ -4,7 +4,13 @@ from typing import Final
 
 from benchlog.analysis.ageing import Estimate
 from benchlog.model import Event
-from benchlog.units import decimals_for, format_duration, iso_utc, printable
+from benchlog.units import (
+    decimals_for,
+    format_duration,
+    interval_texts,
+    iso_utc,
+    printable,
+)
 from benchlog.verdict.night import Night
 
 _ALARMS: Final = 10
@@ -77,7 +83,8 @@ def event_line(event: Event) -> str:
 def _estimate(found: Estimate | None, unit: str) -> str:
     if found is None:
         return ""
-    return f"{found.value:+.3g} {unit} (95 %: {found.low:+.3g} to {found.high:+.3g})"
+    value, low, high = interval_texts(found.value, found.low, found.high)
+    return f"{value} {unit} (95 %: {low} to {high})"
 
 
 def _stability(points: tuple[tuple[float, float], ...]) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from benchlog.analysis.pulses import PulseCounts
 from benchlog.analysis.slope import FEWEST
 from benchlog.model import Part, Word
-from benchlog.units import format_duration
+from benchlog.units import format_duration, format_u_ppm
 from benchlog.verdict.reasons import NO_LIMIT, comparison
 from benchlog.verdict.timebase import RATIO, is_coarse
 
@@ -36,8 +36,9 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     if a.timebase.status == "assumed":
         yield f"time {a.timebase.text}"
     if is_coarse(a.timebase, a.limit):
+        known = format_u_ppm(2 * a.timebase.u_ppm)
         yield (
-            f"{timing.against}, known to +-{2 * a.timebase.u_ppm:.2g} ppm, is coarser "
+            f"{timing.against}, known to +-{known} ppm, is coarser "
             f"than {RATIO:g}:1 for a limit of +-{a.limit.ppm:.10g} ppm"
         )
     if a.stats.n_typed_ambient:

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
+from benchlog.units import interval_texts, signed_digits
+
 Array = NDArray[np.float64]
 
 HOUR_NS: Final = 3_600_000_000_000
@@ -94,10 +96,8 @@ def drift(
 def _drift_text(
     offset: Trend, room: Trend | None, hours: float, limit_ppm: float
 ) -> str:
-    said = (
-        f"offset {offset.per_hour:+.3g} ppm/h (95 %: {offset.low:+.3g} to "
-        f"{offset.high:+.3g})"
-    )
+    per_hour, low, high = interval_texts(offset.per_hour, offset.low, offset.high)
+    said = f"offset {per_hour} ppm/h (95 %: {low} to {high})"
     if not offset.clear:
         return f"no drift to be seen: {said}"
     share = abs(offset.per_hour) * hours / limit_ppm
@@ -108,8 +108,8 @@ def _drift_text(
         return f"{said}; ambient stayed: look at the instrument and the hook-up"
     slope = offset.per_hour / room.per_hour
     return (
-        f"{said}, while ambient moved {room.per_hour:+.3g} C/h: the room may be the "
-        f"cause ({slope:+.3g} ppm/C)"
+        f"{said}, while ambient moved {signed_digits(room.per_hour)} C/h: the room may "
+        f"be the cause ({signed_digits(slope)} ppm/C)"
     )
 
 

@@ -6,6 +6,7 @@ from typing import Final
 from benchlog.analysis.laws import kind_law, ppm_at
 from benchlog.errors import DataError
 from benchlog.model import Kind, Part, TemperatureLaw
+from benchlog.units import three_digits
 from benchlog.verdict.assessment import Assessment
 
 UNCERTAINTY: Final = "uncertainty"
@@ -89,7 +90,8 @@ def measured_source(
     else:
         terms.append(Swing(UNCERTAINTY, -u, u, "U (95 %) of the offset"))
     if jitter is not None:
-        text = f"2 x {jitter:.3g} ppm rms at the gate; quicker jitter was not seen"
+        rms = f"2 x {three_digits(jitter)} ppm rms at the gate"
+        text = f"{rms}; quicker jitter was not seen"
         terms.append(Swing("restlessness", -2 * jitter, 2 * jitter, text, True))
     else:
         notes.append("restlessness not known: too few readings")

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, three_digits
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
 from benchlog.verdict.limits import Limit
 
 ASSUMED_PPM: Final = 1.0
@@ -123,7 +123,8 @@ def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
     elif timebase.stale:
         yield "the last check of the time base holds no more: repeat it with refcheck"
     if is_coarse(timebase, limit):
+        known = format_u_ppm(_COVERAGE * timebase.u_ppm)
         yield (
-            f"time base known to +-{_COVERAGE * timebase.u_ppm:.2g} ppm, coarser than "
+            f"time base known to +-{known} ppm, coarser than "
             f"{RATIO:g}:1 for a limit of +-{limit.ppm:.10g} ppm: check it with refcheck"
         )

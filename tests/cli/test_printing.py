@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.cli.printing import pairs, plain, print_json, table, width
-from benchlog.units import iso_utc
+from benchlog.units import interval_texts, iso_utc
 
 
 class Word(StrEnum):
@@ -24,6 +24,26 @@ class Row:
     value: float
     word: Word
     where: Path
+
+
+@pytest.mark.parametrize(
+    ("estimate", "said"),
+    [
+        # two digits of the half-width, and never an exponent
+        ((0.30213, 0.30111, 0.30316), ("+0.3021", "+0.3011", "+0.3032")),
+        (
+            (-3.56e-8, -4.6e-8, -2.5e-8),
+            ("-0.000000036", "-0.000000046", "-0.000000025"),
+        ),
+        ((70548.0, 53971.0, 87125.0), ("+70,548", "+53,971", "+87,125")),
+        ((0.0, -0.5, 0.5), ("0.00", "-0.50", "+0.50")),
+        # an interval that is far from even: three digits of each
+        ((49.656, 0.19698, 12518.0), ("+49.7", "+0.197", "+12,518")),
+        ((2.0, 2.0, 2.0), ("+2.00", "+2.00", "+2.00")),
+    ],
+)
+def test_intervals_have_the_digits_they_are_worth(estimate, said):
+    assert interval_texts(*estimate) == said
 
 
 def test_plain_knows_what_figures_are_made_of() -> None:

@@ -41,7 +41,14 @@ from benchlog.report.words import (
     three_digits,
 )
 from benchlog.store.rows import ConditionSpan
-from benchlog.units import decimals_for, format_ppm, format_u_ppm, iso_utc, printable
+from benchlog.units import (
+    decimals_for,
+    format_ppm,
+    format_u_ppm,
+    interval_texts,
+    iso_utc,
+    printable,
+)
 
 HEADLINES = {
     "pass": "PASS",
@@ -191,7 +198,7 @@ def _temperature(record: RunRecord) -> Iterator[Block]:
     data, fit = record.temperature
     yield temperature_chart(data, fit)
     rows = [
-        (one.name, f"{one.value:+.4g}", f"{one.low:+.4g}", f"{one.high:+.4g}", one.unit)
+        (one.name, *interval_texts(one.value, one.low, one.high), one.unit)
         for one in (*fit.coefficients, *((fit.turning_c,) if fit.turning_c else ()))
     ]
     headers = ("Coefficient", "Value", "95 % from", "to", "Unit")
