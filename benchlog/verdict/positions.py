@@ -105,5 +105,5 @@ def _text(low: Seat, high: Seat, u_common_ppm: float) -> str:
         "ppm), more than their scatter explains"
     )
     if between <= math.sqrt(2.0) * u_common_ppm:
-        return f"{said}; the time bases of two counters may differ by that much"
+        return f"{said}; if two counters measured, their time bases may do that"
     return f"{said}: look at the hook-up of these positions before the devices"
