@@ -67,8 +67,10 @@ _LOT: Final = (
     "that were voided or set aside do not.",
     "The lot is accepted with up to as many defective devices as the plan allows (Ac) "
     "and rejected from its rejection number (Re) on. Mean, standard deviation and "
-    "capability describe the devices measured; what they share, like the uncertainty "
-    "of the time base, is not made smaller by measuring more of them.",
+    "capability describe the devices measured; capability is stated from 25 devices "
+    "on. What they share, the uncertainty of the time base, is in the interval of the "
+    "mean and is not made smaller by measuring more of them. Positions whose devices "
+    "differ by more than chance (Welch's t test, 1 %) are pointed at.",
 )
 _COMPARE: Final = (
     "Each run was measured by a counter over gate after gate, or by stamped pulses; "
