@@ -18,8 +18,8 @@ from benchlog.catalogue.check import (
     span,
     text,
 )
-from benchlog.catalogue.places import find, names, read_toml
-from benchlog.errors import ConfigError, Problem
+from benchlog.catalogue.places import complete, find, read_toml, usable
+from benchlog.errors import Problem
 from benchlog.model import Kind, Limits, Load, Part, TemperatureLaw, TrimRange
 
 PPM_PER_PERCENT: Final = 10_000.0
@@ -112,22 +112,12 @@ def load_parts() -> tuple[Part, ...]:
 
     Raises ConfigError with the problems of all files when any of them has one.
     """
-    parts, problems = list_parts()
-    if problems:
-        raise ConfigError(problems)
-    return parts
+    return complete(*list_parts())
 
 
 def list_parts() -> tuple[tuple[Part, ...], tuple[Problem, ...]]:
     """Return the parts that can be used, and what is wrong with the other files."""
-    parts: list[Part] = []
-    problems: list[Problem] = []
-    for name in names("parts"):
-        try:
-            parts.append(load_part(name))
-        except ConfigError as error:
-            problems.extend(error.problems)
-    return tuple(parts), tuple(problems)
+    return usable("parts", load_part)
 
 
 def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:

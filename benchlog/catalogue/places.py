@@ -8,14 +8,17 @@ no name can lead out of these folders.
 import os
 import re
 import tomllib
+from collections.abc import Callable, Sequence
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import platformdirs
 
 from benchlog.errors import ConfigError, NotFoundError, Problem
+
+T = TypeVar("T")
 
 KINDS: Final = {
     "parts": "part",
@@ -59,6 +62,27 @@ def find(
     if _exists(path):
         return path
     raise NotFoundError(f"{KINDS[kind]} file", str(path), _siblings(path))
+
+
+def usable(
+    kind: str, load: Callable[[str], T]
+) -> tuple[tuple[T, ...], tuple[Problem, ...]]:
+    """Return what all names of a kind load as, and what is wrong with the others."""
+    found: list[T] = []
+    problems: list[Problem] = []
+    for name in names(kind):
+        try:
+            found.append(load(name))
+        except ConfigError as error:
+            problems.extend(error.problems)
+    return tuple(found), tuple(problems)
+
+
+def complete(found: T, problems: Sequence[Problem]) -> T:
+    """Return what was found. Raises ConfigError when the rest has problems."""
+    if problems:
+        raise ConfigError(problems)
+    return found
 
 
 def _here(file: str) -> str:

@@ -20,8 +20,8 @@ from benchlog.catalogue.check import (
     yes_no,
 )
 from benchlog.catalogue.parts import PPM_PER_PERCENT
-from benchlog.catalogue.places import find, is_path, names, read_toml
-from benchlog.errors import ConfigError, NotFoundError, Problem
+from benchlog.catalogue.places import complete, find, is_path, read_toml, usable
+from benchlog.errors import NotFoundError, Problem
 from benchlog.model import BitTiming, SerialLink, Use
 from benchlog.units import SECONDS_PER_DAY
 
@@ -76,23 +76,16 @@ def load_uses() -> tuple[Use, ...]:
 
     Raises ConfigError with the problems of all files when any of them has one.
     """
-    uses, problems = list_uses()
-    if problems:
-        raise ConfigError(problems)
-    return uses
+    return complete(*list_uses())
 
 
 def list_uses() -> tuple[tuple[Use, ...], tuple[Problem, ...]]:
     """Return the uses that can be used, and what is wrong with the other files."""
+    files, problems = usable("uses", lambda name: _load(find("uses", name)))
     uses: dict[str, Use] = {}
-    problems: list[Problem] = []
-    for name in names("uses"):
-        try:
-            for use in _load(find("uses", name)):
-                uses.setdefault(use.id, use)
-        except ConfigError as error:
-            problems.extend(error.problems)
-    return tuple(sorted(uses.values(), key=_order)), tuple(problems)
+    for use in (use for file in files for use in file):
+        uses.setdefault(use.id, use)
+    return tuple(sorted(uses.values(), key=_order)), problems
 
 
 def find_uses(name: str) -> tuple[Use, ...]:
