@@ -1,10 +1,14 @@
 """A lot read from a database: by its name, and with what its runs have in common."""
 
+from typing import Final
+
 from benchlog.errors import UsageError
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.lotreport import LotReport, lot_report
 from benchlog.verdict.lotruns import counts, shared_u_ppm
+
+_ALL: Final = 1_000_000
 
 
 def named_lot(
@@ -33,7 +37,8 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
     Raises DataError when the lot has no plan that can be read.
     """
     rows = reader.lot_runs(lot)
-    runs = tuple(reader.run(row.run) for row in rows)
+    known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
+    runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if counts(row))
     shared = shared_u_ppm(None if base is None else base.u_ppm for base in bases)
     return lot_report(lot, reader.part(lot.part_id), rows, shared), runs
