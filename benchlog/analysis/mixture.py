@@ -29,6 +29,7 @@ SLOPE: Final = np.array([2.0, 1.0, 0.542, 0.300])
 """(slope T)^2 / 12 of a least-squares line, over the Allan variance at T, per term;
 exact for long runs except flicker, which is numeric."""
 
+_AT_T: Final = np.ones(4)
 _STEP: Final = 4.0  # of the ladder: ratio of the slower term to the faster one at T
 _LOW: Final = 3.0  # its first rung; smaller ratios hardly widen anything
 _TOP: Final = 16.0  # its last, as the ratio at tau0: the faster term is not seen there
@@ -81,8 +82,12 @@ class Spread:
     terms: Array
 
 
-def spread_of(evidence: Evidence) -> Spread:
-    """Weigh all mixtures and return what they say together of u at tau = T."""
+def spread_of(evidence: Evidence, gains: Array = _AT_T) -> Spread:
+    """Weigh all mixtures and return what they say together of u at tau = T.
+
+    `gains`, shape (4,), are for another figure than the Allan deviation at T: its
+    variance for each term over the Allan variance of that term at T.
+    """
     shares, log_weight = _shapes(evidence.length)
     model = shares @ (evidence.m / evidence.length) ** POWERS[:, None]
     model = np.column_stack([model, shares @ SLOPE])
@@ -97,7 +102,7 @@ def spread_of(evidence: Evidence) -> Spread:
     weight = np.exp(log_posterior)
     weight /= weight.sum(axis=1, keepdims=True)
     level = misfit / total[:, None]
-    log_u = 0.5 * _log(shares.sum(axis=1) * level)
+    log_u = 0.5 * _log((shares @ gains) * level)
     u, found = as_student(weight, log_u, total)
     widened = u * (1.0 + 2.5 / (evidence.length + 15.0))
     likeliest = log_posterior.argmax(axis=1)

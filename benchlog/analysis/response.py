@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from benchlog.analysis.apart import apart
 from benchlog.analysis.uncertainty import uncertainty_of_even
 from benchlog.errors import DataError
 
@@ -66,10 +67,11 @@ class Phase:
 class Response:
     """What a phase changed against the one before; `sign` is up, down or none.
 
-    `u_ppm` is U (95 %) of the change; without a clear change there are no rates and
-    nothing to settle. `settle_s` is the time from the beginning of the phase until the
-    source stays within `within_ppm` of where it went; None when it was still moving,
-    and, with `within_ppm` None too, when it is too restless to see that.
+    `u_ppm` is U (95 %) of the change, slow noise over the time between included;
+    without a clear change there are no rates and nothing to settle. `settle_s` is the
+    time from the beginning of the phase until the source stays within `within_ppm` of
+    where it went; None when it was still moving, and, with `within_ppm` None too, when
+    it is too restless to see that.
     """
 
     name: str
@@ -106,9 +108,15 @@ def phases(seen: Observed, cuts: Sequence[Cut]) -> tuple[Phase, ...]:
 
 
 def responses(seen: Observed, found: Sequence[Phase]) -> tuple[Response, ...]:
-    """Return what each phase changed against the one before it that has a figure."""
+    """Return what each phase changed against the one before it that has a figure.
+
+    A change counts when it is larger than the noise of the run makes it over the time
+    between the two settled parts, with 95 %. That noise is learnt from the first phase,
+    in which nothing was done yet, and from the later parts of the two: slow noise goes
+    on between them, and their own uncertainties know nothing of that.
+    """
     known = [phase for phase in found if phase.offset_ppm is not None]
-    return tuple(_response(seen, a, b) for a, b in pairwise(known))
+    return tuple(_response(seen, known[0], a, b) for a, b in pairwise(known))
 
 
 def supply_cuts(t_s: Array, volts: Array) -> tuple[Cut, ...]:
@@ -162,14 +170,13 @@ def _expanded(ppm: Array) -> float:
     return float(stdtrit(found.degrees_of_freedom, 0.975)) * found.u_ppm
 
 
-def _response(seen: Observed, before: Phase, after: Phase) -> Response:
+def _response(seen: Observed, first: Phase, before: Phase, after: Phase) -> Response:
     settled_ppm = after.offset_ppm or 0.0
     change = settled_ppm - (before.offset_ppm or 0.0)
-    u = math.hypot(before.u_ppm or 0.0, after.u_ppm or 0.0)
+    u = _by_noise(seen, first, before, after)
     if not abs(change) > u:
         return Response(after.name, change, u, "none", None, None, None, None)
-    end = math.inf if after.to_s >= seen.t_s[-1] else after.to_s
-    at = _within(seen, after.from_s, end)
+    at = _of(seen, after)
     since_s, away_ppm = seen.t_s[at] - after.from_s, seen.offset_ppm[at] - settled_ppm
     settle_s, within_ppm = _settling(since_s, away_ppm, change)
     return Response(
@@ -182,6 +189,32 @@ def _response(seen: Observed, before: Phase, after: Phase) -> Response:
         settle_s,
         within_ppm,
     )
+
+
+def _by_noise(seen: Observed, first: Phase, before: Phase, after: Phase) -> float:
+    """Return U (95 %) of a change where nothing was done, by the noise of the run."""
+    stretches = [seen.offset_ppm[_of(seen, first)]]
+    stretches += [
+        seen.offset_ppm[at[len(at) // 3 :]]
+        for at in (_of(seen, one) for one in (before, after) if one is not first)
+    ]
+    spacing_s = float(np.median(np.diff(seen.t_s[_of(seen, after)])))
+    windows = [_window(seen, one, spacing_s) for one in (before, after)]
+    u, freedom = apart(stretches, *windows)
+    return u if u == 0.0 else float(stdtrit(freedom, 0.975)) * u
+
+
+def _of(seen: Observed, phase: Phase) -> NDArray[np.int64]:
+    """Return which readings are of a phase."""
+    end = math.inf if phase.to_s >= seen.t_s[-1] else phase.to_s
+    return _within(seen, phase.from_s, end)
+
+
+def _window(seen: Observed, phase: Phase, spacing_s: float) -> tuple[float, float]:
+    """Return when the settled part of a phase begins and ends, in readings."""
+    t_s = seen.t_s[_of(seen, phase)]
+    begin = float(t_s[-_tail(len(t_s))] - seen.t_s[0]) / spacing_s
+    return begin, float(t_s[-1] - seen.t_s[0]) / spacing_s + 1.0
 
 
 def _settling(

@@ -6,6 +6,7 @@ of white frequency noise and understates all that do not average out.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -69,26 +70,50 @@ def uncertainty_of_even(ppm: Array) -> MeanUncertainty:
         At least 2 values.
 
     """
-    n = len(ppm)
-    m = 2 ** np.arange(max(1, int(math.log2(n))))
-    summed = np.concatenate(([0.0], np.cumsum(ppm - ppm.mean())))
-    steps = [summed[2 * k :] - 2 * summed[k : n + 1 - k] + summed[: -2 * k] for k in m]
-    avar = np.array(
-        [[float(np.mean((d / k) ** 2)) / 2 for d, k in zip(steps, m, strict=True)]]
-    )
-    if not avar.any():
+    evidence = even_evidence([ppm])
+    if evidence is None:
         return MeanUncertainty(0.0, math.inf, "readings all alike", (0.0,) * 4)
-    pairs = np.array([[float(len(d)) for d in steps]])
-    freedom = pairs_freedom(float(n), m.astype(np.float64), pairs)
-    rise = float(np.polyfit(np.arange(n), ppm, 1)[0]) * n
-    slope2 = np.array([rise * rise / 12.0])
-    evidence = Evidence(m.astype(np.float64), avar, freedom, slope2, float(n))
     spread = spread_of(evidence)
     d, a, b, c = (float(term) for term in spread.terms[0])
     found = float(spread.freedom[0])
     return MeanUncertainty(
-        float(spread.u[0]), found, _text(n, spread.terms[0]), (d, a, b, c)
+        float(spread.u[0]), found, _text(len(ppm), spread.terms[0]), (d, a, b, c)
     )
+
+
+def even_evidence(stretches: Sequence[Array]) -> Evidence | None:
+    """Return what stretches of evenly spaced values show of their noise, together.
+
+    The Allan variances of all count, each by its degrees of freedom; length and slope
+    are those of the longest. None where nothing scatters. Each has at least 2 values.
+    """
+    longest = max(stretches, key=len)
+    n = len(longest)
+    m = np.exp2(np.arange(max(1, int(math.log2(n)))))
+    total, known = np.zeros(len(m)), np.zeros(len(m))
+    for ppm in stretches:
+        freedom, avar = _even_variances(ppm, m)
+        total += freedom * avar
+        known += freedom
+    if not total.any():
+        return None
+    rise = float(np.polyfit(np.arange(n), longest, 1)[0]) * n
+    slope2 = np.array([rise * rise / 12.0])
+    avar = total / np.maximum(known, 1e-300)
+    return Evidence(m, avar[None], known[None], slope2, float(n))
+
+
+def _even_variances(ppm: Array, m: Array) -> tuple[Array, Array]:
+    """Return degrees of freedom and overlapping Allan variances at factors m."""
+    n = len(ppm)
+    summed = np.concatenate(([0.0], np.cumsum(ppm - ppm.mean())))
+    pairs, avar = np.zeros(len(m)), np.zeros(len(m))
+    for at, k in enumerate(m.astype(np.int64).tolist()):
+        if n >= 2 * k:
+            steps = summed[2 * k :] - 2 * summed[k : n + 1 - k] + summed[: -2 * k]
+            pairs[at], avar[at] = len(steps), float(np.mean((steps / k) ** 2)) / 2
+    freedom = pairs_freedom(float(n), m, pairs)
+    return np.where(pairs > 0, freedom, 0.0), avar
 
 
 def _text(n: int, terms: Array) -> str:

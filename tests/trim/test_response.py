@@ -9,6 +9,7 @@ import noise_makers
 import numpy as np
 import pytest
 
+from benchlog.analysis.apart import gains
 from benchlog.analysis.response import (
     Cut,
     Observed,
@@ -90,6 +91,41 @@ def test_restlessness_is_seldom_taken_for_a_response():
         (answer,) = answers(Observed(t, ppm, nothing, nothing), Cut(100.0, "nothing"))
         claims += answer.sign != "none"
     assert claims <= 20
+
+
+@pytest.mark.parametrize("kind", ["random-walk FM", "flicker FM", "white FM"])
+def test_what_the_run_does_by_itself_is_no_response(kind):
+    """200 readings, nothing done at 100: claims; the same with a move 5 times as large
+    as such differences are. Random walk was called a response in 31 of 100 runs.
+    """
+    runs, n = 100, 200
+    made = noise_makers.make(kind, np.random.default_rng(17), runs, n)
+    nothing = np.full(n, np.nan)
+    moved = np.arange(n) >= 100
+    apart = float(np.std(made[:, -34:].mean(axis=1) - made[:, 66:100].mean(axis=1)))
+    claims = seen = 0
+    for ppm in made:
+        for step in (0.0, 5.0 * apart):
+            given = Observed(np.arange(float(n)), ppm + step * moved, nothing, nothing)
+            (answer,) = answers(given, Cut(100.0, "nothing"))
+            claims += step == 0.0 and answer.sign != "none"
+            seen += step > 0.0 and answer.sign == "up"
+    assert claims <= 0.1 * runs
+    assert seen >= 0.9 * runs
+
+
+@pytest.mark.parametrize(
+    ("kind", "share"), [("white FM", 1.0), ("random-walk FM", (3 * 3 - 1) / 2)]
+)
+def test_how_far_noise_takes_two_means_apart(kind, share):
+    """Means of 20 readings, 60 on: (3 r - 1)/2 the variance of two that adjoin for
+    random walk, as a sum of white steps gives by hand; 1 for white FM."""
+    gain = gains(20.0, (0.0, 20.0), (60.0, 80.0))[noise_makers.KINDS.index(kind)]
+    assert gain == pytest.approx(2.0 * share)
+    y = noise_makers.make(kind, np.random.default_rng(19), 4000, 80)
+    adjoin = np.var(y[:, 20:40].mean(axis=1) - y[:, :20].mean(axis=1))
+    apart = np.var(y[:, 60:].mean(axis=1) - y[:, :20].mean(axis=1))
+    assert apart / adjoin == pytest.approx(share, rel=0.1)
 
 
 def test_a_stepped_supply_cuts_a_run_by_itself_and_one_bad_value_does_not():
