@@ -47,8 +47,8 @@ def known_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
     """Return a lot with a plan by its name. Raises NotFoundError, UsageError."""
     found = named_lot(reader, name, part_id, planned=True)
     if found is None:
-        known = planned_names(reader)
-        raise NotFoundError("lot with a plan", name, known, "in this database")
+        hint = "(`benchlog lots` lists them)"
+        raise NotFoundError("lot with a plan", name, planned_names(reader), hint)
     return found
 
 
