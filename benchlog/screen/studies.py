@@ -13,6 +13,7 @@ from benchlog.analysis.curves import aged_ppm, temperature_view
 from benchlog.analysis.observed import days_and_offsets, observed
 from benchlog.analysis.series import Series, outliers, series_from_frequencies
 from benchlog.analysis.stability import Stability, stability
+from benchlog.analysis.stamps import stamp_noise
 from benchlog.analysis.temperature import TemperatureFit, fit_temperature, law_of
 from benchlog.analysis.trains import phase_series
 from benchlog.errors import DataError
@@ -73,7 +74,8 @@ def _stability(reader: Reader, run: Run, kind: str) -> Study:
     series = _series(reader, run)
     marked = int(outliers(series).sum())
     found = stability(series, kind)
-    said = [*found.notes]
+    stamps = stamp_noise(series).text if series.data == "phase" else None
+    said = [*([stamps] if stamps else []), *found.notes]
     if marked:
         said.append(f"outliers: {marked} marked, not left out")
     if kind == "adev":
@@ -127,8 +129,8 @@ def _rows(found: Stability) -> tuple[str, ...]:
     for row in found.rows:
         figures = (row.value, row.low, row.high)
         value, low, high = ("-" if f is None else f"{f:.3e}" for f in figures)
-        name = row.noise or "-"
-        cells.append((f"{row.tau_s:.6g}", f"{row.n:,}", value, low, high, name))
+        said = (value, low, high, row.noise_text)
+        cells.append((f"{row.tau_s:.6g}", f"{row.n:,}", *said))
     return aligned(cells)
 
 

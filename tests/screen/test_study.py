@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pulse_scene import PulseScene
 from screen.looking import text_of, until
 from screen.scenes import Scene, Stage
 from store.making import begin, reading
@@ -131,6 +132,19 @@ def test_the_table_of_stability_is_that_of_the_analysis(tmp_path: Path):
         assert float(cells[0]) == row.tau_s
         assert cells[1] == f"{row.n:,}"
         assert float(cells[2]) == pytest.approx(row.value, rel=1e-3)
+
+
+def test_stability_of_pulses_says_that_it_shows_the_stamps(tmp_path: Path):
+    with Writer.open(tmp_path / "p.db", VirtualClock()) as writer:
+        scene = PulseScene(writer, VirtualClock())
+        run = scene.begin()
+        scene.end()
+    found = study(tmp_path / "p.db", run, "stability", "adev")
+    assert "stamps scatter by" in found.said[0]
+    assert "not the clock's" in found.said[0]
+    # where too few averages are left, the noise is in brackets, and that is said
+    assert found.table[-1].rstrip().endswith(")")
+    assert any("in brackets" in said for said in found.said)
 
 
 def test_the_temperature_view_has_law_residuals_and_the_promise(tmp_path: Path):
