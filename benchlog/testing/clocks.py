@@ -13,7 +13,7 @@ class HurriedClock:
     tested against silence in a fraction of a second.
     """
 
-    patience: float = 0.1
+    patience: float = 0.25
 
     def utc_ns(self) -> int:
         """See `benchlog.clock.Clock`."""

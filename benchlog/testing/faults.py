@@ -19,7 +19,7 @@ from benchlog.errors import (
 )
 
 Steps = tuple[bytes | float | None, ...]
-LATE_S: Final = 0.4
+LATE_S: Final = 0.9
 """Seconds that a late answer takes; longer than a gate of 20 ms and a hurried grace."""
 LATE_LINE: Final = b"+4.44000000E+02\n"
 """What comes late: a good number that nobody may take for the present one."""
@@ -56,7 +56,7 @@ HALF: Final = Fault(
     "half", lambda good: (good[: len(good) // 2], 2 * LATE_S), (SilentError,)
 )
 HALF_THEN_NEXT: Final = Fault(
-    "half, then the next", lambda good: (good[: len(good) // 2], 0.15), (GarbledError,)
+    "half, then the next", lambda good: (good[: len(good) // 2], 0.3), (GarbledError,)
 )
 """Without a terminator between them: together they look like one good number."""
 HALF_THEN_CLOSED: Final = Fault(

@@ -128,7 +128,7 @@ def test_faults_never_become_readings(via: Via) -> None:
     """Whatever goes wrong: every value read was served, whole and unspoilt."""
     with on(via) as (bench, driver):
         texts, errors = [driver.read().raw], 0
-        for fault in ("silent", "half", "garbage", "late 0.25", "cut"):
+        for fault in ("silent", "half", "garbage", "late 0.7", "cut"):
             bench.faults["counter"].order(*fault.split())
             wanted = len(texts) + 2
             while len(texts) < wanted:
@@ -188,4 +188,4 @@ def test_a_step_of_the_wall_clock_changes_no_deadline(
                 bench.faults["counter"].order("silent", times=-1)
                 began_ns = HostClock().mono_ns()
                 failure(driver)
-                assert 0.15e9 < HostClock().mono_ns() - began_ns < 1.5e9
+                assert 0.15e9 < HostClock().mono_ns() - began_ns < 5e9
