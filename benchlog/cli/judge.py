@@ -15,7 +15,9 @@ from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Purpose
 
 if TYPE_CHECKING:
-    from benchlog.model import ReferenceCheck, Run, Timebase
+    from collections.abc import Mapping
+
+    from benchlog.model import InstrumentSpec, ReferenceCheck, Run, Timebase
     from benchlog.store.reader import Reader
     from benchlog.store.rows import VerdictRow
 
@@ -109,14 +111,38 @@ def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
         for number, check in reader.reference_checks()
         if check.instrument.serial in serials and not _is_void(reader, check)
     }
-    number = max(checks, default=0) if refcheck == "latest" else _number(refcheck)
+    spec_of = {serial: specs.get(name) for serial, name in serials.items()}
+    number = _latest(checks, spec_of) if refcheck == "latest" else _number(refcheck)
     if number not in checks:
         known = [str(one) for one in checks]
         hint = "for the instruments of this run; see `benchlog refcheck`"
         raise NotFoundError("reference check", refcheck, known, hint)
     check = checks[number]
-    spec = specs.get(serials[check.instrument.serial])
+    spec = spec_of[check.instrument.serial]
     return timebase_by(spec, check, run.started_utc_ns)
+
+
+def _latest(
+    checks: "Mapping[int, ReferenceCheck]",
+    spec_of: "Mapping[str, InstrumentSpec | None]",
+) -> int:
+    """Return the newest check, or the one that goes before it; 0 where there is none.
+
+    A poor check that agrees with a much finer one is not the one to judge by.
+    """
+    from benchlog.verdict.checks import ruling
+
+    newest = max(checks, default=0)
+    if not newest:
+        return 0
+    last = checks[newest]
+    serial = last.instrument.serial
+    of_it = [one for one in checks.values() if one.instrument.serial == serial]
+    rules = ruling(spec_of[serial], of_it, last.at_utc_ns) or last
+    number = next(number for number, one in checks.items() if one == rules)
+    if number != newest:
+        say(f"check {newest} is not in use: check {number} agrees and is much finer")
+    return number
 
 
 def _number(text: str) -> int:

@@ -4,9 +4,10 @@ import json
 
 import pytest
 from cli.conftest import Line
-from store.making import begin, rows
+from store.making import COUNTER, begin, rows
 
 from benchlog.clock import host_clock
+from benchlog.model import ReferenceCheck
 from benchlog.store import migrate, schema
 from benchlog.store.writer import Writer
 
@@ -138,3 +139,20 @@ def test_an_archive_of_an_older_version_is_read_and_left_as_it_is(
     assert json.loads(done.stdout)[0]["device"] == "KX-0399"
     assert line.run("show", "1", "--json").returncode in (0, 3, 4)
     assert line.db.read_bytes() == before
+
+
+def test_the_latest_check_is_the_one_that_rules(line: Line) -> None:
+    clock = host_clock()
+    later_ns = clock.utc_ns() + 10**18
+    with Writer.open(line.db, clock) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 20))
+        writer.end_run(run, "stopped")
+        for offset_ppm, u_ppm in ((0.25, 0.01), (0.5, 0.5)):
+            found = (offset_ppm, u_ppm, "frequency", clock.utc_ns(), later_ns)
+            writer.add_reference_check(ReferenceCheck(COUNTER, *found))
+    done = line.run("judge", "1", "--refcheck", "latest", "--json")
+    assert "check 2 is not in use: check 1 agrees" in done.stderr
+    assert json.loads(done.stdout)["timebase"]["offset_ppm"] == 0.25
+    named = line.run("judge", "1", "--refcheck", "2", "--json")
+    assert json.loads(named.stdout)["timebase"]["offset_ppm"] == 0.5
