@@ -6,16 +6,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.response import STEP_V, Cut, Observed, supply_cuts
+from benchlog.analysis.response import Cut, Observed, supply_cuts
 from benchlog.model import EventKind, Run
 from benchlog.report.study import temperature_data
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.marks import read_mark
+from benchlog.verdict.supply import SUPPLY, moved_note, supplies_v
 
 Array = NDArray[np.float64]
 
-SUPPLY: Final = "supply"
 TYPED_LATE_S: Final = 30.0
 """A mark about the supply and a measured step of it this close are one and the same."""
 
@@ -49,24 +49,10 @@ def supply_notes(reader: Reader, runs: Sequence[Run]) -> tuple[str, ...]:
     """
     found: list[float] = []
     for run in runs:
-        _, volts = _supply(reader, run, 0.0)
-        # one bad value of a meter is no supply that moved
-        usual = np.percentile(volts, (2.0, 98.0)).tolist() if len(volts) else []
-        found += usual or _stated(reader, run)
-    if not found or max(found) - min(found) <= STEP_V:
-        return ()
-    return (
-        f"the supply moved, too: {min(found):.2f} to {max(found):.2f} V; what that did "
-        "is in this law, `response` shows it beside the temperature",
-    )
-
-
-def _stated(reader: Reader, run: Run) -> list[float]:
-    """Return the supplies that were stated for a run and in its marks, V."""
-    stated = run.snapshot.get("supply_v")
-    said = (read_mark(mark.name).volts for mark in _marks(reader, run, 0.0))
-    volts = [stated, *said]
-    return [float(one) for one in volts if isinstance(one, int | float)]
+        conditions = [one for _, one in reader.conditions(run.id)]
+        events = [one for _, one in reader.events(run.id)]
+        found += supplies_v(run, conditions, events)
+    return moved_note(found)
 
 
 def stated_supply(t_s: Array, marks: Sequence[Cut], start_v: float | None) -> Array:

@@ -23,6 +23,7 @@ from benchlog.store.reader import Reader
 from benchlog.units import format_duration, interval_texts, three_digits
 from benchlog.verdict.judging import as_readings, judge_for
 from benchlog.verdict.pulsejudge import PulseJudge
+from benchlog.verdict.supply import moved_note, supplies_v
 
 Array = NDArray[np.float64]
 
@@ -156,7 +157,10 @@ def _temperature(reader: Reader, run: Run) -> Study:
         said.append(found.promise.text)
     extra = [one for one in (found.turning_c,) if one is not None]
     rows = _estimates([*found.coefficients, *extra])
-    return Study(head, graphs, rows, (*said, *found.notes))
+    conditions = [one for _, one in reader.conditions(run.id)]
+    events = [one for _, one in reader.events(run.id)]
+    moved = moved_note(supplies_v(run, conditions, events))
+    return Study(head, graphs, rows, (*moved, *said, *found.notes))
 
 
 def _ageing(reader: Reader, run: Run) -> Study:

@@ -17,6 +17,7 @@ from store.making import begin, reading
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability import stability
 from benchlog.clock import VirtualClock
+from benchlog.model import Event, EventKind
 from benchlog.screen import study as screen_study
 from benchlog.screen.app import BenchApp
 from benchlog.screen.house import Opening
@@ -155,6 +156,17 @@ def test_the_temperature_view_has_law_residuals_and_the_promise(tmp_path: Path):
     assert slope == pytest.approx(0.2, abs=0.01)
     assert float(np.std(below.layers[0].y)) == pytest.approx(0.02, rel=0.2)
     assert any("promised" in said or "spans only" in said for said in found.said)
+
+
+def test_a_supply_that_moved_is_told_beside_the_law(tmp_path: Path):
+    run = swept(tmp_path / "b.db")
+    still = study(tmp_path / "b.db", run, "temperature", "adev")
+    assert not any("supply" in said for said in still.said)
+    with Writer.open(tmp_path / "b.db", VirtualClock()) as writer:
+        marks = [Event(5, 5, EventKind.MARK, f"supply {v} V") for v in (3.3, 2.8)]
+        writer.commit([(run, 0, mark) for mark in marks])
+    found = study(tmp_path / "b.db", run, "temperature", "adev")
+    assert "the supply moved, too: 2.80 to 3.30 V" in found.said[0]
 
 
 @pytest.mark.parametrize(
