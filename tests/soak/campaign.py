@@ -32,6 +32,8 @@ from benchlog.clock import HostClock, host_deadline, host_sleep
 
 DISK = "48m"
 SURVIVED_S = 45.0
+TOLD_S = 20.0
+"""Longer than a driver takes to fill the memory it may have."""
 RECOVERY_S = 2.2
 """What a fault takes on average until readings come again."""
 
@@ -73,8 +75,11 @@ def summer_time(utc_ns):
 def disturbed(rig, kind, rng):
     """Carry out one fault; return the seconds until readings came again, or None.
 
-    One reading may have been under way already: the second shows that it is over.
+    One reading may have been under way already: the second shows that it is over. What
+    must be told is waited for, too: a driver that leaks gives readings for a while, and
+    the fault after it would meet its end.
     """
+    _, last_event = rig.told_since(0, ())
     before = rig.count()
     limit = host_deadline(SURVIVED_S)
     began_ns = HostClock().mono_ns()
@@ -85,7 +90,14 @@ def disturbed(rig, kind, rng):
         if limit.passed or rig.keeper.poll() is not None:
             return None
         host_sleep(0.1)
-    return (HostClock().mono_ns() - began_ns) / 1e9
+    took_s = (HostClock().mono_ns() - began_ns) / 1e9
+    if kind not in disturb.SOMETIMES and disturb.telling(kind):
+        limit = host_deadline(TOLD_S)
+        while not limit.passed:
+            if rig.told_since(last_event, disturb.telling(kind))[0]:
+                break
+            host_sleep(0.1)
+    return took_s
 
 
 def campaign(folder, *, faults, hours, scale, seed, stop_when_done=False):

@@ -106,6 +106,16 @@ class Rig:
         except Exception:
             return 0
 
+    def told_since(self, last_id, kinds):
+        """Return whether an event of these kinds came after one, and the last id."""
+        try:
+            with self.reader() as reader:
+                events = reader.events(reader.latest_run().id, last_id)
+        except Exception:  # the database is just being put back
+            return False, last_id
+        told = any(event.kind in kinds for _, event in events)
+        return told, max([last_id, *(number for number, _ in events)])
+
     def order(self, line):
         """Tell the simulated bench to misbehave."""
         with socket.create_connection(("127.0.0.1", self._control), 10) as link:
