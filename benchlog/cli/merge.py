@@ -53,6 +53,8 @@ def _tell(path: Path, merged: "Merged") -> None:
     said = f"{path}: {counted(len(merged.brought), 'run')} brought in"
     if merged.known:
         said += f", {len(merged.known)} here already"
+    if merged.said:
+        said += f" ({counted(merged.said, 'later statement')} added to those)"
     if merged.open:
         said += f", {len(merged.open)} still going on and left there"
     say(said)
@@ -64,6 +66,7 @@ def _document(path: Path, merged: "Merged") -> dict[str, Any]:
         "file": str(path),
         "runs": runs,
         "known": len(merged.known),
+        "said_of_known": merged.said,
         "open": merged.open,
         "readings": merged.readings,
     }

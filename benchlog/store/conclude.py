@@ -28,7 +28,7 @@ def insert_verdict(
         " conformance, rule, figures) values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             run_id,
-            now_utc_ns if row.at_utc_ns is None else row.at_utc_ns,
+            _said_at(connection, "verdicts", run_id, row.at_utc_ns, now_utc_ns),
             str(row.word),
             *figures.values(),
             text("rule", row.rule),
@@ -57,11 +57,27 @@ def insert_amendment(
         " values (?, ?, ?, ?, ?, ?, ?)",
         (
             run_id,
-            now_utc_ns if row.at_utc_ns is None else row.at_utc_ns,
+            _said_at(connection, "amendments", run_id, row.at_utc_ns, now_utc_ns),
             *values.values(),
         ),
     )
     return int(found.lastrowid or 0)
+
+
+def _said_at(
+    connection: Connection, table: str, run_id: int, at_ns: int | None, now_ns: int
+) -> int:
+    """Return when a row is said: now, and later than all before it.
+
+    The newest by time counts, and a clock may have been set back meanwhile.
+    """
+    if at_ns is not None:
+        return at_ns
+    newest = connection.execute(
+        f"select max(at_utc_ns) from {table} where run_id = ?",  # noqa: S608 - our name
+        (run_id,),
+    ).fetchone()[0]
+    return now_ns if newest is None else max(now_ns, int(newest) + 1)
 
 
 def insert_reference_check(

@@ -7,7 +7,7 @@ from typing import Any, Final
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part
 from benchlog.store.begin import put_part
-from benchlog.store.nouns import AMENDED
+from benchlog.store.nouns import AMENDED, NEWEST_VERDICT
 from benchlog.store.parameters import text
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
@@ -27,7 +27,7 @@ select u.id, ifnull(a.new, d.device), u.position, u.started_utc_ns, u.ended_how,
   exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged'),
   u.simulated
 from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
-  left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
+  left join verdicts v on v.id = {NEWEST_VERDICT}
   left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
 where l.lot = :lot and l.part_id = :part and u.purpose = 'inspect'
 order by u.id

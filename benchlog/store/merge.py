@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 from benchlog.store import known
 from benchlog.store.nouns import LOGGED
+from benchlog.store.opening import is_frozen
 from benchlog.store.sqlite import Connection
 
 _PARTS: Final = """
@@ -100,18 +101,21 @@ values (?, null, ?, 0, 'note', ?, '')
 class Merged:
     """What a merge brought in: new run ids by the ids there, what was here already.
 
-    `open` are runs that have not ended there; they are left where they are.
+    `open` are runs that have not ended there; they are left where they are. `said`
+    counts verdicts and amendments brought to runs that were here already.
     """
 
     brought: dict[int, int] = field(default_factory=dict)
     known: dict[int, int] = field(default_factory=dict)
     open: list[int] = field(default_factory=list)
     readings: int = 0
+    said: int = 0
 
 
 def attach(connection: Connection, path: Path) -> None:
     """Open another database beside this one, read-only, as `other`."""
-    uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?mode=ro"
+    how = "mode=ro&immutable=1" if is_frozen(path) else "mode=ro"
+    uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?{how}"
     connection.execute("attach ? as other", (uri,))
 
 
@@ -147,7 +151,7 @@ def merge_run(
     same = connection.execute(known.SAME, (run,)).fetchone()
     if same is not None:
         merged.known[run] = same[0]
-        _concluded(connection, run, same[0])
+        merged.said += _concluded(connection, run, same[0])
         return
     instrument_here = _instrument_here(connection, instrument)
     given = (device_here, instrument_here, run)
@@ -195,18 +199,20 @@ def _logged(connection: Connection, run: int, here: int) -> int:
     return readings
 
 
-def _concluded(connection: Connection, run: int, here: int) -> None:
-    """Bring in what was concluded of a run and is not here yet."""
+def _concluded(connection: Connection, run: int, here: int) -> int:
+    """Bring in what was concluded of a run and is not here yet; return how much."""
+    brought = 0
     for table, columns in _CONCLUDED.items():
         first = columns.split(", ")[:2]
         same = " and ".join(f"h.{name} = o.{name}" for name in first)
-        connection.execute(
+        brought += connection.execute(
             f"insert into {table} (run_id, {columns})"  # noqa: S608 - our own names
             f" select ?, {columns} from other.{table} o where run_id = ?"
             f" and not exists (select 1 from {table} h where h.run_id = ? and {same})"
             " order by id",
             (here, run, here),
-        )
+        ).rowcount
+    return brought
 
 
 def _copies(

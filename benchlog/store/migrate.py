@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     Step = Callable[[Database], None]
 
-NEWEST: Final = 3
+NEWEST: Final = 4
 """The schema this version reads and writes: the number of steps in `schema.STEPS`."""
 
 

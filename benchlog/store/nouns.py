@@ -71,12 +71,17 @@ select ifnull((select sum(n) from outline where run_id = :run), 0)
 """
 """Counting by the outline: a million readings are a thousand rows of it."""
 AMENDED: Final = """
-with renamed as (select run_id, new, max(id) from amendments where kind = 'device'
-    group by run_id),
-  voided as (select run_id, case kind when 'void' then reason end as why, max(id)
-    from amendments where kind in ('void', 'restore') group by run_id)
+with newest as (select run_id, kind, new, reason, row_number() over (
+    partition by run_id, kind = 'device' order by at_utc_ns desc, id desc) as nth
+    from amendments where kind in ('device', 'void', 'restore')),
+  renamed as (select run_id, new from newest where nth = 1 and kind = 'device'),
+  voided as (select run_id, case kind when 'void' then reason end as why
+    from newest where nth = 1 and kind != 'device')
 """
-"""The newest of the amendments of each run (SQLite takes the row with the maximum)."""
+"""The newest of the amendments of each run: by when they were said, as a merge brings
+them in by file."""
+NEWEST_VERDICT: Final = """(select id from verdicts where run_id = u.id
+    order by at_utc_ns desc, id desc limit 1)"""
 RUNS: Final = f"""{AMENDED}
 select u.id, u.purpose, ifnull(a.new, d.device), u.position, u.bench, u.nominal_hz,
   u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, l.lot,
@@ -92,7 +97,7 @@ select u.id, u.purpose, ifnull(a.new, d.device), u.position, u.bench, u.nominal_
   v.word, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis'),
   case when a.new is not null then d.device end, w.why
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
-  left join verdicts v on v.id = (select max(id) from verdicts where run_id = u.id)
+  left join verdicts v on v.id = {NEWEST_VERDICT}
   left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
 where u.id between :first and :last
   and (:device is null or :device in (d.device, a.new))
@@ -133,11 +138,11 @@ where run_id = ? order by id
 """
 AMENDMENTS: Final = """
 select kind, reason, old, new, operator, at_utc_ns from amendments
-where run_id = ? order by id
+where run_id = ? order by at_utc_ns, id
 """
 VERDICTS: Final = """
 select word, offset_ppm, u_ppm, limit_ppm, conformance, rule, figures, at_utc_ns
-from verdicts where run_id = ? order by id
+from verdicts where run_id = ? order by at_utc_ns, id
 """
 _CHECKS: Final = """
 select i.text, i.maker, i.model, i.serial, i.firmware, i.simulated, c.offset_ppm,
@@ -147,11 +152,9 @@ from reference_checks c join instruments i on i.id = c.instrument_id
 ALL_CHECKS: Final = f"""{_CHECKS}
 where :serial is null or i.serial = :serial order by c.at_utc_ns, c.id
 """
-STANDING_CHECKS: Final = f"""{_CHECKS}
-where i.serial = :serial
-  and (c.run_id is null or c.run_id not in (select run_id from
-    (select run_id, kind, max(id) from amendments where kind in ('void', 'restore')
-      group by run_id) where kind = 'void'))
+STANDING_CHECKS: Final = f"""{AMENDED}{_CHECKS}
+where i.serial = :serial and not exists (
+  select 1 from voided w where w.run_id = c.run_id and w.why is not null)
 order by c.at_utc_ns, c.id
 """  # noqa: S608 - our own text
 

@@ -11,7 +11,7 @@ from benchlog.store.sqlite import Connection, SqliteError
 
 def opened(path: Path) -> Connection:
     """Return a further read-only connection to a database that was opened before."""
-    return sqlite.connect_to_read(path, immutable=_is_frozen(path))
+    return sqlite.connect_to_read(path, immutable=is_frozen(path))
 
 
 def connect(path: Path) -> Connection:
@@ -47,7 +47,8 @@ def _check(connection: Connection, path: Path) -> None:
         )
 
 
-def _is_frozen(path: Path) -> bool:
+def is_frozen(path: Path) -> bool:
+    """Whether nobody can write the file now, so that it may be read without its log."""
     # On read-only media the log cannot be shared, and nobody can be writing.
     writable = os.access(path, os.W_OK) or os.access(path.parent, os.W_OK)
     return not writable and not files.wal_of(path).exists()

@@ -236,6 +236,21 @@ from readings r
     where kind in ('void', 'restore') group by run_id) v on v.run_id = r.run_id
 """
 
+_BY_TIME: Final = {
+    """(select run_id, new, max(id) from amendments where kind = 'device'
+    group by run_id) a""": """(select run_id, new, row_number() over (
+      partition by run_id order by at_utc_ns desc, id desc) as nth
+    from amendments where kind = 'device') a""",
+    "a.run_id = r.run_id": "a.run_id = r.run_id and a.nth = 1",
+    """(select run_id, kind, max(id) from amendments
+    where kind in ('void', 'restore') group by run_id) v""": """(
+    select run_id, kind, row_number() over (
+      partition by run_id order by at_utc_ns desc, id desc) as nth
+    from amendments where kind in ('void', 'restore')) v""",
+    "v.run_id = r.run_id": "v.run_id = r.run_id and v.nth = 1",
+}
+"""What of the view the fourth step says in another way."""
+
 
 def _first_schema(db: Database) -> None:
     for tables in (_CATALOGUE, _RUNS, _LOGGED, _CONCLUDED):
@@ -304,4 +319,20 @@ def _packed_blocks(db: Database) -> None:
     _create(db, "packed", _PACKED)
 
 
-STEPS: Final[tuple[Step, ...]] = (_first_schema, _amendments, _packed_blocks)
+def _newest_by_time(db: Database) -> None:
+    """The newest amendment is the one said last: a merge brings them in by file."""
+    view = _AMENDED_NAMED
+    for before, after in _BY_TIME.items():
+        if before not in view:
+            raise ValueError(f"the view has no {before!r}")
+        view = view.replace(before, after)
+    db.execute("drop view readings_named")
+    db.create_view("readings_named", view)
+
+
+STEPS: Final[tuple[Step, ...]] = (
+    _first_schema,
+    _amendments,
+    _packed_blocks,
+    _newest_by_time,
+)

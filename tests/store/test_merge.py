@@ -97,11 +97,50 @@ def test_merging_again_brings_only_what_is_new(tmp_path):
             still_open, _ = begin(bench, "C")
         again = writer.merge(path)
         assert (again.brought, again.open) == ({}, [still_open])
-        assert again.known == first.brought
+        assert again.known == first.brought and again.said == 1
         with Reader.open(tmp_path / "all.db") as reader:
             assert reader.run(first.brought[2]).void == "probe off"
             assert len(reader.verdicts(first.brought[2])) == 1
             assert len(reader.runs()) == 2
+
+
+@pytest.mark.parametrize("order", ["ab", "ba"])
+def test_what_was_said_last_counts_whichever_file_comes_first(tmp_path, order):
+    path = filled(tmp_path, "a", "A", count=30)
+    back_up(path, tmp_path / "b")
+    said = {"a": [("void", 100)], "b": [("void", 200), ("restore", 300)]}
+    words = {"a": ("fail", 150), "b": ("pass", 50)}
+    for name, amendments in said.items():
+        with Writer.open(tmp_path / name, VirtualClock()) as writer:
+            for kind, at_ns in amendments:
+                writer.amend(2, Amendment(kind, f"{kind} {at_ns}", at_utc_ns=at_ns))
+            word, at_ns = words[name]
+            writer.add_verdict(2, VerdictRow(word, at_utc_ns=at_ns))
+    with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
+        first, _ = (writer.merge(tmp_path / name) for name in order)
+        run = first.brought[2]
+        with Reader.open(tmp_path / "all.db") as reader:
+            assert reader.run(run).void is None
+            times = [one.at_utc_ns for one in reader.amendments(run)]
+            assert times[:3] == [100, 200, 300]
+            later = [one.word for one in reader.verdicts(run) if one.at_utc_ns < 1000]
+            assert later == ["pass", "fail"]
+        voided = "select distinct voided from readings_named where run_id = ?"
+        assert writer._connection.execute(voided, (run,)).fetchall() == [(0,)]
+
+
+def test_what_is_said_after_a_clock_was_set_back_still_counts(tmp_path):
+    clock = VirtualClock()
+    with Writer.open(tmp_path / "a.db", clock) as writer:
+        run, _ = begin(writer)
+        ahead_ns = clock.utc_ns() + 10**15
+        writer.amend(run, Amendment("void", "probe off", at_utc_ns=ahead_ns))
+        writer.add_verdict(run, VerdictRow("fail", at_utc_ns=ahead_ns))
+        writer.amend(run, Amendment("restore", "it was not"))
+        writer.add_verdict(run, VerdictRow("pass"))
+        with Reader.open(tmp_path / "a.db") as reader:
+            found = reader.run(run)
+    assert (found.void, found.verdict) == (None, "pass")
 
 
 def test_a_database_of_an_older_schema_is_merged_from_a_copy(tmp_path, monkeypatch):
