@@ -1,5 +1,6 @@
 """The running figures of one run as frozen data; None stands for unknown."""
 
+import math
 from dataclasses import dataclass
 
 
@@ -78,3 +79,13 @@ class RunStats:
     n_suspect: int = 0
     n_settling: int = 0
     simulated: bool = False
+
+    @property
+    def scatter_ppm(self) -> float | None:
+        """The Allan deviation at the gate, ppm: scatter from reading to reading.
+
+        None where no two readings follow each other.
+        """
+        if not self.avar or self.avar[0].m != 1:
+            return None
+        return math.sqrt(self.avar[0].avar)

@@ -69,8 +69,10 @@ def _because(a: "Assessment") -> str:
         return ""
     if a.word is Word.PASS:
         return ""
-    rms = three_digits(jitter.rms_ppm)
-    return f" (jitter {rms} ppm rms, limit {jitter.limit_ppm:g} ppm)"
+    limit = f"limit {jitter.limit_ppm:g} ppm"
+    if jitter.moves_slowly and jitter.gate is not None:
+        return f" ({three_digits(jitter.gate.ppm)} ppm between neighbours, {limit})"
+    return f" (jitter {three_digits(jitter.rms_ppm)} ppm rms, {limit})"
 
 
 def standing_line(told: "Told") -> str:

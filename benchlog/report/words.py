@@ -1,7 +1,7 @@
 """Figures of a run in words, from the plain values that `verdict.figures` gives."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from benchlog.units import (
     format_duration,
@@ -26,6 +26,7 @@ __all__ = [
     "timebase_text",
 ]
 Document = Mapping[str, Any]
+_SLOW: Final = 2.0  # times the scatter at the gate: slow movement is in the rms
 
 
 def offset_text(document: Document) -> str:
@@ -56,6 +57,9 @@ def jitter_text(document: Document) -> str:
     hz = document["jitter_hz_rms"], document["jitter_hz_pp"]
     gate = document["gate_s"]
     at = f"; gate {format_duration(gate)}" if gate else ""
+    scatter = document.get("scatter_ppm_gate")
+    if scatter is not None and rms > _SLOW * scatter:
+        at = f"; {three_digits(scatter)} ppm from reading to reading{at}"
     return (
         f"{three_digits(rms)} ppm rms ({three_digits(hz[0])} Hz) about a straight "
         "line; highest less lowest reading, drift included: "

@@ -15,7 +15,7 @@ from benchlog.units import (
     printable,
     seconds_per_day,
 )
-from benchlog.verdict import Assessment, Budget
+from benchlog.verdict import Assessment, Budget, JitterVerdict
 from benchlog.verdict.timebase import RATIO
 from benchlog.verdict.timing import Timing
 
@@ -76,6 +76,14 @@ def jitter_text(a: Assessment | None, nominal_hz: float) -> str:
         f"{plain(rms)} ppm rms, {plain(pp)} ppm p-p "
         f"({short_hz(rms_hz)}, {short_hz(pp_hz)}){at}"
     )
+
+
+def jitter_limit_text(jitter: JitterVerdict) -> str:
+    """Return how the jitter limit is kept; by what, where it is not the rms."""
+    said = f"jitter {jitter.limit_ppm:g} ppm: {jitter.word}"
+    if not jitter.moves_slowly or jitter.gate is None:
+        return said
+    return f"{said} ({plain(jitter.gate.ppm)} between neighbours)"
 
 
 def timing_text(timing: Timing) -> str:

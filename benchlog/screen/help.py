@@ -37,8 +37,10 @@ _FIGURES: Final = (
     ),
     (
         "jitter",
-        "Scatter from reading to reading at the gate in use: rms about a straight "
-        "line, and peak to peak. It is not the period jitter of the signal.",
+        "Scatter of the readings at the gate in use: rms about a straight line, and "
+        "peak to peak. Where the frequency moves slowly, the rms holds that too, and "
+        "the scatter between neighbours (Allan deviation at the gate) is held against "
+        "the part's limit. It is not the period jitter of the signal.",
     ),
     (
         "time base",

@@ -109,7 +109,7 @@ def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
     coarse = a is not None and is_coarse(a.timebase, a.limit)
     limit = signs(printable(a.limit.text)) if a and a.limit.known else figures.UNKNOWN
     if a and a.jitter is not None:
-        limit += f"; jitter {a.jitter.limit_ppm:g} ppm: {a.jitter.word}"
+        limit += f"; {figures.jitter_limit_text(a.jitter)}"
     said = (
         figures.jitter_text(a, run.nominal_hz),
         figures.timebase_text(timebase, date, coarse=coarse),

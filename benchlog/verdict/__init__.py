@@ -2,8 +2,8 @@
 
 from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine
-from benchlog.verdict.decide import JitterVerdict
 from benchlog.verdict.figures import figures
+from benchlog.verdict.jitter import JitterVerdict
 from benchlog.verdict.judge import RunJudge, is_clear
 from benchlog.verdict.judging import Judge, judge_for
 from benchlog.verdict.limits import Limit, limit_for

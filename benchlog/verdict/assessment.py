@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Timebase, Word
 from benchlog.verdict.budget import Budget
-from benchlog.verdict.decide import JitterVerdict
+from benchlog.verdict.jitter import JitterVerdict
 from benchlog.verdict.limits import Limit
 from benchlog.verdict.timing import Timing
 

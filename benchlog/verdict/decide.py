@@ -1,12 +1,10 @@
 """The decision: guarded acceptance after JCGM 106:2012, and conformance probability."""
 
 import math
-from dataclasses import dataclass
 
-from scipy.special import chdtri, ndtr, stdtr
+from scipy.special import ndtr, stdtr
 
 from benchlog.model import Word
-from benchlog.units import three_digits
 from benchlog.verdict.budget import MANY
 
 _WORST = (Word.FAIL, Word.UNDECIDED, Word.PASS)
@@ -47,39 +45,3 @@ def conformance_probability(
 def worst(*words: Word) -> Word:
     """Return the worst of some words: fail before undecided before pass."""
     return min(words, key=_WORST.index)
-
-
-@dataclass(frozen=True, slots=True)
-class JitterVerdict:
-    """The jitter held against the part's limit, with its 95 % interval, ppm rms."""
-
-    word: Word
-    limit_ppm: float
-    rms_ppm: float | None
-    low_ppm: float | None
-    high_ppm: float | None
-    text: str
-
-
-def jitter_verdict(
-    rms_ppm: float | None, degrees_of_freedom: int, limit_ppm: float
-) -> JitterVerdict:
-    """Judge a standard deviation by its chi-squared interval.
-
-    The interval s sqrt(nu/chi2) holds for scatter that is independent from reading
-    to reading and normal.
-    """
-    if rms_ppm is None or degrees_of_freedom < 1:
-        text = "jitter needs at least 3 readings"
-        return JitterVerdict(Word.UNDECIDED, limit_ppm, None, None, None, text)
-    low = rms_ppm * math.sqrt(degrees_of_freedom / chdtri(degrees_of_freedom, 0.025))
-    high = rms_ppm * math.sqrt(degrees_of_freedom / chdtri(degrees_of_freedom, 0.975))
-    ends = f"{three_digits(low)} to {three_digits(high)}"
-    said = f"jitter {three_digits(rms_ppm)} ppm rms (95 %: {ends})"
-    if high <= limit_ppm:
-        word, text = Word.PASS, f"{said} is within {limit_ppm:g} ppm"
-    elif low > limit_ppm:
-        word, text = Word.FAIL, f"{said} exceeds {limit_ppm:g} ppm"
-    else:
-        word, text = Word.UNDECIDED, f"{said} is too near {limit_ppm:g} ppm to tell"
-    return JitterVerdict(word, limit_ppm, rms_ppm, low, high, text)

@@ -24,13 +24,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from scipy.special import chdtri, stdtrit
+from scipy.special import stdtrit
 
 from benchlog.errors import UsageError
 from benchlog.model import Word
 from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget
-from benchlog.verdict.decide import JitterVerdict, word_for
+from benchlog.verdict.decide import word_for
+from benchlog.verdict.jitter import word_of
 
 ERROR_RATE: Final = 0.025
 """False accepts of a device at its limit, at most; the same for false rejects."""
@@ -135,7 +136,8 @@ def early_word(assessment: Assessment, rate: float) -> Word:
     guard = early_guard_ppm(assessment, budget, rate)
     words = [word_for(offset, guard, assessment.limit.ppm)]
     if assessment.jitter is not None:
-        words.append(_jitter_word(assessment.jitter, assessment.stats.n - 2, rate))
+        jitter = assessment.jitter
+        words.append(word_of(jitter.line, jitter.gate, jitter.limit_ppm, rate))
     if Word.FAIL in words:
         clear = Word.FAIL
     else:
@@ -163,18 +165,6 @@ def early_guard_ppm(assessment: Assessment, budget: Budget, rate: float) -> floa
     statistics = quantile * max(fitted, scatter / math.sqrt(n))
     spent = math.hypot(_COVERAGE * common, statistics)
     return max(budget.expanded_ppm, spent, SCATTERS * scatter)
-
-
-def _jitter_word(jitter: JitterVerdict, degrees_of_freedom: int, rate: float) -> Word:
-    """Judge the jitter with chi-squared bounds that are wrong with `rate` a side."""
-    if jitter.rms_ppm is None or degrees_of_freedom < 1:
-        return Word.UNDECIDED
-    nu = degrees_of_freedom
-    if jitter.rms_ppm * math.sqrt(nu / chdtri(nu, 1.0 - rate)) <= jitter.limit_ppm:
-        return Word.PASS
-    if jitter.rms_ppm * math.sqrt(nu / chdtri(nu, rate)) > jitter.limit_ppm:
-        return Word.FAIL
-    return Word.UNDECIDED
 
 
 def settled(

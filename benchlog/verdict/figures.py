@@ -59,6 +59,7 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "seconds_per_day": None if offset is None else seconds_per_day(offset),
         "jitter_hz_rms": _hz(stats.jitter_ppm_rms, nominal_hz),
         "jitter_hz_pp": _hz(stats.jitter_ppm_pp, nominal_hz),
+        "scatter_ppm_gate": stats.scatter_ppm,
         "jitter_limit_ppm": run.part.limits.jitter_ppm,
         "gate_s": stats.gate_s,
         "span_s": stats.span_s,
@@ -94,8 +95,9 @@ def reasons_of(run: Run, assessment: Assessment) -> list[str]:
 def _when(run: Run, assessment: Assessment) -> dict[str, Any]:
     """Say when the run was; of an import, when its readings were made."""
     stats, imported = assessment.stats, run.purpose is Purpose.IMPORT
-    first = stats.first_utc_ns if imported else run.started_utc_ns
-    last = stats.last_utc_ns if imported else run.ended_utc_ns
+    first, last = run.made_utc_ns
+    if imported and not run.exported:
+        first, last = stats.first_utc_ns, stats.last_utc_ns
     return {
         "started": iso_utc(first),
         "ended": iso_utc(last),

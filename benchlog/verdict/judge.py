@@ -10,13 +10,8 @@ from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.model import Columns, Part, Pulses, Timebase, Word
 from benchlog.verdict.assessment import Assessment, Outliers
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of, resolution_line
-from benchlog.verdict.decide import (
-    JitterVerdict,
-    conformance_probability,
-    jitter_verdict,
-    word_for,
-    worst,
-)
+from benchlog.verdict.decide import conformance_probability, word_for, worst
+from benchlog.verdict.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.otherpart import unit_doubt
 from benchlog.verdict.reasons import mostly_suspect, reasons_for
@@ -142,7 +137,7 @@ class RunJudge:
         limit_ppm = self.part.limits.jitter_ppm
         if limit_ppm is None:
             return None
-        return jitter_verdict(stats.jitter_ppm_rms, stats.n - 2, limit_ppm)
+        return jitter_of(stats, limit_ppm)
 
 
 def outlier_floor_ppm(part: Part) -> float:

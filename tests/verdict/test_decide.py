@@ -10,12 +10,8 @@ import pytest
 
 from benchlog.model import Word
 from benchlog.verdict.budget import coverage_factor
-from benchlog.verdict.decide import (
-    conformance_probability,
-    jitter_verdict,
-    word_for,
-    worst,
-)
+from benchlog.verdict.decide import conformance_probability, word_for, worst
+from benchlog.verdict.jitter import Scatter, jitter_verdict
 
 
 @pytest.mark.parametrize(
@@ -106,19 +102,44 @@ def test_the_worst_word():
 )
 def test_jitter(rms, word):
     """Chi-squared at 20: 9.590777, 34.169607 (any table)."""
-    found = jitter_verdict(rms, 20, 0.5)
+    found = jitter_verdict(Scatter(rms, 20), Scatter(rms, 14), 0.5)
     assert found.word is word
     assert found.low_ppm == pytest.approx(rms * (20 / 34.169607) ** 0.5, rel=1e-6)
     assert found.high_ppm == pytest.approx(rms * (20 / 9.590777) ** 0.5, rel=1e-6)
 
 
 def test_large_jitter_is_said_like_all_other_figures():
-    said = jitter_verdict(70_548.0, 20, 0.5).text
+    said = jitter_verdict(Scatter(70_548.0, 20), Scatter(7e4, 14), 0.5).text
     assert said.startswith("jitter 70,548 ppm rms (95 %: 53,97")
     assert "e+0" not in said
 
 
 def test_jitter_of_too_few_readings():
-    found = jitter_verdict(None, 0, 0.5)
+    found = jitter_verdict(None, None, 0.5)
     assert (found.word, found.low_ppm) == (Word.UNDECIDED, None)
     assert "at least 3" in found.text
+
+
+@pytest.mark.parametrize(
+    ("line", "gate", "word", "said"),
+    [
+        (0.704, 0.003, Word.PASS, "moves slowly or in steps by 0.704 ppm rms"),
+        (0.704, 0.003, Word.PASS, "the jitter limit of 0.5 ppm is met"),
+        (9.0, 0.6, Word.FAIL, "more than the jitter limit"),
+        (9.0, 0.5, Word.UNDECIDED, "too near the jitter limit"),
+        (0.6, 0.6, Word.FAIL, "exceeds 0.5 ppm"),
+        (0.53, 0.51, Word.UNDECIDED, "too near 0.5 ppm to tell"),
+    ],
+)
+def test_slow_movement_is_no_jitter(line, gate, word, said):
+    """A room that goes from 0 to 60 C moves a good crystal, it does not shake it."""
+    found = jitter_verdict(Scatter(line, 300), Scatter(gate, 200), 0.5)
+    assert found.word is word
+    assert said in found.text
+    assert found.rms_ppm == line
+
+
+def test_jitter_without_neighbours_is_not_judged():
+    found = jitter_verdict(Scatter(9.0, 30), None, 0.5)
+    assert found.word is Word.UNDECIDED
+    assert "no two readings follow each other" in found.text

@@ -301,6 +301,25 @@ def test_jitter_limit_takes_part():
     assert assessed(0, part=near).word is Word.UNDECIDED
 
 
+def test_a_room_that_changes_is_no_jitter():
+    """Scatter 0.003 ppm over a swing of 2 ppm: rms about a line 0.7, limit 0.5 ppm."""
+    part = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.5))
+    judge, n = RunJudge(part, resolution_hz=0.001), 1200
+    noise = 0.003 * np.random.default_rng(9).standard_normal(n)
+    swing = 1.0 - np.cos(2 * np.pi * np.arange(n) / n)
+    judge.feed(columns(16e6 * (1 + 1e-6 * (swing + noise))))
+    found = judge.assessment()
+    assert (found.word, found.jitter.word) == (Word.PASS, Word.PASS)
+    assert found.stats.jitter_ppm_rms == pytest.approx(0.707, rel=0.01)
+    assert found.stats.scatter_ppm == pytest.approx(0.0042, rel=0.1)
+    assert any("the jitter limit of 0.5 ppm is met" in why for why in found.reasons)
+    assert figures(run(), found)["scatter_ppm_gate"] == found.stats.scatter_ppm
+    restless = 0.9 * np.random.default_rng(9).standard_normal(n)
+    judge = RunJudge(part, resolution_hz=0.001)
+    judge.feed(columns(16e6 * (1 + 1e-6 * (swing + restless))))
+    assert judge.assessment().jitter.word is Word.FAIL
+
+
 def test_readings_all_alike_leave_the_other_lines():
     found = assessed(0, scatter=0.0)
     assert found.word is Word.PASS

@@ -16,8 +16,9 @@ _COUNTER: Final = (
     "was stored as it came and has not been changed since. The offset is the mean of "
     "the readings against the nominal frequency, in parts per million; positive runs "
     "fast. It is corrected for what is known of the counter's own time base. The "
-    "jitter is the scatter from reading to reading at the stated gate, about a "
-    "straight line.",
+    "jitter is the scatter of the readings at the stated gate, rms about a straight "
+    "line; where the frequency moved slowly that is in it, and a limit is held against "
+    "the scatter from reading to reading, the Allan deviation at the gate.",
     "The uncertainty U (95 %) combines the time base, the counter's last digit, and "
     "how far the mean of a run of this length wanders by itself: the Allan deviation "
     f"of the noise that was identified, at the length of the run. {_RULE}",
