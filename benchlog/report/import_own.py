@@ -42,7 +42,7 @@ def import_own(
         raise DataError(f"{path}: the head of the export is damaged")
     begun = _beginning(path, header, options)
     if not options.again:
-        _refuse_known(path, header, intake)
+        _refuse_known(path, header, found, intake)
     origin = {"file": path.name, "run": dict(header), "first": first_of(header)}
     resolution_hz = header.get("resolution_hz")
     with intake.run(
@@ -57,14 +57,22 @@ def import_own(
     return run_id, (note, _ALTERED) if intake.altered else (note,)
 
 
-def _refuse_known(path: Path, header: Mapping[str, Any], intake: Intake) -> None:
+def _refuse_known(
+    path: Path, header: Mapping[str, Any], found: Iterator[Found], intake: Intake
+) -> None:
     known = intake.same_run(header)
-    if known is not None:
-        raise UsageError(
-            f"{path.name} holds a run that is here already, as run {known}: nothing "
-            "was brought in, so that it does not count twice; --again brings it in as "
-            "another run, `benchlog judge` judges it against another part"
+    if known is None:
+        return
+    said = f"{path.name} holds a run that is here already, as run {known}"
+    if any(isinstance(one, Altered | LineProblem) for one in found):
+        said += (
+            ", BUT NOT AS IT IS HERE: the file was changed or damaged after it was "
+            "exported"
         )
+    raise UsageError(
+        f"{said}; nothing was brought in, so that it does not count twice; --again "
+        "brings it in as another run, `benchlog judge` judges it against another part"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,7 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
     with Reader.open(database) as reader:
         try:
             reader.copy_into(written)
+            _let_go(written)
             copied = _checked(written)
             _settle(written)
             written.replace(to)
@@ -70,6 +71,20 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
                     connection.execute("vacuum into ?", (str(copy),))
                     Session.open(copy, guarded=False).close()
                 yield path if is_newest else copy
+        finally:
+            connection.close()
+    except SqliteError as error:
+        raise sqlite.store_error(error, path) from error
+
+
+def _let_go(path: Path) -> None:
+    """Take out of a copy who keeps its open runs: nobody keeps them in the copy."""
+    try:
+        connection = sqlite.connect_to_write(path)
+        try:
+            connection.execute(
+                "update runs set control = '' where ended_utc_ns is null"
+            )
         finally:
             connection.close()
     except SqliteError as error:

@@ -93,14 +93,14 @@ def reasons_of(run: Run, assessment: Assessment) -> list[str]:
 
 
 def _when(run: Run, assessment: Assessment) -> dict[str, Any]:
-    """Say when the run was; of an import, when its readings were made."""
+    """Say when the run was; of an import, what its file says, or its readings."""
     stats, imported = assessment.stats, run.purpose is Purpose.IMPORT
-    first, last = run.made_utc_ns
-    if imported and not run.exported:
-        first, last = stats.first_utc_ns, stats.last_utc_ns
+    by_readings = imported and not run.exported
+    read = stats.first_utc_ns, stats.last_utc_ns
+    began, ended = read if by_readings else run.made_utc_ns
     return {
-        "started": iso_utc(first),
-        "ended": iso_utc(last),
+        "started": iso_utc(began),
+        "ended": iso_utc(ended),
         "imported": iso_utc(run.started_utc_ns) if imported else None,
     }
 

@@ -122,6 +122,16 @@ def test_a_file_changed_by_hand_is_told_and_judged_anew(writer, there, tmp_path)
         assert sum("check sum" in note for note in notes) == 1
 
 
+def test_a_changed_copy_of_a_run_that_is_here_is_told_apart(writer, tmp_path):
+    out = an_export(writer, tmp_path)
+    with pytest.raises(UsageError) as as_it_is:
+        import_file(out, writer, VirtualClock())
+    assert "changed" not in str(as_it_is.value)
+    out.write_text(out.read_text().replace(",8000000.5,", ",8900000.5,"))
+    with pytest.raises(UsageError, match="run 1, BUT NOT AS IT IS HERE"):
+        import_file(out, writer, VirtualClock())
+
+
 def test_a_changed_parquet_file_is_told(writer, there, tmp_path):
     pq, pc = (
         pytest.importorskip("pyarrow.parquet"),

@@ -171,6 +171,7 @@ def test_a_backup_holds_what_a_plain_copy_loses(tmp_path):
     path = tmp_path / "bench.db"
     with Writer.open(path, VirtualClock()) as writer:
         run, segment = begin(writer)
+        writer.resume_run(run, control="bench.sock")
         writer.checkpoint()
         writer.commit(rows(run, segment, 100))
         shutil.copy(path, tmp_path / "plain.db")
@@ -182,6 +183,7 @@ def test_a_backup_holds_what_a_plain_copy_loses(tmp_path):
         assert reader.count(run) == 100
         ns = reader.columns_after(run).mono_ns
         assert np.array_equal(ns, np.arange(100) * 10**9)
+        assert reader.run(run).control == ""  # the keeper keeps the other file
 
 
 def test_a_backup_goes_over_nothing_by_accident(tmp_path):
