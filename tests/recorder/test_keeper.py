@@ -125,13 +125,16 @@ class Onlooker:
         if self.seen >= self.after and self.requests:
             request = self.requests.pop(0)
             self.after += 5
-            self.answers.append(None)  # threads may end in another order
-            asked = (told.run_id, request, len(self.answers) - 1)
+            self.answers.append(None)
+            before = self.threads[-1] if self.threads else None
+            asked = (told.run_id, request, len(self.answers) - 1, before)
             thread = threading.Thread(target=self.ask, args=asked)
             self.threads.append(thread)
             thread.start()
 
-    def ask(self, run_id, request, place=None):
+    def ask(self, run_id, request, place=None, before=None):
+        if before is not None:
+            before.join()  # one after the other, however busy the machine is
         with closing(Reader.open(self.database)) as reader:
             path = self.database.with_name(reader.run(run_id).control)
         answer = ask(path, request)
