@@ -39,14 +39,27 @@ def command(
 ) -> None:
     """List the runs in the database, newest first."""
     with reading(db) as reader:
-        runs = reader.runs(device=device, part=part, limit=limit)
-        listed = [_as_it_stands(reader, run) for run in runs]
+        runs = reader.runs(device=device, part=part, limit=limit + 1)
+        is_cut, runs = len(runs) > limit, runs[:limit]
+        listed = [_as_it_stands(reader, run) for run in _known_now(reader, runs)]
     if as_json:
         print_json([as_document(*one) for one in listed])
     elif runs:
         click.echo(_table(listed))
+        if is_cut:
+            say(f"the newest {limit} are listed; --limit shows more")
     else:
         say("no run matches; start one with `benchlog measure` or `benchlog demo`")
+
+
+def _known_now(reader: "Reader", runs: "list[Run]") -> "list[Run]":
+    """Return the runs with what is known by now of the checks they rest on."""
+    checks = [check for _, check in reader.reference_checks()]
+    if not checks:
+        return runs
+    from benchlog.verdict.standing import as_known
+
+    return [as_known(run, checks) for run in runs]
 
 
 def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
@@ -93,6 +106,7 @@ def as_document(run: "Run", state: str) -> dict[str, object]:
         "u_ppm": run.u_ppm,
         "verdict": run.verdict,
         "judged_again": run.judged_again,
+        "doubt": (run.timebase.doubt or None) if run.timebase else None,
     }
 
 
@@ -108,6 +122,7 @@ def _marks(run: "Run") -> str:
     marks = [
         "void" if run.void is not None else "",
         "judged again" if run.judged_again else "",
+        "time base in doubt" if run.timebase and run.timebase.doubt else "",
         f"typed as {run.typed_device}" if run.typed_device else "",
         "simulated" if run.simulated else "",
     ]

@@ -50,7 +50,7 @@ with weekly as (
   select *, date_trunc('week', started at time zone 'UTC') as week
   from measured
 )
-select part, week, bench, count(*) as devices,
+select part, week, bench, count(*) as runs, count(distinct device) as devices,
   avg(offset_ppm) - any_value(all_mean) as against_all_ppm,
   stddev_samp(offset_ppm) / sqrt(count(*)) as standard_error_ppm
 from (select *, avg(offset_ppm) over (partition by part, week) as all_mean from weekly)

@@ -139,7 +139,7 @@ def test_yield_per_supplier_and_week(ask, databases):
 
 
 def test_one_bench_against_another(ask, databases):
-    found = ask("select bench, devices, against_all_ppm from bench_against_others")
+    found = ask("select bench, runs, against_all_ppm from bench_against_others")
     means = {
         bench: sum(n * ppm for b, n, ppm in found if b == bench)
         / sum(n for b, n, _ in found if b == bench)
@@ -153,7 +153,7 @@ def test_one_bench_against_another(ask, databases):
     weeks = ask("select distinct week from bench_against_others")
     for (week,) in weeks[:3]:
         own = ask(
-            "select sum(devices * against_all_ppm) from bench_against_others"
+            "select sum(runs * against_all_ppm) from bench_against_others"
             f" where week = '{week}'"
         )
         assert own[0][0] == pytest.approx(0.0, abs=1e-9)
