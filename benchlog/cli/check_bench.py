@@ -96,11 +96,13 @@ def _warn_of_calibration(instruments: "Mapping[str, InstrumentSpec]") -> None:
 
 
 def advice_for(
-    spec: "InstrumentSpec", sample: "Sample | None", check: "ReferenceCheck | None"
+    spec: "InstrumentSpec",
+    sample: "Sample | None",
+    checks: "Sequence[ReferenceCheck]",
 ) -> tuple[str, ...]:
     """Return what some limits need of a counter or of pulses, from one reading.
 
-    `check` is the newest one of a counter's time base.
+    `checks` are those of a counter's time base.
     """
     from benchlog.verdict.advice import (
         LIMITS_PPM,
@@ -108,7 +110,7 @@ def advice_for(
         pulse_time_s,
         stamp_s,
     )
-    from benchlog.verdict.timebase import timebase_for
+    from benchlog.verdict.standing import timebase_now
 
     if sample is not None and sample.unit == EDGE:
         spacing_s = float(str(spec.options.get("interval_s", 1.0)))
@@ -123,7 +125,7 @@ def advice_for(
     if not sample.value > 0:
         return ()
     step_ppm = sample.step / sample.value * 1e6
-    u_ppm = timebase_for(spec, check, sample.utc_ns).u_ppm
+    u_ppm = timebase_now(spec, checks, sample.utc_ns).u_ppm
     advised = [advise(limit, step_ppm, sample.gate_s, u_ppm) for limit in LIMITS_PPM]
     return tuple(one.text for one in advised)
 
@@ -164,19 +166,14 @@ def _advised(row: Checked) -> "Iterator[str]":
         yield "refcheck for a limit of " + "; ".join(row.refcheck)
 
 
-def _ruling_check(
-    path: Path, spec: "InstrumentSpec", identity: "Identity | None"
-) -> "ReferenceCheck | None":
-    """Return the check that now rules an instrument, else the newest one."""
-    from benchlog.clock import host_clock
+def _checks_of(path: Path, identity: "Identity | None") -> "list[ReferenceCheck]":
+    """Return the checks of an instrument that were not voided, the newest last."""
     from benchlog.store.reader import Reader
-    from benchlog.verdict.checks import ruling_or_stale
 
     if identity is None or not identity.serial or not path.exists():
-        return None
+        return []
     with Reader.open(path) as reader:
-        checks = reader.standing_checks(identity.serial)
-    return ruling_or_stale(spec, checks, host_clock().utc_ns())
+        return reader.standing_checks(identity.serial)
 
 
 def check_all(instruments: "Mapping[str, InstrumentSpec]", path: Path) -> list[Checked]:
@@ -236,7 +233,7 @@ def _checked(spec: "InstrumentSpec", tried: "Tried", path: Path) -> Checked:
         value=sample.value if sample else None,
         unit=sample.unit if sample else None,
         error=str(error) if error else None,
-        advice=advice_for(spec, sample, _ruling_check(path, spec, tried.identity)),
+        advice=advice_for(spec, sample, _checks_of(path, tried.identity)),
     )
 
 

@@ -25,7 +25,8 @@ _FEW_K: Final = 2.5
 class Weighed:
     """Whether a check was kept, why it should not be, and what else to know of it.
 
-    `beside` is how it stands to the check that ruled until then, where one did.
+    `beside` is how it stands to the check that ruled until then, where one did;
+    `unused` says that what the bench file states goes on instead, where it does.
     """
 
     kept: bool
@@ -33,11 +34,13 @@ class Weighed:
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
     beside: Beside | None = None
+    unused: str = ""
 
     @property
     def in_use(self) -> bool:
         """Whether later runs are corrected by it."""
-        return self.kept and (self.beside is None or self.beside.in_use)
+        replaces = self.beside is None or self.beside.in_use
+        return self.kept and replaces and not self.unused
 
 
 class CheckNarration(Narration):
@@ -88,7 +91,7 @@ def check_document(
         "older": _older(weighed.beside),
         "reasons": list(weighed.refusals),
         "warnings": list(weighed.warnings),
-        "notes": list(weighed.notes),
+        "notes": [one for one in (weighed.unused, *weighed.notes) if one],
         "drift": None
         if drift is None
         else {
@@ -138,7 +141,7 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
         (
             "offset",
             f"{format_ppm(document['offset_ppm'], u)} +- {format_u_ppm(u)} ppm (95 %), "
-            f"{'fast' if document['offset_ppm'] > 0 else 'slow'}",
+            f"{_sense(document['offset_ppm'], u)}",
         ),
         ("drift", moved),
         ("pulses" if nominal_hz <= _PULSES_HZ else "readings", counted),
@@ -157,6 +160,12 @@ def check_text(document: dict[str, Any], counter: str, nominal_hz: float) -> str
         told = older["text"] if document["kept"] else ""
         lines.append(("older check", told or _agreement(older)))
     return pairs(lines)
+
+
+def _sense(offset_ppm: float, u_ppm: float) -> str:
+    if abs(offset_ppm) <= u_ppm:
+        return "no offset can be told"
+    return "fast" if offset_ppm > 0 else "slow"
 
 
 def _agreement(older: dict[str, Any]) -> str:

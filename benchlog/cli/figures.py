@@ -57,7 +57,15 @@ def judged(reader: "Reader", run: "Run") -> dict[str, Any]:
     """Read all of a run's readings, with progress, and return its figures."""
     from benchlog.verdict import figures
 
+    run = known_now(reader, run)
     return _with_state(reader, run, figures(run, _gone_through(reader, run)))
+
+
+def known_now(reader: "Reader", run: "Run") -> "Run":
+    """Return the run with what is known by now of the check it rests on."""
+    from benchlog.verdict.standing import as_known
+
+    return as_known(run, (check for _, check in reader.reference_checks()))
 
 
 def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]":
@@ -65,6 +73,7 @@ def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]"
     from benchlog.verdict import figures
     from benchlog.verdict.night import NightWatch
 
+    run = known_now(reader, run)
     watch = NightWatch(run)
     assessment = _gone_through(reader, run, watch)
     events = [event for _, event in reader.events(run.id)]

@@ -44,7 +44,7 @@ from benchlog.units import (
     printable,
 )
 from benchlog.verdict.calibration import due_words
-from benchlog.verdict.checks import beside, ruling
+from benchlog.verdict.checks import stated_goes_on, weighed
 from benchlog.verdict.judging import judge_for
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import (
@@ -222,13 +222,14 @@ def _weighed(
 ) -> Weighed:
     """Decide whether a check is kept, and say what to know of it."""
     why = tuple(refusals(finding))
-    older = ruling(wired.counter, before, check.at_utc_ns)
+    unused = stated_goes_on(wired.counter, before, check)
     return Weighed(
         kept=insist or not why,
         refusals=why,
         warnings=tuple(warnings(finding, wired.counter)),
-        notes=tuple(cautions(finding, wired.counter)),
-        beside=None if older is None else beside(wired.counter, older, check),
+        notes=tuple(cautions(finding, wired.counter, wired.reference)),
+        beside=weighed(wired.counter, before, check),
+        unused=unused,
     )
 
 

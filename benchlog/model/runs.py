@@ -98,6 +98,7 @@ class Timebase:
     degrees_of_freedom: float = float("inf")
     u_s: float = 0.0
     stale: bool = False  # there was a check, and it holds no more
+    doubt: str = ""  # what speaks against the check it rests on, as is known by now
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +178,10 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceCheck:
-    """Time-base offset of one instrument, by its serial number."""
+    """Time-base offset of one instrument, by its serial number.
+
+    `void` is why it counts for nothing, if it does: its run was voided.
+    """
 
     instrument: Identity
     offset_ppm: float
@@ -186,3 +190,4 @@ class ReferenceCheck:
     at_utc_ns: int
     valid_until_utc_ns: int
     run_id: int | None = None
+    void: str | None = None

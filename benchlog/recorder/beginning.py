@@ -16,12 +16,12 @@ from benchlog.recorder.resume import Resumed
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.units import printable
-from benchlog.verdict.checks import ruling_or_stale
 from benchlog.verdict.judge import RunJudge
 from benchlog.verdict.judging import Judge, trains_of
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.pulsetime import pulse_timebase
-from benchlog.verdict.timebase import UNCORRECTED, timebase_for
+from benchlog.verdict.standing import timebase_now
+from benchlog.verdict.timebase import UNCORRECTED
 
 _T = TypeVar("_T")
 _LONG_AGO_NS: Final = 10**17
@@ -106,9 +106,7 @@ class Beginning:
         now_ns = self.clock.utc_ns()
         with closing(Reader.open(self.writer.path)) as reader:
             checks = reader.standing_checks(identity.serial)
-        # one that holds no more: that it does not is said
-        check = ruling_or_stale(counter, checks, now_ns)
-        return timebase_for(counter, check, now_ns)
+        return timebase_now(counter, checks, now_ns)
 
 
 def _judge(

@@ -11,6 +11,7 @@ from benchlog.model import Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.compare import Difference, Side
 from benchlog.verdict.sides import Taken, differences, taken
+from benchlog.verdict.standing import as_known
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ def comparison(reader: Reader, runs: Sequence[Run]) -> Comparison:
     """Compare runs with the first of them. Raises UsageError, DataError."""
     if len({run.id for run in runs}) < 2:
         raise UsageError("two different runs at least are needed to compare")
-    sides = [_taken(reader, run) for run in runs]
+    checks = [check for _, check in reader.reference_checks()]
+    sides = [_taken(reader, as_known(run, checks)) for run in runs]
     return Comparison(tuple(map(_drawn, sides)), differences(sides))
 
 

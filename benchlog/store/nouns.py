@@ -144,19 +144,18 @@ VERDICTS: Final = """
 select word, offset_ppm, u_ppm, limit_ppm, conformance, rule, figures, at_utc_ns
 from verdicts where run_id = ? order by at_utc_ns, id
 """
-_CHECKS: Final = """
+_CHECKS: Final = f"""{AMENDED}
 select i.text, i.maker, i.model, i.serial, i.firmware, i.simulated, c.offset_ppm,
-  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, c.id
+  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, w.why, c.id
 from reference_checks c join instruments i on i.id = c.instrument_id
-"""
+  left join voided w on w.run_id = c.run_id
+"""  # noqa: S608 - our own text
 ALL_CHECKS: Final = f"""{_CHECKS}
 where :serial is null or i.serial = :serial order by c.at_utc_ns, c.id
 """
-STANDING_CHECKS: Final = f"""{AMENDED}{_CHECKS}
-where i.serial = :serial and not exists (
-  select 1 from voided w where w.run_id = c.run_id and w.why is not null)
-order by c.at_utc_ns, c.id
-"""  # noqa: S608 - our own text
+STANDING_CHECKS: Final = f"""{_CHECKS}
+where i.serial = :serial and w.why is null order by c.at_utc_ns, c.id
+"""
 
 
 def run_from(row: Fields) -> Run:
@@ -224,4 +223,4 @@ def verdict_from(row: Fields) -> VerdictRow:
 def reference_check_from(row: Fields) -> ReferenceCheck:
     """Rebuild a ReferenceCheck from a row of `ALL_CHECKS`."""
     who = (*row[:5], bool(row[5]))
-    return ReferenceCheck(Identity(*who), *row[6:12])
+    return ReferenceCheck(Identity(*who), *row[6:13])

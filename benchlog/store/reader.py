@@ -274,9 +274,12 @@ class Reader:
     def reference_checks(
         self, serial: str | None = None
     ) -> list[tuple[int, ReferenceCheck]]:
-        """Return the checks of an instrument (of all), the newest last, with ids."""
+        """Return the checks of an instrument (of all), the newest last, with ids.
+
+        Voided ones, too: they say so.
+        """
         rows = self._all(nouns.ALL_CHECKS, {"serial": serial})
-        return [(row[12], nouns.reference_check_from(row)) for row in rows]
+        return [(row[13], nouns.reference_check_from(row)) for row in rows]
 
     def copy_into(self, path: Path) -> None:
         """Write all that is committed by now into a new file. Raises StoreError."""

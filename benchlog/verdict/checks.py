@@ -1,23 +1,26 @@
 """Which of several reference checks of one counter rules, and how they agree.
 
 The newest rules, with one exception: where its U is more than ten times that of an
-older check that still holds and agrees with it, the older one goes on ruling; a quick
-or poorly wired check takes nothing away from a good one. Two checks agree when they
-differ by no more than their U together, sqrt(U1^2 + U2^2) (JCGM 100:2008, 5.1.2, for
-independent figures). A check that contradicts the one that ruled ends it and all
-before it: the time base may have moved, and what was found then is no longer known to
-hold, also when the newer check has run out. (Ten: our rule. At ten times the U nothing
-is learned of a time base that agrees: their weighted mean would move by a hundredth.)
+older one that still holds, and it agrees with the one that rules, nothing changes; a
+quick or poorly wired check takes nothing away from a good one. What the bench file
+states of the time base (`timebase_ppm`) counts as the oldest of them, one that always
+holds. Two checks agree when they differ by no more than their U together,
+sqrt(U1^2 + U2^2) (JCGM 100:2008, 5.1.2, for independent figures). A check that
+contradicts the one that ruled ends all before it, and one that contradicts what is
+stated ends that: the time base may have moved, and what was found then is no longer
+known to hold, also when the newer check has run out. (Ten: our rule. At ten times the
+U nothing is learned of a time base that agrees: their weighted mean would move by a
+hundredth.)
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
-from benchlog.verdict.timebase import aged_u_ppm
+from benchlog.verdict.timebase import aged_u_ppm, stated_u_ppm
 
 MUCH_WORSE: Final = 10.0
 """From this ratio of U on a newer check that agrees does not replace an older one."""
@@ -31,7 +34,8 @@ class Beside:
     Parameters
     ----------
     older : ReferenceCheck
-        Which ruled when the new one was made.
+        Which ruled when the new one was made; the finest that stands where the new one
+        is not used.
     older_u_ppm, newer_u_ppm : float
         Expanded (95 %), the older one's with the ageing since then.
     agrees, in_use : bool
@@ -64,42 +68,120 @@ class Beside:
             return ""
         ratio = self.newer_u_ppm / self.older_u_ppm
         return (
-            f"THIS ONE IS NOT USED: {old} agrees, still holds and is {ratio:,.0f} "
-            "times finer, so it goes on correcting every run (void its run to end that)"
+            f"THIS ONE IS NOT USED as things stand now: {old} agrees, still holds and "
+            f"is {ratio:,.0f} times finer, so it takes nothing from that (void the run "
+            "of that to end it)"
         )
+
+
+@dataclass(slots=True)
+class Standing:
+    """The checks of one instrument that stand at a time, as they came.
+
+    `spec` may state the ageing that is added to each and the time base itself.
+    `checks` hold and agree with the one that ruled when they came; `stated` is whether
+    nothing has contradicted what the bench file states; `contradicted` are pairs of a
+    check that ruled and the one that ended it.
+    """
+
+    spec: InstrumentSpec | None
+    checks: list[ReferenceCheck] = field(default_factory=list)
+    stated: bool = True
+    contradicted: list[tuple[ReferenceCheck, ReferenceCheck]] = field(
+        default_factory=list
+    )
+
+    def take(self, check: ReferenceCheck) -> None:
+        """Take the next check, in the order of time."""
+        opponent = self.contradicted_by(check)
+        if opponent is not None:
+            self.checks.clear()
+            self.contradicted.append((opponent, check))
+        if abs(check.offset_ppm) > math.hypot(
+            _COVERAGE * stated_u_ppm(self.spec), _COVERAGE * check.u_ppm
+        ):
+            self.stated = False
+        self.checks.append(check)
+
+    def ruler(self, at_utc_ns: int) -> ReferenceCheck | None:
+        """Return the newest that holds then and is not much worse than an older."""
+        self._forget_before(at_utc_ns)
+        ruler, best = None, self.stated_u_ppm
+        for check in self.checks:
+            u_ppm = _COVERAGE * aged_u_ppm(self.spec, check, at_utc_ns)
+            if u_ppm <= MUCH_WORSE * best:
+                ruler = check
+            best = min(best, u_ppm)
+        return ruler
+
+    def finest(self, at_utc_ns: int) -> ReferenceCheck | None:
+        """Return the finest that holds then, None where none does."""
+        self._forget_before(at_utc_ns)
+        return min(
+            self.checks,
+            key=lambda one: aged_u_ppm(self.spec, one, at_utc_ns),
+            default=None,
+        )
+
+    def contradicted_by(self, new: ReferenceCheck) -> ReferenceCheck | None:
+        """Return the one that rules, or the finest, where a new one contradicts it."""
+        for one in (self.ruler(new.at_utc_ns), self.finest(new.at_utc_ns)):
+            if one is not None and not beside(self.spec, one, new).agrees:
+                return one
+        return None
+
+    @property
+    def stated_u_ppm(self) -> float:
+        """Expanded, of what is stated and was never contradicted; else infinite."""
+        return _COVERAGE * stated_u_ppm(self.spec) if self.stated else math.inf
+
+    def _forget_before(self, at_utc_ns: int) -> None:
+        """Let go of what has run out; one comes after another in time."""
+        self.checks = [c for c in self.checks if at_utc_ns <= c.valid_until_utc_ns]
+
+
+def standing_at(
+    spec: InstrumentSpec | None, checks: Sequence[ReferenceCheck], at_utc_ns: int
+) -> Standing:
+    """Go through checks of one instrument up to a time; none voided, newest last."""
+    standing = Standing(spec)
+    for check in checks:
+        if check.at_utc_ns > at_utc_ns:
+            break
+        standing.take(check)
+    return standing
 
 
 def ruling(
     spec: InstrumentSpec | None, checks: Sequence[ReferenceCheck], at_utc_ns: int
 ) -> ReferenceCheck | None:
-    """Return the check that rules at a time, None where none holds.
+    """Return the check that rules at a time, None where none does.
 
     `checks` are those of one instrument that were not voided, the newest last; `spec`
     may state the ageing that is added to each. For the rule see the module.
     """
-    standing: list[ReferenceCheck] = []
-    for check in checks:
-        if check.at_utc_ns > at_utc_ns:
-            break
-        ruler = _choose(spec, standing, check.at_utc_ns)
-        if ruler is not None and not beside(spec, ruler, check).agrees:
-            standing.clear()
-        standing.append(check)
-    return _choose(spec, standing, at_utc_ns)
+    return standing_at(spec, checks, at_utc_ns).ruler(at_utc_ns)
 
 
-def ruling_or_stale(
-    spec: InstrumentSpec | None, checks: Sequence[ReferenceCheck], at_utc_ns: int
-) -> ReferenceCheck | None:
-    """Return the check that rules, else the newest, which then holds no more."""
-    found = ruling(spec, checks, at_utc_ns)
-    return found or next(reversed(checks), None)
+def weighed(
+    spec: InstrumentSpec | None, before: Sequence[ReferenceCheck], new: ReferenceCheck
+) -> Beside | None:
+    """Hold a new check against those before it; None where no check rules."""
+    standing = standing_at(spec, before, new.at_utc_ns)
+    opponent = standing.contradicted_by(new)
+    if opponent is not None:
+        return beside(spec, opponent, new)
+    ruler, finest = standing.ruler(new.at_utc_ns), standing.finest(new.at_utc_ns)
+    if ruler is None or finest is None:
+        return None
+    by_the_finest = beside(spec, finest, new)
+    return beside(spec, ruler, new) if by_the_finest.in_use else by_the_finest
 
 
 def beside(
     spec: InstrumentSpec | None, older: ReferenceCheck, newer: ReferenceCheck
 ) -> Beside:
-    """Hold a newer check against the one that ruled when it was made."""
+    """Hold a newer check against an older one, alone."""
     u_old = _COVERAGE * aged_u_ppm(spec, older, newer.at_utc_ns)
     u_new = _COVERAGE * newer.u_ppm
     apart = newer.offset_ppm - older.offset_ppm
@@ -108,15 +190,19 @@ def beside(
     return Beside(older, u_old, u_new, apart, agrees, in_use)
 
 
-def _choose(
-    spec: InstrumentSpec | None, standing: Sequence[ReferenceCheck], at_utc_ns: int
-) -> ReferenceCheck | None:
-    """Return the newest that holds then and is not much worse than one before it."""
-    ruler, best = None, math.inf
-    for check in standing:
-        if not check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
-            continue
-        u_ppm = aged_u_ppm(spec, check, at_utc_ns)
-        if u_ppm <= MUCH_WORSE * best:
-            ruler, best = check, u_ppm
-    return ruler
+def stated_goes_on(
+    spec: InstrumentSpec | None, before: Sequence[ReferenceCheck], new: ReferenceCheck
+) -> str:
+    """Say that what is stated rules beside a new check; empty where it does not."""
+    standing = standing_at(spec, before, new.at_utc_ns)
+    if standing.ruler(new.at_utc_ns) is not None:
+        return ""
+    standing.take(new)
+    if spec is None or standing.ruler(new.at_utc_ns) is not None:
+        return ""
+    ratio = _COVERAGE * new.u_ppm / standing.stated_u_ppm
+    return (
+        f"THIS ONE IS NOT USED as things stand now: the +-{spec.timebase_ppm:g} ppm "
+        f"that timebase_ppm states for {spec.name!r} agrees and is {ratio:,.0f} times "
+        "finer, so it goes on"
+    )

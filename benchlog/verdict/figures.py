@@ -132,6 +132,7 @@ def _timebase(assessment: Assessment) -> dict[str, Any]:
         "valid_until": iso_utc(timebase.valid_until_utc_ns),
         "text": timebase.text,
         "stale": timebase.stale,
+        "doubt": timebase.doubt or None,
         "coarse": is_coarse(timebase, assessment.limit),
     }
 

@@ -36,6 +36,7 @@ from benchlog.verdict.warmup import (
     allowed_drift,
     drift_of_pulses,
     drift_of_readings,
+    longer_words,
 )
 
 Array = NDArray[np.float64]
@@ -44,6 +45,7 @@ Mask = NDArray[np.bool_]
 PLAUSIBLE_PPM: Final = 1000.0
 """A time base further off is none: the signal is not what [reference] says it is."""
 _FEWEST: Final = 10
+_SLOW_HZ: Final = 1e3
 _FLOOR_PPM: Final = 1e-3
 _DAYS: Final = 30.0  # a check holds so long when no ageing is stated
 _DAYS_LOW, _DAYS_HIGH = 1.0, 180.0
@@ -206,15 +208,17 @@ def warnings(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
     )
 
 
-def cautions(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
+def cautions(
+    finding: Finding, counter: InstrumentSpec, reference: ReferenceSpec
+) -> Iterator[str]:
     """Say what a person should know of a check that is kept."""
     drift = finding.drift
     if drift is not None and not drift.known_well_enough:
-        minutes = math.ceil(drift.told_after_s(finding.span_s) / 60)
+        told_s = drift.told_after_s(finding.span_s)
         yield (
             f"whether it still drifts is known to +-{format_u_ppm(drift.u_ppm_per_h)} "
             f"ppm an hour only, {format_u_ppm(drift.allowed)} is allowed "
-            f"({drift.limit.text}): a check of about {minutes} min would tell"
+            f"({drift.limit.text}): {longer_words(told_s, reference)}"
         )
     if not counter.timebase_ageing_ppm_per_year:
         yield (
@@ -262,7 +266,7 @@ def _reference_lines(reference: ReferenceSpec, span_s: float) -> Iterator[Budget
         return
     stated = reference.u_s is not None
     u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
-    if reference.nominal_hz > 1e3 and not stated:
+    if reference.nominal_hz > _SLOW_HZ and not stated:
         text = "nothing stated of the reference frequency: 0.01 ppm assumed"
         yield BudgetLine("reference", 0.01, math.inf, "normal", text)
         return
@@ -280,6 +284,6 @@ def _method(reference: ReferenceSpec) -> str:
             f"{reference.pulses!r} by this computer"
         )
     said = format_frequency(reference.nominal_hz)
-    if reference.nominal_hz <= 1e3:
+    if reference.nominal_hz <= _SLOW_HZ:
         return f"the counter timed pulses of {said}"
     return f"the counter measured a reference of {said}"

@@ -60,7 +60,12 @@ def _against(first: Taken, other: Taken) -> Difference:
         for one in (first, other)
         if one.run.void is not None
     ]
-    return replace(found, notes=(*found.notes, *void))
+    doubts = [
+        f"run {one.run.id}: {one.run.timebase.doubt}"
+        for one in (first, other)
+        if one.run.timebase is not None and one.run.timebase.doubt
+    ]
+    return replace(found, notes=(*found.notes, *void, *doubts))
 
 
 def _counter(run: Run) -> tuple[str, float | None]:

@@ -46,6 +46,12 @@ def timebase_for(
     return replace(assumed_timebase(aside), stale=stale)
 
 
+def stated_u_ppm(spec: InstrumentSpec | None) -> float:
+    """Return the standard uncertainty that the bench file states; infinite if none."""
+    stated = spec.timebase_ppm if spec is not None else None
+    return abs(stated) / _ROOT_3 if stated else math.inf
+
+
 def aged_u_ppm(
     spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
 ) -> float:
@@ -122,6 +128,8 @@ def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
         yield f"time base {timebase.text}"
     elif timebase.stale:
         yield "the last check of the time base holds no more: repeat it with refcheck"
+    if timebase.doubt:
+        yield timebase.doubt
     if is_coarse(timebase, limit):
         known = format_u_ppm(_COVERAGE * timebase.u_ppm)
         yield (

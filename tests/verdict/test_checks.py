@@ -4,9 +4,20 @@ from dataclasses import replace
 
 import pytest
 
-from benchlog.model import Identity, InstrumentSpec, ReferenceCheck
+from benchlog.model import (
+    Identity,
+    InstrumentSpec,
+    Kind,
+    Limits,
+    Part,
+    Purpose,
+    ReferenceCheck,
+    Run,
+    Timebase,
+)
 from benchlog.units import NS_PER_S
-from benchlog.verdict.checks import beside, ruling, ruling_or_stale
+from benchlog.verdict.checks import beside, ruling, stated_goes_on, weighed
+from benchlog.verdict.standing import VOIDED, as_known, timebase_now
 
 DAY_NS = 86_400 * NS_PER_S
 WHO = Identity("M,C,7,1", "M", "C", "7", "1")
@@ -64,8 +75,86 @@ def test_ageing_is_allowed_for():
 
 
 def test_the_newest_that_holds_no_more_is_found_to_be_said():
-    assert ruling_or_stale(SPEC, [GOOD, CLOSE], 99 * DAY_NS) == CLOSE
-    assert ruling_or_stale(SPEC, [], 99 * DAY_NS) is None
+    assert timebase_now(SPEC, [GOOD, CLOSE], 99 * DAY_NS).stale
+    assert not timebase_now(SPEC, [], 99 * DAY_NS).stale
+
+
+def test_a_check_in_between_lets_no_poor_one_in():
+    # two that ran side by side: 9 times, then 81 times the U of the good one; whichever
+    # is stored first, the poorer is not used
+    middle, poorer = check(2, 0.3, 0.009), check(3, 0.3, 0.08)
+    assert ruling(SPEC, [GOOD, middle, poorer], 5 * DAY_NS) == middle
+    for before in ([GOOD], [GOOD, middle]):
+        found = weighed(SPEC, before, poorer)
+        assert not found.in_use and found.older == GOOD
+        assert "80 times finer" in found.text and "as things stand now" in found.text
+    assert weighed(SPEC, [GOOD], middle).in_use
+
+
+def test_what_is_stated_counts_as_the_oldest_check():
+    stated = replace(SPEC, timebase_ppm=0.05)
+    poor, fair, other = check(2, -156.0, 341.0), check(3, 0.01, 0.2), check(1, 0.9, 0.2)
+    base = timebase_now(stated, [poor], 5 * DAY_NS)
+    assert (base.status, base.offset_ppm) == ("stated", 0.0)
+    assert "+- 341 ppm) agrees and is too coarse to replace it" in base.text
+    # U of +-0.05 ppm rectangular: 2 * 0.05 / sqrt(3) = 0.0577 ppm
+    assert "5,906 times finer" in stated_goes_on(stated, [], poor)
+    for checks, rules in (([poor, fair], fair), ([other, poor], other)):
+        assert ruling(stated, checks, 5 * DAY_NS) == rules
+        assert stated_goes_on(stated, checks[:-1], fair) == ""
+    # a statement that a check contradicted does not come back when that has run out
+    assert ruling(stated, [other, check(20, 5.0, 341.0)], 40 * DAY_NS).u_ppm == 170.5
+    assert ruling(SPEC, [poor], 5 * DAY_NS) == poor
+
+
+AFTER_MOVED, AFTER_GOOD = check(4, 0.505, 0.02), check(4, 0.301, 0.02)
+
+
+@pytest.mark.parametrize(
+    ("held", "checks", "said"),
+    [
+        (GOOD, [GOOD], ""),
+        (GOOD, [GOOD, CLOSE], ""),
+        (MOVED, [GOOD, MOVED], "contradicts the one before it by +0.200 ppm"),
+        (GOOD, [GOOD, MOVED], "is contradicted by the one after it by +0.200 ppm"),
+        # a third that agrees with one of them settles it; one too poor does not
+        (MOVED, [GOOD, MOVED, AFTER_MOVED], ""),
+        (GOOD, [GOOD, MOVED, AFTER_MOVED], ""),
+        (MOVED, [GOOD, MOVED, check(4, 0.4, 3.0)], "check again"),
+        (AFTER_GOOD, [GOOD, MOVED, AFTER_GOOD], ""),
+        (GOOD, [GOOD, MOVED, AFTER_GOOD], ""),
+        (MOVED, [GOOD, MOVED, AFTER_GOOD], "checks before and after it agree"),
+    ],
+)
+def test_a_contradiction_is_carried_until_it_is_settled(held, checks, said):
+    doubt = as_known(run_by(held), checks).timebase.doubt
+    assert said in doubt and bool(said) == bool(doubt)
+
+
+def test_a_run_says_that_its_check_was_voided():
+    gone = replace(MOVED, void="wired wrongly")
+    run = as_known(run_by(MOVED), [GOOD, gone])
+    assert run.timebase.doubt == (
+        f"{VOIDED} (wired wrongly); judge it again with "
+        "`benchlog judge 7 --refcheck latest`"
+    )
+    assert run.timebase.offset_ppm == MOVED.offset_ppm
+    # what was doubted because of it is doubted no more
+    assert as_known(run_by(GOOD), [GOOD, gone]).timebase.doubt == ""
+
+
+def test_a_run_begun_now_says_that_its_check_contradicts():
+    assert "one before it" in timebase_now(SPEC, [GOOD, MOVED], 4 * DAY_NS).doubt
+    assert timebase_now(SPEC, [GOOD, MOVED], 2 * DAY_NS).doubt == ""
+
+
+def run_by(held):
+    part = Part("p", "P", Kind.OTHER, 16e6, Limits(30.0))
+    base = Timebase("checked", held.offset_ppm, held.u_ppm, held.valid_until_utc_ns)
+    return Run(
+        7, Purpose.MEASURE, "D", part, "1", "b", 16e6, 1.0, False, 0, 1, "stopped",
+        identities={"counter": WHO}, timebase=base,
+    )  # fmt: skip
 
 
 def test_it_is_said_plainly():

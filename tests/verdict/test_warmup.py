@@ -13,7 +13,13 @@ from benchlog.analysis.trains import against
 from benchlog.model import InstrumentSpec, ReferenceSpec
 from benchlog.verdict.advice import pulse_time_s, refcheck_advice
 from benchlog.verdict.refcheck import by_readings, cautions, refusals, warnings
-from benchlog.verdict.warmup import Allowed, Drift, allowed_drift, drift_of_pulses
+from benchlog.verdict.warmup import (
+    Allowed,
+    Drift,
+    allowed_drift,
+    drift_of_pulses,
+    longer_words,
+)
 
 PERIOD = ReferenceSpec("counter", 1.0, 2, u_s=5e-8)
 PULSES = ReferenceSpec("counter", pulses="gps", timebase="tb", u_s=5e-8)
@@ -72,14 +78,28 @@ def test_a_short_check_says_that_it_cannot_tell():
     found = by_readings(readings(40), PERIOD, COUNTER, 1e-9)
     assert not list(refusals(found))
     ageing = replace(COUNTER, timebase_ageing_ppm_per_year=0.1)
-    (said,) = cautions(found, ageing)
+    (said,) = cautions(found, ageing, PERIOD)
     assert "whether it still drifts is known to" in said
     minutes = int(said.split("about ")[1].split(" min")[0])
     # a check of that length can tell
     longer = by_readings(readings(60 * minutes), PERIOD, COUNTER, 1e-9)
     assert longer.drift.known_well_enough
-    assert not list(cautions(longer, ageing))
-    assert "no timebase_ageing" in " ".join(cautions(longer, COUNTER))
+    assert not list(cautions(longer, ageing, PERIOD))
+    assert "no timebase_ageing" in " ".join(cautions(longer, COUNTER, PERIOD))
+
+
+@pytest.mark.parametrize(
+    ("told_s", "reference", "said"),
+    [
+        (1000.0, PERIOD, "a check of about 17 min would tell"),
+        (20_000.0, PULSES, "a check of about 6 h would tell"),
+        (28_017 * 60.0, PULSES, "20 days would tell; let the counter itself time"),
+        (100_000.0, PERIOD, "28 h would tell; let the counter measure a reference"),
+        (1e6, replace(PERIOD, nominal_hz=10e6), "12 days would tell; take a longer"),
+    ],
+)
+def test_no_one_is_told_to_wait_for_weeks(told_s, reference, said):
+    assert said in longer_words(told_s, reference)
 
 
 def test_steady_pulses_are_seldom_refused():

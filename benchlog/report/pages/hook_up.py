@@ -93,6 +93,9 @@ def timebase_facts(record: RunRecord) -> Facts:
             ),
             ("Holds until", iso_utc(check.valid_until_utc_ns)),
         ]
+    doubt = record.document["timebase"]["doubt"]
+    if doubt:
+        rows.append(("In doubt", doubt))
     return facts(rows)
 
 

@@ -104,6 +104,9 @@ def notices(record: RunRecord) -> Iterator[Notice]:
         yield Notice("Simulated data: nothing here was measured on a real device.")
     if run.void is not None:
         yield Notice(f"VOID, this run counts for nothing: {printable(run.void)}")
+    doubt = document["timebase"]["doubt"]
+    if doubt:
+        yield Notice(f"In doubt: {printable(doubt)}.")
     if run.typed_device is not None:
         typed = printable(run.typed_device)
         yield Notice(f"The device id was corrected; it had been typed as {typed}.")

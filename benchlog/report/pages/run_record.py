@@ -28,6 +28,7 @@ from benchlog.verdict.fitness import Fitness, fitness
 from benchlog.verdict.night import Night, NightWatch
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.source import measured_source
+from benchlog.verdict.standing import as_known, check_behind
 
 _T = TypeVar("_T")
 EVENTS: Final = 200
@@ -66,6 +67,8 @@ class RunRecord:
 
 def run_record(reader: Reader, run: Run) -> RunRecord:
     """Read a run and work out what its page says. Raises StoreError, DataError."""
+    checks = [check for _, check in reader.reference_checks()]
+    run = as_known(run, checks)
     columns = reader.columns_after(run.id)
     judge = judge_for(run)
     for chunk in _chunks(columns):
@@ -93,7 +96,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         reader.verdicts(run.id),
         reader.amendments(run.id),
         _codes(reader, run),
-        _check(reader, run),
+        check_behind(run, checks),
         _night(reader, run, columns, assessment),
         compared,
         tuple(notes),
@@ -170,18 +173,3 @@ def _codes(reader: Reader, run: Run) -> dict[int, tuple[float, str]]:
     if run.made_for is not Purpose.TRIM:
         return {}
     return codes_of(event for _, event in reader.events(run.id))
-
-
-def _check(reader: Reader, run: Run) -> ReferenceCheck | None:
-    """Return the reference check that the run's time base rests on, if it does."""
-    if run.timebase is None or run.timebase.status != "checked":
-        return None
-    rests = (run.timebase.offset_ppm, run.timebase.valid_until_utc_ns)
-    held = (
-        check
-        for one in run.identities.values()
-        if one.serial
-        for _, check in reader.reference_checks(one.serial)
-        if (check.offset_ppm, check.valid_until_utc_ns) == rests
-    )
-    return next(held, None)
