@@ -1,7 +1,8 @@
 """`benchlog trim`: find the trim code that brings an RC oscillator closest."""
 
+import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -13,9 +14,15 @@ from benchlog.cli.values import Listed, Text
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
+    from benchlog.analysis.trimsearch import CodeResult
     from benchlog.model import Part, RunPlan
     from benchlog.recorder.trimming import Trimmed
 
+_COVERAGE: Final = 2.0
+_TWO_FIGURES: Final = (
+    "the table is from the search; the figure above is of the best code as it was left "
+    "set"
+)
 EXAMPLES = (
     "benchlog trim --bench corner-bench --part rc-8mhz-delivered --device RC-101",
     "benchlog trim --bench corner-bench --part rc-8mhz-delivered --device RC-101 \\",
@@ -101,7 +108,7 @@ def text(plan: "RunPlan", found: "Trimmed") -> str:
             str(one.code),
             format_ppm(one.offset_ppm, one.u_ppm),
             str(one.times),
-            "best" if one.code == best.code else _inside(plan.part, one.offset_ppm),
+            "best" if one.code == best.code else _beside(plan.part, one, best),
         )
         for one in found.table
     ]
@@ -118,13 +125,19 @@ def text(plan: "RunPlan", found: "Trimmed") -> str:
         "the code is set until the next reset; nothing was written to permanent memory"
     )
     listed = table(("code", "offset ppm", "times", ""), rows, "rrr")
+    listed += f"\n{_TWO_FIGURES}"
     return "\n\n".join(
         (head, listed, _curve(found), "\n".join(filter(None, (step, burn))))
     )
 
 
-def _inside(part: "Part", offset_ppm: float) -> str:
-    return "" if abs(offset_ppm) <= part.limits.tolerance_ppm else "beyond tolerance"
+def _beside(part: "Part", one: "CodeResult", best: "CodeResult") -> str:
+    """Say of another code what keeps it from being the best, if anything does."""
+    if abs(one.offset_ppm) > part.limits.tolerance_ppm:
+        return "beyond tolerance"
+    apart = abs(one.offset_ppm) - abs(best.offset_ppm)
+    u_ppm = _COVERAGE * math.hypot(one.u_ppm, best.u_ppm)
+    return "as good, for all that can be told" if apart <= u_ppm else ""
 
 
 def _curve(found: "Trimmed") -> str:
