@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.errors import DataError, UsageError
-from benchlog.model import Identity, Purpose, RunPlan, Timebase
+from benchlog.model import Identity, Purpose, ReferenceCheck, RunPlan, Timebase
 from benchlog.report.foreign import LineProblem
 from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
-from benchlog.report.own import Altered, Found, Logged
+from benchlog.report.own import Altered, Concluded, Found, Logged
 from benchlog.store.known import first_of
-from benchlog.store.rows import Amendment, Segment, VerdictRow
+from benchlog.store.rows import Segment
 from benchlog.store.snapshot import (
     bench_from,
     identities_from,
@@ -154,12 +154,12 @@ def _bring_in(
     known = {one.id: intake.segment(run_id, one) for one in segments}
     unnamed = min(known.values(), default=0) or intake.segment(run_id)
     intake.note(run_id, unnamed, note)
-    concluded: list[VerdictRow | Amendment] = []
+    concluded: list[Concluded] = []
     for one in found:
         if isinstance(one, Logged):
             segment_id = known.get(one.segment or 0, unnamed)
             intake.take((run_id, segment_id, one.noun))
-        elif isinstance(one, VerdictRow | Amendment):
+        elif isinstance(one, Concluded):
             concluded.append(one)
         elif isinstance(one, LineProblem):
             intake.reject(one)
@@ -167,4 +167,11 @@ def _bring_in(
             intake.altered = True
             intake.note(run_id, unnamed, _ALTERED)
     intake.note_problems(run_id, unnamed)
-    intake.conclude(run_id, concluded)
+    intake.conclude(run_id, _trusted(concluded, intake.altered))
+
+
+def _trusted(concluded: list[Concluded], altered: bool) -> list[Concluded]:
+    """Leave out a reference check of a changed file: it would correct other runs."""
+    return [
+        one for one in concluded if not (altered and isinstance(one, ReferenceCheck))
+    ]

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from functools import partial
 from typing import Final, TypeVar
 
@@ -13,6 +14,7 @@ from benchlog.model import (
     EventKind,
     Identity,
     Reading,
+    ReferenceCheck,
     RunPlan,
     Timebase,
 )
@@ -83,12 +85,15 @@ class Intake:
         self.take((run_id, segment_id, self.event(EventKind.NOTE, text)))
 
     def conclude(
-        self, run_id: int, concluded: Sequence[VerdictRow | Amendment]
+        self, run_id: int, concluded: Sequence[VerdictRow | Amendment | ReferenceCheck]
     ) -> None:
-        """Store the verdicts that the run had, and what was said of it afterwards."""
+        """Store verdicts that the run had, what was said of it, the check it made."""
         for one in concluded:
             if isinstance(one, Amendment):
                 self._patiently(partial(self._writer.amend, run_id, one))
+            elif isinstance(one, ReferenceCheck):
+                check = replace(one, run_id=run_id)
+                self._patiently(partial(self._writer.add_reference_check, check))
             else:
                 self._patiently(partial(self._writer.add_verdict, run_id, one))
 

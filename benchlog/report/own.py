@@ -1,18 +1,27 @@
 """Reading back what `export` wrote: everything that a run had, or what is damaged."""
 
 import json
+import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from benchlog.errors import DataError
-from benchlog.model import Condition, Edge, Event, Flag, Reading
+from benchlog.model import (
+    Condition,
+    Edge,
+    Event,
+    Flag,
+    Identity,
+    Reading,
+    ReferenceCheck,
+)
 from benchlog.report.cells import comment_of, text_of
 from benchlog.report.checksum import LineSum
 from benchlog.report.export_csv import HEAD, MAGIC
 from benchlog.report.foreign import LineProblem, problem
-from benchlog.report.record import FORMAT
+from benchlog.report.record import FORMAT, OF_CHECK
 from benchlog.report.textfile import Line
 from benchlog.store.rows import Amendment, VerdictRow
 
@@ -34,7 +43,8 @@ class Altered:
     """The file is not as it was written: its check sum does not fit."""
 
 
-Found = Mapping[str, Any] | Logged | VerdictRow | Amendment | LineProblem | Altered
+Concluded = VerdictRow | Amendment | ReferenceCheck
+Found = Mapping[str, Any] | Logged | Concluded | LineProblem | Altered
 """The run's header (the first), what it logged and concluded, what is damaged."""
 
 
@@ -221,6 +231,23 @@ def _amendment(fields: Mapping[str, Any]) -> Found:
     return Amendment(**fields)
 
 
+def _refcheck(fields: Mapping[str, Any]) -> Found:
+    who, *kept = (fields[name] for name in OF_CHECK)
+    if not who["serial"]:
+        raise ValueError("a check is found by a serial number")
+    offset_ppm, u_ppm, method, at_utc_ns, until_utc_ns = kept
+    if not (math.isfinite(offset_ppm) and 0 <= u_ppm < math.inf):
+        raise ValueError("no figures of a check")
+    return ReferenceCheck(
+        Identity(**who),
+        float(offset_ppm),
+        float(u_ppm),
+        str(method),
+        int(at_utc_ns),
+        int(until_utc_ns),
+    )
+
+
 def _without(fields: Mapping[str, Any], *names: str) -> dict[str, Any]:
     return {name: value for name, value in fields.items() if name not in names}
 
@@ -232,4 +259,5 @@ _NOUNS: Final[dict[str, Callable[[Mapping[str, Any]], Found]]] = {
     "edge": _edge,
     "verdict": _verdict,
     "amendment": _amendment,
+    "refcheck": _refcheck,
 }

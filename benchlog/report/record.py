@@ -13,6 +13,15 @@ from benchlog.store.snapshot import to_plain
 FORMAT: Final = 1
 OTHERS: Final = {"events": "event", "conditions": "condition", "edges": "edge"}
 """Tables besides the readings, and what one row of each is called."""
+OF_CHECK: Final = (
+    "instrument",
+    "offset_ppm",
+    "u_ppm",
+    "method",
+    "at_utc_ns",
+    "valid_until_utc_ns",
+)
+"""What is kept of a reference check besides its run; voided, an amendment says so."""
 _PAGE: Final = 10_000
 _OF_RUN: Final = (
     "purpose",
@@ -96,6 +105,10 @@ def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]
         yield "verdict", to_plain(verdict)
     for amendment in reader.amendments(run_id):
         yield "amendment", to_plain(amendment)
+    for _, check in reader.reference_checks():
+        if check.run_id == run_id:
+            fields = to_plain(check)
+            yield "refcheck", {name: fields[name] for name in OF_CHECK}
 
 
 def _begun_with(run: Run, key: str) -> object:

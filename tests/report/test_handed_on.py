@@ -5,17 +5,17 @@ from dataclasses import replace
 
 import pytest
 from pulse_scene import PulseScene
-from store.making import TIMEBASE, begin, fresh_writer, plan, rows
+from store.making import COUNTER, TIMEBASE, begin, fresh_writer, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
-from benchlog.model import Event, EventKind, Purpose
+from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
 from benchlog.report.exports import export_run
 from benchlog.report.imports import import_file
 from benchlog.report.options import ImportOptions
 from benchlog.report.pages.making import run_page
 from benchlog.store.reader import Reader
-from benchlog.store.rows import VerdictRow
+from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.verdict import figures, judge_for
 
 FORMATS = ("csv", "jsonl", "parquet")
@@ -200,6 +200,61 @@ def test_a_check_of_a_time_base_stays_one(writer, there, tmp_path):
         assert here.snapshot["checks"] == "counter"
         assert (here.purpose, here.made_for) == (Purpose.IMPORT, Purpose.REFCHECK)
         assert EventKind.NOTE in [e.kind for _, e in reader.events(result.run)]
+
+
+CHECK = ReferenceCheck(COUNTER, 0.3, 0.01, "it timed <pulses>, 1 Hz", 5, 2 * 10**18)
+
+
+def a_check_export(writer, tmp_path, format, *, void=False):
+    """Export the run of a reference check, in every number that a person may see."""
+    begin(writer)  # another run before it: it has another number there
+    run = writer.begin_run(
+        plan("10 MHz", purpose=Purpose.REFCHECK, checks="counter"), {}, TIMEBASE
+    )
+    writer.commit(rows(run, writer.begin_segment(run), 5))
+    writer.end_run(run, "stopped")
+    writer.add_reference_check(replace(CHECK, run_id=run))
+    if void:
+        writer.amend(run, Amendment("void", "wired wrongly"))
+    out = tmp_path / f"check.{format}"
+    with seen_by(writer) as reader:
+        export_run(reader, run, format, out)
+    return out
+
+
+@pytest.mark.parametrize("format", FORMATS)
+def test_what_a_check_found_comes_in_with_its_run(writer, there, tmp_path, format):
+    out = a_check_export(writer, tmp_path, format)
+    result = import_file(out, there, VirtualClock())
+    assert result.rejected == 0
+    with seen_by(there) as reader:
+        (check,) = reader.standing_checks("17")
+        who = replace(COUNTER, settings={})
+        assert check == replace(CHECK, instrument=who, run_id=result.run)
+    merged = there.merge(writer.path)  # it is known, as its run is
+    assert merged.known
+    with seen_by(there) as reader:
+        assert len(reader.reference_checks()) == 1
+
+
+def test_a_voided_check_comes_in_voided(writer, there, tmp_path):
+    import_file(
+        a_check_export(writer, tmp_path, "csv", void=True), there, VirtualClock()
+    )
+    with seen_by(there) as reader:
+        assert reader.standing_checks("17") == []
+        assert [one.void for _, one in reader.reference_checks()] == ["wired wrongly"]
+
+
+def test_a_check_changed_by_hand_corrects_nothing(writer, there, tmp_path):
+    out = a_check_export(writer, tmp_path, "jsonl")
+    text = out.read_text()
+    assert '"offset_ppm": 0.3' in text
+    out.write_text(text.replace('"offset_ppm": 0.3', '"offset_ppm": 0.4'))
+    result = import_file(out, there, VirtualClock())
+    assert "its check sum does not fit" in result.notes[1]
+    with seen_by(there) as reader:
+        assert reader.reference_checks() == []
 
 
 def test_a_trim_that_came_in_has_the_page_of_a_trim(writer, there, tmp_path):
