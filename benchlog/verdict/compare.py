@@ -19,11 +19,18 @@ from benchlog.analysis.pairing import (
     ratio_paired,
 )
 from benchlog.analysis.uncertainty import mean_uncertainty
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY
-from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.onebase import (
+    DAY_NS,
+    Side,
+    base_lines,
+    base_notes,
+    base_of,
+    one_base,
+    shared,
+)
 
-_DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
+__all__ = ["Answer", "Difference", "Side", "compare"]
 _FAR_C: Final = 1.0
 _SAME_GATE: Final = 0.05
 
@@ -34,22 +41,6 @@ class Answer(StrEnum):
     LESS = "less"
     MORE = "more"
     UNCLEAR = "unclear"
-
-
-@dataclass(frozen=True, slots=True)
-class Side:
-    """One of the runs compared.
-
-    `counter` tells counters apart (a serial number), empty where it is not known;
-    `ageing_ppm_per_year` is what the bench file states of its time base.
-    """
-
-    run: int
-    name: str
-    assessment: Assessment
-    counter: str
-    started_utc_ns: int
-    ageing_ppm_per_year: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +83,11 @@ def compare(a: Side, b: Side, pairs: Pairs | None = None) -> Difference:
 
     `pairs` are readings of both at the same time, where they were measured so.
     """
+    given, (a, b) = (a, b), one_base(a, b)
     stats = difference_stats(pairs) if pairs is not None else None
     delta = _delta(a, b)
     if stats is not None and stats.offset_ppm is not None:
-        delta = stats.offset_ppm + _base(b) - _base(a)
+        delta = stats.offset_ppm + base_of(b).offset_ppm - base_of(a).offset_ppm
     paired_u = None if stats is None else mean_uncertainty(stats)
     own = None
     if paired_u is not None:
@@ -117,20 +109,12 @@ def compare(a: Side, b: Side, pairs: Pairs | None = None) -> Difference:
         _scatter(ratio),
         own is not None,
     )
-    return replace(draft, notes=tuple(_notes(draft)))
+    return replace(draft, notes=(*base_notes(given, (a, b)), *_notes(draft)))
 
 
 def _delta(a: Side, b: Side) -> float | None:
     first, second = a.assessment.offset_ppm, b.assessment.offset_ppm
     return None if first is None or second is None else second - first
-
-
-def _u_base(side: Side) -> float:
-    return side.assessment.timebase.u_ppm
-
-
-def _base(side: Side) -> float:
-    return side.assessment.timebase.offset_ppm
 
 
 def _farther(
@@ -141,7 +125,7 @@ def _farther(
     if first is None or second is None:
         return None, None
     sign = math.copysign(1.0, first) * math.copysign(1.0, second)
-    if min(abs(first), abs(second)) <= 2.0 * max(_u_base(a), _u_base(b)):
+    if min(abs(first), abs(second)) <= 2.0 * max(base_of(a).u_ppm, base_of(b).u_ppm):
         sign = -1.0  # on which side of nominal they are hangs on the time base
     budget = _budget(a, b, sign, own if sign > 0 else None)
     return abs(second) - abs(first), budget
@@ -152,7 +136,7 @@ def _budget(a: Side, b: Side, sign: float, own: BudgetLine | None) -> Budget | N
     first, second = a.assessment.budget, b.assessment.budget
     if first is None or second is None:
         return None
-    lines = list(_base_lines(a, b, sign))
+    lines = list(base_lines(a, b, sign))
     for name, one, budget in (("A", a, first), ("B", b, second)):
         for line in budget.lines:
             is_base = line.name == "time base"
@@ -161,36 +145,6 @@ def _budget(a: Side, b: Side, sign: float, own: BudgetLine | None) -> Budget | N
             text = f"run {one.run}: {line.text}"
             lines.append(replace(line, name=f"{line.name} of {name}", text=text))
     return budget_of([*lines, *([own] if own is not None else [])])
-
-
-def shared(a: Side, b: Side) -> bool:
-    """Whether both rest on the same time base: one counter, one thing known of it."""
-    first, second = a.assessment.timebase, b.assessment.timebase
-    same = first.status == second.status and first.offset_ppm == second.offset_ppm
-    return bool(a.counter) and a.counter == b.counter and same
-
-
-def _base_lines(a: Side, b: Side, sign: float) -> Iterator[BudgetLine]:
-    bases = a.assessment.timebase, b.assessment.timebase
-    if not shared(a, b):
-        for name, base in zip("AB", bases, strict=True):
-            freedom = base.degrees_of_freedom
-            yield BudgetLine(f"time base of {name}", base.u_ppm, freedom, "", base.text)
-        return
-    if sign < 0:
-        u_ppm = 2.0 * max(base.u_ppm for base in bases)
-        text = "of one counter, on both sides of nominal: counts twice"
-        yield BudgetLine("time base", u_ppm, bases[0].degrees_of_freedom, "", text)
-    else:
-        yield BudgetLine("time base", 0.0, math.inf, "", "of one counter: cancels")
-    years = abs(a.started_utc_ns - b.started_utc_ns) / _DAY_NS / 365.25
-    ageing = a.ageing_ppm_per_year or b.ageing_ppm_per_year
-    if ageing:
-        u_ppm = abs(ageing) * years / math.sqrt(3.0)
-        text = f"up to {abs(ageing) * years:.2g} ppm between the runs, as stated"
-        yield BudgetLine(
-            "ageing of the time base", u_ppm, math.inf, "rectangular", text
-        )
 
 
 def _answer(value: float | None, budget: Budget | None) -> Answer:
@@ -234,7 +188,7 @@ def _notes(found: Difference) -> Iterator[str]:
         yield "ambient is not known of both: temperature may be part of it"
     if found.ratio is None:
         yield "scatter not compared: other gates, or too little of it"
-    days = abs(a.started_utc_ns - b.started_utc_ns) / _DAY_NS
+    days = abs(a.started_utc_ns - b.started_utc_ns) / DAY_NS
     stated = a.ageing_ppm_per_year or b.ageing_ppm_per_year
     if shared(a, b) and days > 1 and not stated:
         yield (

@@ -44,6 +44,56 @@ def test_one_counter_cancels_and_two_do_not():
     assert unknown.budget.u_ppm == other.budget.u_ppm
 
 
+CHECKED = Timebase("checked", 0.3, 0.0001, 2 * 10**18, "checked")
+
+
+def read_as(run, read_ppm, base, **more):
+    """A side whose readings are `read_ppm` off, corrected by its own time base."""
+    return side(run, read_ppm, base=base, noise_ppm=0.001, **more)
+
+
+def test_a_check_between_two_runs_makes_no_difference_between_them():
+    a, b = read_as(1, 5.0, BASE), read_as(2, 5.0002, CHECKED)
+    assert b.assessment.offset_ppm - a.assessment.offset_ppm > 0.29
+    for found in (compare(a, b), compare(b, a)):
+        assert abs(found.delta_ppm) < 0.001
+        assert found.offset is Answer.UNCLEAR
+        assert line(found, "time base").u_ppm == 0.0
+        assert found.budget.expanded_ppm < 0.001
+        assert abs(found.farther_ppm) < 0.001
+        assert "one counter measured" in found.notes[0]
+        assert "+0.30000 +- 0.00020 ppm (checked)" in found.notes[0]
+    # on both sides of nominal the better known correction counts, and twice
+    other = compare(read_as(1, 5.0, BASE), read_as(2, -5.7, CHECKED))
+    assert other.farther_ppm == pytest.approx(5.4 - 5.3, abs=0.001)
+    assert other.farther_budget.lines[0].u_ppm == pytest.approx(0.0002)
+    # of two counters both count
+    apart = compare(a, replace(b, counter="c 2"))
+    assert apart.delta_ppm == pytest.approx(0.3, abs=0.001)
+
+
+def test_two_checks_that_agree_are_one_time_base_and_two_that_do_not_are_two():
+    again = replace(CHECKED, offset_ppm=0.3001)
+    found = compare(read_as(1, 5.0, CHECKED), read_as(2, 5.0, again))
+    assert abs(found.delta_ppm) < 0.0005
+    assert line(found, "time base").u_ppm == 0.0
+    moved = replace(CHECKED, offset_ppm=0.9)
+    found = compare(read_as(1, 5.0, CHECKED), read_as(2, 4.4, moved))
+    assert abs(found.delta_ppm) < 0.001  # what the counter moved is corrected
+    assert line(found, "time base of A").u_ppm == pytest.approx(0.0001)
+    assert "contradict each other" in found.notes[0]
+    # pair by pair they share what moved both, and the correction, too
+    pairs = Pairs(np.arange(10.0), np.full(10, 5.0), np.full(10, 5.1), 1.0)
+    together = compare(read_as(1, 5.0, BASE), read_as(2, 5.1, CHECKED), pairs)
+    assert together.delta_ppm == pytest.approx(0.1)
+
+
+def test_a_voided_check_is_not_what_corrects_both():
+    gone = replace(CHECKED, offset_ppm=7.0, doubt="voided")
+    found = compare(read_as(1, 5.0, BASE), read_as(2, 5.0, gone))
+    assert "0.00 +- 0.10 ppm (stated)" in found.notes[0]
+
+
 def test_on_both_sides_of_nominal_the_shared_time_base_counts_twice():
     found = compare(side(1, 5.0), side(2, -5.05))
     assert found.delta_ppm == pytest.approx(-10.05, abs=0.01)
