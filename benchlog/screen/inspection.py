@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Final, cast
 
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Input
@@ -18,8 +18,9 @@ from benchlog.model import Lot
 from benchlog.screen import inspection_words as words
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.help import HelpScreen
+from benchlog.screen.inspection_keys import LOT_KEYS
+from benchlog.screen.inspection_line import ID_CELLS, Asked, Scanned, make_ready
 from benchlog.screen.inspection_places import Places
-from benchlog.screen.questions import AskText, AskTwice, Typed
 from benchlog.screen.widgets.parts import Newest
 from benchlog.screen.widgets.plain import Plain
 from benchlog.store.reader import Reader
@@ -43,67 +44,7 @@ class Bench:
 class LotScreen(BenchScreen):
     """Insert, scan, look, take the next."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "f2",
-            "do('again')",
-            "again",
-            key_display="F2",
-            tooltip="measure the last device again",
-        ),
-        Binding(
-            "f3",
-            "do('aside')",
-            "undo last",
-            key_display="F3",
-            tooltip="its run shall not count",
-        ),
-        Binding(
-            "f4",
-            "do('damaged')",
-            "damaged",
-            key_display="F4",
-            tooltip="it counts as defective",
-        ),
-        Binding(
-            "f5",
-            "note",
-            "note",
-            key_display="F5",
-            tooltip="write a remark into its run",
-        ),
-        Binding(
-            "f6",
-            "pause",
-            "pause/go on",
-            key_display="F6",
-            tooltip="begin nothing for a while",
-        ),
-        Binding(
-            "f7",
-            "bell",
-            "sound",
-            key_display="F7",
-            tooltip="1 ring pass, 2 fail, 3 undecided",
-        ),
-        Binding(
-            "f8",
-            "leave",
-            "leave",
-            key_display="F8",
-            tooltip="`inspect --lot` goes on from here",
-        ),
-        Binding(
-            "tab",
-            "position",
-            "position",
-            key_display="Tab",
-            tooltip="with several positions: the keys mean the next one",
-            priority=True,
-        ),
-        Binding("ctrl+c", "leave", "leave", show=False),
-        Binding("f1", "help", "help", key_display="F1", tooltip="this page"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = LOT_KEYS
 
     def __init__(self, bench: Bench) -> None:
         super().__init__()
@@ -113,6 +54,8 @@ class LotScreen(BenchScreen):
         self.report: LotReport | None = None
         self.places = Places()
         self._answer = ""
+        self._asked = Asked()
+        self._one_by_one = asyncio.Lock()
         self._ended: frozenset[int] | None = None
 
     def content(self) -> Iterable[Widget]:
@@ -120,7 +63,8 @@ class LotScreen(BenchScreen):
         yield Plain(id="lot")
         yield Plain(id="counts")
         yield Plain(id="todo", classes="asked")
-        yield Typed(id="id", max_length=500, placeholder="device id, then Enter")
+        yield Plain(id="asked")
+        yield Scanned(id="id", max_length=ID_CELLS, placeholder="device id, then Enter")
         yield Plain(id="verdict-large")
         yield Plain(id="figures")
         yield Plain(id="said")
@@ -144,7 +88,8 @@ class LotScreen(BenchScreen):
     async def _hear(self) -> None:
         answer = await self._ask("status")
         before, self.places = self.places, Places.of(answer, self.places)
-        if before.several is not self.places.several:
+        was, now = before.spot.waiting, self.places.spot.waiting
+        if before.several is not self.places.several or bool(was) is not bool(now):
             self.refresh_bindings()
         if self.places.said != before.said:
             self._answer = ""  # what the keeper says is newer than its last answer
@@ -160,6 +105,7 @@ class LotScreen(BenchScreen):
         places = self.places
         spots = [spot.run for spot in places.spots if spot.run is not None]
         readings = {run: self._reader.count(run) for run in spots}
+        self._plain("asked", self._asked.said)
         busy = places.spot.run is not None
         last = words.last_run(report, places.focus)
         self._plain("lot", words.lot_line(report))
@@ -190,29 +136,59 @@ class LotScreen(BenchScreen):
     # --- what a person does --------------------------------------------------------
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Take the id of the next device; Enter alone: it is in."""
-        device, event.input.value = event.value.strip(), ""
+        """Take the id of the next device; a remark is not taken by Enter."""
+        device = event.value.strip()
+        if self._asked.noting:
+            line = self.query_one(Input)
+            line.value = event.value + line.value
+            line.cursor_position = len(line.value)
+            self._answer = words.ENTER_IS_NO_NOTE
+            return
         known = {result.device for result in self.report.results} if self.report else ()
-        if device and device in known:
-            said = words.newest_counts(self.report)
-            asked = f"{printable(device)} was measured already."
-            self.app.push_screen(
-                AskTwice(asked, said), lambda a: self._device(device, a)
-            )
-        else:
-            self._device(device, "yes")
+        if device in known:
+            self._ask_for(Asked.twice(device, words.newest_counts(self.report)))
+        elif device:
+            self._ask_for(Asked())
+            self._send("device", device)
 
-    def _device(self, device: str, meant: str | None) -> None:
-        """Give an id to the keeper, which knows where there is room; Enter: here."""
-        here = self.places.focus if not device and self.places.spot.waiting else ""
-        if meant:
-            self.run_worker(self._sent("device", device, here), group="send")
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Take the beginning of the next id for a no."""
+        if self._asked.again and event.value:
+            self._ask_for(Asked())
+
+    def _ask_for(self, asked: Asked) -> None:
+        """Ask something beside the line, or nothing any more."""
+        self._asked, self._answer = asked, ""
+        make_ready(self.query_one(Input), asked)
+        self.refresh_bindings()
+        self._show()
+
+    def action_yes(self, meant: str) -> None:
+        """Measure the device again, or begin on the one that is in already."""
+        asked = self._asked
+        if meant == "in":
+            self._send("device", "", self.places.focus)
+        else:
+            self._ask_for(Asked())
+            self._send("device", asked.device)
+
+    def action_no(self) -> None:
+        """Ask no longer; what the line holds stays there."""
+        self._ask_for(Asked())
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer another position only where there is one."""
-        if action == "position":
-            return self.places.several
-        return super().check_action(action, parameters)
+        """Offer only what there is to answer, another position where there is one."""
+        match (action, *parameters):
+            case ("position", *_):
+                return self.places.several
+            case ("yes", "again"):
+                return self._asked.again
+            case ("yes", "in"):
+                return bool(self.places.spot.waiting) and not self._asked.verb
+            case ("no", *_):
+                return bool(self._asked.verb)
+            case _:
+                return super().check_action(action, parameters)
 
     def action_position(self) -> None:
         """Let the keys mean the device at the next position."""
@@ -221,18 +197,24 @@ class LotScreen(BenchScreen):
 
     def action_do(self, verb: str) -> None:
         """Ask the keeper for something that needs no words."""
-        self._send(verb, "", "yes")
+        self._send(verb, "", self.places.focus)
 
     def action_note(self) -> None:
-        """Write a remark into the run of the last device."""
-        self.app.push_screen(
-            AskText("Note for this device"),
-            lambda text: self._send("note", (text or "").strip(), text),
-        )
+        """Take the line for a remark on the last device; once more: keep it."""
+        asked, line = self._asked, self.query_one(Input)
+        if not asked.noting:
+            device = words.noted(self.report, self.places)
+            self._ask_for(Asked.note(device, self.places.focus))
+            return
+        text, line.value = line.value.strip(), ""
+        self._ask_for(Asked())
+        if text:
+            self._send("note", text, asked.position)
 
     def action_pause(self) -> None:
         """Begin nothing, or go on."""
-        self._send("go-on" if self.places.paused else "pause", "", "yes")
+        verb = "go-on" if self.places.paused else "pause"
+        self._send(verb, "", self.places.focus)
 
     def action_bell(self) -> None:
         """Ring for verdicts, or be quiet."""
@@ -248,13 +230,12 @@ class LotScreen(BenchScreen):
         """Leave; the lot can be gone on with."""
         self.app.exit()
 
-    def _send(self, verb: str, text: str, meant: str | None) -> None:
-        if meant:
-            here = self.places.focus
-            self.run_worker(self._sent(verb, text, here), group="send")
+    def _send(self, verb: str, text: str, position: str = "") -> None:
+        self.run_worker(self._sent(verb, text, position), group="send")
 
     async def _sent(self, verb: str, text: str, position: str) -> None:
-        answer = await self._ask(verb, text, position)
+        async with self._one_by_one:  # ids reach the keeper in the order of the scans
+            answer = await self._ask(verb, text, position)
         if where := answer.data.get("position"):
             self.places = self.places.looking_at(str(where))
         await self._hear()

@@ -24,6 +24,10 @@ _DONE: Final = {
     "go-on": "goes on",
 }
 
+ENTER_IS_NO_NOTE: Final = (
+    "Enter keeps no note: F5 keeps it; Esc, and the line holds an id again"
+)
+
 
 def lot_line(report: LotReport) -> str:
     """Return lot, part and plan."""
@@ -95,7 +99,7 @@ def _waiting(spot: Spot) -> str:
     if spot.seen is False:
         return f"put {device} in"
     if not spot.left:
-        return f"take the last device out, put {device} in (Enter: it is in already)"
+        return f"take the last device out, put {device} in (F9: it is in already)"
     return f"waiting for the signal of {device}"
 
 
@@ -108,6 +112,14 @@ def last_run(report: LotReport, position: str = "") -> LotRun | None:
     """Return the newest run that has ended, at a position or at any."""
     here = (run for run in reversed(report.runs) if position in ("", run.position))
     return next(filter(has_ended, here), None)
+
+
+def noted(report: LotReport | None, places: Places) -> str:
+    """Return the device that a remark is for: the one that is in, or the last one."""
+    runs = report.runs if report is not None else ()
+    here = [run for run in runs if places.focus in ("", run.position)]
+    being = [run for run in here if run.run == places.spot.run]
+    return (being or here)[-1].device if here else ""
 
 
 def _word(run: LotRun) -> Word:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
@@ -54,6 +55,13 @@ class Typed(Input):
         Binding("ctrl+c", "app.interrupt", "leave", show=False),
     ]
 
+    async def on_key(self, event: events.Key) -> None:
+        """Take Enter in its turn: as a binding it waits, and keys overtake it."""
+        if event.key in ("enter", "ctrl+j"):
+            event.stop()
+            event.prevent_default()
+            await self.action_submit()
+
 
 class AskText(Question):
     """A line of any Unicode text; Enter sends it."""
@@ -91,13 +99,4 @@ class AskLeave(Question, inherit_bindings=False):
         Binding("k", "answer('leave')", "keep going and leave"),
         Binding("ctrl+c", "answer('stop')", "stop and leave", show=False),
         Binding("escape", "answer('')", "stay", key_display="Esc"),
-    ]
-
-
-class AskTwice(Question, inherit_bindings=False):
-    """Whether a device that was measured already is measured again."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "answer('yes')", "measure it, keep both", key_display="Enter"),
-        Binding("escape", "answer('')", "back", key_display="Esc"),
     ]

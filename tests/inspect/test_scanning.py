@@ -1,0 +1,129 @@
+"""A scanner types and ends with Enter, whatever the screen has just asked."""
+
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
+
+import pytest
+from lot_shop import Shop, wait_for
+from lot_table import Table, set_up
+from textual import events
+from textual.app import App
+from textual.pilot import Pilot
+from textual.widgets import Input
+
+from benchlog.screen.inspection import Bench, LotScreen
+from benchlog.screen.inspection_app import LotApp
+from benchlog.screen.widgets.plain import Plain
+from benchlog.store.reader import Reader
+
+
+@pytest.fixture
+def table(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> Iterator[Table]:
+    with set_up(shop, monkeypatch, 300) as found:
+        yield found
+
+
+class Person:
+    """Who sits at the screen: looks at it, presses keys, scans."""
+
+    def __init__(self, app: App[None], pilot: Pilot[None]) -> None:
+        assert isinstance(app.screen, LotScreen)
+        self.app, self.press, self.screen = app, pilot.press, app.screen
+        self._pilot = pilot
+
+    def sees(self, name: str) -> str:
+        return self.screen.query_one(name, Plain).text
+
+    @property
+    def line(self) -> str:
+        return self.screen.query_one(Input).value
+
+    async def until(self, name: str, said: str) -> None:
+        for _ in range(1_200):
+            if said in self.sees(name):
+                return
+            await self._pilot.pause(0.05)
+        pytest.fail(f"{said!r} not in {self.sees(name)!r}")
+
+    async def looks(self) -> None:
+        await self._pilot.pause(0.5)
+
+    async def scan(self, text: str) -> None:
+        """Send all keys at once, as a terminal hands on what it has read."""
+        names = {"\r": "enter", "\n": "ctrl+j", "-": "minus"}
+        for one in text:
+            self.app.post_message(events.Key(names.get(one, one), one))
+        await self._pilot.pause(0.3)
+
+
+@asynccontextmanager
+async def at(table: Table) -> AsyncIterator[Person]:
+    app = LotApp(Bench(table.shop.db, table.task.lot, table.launched.control))
+    async with app.run_test(size=(80, 24)) as pilot:
+        person = Person(app, pilot)
+        await person.until("#todo", "scan or type its id")
+        yield person
+        await pilot.press("f8")
+
+
+def devices(table: Table) -> list[tuple[str, str | None]]:
+    return [(run.device, run.word) for run in table.runs()]
+
+
+def notes(table: Table) -> list[str]:
+    with Reader.open(table.shop.db) as reader:
+        return [event.text for _, event in reader.events(1) if event.kind == "note"]
+
+
+@pytest.mark.parametrize("end", ["\r", "\n", "\r\n"])
+async def test_a_scan_answers_no_question(table: Table, end: str) -> None:
+    async with at(table) as person:
+        await person.scan("Z-1" + end)
+        await person.until("#figures", "✓ Z-1")
+        # the same again by mistake, and at once the next device
+        await person.scan("Z-1" + end + "Z-2" + end)
+        assert person.sees("#asked") == "" and person.line == ""
+        await person.until("#todo", "take the last device out, put Z-2 in")
+        table.shop.bench.remove("A")
+        wait_for(lambda: table.seen("A") is False)
+        table.shop.bench.insert("A", 50.0)
+        await person.until("#figures", "✗ Z-2")
+    assert devices(table) == [("Z-1", "pass"), ("Z-2", "fail")]
+
+
+async def test_measured_again_is_answered_by_its_key_alone(table: Table) -> None:
+    async with at(table) as person:
+        await person.scan("Z-1\r")
+        await person.until("#figures", "✓ Z-1")
+        await person.scan("Z-1\r")
+        await person.until("#asked", "Z-1 was measured already: F9 measures it again")
+        await person.scan("\r\n\r")
+        assert "Z-1 was measured already" in person.sees("#asked")
+        await person.press("escape")
+        assert person.sees("#asked") == ""
+        await person.scan("Z-1\r")
+        await person.press("f9")
+        await person.until("#todo", "put Z-1 in (F9: it is in already)")
+        await person.scan("\r\n")  # Enter says nothing here either
+        assert len(table.runs()) == 1
+        await person.press("f9")
+        await person.until("#todo", "measuring Z-1")
+    assert [run.device for run in table.runs()] == ["Z-1", "Z-1"]
+
+
+async def test_a_remark_is_kept_by_its_key_and_a_scan_is_none(table: Table) -> None:
+    async with at(table) as person:
+        await person.scan("Z-1\r")
+        await person.until("#figures", "✓ Z-1")
+        await person.press("f5")
+        await person.until("#asked", "Note for Z-1")
+        await person.scan("Z-2\r")
+        assert person.line == "Z-2" and "Note for Z-1" in person.sees("#asked")
+        await person.until("#said", "Enter keeps no note")
+        await person.press("escape")
+        assert person.line == "Z-2", "nothing is lost: it can be taken as an id"
+        await person.press("enter")
+        await person.until("#todo", "put Z-2 in")
+        await person.press("f5", *"bent", "f5")
+        await person.looks()
+        wait_for(lambda: notes(table) == ["bent"])
