@@ -44,7 +44,7 @@ from benchlog.units import (
     printable,
 )
 from benchlog.verdict.calibration import due_words
-from benchlog.verdict.checks import stated_goes_on, weighed
+from benchlog.verdict.checks import UNUSED, stated_goes_on, weighed
 from benchlog.verdict.judging import judge_for
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import (
@@ -222,14 +222,14 @@ def _weighed(
 ) -> Weighed:
     """Decide whether a check is kept, and say what to know of it."""
     why = tuple(refusals(finding))
-    unused = stated_goes_on(wired.counter, before, check)
+    goes_on = stated_goes_on(wired.counter, before, check)
     return Weighed(
         kept=insist or not why,
         refusals=why,
         warnings=tuple(warnings(finding, wired.counter)),
         notes=tuple(cautions(finding, wired.counter, wired.reference)),
         beside=weighed(wired.counter, before, check),
-        unused=unused,
+        unused=f"{UNUSED}: {goes_on}" if goes_on else "",
     )
 
 

@@ -24,6 +24,7 @@ from benchlog.verdict.timebase import aged_u_ppm, stated_u_ppm
 
 MUCH_WORSE: Final = 10.0
 """From this ratio of U on a newer check that agrees does not replace an older one."""
+UNUSED: Final = "THIS ONE IS NOT USED as things stand now"
 _COVERAGE: Final = 2.0
 
 
@@ -68,7 +69,7 @@ class Beside:
             return ""
         ratio = self.newer_u_ppm / self.older_u_ppm
         return (
-            f"THIS ONE IS NOT USED as things stand now: {old} agrees, still holds and "
+            f"{UNUSED}: {old} agrees, still holds and "
             f"is {ratio:,.0f} times finer, so it takes nothing from that (void the run "
             "of that to end it)"
         )
@@ -202,7 +203,6 @@ def stated_goes_on(
         return ""
     ratio = _COVERAGE * new.u_ppm / standing.stated_u_ppm
     return (
-        f"THIS ONE IS NOT USED as things stand now: the +-{spec.timebase_ppm:g} ppm "
-        f"that timebase_ppm states for {spec.name!r} agrees and is {ratio:,.0f} times "
-        "finer, so it goes on"
+        f"the +-{abs(spec.timebase_ppm or 0.0):g} ppm that timebase_ppm states for "
+        f"{spec.name!r} agrees and is {ratio:,.0f} times finer, so it goes on"
     )

@@ -29,7 +29,7 @@ def timebase_now(
     standing = standing_at(spec, known, at_utc_ns)
     ruler = standing.ruler(at_utc_ns)
     if ruler is not None:
-        doubt = _contradiction(spec, ruler, known)
+        doubt = contradiction(spec, ruler, known)
         return replace(timebase_for(spec, ruler, at_utc_ns), doubt=doubt)
     if not standing.checks:  # one that holds no more: that it does not is said
         newest = known[-1] if known else None
@@ -97,16 +97,21 @@ def _doubt(run: Run, held: ReferenceCheck, known: Sequence[ReferenceCheck]) -> s
     standing = [
         one for one in known if one.instrument.serial == serial and one.void is None
     ]
-    return _contradiction(counter_of(run, serial), held, standing, again)
+    return contradiction(counter_of(run, serial), held, standing, again)
 
 
-def _contradiction(
+def contradiction(
     spec: InstrumentSpec | None,
     held: ReferenceCheck,
     checks: Sequence[ReferenceCheck],
     again: str = "check again with refcheck",
+    who: str = "the check it rests on",
 ) -> str:
-    """Say that a check contradicts another, as long as no third one settles it."""
+    """Say that a check contradicts another, as long as no third one settles it.
+
+    `checks` are those of the instrument that were not voided, the newest last; `who`
+    is what the check is called, `again` what to do where it stands alone.
+    """
     standing = Standing(spec)
     for one in checks:
         standing.take(one)
@@ -114,8 +119,8 @@ def _contradiction(
         if held not in (older, newer):
             continue
         third = _settled_by(spec, (older, newer), checks)
-        other = newer if held is older else older
-        said = _said(beside(spec, older, newer), held is older)
+        other = newer if held == older else older
+        said = f"{who} {_said(beside(spec, older, newer), held == older)}"
         if third is None:
             return (
                 f"{said}: the time base may have moved, or one of them was wired "
@@ -155,5 +160,5 @@ def _said(found: Beside, is_older: bool) -> str:
     by = f"by {format_ppm(found.difference_ppm, together)} ppm where "
     by += f"{format_u_ppm(together)} is allowed"
     if is_older:
-        return f"the check it rests on is contradicted by the one after it {by}"
-    return f"the check it rests on contradicts the one before it {by}"
+        return f"is contradicted by the one after it {by}"
+    return f"contradicts the one before it {by}"

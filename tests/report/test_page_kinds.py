@@ -24,6 +24,7 @@ from benchlog.report.pages.html import html_of
 from benchlog.report.pages.making import check_page, run_page
 from benchlog.report.pages.run_record import run_record
 from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment
 from benchlog.units import format_u_ppm
 
 TOLD = (
@@ -139,6 +140,32 @@ def test_a_page_says_of_a_check_what_the_command_said(reader):
     assert f"k = {finding.budget.k:.2f}, 95 %" in page
     for absent in ("k = 2)", "Standard uncertainty", "corrected for the time base"):
         assert absent not in page, absent
+
+
+def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
+    with fresh(tmp_path) as writer:
+        for at, ppm in ((1, 0.3), (2, 0.9), (3, 0.9005)):
+            run = write_run(writer, series(9))
+            check = ReferenceCheck(COUNTER, ppm, 0.001, "pps", at * NS, 90 * NS, run)
+            writer.add_reference_check(check)
+    with Reader.open(tmp_path / "pages.db") as reader:
+        before = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
+    assert "In later budgets" in before and "VOID" not in before
+    with fresh(tmp_path) as writer:
+        writer.amend(2, Amendment("void", "wired <wrongly>"))
+    with Reader.open(tmp_path / "pages.db") as reader:
+        pages = [html_of(check_page(reader, n, VirtualClock())) for n in (2, 1)]
+    its_own, other = (words(parsed(page)) for page in pages)
+    assert "VOID, this check counts for nothing: wired <wrongly>" in its_own
+    for page in (its_own, other):
+        assert "VOID: wired <wrongly>; pps" in page
+    for page in pages:
+        assert "2 checks over" in page and "counting for nothing: 1." in page
+    for absent in ("In later budgets", "Holds until"):
+        assert absent not in its_own and absent in other
+    # what the void one had settled is open again
+    assert "is contradicted by the one after it" in other
+    assert "is contradicted by" not in before
 
 
 def test_pulses_are_drawn_against_their_line(reader):

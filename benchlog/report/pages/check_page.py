@@ -4,22 +4,24 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from benchlog.errors import NotFoundError
-from benchlog.model import ReferenceCheck
+from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.report.pages.budgets import budget_table
 from benchlog.report.pages.charts import course_chart
+from benchlog.report.pages.check_history import (
+    Numbered,
+    history_chart,
+    history_table,
+)
 from benchlog.report.pages.check_record import CheckRecord
 from benchlog.report.pages.content import (
     Block,
-    Chart,
     Facts,
     Notice,
     Prose,
     Section,
-    Table,
     facts,
     printed,
     section,
-    table,
     whole_utc,
 )
 from benchlog.report.pages.hook_up import (
@@ -28,7 +30,6 @@ from benchlog.report.pages.hook_up import (
     instruments_table,
 )
 from benchlog.report.pages.pulse_chart import timing_chart
-from benchlog.report.plotting import ACCENT, INK, new_figure
 from benchlog.store.reader import Reader
 from benchlog.units import (
     NS_PER_S,
@@ -36,19 +37,24 @@ from benchlog.units import (
     format_duration,
     format_ppm,
     format_u_ppm,
-    iso_utc,
 )
+from benchlog.verdict.checks import ruling, stated_goes_on
 from benchlog.verdict.refcheck import Finding
-
-Numbered = tuple[int, ReferenceCheck]
+from benchlog.verdict.standing import contradiction
 
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """When a page is made, and which check of that instrument rules then."""
+    """When a page is made, and which check of that instrument rules then.
+
+    `stated` says that what the bench file states rules instead, where it does; `doubt`
+    what speaks against the check of the page.
+    """
 
     utc_ns: int
     ruler: ReferenceCheck | None
+    stated: str = ""
+    doubt: str = ""
 
 
 def known_check(reader: Reader, number: int) -> ReferenceCheck:
@@ -58,6 +64,20 @@ def known_check(reader: Reader, number: int) -> ReferenceCheck:
         known = [str(one) for one in checks]
         raise NotFoundError("reference check", str(number), known, "in this database")
     return checks[number]
+
+
+def now_of(
+    check: ReferenceCheck,
+    spec: InstrumentSpec | None,
+    standing: Sequence[ReferenceCheck],
+    utc_ns: int,
+) -> Now:
+    """Return how a check stands at a time among those of its instrument."""
+    ruler = ruling(spec, standing, utc_ns)
+    doubt = contradiction(spec, check, standing, who="this check")
+    before = [one for one in standing if one.at_utc_ns < check.at_utc_ns]
+    stated = "" if ruler is not None else stated_goes_on(spec, before, check)
+    return Now(utc_ns, ruler, stated, doubt)
 
 
 def check_sections(
@@ -70,12 +90,12 @@ def check_sections(
 
     `made` is the run it came from, where that is known.
     """
-    yield section("Time base", *_notices(check, now, made), _found(check, now.utc_ns))
+    yield section("Time base", *_notices(check, now), _found(check, now.utc_ns))
     if made is not None:
         yield section("Uncertainty", *_finding(made))
         yield section("Course of the check", *_course(made))
     yield section("Instrument", _instrument(check))
-    yield section("Checks so far", _history(others), _all(others))
+    yield section("Checks so far", history_chart(others), history_table(others))
     if made is not None:
         yield from _identity(made)
     yield section("What it means", Prose(_MEANING))
@@ -173,16 +193,18 @@ _MEANING = (
 )
 
 
-def _notices(
-    check: ReferenceCheck, now: Now, made: CheckRecord | None
-) -> Iterator[Notice]:
+def _notices(check: ReferenceCheck, now: Now) -> Iterator[Notice]:
     if check.instrument.simulated:
         yield Notice("Simulated data: no real instrument was checked.")
-    if made is not None and made.record.run.void is not None:
-        why = printed(made.record.run.void)
+    if now.doubt:
+        yield Notice(f"In doubt: {printed(now.doubt)}.")
+    if check.void is not None:
+        why = printed(check.void)
         yield Notice(f"VOID, this check counts for nothing: {why}")
     elif now.utc_ns > check.valid_until_utc_ns:
         yield Notice("The check no longer holds: do it again before measuring.")
+    elif now.stated:
+        yield Notice(f"Not in use: {printed(now.stated)}.")
     elif now.ruler is None:
         yield Notice("Not in use: a newer check contradicted it. Check again.")
     elif now.ruler != check:
@@ -200,13 +222,14 @@ def _offset(check: ReferenceCheck) -> str:
 def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:
     left = (check.valid_until_utc_ns - now_utc_ns) / NS_PER_S / SECONDS_PER_DAY
     holds = whole_utc(check.valid_until_utc_ns)
+    used = f"u {format_u_ppm(check.u_ppm)} ppm, which is U/2"
+    if check.void is not None:  # an empty row is left out
+        used = holds = ""
+        left = 0.0
     return facts(
         (
             ("Offset of the time base", f"{_offset(check)}; positive is fast"),
-            (
-                "In later budgets",
-                f"u {format_u_ppm(check.u_ppm)} ppm, which is U/2",
-            ),
+            ("In later budgets", used),
             ("Method", check.method),
             ("Checked", whole_utc(check.at_utc_ns)),
             (
@@ -229,39 +252,3 @@ def _instrument(check: ReferenceCheck) -> Facts:
             ("Firmware", who.firmware),
         )
     )
-
-
-def _history(checks: Sequence[Numbered]) -> Chart | None:
-    if len(checks) < 2:
-        return None
-    first_ns = checks[0][1].at_utc_ns
-    days = [
-        (one.at_utc_ns - first_ns) / NS_PER_S / SECONDS_PER_DAY for _, one in checks
-    ]
-    offsets = [one.offset_ppm for _, one in checks]
-    spans = [2.0 * one.u_ppm for _, one in checks]
-    figure, (axes,) = new_figure(size=(7.2, 2.8))
-    axes.errorbar(days, offsets, yerr=spans, fmt="D-", color=INK, capsize=3)
-    axes.axhline(0.0, color=ACCENT, linewidth=0.8)
-    axes.set(xlabel="days since the first check", ylabel="time base, ppm")
-    return Chart(
-        "The time base from check to check, with U (95 %)",
-        f"{len(checks)} checks over {days[-1]:.4g} days, from {offsets[0]:+.4g} ppm at "
-        f"first to {offsets[-1]:+.4g} ppm at last. The table has each.",
-        figure,
-    )
-
-
-def _all(checks: Sequence[Numbered]) -> Table:
-    rows = [
-        (
-            number,
-            (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
-            format_ppm(one.offset_ppm, 2.0 * one.u_ppm),
-            format_u_ppm(2.0 * one.u_ppm),
-            one.method,
-        )
-        for number, one in checks
-    ]
-    headers = ("Check", "UTC", "Offset, ppm", "U (95 %), ppm", "Method")
-    return table("Checks of this instrument, the newest last", headers, rows, "rlrr")

@@ -8,7 +8,6 @@ from benchlog.report.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.verdict import judge_for
-from benchlog.verdict.checks import ruling
 from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import (
     Finding,
@@ -45,12 +44,9 @@ def check_run(reader: Reader, check: ReferenceCheck) -> CheckRecord | None:
     return check_record(reader, run_record(reader, run))
 
 
-def ruler_now(
-    reader: Reader, check: ReferenceCheck, made: CheckRecord | None, now_ns: int
-) -> ReferenceCheck | None:
-    """Return the check that now rules the instrument of `check`; None where none."""
-    spec = None if made is None else _counter(made.record)
-    return ruling(spec, reader.standing_checks(check.instrument.serial), now_ns)
+def spec_behind(made: CheckRecord | None) -> InstrumentSpec | None:
+    """Return what the bench of a check says of its counter; None where not known."""
+    return None if made is None else _counter(made.record)
 
 
 def check_record(reader: Reader, record: RunRecord) -> CheckRecord:

@@ -12,12 +12,12 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import Purpose, Run
 from benchlog.report.comparing import Comparison
 from benchlog.report.pages.check_page import (
-    Now,
     check_run_sections,
     check_sections,
     known_check,
+    now_of,
 )
-from benchlog.report.pages.check_record import check_record, check_run, ruler_now
+from benchlog.report.pages.check_record import check_record, check_run, spec_behind
 from benchlog.report.pages.closing import closing_sections
 from benchlog.report.pages.compare_page import SOURCES as COMPARE_SOURCES
 from benchlog.report.pages.compare_page import compare_sections
@@ -105,12 +105,12 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     check = known_check(reader, number)
     others = reader.reference_checks(check.instrument.serial or None)
     made = check_run(reader, check)
-    now_ns = clock.utc_ns()
-    ruler = ruler_now(reader, check, made, now_ns)
+    standing = reader.standing_checks(check.instrument.serial)
+    now = now_of(check, spec_behind(made), standing, clock.utc_ns())
     return page_of(
         f"Reference check {number}",
         printed(check.instrument.text),
-        check_sections(check, others, Now(now_ns, ruler), made),
+        check_sections(check, others, now, made),
         clock,
         Closing(("check",)),
     )
