@@ -25,7 +25,10 @@ class LotKept(Kept, Protocol):
     lot: LotBook
     places: list[Place]
     paused: bool
-    said: str
+
+    @property
+    def said(self) -> str:
+        """What a person should know."""
 
     def leave(self) -> None:
         """End here; the lot can be gone on with another time."""

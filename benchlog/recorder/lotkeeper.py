@@ -35,7 +35,8 @@ class LotKeeper(Keeper):
         self.front: LotFront = LotFront(self)
         self.leaving = False
         self.paused = False
-        self.said = ""
+        self._said = ""
+        self._idle: Place | None = None
         self._aside: Counter[str] = Counter()
         for instrument in self.fleet.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
@@ -72,8 +73,13 @@ class LotKeeper(Keeper):
 
     def say(self, text: str) -> None:
         """Say something that is no run's affair alone."""
-        self.said = text
+        self._said, self._idle = text, None
         self.around.tell(Told(0, "waiting", text=printable(text)))
+
+    @property
+    def said(self) -> str:
+        """What a person should know; how long nothing came is as long as by now."""
+        return self._said if self._idle is None else self._idle.idling
 
     def ids_came(self) -> None:
         """Read device ids from another program."""
@@ -92,7 +98,7 @@ class LotKeeper(Keeper):
         plan = replace(place.template, device=device)
         run_id = self.begin_one(plan, follows=True)
         place.begun(run_id)
-        self.said = ""
+        self._said, self._idle = "", None
         run = self.book.runs.by_id[run_id]
         if times and not again:
             often = "once" if times == 1 else f"{times} times"
@@ -158,15 +164,17 @@ class LotKeeper(Keeper):
                 said = place.far_off(message.sample)
                 if said and run is not None:
                     self._note(run, EventKind.WRONG_PART, said)
-                    self.said = said
+                    self._said, self._idle = said, None
             case Failed(kind=EventKind.NO_SIGNAL):
                 if place.darkness():
                     self._gone(place, run)
             case _:
                 pass
-        said = place.idle() if self.task.watched else ""
+        awaited = self.task.watched and not self.lot.complete
+        said = place.idle() if awaited else ""
         if said:
             self.say(said)
+            self._idle = place
 
     def _gone(self, place: Place, run: LiveRun | None) -> None:
         if run is None:

@@ -11,6 +11,7 @@ from benchlog.units import NS_PER_S, format_duration, format_frequency
 GONE_AFTER: Final = 2
 """So many answers without a signal in a row mean that the device was taken out."""
 IDLE_S: Final = 60.0
+_MINUTE_S: Final = 60.0
 FAR_LIMITS: Final = 20.0
 FAR_PPM: Final = 2_000.0
 """A device this far off (the larger of both) is taken for another part; our rule."""
@@ -53,8 +54,7 @@ class Place:
 
     def begun(self, run_id: int) -> None:
         """Note that a run has begun here."""
-        waited_s = (self.clock.mono_ns() - self.since_mono_ns) / NS_PER_S
-        self.idled_s = waited_s if waited_s >= IDLE_S else 0.0
+        self.idled_s = self._waited_s if self._waited_s >= IDLE_S else 0.0
         self.run_id, self.device, self.dark = run_id, "", 0
         self.said_idle = self.forced = False
 
@@ -83,11 +83,24 @@ class Place:
 
     def idle(self) -> str:
         """Say once that nothing was put in for long; empty otherwise."""
-        waited_s = (self.clock.mono_ns() - self.since_mono_ns) / NS_PER_S
-        if self.run_id is not None or self.said_idle or waited_s < IDLE_S:
+        if self.said_idle or not self.idling:
             return ""
         self.said_idle = True
-        return f"no new device at {self.name} for {format_duration(round(waited_s))}"
+        return self._idle_for(round(self._waited_s))
+
+    @property
+    def idling(self) -> str:
+        """How long nothing was put in, in whole minutes; empty while it is not long."""
+        if self.run_id is not None or self._waited_s < IDLE_S:
+            return ""
+        return self._idle_for(round(self._waited_s // _MINUTE_S * _MINUTE_S))
+
+    @property
+    def _waited_s(self) -> float:
+        return (self.clock.mono_ns() - self.since_mono_ns) / NS_PER_S
+
+    def _idle_for(self, waited_s: int) -> str:
+        return f"no new device at {self.name} for {format_duration(waited_s)}"
 
     def far_off(self, sample: Sample) -> str:
         """Say once a run that this can hardly be the part; empty otherwise."""

@@ -106,11 +106,28 @@ def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     clock.sleep(30)
     assert place.idle() == "no new device at A for 1 min 29 s"
     assert place.idle() == "", "said once"
+    assert place.idling == "no new device at A for 1 min 00 s"
+    clock.sleep(31)
+    assert place.idling == "no new device at A for 2 min 00 s"
     place.begun(7)
-    assert place.idled_s == pytest.approx(IDLE_S + 29)
+    assert place.idling == ""
+    assert place.idled_s == pytest.approx(IDLE_S + 60)
+    clock.sleep(300)
+    assert place.idling == "", "a device is in"
     place.ended()
     place.begun(8)
     assert place.idled_s == 0.0
+
+
+def test_the_screen_is_told_for_how_long_by_now_and_no_longer(table: Table) -> None:
+    def said() -> str:
+        return str(table.ask("status").data["lot"]["said"])  # type: ignore[index]
+
+    table.measure("a", 2.0)
+    wait_for(lambda: said() == "no new device at A for 1 min 00 s")
+    wait_for(lambda: said() == "no new device at A for 2 min 00 s")
+    assert table.ask("again").ok
+    assert "no new device" not in said()
 
 
 async def test_scan_look_and_take_the_next(
