@@ -76,15 +76,22 @@ class ActingScreen(BenchScreen):
                 self._send("stop")
 
         run = self.follower.run
-        said = f"{self.follower.readings:,} readings stay in the database."
         others = others_open(self.app.beside, run)
-        if others:
-            on = "goes on" if len(others) == 1 else "go on"
-            said += f" Only this run ends: {named(others)} {on}."
         at = (
             f" ({printable(run.device)} at {printable(run.position)})" if others else ""
         )
-        self.app.push_screen(AskStop(f"Stop run {run.id}{at}?", said), answered)
+        self.app.push_screen(
+            AskStop(f"Stop run {run.id}{at}?", self._at_stake), answered
+        )
+
+    def _at_stake(self) -> str:
+        """Say what becomes of what is there, and of the runs beside this one."""
+        said = f"{self.follower.readings:,} readings stay in the database."
+        others = others_open(self.app.beside, self.follower.run)
+        if not others:
+            return said
+        on = "goes on" if len(others) == 1 else "go on"
+        return f"{said} Only this run ends: {named(others)} {on}."
 
     def action_note(self) -> None:
         """Write a remark into the run."""

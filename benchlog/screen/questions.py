@@ -1,7 +1,7 @@
 """Short questions over a screen: a line of text, or one of a few keys."""
 
-from collections.abc import Iterable
-from typing import ClassVar
+from collections.abc import Callable, Iterable
+from typing import ClassVar, Final
 
 from textual import events
 from textual.app import ComposeResult
@@ -13,6 +13,8 @@ from textual.widgets import Input
 
 from benchlog.screen.widgets.keybar import KeyBar
 from benchlog.screen.widgets.plain import Plain
+
+_AGAIN_S: Final = 0.5
 
 
 class Question(ModalScreen[str]):
@@ -82,13 +84,31 @@ class AskText(Question):
 
 
 class AskStop(Question, inherit_bindings=False):
-    """Whether to end a run for good; the key that asked confirms."""
+    """Whether to end a run for good; the key that asked confirms.
+
+    `saying` tells what is at stake, which goes on growing while the question stands.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "answer('stop')", "stop the run"),
         Binding("escape", "answer('')", "let it go on", key_display="Esc"),
         Binding("ctrl+c", "answer('')", "let it go on", show=False),
     ]
+
+    def __init__(self, asked: str, saying: Callable[[], str]) -> None:
+        super().__init__(asked)
+        self._saying = saying
+
+    def answers(self) -> Iterable[Widget]:
+        """Return what is at stake."""
+        yield Plain(self._saying(), id="at-stake")
+
+    def on_mount(self) -> None:
+        """Say how it stands as long as the question does."""
+        self.set_interval(_AGAIN_S, self._say)
+
+    def _say(self) -> None:
+        self.query_one("#at-stake", Plain).show(self._saying())
 
 
 class AskLeave(Question, inherit_bindings=False):

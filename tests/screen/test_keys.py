@@ -116,6 +116,17 @@ async def test_mark_without_a_word_stands_under_the_chart(stage: Stage):
         assert "└" in next(line for line in shown.splitlines() if "m━" in line)
 
 
+async def test_the_stop_question_counts_on(stage: Stage):
+    async with bench(stage) as b:
+        await b.pilot.press("s")
+        await until(b.pilot, "20 readings stay in the database")
+        stage.readings(b.run, LIVE.values(47)[20:])
+        await until(b.pilot, "47 readings stay in the database")
+        await b.pilot.press("escape")
+        await settled(b.pilot)
+        assert b.desk.verbs == []
+
+
 async def test_pause_becomes_go_on(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("p")
