@@ -101,6 +101,7 @@ def _check_of(reader: "Reader", run: "Run") -> dict[str, Any] | None:
                 "offset_ppm": check.offset_ppm,
                 "u_ppm": 2.0 * check.u_ppm,
                 "valid_until": iso_utc(check.valid_until_utc_ns),
+                "void": check.void,
             }
     return None
 
@@ -158,9 +159,12 @@ def _check(found: dict[str, Any] | None) -> str:
     if found is None:
         return "none was kept of this run"
     u = found["u_ppm"]
+    held = f"holds until {found['valid_until']}"
+    if found["void"] is not None:
+        held = f"VOID, it corrects nothing ({found['void']})"
     return (
         f"number {found['number']}: time base {format_ppm(found['offset_ppm'], u)} +- "
-        f"{format_u_ppm(u)} ppm (95 %), holds until {found['valid_until']}"
+        f"{format_u_ppm(u)} ppm (95 %), {held}"
     )
 
 

@@ -15,7 +15,7 @@ from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Purpose
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from benchlog.model import InstrumentSpec, ReferenceCheck, Run, Timebase
     from benchlog.store.reader import Reader
@@ -94,55 +94,84 @@ def _as_wished(
     )
 
 
-def _is_void(reader: "Reader", check: "ReferenceCheck") -> bool:
-    return check.run_id is not None and reader.run(check.run_id).void is not None
-
-
 def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
-    from benchlog.store.snapshot import bench_from
+    """Return the time base by the wished check. Raises NotFoundError, UsageError."""
     from benchlog.verdict.timebase import timebase_by
 
-    plain = run.snapshot.get("bench")
-    bench = bench_from(plain) if isinstance(plain, dict) else None
-    specs = {} if bench is None else bench.instruments
-    serials = {one.serial: name for name, one in run.identities.items() if one.serial}
-    checks = {
+    spec_of = _specs_by_serial(run)
+    known = {
         number: check
         for number, check in reader.reference_checks()
-        if check.instrument.serial in serials and not _is_void(reader, check)
+        if check.instrument.serial in spec_of
     }
-    spec_of = {serial: specs.get(name) for serial, name in serials.items()}
-    number = _latest(checks, spec_of) if refcheck == "latest" else _number(refcheck)
-    if number not in checks:
-        known = [str(one) for one in checks]
+    number = None if refcheck == "latest" else _number(refcheck)
+    if not known or (number is not None and number not in known):
+        numbers = [str(one) for one in known]
         hint = "for the instruments of this run; see `benchlog refcheck`"
-        raise NotFoundError("reference check", refcheck, known, hint)
-    check = checks[number]
-    spec = spec_of[check.instrument.serial]
-    return timebase_by(spec, check, run.started_utc_ns)
+        raise NotFoundError("reference check", refcheck, numbers, hint)
+    if number is None:
+        return _latest(known, spec_of, run.started_utc_ns)
+    check = known[number]
+    if check.void is not None:
+        raise UsageError(
+            f"reference check {number} is void ({check.void}): nothing is corrected by "
+            f"it; take another, or restore its run with `benchlog void {check.run_id} "
+            "--restore --reason WHY`"
+        )
+    return timebase_by(spec_of[check.instrument.serial], check, run.started_utc_ns)
+
+
+def _specs_by_serial(run: "Run") -> "dict[str, InstrumentSpec | None]":
+    """Return what the bench says of each instrument that gave a serial number."""
+    from benchlog.store.snapshot import bench_from
+
+    plain = run.snapshot.get("bench")
+    specs = bench_from(plain).instruments if isinstance(plain, dict) else {}
+    return {
+        one.serial: specs.get(name)
+        for name, one in run.identities.items()
+        if one.serial
+    }
 
 
 def _latest(
-    checks: "Mapping[int, ReferenceCheck]",
+    known: "Mapping[int, ReferenceCheck]",
     spec_of: "Mapping[str, InstrumentSpec | None]",
-) -> int:
-    """Return the newest check, or the one that goes before it; 0 where there is none.
+    at_utc_ns: int,
+) -> "Timebase":
+    """Return the time base by the newest check, or by what goes before it.
 
-    A poor check that agrees with a much finer one is not the one to judge by.
+    A poor check that agrees with a much finer one, or with what the bench file states,
+    is not the one to judge by. Where all are void, what is stated is all there is.
     """
     from benchlog.verdict.checks import ruling
+    from benchlog.verdict.timebase import assumed_timebase, timebase_by, timebase_for
 
-    newest = max(checks, default=0)
-    if not newest:
-        return 0
-    last = checks[newest]
-    serial = last.instrument.serial
+    checks = {number: one for number, one in known.items() if one.void is None}
+    newest = max(checks or known, key=lambda one: (known[one].at_utc_ns, one))
+    serial = known[newest].instrument.serial
+    spec = spec_of[serial]
     of_it = [one for one in checks.values() if one.instrument.serial == serial]
-    rules = ruling(spec_of[serial], of_it, last.at_utc_ns) or last
+    if why := _stated_instead(spec, of_it):
+        say(why if checks else f"check {newest} is void, there is no other: {why}")
+        return timebase_for(spec, None, at_utc_ns) if spec else assumed_timebase()
+    rules = ruling(spec, of_it, of_it[-1].at_utc_ns) or of_it[-1]
     number = next(number for number, one in checks.items() if one == rules)
     if number != newest:
         say(f"check {newest} is not in use: check {number} agrees and is much finer")
-    return number
+    return timebase_by(spec, rules, at_utc_ns)
+
+
+def _stated_instead(
+    spec: "InstrumentSpec | None", checks: "Sequence[ReferenceCheck]"
+) -> str:
+    """Say why the bench file's word goes before the newest check; empty if not."""
+    from benchlog.verdict.checks import stated_goes_on
+
+    if not checks:
+        return "what the bench file states is taken"
+    said = stated_goes_on(spec, checks[:-1], checks[-1])
+    return said and f"the newest check is not in use: {said}"
 
 
 def _number(text: str) -> int:

@@ -4,10 +4,10 @@ import json
 
 import pytest
 from cli.conftest import Line
-from store.making import COUNTER, begin, rows
+from store.making import COUNTER, TIMEBASE, begin, plan, rows
 
 from benchlog.clock import host_clock
-from benchlog.model import ReferenceCheck
+from benchlog.model import ReferenceCheck, Timebase
 from benchlog.store import migrate, schema
 from benchlog.store.writer import Writer
 
@@ -157,3 +157,45 @@ def test_the_latest_check_is_the_one_that_rules(line: Line) -> None:
     assert json.loads(done.stdout)["timebase"]["offset_ppm"] == 0.25
     named = line.run("judge", "1", "--refcheck", "2", "--json")
     assert json.loads(named.stdout)["timebase"]["offset_ppm"] == 0.5
+
+
+def test_a_run_says_everywhere_that_its_check_was_voided(line: Line) -> None:
+    clock = host_clock()
+    at_ns, until_ns = clock.utc_ns(), clock.utc_ns() + 10**18
+    base = Timebase("checked", 0.9, 0.001, until_ns, "checked 0.0 days before")
+    with Writer.open(line.db, clock) as writer:
+        check, _ = begin(writer, "10 MHz")
+        writer.end_run(check, "stopped")
+        found = (0.9, 0.001, "frequency", at_ns, until_ns, check)
+        writer.add_reference_check(ReferenceCheck(COUNTER, *found))
+        for timebase in (base, TIMEBASE):
+            run = writer.begin_run(plan(), {"counter": COUNTER}, timebase)
+            writer.commit(rows(run, writer.begin_segment(run), 20))
+            writer.end_run(run, "stopped")
+    before = json.loads(line.run("show", "2", "--json").stdout)
+    assert before["timebase"]["doubt"] is None
+    assert "in doubt" not in line.run("runs").stdout
+    words = ["void", str(check), "--reason", "wired wrongly"]
+    assert line.run(*words).returncode == 0
+    after = json.loads(line.run("show", "2", "--json").stdout)
+    said = "corrected by a check that has since been voided (wired wrongly); judge it"
+    said += " again with `benchlog judge 2 --refcheck latest`"
+    assert after["timebase"]["doubt"] == said and said in after["reasons"]
+    assert after["offset_ppm"] == before["offset_ppm"]
+    assert after["verdict"] == before["verdict"]
+    assert "been voided" in line.run("show", "2").stdout
+    assert "time base in doubt" in line.run("runs").stdout
+    assert said in json.loads(line.run("runs", "--json").stdout)[1]["doubt"]
+    compared = json.loads(line.run("compare", "2", "3", "--json").stdout)
+    assert f"run 2: {said}" in compared["differences"][0]["notes"]
+    assert line.run("report", "2", "--out", "page.html").returncode == 0
+    assert "In doubt: corrected by" in (line.folder / "page.html").read_text()
+    refused = line.run("judge", "2", "--refcheck", "1")
+    assert refused.returncode == 2
+    assert "reference check 1 is void (wired wrongly)" in refused.stderr
+    again = line.run("judge", "2", "--refcheck", "latest", "--json")
+    assert "check 1 is void, there is no other" in again.stderr
+    document = json.loads(again.stdout)
+    assert document["timebase"]["status"] == "assumed"
+    assert document["timebase"]["doubt"] is None
+    assert "in doubt" not in line.run("runs").stdout
