@@ -27,7 +27,8 @@ class Bell:
     def rings(self, standing: Standing, assessment: Assessment | None) -> bool:
         """Whether to ring now."""
         self._seen_live = self._seen_live or standing.live
-        if assessment is None or not self._seen_live:
+        counts = standing.run.void is None
+        if assessment is None or not self._seen_live or not counts:
             return False
         asked = standing.run.snapshot.get("min_readings")
         fewest = asked if isinstance(asked, int) else _USUAL_READINGS

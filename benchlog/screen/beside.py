@@ -8,7 +8,7 @@ from textual.content import Content
 
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
-from benchlog.screen.figures import UNKNOWN, verdict_text
+from benchlog.screen.figures import UNKNOWN, run_verdict
 from benchlog.screen.standing import Keeper
 from benchlog.store.reader import Reader
 from benchlog.units import printable
@@ -46,7 +46,7 @@ class Beside:
     def doing(self, run: Run) -> str:
         """Say in a word how a run stands: its verdict once it has ended."""
         if not run.open:
-            return verdict_text(run.verdict) or run.ended_how or UNKNOWN
+            return run_verdict(run) or run.ended_how or UNKNOWN
         keeper = self._keepers.get(run.control, Keeper())
         return "broken off" if keeper.state == "gone" else keeper.doing(run.id)
 

@@ -10,7 +10,7 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability import stability
 from benchlog.analysis.trace import Trace, trace_of
 from benchlog.errors import DataError
-from benchlog.screen.figures import UNKNOWN, signs, verdict_text
+from benchlog.screen.figures import UNKNOWN, VOID, signs, verdict_text
 from benchlog.screen.studies import Study, aligned
 from benchlog.screen.widgets.graph import Graph, Layer
 from benchlog.store.reader import Reader
@@ -67,7 +67,7 @@ def _runs(sides: Sequence[Taken]) -> tuple[str, ...]:
     for one in sides:
         found = one.side.assessment
         rms = found.stats.jitter_ppm_rms
-        verdict = "void" if one.run.void is not None else verdict_text(found.word)
+        verdict = VOID if one.run.void is not None else verdict_text(found.word)
         cells.append(
             (
                 str(one.run.id),

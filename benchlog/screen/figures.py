@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from benchlog.model import Timebase, Word
+from benchlog.model import Run, Timebase, Word
 from benchlog.screen.standing import Standing
 from benchlog.units import (
     decimals_for,
@@ -27,12 +27,26 @@ _SMALL_HZ: Final = (
     (1e-5, 1e-3, "mHz"),
     (1e-12, 1e-6, "µHz"),
 )
+VOID: Final = "- void"
+"""Where a verdict would stand if the run counted."""
 SYMBOLS: Final = {Word.PASS: "✓", Word.FAIL: "✗", Word.UNDECIDED: "?"}
 
 
 def verdict_text(word: str | None) -> str:
     """Return the verdict as a symbol and a word: `✓ pass`; empty when there is none."""
     return f"{SYMBOLS[Word(word)]} {word}" if word in set(Word) else ""
+
+
+def run_verdict(run: Run) -> str:
+    """Return the verdict of a run; of one that counts for nothing only that."""
+    return verdict_text(run.verdict) if run.void is None else VOID
+
+
+def void_text(run: Run) -> str:
+    """Say in full that a run counts for nothing, and why; empty when it counts."""
+    if run.void is None:
+        return ""
+    return printable(f"VOID, this run counts for nothing: {run.void}")
 
 
 def offset_text(a: Assessment | None) -> str:

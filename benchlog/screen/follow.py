@@ -24,7 +24,7 @@ _LONG: Final = 50_000
 """A run from so many readings on is shown by its outline at first."""
 _KEPT_EVENTS: Final = 500
 _SHOWN_EVENTS: Final = 64
-_RUN_ROW_EVERY: Final = 40
+_RUN_ROW_EVERY: Final = 20
 _LOOK_AROUND_EVERY: Final = 20
 
 
@@ -161,14 +161,30 @@ class Follower:
     def tick(self) -> bool:
         """Take in what is new; return whether anything came. Never raises ours."""
         if self.over:
-            return False
+            return self._amended()
+        known = self.run
         try:
             came = self.take()
             self.look()
         except BenchlogError as error:
             self.fault = str(error)
             return True
-        changed, self.fault = bool(came) or bool(self.fault), ""
+        changed = bool(came) or bool(self.fault) or self.run != known
+        self.fault = ""
+        return changed
+
+    def _amended(self) -> bool:
+        """Return whether a person has said something of the run that has ended."""
+        self._ticks += 1
+        if self._ticks % _RUN_ROW_EVERY:
+            return False
+        known = self.run
+        try:
+            self.look_at_row()
+        except BenchlogError as error:
+            self.fault = str(error)
+            return True
+        changed, self.fault = self.run != known or bool(self.fault), ""
         return changed
 
     def assess(self) -> Assessment | None:

@@ -10,6 +10,7 @@ from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
+from benchlog.model import Run
 from benchlog.screen import figures
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.follow import Follower
@@ -61,7 +62,9 @@ class NightScreen(BenchScreen):
         except BenchlogError as error:
             self.query_one("#facts-of-night", Plain).show(printable(str(error)))
             return
-        self.query_one("#verdict-of-night", Plain).show(verdict_content(assessment))
+        self.query_one("#verdict-of-night", Plain).show(
+            verdict_content(assessment, self._follower.run)
+        )
         self.query_one("#facts-of-night", Plain).show(facts_content(night))
         self.query_one("#holes-of-night", Plain).show(holes_content(night))
 
@@ -70,14 +73,16 @@ class NightScreen(BenchScreen):
         self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
 
 
-def verdict_content(a: Assessment) -> Content:
+def verdict_content(a: Assessment, run: Run) -> Content:
     """Return the verdict so far with what it rests on."""
     unit, u, _ = figures.beside_offset(a, a.nominal_hz, live=False)
     of_what = f"{figures.offset_text(a)} {unit}, {u}, {figures.limit_text(a)}"
-    word = figures.verdict_text(a.word)
-    return Content.assemble(
-        (f"{'verdict':<{_LABEL_CELLS}}", "$dim"), f"{word}: {of_what}"
-    )
+    head = (f"{'verdict':<{_LABEL_CELLS}}", "$dim")
+    if run.void is not None:
+        return Content.assemble(
+            head, figures.void_text(run), f"\n{'':<{_LABEL_CELLS}}{of_what}"
+        )
+    return Content.assemble(head, f"{figures.verdict_text(a.word)}: {of_what}")
 
 
 def facts_content(night: Night) -> Content:

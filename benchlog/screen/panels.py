@@ -84,6 +84,10 @@ def verdict(standing: Standing) -> tuple[str, str, Content]:
     a = standing.assessment
     if a is None:
         return "", "", Content("")
+    why = standing.run.void
+    if why is not None:
+        under = Content.assemble("counts for nothing:\n", (printable(why), "$dim"))
+        return "- VOID", "bold reverse $attention", under
     if run_checks(standing.run):
         return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
     style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
@@ -176,6 +180,8 @@ def answered(verb: str, answer: Answer) -> str:
 
 def _warning(standing: Standing) -> str:
     """Return what a person should look at now, if anything."""
+    if standing.run.void is not None:
+        return figures.void_text(standing.run)
     a = standing.assessment
     held = standing.keeper.rows_waiting
     if held:

@@ -7,7 +7,7 @@ from typing import Final
 from rich.cells import cell_len
 
 from benchlog.model import Run
-from benchlog.screen.figures import UNKNOWN, verdict_text
+from benchlog.screen.figures import UNKNOWN, VOID, run_verdict, void_text
 from benchlog.screen.happenings import local_date
 from benchlog.units import format_ppm, format_u_ppm, printable
 
@@ -68,9 +68,9 @@ def whole_words(run: Run) -> str:
         f"begun {local_date(run.started_utc_ns)}",
         f"{run.readings:,} readings",
     ]
-    third = [verdict_text(run.verdict), ended_words(run), run.note]
+    third = [void_text(run) or run_verdict(run), ended_words(run), run.note]
     if run.offset_ppm is not None:
-        third.insert(0, f"{_offset(run, with_u=True)} ppm")
+        third.insert(run.void is not None, f"{_offset(run, with_u=True)} ppm")
     lines = (
         " · ".join(said for said in line if said) for line in (first, second, third)
     )
@@ -80,7 +80,8 @@ def whole_words(run: Run) -> str:
 def found_by(run: Run) -> str:
     """Return the text in which typed words are looked for."""
     said = (run.device, run.part.title, run.operator, whole_words(run))
-    return " ".join((*said, run.verdict or "")).casefold()
+    verdict = run.verdict if run.void is None else ""
+    return " ".join((*said, verdict or "")).casefold()
 
 
 def _sum(columns: list[Column]) -> int:
@@ -107,9 +108,11 @@ def _fitted_offset(run: Run, cells: int, *, with_u: bool) -> str:
 
 def _standing(run: Run) -> str:
     """Return the verdict; of a run that is not over only how it stands."""
+    if run.void is not None:
+        return VOID
     if run.open:
         return ended_words(run).split(":")[0]
-    return verdict_text(run.verdict) or UNKNOWN
+    return run_verdict(run) or UNKNOWN
 
 
 def _number(run: Run) -> str:
@@ -149,6 +152,6 @@ _OFFSET_U: Final = Column(
     _OFFSET_U_CELLS,
     lambda r: _fitted_offset(r, _OFFSET_U_CELLS - 1, with_u=True),
 )
-_VERDICT: Final = Column("verdict", 12, lambda r: verdict_text(r.verdict) or UNKNOWN)
+_VERDICT: Final = Column("verdict", 12, lambda r: run_verdict(r) or UNKNOWN)
 _ENDED: Final = Column("ended", 17, ended_words)
 _STANDING: Final = Column("verdict", 12, _standing)

@@ -1,0 +1,99 @@
+"""A run that counts for nothing is never shown as if it did, on any screen."""
+
+import pytest
+from screen.looking import text_of, until, until_gone
+from screen.scenes import Scene, Stage
+
+from benchlog.model import Purpose
+from benchlog.screen.app import BenchApp
+from benchlog.screen.bell import Bell
+from benchlog.screen.follow import Follower
+from benchlog.screen.house import Opening
+from benchlog.screen.runlist import columns_for, found_by, whole_words
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment
+
+WHY = "the probe had come off"
+
+
+def void(stage: Stage, run: int) -> None:
+    stage.writer.amend(run, Amendment("void", WHY))
+
+
+def restore(stage: Stage, run: int) -> None:
+    stage.writer.amend(run, Amendment("restore", "it was run 21"))
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_row_of_the_list_says_void_in_place_of_the_verdict(stage: Stage, width: int):
+    run_id = stage.play(Scene(readings=20))
+    void(stage, run_id)
+    with Reader.open(stage.database) as reader:
+        run = reader.run(run_id)
+    assert run.verdict == "pass"
+    said = [column.said(run) for column in columns_for(width, [run])]
+    assert "- void" in said and not any("pass" in text for text in said)
+    whole = whole_words(run)
+    assert WHY in whole and "pass" not in whole
+    assert "void" in found_by(run) and "pass" not in found_by(run).split()
+
+
+def test_a_void_run_that_goes_on_is_void_in_the_list(stage: Stage):
+    run_id = stage.play(Scene(readings=20), end=False)
+    void(stage, run_id)
+    with Reader.open(stage.database) as reader:
+        run = reader.run(run_id)
+    assert run.open
+    assert "- void" in [column.said(run) for column in columns_for(80, [run])]
+
+
+@pytest.mark.parametrize("end", [True, False])
+@pytest.mark.parametrize("size", [(80, 24), (130, 45)])
+async def test_the_live_screen_notices_and_takes_the_verdict_back(
+    stage: Stage, end: bool, size: tuple[int, int]
+):
+    run_id = stage.play(Scene(readings=20), end=end)
+    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    async with app.run_test(size=size) as pilot:
+        await until(pilot, "✓ PASS")
+        void(stage, run_id)
+        shown = await until(pilot, "- VOID", 20)
+        assert "PASS" not in shown
+        assert f"VOID, this run counts for nothing: {WHY}" in shown
+        restore(stage, run_id)
+        await until(pilot, "✓ PASS", 20)
+
+
+async def test_a_corrected_id_is_noticed_after_the_end(stage: Stage):
+    run_id = stage.play(Scene(readings=20, device="Q-1"))
+    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, "device Q-1")
+        stage.writer.amend(run_id, Amendment("device", "typo", "Q-1", "Q-7"))
+        await until(pilot, "device Q-7", 20)
+
+
+async def test_the_summary_of_a_night_says_void(stage: Stage):
+    run_id = stage.play(Scene(readings=200, purpose=Purpose.SOAK))
+    void(stage, run_id)
+    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    async with app.run_test(size=(110, 40)) as pilot:
+        await until(pilot, "- VOID")
+        await pilot.press("y")
+        shown = await until(pilot, "drift", 20)
+        assert f"verdict      VOID, this run counts for nothing: {WHY}" in shown
+        assert "pass" not in shown.lower()
+        await pilot.press("escape")
+        await until_gone(pilot, "drift ")
+        assert "PASS" not in text_of(app)
+
+
+def test_the_bell_is_silent_for_a_void_run(stage: Stage):
+    run_id = stage.play(Scene(readings=20), end=False)
+    for count in (False, True):
+        (restore if count else void)(stage, run_id)
+        follower = Follower(stage.database, run_id, stage.clock)
+        follower.take()
+        a = follower.assess()
+        assert Bell().rings(follower.standing(), a) is count
+        follower.close()
