@@ -112,9 +112,11 @@ def _one_counter(a: Side, b: Side) -> bool:
 
 
 def _moved(first: Timebase, second: Timebase) -> bool:
-    """Whether two checks say different things of the time base."""
+    """Whether two checks say different things of the time base, and either may."""
     if not first.status == second.status == "checked":
         return False
+    if bool(first.doubt) != bool(second.doubt):
+        return False  # one of them was wrong
     together = _COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
     return abs(first.offset_ppm - second.offset_ppm) > together
 

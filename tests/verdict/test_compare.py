@@ -92,6 +92,10 @@ def test_a_voided_check_is_not_what_corrects_both():
     gone = replace(CHECKED, offset_ppm=7.0, doubt="voided")
     found = compare(read_as(1, 5.0, BASE), read_as(2, 5.0, gone))
     assert "0.00 +- 0.10 ppm (stated)" in found.notes[0]
+    # nor one that stands alone against those before and after it
+    found = compare(read_as(1, 5.0, CHECKED), read_as(2, 5.0, gone))
+    assert abs(found.delta_ppm) < 0.001
+    assert "+0.30000 +- 0.00020 ppm (checked)" in found.notes[0]
 
 
 def test_on_both_sides_of_nominal_the_shared_time_base_counts_twice():

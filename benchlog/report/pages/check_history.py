@@ -57,6 +57,8 @@ def _in_words(counting: Sequence[ReferenceCheck], void: int) -> str:
     if not counting:
         return f"No check counts. {aside}The table has each."
     first, last = counting[0], counting[-1]
+    if first is last:
+        return f"One check, {first.offset_ppm:+.4g} ppm. {aside}The table has each."
     days = (last.at_utc_ns - first.at_utc_ns) / _DAY_NS
     return (
         f"{len(counting)} checks over {days:.4g} days, from {first.offset_ppm:+.4g} "
