@@ -145,6 +145,7 @@ def _latest(
     is not the one to judge by. Where all are void, what is stated is all there is.
     """
     from benchlog.verdict.checks import ruling
+    from benchlog.verdict.standing import timebase_now
     from benchlog.verdict.timebase import assumed_timebase, timebase_by, timebase_for
 
     checks = {number: one for number, one in known.items() if one.void is None}
@@ -154,7 +155,11 @@ def _latest(
     of_it = [one for one in checks.values() if one.instrument.serial == serial]
     if why := _stated_instead(spec, of_it):
         say(why if checks else f"check {newest} is void, there is no other: {why}")
-        return timebase_for(spec, None, at_utc_ns) if spec else assumed_timebase()
+        if spec is None:
+            return assumed_timebase()
+        if checks:
+            return timebase_now(spec, of_it, of_it[-1].at_utc_ns)
+        return timebase_for(spec, None, at_utc_ns, "every check of it is void")
     rules = ruling(spec, of_it, of_it[-1].at_utc_ns) or of_it[-1]
     number = next(number for number, one in checks.items() if one == rules)
     if number != newest:

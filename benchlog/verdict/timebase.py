@@ -26,19 +26,23 @@ UNCORRECTED: Final = Timebase(
 
 
 def timebase_for(
-    spec: InstrumentSpec, check: ReferenceCheck | None, at_utc_ns: int
+    spec: InstrumentSpec,
+    check: ReferenceCheck | None,
+    at_utc_ns: int,
+    without: str = "never checked",
 ) -> Timebase:
     """Return the correction and standard uncertainty of an instrument's time base.
 
     A reference check that is still valid at `at_utc_ns` comes first (`u_ppm` of a
     check is a standard uncertainty; the ageing stated in the bench file since then is
     added, rectangular), then the bench file's `timebase_ppm`, then +-1 ppm. Half
-    widths are rectangular: u = a/sqrt(3), JCGM 100:2008, 4.3.7.
+    widths are rectangular: u = a/sqrt(3), JCGM 100:2008, 4.3.7. `without` is what is
+    said where there is no check.
     """
     if check is not None and check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
         return _checked(spec, check, at_utc_ns)
     stale = check is not None and at_utc_ns > check.valid_until_utc_ns
-    aside = "the last reference check is no longer valid" if stale else "never checked"
+    aside = "the last reference check is no longer valid" if stale else without
     if spec.timebase_ppm is not None:
         half = abs(spec.timebase_ppm)
         text = f"stated +-{half:g} ppm in the bench file, {aside}"

@@ -197,5 +197,6 @@ def test_a_run_says_everywhere_that_its_check_was_voided(line: Line) -> None:
     assert "check 1 is void, there is no other" in again.stderr
     document = json.loads(again.stdout)
     assert document["timebase"]["status"] == "assumed"
+    assert "every check of it is void" in document["timebase"]["text"]
     assert document["timebase"]["doubt"] is None
     assert "in doubt" not in line.run("runs").stdout

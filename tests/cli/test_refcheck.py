@@ -4,7 +4,12 @@ import json
 
 import pytest
 
+from benchlog.cli.checktext import Weighed, check_document, check_text
+from benchlog.model import Identity, InstrumentSpec, ReferenceCheck
 from benchlog.store.reader import Reader
+from benchlog.verdict.budget import BudgetLine, budget_of
+from benchlog.verdict.checks import UNUSED, stated_goes_on
+from benchlog.verdict.refcheck import Finding
 
 
 def refcheck(line, path, *words):
@@ -51,3 +56,22 @@ def test_a_check_standard_has_a_history(line):
     assert (first[0], second[0]) == (0, 0)
     assert len(second[1]["history"]) == 2
     assert second[1]["moved"] is None
+
+
+def test_a_very_poor_check_says_that_it_is_not_used():
+    # 40 s of pulses on a busy computer: nothing is told of a time base of +-0.05 ppm
+    counter = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.05)
+    budget = budget_of([BudgetLine("statistics", 170.5)])
+    finding = Finding(-156.0, budget, 41, 0, 0, 40.0, None, "pulses")
+    who = Identity("M,C,7,1", "M", "C", "7", "1")
+    check = ReferenceCheck(who, -156.0, 170.5, "pulses", 1, 10**18)
+    unused = f"{UNUSED}: {stated_goes_on(counter, [], check)}"
+    weighed = Weighed(True, (), (), (), unused=unused)
+    document = check_document(check, finding, weighed)
+    assert document["kept"] and not document["in_use"]
+    text = " ".join(check_text(document, "counter", 1.0).split())
+    assert "-156 +- 341 ppm (95 %), no offset can be told" in text
+    assert "slow" not in text and "fast" not in text
+    assert "NOT USED as things stand now: the +-0.05 ppm that timebase_ppm" in text
+    sure = {**document, "offset_ppm": -600.0}
+    assert "ppm (95 %), slow" in check_text(sure, "counter", 1.0)

@@ -168,6 +168,17 @@ def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
     assert "is contradicted by" not in before
 
 
+def test_a_check_that_is_not_in_use_says_so(tmp_path):
+    with fresh(tmp_path) as writer:
+        for number, u_ppm in ((1, 0.001), (2, 1.0)):
+            found = (0.3, u_ppm, "pps", number * NS, 2 * 10**18)
+            writer.add_reference_check(ReferenceCheck(COUNTER, *found))
+    with Reader.open(tmp_path / "pages.db") as reader:
+        page = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
+    assert "Not in use: the check of" in page
+    assert "In later budgets nothing, as it is not in use" in page
+
+
 def test_pulses_are_drawn_against_their_line(reader):
     said = words(said_of(reader, 4))
     assert "Each pulse against the fitted line" in said

@@ -90,7 +90,7 @@ def check_sections(
 
     `made` is the run it came from, where that is known.
     """
-    yield section("Time base", *_notices(check, now), _found(check, now.utc_ns))
+    yield section("Time base", *_notices(check, now), _found(check, now))
     if made is not None:
         yield section("Uncertainty", *_finding(made))
         yield section("Course of the check", *_course(made))
@@ -219,10 +219,12 @@ def _offset(check: ReferenceCheck) -> str:
     return f"{format_ppm(check.offset_ppm, u95)} ppm +- {format_u_ppm(u95)} ppm (95 %)"
 
 
-def _found(check: ReferenceCheck, now_utc_ns: int) -> Facts:
-    left = (check.valid_until_utc_ns - now_utc_ns) / NS_PER_S / SECONDS_PER_DAY
+def _found(check: ReferenceCheck, now: Now) -> Facts:
+    left = (check.valid_until_utc_ns - now.utc_ns) / NS_PER_S / SECONDS_PER_DAY
     holds = whole_utc(check.valid_until_utc_ns)
     used = f"u {format_u_ppm(check.u_ppm)} ppm, which is U/2"
+    if now.stated or now.ruler not in (None, check):
+        used = "nothing, as it is not in use"
     if check.void is not None:  # an empty row is left out
         used = holds = ""
         left = 0.0
