@@ -43,7 +43,16 @@ def gate_of(layout: Layout, wanted: Wanted) -> tuple[float, str]:
             gate_s,
             f"gate time taken as the spacing of the time stamps, {gate_s:g} s",
         )
-    return 1.0, "no gate time given and no time stamps: 1 s between readings assumed"
+    return 1.0, f"no gate time given and {_no_times(layout)}"
+
+
+def _no_times(layout: Layout) -> str:
+    if layout.time is not None:
+        return "no two times to take it from: a gate of 1 s assumed"
+    if layout.unused is not None:
+        column = layout.unused + 1
+        return f"column {column} not used as time: 1 s between readings assumed"
+    return "no time stamps: 1 s between readings assumed"
 
 
 class Assembler:

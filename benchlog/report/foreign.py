@@ -50,7 +50,7 @@ def problem(line: Line, reason: str) -> LineProblem:
 
 def values_of(lines: Iterable[Line], layout: Layout) -> Iterator[Value | LineProblem]:
     """Yield what each line says, or why it says nothing; comments are passed over."""
-    split = splitter(layout.separator)
+    split = splitter(layout.separator, layout.grouping)
     for line in lines:
         if is_comment(line[1]):
             continue
@@ -77,7 +77,7 @@ def _value_of(line: Line, fields: list[str], layout: Layout) -> Value:
     if layout.kind is not None:
         stamp = stamp_ns(time_token(layout, fields), layout.kind)
         if stamp is None:
-            raise ValueError(f"its time is no {layout.kind.name}")
+            raise ValueError(f"its time is not written as {layout.kind.name}")
     ambient = None
     if layout.ambient is not None and layout.ambient < len(fields):
         ambient = number_of(fields[layout.ambient], decimal_comma=layout.decimal_comma)

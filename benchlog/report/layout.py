@@ -10,12 +10,13 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
+from benchlog.report.grouping import Grouping, find_grouping, seems_grouped
 from benchlog.report.numbers import number_of, unit_of, unit_scale, unit_worth
 from benchlog.report.options import Wanted
 from benchlog.report.separators import find_separator, splitter
 from benchlog.report.stamps import ISO, StampKind, names_zone, stamp_ns
 from benchlog.report.table import Table
-from benchlog.report.timecolumn import INDEX_HEAD, find_time, looks_like_time
+from benchlog.report.timecolumn import INDEX_HEAD, find_time, unused_time
 
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
@@ -40,6 +41,8 @@ class Layout:
     the base unit (Hz; 1 for fractional; s for phase). `spacing_ns` is what usually lies
     between two time stamps. The first `start` lines are no data.
     `unit` is the column of the units, where white space parts them from the numbers.
+    `grouping` is where digits stand in groups, parted as the columns are. `unused` is a
+    column that seems to hold times and was not taken for the time.
     `looks_scaled` is how many times nominal the numbers seem to be.
     """
 
@@ -57,6 +60,8 @@ class Layout:
     looks_scaled: float | None = None
     said: tuple[str, ...] = ()
     unit: int | None = None
+    grouping: Grouping | None = None
+    unused: int | None = None
 
     def data_token(self, fields: Sequence[str]) -> str:
         """Return the datum of a line with its unit, where that stands apart.
@@ -74,7 +79,8 @@ def guess(lines: Sequence[str], comment: str, wanted: Wanted) -> Layout | None:
     stands right before them and may name the columns.
     """
     separator, decimal_comma = find_separator(lines, wanted)
-    split = splitter(separator)
+    grouping = None if separator else find_grouping(lines, wanted)
+    split = splitter(separator, grouping)
     rows = [split(line) for line in lines]
     start = next((at for at, row in enumerate(rows) if _has_number(row)), None)
     if start is None:
@@ -83,7 +89,26 @@ def guess(lines: Sequence[str], comment: str, wanted: Wanted) -> Layout | None:
     head = lines[start - 1] if start else comment.lstrip("#%!;/* ")
     table = Table(data_rows, _heads(head, separator, data_rows), decimal_comma)
     layout = _laid_out(table, separator, wanted)
-    return None if layout is None else replace(layout, start=start)
+    if layout is None:
+        return None
+    said = (*layout.said, *_grouped(layout, grouping, data_rows))
+    return replace(layout, start=start, grouping=grouping, said=said)
+
+
+def _grouped(
+    layout: Layout, grouping: Grouping | None, rows: Sequence[Sequence[str]]
+) -> Iterator[str]:
+    """Say what was made of digits that stand in groups of three."""
+    if grouping is not None:
+        yield (
+            f"digits in groups of three, parted by blanks: column {grouping.start + 1} "
+            "is one number"
+        )
+    elif not layout.separator and seems_grouped(rows, layout.data):
+        yield (
+            "the columns are guessed: if digits in groups of three are one number, "
+            "check --nominal-hz, which nothing is near as such"
+        )
 
 
 def _heads(head: str, separator: str, rows: Sequence[Sequence[str]]) -> Sequence[str]:
@@ -128,14 +153,11 @@ def _laid_out(table: Table, separator: str, wanted: Wanted) -> Layout | None:
         zone_assumed=kind is ISO and not _names_zone(layout, table),
         looks_scaled=_ratio(layout, table, wanted),
     )
-    rising = (
-        ()
-        if time is not None
-        else looks_like_time(table, {layout.data, layout.ambient})
-    )
-    return replace(
-        layout, said=(*_said(layout, wanted), *_mixed(layout, table), *rising)
-    )
+    said = (*_said(layout, wanted), *_mixed(layout, table))
+    if time is not None:
+        return replace(layout, said=said)
+    unused, why = unused_time(table, {layout.data, layout.ambient})
+    return replace(layout, unused=unused, said=(*said, *why))
 
 
 def _mixed(layout: Layout, table: Table) -> Iterator[str]:
@@ -205,7 +227,14 @@ def _said(layout: Layout, wanted: Wanted) -> tuple[str, ...]:
 
 
 def _names_zone(layout: Layout, table: Table) -> bool:
-    return names_zone(time_token(layout, table.rows[0]))
+    tokens = [time_token(layout, row) for row in _timed(layout, table)]
+    return any(names_zone(token) for token in tokens)
+
+
+def _timed(layout: Layout, table: Table) -> list[Sequence[str]]:
+    """Return the rows that reach as far as the time."""
+    least = max(layout.time or 0, layout.day or 0)
+    return [row for row in table.rows if len(row) > least]
 
 
 def _ratio(layout: Layout, table: Table, wanted: Wanted) -> float | None:
@@ -229,11 +258,8 @@ def _numbers(layout: Layout, table: Table) -> list[float]:
 def _spacing(layout: Layout, table: Table) -> int | None:
     if layout.kind is None:
         return None
-    stamps = [
-        stamp_ns(time_token(layout, row), layout.kind)
-        for row in table.rows
-        if len(row) > max(layout.time or 0, layout.day or 0)
-    ]
+    rows = _timed(layout, table)
+    stamps = [stamp_ns(time_token(layout, row), layout.kind) for row in rows]
     known = [stamp for stamp in stamps if stamp is not None]
     steps = sorted(b - a for a, b in pairwise(known) if b > a)
     if not steps:

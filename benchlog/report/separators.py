@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from statistics import median
 from typing import Final
 
+from benchlog.report.grouping import Grouping
 from benchlog.report.numbers import number_of
 from benchlog.report.options import Wanted
 
@@ -25,11 +26,15 @@ def is_comment(line: str) -> bool:
     return not bare or bare.startswith(_COMMENTS)
 
 
-def splitter(separator: str) -> Callable[[str], list[str]]:
+def splitter(
+    separator: str, grouping: Grouping | None = None
+) -> Callable[[str], list[str]]:
     """Return a function that cuts a line; empty means white space.
 
-    Quoted fields stay whole.
+    Quoted fields stay whole, and so does a number in groups.
     """
+    if grouping is not None:
+        return grouping.split
 
     def split(line: str) -> list[str]:
         if '"' not in line:

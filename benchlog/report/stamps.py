@@ -49,7 +49,8 @@ UNIX: Final = (
 )
 _FIRST_DATED_S: Final = 5e8  # 1985
 _LAST_DATED_S: Final = 5e9  # 2128
-_SHARE: Final = 0.8
+MOST: Final = 0.5
+"""What part of a column's cells must be more than that, or it does not write time."""
 _NEARLY_ALWAYS: Final = 0.95
 RELATIVE: Final = {
     "": StampKind("seconds", NS_PER_S, dated=False),
@@ -111,20 +112,24 @@ def names_zone(token: str) -> bool:
     return found is not None and found.group(8) is not None
 
 
-def kind_of(tokens: Sequence[str], head: str) -> StampKind | None:
+def kind_of(tokens: Sequence[str], head: str, share: float = MOST) -> StampKind | None:
     """Return how a column writes time, given some of its cells; None if it does not.
 
-    A few cells may be damaged; numbers must grow from line to line nearly always.
+    More than `share` of the cells must; numbers must grow from line to line nearly
+    always.
     """
     dated = sum(iso_ns(token) is not None for token in tokens)
-    if tokens and dated >= _SHARE * len(tokens):
+    if dated > share * len(tokens):
         return ISO
     plain = StampKind("", 10**6, dated=False)
-    scaled = [_scaled_ns(token.strip(), plain) for token in tokens]
-    numbers = [value / 1e6 for value in scaled if value is not None]
-    if len(numbers) < max(2.0, _SHARE * len(tokens)) or not _increases(numbers):
+    scaled = [(_scaled_ns(token.strip(), plain), token) for token in tokens]
+    known = [(value / 1e6, token) for value, token in scaled if value is not None]
+    numbers = [number for number, _ in known]
+    if len(numbers) < 2 or len(numbers) <= share * len(tokens):
         return None
-    return _numeric_kind(numbers, tokens, head)
+    if not _increases(numbers):
+        return None
+    return _numeric_kind(numbers, [token for _, token in known], head)
 
 
 def _numeric_kind(

@@ -1,19 +1,21 @@
 """In which column of a text file the time stands, and how it is written."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
 from benchlog.errors import UsageError
 from benchlog.report.numbers import is_unit, unit_of
 from benchlog.report.options import Wanted
-from benchlog.report.stamps import ISO, StampKind, kind_of
+from benchlog.report.stamps import ISO, MOST, StampKind, iso_ns, kind_of
 from benchlog.report.table import Table
 
 INDEX_HEAD: Final = re.compile(r"#|n|no\.?|nr\.?|index|sample|count|reading", re.I)
 _TIME_HEAD: Final = re.compile(
-    r"time|zeit|utc|date|mjd|epoch|elapsed|\bt\b|\bsec", re.I
+    r"time|zeit|utc|date|mjd|epoch|elapsed|\bsec|\bt(_(s|ms|us|µs|ns|min|h|d))?\b"
+    r"|^\W*s\W*$",
+    re.I,
 )
 _DAY: Final = re.compile(
     r"\s*(\d{4}[-/]\d\d?[-/]\d\d?|\d\d?\.\d\d?\.\d{4})\s*", re.ASCII
@@ -43,7 +45,7 @@ def find_time(
 def _said_time(table: Table, column: int) -> tuple[None, int, StampKind]:
     """Return the column that a person named. Raises UsageError when it is no time."""
     tokens = [table.point(token) for token in table.column(column)]
-    kind = kind_of(tokens, table.head(column)) if tokens else None
+    kind = kind_of(tokens, table.head(column), share=0.0) if tokens else None
     if kind is None:
         raise UsageError(
             f"column {column + 1} holds no times that rise from line to line; leave "
@@ -52,23 +54,43 @@ def _said_time(table: Table, column: int) -> tuple[None, int, StampKind]:
     return None, column, kind
 
 
-def looks_like_time(table: Table, taken: set[int | None]) -> Iterator[str]:
-    """Say of a first column that might be a time that it was not taken for one."""
+def unused_time(
+    table: Table, taken: set[int | None]
+) -> tuple[int | None, tuple[str, ...]]:
+    """Return a column that seems to hold times and was not taken for one, and say so.
+
+    That is one with dates and times in some lines, or a first one that rises.
+    """
+    for column in range(table.width):
+        cells = table.column(column)
+        dated = sum(iso_ns(cell) is not None for cell in cells)
+        if dated and column not in taken:
+            return column, (
+                f"column {column + 1} holds a date and time in {dated} of "
+                f"{len(table.rows)} lines, too few to be taken for the time; if the "
+                f"other lines are to be left out, say --time-column {column + 1}",
+            )
     head = table.head(0)
     if 0 in taken or INDEX_HEAD.fullmatch(head) or not table.is_numeric(0):
-        return
+        return None, ()
     numbers = table.numbers(0)
-    if len(numbers) > 1 and all(a < b for a, b in pairwise(numbers)):
-        named = f", {head!r}," if head else ""
-        yield (
-            f"column 1{named} rises from line to line but was not taken for a time; "
-            "if it is one, say --time-column 1"
-        )
+    if len(numbers) < 2 or any(a >= b for a, b in pairwise(numbers)):
+        return None, ()
+    named = f", {head!r}," if head else ""
+    return 0, (
+        f"column 1{named} rises from line to line but was not taken for a time; "
+        "if it is one, say --time-column 1",
+    )
 
 
 def _is_day_and_hour(table: Table, column: int) -> bool:
     days, hours = table.column(column), table.column(column + 1)
-    return all(map(_DAY.fullmatch, days)) and all(map(_HOUR.fullmatch, hours))
+    return _most(_DAY, days) and _most(_HOUR, hours)
+
+
+def _most(pattern: re.Pattern[str], cells: Sequence[str]) -> bool:
+    """Whether more than half of some cells are written so."""
+    return sum(map(bool, map(pattern.fullmatch, cells))) > MOST * len(cells)
 
 
 def _may_be_time(table: Table, column: int, kind: StampKind, wanted: Wanted) -> bool:
