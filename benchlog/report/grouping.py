@@ -1,7 +1,7 @@
 """Numbers whose digits stand in groups of three, parted by the blanks between columns.
 
-`16 000 097.5` is one number by ISO 80000-1 (7.3.1, from memory), and three columns by white space.
-Which of both it is follows from nominal, in line after line.
+`16 000 097.5` is one number by ISO 80000-1 (7.3.1, from memory), and three columns by
+white space. Which of both it is follows from nominal, in line after line.
 """
 
 import re
