@@ -18,6 +18,7 @@ from benchlog.units import format_ppm, format_u_ppm
 from benchlog.verdict.compare import Difference
 from benchlog.verdict.comparewords import delta_text, in_words
 from benchlog.verdict.sides import Taken, differences, taken
+from benchlog.verdict.standing import as_known
 
 VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -45,7 +46,8 @@ def compared(database: Path, run_ids: Sequence[int], view: str) -> Study:
 
 
 def _side(reader: Reader, run_id: int) -> Taken:
-    run = reader.run(run_id)
+    checks = (check for _, check in reader.reference_checks())
+    run = as_known(reader.run(run_id), checks)
     columns = reader.columns_after(run_id)
     return taken(run, columns, lambda: reader.pulses_after(run_id))
 

@@ -17,6 +17,7 @@ from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment, judge_for
 from benchlog.verdict.night import NightWatch
 from benchlog.verdict.pulsejudge import PulseJudge
+from benchlog.verdict.standing import as_known
 
 PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""
@@ -38,7 +39,7 @@ class Follower:
     def __init__(self, database: Path, run_id: int, clock: Clock) -> None:
         self._database, self._clock = database, clock
         self._reader = Reader.open(database)
-        self.run: Run = self._reader.run(run_id)
+        self.run: Run = self._row(run_id)
         self.keeper = Keeper()
         self.fault = ""
         self.events: deque[Event] = deque(maxlen=_KEPT_EVENTS)
@@ -48,6 +49,11 @@ class Follower:
         self._adrift = False
         self._waiting = (0, 0)
         self._begin()
+
+    def _row(self, run_id: int) -> Run:
+        """Return the run with what is known by now of the check it rests on."""
+        checks = (check for _, check in self._reader.reference_checks())
+        return as_known(self._reader.run(run_id), checks)
 
     def _begin(self) -> None:
         run = self.run
@@ -129,9 +135,10 @@ class Follower:
             self.look_at_row()
 
     def look_at_row(self) -> None:
-        """Read the run's own row anew: whether it ended, its resolution."""
-        before, self.run = self.run, self._reader.run(self.run.id)
-        if self.run.resolution_hz != before.resolution_hz:
+        """Read the run's own row anew: whether it ended, resolution, time base."""
+        before, self.run = self.run, self._row(self.run.id)
+        rests_on = before.resolution_hz, before.timebase
+        if (self.run.resolution_hz, self.run.timebase) != rests_on:
             self._begin()
         if not self.run.open:
             self.keeper = Keeper()

@@ -4,7 +4,7 @@ import pytest
 from screen.looking import text_of, until, until_gone
 from screen.scenes import Scene, Stage
 
-from benchlog.model import Purpose
+from benchlog.model import Identity, Purpose, ReferenceCheck, Timebase
 from benchlog.screen.app import BenchApp
 from benchlog.screen.bell import Bell
 from benchlog.screen.follow import Follower
@@ -97,3 +97,26 @@ def test_the_bell_is_silent_for_a_void_run(stage: Stage):
         a = follower.assess()
         assert Bell().rings(follower.standing(), a) is count
         follower.close()
+
+
+def test_a_run_whose_check_is_voided_says_so(stage: Stage):
+    who = Identity("made up", "SIMULATED", "C1", "1", simulated=True)
+    base = Timebase("checked", 0.3, 0.01, 2 * 10**18, "checked 0.0 days before")
+    check = stage.play(Scene(device="10 MHz"))
+    stage.writer.add_reference_check(
+        ReferenceCheck(who, 0.3, 0.01, "pulses", 1, 2 * 10**18, check)
+    )
+    run_id = stage.play(Scene(readings=20, timebase=base))
+    follower = Follower(stage.database, run_id, stage.clock)
+    follower.take()
+    before = follower.assess()
+    void(stage, check)
+    follower.look_at_row()
+    follower.take()
+    after = follower.assess()
+    follower.close()
+    assert before is not None and after is not None
+    said = f"corrected by a check that has since been voided ({WHY})"
+    assert not any("voided" in why for why in before.reasons)
+    assert any(why.startswith(said) for why in after.reasons)
+    assert after.offset_ppm == before.offset_ppm
