@@ -32,6 +32,10 @@ onload = () => {
   const style = page.defaultView.getComputedStyle(page.body);
   document.getElementById("found").textContent = JSON.stringify({
     wide: page.documentElement.scrollWidth, pictures: seen.length, low, cut, crossed,
+    scrolled: [...page.querySelectorAll(".scroll")]
+      .filter(s => s.scrollWidth > s.clientWidth + 1)
+      .map(s => [s.getAttribute("aria-label"),
+        page.defaultView.getComputedStyle(s).overflowX]),
     widest: Math.max(0, ...seen.map(s => s.getBoundingClientRect().width)),
     ink: style.color, paper: style.backgroundColor });
 };
@@ -86,7 +90,8 @@ def laid_out(page: Path, width: int, *options: str) -> dict[str, object]:
     """Return how a page is laid out in a window of so many px.
 
     `low` are words of pictures lower than 7 px, `cut` those beyond their picture,
-    `crossed` pairs that lie on each other.
+    `crossed` pairs that lie on each other; `scrolled` are tables that are wider than
+    their room, and what can be done about it.
     """
     wrapper = page.with_name(f"{page.stem}-{width}.html")
     wrapper.write_text(_WRAPPER % {"src": page.name, "width": width})

@@ -10,7 +10,8 @@ from report.page_making import HOSTILE, NOTE, fresh, series, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.model import Purpose
-from benchlog.report.pages.making import run_page, write_page
+from benchlog.report.comparing import comparison
+from benchlog.report.pages.making import compare_page, run_page, write_page
 from benchlog.store.reader import Reader
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
@@ -52,6 +53,31 @@ def test_pages_fit_a_phone_and_a_desk(page, width):
     assert found["widest"] <= width
     for fault in ("low", "cut", "crossed"):
         assert found[fault] == [], fault
+
+
+@pytest.fixture(scope="module")
+def comparison_page(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("compared")
+    with fresh(folder) as writer:
+        devices = ("KX-0417-A", "KX-0418-B", HOSTILE)
+        for seed, device in enumerate(devices):
+            write_run(writer, series(120, seed=seed, swing_c=3.0), device=device)
+    with Reader.open(folder / "pages.db") as reader:
+        found = comparison(reader, [reader.run(run) for run in (1, 2, 3)])
+    out = folder / "compared.html"
+    write_page(compare_page(found, VirtualClock()), out, "A4", overwrite=False)
+    return out
+
+
+@pytest.mark.parametrize("width", [390, 700, 900, 1280])
+def test_a_comparison_fits_and_what_is_wider_can_be_scrolled(comparison_page, width):
+    found = laid_out(comparison_page, width)
+    assert found["wide"] == width, "nothing sticks out"
+    assert {how for _, how in found["scrolled"]} <= {"auto"}
+    if width >= 900:
+        assert found["scrolled"] == [], "ten columns fit half a desk"
+    else:
+        assert "The runs" in dict(found["scrolled"]), "else nothing is proved here"
 
 
 def test_what_is_wrong_with_a_picture_would_have_been_seen(page):

@@ -83,7 +83,7 @@ def _run(one: Beside) -> tuple[object, ...]:
         "" if rms is None else three_digits(rms),
         "" if ambient is None else f"{ambient:.1f}",
         f"{stats.n:,}",
-        found.word.value,
+        found.word.value if one.run.void is None else "void",
     )
 
 
