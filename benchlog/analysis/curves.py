@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.ageing import Ageing
-from benchlog.analysis.temperature import TemperatureData, TemperatureFit, lagging
+from benchlog.analysis.lag import lagging
+from benchlog.analysis.temperature import TemperatureData, TemperatureFit
 from benchlog.units import SECONDS_PER_DAY
 
 Array = NDArray[np.float64]

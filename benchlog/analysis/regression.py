@@ -77,6 +77,38 @@ class Fit:
         return float(stdtrit(self.degrees_of_freedom, 0.5 + probability / 2.0))
 
 
+def combined(fits: Sequence[Fit], weights: Array, best: Fit) -> Fit:
+    """Return fits of the same data in one: what they disagree by is in its covariance.
+
+    `weights` sum to 1; what no average can be made of is that of the `best`.
+    """
+    each = np.array([one.coefficients for one in fits])
+    mean = weights @ each
+    covariance = np.zeros_like(best.covariance)
+    for weight, one, step in zip(weights, fits, each - mean, strict=True):
+        covariance += weight * (one.covariance + np.outer(step, step))
+    return replace(best, coefficients=mean, covariance=covariance)
+
+
+def means_between(columns: Sequence[Array], starts: NDArray[np.int64]) -> list[Array]:
+    """Average columns of equal length in blocks that begin at `starts`."""
+    counts = np.diff(np.append(starts, len(columns[0])))
+    return [np.add.reduceat(column, starts) / counts for column in columns]
+
+
+def block_starts(
+    stretches: NDArray[np.int64], n: int, most: int = MOST
+) -> NDArray[np.int64]:
+    """Return where blocks of equal size begin; none reaches from stretch to stretch.
+
+    Blocks are as long as `most` of them need to be, and may be more by one a stretch.
+    """
+    size = -(-n // most)
+    ends = np.append(stretches[1:], n)
+    pairs = zip(stretches.tolist(), ends.tolist(), strict=True)
+    return np.concatenate([np.arange(begin, end, size) for begin, end in pairs])
+
+
 def block_means(columns: Sequence[Array], most: int = MOST) -> list[Array]:
     """Average columns of equal length in equal blocks, at most `most` of them."""
     n = len(columns[0])

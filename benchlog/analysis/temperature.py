@@ -1,7 +1,7 @@
 """The temperature law of a source from a run: line, parabola or cubic, with lag.
 
-The device follows ambient with a thermal lag (first order); the lag is chosen from a
-ladder by how well the law then explains the data. Ageing can be fitted in one go.
+The device follows ambient with a thermal lag (first order), which is fitted too; what
+is not known of it is in the intervals (`bodylaw`). Ageing can be fitted in one go.
 """
 
 import math
@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.ageing import Estimate
+from benchlog.analysis.bodylaw import Wanted, fit_body_law
 from benchlog.analysis.laws import kind_law
 from benchlog.analysis.promise import Law, Promise, promise_of
-from benchlog.analysis.regression import Fit, Regression, block_means
+from benchlog.analysis.regression import Fit
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
 from benchlog.units import format_duration
@@ -23,12 +24,7 @@ Array = NDArray[np.float64]
 
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
 _NAMES: Final = ("linear", "quadratic", "cubic")
-_LAGS: Final = 9
-_CLOSER: Final = 3  # times that the lag is looked for closer about the best one
-_CLEAR: Final = 2.0  # log evidence
 _LEAST_SPAN_C: Final = 0.1
-_FINE: Final = 3_000  # means that a lag is looked for in; the least is a 300th
-_STRIDE: Final = 100_000  # readings that are Python objects at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,17 +98,16 @@ def fit_temperature(
         raise DataError(f"no temperature law {law!r}; line, parabola or cubic")
     t_s, ambient, ppm = _usable(data)
     read_c = float(ambient.min()), float(ambient.max())
-    t_s, ambient, ppm = block_means([t_s, ambient, ppm], _FINE)
-    model = _Model(t_s, ppm, DEGREES[law], with_ageing)
-    found, lag_s, lagged = _best_lag(model, ambient, reference_c)
     degree = DEGREES[law]
+    body = fit_body_law(t_s, ambient, ppm, Wanted(degree, reference_c, with_ageing))
+    found, lag_s = body.fit, body.lag_s
     names = _NAMES[:degree]
     coefficients = tuple(
         _estimate(found, k + 1, name, f"ppm/C^{k + 1}" if k else "ppm/C")
         for k, name in enumerate(names)
     )
     drift = _estimate(found, degree + 1, "drift", "ppm/day") if with_ageing else None
-    seen = (float(lagged.min()), float(lagged.max()))
+    seen = (float(body.body_c.min()), float(body.body_c.max()))
     promise, said = promise_of(Law(found, degree, reference_c, seen), limits)
     notes = [said] if said else []
     return TemperatureFit(
@@ -126,7 +121,7 @@ def fit_temperature(
         read_c,
         found.r2,
         found.residual_rms,
-        model.means_s,
+        body.means_s,
         found.noise,
         promise,
         (*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0])),
@@ -147,81 +142,6 @@ def _usable(data: TemperatureData) -> tuple[Array, Array, Array]:
             f"ambient varied by {np.ptp(ambient):.2g} C: too little for a law"
         )
     return t_s, ambient, ppm
-
-
-class _Model:
-    """The data with what is to be fitted; the noise models are prepared once."""
-
-    def __init__(self, t_s: Array, ppm: Array, degree: int, with_ageing: bool) -> None:
-        self.t_s, self.degree, self.with_ageing = t_s, degree, with_ageing
-        self._ppm, self._at = block_means([ppm, t_s])
-        self._regression = Regression(self._at)
-        self.means_s = float(np.median(np.diff(self._at)))
-
-    def fit(self, dt: Array) -> Fit:
-        """Fit powers of the distance from the reference temperature, C."""
-        powers = block_means([dt**k for k in range(1, self.degree + 1)])
-        columns = [np.ones_like(self._ppm), *powers]
-        if self.with_ageing:
-            columns.append((self._at - self._at[0]) / 86_400.0)
-        return self._regression.fit(np.column_stack(columns), self._ppm)
-
-
-def _best_lag(
-    model: _Model, ambient: Array, reference_c: float
-) -> tuple[Fit, float, Array]:
-    """Try lags from none to a quarter of the run, closer about the likeliest.
-
-    A lag has to explain clearly more than none does to be taken.
-    """
-    t_s = model.t_s
-    span = float(t_s[-1] - t_s[0])
-    none = model.fit(ambient - reference_c)
-    lags = np.geomspace(span / min(len(t_s), 300), span / 4.0, _LAGS)
-    best, best_s = none, 0.0
-    for _ in range(_CLOSER):
-        for lag_s in lags.tolist():
-            found = model.fit(lagging(t_s, ambient, lag_s) - reference_c)
-            if found.log_evidence > best.log_evidence:
-                best, best_s = found, lag_s
-        step = float(lags[1] / lags[0])
-        lags = np.geomspace(best_s / step, best_s * step, 7) if best_s else lags
-        if not best_s:
-            break
-    if best.log_evidence < none.log_evidence + _CLEAR:
-        best, best_s = none, 0.0
-    return best, best_s, lagging(t_s, ambient, best_s)
-
-
-def lagging(t_s: Array, ambient_c: Array, lag_s: float) -> Array:
-    """Return the temperature of a body that follows ambient with a time constant.
-
-    Between readings ambient is taken as a straight line; the body starts at ambient.
-    """
-    if lag_s <= 0:
-        return ambient_c
-    out = np.empty_like(ambient_c)
-    out[0] = ambient_c[0]
-    for start in range(0, len(out) - 1, _STRIDE):
-        end = min(start + _STRIDE, len(out) - 1) + 1
-        _follow(t_s[start:end], ambient_c[start:end], lag_s, out[start:end])
-    return out
-
-
-def _follow(t_s: Array, ambient_c: Array, lag_s: float, out: Array) -> None:
-    """Go on from the body's first temperature, which stands in `out` already."""
-    steps = np.diff(t_s)
-    decay = np.exp(-steps / lag_s)
-    slopes = np.diff(ambient_c) / steps
-    settled = ambient_c[:-1] - slopes * lag_s
-    arrived = settled + slopes * steps
-    body = float(out[0])
-    rows = zip(settled.tolist(), arrived.tolist(), decay.tolist(), strict=True)
-    found = []
-    for before, after, keep in rows:
-        body = after + (body - before) * keep
-        found.append(body)
-    out[1:] = found
 
 
 def _estimate(found: Fit, index: int, name: str, unit: str) -> Estimate:

@@ -5,12 +5,12 @@ import pytest
 from noise_makers import make
 
 from benchlog.analysis.ageing import ageing
+from benchlog.analysis.lag import lagging
 from benchlog.analysis.laws import ageing_ppm, kind_law
 from benchlog.analysis.regression import Regression
 from benchlog.analysis.temperature import (
     TemperatureData,
     fit_temperature,
-    lagging,
 )
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits

@@ -1,0 +1,237 @@
+"""Fitting a law of the temperature that a device has, which is not the ambient one.
+
+The device lags behind ambient. Two ways to say what is not known of the lag are taken,
+and the wider one is kept: all lags weighed by their evidence, and the likeliest with
+the lag, and when ambient changed, as further unknowns of the fit.
+"""
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.lag import (
+    Lagged,
+    known_body,
+    lagging,
+    stretches,
+    weigh_lags,
+)
+from benchlog.analysis.regression import (
+    Fit,
+    Regression,
+    block_starts,
+    means_between,
+)
+from benchlog.errors import DataError
+
+Array = NDArray[np.float64]
+
+FINE: Final = 3_000
+"""Means that a body is followed in; the least lag is a 3,000th of what was measured."""
+
+_LAGS: Final = 12
+_INEXACT: Final = 1.5
+"""Ambient is known at readings only, and no body has just one time constant: intervals
+are wider by this where there is a lag. Settled by simulation (test_body_law)."""
+_ROUNDS: Final = 3  # of Gauss and Newton
+_NUDGE: Final = 1.001  # of a lag, for its derivative
+_FAR: Final = 1.3  # times that a lag may change in a round
+_JUMP: Final = 0.01  # of the span of ambient, from one mean to the next
+_APART: Final = 1e-3  # of its size, that a column must have of its own
+_SHARP: Final = 8.0  # times the usual change
+_JUMPS: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be fitted: powers of the distance from a temperature, and a drift."""
+
+    degree: int
+    reference_c: float
+    with_ageing: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BodyLaw:
+    """The fit, the lag (0 for none), the body's temperatures, length of a mean in s."""
+
+    fit: Fit
+    lag_s: float
+    body_c: Array
+    means_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Means:
+    """Means of the readings, and where unbroken stretches of them begin."""
+
+    t_s: Array
+    ambient_c: Array
+    ppm: Array
+    starts: NDArray[np.int64]
+
+    @property
+    def measured_s(self) -> float:
+        """How long was measured, gaps taken off."""
+        gaps_s = self.t_s[self.starts[1:]] - self.t_s[self.starts[1:] - 1]
+        return float(self.t_s[-1] - self.t_s[0] - gaps_s.sum())
+
+    def known(self, lag_s: float) -> NDArray[np.bool_]:
+        """Mark where a body with such a lag is known in spite of gaps."""
+        return known_body(self.t_s, self.ambient_c, self.starts, lag_s)
+
+    def jumps(self) -> NDArray[np.int64]:
+        """Return after which means ambient had jumped, the largest jumps only."""
+        moved_c = np.abs(np.diff(self.ambient_c))
+        least_c = max(
+            _JUMP * float(np.ptp(self.ambient_c)), _SHARP * float(np.median(moved_c))
+        )
+        at = np.flatnonzero(moved_c > least_c)
+        return np.sort(at[np.argsort(moved_c[at])[-_JUMPS:]]) + 1
+
+
+def fit_body_law(t_s: Array, ambient_c: Array, ppm: Array, law: Wanted) -> BodyLaw:
+    """Fit ppm = f0 + sum c_k (body - reference)^k + drift.
+
+    Times rise; no value is NaN. The coefficients of the fit are f0, c_1 ..., drift.
+    Raises DataError where the quantities cannot be told apart.
+    """
+    means = _means((t_s, ambient_c, ppm))
+    lagged, model = _weighed(means, law)
+    found = lagged.fit
+    with suppress(DataError):
+        free = model.free(lagged.best, lagged.lag_s)
+        if lagged.sure or free.covariance[1, 1] > found.covariance[1, 1]:
+            found = free
+    if lagged.lag_s:
+        found = replace(found, covariance=found.covariance * _INEXACT**2)
+    body_c = model.body_c(lagged.lag_s)
+    return BodyLaw(found, lagged.lag_s, body_c[model.known], model.means_s)
+
+
+def _means(columns: tuple[Array, Array, Array]) -> _Means:
+    """Average at most `FINE` blocks of readings, none across a gap."""
+    n = len(columns[0])
+    blocks = block_starts(stretches(columns[0]), n, FINE)
+    t_s, ambient, ppm = means_between(columns, blocks)
+    return _Means(t_s, ambient, ppm, stretches(t_s))
+
+
+def _weighed(means: _Means, law: Wanted) -> tuple[Lagged, "_Model"]:
+    """Weigh lags from a spacing to a quarter of the run.
+
+    Where there are gaps, readings after them are left out first as the longest lag
+    would have it that leaves half of them, then as the longest that is still likely.
+    """
+    measured_s = means.measured_s
+    least_s = measured_s / min(len(means.t_s), FINE)
+    lags = np.geomspace(least_s, measured_s / 4.0, _LAGS)
+    known = [means.known(lag_s) for lag_s in lags.tolist()]
+    enough = [i for i, one in enumerate(known) if 2 * one.sum() >= len(one)] or [0]
+    lags, model = lags[: enough[-1] + 1], _Model(means, law, known[enough[-1]])
+    found = weigh_lags(model.fit, lags)
+    if known[enough[-1]].all() or found.high_s >= lags[-1]:
+        return found, model
+    high_s = max(found.high_s, 2.0 * least_s)
+    model = _Model(means, law, means.known(high_s))
+    return weigh_lags(model.fit, np.geomspace(least_s, high_s, _LAGS)), model
+
+
+class _Model:
+    """The data with what is to be fitted; the noise models are prepared once.
+
+    `known` marks the means that count.
+    """
+
+    def __init__(self, means: _Means, law: Wanted, known: NDArray[np.bool_]) -> None:
+        self._means, self._law, self.known = means, law, known
+        t_s = means.t_s[known]
+        self._blocks = block_starts(stretches(t_s), len(t_s))
+        self._ppm, self._at = self._averaged([means.ppm, means.t_s])
+        self._regression = Regression(self._at)
+        self.means_s = float(np.median(np.diff(self._at)))
+
+    def _averaged(self, columns: Sequence[Array]) -> list[Array]:
+        """Average what counts of columns, one value for each mean."""
+        return means_between([one[self.known] for one in columns], self._blocks)
+
+    def body_c(self, lag_s: float) -> Array:
+        """Return the temperature of the body, known or not."""
+        return lagging(self._means.t_s, self._means.ambient_c, lag_s)
+
+    def fit(self, lag_s: float) -> Fit:
+        """Fit with one lag."""
+        return self._regression.fit(self._design(self.body_c(lag_s)), self._ppm)
+
+    def _design(self, body_c: Array) -> Array:
+        law = self._law
+        dt = body_c - law.reference_c
+        powers = [dt**k for k in range(1, law.degree + 1)]
+        columns = [np.ones_like(self._ppm), *self._averaged(powers)]
+        if law.with_ageing:
+            columns.append((self._at - self._at[0]) / 86_400.0)
+        return np.column_stack(columns)
+
+    def free(self, found: Fit, lag_s: float) -> Fit:
+        """Fit again with the lag free, and when ambient changed.
+
+        Both are linearised about what was found (Gauss and Newton), so that what they
+        are not known by is in the intervals of the law. Between two readings, and
+        between probe and counter, nobody knows when ambient moved: a sharp change
+        shows less than a spacing, and would be taken for a curve of the law.
+        """
+        p, amiss_c = len(found.coefficients), np.zeros(len(self._means.t_s))
+        for _ in range(_ROUNDS):
+            body_c = self.body_c(lag_s) + amiss_c
+            slope = self._slope(found, body_c)
+            design = self._design(body_c)
+            unknowns, columns = self._told_apart(design, slope, self._unknowns(lag_s))
+            whole = self._regression.fit(np.column_stack([design, *columns]), self._ppm)
+            found = replace(
+                whole,
+                coefficients=whole.coefficients[:p],
+                covariance=whole.covariance[:p, :p],
+            )
+            for (name, one), by in zip(unknowns, whole.coefficients[p:], strict=True):
+                if name == "lag":
+                    lag_s = min(max(lag_s + by, lag_s / _FAR), lag_s * _FAR)
+                else:
+                    amiss_c = amiss_c + by * one
+        return found
+
+    def _told_apart(
+        self, design: Array, slope: Array, unknowns: Sequence[tuple[str, Array]]
+    ) -> tuple[list[tuple[str, Array]], list[Array]]:
+        """Return the unknowns that the data can tell apart, and their columns."""
+        kept, columns = [], []
+        base, _ = np.linalg.qr(design / np.abs(design).max(axis=0))
+        for one in unknowns:
+            (column,) = self._averaged([slope * one[1]])
+            rest = column - base @ (base.T @ column)
+            size = float(np.linalg.norm(rest))
+            if size > _APART * float(np.linalg.norm(column)):
+                kept.append(one)
+                columns.append(column)
+                base = np.column_stack([base, rest / size])
+        return kept, columns
+
+    def _slope(self, found: Fit, body_c: Array) -> Array:
+        """Return what the offset changes by with the body, ppm/C."""
+        dt, powers = body_c - self._law.reference_c, range(1, self._law.degree + 1)
+        terms = [k * found.coefficients[k] * dt ** (k - 1) for k in powers]
+        return np.asarray(np.sum(terms, axis=0))
+
+    def _unknowns(self, lag_s: float) -> list[tuple[str, Array]]:
+        """Return what the body changes by with the lag, and with times of change."""
+        means, body_c = self._means, self.body_c(lag_s)
+        rate = ("late", np.gradient(body_c, means.t_s))
+        if not lag_s:
+            return [rate]
+        more = (self.body_c(lag_s * _NUDGE) - body_c) / (lag_s * (_NUDGE - 1.0))
+        since = [(means.t_s - means.t_s[at]) / lag_s for at in means.jumps().tolist()]
+        fades = [np.where(x >= 0, np.exp(-np.maximum(x, 0.0)), 0.0) for x in since]
+        return [("lag", more), rate, *(("jump", one) for one in fades)]
