@@ -17,13 +17,16 @@ from benchlog.verdict.supply import SUPPLY, moved_note, supplies_v
 Array = NDArray[np.float64]
 
 TYPED_LATE_S: Final = 30.0
-"""A mark about the supply and a measured step of it this close are one and the same."""
+"""A mark about the supply up to this long after a measured step of it is that step."""
+TYPED_EARLY_S: Final = 120.0
+"""Typed before the knob is turned, it is the next step within this time."""
 
 
 def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
     """Return the readings of a run, times in s from its first, and where it is cut.
 
-    Cuts are the operator's marks, and steps of a measured supply that no mark tells of.
+    Cuts are the operator's marks, and steps of a measured supply; a step that a mark
+    tells of is one cut with it.
     Where no supply was measured, it is what was stated for the run and in marks such as
     "supply 3.3 V".
     """
@@ -38,7 +41,7 @@ def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
         known = stated_supply(t_s, marks, start_v)
         return Observed(t_s, data.offset_ppm, data.ambient_c, known), marks
     known = np.interp(t_s, volts_t, volts)
-    cuts = (*marks, *_unmarked(supply_cuts(volts_t, volts), marks))
+    cuts = one_cut(marks, supply_cuts(volts_t, volts))
     return Observed(t_s, data.offset_ppm, data.ambient_c, known), cuts
 
 
@@ -73,12 +76,38 @@ def _marks(reader: Reader, run: Run, first_s: float) -> tuple[Cut, ...]:
     )
 
 
-def _unmarked(steps: Sequence[Cut], marks: Sequence[Cut]) -> list[Cut]:
-    """Return the steps of the supply that no mark tells of."""
-    told = [mark.t_s for mark in marks if SUPPLY in mark.name.casefold()]
-    return [
-        step for step in steps if all(abs(step.t_s - t) > TYPED_LATE_S for t in told)
-    ]
+def one_cut(marks: Sequence[Cut], steps: Sequence[Cut]) -> tuple[Cut, ...]:
+    """Return marks and measured steps of the supply, in the order of time.
+
+    A mark about the supply and the step that it tells of, with no other cut between,
+    are one, by the name of the mark and at the time of the step: what lies between them
+    is no phase, and a mean over both sides would have a voltage that never was.
+    """
+    found: list[Cut] = []
+    for cut in sorted([*marks, *steps], key=lambda one: one.t_s):
+        before = found[-1] if found else None
+        joined = None if before is None else _joined(before, cut, steps)
+        if joined is None:
+            found.append(cut)
+        else:
+            found[-1] = joined
+    return tuple(found)
+
+
+def _joined(before: Cut, cut: Cut, steps: Sequence[Cut]) -> Cut | None:
+    """Return the one cut that two neighbours are; None where they are two."""
+    apart_s = cut.t_s - before.t_s
+    if cut in steps and _of_supply(before, steps) and apart_s <= TYPED_EARLY_S:
+        return Cut(cut.t_s, before.name)
+    if before in steps and _of_supply(cut, steps) and apart_s <= TYPED_LATE_S:
+        return Cut(before.t_s, cut.name)
+    return None
+
+
+def _of_supply(cut: Cut, steps: Sequence[Cut]) -> bool:
+    """Whether a cut is a mark about the supply, and not one with its step already."""
+    alone = all(cut.t_s != step.t_s for step in steps)
+    return alone and SUPPLY in cut.name.casefold()
 
 
 def _supply(reader: Reader, run: Run, first_s: float) -> tuple[Array, Array]:

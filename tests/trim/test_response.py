@@ -22,7 +22,7 @@ from benchlog.cli.response import doubts
 from benchlog.clock import HostClock
 from benchlog.control import Request, ask
 from benchlog.errors import DataError
-from benchlog.report.responding import stated_supply
+from benchlog.report.responding import one_cut, stated_supply
 from benchlog.simulate import DemoBench, SimulatedBench, demo_scenario
 from benchlog.store.reader import Reader
 
@@ -134,6 +134,34 @@ def test_a_stepped_supply_cuts_a_run_by_itself_and_one_bad_value_does_not():
     volts[100] = 9.0
     (cut,) = supply_cuts(seen.t_s, volts)
     assert (cut.t_s, cut.name) == (180.0, "supply 2.80 V")
+
+
+def test_a_mark_and_the_step_that_it_tells_of_are_one_cut():
+    """Typed at 150 s, the knob turned and seen by the meter 30 s later."""
+    step, early = Cut(180.0, "supply 2.80 V"), Cut(150.0, "supply 2.8 V")
+    assert one_cut([early], [step]) == (Cut(180.0, "supply 2.8 V"),)
+    (start, supply), seen = phases(chip(), one_cut([early], [step])), chip()
+    assert (start.supply_v, supply.supply_v) == pytest.approx((3.3, 2.8))
+    (answer,) = responses(seen, phases(seen, one_cut([early], [step]))[-2:])
+    assert answer.u_ppm > 0
+    late = Cut(200.0, "supply down")
+    assert one_cut([late], [step]) == (Cut(180.0, "supply down"),)
+
+
+def test_other_cuts_keep_a_mark_and_a_step_apart():
+    step = Cut(180.0, "supply 2.80 V")
+    for marks in (
+        [Cut(50.0, "supply 2.8 V")],
+        [Cut(150.0, "warming")],
+        [Cut(150.0, "supply 2.8 V"), Cut(160.0, "cooling")],
+        [Cut(230.0, "supply 2.8 V")],
+    ):
+        assert one_cut(marks, [step]) == tuple(
+            sorted([*marks, step], key=lambda cut: cut.t_s)
+        )
+    again = Cut(240.0, "supply 3.30 V")
+    found = one_cut([Cut(150.0, "supply 2.8 V")], [step, again])
+    assert found == (Cut(180.0, "supply 2.8 V"), again)
 
 
 def test_marks_state_the_supply_where_no_meter_is():
