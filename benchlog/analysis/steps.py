@@ -15,7 +15,7 @@ from statistics import median
 from typing import Final
 
 BLOCK: Final = 8
-_SPAN: Final = 5  # blocks: two before, one skipped, two after
+SPAN: Final = 5  # blocks: two before, one skipped, two after
 _KNOWN: Final = 160
 _LEAST_KNOWN: Final = 24
 _BAR: Final = 13.0  # times the median distance: about 9 standard deviations
@@ -44,7 +44,7 @@ class StepWatch:
     def __init__(self, least: float = 0.0) -> None:
         self.least = least
         self._block: list[tuple[float, float]] = []
-        self._blocks: deque[tuple[float, float, float]] = deque(maxlen=_SPAN)
+        self._blocks: deque[tuple[float, float, float]] = deque(maxlen=SPAN)
         self._distances: deque[float] = deque(maxlen=_KNOWN)
 
     def feed(self, t_s: float, value: float) -> Step | None:
@@ -55,7 +55,7 @@ class StepWatch:
         middle = median(value for _, value in self._block)
         self._blocks.append((self._block[0][0], self._block[-1][0], middle))
         self._block.clear()
-        return self._compare() if len(self._blocks) == _SPAN else None
+        return self._compare() if len(self._blocks) == SPAN else None
 
     def gap(self) -> None:
         """Begin a new block: what follows does not follow on."""

@@ -153,8 +153,8 @@ class Intake:
             run,
             EventKind.STEP,
             f"stepped by {format_ppm(step.size, abs(step.size) / 20)} ppm after "
-            f"{iso_utc(when_ns)}, within {format_duration(between_s)}: knocked, "
-            "touched, or a change of its own",
+            f"{iso_utc(when_ns)}, within {format_duration(between_s)}: "
+            f"{run.recent.around.cause(run.recent.since_s(step))}",
         )
 
     def _resolution(self, run: LiveRun, step_hz: float) -> None:
@@ -171,6 +171,8 @@ class Intake:
         quantity = "ambient" if is_ambient else "supply"
         condition = run.condition(name, sample, quantity)
         self.runs.ledger.add((run.run_id, run.segment_id, condition))
+        if not is_ambient:
+            run.recent.around.supply(sample.mono_ns / NS_PER_S, sample.value)
         if is_ambient and run.ambient is not None:
             run.ambient = replace(
                 run.ambient, value_c=sample.value, mono_ns=sample.mono_ns
