@@ -9,6 +9,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.figures import known_now
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.progress import Progress
 from benchlog.cli.values import Listed, Number, RunId, UseName
@@ -90,7 +91,8 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     rows: list[dict[str, Any]] = []
     if run is not None or wish["need"] is None:
         with reading(db) as reader:
-            rows += _of_run(reader, chosen_run(reader, run), uses, wish)
+            found = known_now(reader, chosen_run(reader, run))
+            rows += _of_run(reader, found, uses, wish)
     elif wish["law_from"] is not None or wish["ageing_from"]:
         raise UsageError("--law-from and --ageing-from belong to a measured RUN")
     if wish["need"] is not None:
@@ -159,6 +161,8 @@ def _of_run(
         "part": run.part.id,
         "kind": run.part.kind.value,
         "simulated": run.simulated or assessment.stats.simulated,
+        "void": run.void,
+        "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
     }
     return [{**document_of(one), **about} for one in found]
 
@@ -270,5 +274,9 @@ def _tell(run: "Run", assessment: "Assessment", source: "Source") -> None:
     say(
         f"{printable(run.device)}, run {run.id}{simulated}: offset {offset_text(known)}"
     )
+    if run.void is not None:
+        say(f"note: run {run.id} is void ({run.void}): it counts for nothing")
+    if run.timebase is not None and run.timebase.doubt:
+        say(f"note: {run.timebase.doubt}")
     for note in source.notes:
         say(f"note: {note}")

@@ -18,7 +18,7 @@ _MICRO: Final = 1_000
 _TEXT: Final = (
     "source", "purpose", "device", "device_typed", "void", "supplier", "kind", "bench",
     "position", "operator", "software", "ended_how", "counter", "counter_serial",
-    "verdict", "timebase",
+    "verdict", "timebase", "timebase_doubt",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (
@@ -86,6 +86,7 @@ def run_row(
         "damaged": in_lot is not None and in_lot.damaged,
         "ambient_c": found["ambient_c"]["mean"],
         "timebase": timebase["status"],
+        "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
         "timebase_offset_ppm": timebase["offset_ppm"],
         "timebase_u_ppm": timebase["u_ppm"],
         **{name: found[name] for name in _JUDGED},

@@ -92,6 +92,8 @@ def test_a_void_run_judged_again_or_compared_says_what_it_is(measured: Line) -> 
     assert "run 1 is void (probe fell off)" in compared.stdout
     (said,) = document_of(measured, "compare", "1", "2")["differences"]
     assert any("void" in note for note in said["notes"])
+    fit = measured.run("fitness", "1", "--need", "serial-x16")
+    assert "run 1 is void (probe fell off): it counts for nothing" in fit.stderr
     listed = measured.run("runs")
     assert "void, judged again" in listed.stdout and "--limit" not in listed.stderr
     assert "the newest 1 are listed" in measured.run("runs", "--limit", "1").stderr
