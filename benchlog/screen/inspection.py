@@ -17,7 +17,7 @@ from benchlog.errors import BenchlogError
 from benchlog.model import Lot
 from benchlog.screen import inspection_words as words
 from benchlog.screen.base import BenchScreen
-from benchlog.screen.help import HelpScreen
+from benchlog.screen.inspection_help import LotHelp
 from benchlog.screen.inspection_keys import LOT_KEYS
 from benchlog.screen.inspection_line import ID_CELLS, Asked, Scanned, make_ready
 from benchlog.screen.inspection_places import Places
@@ -224,7 +224,15 @@ class LotScreen(BenchScreen):
 
     def action_help(self) -> None:
         """Explain keys and figures."""
-        self.app.push_screen(HelpScreen(cast("Screen[object]", self)))
+        self.app.push_screen(LotHelp(cast("Screen[object]", self), self._take))
+
+    async def _take(self, text: str, ended: bool) -> None:
+        """Take what was typed while another page was open."""
+        for line in self.query(Scanned):  # none any more when all is being left
+            line.value += text
+            line.cursor_position = len(line.value)
+            if ended:
+                await line.action_submit()
 
     def action_leave(self) -> None:
         """Leave; the lot can be gone on with."""

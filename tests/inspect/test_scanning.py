@@ -38,6 +38,10 @@ class Person:
     def line(self) -> str:
         return self.screen.query_one(Input).value
 
+    @property
+    def on_top(self) -> bool:
+        return self.app.screen is self.screen
+
     async def until(self, name: str, said: str) -> None:
         for _ in range(1_200):
             if said in self.sees(name):
@@ -50,7 +54,8 @@ class Person:
 
     async def scan(self, text: str) -> None:
         """Send all keys at once, as a terminal hands on what it has read."""
-        names = {"\r": "enter", "\n": "ctrl+j", "-": "minus"}
+        names = {"\r": "enter", "\n": "ctrl+j", "-": "minus", "?": "question_mark"}
+        names[" "] = "space"
         for one in text:
             self.app.post_message(events.Key(names.get(one, one), one))
         await self._pilot.pause(0.3)
@@ -109,6 +114,23 @@ async def test_measured_again_is_answered_by_its_key_alone(table: Table) -> None
         await person.press("f9")
         await person.until("#todo", "measuring Z-1")
     assert [run.device for run in table.runs()] == ["Z-1", "Z-1"]
+
+
+async def test_a_scan_closes_the_help_and_is_taken(table: Table) -> None:
+    async with at(table) as person:
+        await person.press("f1")
+        await person.looks()
+        assert not person.on_top
+        await person.scan("Z 1?\r")
+        assert person.on_top and person.line == ""
+        await person.until("#figures", "✓ Z 1?")
+        await person.press("f1")
+        await person.looks()
+        await person.scan("Z-2")
+        await person.press("escape")
+        await person.looks()
+        assert person.on_top and person.line == "Z-2"
+    assert devices(table) == [("Z 1?", "pass")]
 
 
 async def test_a_remark_is_kept_by_its_key_and_a_scan_is_none(table: Table) -> None:
