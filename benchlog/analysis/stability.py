@@ -26,6 +26,7 @@ from benchlog.analysis.deviations import (
     check_request,
     notes_on,
 )
+from benchlog.analysis.drifting import KINDS, drift_each, drift_of, with_drift
 from benchlog.analysis.freedom import (
     Differences,
     equivalent_freedom,
@@ -180,6 +181,10 @@ class _Work:
         series = self.series
         gate_s = series.gate_s
         rows = self._mtie() if kind == "mtie" else self._rows(kind)
+        drifts: tuple[str, ...] = ()
+        if kind in KINDS:
+            drift = drift_each(self.frequency) if self.gaps else drift_of(self.phase)
+            rows, drifts = with_drift(rows, drift * self.unit)
         return Stability(
             kind,
             series.tau0_s,
@@ -187,7 +192,7 @@ class _Work:
             self.request.estimator,
             self.missing,
             0.0 if gate_s is None else series.tau0_s - gate_s,
-            tuple(notes_on(series, kind, self.missing)) + carried_note(rows),
+            tuple(notes_on(series, kind, self.missing)) + drifts + carried_note(rows),
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:

@@ -53,8 +53,8 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     """Show how stable RUN (the latest if left out) is over averaging times.
 
     Each row has its 95 % interval, the noise named at that averaging time, and how
-    many pairs of averages it rests on. Readings are never changed; outliers are left
-    out only when asked.
+    many pairs of averages it rests on. Where a drift dominates, that is said instead.
+    Readings are never changed; outliers are left out only when asked.
     """
     from benchlog.analysis.series import outliers
     from benchlog.report.study import series_of, stamps_of

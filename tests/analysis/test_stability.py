@@ -227,3 +227,35 @@ def test_few_averages_do_not_name_a_quicker_noise_by_chance():
                 held[row.m] += row.low <= allan_variance("white FM", row.m, n) ** 0.5
                 held[row.m] -= row.high < allan_variance("white FM", row.m, n) ** 0.5
     assert all(0.92 <= hits / runs <= 0.985 for hits in held.values()), held
+
+
+@pytest.mark.parametrize("kind", ["adev", "mdev"])
+@pytest.mark.parametrize("data", ["frequency", "phase", "gaps"])
+def test_a_drift_is_named_where_it_dominates(kind, data):
+    """White FM of 1e-10 at 1 s; D tau/sqrt(2) passes it near 300 s."""
+    y = 1e-10 * np.random.default_rng(8).standard_normal(20_000)
+    y += 2e-14 * np.arange(len(y))
+    series = Series(y, 1.0)
+    if data == "phase":
+        series = Series(np.cumsum(y), 1.0, "phase")
+    elif data == "gaps":
+        y[5_000:5_100] = np.nan
+    found = stability(series, kind)
+    noises = [row.noise for row in found.rows if row.value is not None]
+    first = noises.index("drift")
+    assert set(noises[first:]) == {"drift"}
+    assert noises[0] == "white FM"
+    row = found.rows[first]
+    assert 500 <= row.tau_s <= 4_100
+    assert row.value == pytest.approx(2e-14 * row.tau_s / 2**0.5, rel=0.1)
+    assert (row.low, row.high, row.edf) == (None, None, None)
+    assert any("--remove-drift" in note for note in found.notes)
+    after = stability(srs.without_drift(series), kind)
+    assert "drift" not in {row.noise for row in after.rows}
+
+
+@pytest.mark.parametrize("kind", ["white FM", "flicker FM", "random-walk FM"])
+def test_no_noise_is_a_drift(kind):
+    for y in make(kind, np.random.default_rng(9), 40, 2_000):
+        rows = stability(Series(y, 1.0)).rows
+        assert "drift" not in {row.noise for row in rows}

@@ -1,0 +1,89 @@
+"""Where a deviation is that of a drift, and no longer of a noise.
+
+A frequency that changes by D a second has sigma_y(tau) = D tau / sqrt(2), MDEV likewise
+(W. J. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065, from memory). That
+is no random figure: the interval of the noise beneath does not hold for it. A drift
+that is not quite even shows rather more, and still rises as tau.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.deviations import StabilityRow
+from benchlog.units import format_duration
+
+Array = NDArray[np.float64]
+
+KINDS: Final = ("adev", "mdev")
+_NEAR: Final = 1.4  # times the drift's deviation, or its inverse
+_RISES: Final = 0.9  # of what tau rises by; random walk rises by its root
+_FEWEST: Final = 4  # rows
+_WIDE: Final = 8.0  # over less, random walk rises so by chance
+_MOST: Final = 4096
+
+
+def drift_each(values: Array) -> float:
+    """Return the slope of frequency values per value, NaN where one is missing."""
+    size = -(-len(values) // _MOST)
+    starts = np.arange(0, len(values), size)
+    known = np.isfinite(values)
+    n = np.add.reduceat(known.astype(np.float64), starts)
+    there = n > 0
+    if np.count_nonzero(there) < 2:
+        return 0.0
+    sums = np.add.reduceat(np.where(known, values, 0.0), starts)
+    mean = sums[there] / n[there]
+    at = starts[there] + (np.diff(np.append(starts, len(values)))[there] - 1) / 2.0
+    away = at - at.mean()
+    return float(away @ (mean - mean.mean()) / (away @ away))
+
+
+def drift_of(phase: Array) -> float:
+    """Return the slope of the frequency of equally spaced phases, per value."""
+    m = max(1, len(phase) // _MOST)
+    return drift_each(np.diff(phase[::m]) / m) / m
+
+
+def with_drift(
+    rows: Sequence[StabilityRow], per_value: float
+) -> tuple[list[StabilityRow], tuple[str, ...]]:
+    """Return the rows, those of a drift named so and without interval, and a note.
+
+    `per_value` is the drift from value to value in the unit of the rows.
+    """
+    first = len(rows)
+    for at in range(len(rows) - 1, -1, -1):
+        value, drift = rows[at].value, abs(per_value) * rows[at].m / math.sqrt(2.0)
+        if value is None:
+            continue
+        if not drift / _NEAR <= value <= drift * _NEAR:
+            break
+        if at + 1 < len(rows) and not _rises(rows[at], rows[at + 1]):
+            break
+        first = at
+    found = [row for row in rows[first:] if row.value is not None]
+    if len(found) < _FEWEST or found[-1].m < _WIDE * found[0].m:
+        return list(rows), ()
+    named = [
+        replace(row, noise="drift", low=None, high=None, edf=None, bias=1.0)
+        for row in rows[first:]
+    ]
+    note = (
+        f"from {format_duration(found[0].tau_s)} on the deviation rises as tau: a "
+        "drift dominates there and no noise, so no interval is given; --remove-drift "
+        "shows the noise beneath"
+    )
+    return [*rows[:first], *(replace(row, carried=False) for row in named)], (note,)
+
+
+def _rises(row: StabilityRow, after: StabilityRow) -> bool:
+    """Whether a deviation rises about as tau from one row to the next."""
+    if row.value is None or after.value is None:
+        return True
+    least = (after.m / row.m) ** _RISES
+    return bool(after.value >= least * row.value)
