@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from benchlog.analysis.ageing import Ageing
     from benchlog.model import Run
 
+AMBIENT = (
+    "what a change of ambient did is in this drift; `temperature --with-ageing` takes "
+    "it out"
+)
 EXAMPLES = (
     "benchlog ageing 12",
     "benchlog ageing 12 19 27 --json",
@@ -58,6 +62,7 @@ def document(runs: "list[Run]", first: "Ageing", second: "Ageing") -> dict[str, 
         **_law(first),
         "choice": first.choice,
         "warning": first.warning,
+        "ambient": AMBIENT,
         "other": _law(second),
         "simulated": any(run.simulated for run in runs),
     }
@@ -89,7 +94,7 @@ def text(runs: "list[Run]", found: "Ageing") -> str:
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     )
     said = [("law", found.choice), ("left over", left)]
-    said.append(("note", "\n".join([*why_not, found.warning])))
+    said.append(("note", "\n".join([*why_not, found.warning, AMBIENT])))
     parts = (head, estimate_rows(found.coefficients), _ahead(found), pairs(said))
     return "\n\n".join(part for part in parts if part)
 

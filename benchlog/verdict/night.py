@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.ageing import Estimate, ageing
+from benchlog.analysis.stats import RunStats
 from benchlog.analysis.temperature import TemperatureData, fit_temperature
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, EventKind, Run
@@ -100,7 +101,7 @@ class NightWatch:
             for hole, near in explained[:_LISTED]
         )
         t_s, offset, ambient = self._bins.means()
-        drift, slope, note = _laws(t_s, offset, ambient)
+        drift, slope, span_c, note = _laws(t_s, offset, ambient)
         stats = assessment.stats
         return Night(
             span_s=stats.span_s,
@@ -111,6 +112,8 @@ class NightWatch:
             holes=listed,
             drift=drift,
             temperature=slope,
+            temperature_c=span_c,
+            without_ambient_s=_without_ambient_s(stats),
             note=note,
             stability=tuple(
                 (point.tau_s, float(np.sqrt(point.avar)))
@@ -152,6 +155,10 @@ class Night:
         Kinds of event that cost no reading by themselves, and how many.
     pulses : bool
         Whether pulses were counted, not readings.
+    temperature_c : (low, high) | None
+        Over which temperatures of the device `temperature` is the mean slope.
+    without_ambient_s : float
+        For how long readings have no ambient beside them; 0 where none has any.
 
     """
 
@@ -172,6 +179,8 @@ class Night:
     unkept: tuple[Event, ...] = ()
     beside: dict[str, int] = field(default_factory=dict)
     pulses: bool = False
+    temperature_c: tuple[float, float] | None = None
+    without_ambient_s: float = 0.0
 
     def document(self) -> dict[str, Any]:
         """Return it as plain values for JSON."""
@@ -192,6 +201,8 @@ class Night:
             ],
             "drift_ppm_per_day": _plain(self.drift),
             "temperature_ppm_per_c": _plain(self.temperature),
+            "temperature_range_c": self.temperature_c and list(self.temperature_c),
+            "without_ambient_s": self.without_ambient_s,
             "note": self.note or None,
             "stability": [
                 {"tau_s": tau_s, "adev_ppm": adev} for tau_s, adev in self.stability
@@ -206,7 +217,7 @@ class Night:
 
 def _laws(
     t_s: Array, offset: Array, ambient: Array
-) -> tuple[Estimate | None, Estimate | None, str]:
+) -> tuple[Estimate | None, Estimate | None, tuple[float, float] | None, str]:
     """Fit drift and temperature together; drift alone where ambient cannot tell."""
     try:
         data = TemperatureData(t_s, ambient, offset)
@@ -214,13 +225,20 @@ def _laws(
     except (DataError, ValueError) as error:
         note = str(error)
     else:
-        return found.ageing, found.coefficients[0], ""
+        seen = (found.low_c, found.high_c)
+        return found.ageing, found.coefficients[0], seen, ""
     try:
         laws = ageing((t_s - t_s[:1]) / SECONDS_PER_DAY, offset)
     except (DataError, ValueError) as error:
-        return None, None, str(error)
+        return None, None, None, str(error)
     line = next(law for law in laws if law.law == "linear")
-    return line.coefficients[0], None, note
+    return line.coefficients[0], None, None, note
+
+
+def _without_ambient_s(stats: RunStats) -> float:
+    if not stats.n_ambient:
+        return 0.0
+    return (stats.n - stats.n_ambient) * (stats.tau0_s or 0.0)
 
 
 def _causes(near: Sequence[Event]) -> str:

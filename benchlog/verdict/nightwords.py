@@ -46,13 +46,38 @@ def night_facts(night: Night) -> list[tuple[str, str]]:
         ),
         ("causes", causes or "none"),
         *lost,
-        ("drift", _estimate(night.drift, "ppm/day") or night.note or "-"),
-        ("temperature", _estimate(night.temperature, "ppm/C") or night.note or "-"),
+        ("drift", _drift(night)),
+        ("temperature", _temperature(night)),
+        *_ambient(night),
         ("stability", _stability(night.stability)),
         ("steps", "\n".join(map(event_line, night.steps[:_STEPS])) or "none"),
         ("alarms", _alarms(night)),
         *([("beside", beside)] if beside else []),
     ]
+
+
+def _drift(night: Night) -> str:
+    """Say what the drift is of, since `ageing` answers another question."""
+    said = _estimate(night.drift, "ppm/day")
+    if said and night.temperature is not None:
+        return f"{said}, what ambient did taken out (`ageing` leaves it in)"
+    return said or night.note or "-"
+
+
+def _temperature(night: Night) -> str:
+    """Say over which range the slope is the mean one."""
+    said = _estimate(night.temperature, "ppm/C")
+    if said and night.temperature_c is not None:
+        low, high = night.temperature_c
+        return f"{said}, mean slope from {low:.1f} to {high:.1f} C"
+    return said or night.note or "-"
+
+
+def _ambient(night: Night) -> list[tuple[str, str]]:
+    away_s = night.without_ambient_s
+    if not away_s:
+        return []
+    return [("ambient", f"{format_duration(away_s)} of readings without a value")]
 
 
 def hole_rows(night: Night, most: int) -> list[tuple[str, str, str, str]]:

@@ -196,6 +196,23 @@ def test_what_cost_no_reading_is_counted_and_what_was_lost_is_told():
     assert not {"beside", "lost"} & set(dict(night_facts(night(whole, []))))
 
 
+def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
+    whole = device()
+    ambient = whole.ambient_c.copy()
+    ambient[5_000:8_780] = np.nan  # 1 h 03 min
+    found = night(replace(whole, ambient_c=ambient))
+    said = dict(night_facts(found))
+    assert "what ambient did taken out" in said["drift"]
+    low, high = found.temperature_c
+    assert 22.0 < low < high < 26.0
+    assert said["temperature"].endswith(f"mean slope from {low:.1f} to {high:.1f} C")
+    assert said["ambient"] == "1 h 03 min of readings without a value"
+    document = found.document()
+    assert document["without_ambient_s"] == pytest.approx(3_780)
+    assert document["temperature_range_c"] == [low, high]
+    assert "ambient" not in dict(night_facts(night(whole)))
+
+
 def test_nothing_yet_is_said_as_such():
     watch = NightWatch(RUN)
     found = watch.night(RunJudge(PART).assessment(), [])
