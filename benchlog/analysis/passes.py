@@ -5,9 +5,7 @@ together: second differences d, third differences h (the difference of two d, m 
 and the running sum of h, which moves a window of m second differences along.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +13,6 @@ from numpy.typing import NDArray
 from benchlog.analysis.arrays import BLOCK, running_sum, sum_squares
 
 Array = NDArray[np.float64]
-
-_THREADED: Final = 1 << 17  # below this many phases a second thread costs more
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +47,14 @@ def mean_squares(
         Leave the others out (zero of zero pairs): a third of the work.
 
     """
+    # No second thread: a block that stays in the cache is done in microseconds, and two
+    # threads that hand the interpreter over that often are slower than one.
     one = _one_allan if only_allan else _one
-    if len(phase) < _THREADED or len(factors) < 2:
-        return [one(phase, m) for m in factors]
-    with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(lambda m: one(phase, m), factors))
+    return [one(phase, m) for m in factors]
 
 
 class _Buffers:
-    """Scratch space of one pass; made anew per pass, so that threads share none."""
+    """Scratch space of one pass."""
 
     def __init__(self, m: int, n: int) -> None:
         self.block = min(BLOCK, max(1, n))
