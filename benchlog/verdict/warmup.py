@@ -69,14 +69,12 @@ def allowed_drift(counter: InstrumentSpec) -> Allowed:
     """Return how fast a time base may still move when it is checked.
 
     In an hour by a tenth of what the bench file asks of it (`timebase_ppm`), or of
-    the +-1 ppm that is assumed where it asks nothing (our rule). How well the check
-    itself is known does not count: a poor check would allow anything.
+    the +-1 ppm that is assumed where it asks nothing, or 0 (our rule). How well the
+    check itself is known does not count: a poor check would allow anything.
     """
-    stated = counter.timebase_ppm
-    if stated is None:
-        whole, said = ASSUMED_PPM, f"assumed +-{ASSUMED_PPM:g} ppm"
-    else:
-        whole, said = abs(stated), f"stated +-{abs(stated):g} ppm"
+    stated = abs(counter.timebase_ppm or 0.0)
+    whole = stated or ASSUMED_PPM
+    said = f"{'stated' if stated else 'assumed'} +-{whole:g} ppm"
     return Allowed(_SHARE * whole, f"a tenth of the {said}")
 
 

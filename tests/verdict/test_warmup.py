@@ -126,6 +126,15 @@ def test_drift_holds_its_words():
     assert Drift(0.0, 4.0, half).told_after_s(60.0) == pytest.approx(240.0)
 
 
+def test_a_time_base_of_which_0_is_stated_counts_as_one_of_which_nothing_is():
+    nothing = replace(COUNTER, timebase_ppm=None)
+    zero = replace(COUNTER, timebase_ppm=0.0)
+    assert allowed_drift(zero) == allowed_drift(nothing)
+    assert allowed_drift(zero) == Allowed(0.1, "a tenth of the assumed +-1 ppm")
+    found = by_readings(readings(20, noise=1e-6), PERIOD, zero, 1e-9)
+    assert any("is allowed" in said for said in cautions(found, zero, PERIOD))
+
+
 @pytest.mark.parametrize(
     ("limit_ppm", "reference", "said"),
     [
