@@ -58,6 +58,11 @@ def _tell(path: Path, merged: "Merged") -> None:
     if merged.open:
         said += f", {len(merged.open)} still going on and left there"
     say(said)
+    for there, here in merged.differing.items():
+        say(
+            f"{path}: run {there} is of the same measurement as run {here} here, but "
+            "its readings differ: brought in beside it; void the one that is wrong"
+        )
 
 
 def _document(path: Path, merged: "Merged") -> dict[str, Any]:
@@ -67,6 +72,7 @@ def _document(path: Path, merged: "Merged") -> dict[str, Any]:
         "runs": runs,
         "known": len(merged.known),
         "said_of_known": merged.said,
+        "differing": {str(there): here for there, here in merged.differing.items()},
         "open": merged.open,
         "readings": merged.readings,
     }

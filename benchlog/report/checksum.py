@@ -10,16 +10,16 @@ from typing import Any, Final
 
 import numpy as np
 
-COLUMNS: Final = (
-    "segment",
-    "utc_ns",
-    "mono_ns",
-    "gate_s",
-    "frequency_hz",
-    "ambient_c",
-    "flags",
-)
-"""The columns of readings whose numbers are summed, in this order."""
+COLUMNS: Final = {
+    "segment": "<i8",
+    "utc_ns": "<i8",
+    "mono_ns": "<i8",
+    "gate_s": "<f8",
+    "frequency_hz": "<f8",
+    "ambient_c": "<f8",
+    "flags": "<i8",
+}
+"""The columns of readings whose numbers are summed, in this order, and as what."""
 
 
 class LineSum:
@@ -53,7 +53,7 @@ class ColumnSum:
         Unknown is -1 in `utc_ns` and NaN in `ambient_c`.
         """
         for name, one in self._sums.items():
-            one.update(_canonical(columns[name]))
+            one.update(_canonical(columns[name], COLUMNS[name]))
         for place, text in enumerate(texts, self._count):
             if text is not None:
                 octets = text.encode(errors="surrogatepass")
@@ -61,16 +61,16 @@ class ColumnSum:
         self._count += len(columns["mono_ns"])
 
     def text(self, rest: bytes) -> str:
-        """Return the sum of what was taken and of the packed rows beside it."""
+        """Return the sum of what was taken, and of head and packed rows beside it."""
         whole = hashlib.sha256(rest)
         for one in (*self._sums.values(), self._texts):
             whole.update(one.digest())
         return whole.hexdigest()
 
 
-def _canonical(values: Any) -> bytes:
+def _canonical(values: Any, kind: str) -> bytes:
     """Return the octets of numbers; every NaN is the same one."""
-    array = np.asarray(values)
+    array = np.asarray(values, dtype=kind)
     if array.dtype.kind == "f":
         array = np.where(np.isnan(array), np.nan, array)
-    return array.astype(array.dtype.newbyteorder("<"), copy=False).tobytes()
+    return array.tobytes()

@@ -57,7 +57,7 @@ def write_parquet(reader: Reader, run: Run, path: Path, sent: Sent) -> None:
         if waiting is not None:
             waiting.result()
         rows = packed(_counted(others_of(reader, run.id), sent))
-        found = total.text(rows).encode()
+        found = total.text(header + rows).encode()
         writer.add_key_value_metadata({ROWS_KEY: rows, SUM_KEY: found})
 
 

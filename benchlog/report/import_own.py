@@ -10,7 +10,7 @@ from benchlog.model import Identity, Purpose, ReferenceCheck, RunPlan, Timebase
 from benchlog.report.foreign import LineProblem
 from benchlog.report.intake import Intake
 from benchlog.report.options import ImportOptions
-from benchlog.report.own import Altered, Concluded, Found, Logged
+from benchlog.report.own import Altered, Concluded, Found, Intact, Logged
 from benchlog.store.known import first_of
 from benchlog.store.rows import Segment
 from benchlog.store.snapshot import (
@@ -22,6 +22,7 @@ from benchlog.store.snapshot import (
 from benchlog.units import format_frequency
 
 _SAME: Final = 1e-9
+_LATEST: Final = 2**63
 _ALTERED: Final = (
     "the file was changed after it was exported: its check sum does not fit; the "
     "verdict is made anew from what it holds now"
@@ -90,13 +91,28 @@ def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) ->
             plan=_plan(header, snapshot),
             identities=identities_from(snapshot["identities"]),
             timebase=options.timebase or timebase_from(snapshot["timebase"]),
-            segments=tuple(Segment(**one) for one in header["segments"]),
+            segments=tuple(map(_segment, header["segments"])),
         )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        _time(header["started_utc_ns"])
+        _time(header["ended_utc_ns"])
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise DataError(
             f"{path}: the head of the export is damaged ({error!r})"
         ) from error
     return replace(begun, plan=_as_wished(begun.plan, options))
+
+
+def _segment(fields: Mapping[str, Any]) -> Segment:
+    found = Segment(**fields)
+    _words(found.boot_id)
+    _time(found.began_utc_ns)
+    _time(found.began_mono_ns)
+    return found
+
+
+def _time(ns: object) -> None:
+    if ns is not None and not (isinstance(ns, int) and -_LATEST <= ns < _LATEST):
+        raise ValueError(f"{str(ns)[:40]} is no time")
 
 
 def _plan(header: Mapping[str, Any], snapshot: dict[str, Any]) -> RunPlan:
@@ -166,12 +182,13 @@ def _bring_in(
         elif isinstance(one, Altered):
             intake.altered = True
             intake.note(run_id, unnamed, _ALTERED)
+        elif isinstance(one, Intact):
+            intake.intact = True
+    is_whole = intake.intact and not intake.rejected
+    intake.conclude(run_id, _trusted(concluded, is_whole))
     intake.note_problems(run_id, unnamed)
-    intake.conclude(run_id, _trusted(concluded, intake.altered))
 
 
-def _trusted(concluded: list[Concluded], altered: bool) -> list[Concluded]:
-    """Leave out a reference check of a changed file: it would correct other runs."""
-    return [
-        one for one in concluded if not (altered and isinstance(one, ReferenceCheck))
-    ]
+def _trusted(concluded: list[Concluded], is_whole: bool) -> list[Concluded]:
+    """Leave out a check of a file that may be changed: it would correct other runs."""
+    return [one for one in concluded if is_whole or not isinstance(one, ReferenceCheck)]

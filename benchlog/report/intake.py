@@ -29,12 +29,15 @@ _KEPT: Final = 1_000
 """Damaged lines beyond these are counted, not kept one by one."""
 _PATIENCE_S: Final = 30.0
 _RETRY_S: Final = 0.05
+_UNSTORABLE: Final = (OverflowError, TypeError, ValueError)
+"""What a value of another kind than its column ends in."""
 
 
 class Intake:
     """Rows of one run on their way in, and the lines that gave none.
 
-    `altered`: the file is an export that was changed after it was written.
+    `altered`: the file is an export that was changed after it was written; `intact`:
+    it has a check sum, and that fits.
     """
 
     def __init__(self, writer: Writer, clock: Clock) -> None:
@@ -44,7 +47,7 @@ class Intake:
         self.readings = 0
         self.rejected = 0
         self.edges = 0
-        self.altered = False
+        self.altered = self.intact = False
         self.problems: list[LineProblem] = []
 
     @contextmanager
@@ -89,13 +92,20 @@ class Intake:
     ) -> None:
         """Store verdicts that the run had, what was said of it, the check it made."""
         for one in concluded:
-            if isinstance(one, Amendment):
-                self._patiently(partial(self._writer.amend, run_id, one))
-            elif isinstance(one, ReferenceCheck):
-                check = replace(one, run_id=run_id)
-                self._patiently(partial(self._writer.add_reference_check, check))
-            else:
-                self._patiently(partial(self._writer.add_verdict, run_id, one))
+            try:
+                self._patiently(self._storing(run_id, one))
+            except (StoreRefusedError, *_UNSTORABLE) as error:
+                self.reject(LineProblem(0, "", str(error)))
+
+    def _storing(
+        self, run_id: int, one: VerdictRow | Amendment | ReferenceCheck
+    ) -> Callable[[], object]:
+        if isinstance(one, Amendment):
+            return partial(self._writer.amend, run_id, one)
+        if isinstance(one, ReferenceCheck):
+            check = replace(one, run_id=run_id)
+            return partial(self._writer.add_reference_check, check)
+        return partial(self._writer.add_verdict, run_id, one)
 
     def take(self, row: Row) -> None:
         """Take a row; commits when enough have come together."""
@@ -133,7 +143,7 @@ class Intake:
             return
         try:
             self._patiently(lambda: self._writer.commit(rows))
-        except StoreRefusedError:
+        except (StoreRefusedError, *_UNSTORABLE):
             self._one_by_one(rows)
 
     def _patiently(self, write: Callable[[], _T]) -> _T:
@@ -151,7 +161,7 @@ class Intake:
         for row in rows:
             try:
                 self._patiently(partial(self._writer.commit, [row]))
-            except StoreRefusedError as error:
+            except (StoreRefusedError, *_UNSTORABLE) as error:
                 self.readings -= isinstance(row[2], Reading)
                 self.edges -= isinstance(row[2], Edge)
                 self.reject(LineProblem(0, "", str(error)))

@@ -24,9 +24,21 @@ from benchlog.report.foreign import LineProblem, problem
 from benchlog.report.record import FORMAT, OF_CHECK
 from benchlog.report.textfile import Line
 from benchlog.store.rows import Amendment, VerdictRow
+from benchlog.store.snapshot import part_from, timebase_from
 
 _JSON_MAGIC: Final = '{"row": "run"'
 _COLUMNS: Final = HEAD.count(",") + 1
+DAMAGE: Final = (
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    AttributeError,
+    OverflowError,
+    DataError,
+)
+"""What comes of a line that is not as we write it."""
+_LATEST: Final = 2**63
 Noun = Reading | Event | Condition | Edge
 
 
@@ -43,8 +55,13 @@ class Altered:
     """The file is not as it was written: its check sum does not fit."""
 
 
+@dataclass(frozen=True, slots=True)
+class Intact:
+    """The file has a check sum, and it fits."""
+
+
 Concluded = VerdictRow | Amendment | ReferenceCheck
-Found = Mapping[str, Any] | Logged | Concluded | LineProblem | Altered
+Found = Mapping[str, Any] | Logged | Concluded | LineProblem | Altered | Intact
 """The run's header (the first), what it logged and concluded, what is damaged."""
 
 
@@ -121,7 +138,7 @@ def _rest(lines: Iterator[Line], row_of: _Row, total: LineSum) -> Iterator[Found
                 continue
             total.take(line[1])
             noun = _NOUNS[name](fields)
-        except (ValueError, TypeError, KeyError, IndexError, DataError):
+        except DAMAGE:
             yield problem(line, "damaged")
             continue
         found[name] += 1
@@ -154,8 +171,8 @@ def _ended(
         if said is not None and said != found[name]:
             left = f"{found[name]} {name}s are left of the export"
             yield problem(line, f"{left}, it speaks of {said}")
-    if end.sha256 is not None and end.sha256 != total.text():
-        yield Altered()
+    if end.sha256 is not None:
+        yield Intact() if end.sha256 == total.text() else Altered()
 
 
 def _csv_row(text: str) -> tuple[str, Any]:
@@ -224,20 +241,40 @@ def _edge(fields: Mapping[str, Any]) -> Found:
 
 
 def _verdict(fields: Mapping[str, Any]) -> Found:
-    return VerdictRow(**fields)
+    row = VerdictRow(**fields)
+    basis: Any = dict(row.figures).get("basis")
+    if basis is not None:  # what it rests on is read whenever the run is
+        part_from(basis["part"])
+        timebase_from(basis["timebase"])
+    for figure in (row.offset_ppm, row.u_ppm, row.limit_ppm, row.conformance):
+        if figure is not None and not math.isfinite(figure):
+            raise ValueError("a figure that is not finite")
+    _fits(row.at_utc_ns)
+    return row
 
 
 def _amendment(fields: Mapping[str, Any]) -> Found:
-    return Amendment(**fields)
+    row = Amendment(**fields)
+    _fits(row.at_utc_ns)
+    return row
+
+
+def _fits(utc_ns: object) -> None:
+    """Raise ValueError for what is no time a database can hold."""
+    if utc_ns is not None and not (isinstance(utc_ns, int) and abs(utc_ns) < _LATEST):
+        raise ValueError("no time")
 
 
 def _refcheck(fields: Mapping[str, Any]) -> Found:
     who, *kept = (fields[name] for name in OF_CHECK)
-    if not who["serial"]:
+    plain = {k: v for k, v in who.items() if k not in ("simulated", "settings")}
+    if not all(isinstance(value, str) for value in plain.values()) or not who["serial"]:
         raise ValueError("a check is found by a serial number")
     offset_ppm, u_ppm, method, at_utc_ns, until_utc_ns = kept
-    if not (math.isfinite(offset_ppm) and 0 <= u_ppm < math.inf):
+    if not (math.isfinite(offset_ppm) and 0 < u_ppm < math.inf):
         raise ValueError("no figures of a check")
+    _fits(at_utc_ns)
+    _fits(until_utc_ns)
     return ReferenceCheck(
         Identity(**who),
         float(offset_ppm),

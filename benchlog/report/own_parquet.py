@@ -12,11 +12,21 @@ from benchlog.model import Flag, Reading
 from benchlog.report.arrow import arrow
 from benchlog.report.checksum import COLUMNS, ColumnSum
 from benchlog.report.export_parquet import HEADER_KEY, ROWS_KEY, SUM_KEY, UNDATED
-from benchlog.report.own import Altered, Found, Logged, checked_header, noun_of
+from benchlog.report.own import (
+    DAMAGE,
+    Altered,
+    Found,
+    Intact,
+    Logged,
+    checked_header,
+    noun_of,
+)
 from benchlog.units import printable
 
 MAGIC: Final = b"PAR1"
 _MOST_UNPACKED: Final = 2**31
+_DAMAGED: Final = (ValueError, TypeError, KeyError, AttributeError, OverflowError)
+"""Columns that are missing or of another kind."""
 _COLUMNS: Final = (*COLUMNS, "raw")
 
 
@@ -46,12 +56,13 @@ def read_parquet(path: Path) -> Iterator[Found]:
                 yield from _readings(batch)
             yield from _rows(metadata)
             said = metadata.get(SUM_KEY)
-            rows = metadata.get(ROWS_KEY, b"")
-            if said is not None and said.decode(errors="replace") != total.text(rows):
-                yield Altered()
-    except (pa.ArrowException, OSError) as error:
-        said = printable(str(error).splitlines()[0])
-        raise DataError(f"{path} cannot be read as Parquet: {said}") from error
+            rest = metadata[HEADER_KEY] + metadata.get(ROWS_KEY, b"")
+            if said is not None:
+                fits = said == total.text(rest).encode()
+                yield Intact() if fits else Altered()
+    except (pa.ArrowException, OSError, *_DAMAGED) as error:
+        why = printable((str(error).splitlines() or [repr(error)])[0])
+        raise DataError(f"{path} cannot be read as Parquet: {why}") from error
 
 
 def _header(path: Path, metadata: dict[bytes, bytes]) -> dict[str, Any]:
@@ -94,7 +105,7 @@ def _rows(metadata: dict[bytes, bytes]) -> Iterator[Found]:
         for line in text.decode().splitlines():
             fields = json.loads(line)
             yield noun_of(fields.pop("row"), fields)
-    except (zlib.error, ValueError, TypeError, KeyError) as error:
+    except (zlib.error, *DAMAGE) as error:
         raise DataError(
             "events and verdicts of the export are damaged; its readings are not"
         ) from error

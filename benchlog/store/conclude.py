@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import ReferenceCheck
@@ -10,6 +11,8 @@ from benchlog.store.parameters import text
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
+
+_LATEST_NS: Final = 2**63 - 1
 
 
 def insert_verdict(
@@ -77,7 +80,9 @@ def _said_at(
         f"select max(at_utc_ns) from {table} where run_id = ?",  # noqa: S608 - our name
         (run_id,),
     ).fetchone()[0]
-    return now_ns if newest is None else max(now_ns, int(newest) + 1)
+    if newest is None:
+        return now_ns
+    return min(max(now_ns, int(newest) + 1), _LATEST_NS)  # the id settles a tie
 
 
 def insert_reference_check(

@@ -14,8 +14,11 @@ _KEPT: Final = {"started_utc_ns": int, "device": str, "position": str}
 
 def _first(run: str, key: str, itself: str) -> str:
     """Return SQL for a property of what a run was first exported from, else its own."""
-    there = f"json_extract({run}.snapshot, '$.origin.first.{key}')"
-    imported = f"ifnull({there}, {itself})"
+    first, run_of = (
+        f"json_extract({run}.snapshot, '$.origin.{part}.{key}')"
+        for part in ("first", "run")
+    )
+    imported = f"coalesce({first}, {run_of}, {itself})"
     return f"case {run}.purpose when 'import' then {imported} else {itself} end"
 
 
@@ -26,7 +29,7 @@ where {_first("r", "started_utc_ns", "r.started_utc_ns")} = :started_utc_ns
   and {_first("r", "position", "r.position")} = :position
 order by r.id limit 1
 """  # noqa: S608 - our own text
-SAME: Final = f"""
+_ALIKE: Final = f"""
 select r.id from other.runs o join other.devices od on od.id = o.device_id
   join runs r join devices d on d.id = r.device_id
 where o.id = ?
@@ -34,9 +37,23 @@ where o.id = ?
     = {_first("o", "started_utc_ns", "o.started_utc_ns")}
   and {_first("r", "device", "d.device")} = {_first("o", "device", "od.device")}
   and {_first("r", "position", "r.position")} = {_first("o", "position", "o.position")}
-  and (r.snapshot = o.snapshot or 'import' in (r.purpose, o.purpose))
-order by r.id limit 1
 """  # noqa: S608 - our own text
+SAME: Final = f"{_ALIKE} and r.snapshot = o.snapshot order by r.id"
+"""The very run: it was merged before."""
+COPIES: Final = f"""{_ALIKE} and r.snapshot != o.snapshot
+  and 'import' in (r.purpose, o.purpose) order by r.id"""
+"""A run of which one of the two is an import; whether its readings are the same is
+another question."""
+READ: Final = """
+select (select count(*) from {0}readings where run_id = :run),
+  (select total(frequency_hz) from {0}readings where run_id = :run),
+  (select total(gate_s) from {0}readings where run_id = :run),
+  (select total(mono_ns % 1000000007) from {0}readings where run_id = :run),
+  (select count(*) from {0}edges where run_id = :run),
+  (select total(mono_ns % 1000000007) from {0}edges where run_id = :run)
+"""
+"""What tells the readings and stamps of two runs apart, in the order they were made."""
+_INT64: Final = 2**63
 
 
 def first_of(header: Mapping[str, Any]) -> dict[str, Any]:
@@ -45,7 +62,21 @@ def first_of(header: Mapping[str, Any]) -> dict[str, Any]:
     origin = snapshot.get("origin") if isinstance(snapshot, Mapping) else None
     first = origin.get("first") if isinstance(origin, Mapping) else None
     told = first if isinstance(first, Mapping) else header
-    return {
-        key: value if isinstance(value := told.get(key), kind) else None
-        for key, kind in _KEPT.items()
-    }
+    return {key: _kept(told.get(key), kind) for key, kind in _KEPT.items()}
+
+
+def _kept(value: Any, kind: type) -> Any:
+    """Return a value that a database can be asked for, else None."""
+    if isinstance(value, bool) or not isinstance(value, kind):
+        return None
+    if isinstance(value, int):
+        return value if -_INT64 <= value < _INT64 else None
+    return value if _encodes(str(value)) else None
+
+
+def _encodes(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -102,7 +102,8 @@ class Merged:
     """What a merge brought in: new run ids by the ids there, what was here already.
 
     `open` are runs that have not ended there; they are left where they are. `said`
-    counts verdicts and amendments brought to runs that were here already.
+    counts verdicts and amendments brought to runs that were here already. `differing`
+    were brought in beside the run here that they are copies of, with other readings.
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -110,6 +111,7 @@ class Merged:
     open: list[int] = field(default_factory=list)
     readings: int = 0
     said: int = 0
+    differing: dict[int, int] = field(default_factory=dict)
 
 
 def attach(connection: Connection, path: Path) -> None:
@@ -148,18 +150,40 @@ def merge_run(
         merged.open.append(run)
         return
     device_here = connection.execute(_DEVICE_HERE, (device,)).fetchone()[0]
-    same = connection.execute(known.SAME, (run,)).fetchone()
-    if same is not None:
-        merged.known[run] = same[0]
-        merged.said += _concluded(connection, run, same[0])
+    here_already, is_copy = _here(connection, run, merged)
+    if here_already is not None:
+        merged.known[run] = here_already
+        # a copy may have been judged against another part: its verdicts stay its own
+        tables = ("amendments",) if is_copy else tuple(_CONCLUDED)
+        merged.said += _concluded(connection, run, here_already, tables)
         return
     instrument_here = _instrument_here(connection, instrument)
     given = (device_here, instrument_here, run)
     here = int(connection.execute(_RUN, given).lastrowid or 0)
     merged.readings += _logged(connection, run, here)
-    _concluded(connection, run, here)
+    _concluded(connection, run, here, tuple(_CONCLUDED))
     connection.execute(_NOTE, (here, note[0], f"{note[1]} run {run}"))
     merged.brought[run] = here
+
+
+def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None, bool]:
+    """Return which run here is that one, and whether one of them is an import.
+
+    An import that was changed, or came in twice on purpose, is a run of its own: a copy
+    must have the same readings, and two runs of one file are never the same.
+    """
+    brought = set(merged.brought.values())
+    for (same,) in connection.execute(known.SAME, (run,)).fetchall():
+        if same not in brought:
+            return same, False
+    there = connection.execute(known.READ.format("other."), {"run": run}).fetchone()
+    for (copy,) in connection.execute(known.COPIES, (run,)).fetchall():
+        read = connection.execute(known.READ.format(""), {"run": copy}).fetchone()
+        if copy not in brought and read == there:
+            return copy, True
+        if copy not in brought:
+            merged.differing[run] = copy
+    return None, False
 
 
 def merge_checks(connection: Connection, merged: Merged) -> None:
@@ -199,10 +223,13 @@ def _logged(connection: Connection, run: int, here: int) -> int:
     return readings
 
 
-def _concluded(connection: Connection, run: int, here: int) -> int:
+def _concluded(
+    connection: Connection, run: int, here: int, tables: tuple[str, ...]
+) -> int:
     """Bring in what was concluded of a run and is not here yet; return how much."""
     brought = 0
-    for table, columns in _CONCLUDED.items():
+    for table in tables:
+        columns = _CONCLUDED[table]
         first = columns.split(", ")[:2]
         same = " and ".join(f"h.{name} = o.{name}" for name in first)
         brought += connection.execute(

@@ -1,6 +1,7 @@
 """Rows of the database back into the nouns of the model."""
 
 import json
+from collections.abc import Mapping
 from typing import Any, Final
 
 from benchlog.model import (
@@ -9,9 +10,11 @@ from benchlog.model import (
     Event,
     Flag,
     Identity,
+    Part,
     Purpose,
     ReferenceCheck,
     Run,
+    Timebase,
 )
 from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
@@ -164,8 +167,8 @@ def run_from(row: Fields) -> Run:
     (started, ended, how, lot, operator, note, frozen, resolution, control) = row[8:17]
     (readings, verdict, offset_ppm, u_ppm, basis, typed_device, void) = row[17:]
     snapshot = json.loads(frozen)
-    judged = json.loads(basis) if basis else snapshot
-    part = part_from(judged["part"])
+    judged = _basis(basis)
+    part, timebase = judged or _resting_on(snapshot)
     return Run(
         id=run_id,
         purpose=Purpose(purpose),
@@ -173,7 +176,7 @@ def run_from(row: Fields) -> Run:
         part=part,
         position=position,
         bench=bench,
-        nominal_hz=part.nominal_hz if basis else nominal,
+        nominal_hz=part.nominal_hz if judged else nominal,
         divider=divider,
         simulated=bool(simulated),
         started_utc_ns=started,
@@ -184,7 +187,7 @@ def run_from(row: Fields) -> Run:
         note=note,
         snapshot=snapshot,
         identities=identities_from(snapshot["identities"]),
-        timebase=timebase_from(judged["timebase"]),
+        timebase=timebase,
         resolution_hz=resolution,
         control=control,
         readings=readings,
@@ -193,8 +196,25 @@ def run_from(row: Fields) -> Run:
         u_ppm=u_ppm,
         typed_device=typed_device,
         void=void,
-        judged_again=basis is not None,
+        judged_again=judged is not None,
     )
+
+
+def _resting_on(plain: Mapping[str, Any]) -> tuple[Part, Timebase]:
+    return part_from(plain["part"]), timebase_from(plain["timebase"])
+
+
+def _basis(text: object) -> tuple[Part, Timebase] | None:
+    """Return what a verdict rests on; None for what the run was begun with.
+
+    It may have come in with a file: one that cannot be read must hide no other run.
+    """
+    if not isinstance(text, str):
+        return None
+    try:
+        return _resting_on(json.loads(text))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
 
 
 def event_from(row: Fields) -> tuple[int, Event]:

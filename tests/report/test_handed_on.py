@@ -1,5 +1,6 @@
 """Runs handed from one database to another, as files: whole, once, and unaltered."""
 
+import json
 from contextlib import closing
 from dataclasses import replace
 
@@ -8,14 +9,16 @@ from pulse_scene import PulseScene
 from store.making import COUNTER, TIMEBASE, begin, fresh_writer, plan, rows
 
 from benchlog.clock import VirtualClock
-from benchlog.errors import UsageError
+from benchlog.errors import DataError, StoreRefusedError, UsageError
 from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
 from benchlog.report.exports import export_run
 from benchlog.report.imports import import_file
 from benchlog.report.options import ImportOptions
 from benchlog.report.pages.making import run_page
+from benchlog.store import sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
+from benchlog.store.writer import Writer
 from benchlog.verdict import figures, judge_for
 
 FORMATS = ("csv", "jsonl", "parquet")
@@ -275,3 +278,148 @@ def test_a_trim_that_came_in_has_the_page_of_a_trim(writer, there, tmp_path):
         page = run_page(reader, [here], VirtualClock())
         titles = [part.title for part in page.sections]
         assert "Stability" not in titles and "Trim codes" in titles
+
+
+# --- files and databases that mean harm, or are only old -----------------------------
+
+
+def brought_in(out, there, **more):
+    return import_file(out, there, VirtualClock(), ImportOptions(**more))
+
+
+def test_a_copy_judged_otherwise_says_nothing_of_the_original(writer, there, tmp_path):
+    out = an_export(writer, tmp_path)
+    with seen_by(writer) as reader:
+        part = reader.run(1).part
+    loose = replace(part, id="loose", limits=replace(part.limits, tolerance_ppm=9e5))
+    brought_in(out, there, part=loose)
+    merged = writer.merge(there.path)
+    assert (merged.known, merged.said) == ({1: 1}, 0)
+    with seen_by(writer) as reader:
+        assert [one.offset_ppm for one in reader.verdicts(1)] == [1.5]
+
+
+@pytest.mark.parametrize("way", ["changed into measured", "measured into changed"])
+def test_a_changed_copy_is_merged_as_a_run_of_its_own(writer, there, tmp_path, way):
+    out = an_export(writer, tmp_path)
+    out.write_text(out.read_text().replace(",8000000.5,", ",8900000.5,"))
+    brought_in(out, there)
+    into, other = (writer, there) if way.startswith("changed") else (there, writer)
+    merged = into.merge(other.path)
+    assert (merged.known, merged.differing) == ({}, {1: 1})
+    assert merged.brought == {1: 2}
+    with seen_by(writer) as reader:
+        assert reader.run(1).offset_ppm == 1.5
+
+
+def test_runs_brought_in_twice_on_purpose_stay_two(writer, there, tmp_path):
+    out = an_export(writer, tmp_path)
+    brought_in(out, there)
+    out.write_text(out.read_text().replace(",8000000.5,", ",8900000.5,"))
+    brought_in(out, there, again=True)
+    folder = tmp_path / "third"
+    folder.mkdir()
+    for third in fresh_writer(folder):
+        assert len(third.merge(there.path).brought) == 2
+        assert third.merge(there.path).brought == {}
+
+
+def test_an_import_of_an_earlier_version_is_known_again(writer, there, tmp_path):
+    out = an_export(writer, tmp_path)
+    run = brought_in(out, there).run
+    path = there.path
+    there.close()
+    with closing(sqlite.connect_to_write(path)) as connection:
+        (trigger,) = connection.execute(
+            "select sql from sqlite_master where name = 'runs_keep_on_update'"
+        ).fetchone()
+        connection.execute("drop trigger runs_keep_on_update")
+        connection.execute(
+            "update runs set snapshot = json_remove(snapshot, '$.origin.first')"
+        )
+        connection.execute(trigger)
+    with closing(Writer.open(path, VirtualClock())) as again:
+        with pytest.raises(UsageError, match=f"here already, as run {run}"):
+            brought_in(out, again)
+        assert again.merge(writer.path).known == {1: run}
+
+
+def altered_lines(out, change):
+    """Write an export anew with its lines changed, and no check sum."""
+    lines = [json.loads(line) for line in out.read_text().splitlines()]
+    lines = [dict(line) for line in change(lines)]
+    lines[-1].pop("sha256", None)
+    out.write_text("".join(json.dumps(line) + "\n" for line in lines))
+
+
+@pytest.mark.parametrize("basis", [{}, 5, "x", {"part": {}, "timebase": {}}])
+def test_a_verdict_that_rests_on_nonsense_hides_no_run(writer, there, tmp_path, basis):
+    out = an_export(writer, tmp_path, "jsonl")
+
+    def change(lines):
+        verdict = next(line for line in lines if line["row"] == "verdict")
+        verdict["figures"], verdict["at_utc_ns"] = {"basis": basis}, 2**62
+        return lines
+
+    altered_lines(out, change)
+    assert brought_in(out, there).rejected == 1
+    there.add_verdict(1, VerdictRow("pass", figures={"basis": basis}))
+    with seen_by(there) as reader:
+        assert reader.run(1).part.id == reader.runs()[0].part.id == "quartz-16mhz"
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        5,
+        "abc",
+        None,
+        {"row": "reading", "mono_ns": 1, "frequency_hz": 10**400},
+        {"row": "verdict", "word": "pass", "at_utc_ns": 10**30},
+        {"row": "verdict", "word": "pass", "offset_ppm": "x"},
+        {"row": "amendment", "kind": "void", "reason": "r", "at_utc_ns": 2**63},
+        {"row": "refcheck", "instrument": {"text": "", "serial": 5}},
+        {"row": "edge", "instrument": "gps", "utc_ns": None, "mono_ns": 10**30,
+         "sequence": 1, "flags": 0, "segment_id": 1},
+    ],
+)  # fmt: skip
+def test_lines_of_another_kind_are_rejected_one_by_one(writer, there, tmp_path, row):
+    out = an_export(writer, tmp_path, "jsonl")
+    lines = out.read_text().splitlines()
+    out.write_text("\n".join([*lines[:-1], json.dumps(row), lines[-1]]) + "\n")
+    result = brought_in(out, there)
+    assert (result.readings, result.edges) == (9, 0)
+    assert result.rejected >= 1
+    with seen_by(there) as reader:
+        assert reader.runs()[0].id == result.run
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("started_utc_ns", 10**30), ("device", "\ud800"), ("lot", 5)]
+)
+def test_a_head_no_database_can_hold_is_refused(writer, there, tmp_path, key, value):
+    out = an_export(writer, tmp_path, "jsonl")
+    altered_lines(out, lambda lines: [{**lines[0], key: value}, *lines[1:]])
+    with pytest.raises((DataError, StoreRefusedError)):
+        brought_in(out, there)
+    with seen_by(there) as reader:
+        assert reader.runs() == []
+
+
+def test_a_head_changed_in_parquet_is_told(writer, there, tmp_path):
+    pq = pytest.importorskip("pyarrow.parquet")
+    out = an_export(writer, tmp_path, "parquet")
+    table = pq.read_table(out)
+    kept = {**pq.ParquetFile(out).metadata.metadata}
+    head = json.loads(kept[b"benchlog.header"])
+    kept[b"benchlog.header"] = json.dumps({**head, "operator": "somebody"}).encode()
+    pq.write_table(table.replace_schema_metadata(kept), out)
+    assert "its check sum does not fit" in brought_in(out, there).notes[1]
+
+
+def test_time_that_cannot_be_later_still_lets_a_run_be_voided(writer, there, tmp_path):
+    brought_in(an_export(writer, tmp_path), there)
+    there.amend(1, Amendment("restore", "as late as can be", at_utc_ns=2**63 - 1))
+    there.amend(1, Amendment("void", "and yet"))
+    with seen_by(there) as reader:
+        assert reader.run(1).void == "and yet"
