@@ -47,8 +47,7 @@ def test_a_void_run_that_goes_on_is_void_in_the_list(stage: Stage):
     assert "- void" in [column.said(run) for column in columns_for(80, [run])]
 
 
-@pytest.mark.parametrize("end", [True, False])
-@pytest.mark.parametrize("size", [(80, 24), (130, 45)])
+@pytest.mark.parametrize(("end", "size"), [(True, (80, 24)), (False, (130, 45))])
 async def test_the_live_screen_notices_and_takes_the_verdict_back(
     stage: Stage, end: bool, size: tuple[int, int]
 ):
