@@ -57,9 +57,9 @@ def _known_now(reader: "Reader", runs: "list[Run]") -> "list[Run]":
     checks = [check for _, check in reader.reference_checks()]
     if not checks:
         return runs
-    from benchlog.verdict.standing import as_known
+    from benchlog.verdict.standing import all_as_known
 
-    return [as_known(run, checks) for run in runs]
+    return all_as_known(runs, checks)
 
 
 def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":

@@ -11,7 +11,7 @@ from benchlog.model import Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.compare import Difference, Side
 from benchlog.verdict.sides import Taken, differences, taken
-from benchlog.verdict.standing import as_known
+from benchlog.verdict.standing import all_as_known
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ def comparison(reader: Reader, runs: Sequence[Run]) -> Comparison:
     if len({run.id for run in runs}) < 2:
         raise UsageError("two different runs at least are needed to compare")
     checks = [check for _, check in reader.reference_checks()]
-    sides = [_taken(reader, as_known(run, checks)) for run in runs]
+    sides = [_taken(reader, run) for run in all_as_known(runs, checks)]
     return Comparison(tuple(map(_drawn, sides)), differences(sides))
 
 

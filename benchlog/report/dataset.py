@@ -36,7 +36,7 @@ from benchlog.report.dataset_rows import (
 from benchlog.report.exports import finished
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
-from benchlog.verdict.standing import as_known
+from benchlog.verdict.standing import all_as_known
 
 NO_LOT: Final = "__HIVE_DEFAULT_PARTITION__"
 QUERIES: Final = "queries.sql"
@@ -132,7 +132,7 @@ def _write_place(
     runs = [reader.run(number) for number in numbers]
     suppliers = {lot.part_id: lot for lot in reader.lots(place[1])} if place[1] else {}
     checks = [check for _, check in reader.reference_checks()]
-    runs = [as_known(run, checks) for run in runs]
+    runs = all_as_known(runs, checks)
     rows = [
         run_row(reader, run, suppliers.get(run.part.id), of_lots.get(run.id))
         for run in runs

@@ -16,6 +16,7 @@ hundredth.)
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
@@ -91,35 +92,50 @@ class Standing:
     contradicted: list[tuple[ReferenceCheck, ReferenceCheck]] = field(
         default_factory=list
     )
+    _finer: list[ReferenceCheck] = field(default_factory=list, init=False)
+    _all_hold_until_ns: float = field(default=math.inf, init=False)
 
     def take(self, check: ReferenceCheck) -> None:
         """Take the next check, in the order of time."""
         opponent = self.contradicted_by(check)
         if opponent is not None:
             self.checks.clear()
+            self._finer.clear()
             self.contradicted.append((opponent, check))
         if abs(check.offset_ppm) > math.hypot(
             _COVERAGE * stated_u_ppm(self.spec), _COVERAGE * check.u_ppm
         ):
             self.stated = False
+        while self._finer and self._outdone(self._finer[-1], check):
+            self._finer.pop()
+        self._finer.append(check)
         self.checks.append(check)
+        until_ns = check.valid_until_utc_ns
+        self._all_hold_until_ns = min(self._all_hold_until_ns, until_ns)
 
     def ruler(self, at_utc_ns: int) -> ReferenceCheck | None:
         """Return the newest that holds then and is not much worse than an older."""
-        self._forget_before(at_utc_ns)
-        ruler, best = None, self.stated_u_ppm
-        for check in self.checks:
-            u_ppm = _COVERAGE * aged_u_ppm(self.spec, check, at_utc_ns)
-            if u_ppm <= MUCH_WORSE * best:
-                ruler = check
-            best = min(best, u_ppm)
-        return ruler
+        finest = self.finest(at_utc_ns)
+        if finest is None:
+            return None
+        # No older one is finer than the finest, so that the most a check's U may be
+        # is the same for all that are newer than it.
+        u_ppm = _COVERAGE * aged_u_ppm(self.spec, finest, at_utc_ns)
+        most = MUCH_WORSE * min(self.stated_u_ppm, u_ppm)
+        if u_ppm > most:
+            return None
+        for check in reversed(self.checks):
+            if _COVERAGE * aged_u_ppm(self.spec, check, at_utc_ns) <= most:
+                return check
+        return finest
 
     def finest(self, at_utc_ns: int) -> ReferenceCheck | None:
         """Return the finest that holds then, None where none does."""
         self._forget_before(at_utc_ns)
+        if self.spec is None or not self.spec.timebase_ageing_ppm_per_year:
+            return min(self._finer, key=attrgetter("u_ppm"), default=None)
         return min(
-            self.checks,
+            self._finer,
             key=lambda one: aged_u_ppm(self.spec, one, at_utc_ns),
             default=None,
         )
@@ -138,7 +154,21 @@ class Standing:
 
     def _forget_before(self, at_utc_ns: int) -> None:
         """Let go of what has run out; one comes after another in time."""
+        if at_utc_ns <= self._all_hold_until_ns:
+            return
         self.checks = [c for c in self.checks if at_utc_ns <= c.valid_until_utc_ns]
+        self._finer = [c for c in self._finer if at_utc_ns <= c.valid_until_utc_ns]
+        ends = (one.valid_until_utc_ns for one in self.checks)
+        self._all_hold_until_ns = min(ends, default=math.inf)
+
+    def _outdone(self, older: ReferenceCheck, new: ReferenceCheck) -> bool:
+        """Whether an older check can never again be the finest beside a new one.
+
+        The older one ages no less than the new one, so it stays the coarser.
+        """
+        if older.valid_until_utc_ns > new.valid_until_utc_ns:
+            return False
+        return aged_u_ppm(self.spec, older, new.at_utc_ns) > new.u_ppm
 
 
 def standing_at(

@@ -15,6 +15,10 @@ from benchlog.verdict.checks import Beside, Standing, beside, standing_at
 from benchlog.verdict.timebase import timebase_for
 
 _COVERAGE: Final = 2.0
+_AGAIN: Final = "check again with refcheck"
+_WHO: Final = "the check it rests on"
+_Pair = tuple[ReferenceCheck, ReferenceCheck]  # that ruled, that contradicts it
+_Counter = tuple[str, float | None, float | None]  # serial, ppm, ppm per year
 VOIDED: Final = "corrected by a check that has since been voided"
 
 
@@ -65,12 +69,54 @@ def as_known(run: Run, checks: Iterable[ReferenceCheck]) -> Run:
     `checks` are all that the database has, voided ones too, the newest last. The
     correction stays as it was.
     """
-    known = list(checks)
-    held = check_behind(run, known)
-    if held is None or run.timebase is None:
-        return run
-    doubt = _doubt(run, held, known)
-    return replace(run, timebase=replace(run.timebase, doubt=doubt))
+    return all_as_known((run,), checks)[0]
+
+
+def all_as_known(runs: Iterable[Run], checks: Iterable[ReferenceCheck]) -> list[Run]:
+    """Return runs as `as_known` does, going through the checks once for them all."""
+    known = KnownChecks(checks)
+    return [known.of(run) for run in runs]
+
+
+class KnownChecks:
+    """All checks of a database: what speaks against them is worked out once.
+
+    `checks` are as for `as_known`.
+    """
+
+    def __init__(self, checks: Iterable[ReferenceCheck]) -> None:
+        self._standing: dict[str, list[ReferenceCheck]] = {}
+        self._found: dict[tuple[float, int], list[ReferenceCheck]] = {}
+        self._against: dict[_Counter, Contradictions] = {}
+        for one in checks:
+            found = (one.offset_ppm, one.valid_until_utc_ns)
+            self._found.setdefault(found, []).append(one)
+            if one.void is None:
+                self._standing.setdefault(one.instrument.serial, []).append(one)
+
+    def of(self, run: Run) -> Run:
+        """Return the run with what now speaks against its check."""
+        base = run.timebase
+        if base is None or base.valid_until_utc_ns is None:
+            return run
+        found = (base.offset_ppm, base.valid_until_utc_ns)
+        held = check_behind(run, self._found.get(found, ()))
+        if held is None:
+            return run
+        return replace(run, timebase=replace(base, doubt=self._doubt(run, held)))
+
+    def _doubt(self, run: Run, held: ReferenceCheck) -> str:
+        again = f"judge it again with `benchlog judge {run.id} --refcheck latest`"
+        if held.void is not None:
+            return f"{VOIDED} ({held.void}); {again}"
+        serial = held.instrument.serial
+        spec = counter_of(run, serial)
+        counter: _Counter = (serial, None, None)
+        if spec is not None:
+            counter = (serial, spec.timebase_ppm, spec.timebase_ageing_ppm_per_year)
+        if counter not in self._against:
+            self._against[counter] = Contradictions(spec, self._standing[serial])
+        return self._against[counter].of(held, again)
 
 
 def counter_of(run: Run, serial: str) -> InstrumentSpec | None:
@@ -89,64 +135,81 @@ def counter_of(run: Run, serial: str) -> InstrumentSpec | None:
     return None
 
 
-def _doubt(run: Run, held: ReferenceCheck, known: Sequence[ReferenceCheck]) -> str:
-    again = f"judge it again with `benchlog judge {run.id} --refcheck latest`"
-    if held.void is not None:
-        return f"{VOIDED} ({held.void}); {again}"
-    serial = held.instrument.serial
-    standing = [
-        one for one in known if one.instrument.serial == serial and one.void is None
-    ]
-    return contradiction(counter_of(run, serial), held, standing, again)
-
-
 def contradiction(
     spec: InstrumentSpec | None,
     held: ReferenceCheck,
     checks: Sequence[ReferenceCheck],
-    again: str = "check again with refcheck",
-    who: str = "the check it rests on",
+    again: str = _AGAIN,
+    who: str = _WHO,
 ) -> str:
     """Say that a check contradicts another, as long as no third one settles it.
 
     `checks` are those of the instrument that were not voided, the newest last; `who`
     is what the check is called, `again` what to do where it stands alone.
     """
-    standing = Standing(spec)
-    for one in checks:
-        standing.take(one)
-    for older, newer in standing.contradicted:
-        if held not in (older, newer):
-            continue
-        third = _settled_by(spec, (older, newer), checks)
-        other = newer if held == older else older
-        said = f"{who} {_said(beside(spec, older, newer), held == older)}"
-        if third is None:
-            return (
-                f"{said}: the time base may have moved, or one of them was wired "
-                "wrongly; check again with refcheck"
+    return Contradictions(spec, checks).of(held, again, who)
+
+
+class Contradictions:
+    """Which checks of one instrument contradict each other, worked out once.
+
+    `checks` are those that were not voided, the newest last.
+    """
+
+    def __init__(
+        self, spec: InstrumentSpec | None, checks: Sequence[ReferenceCheck]
+    ) -> None:
+        self._spec, self._checks = spec, checks
+        self._settled: dict[int, ReferenceCheck | None] = {}
+        self._made: dict[int, list[int]] = {}
+        standing = Standing(spec)
+        for one in checks:
+            standing.take(one)
+        self._pairs = standing.contradicted
+        for number, pair in enumerate(self._pairs):
+            for at_utc_ns in {one.at_utc_ns for one in pair}:
+                self._made.setdefault(at_utc_ns, []).append(number)
+
+    def of(self, held: ReferenceCheck, again: str = _AGAIN, who: str = _WHO) -> str:
+        """Say what contradicts a check, as `contradiction` does."""
+        for number in self._made.get(held.at_utc_ns, ()):
+            older, newer = self._pairs[number]
+            if held not in (older, newer):
+                continue
+            third = self._settled_by(number)
+            other = newer if held == older else older
+            words = _said(beside(self._spec, older, newer), held == older)
+            said = f"{who} {words}"
+            if third is None:
+                return (
+                    f"{said}: the time base may have moved, or one of them was wired "
+                    "wrongly; check again with refcheck"
+                )
+            between = (third.at_utc_ns < held.at_utc_ns) != (
+                other.at_utc_ns < held.at_utc_ns
             )
-        between = (third.at_utc_ns < held.at_utc_ns) != (
-            other.at_utc_ns < held.at_utc_ns
-        )
-        if between and beside(spec, *_in_order(third, other)).agrees:
-            return f"{said}, and checks before and after it agree; {again}"
-    return ""
+            if between and beside(self._spec, *_in_order(third, other)).agrees:
+                return f"{said}, and checks before and after it agree; {again}"
+        return ""
 
+    def _settled_by(self, number: int) -> ReferenceCheck | None:
+        """Return the newest other check that agrees with one of a pair, and one only.
 
-def _settled_by(
-    spec: InstrumentSpec | None,
-    pair: tuple[ReferenceCheck, ReferenceCheck],
-    checks: Sequence[ReferenceCheck],
-) -> ReferenceCheck | None:
-    """Return the newest other check that agrees with one of a pair, and one only."""
-    for third in reversed(checks):
+        None where there is none.
+        """
+        if number not in self._settled:
+            pair = self._pairs[number]
+            settling = (one for one in reversed(self._checks) if self._tells(one, pair))
+            self._settled[number] = next(settling, None)
+        return self._settled[number]
+
+    def _tells(self, third: ReferenceCheck, pair: _Pair) -> bool:
         if third in pair:
-            continue
-        agree = [beside(spec, *_in_order(third, one)).agrees for one in pair]
-        if agree[0] != agree[1]:
-            return third
-    return None
+            return False
+        first, second = (
+            beside(self._spec, *_in_order(third, one)).agrees for one in pair
+        )
+        return first != second
 
 
 def _in_order(

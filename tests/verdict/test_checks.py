@@ -1,5 +1,6 @@
 """Which of several checks of one counter rules: worked cases of the rule."""
 
+import random
 from dataclasses import replace
 
 import pytest
@@ -16,8 +17,14 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.units import NS_PER_S
-from benchlog.verdict.checks import beside, ruling, stated_goes_on, weighed
-from benchlog.verdict.standing import VOIDED, as_known, timebase_now
+from benchlog.verdict.checks import MUCH_WORSE, beside, ruling, stated_goes_on, weighed
+from benchlog.verdict.standing import (
+    VOIDED,
+    all_as_known,
+    as_known,
+    timebase_now,
+)
+from benchlog.verdict.timebase import timebase_by
 
 DAY_NS = 86_400 * NS_PER_S
 WHO = Identity("M,C,7,1", "M", "C", "7", "1")
@@ -146,6 +153,35 @@ def test_a_run_says_that_its_check_was_voided():
 def test_a_run_begun_now_says_that_its_check_contradicts():
     assert "one before it" in timebase_now(SPEC, [GOOD, MOVED], 4 * DAY_NS).doubt
     assert timebase_now(SPEC, [GOOD, MOVED], 2 * DAY_NS).doubt == ""
+
+
+def test_many_runs_are_known_as_one_is():
+    checks = [GOOD, CLOSE, MOVED, AFTER_GOOD, replace(POOR, void="wired wrongly")]
+    runs = [run_by(one) for one in checks]
+    known = all_as_known(runs, checks)
+    assert known == [as_known(run, checks) for run in runs]
+    assert [bool(run.timebase.doubt) for run in known] == [
+        False, False, True, False, True,
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("ageing", [None, 10.0])
+def test_the_one_that_rules_is_found_as_the_rule_says_it(seed, ageing):
+    # the rule gone through plainly: all that hold, from the oldest to the newest
+    rng = random.Random(seed)
+    spec = replace(SPEC, timebase_ageing_ppm_per_year=ageing)
+    checks = [
+        check(day, 0.3, 10 ** rng.uniform(-3, 1), days=rng.choice([5, 30, 90]))
+        for day in range(1, 40)
+    ]
+    ruler, best = None, float("inf")
+    for one in checks:
+        u_ppm = timebase_by(spec, one, 40 * DAY_NS).u_ppm
+        if one.valid_until_utc_ns >= 40 * DAY_NS:
+            ruler = one if u_ppm <= MUCH_WORSE * best else ruler
+            best = min(best, u_ppm)
+    assert ruling(spec, checks, 40 * DAY_NS) == ruler
 
 
 def run_by(held):
