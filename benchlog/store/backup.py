@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
-from benchlog.errors import StoreError, UsageError
+from benchlog.errors import StoreError, StoreOlderError, UsageError
 from benchlog.store import sqlite
 from benchlog.store.migrate import NEWEST, schema_of
 from benchlog.store.opening import opened
@@ -30,7 +30,8 @@ class Copied:
 def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
     """Copy a database as it is at this moment, its log included; say what is in it.
 
-    Keepers go on meanwhile. The copy is checked before it appears under its name.
+    Keepers go on meanwhile. The copy is checked before it appears under its name. One
+    of an older version stays of that version.
     Raises UsageError when the file exists or is the database, StoreError.
     """
     if to.exists() and database.exists() and to.samefile(database):
@@ -38,7 +39,7 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
     if to.exists() and not overwrite:
         raise UsageError(f"{to} exists; name another file or add --overwrite")
     written = to.with_name(f".{to.name}.{os.getpid()}.part")
-    with Reader.open(database) as reader:
+    with _of_any_age(database) as reader:
         try:
             reader.copy_into(written)
             _let_go(written)
@@ -75,6 +76,14 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
             connection.close()
     except SqliteError as error:
         raise sqlite.store_error(error, path) from error
+
+
+def _of_any_age(database: Path) -> Reader:
+    """Open a database only to copy it, whatever version of ours it is of."""
+    try:
+        return Reader.open(database)
+    except StoreOlderError:
+        return Reader(database, opened(database))
 
 
 def _let_go(path: Path) -> None:

@@ -7,7 +7,7 @@ import pytest
 from store.making import COUNTER, PART, begin, reading, rows
 
 from benchlog.clock import VirtualClock
-from benchlog.errors import StoreError, UsageError
+from benchlog.errors import StoreError, StoreOlderError, UsageError
 from benchlog.model import (
     Condition,
     Edge,
@@ -155,6 +155,25 @@ def test_a_database_of_an_older_schema_is_merged_from_a_copy(tmp_path, monkeypat
     with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
         assert writer.merge(tmp_path / "old.db").readings == 5
     assert (tmp_path / "old.db").read_bytes() == before
+
+
+def test_a_backup_of_an_older_schema_stays_of_that_schema(tmp_path, monkeypatch):
+    old, copy = tmp_path / "old.db", tmp_path / "copy.db"
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 1)
+        older.setattr(schema, "STEPS", schema.STEPS[:1])
+        with Writer.open(old, VirtualClock()) as writer:
+            run, segment = begin(writer)
+            writer.resume_run(run, control="bench.sock")
+            writer.commit(rows(run, segment, 5))
+    before = old.read_bytes()
+    assert back_up(old, copy) == Copied(5, (run,))
+    assert old.read_bytes() == before
+    with pytest.raises(StoreOlderError, match="older schema 1"):
+        Reader.open(copy)
+    Writer.open(copy, VirtualClock()).close()  # brings it up to date
+    with Reader.open(copy) as reader:
+        assert (reader.count(run), reader.run(run).control) == (5, "")
 
 
 def test_what_is_no_database_of_ours_is_refused(tmp_path):
