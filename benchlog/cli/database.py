@@ -38,7 +38,8 @@ def reading(db: Path | None) -> "Iterator[Reader]":
             from benchlog.store.backup import at_newest_schema
 
             say(f"{path} is of an older version; a copy brought up to date is read")
-            reader = Reader.open(stack.enter_context(at_newest_schema(path)))
+            copy = stack.enter_context(at_newest_schema(path))
+            reader = Reader.open(copy, original=path)
         yield stack.enter_context(reader)
 
 

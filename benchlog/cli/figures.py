@@ -86,7 +86,7 @@ def _with_state(
 ) -> dict[str, Any]:
     from benchlog.control import state_of
 
-    more: dict[str, Any] = {"state": state_of(run, reader.path)}
+    more: dict[str, Any] = {"state": state_of(run, reader.original)}
     if "checks" in run.snapshot and run.snapshot["checks"] is not None:
         more["check"] = _check_of(reader, run)
     return {**document, **more}

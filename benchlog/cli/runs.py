@@ -78,7 +78,7 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
         found = judged(reader, run)
         figures = {name: found[name] for name in ("verdict", "offset_ppm", "u_ppm")}
         return replace(run, **figures), found["state"]
-    return run, state_of(run, reader.path)
+    return run, state_of(run, reader.original)
 
 
 def as_document(run: "Run", state: str) -> dict[str, object]:

@@ -30,7 +30,7 @@ def as_they_stand(database: Path, runs: Sequence[Run]) -> dict[int, Run]:
 
 def _standing(reader: Reader, run: Run) -> Run:
     if run.open:
-        state = state_of(run, reader.path)
+        state = state_of(run, reader.original)
         run = replace(run, ended_how=state if state == "running" else GONE)
     if run.purpose is Purpose.IMPORT:
         began, _ = reader.made_utc_ns(run)

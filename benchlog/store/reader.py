@@ -61,21 +61,24 @@ class Reader:
 
     Every query is a short transaction of its own: a reader never holds up a writer,
     and sees what was committed before the query began. Raises StoreError.
+    `original` is the database it tells of: `path` itself, or what that is a copy of.
     """
 
-    def __init__(self, path: Path, connection: Connection) -> None:
-        self.path = path
+    def __init__(
+        self, path: Path, connection: Connection, original: Path | None = None
+    ) -> None:
+        self.path, self.original = path, original or path
         self._connection = connection
         self._opened = files.identity_of(path)
 
     @classmethod
-    def open(cls, path: Path) -> Self:
-        """Open an existing database.
+    def open(cls, path: Path, original: Path | None = None) -> Self:
+        """Open an existing database, which may be a copy of an original.
 
         Raises StoreError when it is missing, not ours, of a newer or of an older
         version (a writer brings it up to date).
         """
-        return cls(path, connect(path))
+        return cls(path, connect(path), original)
 
     def run(self, run_id: int) -> Run:
         """Return one run. Raises NotFoundError, naming the runs there are."""

@@ -1,9 +1,11 @@
 """Records that stay true, as typed: correct, void, judge, backup, merge."""
 
+import asyncio
 import json
 
 import pytest
 from cli.conftest import Line
+from screen.keeper import StubDesk
 from store.making import COUNTER, TIMEBASE, begin, plan, rows
 
 from benchlog.clock import host_clock
@@ -142,6 +144,30 @@ def test_an_archive_of_an_older_version_is_read_and_left_as_it_is(
     assert json.loads(done.stdout)[0]["device"] == "KX-0399"
     assert line.run("show", "1", "--json").returncode in (0, 3, 4)
     assert line.db.read_bytes() == before
+
+
+async def test_a_run_that_an_older_version_still_keeps_is_running(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 1)
+        older.setattr(schema, "STEPS", schema.STEPS[:1])
+        with Writer.open(line.db, host_clock()) as writer:
+            run, segment = begin(writer, "KX-0399")
+            writer.resume_run(run, control="keeper.sock")
+            writer.commit(rows(run, segment, 20))
+    states = []
+    desk = StubDesk(line.folder / "keeper.sock")
+    desk.runs = [run]
+    try:
+        for words in (("runs",), ("show", str(run))):
+            done = await asyncio.to_thread(line.run, *words, "--json")
+            found = json.loads(done.stdout)
+            states.append((found[0] if words == ("runs",) else found)["state"])
+    finally:
+        desk.close()
+    assert states == ["running", "running"]
+    assert json.loads(line.run("runs", "--json").stdout)[0]["state"] == "broken off"
 
 
 def test_the_latest_check_is_the_one_that_rules(line: Line) -> None:
