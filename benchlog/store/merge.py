@@ -176,13 +176,16 @@ def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None,
     for (same,) in connection.execute(known.SAME, (run,)).fetchall():
         if same not in brought:
             return same, False
+    copies = [one for (one,) in connection.execute(known.COPIES, (run,)).fetchall()]
+    copies = [one for one in copies if one not in brought]
+    if not copies:
+        return None, False
     there = connection.execute(known.READ.format("other."), {"run": run}).fetchone()
-    for (copy,) in connection.execute(known.COPIES, (run,)).fetchall():
+    for copy in copies:
         read = connection.execute(known.READ.format(""), {"run": copy}).fetchone()
-        if copy not in brought and read == there:
+        if read == there:
             return copy, True
-        if copy not in brought:
-            merged.differing[run] = copy
+    merged.differing[run] = copies[0]
     return None, False
 
 
