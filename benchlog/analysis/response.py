@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from benchlog.analysis.apart import apart
+from benchlog.analysis.separated_means import apart
 from benchlog.analysis.uncertainty import uncertainty_of_even
 from benchlog.errors import DataError
 

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.mixture import Evidence, spread_of
+from benchlog.analysis.noise_mixture import Evidence, spread_of
 from benchlog.analysis.stats import RunStats
 
 Array = NDArray[np.float64]

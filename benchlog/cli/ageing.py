@@ -13,7 +13,7 @@ from benchlog.cli.values import RunId
 from benchlog.units import SECONDS_PER_DAY, format_duration, printable, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.analysis.ageing import Ageing
+    from benchlog.analysis.fitting.ageing import Ageing
     from benchlog.model import Run
 
 AMBIENT = (
@@ -37,7 +37,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     after 1 and 10 years is an extrapolation, with its interval and a warning; a year
     ahead wants a day of data, ten years ten days, else it is not stated.
     """
-    from benchlog.analysis.ageing import ageing
+    from benchlog.analysis.fitting.ageing import ageing
     from benchlog.report.study import days_and_offsets
 
     check_plot(wish["plot"])
@@ -117,7 +117,7 @@ def _chart(days: Any, ppm: Any) -> str:
 
 
 def _plot(days: Any, ppm: Any, found: "Ageing", runs: "list[Run]", path: Path) -> None:
-    from benchlog.analysis.curves import aged_ppm
+    from benchlog.analysis.fitting.observations import aged_ppm
     from benchlog.report.plot_laws import plot_law
 
     plot_law(

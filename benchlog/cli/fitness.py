@@ -213,7 +213,7 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
     """Fit the temperature law of a run; say over which range it was measured."""
     if number is None:
         return None
-    from benchlog.analysis.temperature import fit_temperature, law_of
+    from benchlog.analysis.fitting.temperature import fit_temperature, law_of
     from benchlog.model import TemperatureLaw
     from benchlog.report.responding import supply_notes
     from benchlog.report.study import temperature_data
@@ -241,7 +241,7 @@ def _ageing(
     """Extrapolate the ageing of runs; say by which law and how far."""
     if not numbers or years is None:
         return None
-    from benchlog.analysis.ageing import ageing
+    from benchlog.analysis.fitting.ageing import ageing
     from benchlog.cli.studying import chosen_runs
     from benchlog.report.study import days_and_offsets
 

@@ -25,7 +25,8 @@ EXAMPLES: Final = (
 def module_of(command: str) -> str:
     """Return the module that holds a command, by its name on the command line."""
     name = command.replace("-", "_")
-    return f"benchlog.cli.{name}_" if name == "import" else f"benchlog.cli.{name}"
+    file = f"{name}_" if name == "import" else name
+    return f"benchlog.cli.commands.{file}"
 
 
 class LazyGroup(click.Group):

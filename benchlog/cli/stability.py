@@ -15,8 +15,8 @@ from benchlog.model import DEVIATIONS
 from benchlog.units import printable
 
 if TYPE_CHECKING:
-    from benchlog.analysis.stability import Stability
-    from benchlog.analysis.stamps import StampNoise
+    from benchlog.analysis.stability.estimation import Stability
+    from benchlog.analysis.stability.stamp_noise import StampNoise
     from benchlog.model import Run
 
 EXAMPLES = (
@@ -78,9 +78,9 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
 
 
 def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
-    from benchlog.analysis.averaging import expected_s
     from benchlog.analysis.series import without, without_drift
-    from benchlog.analysis.stability import Request, stability
+    from benchlog.analysis.stability.deviations import expected_s
+    from benchlog.analysis.stability.estimation import Request, stability
 
     if wish["leave_out_outliers"]:
         series = without(series, marked)

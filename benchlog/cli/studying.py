@@ -12,7 +12,7 @@ from benchlog.errors import UsageError
 from benchlog.units import interval_texts, printable
 
 if TYPE_CHECKING:
-    from benchlog.analysis.ageing import Estimate
+    from benchlog.analysis.fitting.ageing import Estimate
     from benchlog.model import Run
     from benchlog.store.reader import Reader
 

@@ -14,8 +14,8 @@ from benchlog.cli.values import RunId
 from benchlog.units import format_duration, printable, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.analysis.curves import TemperatureView
-    from benchlog.analysis.temperature import TemperatureFit
+    from benchlog.analysis.fitting.observations import TemperatureView
+    from benchlog.analysis.fitting.temperature import TemperatureFit
     from benchlog.model import Run
 
 EXAMPLES = (
@@ -40,8 +40,8 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     Thermal lag is allowed for. The part's promise over its range is checked where it
     was measured, and extrapolated with a warning where it was not.
     """
-    from benchlog.analysis.curves import temperature_view
-    from benchlog.analysis.temperature import fit_temperature, law_of
+    from benchlog.analysis.fitting.observations import temperature_view
+    from benchlog.analysis.fitting.temperature import fit_temperature, law_of
     from benchlog.report.responding import supply_notes
     from benchlog.report.study import temperature_data
 

@@ -14,7 +14,7 @@ from benchlog.cli.values import Listed, Text
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.analysis.trimsearch import CodeResult
+    from benchlog.analysis.trim_search import CodeResult
     from benchlog.model import Part, RunPlan
     from benchlog.recorder.trimming import Trimmed
 

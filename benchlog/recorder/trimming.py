@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from benchlog import registry
-from benchlog.analysis.trimsearch import CodeResult, TrimSearch
+from benchlog.analysis.trim_search import CodeResult, TrimSearch
 from benchlog.clock import Clock
 from benchlog.driver import Trimmer
 from benchlog.errors import BenchlogError, DataError, InstrumentError, UsageError

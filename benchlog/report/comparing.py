@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability import Stability, stability
-from benchlog.analysis.trace import Trace, trace_of
+from benchlog.analysis.stability.estimation import Stability, stability
+from benchlog.analysis.thinning import Trace, trace_of
 from benchlog.errors import DataError, UsageError
 from benchlog.model import Run
 from benchlog.store.reader import Reader

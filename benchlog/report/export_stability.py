@@ -5,7 +5,7 @@ from dataclasses import astuple, fields
 from pathlib import Path
 from typing import Any, Final
 
-from benchlog.analysis.stability import StabilityRow, stabilities
+from benchlog.analysis.stability.estimation import StabilityRow, stabilities
 from benchlog.model import Run
 from benchlog.report.arrow import arrow
 from benchlog.report.cells import comment

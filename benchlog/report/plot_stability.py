@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from benchlog.analysis.stability import Stability, StabilityRow
+from benchlog.analysis.stability.estimation import Stability, StabilityRow
 from benchlog.errors import DataError
 from benchlog.report.plotting import FAINT, SERIES, new_figure, plain_log_ticks, save
 

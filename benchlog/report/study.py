@@ -5,11 +5,11 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis import observed as of_readings
+from benchlog.analysis.fitting import observations as of_readings
+from benchlog.analysis.fitting.temperature import TemperatureData
+from benchlog.analysis.pulses.trains import phase_series
 from benchlog.analysis.series import Series, series_from_frequencies
-from benchlog.analysis.stamps import StampNoise, stamp_noise
-from benchlog.analysis.temperature import TemperatureData
-from benchlog.analysis.trains import phase_series
+from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader

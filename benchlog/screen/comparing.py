@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability import stability
-from benchlog.analysis.trace import Trace, trace_of
+from benchlog.analysis.stability.estimation import stability
+from benchlog.analysis.thinning import Trace, trace_of
 from benchlog.errors import DataError
 from benchlog.screen.figures import UNKNOWN, VOID, signs, verdict_text
 from benchlog.screen.studies import Study, aligned

@@ -8,14 +8,22 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.ageing import Ageing, Estimate, ageing
-from benchlog.analysis.curves import aged_ppm, temperature_view
-from benchlog.analysis.observed import days_and_offsets, observed
+from benchlog.analysis.fitting.ageing import Ageing, Estimate, ageing
+from benchlog.analysis.fitting.observations import (
+    aged_ppm,
+    days_and_offsets,
+    observed,
+    temperature_view,
+)
+from benchlog.analysis.fitting.temperature import (
+    TemperatureFit,
+    fit_temperature,
+    law_of,
+)
+from benchlog.analysis.pulses.trains import phase_series
 from benchlog.analysis.series import Series, outliers, series_from_frequencies
-from benchlog.analysis.stability import Stability, stability
-from benchlog.analysis.stamps import stamp_noise
-from benchlog.analysis.temperature import TemperatureFit, fit_temperature, law_of
-from benchlog.analysis.trains import phase_series
+from benchlog.analysis.stability.estimation import Stability, stability
+from benchlog.analysis.stability.stamp_noise import stamp_noise
 from benchlog.errors import DataError
 from benchlog.model import Columns, Run
 from benchlog.screen.widgets.graph import Graph, Layer

@@ -7,7 +7,7 @@ load on the fixture has not been measured as its data sheet says.
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.analysis import pulling
+from benchlog.analysis import load_pulling as pulling
 from benchlog.errors import DataError
 from benchlog.model import Load
 from benchlog.units import format_ppm

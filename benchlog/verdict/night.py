@@ -12,9 +12,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.ageing import Estimate, ageing
+from benchlog.analysis.fitting.ageing import Estimate, ageing
+from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
 from benchlog.analysis.stats import RunStats
-from benchlog.analysis.temperature import TemperatureData, fit_temperature
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, EventKind, Run
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, iso_utc

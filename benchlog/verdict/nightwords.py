@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from benchlog.analysis.ageing import Estimate
+from benchlog.analysis.fitting.ageing import Estimate
 from benchlog.model import Event
 from benchlog.units import (
     decimals_for,

@@ -7,15 +7,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.pulses import PulseCounts, PulseTracker
-from benchlog.analysis.stats import RunStats
-from benchlog.analysis.trains import (
+from benchlog.analysis.pulses.grid import PulseCounts, PulseTracker
+from benchlog.analysis.pulses.trains import (
     Comparison,
     against,
     against_host,
     readings_like,
     stretches,
 )
+from benchlog.analysis.stats import RunStats
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag, Part, Pulses, Timebase, Word
 from benchlog.units import NS_PER_S

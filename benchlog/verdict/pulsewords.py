@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchlog.analysis.pulses import PulseCounts
-from benchlog.analysis.slope import FEWEST
+from benchlog.analysis.pulses.grid import PulseCounts
+from benchlog.analysis.pulses.slope import FEWEST
 from benchlog.model import Part, Word
 from benchlog.units import format_duration, format_u_ppm
 from benchlog.verdict.reasons import NO_LIMIT, comparison

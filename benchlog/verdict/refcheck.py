@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.outliers import marked
-from benchlog.analysis.pulses import PulseCounts
+from benchlog.analysis.pulses.grid import PulseCounts
+from benchlog.analysis.pulses.trains import Comparison
 from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
-from benchlog.analysis.trains import Comparison
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
 from benchlog.model import Columns, InstrumentSpec, ReferenceSpec

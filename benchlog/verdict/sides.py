@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from benchlog.analysis.pairing import Pairs, pairs_of
-from benchlog.analysis.trace import Measured, measured
+from benchlog.analysis.thinning import Measured, measured
 from benchlog.model import Columns, Pulses, Run
 from benchlog.verdict.compare import Difference, Side, compare
 from benchlog.verdict.judging import judge_for

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.analysis.pulses import PulseCounts
+from benchlog.analysis.pulses.grid import PulseCounts
 
 _LONGEST_S: Final = 30 * 86_400.0
 _HALVINGS: Final = 40

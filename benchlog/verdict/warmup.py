@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 
+from benchlog.analysis.pulses.slope import fit_slope
+from benchlog.analysis.pulses.trains import Comparison
 from benchlog.analysis.running import Running
-from benchlog.analysis.slope import fit_slope
-from benchlog.analysis.trains import Comparison
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
 from benchlog.model import Columns, InstrumentSpec, ReferenceSpec

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from noise_makers import KINDS, make
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import Request, stability
+from benchlog.analysis.stability.estimation import Request, stability
 
 PEERS = {
     ("adev", "overlapping"): allantools.oadev,

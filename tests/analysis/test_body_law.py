@@ -6,9 +6,9 @@ Truth: the law of the simulated quartz, its air and its thermal lag of 45 s.
 import numpy as np
 import pytest
 
-from benchlog.analysis.lag import known_body, stretches
+from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
+from benchlog.analysis.fitting.thermal_lag import known_body, stretches
 from benchlog.analysis.laws import kind_law
-from benchlog.analysis.temperature import TemperatureData, fit_temperature
 from benchlog.model import Kind, Limits
 from benchlog.simulate.room import Room, RoomSpec
 

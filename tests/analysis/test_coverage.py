@@ -19,11 +19,11 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from columns_maker import columns, without
 from noise_makers import allan_variance, make
 
-from benchlog.analysis.mixture import Evidence, spread_of
-from benchlog.analysis.regression import Regression, block_means
+from benchlog.analysis.fitting.regression import Regression, block_means
+from benchlog.analysis.noise_mixture import Evidence, spread_of
 from benchlog.analysis.running import Running
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
 from benchlog.analysis.uncertainty import mean_uncertainty, pairs_freedom
 
 LENGTHS = (10, 30, 100, 300, 1000)

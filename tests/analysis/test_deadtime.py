@@ -7,9 +7,14 @@ inside B3 is settled by direct integration for random walk: 0.85.
 import numpy as np
 import pytest
 
-from benchlog.analysis.deadtime import b1, b2, b3, dead_time_bias
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.dead_time import (
+    b1,
+    b2,
+    b3,
+    dead_time_bias,
+)
+from benchlog.analysis.stability.estimation import stability
 
 
 @pytest.mark.parametrize(("r", "expected"), [(1.1, 1.15), (2, 2.5), (10, 14.5)])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from noise_makers import make
 
-from benchlog.analysis.freedom import (
+from benchlog.analysis.stability.freedom import (
     Differences,
     equivalent_freedom,
     interval,

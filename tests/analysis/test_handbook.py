@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import Request, stability
-from benchlog.analysis.totals import hadamard_total, modified_total
+from benchlog.analysis.stability.estimation import Request, stability
+from benchlog.analysis.stability.total_variance import hadamard_total, modified_total
 
 DATA = Path(__file__).parent.parent / "data"
 KINDS = {

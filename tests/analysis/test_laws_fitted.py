@@ -4,14 +4,11 @@ import numpy as np
 import pytest
 from noise_makers import make
 
-from benchlog.analysis.ageing import ageing
-from benchlog.analysis.lag import lagging
+from benchlog.analysis.fitting.ageing import ageing
+from benchlog.analysis.fitting.regression import Regression
+from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
+from benchlog.analysis.fitting.thermal_lag import lagging
 from benchlog.analysis.laws import ageing_ppm, kind_law
-from benchlog.analysis.regression import Regression
-from benchlog.analysis.temperature import (
-    TemperatureData,
-    fit_temperature,
-)
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
 

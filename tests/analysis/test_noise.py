@@ -10,10 +10,14 @@ import numpy as np
 import pytest
 from noise_makers import make
 
-from benchlog.analysis.naming import Named, named
-from benchlog.analysis.noise import noise_exponent, noise_of
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
+from benchlog.analysis.stability.noise_identification import (
+    Named,
+    named,
+    noise_exponent,
+    noise_of,
+)
 
 ALPHAS = {"white PM": 2, "white FM": 0, "flicker FM": -1, "random-walk FM": -2}
 

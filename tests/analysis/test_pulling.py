@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.analysis.pulling import (
+from benchlog.analysis.load_pulling import (
     load_effect_first_order_ppm,
     load_effect_ppm,
     load_explaining_first_order_pf,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pulse_makers import Host, Source, feed, trains
 
-from benchlog.analysis.pulses import PulseKind, PulseTracker
+from benchlog.analysis.pulses.grid import PulseKind, PulseTracker
 from benchlog.errors import DataError
 from benchlog.model import Flag
 

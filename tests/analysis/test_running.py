@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from benchlog.analysis.octaves import REACH
 from benchlog.analysis.running import Running
 from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
 from benchlog.errors import DataError
 from benchlog.model import Flag
 

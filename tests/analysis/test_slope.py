@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.special import stdtrit
 
-from benchlog.analysis.slope import fit_slope
+from benchlog.analysis.pulses.slope import fit_slope
 from benchlog.errors import DataError
 
 

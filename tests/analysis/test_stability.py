@@ -10,10 +10,9 @@ from hypothesis import strategies as st
 from noise_makers import allan_variance, make
 
 from benchlog.analysis import series as srs
-from benchlog.analysis.gapped import gapped_squares
-from benchlog.analysis.passes import mean_squares
 from benchlog.analysis.series import Series, series_from_columns
-from benchlog.analysis.stability import Request, stabilities, stability
+from benchlog.analysis.stability.difference_sums import gapped_squares, mean_squares
+from benchlog.analysis.stability.estimation import Request, stabilities, stability
 from benchlog.errors import DataError
 from benchlog.model import DEVIATIONS
 

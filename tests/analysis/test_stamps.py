@@ -5,8 +5,8 @@ import pytest
 from noise_makers import make
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import stability
-from benchlog.analysis.stamps import stamp_noise
+from benchlog.analysis.stability.estimation import stability
+from benchlog.analysis.stability.stamp_noise import stamp_noise
 
 
 def phase_of(frequency, stamp_s, seed=1):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.lib.stride_tricks import sliding_window_view
 
-from benchlog.analysis.swings import widest_swings
+from benchlog.analysis.stability.mtie import widest_swings
 
 
 def walked(n: int, seed: int = 7) -> np.ndarray:

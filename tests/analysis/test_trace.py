@@ -5,7 +5,7 @@ import pytest
 from columns_maker import columns, without
 from report.page_making import fresh, series, write_run
 
-from benchlog.analysis.trace import (
+from benchlog.analysis.thinning import (
     STRETCHES,
     averaged,
     broken_at_gaps,

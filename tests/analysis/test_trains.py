@@ -7,9 +7,9 @@ import pytest
 from pulse_makers import Host, Source, feed, trains
 from scipy.special import stdtrit
 
-from benchlog.analysis.pulses import PulseTracker
-from benchlog.analysis.stability import Request, stability
-from benchlog.analysis.trains import against, against_host, phase_series
+from benchlog.analysis.pulses.grid import PulseTracker
+from benchlog.analysis.pulses.trains import against, against_host, phase_series
+from benchlog.analysis.stability.estimation import Request, stability
 from benchlog.errors import DataError
 
 SIGMA_S = 50e-6

@@ -19,7 +19,7 @@ from store.making import begin, reading
 
 from benchlog.analysis.running import Running
 from benchlog.analysis.series import Series, series_from_columns
-from benchlog.analysis.stability import stabilities, stability
+from benchlog.analysis.stability.estimation import stabilities, stability
 from benchlog.clock import HostClock, VirtualClock
 from benchlog.store.writer import Writer
 

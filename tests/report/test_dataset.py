@@ -222,7 +222,7 @@ def test_what_is_no_dataset_is_said(tmp_path):
 
 
 def test_every_query_is_explained():
-    text = (files("benchlog.report") / "queries.sql").read_text()
+    text = (files("benchlog.exchange.dataset") / "queries.sql").read_text()
     views = re.findall(r"(?:--.*\n)+create or replace view (\w+)", text)
     assert {"yield_per_week", "bench_against_others", "ageing_of_devices"} <= set(views)
     assert statistics.mean(len(line) for line in text.splitlines()) < 80

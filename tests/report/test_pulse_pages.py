@@ -4,7 +4,7 @@ import pytest
 from pulse_scene import PulseScene
 from report.page_making import fresh, parsed, words
 
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock
 from benchlog.report.pages.html import html_of
 from benchlog.report.pages.making import run_page

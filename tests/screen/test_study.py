@@ -15,7 +15,7 @@ from screen.scenes import Scene, Stage
 from store.making import begin, reading
 
 from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock
 from benchlog.model import Event, EventKind
 from benchlog.screen import study as screen_study

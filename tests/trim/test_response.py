@@ -9,7 +9,6 @@ import noise_makers
 import numpy as np
 import pytest
 
-from benchlog.analysis.apart import gains
 from benchlog.analysis.response import (
     Cut,
     Observed,
@@ -17,6 +16,7 @@ from benchlog.analysis.response import (
     responses,
     supply_cuts,
 )
+from benchlog.analysis.separated_means import gains
 from benchlog.catalogue import load_part
 from benchlog.cli.response import doubts
 from benchlog.clock import HostClock

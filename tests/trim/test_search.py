@@ -9,7 +9,7 @@ from statistics import median
 
 import pytest
 
-from benchlog.analysis.trimsearch import TrimSearch
+from benchlog.analysis.trim_search import TrimSearch
 from benchlog.errors import DataError
 from benchlog.model import TrimRange
 from benchlog.simulate.firmware import two_ranges

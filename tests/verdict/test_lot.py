@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import numpy as np
 import pytest
 
-from benchlog.analysis.pulling import load_effect_ppm
+from benchlog.analysis.load_pulling import load_effect_ppm
 from benchlog.model import Load, Word
 from benchlog.units import format_ppm
 from benchlog.verdict.lot import (

@@ -8,8 +8,8 @@ import pytest
 from columns_maker import columns
 from pulse_makers import Host, Source, feed, trains
 
-from benchlog.analysis.pulses import PulseTracker
-from benchlog.analysis.trains import against
+from benchlog.analysis.pulses.grid import PulseTracker
+from benchlog.analysis.pulses.trains import against
 from benchlog.errors import DataError
 from benchlog.model import (
     Identity,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.trace import Trace, broken_at_gaps
+from benchlog.analysis.thinning import Trace, broken_at_gaps
 from benchlog.report.pages.content import Chart
 from benchlog.report.plotting import ACCENT, FAINT, INK, new_figure, styled
 from benchlog.report.words import three_digits

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from benchlog.analysis.stability import Stability
+from benchlog.analysis.stability.estimation import Stability
 from benchlog.report.comparing import Beside, Comparison
 from benchlog.report.pages.budgets import budget_table
 from benchlog.report.pages.charts import time_unit

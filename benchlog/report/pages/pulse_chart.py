@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from benchlog.analysis.trains import Comparison
+from benchlog.analysis.pulses.trains import Comparison
 from benchlog.report.pages.charts import time_unit
 from benchlog.report.pages.content import Chart
 from benchlog.report.plotting import ACCENT, INK, new_figure

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from benchlog.analysis.stability import StabilityRow
+from benchlog.analysis.stability.estimation import StabilityRow
 from benchlog.model import Purpose
 from benchlog.report.pages.budgets import budget_table
 from benchlog.report.pages.charts import course_chart, histogram_chart, standing_chart

@@ -6,16 +6,22 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability import Stability, stability
-from benchlog.analysis.temperature import (
+from benchlog.analysis.fitting.temperature import (
     TemperatureData,
     TemperatureFit,
     fit_temperature,
     law_of,
 )
-from benchlog.analysis.trace import Measured, Trace, averaged, measured, trace_of
-from benchlog.analysis.trains import Comparison
+from benchlog.analysis.pulses.trains import Comparison
+from benchlog.analysis.series import series_from_columns
+from benchlog.analysis.stability.estimation import Stability, stability
+from benchlog.analysis.thinning import (
+    Measured,
+    Trace,
+    averaged,
+    measured,
+    trace_of,
+)
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run

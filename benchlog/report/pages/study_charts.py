@@ -4,9 +4,9 @@ from typing import Final
 
 import numpy as np
 
-from benchlog.analysis.curves import temperature_view
-from benchlog.analysis.stability import Stability
-from benchlog.analysis.temperature import TemperatureData, TemperatureFit
+from benchlog.analysis.fitting.observations import temperature_view
+from benchlog.analysis.fitting.temperature import TemperatureData, TemperatureFit
+from benchlog.analysis.stability.estimation import Stability
 from benchlog.report.pages.content import Chart
 from benchlog.report.plot_stability import draw_stability, drawn_rows, in_words
 from benchlog.report.plotting import ACCENT, INK, new_figure

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
 from benchlog.units import format_duration, three_digits
 
 _PHASE_NOISES: Final = ("white PM", "flicker PM")

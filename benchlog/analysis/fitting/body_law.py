@@ -13,18 +13,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.lag import (
+from benchlog.analysis.fitting.regression import (
+    Fit,
+    Regression,
+    block_starts,
+    means_between,
+)
+from benchlog.analysis.fitting.thermal_lag import (
     Lagged,
     known_body,
     lagging,
     stretches,
     weigh_lags,
-)
-from benchlog.analysis.regression import (
-    Fit,
-    Regression,
-    block_starts,
-    means_between,
 )
 from benchlog.errors import DataError
 

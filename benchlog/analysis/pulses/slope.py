@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
 
-from benchlog.analysis.mixture import as_student
+from benchlog.analysis.noise_mixture import as_student
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]

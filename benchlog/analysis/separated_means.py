@@ -17,7 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.mixture import spread_of
+from benchlog.analysis.noise_mixture import spread_of
 from benchlog.analysis.uncertainty import even_evidence
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.deviations import StabilityRow
+from benchlog.analysis.stability.deviations import StabilityRow
 from benchlog.units import format_duration
 
 Array = NDArray[np.float64]

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.regression import Fit, Regression, block_means
+from benchlog.analysis.fitting.regression import Fit, Regression, block_means
 from benchlog.errors import DataError
 from benchlog.units import SECONDS_PER_DAY, format_duration, interval_texts
 

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import BLOCK
-from benchlog.analysis.averaging import factors_of
-from benchlog.analysis.deadtime import dead_time_bias
-from benchlog.analysis.deviations import (
+from benchlog.analysis.series import Series, frequency_of, phase_of
+from benchlog.analysis.stability.dead_time import dead_time_bias
+from benchlog.analysis.stability.deviations import (
     SHARED,
     SLOW,
     Request,
@@ -24,32 +24,39 @@ from benchlog.analysis.deviations import (
     StabilityRow,
     carried_note,
     check_request,
+    factors_of,
     notes_on,
 )
-from benchlog.analysis.drifting import KINDS, drift_each, drift_of, with_drift
-from benchlog.analysis.freedom import (
+from benchlog.analysis.stability.difference_sums import (
+    Squares,
+    gapped_averages,
+    gapped_plain,
+    gapped_squares,
+    longest_stretch,
+    mean_squares,
+    plain_squares,
+    total_squares,
+)
+from benchlog.analysis.stability.drift_dominance import (
+    KINDS,
+    drift_each,
+    drift_of,
+    with_drift,
+)
+from benchlog.analysis.stability.freedom import (
     Differences,
     equivalent_freedom,
     interval,
     total_freedom,
 )
-from benchlog.analysis.gapped import (
-    gapped_averages,
-    gapped_plain,
-    gapped_squares,
-    longest_stretch,
+from benchlog.analysis.stability.mtie import widest_swings
+from benchlog.analysis.stability.noise_identification import (
+    MOST,
+    NOISE_NAMES,
+    Named,
+    named,
 )
-from benchlog.analysis.naming import Named, named
-from benchlog.analysis.noise import MOST, NOISE_NAMES
-from benchlog.analysis.passes import (
-    Squares,
-    mean_squares,
-    plain_squares,
-    total_squares,
-)
-from benchlog.analysis.series import Series, frequency_of, phase_of
-from benchlog.analysis.swings import widest_swings
-from benchlog.analysis.totals import (
+from benchlog.analysis.stability.total_variance import (
     HADAMARD_BIAS,
     MODIFIED_BIAS,
     hadamard_total,

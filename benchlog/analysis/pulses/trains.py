@@ -16,9 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.pulses import Train
+from benchlog.analysis.pulses.grid import Train
+from benchlog.analysis.pulses.slope import FEWEST, SlopeFit, fit_slope
 from benchlog.analysis.series import Series
-from benchlog.analysis.slope import FEWEST, SlopeFit, fit_slope
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S

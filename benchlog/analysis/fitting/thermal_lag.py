@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.regression import Fit, combined
+from benchlog.analysis.fitting.regression import Fit, combined
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]

@@ -1,0 +1,1 @@
+"""Laws of temperature and of ageing, fitted with honest intervals."""

@@ -1,0 +1,1 @@
+"""Stability against averaging time: deviations, their noise, their intervals."""
