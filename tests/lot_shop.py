@@ -16,7 +16,7 @@ from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.model import Lot, LotRun
 from benchlog.simulate import SimulatedBench, demo_scenario
-from benchlog.simulate.demo import DemoBench
+from benchlog.simulate.ready_scenarios import DemoBench
 from benchlog.store.reader import Reader
 
 SCALE = 20.0

@@ -222,7 +222,7 @@ def _with_pulses(scenario: "Scenario", typed: Mapping[str, Any]) -> "Scenario":
     """Add what was asked for of references and pulses."""
     from dataclasses import replace
 
-    from benchlog.simulate.referenced import by_pulses, with_reference
+    from benchlog.simulate.ready_scenarios import by_pulses, with_reference
     from benchlog.simulate.scenario import ReceiverAt, Via, Wiring
 
     via = Via(typed["pulses_via"])

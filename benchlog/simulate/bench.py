@@ -9,19 +9,18 @@ from pathlib import Path
 
 from benchlog.clock import Clock
 from benchlog.errors import NotFoundError
-from benchlog.simulate.bench_text import bench_text
-from benchlog.simulate.control_port import ControlPort
-from benchlog.simulate.faults import Faults
-from benchlog.simulate.firmware import TrimFirmware
-from benchlog.simulate.orders import carry_out
-from benchlog.simulate.oscillator import Oscillator
-from benchlog.simulate.outlets import AnyServer, Outlets
-from benchlog.simulate.pty_server import PtyServer
-from benchlog.simulate.receiver import PulsedInput, Receiver
-from benchlog.simulate.room import Room, Supply
+from benchlog.simulate.bench_file import bench_text
+from benchlog.simulate.control_port import ControlPort, carry_out
+from benchlog.simulate.instrument_servers import AnyServer, Outlets
+from benchlog.simulate.instruments.faults import Faults
+from benchlog.simulate.instruments.trim_firmware import TrimFirmware
+from benchlog.simulate.physics.oscillator import Oscillator
+from benchlog.simulate.physics.receiver import PulsedInput, Receiver
+from benchlog.simulate.physics.room import Room, Supply
+from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import Scenario
-from benchlog.simulate.truth import Served, Truth
-from benchlog.simulate.world import World
+from benchlog.simulate.served_log import Served, Truth
+from benchlog.simulate.transports.pty_server import PtyServer
 
 CONTROL = "control"
 TRIMMER = "trimmer"

@@ -1,40 +1,16 @@
-"""Misbehave on command: a line protocol on a loopback port, one answer a line.
-
-    counter late 1.5          the next answer comes 1.5 s late (real seconds)
-    counter half x3           the next three answers are cut, without a terminator
-    counter garbage           the next answer is noise
-    counter silent always     no answer any more, until `counter ok`
-    counter two               the next answer comes twice
-    counter cut               the connection ends in the middle of the next answer
-    counter no-signal x5      9.91E37 for five readings;  overload: 9.9E37
-    counter factor 2          the next reading is twice what it should be
-    counter refuse-gate       the next gate setting is refused
-    counter identity TEXT     the next *IDN? answers TEXT
-    counter drop              all its connections are closed now
-    counter deaf 3            it stops listening for 3 s
-    counter ok                it behaves again;  counter status: what waits
-    device A warm 5 60        5 C warmer than now for 60 s (without a time: for good)
-    device A step 2           jumps by 2 ppm
-    device A remove           is taken out;  device A insert 12.5: another, 12.5 ppm
-    air 40 60                 the room is set to 40 C for 60 s, all in it follows
-    air by 5 60               the room is 5 C warmer than now for 60 s
-    supply 3.0                the supply is turned to 3.0 V
-    list                      names and addresses;  truth counter 10: the last served
-
-A counter reached in several ways is also `counter@hislip` and so on: `drop` and `deaf`
-then mean that way alone. An instrument that also talks by itself takes orders for its
-lines as `counter@line`. `benchlog simulate --help` lists all this for its users.
-
-Answers are `ok`, `ok` with JSON behind it, or `error` with a sentence.
-"""
+"""The control port: one order a line, to instruments, devices, room and supply."""
 
 import json
+import math
 import socket
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from typing import Final, Protocol
 
-from benchlog.errors import BenchlogError
-from benchlog.simulate.serving import Server
+from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.simulate.instruments.faults import ALWAYS, NEEDS, Faults
+from benchlog.simulate.served_log import Served
+from benchlog.simulate.transports.socket_server import Server
 
 _LONGEST_LINE: Final = 4_096
 
@@ -65,3 +41,162 @@ class ControlPort(Server):
         except BenchlogError as error:
             return "error " + " ".join(str(error).split())
         return "ok" if said is None else f"ok {json.dumps(said)}"
+
+
+# --- what a line of the control port means: orders to instruments, devices, the suppl
+
+_OTHERS: Final = ("drop", "deaf", "unfixed", "ok", "status")
+_MOST_TIMES: Final = 1_000_000
+
+
+class Bench(Protocol):
+    """What orders need of a simulated bench."""
+
+    faults: dict[str, Faults]
+
+    def addresses(self) -> dict[str, str]:
+        """Return name -> address."""
+        ...
+
+    def drop(self, instrument: str) -> None:
+        """Close its connections."""
+        ...
+
+    def deafen(self, instrument: str, real_s: float) -> None:
+        """Stop listening for a while."""
+        ...
+
+    def warm(self, place: str, by_c: float, for_s: float = math.inf) -> None:
+        """Warm a device."""
+        ...
+
+    def heat(self, by_c: float, for_s: float = math.inf) -> None:
+        """Heat the room."""
+        ...
+
+    def set_air(self, to_c: float, for_s: float = math.inf) -> None:
+        """Set the room to a temperature."""
+        ...
+
+    def step(self, place: str, by_ppm: float) -> None:
+        """Let a device jump."""
+        ...
+
+    def remove(self, place: str) -> None:
+        """Take a device out."""
+        ...
+
+    def insert(self, place: str, offset_ppm: float) -> None:
+        """Put another device in."""
+        ...
+
+    def lose_fix(self, receiver: str, for_s: float) -> None:
+        """Let a receiver lose its fix."""
+        ...
+
+    def set_supply(self, volts: float) -> None:
+        """Turn the supply."""
+        ...
+
+    def served(self, instrument: str | None = None) -> tuple[Served, ...]:
+        """Return what was served lately."""
+        ...
+
+
+def carry_out(bench: Bench, line: str) -> object:
+    """Carry out one line; returns what is to be said beside `ok`, None for nothing.
+
+    Raises UsageError or NotFoundError with what would have been understood.
+    """
+    first, *words = line.split()
+    if first == "list":
+        return bench.addresses()
+    if first == "truth":
+        return _truth(bench, words)
+    if first in bench.faults:
+        return _instrument(bench, first, words)
+    if first == "supply":
+        bench.set_supply(_number(words, 0, "volts"))
+    elif first == "air":
+        _air(bench, words)
+    elif first == "device":
+        _device(bench, words)
+    else:
+        known = (*bench.faults, "device", "air", "supply", "list", "truth")
+        raise NotFoundError("instrument or command", first, known)
+    return None
+
+
+def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
+    faults = bench.faults[name]
+    verb, *rest = words or [""]
+    if verb == "status":
+        return [asdict(fault) for fault in faults.waiting()]
+    if verb == "drop":
+        bench.drop(name)
+    elif verb == "deaf":
+        bench.deafen(name, _number(rest, 0, "seconds"))
+    elif verb == "unfixed":
+        bench.lose_fix(name, _number(rest, 0, "seconds"))
+    elif verb == "ok":
+        faults.clear()
+    elif verb in NEEDS:
+        times = _times(rest[-1]) if rest else None
+        argument = " ".join(rest if times is None else rest[:-1])
+        faults.order(verb, argument, 1 if times is None else times)
+    else:
+        raise NotFoundError("fault", verb, (*NEEDS, *_OTHERS))
+    return None
+
+
+def _device(bench: Bench, words: Sequence[str]) -> None:
+    verbs: dict[str, Callable[[str, Sequence[str]], None]] = {
+        "warm": lambda place, rest: bench.warm(place, *_push(rest)),
+        "step": lambda place, rest: bench.step(place, _number(rest, 0, "ppm")),
+        "remove": lambda place, _: bench.remove(place),
+        "insert": lambda place, rest: bench.insert(place, _number(rest, 0, "ppm")),
+    }
+    if len(words) < 2 or words[1] not in verbs:
+        raise UsageError("write: device PLACE " + "|".join(verbs) + " [NUMBER ...]")
+    place, verb, *rest = words
+    verbs[verb](place, rest)
+
+
+def _air(bench: Bench, words: Sequence[str]) -> None:
+    """Set the room to a temperature, or change it: `air 40`, `air by 5`."""
+    if words[:1] == ["by"]:
+        bench.heat(*_push(words[1:]))
+    else:
+        bench.set_air(*_push(words))
+
+
+def _push(words: Sequence[str]) -> tuple[float, float]:
+    """Read degrees and, if they are given, seconds."""
+    for_s = _number(words, 1, "seconds") if len(words) > 1 else math.inf
+    return _number(words, 0, "degrees"), for_s
+
+
+def _truth(bench: Bench, words: Sequence[str]) -> list[dict[str, object]]:
+    name = words[0] if words else None
+    count = int(_number(words, 1, "count")) if len(words) > 1 else 10
+    return [asdict(served) for served in bench.served(name)[-max(1, count) :]]
+
+
+def _times(text: str) -> int | None:
+    """Read `x3` or `always`; None when it is something else."""
+    if text == "always":
+        return ALWAYS
+    if text[:1] == "x" and text[1:].isascii() and text[1:].isdigit():
+        return max(1, min(_MOST_TIMES, int(text[1:8])))
+    return None
+
+
+def _number(words: Sequence[str], index: int, what: str) -> float:
+    try:
+        value = float(words[index])
+    except (IndexError, ValueError):
+        value = math.nan
+    if not math.isfinite(value):
+        said = words[index] if index < len(words) else "nothing"
+        raise UsageError(f"expected a number of {what}, found {said!r}")
+    return value

@@ -5,11 +5,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
-from benchlog.simulate.counting import CounterSpec, InputSpec
-from benchlog.simulate.oscillator import OscillatorSpec
-from benchlog.simulate.receiver import ReceiverSpec
-from benchlog.simulate.room import RoomSpec, SupplySpec
-from benchlog.simulate.scpi_meters import MeterSpec
+from benchlog.simulate.instruments.scpi_meters import MeterSpec
+from benchlog.simulate.physics.counting import CounterSpec, InputSpec
+from benchlog.simulate.physics.oscillator import OscillatorSpec
+from benchlog.simulate.physics.receiver import ReceiverSpec
+from benchlog.simulate.physics.room import RoomSpec, SupplySpec
 
 
 class Via(StrEnum):

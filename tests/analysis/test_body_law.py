@@ -10,7 +10,7 @@ from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperatu
 from benchlog.analysis.fitting.thermal_lag import known_body, stretches
 from benchlog.analysis.laws import kind_law
 from benchlog.model import Kind, Limits
-from benchlog.simulate.room import Room, RoomSpec
+from benchlog.simulate.physics.room import Room, RoomSpec
 
 LAW = kind_law(Kind.QUARTZ)
 TRUTH = (LAW.linear_ppm_per_c, LAW.quadratic_ppm_per_c2, LAW.cubic_ppm_per_c3)

@@ -17,8 +17,8 @@ from simulate.lab import scenario, serving
 from benchlog.clock import HostClock
 from benchlog.errors import BenchlogError
 from benchlog.model import EventKind
-from benchlog.simulate.counting import CounterSpec
-from benchlog.simulate.referenced import by_pulses, with_reference
+from benchlog.simulate.physics.counting import CounterSpec
+from benchlog.simulate.ready_scenarios import by_pulses, with_reference
 from benchlog.simulate.scenario import ReceiverAt, Wiring
 from benchlog.store.reader import Reader
 

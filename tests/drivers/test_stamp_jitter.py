@@ -15,7 +15,7 @@ from benchlog_drivers._edges_modem import PolledEdges, Wanted
 from benchlog_drivers._edges_rx import ByteEdges
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
-from benchlog.simulate.rfc2217_server import Rfc2217Server
+from benchlog.simulate.transports.rfc2217_server import Rfc2217Server
 from benchlog.verdict.advice import pulse_time_s
 
 pytestmark = pytest.mark.slow

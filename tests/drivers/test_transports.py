@@ -19,7 +19,7 @@ from benchlog.clock import HostClock
 from benchlog.driver import Driver
 from benchlog.errors import InstrumentError, LostError, NoSignalError, OverloadError
 from benchlog.simulate import Scenario, SimulatedBench, Via
-from benchlog.simulate.oscillator import OscillatorSpec
+from benchlog.simulate.physics.oscillator import OscillatorSpec
 from benchlog.simulate.scenario import CounterAt, Place
 from benchlog.testing import HurriedClock
 

@@ -6,14 +6,19 @@ from contextlib import contextmanager
 
 from benchlog.clock import Clock, HostClock, VirtualClock
 from benchlog.simulate import SimulatedBench, Via
-from benchlog.simulate.counting import Counter, CounterSpec, InputSpec
-from benchlog.simulate.faults import Faults
-from benchlog.simulate.oscillator import Oscillator, OscillatorSpec
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.room import Room, RoomSpec, Supply, SupplySpec
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.instruments.faults import Faults
+from benchlog.simulate.instruments.scpi_counter import ScpiCounter
+from benchlog.simulate.physics.counting import Counter, CounterSpec, InputSpec
+from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
+from benchlog.simulate.physics.room import (
+    Room,
+    RoomSpec,
+    Supply,
+    SupplySpec,
+)
+from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import CounterAt, Place, Scenario
-from benchlog.simulate.scpi_counter import ScpiCounter
-from benchlog.simulate.world import World
 
 QUARTZ = OscillatorSpec(16e6, offset_ppm=10.0)
 STILL = RoomSpec(25.0, 0.0, 0.0, 0.0)

@@ -13,8 +13,8 @@ from benchlog.catalogue import load_bench, load_part, load_parts
 from benchlog.clock import HostClock, VirtualClock, host_sleep
 from benchlog.errors import NotFoundError
 from benchlog.simulate import DemoBench, SimulatedBench, Via, demo_scenario
+from benchlog.simulate.instruments.scpi_meters import MeterSpec
 from benchlog.simulate.scenario import CounterAt, MeterAt
-from benchlog.simulate.scpi_meters import MeterSpec
 
 PART = "quartz-16mhz-30ppm"
 

@@ -5,11 +5,21 @@ import math
 import pytest
 
 from benchlog.clock import VirtualClock
-from benchlog.simulate.counting import Counter, CounterSpec, Front, InputSpec
-from benchlog.simulate.oscillator import Oscillator, OscillatorSpec
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.room import Room, RoomSpec, Supply, SupplySpec
-from benchlog.simulate.world import World
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.physics.counting import (
+    Counter,
+    CounterSpec,
+    Front,
+    InputSpec,
+)
+from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
+from benchlog.simulate.physics.room import (
+    Room,
+    RoomSpec,
+    Supply,
+    SupplySpec,
+)
+from benchlog.simulate.physics.world import World
 
 
 def counter(spec: CounterSpec, device: OscillatorSpec, divider: float = 1.0) -> Counter:

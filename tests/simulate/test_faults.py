@@ -12,7 +12,7 @@ from benchlog.cli.simulate import ORDERS
 from benchlog.clock import HostClock, host_sleep
 from benchlog.errors import BenchlogError
 from benchlog.simulate import SimulatedBench, Via
-from benchlog.simulate.faults import NEEDS
+from benchlog.simulate.instruments.faults import NEEDS
 from benchlog.simulate.scenario import ReceiverAt
 
 

@@ -8,7 +8,7 @@ from itertools import accumulate, pairwise
 import numpy as np
 import pytest
 
-from benchlog.simulate.noise import Noise, NoiseProcess, Relaxing
+from benchlog.simulate.physics.noise import Noise, NoiseProcess, Relaxing
 
 N = 32_768
 

@@ -4,9 +4,14 @@ import pytest
 
 from benchlog.analysis.laws import kind_law
 from benchlog.model import Kind, TemperatureLaw
-from benchlog.simulate.noise import Noise
-from benchlog.simulate.oscillator import Oscillator, OscillatorSpec
-from benchlog.simulate.room import Room, RoomSpec, Supply, SupplySpec
+from benchlog.simulate.physics.noise import Noise
+from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
+from benchlog.simulate.physics.room import (
+    Room,
+    RoomSpec,
+    Supply,
+    SupplySpec,
+)
 
 NS = 1_000_000_000
 

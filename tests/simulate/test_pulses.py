@@ -14,15 +14,15 @@ from benchlog.errors import NotFoundError
 from benchlog.model import Flag
 from benchlog.simulate import Via
 from benchlog.simulate.bench import _world
-from benchlog.simulate.counting import Counter, CounterSpec, Front
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.pulse_trains import (
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.physics.counting import Counter, CounterSpec, Front
+from benchlog.simulate.physics.pulse_trains import (
     DividedTrain,
     ReceiverTrain,
     TimebaseTrain,
 )
-from benchlog.simulate.receiver import Receiver, ReceiverSpec, sentences
-from benchlog.simulate.referenced import REFERENCE_INPUT, by_pulses, with_reference
+from benchlog.simulate.physics.receiver import Receiver, ReceiverSpec, sentences
+from benchlog.simulate.ready_scenarios import REFERENCE_INPUT, by_pulses, with_reference
 from benchlog.simulate.scenario import PulsesAt, ReceiverAt, Wiring
 
 SHARP = ReceiverSpec(jitter_s=0.0)

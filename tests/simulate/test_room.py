@@ -5,7 +5,14 @@ import math
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchlog.simulate.room import Push, Pushes, Room, RoomSpec, Supply, SupplySpec
+from benchlog.simulate.physics.room import (
+    Push,
+    Pushes,
+    Room,
+    RoomSpec,
+    Supply,
+    SupplySpec,
+)
 
 CALM = RoomSpec(drift_c_per_day=0.0, swing_c=0.0, draft_c=0.0)
 

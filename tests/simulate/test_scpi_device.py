@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate.lab import Desk
 
-from benchlog.simulate.counting import CounterSpec
-from benchlog.simulate.scpi_device import ERRORS
+from benchlog.simulate.instruments.scpi_device import ERRORS
+from benchlog.simulate.physics.counting import CounterSpec
 
 NR3 = re.compile(r"[+-]\d\.\d+E[+-]\d{2}")  # IEEE 488.2, 8.7.4
 

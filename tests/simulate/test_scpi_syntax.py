@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchlog.simulate.scpi_syntax import (
+from benchlog.simulate.instruments.scpi_syntax import (
     ScpiError,
     boolean,
     channel,

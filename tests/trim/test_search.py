@@ -12,7 +12,7 @@ import pytest
 from benchlog.analysis.trim_search import TrimSearch
 from benchlog.errors import DataError
 from benchlog.model import TrimRange
-from benchlog.simulate.firmware import two_ranges
+from benchlog.simulate.instruments.trim_firmware import two_ranges
 
 NOISE = 0.03
 DRIFT = 0.005

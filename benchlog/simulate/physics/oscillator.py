@@ -15,8 +15,13 @@ from typing import Final
 
 from benchlog.analysis.laws import ageing_ppm, ppm_at
 from benchlog.model import TemperatureLaw
-from benchlog.simulate.noise import Noise, NoiseProcess
-from benchlog.simulate.room import Push, Pushes, Room, Supply
+from benchlog.simulate.physics.noise import Noise, NoiseProcess
+from benchlog.simulate.physics.room import (
+    Push,
+    Pushes,
+    Room,
+    Supply,
+)
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
 _LONGEST_PIECE_S: Final = 60.0

@@ -8,8 +8,8 @@ from typing import Final
 import serial
 import serial.rfc2217
 
-from benchlog.simulate.serving import Server, shut
-from benchlog.simulate.streams import Protocolled
+from benchlog.simulate.transports.byte_stream import Protocolled
+from benchlog.simulate.transports.socket_server import Server, shut
 
 _MODEM_POLL_S: Final = 0.02
 

@@ -10,11 +10,16 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from benchlog.errors import NotFoundError
-from benchlog.simulate.counting import Count, Counter, Front
-from benchlog.simulate.faults import FACTOR, NO_SIGNAL, OVERLOAD, Faults
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.scpi_meters import Meter
-from benchlog.simulate.truth import Served
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.instruments.faults import (
+    FACTOR,
+    NO_SIGNAL,
+    OVERLOAD,
+    Faults,
+)
+from benchlog.simulate.instruments.scpi_meters import Meter
+from benchlog.simulate.physics.counting import Count, Counter, Front
+from benchlog.simulate.served_log import Served
 from benchlog.units import NS_PER_S
 
 

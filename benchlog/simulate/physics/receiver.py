@@ -15,7 +15,7 @@ from functools import reduce
 from operator import xor
 from typing import Final
 
-from benchlog.simulate.oscillator import OscillatorSpec
+from benchlog.simulate.physics.oscillator import OscillatorSpec
 from benchlog.units import NS_PER_S
 
 _MODE_FIXED: Final = "A"

@@ -9,8 +9,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.scpi_syntax import (
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.instruments.scpi_syntax import (
     ScpiError,
     Unit,
     header_pattern,
@@ -18,7 +18,7 @@ from benchlog.simulate.scpi_syntax import (
     parse_unit,
     split_outside,
 )
-from benchlog.simulate.truth import Served
+from benchlog.simulate.served_log import Served
 
 ERRORS: Final = {
     0: "No error",

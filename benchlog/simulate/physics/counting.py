@@ -5,10 +5,10 @@ import random
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.simulate.oscillator import Oscillator
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.receiver import PulsedInput
-from benchlog.simulate.world import World
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.physics.oscillator import Oscillator
+from benchlog.simulate.physics.receiver import PulsedInput
+from benchlog.simulate.physics.world import World
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
 _FORESEEN_S: Final = 0.05

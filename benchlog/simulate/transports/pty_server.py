@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.clock import host_deadline
-from benchlog.simulate.patience import sharpen
-from benchlog.simulate.streams import Protocolled
+from benchlog.simulate.bench_wait import sharpen
+from benchlog.simulate.transports.byte_stream import Protocolled
 
 _JOIN_S: Final = 5.0
 _QUEUE_BYTES: Final = 3_000  # the kernel holds about 4 KiB for whoever reads

@@ -4,14 +4,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.simulate.faults import NO_SIGNAL, Faults
-from benchlog.simulate.patience import AbandonedError, Patience
-from benchlog.simulate.pulse_trains import Pulse, Train
-from benchlog.simulate.receiver import sentences
-from benchlog.simulate.rfc2217_server import VirtualPort
-from benchlog.simulate.streams import Protocolled, Stream
-from benchlog.simulate.truth import Served, Truth
-from benchlog.simulate.world import World
+from benchlog.simulate.bench_wait import AbandonedError, Patience
+from benchlog.simulate.instruments.faults import NO_SIGNAL, Faults
+from benchlog.simulate.physics.pulse_trains import Pulse, Train
+from benchlog.simulate.physics.receiver import sentences
+from benchlog.simulate.physics.world import World
+from benchlog.simulate.served_log import Served, Truth
+from benchlog.simulate.transports.byte_stream import Protocolled, Stream
+from benchlog.simulate.transports.rfc2217_server import VirtualPort
 from benchlog.units import NS_PER_S
 
 BYTE: Final = b"\x00"  # what a long low pulse looks like on a receive line

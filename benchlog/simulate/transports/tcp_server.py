@@ -2,8 +2,8 @@
 
 import socket
 
-from benchlog.simulate.serving import Server, shut
-from benchlog.simulate.streams import Protocolled
+from benchlog.simulate.transports.byte_stream import Protocolled
+from benchlog.simulate.transports.socket_server import Server, shut
 
 
 class TcpServer(Server):

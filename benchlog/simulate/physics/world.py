@@ -3,9 +3,9 @@
 from dataclasses import dataclass, field
 
 from benchlog.clock import Clock
-from benchlog.simulate.oscillator import Oscillator
-from benchlog.simulate.receiver import PulsedInput, Receiver
-from benchlog.simulate.room import Room, Supply
+from benchlog.simulate.physics.oscillator import Oscillator
+from benchlog.simulate.physics.receiver import PulsedInput, Receiver
+from benchlog.simulate.physics.room import Room, Supply
 from benchlog.units import NS_PER_S
 
 

@@ -4,17 +4,16 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from benchlog.simulate.counting import Count, Counter, Front, Gate
-from benchlog.simulate.faults import (
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.instruments.faults import (
     FACTOR,
     NO_SIGNAL,
     OVERLOAD,
     REFUSE_GATE,
     Faults,
 )
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.scpi_device import Call, Command, ScpiDevice
-from benchlog.simulate.scpi_syntax import (
+from benchlog.simulate.instruments.scpi_device import Call, Command, ScpiDevice
+from benchlog.simulate.instruments.scpi_syntax import (
     ScpiError,
     boolean,
     channel,
@@ -22,7 +21,13 @@ from benchlog.simulate.scpi_syntax import (
     string,
     word,
 )
-from benchlog.simulate.truth import Served
+from benchlog.simulate.physics.counting import (
+    Count,
+    Counter,
+    Front,
+    Gate,
+)
+from benchlog.simulate.served_log import Served
 
 NOT_A_NUMBER: Final = "9.91E+37"
 INFINITY: Final = "9.9E+37"

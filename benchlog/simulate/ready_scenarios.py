@@ -1,8 +1,4 @@
-"""A plausible bench for a part: one device or two, counter, room, maybe a supply meter.
-
-The figures are orders of magnitude of the kind (common practice, no source); what a
-part file states is used where it states it.
-"""
+"""Ready scenarios: a plausible bench for a part, or one with a reference beside it."""
 
 import math
 import random
@@ -13,18 +9,22 @@ from typing import Final
 
 from benchlog.analysis.laws import kind_law
 from benchlog.model import Kind, Part
-from benchlog.simulate.counting import CounterSpec
-from benchlog.simulate.firmware import two_ranges
-from benchlog.simulate.noise import Noise
-from benchlog.simulate.oscillator import OscillatorSpec
+from benchlog.simulate.bench_file import STANDARD
+from benchlog.simulate.instruments.trim_firmware import two_ranges
+from benchlog.simulate.physics.counting import CounterSpec
+from benchlog.simulate.physics.noise import Noise
+from benchlog.simulate.physics.oscillator import OscillatorSpec
 from benchlog.simulate.scenario import (
     INPUTS,
     SUPPLY_METER,
     TALKING,
     CounterAt,
     Place,
+    PulsesAt,
+    ReceiverAt,
     Scenario,
     Via,
+    Wiring,
 )
 
 _SHARE: Final = 0.4  # of the tolerance that a drawn device may be off
@@ -182,3 +182,51 @@ def _ageing_a_ppm(part: Part) -> float:
     first = math.log1p(_AGEING_B_PER_DAY * _RUN_IN_DAYS)
     last = math.log1p(_AGEING_B_PER_DAY * (_RUN_IN_DAYS + _DAYS_PER_YEAR))
     return 0.5 * per_year / (last - first)
+
+
+# --- a bench with a reference to check its counter by, or with pulses and no counter
+
+REFERENCE_INPUT: Final = 2
+_STANDARD: Final = OscillatorSpec(10e6, noise=Noise(1e-11, 5e-12, 2e-12, 0.0), lag_s=1)
+
+
+def with_reference(
+    scenario: Scenario, wiring: Wiring, receiver: ReceiverAt | None = None
+) -> Scenario:
+    """Return the bench with its first counter's reference wired in one of the ways."""
+    at = receiver or ReceiverAt()
+    match wiring:
+        case Wiring.NONE:
+            return scenario
+        case Wiring.PERIOD:
+            wired = _at_second_input(replace(scenario, receiver=at), at.name)
+        case Wiring.FREQUENCY:
+            places = (*scenario.places, Place(STANDARD, _STANDARD))
+            wired = _at_second_input(replace(scenario, places=places), STANDARD)
+        case Wiring.PULSES:
+            divided = PulsesAt("timebase", scenario.counters[0].name)
+            pulses = (*scenario.pulses, divided)
+            wired = replace(scenario, receiver=at, pulses=pulses)
+    return replace(wired, wiring=wiring)
+
+
+def by_pulses(
+    scenario: Scenario, *, receiver: ReceiverAt | None = None, pulse_hz: float = 1.0
+) -> Scenario:
+    """Return the bench with place A measured by its divided pulses.
+
+    `receiver` None: this computer's clock is the time, unless the bench has one.
+    """
+    pulses = PulsesAt("pulses", scenario.places[0].name, pulse_hz)
+    return replace(
+        scenario,
+        receiver=receiver or scenario.receiver,
+        pulses=(pulses, *scenario.pulses),
+    )
+
+
+def _at_second_input(scenario: Scenario, name: str) -> Scenario:
+    first, *rest = scenario.counters
+    inputs = {**first.inputs, REFERENCE_INPUT: name}
+    first = replace(first, inputs=inputs, dialect=INPUTS)
+    return replace(scenario, counters=(first, *rest))

@@ -11,10 +11,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from benchlog.simulate.hislip_server import read_exactly
-from benchlog.simulate.serving import Server, shut
-from benchlog.simulate.station import Station
-from benchlog.simulate.vxi11_link import Link, Wanted
+from benchlog.simulate.instruments.station import Station
+from benchlog.simulate.transports.hislip_server import read_exactly
+from benchlog.simulate.transports.socket_server import Server, shut
+from benchlog.simulate.transports.vxi11_link import Link, Wanted
 
 _CORE: Final = 0x0607AF
 _ABORT: Final = 0x0607B0

@@ -6,18 +6,30 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from benchlog.simulate.counting import Counter
-from benchlog.simulate.faults import Faults
-from benchlog.simulate.hislip_server import HislipServer
-from benchlog.simulate.pty_server import PtyServer
-from benchlog.simulate.pulse_lines import PulseLines
-from benchlog.simulate.pulse_trains import (
+from benchlog.simulate.instruments.faults import Faults
+from benchlog.simulate.instruments.scpi_counter import ScpiCounter
+from benchlog.simulate.instruments.scpi_device import ScpiDevice
+from benchlog.simulate.instruments.scpi_meters import (
+    THERMOMETER_HEADER,
+    VOLTMETER_HEADER,
+    Meter,
+    ScpiMeter,
+)
+from benchlog.simulate.instruments.station import Station, TalkingStation
+from benchlog.simulate.instruments.talker import (
+    Talker,
+    TalkingCounter,
+    TalkingMeter,
+    line_form,
+)
+from benchlog.simulate.physics.counting import Counter
+from benchlog.simulate.physics.pulse_trains import (
     DividedTrain,
     ReceiverTrain,
     TimebaseTrain,
     Train,
 )
-from benchlog.simulate.rfc2217_server import Rfc2217Server
+from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import (
     DEFAULT_LINE_FORM,
     TALKING,
@@ -27,21 +39,14 @@ from benchlog.simulate.scenario import (
     Scenario,
     Via,
 )
-from benchlog.simulate.scpi_counter import ScpiCounter
-from benchlog.simulate.scpi_device import ScpiDevice
-from benchlog.simulate.scpi_meters import (
-    THERMOMETER_HEADER,
-    VOLTMETER_HEADER,
-    Meter,
-    ScpiMeter,
-)
-from benchlog.simulate.station import Station, TalkingStation
-from benchlog.simulate.streams import Protocolled, conversing, talking
-from benchlog.simulate.talker import Talker, TalkingCounter, TalkingMeter, line_form
-from benchlog.simulate.tcp_server import TcpServer
-from benchlog.simulate.truth import Truth
-from benchlog.simulate.vxi11_server import Vxi11Server
-from benchlog.simulate.world import World
+from benchlog.simulate.served_log import Truth
+from benchlog.simulate.transports.byte_stream import Protocolled, conversing, talking
+from benchlog.simulate.transports.hislip_server import HislipServer
+from benchlog.simulate.transports.pty_server import PtyServer
+from benchlog.simulate.transports.pulse_lines import PulseLines
+from benchlog.simulate.transports.rfc2217_server import Rfc2217Server
+from benchlog.simulate.transports.tcp_server import TcpServer
+from benchlog.simulate.transports.vxi11_server import Vxi11Server
 
 
 class AnyServer(Protocol):

@@ -4,11 +4,11 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from benchlog.simulate.faults import NO_SIGNAL, OVERLOAD, Faults
-from benchlog.simulate.scpi_counter import INFINITY, NOT_A_NUMBER, as_nr3
-from benchlog.simulate.scpi_device import Call, Command, ScpiDevice
-from benchlog.simulate.truth import Served
-from benchlog.simulate.world import World
+from benchlog.simulate.instruments.faults import NO_SIGNAL, OVERLOAD, Faults
+from benchlog.simulate.instruments.scpi_counter import INFINITY, NOT_A_NUMBER, as_nr3
+from benchlog.simulate.instruments.scpi_device import Call, Command, ScpiDevice
+from benchlog.simulate.physics.world import World
+from benchlog.simulate.served_log import Served
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,9 @@
 from collections.abc import Callable
 from typing import Final, Protocol
 
-from benchlog.simulate.faults import Reply
-from benchlog.simulate.patience import AbandonedError, Patience
-from benchlog.simulate.station import Sending, Station, TalkingStation
+from benchlog.simulate.bench_wait import AbandonedError, Patience
+from benchlog.simulate.instruments.faults import Reply
+from benchlog.simulate.instruments.station import Sending, Station, TalkingStation
 
 LONGEST_MESSAGE: Final = 65_536
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.clock import host_deadline
-from benchlog.simulate.faults import Reply
-from benchlog.simulate.patience import AbandonedError, Patience, sharpen
-from benchlog.simulate.station import Station
+from benchlog.simulate.bench_wait import AbandonedError, Patience, sharpen
+from benchlog.simulate.instruments.faults import Reply
+from benchlog.simulate.instruments.station import Station
 
 INTERRUPTED: Final = -410
 UNTERMINATED: Final = -420

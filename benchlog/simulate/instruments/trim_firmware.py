@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from benchlog.simulate.streams import Stream
+from benchlog.simulate.transports.byte_stream import Stream
 
 IDENTITY: Final = "SIMULATED,Trim Firmware,SIM-0004,1.0"
 _SET: Final = re.compile(rb"trim (\d{1,8})")

@@ -13,10 +13,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.simulate.faults import Reply
-from benchlog.simulate.patience import AbandonedError, Patience
-from benchlog.simulate.serving import Server, shut
-from benchlog.simulate.station import Station
+from benchlog.simulate.bench_wait import AbandonedError, Patience
+from benchlog.simulate.instruments.faults import Reply
+from benchlog.simulate.instruments.station import Station
+from benchlog.simulate.transports.socket_server import Server, shut
 
 _HEADER: Final = struct.Struct("!2sBBIQ")
 _MAX_MESSAGE: Final = 1 << 20

@@ -5,11 +5,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from benchlog.simulate.counting import CounterSpec
-from benchlog.simulate.oscillator import Oscillator
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.receiver import Receiver
-from benchlog.simulate.world import World
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.physics.counting import CounterSpec
+from benchlog.simulate.physics.oscillator import Oscillator
+from benchlog.simulate.physics.receiver import Receiver
+from benchlog.simulate.physics.world import World
 from benchlog.units import NS_PER_S
 
 _EARLY_S: Final = 0.003  # a pulse is worked out this long before it leaves

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.errors import UsageError
-from benchlog.simulate.truth import Served
+from benchlog.simulate.served_log import Served
 
 ALWAYS: Final = -1
 

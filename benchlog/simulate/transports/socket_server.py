@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from typing import Final
 
 from benchlog.clock import host_deadline, host_sleep
-from benchlog.simulate.patience import sharpen
+from benchlog.simulate.bench_wait import sharpen
 
 LOOPBACK: Final = "127.0.0.1"
 _JOIN_S: Final = 5.0

@@ -4,13 +4,13 @@ import threading
 from collections.abc import Iterator
 from dataclasses import replace
 
-from benchlog.simulate.faults import IDENTITY, Faults, Reply
-from benchlog.simulate.patience import Patience
-from benchlog.simulate.scpi_device import Outcome, ScpiDevice
-from benchlog.simulate.scpi_syntax import ScpiError
-from benchlog.simulate.talker import Talker
-from benchlog.simulate.truth import Truth
-from benchlog.simulate.world import World
+from benchlog.simulate.bench_wait import Patience
+from benchlog.simulate.instruments.faults import IDENTITY, Faults, Reply
+from benchlog.simulate.instruments.scpi_device import Outcome, ScpiDevice
+from benchlog.simulate.instruments.scpi_syntax import ScpiError
+from benchlog.simulate.instruments.talker import Talker
+from benchlog.simulate.physics.world import World
+from benchlog.simulate.served_log import Truth
 
 TERMINATOR = b"\n"
 

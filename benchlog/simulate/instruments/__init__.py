@@ -1,0 +1,1 @@
+"""Simulated instruments: what they answer, and how they misbehave."""

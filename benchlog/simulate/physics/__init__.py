@@ -1,0 +1,1 @@
+"""Oscillators, room, receiver and pulses as functions of one time."""

@@ -1,0 +1,1 @@
+"""Real sockets and pseudo-terminals that simulated instruments are reached by."""
