@@ -111,9 +111,9 @@ def _other(found: "Ageing") -> str:
 
 
 def _chart(days: Any, ppm: Any) -> str:
-    from benchlog.cli.textplot import Chart, text_chart
+    from benchlog.plotting.printed_chart import ChartShape, text_chart
 
-    return text_chart([(days, ppm)], Chart(x_unit="days", y_unit="offset, ppm"))
+    return text_chart([(days, ppm)], ChartShape(x_unit="days", y_unit="offset, ppm"))
 
 
 def _plot(days: Any, ppm: Any, found: "Ageing", runs: "list[Run]", path: Path) -> None:

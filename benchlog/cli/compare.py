@@ -132,7 +132,7 @@ def _run(one: "Beside") -> tuple[str, ...]:
 
 
 def _chart(found: "Comparison") -> str:
-    from benchlog.cli.textplot import Chart, text_chart
+    from benchlog.plotting.printed_chart import ChartShape, text_chart
 
     layers = [
         (one.trace.t_s, one.trace.mean_ppm)
@@ -141,4 +141,4 @@ def _chart(found: "Comparison") -> str:
     ]
     if not layers:
         return ""
-    return text_chart(layers, Chart(x_unit="s", y_unit="offset, ppm"))
+    return text_chart(layers, ChartShape(x_unit="s", y_unit="offset, ppm"))

@@ -6,8 +6,8 @@ from pathlib import Path
 from benchlog.cli.onscreen import interruptible
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.lotlaunch import launch_lot
-from benchlog.screen.inspection import Bench
-from benchlog.screen.inspection_app import run_inspection
+from benchlog.screen.inspection.app import run_inspection
+from benchlog.screen.inspection.lot_screen import LotOnScreen
 
 
 def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:
@@ -16,4 +16,4 @@ def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:
     Raises what prevents the start: InstrumentError, BusyError, StoreError.
     """
     with closing(launch_lot(task, database)) as launched, interruptible():
-        run_inspection(Bench(database, task.lot, launched.control, bell))
+        run_inspection(LotOnScreen(database, task.lot, launched.control, bell))

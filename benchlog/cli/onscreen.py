@@ -17,7 +17,7 @@ from benchlog.recorder.child import end_with_parent
 from benchlog.recorder.launch import Again, Launched, launch
 from benchlog.screen import ScreenOutcome, run_screen
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening
+from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader
 
 _END_S: Final = 30.0
@@ -37,7 +37,7 @@ def watch_run(
 def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
     """Show a run in the page whose server started this process, and end with it."""
     end_with_parent()
-    opening = Opening(database, run_id, onlooker=True, look_only=look_only)
+    opening = ScreenOptions(database, run_id, onlooker=True, look_only=look_only)
     BenchApp(opening).run()
 
 

@@ -142,7 +142,7 @@ def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) ->
 
 
 def _chart(found: "Stability") -> str:
-    from benchlog.cli.textplot import Chart, text_chart
+    from benchlog.plotting.printed_chart import ChartShape, text_chart
 
     rows = [row for row in found.rows if row.value]
     if len(rows) < 2:
@@ -153,7 +153,7 @@ def _chart(found: "Stability") -> str:
     ]
     known = any(row.low is not None for row in rows)
     unit = f"{found.kind} with its interval" if known else found.kind
-    return text_chart(layers, Chart(log=True, x_unit="s", y_unit=unit))  # type: ignore[arg-type]
+    return text_chart(layers, ChartShape(log=True, x_unit="s", y_unit=unit))  # type: ignore[arg-type]
 
 
 def _title(run: "Run", found: "Stability") -> str:

@@ -11,9 +11,9 @@ import numpy as np
 from benchlog.cli.inlines import measure_in_lines
 from benchlog.cli.planning import Request, plans_of
 from benchlog.cli.printing import pairs, print_json
-from benchlog.cli.textplot import Chart, text_chart
 from benchlog.errors import UsageError
 from benchlog.model import Purpose, Run
+from benchlog.plotting.printed_chart import ChartShape, text_chart
 from benchlog.store.reader import Reader
 from benchlog.units import (
     NS_PER_S,
@@ -170,5 +170,7 @@ def _chart(history: Sequence[Point], chart: ControlChart) -> str:
     for level in (chart.low, chart.centre, chart.high):
         if level is not None:
             layers.append((across, np.full(len(across), level)))
-    how = Chart(height=10, x_unit="days", y_unit="offset in ppm, with control limits")
+    how = ChartShape(
+        height=10, x_unit="days", y_unit="offset in ppm, with control limits"
+    )
     return text_chart(layers, how)

@@ -114,9 +114,9 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
 
 
 def _chart(view: "TemperatureView") -> str:
-    from benchlog.cli.textplot import Chart, text_chart
+    from benchlog.plotting.printed_chart import ChartShape, text_chart
 
-    chart = Chart(x_unit="C", y_unit="offset, ppm")
+    chart = ChartShape(x_unit="C", y_unit="offset, ppm")
     return text_chart([(view.temperature_c, view.offset_ppm)], chart)
 
 

@@ -143,8 +143,10 @@ def _beside(part: "Part", one: "CodeResult", best: "CodeResult") -> str:
 def _curve(found: "Trimmed") -> str:
     import numpy as np
 
-    from benchlog.cli.textplot import Chart, text_chart
+    from benchlog.plotting.printed_chart import ChartShape, text_chart
 
     codes = np.array([float(one.code) for one in found.table])
     offsets = np.array([one.offset_ppm for one in found.table])
-    return text_chart([(codes, offsets)], Chart(x_unit="code", y_unit="offset, ppm"))
+    return text_chart(
+        [(codes, offsets)], ChartShape(x_unit="code", y_unit="offset, ppm")
+    )

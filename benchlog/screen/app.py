@@ -12,21 +12,21 @@ from textual.filter import NoColor
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, NotFoundError, UsageError
 from benchlog.model import Run
-from benchlog.screen import asking
-from benchlog.screen.beside import Beside, still_going
-from benchlog.screen.device import DeviceScreen
+from benchlog.screen import control_client as asking
+from benchlog.screen.device_screen import DeviceScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
-from benchlog.screen.house import House, Opening, ScreenOutcome
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
+from benchlog.screen.screen_host import ScreenHost, ScreenOptions, ScreenOutcome
+from benchlog.screen.sibling_runs import SiblingRuns, still_going
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 
 
-class BenchApp(House):
+class BenchApp(ScreenHost):
     """Live screen, history, help and the question for the device."""
 
     CSS_PATH: ClassVar = ["bench.tcss", "live.tcss", "lists.tcss"]
@@ -40,7 +40,7 @@ class BenchApp(House):
         Binding("ctrl+c", "interrupt", "quit", show=False),
     ]
 
-    def __init__(self, opening: Opening, clock: Clock | None = None) -> None:
+    def __init__(self, opening: ScreenOptions, clock: Clock | None = None) -> None:
         super().__init__()
         if self.no_color:  # Textual's own way is shades of grey, which are colours
             self._filters = [NoColor()]
@@ -56,7 +56,7 @@ class BenchApp(House):
         self._clock = clock or host_clock()
         self.own = opening.run
         """The run this screen answers for; of several the one that is shown."""
-        self.beside = Beside(opening.database)
+        self.beside = SiblingRuns(opening.database)
         self._owns = [] if self.own is None else [self.own, *opening.beside]
 
     def on_mount(self) -> None:
@@ -251,7 +251,7 @@ def run_screen(
         _check(database, run)
     asked = start if ask_device else None
     app = BenchApp(
-        Opening(database, run, asked, bell, onlooker, look_only, tuple(beside))
+        ScreenOptions(database, run, asked, bell, onlooker, look_only, tuple(beside))
     )
     outcome = app.run()
     if app.return_code:

@@ -8,8 +8,8 @@ from textual.containers import Container
 from textual.screen import Screen
 from textual.widget import Widget
 
-from benchlog.screen.widgets.keybar import KeyBar
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.widgets.key_bar import KeyBar
+from benchlog.screen.widgets.text import Plain
 
 SMALLEST: Final = (60, 16)
 WIDE: Final = 112

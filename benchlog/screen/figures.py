@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from benchlog.model import Run, Timebase, Word
-from benchlog.screen.standing import Standing
+from benchlog.screen.run_status import RunStatus
 from benchlog.units import (
     decimals_for,
     format_duration,
@@ -185,7 +185,7 @@ def conformance_text(a: Assessment | None) -> str:
     return f"conformance {a.conformance:.2%}".replace("%", " %")
 
 
-def count_text(standing: Standing) -> str:
+def count_text(standing: RunStatus) -> str:
     """Return how many readings there are, and how many gaps."""
     a = standing.assessment
     pulses = a is not None and a.timing is not None
@@ -198,7 +198,7 @@ def count_text(standing: Standing) -> str:
     return f"{readings}, {'no gap' if not gaps else f'{gaps:,} gap' + 's' * (gaps > 1)}"
 
 
-def time_texts(standing: Standing) -> tuple[str, ...]:
+def time_texts(standing: RunStatus) -> tuple[str, ...]:
     """Return how long it has lasted and what is left of the plan, the longest first."""
     text = format_duration(math.floor(standing.elapsed_s))
     if not standing.live:
@@ -215,7 +215,7 @@ def time_texts(standing: Standing) -> tuple[str, ...]:
     return tuple(f"{text}, {said} left" for said in (" or ".join(left), left[-1]))
 
 
-def _left(standing: Standing) -> list[str]:
+def _left(standing: RunStatus) -> list[str]:
     """Return what is left of the planned readings and of the planned time."""
     plan, left = standing.run.snapshot, []
     most, most_s = plan.get("max_readings"), plan.get("max_s")
@@ -227,7 +227,7 @@ def _left(standing: Standing) -> list[str]:
     return left
 
 
-def who_simulates(standing: Standing) -> str:
+def who_simulates(standing: RunStatus) -> str:
     """Return SIMULATED with the names of the instruments that are; empty if none."""
     run, a = standing.run, standing.assessment
     if not (run.simulated or (a is not None and a.stats.simulated)):
@@ -241,7 +241,7 @@ def signs(text: str) -> str:
     return text.replace("+-", "±").replace("<=", "≤")
 
 
-def part_text(standing: Standing) -> str:
+def part_text(standing: RunStatus) -> str:
     """Return run, part, nominal frequency, position and bench in one line."""
     run = standing.run
     divided = "" if run.divider == 1 else f" (counted divided by {run.divider:,.10g})"

@@ -10,8 +10,8 @@ from typing import Final
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, DataError, StoreError
 from benchlog.model import Event, EventKind, Purpose, Run
-from benchlog.screen.standing import Keeper, Standing, trouble_after
-from benchlog.screen.trace import Spans, Trace, preview
+from benchlog.plotting.offset_trace import Spans, Trace, preview
+from benchlog.screen.run_status import KeeperStatus, RunStatus, trouble_after
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment, judge_for
@@ -40,7 +40,7 @@ class Follower:
         self._database, self._clock = database, clock
         self._reader = Reader.open(database)
         self.run: Run = self._row(run_id)
-        self.keeper = Keeper()
+        self.keeper = KeeperStatus()
         self.fault = ""
         self.events: deque[Event] = deque(maxlen=_KEPT_EVENTS)
         self.trouble: Event | None = None
@@ -141,7 +141,7 @@ class Follower:
         if (self.run.resolution_hz, self.run.timebase) != rests_on:
             self._begin()
         if not self.run.open:
-            self.keeper = Keeper()
+            self.keeper = KeeperStatus()
 
     def _look_around(self) -> None:
         """Open the database anew when another file stands at its path by now.
@@ -220,10 +220,10 @@ class Follower:
             return night, assessment, events
         return deepcopy(self._night), assessment, events
 
-    def standing(self) -> Standing:
+    def standing(self) -> RunStatus:
         """Return how the run stands now."""
         loaded = self.readings / self._target if self._target else 1.0
-        return Standing(
+        return RunStatus(
             run=self.run,
             assessment=self._assessment,
             readings=self.readings,
@@ -235,7 +235,7 @@ class Follower:
             fault=self.fault,
         )
 
-    def heard(self, keeper: Keeper) -> None:
+    def heard(self, keeper: KeeperStatus) -> None:
         """Take in what the keeper says of itself; a closed run needs none.
 
         Rows wait for a moment all the time. They are held up when the keeper has some
@@ -245,7 +245,9 @@ class Follower:
             self.look_at_row()
         before, self._waiting = self._waiting, (keeper.rows_waiting, self._last_id)
         held = min(before[0], keeper.rows_waiting) if before[1] == self._last_id else 0
-        self.keeper = replace(keeper, rows_waiting=held) if self.run.open else Keeper()
+        self.keeper = (
+            replace(keeper, rows_waiting=held) if self.run.open else KeeperStatus()
+        )
 
     def moment(self) -> tuple[int, int]:
         """Return this moment in ns on the bench's clock: UTC, monotonic."""

@@ -9,8 +9,8 @@ from textual.screen import Screen
 from textual.widget import Widget
 
 from benchlog.screen.base import BenchScreen
-from benchlog.screen.house import House
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.screen_host import ScreenHost
+from benchlog.screen.widgets.text import Plain
 
 _FIGURES: Final = (
     (
@@ -77,7 +77,7 @@ class HelpScreen(BenchScreen):
         Binding("pageup", "scroll(-10)", "page up", show=False),
         Binding("pagedown,space", "scroll(10)", "page down", show=False),
     ]
-    app: House
+    app: ScreenHost
 
     def __init__(self, asked_on: Screen[object]) -> None:
         super().__init__()

@@ -12,13 +12,13 @@ from textual.widgets import DataTable, Input
 
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
-from benchlog.screen.against import AgainstScreen
+from benchlog.screen.background_view import ComparisonScreen
 from benchlog.screen.base import BenchScreen
-from benchlog.screen.comparing import MOST as MOST_COMPARED
-from benchlog.screen.house import House
-from benchlog.screen.runlist import columns_for, found_by, whole_words
+from benchlog.screen.comparison import MOST as MOST_COMPARED
+from benchlog.screen.run_list import columns_for, found_by, whole_words
+from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.unclosed import as_they_stand
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.widgets.text import Plain
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 
@@ -66,7 +66,7 @@ class HistoryScreen(BenchScreen):
         Binding("f1", "app.help", "help", key_display="F1", tooltip="this page"),
         Binding("ctrl+q", "app.leave", "quit", key_display="Ctrl+Q"),
     ]
-    app: House
+    app: ScreenHost
 
     def __init__(self, database: Path) -> None:
         super().__init__()
@@ -162,7 +162,7 @@ class HistoryScreen(BenchScreen):
         if len(runs) < 2:
             self.app.say("mark a run with F4, go to another, press F5")
             return
-        self.app.push_screen(AgainstScreen(self._database, runs))
+        self.app.push_screen(ComparisonScreen(self._database, runs))
 
     def _open(self, row: int) -> None:
         if 0 <= row < len(self._shown):

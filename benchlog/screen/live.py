@@ -9,19 +9,26 @@ from textual.containers import Container, Horizontal
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
-from benchlog.model import Purpose
-from benchlog.screen import asking, panels
-from benchlog.screen.acting import ActingScreen
-from benchlog.screen.bell import Bell
-from benchlog.screen.beside import others_open, strip
+from benchlog.model import Event, EventKind, Purpose, Word
+from benchlog.screen import control_client as asking
+from benchlog.screen import panels
+from benchlog.screen.background_view import StudyScreen
+from benchlog.screen.event_text import marks
 from benchlog.screen.follow import Follower
-from benchlog.screen.happenings import marks
-from benchlog.screen.night import NightScreen
-from benchlog.screen.standing import Standing
-from benchlog.screen.study import StudyScreen
-from benchlog.screen.widgets.chart import Chart, Shown
-from benchlog.screen.widgets.parts import Facts, LargeFigure, Newest, TwoEnds, Verdict
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.run_actions import ActingScreen
+from benchlog.screen.run_status import RunStatus
+from benchlog.screen.sibling_runs import others_open, strip
+from benchlog.screen.soak_summary_screen import NightScreen
+from benchlog.screen.widgets.charts import OffsetChart, Shown
+from benchlog.screen.widgets.text import (
+    FactLines,
+    LargeFigure,
+    Newest,
+    Plain,
+    TwoEnds,
+    Verdict,
+)
+from benchlog.verdict import Assessment, is_clear
 
 _TICK_S: Final = 0.25
 _HEAR_S: Final = 2.0
@@ -72,8 +79,8 @@ class LiveScreen(ActingScreen):
             Verdict(id="verdict"),
             id="head",
         )
-        yield Container(Facts(id="facts"), Plain(id="budget"), id="middle")
-        yield Chart(id="chart")
+        yield Container(FactLines(id="facts"), Plain(id="budget"), id="middle")
+        yield OffsetChart(id="chart")
         yield Newest(id="events")
         yield Plain(id="news")
 
@@ -143,7 +150,7 @@ class LiveScreen(ActingScreen):
         self._show_head(standing)
         listed = bool(self.query_one("#budget").display)
         facts = panels.facts(standing, listed=listed)
-        self.query_one("#facts", Facts).show_facts(facts, panels.LABEL_CELLS)
+        self.query_one("#facts", FactLines).show_facts(facts, panels.LABEL_CELLS)
         self.query_one("#budget", Plain).show(panels.budget(standing))
         self.query_one("#events", Newest).show(panels.events(standing))
         self._show_chart(standing)
@@ -158,13 +165,13 @@ class LiveScreen(ActingScreen):
             self.set_class(bool(said), "-several")
             self.refresh_bindings()
 
-    def _show_head(self, standing: Standing) -> None:
+    def _show_head(self, standing: RunStatus) -> None:
         room = panels.room_for_figure(self.size.width)
         self.query_one("#offset", LargeFigure).show(panels.number(standing), room)
         self.query_one("#verdict", Verdict).show(*panels.verdict(standing))
         self.query_one("#beside", Plain).show(panels.beside(standing))
 
-    def _show_standing(self, standing: Standing) -> None:
+    def _show_standing(self, standing: RunStatus) -> None:
         self.query_one("#state", TwoEnds).show(*panels.state(standing))
         said = self._said if self._ticks - self._said_at < _SAID_TICKS else ""
         listed = self.query_one("#events").display
@@ -174,7 +181,7 @@ class LiveScreen(ActingScreen):
             self._offered = offered
             self.refresh_bindings()
 
-    def _show_chart(self, standing: Standing) -> None:
+    def _show_chart(self, standing: RunStatus) -> None:
         follower, a = self.follower, standing.assessment
         shown = Shown(
             end_s=follower.end_s,
@@ -182,7 +189,7 @@ class LiveScreen(ActingScreen):
             limit_ppm=a.limit.ppm if a is not None and a.limit.known else None,
             marks=marks(follower.events, follower.trace.timeline),
         )
-        self.query_one("#chart", Chart).look_at(follower, shown)
+        self.query_one("#chart", OffsetChart).look_at(follower, shown)
 
     def on_resize(self) -> None:
         """Use the room there is now."""
@@ -213,11 +220,11 @@ class LiveScreen(ActingScreen):
 
     def action_scale(self) -> None:
         """Scale the chart to the limits or to the data."""
-        self.query_one(Chart).other_scale()
+        self.query_one(OffsetChart).other_scale()
 
     def action_window(self) -> None:
         """Show another stretch of time."""
-        self.query_one(Chart).next_window()
+        self.query_one(OffsetChart).next_window()
 
     def action_study(self) -> None:
         """Look closely at the run: stability, temperature, ageing."""
@@ -235,3 +242,37 @@ class LiveScreen(ActingScreen):
         """Say something for a few seconds."""
         self._said, self._said_at = text, self._ticks
         self._show_standing(self.follower.standing())
+
+
+# --- when the bell rings: for an alarm, once a verdict is clear, when it then changes
+
+_USUAL_READINGS: Final = 10
+
+
+class Bell:
+    """Remembers what it rang for; a run that had ended before is silent."""
+
+    def __init__(self) -> None:
+        self._rung: Word | None = None
+        self._seen_live = False
+        self._alarm: Event | None = None
+
+    def alarmed(self, standing: RunStatus) -> bool:
+        """Whether there is an alarm that has not rung; what was there before has."""
+        alarms = [e for e in standing.events if e.kind == EventKind.ALARM]
+        before, self._alarm = self._alarm, alarms[-1] if alarms else self._alarm
+        was_live, self._seen_live = self._seen_live, self._seen_live or standing.live
+        return was_live and self._alarm != before
+
+    def rings(self, standing: RunStatus, assessment: Assessment | None) -> bool:
+        """Whether to ring now."""
+        self._seen_live = self._seen_live or standing.live
+        counts = standing.run.void is None
+        if assessment is None or not self._seen_live or not counts:
+            return False
+        asked = standing.run.snapshot.get("min_readings")
+        fewest = asked if isinstance(asked, int) else _USUAL_READINGS
+        if not is_clear(assessment, fewest) or assessment.word is self._rung:
+            return False
+        self._rung = assessment.word
+        return True

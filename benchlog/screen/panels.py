@@ -8,9 +8,9 @@ from benchlog.control import Answer
 from benchlog.model import Purpose, Word
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
+from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.figures import SYMBOLS, signs
-from benchlog.screen.happenings import event_words, local_date
-from benchlog.screen.standing import Standing, state_words
+from benchlog.screen.run_status import RunStatus, state_words
 from benchlog.units import format_u_ppm, printable
 from benchlog.verdict.figures import reasons_of, run_checks
 from benchlog.verdict.reasons import mostly_suspect, other_part_of
@@ -32,7 +32,7 @@ _DONE: Final = {
 }
 
 
-def who(standing: Standing) -> tuple[Content, Content]:
+def who(standing: RunStatus) -> tuple[Content, Content]:
     """Return the device, and whether this is simulated or imported."""
     run = standing.run
     left = Content.assemble(("device ", "$dim"), (printable(run.device), "bold"))
@@ -42,12 +42,12 @@ def who(standing: Standing) -> tuple[Content, Content]:
     return left, Content.styled(f" {tag} ", "reverse") if tag else Content("")
 
 
-def where(standing: Standing) -> Content:
+def where(standing: RunStatus) -> Content:
     """Return part, position, bench, operator."""
     return Content.styled(figures.part_text(standing), "$dim")
 
 
-def state(standing: Standing) -> tuple[Content, ...]:
+def state(standing: RunStatus) -> tuple[Content, ...]:
     """Return what the run is doing; how long it takes, the longest wording first."""
     run = standing.run
     if standing.loading:
@@ -65,12 +65,12 @@ def room_for_figure(width: int) -> int:
     return width - _BESIDE_CELLS - _VERDICT_CELLS[width >= WIDE]
 
 
-def number(standing: Standing) -> str:
+def number(standing: RunStatus) -> str:
     """Return the offset for the large figure."""
     return figures.offset_text(standing.assessment)
 
 
-def beside(standing: Standing) -> Content:
+def beside(standing: RunStatus) -> Content:
     """Return the unit, U, and the offset in Hz."""
     if standing.loading:
         return Content("ppm offset")
@@ -79,7 +79,7 @@ def beside(standing: Standing) -> Content:
     return Content.assemble(f"{unit}\n", (u, "bold"), f"\n{hz}")
 
 
-def verdict(standing: Standing) -> tuple[str, str, Content]:
+def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     """Return symbol and word, their style, and limit and probability under them."""
     a = standing.assessment
     if a is None:
@@ -98,7 +98,7 @@ def verdict(standing: Standing) -> tuple[str, str, Content]:
     return said, f"bold reverse {style[a.word]}", under
 
 
-def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
+def facts(standing: RunStatus, *, listed: bool = False) -> list[tuple[str, str]]:
     """Return the lines of figures under the head.
 
     `listed`: what U is made up of has a place of its own; why the verdict is what it
@@ -129,7 +129,7 @@ def facts(standing: Standing, *, listed: bool = False) -> list[tuple[str, str]]:
     return lines
 
 
-def budget(standing: Standing) -> Content:
+def budget(standing: RunStatus) -> Content:
     """Return the uncertainty budget as a small table."""
     a = standing.assessment
     if standing.loading:
@@ -146,12 +146,12 @@ def budget(standing: Standing) -> Content:
     return Content("\n").join(lines)
 
 
-def events(standing: Standing) -> Content:
+def events(standing: RunStatus) -> Content:
     """Return the newest events, the newest last."""
     return Content("\n").join(Content(event_words(event)) for event in standing.events)
 
 
-def news(standing: Standing, said: str, listed: bool) -> Content:
+def news(standing: RunStatus, said: str, listed: bool) -> Content:
     """Return the one line that matters most: a fault, an answer, the last event.
 
     `listed`: the events have a place of their own and are not repeated here.
@@ -178,7 +178,7 @@ def answered(verb: str, answer: Answer) -> str:
     return f"not done: {answer.error or 'the keeper gave no reason'}"
 
 
-def _warning(standing: Standing) -> str:
+def _warning(standing: RunStatus) -> str:
     """Return what a person should look at now, if anything."""
     if standing.run.void is not None:
         return figures.void_text(standing.run)

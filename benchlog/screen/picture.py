@@ -24,9 +24,9 @@ from rich.cells import cell_len
 
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.palette import BENCH
+from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader
 
 SIZE: Final = (120, 36)
@@ -58,7 +58,7 @@ def picture(database: Path, run: int, out: Path, size: tuple[int, int] = SIZE) -
 
 async def drawn(database: Path, run: int, size: tuple[int, int]) -> str:
     """Return the picture as SVG text."""
-    app = BenchApp(Opening(database, run, onlooker=True))
+    app = BenchApp(ScreenOptions(database, run, onlooker=True))
     async with app.run_test(size=size) as pilot:
         for _ in range(int(_WAIT_S / _STEP_S)):
             screen = app.screen

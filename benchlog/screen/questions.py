@@ -11,8 +11,8 @@ from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Input
 
-from benchlog.screen.widgets.keybar import KeyBar
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.widgets.key_bar import KeyBar
+from benchlog.screen.widgets.text import Plain
 
 _AGAIN_S: Final = 0.5
 

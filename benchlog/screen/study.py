@@ -1,52 +1,225 @@
-"""A run looked at closely: its stability, its temperature law, its ageing."""
+"""What is shown of a run's stability, temperature law and ageing; no screen in here."""
 
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import Final
 
-from textual.binding import Binding, BindingType
-from textual.content import Content
+import numpy as np
+from numpy.typing import NDArray
 
-from benchlog.model import Run
-from benchlog.screen.studies import KINDS, VIEWS, Study, study
-from benchlog.screen.worked import KEYS, WorkedScreen, simulated_tag
-from benchlog.units import printable
+from benchlog.analysis.fitting.ageing import Ageing, Estimate, ageing
+from benchlog.analysis.fitting.observations import (
+    aged_ppm,
+    days_and_offsets,
+    observed,
+    temperature_view,
+)
+from benchlog.analysis.fitting.temperature import (
+    TemperatureFit,
+    fit_temperature,
+    law_of,
+)
+from benchlog.analysis.pulses.trains import phase_series
+from benchlog.analysis.series import Series, outliers, series_from_frequencies
+from benchlog.analysis.stability.estimation import Stability, stability
+from benchlog.analysis.stability.stamp_noise import stamp_noise
+from benchlog.errors import DataError
+from benchlog.model import Columns, Run
+from benchlog.plotting.graph import Graph, Layer
+from benchlog.store.reader import Reader
+from benchlog.units import format_duration, interval_texts, three_digits
+from benchlog.verdict.judging import as_readings, judge_for
+from benchlog.verdict.pulsejudge import PulseJudge
+from benchlog.verdict.supply import moved_note, supplies_v
+
+Array = NDArray[np.float64]
+
+STUDY_VIEWS: Final = ("stability", "temperature", "ageing")
+KINDS: Final = ("adev", "mdev", "hdev", "tdev", "totdev", "mtie")
+"""Deviations to choose from; the slow ones are left to `benchlog stability`."""
+_SLOPES: Final = {"white FM": -0.5, "flicker FM": 0.0, "random-walk FM": 0.5}
+_GUIDES: Final = (
+    "dotted: how it would go on under white FM (falling), flicker FM (level) and "
+    "random-walk FM (rising)"
+)
+_IN_SECONDS: Final = ("tdev", "mtie")
 
 
-class StudyScreen(WorkedScreen):
-    """One view of a run at a time."""
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A view of a run: at most two graphs, a table, and what is to be known of it.
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("v", "view", "next view", tooltip="stability, temperature, ageing"),
-        Binding(
-            "d", "kind", "deviation", tooltip="which deviation: " + ", ".join(KINDS)
-        ),
-        *KEYS,
+    `head` is one line; `said` are sentences.
+    """
+
+    head: str
+    graphs: tuple[Graph, ...] = ()
+    table: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
+
+
+def study(database: Path, run_id: int, view: str, kind: str) -> Study:
+    """Work a view out; data that cannot give it are said in words.
+
+    Raises StoreError and NotFoundError.
+    """
+    with Reader.open(database) as reader:
+        run = reader.run(run_id)
+        try:
+            if view == "stability":
+                return _stability(reader, run, kind)
+            if view == "temperature":
+                return _temperature(reader, run)
+            return _ageing(reader, run)
+        except DataError as error:
+            return Study(view, said=(str(error),))
+
+
+# --- stability -----------------------------------------------------------------------
+
+
+def _stability(reader: Reader, run: Run, kind: str) -> Study:
+    series = _series(reader, run)
+    marked = int(outliers(series).sum())
+    found = stability(series, kind)
+    stamps = stamp_noise(series).text if series.data == "phase" else None
+    said = [*([stamps] if stamps else []), *found.notes]
+    if marked:
+        said.append(f"outliers: {marked} marked, not left out")
+    if kind == "adev":
+        said.append(_GUIDES)
+    unit = ", s" if kind in _IN_SECONDS else ""
+    title = f"{kind}{unit} against averaging time, s; bars are 95 % intervals"
+    graph = Graph(title, _layers(found), log=True)
+    head = f"stability: {kind}, {found.estimator} estimator, {len(series):,} values"
+    return Study(head, (graph,), _rows(found), tuple(said))
+
+
+def _series(reader: Reader, run: Run) -> Series:
+    """Return a run's frequencies on their grid; a run of pulses gives phase."""
+    judge = judge_for(run)
+    if isinstance(judge, PulseJudge):
+        judge.feed_pulses(reader.pulses_after(run.id))
+        return phase_series(judge.comparison())
+    return series_from_frequencies(
+        reader.frequencies(run.id), run.nominal_hz, run.divider
+    )
+
+
+def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
+    """Yield a run's readings; of pulses, the offsets over stretches of it."""
+    found = as_readings(run, lambda: reader.pulses_after(run.id))
+    if found is None:
+        yield from reader.chunks(run.id)
+    else:
+        yield found
+
+
+def _layers(found: Stability) -> list[Layer]:
+    rows = [row for row in found.rows if row.value]
+    tau_s = np.array([row.tau_s for row in rows])
+    value = np.array([row.value for row in rows], dtype=np.float64)
+    low = np.array([row.low or row.value for row in rows], dtype=np.float64)
+    high = np.array([row.high or row.value for row in rows], dtype=np.float64)
+    guides = []
+    if found.kind == "adev" and len(rows) > 1:
+        ends = tau_s[[0, -1]]
+        guides = [
+            Layer(ends, value[0] * (ends / ends[0]) ** slope, "label", "guide")
+            for slope in _SLOPES.values()
+        ]
+    bars = Layer(tau_s, low, "bar", "bars", high)
+    return [*guides, bars, Layer(tau_s, value, "trace", "marks")]
+
+
+def _rows(found: Stability) -> tuple[str, ...]:
+    cells = [("tau s", "pairs", found.kind, "95 % from", "to", "noise")]
+    for row in found.rows:
+        figures = (row.value, row.low, row.high)
+        value, low, high = ("-" if f is None else f"{f:.3e}" for f in figures)
+        said = (value, low, high, row.noise_text)
+        cells.append((f"{row.tau_s:.6g}", f"{row.n:,}", *said))
+    return aligned(cells)
+
+
+# --- laws ----------------------------------------------------------------------------
+
+
+def _temperature(reader: Reader, run: Run) -> Study:
+    data = observed(_chunks(reader, run), run)
+    limits = run.part.limits
+    found = fit_temperature(
+        data,
+        law_of(run.part.kind),
+        reference_c=limits.reference_c,
+        limits=limits,
+    )
+    view = temperature_view(data, found)
+    x = view.temperature_c
+    lag = f", lagging {found.lag_s:.3g} s" if found.lag_s else ""
+    graphs = _law_graphs(x, view.offset_ppm, view.law_ppm, f"ambient, C{lag}")
+    head = f"temperature: {found.law} about {found.reference_c:g} C, {found.range_text}"
+    said = [f"r2 {found.r2:.4f}, {_left_over(found)}"]
+    if found.promise is not None:
+        said.append(found.promise.text)
+    extra = [one for one in (found.turning_c,) if one is not None]
+    rows = _estimates([*found.coefficients, *extra])
+    conditions = [one for _, one in reader.conditions(run.id)]
+    events = [one for _, one in reader.events(run.id)]
+    moved = moved_note(supplies_v(run, conditions, events))
+    return Study(head, graphs, rows, (*moved, *said, *found.notes))
+
+
+def _ageing(reader: Reader, run: Run) -> Study:
+    days, ppm = days_and_offsets(observed(_chunks(reader, run), run))
+    found, _ = ageing(days, ppm)
+    graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
+    head = f"ageing: {found.law} law over {found.span_days:.3g} days"
+    later = [
+        far.why_not
+        or "after {}: {} ppm, 95 % from {} to {}".format(far.after, *far.texts)
+        for far in found.extrapolations
     ]
-    views: ClassVar[tuple[str, ...]] = VIEWS
+    rows = _estimates(found.coefficients)
+    said = (found.choice, _left_over(found), *later, found.warning)
+    return Study(head, graphs, rows, said)
 
-    def __init__(self, database: Path, run: Run) -> None:
-        super().__init__()
-        self._database, self._run = database, run
-        self._kind = KINDS[0]
 
-    def who(self) -> tuple[Content, Content]:
-        """Return the device."""
-        name = Content.assemble(
-            ("device ", "$dim"), (printable(self._run.device), "bold")
-        )
-        return name, simulated_tag(self._run.simulated)
+def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ...]:
+    above = Graph(
+        f"offset, ppm, and the law fitted, against {against}",
+        [Layer(x, y), Layer(x, law, "law", "line")],
+    )
+    ends = np.array([x.min(), x.max()])
+    zero = Layer(ends, np.zeros(2), "law", "line")
+    below = Graph(f"left over, ppm, against {against}", [Layer(x, y - law), zero])
+    return above, below
 
-    def work(self) -> Study:
-        """Work the view out."""
-        return study(self._database, self._run.id, self.view, self._kind)
 
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Offer the kinds of deviation only where one is shown."""
-        if action == "kind":
-            return self.view == "stability"
-        return super().check_action(action, parameters)
+def _left_over(found: TemperatureFit | Ageing) -> str:
+    over, left = format_duration(found.residual_over_s), found.residual_ppm_rms
+    return (
+        f"left over {three_digits(left)} ppm rms in means over {over} ({found.noise})"
+    )
 
-    def action_kind(self) -> None:
-        """Go on to the next kind of deviation."""
-        self._kind = KINDS[(KINDS.index(self._kind) + 1) % len(KINDS)]
-        self.begin()
+
+def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:
+    cells = [("", "value", "95 % from", "to", "unit")]
+    cells += [
+        (one.name, *interval_texts(one.value, one.low, one.high), one.unit)
+        for one in found
+    ]
+    return aligned(cells)
+
+
+def aligned(cells: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    """Align columns, figures to the right; the last one is words."""
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    return tuple(
+        "  ".join(
+            cell.ljust(w) if n == len(row) - 1 else cell.rjust(w)
+            for n, (cell, w) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in cells
+    )

@@ -7,7 +7,7 @@ from typing import Final
 
 from benchlog.control import state_of
 from benchlog.model import Purpose, Run
-from benchlog.screen.standing import GONE
+from benchlog.screen.run_status import GONE
 from benchlog.store.reader import Reader
 from benchlog.verdict import judge_for
 

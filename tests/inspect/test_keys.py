@@ -12,11 +12,11 @@ from benchlog.model import Bench as ABench
 from benchlog.model import InstrumentSpec, LotRun, PositionSpec, Purpose, RunPlan
 from benchlog.recorder.places import IDLE_S, Place
 from benchlog.recorder.settling import jumped
-from benchlog.screen import inspection_words as words
-from benchlog.screen.inspection import Bench, LotScreen
-from benchlog.screen.inspection_app import LotApp
-from benchlog.screen.widgets.letters import ROWS, large
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.inspection import text as words
+from benchlog.screen.inspection.app import LotApp
+from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
+from benchlog.screen.inspection.text import ROWS, large
+from benchlog.screen.widgets.text import Plain
 
 
 @pytest.fixture
@@ -135,7 +135,9 @@ async def test_scan_look_and_take_the_next(
 ) -> None:
     rung: list[int] = []
     monkeypatch.setattr(LotApp, "bell", lambda _: rung.append(1))
-    bench = Bench(table.shop.db, table.task.lot, table.launched.control, bell=True)
+    bench = LotOnScreen(
+        table.shop.db, table.task.lot, table.launched.control, bell=True
+    )
     app = LotApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = app.screen

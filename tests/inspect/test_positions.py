@@ -7,9 +7,9 @@ import pytest
 from lot_shop import Shop, document, hear, wait_for
 from lot_table import Table, set_up
 
-from benchlog.screen.inspection import Bench, LotScreen
-from benchlog.screen.inspection_app import LotApp
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.inspection.app import LotApp
+from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
+from benchlog.screen.widgets.text import Plain
 from benchlog.store.reader import Reader
 from benchlog.verdict.lotruns import counts
 
@@ -108,7 +108,7 @@ async def test_two_positions_on_the_screen(
     two.bench.remove("A")
     two.bench.remove("B")
     with set_up(two, monkeypatch, 300) as table:
-        bench = Bench(two.db, table.task.lot, table.launched.control)
+        bench = LotOnScreen(two.db, table.task.lot, table.launched.control)
         app = LotApp(bench)
         async with app.run_test(size=(80, 24)) as pilot:
             screen = app.screen

@@ -11,9 +11,9 @@ from textual.app import App
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from benchlog.screen.inspection import Bench, LotScreen
-from benchlog.screen.inspection_app import LotApp
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.inspection.app import LotApp
+from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
+from benchlog.screen.widgets.text import Plain
 from benchlog.store.reader import Reader
 
 
@@ -63,7 +63,7 @@ class Person:
 
 @asynccontextmanager
 async def at(table: Table) -> AsyncIterator[Person]:
-    app = LotApp(Bench(table.shop.db, table.task.lot, table.launched.control))
+    app = LotApp(LotOnScreen(table.shop.db, table.task.lot, table.launched.control))
     async with app.run_test(size=(80, 24)) as pilot:
         person = Person(app, pilot)
         await person.until("#todo", "scan or type its id")

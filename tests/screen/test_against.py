@@ -5,11 +5,11 @@ from screen.looking import same_as_kept, settled, text_of, until
 from screen.scenes import Scene, Stage
 
 from benchlog.report.comparing import comparison
-from benchlog.screen.against import AgainstScreen
 from benchlog.screen.app import BenchApp
-from benchlog.screen.comparing import compared
+from benchlog.screen.background_view import ComparisonScreen
+from benchlog.screen.comparison import compared
 from benchlog.screen.history import HistoryScreen
-from benchlog.screen.house import Opening
+from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.verdict.comparewords import in_words
@@ -31,14 +31,14 @@ def said_by(app: BenchApp) -> list[str]:
 
 async def test_a_marked_run_and_the_chosen_one_are_compared(stage: Stage):
     two(stage)
-    app = BenchApp(Opening(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "KX-1")
         await pilot.press("f4")
         await until(pilot, "▸marked: 2")
         await pilot.press("down", "f5")
         await until(pilot, "run 1 - 2:")
-        assert isinstance(app.screen, AgainstScreen)
+        assert isinstance(app.screen, ComparisonScreen)
         shown = await settled(pilot)
         same_as_kept("against-80x24", shown)
         await pilot.press("t")
@@ -56,7 +56,7 @@ async def test_a_marked_run_and_the_chosen_one_are_compared(stage: Stage):
 
 async def test_one_run_is_compared_with_nothing(stage: Stage):
     two(stage)
-    app = BenchApp(Opening(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "KX-1")
         await pilot.press("f5")
@@ -68,7 +68,7 @@ async def test_one_run_is_compared_with_nothing(stage: Stage):
 async def test_no_more_are_marked_than_fit_a_picture(stage: Stage):
     for number in range(4):
         stage.play(Scene(device=f"KX-{number}", ended="stopped"))
-    app = BenchApp(Opening(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "KX-0")
         await pilot.press("f4", "down", "f4", "down", "f4")

@@ -10,8 +10,8 @@ from textual.pilot import Pilot
 
 from benchlog.control import Answer, Request
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening, ScreenOutcome
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
+from benchlog.screen.widgets.text import Plain
 
 FIRST = Scene(control="keeper.sock", device="KX-A", position="A")
 SECOND = Scene(control="keeper.sock", device="KX-B", position="B", offset_ppm=-500.0)
@@ -31,7 +31,7 @@ class Pair:
         self.desk = StubDesk(path, {"stop": self.stop})
         self.desk.runs, self.desk.begun = list(self.runs), list(self.runs)
         first, *others = self.runs
-        opening = Opening(stage.database, first, beside=tuple(others))
+        opening = ScreenOptions(stage.database, first, beside=tuple(others))
         self.app = BenchApp(opening, stage.clock)
 
     def stop(self, request: Request) -> Answer:

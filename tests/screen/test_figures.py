@@ -7,15 +7,21 @@ from screen.scenes import QUARTZ, Scene, Stage
 from textual.content import Content
 
 from benchlog.model import Event, EventKind, Timebase, Word
-from benchlog.screen import figures, happenings, panels
+from benchlog.screen import event_text as happenings
+from benchlog.screen import figures, panels
 from benchlog.screen.follow import Follower
-from benchlog.screen.standing import Keeper, Standing, state_words, trouble_after
-from benchlog.screen.widgets.parts import cut_between_words
+from benchlog.screen.run_status import (
+    KeeperStatus,
+    RunStatus,
+    state_words,
+    trouble_after,
+)
+from benchlog.screen.widgets.text import cut_between_words
 from benchlog.verdict import Budget, BudgetLine
 
 
 @pytest.fixture
-def standing(stage: Stage) -> Standing:
+def standing(stage: Stage) -> RunStatus:
     """Return how a run of 148 Hz low at 16 MHz stands."""
     scene = Scene(offset_ppm=-9.25, scatter_ppm=0.001)
     run_id = stage.begin(scene)
@@ -29,12 +35,12 @@ def standing(stage: Stage) -> Standing:
         follower.close()
 
 
-def assessed(standing: Standing, **changes):
+def assessed(standing: RunStatus, **changes):
     assert standing.assessment is not None
     return replace(standing.assessment, **changes)
 
 
-def test_148_hz_low_at_16_mhz_is_9_25_ppm_low_and_inside_30(standing: Standing):
+def test_148_hz_low_at_16_mhz_is_9_25_ppm_low_and_inside_30(standing: RunStatus):
     # common practice, no source (a fact of the trade named in the issue)
     a = standing.assessment
     assert figures.offset_text(a) == "-9.250"
@@ -42,7 +48,7 @@ def test_148_hz_low_at_16_mhz_is_9_25_ppm_low_and_inside_30(standing: Standing):
     assert a.word is Word.PASS
 
 
-def test_152_khz_low_at_8_mhz_loses_27_min_25_s_a_day(standing: Standing):
+def test_152_khz_low_at_8_mhz_loses_27_min_25_s_a_day(standing: RunStatus):
     # common practice, no source: -19,045 ppm; 27 min 25 s is 1,645 s
     a = assessed(standing, offset_ppm=-19_045.0, u_ppm=30.0)
     assert figures.offset_text(a) == "-19,045"
@@ -62,7 +68,7 @@ def test_152_khz_low_at_8_mhz_loses_27_min_25_s_a_day(standing: Standing):
         (None, None, "-"),
     ],
 )
-def test_offset_is_rounded_to_its_uncertainty(standing: Standing, offset, u, said):
+def test_offset_is_rounded_to_its_uncertainty(standing: RunStatus, offset, u, said):
     assert figures.offset_text(assessed(standing, offset_ppm=offset, u_ppm=u)) == said
 
 
@@ -93,7 +99,7 @@ def test_small_frequencies(hz, said):
         (None, "conformance not known"),
     ],
 )
-def test_conformance_is_never_certain(standing: Standing, p, said):
+def test_conformance_is_never_certain(standing: RunStatus, p, said):
     assert figures.conformance_text(assessed(standing, conformance=p)) == said
 
 
@@ -128,7 +134,7 @@ def test_share_of_the_budget_is_the_share_of_the_variance():
         ({}, "48 s, until stopped"),
     ],
 )
-def test_what_is_left(standing: Standing, plan, said):
+def test_what_is_left(standing: RunStatus, plan, said):
     planned = replace(standing, run=replace(standing.run, snapshot=plan))
     wordings = figures.time_texts(planned)
     assert wordings[0] == said
@@ -136,7 +142,7 @@ def test_what_is_left(standing: Standing, plan, said):
     assert all(wording.startswith("48 s") for wording in wordings)
 
 
-def test_jitter_names_gate_and_both_units(standing: Standing):
+def test_jitter_names_gate_and_both_units(standing: RunStatus):
     stats = replace(
         standing.assessment.stats, jitter_ppm_rms=0.0013, jitter_ppm_pp=12.34
     )
@@ -144,14 +150,14 @@ def test_jitter_names_gate_and_both_units(standing: Standing):
     assert said == "0.0013 ppm rms, 12 ppm p-p (0.021 Hz, 197 Hz), gate 1 s"
 
 
-def test_jitter_of_too_few_readings_is_not_a_figure(standing: Standing):
+def test_jitter_of_too_few_readings_is_not_a_figure(standing: RunStatus):
     few = assessed(
         standing, stats=replace(standing.assessment.stats, jitter_ppm_rms=None)
     )
     assert figures.jitter_text(few, 16e6) == "needs at least 3 readings"
 
 
-def test_ambient_typed_or_missing_is_said(standing: Standing):
+def test_ambient_typed_or_missing_is_said(standing: RunStatus):
     stats = replace(standing.assessment.stats, n_typed_ambient=48)
     said = figures.ambient_text(assessed(standing, stats=stats))
     assert said == "24.8 °C, as the operator stated"
@@ -167,13 +173,14 @@ def event(kind: str, mono_ns: int = 10, text: str = "") -> Event:
     return Event(0, mono_ns, kind, text)
 
 
-def test_states_in_words(standing: Standing):
+def test_states_in_words(standing: RunStatus):
     assert state_words(standing) == "measuring"
-    gone = replace(standing, keeper=Keeper("gone"))
+    gone = replace(standing, keeper=KeeperStatus("gone"))
     assert state_words(gone) == "broken off: its keeper is gone"
     assert not gone.live
     assert (
-        state_words(replace(standing, keeper=Keeper("here", paused=True))) == "paused"
+        state_words(replace(standing, keeper=KeeperStatus("here", paused=True)))
+        == "paused"
     )
     lost = replace(standing, trouble=event(EventKind.LOST))
     assert state_words(lost).startswith("the instrument is lost")
@@ -201,7 +208,7 @@ def test_events_are_words_with_their_time():
     )
 
 
-def test_what_matters_most_comes_first_in_the_news(standing: Standing):
+def test_what_matters_most_comes_first_in_the_news(standing: RunStatus):
     suspect = replace(standing.assessment.stats, n_suspect=40)
     reasons = ("40 of 48 readings lie near +-2 times nominal: check divider",)
     warned = replace(standing, assessment=assessed(standing, stats=suspect))
@@ -214,17 +221,17 @@ def test_what_matters_most_comes_first_in_the_news(standing: Standing):
     assert panels.news(faulty, "kept", listed=False).plain == "the disk is full"
     assert panels.news(standing, "", listed=True).plain == ""
     for count, said in ((1, "1 row waits in"), (3, "3 rows wait in")):
-        waiting = replace(standing, keeper=Keeper("here", rows_waiting=count))
+        waiting = replace(standing, keeper=KeeperStatus("here", rows_waiting=count))
         assert panels.news(waiting, "", False).plain.startswith(said)
 
 
-def test_jitter_limit_is_named_with_its_verdict(standing: Standing):
+def test_jitter_limit_is_named_with_its_verdict(standing: RunStatus):
     assert QUARTZ.limits.jitter_ppm == 0.5
     facts = dict(panels.facts(standing))
     assert facts["limit"] == "tolerance 30 ppm; jitter 0.5 ppm: pass"
 
 
-def test_what_u_is_made_of_is_said_once(standing: Standing):
+def test_what_u_is_made_of_is_said_once(standing: RunStatus):
     alone = dict(panels.facts(standing))
     beside_its_table = dict(panels.facts(standing, listed=True))
     assert alone["U"].startswith("mostly")

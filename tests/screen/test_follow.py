@@ -8,7 +8,7 @@ from screen.scenes import Scene, Stage
 
 from benchlog.errors import NotFoundError, StoreError
 from benchlog.screen.follow import PIECE, Follower
-from benchlog.screen.standing import Keeper
+from benchlog.screen.run_status import KeeperStatus
 from benchlog.store import Reader
 from benchlog.verdict import judge_for
 
@@ -180,10 +180,10 @@ def test_elapsed_time_of_live_ended_and_abandoned_runs(stage: Stage, follow):
     follower = follow(run_id)
     follower.tick()
     assert follower.elapsed_s == pytest.approx(148.0)
-    follower.heard(Keeper("gone"))
+    follower.heard(KeeperStatus("gone"))
     assert follower.elapsed_s == pytest.approx(48.0)
     stage.end(run_id, "stopped")
-    follower.heard(Keeper("gone"))  # it went because it was done
+    follower.heard(KeeperStatus("gone"))  # it went because it was done
     assert follower.standing().keeper.state == "unknown"
     assert follower.elapsed_s == pytest.approx(148.0)
 
@@ -192,22 +192,22 @@ def test_rows_that_wait_are_told_only_when_they_are_held_up(stage: Stage, follow
     run_id = stage.play(Scene(), end=False)
     follower = follow(run_id)
     follower.tick()
-    busy = Keeper("here", rows_waiting=2)
+    busy = KeeperStatus("here", rows_waiting=2)
     follower.heard(busy)
     assert follower.keeper.rows_waiting == 0  # it may be a moment's work
     stage.readings(run_id, Scene().values(49)[48:])
     follower.tick()
     follower.heard(busy)
     assert follower.keeper.rows_waiting == 0  # one has come through
-    follower.heard(Keeper("here", rows_waiting=9))
+    follower.heard(KeeperStatus("here", rows_waiting=9))
     assert follower.keeper.rows_waiting == 2
-    follower.heard(Keeper("here"))
+    follower.heard(KeeperStatus("here"))
     assert follower.keeper.rows_waiting == 0
     follower.heard(busy)
     follower.heard(busy)
     assert follower.keeper.rows_waiting == 2
     stage.end(run_id, "stopped")
     follower.tick()
-    assert follower.keeper == Keeper()
+    assert follower.keeper == KeeperStatus()
     follower.heard(busy)
-    assert follower.keeper == Keeper()
+    assert follower.keeper == KeeperStatus()

@@ -12,8 +12,8 @@ from textual.widgets import Input
 
 from benchlog.control import Answer, Request
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening, ScreenOutcome
-from benchlog.screen.widgets.keybar import KeyBar
+from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
+from benchlog.screen.widgets.key_bar import KeyBar
 
 LIVE = Scene(control="keeper.sock", device="Q-1")
 
@@ -44,7 +44,7 @@ class Bench:
 async def bench(stage: Stage, scene: Scene = LIVE, **opening) -> AsyncIterator[Bench]:
     run_id = stage.begin(scene)
     stage.readings(run_id, scene.values(20))
-    app = BenchApp(Opening(stage.database, run_id, **opening), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database, run_id, **opening), stage.clock)
     made = Bench(stage, app, run_id)
     try:
         async with app.run_test(size=(100, 30)) as made.pilot:

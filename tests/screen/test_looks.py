@@ -13,8 +13,8 @@ from screen.scenes import CLOCK, QUARTZ, Scene, Stage
 
 from benchlog.model import Limits, Timebase
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.screen_host import ScreenOptions
+from benchlog.screen.widgets.text import Plain
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
 
@@ -27,7 +27,7 @@ SIZES = [(60, 16), (80, 24), (80, 40), (120, 24), (120, 40)]
 
 
 def look(stage: Stage, run: int | None) -> BenchApp:
-    return BenchApp(Opening(stage.database, run), stage.clock)
+    return BenchApp(ScreenOptions(stage.database, run), stage.clock)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")

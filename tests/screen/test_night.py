@@ -5,7 +5,7 @@ from screen.scenes import Scene, Stage
 
 from benchlog.model import Purpose
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening
+from benchlog.screen.screen_host import ScreenOptions
 
 SOAK = Scene(
     purpose=Purpose.SOAK,
@@ -23,7 +23,9 @@ def opened(stage: Stage, scene: Scene = SOAK, **opening) -> tuple[BenchApp, int]
     stage.readings(run_id, scene.values(scene.readings))
     for at_s, kind, text in scene.events:
         stage.event(run_id, at_s, kind, text)
-    return BenchApp(Opening(stage.database, run_id, **opening), stage.clock), run_id
+    return BenchApp(
+        ScreenOptions(stage.database, run_id, **opening), stage.clock
+    ), run_id
 
 
 async def test_the_summary_tells_gaps_with_their_causes(stage: Stage):

@@ -18,13 +18,13 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock
 from benchlog.model import Event, EventKind
-from benchlog.screen import study as screen_study
+from benchlog.plotting.graph import Graph, Layer, draw_graph
+from benchlog.screen import background_view as screen_study
 from benchlog.screen.app import BenchApp
-from benchlog.screen.house import Opening
-from benchlog.screen.studies import study
-from benchlog.screen.study import StudyScreen
-from benchlog.screen.widgets.graph import Graph, Layer, draw
-from benchlog.screen.widgets.graphview import GraphView
+from benchlog.screen.background_view import StudyScreen
+from benchlog.screen.screen_host import ScreenOptions
+from benchlog.screen.study import study
+from benchlog.screen.widgets.charts import GraphView
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -52,7 +52,7 @@ def test_a_graph_fills_its_room_whatever_the_data(points, width, height, log):
         Layer(x, y, "trace", "marks"),
         Layer(np.sort(x), y, "law", "line"),
     ]
-    lines = draw(Graph("y against x", layers, log), width, height)
+    lines = draw_graph(Graph("y against x", layers, log), width, height)
     assert len(lines) == height
     assert {len(text([line])) for line in lines} <= {width}
 
@@ -64,14 +64,16 @@ def test_what_a_logarithmic_axis_cannot_hold_is_left_out(bad):
     more = [
         Layer(np.append(x, 50.0), np.array([1e-9, 1e-10, 1e-11, bad]), "trace", "marks")
     ]
-    assert draw(Graph("", whole, True), 80, 20) == draw(Graph("", more, True), 80, 20)
+    assert draw_graph(Graph("", whole, True), 80, 20) == draw_graph(
+        Graph("", more, True), 80, 20
+    )
 
 
 def test_points_stand_where_their_axes_say():
     """Decades apart in both, so as many rows as columns apart; labels on them."""
     tau = 10.0 ** np.arange(4)
     lines = text(
-        draw(Graph("", [Layer(tau, 1e-8 / tau, "trace", "marks")], True), 84, 24)
+        draw_graph(Graph("", [Layer(tau, 1e-8 / tau, "trace", "marks")], True), 84, 24)
     ).split("\n")
     rows = [n for n, line in enumerate(lines[1:-2]) if line.split("│")[-1].strip("┤ ")]
     marked = [n for n, line in enumerate(lines) if "┤" in line]
@@ -94,7 +96,7 @@ def test_a_law_is_seen_through_a_cloud_without_colour():
         Layer(x, rng.uniform(0, 1, len(x))),
         Layer(np.array([0.0, 1.0]), np.array([0.5, 0.5]), "law", "line"),
     ]
-    lines = draw(Graph("", layers), 60, 14)
+    lines = draw_graph(Graph("", layers), 60, 14)
     (law,) = [
         piece for line in lines for piece, role in line if role == "law" and len(piece)
     ]
@@ -192,7 +194,9 @@ def test_too_little_data_is_said_in_words(stage: Stage, view, readings, said):
 @pytest.fixture
 def app(tmp_path: Path) -> Iterator[BenchApp]:
     run = swept(tmp_path / "b.db", device="KX\x1b[2J-7")
-    return BenchApp(Opening(tmp_path / "b.db", run, onlooker=True), VirtualClock())
+    return BenchApp(
+        ScreenOptions(tmp_path / "b.db", run, onlooker=True), VirtualClock()
+    )
 
 
 async def test_one_key_from_the_run_and_through_the_views(app: BenchApp):

@@ -6,7 +6,13 @@ from hypothesis import strategies as st
 from screen.scenes import MONO_NS, START_NS, Scene, Stage
 
 from benchlog.model import Columns, Flag
-from benchlog.screen.trace import BINS, Bins, Timeline, Trace, preview
+from benchlog.plotting.offset_trace import (
+    BINS,
+    Bins,
+    Timeline,
+    Trace,
+    preview,
+)
 from benchlog.store import Reader
 from benchlog.units import NS_PER_S
 

@@ -8,7 +8,7 @@ from screen.scenes import QUARTZ, STATED, Scene, Stage
 
 from benchlog.model import InstrumentSpec, Limits, ReferenceCheck
 from benchlog.screen import figures
-from benchlog.screen.app import BenchApp, Opening
+from benchlog.screen.app import BenchApp, ScreenOptions
 from benchlog.verdict.timebase import UNCORRECTED, timebase_for
 
 COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.05)
@@ -16,7 +16,7 @@ DAY_NS = 86_400 * 10**9
 
 
 async def shown(stage: Stage, run_id: int, size=(80, 24)) -> str:
-    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
     async with app.run_test(size=size) as pilot:
         return await until(pilot, "time base")
 

@@ -6,10 +6,10 @@ from screen.scenes import Scene, Stage
 
 from benchlog.model import Identity, Purpose, ReferenceCheck, Timebase
 from benchlog.screen.app import BenchApp
-from benchlog.screen.bell import Bell
 from benchlog.screen.follow import Follower
-from benchlog.screen.house import Opening
-from benchlog.screen.runlist import columns_for, found_by, whole_words
+from benchlog.screen.live import Bell
+from benchlog.screen.run_list import columns_for, found_by, whole_words
+from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 
@@ -52,7 +52,7 @@ async def test_the_live_screen_notices_and_takes_the_verdict_back(
     stage: Stage, end: bool, size: tuple[int, int]
 ):
     run_id = stage.play(Scene(readings=20), end=end)
-    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
     async with app.run_test(size=size) as pilot:
         await until(pilot, "✓ PASS")
         void(stage, run_id)
@@ -65,7 +65,7 @@ async def test_the_live_screen_notices_and_takes_the_verdict_back(
 
 async def test_a_corrected_id_is_noticed_after_the_end(stage: Stage):
     run_id = stage.play(Scene(readings=20, device="Q-1"))
-    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "device Q-1")
         stage.writer.amend(run_id, Amendment("device", "typo", "Q-1", "Q-7"))
@@ -75,7 +75,7 @@ async def test_a_corrected_id_is_noticed_after_the_end(stage: Stage):
 async def test_the_summary_of_a_night_says_void(stage: Stage):
     run_id = stage.play(Scene(readings=200, purpose=Purpose.SOAK))
     void(stage, run_id)
-    app = BenchApp(Opening(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
     async with app.run_test(size=(110, 40)) as pilot:
         await until(pilot, "- VOID")
         await pilot.press("y")

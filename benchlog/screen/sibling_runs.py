@@ -9,7 +9,7 @@ from textual.content import Content
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen.figures import UNKNOWN, run_verdict
-from benchlog.screen.standing import Keeper
+from benchlog.screen.run_status import KeeperStatus
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 
@@ -18,15 +18,15 @@ _ID_CELLS: Final = 20
 _SHOWN, _NOT_SHOWN = "▸ ", "  "
 
 
-class Beside:
+class SiblingRuns:
     """What was last heard of the runs of each keeper, the newest of each position."""
 
     def __init__(self, database: Path) -> None:
         self._database = database
         self._runs: dict[str, dict[int, Run]] = {}
-        self._keepers: dict[str, Keeper] = {}
+        self._keepers: dict[str, KeeperStatus] = {}
 
-    def heard(self, control: str, keeper: Keeper) -> None:
+    def heard(self, control: str, keeper: KeeperStatus) -> None:
         """Take in what the keeper that listens at `control` says of its runs."""
         if keeper.state == "here" or control in self._keepers:
             before = self._keepers.get(control, keeper)
@@ -47,7 +47,7 @@ class Beside:
         """Say in a word how a run stands: its verdict once it has ended."""
         if not run.open:
             return run_verdict(run) or run.ended_how or UNKNOWN
-        keeper = self._keepers.get(run.control, Keeper())
+        keeper = self._keepers.get(run.control, KeeperStatus())
         return "broken off" if keeper.state == "gone" else keeper.doing(run.id)
 
     def _read(self, control: str, begun: Sequence[int]) -> None:
@@ -63,7 +63,7 @@ class Beside:
             return  # the live screen says what is wrong with the database
 
 
-def strip(beside: Beside, run: Run) -> Content:
+def strip(beside: SiblingRuns, run: Run) -> Content:
     """Return all positions in one line, the one that is shown with a pointer."""
     said = []
     for one in beside.of(run):
@@ -77,7 +77,7 @@ def strip(beside: Beside, run: Run) -> Content:
     return Content("  |").join(said)
 
 
-def others_open(beside: Beside, run: Run) -> list[Run]:
+def others_open(beside: SiblingRuns, run: Run) -> list[Run]:
     """Return the runs at the other positions that go on when this one is stopped."""
     return [one for one in beside.of(run) if one.open and one.id != run.id]
 

@@ -14,8 +14,8 @@ from benchlog.model import Run
 from benchlog.screen import figures
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.follow import Follower
-from benchlog.screen.house import House
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.screen_host import ScreenHost
+from benchlog.screen.widgets.text import Plain
 from benchlog.units import printable
 from benchlog.verdict import Assessment
 from benchlog.verdict.night import Night
@@ -35,7 +35,7 @@ class NightScreen(BenchScreen):
         Binding("pageup", "scroll(-10)", "page up", show=False),
         Binding("pagedown,space", "scroll(10)", "page down", show=False),
     ]
-    app: House
+    app: ScreenHost
 
     def __init__(self, follower: Follower) -> None:
         super().__init__()

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Final
 
 from benchlog.model import Event, EventKind
-from benchlog.screen.trace import Timeline
+from benchlog.plotting.offset_trace import Timeline
 from benchlog.units import NS_PER_S, printable
 
 LETTERS: Final = {

@@ -1,7 +1,8 @@
-"""A screen whose content is worked out in a thread: graphs, a table, sentences."""
+"""Views worked out in a thread: a study of one run, a comparison of several."""
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import ClassVar, Final
 
 from textual.binding import Binding, BindingType
@@ -10,13 +11,19 @@ from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
+from benchlog.model import Run
 from benchlog.screen.base import BenchScreen
+from benchlog.screen.comparison import COMPARISON_VIEWS, compared
 from benchlog.screen.figures import signs
-from benchlog.screen.house import House
-from benchlog.screen.studies import Study
-from benchlog.screen.widgets.graphview import GraphView
-from benchlog.screen.widgets.parts import TwoEnds
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.screen_host import ScreenHost
+from benchlog.screen.study import (
+    KINDS,
+    STUDY_VIEWS,
+    Study,
+    study,
+)
+from benchlog.screen.widgets.charts import GraphView
+from benchlog.screen.widgets.text import Plain, TwoEnds
 from benchlog.units import printable
 
 KEYS: Final[tuple[BindingType, ...]] = (
@@ -29,11 +36,11 @@ KEYS: Final[tuple[BindingType, ...]] = (
 """Keys of every such screen; the subclass has them behind its own."""
 
 
-class WorkedScreen(BenchScreen):
+class BackgroundView(BenchScreen):
     """One view at a time; the subclass says what of, and works it out."""
 
     CSS_PATH: ClassVar = "study.tcss"
-    app: House
+    app: ScreenHost
     views: ClassVar[tuple[str, ...]]
 
     def __init__(self) -> None:
@@ -118,3 +125,77 @@ def _sentence(text: str) -> str:
 def simulated_tag(is_simulated: bool) -> Content:
     """Return the tag of simulated data, or nothing."""
     return Content.styled(" SIMULATED ", "reverse") if is_simulated else Content("")
+
+
+# --- a run looked at closely: its stability, its temperature law, its ageing
+
+
+class StudyScreen(BackgroundView):
+    """One view of a run at a time."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("v", "view", "next view", tooltip="stability, temperature, ageing"),
+        Binding(
+            "d", "kind", "deviation", tooltip="which deviation: " + ", ".join(KINDS)
+        ),
+        *KEYS,
+    ]
+    views: ClassVar[tuple[str, ...]] = STUDY_VIEWS
+
+    def __init__(self, database: Path, run: Run) -> None:
+        super().__init__()
+        self._database, self._run = database, run
+        self._kind = KINDS[0]
+
+    def who(self) -> tuple[Content, Content]:
+        """Return the device."""
+        name = Content.assemble(
+            ("device ", "$dim"), (printable(self._run.device), "bold")
+        )
+        return name, simulated_tag(self._run.simulated)
+
+    def work(self) -> Study:
+        """Work the view out."""
+        return study(self._database, self._run.id, self.view, self._kind)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer the kinds of deviation only where one is shown."""
+        if action == "kind":
+            return self.view == "stability"
+        return super().check_action(action, parameters)
+
+    def action_kind(self) -> None:
+        """Go on to the next kind of deviation."""
+        self._kind = KINDS[(KINDS.index(self._kind) + 1) % len(KINDS)]
+        self.begin()
+
+
+# --- runs side by side on the screen
+
+
+class ComparisonScreen(BackgroundView):
+    """Runs against the first of them: differences, courses, stability."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("v", "view", "next view", tooltip="course, stability"),
+        *KEYS,
+    ]
+    views: ClassVar[tuple[str, ...]] = COMPARISON_VIEWS
+
+    def __init__(self, database: Path, runs: Sequence[Run]) -> None:
+        super().__init__()
+        self._database, self._runs = database, tuple(runs)
+
+    def who(self) -> tuple[Content, Content]:
+        """Return the devices."""
+        names = [(printable(run.device), "bold") for run in self._runs]
+        parts: list[str | tuple[str, str]] = [("devices ", "$dim"), names[0]]
+        for name in names[1:]:
+            parts += [(", ", "$dim"), name]
+        return Content.assemble(*parts), simulated_tag(
+            any(run.simulated for run in self._runs)
+        )
+
+    def work(self) -> Study:
+        """Work the view out."""
+        return compared(self._database, [run.id for run in self._runs], self.view)

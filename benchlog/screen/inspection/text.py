@@ -1,16 +1,110 @@
-"""What stands in each part of a lot's screen; pure."""
+"""What each part of a lot's screen shows; pure."""
 
 from collections.abc import Mapping
-from typing import Final
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 from benchlog.control import Answer
 from benchlog.model import LotRun, Word
-from benchlog.screen.inspection_places import Places, Spot
-from benchlog.screen.widgets.letters import large
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.lot import Decision
 from benchlog.verdict.lotreport import LotReport
 from benchlog.verdict.lotruns import counts
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One position: the run at it, the device waited for, what is seen of it."""
+
+    name: str = ""
+    run: int | None = None
+    waiting: str = ""
+    seen: bool | None = None
+    left: bool = True
+
+    @property
+    def free(self) -> bool:
+        """Whether it waits for an id."""
+        return self.run is None and not self.waiting
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """What was last heard of the keeper; `focus` is the position that keys mean."""
+
+    heard: bool = False
+    gone: str = ""
+    said: str = ""
+    paused: bool = False
+    spots: tuple[Spot, ...] = field(default=(Spot(),))
+    focus: str = ""
+
+    @classmethod
+    def of(cls, answer: Answer, before: "Places") -> "Places":
+        """Read the keeper's answer to `status`."""
+        lot: Any = answer.data.get("lot")
+        if not answer.ok or not isinstance(lot, Mapping):
+            return replace(before, gone=answer.error or "no keeper")
+        spots = tuple(
+            Spot(
+                str(one["position"]),
+                one["run"],
+                str(one["device"]),
+                one["seen"],
+                bool(one["left"]),
+            )
+            for one in lot["places"]
+        )
+        focus = before.focus or spots[0].name
+        return cls(True, "", str(lot["said"]), bool(lot["paused"]), spots, focus)
+
+    @property
+    def spot(self) -> Spot:
+        """The position that keys mean."""
+        found = (spot for spot in self.spots if spot.name == self.focus)
+        return next(found, self.spots[0])
+
+    @property
+    def several(self) -> bool:
+        """Whether devices are measured side by side."""
+        return len(self.spots) > 1
+
+    def next_focus(self) -> "Places":
+        """Return with the keys on the next position."""
+        names = [spot.name for spot in self.spots]
+        at = names.index(self.spot.name)
+        return self.looking_at(names[(at + 1) % len(names)])
+
+    def looking_at(self, name: str) -> "Places":
+        """Return with the keys on a position."""
+        return replace(self, focus=name)
+
+
+# --- words in letters five lines high, to be read from two metres
+
+_FONT: Final = {
+    "A": " ███ |█   █|█████|█   █|█   █",
+    "C": " ████|█    |█    |█    | ████",
+    "D": "████ |█   █|█   █|█   █|████ ",
+    "E": "█████|█    |████ |█    |█████",
+    "F": "█████|█    |████ |█    |█    ",
+    "I": "███| █ | █ | █ |███",
+    "L": "█    |█    |█    |█    |█████",
+    "N": "█   █|██  █|█ █ █|█  ██|█   █",
+    "P": "████ |█   █|████ |█    |█    ",
+    "S": " ████|█    | ███ |    █|████ ",
+    "U": "█   █|█   █|█   █|█   █| ███ ",
+}
+ROWS: Final = 5
+
+
+def large(word: str) -> list[str]:
+    """Return a word as five lines; letters without a shape are left out."""
+    shapes = [_FONT[letter].split("|") for letter in word.upper() if letter in _FONT]
+    return [" ".join(shape[row] for shape in shapes) for row in range(ROWS)]
+
+
+# --- what stands in each part of a lot's screen; pure
 
 _SYMBOLS: Final = {Word.PASS: "✓", Word.FAIL: "✗", Word.UNDECIDED: "?"}
 _RINGS: Final = {Word.PASS: 1, Word.FAIL: 2, Word.UNDECIDED: 3}

@@ -4,13 +4,14 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from benchlog.screen import asking, panels
-from benchlog.screen.asking import Moment
+from benchlog.screen import control_client as asking
+from benchlog.screen import panels
 from benchlog.screen.base import BenchScreen
-from benchlog.screen.beside import named, others_open
+from benchlog.screen.control_client import Moment
 from benchlog.screen.follow import Follower
-from benchlog.screen.house import House
 from benchlog.screen.questions import AskStop, AskText
+from benchlog.screen.screen_host import ScreenHost
+from benchlog.screen.sibling_runs import named, others_open
 from benchlog.units import printable
 
 
@@ -36,7 +37,7 @@ class ActingScreen(BenchScreen):
             tooltip="let the run go on when this terminal is closed",
         ),
     ]
-    app: House
+    app: ScreenHost
 
     def __init__(self, follower: Follower) -> None:
         super().__init__()

@@ -7,8 +7,13 @@ from typing import Final
 from rich.cells import cell_len
 
 from benchlog.model import Run
-from benchlog.screen.figures import UNKNOWN, VOID, run_verdict, void_text
-from benchlog.screen.happenings import local_date
+from benchlog.screen.event_text import local_date
+from benchlog.screen.figures import (
+    UNKNOWN,
+    VOID,
+    run_verdict,
+    void_text,
+)
 from benchlog.units import format_ppm, format_u_ppm, printable
 
 MIDDLING: Final = 74

@@ -5,9 +5,14 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Final
 
-from benchlog.screen.trace import Spans
-from benchlog.screen.widgets import braille
-from benchlog.screen.widgets.ticks import Axis, TimeAxis, time_axis, value_axis
+from benchlog.plotting import braille
+from benchlog.plotting.axis_ticks import (
+    Axis,
+    TimeAxis,
+    time_axis,
+    value_axis,
+)
+from benchlog.plotting.offset_trace import Spans
 
 Run = tuple[str, str]
 """A stretch of text and its role: `trace limit label axis title`."""
@@ -63,7 +68,7 @@ def _limits(scale: str, limit_ppm: float, low: float, high: float) -> list[float
     return [limit_ppm, -limit_ppm] if scale == "limits" else []
 
 
-def draw(scene: Scene, width: int, height: int) -> list[Line]:
+def draw_offsets(scene: Scene, width: int, height: int) -> list[Line]:
     """Return `height` lines of `width` cells; blank lines when there is no room."""
     if width < _SMALLEST[0] or height < _SMALLEST[1]:
         return [((" " * width, "label"),)] * height

@@ -10,9 +10,14 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import stability
 from benchlog.analysis.thinning import Trace, trace_of
 from benchlog.errors import DataError
-from benchlog.screen.figures import UNKNOWN, VOID, signs, verdict_text
-from benchlog.screen.studies import Study, aligned
-from benchlog.screen.widgets.graph import Graph, Layer
+from benchlog.plotting.graph import Graph, Layer
+from benchlog.screen.figures import (
+    UNKNOWN,
+    VOID,
+    signs,
+    verdict_text,
+)
+from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
 from benchlog.verdict.compare import Difference
@@ -20,7 +25,7 @@ from benchlog.verdict.comparewords import delta_text, in_words
 from benchlog.verdict.sides import Taken, differences, taken
 from benchlog.verdict.standing import as_known
 
-VIEWS: Final = ("course", "stability")
+COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
 """More runs than these cannot be told apart in one picture of dots."""
 _LOOKS: Final = (("trace", "line"), ("law", "dots"), ("label", "marks"))

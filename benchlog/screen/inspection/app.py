@@ -6,7 +6,7 @@ from typing import ClassVar
 from textual.app import App
 
 from benchlog.errors import BenchlogError
-from benchlog.screen.inspection import Bench, LotScreen
+from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
 from benchlog.screen.palette import BENCH
 from benchlog.units import printable
 
@@ -14,10 +14,10 @@ from benchlog.units import printable
 class LotApp(App[None]):
     """The screen of one lot."""
 
-    CSS_PATH: ClassVar = ["bench.tcss", "lists.tcss", "inspection.tcss"]
+    CSS_PATH: ClassVar = ["../bench.tcss", "../lists.tcss", "inspection.tcss"]
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: LotOnScreen) -> None:
         super().__init__()
         self.register_theme(BENCH)
         self.theme = BENCH.name
@@ -29,7 +29,7 @@ class LotApp(App[None]):
         self.push_screen(LotScreen(self._bench))
 
 
-def run_inspection(bench: Bench) -> None:
+def run_inspection(bench: LotOnScreen) -> None:
     """Show a lot until the person leaves; blocks. Raises BenchlogError if it breaks."""
     app = LotApp(bench)
     with contextlib.suppress(KeyboardInterrupt):

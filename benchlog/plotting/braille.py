@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.screen.trace import Spans
-from benchlog.screen.widgets.ticks import Axis, TimeAxis
+from benchlog.plotting.axis_ticks import Axis, TimeAxis
+from benchlog.plotting.offset_trace import Spans
 
 ACROSS: Final = 2
 DOWN: Final = 4

@@ -24,7 +24,7 @@ _OVER: Final = {EventKind.BACK, EventKind.STORE_BACK}
 
 
 @dataclass(frozen=True, slots=True)
-class Keeper:
+class KeeperStatus:
     """What was last heard of the keeper.
 
     `state` is `unknown` (not asked yet), `here`, or `gone` while the run is not closed.
@@ -44,7 +44,7 @@ class Keeper:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class RunStatus:
     """One run at one moment.
 
     `assessment` is None until the readings have been gone through; `loaded` is the
@@ -58,7 +58,7 @@ class Standing:
     elapsed_s: float
     events: tuple[Event, ...] = ()
     trouble: Event | None = None
-    keeper: Keeper = Keeper()
+    keeper: KeeperStatus = KeeperStatus()
     loaded: float = 1.0
     fault: str = ""
 
@@ -83,7 +83,7 @@ def trouble_after(before: Event | None, event: Event, reading_ns: int) -> Event 
     return None if event.kind in _OVER else before
 
 
-def state_words(standing: Standing) -> str:
+def state_words(standing: RunStatus) -> str:
     """Say in a few words what the run is doing."""
     run, keeper = standing.run, standing.keeper
     if not run.open:

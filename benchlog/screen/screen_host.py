@@ -6,7 +6,7 @@ from pathlib import Path
 
 from textual.app import App
 
-from benchlog.screen.beside import Beside
+from benchlog.screen.sibling_runs import SiblingRuns
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class ScreenOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Opening:
+class ScreenOptions:
     """What the application is opened with.
 
     `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
@@ -43,7 +43,7 @@ class Opening:
     beside: tuple[int, ...] = ()
 
 
-class House(App[ScreenOutcome]):
+class ScreenHost(App[ScreenOutcome]):
     """The application as its screens know it; `BenchApp` builds it.
 
     `database` is the file shown, `beside` the runs at other positions; `bell_on` and
@@ -51,7 +51,7 @@ class House(App[ScreenOutcome]):
     """
 
     database: Path
-    beside: Beside
+    beside: SiblingRuns
     bell_on: bool
     alarms_ring: bool
     look_only: bool

@@ -11,9 +11,9 @@ from textual.widgets import Input
 
 from benchlog.errors import BenchlogError
 from benchlog.screen.base import BenchScreen
-from benchlog.screen.house import House
 from benchlog.screen.questions import Typed
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.screen_host import ScreenHost
+from benchlog.screen.widgets.text import Plain
 from benchlog.units import printable
 
 Start = Callable[[str], int]
@@ -26,7 +26,7 @@ class DeviceScreen(BenchScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "quit", key_display="Esc"),
     ]
-    app: House
+    app: ScreenHost
 
     def __init__(self, start: Start) -> None:
         super().__init__(classes="question")

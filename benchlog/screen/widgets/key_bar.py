@@ -12,7 +12,7 @@ _BETWEEN = "  "
 
 
 @dataclass(frozen=True, slots=True)
-class Key:
+class KeyHint:
     """A key as it is pressed, as it is printed, and what it does in a word."""
 
     press: str
@@ -25,20 +25,20 @@ class Key:
         return len(self.shown) + 1 + len(self.does)
 
 
-def keys_of(screen: Screen[Any]) -> list[Key]:
+def keys_of(screen: Screen[Any]) -> list[KeyHint]:
     """Return the keys of a screen that would do something at this moment."""
-    found: dict[str, Key] = {}
+    found: dict[str, KeyHint] = {}
     for press, active in screen.active_bindings.items():
         binding = active.binding
         if binding.show and active.enabled and binding.action not in found:
             shown = binding.key_display or press
-            found[binding.action] = Key(press, shown, binding.description)
+            found[binding.action] = KeyHint(press, shown, binding.description)
     return list(found.values())
 
 
-def rows_of(keys: list[Key], width: int) -> list[list[Key]]:
+def rows_of(keys: list[KeyHint], width: int) -> list[list[KeyHint]]:
     """Break the keys into rows of at most `width` cells; a key is never torn."""
-    rows: list[list[Key]] = [[]]
+    rows: list[list[KeyHint]] = [[]]
     used = 0
     for key in keys:
         step = key.cells + (len(_BETWEEN) if rows[-1] else 0)

@@ -15,14 +15,17 @@ from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
 from benchlog.model import Lot
-from benchlog.screen import inspection_words as words
 from benchlog.screen.base import BenchScreen
-from benchlog.screen.inspection_help import LotHelp
-from benchlog.screen.inspection_keys import LOT_KEYS
-from benchlog.screen.inspection_line import ID_CELLS, Asked, Scanned, make_ready
-from benchlog.screen.inspection_places import Places
-from benchlog.screen.widgets.parts import Newest
-from benchlog.screen.widgets.plain import Plain
+from benchlog.screen.inspection import text as words
+from benchlog.screen.inspection.id_line import (
+    ID_CELLS,
+    LineQuestion,
+    Scanned,
+    make_ready,
+)
+from benchlog.screen.inspection.keys import LOT_KEYS, LotHelp
+from benchlog.screen.inspection.text import Places
+from benchlog.screen.widgets.text import Newest, Plain
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 from benchlog.verdict.lotreport import LotReport, lot_report
@@ -32,7 +35,7 @@ _RING_S: Final = 0.18
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class LotOnScreen:
     """What the screen looks at and speaks to."""
 
     database: Path
@@ -46,7 +49,7 @@ class LotScreen(BenchScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = LOT_KEYS
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: LotOnScreen) -> None:
         super().__init__()
         self.bench, self.bell_on = bench, bench.bell
         self._reader = Reader.open(bench.database)
@@ -54,7 +57,7 @@ class LotScreen(BenchScreen):
         self.report: LotReport | None = None
         self.places = Places()
         self._answer = ""
-        self._asked = Asked()
+        self._asked = LineQuestion()
         self._one_by_one = asyncio.Lock()
         self._ended: frozenset[int] | None = None
 
@@ -146,17 +149,17 @@ class LotScreen(BenchScreen):
             return
         known = {result.device for result in self.report.results} if self.report else ()
         if device in known:
-            self._ask_for(Asked.twice(device, words.newest_counts(self.report)))
+            self._ask_for(LineQuestion.twice(device, words.newest_counts(self.report)))
         elif device:
-            self._ask_for(Asked())
+            self._ask_for(LineQuestion())
             self._send("device", device)
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Take the beginning of the next id for a no."""
         if self._asked.again and event.value:
-            self._ask_for(Asked())
+            self._ask_for(LineQuestion())
 
-    def _ask_for(self, asked: Asked) -> None:
+    def _ask_for(self, asked: LineQuestion) -> None:
         """Ask something beside the line, or nothing any more."""
         self._asked, self._answer = asked, ""
         make_ready(self.query_one(Input), asked)
@@ -169,12 +172,12 @@ class LotScreen(BenchScreen):
         if meant == "in":
             self._send("device", "", self.places.focus)
         else:
-            self._ask_for(Asked())
+            self._ask_for(LineQuestion())
             self._send("device", asked.device)
 
     def action_no(self) -> None:
         """Ask no longer; what the line holds stays there."""
-        self._ask_for(Asked())
+        self._ask_for(LineQuestion())
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what there is to answer, another position where there is one."""
@@ -204,10 +207,10 @@ class LotScreen(BenchScreen):
         asked, line = self._asked, self.query_one(Input)
         if not asked.noting:
             device = words.noted(self.report, self.places)
-            self._ask_for(Asked.note(device, self.places.focus))
+            self._ask_for(LineQuestion.note(device, self.places.focus))
             return
         text, line.value = line.value.strip(), ""
-        self._ask_for(Asked())
+        self._ask_for(LineQuestion())
         if text:
             self._send("note", text, asked.position)
 

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.screen.widgets.braille import ACROSS, DOWN, cells
+from benchlog.plotting.braille import ACROSS, DOWN, cells
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Chart:
+class ChartShape:
     """How a chart is drawn: cells across and down, and whether axes are logarithmic."""
 
     width: int = 64
@@ -22,7 +22,7 @@ class Chart:
     y_unit: str = ""
 
 
-def text_chart(layers: Sequence[tuple[Array, Array]], chart: Chart) -> str:
+def text_chart(layers: Sequence[tuple[Array, Array]], chart: ChartShape) -> str:
     """Return lines that show points of all layers over common axes.
 
     Each layer is x and y of equal length; points that an axis cannot hold (not finite,
@@ -44,7 +44,10 @@ def text_chart(layers: Sequence[tuple[Array, Array]], chart: Chart) -> str:
 
 
 def _framed(
-    lines: list[str], labels: tuple[str, str], x_ends: tuple[float, float], chart: Chart
+    lines: list[str],
+    labels: tuple[str, str],
+    x_ends: tuple[float, float],
+    chart: ChartShape,
 ) -> str:
     room = max(len(label) for label in labels)
     heads = [labels[0]] + [""] * (len(lines) - 2) + [labels[1]]

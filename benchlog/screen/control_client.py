@@ -7,7 +7,7 @@ from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
-from benchlog.screen.standing import Keeper
+from benchlog.screen.run_status import KeeperStatus
 
 Moment = tuple[int, int]
 """UTC and bench time in ns."""
@@ -26,19 +26,19 @@ async def ask(
         return Answer(ok=False, error=str(error))
 
 
-async def hear(database: Path, run: Run) -> Keeper:
+async def hear(database: Path, run: Run) -> KeeperStatus:
     """Return how the keeper of an open run stands; `gone` when nobody listens."""
     if not run.control:
-        return Keeper()
+        return KeeperStatus()
     try:
         answer = await _ask(database, run, Request("status", run.id))
     except BenchlogError as error:
         stuck = isinstance(error.__cause__, TimeoutError)
-        return Keeper(state="unknown" if stuck else "gone")
+        return KeeperStatus(state="unknown" if stuck else "gone")
     runs, begun = answer.data.get("runs"), answer.data.get("begun")
     doing = {int(n): str(d) for n, d in runs.items()} if isinstance(runs, dict) else {}
     waiting = answer.data.get("rows_waiting", 0)
-    return Keeper(
+    return KeeperStatus(
         state="here",
         open_runs=tuple(doing.items()),
         begun=tuple(begun) if isinstance(begun, list) else (),

@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.screen.widgets import braille
-from benchlog.screen.widgets.plot import Line
-from benchlog.screen.widgets.ticks import Axis, round_step, value_axis
+from benchlog.plotting import braille
+from benchlog.plotting.axis_ticks import Axis, round_step, value_axis
+from benchlog.plotting.offset_chart import Line
 
 Array = NDArray[np.float64]
 Dots = NDArray[np.bool_]
@@ -60,7 +60,7 @@ class _Frame:
     log: bool
 
 
-def draw(graph: Graph, width: int, height: int) -> list[Line]:
+def draw_graph(graph: Graph, width: int, height: int) -> list[Line]:
     """Return `height` lines of `width` cells; blank ones where nothing can be drawn."""
     layers = [_usable(layer, graph.log) for layer in graph.layers]
     seen = [layer for layer in layers if layer.how != "guide" and len(layer.x)]

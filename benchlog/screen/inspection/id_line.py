@@ -30,7 +30,7 @@ class Scanned(Typed):
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class LineQuestion:
     """What is asked beside the line; `said` is the question with its keys.
 
     `verb` is what the keeper is asked for on yes: `device` (measure it again) or
@@ -43,12 +43,12 @@ class Asked:
     said: str = ""
 
     @classmethod
-    def twice(cls, device: str, said: str) -> "Asked":
+    def twice(cls, device: str, said: str) -> "LineQuestion":
         """Ask whether a device that was measured already is measured again."""
         return cls("device", device, said=_twice(device, said))
 
     @classmethod
-    def note(cls, device: str, position: str) -> "Asked":
+    def note(cls, device: str, position: str) -> "LineQuestion":
         """Take the line for a remark."""
         of = f"Note for {printable(device)}" if device else "Note"
         said = f"{of}: F5 keeps what the line holds, Enter does not; Esc: no note"
@@ -72,7 +72,7 @@ def _twice(device: str, said: str) -> str:
     )
 
 
-def make_ready(line: Input, asked: Asked) -> None:
+def make_ready(line: Input, asked: LineQuestion) -> None:
     """Let the line take as much as what is asked for needs, and say what it takes."""
     line.max_length = NOTE_CELLS if asked.noting else ID_CELLS
     line.placeholder = (

@@ -1,0 +1,1 @@
+"""Charts for terminal, command line and pages: braille dots and vector pictures."""

@@ -1,0 +1,1 @@
+"""A lot on the screen: what to do next, the verdict in large letters."""
