@@ -118,7 +118,7 @@ def _chart(days: Any, ppm: Any) -> str:
 
 def _plot(days: Any, ppm: Any, found: "Ageing", runs: "list[Run]", path: Path) -> None:
     from benchlog.analysis.fitting.observations import aged_ppm
-    from benchlog.report.plot_laws import plot_law
+    from benchlog.plotting.result_pictures import plot_law
 
     plot_law(
         days,

@@ -42,8 +42,8 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     Each difference comes with its 95 % interval. What runs share does not count: the
     time base of one counter, and what moved both while they were measured together.
     """
+    from benchlog.pages.page_builder import check_target
     from benchlog.report.comparing import comparison
-    from benchlog.report.pages.making import check_target
 
     if wish["out"] is not None:
         check_target(wish["out"], overwrite=wish["overwrite"])
@@ -59,7 +59,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
 
 def _write(found: "Comparison", wish: dict[str, Any]) -> None:
     from benchlog.clock import host_clock
-    from benchlog.report.pages.making import compare_page, write_page
+    from benchlog.pages.page_builder import compare_page, write_page
 
     page = compare_page(found, host_clock())
     write_page(page, wish["out"], wish["paper"], overwrite=wish["overwrite"])
@@ -79,7 +79,7 @@ def document(found: "Comparison") -> dict[str, Any]:
 
 def text_of(found: "Comparison") -> str:
     """Return runs, differences and a chart as a person reads them."""
-    from benchlog.report.pages.compare_page import ratio_text
+    from benchlog.pages.compare_page import ratio_text
     from benchlog.verdict.comparewords import delta_text, in_words
 
     rows = [

@@ -73,7 +73,7 @@ def command(
 
 
 def _run(reader: "Reader", run: int, kind: str, out: Path, overwrite: bool) -> None:
-    from benchlog.report.exports import PARQUET, export_run, write_run
+    from benchlog.exchange.export.run_export import PARQUET, export_run, write_run
 
     with Progress(f"exporting run {run}") as progress:
         if out == STDOUT:
@@ -88,7 +88,7 @@ def _run(reader: "Reader", run: int, kind: str, out: Path, overwrite: bool) -> N
 def _stability(
     reader: "Reader", run: int, kind: str, out: Path, overwrite: bool
 ) -> None:
-    from benchlog.report.exports import export_stability
+    from benchlog.exchange.export.run_export import export_stability
 
     if out == STDOUT:
         raise UsageError("a stability table goes to a file: name it with --out")
@@ -97,7 +97,7 @@ def _stability(
 
 
 def _dataset(reader: "Reader", folder: Path) -> None:
-    from benchlog.report.dataset import write_dataset
+    from benchlog.exchange.dataset.write import write_dataset
 
     with Progress("exporting runs") as progress:
         written = write_dataset(reader, folder, progress.reached)

@@ -18,8 +18,8 @@ from benchlog.cli.progress import Progress
 from benchlog.cli.values import Listed, Number, Text
 
 if TYPE_CHECKING:
-    from benchlog.report.imports import ImportResult
-    from benchlog.report.options import ImportOptions
+    from benchlog.exchange.import_file import ImportResult
+    from benchlog.exchange.import_options import ImportOptions
 
 EXAMPLES = (
     "benchlog import logged-by-hand.txt --nominal-hz 16e6 --gate-s 1 --device KX-0412",
@@ -85,7 +85,7 @@ def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
 def options_of(typed: dict[str, Any]) -> "ImportOptions":
     """Return the options that were typed. Raises NotFoundError for the part."""
     from benchlog.catalogue import load_part
-    from benchlog.report.options import ImportOptions
+    from benchlog.exchange.import_options import ImportOptions
 
     part = typed.pop("part")
     given = {name: value for name, value in typed.items() if value is not None}
@@ -97,7 +97,7 @@ def options_of(typed: dict[str, Any]) -> "ImportOptions":
 def bring_in(path: Path, db: Path, options: "ImportOptions") -> "ImportResult":
     """Import a file into a database, with progress."""
     from benchlog.clock import host_clock
-    from benchlog.report.imports import import_file
+    from benchlog.exchange.import_file import import_file
     from benchlog.store.writer import Writer
 
     clock = host_clock()

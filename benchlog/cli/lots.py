@@ -51,7 +51,7 @@ def command(
 def _found(
     dataset: Path | None, part: str | None, supplier: str | None, db: Path | None
 ) -> "Found":
-    from benchlog.report.dataset_lots import lots_of_database, lots_of_dataset
+    from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
 
     if dataset is not None:
         return list(lots_of_dataset(dataset, part, supplier))

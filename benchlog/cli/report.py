@@ -12,7 +12,7 @@ from benchlog.cli.values import Listed, RunId, Text
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.report.pages.content import Page
+    from benchlog.pages.content import Page
     from benchlog.store.reader import Reader
 
 EXAMPLES = (
@@ -57,7 +57,7 @@ def command(
     One file that needs no network: who measured what with which instruments, the
     verdict with its uncertainty budget, charts, events, method and sources.
     """
-    from benchlog.report.pages.making import check_target, write_page
+    from benchlog.pages.page_builder import check_target, write_page
 
     check_target(out, overwrite=overwrite)
     with reading(db) as reader:
@@ -68,7 +68,7 @@ def command(
 
 def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "Page":
     from benchlog.clock import host_clock
-    from benchlog.report.pages.making import check_page, lot_page, run_page
+    from benchlog.pages.page_builder import check_page, lot_page, run_page
 
     asked = (bool(numbers), wish["lot"] is not None, wish["refcheck"] is not None)
     if sum(asked) > 1:

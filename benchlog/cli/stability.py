@@ -68,7 +68,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     if stamps is not None:
         found = replace(found, notes=(stamps.text, *found.notes))
     if wish["plot"]:
-        from benchlog.report.plot_stability import plot_stability
+        from benchlog.plotting.result_pictures import plot_stability
 
         plot_stability([found], wish["plot"], _title(chosen, found))
     if as_json:

@@ -27,7 +27,7 @@ plot_option = click.option(
 def check_plot(path: Path | None) -> None:
     """Raise UsageError, before anything is worked out, for a picture of no kind."""
     if path is not None:
-        from benchlog.report.plotting import check_ending
+        from benchlog.plotting.pictures import check_ending
 
         check_ending(path)
 

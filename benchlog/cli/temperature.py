@@ -123,7 +123,7 @@ def _chart(view: "TemperatureView") -> str:
 def _plot(
     view: "TemperatureView", found: "TemperatureFit", runs: "list[Run]", path: Path
 ) -> None:
-    from benchlog.report.plot_laws import plot_law
+    from benchlog.plotting.result_pictures import plot_law
 
     lag = f", lagging {found.lag_s:.3g} s" if found.lag_s else ""
     plot_law(

@@ -5,8 +5,8 @@ import pytest
 from store.making import fresh_writer
 
 from benchlog.clock import VirtualClock
-from benchlog.report.imports import import_file
-from benchlog.report.options import ImportOptions
+from benchlog.exchange.import_file import import_file
+from benchlog.exchange.import_options import ImportOptions
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 

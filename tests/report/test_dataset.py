@@ -15,11 +15,11 @@ from store.making import TIMEBASE, begin, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError
+from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
+from benchlog.exchange.dataset.write import write_dataset
+from benchlog.exchange.import_file import import_file
+from benchlog.exchange.import_options import ImportOptions
 from benchlog.model import Purpose
-from benchlog.report.dataset import write_dataset
-from benchlog.report.dataset_lots import lots_of_database, lots_of_dataset
-from benchlog.report.imports import import_file
-from benchlog.report.options import ImportOptions
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer

@@ -14,12 +14,17 @@ from store.making import TIMEBASE, begin, plan, reading, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import BenchlogError, DataError, NotFoundError, UsageError
+from benchlog.exchange.export.export_text import utc_text
+from benchlog.exchange.export.run_export import export_run
+from benchlog.exchange.import_file import import_file
+from benchlog.exchange.import_options import ImportOptions
+from benchlog.exchange.spreadsheet_cells import (
+    cell,
+    comment,
+    comment_of,
+    text_of,
+)
 from benchlog.model import Condition, Edge, Event, EventKind, Flag, Purpose, Reading
-from benchlog.report.cells import cell, comment, comment_of, text_of
-from benchlog.report.export_csv import utc_text
-from benchlog.report.exports import export_run
-from benchlog.report.imports import import_file
-from benchlog.report.options import ImportOptions
 from benchlog.store.nouns import LOGGED
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, Segment, VerdictRow

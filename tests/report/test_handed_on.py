@@ -10,11 +10,11 @@ from store.making import COUNTER, TIMEBASE, begin, fresh_writer, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, StoreRefusedError, UsageError
+from benchlog.exchange.export.run_export import export_run
+from benchlog.exchange.import_file import import_file
+from benchlog.exchange.import_options import ImportOptions
 from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
-from benchlog.report.exports import export_run
-from benchlog.report.imports import import_file
-from benchlog.report.options import ImportOptions
-from benchlog.report.pages.making import run_page
+from benchlog.pages.page_builder import run_page
 from benchlog.store import sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow

@@ -9,11 +9,11 @@ from benchlog.cli.lottext import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Event, EventKind, Lot, Purpose, ReferenceCheck
+from benchlog.pages.html import html_of
+from benchlog.pages.lot_page import known_lot
+from benchlog.pages.page_builder import check_page, lot_page, run_page
+from benchlog.pages.pdf import pdf_of
 from benchlog.report.lots import lot_with_runs
-from benchlog.report.pages.html import html_of
-from benchlog.report.pages.lot_page import known_lot
-from benchlog.report.pages.making import check_page, lot_page, run_page
-from benchlog.report.pages.pdf import pdf_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.verdict.lot import plan_document

@@ -18,11 +18,11 @@ from benchlog.model import (
     ReferenceCheck,
     ReferenceSpec,
 )
-from benchlog.report.pages.check_record import check_record
-from benchlog.report.pages.closing import METHODS
-from benchlog.report.pages.html import html_of
-from benchlog.report.pages.making import check_page, run_page
-from benchlog.report.pages.run_record import run_record
+from benchlog.pages.check_record import check_record
+from benchlog.pages.html import html_of
+from benchlog.pages.method_notes import METHODS
+from benchlog.pages.page_builder import check_page, run_page
+from benchlog.pages.run_record import run_record
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.units import format_u_ppm

@@ -7,8 +7,8 @@ from report.page_making import HOSTILE, NOTE, fresh, parsed, series, words, writ
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
-from benchlog.report.pages.html import html_of
-from benchlog.report.pages.making import check_target, run_page, write_page
+from benchlog.pages.html import html_of
+from benchlog.pages.page_builder import check_target, run_page, write_page
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.units import printable

@@ -10,8 +10,8 @@ from report.page_making import HOSTILE, NOTE, fresh, series, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.model import Purpose
+from benchlog.pages.page_builder import compare_page, run_page, write_page
 from benchlog.report.comparing import comparison
-from benchlog.report.pages.making import compare_page, run_page, write_page
 from benchlog.store.reader import Reader
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")

@@ -8,8 +8,8 @@ import pytest
 from report.page_making import fresh, series, write_run
 
 from benchlog.clock import VirtualClock
-from benchlog.report.pages.making import run_page
-from benchlog.report.pages.pdf import pdf_of
+from benchlog.pages.page_builder import run_page
+from benchlog.pages.pdf import pdf_of
 from benchlog.store.reader import Reader
 
 SIZES_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}

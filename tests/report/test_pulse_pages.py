@@ -6,8 +6,8 @@ from report.page_making import fresh, parsed, words
 
 from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock
-from benchlog.report.pages.html import html_of
-from benchlog.report.pages.making import run_page
+from benchlog.pages.html import html_of
+from benchlog.pages.page_builder import run_page
 from benchlog.report.study import series_of
 from benchlog.store.reader import Reader
 

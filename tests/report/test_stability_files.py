@@ -8,7 +8,7 @@ import pytest
 from report.page_making import fresh, series, write_run
 
 from benchlog.errors import DataError, UsageError
-from benchlog.report.exports import export_stability
+from benchlog.exchange.export.run_export import export_stability
 from benchlog.store.reader import Reader
 
 

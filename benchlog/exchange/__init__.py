@@ -1,0 +1,1 @@
+"""Files out and in: export, import, datasets."""

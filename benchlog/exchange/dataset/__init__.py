@@ -1,0 +1,1 @@
+"""Many benches' databases as Parquet that one query reads together."""

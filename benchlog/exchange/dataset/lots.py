@@ -1,0 +1,123 @@
+"""The lots of a dataset, decided and figured as those of a single database are."""
+
+import json
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from benchlog.errors import DataError
+from benchlog.exchange.arrow import arrow
+from benchlog.model import Lot, LotRun
+from benchlog.report.lots import lot_with_runs
+from benchlog.store.reader import Reader
+from benchlog.store.snapshot import part_from
+from benchlog.verdict.lotreport import LotReport, lot_report
+from benchlog.verdict.lotruns import counts, shared_u_ppm
+
+_COLUMNS: Final = (
+    "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
+    "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
+    "timebase_u_ppm", "bench", "void", "simulated",
+)  # fmt: skip
+Key = tuple[str, str]
+"""Part and lot."""
+
+
+def lots_of_database(
+    reader: Reader, part: str | None = None, supplier: str | None = None
+) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
+    """Yield the lots of one database that have a plan, each with its benches."""
+    for lot in reader.lots(part=part):
+        if lot.plan is None or supplier not in (None, lot.supplier):
+            continue
+        report, runs = lot_with_runs(reader, lot)
+        yield report, tuple(dict.fromkeys(run.bench for run in runs))
+
+
+def lots_of_dataset(
+    folder: Path, part: str | None = None, supplier: str | None = None
+) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
+    """Yield the lots of a dataset that have a plan, each with its benches.
+
+    A lot that several benches have measured is one lot. Raises DataError when the
+    folder is no dataset, BenchlogError where pyarrow is missing.
+    """
+    lots = _lots(folder)
+    rows = _rows(folder)
+    for key, lot in sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"]):
+        if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
+            continue
+        own = sorted(rows.get(key, ()), key=lambda row: row["started_utc_ns"] or 0)
+        runs = [_lot_run(row) for row in own]
+        counted = zip(own, runs, strict=True)
+        shared = shared_u_ppm(
+            row["timebase_u_ppm"] for row, run in counted if counts(run)
+        )
+        kept = part_from(json.loads(lot["part_body"]))
+        benches = tuple(dict.fromkeys(row["bench"] for row in own))
+        yield lot_report(_lot(lot), kept, runs, shared), benches
+
+
+def _lots(folder: Path) -> dict[Key, dict[str, Any]]:
+    """Return the lots that have a plan; of several databases the first."""
+    pq = arrow("pyarrow.parquet")
+    files = sorted((folder / "lots").glob("*.parquet"))
+    if not files:
+        raise DataError(
+            f"{folder} holds no dataset; `benchlog export --dataset {folder}` makes one"
+        )
+    found: dict[Key, dict[str, Any]] = {}
+    for file in files:
+        for row in pq.read_table(file).to_pylist():
+            if row["plan"] is not None:
+                found.setdefault((row["part"], row["lot"]), row)
+    return found
+
+
+def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
+    """Return the runs that were made for lots, by part and lot."""
+    dataset = arrow("pyarrow.dataset")
+    pa = arrow()
+    keys = pa.schema(
+        [("part", pa.string()), ("lot", pa.string()), ("day", pa.string())]
+    )
+    layout = dataset.partitioning(keys, flavor="hive")
+    runs = dataset.dataset(folder / "runs", format="parquet", partitioning=layout)
+    table = runs.to_table(
+        columns=[*_COLUMNS, "part", "lot"], filter=dataset.field("inspected")
+    )
+    found: defaultdict[Key, list[dict[str, Any]]] = defaultdict(list)
+    for row in table.to_pylist():
+        found[row["part"], row["lot"]].append(row)
+    return dict(found)
+
+
+def _lot(row: dict[str, Any]) -> Lot:
+    return Lot(
+        row["lot"],
+        row["part"],
+        row["supplier"] or "",
+        row["size"],
+        json.loads(row["plan"]),
+        row["decision"],
+        row["opened_utc_ns"],
+    )
+
+
+def _lot_run(row: dict[str, Any]) -> LotRun:
+    return LotRun(
+        run=row["run"],
+        device=row["device"],
+        position=row["position"],
+        started_utc_ns=row["started_utc_ns"] or 0,
+        ended_how=row["ended_how"],
+        word=row["verdict"],
+        offset_ppm=row["offset_ppm"],
+        u_ppm=row["u_ppm"],
+        limit_ppm=row["limit_ppm"],
+        ambient_c=row["ambient_c"],
+        readings=row["readings"],
+        set_aside=row["set_aside"] or row["void"] is not None,
+        damaged=row["damaged"],
+    )

@@ -1,0 +1,213 @@
+"""The rows of a dataset: what is known of each run, each reading and each lot."""
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import numpy as np
+
+from benchlog.exchange.arrow import arrow
+from benchlog.exchange.export.export_parquet import chunks_of
+from benchlog.model import Lot, LotRun, Purpose, Run
+from benchlog.store.reader import Reader
+from benchlog.store.snapshot import dump
+from benchlog.verdict import figures, judge_for
+
+_MICRO: Final = 1_000
+_TEXT: Final = (
+    "source", "purpose", "device", "device_typed", "void", "supplier", "kind", "bench",
+    "position", "operator", "software", "ended_how", "counter", "counter_serial",
+    "verdict", "timebase", "timebase_doubt",
+)  # fmt: skip
+_WHOLE: Final = ("run", "lot_size", "readings", "gaps")
+_REAL: Final = (
+    "nominal_hz", "divider", "offset_ppm", "u_ppm", "limit_ppm", "conformance",
+    "jitter_ppm_rms", "ambient_c", "gate_s", "span_s", "timebase_offset_ppm",
+    "timebase_u_ppm",
+)  # fmt: skip
+_YES: Final = ("simulated", "imported", "inspected", "set_aside", "damaged")
+
+
+def runs_schema() -> Any:
+    """Return the columns of runs; part, lot and day are in the folders' names."""
+    pa = arrow()
+    return pa.schema(
+        [
+            *((name, pa.string()) for name in _TEXT),
+            *((name, pa.int64()) for name in _WHOLE),
+            *((name, pa.float64()) for name in _REAL),
+            *((name, pa.bool_()) for name in _YES),
+            ("started", pa.timestamp("us", tz="UTC")),
+            ("ended", pa.timestamp("us", tz="UTC")),
+            ("started_utc_ns", pa.int64()),
+        ]
+    )
+
+
+def run_row(
+    reader: Reader, run: Run, lot: Lot | None, in_lot: LotRun | None
+) -> dict[str, Any]:
+    """Return what is known of a run; its figures are those of its newest verdict.
+
+    A run without a verdict is judged for that. An import is dated by when its readings
+    were made, or not at all; its purpose is that of the run it was exported from.
+    """
+    found = _figures(reader, run)
+    timebase = found["timebase"]
+    spec = _counter(run)
+    began, ended = reader.made_utc_ns(run)
+    return {
+        "source": "",
+        "run": run.id,
+        "purpose": run.made_for.value,
+        "imported": run.purpose is Purpose.IMPORT,
+        "device": run.device,
+        "device_typed": run.typed_device,
+        "void": run.void,
+        "supplier": None if lot is None else lot.supplier,
+        "lot_size": None if lot is None else lot.size,
+        "kind": run.part.kind.value,
+        "bench": run.bench,
+        "position": run.position,
+        "operator": run.operator or None,
+        "software": str(run.snapshot.get("software") or "") or None,
+        "started": moment(began),
+        "started_utc_ns": began,
+        "ended": moment(ended),
+        "ended_how": run.ended_how,
+        "counter": spec[0],
+        "counter_serial": spec[1],
+        "nominal_hz": run.nominal_hz,
+        "divider": run.divider,
+        "simulated": run.simulated,
+        "inspected": in_lot is not None,
+        "set_aside": in_lot is not None and in_lot.set_aside,
+        "damaged": in_lot is not None and in_lot.damaged,
+        "ambient_c": found["ambient_c"]["mean"],
+        "timebase": timebase["status"],
+        "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
+        "timebase_offset_ppm": timebase["offset_ppm"],
+        "timebase_u_ppm": timebase["u_ppm"],
+        **{name: found[name] for name in _JUDGED},
+    }
+
+
+_JUDGED: Final = (
+    "readings", "gaps", "offset_ppm", "u_ppm", "limit_ppm", "conformance", "verdict",
+    "jitter_ppm_rms", "gate_s", "span_s",
+)  # fmt: skip
+
+
+def _figures(reader: Reader, run: Run) -> dict[str, Any]:
+    kept = reader.verdicts(run.id)
+    if kept and all(name in kept[-1].figures for name in (*_JUDGED, "timebase")):
+        found = dict(kept[-1].figures)
+        newest = kept[-1]
+        return {**found, "verdict": newest.word, "offset_ppm": newest.offset_ppm}
+    judge = judge_for(run)
+    for columns in reader.chunks(run.id):
+        judge.feed(columns)
+    if judge.takes_pulses:
+        judge.feed_pulses(reader.pulses_after(run.id))
+    return figures(run, judge.assessment())
+
+
+def _counter(run: Run) -> tuple[str | None, str | None]:
+    """Return who measured the frequency: its words and its serial number."""
+    plain = run.snapshot.get("bench")
+    positions = plain.get("positions", ()) if isinstance(plain, dict) else ()
+    for position in positions:
+        if position.get("name") == run.position:
+            who = run.identities.get(position.get("frequency"))
+            return (None, None) if who is None else (who.text, who.serial or None)
+    return None, None
+
+
+def readings_schema(pa: Any) -> Any:
+    """Return the columns of readings; part, lot and day are in the folders' names."""
+    named = pa.dictionary(pa.int32(), pa.string())
+    return pa.schema(
+        [
+            ("run", pa.int64()),
+            ("device", named),
+            ("bench", named),
+            ("utc", pa.timestamp("us", tz="UTC")),
+            ("utc_ns", pa.int64()),
+            ("mono_ns", pa.int64()),
+            ("gate_s", pa.float64()),
+            ("frequency_hz", pa.float64()),
+            ("ambient_c", pa.float64()),
+            ("flags", pa.int64()),
+            ("offset_ppm", pa.float64()),
+            ("offset_raw_ppm", pa.float64()),
+        ]
+    )
+
+
+def readings_of(pa: Any, reader: Reader, run: Run) -> Iterator[dict[str, Any]]:
+    """Yield the columns of `readings_schema`, chunk by chunk."""
+    base_ppm = run.timebase.offset_ppm if run.timebase is not None else 0.0
+    for chunk in chunks_of(reader, run):
+        columns, undated = chunk.columns, chunk.undated
+        n = len(columns)
+        raw_ppm = (columns.frequency_hz * run.divider / run.nominal_hz - 1.0) * 1e6
+        stamps = pa.timestamp("us", tz="UTC")
+        yield {
+            "run": pa.array(np.full(n, run.id)),
+            "device": _all(pa, run.device, n),
+            "bench": _all(pa, run.bench, n),
+            "utc": pa.array(columns.utc_ns // _MICRO, stamps, mask=undated),
+            "utc_ns": pa.array(columns.utc_ns, mask=undated),
+            "mono_ns": pa.array(columns.mono_ns),
+            "gate_s": pa.array(columns.gate_s),
+            "frequency_hz": pa.array(columns.frequency_hz),
+            "ambient_c": pa.array(columns.ambient_c, mask=np.isnan(columns.ambient_c)),
+            "flags": pa.array(columns.flags),
+            "offset_ppm": pa.array(raw_ppm + base_ppm + raw_ppm * base_ppm * 1e-6),
+            "offset_raw_ppm": pa.array(raw_ppm),
+        }
+
+
+def _all(pa: Any, text: str, n: int) -> Any:
+    indices = pa.array(np.zeros(n, dtype=np.int32))
+    return pa.DictionaryArray.from_arrays(indices, pa.array([text]))
+
+
+def lots_schema() -> Any:
+    """Return the columns of lots; `plan` and `part_body` are JSON."""
+    pa = arrow()
+    texts = ("source", "lot", "part", "supplier", "plan", "decision", "part_body")
+    return pa.schema(
+        [
+            *((name, pa.string()) for name in texts),
+            ("size", pa.int64()),
+            ("opened_utc_ns", pa.int64()),
+        ]
+    )
+
+
+def lot_rows(reader: Reader) -> list[dict[str, Any]]:
+    """Return what is known of each lot."""
+    return [
+        {
+            "source": "",
+            "lot": lot.lot,
+            "part": lot.part_id,
+            "supplier": lot.supplier,
+            "size": lot.size,
+            "plan": None if lot.plan is None else json.dumps(dict(lot.plan)),
+            "decision": lot.decision,
+            "opened_utc_ns": lot.opened_utc_ns,
+            "part_body": dump(reader.part(lot.part_id)),
+        }
+        for lot in reader.lots()
+    ]
+
+
+def moment(utc_ns: int | None) -> datetime | None:
+    """Return ns since 1970 to the microsecond; None stays None."""
+    if utc_ns is None:
+        return None
+    whole, rest = divmod(utc_ns // _MICRO, 1_000_000)
+    return datetime.fromtimestamp(whole, UTC).replace(microsecond=rest)

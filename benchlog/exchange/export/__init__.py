@@ -1,0 +1,1 @@
+"""A run as a file that other tools can read."""

@@ -1,0 +1,150 @@
+"""Bringing a file into the database as a run of its own, with purpose `import`."""
+
+import math
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass, replace
+from itertools import chain
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from benchlog.clock import Clock
+from benchlog.errors import DataError
+from benchlog.exchange.import_options import ImportOptions
+from benchlog.exchange.import_rows import ImportedRun
+from benchlog.exchange.reimport.export_reader import is_own, read_own
+from benchlog.exchange.reimport.import_export import import_own
+from benchlog.exchange.reimport.parquet_reader import is_parquet, read_parquet
+from benchlog.exchange.text.import_text import import_foreign
+from benchlog.exchange.text.text_rows import LineProblem
+from benchlog.exchange.text_lines import numbered_lines
+from benchlog.model import Run
+from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
+from benchlog.store.writer import Writer
+from benchlog.verdict import Assessment, figures, judge_for
+
+_RULE: Final = (
+    "judged when imported: guarded acceptance (JCGM 106): pass if |offset| + U <= "
+    "limit, fail if |offset| - U > limit, else undecided"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ImportResult:
+    """What an import led to.
+
+    `problems` are the first lines that gave nothing (`rejected` counts all of them);
+    `notes` say in words how the file was understood and what was assumed; `edges` are
+    stamps of pulses.
+    """
+
+    run: int
+    readings: int
+    rejected: int
+    problems: tuple[LineProblem, ...]
+    notes: tuple[str, ...]
+    edges: int = 0
+
+
+def import_file(
+    path: Path,
+    writer: Writer,
+    clock: Clock,
+    options: ImportOptions | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ImportResult:
+    """Import text or CSV made elsewhere, or what `export` wrote, Parquet included.
+
+    `progress` is told bytes done and in all. Nothing is left behind when the file has
+    no reading. Raises DataError when it has none or cannot be read, UsageError when the
+    options do not fit, StoreError.
+    """
+    intake, wishes = ImportedRun(writer, clock), options or ImportOptions()
+    if is_parquet(path):
+        run_id, notes = import_own(path, read_parquet(path), intake, wishes)
+    else:
+        run_id, notes = _import_text(path, intake, wishes, progress)
+    _judge(writer, intake, run_id, wishes)
+    return ImportResult(
+        run_id,
+        intake.readings,
+        intake.rejected,
+        tuple(intake.problems),
+        notes,
+        intake.edges,
+    )
+
+
+def _judge(
+    writer: Writer, intake: ImportedRun, run_id: int, wishes: ImportOptions
+) -> None:
+    """Store what the readings say, where the file's own verdict does not stand.
+
+    It has none, or another part or time base is wished, or the file is not whole as it
+    was written. A file may hold numbers so absurd that no figure comes of them: no
+    verdict then.
+    """
+    anew = wishes.part or wishes.timebase or intake.altered or intake.rejected
+    with closing(Reader.open(writer.path)) as reader:
+        run = reader.run(run_id)
+        if run.verdict is not None and not anew:
+            return
+        if run.judged_again and (wishes.part or wishes.timebase):
+            run = _resting_on(run, wishes)
+        found = _assessed(reader, run)
+    if found is None:
+        return
+    told = figures(run, found)
+    if run.judged_again:
+        told["basis"] = {"part": run.part, "timebase": run.timebase, "reason": ""}
+    row = VerdictRow(
+        word=str(found.word),
+        offset_ppm=found.offset_ppm,
+        u_ppm=found.u_ppm,
+        limit_ppm=found.limit.ppm if found.limit.known else None,
+        conformance=found.conformance,
+        rule=_RULE,
+        figures=told,
+    )
+    intake.conclude(run_id, [row])
+
+
+def _resting_on(run: Run, wishes: ImportOptions) -> Run:
+    """Return the run on what is wished, where its file had judged it otherwise."""
+    part = wishes.part or run.part
+    timebase = wishes.timebase or run.timebase
+    return replace(run, part=part, nominal_hz=part.nominal_hz, timebase=timebase)
+
+
+def _assessed(reader: Reader, run: Run) -> Assessment | None:
+    judge = judge_for(run)
+    try:
+        with np.errstate(over="raise", invalid="raise"):
+            for columns in reader.chunks(run.id):
+                judge.feed(columns)
+            if judge.takes_pulses:
+                judge.feed_pulses(reader.pulses_after(run.id))
+            found = judge.assessment()
+    except (ArithmeticError, ValueError):
+        return None
+    known = (found.offset_ppm, found.u_ppm, found.conformance)
+    is_finite = all(x is None or math.isfinite(x) for x in known)
+    return found if is_finite else None
+
+
+def _import_text(
+    path: Path,
+    intake: ImportedRun,
+    options: ImportOptions,
+    progress: Callable[[int, int], None] | None,
+) -> tuple[int, tuple[str, ...]]:
+    lines = numbered_lines(path, progress)
+    first = next(lines, None)
+    if first is None:
+        raise DataError(f"{path} is empty: nothing to import")
+    if is_own(first):
+        return import_own(path, read_own(chain([first], lines)), intake, options)
+    return import_foreign(path, first, lines, intake, options)

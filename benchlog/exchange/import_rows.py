@@ -1,0 +1,167 @@
+"""What an import puts into the database: batches of rows, counted and bounded."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from functools import partial
+from typing import Final, TypeVar
+
+from benchlog.clock import Clock, host_deadline, host_sleep
+from benchlog.errors import StoreLockedError, StoreRefusedError
+from benchlog.exchange.text.text_rows import LineProblem
+from benchlog.model import (
+    Edge,
+    Event,
+    EventKind,
+    Identity,
+    Reading,
+    ReferenceCheck,
+    RunPlan,
+    Timebase,
+)
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
+from benchlog.store.writer import Writer
+
+_T = TypeVar("_T")
+_BATCH: Final = 10_000
+_KEPT: Final = 1_000
+"""Damaged lines beyond these are counted, not kept one by one."""
+_PATIENCE_S: Final = 30.0
+_RETRY_S: Final = 0.05
+_UNSTORABLE: Final = (OverflowError, TypeError, ValueError)
+"""What a value of another kind than its column ends in."""
+
+
+class ImportedRun:
+    """Rows of one run on their way in, and the lines that gave none.
+
+    `altered`: the file is an export that was changed after it was written; `intact`:
+    it has a check sum, and that fits.
+    """
+
+    def __init__(self, writer: Writer, clock: Clock) -> None:
+        self._writer = writer
+        self._clock = clock
+        self._rows: list[Row] = []
+        self.readings = 0
+        self.rejected = 0
+        self.edges = 0
+        self.altered = self.intact = False
+        self.problems: list[LineProblem] = []
+
+    @contextmanager
+    def run(
+        self,
+        plan: RunPlan,
+        identities: Mapping[str, Identity],
+        timebase: Timebase,
+        *,
+        origin: Mapping[str, object],
+        resolution_hz: float | None = None,
+    ) -> Iterator[int]:
+        """Begin a run and end it; what was taken is committed also after an error."""
+        run_id = self._patiently(
+            lambda: self._writer.begin_run(
+                plan, identities, timebase, resolution_hz=resolution_hz, origin=origin
+            )
+        )
+        how = "import stopped"
+        try:
+            yield run_id
+            how = "file read"
+        finally:
+            self.flush()
+            self._patiently(lambda: self._writer.end_run(run_id, how))
+
+    def same_run(self, header: Mapping[str, object]) -> int | None:
+        """Return the run here that an export with this head came from, or a copy."""
+        with closing(Reader.open(self._writer.path)) as reader:
+            return reader.same_run(header)
+
+    def segment(self, run_id: int, like: Segment | None = None) -> int:
+        """Begin a segment of the run."""
+        return self._patiently(lambda: self._writer.begin_segment(run_id, like))
+
+    def note(self, run_id: int, segment_id: int, text: str) -> None:
+        """Say something of the import in the run itself."""
+        self.take((run_id, segment_id, self.event(EventKind.NOTE, text)))
+
+    def conclude(
+        self, run_id: int, concluded: Sequence[VerdictRow | Amendment | ReferenceCheck]
+    ) -> None:
+        """Store verdicts that the run had, what was said of it, the check it made."""
+        for one in concluded:
+            try:
+                self._patiently(self._storing(run_id, one))
+            except (StoreRefusedError, *_UNSTORABLE) as error:
+                self.reject(LineProblem(0, "", str(error)))
+
+    def _storing(
+        self, run_id: int, one: VerdictRow | Amendment | ReferenceCheck
+    ) -> Callable[[], object]:
+        if isinstance(one, Amendment):
+            return partial(self._writer.amend, run_id, one)
+        if isinstance(one, ReferenceCheck):
+            check = replace(one, run_id=run_id)
+            return partial(self._writer.add_reference_check, check)
+        return partial(self._writer.add_verdict, run_id, one)
+
+    def take(self, row: Row) -> None:
+        """Take a row; commits when enough have come together."""
+        self._rows.append(row)
+        self.readings += isinstance(row[2], Reading)
+        self.edges += isinstance(row[2], Edge)
+        if len(self._rows) >= _BATCH:
+            self.flush()
+
+    def reject(self, found: LineProblem) -> None:
+        """Count a line that gave nothing, and keep it while they are few."""
+        self.rejected += 1
+        if len(self.problems) < _KEPT:
+            self.problems.append(found)
+
+    def note_problems(self, run_id: int, segment_id: int) -> None:
+        """Store the problems as events of the run, like all that was refused."""
+        for found in self.problems:
+            event = self.event(EventKind.REJECTED, str(found), found.raw)
+            self.take((run_id, segment_id, event))
+        unkept = self.rejected - len(self.problems)
+        if unkept:
+            text = f"{unkept} more lines were not understood"
+            self.take((run_id, segment_id, self.event(EventKind.REJECTED, text)))
+
+    def event(self, kind: str, text: str, raw: bytes | None = None) -> Event:
+        """Return an event of now."""
+        utc_ns, mono_ns = self._clock.utc_ns(), self._clock.mono_ns()
+        return Event(utc_ns, mono_ns, kind, text, raw=raw)
+
+    def flush(self) -> None:
+        """Commit what was taken; waits up to 30 s while another program writes."""
+        rows, self._rows = self._rows, []
+        if not rows:
+            return
+        try:
+            self._patiently(lambda: self._writer.commit(rows))
+        except (StoreRefusedError, *_UNSTORABLE):
+            self._one_by_one(rows)
+
+    def _patiently(self, write: Callable[[], _T]) -> _T:
+        deadline = host_deadline(_PATIENCE_S)
+        while True:
+            try:
+                return write()
+            except StoreLockedError:
+                if deadline.passed:
+                    raise
+                host_sleep(_RETRY_S)
+
+    def _one_by_one(self, rows: Sequence[Row]) -> None:
+        """Commit rows alone, so that one that can never be stored stops no other."""
+        for row in rows:
+            try:
+                self._patiently(partial(self._writer.commit, [row]))
+            except (StoreRefusedError, *_UNSTORABLE) as error:
+                self.readings -= isinstance(row[2], Reading)
+                self.edges -= isinstance(row[2], Edge)
+                self.reject(LineProblem(0, "", str(error)))

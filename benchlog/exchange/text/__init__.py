@@ -1,0 +1,1 @@
+"""Text files made elsewhere: their layout, and the readings in them."""

@@ -1,0 +1,201 @@
+"""Pages put together from the store, and written to a file."""
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchlog import __version__
+from benchlog.clock import Clock
+from benchlog.errors import BenchlogError, UsageError
+from benchlog.model import Purpose, Run
+from benchlog.pages.check_page import (
+    check_run_sections,
+    check_sections,
+    known_check,
+    now_of,
+)
+from benchlog.pages.check_record import check_record, check_run, spec_behind
+from benchlog.pages.compare_page import SOURCES as COMPARE_SOURCES
+from benchlog.pages.compare_page import compare_sections
+from benchlog.pages.content import (
+    Page,
+    Section,
+    Table,
+    printed,
+    section,
+    table,
+    whole_utc,
+)
+from benchlog.pages.method_notes import closing_sections
+from benchlog.pages.run_page import run_sections
+from benchlog.pages.run_record import RunRecord, run_record
+from benchlog.report.comparing import Comparison
+from benchlog.store.reader import Reader
+from benchlog.units import format_frequency, format_ppm, format_u_ppm
+
+ENDINGS: Final = (".html", ".pdf")
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """What a page ends with: keys of `closing.METHODS`, and sources of its own."""
+
+    methods: tuple[str, ...]
+    sources: tuple[str, ...] = ()
+
+
+def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
+    """Return the page of one run, or of several one after the other."""
+    records = [run_record(reader, run) for run in runs]
+    closing = Closing(tuple(_method(record) for record in records))
+    if len(records) == 1:
+        run = records[0].run
+        return page_of(
+            f"{printed(run.device)}: {run.made_for.value}, run {run.id}",
+            f"{printed(run.part.title)}, {format_frequency(run.nominal_hz)}, "
+            f"begun {whole_utc(run.made_utc_ns[0])}",
+            _sections(reader, records[0]),
+            clock,
+            closing,
+        )
+    sections: list[Section] = [section("Runs", _summary(records))]
+    for record in records:
+        run = record.run
+        sections.append(Section(f"Run {run.id}: {printed(run.device)}", ()))
+        sections += (
+            Section(part.title, part.blocks, level=3)
+            for part in _sections(reader, record)
+        )
+    return page_of(f"{len(records)} runs", "", sections, clock, closing)
+
+
+def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
+    if record.run.made_for is Purpose.REFCHECK:
+        return check_run_sections(check_record(reader, record))
+    return run_sections(record)
+
+
+def _method(record: RunRecord) -> str:
+    special = {Purpose.REFCHECK: "check", Purpose.TRIM: "trim"}
+    usual = "counter" if not record.document.get("timing") else "pulses"
+    return special.get(record.run.made_for, usual)
+
+
+def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:
+    """Return the page of a lot. Raises NotFoundError, UsageError."""
+    # Half a second of statistics that other pages do not need.
+    from benchlog.pages import lot_page as lots  # noqa: PLC0415
+
+    lot = lots.known_lot(reader, name, part_id)
+    found = lots.lot_record(reader, lot)
+    record = found.report
+    return page_of(
+        f"Lot {printed(lot.lot)}: {record.standing.decision.value}",
+        f"{printed(record.part.title)}, {format_frequency(record.part.nominal_hz)}",
+        lots.lot_sections(found),
+        clock,
+        Closing(("lot",), lots.SOURCES),
+    )
+
+
+def check_page(reader: Reader, number: int, clock: Clock) -> Page:
+    """Return the page of a reference check. Raises NotFoundError."""
+    check = known_check(reader, number)
+    others = reader.reference_checks(check.instrument.serial or None)
+    made = check_run(reader, check)
+    standing = reader.standing_checks(check.instrument.serial)
+    now = now_of(check, spec_behind(made), standing, clock.utc_ns())
+    return page_of(
+        f"Reference check {number}",
+        printed(check.instrument.text),
+        check_sections(check, others, now, made),
+        clock,
+        Closing(("check",)),
+    )
+
+
+def compare_page(found: Comparison, clock: Clock) -> Page:
+    """Return the page of a comparison."""
+    numbers = ", ".join(str(one.run.id) for one in found.runs)
+    names = ", ".join(dict.fromkeys(printed(one.run.device) for one in found.runs))
+    return page_of(
+        f"Runs {numbers} compared",
+        names,
+        compare_sections(found),
+        clock,
+        Closing(("compare",), COMPARE_SOURCES),
+    )
+
+
+def page_of(
+    title: str,
+    subtitle: str,
+    sections: Iterable[Section],
+    clock: Clock,
+    closing: Closing,
+) -> Page:
+    """Return a page of those sections that say something, with what all end with."""
+    filled = [one for one in sections if one.blocks or one.title.startswith("Run ")]
+    made = whole_utc(clock.utc_ns())
+    whole = (*filled, *closing_sections(closing.methods, closing.sources))
+    return Page(title, subtitle, made, __version__, whole)
+
+
+def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> None:
+    """Write a page as HTML or PDF, by the file's ending; whole or not at all.
+
+    Raises UsageError for the ending or a file that exists, BenchlogError when it
+    cannot be written.
+    """
+    check_target(out_path, overwrite=overwrite)
+    data = _rendered(page, out_path.suffix.lower(), paper)
+    written = out_path.with_name(f".{out_path.name}.{os.getpid()}.part")
+    try:
+        written.write_bytes(data)
+        written.replace(out_path)
+    except OSError as error:
+        raise BenchlogError(
+            f"{out_path} cannot be written: {error.strerror or error}"
+        ) from error
+    finally:
+        written.unlink(missing_ok=True)
+
+
+def check_target(out_path: Path, *, overwrite: bool) -> None:
+    """Raise UsageError for an unknown ending or a file that may not be replaced."""
+    if out_path.suffix.lower() not in ENDINGS:
+        raise UsageError(
+            f"{out_path.name} does not say what page to make; let it end in "
+            + " or ".join(ENDINGS)
+        )
+    if out_path.exists() and not overwrite:
+        raise UsageError(f"{out_path} exists; name another file or add --overwrite")
+
+
+def _rendered(page: Page, ending: str, paper: str) -> bytes:
+    if ending == ".pdf":
+        from benchlog.pages.pdf import pdf_of  # noqa: PLC0415 - loads fpdf2
+
+        return pdf_of(page, paper)
+    from benchlog.pages.html import html_of  # noqa: PLC0415 - loads jinja2
+
+    return html_of(page).encode()
+
+
+def _summary(records: Sequence[RunRecord]) -> Table:
+    rows = [
+        (
+            record.run.id,
+            record.run.device,
+            record.run.part.id,
+            format_ppm(record.assessment.offset_ppm, record.assessment.u_ppm),
+            format_u_ppm(record.assessment.u_ppm),
+            record.document["verdict"]
+            + (" (simulated)" if record.document["simulated"] else ""),
+        )
+        for record in records
+    ]
+    headers = ("Run", "Device", "Part", "Offset, ppm", "U, ppm", "Verdict")
+    return table("What came out", headers, rows, "rllrr")

@@ -1,0 +1,270 @@
+"""A page as PDF, made without a browser: text that can be searched, pictures as lines.
+
+fpdf2 writes it. Letters come from the DejaVu fonts that matplotlib brings; a character
+that they lack is written as its number, `U+6F22`.
+"""
+
+import io
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from benchlog.pages.content import (
+    SYMBOLS,
+    Block,
+    Chart,
+    Facts,
+    Notice,
+    Page,
+    Prose,
+    Ruling,
+    Section,
+    Table,
+)
+from benchlog.pages.svg import paper_svg
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+PAPERS: Final = ("A4", "Letter")
+_FONT: Final = "DejaVu"
+_FACES: Final = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
+_SIZE: Final = 9.0
+_LINE: Final = 4.6
+_SMALL: Final = 7.5
+_GREY: Final = (90, 98, 106)
+_BLACK: Final = (0, 0, 0)
+_RULE: Final = (200, 206, 212)
+_INKS: Final = {
+    "pass": (11, 93, 82),
+    "accepted": (11, 93, 82),
+    "fail": (161, 35, 15),
+    "rejected": (161, 35, 15),
+}
+_OPEN_INK: Final = (122, 74, 0)
+_MARGIN_MM: Final = 15.0
+_LONG_WORD_MM: Final = 36.0
+_BOLD: Final = 1.15
+"""How much wider the letters of a heading are."""
+_PADDING_MM: Final = 1.2
+_WIDEST_MM: Final = 75.0
+_SHORTEST_TABLE_MM: Final = 22.0
+
+
+def pdf_of(page: Page, paper: str = "A4") -> bytes:
+    """Return the page as PDF on `A4` or `Letter` paper."""
+    logging.getLogger("fpdf").setLevel(logging.ERROR)  # it speaks of SVG metadata
+    return _Writer(page, paper).written()
+
+
+class _Writer:
+    """Puts blocks one below the other, and begins new sheets where needed."""
+
+    def __init__(self, page: Page, paper: str) -> None:
+        self._page = page
+        self._pdf = _new_pdf(page, paper)
+        self._letters = _letters()
+
+    def written(self) -> bytes:
+
+        page, pdf = self._page, self._pdf
+        pdf.add_page()
+        self._text(page.title, size=16, bold=True, line=8)
+        self._text(page.subtitle, size=10, line=5.5)
+        self._text(f"Made {page.made} with benchlog {page.software}", grey=True)
+        for section in page.sections:
+            self._heading(section)
+            for block in section.blocks:
+                self._block(block)
+        data = bytes(pdf.output())
+        for font in pdf.fonts.values():  # the built-in ones hold no file
+            if hasattr(font, "ttfont"):
+                font.ttfont.close()
+        return data
+
+    def _heading(self, section: Section) -> None:
+        title, is_main = section.title, section.level == 2
+        follows = next(iter(section.blocks), None)
+        chart_mm = self._size_of(follows)[1] if isinstance(follows, Chart) else 0.0
+        self._room(25 + chart_mm)  # no heading alone at the foot of a sheet
+        self._pdf.ln(5 if is_main else 3)
+        self._pdf.start_section(self._known(title), level=0 if is_main else 1)
+        self._text(title, size=12 if is_main else 10, bold=True, line=7)
+
+    def _block(self, block: Block) -> None:
+        match block:
+            case Facts():
+                self._grid(("", ""), block.rows, "", (0.27, 0.73))
+            case Table():
+                self._table(block)
+            case Prose():
+                for text in block.paragraphs:
+                    self._text(text)
+                    self._pdf.ln(1.2)
+            case Notice():
+                self._text(f"Note: {block.text}", bold=True)
+            case Ruling():
+                self._ruling(block)
+            case Chart():
+                self._chart(block)
+
+    def _ruling(self, block: Ruling) -> None:
+        usual = _BLACK if block.word == "none" else _OPEN_INK
+        self._pdf.set_text_color(*_INKS.get(block.word, usual))
+        said = f"{SYMBOLS[block.word]} {block.headline}".strip()
+        self._text(said, size=13, bold=True, line=8, keep_colour=True)
+        for reason in block.reasons:
+            self._text(f"•  {reason}")
+
+    def _chart(self, chart: Chart) -> None:
+        pdf = self._pdf
+        width, height = self._size_of(chart)
+        self._room(height + 8)
+        pdf.ln(1.5)
+        pdf.image(
+            io.BytesIO(paper_svg(chart.figure)),
+            w=width,
+            h=height,
+            alt_text=self._known(f"{chart.caption}. {chart.alternative}"),
+            title=self._known(chart.caption),
+        )
+        self._text(chart.caption, size=_SMALL, grey=True, line=4)
+
+    def _size_of(self, chart: Chart) -> tuple[float, float]:
+        """Return width and height of a picture in mm."""
+        inches = chart.figure.get_size_inches()
+        width = min(self._pdf.epw, float(inches[0]) * 25.4)
+        return width, width * float(inches[1] / inches[0])
+
+    def _table(self, block: Table) -> None:
+        self._room(_SHORTEST_TABLE_MM)
+        self._pdf.ln(1.5)
+        self._text(block.caption, bold=True)
+        shares = self._shares(block)
+        self._grid(block.headers, block.rows, block.right, shares)
+        if block.note:
+            self._text(block.note, size=_SMALL, grey=True, line=4)
+
+    def _shares(self, block: Table) -> tuple[float, ...]:
+        """Return column widths after what stands in them, no word broken if it fits."""
+        self._pdf.set_font(_FONT, "", _SIZE - 1)
+        columns = list(zip(block.headers, *block.rows, strict=True))
+        least = [self._least_mm(column) for column in columns]
+        most = [
+            max(need, min(_WIDEST_MM, self._widest_mm(column) + 3.0 * _PADDING_MM))
+            for need, column in zip(least, columns, strict=True)
+        ]
+        wished = sum(most) - sum(least)
+        spare = max(0.0, self._pdf.epw - sum(least))
+        share = min(1.0, spare / wished) if wished else 0.0
+        widths = [
+            need + share * (wish - need) for need, wish in zip(least, most, strict=True)
+        ]
+        return tuple(width / sum(widths) for width in widths)
+
+    def _least_mm(self, column: tuple[str, ...]) -> float:
+        head = _BOLD * self._widest_mm(column[0].split())
+        word = self._widest_mm([word for cell in column for word in cell.split()])
+        return max(head, min(_LONG_WORD_MM, word)) + 3.0 * _PADDING_MM
+
+    def _widest_mm(self, texts: Sequence[str]) -> float:
+        measure = self._pdf.get_string_width
+        return max((measure(self._known(text)) for text in texts), default=0.0)
+
+    def _grid(
+        self,
+        headers: tuple[str, ...],
+        rows: tuple[tuple[str, ...], ...],
+        right: str,
+        shares: tuple[float, ...],
+    ) -> None:
+        from fpdf.fonts import FontFace  # noqa: PLC0415 - only for PDF
+
+        has_head = any(headers)
+        self._pdf.set_font(_FONT, "", _SIZE - 1)
+        self._pdf.set_draw_color(*_RULE)
+        with self._pdf.table(
+            borders_layout="HORIZONTAL_LINES",
+            col_widths=shares,
+            line_height=_LINE,
+            padding=(0.4, _PADDING_MM),
+            text_align=tuple(
+                "RIGHT" if right[at : at + 1] == "r" else "LEFT"
+                for at in range(len(shares))
+            ),
+            first_row_as_headings=has_head,
+            headings_style=FontFace(emphasis="BOLD"),
+        ) as table:
+            for cells in (headers, *rows) if has_head else rows:
+                row = table.row()
+                for cell in cells:
+                    row.cell(self._known(cell))
+
+    def _text(
+        self,
+        text: str,
+        *,
+        size: float = _SIZE,
+        bold: bool = False,
+        grey: bool = False,
+        line: float = _LINE,
+        keep_colour: bool = False,
+    ) -> None:
+        if not keep_colour:
+            self._pdf.set_text_color(*(_GREY if grey else _BLACK))
+        self._pdf.set_font(_FONT, "B" if bold else "", size)
+        self._pdf.multi_cell(
+            0, line, self._known(text), new_x="LMARGIN", new_y="NEXT", align="LEFT"
+        )
+        self._pdf.set_text_color(*_BLACK)
+
+    def _room(self, height_mm: float) -> None:
+        """Begin a new sheet unless so much is left of this one."""
+        if self._pdf.will_page_break(height_mm):
+            self._pdf.add_page()
+
+    def _known(self, text: str) -> str:
+        return "".join(
+            ch if ord(ch) in self._letters else f"U+{ord(ch):04X}" for ch in text
+        )
+
+
+def _new_pdf(page: Page, paper: str) -> "FPDF":
+    from fpdf import FPDF  # noqa: PLC0415 - only for PDF
+
+    class Sheets(FPDF):  # type: ignore[misc,unused-ignore]
+        def footer(self) -> None:
+            self.set_y(-12)
+            self.set_font(_FONT, "", _SMALL)
+            self.set_text_color(*_GREY)
+            said = "A record, not a calibration certificate"
+            self.cell(0, 5, f"{said}  ·  page {self.page_no()} of {{nb}}", align="C")
+            self.set_text_color(*_BLACK)
+
+    pdf = Sheets(format=paper, unit="mm")
+    for style, name in _FACES.items():
+        pdf.add_font(_FONT, style, _fonts() / name)
+    pdf.set_margin(_MARGIN_MM)
+    pdf.set_auto_page_break(auto=True, margin=_MARGIN_MM + 3)
+    pdf.set_lang("en")
+    pdf.set_title(page.title)
+    pdf.set_creator(f"benchlog {page.software}")
+    return pdf
+
+
+def _fonts() -> Path:
+    from matplotlib import get_data_path  # noqa: PLC0415 - heavy
+
+    return Path(get_data_path()) / "fonts" / "ttf"
+
+
+def _letters() -> frozenset[int]:
+    """Return the characters that both faces have."""
+    from fontTools.ttLib import TTFont  # noqa: PLC0415 - only for PDF
+
+    known = []
+    for name in _FACES.values():
+        with TTFont(_fonts() / name, lazy=True) as face:
+            known.append(set(face.getBestCmap() or {}))
+    return frozenset(set.intersection(*known) | {ord("\n")})

@@ -1,0 +1,296 @@
+"""The sections of one run: verdict first, then what it rests on, then the details."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from benchlog.analysis.stability.estimation import StabilityRow
+from benchlog.model import Purpose
+from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
+from benchlog.pages.common_sections import (
+    budget_table,
+    events_table,
+    hook_up_facts,
+    instruments_table,
+    night_section,
+    part_facts,
+    timebase_facts,
+)
+from benchlog.pages.content import (
+    Block,
+    Facts,
+    Notice,
+    Prose,
+    Ruling,
+    Section,
+    Table,
+    facts,
+    section,
+    table,
+)
+from benchlog.pages.run_record import RunRecord
+from benchlog.pages.study_charts import stability_chart, temperature_chart, timing_chart
+from benchlog.pages.trim_page import trim_ruling, trim_sections
+from benchlog.report.words import (
+    ambient_text,
+    jitter_text,
+    limit_text,
+    offset_text,
+    percent,
+    readings_text,
+    three_digits,
+)
+from benchlog.store.rows import ConditionSpan
+from benchlog.units import (
+    decimals_for,
+    format_ppm,
+    format_u_ppm,
+    interval_texts,
+    iso_utc,
+    printable,
+)
+
+HEADLINES = {
+    "pass": "PASS",
+    "fail": "FAIL",
+    "undecided": "UNDECIDED",
+}
+
+_AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
+
+
+def run_sections(record: RunRecord) -> Iterator[Section]:
+    """Yield what a page says of one run."""
+    yield section("Verdict", *_verdict(record))
+    if record.run.made_for is Purpose.TRIM:
+        yield from trim_sections(record)
+    else:
+        yield from _measured(record)
+    yield section("Part", part_facts(record.run.part))
+    yield section(
+        "Hook-up and instruments",
+        hook_up_facts(record.run),
+        instruments_table(record.run),
+        timebase_facts(record),
+        _conditions(record),
+    )
+    yield section("Events", *_events(record))
+    yield section("Verdicts and amendments", _verdicts(record), _amendments(record))
+    if record.run.made_for is not Purpose.TRIM:
+        yield section("What this source is good for", *_fitness(record))
+
+
+def _measured(record: RunRecord) -> Iterator[Section]:
+    yield night_section(record.night)
+    yield section("Figures", _figures(record), _budget(record))
+    yield section("Course of the run", *_course(record))
+    yield section("Stability", *_stability(record))
+    yield section("Temperature", *_temperature(record))
+
+
+def _verdict(record: RunRecord) -> Iterator[Block | None]:
+    yield from notices(record)
+    if record.run.made_for is Purpose.TRIM:
+        yield trim_ruling(record)
+        return
+    yield _ruling(record.document)
+    yield standing_chart(record.assessment)
+
+
+def notices(record: RunRecord) -> Iterator[Notice]:
+    """Yield what must not be overlooked of a run."""
+    run, document = record.run, record.document
+    if document["simulated"]:
+        yield Notice("Simulated data: nothing here was measured on a real device.")
+    if run.void is not None:
+        yield Notice(f"VOID, this run counts for nothing: {printable(run.void)}")
+    doubt = document["timebase"]["doubt"]
+    if doubt:
+        yield Notice(f"In doubt: {printable(doubt)}.")
+    if run.typed_device is not None:
+        typed = printable(run.typed_device)
+        yield Notice(f"The device id was corrected; it had been typed as {typed}.")
+    if run.open:
+        yield Notice("The run was still going on when this page was made.")
+
+
+def _ruling(document: Mapping[str, Any]) -> Ruling:
+    conformance = document["conformance"]
+    headline = HEADLINES[document["verdict"]]
+    if conformance is not None:
+        headline += f", conformance probability {percent(conformance)}"
+    reasons = tuple(printable(reason) for reason in document["reasons"])
+    return Ruling(document["verdict"], headline, reasons)
+
+
+def _figures(record: RunRecord) -> Facts:
+    document = record.document
+    pulses = bool(document.get("timing"))
+    return facts(
+        (
+            ("Offset", offset_text(document)),
+            ("Timing" if pulses else "Jitter", jitter_text(document)),
+            ("Limit", limit_text(document)),
+            ("Ambient", ambient_text(document)),
+            ("Pulses" if pulses else "Readings", readings_text(document)),
+            ("Suspect readings", document["suspect"] or ""),
+        )
+    )
+
+
+def _budget(record: RunRecord) -> Table | Prose:
+    budget = record.assessment.budget
+    if budget is None:
+        return Prose(("No uncertainty can be stated: the readings are too few.",))
+    return budget_table(budget, "Uncertainty budget of the offset")
+
+
+def _course(record: RunRecord) -> Iterator[Block | None]:
+    if record.trace is None:
+        yield Prose((_nothing(record),))
+        yield timing_chart(record.pulses)
+        return
+    yield course_chart(record.trace, record.assessment)
+    if record.pulses is not None:
+        yield Prose(("Each point is the offset over a stretch of many pulses.",))
+        yield timing_chart(record.pulses)
+        return
+    if record.trace.thinned:
+        yield Prose(
+            (
+                "The band spans the lowest and the highest reading of each of "
+                f"{len(record.trace.t_s):,} equal stretches of time, the line their "
+                "means: every spike is in the picture.",
+            )
+        )
+    yield histogram_chart(record.measured.ppm, record.assessment)
+
+
+def _nothing(record: RunRecord) -> str:
+    if record.pulses is None:
+        return "The run has no reading."
+    return "The pulses are too few for offsets over stretches of the run."
+
+
+def _stability(record: RunRecord) -> Iterator[Block | None]:
+    found = record.stability
+    if found is None:
+        return
+    yield stability_chart(found)
+    rows = [row for row in found.rows if row.value is not None]
+    biased = any(row.bias != 1.0 for row in rows)
+    cells = [
+        (*_deviation(row), row.noise_text, *([f"{row.bias:.3g}"] if biased else []))
+        for row in rows
+    ]
+    headers = ("tau, s", "Pairs", found.kind, "95 % from", "to", "Noise")
+    head = (*headers, *(["Bias, dead time"] if biased else []))
+    title = f"{found.kind}, {found.estimator} (fractional frequency)"
+    yield table(title, head, cells, "rrrrrlr", " ".join(found.notes))
+
+
+def _deviation(row: StabilityRow) -> tuple[str, ...]:
+    figures = (row.value, row.low, row.high)
+    said = ("" if figure is None else f"{figure:.2e}" for figure in figures)
+    return (f"{row.tau_s:.6g}", f"{row.n:,}", *said)
+
+
+def _temperature(record: RunRecord) -> Iterator[Block]:
+    if record.temperature is None:
+        return
+    data, fit = record.temperature
+    yield temperature_chart(data, fit)
+    rows = [
+        (one.name, *interval_texts(one.value, one.low, one.high), one.unit)
+        for one in (*fit.coefficients, *((fit.turning_c,) if fit.turning_c else ()))
+    ]
+    headers = ("Coefficient", "Value", "95 % from", "to", "Unit")
+    said = [*fit.notes, *((fit.promise.text,) if fit.promise else ())]
+    title = f"{fit.law} about {fit.reference_c:g} C"
+    yield table(title, headers, rows, "lrrr", " ".join(said))
+
+
+def _fitness(record: RunRecord) -> Iterator[Block]:
+    if not record.fitness:
+        return
+    rows = [
+        (
+            one.use.title,
+            one.verdict.value,
+            "none" if one.margin < -9.99 else f"{one.margin:.0%}",
+            three_digits(one.tolerance_ppm),
+            three_digits(one.worst_ppm),
+            one.dominant,
+        )
+        for one in record.fitness
+    ]
+    headers = ("Use", "Verdict", "Left", "Allowed, ppm", "Worst, ppm", "Mostly")
+    note = (
+        "The worst case is the sum of offset, its uncertainty, restlessness and what "
+        "temperature may do, all at their worst together; ageing is not counted."
+    )
+    yield table("Fitness for use", headers, rows, "llrrr", note)
+
+
+def _conditions(record: RunRecord) -> Table:
+    rows = [
+        (
+            span.quantity,
+            *_rounded(span),
+            span.unit,
+            f"{span.n:,}",
+            span.instrument,
+        )
+        for span in record.conditions
+    ]
+    headers = ("Quantity", "Mean", "Least", "Most", "Unit", "Values", "Instrument")
+    return table("Other quantities logged", headers, rows, "lrrrlr")
+
+
+def _rounded(span: ConditionSpan) -> tuple[str, ...]:
+    """Return mean, least and most, to a hundredth of what they span."""
+    reach = (span.most - span.least) / 10 or max(abs(span.mean) / 1000, 1e-9)
+    places = decimals_for(reach)
+    return tuple(f"{x:,.{places}f}" for x in (span.mean, span.least, span.most))
+
+
+def _events(record: RunRecord) -> Iterator[Block]:
+    yield events_table(record)
+    if record.more_events:
+        yield Prose(("More events are in the database; the first are shown.",))
+    if record.notes:
+        yield Prose(tuple(printable(note) for note in record.notes))
+
+
+def _amendments(record: RunRecord) -> Table:
+    rows = [
+        (
+            (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
+            _AMENDED.get(one.kind, one.kind),
+            one.old,
+            one.new,
+            one.reason,
+            one.operator,
+        )
+        for one in record.amendments
+    ]
+    headers = ("UTC", "What", "Was", "Is", "Reason", "Who")
+    return table("Said of this run afterwards", headers, rows)
+
+
+def _verdicts(record: RunRecord) -> Table:
+    rows = [
+        (
+            (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
+            one.word,
+            format_ppm(one.offset_ppm, one.u_ppm),
+            format_u_ppm(one.u_ppm),
+            "" if one.limit_ppm is None else f"{one.limit_ppm:,.10g}",
+            one.rule,
+        )
+        for one in record.verdicts
+    ]
+    headers = ("UTC", "Verdict", "Offset, ppm", "U, ppm", "Limit, ppm", "Rule")
+    trim = record.run.made_for is Purpose.TRIM
+    note = "Of the best code, as it was measured at the end; the others were on trial."
+    title = "Verdicts kept, the newest last"
+    return table(title, headers, rows, "llrrr", note if trim and rows else "")

@@ -1,0 +1,87 @@
+"""The sections of a trim: which code is best, and what each code gave."""
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.model import Event, EventKind
+from benchlog.pages.charts import course_chart
+from benchlog.pages.content import (
+    Block,
+    Prose,
+    Ruling,
+    Section,
+    section,
+)
+from benchlog.pages.run_record import RunRecord
+from benchlog.pages.study_charts import trim_chart, trim_table
+
+_BEST: Final = re.compile(
+    r"best code (\d+) is set, for now: ([-+]?[\d,.]+) \+- ([\d,.]+) ppm; .*"
+)
+_KEPT: Final = (
+    "the code stays set until the next reset: nothing was written to permanent memory"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Best:
+    """The code that a trim ended on: its offset and U (95 %) in ppm, and as told."""
+
+    code: int
+    offset_ppm: float
+    u_ppm: float
+    said: str
+
+
+def best_of(events: Iterable[Event]) -> Best | None:
+    """Return what a trim's events tell of its best code; None when it did not end."""
+    for event in events:
+        told = _BEST.fullmatch(event.text) if event.kind == EventKind.TRIM else None
+        if told is not None:
+            code, offset, u = told.groups()
+            said = f"{offset} +- {u} ppm (95 %)"
+            return Best(int(code), _number(offset), _number(u), said)
+    return None
+
+
+def trim_ruling(record: RunRecord) -> Ruling:
+    """Return the best code in large letters, held against the part's tolerance."""
+    best = best_of(record.events)
+    if best is None:
+        return Ruling("none", "No best code: the trim did not end", ())
+    limit = record.run.part.limits.tolerance_ppm
+    return Ruling(
+        "none",
+        f"Best code {best.code}: {best.said}",
+        (f"{_against(best, limit)} +-{limit:,.10g} ppm", _KEPT),
+    )
+
+
+def trim_sections(record: RunRecord) -> Iterator[Section]:
+    """Yield the codes and the course of a trim."""
+    codes = dict(record.codes)
+    chart = trim_chart(codes, record.run.part.limits.tolerance_ppm)
+    yield section("Trim codes", chart, trim_table(codes))
+    yield section("Course of the run", *_course(record))
+
+
+def _course(record: RunRecord) -> Iterator[Block]:
+    if record.trace is None:
+        yield Prose(("The run has no reading.",))
+        return
+    yield course_chart(record.trace, record.assessment)
+    yield Prose(("Each step is another code; the events say which, and when.",))
+
+
+def _against(best: Best, limit_ppm: float) -> str:
+    if abs(best.offset_ppm) + best.u_ppm <= limit_ppm:
+        return "within the tolerance of"
+    if abs(best.offset_ppm) - best.u_ppm > limit_ppm:
+        return "beyond the tolerance of"
+    return "too near to tell: tolerance"
+
+
+def _number(text: str) -> float:
+    return float(text.replace(",", ""))

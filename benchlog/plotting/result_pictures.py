@@ -1,0 +1,169 @@
+"""Pictures of results as files: deviations, temperature laws, ageing."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.stability.estimation import Stability, StabilityRow
+from benchlog.errors import DataError
+from benchlog.plotting.pictures import (
+    ACCENT,
+    FAINT,
+    INK,
+    SERIES,
+    new_figure,
+    plain_log_ticks,
+    save,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_MARKERS: Final = "osD^vP*Xd"
+_SLOPES: Final = {"white FM": -0.5, "flicker FM": 0.0, "random-walk FM": 0.5}
+_UNITS: Final = {"tdev": "s", "ttotdev": "s", "mtie": "s"}
+
+
+def plot_stability(found: Sequence[Stability], path: Path, title: str) -> None:
+    """Draw deviations over log-log axes, with guide slopes through the first point.
+
+    Raises UsageError when the file cannot be written, DataError when there is nothing
+    to draw.
+    """
+    if not any(drawn_rows(one) for one in found):
+        raise DataError(
+            "no averaging time leaves a pair of averages: there is nothing to draw"
+        )
+    figure, (axes,) = new_figure()
+    draw_stability(axes, found)
+    axes.set_title(title)
+    save(figure, path, title, " ".join(in_words(one) for one in found))
+
+
+def in_words(one: Stability) -> str:
+    """Say what the picture of a deviation shows."""
+    rows = drawn_rows(one)
+    if not rows:
+        return f"{one.kind}, {one.estimator}: nothing to draw."
+    least = min(rows, key=lambda row: row.value or 0.0)
+    return (
+        f"{one.kind}, {one.estimator}, at {len(rows)} averaging times from "
+        f"{rows[0].tau_s:.3g} s ({rows[0].value:.3g}) to {rows[-1].tau_s:.3g} s "
+        f"({rows[-1].value:.3g}); least {least.value:.3g} at {least.tau_s:.3g} s."
+    )
+
+
+def draw_stability(
+    axes: "Axes", found: Sequence[Stability], names: Sequence[str] = ()
+) -> None:
+    """Draw deviations into axes; `names` are their labels, else kind and estimator."""
+    for number, one in enumerate(found):
+        label = f"{one.kind}, {one.estimator}, 95 %"
+        _draw(axes, one, number, names[number] if names else label)
+    _guides(axes, found[0])
+    unit = _UNITS.get(found[0].kind)
+    axes.set(
+        xscale="log",
+        yscale="log",
+        xlabel="averaging time, s",
+        ylabel=f"deviation, {unit}" if unit else "deviation (fractional frequency)",
+    )
+    plain_log_ticks(axes)
+    axes.legend(frameon=False)
+
+
+def drawn_rows(one: Stability) -> list[StabilityRow]:
+    """Return the rows that have something to draw on a logarithmic axis."""
+    return [row for row in one.rows if row.value is not None and row.value > 0]
+
+
+def _draw(axes: "Axes", one: Stability, number: int, label: str) -> None:
+    rows = drawn_rows(one)
+    values = [row.value or 0.0 for row in rows]
+    below = [v - (r.low or v) for r, v in zip(rows, values, strict=True)]
+    above = [(r.high or v) - v for r, v in zip(rows, values, strict=True)]
+    axes.errorbar(
+        [row.tau_s for row in rows],
+        values,
+        yerr=[below, above],
+        fmt=_MARKERS[number % len(_MARKERS)] + "-",
+        color=SERIES[number % len(SERIES)],
+        markersize=4,
+        capsize=2,
+        linewidth=1,
+        label=label,
+    )
+
+
+def _guides(axes: "Axes", one: Stability) -> None:
+    rows = drawn_rows(one)
+    if one.kind != "adev" or len(rows) < 2:
+        return
+    first, last = rows[0], rows[-1]
+    axes.set_yscale("log")
+    held = axes.get_ylim()  # guides may leave the picture, not widen it
+    for name, slope in _SLOPES.items():
+        start = first.value or 0.0
+        end_s = last.tau_s
+        if slope:  # the line is named where it leaves the picture
+            edge = held[1] if slope > 0 else held[0]
+            end_s = min(end_s, first.tau_s * (edge / start) ** (1.0 / slope))
+        values = [start, start * (end_s / first.tau_s) ** slope]
+        axes.plot([first.tau_s, end_s], values, ":", color=FAINT, linewidth=0.9)
+        axes.annotate(
+            f" {name} ",
+            (end_s, values[1]),
+            color=FAINT,
+            fontsize=7,
+            ha="left" if end_s < last.tau_s else "right",
+            va=_beside(slope, inside=end_s >= last.tau_s),
+        )
+    axes.set_ylim(held)
+
+
+def _beside(slope: float, *, inside: bool) -> str:
+    """Return where the name of a guide stands so that the guide is not across it."""
+    if inside:
+        return "top" if slope < 0 else "bottom"
+    return "top" if slope > 0 else "bottom"
+
+
+# --- pictures of laws: the data, the fitted curve, and what is left over
+
+Array = NDArray[np.float64]
+_MOST_DOTS = 20_000
+
+
+def plot_law(
+    x: Array, y: Array, curve: Array, path: Path, *, title: str, x_label: str
+) -> None:
+    """Draw `y` over `x` with the fitted `curve` (same shape), residuals below.
+
+    Parameters
+    ----------
+    x, y, curve : array, shape (n,)
+        Abscissa as `x_label` says, offset and fitted offset in ppm.
+
+    Raises UsageError when the file cannot be written.
+
+    """
+    figure, (above, below) = new_figure(2)
+    step = max(1, -(-len(x) // _MOST_DOTS))
+    order = np.argsort(x, kind="stable")
+    above.plot(x[::step], y[::step], ".", color=INK, markersize=2, label="readings")
+    above.plot(x[order], curve[order], "-", color=ACCENT, linewidth=1.6, label="law")
+    above.set(ylabel="offset, ppm", title=title)
+    above.legend(frameon=False)
+    below.plot(x[::step], (y - curve)[::step], ".", color=FAINT, markersize=2)
+    below.axhline(0.0, color=ACCENT, linewidth=0.8)
+    below.set(xlabel=x_label, ylabel="left over, ppm")
+    rest = y - curve
+    words = (
+        f"Offset from {y.min():.4g} to {y.max():.4g} ppm over {x_label} from "
+        f"{x.min():.4g} to {x.max():.4g}, with the fitted law; below, what is left "
+        f"over: {float(np.std(rest)):.3g} ppm rms."
+    )
+    save(figure, path, title, words)
