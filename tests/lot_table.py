@@ -7,7 +7,7 @@ import pytest
 from lot_shop import PART, SCALE, Shop, wait_for
 
 from benchlog import control
-from benchlog.cli.lottask import Wish, task_for
+from benchlog.cli.tasks.lot_opening import Wish, task_for
 from benchlog.control import Answer, Request
 from benchlog.errors import StoreError
 from benchlog.model import LotRun

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import click
 
-from benchlog.cli.boundary import DEBUG
+from benchlog.cli.error_handling import DEBUG
 
 COMMANDS: Final = {
     "demo": "Measure a simulated device on a simulated bench.",

@@ -12,8 +12,8 @@ import click
 from click.shell_completion import CompletionItem
 
 from benchlog import __version__
-from benchlog.cli.boundary import DEBUG, told
 from benchlog.cli.command import COMMANDS, write_examples
+from benchlog.cli.error_handling import DEBUG, told
 from benchlog.errors import nearest_hint
 
 EXAMPLES: Final = (

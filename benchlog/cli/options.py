@@ -5,20 +5,25 @@ from typing import Any, Final
 
 import click
 
-from benchlog.cli.values import Listed, Number, SupplyVolts, Text
+from benchlog.cli.typed_values import (
+    CatalogueName,
+    FiniteNumber,
+    SupplyVolts,
+    Text,
+)
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 DEMO_PART: Final = "quartz-16mhz-30ppm"
 
 gate: Final = click.option(
-    "--gate-s", type=Number(above=0), help="Gate, instead of the bench's."
+    "--gate-s", type=FiniteNumber(above=0), help="Gate, instead of the bench's."
 )
 operator: Final = click.option("--operator", type=Text(), help="Who measures.")
 note: Final = click.option("--note", type=Text(), help="Kept with the run.")
 lot: Final = click.option("--lot", type=Text(), help="The lot the device belongs to.")
 load: Final = click.option(
-    "--load-pf", type=Number(above=0), help="Load capacitance, pF."
+    "--load-pf", type=FiniteNumber(above=0), help="Load capacitance, pF."
 )
 supply: Final = click.option(
     "--supply-v", type=SupplyVolts(), help="Supply voltage, V."
@@ -38,7 +43,7 @@ positions: Final = click.option(
 )
 simulated_part: Final = click.option(
     "--part",
-    type=Listed("parts"),
+    type=CatalogueName("parts"),
     default=DEMO_PART,
     show_default=True,
     help="What the device is.",

@@ -10,8 +10,8 @@ from click.testing import CliRunner
 
 from benchlog import __version__
 from benchlog.cli import root
-from benchlog.cli.boundary import told
 from benchlog.cli.command import COMMANDS
+from benchlog.cli.error_handling import told
 from benchlog.errors import BenchlogError, ConfigError, NotFoundError, Problem
 
 NAMES = list(COMMANDS)

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from columns_maker import columns, part_of
 
-from benchlog.cli.inlines import Narration
+from benchlog.cli.tasks.headless import Narration
 from benchlog.model import Event, Kind, Limits, Part, Reading, Word
 from benchlog.recorder.telling import reading_line
 from benchlog.verdict import RunJudge

@@ -6,7 +6,12 @@ from pathlib import Path
 import pytest
 
 from benchlog import __version__
-from benchlog.cli.planning import Request, pair, plans_of, with_gate
+from benchlog.cli.tasks.planning import (
+    MeasureRequest,
+    pair,
+    plans_of,
+    with_gate,
+)
 from benchlog.errors import ConfigError, NotFoundError, UsageError
 from benchlog.model import Bench, InstrumentSpec, PositionSpec, Purpose
 
@@ -22,20 +27,22 @@ frequency = "counter"
 
 
 @pytest.fixture
-def request_(tmp_path: Path) -> Request:
+def request_(tmp_path: Path) -> MeasureRequest:
     path = tmp_path / "one.toml"
     path.write_text(ONE)
-    return Request(str(path), "quartz-16mhz-30ppm", ("KX-0412",))
+    return MeasureRequest(str(path), "quartz-16mhz-30ppm", ("KX-0412",))
 
 
-def test_without_a_length_it_ends_when_the_verdict_is_clear(request_: Request) -> None:
+def test_without_a_length_it_ends_when_the_verdict_is_clear(
+    request_: MeasureRequest,
+) -> None:
     (plan,) = plans_of(request_)
     # design: "until the verdict is clear, at least 10 readings, at most 300 or 5 min"
     assert plan.until_clear
     assert (plan.min_readings, plan.max_readings, plan.max_s) == (10, 300, 300.0)
 
 
-def test_a_plan_carries_what_was_typed(request_: Request) -> None:
+def test_a_plan_carries_what_was_typed(request_: MeasureRequest) -> None:
     typed = replace(
         request_, operator="M. Okwuosa", note="after reflow", lot="L7", supply_v=3.3
     )
@@ -52,24 +59,24 @@ def test_a_plan_carries_what_was_typed(request_: Request) -> None:
     [({"readings": 7}, 7, None), ({"for_s": 90.0}, None, 90.0)],
 )
 def test_a_length_bounds_nothing_else(
-    request_: Request, length: dict[str, float], readings: int, seconds: float
+    request_: MeasureRequest, length: dict[str, float], readings: int, seconds: float
 ) -> None:
     (plan,) = plans_of(replace(request_, **length))  # type: ignore[arg-type]
     assert not plan.until_clear
     assert (plan.max_readings, plan.max_s) == (readings, seconds)
 
 
-def test_both_lengths_are_refused(request_: Request) -> None:
+def test_both_lengths_are_refused(request_: MeasureRequest) -> None:
     with pytest.raises(UsageError, match="not both"):
         plans_of(replace(request_, readings=5, for_s=1.0))
 
 
-def test_another_gate_reaches_the_counter(request_: Request) -> None:
+def test_another_gate_reaches_the_counter(request_: MeasureRequest) -> None:
     (plan,) = plans_of(replace(request_, gate_s=0.1))
     assert plan.bench.instruments["counter"].options["gate_s"] == 0.1
 
 
-def test_a_gate_beyond_the_drivers_bounds_is_refused(request_: Request) -> None:
+def test_a_gate_beyond_the_drivers_bounds_is_refused(request_: MeasureRequest) -> None:
     with pytest.raises(ConfigError, match="--gate-s"):
         plans_of(replace(request_, gate_s=1e9))
 
@@ -81,7 +88,7 @@ def test_an_instrument_without_a_gate_takes_none() -> None:
         with_gate(bench, ("A",), 0.1)
 
 
-def test_unknown_names_are_refused_with_near_ones(request_: Request) -> None:
+def test_unknown_names_are_refused_with_near_ones(request_: MeasureRequest) -> None:
     with pytest.raises(NotFoundError, match="quartz-16mhz-30ppm"):
         plans_of(replace(request_, part="quartz-16mhz-30p"))
     with pytest.raises(NotFoundError, match="bench"):

@@ -7,7 +7,12 @@ import pytest
 from click.testing import CliRunner
 
 from benchlog.cli import root
-from benchlog.cli.ports import Port, asked, serial_ports, visa_resources
+from benchlog.cli.commands.ports import (
+    Port,
+    asked,
+    serial_ports,
+    visa_resources,
+)
 
 SIMULATED = """
 spec: "1.1"
@@ -34,7 +39,7 @@ def test_silence_is_the_default(monkeypatch: pytest.MonkeyPatch) -> None:
     def forbidden(*_: object) -> Port:
         raise AssertionError("something was asked")
 
-    monkeypatch.setattr("benchlog.cli.ports.asked", forbidden)
+    monkeypatch.setattr("benchlog.cli.commands.ports.asked", forbidden)
     result = CliRunner().invoke(root, ["ports", "--json"], catch_exceptions=False)
     assert result.exit_code == 0
     for row in json.loads(result.stdout):

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from benchlog.cli.checktext import Weighed, check_document, check_text
+from benchlog.cli.tasks.reference_check_text import Weighed, check_document, check_text
 from benchlog.model import Identity, InstrumentSpec, ReferenceCheck
 from benchlog.store.reader import Reader
 from benchlog.verdict.budget import BudgetLine, budget_of

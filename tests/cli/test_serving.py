@@ -10,9 +10,8 @@ from pathlib import Path
 import pytest
 from cli.conftest import PROGRAM, Line, wait_for
 
-from benchlog.cli import serving
-from benchlog.cli.serving import Served
-from benchlog.cli.webpage import PAGE
+from benchlog.cli.tasks import browser_server as serving
+from benchlog.cli.tasks.browser_server import PAGE, ServedScreens
 from benchlog.errors import BenchlogError
 
 aiohttp = pytest.importorskip("aiohttp")
@@ -118,7 +117,7 @@ def test_the_page_asks_nobody_else() -> None:
     ],
 )  # fmt: skip
 def test_beyond_this_computer_nothing_can_be_changed(host: str, local: bool) -> None:
-    served = Served(Path("a.db"), 3, host)
+    served = ServedScreens(Path("a.db"), 3, host)
     assert served.is_local is local
     assert ("--look-only" in served.words) is not local
 
@@ -128,4 +127,4 @@ def test_what_is_missing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setitem(sys.modules, "textual_serve", None)
     with pytest.raises(BenchlogError, match=r"benchlog-clocks\[browser\]"):
-        serving.serve(Served(Path("a.db"), 1))
+        serving.serve(ServedScreens(Path("a.db"), 1))

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 import pytest
 from cli.conftest import PROGRAM, Line, document, wait_for
 
-from benchlog.cli.soaking import moment_utc_ns
+from benchlog.cli.tasks.soaking import moment_utc_ns
 from benchlog.errors import UsageError
 
 PART = "quartz-16mhz-30ppm"

@@ -3,7 +3,13 @@
 import click
 import pytest
 
-from benchlog.cli.values import Duration, Number, RunId, SupplyVolts, Text
+from benchlog.cli.typed_values import (
+    Duration,
+    FiniteNumber,
+    RunId,
+    SupplyVolts,
+    Text,
+)
 
 
 @pytest.mark.parametrize(
@@ -22,7 +28,7 @@ def test_what_is_no_duration_is_refused_with_the_accepted_forms(text: str) -> No
 @pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e999", "0", "-3", "", "1,5"])
 def test_numbers_must_be_finite_and_above_the_bound(text: str) -> None:
     with pytest.raises(click.BadParameter, match="above 0"):
-        Number(above=0).convert(text, None, None)
+        FiniteNumber(above=0).convert(text, None, None)
 
 
 def test_any_unicode_is_a_text() -> None:
@@ -44,7 +50,7 @@ def test_what_is_no_run_is_refused(text: str) -> None:
 
 def test_a_decimal_comma_says_how_to_write_it() -> None:
     with pytest.raises(click.BadParameter, match="decimals follow a point"):
-        Number().convert("2,8", None, None)
+        FiniteNumber().convert("2,8", None, None)
 
 
 def test_a_supply_beyond_belief_is_warned_of_and_kept(

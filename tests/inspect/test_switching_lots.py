@@ -15,8 +15,8 @@ from report.page_making import fresh
 from store.making import COUNTER, TIMEBASE, plan
 
 from benchlog.catalogue import load_part
-from benchlog.cli.inspecting import report_of
-from benchlog.cli.lottask import Wish, known_lot, task_for
+from benchlog.cli.tasks.inspecting import report_of
+from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
 from benchlog.errors import UsageError
 from benchlog.model import Purpose
 from benchlog.recorder.lotbook import Task

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from store.making import PART, begin
 
-from benchlog.cli.import_ import UNITS as OFFERED
+from benchlog.cli.commands.import_ import UNITS as OFFERED
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, UsageError
 from benchlog.exchange.import_file import import_file

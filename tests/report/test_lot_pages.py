@@ -4,8 +4,8 @@ import pytest
 from report.page_making import NS, fresh, parsed, series, words, write_run
 from store.making import COUNTER, PART
 
-from benchlog.cli.chips import chips_of
-from benchlog.cli.lottext import text_of_lot
+from benchlog.cli.commands.chips import chips_of
+from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Event, EventKind, Lot, Purpose, ReferenceCheck

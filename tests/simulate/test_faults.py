@@ -8,7 +8,7 @@ import pytest
 import serial
 from simulate.lab import Line, now_s, port_of, scenario, serving
 
-from benchlog.cli.simulate import ORDERS
+from benchlog.cli.commands.simulate import ORDERS
 from benchlog.clock import HostClock, host_sleep
 from benchlog.errors import BenchlogError
 from benchlog.simulate import SimulatedBench, Via

@@ -18,7 +18,7 @@ from benchlog.analysis.response import (
 )
 from benchlog.analysis.separated_means import gains
 from benchlog.catalogue import load_part
-from benchlog.cli.response import doubts
+from benchlog.cli.commands.response import doubts
 from benchlog.clock import HostClock
 from benchlog.control import Request, ask
 from benchlog.errors import DataError

@@ -1,0 +1,103 @@
+"""`benchlog chips`: devices of one lot beside each other."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import reading
+from benchlog.cli.printing import counted, print_json, table
+from benchlog.cli.typed_values import Text
+from benchlog.units import format_ppm, format_u_ppm
+
+if TYPE_CHECKING:
+    from benchlog.model import Run
+    from benchlog.store.reader import Reader
+    from benchlog.verdict.chips import Chip, Spread
+
+EXAMPLES = (
+    "benchlog chips --lot L-2207",
+    "benchlog chips --lot L-2207 --json",
+)
+_MOST = 100_000
+
+
+@make_command("chips", examples=EXAMPLES)
+@click.option("--lot", required=True, type=Text(), help="The lot, as it was named.")
+def command(db: Path | None, as_json: bool, lot: str) -> None:
+    """Compare the devices of a lot: ranking, spread, and what they have in common.
+
+    Each device counts with its newest run that has a figure.
+    """
+    from benchlog.verdict.chips import spread_of
+
+    with reading(db) as reader:
+        chips, u_common_ppm = chips_of(reader, lot)
+    found = spread_of(chips, u_common_ppm)
+    if as_json:
+        print_json({"lot": lot, **_document(found)})
+    else:
+        click.echo(text(lot, found))
+
+
+def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
+    """Return the newest figures of every device of a lot, and what U they share.
+
+    Runs that are void or set aside count for nothing.
+    """
+    from benchlog.verdict.chips import Chip
+    from benchlog.verdict.lotruns import shared_u_ppm
+
+    rows = [row for known in reader.lots(lot) for row in reader.lot_runs(known)]
+    aside = {row.run for row in rows if row.set_aside}
+    newest: dict[str, Run] = {}
+    for run in reader.runs(lot=lot, limit=_MOST):  # the newest first
+        left_out = run.id in aside or run.void is not None
+        if run.offset_ppm is not None and run.u_ppm is not None and not left_out:
+            newest.setdefault(run.device, run)
+    chips = [
+        Chip(run.device, run.id, ppm, u, run.verdict or "undecided")
+        for run in newest.values()
+        if (ppm := run.offset_ppm) is not None and (u := run.u_ppm) is not None
+    ]
+    bases = [run.timebase for run in newest.values() if run.timebase is not None]
+    return chips, shared_u_ppm(base.u_ppm for base in bases)
+
+
+def _document(found: "Spread") -> dict[str, object]:
+    return {
+        "devices": found.n,
+        "shift_ppm": found.shift_ppm,
+        "shift_interval_ppm": [found.low_ppm, found.high_ppm],
+        "u_common_ppm": found.u_common_ppm,
+        "sd_ppm": found.sd_ppm,
+        "ranking": list(found.ranking),
+    }
+
+
+def text(lot: str, found: "Spread") -> str:
+    """Return the comparison as a person reads it."""
+    rows = [
+        (
+            str(place),
+            chip.device,
+            format_ppm(chip.offset_ppm, chip.u_ppm),
+            format_u_ppm(chip.u_ppm),
+            chip.word,
+            str(chip.run),
+        )
+        for place, chip in enumerate(found.ranking, start=1)
+    ]
+    headers = ("", "device", "offset ppm", "U ppm", "verdict", "run")
+    lines = [f"lot {lot}: {counted(found.n, 'device')}"]
+    if found.sd_ppm is not None:
+        half = ((found.high_ppm or 0.0) - (found.low_ppm or 0.0)) / 2
+        shift = format_ppm(found.shift_ppm, half)
+        shared = "they share a shift" if found.shared else "no clear common shift"
+        base = format_u_ppm(found.u_common_ppm)
+        common = f", the time base's {base} in it" if found.u_common_ppm else ""
+        said = f"mean {shift} +- {format_u_ppm(half)} ppm (95 %{common}): {shared}"
+        lines.append(said)
+        lines.append(f"spread from device to device {found.sd_ppm:,.4g} ppm (sd)")
+    return "\n".join(lines) + "\n\n" + table(headers, rows, "rlrr")

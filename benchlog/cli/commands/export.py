@@ -1,0 +1,108 @@
+"""`benchlog export`: a run as a file that other tools can read."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import reading
+from benchlog.cli.printing import counted, readings_and_stamps, say
+from benchlog.cli.progress import Progress
+from benchlog.cli.typed_values import RunId
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.store.reader import Reader
+
+EXAMPLES = (
+    "benchlog export 12 --format csv --out KX-0412.csv",
+    "benchlog export 12 --format jsonl --out KX-0412.jsonl --overwrite",
+    "benchlog export 12 --format csv > KX-0412.csv",
+    "benchlog export 12 --format parquet --out KX-0412.parquet",
+    "benchlog export 12 --stability --out KX-0412-stability.csv",
+    "benchlog export --dataset factory/",
+)
+STDOUT = Path("-")
+
+
+@make_command("export", examples=EXAMPLES, figures=False)
+@click.argument("run", type=RunId(), required=False)
+@click.option(
+    "--format",
+    "kind",
+    type=click.Choice(["csv", "jsonl", "parquet"]),
+    default="csv",
+    show_default=True,
+    help="csv for spreadsheets, jsonl line by line, parquet typed and small.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
+    default=STDOUT,
+    metavar="FILE",
+    help="The file to write; - (or nothing) is standard output.",
+)
+@click.option(
+    "--dataset",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Bring the whole database into a dataset of Parquet files.",
+)
+@click.option("--stability", is_flag=True, help="The stability table, not readings.")
+@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
+def command(
+    run: int | None, kind: str, out: Path, db: Path | None, **wish: Any
+) -> None:
+    """Write the readings of RUN to a file, with all that the run was begun with.
+
+    What is written can be read again with `benchlog import` and gives the same figures.
+    With --dataset the whole database goes into a folder of Parquet files, beside those
+    of other benches.
+    """
+    if (run is None) is (wish["dataset"] is None):
+        raise UsageError("name a RUN to export, or a folder with --dataset")
+    with reading(db) as reader:
+        if run is None:
+            _dataset(reader, wish["dataset"])
+        elif wish["stability"]:
+            _stability(reader, run, kind, out, wish["overwrite"])
+        else:
+            _run(reader, run, kind, out, wish["overwrite"])
+
+
+def _run(reader: "Reader", run: int, kind: str, out: Path, overwrite: bool) -> None:
+    from benchlog.exchange.export.run_export import PARQUET, export_run, write_run
+
+    with Progress(f"exporting run {run}") as progress:
+        if out == STDOUT:
+            if kind == PARQUET:
+                raise UsageError("Parquet goes to a file: name it with --out")
+            write_run(reader, run, kind, sys.stdout, progress.reached)
+            return
+        sent = export_run(reader, run, kind, out, progress.reached, overwrite=overwrite)
+    say(f"{readings_and_stamps(sent.readings, sent.edges)} written to {out}")
+
+
+def _stability(
+    reader: "Reader", run: int, kind: str, out: Path, overwrite: bool
+) -> None:
+    from benchlog.exchange.export.run_export import export_stability
+
+    if out == STDOUT:
+        raise UsageError("a stability table goes to a file: name it with --out")
+    written = export_stability(reader, run, kind, out, overwrite=overwrite)
+    say(f"{counted(written, 'row')} of stability written to {out}")
+
+
+def _dataset(reader: "Reader", folder: Path) -> None:
+    from benchlog.exchange.dataset.write import write_dataset
+
+    with Progress("exporting runs") as progress:
+        written = write_dataset(reader, folder, progress.reached)
+    said = f"{counted(written.runs, 'run')} in {folder}"
+    said += f", {counted(written.files, 'file')} written, {written.unchanged} unchanged"
+    if written.left_out:
+        said += f"; left out as still going on: {len(written.left_out)}"
+    say(said)

@@ -1,0 +1,287 @@
+"""`benchlog fitness`: what a source is good for, and which sources a use wants."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.figures import known_now
+from benchlog.cli.printing import print_json, say
+from benchlog.cli.progress import Progress
+from benchlog.cli.typed_values import (
+    CatalogueName,
+    FiniteNumber,
+    RunId,
+    UseName,
+)
+from benchlog.errors import ConfigError, DataError, UsageError
+from benchlog.units import printable
+
+if TYPE_CHECKING:
+    from benchlog.model import Part, Run, TemperatureLaw, Use
+    from benchlog.store.reader import Reader
+    from benchlog.verdict.assessment import Assessment
+    from benchlog.verdict.source import Conditions, Source
+
+EXAMPLES: Final = (
+    "benchlog fitness 12",
+    "benchlog fitness 12 --horizon-years 10 --range-c -10 60 --json",
+    "benchlog fitness 12 --law-from 12 --ageing-from 9 --horizon-years 5",
+    "benchlog fitness 12 --need serial-x16 --other-end-ppm 20000",
+    "benchlog fitness 12 --need serial-x16 --other-end rc-8mhz-trimmed",
+    "benchlog fitness --need usb-full-speed",
+)
+
+
+@make_command("fitness", examples=EXAMPLES)
+@click.argument("run", type=RunId(), required=False)
+@click.option(
+    "--need",
+    type=UseName(),
+    metavar="USE",
+    help="Only this use or family (usb, serial-x16); lists the parts that would do.",
+)
+@click.option(
+    "--horizon-years",
+    type=FiniteNumber(above=0),
+    metavar="Y",
+    help="Count ageing over so many years.",
+)
+@click.option(
+    "--range-c",
+    type=(FiniteNumber(), FiniteNumber()),
+    metavar="LOW HIGH",
+    help="Ambient temperature where it will work [default: the data sheet's range].",
+)
+@click.option(
+    "--law-from",
+    type=RunId(),
+    metavar="RUN",
+    help="Take the temperature law measured in that run, not the data sheet's promise.",
+)
+@click.option(
+    "--ageing-from",
+    type=RunId(),
+    multiple=True,
+    metavar="RUN",
+    help="Take the ageing measured in that run (several: of one device).",
+)
+@click.option(
+    "--other-end-ppm",
+    type=FiniteNumber(),
+    metavar="X",
+    help="How far the other end of a link is off [default: ideal; CAN: its limit].",
+)
+@click.option(
+    "--other-end",
+    type=CatalogueName("parts"),
+    metavar="PART",
+    help="What the other end of a link is made from, its divisor included.",
+)
+def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
+    """Say what RUN's source (the latest run if left out) is good for.
+
+    The worst case is the measured offset, its uncertainty, restlessness, temperature
+    and ageing, all at their worst together, against what each use tolerates. With
+    --need and no RUN, only the parts of the catalogue are listed by their promises.
+    """
+    from benchlog.cli.tasks.fitness_text import text_of
+
+    _check(wish)
+    uses = _uses(wish["need"])
+    rows: list[dict[str, Any]] = []
+    if run is not None or wish["need"] is None:
+        with reading(db) as reader:
+            found = known_now(reader, chosen_run(reader, run))
+            rows += _of_run(reader, found, uses, wish)
+    elif wish["law_from"] is not None or wish["ageing_from"]:
+        raise UsageError("--law-from and --ageing-from belong to a measured RUN")
+    if wish["need"] is not None:
+        rows += _of_parts(uses, wish)
+    if as_json:
+        print_json(rows)
+    else:
+        click.echo(text_of(rows))
+
+
+def _check(wish: dict[str, Any]) -> None:
+    if wish["ageing_from"] and wish["horizon_years"] is None:
+        raise UsageError("--ageing-from needs --horizon-years: how long it will work")
+    if wish["other_end"] is not None and wish["other_end_ppm"] is not None:
+        raise UsageError("one of --other-end and --other-end-ppm, not both")
+
+
+def _other_end(wish: dict[str, Any]) -> "float | Source | None":
+    """Return the other end of links: a figure, a part of the catalogue, or nothing."""
+    if wish["other_end"] is None:
+        return None if wish["other_end_ppm"] is None else float(wish["other_end_ppm"])
+    from benchlog.catalogue import load_part
+    from benchlog.verdict.source import promised_source
+
+    return promised_source(load_part(wish["other_end"]), _conditions(wish))
+
+
+def _uses(need: str | None) -> "tuple[Use, ...]":
+    """Return the uses asked for; a file with problems is named on standard error."""
+    from benchlog.catalogue import find_uses, list_uses
+
+    if need is not None:
+        return find_uses(need)
+    uses, problems = list_uses()
+    if problems and not uses:
+        raise ConfigError(problems)
+    for problem in problems:
+        say(f"left out: {problem}")
+    return uses
+
+
+def _of_run(
+    reader: "Reader", run: "Run", uses: "Iterable[Use]", wish: dict[str, Any]
+) -> list[dict[str, Any]]:
+    from benchlog.verdict.fitness import fitness
+    from benchlog.verdict.fitnessdocument import document_of
+    from benchlog.verdict.source import measured_source
+
+    if run.made_for == "trim":
+        raise UsageError(
+            f"run {run.id} is a trim: its readings are of many codes; measure the "
+            "device as it is now and name that run"
+        )
+    assessment = _assessed(reader, run)
+    where = replace(
+        _conditions(wish),
+        law=_law(reader, wish["law_from"]),
+        ageing_ppm=_ageing(reader, wish["ageing_from"], wish["horizon_years"]),
+    )
+    source = measured_source(run.device, run.part, assessment, where)
+    _tell(run, assessment, source)
+    found = fitness(uses, source, _other_end(wish))
+    about = {
+        "run": run.id,
+        "device": run.device,
+        "part": run.part.id,
+        "kind": run.part.kind.value,
+        "simulated": run.simulated or assessment.stats.simulated,
+        "void": run.void,
+        "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
+    }
+    return [{**document_of(one), **about} for one in found]
+
+
+def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> list[dict[str, Any]]:
+    from benchlog.catalogue import list_parts
+    from benchlog.verdict.fitness import candidates
+    from benchlog.verdict.fitnessdocument import document_of
+
+    parts, problems = list_parts()
+    for problem in problems:
+        say(f"left out: {problem}")
+    where, other_end = _conditions(wish), _other_end(wish)
+    return [
+        {**document_of(one), **_about(part)}
+        for use in uses
+        for part, one in candidates(use, parts, where, other_end)
+    ]
+
+
+def _about(part: "Part") -> dict[str, Any]:
+    return {"run": None, "device": None, "part": part.id, "kind": part.kind.value}
+
+
+def _assessed(reader: "Reader", run: "Run") -> "Assessment":
+    from benchlog.verdict import judge_for
+
+    judge = judge_for(run)
+    with Progress(f"reading run {run.id}", reader.count(run.id)) as progress:
+        for columns in reader.chunks(run.id):
+            judge.feed(columns)
+            progress.add(len(columns))
+    if judge.takes_pulses:
+        judge.feed_pulses(reader.pulses_after(run.id))
+    return judge.assessment()
+
+
+def _conditions(wish: dict[str, Any]) -> "Conditions":
+    from benchlog.verdict.source import Conditions
+
+    span = wish["range_c"]
+    if span is not None and not span[0] < span[1]:
+        raise UsageError(f"--range-c {span[0]:g} {span[1]:g}: the lower one first")
+    return Conditions(range_c=span, horizon_years=wish["horizon_years"])
+
+
+def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
+    """Fit the temperature law of a run; say over which range it was measured."""
+    if number is None:
+        return None
+    from benchlog.analysis.fitting.temperature import fit_temperature, law_of
+    from benchlog.model import TemperatureLaw
+    from benchlog.report.responding import supply_notes
+    from benchlog.report.study import temperature_data
+
+    run = reader.run(number)
+    fit = fit_temperature(
+        temperature_data(reader, [run]),
+        law_of(run.part.kind),
+        reference_c=run.part.limits.reference_c,
+        limits=run.part.limits,
+    )
+    say(
+        f"temperature law of run {number} ({printable(run.device)}), a {fit.law} "
+        f"measured {fit.range_text}; beyond, it is an extrapolation"
+    )
+    for note in (*supply_notes(reader, [run]), *fit.notes):
+        say(f"note: {note}")
+    values = [c.value for c in fit.coefficients]
+    return TemperatureLaw(fit.law, fit.reference_c, *values)
+
+
+def _ageing(
+    reader: "Reader", numbers: "Sequence[int]", years: float | None
+) -> "tuple[float, float] | None":
+    """Extrapolate the ageing of runs; say by which law and how far."""
+    if not numbers or years is None:
+        return None
+    from benchlog.analysis.fitting.ageing import ageing
+    from benchlog.cli.tasks.studying import chosen_runs
+    from benchlog.report.study import days_and_offsets
+
+    runs = chosen_runs(reader, tuple(numbers))
+    days, ppm = days_and_offsets(reader, runs)
+    found, _ = ageing(days, ppm, (years,))
+    (far,) = found.extrapolations
+    if far.change_ppm is None or far.low_ppm is None or far.high_ppm is None:
+        raise DataError(
+            f"ageing {far.why_not}; take a longer soak or a shorter horizon"
+        )
+    change, low, high = far.texts
+    say(
+        f"ageing of {printable(runs[0].device)}, {found.law} law: "
+        f"{change} ppm ({low} to {high}) "
+        f"in {years:g} years; {found.warning}"
+    )
+    return far.low_ppm, far.high_ppm
+
+
+def _tell(run: "Run", assessment: "Assessment", source: "Source") -> None:
+    from benchlog.cli.figures import offset_text
+
+    known = {
+        "offset_ppm": assessment.offset_ppm,
+        "u_ppm": assessment.u_ppm,
+        "nominal_hz": run.nominal_hz,
+    }
+    simulated = ", simulated" if run.simulated else ""
+    say(
+        f"{printable(run.device)}, run {run.id}{simulated}: offset {offset_text(known)}"
+    )
+    if run.void is not None:
+        say(f"note: run {run.id} is void ({run.void}): it counts for nothing")
+    if run.timebase is not None and run.timebase.doubt:
+        say(f"note: {run.timebase.doubt}")
+    for note in source.notes:
+        say(f"note: {note}")

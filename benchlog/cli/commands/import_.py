@@ -1,0 +1,111 @@
+"""`benchlog import`: data made elsewhere becomes a run like any other."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog import __version__
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import database
+from benchlog.cli.printing import (
+    counted,
+    print_json,
+    readings_and_stamps,
+    say,
+)
+from benchlog.cli.progress import Progress
+from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
+
+if TYPE_CHECKING:
+    from benchlog.exchange.import_file import ImportResult
+    from benchlog.exchange.import_options import ImportOptions
+
+EXAMPLES = (
+    "benchlog import logged-by-hand.txt --nominal-hz 16e6 --gate-s 1 --device KX-0412",
+    "benchlog import phase.csv --nominal-hz 10e6 --data phase --column 3 --json",
+    "benchlog import in-mhz.csv --part tcxo-10mhz-500ppb --unit MHz",
+    "benchlog import KX-0412.jsonl",
+)
+UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "ns")
+
+
+@make_command("import", examples=EXAMPLES)
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+@click.option(
+    "--nominal-hz",
+    type=FiniteNumber(above=0),
+    help="Else the part's, or what `export` wrote.",
+)
+@click.option(
+    "--gate-s",
+    type=FiniteNumber(above=0),
+    help="Else the spacing of the time stamps, or 1 s.",
+)
+@click.option("--column", type=click.IntRange(1), help="The data's, counted from 1.")
+@click.option("--time-column", type=click.IntRange(1), help="The time's, likewise.")
+@click.option(
+    "--data",
+    type=click.Choice(["frequency", "fractional", "phase"]),
+    default="frequency",
+    show_default=True,
+    help="In Hz; as (f - f0)/f0; as time error in s.",
+)
+@click.option(
+    "--unit",
+    type=click.Choice(UNITS),
+    help="Of numbers without one [as the column's head says, else Hz, 1 or s].",
+)
+@click.option("--device", type=Text(), help="The device's id; else the file's name.")
+@click.option(
+    "--part", type=CatalogueName("parts"), help="What it is to be judged against."
+)
+@click.option("--lot", type=Text(), help="The lot the device belongs to.")
+@click.option("--operator", type=Text(), help="Who measured.")
+@click.option("--note", type=Text(), help="Kept with the run.")
+@click.option("--again", is_flag=True, help="Also a run that is here already.")
+def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
+    """Read FILE, text or CSV made elsewhere or what `benchlog export` wrote, as a run.
+
+    How the file was understood is said, and every line that gave no reading.
+    """
+    result = bring_in(file, database(db), options_of(typed))
+    for note in result.notes:
+        say(note)
+    for problem in result.problems:
+        say(f"{file.name}: {problem}")
+    if result.rejected > len(result.problems):
+        say(f"... and {result.rejected - len(result.problems):,} lines more like these")
+    if as_json:
+        print_json(result)
+    else:
+        came = readings_and_stamps(result.readings, result.edges)
+        refused = counted(result.rejected, "line")
+        click.echo(f"run {result.run}: {came}, {refused} rejected")
+
+
+def options_of(typed: dict[str, Any]) -> "ImportOptions":
+    """Return the options that were typed. Raises NotFoundError for the part."""
+    from benchlog.catalogue import load_part
+    from benchlog.exchange.import_options import ImportOptions
+
+    part = typed.pop("part")
+    given = {name: value for name, value in typed.items() if value is not None}
+    if part is not None:
+        given["part"] = load_part(part)
+    return ImportOptions(software=f"benchlog {__version__}", **given)
+
+
+def bring_in(path: Path, db: Path, options: "ImportOptions") -> "ImportResult":
+    """Import a file into a database, with progress."""
+    from benchlog.clock import host_clock
+    from benchlog.exchange.import_file import import_file
+    from benchlog.store.writer import Writer
+
+    clock = host_clock()
+    writer = Writer.open(db, clock)
+    try:
+        with Progress(f"reading {path.name} (bytes)") as progress:
+            return import_file(path, writer, clock, options, progress.reached)
+    finally:
+        writer.close()

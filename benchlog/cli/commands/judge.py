@@ -1,0 +1,211 @@
+"""`benchlog judge`: an old run judged again; the new verdict stands beside the old."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.figures import exit_code, judged, text_of
+from benchlog.cli.printing import print_json, say
+from benchlog.cli.tasks.amending import amending
+from benchlog.cli.typed_values import CatalogueName, RunId, Text
+from benchlog.errors import NotFoundError, UsageError
+from benchlog.model import Purpose
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from benchlog.model import InstrumentSpec, ReferenceCheck, Run, Timebase
+    from benchlog.store.reader import Reader
+    from benchlog.store.rows import VerdictRow
+
+EXAMPLES = (
+    "benchlog judge 12 --part quartz-16mhz-50ppm",
+    "benchlog judge 12 --refcheck latest",
+    "benchlog judge 12 --refcheck 3 --reason 'counter adjusted since' --json",
+    "benchlog judge 12 --part quartz-16mhz-50ppm --try",
+)
+RULE = (
+    "judged again: guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
+    "fail if |offset| - U > limit, else undecided"
+)
+
+
+@make_command("judge", examples=EXAMPLES)
+@click.argument("run", type=RunId())
+@click.option("--part", type=CatalogueName("parts"), help="Judge against this part.")
+@click.option(
+    "--refcheck",
+    metavar="N",
+    help="Correct for the time base by this check, or by the `latest` one.",
+)
+@click.option("--reason", type=Text(), help="Why, for whoever reads it.")
+@click.option("--try", "is_trial", is_flag=True, help="Show the verdict, keep nothing.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    /,
+    run: int,
+    db: Path | None,
+    as_json: bool,
+    **wish: Any,
+) -> None:
+    """Judge RUN again, from the readings as they were stored.
+
+    Against another part, or corrected by a reference check made later. The new verdict
+    is kept beside the old one and counts from now on; both are shown.
+    """
+    with amending(db) as (writer, reader):
+        before = reader.run(run)
+        if before.open:
+            raise UsageError(f"run {run} is still going on; stop it first")
+        if before.made_for is Purpose.REFCHECK:
+            raise UsageError(f"run {run} checked a time base: no device is judged")
+        wanted = _as_wished(reader, before, wish["part"], wish["refcheck"])
+        document = judged(reader, wanted)
+        if not wish["is_trial"]:
+            writer.add_verdict(run, _verdict(wanted, document, wish["reason"] or ""))
+    _tell(before, wish["is_trial"])
+    if as_json:
+        print_json({**document, "before": before.verdict})
+    else:
+        click.echo(text_of(document))
+    ctx.exit(exit_code([document]))
+
+
+def _as_wished(
+    reader: "Reader", run: "Run", part: str | None, refcheck: str | None
+) -> "Run":
+    """Return the run resting on another part and time base."""
+    from benchlog.catalogue import load_part
+
+    chosen = run.part if part is None else load_part(part)
+    timebase = run.timebase
+    if refcheck is not None:
+        timebase = _timebase(reader, run, refcheck)
+    return replace(
+        run,
+        part=chosen,
+        nominal_hz=chosen.nominal_hz,
+        timebase=timebase,
+        judged_again=True,
+    )
+
+
+def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
+    """Return the time base by the wished check. Raises NotFoundError, UsageError."""
+    from benchlog.verdict.timebase import timebase_by
+
+    spec_of = _specs_by_serial(run)
+    known = {
+        number: check
+        for number, check in reader.reference_checks()
+        if check.instrument.serial in spec_of
+    }
+    number = None if refcheck == "latest" else _number(refcheck)
+    if not known or (number is not None and number not in known):
+        numbers = [str(one) for one in known]
+        hint = "for the instruments of this run; see `benchlog refcheck`"
+        raise NotFoundError("reference check", refcheck, numbers, hint)
+    if number is None:
+        return _latest(known, spec_of, run.started_utc_ns)
+    check = known[number]
+    if check.void is not None:
+        raise UsageError(
+            f"reference check {number} is void ({check.void}): nothing is corrected by "
+            f"it; take another, or restore its run with `benchlog void {check.run_id} "
+            "--restore --reason WHY`"
+        )
+    return timebase_by(spec_of[check.instrument.serial], check, run.started_utc_ns)
+
+
+def _specs_by_serial(run: "Run") -> "dict[str, InstrumentSpec | None]":
+    """Return what the bench says of each instrument that gave a serial number."""
+    from benchlog.store.snapshot import bench_from
+
+    plain = run.snapshot.get("bench")
+    specs = bench_from(plain).instruments if isinstance(plain, dict) else {}
+    return {
+        one.serial: specs.get(name)
+        for name, one in run.identities.items()
+        if one.serial
+    }
+
+
+def _latest(
+    known: "Mapping[int, ReferenceCheck]",
+    spec_of: "Mapping[str, InstrumentSpec | None]",
+    at_utc_ns: int,
+) -> "Timebase":
+    """Return the time base by the newest check, or by what goes before it.
+
+    A poor check that agrees with a much finer one, or with what the bench file states,
+    is not the one to judge by. Where all are void, what is stated is all there is.
+    """
+    from benchlog.verdict.checks import ruling
+    from benchlog.verdict.standing import timebase_now
+    from benchlog.verdict.timebase import assumed_timebase, timebase_by, timebase_for
+
+    checks = {number: one for number, one in known.items() if one.void is None}
+    newest = max(checks or known, key=lambda one: (known[one].at_utc_ns, one))
+    serial = known[newest].instrument.serial
+    spec = spec_of[serial]
+    of_it = [one for one in checks.values() if one.instrument.serial == serial]
+    if why := _stated_instead(spec, of_it):
+        say(why if checks else f"check {newest} is void, there is no other: {why}")
+        if spec is None:
+            return assumed_timebase()
+        if checks:
+            return timebase_now(spec, of_it, of_it[-1].at_utc_ns)
+        return timebase_for(spec, None, at_utc_ns, "every check of it is void")
+    rules = ruling(spec, of_it, of_it[-1].at_utc_ns) or of_it[-1]
+    number = next(number for number, one in checks.items() if one == rules)
+    if number != newest:
+        say(f"check {newest} is not in use: check {number} agrees and is much finer")
+    return timebase_by(spec, rules, at_utc_ns)
+
+
+def _stated_instead(
+    spec: "InstrumentSpec | None", checks: "Sequence[ReferenceCheck]"
+) -> str:
+    """Say why the bench file's word goes before the newest check; empty if not."""
+    from benchlog.verdict.checks import stated_goes_on
+
+    if not checks:
+        return "what the bench file states is taken"
+    said = stated_goes_on(spec, checks[:-1], checks[-1])
+    return said and f"the newest check is not in use: {said}"
+
+
+def _number(text: str) -> int:
+    if not text.isdecimal():
+        raise UsageError(f"--refcheck {text!r}: give its number, or `latest`")
+    return int(text)
+
+
+def _verdict(run: "Run", document: dict[str, Any], reason: str) -> "VerdictRow":
+    from benchlog.store.rows import VerdictRow
+
+    basis = {"part": run.part, "timebase": run.timebase, "reason": reason}
+    return VerdictRow(
+        word=document["verdict"],
+        offset_ppm=document["offset_ppm"],
+        u_ppm=document["u_ppm"],
+        limit_ppm=document["limit_ppm"],
+        conformance=document["conformance"],
+        rule=f"{RULE}; {reason}" if reason else RULE,
+        figures={**document, "basis": basis},
+    )
+
+
+def _tell(before: "Run", is_trial: bool) -> None:
+    kept = "nothing is kept" if is_trial else "the old verdict stays beside it"
+    was = before.verdict or "not judged"
+    say(f"run {before.id} of {before.device} was {was}; {kept}")
+    if before.void is not None:
+        say(
+            f"run {before.id} is void ({before.void}): its verdict counts for nothing "
+            f"until `benchlog void {before.id} --restore --reason WHY`"
+        )

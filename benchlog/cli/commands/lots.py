@@ -1,0 +1,91 @@
+"""`benchlog lots`: the lots of a database, or of many benches together."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import reading
+from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.typed_values import CatalogueName, Text
+
+if TYPE_CHECKING:
+    from benchlog.verdict.lotreport import LotReport
+
+    Found = list[tuple[LotReport, tuple[str, ...]]]
+
+EXAMPLES = (
+    "benchlog lots",
+    "benchlog lots --dataset factory/ --supplier 'Invented Ltd'",
+    "benchlog lots --dataset factory/ --json",
+)
+
+
+@make_command("lots", examples=EXAMPLES)
+@click.option(
+    "--dataset",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    metavar="DIR",
+    help="The lots of a dataset that `export --dataset` wrote.",
+)
+@click.option("--part", type=CatalogueName("parts"), help="Only lots of this part.")
+@click.option("--supplier", type=Text(), help="Only lots from this supplier.")
+def command(
+    dataset: Path | None,
+    part: str | None,
+    supplier: str | None,
+    db: Path | None,
+    as_json: bool,
+) -> None:
+    """List lots with their decision, in the order in which they were opened."""
+    found = _found(dataset, part, supplier, db)
+    if as_json:
+        print_json([document(report, benches) for report, benches in found])
+    elif found:
+        click.echo(_table(found))
+    else:
+        say("no lot matches; `benchlog inspect` opens one")
+
+
+def _found(
+    dataset: Path | None, part: str | None, supplier: str | None, db: Path | None
+) -> "Found":
+    from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
+
+    if dataset is not None:
+        return list(lots_of_dataset(dataset, part, supplier))
+    with reading(db) as reader:
+        return list(lots_of_database(reader, part, supplier))
+
+
+def document(report: "LotReport", benches: tuple[str, ...]) -> dict[str, Any]:
+    """Return a lot as plain values: the keys of `inspect --json`, and its benches."""
+    from benchlog.verdict.lotreport import lot_document
+
+    return {**lot_document(report), "benches": list(benches)}
+
+
+def _table(found: "Found") -> str:
+    rows = []
+    for report, benches in found:
+        standing, able = report.standing, report.figures.capability
+        decided = standing.passed + standing.failed
+        rows.append(
+            (
+                report.lot.lot,
+                report.part.id,
+                report.lot.supplier or "-",
+                str(report.plan.lot_size),
+                f"{standing.passed}/{decided}",
+                "-" if able is None else f"{able.mean_ppm.value:+.4g}",
+                "-" if able is None else f"{able.sd_ppm.value:.3g}",
+                standing.decision.value,
+                ", ".join(benches),
+            )
+        )
+    headers = (
+        "lot", "part", "supplier", "size", "passed", "mean ppm", "sd ppm",
+        "decision", "bench",
+    )  # fmt: skip
+    return table(headers, rows, "lllrrrr")

@@ -1,0 +1,63 @@
+"""`benchlog measure`: one device (or one at each position), judged against its part."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchlog.cli import options
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import database
+from benchlog.cli.typed_values import CatalogueName, Duration, Text
+
+EXAMPLES = (
+    "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
+    "benchlog measure --bench corner-bench --part tuning-fork-32khz-20ppm \\",
+    "    --device TF-0031 --for 10m --load-pf 12.5 --operator 'M. Okwuosa'",
+    "benchlog measure --bench twin-bench --part rc-8mhz-trimmed \\",
+    "    --position A --device RC-101 --position B --device RC-102 --json",
+)
+
+
+@make_command("measure", examples=EXAMPLES)
+@click.option(
+    "--bench", required=True, type=CatalogueName("benches"), help="Name or path."
+)
+@click.option(
+    "--part", required=True, type=CatalogueName("parts"), help="Name or path."
+)
+@click.option(
+    "--device",
+    "devices",
+    type=Text(),
+    multiple=True,
+    help="The id written on the device; asked in a terminal when left out.",
+)
+@options.positions
+@click.option("--readings", type=click.IntRange(1, 10**9), help="End after N readings.")
+@click.option(
+    "--for", "for_s", type=Duration(), help="End after a time, e.g. 10m; pauses count."
+)
+@options.of_a_run
+@options.no_screen
+@click.option("--go-on", is_flag=True, help="Go on when the terminal is closed.")
+@options.bell
+@click.pass_context
+def command(
+    ctx: click.Context, /, db: Path | None, as_json: bool, **typed: Any
+) -> None:
+    """Measure a device and judge it against its part.
+
+    Without --readings or --for the run ends when the verdict is clear: after at least
+    10 readings, at most 300 readings or 5 min. Every reading is in the database before
+    it is shown.
+
+    Exit code: 0 pass, 3 fail, 4 undecided; the worst of several positions, for which
+    --json prints a list.
+    """
+    from benchlog.cli.tasks.measuring import Manner, carry_out
+    from benchlog.cli.tasks.planning import MeasureRequest
+
+    shown = {name: typed.pop(name) for name in ("no_screen", "go_on", "bell")}
+    manner = Manner(database(db), as_json, **shown)
+    ctx.exit(carry_out(MeasureRequest(**typed), manner))

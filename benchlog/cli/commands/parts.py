@@ -1,0 +1,140 @@
+"""`benchlog parts`: the catalogue of what data sheets promise."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchlog.cli.command import COMMANDS, Group, common_options
+from benchlog.cli.command import command as make_command
+from benchlog.cli.printing import pairs, print_json, say, table
+from benchlog.cli.typed_values import CatalogueName
+from benchlog.errors import ConfigError
+from benchlog.units import format_frequency
+
+if TYPE_CHECKING:
+    from benchlog.model import Limits, Part, TemperatureLaw
+
+EXAMPLES = (
+    "benchlog parts",
+    "benchlog parts list --json",
+    "benchlog parts show quartz-16mhz-30ppm",
+)
+
+
+@click.group(
+    "parts", cls=Group, short_help=COMMANDS["parts"], invoke_without_command=True
+)
+@click.pass_context
+def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
+    """List the part catalogue, or show one part of it.
+
+    Parts are TOML files: those that ship with benchlog, yours in the folder `parts` of
+    your configuration folder, and those in ./configs/parts.
+    """
+    del db
+    if ctx.invoked_subcommand is None:
+        list_all(as_json)
+
+
+command.examples = EXAMPLES
+command.params += common_options(figures=True)
+
+
+@make_command("list", examples=EXAMPLES[:2])
+def list_(db: Path | None, as_json: bool) -> None:
+    """List every part of the catalogue."""
+    del db
+    list_all(as_json)
+
+
+@make_command("show", examples=EXAMPLES[2:])
+@click.argument("part", metavar="ID", type=CatalogueName("parts"))
+def show(part: str, db: Path | None, as_json: bool) -> None:
+    """Show all that the data sheet of one part promises; ID may be a path."""
+    del db
+    from benchlog.catalogue import load_part
+
+    found = load_part(part)
+    if as_json:
+        print_json(found)
+    else:
+        click.echo(pairs(_promises(found)))
+
+
+command.add_command(list_)
+command.add_command(show)
+show.short_help = "Show all that the data sheet of one part promises."
+
+
+def list_all(as_json: bool) -> None:
+    """Print every part; a file with problems is named on standard error.
+
+    Raises ConfigError when no part file can be used.
+    """
+    from benchlog.catalogue import list_parts
+
+    parts, problems = list_parts()
+    if problems and not parts:
+        raise ConfigError(problems)
+    for problem in problems:
+        say(f"left out: {problem}")
+    if as_json:
+        print_json(parts)
+    else:
+        headers = ("part", "nominal", "tolerance ppm", "stability ppm", "title")
+        click.echo(table(headers, [_row(part) for part in parts], "lrrr"))
+
+
+def _row(part: "Part") -> tuple[str, ...]:
+    limits = part.limits
+    stability = "-" if limits.stability_ppm is None else f"{limits.stability_ppm:,g}"
+    nominal = format_frequency(part.nominal_hz)
+    return part.id, nominal, f"{limits.tolerance_ppm:,g}", stability, part.title
+
+
+def _promises(part: "Part") -> list[tuple[str, str]]:
+    limits = part.limits
+    at = f"at {limits.reference_c:g} +-{limits.reference_band_c:g} C"
+    rows = [
+        ("part", part.id),
+        ("title", part.title),
+        ("kind", part.kind),
+        ("nominal", format_frequency(part.nominal_hz)),
+        ("tolerance", f"{limits.tolerance_ppm:,g} ppm {at}"),
+        ("stability", _stability(limits)),
+        ("ageing", _figure(limits.ageing_ppm_per_year, "ppm a year")),
+        ("jitter", _figure(limits.jitter_ppm, "ppm rms at the gate in use")),
+        ("temperature", _law(part.temperature)),
+        ("load", _figure(part.load.load_pf, "pF")),
+        ("shunt C0", _figure(part.load.shunt_c0_pf, "pF")),
+        ("motional C1", _figure(part.load.motional_c1_ff, "fF")),
+        ("notes", part.notes.strip()),
+        ("file", part.file),
+    ]
+    return [(name, text) for name, text in rows if text]
+
+
+def _figure(value: float | None, unit: str) -> str:
+    return "" if value is None else f"{value:,g} {unit}"
+
+
+def _stability(limits: "Limits") -> str:
+    if limits.stability_ppm is None:
+        return ""
+    span = ""
+    if limits.range_c is not None:
+        span = f" from {limits.range_c[0]:g} to {limits.range_c[1]:g} C"
+    return f"{limits.stability_ppm:,g} ppm{span}"
+
+
+def _law(law: "TemperatureLaw | None") -> str:
+    if law is None:
+        return "as is usual for the kind"
+    terms = (
+        _figure(law.linear_ppm_per_c or None, "ppm/C"),
+        _figure(law.quadratic_ppm_per_c2 or None, "ppm/C^2"),
+        _figure(law.cubic_ppm_per_c3 or None, "ppm/C^3"),
+    )
+    said = ", ".join(term for term in terms if term)
+    return f"{law.law} around {law.reference_c:g} C: {said or 'flat'}"

@@ -1,0 +1,81 @@
+"""`benchlog report`: a page that can be read, printed and sent on."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.printing import say
+from benchlog.cli.typed_values import CatalogueName, RunId, Text
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.pages.content import Page
+    from benchlog.store.reader import Reader
+
+EXAMPLES = (
+    "benchlog report 12 --out KX-0412.html",
+    "benchlog report 12 --out KX-0412.pdf --paper Letter",
+    "benchlog report 12 19 27 --out three-runs.html",
+    "benchlog report --lot 2026-071 --out lot.pdf",
+    "benchlog report --refcheck 3 --out check.html",
+)
+
+
+@make_command("report", examples=EXAMPLES, figures=False)
+@click.argument("run", type=RunId(), nargs=-1)
+@click.option("--lot", type=Text(), help="A page of this lot.")
+@click.option("--part", type=CatalogueName("parts"), help="Of which part the lot is.")
+@click.option("--refcheck", type=click.IntRange(1), help="A page of this check.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    required=True,
+    metavar="FILE",
+    help="The page to write: .html or .pdf.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(("A4", "Letter"), case_sensitive=False),
+    default="A4",
+    show_default=True,
+    help="Of a PDF; a browser prints HTML on either.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
+def command(
+    run: tuple[int, ...],
+    out: Path,
+    paper: str,
+    overwrite: bool,
+    db: Path | None,
+    **wish: Any,
+) -> None:
+    """Write a page of RUN (several, or the latest), of a lot or of a reference check.
+
+    One file that needs no network: who measured what with which instruments, the
+    verdict with its uncertainty budget, charts, events, method and sources.
+    """
+    from benchlog.pages.page_builder import check_target, write_page
+
+    check_target(out, overwrite=overwrite)
+    with reading(db) as reader:
+        page = _page(reader, run, wish)
+    write_page(page, out, paper, overwrite=overwrite)
+    say(f"{page.title}: written to {out}")
+
+
+def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "Page":
+    from benchlog.clock import host_clock
+    from benchlog.pages.page_builder import check_page, lot_page, run_page
+
+    asked = (bool(numbers), wish["lot"] is not None, wish["refcheck"] is not None)
+    if sum(asked) > 1:
+        raise UsageError("name runs, or --lot, or --refcheck: a page is of one of them")
+    if wish["lot"] is not None:
+        return lot_page(reader, wish["lot"], wish["part"], host_clock())
+    if wish["refcheck"] is not None:
+        return check_page(reader, wish["refcheck"], host_clock())
+    runs = [chosen_run(reader, number) for number in numbers or (None,)]
+    return run_page(reader, runs, host_clock())

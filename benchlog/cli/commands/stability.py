@@ -1,0 +1,166 @@
+"""`benchlog stability`: a deviation against averaging time."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.printing import pairs, print_json, say, table
+from benchlog.cli.tasks.studying import check_plot, plot_option
+from benchlog.cli.typed_values import Durations, RunId
+from benchlog.model import DEVIATIONS
+from benchlog.units import printable
+
+if TYPE_CHECKING:
+    from benchlog.analysis.stability.estimation import Stability
+    from benchlog.analysis.stability.stamp_noise import StampNoise
+    from benchlog.model import Run
+
+EXAMPLES = (
+    "benchlog stability 12",
+    "benchlog stability 12 --kind mdev --spacing decade --json",
+    "benchlog stability 12 --tau 1s,10s,100s --plot KX-0412-adev.svg",
+)
+_LONG_MIN: Final = 0.5
+
+
+@make_command("stability", examples=EXAMPLES)
+@click.argument("run", type=RunId(), required=False)
+@click.option(
+    "--kind", type=click.Choice(DEVIATIONS), default="adev", show_default=True
+)
+@click.option(
+    "--estimator",
+    type=click.Choice(("overlapping", "plain")),
+    default="overlapping",
+    show_default=True,
+)
+@click.option(
+    "--spacing",
+    type=click.Choice(("octave", "decade", "every")),
+    default="octave",
+    show_default=True,
+    help="Which averaging times.",
+)
+@click.option("--tau", "taus_s", type=Durations(), help="These averaging times.")
+@click.option("--remove-drift", is_flag=True, help="Take a straight line off first.")
+@click.option("--leave-out-outliers", is_flag=True, help="Without marked outliers.")
+@plot_option
+def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
+    """Show how stable RUN (the latest if left out) is over averaging times.
+
+    Each row has its 95 % interval, the noise named at that averaging time, and how
+    many pairs of averages it rests on. Where a drift dominates, that is said instead.
+    Readings are never changed; outliers are left out only when asked.
+    """
+    from benchlog.analysis.series import outliers
+    from benchlog.report.study import series_of, stamps_of
+
+    check_plot(wish["plot"])
+    with reading(db) as reader:
+        chosen = chosen_run(reader, run)
+        series = series_of(reader, chosen)
+    marked, stamps = outliers(series), stamps_of(chosen, series)
+    found = _found(series, marked, wish)
+    if stamps is not None:
+        found = replace(found, notes=(stamps.text, *found.notes))
+    if wish["plot"]:
+        from benchlog.plotting.result_pictures import plot_stability
+
+        plot_stability([found], wish["plot"], _title(chosen, found))
+    if as_json:
+        print_json(document(chosen, found, int(marked.sum()), stamps))
+    else:
+        click.echo(text(chosen, found, int(marked.sum()), wish))
+
+
+def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
+    from benchlog.analysis.series import without, without_drift
+    from benchlog.analysis.stability.deviations import expected_s
+    from benchlog.analysis.stability.estimation import Request, stability
+
+    if wish["leave_out_outliers"]:
+        series = without(series, marked)
+    if wish["remove_drift"]:
+        series = without_drift(series)
+    request = Request(wish["estimator"], wish["spacing"], tuple(wish["taus_s"] or ()))
+    minutes = expected_s(series, wish["kind"], request) / 60.0
+    if minutes > _LONG_MIN:
+        say(
+            f"about {minutes:,.0f} min of computing; fewer averaging times (--spacing "
+            "decade, --tau) or --kind totdev take less, Ctrl-C ends it"
+        )
+    return stability(series, wish["kind"], request)
+
+
+def document(
+    run: "Run", found: "Stability", outliers: int, stamps: "StampNoise | None" = None
+) -> dict[str, Any]:
+    """Return the JSON document: the contract's keys, then what a person should know.
+
+    `stamps` is None for a run of readings.
+    """
+    return {
+        "run": run.id,
+        "kind": found.kind,
+        "tau0_s": found.tau0_s,
+        "rows": list(found.rows),
+        "estimator": found.estimator,
+        "missing": found.missing,
+        "dead_time_s": found.dead_time_s,
+        "outliers_marked": outliers,
+        "stamps": stamps,
+        "notes": list(found.notes),
+        "simulated": run.simulated,
+    }
+
+
+def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) -> str:
+    """Return the result as a person reads it: heading, table, chart, notes."""
+    rows = [
+        (
+            f"{row.tau_s:.6g}",
+            str(row.n),
+            _figure(row.value),
+            _figure(row.low),
+            _figure(row.high),
+            row.noise_text,
+        )
+        for row in found.rows
+    ]
+    headers = ("tau s", "pairs", found.kind, "95 % from", "to", "noise there")
+    notes = list(found.notes)
+    if outliers:
+        done = "left out" if wish["leave_out_outliers"] else "marked, not left out"
+        notes.append(f"outliers: {outliers} {done}")
+    parts = [_title(run, found), table(headers, rows, "rrrrr"), _chart(found)]
+    parts.append(pairs([("note", "\n".join(notes))]) if notes else "")
+    return "\n\n".join(part for part in parts if part)
+
+
+def _chart(found: "Stability") -> str:
+    from benchlog.plotting.printed_chart import ChartShape, text_chart
+
+    rows = [row for row in found.rows if row.value]
+    if len(rows) < 2:
+        return ""
+    layers = [
+        ([row.tau_s for row in rows], [getattr(row, name) or row.value for row in rows])
+        for name in ("value", "low", "high")
+    ]
+    known = any(row.low is not None for row in rows)
+    unit = f"{found.kind} with its interval" if known else found.kind
+    return text_chart(layers, ChartShape(log=True, x_unit="s", y_unit=unit))  # type: ignore[arg-type]
+
+
+def _title(run: "Run", found: "Stability") -> str:
+    said = ", simulated" if run.simulated else ""
+    device = printable(run.device)
+    return f"{found.kind} ({found.estimator}) of {device}, run {run.id}{said}"
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else f"{value:.4e}"

@@ -1,0 +1,66 @@
+"""`benchlog watch`: the live screen on a run, wherever its keeper is."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import chosen_run, database, reading
+from benchlog.cli.printing import in_terminal
+from benchlog.cli.typed_values import RunId, Text
+from benchlog.errors import UsageError
+
+EXAMPLES = (
+    "benchlog watch",
+    "benchlog watch 12 --bell",
+    "benchlog watch 12 --serve",
+)
+
+
+@make_command("watch", examples=EXAMPLES, figures=False)
+@click.argument("run", type=RunId(), required=False)
+@click.option("--bell", is_flag=True, help="Ring when the verdict becomes clear.")
+@click.option("--serve", "in_browsers", is_flag=True, help="Show it in browsers.")
+@click.option(
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    type=Text(),
+    help="With --serve: where to listen; the default is this computer alone.",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8642,
+    show_default=True,
+    help="With --serve.",
+)
+@click.option("--look-only", is_flag=True, help="No key changes anything in the run.")
+@click.option("--in-browser", is_flag=True, hidden=True)
+def command(run: int | None, db: Path | None, **typed: Any) -> None:
+    """Watch RUN (the latest one if left out) on a live screen.
+
+    Watching costs the run nothing: it reads the database, and leaving the screen leaves
+    the run alone. With --serve the same screen is shown in browsers, to whoever has the
+    address that is printed.
+    """
+    if not (typed["in_browsers"] or typed["in_browser"] or in_terminal()):
+        raise UsageError(
+            "watch needs a terminal that can show a full screen (TERM=dumb cannot); "
+            "`benchlog show` prints the figures without one"
+        )
+    with reading(db) as reader:
+        number = chosen_run(reader, run).id
+    if typed["in_browsers"]:
+        from benchlog.cli.tasks.browser_server import ServedScreens, serve
+
+        serve(ServedScreens(database(db), number, typed["host"], typed["port"]))
+        return
+    from benchlog.cli.tasks.with_screen import watch_in_browser, watch_run
+
+    if typed["in_browser"]:
+        watch_in_browser(database(db), number, look_only=typed["look_only"])
+    else:
+        how = {"bell": typed["bell"], "look_only": typed["look_only"]}
+        watch_run(database(db), number, **how)

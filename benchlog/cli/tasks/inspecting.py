@@ -1,0 +1,125 @@
+"""Carrying an inspection out: in lines from a list of ids, or on its screen."""
+
+import contextlib
+import sys
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import click
+
+from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
+from benchlog.cli.tasks.lot_text import text_of_lot
+from benchlog.cli.tasks.with_screen import interruptible
+from benchlog.clock import host_clock
+from benchlog.errors import UsageError
+from benchlog.model import EventKind, Lot
+from benchlog.recorder.ids import Ids
+from benchlog.recorder.inspection import inspect_lot
+from benchlog.recorder.lotbook import Task
+from benchlog.recorder.lotlaunch import launch_lot
+from benchlog.recorder.told import Told
+from benchlog.report.lots import lot_with_runs
+from benchlog.screen.inspection.app import run_inspection
+from benchlog.screen.inspection.lot_screen import LotOnScreen
+from benchlog.store.reader import Reader
+from benchlog.verdict.lot import Decision
+from benchlog.verdict.lotreport import LotReport, lot_document
+from benchlog.verdict.sampling import describe_plan
+
+__all__ = ["Wish", "carry_out"]
+
+EXIT_CODES: Final = {Decision.ACCEPTED: 0, Decision.REJECTED: 3, Decision.OPEN: 4}
+_QUIET: Final = {EventKind.STARTED, EventKind.ENDED, EventKind.SETTLED}
+
+
+def carry_out(
+    wish: Wish,
+    database: Path,
+    *,
+    as_json: bool,
+    no_screen: bool,
+    bell: bool,
+    result: bool,
+) -> int:
+    """Inspect the lot, print how it stands, return the exit code."""
+    if result:
+        return report(database, known_lot(database, wish), as_json=as_json)
+    listed = wish.ids is not None
+    shown = not (as_json or no_screen or listed) and in_terminal()
+    if not shown and not listed and wish.auto_ids is None:
+        raise UsageError(
+            "without a screen ids come from --ids FILE, from standard input with "
+            "--ids -, or the devices are numbered with --auto-ids PREFIX"
+        )
+    if listed and wish.auto_ids is not None:
+        raise UsageError("give --ids or --auto-ids: a device has one id")
+    task = task_for(wish, database)
+    for line in describe_plan(task.plan).splitlines():
+        say(line)
+    if shown:
+        inspect_on_screen(replace(task, watched=True), database, bell=bell)
+    else:
+        _in_lines(wish, task, database)
+    return report(database, task.lot, as_json=as_json)
+
+
+def _in_lines(wish: Wish, task: Task, database: Path) -> None:
+    ids = None if wish.ids is None else ids_from(wish.ids)
+    if ids is None:
+        task = replace(task, watched=True, alone=True)
+    inspect_lot(task, database, host_clock(), tell=tell, ids=ids)
+
+
+def ids_from(path: Path) -> Ids:
+    """Return the ids of a file; `-` is standard input. Raises UsageError."""
+    if str(path) == "-":
+        return Ids(fd=sys.stdin.fileno())
+    try:
+        text = path.read_text(encoding="utf-8", errors="backslashreplace")
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read: {error.strerror}") from error
+    return Ids(text.splitlines())
+
+
+def tell(told: Told) -> None:
+    """Say what the keeper tells; a reader that has gone away stops nothing."""
+    line = ""
+    if told.kind in ("waiting", "device"):
+        line = told.text
+    elif told.event is not None and told.event.kind not in _QUIET:
+        line = f"run {told.run_id}: {told.event.kind}: {told.event.text}"
+    if line:
+        with contextlib.suppress(OSError):
+            say(line)
+
+
+def report(database: Path, lot: Lot, *, as_json: bool) -> int:
+    """Print how a lot stands on standard output; return the exit code."""
+    found = report_of(database, lot)
+    if as_json:
+        print_json(lot_document(found))
+    else:
+        click.echo(text_of_lot(found))
+    return EXIT_CODES[found.standing.decision]
+
+
+def report_of(database: Path, lot: Lot) -> LotReport:
+    """Return the report of a lot as the database has it now."""
+    with closing(Reader.open(database)) as reader:
+        kept = next(iter(reader.lots(lot.lot, lot.part_id)), lot)
+        return lot_with_runs(reader, kept)[0]
+
+
+# --- a lot on its screen, with the keeper beside it
+
+
+def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:
+    """Start the lot's keeper, show the lot until the person leaves, end the keeper.
+
+    Raises what prevents the start: InstrumentError, BusyError, StoreError.
+    """
+    with closing(launch_lot(task, database)) as launched, interruptible():
+        run_inspection(LotOnScreen(database, task.lot, launched.control, bell))

@@ -1,0 +1,183 @@
+"""What `benchlog soak` was asked for, and carrying it out on a screen or in lines."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+import click
+
+from benchlog.cli.database import reading
+from benchlog.cli.figures import exit_code, judged_night, text_of
+from benchlog.cli.night import night_text
+from benchlog.cli.printing import print_json, say
+from benchlog.cli.tasks.measuring import Manner
+from benchlog.cli.tasks.planning import MeasureRequest, plans_of
+from benchlog.clock import host_clock
+from benchlog.errors import NotFoundError, UsageError
+from benchlog.model import Purpose, RunPlan
+from benchlog.units import NS_PER_S, iso_utc
+
+_TIMES: Final = ("%H:%M", "%H:%M:%S")
+
+
+def carry_out(typed: dict[str, Any], manner: Manner) -> int:
+    """Begin a soak or go on with one, print how it was, return the exit code.
+
+    Raises UsageError, NotFoundError, ConfigError for what cannot be begun, and what
+    prevents the start: BusyError, StoreError.
+    """
+    run_ids = _to_resume(typed, manner)
+    length_s = _length_s(typed)
+    if not run_ids:
+        run_ids = _begun(_plans(typed, length_s), manner)
+    else:
+        own_length = typed["bench"] is None or typed["resume"] is not None
+        run_ids = _gone_on(run_ids, length_s if own_length else None, manner)
+    return _report(run_ids, manner)
+
+
+def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
+    """Return the runs to go on with, none to begin one. Raises NotFoundError."""
+    if typed["resume"] is not None:
+        if typed["resume_last"] or typed["bench"] or typed["devices"]:
+            raise UsageError(
+                "--resume takes bench, part and device from the run; leave out "
+                "--bench, --device and --resume-last"
+            )
+        return (int(typed["resume"]),)
+    if not typed["resume_last"]:
+        return ()
+    from benchlog.recorder.resume import find_last
+
+    found = find_last(manner.database, typed["devices"])
+    if not found and typed["bench"] is None:
+        raise NotFoundError(
+            "soak",
+            "last",
+            (),
+            "that broke off and that nobody keeps; see benchlog runs",
+        )
+    return found
+
+
+def _plans(typed: dict[str, Any], length_s: float | None) -> tuple[RunPlan, ...]:
+    for name in ("bench", "part"):
+        if typed[name] is None:
+            raise UsageError(f"which {name}? Give --{name}, or go on with --resume RUN")
+    known = ("bench", "part", "devices", "positions", "gate_s", "operator", "note")
+    more = ("lot", "load_pf", "supply_v")
+    request = MeasureRequest(**{name: typed[name] for name in (*known, *more)})
+    return tuple(
+        replace(
+            plan,
+            purpose=Purpose.SOAK,
+            until_clear=False,
+            max_readings=None,
+            max_s=length_s,
+        )
+        for plan in plans_of(request)
+    )
+
+
+def _length_s(typed: dict[str, Any]) -> float | None:
+    """Return how long from now on, None for as long as nobody stops it."""
+    if typed["for_s"] is not None and typed["until"] is not None:
+        raise UsageError("give --for or --until, not both: either one ends the run")
+    if typed["until"] is None:
+        return typed["for_s"]  # type: ignore[no-any-return]
+    now_ns = host_clock().utc_ns()
+    end_ns = moment_utc_ns(typed["until"], now_ns)
+    say(f"until {iso_utc(end_ns)}")
+    return (end_ns - now_ns) / NS_PER_S
+
+
+def moment_utc_ns(text: str, now_utc_ns: int) -> int:
+    """Return the moment that `07:30` (the next one, local) or an ISO date-time means.
+
+    Raises UsageError for anything else, and for a moment that has passed.
+    """
+    now = datetime.fromtimestamp(now_utc_ns / NS_PER_S, UTC)
+    found = _time_of_day(text, now) or _date_and_time(text)
+    if found is None:
+        raise UsageError(
+            f"{text!r} is no time; write 07:30 for the next such local time, or "
+            "2026-11-30T07:30, with Z behind it for UTC"
+        )
+    if found <= now:
+        raise UsageError(f"{text!r} has passed already; it is {now:%Y-%m-%d %H:%M} UTC")
+    return round(found.timestamp() * NS_PER_S)
+
+
+def _time_of_day(text: str, now: datetime) -> datetime | None:
+    for form in _TIMES:
+        try:
+            time = datetime.strptime(text, form).time()
+        except ValueError:
+            continue
+        here = now.astimezone().date()
+        days = (here, here + timedelta(days=1), here + timedelta(days=2))
+        # each day has its own offset from UTC: summer time may begin in between
+        moments = [datetime.combine(day, time).astimezone() for day in days]
+        return next(moment for moment in moments if moment > now)
+    return None
+
+
+def _date_and_time(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except (ValueError, OverflowError):
+        return None
+
+
+def _begun(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
+    if manner.on_screen:
+        from benchlog.cli.tasks.with_screen import measure_on_screen
+
+        return measure_on_screen(
+            plans, manner.database, go_on=manner.go_on, bell=manner.bell
+        )
+    from benchlog.cli.tasks.headless import soak_in_lines
+
+    return soak_in_lines(plans, manner.database, go_on=manner.go_on)
+
+
+def _gone_on(
+    run_ids: tuple[int, ...], more_s: float | None, manner: Manner
+) -> tuple[int, ...]:
+    if manner.on_screen:
+        from benchlog.cli.tasks.with_screen import measure_on_screen
+        from benchlog.recorder.launch import Again
+
+        how: dict[str, Any] = {"go_on": manner.go_on, "bell": manner.bell}
+        return measure_on_screen(
+            (), manner.database, again=Again(run_ids, more_s), **how
+        )
+    from benchlog.cli.tasks.headless import soak_in_lines
+    from benchlog.recorder.resume import resumed
+
+    now_ns = host_clock().utc_ns()
+    several = [resumed(manner.database, i, now_ns, more_s=more_s) for i in run_ids]
+    for old in several:
+        say(f"going on with run {old.run.id}: {old.gap}")
+    plans = tuple(old.plan for old in several)
+    return soak_in_lines(plans, manner.database, go_on=manner.go_on, resume=several)
+
+
+def _report(run_ids: Sequence[int], manner: Manner) -> int:
+    documents, texts = [], []
+    with reading(manner.database) as reader:
+        for run_id in run_ids:
+            events = [
+                {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
+                for _, event in reader.events(run_id)
+            ]
+            figures, night = judged_night(reader, reader.run(run_id))
+            summary = night.document()
+            documents.append({**figures, "events": events, "summary": summary})
+            texts.append(f"{text_of(figures)}\n\n{night_text(night)}")
+    if manner.as_json:
+        print_json(documents[0] if len(documents) == 1 else documents)
+    else:
+        click.echo("\n\n".join(texts))
+    return exit_code(documents)

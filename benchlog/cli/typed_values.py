@@ -1,0 +1,191 @@
+"""Types of what is typed: durations, names, finite numbers; with their completion."""
+
+import contextlib
+import math
+from typing import Any
+
+import click
+from click.shell_completion import CompletionItem
+
+from benchlog.units import parse_duration_s
+
+
+class _Type(click.ParamType):  # type: ignore[type-arg]  # generic from click 8.5
+    """The base of the types below."""
+
+
+class Duration(_Type):
+    """A duration as `90s`, `10m`, `1h30m`; converts to seconds."""
+
+    name = "duration"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a duration in seconds, or fail with the accepted forms."""
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_duration_s(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+class Durations(_Type):
+    """Durations separated by commas, as `1s,10s,100s` or `1,10,100`; to seconds."""
+
+    name = "durations"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Read each one; a bare number is seconds."""
+        if isinstance(value, tuple):
+            return value
+        return tuple(self._one(text, param, ctx) for text in str(value).split(","))
+
+    def _one(
+        self, text: str, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        with contextlib.suppress(ValueError):
+            return parse_duration_s(f"{float(text)!r}s")
+        try:
+            return parse_duration_s(text)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+class FiniteNumber(_Type):
+    """A finite number; `above` is the bound it must exceed."""
+
+    name = "number"
+
+    def __init__(self, above: float = -math.inf) -> None:
+        self.above = above
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a number; NaN and infinities are none."""
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number) or number <= self.above:
+            bound = "" if self.above == -math.inf else f" above {self.above:g}"
+            point = "; decimals follow a point" if "," in str(value) else ""
+            self.fail(f"{value!r} is not a finite number{bound}{point}", param, ctx)
+        return number
+
+
+class SupplyVolts(FiniteNumber):
+    """A supply in V; more than a clock source can have is warned of, and kept."""
+
+    def __init__(self) -> None:
+        super().__init__(above=0)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a voltage; say when it is beyond belief."""
+        from benchlog.cli.printing import say
+        from benchlog.verdict.marks import MOST_V
+
+        volts = super().convert(value, param, ctx)
+        if volts > MOST_V:
+            say(f"a supply of {volts:g} V is beyond {MOST_V:g} V; it is kept as typed")
+        return volts
+
+
+class Text(_Type):
+    """Any Unicode text with something in it; bytes that are no text are refused."""
+
+    name = "text"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> str:
+        """Return the text without surrounding blanks."""
+        text = str(value).strip()
+        if any("\ud800" <= ch <= "\udfff" for ch in text):
+            self.fail(f"{value!r} is not text in the terminal's encoding", param, ctx)
+        if not text:
+            self.fail("it is empty", param, ctx)
+        return text
+
+
+class CatalogueName(_Type):
+    """A name (or path) of the catalogue: `kind` is `parts` or `benches`."""
+
+    name = "name"
+
+    def __init__(self, kind: str) -> None:
+        self.kind = kind
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Complete the names in the catalogue; paths are left to the shell."""
+        from benchlog.catalogue import names
+
+        del ctx, param
+        if "/" in incomplete or incomplete.startswith("."):
+            return [CompletionItem(incomplete, type="file")]
+        return [CompletionItem(n) for n in names(self.kind) if n.startswith(incomplete)]
+
+
+class UseName(_Type):
+    """A use, a family of uses, or a path; completed from the catalogue."""
+
+    name = "use"
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Complete the uses' ids; a broken file completes the others."""
+        from benchlog.catalogue import list_uses
+
+        del ctx, param
+        uses, _ = list_uses()
+        return [
+            CompletionItem(use.id, help=use.title)
+            for use in uses
+            if use.id.startswith(incomplete)
+        ]
+
+
+class RunId(_Type):
+    """The number of a run; completed from the database."""
+
+    name = "run"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Read a whole number above zero that SQLite can hold."""
+        try:
+            number = int(value)
+        except ValueError:
+            number = 0
+        if not 0 < number < 2**63:
+            self.fail(f"{value!r} is not a run; see `benchlog runs`", param, ctx)
+        return number
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Complete the latest runs; a database that cannot be read completes none."""
+        from benchlog.cli.database import reading
+        from benchlog.errors import BenchlogError
+
+        del param
+        found: list[CompletionItem] = []
+        with (
+            contextlib.suppress(BenchlogError, OSError),
+            reading(ctx.params.get("db")) as reader,
+        ):
+            for run in reader.runs(limit=50):
+                if str(run.id).startswith(incomplete):
+                    text = f"{run.device} {run.part.id}"
+                    found.append(CompletionItem(str(run.id), help=text))
+        return found
