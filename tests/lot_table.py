@@ -11,9 +11,9 @@ from benchlog.cli.tasks.lot_opening import Wish, task_for
 from benchlog.control import Answer, Request
 from benchlog.errors import StoreError
 from benchlog.model import LotRun
-from benchlog.recorder.lotbook import Task
-from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
-from benchlog.verdict.lotruns import counts
+from benchlog.recorder.lot.lot_book import Task
+from benchlog.recorder.lot.lot_inspection import LaunchedLot, launch_lot
+from benchlog.verdict.lot.lot_runs import counts
 
 
 class Table:

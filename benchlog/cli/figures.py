@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
     from benchlog.verdict import Assessment
-    from benchlog.verdict.night import Night, NightWatch
+    from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
 
 __all__ = [
     "EXIT_CODES",
@@ -63,18 +63,18 @@ def judged(reader: "Reader", run: "Run") -> dict[str, Any]:
 
 def known_now(reader: "Reader", run: "Run") -> "Run":
     """Return the run with what is known by now of the check it rests on."""
-    from benchlog.verdict.standing import as_known
+    from benchlog.verdict.timebase.check_validity import as_known
 
     return as_known(run, (check for _, check in reader.reference_checks()))
 
 
-def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]":
+def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], SoakSummary]":
     """As `judged`, with how a long run went."""
     from benchlog.verdict import figures
-    from benchlog.verdict.night import NightWatch
+    from benchlog.verdict.run.soak_summary import SoakWatch
 
     run = known_now(reader, run)
-    watch = NightWatch(run)
+    watch = SoakWatch(run)
     assessment = _gone_through(reader, run, watch)
     events = [event for _, event in reader.events(run.id)]
     found = _with_state(reader, run, figures(run, assessment))
@@ -107,10 +107,10 @@ def _check_of(reader: "Reader", run: "Run") -> dict[str, Any] | None:
 
 
 def _gone_through(
-    reader: "Reader", run: "Run", watch: "NightWatch | None" = None
+    reader: "Reader", run: "Run", watch: "SoakWatch | None" = None
 ) -> "Assessment":
     from benchlog.verdict import judge_for
-    from benchlog.verdict.pulsejudge import PulseJudge
+    from benchlog.verdict.run.pulse_judge import PulseJudge
 
     judge = judge_for(run)
     with Progress(f"reading run {run.id}", reader.count(run.id)) as progress:

@@ -8,8 +8,8 @@ from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.verdict import judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.refcheck import (
+from benchlog.verdict.run.pulse_judge import PulseJudge
+from benchlog.verdict.timebase.reference_check import (
     Finding,
     by_pulses,
     by_readings,

@@ -31,7 +31,7 @@ from benchlog.pages.content import (
 from benchlog.pages.method_notes import closing_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
-from benchlog.report.comparing import Comparison
+from benchlog.report.comparing import RunComparison
 from benchlog.store.reader import Reader
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
 
@@ -116,7 +116,7 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     )
 
 
-def compare_page(found: Comparison, clock: Clock) -> Page:
+def compare_page(found: RunComparison, clock: Clock) -> Page:
     """Return the page of a comparison."""
     numbers = ", ".join(str(one.run.id) for one in found.runs)
     names = ", ".join(dict.fromkeys(printed(one.run.device) for one in found.runs))

@@ -12,29 +12,35 @@ from benchlog.analysis.fitting.temperature import (
     fit_temperature,
     law_of,
 )
-from benchlog.analysis.pulses.trains import Comparison
+from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.analysis.thinning import (
     Measured,
-    Trace,
+    ThinnedRun,
     averaged,
     measured,
     trace_of,
 )
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
-from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
+from benchlog.model import (
+    Columns,
+    Event,
+    Purpose,
+    ReferenceCheck,
+    Run,
+)
 from benchlog.pages.study_charts import codes_of
 from benchlog.report.study import series_of, stamps_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment, figures, judge_for
-from benchlog.verdict.fitness import Fitness, fitness
-from benchlog.verdict.night import Night, NightWatch
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.source import measured_source
-from benchlog.verdict.standing import as_known, check_behind
+from benchlog.verdict.fitness.fitness import Fitness, fitness
+from benchlog.verdict.fitness.source import measured_source
+from benchlog.verdict.run.pulse_judge import PulseJudge
+from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
+from benchlog.verdict.timebase.check_validity import as_known, check_behind
 
 _T = TypeVar("_T")
 EVENTS: Final = 200
@@ -55,7 +61,7 @@ class RunRecord:
     assessment: Assessment
     document: dict[str, Any]
     measured: Measured
-    trace: Trace | None
+    trace: ThinnedRun | None
     stability: Stability | None
     temperature: tuple[TemperatureData, TemperatureFit] | None
     fitness: tuple[Fitness, ...]
@@ -66,8 +72,8 @@ class RunRecord:
     amendments: Sequence[Amendment]
     codes: Mapping[int, tuple[float, str]]
     check: ReferenceCheck | None
-    night: Night | None
-    pulses: Comparison | None
+    night: SoakSummary | None
+    pulses: TrainComparison | None
     notes: tuple[str, ...]
 
 
@@ -156,7 +162,7 @@ def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
     return fitness(uses, measured_source(run.device, run.part, assessment))
 
 
-def _compared(judge: PulseJudge) -> Comparison | None:
+def _compared(judge: PulseJudge) -> TrainComparison | None:
     try:
         return judge.comparison()
     except DataError:
@@ -165,11 +171,11 @@ def _compared(judge: PulseJudge) -> Comparison | None:
 
 def _night(
     reader: Reader, run: Run, columns: Columns, assessment: Assessment
-) -> Night | None:
+) -> SoakSummary | None:
     """Return how a soak went, or another run that took an hour or more."""
     if run.made_for is not Purpose.SOAK and assessment.stats.span_s < LONG_S:
         return None
-    watch = NightWatch(run)
+    watch = SoakWatch(run)
     for chunk in _chunks(columns):
         watch.feed(chunk)
     return watch.night(assessment, [event for _, event in reader.events(run.id)])

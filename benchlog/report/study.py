@@ -13,8 +13,8 @@ from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.judging import as_readings, judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
+from benchlog.verdict.run.judges import as_readings, judge_for
+from benchlog.verdict.run.pulse_judge import PulseJudge
 
 Array = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from benchlog.units import (
     seconds_per_day,
     three_digits,
 )
-from benchlog.verdict.budget import UNLIMITED
+from benchlog.verdict.run.budget import UNLIMITED
 
 __all__ = [
     "Document",

@@ -8,7 +8,7 @@ import numpy as np
 
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import stability
-from benchlog.analysis.thinning import Trace, trace_of
+from benchlog.analysis.thinning import ThinnedRun, trace_of
 from benchlog.errors import DataError
 from benchlog.plotting.graph import Graph, Layer
 from benchlog.screen.figures import (
@@ -20,10 +20,9 @@ from benchlog.screen.figures import (
 from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
-from benchlog.verdict.compare import Difference
-from benchlog.verdict.comparewords import delta_text, in_words
-from benchlog.verdict.sides import Taken, differences, taken
-from benchlog.verdict.standing import as_known
+from benchlog.verdict.run.comparison import Difference, delta_text, in_words
+from benchlog.verdict.run.run_side import RunSide, differences, run_side
+from benchlog.verdict.timebase.check_validity import as_known
 
 COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -50,11 +49,11 @@ def compared(database: Path, run_ids: Sequence[int], view: str) -> Study:
     )
 
 
-def _side(reader: Reader, run_id: int) -> Taken:
+def _side(reader: Reader, run_id: int) -> RunSide:
     checks = (check for _, check in reader.reference_checks())
     run = as_known(reader.run(run_id), checks)
     columns = reader.columns_after(run_id)
-    return taken(run, columns, lambda: reader.pulses_after(run_id))
+    return run_side(run, columns, lambda: reader.pulses_after(run_id))
 
 
 def _said(found: Sequence[Difference]) -> Iterator[str]:
@@ -67,7 +66,7 @@ def _said(found: Sequence[Difference]) -> Iterator[str]:
 # --- tables --------------------------------------------------------------------------
 
 
-def _runs(sides: Sequence[Taken]) -> tuple[str, ...]:
+def _runs(sides: Sequence[RunSide]) -> tuple[str, ...]:
     cells = [
         ("run", "offset ppm", "U ppm", "jitter ppm", "readings", "verdict, device")
     ]
@@ -108,7 +107,7 @@ def _differences(found: Sequence[Difference]) -> tuple[str, ...]:
 # --- graphs --------------------------------------------------------------------------
 
 
-def _courses(sides: Sequence[Taken]) -> Graph | None:
+def _courses(sides: Sequence[RunSide]) -> Graph | None:
     traces = [trace_of(one.corrected) for one in sides if len(one.columns)]
     if not traces:
         return None
@@ -123,14 +122,14 @@ def _courses(sides: Sequence[Taken]) -> Graph | None:
     return Graph(title, layers)
 
 
-def _course(trace: Trace, worth_s: float, role: str, how: str) -> Layer:
+def _course(trace: ThinnedRun, worth_s: float, role: str, how: str) -> Layer:
     t = trace.t_s / worth_s
     if trace.thinned:
         return Layer(t, trace.low_ppm, role, "bars", trace.high_ppm)
     return Layer(t, trace.mean_ppm, role, how)
 
 
-def _stabilities(sides: Sequence[Taken]) -> Graph | None:
+def _stabilities(sides: Sequence[RunSide]) -> Graph | None:
     layers, known = [], []
     for one, (role, how) in zip(sides, _LOOKS, strict=False):
         run = one.run
@@ -149,6 +148,6 @@ def _stabilities(sides: Sequence[Taken]) -> Graph | None:
     return Graph(title, layers, log=True)
 
 
-def _legend(sides: Sequence[Taken]) -> str:
+def _legend(sides: Sequence[RunSide]) -> str:
     looks = zip(sides, _LOOKS, strict=False)
     return ", ".join(f"run {one.run.id} {how}" for one, (_, how) in looks)

@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from benchlog.model import Run, Timebase, Word
+from benchlog.model import Decision, Run, Timebase
 from benchlog.screen.run_status import RunStatus
 from benchlog.units import (
     decimals_for,
@@ -16,8 +16,8 @@ from benchlog.units import (
     seconds_per_day,
 )
 from benchlog.verdict import Assessment, Budget, JitterVerdict
-from benchlog.verdict.timebase import RATIO
-from benchlog.verdict.timing import Timing
+from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.timebase.known_timebase import RATIO
 
 UNKNOWN: Final = "-"
 _SMALL_HZ: Final = (
@@ -29,12 +29,12 @@ _SMALL_HZ: Final = (
 )
 VOID: Final = "- void"
 """Where a verdict would stand if the run counted."""
-SYMBOLS: Final = {Word.PASS: "✓", Word.FAIL: "✗", Word.UNDECIDED: "?"}
+SYMBOLS: Final = {Decision.PASS: "✓", Decision.FAIL: "✗", Decision.UNDECIDED: "?"}
 
 
 def verdict_text(word: str | None) -> str:
     """Return the verdict as a symbol and a word: `✓ pass`; empty when there is none."""
-    return f"{SYMBOLS[Word(word)]} {word}" if word in set(Word) else ""
+    return f"{SYMBOLS[Decision(word)]} {word}" if word in set(Decision) else ""
 
 
 def run_verdict(run: Run) -> str:

@@ -9,15 +9,20 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, DataError, StoreError
-from benchlog.model import Event, EventKind, Purpose, Run
+from benchlog.model import (
+    Event,
+    EventKind,
+    Purpose,
+    Run,
+)
 from benchlog.plotting.offset_trace import Spans, Trace, preview
 from benchlog.screen.run_status import KeeperStatus, RunStatus, trouble_after
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment, judge_for
-from benchlog.verdict.night import NightWatch
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.standing import as_known
+from benchlog.verdict.run.pulse_judge import PulseJudge
+from benchlog.verdict.run.soak_summary import SoakWatch
+from benchlog.verdict.timebase.check_validity import as_known
 
 PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""
@@ -58,7 +63,7 @@ class Follower:
     def _begin(self) -> None:
         run = self.run
         self._judge = judge_for(run)
-        self._night = NightWatch(run) if run.made_for is Purpose.SOAK else None
+        self._night = SoakWatch(run) if run.made_for is Purpose.SOAK else None
         self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
         self.readings = 0
         self._last_id = self._last_condition = 0
@@ -205,7 +210,7 @@ class Follower:
                 self.trace.feed(self._judge.charted())
         return self._assessment
 
-    def night_parts(self) -> tuple[NightWatch, Assessment, list[Event]]:
+    def night_parts(self) -> tuple[SoakWatch, Assessment, list[Event]]:
         """Return what the summary of a soak is worked out of, safe to hand to a thread.
 
         Raises DataError for a run that is no soak, or not gone through yet.
@@ -215,7 +220,7 @@ class Follower:
             raise DataError("there is no summary of this run yet")
         events = [event for _, event in self._reader.events(self.run.id)]
         if isinstance(self._judge, PulseJudge):
-            night = NightWatch(self.run)
+            night = SoakWatch(self.run)
             night.feed(self._judge.charted())
             return night, assessment, events
         return deepcopy(self._night), assessment, events

@@ -5,16 +5,16 @@ from typing import Final
 from textual.content import Content
 
 from benchlog.control import Answer
-from benchlog.model import Purpose, Word
+from benchlog.model import Decision, Purpose
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
 from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.figures import SYMBOLS, signs
 from benchlog.screen.run_status import RunStatus, state_words
 from benchlog.units import format_u_ppm, printable
-from benchlog.verdict.figures import reasons_of, run_checks
-from benchlog.verdict.reasons import mostly_suspect, other_part_of
-from benchlog.verdict.timebase import is_coarse
+from benchlog.verdict.run.figures import reasons_of, run_checks
+from benchlog.verdict.run.reasons import mostly_suspect, other_part_of
+from benchlog.verdict.timebase.known_timebase import is_coarse
 
 LABEL_CELLS: Final = 11
 _BESIDE_CELLS: Final = 20
@@ -90,7 +90,11 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
         return "- VOID", "bold reverse $attention", under
     if run_checks(standing.run):
         return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
-    style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
+    style = {
+        Decision.PASS: "$pass",
+        Decision.FAIL: "$fail",
+        Decision.UNDECIDED: "$undecided",
+    }
     under = Content.assemble(
         f"{figures.limit_text(a)}\n", (figures.conformance_text(a), "$dim")
     )

@@ -29,9 +29,9 @@ from benchlog.model import Columns, Run
 from benchlog.plotting.graph import Graph, Layer
 from benchlog.store.reader import Reader
 from benchlog.units import format_duration, interval_texts, three_digits
-from benchlog.verdict.judging import as_readings, judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.supply import moved_note, supplies_v
+from benchlog.verdict.run.judges import as_readings, judge_for
+from benchlog.verdict.run.pulse_judge import PulseJudge
+from benchlog.verdict.run.run_marks import moved_note, supplies_v
 
 Array = NDArray[np.float64]
 

@@ -9,9 +9,15 @@ from lot_table import Table, set_up
 from benchlog.catalogue import load_part
 from benchlog.clock import VirtualClock, host_sleep
 from benchlog.model import Bench as ABench
-from benchlog.model import InstrumentSpec, LotRun, PositionSpec, Purpose, RunPlan
-from benchlog.recorder.places import IDLE_S, Place
-from benchlog.recorder.settling import jumped
+from benchlog.model import (
+    InstrumentSpec,
+    LotRun,
+    PositionSpec,
+    Purpose,
+    RunPlan,
+)
+from benchlog.recorder.lot.device_site import IDLE_S, DeviceSite
+from benchlog.recorder.run.device_settling import jumped
 from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
@@ -100,7 +106,7 @@ def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     position = PositionSpec("A", "counter")
     counter = InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET")
     bench = ABench("b", {"counter": counter}, (position,))
-    place = Place(RunPlan(Purpose.INSPECT, "", load_part(PART), "A", bench), clock)
+    place = DeviceSite(RunPlan(Purpose.INSPECT, "", load_part(PART), "A", bench), clock)
     clock.sleep(IDLE_S - 1)
     assert place.idle() == ""
     clock.sleep(30)

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from benchlog.model import Bench, InstrumentSpec, PositionSpec
-from benchlog.recorder import hosttime
-from benchlog.recorder.hosttime import host_error_s
-from benchlog.verdict.pulsetime import ASSUMED_HOST_PPM, pulse_timebase
+from benchlog.recorder.run import run_start as hosttime
+from benchlog.recorder.run.run_start import host_error_s
+from benchlog.verdict.run.pulse_timing import ASSUMED_HOST_PPM, pulse_timebase
 
 BENCH = Bench(
     "b", {"d": InstrumentSpec("d", "pulse-edge", "/dev/x")}, (PositionSpec("A", "d"),)

@@ -7,13 +7,19 @@ from pathlib import Path
 from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
-from benchlog.model import Flag, Lot, Purpose, Reading, RunPlan
+from benchlog.model import (
+    Flag,
+    Lot,
+    Purpose,
+    Reading,
+    RunPlan,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
 from benchlog.verdict import figures, judge_for
-from benchlog.verdict.lot import plan_document
-from benchlog.verdict.sampling import custom_plan
+from benchlog.verdict.lot.lot_decision import plan_document
+from benchlog.verdict.lot.sampling_plan import custom_plan
 
 SUPPLIERS = ("Invented Ltd", "Made Up & Sons", "Nowhere/Works")
 DAY_S = 86_400

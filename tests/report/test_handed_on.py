@@ -13,7 +13,12 @@ from benchlog.errors import DataError, StoreRefusedError, UsageError
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
-from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
+from benchlog.model import (
+    Event,
+    EventKind,
+    Purpose,
+    ReferenceCheck,
+)
 from benchlog.pages.page_builder import run_page
 from benchlog.store import sqlite
 from benchlog.store.reader import Reader

@@ -12,7 +12,12 @@ from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, UsageError
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import UNITS, ImportOptions
-from benchlog.model import EventKind, Flag, Purpose, Timebase
+from benchlog.model import (
+    EventKind,
+    Flag,
+    Purpose,
+    Timebase,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict import judge_for

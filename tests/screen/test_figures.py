@@ -6,7 +6,12 @@ import pytest
 from screen.scenes import QUARTZ, Scene, Stage
 from textual.content import Content
 
-from benchlog.model import Event, EventKind, Timebase, Word
+from benchlog.model import (
+    Decision,
+    Event,
+    EventKind,
+    Timebase,
+)
 from benchlog.screen import event_text as happenings
 from benchlog.screen import figures, panels
 from benchlog.screen.follow import Follower
@@ -45,7 +50,7 @@ def test_148_hz_low_at_16_mhz_is_9_25_ppm_low_and_inside_30(standing: RunStatus)
     a = standing.assessment
     assert figures.offset_text(a) == "-9.250"
     assert figures.in_hz(a, 16e6).startswith("-148.0")
-    assert a.word is Word.PASS
+    assert a.word is Decision.PASS
 
 
 def test_152_khz_low_at_8_mhz_loses_27_min_25_s_a_day(standing: RunStatus):

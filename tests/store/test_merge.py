@@ -16,7 +16,8 @@ from benchlog.model import (
     Lot,
     ReferenceCheck,
 )
-from benchlog.store import migrate, schema
+from benchlog.store import opening as migrate
+from benchlog.store import schema
 from benchlog.store.backup import Copied, back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow

@@ -8,9 +8,8 @@ from store.making import begin, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.model import Columns
-from benchlog.store.blocks import BLOCK
-from benchlog.store.columns import SELECT, columns_from
-from benchlog.store.packed import pack, unpack
+from benchlog.store.arrays import SELECT, columns_from
+from benchlog.store.derived_blocks import BLOCK, pack, unpack
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 

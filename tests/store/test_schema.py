@@ -9,7 +9,8 @@ from store.processes import environment
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
-from benchlog.store import migrate, schema, sqlite
+from benchlog.store import opening as migrate
+from benchlog.store import schema, sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer

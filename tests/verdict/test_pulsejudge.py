@@ -10,6 +10,7 @@ from pulse_makers import Host, Source, trains
 from benchlog.model import (
     EDGE,
     Bench,
+    Decision,
     Flag,
     InstrumentSpec,
     Kind,
@@ -21,13 +22,11 @@ from benchlog.model import (
     ReferenceSpec,
     Run,
     Timebase,
-    Word,
 )
 from benchlog.store.snapshot import to_plain
 from benchlog.verdict import figures, judge_for
-from benchlog.verdict.pulsejudge import PulseJudge, Trains
-from benchlog.verdict.pulsetime import pulse_timebase
-from benchlog.verdict.timing import span_until
+from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
+from benchlog.verdict.run.pulse_timing import pulse_timebase, span_until
 
 PART = Part("fork", "32 kHz", Kind.TUNING_FORK, 32768.0, Limits(20.0))
 PAIR = Trains("device", "gps", 1.0, 32768.0)
@@ -73,7 +72,7 @@ def test_offset_against_a_reference(ppm):
     found = judged(ppm, 600)
     assert found.offset_ppm == pytest.approx(ppm, abs=found.u_ppm)
     assert found.u_ppm <= 0.06
-    assert found.word is Word.PASS
+    assert found.word is Decision.PASS
     assert found.timing.against == "pulses of 'gps'"
     assert 40e-6 < found.timing.rms_s < 90e-6
     assert found.timing.pp_s > found.timing.rms_s
@@ -81,7 +80,7 @@ def test_offset_against_a_reference(ppm):
 
 
 def test_outside_is_outside():
-    assert judged(25.0, 120).word is Word.FAIL
+    assert judged(25.0, 120).word is Decision.FAIL
 
 
 def test_against_the_host_its_uncertainty_is_in_the_budget():
@@ -89,7 +88,7 @@ def test_against_the_host_its_uncertainty_is_in_the_budget():
     found = judged(5.0, 200, which=ALONE, time=time)
     lines = {line.name: line for line in found.budget.lines}
     assert lines["host clock"].u_ppm == pytest.approx(34.6, abs=0.1)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert found.timing.judged_in_s is None
     said = " ".join(found.reasons)
     assert "however long the run" in said
@@ -105,12 +104,12 @@ def test_a_known_host_offset_is_corrected():
 def test_it_says_how_long_it_takes():
     narrow = replace(PART, limits=Limits(10.3))
     short = judged(10.0, 60, part=narrow)
-    assert short.word is Word.UNDECIDED
+    assert short.word is Decision.UNDECIDED
     expected = 60 + short.timing.judged_in_s
     assert 100 < expected < 600
     assert any("more until it can be judged" in reason for reason in short.reasons)
     long = judged(10.0, math.ceil(1.6 * expected), part=narrow)
-    assert long.word is Word.PASS
+    assert long.word is Decision.PASS
     assert long.timing.judged_in_s == 0.0
 
 
@@ -124,14 +123,14 @@ def test_the_ends_of_a_short_run_are_uncertain():
 
 def test_too_few_pulses():
     found = judged(0.0, 3)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert found.u_ppm is None and found.conformance is None
     assert "at least 5 are needed" in found.reasons[0]
 
 
 def test_a_reference_without_a_fix_is_none():
     found = judged(0.0, 100, flags=Flag.NO_FIX | Flag.SIMULATED)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert any("100 pulses without a fix" in reason for reason in found.reasons)
     assert "simulated data" in found.reasons
 

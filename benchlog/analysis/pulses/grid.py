@@ -66,7 +66,7 @@ class PulseCounts:
 
 
 @dataclass(frozen=True, slots=True)
-class Train:
+class PulseTrain:
     """The good pulses of a train.
 
     Parameters
@@ -162,7 +162,7 @@ class PulseTracker:
         for stamp, number, flag, part in each:
             self._one(int(stamp), int(number), bool(flag & Flag.NO_FIX), int(part))
 
-    def train(self) -> Train:
+    def train(self) -> PulseTrain:
         """Return the good pulses so far."""
         kinds = np.array(self.kinds, dtype=np.int64)
         good = np.flatnonzero(kinds == PulseKind.GOOD)
@@ -170,7 +170,7 @@ class PulseTracker:
             np.array(column, dtype=np.int64)[good]
             for column in (self._stamps, self._places, self._blocks)
         )
-        return Train(stamps, places, blocks, self.nominal_s)
+        return PulseTrain(stamps, places, blocks, self.nominal_s)
 
     def counts(self) -> PulseCounts:
         """Return how many of each kind there are so far."""

@@ -18,7 +18,7 @@ from benchlog.units import format_ppm, format_u_ppm, iso_utc
 if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
-    from benchlog.verdict.night import Night
+    from benchlog.verdict.run.soak_summary import SoakSummary
 
 _LONG_S: Final = 3600.0
 EXAMPLES = (
@@ -54,7 +54,9 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
             click.echo(part + "\n")
 
 
-def document_of(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night | None]":
+def document_of(
+    reader: "Reader", run: "Run"
+) -> "tuple[dict[str, Any], SoakSummary | None]":
     """Return the figures of `run` with hook-up, instruments, events, and its night.
 
     A run that was no soak and took less than an hour has no night.

@@ -5,16 +5,21 @@ from typing import Final
 
 from benchlog.cli.printing import pairs, table
 from benchlog.units import format_ppm, format_u_ppm, printable
-from benchlog.verdict.lot import Decision
-from benchlog.verdict.lotreport import LotReport
-from benchlog.verdict.lotwords import UNDECIDED, four, lot_facts, lot_findings
-from benchlog.verdict.sampling import describe_plan
-from benchlog.verdict.spread import Histogram
+from benchlog.verdict.lot.lot_decision import LotResult
+from benchlog.verdict.lot.lot_report import LotReport
+from benchlog.verdict.lot.lot_spread import Histogram
+from benchlog.verdict.lot.lot_text import (
+    UNDECIDED,
+    four,
+    lot_facts,
+    lot_findings,
+)
+from benchlog.verdict.lot.sampling_plan import describe_plan
 
 _SAID: Final = {
-    Decision.ACCEPTED: "✓ LOT ACCEPTED",
-    Decision.REJECTED: "✗ LOT REJECTED",
-    Decision.OPEN: "? LOT OPEN",
+    LotResult.ACCEPTED: "✓ LOT ACCEPTED",
+    LotResult.REJECTED: "✗ LOT REJECTED",
+    LotResult.OPEN: "? LOT OPEN",
 }
 _BAR: Final = 22
 _MOST_LISTED: Final = 20

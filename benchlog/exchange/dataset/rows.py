@@ -9,7 +9,12 @@ import numpy as np
 
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.export.export_parquet import chunks_of
-from benchlog.model import Lot, LotRun, Purpose, Run
+from benchlog.model import (
+    Lot,
+    LotRun,
+    Purpose,
+    Run,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import dump
 from benchlog.verdict import figures, judge_for
