@@ -105,6 +105,7 @@ class CommitQueue:
 
     def _one_by_one(self) -> CommitOutcome:
         """Commit rows alone, so that one that can never be stored stops no other."""
+        done: list[Row] = []
         refused: list[tuple[Row, str]] = []
         rows, self._pending = self._pending, []
         for row in rows:
@@ -114,11 +115,9 @@ class CommitQueue:
                 refused.append((row, str(error)))
             except StoreError:
                 self._pending.append(row)  # trouble of another kind: next time
-        done = [row for row in rows if row not in self._pending]
-        kept = {id(row) for row, _ in refused}
-        return CommitOutcome(
-            tuple(r for r in done if id(r) not in kept), tuple(refused)
-        )
+            else:
+                done.append(row)
+        return CommitOutcome(tuple(done), tuple(refused))
 
     def _done(self) -> CommitOutcome:
         rows, self._pending = tuple(self._pending), []
