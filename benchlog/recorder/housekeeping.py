@@ -17,7 +17,7 @@ from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import iso_utc
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.reading_judge import corrected_ppm
+from benchlog.verdict.run.judgement import corrected_ppm
 
 _LONGEST: Final = 200
 

@@ -199,3 +199,52 @@ def test_figures_have_the_timing():
     assert document["timing"]["reference"]["good"] == 100
     assert document["jitter_ppm_rms"] is None
     assert document["timebase"]["coarse"] is False
+
+
+def at_another_rate(times: float, n: int = 60, *, whose: str = "device", limit=20.0):
+    """A clean pair of trains, one of which pulses `times` as often as stated."""
+    rng = np.random.default_rng(n)
+    rates = {"device": 1.0, "gps": 1.0, whose: times}
+    sources = [Source(0.5, nominal_s=1 / rate) for rate in rates.values()]
+    stamps = trains(sources, Host(ppm=40, jitter_s=1e-6), n, rng)
+    judge = PulseJudge(replace(PART, limits=Limits(limit)), PAIR, GOOD_TIME)
+    judge.feed(pulses(dict(zip(rates, stamps, strict=True))))
+    return judge.assessment()
+
+
+@pytest.mark.parametrize(
+    ("times", "told"),
+    [
+        (2, "2 times as often as stated"),
+        (3, "3 times as often as stated"),
+        (1 / 2, "once where 2 were stated"),
+        (1 / 3, "once where 3 were stated"),
+        (1.5, "1.5 times as often as stated"),
+    ],
+)
+@pytest.mark.parametrize("whose", ["device", "gps"])
+def test_pulses_at_another_rate_are_not_judged(times, told, whose):
+    """Every second of 60 clean pulses at twice the rate fits the stated grid."""
+    found = at_another_rate(times, whose=whose)
+    assert found.word is Decision.UNDECIDED
+    assert found.conformance is None
+    name = "the device" if whose == "device" else "the reference"
+    assert found.reasons[0].startswith(f"pulses of {name} come {told}")
+    assert "Nothing is judged" in found.reasons[0]
+
+
+def test_pulses_at_the_stated_rate_are_judged_with_some_missing_or_doubled():
+    rng = np.random.default_rng(7)
+    for source in (Source(0.5, missed=0.3), Source(0.5, doubled=0.3)):
+        device, gps = trains([source, Source()], HOST, 600, rng)
+        judge = PulseJudge(PART, PAIR, GOOD_TIME)
+        judge.feed(pulses({"device": device, "gps": gps}))
+        found = judge.assessment()
+        assert (found.word, found.doubt) == (Decision.PASS, "")
+
+
+def test_a_wrong_part_is_asked_for_by_pulses_as_by_readings():
+    """0.85 of the stated rate: near enough to be followed, too far for the part."""
+    found = at_another_rate(0.85)
+    assert found.word is Decision.FAIL
+    assert any("is this the right part" in reason for reason in found.reasons)

@@ -145,7 +145,13 @@ class PulseTracker:
         self._count = 0
         self._missed = self._unseen = 0
         self._segment: int | None = None
+        self._segments: list[int] = []
         self._sequence: int | None = None
+
+    @property
+    def stamps(self) -> tuple[list[int], list[int]]:
+        """Every stamp, those set aside included, and the segment of each."""
+        return self._stamps, self._segments
 
     def __len__(self) -> int:
         return len(self._stamps)
@@ -198,6 +204,7 @@ class PulseTracker:
         before, self._sequence = self._sequence, number
         if before is not None and number > before + 1:
             self._unseen += number - before - 1
+        self._segments.append(segment)
         self._add(stamp, PulseKind.NO_FIX if no_fix else PulseKind.WAITING)
         if no_fix:
             if self._block is not None:

@@ -46,7 +46,7 @@ class Assessment:
         Where U comes from.
     limit : Limit
         What it is held against.
-    word : Word
+    word : Decision
         The worst of the offset's word and the jitter's; undecided where outliers alone
         make it what it is.
     conformance : float | None
@@ -63,6 +63,9 @@ class Assessment:
         What the offset counts from.
     timing : Timing | None
         Where pulses were stamped and no counter read.
+    doubt : str
+        Why nothing is judged although there are figures: readings in another unit,
+        pulses at another rate. Empty otherwise.
 
     """
 
@@ -80,3 +83,4 @@ class Assessment:
     nominal_hz: float = math.nan
     timing: Timing | None = None
     divider: float = 1.0
+    doubt: str = ""

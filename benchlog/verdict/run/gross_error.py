@@ -68,8 +68,8 @@ def other_part(
         return ""
     read = format_frequency(float(f"{found_hz:.5g}"))
     said = f"it runs near {read}, the part at {format_frequency(nominal_hz)}: "
-    low = _times(nominal_hz / found_hz, limit_ppm)
-    high = _times(found_hz / nominal_hz, limit_ppm)
+    low = whole_multiple(nominal_hz / found_hz, limit_ppm)
+    high = whole_multiple(found_hz / nominal_hz, limit_ppm)
     if low or (high and high <= divider):
         meant = divider * low if low else divider / high
         off_ppm = (found_hz * meant / divider / nominal_hz - 1.0) * 1e6
@@ -85,7 +85,7 @@ def other_part(
     return f"{said}is this the right part, and is the divider right?"
 
 
-def _times(ratio: float, limit_ppm: float) -> int:
+def whole_multiple(ratio: float, limit_ppm: float) -> int:
     """Return the whole number from 2 on that a ratio is near enough to, else 0."""
     whole = round(ratio) if ratio < 1e9 else 0
     near = max(_LIMITS * limit_ppm, _LEAST_PPM) * 1e-6

@@ -28,11 +28,10 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
-from benchlog.verdict.run.decision import conformance_probability, word_for
-from benchlog.verdict.run.limit import Limit, limit_for
+from benchlog.verdict.run.judgement import held_against_limit, rate_doubt
+from benchlog.verdict.run.limit import limit_for
 from benchlog.verdict.run.pulse_reasons import pulse_reasons
 from benchlog.verdict.run.pulse_timing import Timing, span_until
-from benchlog.verdict.run.reading_judge import corrected_ppm
 
 HOST: Final = "this computer's clock"
 _MARGIN: Final = 1.02  # of the time until judged: the estimate should not be missed
@@ -54,7 +53,6 @@ class Trains:
 class PulseJudge:
     """Feeds on pulses, assesses at any time; see `RunJudge` for the other arguments."""
 
-    takes_pulses: Final = True
     resolution_hz: float | None = None
 
     def __init__(
@@ -77,11 +75,15 @@ class PulseJudge:
         self._utc_less_mono_ns = 0
         self._kept: tuple[tuple[int, int], TrainComparison] | None = None
 
-    def feed(self, columns: Columns) -> None:
-        """Take no notice: a run of pulses has no readings."""
-
-    def feed_pulses(self, pulses: Pulses) -> None:
+    def feed(self, batch: Columns | Pulses) -> None:
         """Take in pulses of both trains, in order, and ambient values."""
+        if isinstance(batch, Pulses):
+            self._feed_pulses(batch)
+
+    takes_pulses: Final = True
+    feed_pulses = feed
+
+    def _feed_pulses(self, pulses: Pulses) -> None:
         self._ambient += pulses.ambient_c
         self._ambient_mono_ns += pulses.ambient_mono_ns
         self._typed = self._typed or pulses.typed
@@ -155,26 +157,28 @@ class PulseJudge:
         except DataError:
             found = None
         stats = self._stats(found)
-        limit = limit_for(self.part, self._temperatures(), self.horizon_years)
-        offset = corrected_ppm(stats.offset_ppm, self.timebase.offset_ppm)
-        budget = None if found is None else self._budget(found, stats)
-        draft = Assessment(
+        draft = held_against_limit(
+            part=self.part,
             stats=stats,
-            offset_ppm=offset,
-            u_ppm=budget.expanded_ppm if budget else None,
-            budget=budget,
-            limit=limit,
-            word=_word(offset, budget, limit),
-            conformance=_conformance(offset, budget, limit),
-            jitter=None,
-            reasons=(),
             timebase=self.timebase,
-            nominal_hz=self.part.nominal_hz,
+            budget=None if found is None else self._budget(found, stats),
+            divider=self.divider,
+            horizon_years=self.horizon_years,
+            doubt=self._doubt(),
         )
+        if draft.doubt:
+            draft = replace(draft, conformance=None)
         draft = replace(draft, timing=self._timing(found, draft))
         return replace(draft, reasons=tuple(pulse_reasons(draft, self.part)))
 
     # --- details ----------------------------------------------------------------------
+
+    def _doubt(self) -> str:
+        limit_ppm = limit_for(self.part, self._temperatures(), self.horizon_years).ppm
+        ours = rate_doubt("the device", self._device, limit_ppm)
+        if ours or self._reference is None:
+            return ours
+        return rate_doubt("the reference", self._reference, limit_ppm)
 
     def _note_utc(self, utc_ns: NDArray[np.int64]) -> None:
         known = utc_ns[utc_ns >= 0]
@@ -259,22 +263,6 @@ def _feed(tracker: PulseTracker, pulses: Pulses, which: NDArray[np.bool_]) -> No
         pulses.sequence[which],
         pulses.flags[which],
         pulses.segment[which],
-    )
-
-
-def _word(offset: float | None, budget: Budget | None, limit: Limit) -> Decision:
-    if offset is None or budget is None or not limit.known:
-        return Decision.UNDECIDED
-    return word_for(offset, budget.expanded_ppm, limit.ppm)
-
-
-def _conformance(
-    offset: float | None, budget: Budget | None, limit: Limit
-) -> float | None:
-    if offset is None or budget is None or not limit.known:
-        return None
-    return conformance_probability(
-        offset, budget.u_ppm, -limit.ppm, limit.ppm, budget.degrees_of_freedom
     )
 
 

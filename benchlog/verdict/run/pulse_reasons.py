@@ -8,7 +8,7 @@ from benchlog.analysis.pulses.grid import PulseCounts
 from benchlog.analysis.pulses.slope import FEWEST
 from benchlog.model import Decision, Part
 from benchlog.units import format_duration, format_u_ppm
-from benchlog.verdict.run.reasons import NO_LIMIT, comparison
+from benchlog.verdict.run.reasons import NO_LIMIT, comparison, other_part_of
 from benchlog.verdict.timebase.known_timebase import RATIO, is_coarse
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     """Yield the reasons, the most telling first."""
     timing = a.timing
     assert timing is not None
+    if said := a.doubt or other_part_of(a):
+        yield said
     if a.offset_ppm is None or a.budget is None:
         yield _too_few(timing)
     elif not a.limit.known:

@@ -21,10 +21,8 @@ from benchlog.verdict.run.budget import (
     budget_of,
     resolution_line,
 )
-from benchlog.verdict.run.decision import conformance_probability, word_for, worst
-from benchlog.verdict.run.gross_error import unit_doubt
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
-from benchlog.verdict.run.limit import Limit, limit_for
+from benchlog.verdict.run.judgement import held_against_limit
 from benchlog.verdict.run.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
@@ -50,8 +48,6 @@ class RunJudge:
 
     """
 
-    takes_pulses: Final = False
-
     def __init__(
         self,
         part: Part,
@@ -69,13 +65,17 @@ class RunJudge:
         self._floor_ppm = outlier_floor_ppm(part)
         self._rest = WithoutOutliers(part.nominal_hz, divider, self._floor_ppm)
 
-    def feed(self, columns: Columns) -> None:
+    def feed(self, batch: Columns | Pulses) -> None:
         """Take in readings in order. Raises DataError as `Running.feed` does."""
-        self._running.feed(columns)
-        self._rest.feed(columns)
+        if isinstance(batch, Columns):
+            self._running.feed(batch)
+            self._rest.feed(batch)
 
-    def feed_pulses(self, pulses: Pulses) -> None:
-        """Take no notice: a run of readings has no pulses."""
+    takes_pulses: Final = False
+    feed_pulses = feed
+
+    def charted(self) -> None:
+        """Return nothing: readings are their own chart."""
 
     def assessment(self) -> Assessment:
         """Return what can be said by now."""
@@ -96,33 +96,14 @@ class RunJudge:
 
     def _judged(self, stats: RunStats) -> Assessment:
         """Hold figures against the limits; without reasons."""
-        limit = limit_for(self.part, _ambient(stats), self.horizon_years)
-        offset = corrected_ppm(stats.offset_ppm, self.timebase.offset_ppm)
-        budget = self._budget(stats)
-        jitter = self._jitter(stats)
-        word = _word(stats, offset, budget, limit, jitter)
-        conformance = None
-        if offset is not None and budget is not None and limit.known:
-            conformance = conformance_probability(
-                offset,
-                budget.u_ppm,
-                -limit.ppm,
-                limit.ppm,
-                budget.degrees_of_freedom,
-            )
-        return Assessment(
-            stats,
-            offset,
-            budget.expanded_ppm if budget else None,
-            budget,
-            limit,
-            word,
-            conformance,
-            jitter,
-            (),
-            self.timebase,
-            nominal_hz=self.part.nominal_hz,
+        return held_against_limit(
+            part=self.part,
+            stats=stats,
+            timebase=self.timebase,
+            budget=self._budget(stats),
+            jitter=self._jitter(stats),
             divider=self.divider,
+            horizon_years=self.horizon_years,
         )
 
     def _budget(self, stats: RunStats) -> Budget | None:
@@ -162,36 +143,7 @@ def outlier_floor_ppm(part: Part) -> float:
     return min(float(limits.tolerance_ppm), _GROSS_PPM)
 
 
-def corrected_ppm(read_ppm: float | None, timebase_ppm: float) -> float | None:
-    """Correct an offset for the time base: f_true = f_read (1 + y_timebase)."""
-    if read_ppm is None:
-        return None
-    return read_ppm + timebase_ppm + read_ppm * timebase_ppm * 1e-6
-
-
 def is_clear(assessment: Assessment, min_readings: int) -> bool:
     """Whether a run may stop: pass or fail, with enough readings."""
     clear = assessment.word in (Decision.PASS, Decision.FAIL)
     return clear and assessment.stats.n >= min_readings
-
-
-def _ambient(stats: RunStats) -> tuple[float, float, float] | None:
-    low, mean, high = stats.ambient_min_c, stats.ambient_mean_c, stats.ambient_max_c
-    if low is None or mean is None or high is None:
-        return None
-    return (low, mean, high)
-
-
-def _word(
-    stats: RunStats,
-    offset: float | None,
-    budget: Budget | None,
-    limit: Limit,
-    jitter: JitterVerdict | None,
-) -> Decision:
-    if offset is None or budget is None or mostly_suspect(stats):
-        return Decision.UNDECIDED
-    if not limit.known or unit_doubt(offset, limit.ppm):
-        return Decision.UNDECIDED
-    word = word_for(offset, budget.expanded_ppm, limit.ppm)
-    return word if jitter is None else worst(word, jitter.word)

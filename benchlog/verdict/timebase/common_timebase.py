@@ -15,7 +15,7 @@ from benchlog.model import Timebase
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_ppm, format_u_ppm
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import BudgetLine
-from benchlog.verdict.run.reading_judge import corrected_ppm
+from benchlog.verdict.run.judgement import corrected_ppm
 
 DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
 _COVERAGE: Final = 2.0
