@@ -49,7 +49,7 @@ def test_undo_again_and_damaged_add_and_change_nothing(table: Table) -> None:
 def test_the_device_before_must_be_seen_to_leave(table: Table) -> None:
     table.measure("a", 2.0)
     assert table.ask("device", "b").ok
-    host_sleep(0.5)
+    table.let_gates_pass()
     assert len(table.runs()) == 1, "b was begun on a, which is still in"
     assert table.ask("device").ok  # Enter alone: it is in
     wait_for(lambda: table.done() == 2)
@@ -63,7 +63,7 @@ def test_another_part_is_said_aloud(table: Table) -> None:
 
 def test_paused_nothing_begins(table: Table) -> None:
     assert table.ask("pause").ok and table.ask("device", "a").ok
-    host_sleep(0.5)
+    table.let_gates_pass()
     assert not table.runs()
     assert table.ask("go-on").ok
     wait_for(lambda: table.done() == 1)

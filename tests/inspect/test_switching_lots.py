@@ -1,6 +1,7 @@
 """How strictly the next lot is sampled, across the lots of one supplier and part.
 
-The rules from memory, after ISO 2859-1:1999, 9.3 and 9.4 (see verdict/lot/switching_rules.py).
+The rules from memory, after ISO 2859-1:1999, 9.3 and 9.4 (see
+verdict/lot/switching_rules.py).
 """
 
 import subprocess

@@ -23,6 +23,7 @@ class Kernel:
         self._said = (state, status, esterror, maxerror)
 
     def adjtimex(self, found: object) -> int:
+        # private: ctypes keeps what byref() points at there
         timex = found._obj  # type: ignore[attr-defined]
         state, timex.status, timex.esterror, timex.maxerror = self._said
         assert timex.modes == 0  # it only asks
@@ -47,6 +48,7 @@ def test_what_the_kernel_says(monkeypatch, kernel, seconds):
 
 def test_the_size_is_that_of_the_kernels_structure():
     # struct timex is 208 bytes on 64-bit Linux (linux/timex.h); room for it must do
+    # private: the size the kernel will write
     assert ctypes.sizeof(hosttime._Timex) >= 208
 
 

@@ -26,6 +26,7 @@ def two(stage: Stage) -> tuple[int, int]:
 
 
 def said_by(app: BenchApp) -> list[str]:
+    # private: Textual has no public list of its toasts
     return [one.message for one in app._notifications]
 
 

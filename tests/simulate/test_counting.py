@@ -34,6 +34,7 @@ def counter(spec: CounterSpec, device: OscillatorSpec, divider: float = 1.0) -> 
 def count(
     counter: Counter, gate_s: float = 1.0, front: InputSettings | None = None, which=1
 ):
+    # private: the world of a counter that the test makes move
     patience = Patience(counter._world.clock)
     return counter.finish(
         counter.begin(gate_s, which, front or InputSettings()), patience
@@ -56,6 +57,7 @@ def test_a_fast_time_base_reads_low(timebase_ppm):
 
 def test_the_gate_is_as_long_as_the_time_base_believes():
     one = counter(CounterSpec(timebase_ppm=100.0), OscillatorSpec(10e6))
+    # private: the world of a counter that the test makes move
     begin_ns = one._world.clock.mono_ns()
     assert count(one).mono_ns - begin_ns == pytest.approx(1e9 / (1 + 1e-4), abs=1)
 
@@ -118,6 +120,7 @@ def test_what_counts_as_a_signal(front, seen):
 
 def test_nothing_wired_and_nothing_inserted_is_no_signal_after_a_whole_gate():
     one = counter(CounterSpec(), OscillatorSpec(16e6))
+    # private: the world of a counter that the test makes move
     begin_ns = one._world.clock.mono_ns()
     assert math.isnan(count(one, which=2).hz)
     assert one._world.clock.mono_ns() - begin_ns == pytest.approx(1e9, abs=2)

@@ -120,6 +120,7 @@ def test_how_readings_are_chunked_does_not_matter(piece):
             watch.feed(part_of(short, at, at + size))
         watches.append(watch)
     one, other = watches
+    # private: two ways of feeding are compared to the last sum
     assert one._holes.kept == other._holes.kept
     assert one._holes.lost_s == pytest.approx(other._holes.lost_s)
     np.testing.assert_allclose(one._bins.sums, other._bins.sums, rtol=1e-9)
@@ -163,6 +164,7 @@ def test_a_long_run_takes_no_more_memory():
         watch.feed(
             replace(whole, utc_ns=whole.utc_ns + shift, mono_ns=whole.mono_ns + shift)
         )
+    # private: memory that must stay bounded
     assert watch._bins.sums.nbytes < 100_000
     assert watch._bins.width_s * 512 > 39 * 86_400
     assert watch._bins.sums[0].sum() == 40 * 3_000
