@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from pulse_makers import Host, Source, trains
+from seeds import seeded_generator
 
 from benchlog.model import (
     EDGE,
@@ -57,7 +58,7 @@ def pulses(named, flags=Flag.NONE, ambient_c=()) -> Pulses:
 
 
 def judged(ppm, n, *, which=PAIR, time=GOOD_TIME, part=PART, host=HOST, **more):
-    rng = np.random.default_rng(n)
+    rng = seeded_generator(n)
     device, gps = trains([Source(ppm, phase_s=0.3), Source()], host, n, rng)
     named = {"device": device, "gps": gps}
     if which.reference is None:
@@ -203,7 +204,7 @@ def test_figures_have_the_timing():
 
 def at_another_rate(times: float, n: int = 60, *, whose: str = "device", limit=20.0):
     """A clean pair of trains, one of which pulses `times` as often as stated."""
-    rng = np.random.default_rng(n)
+    rng = seeded_generator(n)
     rates = {"device": 1.0, "gps": 1.0, whose: times}
     sources = [Source(0.5, nominal_s=1 / rate) for rate in rates.values()]
     stamps = trains(sources, Host(ppm=40, jitter_s=1e-6), n, rng)
@@ -234,7 +235,7 @@ def test_pulses_at_another_rate_are_not_judged(times, told, whose):
 
 
 def test_pulses_at_the_stated_rate_are_judged_with_some_missing_or_doubled():
-    rng = np.random.default_rng(7)
+    rng = seeded_generator(7)
     for source in (Source(0.5, missed=0.3), Source(0.5, doubled=0.3)):
         device, gps = trains([source, Source()], HOST, 600, rng)
         judge = PulseJudge(PART, PAIR, GOOD_TIME)
