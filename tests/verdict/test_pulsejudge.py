@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from pulse_makers import Host, Source, trains
 
+from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     EDGE,
     Bench,
@@ -24,7 +26,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.snapshot import to_plain
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict.run.judges import judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
 from benchlog.verdict.run.pulse_timing import pulse_timebase, span_until
 
@@ -194,7 +196,7 @@ def test_a_run_of_the_database_gets_its_judge():
 
 def test_figures_have_the_timing():
     found = judged(10.0, 100)
-    document = figures(RUN, found)
+    document = figures(Evaluation(RUN, found))
     assert document["timing"]["pulses"] == 100 - found.timing.set_aside
     assert document["timing"]["reference"]["good"] == 100
     assert document["jitter_ppm_rms"] is None
