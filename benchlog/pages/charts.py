@@ -15,8 +15,7 @@ from benchlog.plotting.pictures import (
     new_figure,
     styled,
 )
-from benchlog.report.words import three_digits
-from benchlog.units import format_duration, format_ppm, format_u_ppm
+from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
 from benchlog.verdict.run.assessment import Assessment
 
 if TYPE_CHECKING:

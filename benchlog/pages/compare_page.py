@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import Stability
+from benchlog.evaluation.comparison import ComparedRun, RunComparison
 from benchlog.pages.charts import time_unit
 from benchlog.pages.common_sections import budget_table
 from benchlog.pages.content import (
@@ -19,9 +20,7 @@ from benchlog.pages.content import (
 )
 from benchlog.plotting.pictures import SERIES, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows
-from benchlog.report.comparing import ComparedRun, RunComparison
-from benchlog.report.words import three_digits
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
 from benchlog.verdict.run.comparison import Difference, delta_text, in_words
 
 SOURCES = (
@@ -70,7 +69,7 @@ def _runs(found: RunComparison) -> Table:
 
 
 def _run(one: ComparedRun) -> tuple[object, ...]:
-    found, stats = one.side.assessment, one.side.assessment.stats
+    found, stats = one.evaluation.assessment, one.evaluation.assessment.stats
     ambient, rms = stats.ambient_mean_c, stats.jitter_ppm_rms
     return (
         one.run.id,
@@ -184,6 +183,6 @@ def _identity(found: RunComparison) -> Table:
 
 
 def _base(one: ComparedRun) -> str:
-    base = one.side.assessment.timebase
+    base = one.evaluation.assessment.timebase
     offset, u = format_ppm(base.offset_ppm, base.u_ppm), format_u_ppm(base.u_ppm)
     return f"{base.status}: {offset} ppm, u {u} ppm"

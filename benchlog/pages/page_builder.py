@@ -9,6 +9,7 @@ from typing import Final
 from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.evaluation.comparison import RunComparison
 from benchlog.model import Purpose, Run
 from benchlog.pages.check_page import (
     check_run_sections,
@@ -31,7 +32,6 @@ from benchlog.pages.content import (
 from benchlog.pages.method_notes import closing_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
-from benchlog.report.comparing import RunComparison
 from benchlog.store.reader import Reader
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
 
@@ -79,7 +79,7 @@ def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
 
 def _method(record: RunRecord) -> str:
     special = {Purpose.REFCHECK: "check", Purpose.TRIM: "trim"}
-    usual = "counter" if not record.document.get("timing") else "pulses"
+    usual = "counter" if record.assessment.timing is None else "pulses"
     return special.get(record.run.made_for, usual)
 
 
@@ -192,8 +192,8 @@ def _summary(records: Sequence[RunRecord]) -> Table:
             record.run.part.id,
             format_ppm(record.assessment.offset_ppm, record.assessment.u_ppm),
             format_u_ppm(record.assessment.u_ppm),
-            record.document["verdict"]
-            + (" (simulated)" if record.document["simulated"] else ""),
+            record.assessment.word.value
+            + (" (simulated)" if record.evaluation.simulated else ""),
         )
         for record in records
     ]

@@ -15,8 +15,7 @@ from benchlog.pages.charts import time_unit
 from benchlog.pages.content import Chart, Table, table
 from benchlog.plotting.pictures import ACCENT, INK, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows, in_words
-from benchlog.report.words import small_time
-from benchlog.units import format_duration
+from benchlog.units import format_duration, small_time
 
 _SIZE: Final = (7.2, 3.6)
 

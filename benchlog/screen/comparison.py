@@ -6,23 +6,20 @@ from typing import Final
 
 import numpy as np
 
-from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability.estimation import stability
 from benchlog.analysis.thinning import ThinnedRun, trace_of
-from benchlog.errors import DataError
-from benchlog.plotting.graph import Graph, Layer
-from benchlog.screen.figures import (
-    UNKNOWN,
-    VOID,
-    signs,
-    verdict_text,
+from benchlog.evaluation.brief_wording import UNKNOWN, signs
+from benchlog.evaluation.comparison import (
+    RunSide,
+    differences,
+    sides_of,
+    stability_of,
 )
+from benchlog.plotting.graph import Graph, Layer
+from benchlog.screen.figures import VOID, verdict_text
 from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
 from benchlog.verdict.run.comparison import Difference, delta_text, in_words
-from benchlog.verdict.run.run_side import RunSide, differences, run_side
-from benchlog.verdict.timebase.check_validity import as_known
 
 COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -37,7 +34,7 @@ def compared(database: Path, run_ids: Sequence[int], view: str) -> Study:
     Raises StoreError, NotFoundError.
     """
     with Reader.open(database) as reader:
-        sides = [_side(reader, run_id) for run_id in run_ids]
+        sides = sides_of(reader, [reader.run(run_id) for run_id in run_ids])
     found = differences(sides)
     graph = _courses(sides) if view == "course" else _stabilities(sides)
     others = ", ".join(str(one.run.id) for one in sides[1:])
@@ -47,13 +44,6 @@ def compared(database: Path, run_ids: Sequence[int], view: str) -> Study:
         (*_runs(sides), "", *_differences(found)),
         tuple(_said(found)),
     )
-
-
-def _side(reader: Reader, run_id: int) -> RunSide:
-    checks = (check for _, check in reader.reference_checks())
-    run = as_known(reader.run(run_id), checks)
-    columns = reader.columns_after(run_id)
-    return run_side(run, columns, lambda: reader.pulses_after(run_id))
 
 
 def _said(found: Sequence[Difference]) -> Iterator[str]:
@@ -71,7 +61,7 @@ def _runs(sides: Sequence[RunSide]) -> tuple[str, ...]:
         ("run", "offset ppm", "U ppm", "jitter ppm", "readings", "verdict, device")
     ]
     for one in sides:
-        found = one.side.assessment
+        found = one.evaluation.assessment
         rms = found.stats.jitter_ppm_rms
         verdict = VOID if one.run.void is not None else verdict_text(found.word)
         cells.append(
@@ -132,12 +122,10 @@ def _course(trace: ThinnedRun, worth_s: float, role: str, how: str) -> Layer:
 def _stabilities(sides: Sequence[RunSide]) -> Graph | None:
     layers, known = [], []
     for one, (role, how) in zip(sides, _LOOKS, strict=False):
-        run = one.run
-        try:
-            series = series_from_columns(one.columns, run.nominal_hz, run.divider)
-            rows = [row for row in stability(series).rows if row.value]
-        except DataError:
+        found = stability_of(one)
+        if found is None:
             continue
+        rows = [row for row in found.rows if row.value]
         tau_s = np.array([row.tau_s for row in rows])
         value = np.array([row.value for row in rows], dtype=np.float64)
         layers.append(Layer(tau_s, value, role, how))

@@ -2,11 +2,9 @@
 
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine
-from benchlog.verdict.run.figures import figures
 from benchlog.verdict.run.jitter import JitterVerdict
-from benchlog.verdict.run.judges import Judge, judge_for
 from benchlog.verdict.run.limit import Limit, limit_for
-from benchlog.verdict.run.reading_judge import RunJudge, is_clear
+from benchlog.verdict.run.reading_judge import is_clear
 from benchlog.verdict.timebase.known_timebase import timebase_for
 
 __all__ = [
@@ -14,12 +12,8 @@ __all__ = [
     "Budget",
     "BudgetLine",
     "JitterVerdict",
-    "Judge",
     "Limit",
-    "RunJudge",
-    "figures",
     "is_clear",
-    "judge_for",
     "limit_for",
     "timebase_for",
 ]

@@ -16,7 +16,7 @@ from benchlog.model import (
     Reading,
 )
 from benchlog.recorder.narration import reading_line
-from benchlog.verdict import RunJudge
+from benchlog.verdict.run.reading_judge import RunJudge
 
 
 def told(kind: str, run_id: int = 1, **more: Any) -> Any:

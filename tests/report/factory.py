@@ -7,6 +7,8 @@ from seeds import seeded_random
 from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
+from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     Flag,
     Lot,
@@ -17,9 +19,9 @@ from benchlog.model import (
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import figures, judge_for
 from benchlog.verdict.lot.lot_decision import plan_document
 from benchlog.verdict.lot.sampling_plan import custom_plan
+from benchlog.verdict.run.judges import judge_for
 
 SUPPLIERS = ("Invented Ltd", "Made Up & Sons", "Nowhere/Works")
 DAY_S = 86_400
@@ -75,6 +77,6 @@ def _inspect(writer, reader, clock, told) -> None:
         found.limit.ppm,
         found.conformance,
         "rule",
-        figures(run, found),
+        figures(Evaluation(run, found)),
     )
     writer.add_verdict(run_id, row)

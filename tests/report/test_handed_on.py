@@ -10,6 +10,8 @@ from store.making import COUNTER, TIMEBASE, begin, fresh_writer, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, StoreRefusedError, UsageError
+from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
@@ -24,7 +26,7 @@ from benchlog.store import sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict.run.judges import judge_for
 
 FORMATS = ("csv", "jsonl", "parquet")
 PULSES = 600
@@ -58,8 +60,8 @@ def an_export(writer, tmp_path, format="csv"):
 def pulse_figures(reader, run_id):
     run = reader.run(run_id)
     judge = judge_for(run)
-    judge.feed_pulses(reader.pulses_after(run_id))
-    found = figures(run, judge.assessment())
+    judge.feed(reader.pulses_after(run_id))
+    found = figures(Evaluation(run, judge.assessment()))
     return {name: found[name] for name in ("offset_ppm", "u_ppm", "verdict", "timing")}
 
 

@@ -15,7 +15,6 @@ from benchlog.model import (
     Part,
     Timebase,
 )
-from benchlog.verdict import RunJudge
 from benchlog.verdict.run.comparison import (
     ComparisonAnswer,
     Side,
@@ -23,6 +22,7 @@ from benchlog.verdict.run.comparison import (
     difference_document,
     in_words,
 )
+from benchlog.verdict.run.reading_judge import RunJudge
 
 PART = Part("q", "q", Kind.QUARTZ, 16e6, Limits(30.0))
 BASE = Timebase("stated", 0.0, 0.05)

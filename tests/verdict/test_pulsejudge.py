@@ -8,6 +8,8 @@ import pytest
 from pulse_makers import Host, Source, trains
 from seeds import seeded_generator
 
+from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     EDGE,
     Bench,
@@ -25,9 +27,10 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.snapshot import to_plain
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict.run.judges import judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
 from benchlog.verdict.run.pulse_timing import pulse_timebase, span_until
+from benchlog.verdict.run.reading_judge import RunJudge
 
 PART = Part("fork", "32 kHz", Kind.TUNING_FORK, 32768.0, Limits(20.0))
 PAIR = Trains("device", "gps", 1.0, 32768.0)
@@ -64,7 +67,7 @@ def judged(ppm, n, *, which=PAIR, time=GOOD_TIME, part=PART, host=HOST, **more):
     if which.reference is None:
         del named["gps"]
     judge = PulseJudge(part, which, time)
-    judge.feed_pulses(pulses(named, **more))
+    judge.feed(pulses(named, **more))
     return judge.assessment()
 
 
@@ -190,12 +193,12 @@ def test_a_run_of_the_database_gets_its_judge():
     assert isinstance(judge, PulseJudge)
     assert judge.trains == PAIR
     readings = judge_for(replace(begun, position="B"))
-    assert not readings.takes_pulses
+    assert isinstance(readings, RunJudge)
 
 
 def test_figures_have_the_timing():
     found = judged(10.0, 100)
-    document = figures(RUN, found)
+    document = figures(Evaluation(RUN, found))
     assert document["timing"]["pulses"] == 100 - found.timing.set_aside
     assert document["timing"]["reference"]["good"] == 100
     assert document["jitter_ppm_rms"] is None

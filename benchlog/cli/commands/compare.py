@@ -9,10 +9,10 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import RunId
-from benchlog.units import format_ppm, format_u_ppm
+from benchlog.units import format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.report.comparing import ComparedRun, RunComparison
+    from benchlog.evaluation.comparison import ComparedRun, RunComparison
 
 EXAMPLES = (
     "benchlog compare 12 19",
@@ -42,8 +42,8 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     Each difference comes with its 95 % interval. What runs share does not count: the
     time base of one counter, and what moved both while they were measured together.
     """
+    from benchlog.evaluation.comparison import comparison
     from benchlog.pages.page_builder import check_target
-    from benchlog.report.comparing import comparison
 
     if wish["out"] is not None:
         check_target(wish["out"], overwrite=wish["overwrite"])
@@ -68,11 +68,11 @@ def _write(found: "RunComparison", wish: dict[str, Any]) -> None:
 
 def document(found: "RunComparison") -> dict[str, Any]:
     """Return the figures of each run and each difference."""
-    from benchlog.verdict import figures
+    from benchlog.evaluation.document import figures
     from benchlog.verdict.run.comparison import difference_document
 
     return {
-        "runs": [figures(one.run, one.side.assessment) for one in found.runs],
+        "runs": [figures(one.evaluation) for one in found.runs],
         "differences": [difference_document(one) for one in found.differences],
     }
 
@@ -114,9 +114,7 @@ def _runs(found: "RunComparison") -> str:
 
 
 def _run(one: "ComparedRun") -> tuple[str, ...]:
-    from benchlog.report.words import three_digits
-
-    assessment = one.side.assessment
+    assessment = one.evaluation.assessment
     rms = assessment.stats.jitter_ppm_rms
     void = " (void)" if one.run.void is not None else ""
     return (

@@ -15,12 +15,12 @@ from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.cli.tasks.with_screen import interruptible
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
+from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import EventKind, Lot
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.lot.lot_inspection import inspect_lot, launch_lot
 from benchlog.recorder.notice import Notice
-from benchlog.report.lots import lot_with_runs
 from benchlog.screen.inspection.app import run_inspection
 from benchlog.screen.inspection.lot_screen import LotOnScreen
 from benchlog.store.reader import Reader

@@ -13,6 +13,7 @@ from benchlog.cli.printing import counted, say
 from benchlog.cli.tasks.planning import MOST_S, require_readings, with_gate
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.evaluation.lots import named_lot, planned_names
 from benchlog.model import (
     Bench,
     Lot,
@@ -22,7 +23,6 @@ from benchlog.model import (
 )
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
-from benchlog.report.lots import named_lot, planned_names
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict.lot.lot_decision import UndecidedRule, plan_document

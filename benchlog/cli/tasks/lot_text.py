@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchlog.cli.printing import pairs, table
+from benchlog.evaluation.wording import symbol_of
 from benchlog.units import format_ppm, format_u_ppm, printable
-from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_spread import Histogram
 from benchlog.verdict.lot.lot_text import (
@@ -16,11 +16,6 @@ from benchlog.verdict.lot.lot_text import (
 )
 from benchlog.verdict.lot.sampling_plan import describe_plan
 
-_SAID: Final = {
-    LotResult.ACCEPTED: "✓ LOT ACCEPTED",
-    LotResult.REJECTED: "✗ LOT REJECTED",
-    LotResult.OPEN: "? LOT OPEN",
-}
 _BAR: Final = 22
 _MOST_LISTED: Final = 20
 
@@ -42,7 +37,8 @@ def _head(report: LotReport) -> Iterator[tuple[str, str]]:
         f"{standing.undecided} undecided, {standing.remaining} still to be measured"
     )
     yield "devices", counted
-    yield "decision", f"{_SAID[standing.decision]}\n{standing.text}"
+    decided = f"{symbol_of(standing.decision)} LOT {standing.decision.upper()}"
+    yield "decision", f"{decided}\n{standing.text}"
     if standing.normal_again:
         yield "next lot", "between Ac and Re: normal inspection again"
     yield "undecided", UNDECIDED[standing.rule]
