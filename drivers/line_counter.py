@@ -1,9 +1,8 @@
 """`line-counter`: a counter that only talks, one line a reading, on a serial line."""
 
 from benchlog.driver import Option
-
-from ._line_driver import DIALECT, LineDriver
-from ._serial import SERIAL_OPTIONS
+from benchlog.driver_kit.line_driver import DIALECT, LineDriver
+from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
 
 
 class LineCounter(LineDriver):

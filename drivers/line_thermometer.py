@@ -1,10 +1,9 @@
 """`line-thermometer`: a thermometer that only talks, one line a value."""
 
 from benchlog.driver import Option
-
-from ._line_driver import DIALECT, LineDriver
-from ._serial import SERIAL_OPTIONS
-from ._settings import every, number_of
+from benchlog.driver_kit.line_driver import DIALECT, LineDriver
+from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
+from benchlog.driver_kit.settings import every, number_of
 
 
 class LineThermometer(LineDriver):

@@ -16,12 +16,11 @@ import re
 from collections.abc import Mapping
 
 from benchlog.driver import GRACE_S, Option, Trimmer
+from benchlog.driver_kit.connect import STREAM_WANTED, is_stream, open_stream
+from benchlog.driver_kit.link import StreamLink
+from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Identity, Sample
-
-from ._connect import STREAM_WANTED, is_stream, open_stream
-from ._link import StreamLink
-from ._serial import SERIAL_OPTIONS
 
 _CODE = re.compile(rb"trim (\d{1,8})\r?\n")
 

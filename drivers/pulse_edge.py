@@ -12,6 +12,8 @@ from typing import Any, Final
 
 from benchlog.clock import Deadline
 from benchlog.driver import Driver, Option
+from benchlog.driver_kit.serial_line import SERIAL_OPTIONS, open_port, serial_url
+from benchlog.driver_kit.settings import number_of
 from benchlog.errors import LostError, RefusedError
 from benchlog.model import (
     EDGE,
@@ -26,8 +28,6 @@ from ._edges_modem import LINES, Wanted, modem_edges
 from ._edges_pps import KernelPulses
 from ._edges_rx import ByteEdges
 from ._fixes import Fixes
-from ._serial import SERIAL_OPTIONS, open_port, serial_url
-from ._settings import number_of
 
 _PORT_WANTED: Final = (
     "a device such as /dev/ttyUSB0 or a pySerial URL such as rfc2217://HOST:PORT"

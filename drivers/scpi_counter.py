@@ -1,13 +1,12 @@
 """`scpi-counter`: a frequency counter that is asked, at any VISA address."""
 
 from benchlog.driver import Option
+from benchlog.driver_kit.connect import LINK_OPTIONS
+from benchlog.driver_kit.numbers import parse_number
+from benchlog.driver_kit.scpi import Talk
+from benchlog.driver_kit.scpi_driver import EXTRA, ScpiDriver
+from benchlog.driver_kit.settings import INPUT_OPTIONS, number_of
 from benchlog.model import Dialect
-
-from ._connect import LINK_OPTIONS
-from ._numbers import parse_number
-from ._scpi import Talk
-from ._scpi_driver import EXTRA, ScpiDriver
-from ._settings import INPUT_OPTIONS, number_of
 
 
 class ScpiCounter(ScpiDriver):

@@ -6,13 +6,12 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.driver import Option
+from benchlog.driver_kit.connect import LINK_OPTIONS
+from benchlog.driver_kit.numbers import checked_dialect
+from benchlog.driver_kit.scpi_driver import EXTRA, INPUT, ScpiDriver
+from benchlog.driver_kit.settings import every
 from benchlog.errors import RefusedError
 from benchlog.model import Dialect
-
-from ._connect import LINK_OPTIONS
-from ._dialects import checked_dialect
-from ._scpi_driver import EXTRA, INPUT, ScpiDriver
-from ._settings import every
 
 UNITS: Final = {
     "voltage": "V",

@@ -1,11 +1,10 @@
 """`scpi-thermometer`: a thermometer that is asked, at any VISA address."""
 
 from benchlog.driver import Option
+from benchlog.driver_kit.connect import LINK_OPTIONS
+from benchlog.driver_kit.scpi_driver import EXTRA, INPUT, ScpiDriver
+from benchlog.driver_kit.settings import every
 from benchlog.model import Dialect
-
-from ._connect import LINK_OPTIONS
-from ._scpi_driver import EXTRA, INPUT, ScpiDriver
-from ._settings import every
 
 
 class ScpiThermometer(ScpiDriver):

@@ -14,11 +14,10 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.driver import Driver, Option
+from benchlog.driver_kit.numbers import Number, parse_number
+from benchlog.driver_kit.settings import every, number_of
 from benchlog.errors import GarbledError, LostError, NoSignalError, RefusedError
 from benchlog.model import Identity, Sample
-
-from ._numbers import Number, parse_number
-from ._settings import every, number_of
 
 _FILES: Final = ("temp", "temperature", "temp1_input", "w1_slave")
 _MAX_BYTES: Final = 4096

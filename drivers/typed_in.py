@@ -4,11 +4,10 @@ from collections.abc import Mapping
 
 from benchlog.clock import Clock
 from benchlog.driver import Driver, Option
+from benchlog.driver_kit.numbers import parse_number
+from benchlog.driver_kit.settings import every, number_of
 from benchlog.errors import LostError
 from benchlog.model import Identity, Sample
-
-from ._numbers import parse_number
-from ._settings import every, number_of
 
 
 class TypedIn(Driver):

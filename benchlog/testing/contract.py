@@ -189,8 +189,10 @@ class DriverContract:
         """What is not one finite decimal number never becomes a sample."""
         with self.opened() as (peer, driver):
             peer.misbehave(replies(line))
-            error, _ = _failure(driver)
-        assert error.raw, repr(error)
+            error = _refused(driver, line)
+        assert error.raw, (
+            f"the error for {line[:60]!r} does not carry the line: {error}"
+        )
         assert error.raw in line or line in error.raw
 
     def test_closed_peer_is_noticed_at_once(self) -> None:
@@ -219,6 +221,27 @@ def _failure(driver: Driver) -> tuple[InstrumentError, float]:
         if error is not None:
             return error, (HostClock().mono_ns() - began_ns) / 1e9
     raise AssertionError("every read succeeded")
+
+
+def _refused(driver: Driver, line: bytes) -> InstrumentError:
+    """Return the error that a malformed line ends in, or tell what was made of it.
+
+    A few good readings that had come before it may still be delivered.
+    """
+    for _ in range(20):
+        try:
+            sample = driver.read()
+        except InstrumentError as error:
+            return error
+        if sample.raw == line.strip():
+            raise AssertionError(
+                f"the malformed line {line[:60]!r} was read as {sample.value!r} "
+                f"{sample.unit}; it must raise GarbledError with the line as raw"
+            )
+    raise AssertionError(
+        f"the malformed line {line[:60]!r} was passed over in silence: 20 samples came "
+        "and no error; it must raise GarbledError with the line as raw"
+    )
 
 
 def _raised(call: Any) -> InstrumentError | None:

@@ -6,12 +6,12 @@ from contextlib import contextmanager
 from dataclasses import replace
 
 import pytest
-from benchlog_drivers import _lines
 from benchlog_drivers.line_counter import LineCounter
 from benchlog_drivers.line_thermometer import LineThermometer
 
 from benchlog.catalogue import load_dialect
 from benchlog.clock import HostClock, VirtualClock, host_sleep
+from benchlog.driver_kit import listener as _lines
 from benchlog.errors import (
     GarbledError,
     InstrumentError,

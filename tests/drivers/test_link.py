@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pytest
-from benchlog_drivers._connect import open_link, open_stream
-from benchlog_drivers._link import Link
-from benchlog_drivers._serial import serial_url
-from benchlog_drivers._tcp import TcpLink, host_and_port
 from seeds import seeded_random
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
+from benchlog.driver_kit.connect import open_link, open_stream
+from benchlog.driver_kit.link import Link
+from benchlog.driver_kit.serial_line import serial_url
+from benchlog.driver_kit.tcp import TcpLink, host_and_port
 from benchlog.errors import GarbledError, LostError, SilentError
 
 

@@ -3,10 +3,10 @@
 import math
 
 import pytest
-from benchlog_drivers._numbers import parse_number, parse_reply
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from benchlog.driver_kit.numbers import parse_number, parse_reply
 from benchlog.errors import (
     GarbledError,
     InstrumentError,

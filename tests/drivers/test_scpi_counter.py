@@ -6,12 +6,12 @@ from contextlib import contextmanager
 from dataclasses import replace
 
 import pytest
-from benchlog_drivers._scpi import is_identification
-from benchlog_drivers._settings import same_setting
 from benchlog_drivers.scpi_counter import ScpiCounter
 
 from benchlog.catalogue import load_dialect
 from benchlog.clock import host_sleep
+from benchlog.driver_kit.scpi import is_identification
+from benchlog.driver_kit.settings import same_setting
 from benchlog.errors import (
     GarbledError,
     LostError,

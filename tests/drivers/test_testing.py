@@ -6,10 +6,10 @@ import sys
 from collections.abc import Callable
 
 import pytest
-from benchlog_drivers._tcp import host_and_port
 
 from benchlog.clock import HostClock
 from benchlog.driver import Driver
+from benchlog.driver_kit.tcp import host_and_port
 from benchlog.errors import InstrumentError, LostError
 from benchlog.model import Identity, Sample
 from benchlog.testing import ASKED_FAULTS, MALFORMED, DriverContract, Script, TcpPeer

@@ -11,9 +11,8 @@ import re
 import socket
 from typing import Final
 
+from benchlog.driver_kit.link import CONNECT_S, StreamLink
 from benchlog.errors import LostError
-
-from ._link import CONNECT_S, StreamLink
 
 _RESOURCE: Final = re.compile(
     r"TCPIP\d*::(?P<host>.+)::(?P<port>\d{1,5})::SOCKET", re.IGNORECASE

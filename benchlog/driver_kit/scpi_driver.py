@@ -4,6 +4,10 @@ from collections.abc import Mapping
 from typing import ClassVar, Final
 
 from benchlog.driver import Driver, Option
+from benchlog.driver_kit.connect import link_wanted, open_link
+from benchlog.driver_kit.numbers import checked_dialect, parse_reply
+from benchlog.driver_kit.scpi import MAX_ERRORS, Talk, identity_of
+from benchlog.driver_kit.settings import apply_settings, number_of, words_of
 from benchlog.errors import (
     InstrumentError,
     LostError,
@@ -12,12 +16,6 @@ from benchlog.errors import (
     RefusedError,
 )
 from benchlog.model import Dialect, Identity, Sample
-
-from ._connect import link_wanted, open_link
-from ._dialects import checked_dialect
-from ._numbers import parse_reply
-from ._scpi import MAX_ERRORS, Talk, identity_of
-from ._settings import apply_settings, number_of, words_of
 
 EXTRA: Final = Option(
     "extra_s",

@@ -5,11 +5,10 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchlog.driver import Option
+from benchlog.driver_kit.numbers import parse_number
+from benchlog.driver_kit.scpi import Reply, Talk
 from benchlog.errors import InstrumentError, RefusedError
 from benchlog.model import Dialect
-
-from ._numbers import parse_number
-from ._scpi import Reply, Talk
 
 INPUT_OPTIONS: Final = (
     Option("input", int, None, "which input the signal is on", low=1, high=16),

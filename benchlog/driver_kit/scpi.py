@@ -11,12 +11,11 @@ from typing import Final
 
 from benchlog.clock import Clock, HostClock
 from benchlog.driver import GRACE_S
+from benchlog.driver_kit.link import Link
+from benchlog.driver_kit.numbers import parse_number
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Dialect, Identity
 from benchlog.units import NS_PER_S
-
-from ._link import Link
-from ._numbers import parse_number
 
 MAX_ERRORS: Final = 20
 """An error queue is asked no oftener than this; instruments hold 10 to 20 entries."""

@@ -8,9 +8,8 @@ from typing import Any, Final
 import serial
 
 from benchlog.driver import Option
+from benchlog.driver_kit.link import StreamLink
 from benchlog.errors import LostError
-
-from ._link import StreamLink
 
 SERIAL_OPTIONS: Final = (
     Option("baud", int, 9600, "bits per second on a serial line", low=50, high=4e6),
@@ -73,7 +72,7 @@ def open_port(address: str, url: str, settings: Mapping[str, object]) -> Any:
         ) from error
 
 
-class SerialLink(StreamLink):
+class SerialLineLink(StreamLink):
     """An open serial line. Raises LostError when it cannot be opened."""
 
     advice = "check cable, baud rate and parity, and that this is the right port"

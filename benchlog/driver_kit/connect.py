@@ -5,11 +5,10 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchlog.driver import Option
+from benchlog.driver_kit.link import Link, StreamLink
+from benchlog.driver_kit.serial_line import SERIAL_OPTIONS, SerialLineLink, serial_url
+from benchlog.driver_kit.tcp import TcpLink, host_and_port
 from benchlog.errors import LostError
-
-from ._link import Link, StreamLink
-from ._serial import SERIAL_OPTIONS, SerialLink, serial_url
-from ._tcp import TcpLink, host_and_port
 
 PURE_PYTHON: Final = "@py"
 STREAM_WANTED: Final = (
@@ -60,7 +59,7 @@ def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> 
         stream = _stream(address, ends, settings)
         if stream is not None:
             return stream
-    from ._visa import VisaLink  # noqa: PLC0415 - a quarter of a second to import
+    from benchlog.driver_kit.visa import VisaLink  # noqa: PLC0415 - a quarter of a second to import
 
     return VisaLink(address, ends, library, settings)
 
@@ -86,4 +85,4 @@ def _stream(
     if where is not None:
         return TcpLink(address, ends, *where)
     url = serial_url(address)
-    return None if url is None else SerialLink(address, ends, url, settings)
+    return None if url is None else SerialLineLink(address, ends, url, settings)

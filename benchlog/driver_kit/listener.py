@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.clock import Clock, Deadline, HostClock, host_deadline
+from benchlog.driver_kit.link import StreamLink
 from benchlog.errors import (
     GarbledError,
     InstrumentError,
@@ -20,8 +21,6 @@ from benchlog.errors import (
     SilentError,
 )
 from benchlog.units import NS_PER_S
-
-from ._link import StreamLink
 
 MAX_WAITING: Final = 10_000
 """Lines that may wait unread; more means that nobody listens any more."""

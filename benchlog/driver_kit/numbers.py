@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from benchlog.errors import GarbledError, NoSignalError, OverloadError
+from benchlog.driver import Driver
+from benchlog.errors import GarbledError, NoSignalError, OverloadError, RefusedError
 from benchlog.model import Dialect
 
 _NRF: Final = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,4})?", re.ASCII)
@@ -132,3 +133,41 @@ def _overload(line: bytes, address: str, command: str) -> OverloadError:
     said = f"{address} is beyond its range (it says {line[:40]!r}); check level, range "
     said += "and wiring"
     return OverloadError(said, address=address, command=command, raw=line)
+
+
+# --- whether a dialect is one that a driver can use, before anything is sent
+
+
+def checked_dialect(driver: Driver, talks: str, *, any_unit: bool = False) -> Dialect:
+    """Return the driver's `dialect` option. Raises RefusedError when it is of no use.
+
+    `talks` is what the driver needs, `scpi` or `line`. With `any_unit` the dialect's
+    unit is not looked at.
+    """
+    dialect = driver.settings["dialect"]
+    if not isinstance(dialect, Dialect):
+        raise RefusedError(f"dialect {dialect!r} was not read from its file")
+    fault = ""
+    if dialect.talks != talks:
+        fault = f"talks is {dialect.talks!r}, this driver needs {talks!r}"
+    elif not any_unit and not converts(dialect.unit, driver.unit):
+        fault = (
+            f"its replies are in {dialect.unit!r}, this driver needs {driver.unit!r}"
+        )
+    else:
+        fault = _pattern_fault(dialect.reply)
+    if fault:
+        raise RefusedError(
+            f"dialect {dialect.name!r} does not fit {driver.address}: {fault}; choose "
+            "another dialect or driver",
+            address=driver.address,
+        )
+    return dialect
+
+
+def _pattern_fault(pattern: str) -> str:
+    try:
+        groups = re.compile(pattern).groupindex
+    except re.error as error:
+        return f"its reply pattern is no regular expression ({error})"
+    return "" if "value" in groups else "its reply pattern has no group 'value'"

@@ -16,9 +16,8 @@ from pyvisa.constants import InterfaceType, Parity, StatusCode, StopBits
 from pyvisa.resources import MessageBasedResource
 
 from benchlog.clock import Deadline
+from benchlog.driver_kit.link import CONNECT_S, Link
 from benchlog.errors import InstrumentError, LostError
-
-from ._link import CONNECT_S, Link
 
 _T = TypeVar("_T")
 _KEEP_ANSWERS: Final = (InterfaceType.usb, InterfaceType.gpib)
