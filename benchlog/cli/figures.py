@@ -87,7 +87,7 @@ def _with_state(
     from benchlog.control import state_of
 
     more: dict[str, Any] = {"state": state_of(run, reader.original)}
-    if "checks" in run.snapshot and run.snapshot["checks"] is not None:
+    if run.checks is not None:
         more["check"] = _check_of(reader, run)
     return {**document, **more}
 

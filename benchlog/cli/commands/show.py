@@ -82,9 +82,9 @@ def _with_the_rest(
         "lot": run.lot,
         "operator": run.operator or None,
         "note": run.note or None,
-        "load_pf": run.snapshot.get("load_pf"),
-        "supply_v": run.snapshot.get("supply_v"),
-        "software": run.snapshot.get("software"),
+        "load_pf": run.load_pf,
+        "supply_v": run.supply_v,
+        "software": run.software,
         "instruments": [
             {
                 "instrument": name,

@@ -79,8 +79,7 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
 
 def run_checks(run: Run) -> str:
     """Return the instrument whose time base a run checks; empty when it is no check."""
-    checked = run.snapshot.get("checks")
-    return checked if isinstance(checked, str) else ""
+    return run.checks or ""
 
 
 def reasons_of(run: Run, assessment: Assessment) -> list[str]:
