@@ -35,7 +35,7 @@ class Lot:
     opened_utc_ns: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LotRun:
     """One run of a lot's inspection as its decision needs it; None is unknown.
 
@@ -58,7 +58,7 @@ class LotRun:
     simulated: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
     """Everything a run is begun with; frozen into the database as its snapshot."""
 
@@ -102,7 +102,7 @@ class Timebase:
     doubt: str = ""  # what speaks against the check it rests on, as is known by now
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """One device at one position for one purpose, as the database knows it.
 

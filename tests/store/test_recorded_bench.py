@@ -60,8 +60,16 @@ def run_of(snapshot: dict[str, object]) -> Run:
 
 def test_what_was_frozen_is_read_back_typed() -> None:
     """The specs read from a snapshot equal those that the run was begun with."""
-    bench = Bench("shelf", {"counter-1": COUNTER}, (PLACE,))
-    plan = RunPlan(Purpose.MEASURE, "a", PART, "left", bench, load_pf=8.0, supply_v=3)
+    bench = Bench(name="shelf", instruments={"counter-1": COUNTER}, positions=(PLACE,))
+    plan = RunPlan(
+        purpose=Purpose.MEASURE,
+        device="a",
+        part=PART,
+        position="left",
+        bench=bench,
+        load_pf=8.0,
+        supply_v=3,
+    )
     run = run_of(freeze(plan, {"counter-1": WHO}, Timebase("assumed", 0.0, 0.577)))
     assert run.hook_up == PLACE
     assert run.counter_spec == COUNTER
