@@ -45,7 +45,7 @@ async def bench(stage: Stage, scene: Scene = LIVE, **opening) -> AsyncIterator[B
     run_id = stage.begin(scene)
     stage.readings(run_id, scene.values(20))
     app = BenchApp(ScreenOptions(stage.database, run_id, **opening), stage.clock)
-    made = Bench(name=stage, instruments=app, positions=run_id)
+    made = Bench(stage, app, run_id)
     try:
         async with app.run_test(size=(100, 30)) as made.pilot:
             await until(made.pilot, "measuring · 20 readings")
