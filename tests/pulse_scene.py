@@ -29,16 +29,22 @@ from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict.run.pulse_timing import pulse_timebase
 
-FORK = Part("fork", "32 kHz clock crystal", Kind.TUNING_FORK, 32_768.0, Limits(20.0))
+FORK = Part(
+    id="fork",
+    title="32 kHz clock crystal",
+    kind=Kind.TUNING_FORK,
+    nominal_hz=32_768.0,
+    limits=Limits(20.0),
+)
 BENCH = Bench(
-    "by-pulses",
-    {
+    name="by-pulses",
+    instruments={
         "divided": InstrumentSpec("divided", "pulse-edge", "/dev/x", quantity=EDGE),
         "gps": InstrumentSpec(
             "gps", "pulse-edge", "/dev/y", options={"u_s": 1e-7}, quantity=EDGE
         ),
     },
-    (PositionSpec("A", "divided", reference="gps", divider=32_768.0),),
+    positions=(PositionSpec("A", "divided", reference="gps", divider=32_768.0),),
 )
 HOST = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
 UTC_NS = 1_900_000_000 * 10**9
@@ -62,8 +68,8 @@ class PulseScene:
         """Begin the run; its pulses are made, and not written yet."""
         (position,) = BENCH.positions
         plan = RunPlan(
-            self.purpose, "Q-0417", self.part, "A", BENCH,
-            max_readings=self.n, max_s=900.0,
+            purpose=self.purpose, device="Q-0417", part=self.part,
+            position="A", bench=BENCH, max_readings=self.n, max_s=900.0,
         )  # fmt: skip
         who = {
             name: Identity(f"pulses at {name}", serial=name, simulated=True)

@@ -17,7 +17,13 @@ EXACT = Timebase("checked", 0.0, 0.0)
 
 
 def part(nominal_hz, tolerance_ppm):
-    return Part("p", "p", Kind.OTHER, nominal_hz, Limits(tolerance_ppm))
+    return Part(
+        id="p",
+        title="p",
+        kind=Kind.OTHER,
+        nominal_hz=nominal_hz,
+        limits=Limits(tolerance_ppm),
+    )
 
 
 def word_of(frequency_hz, nominal_hz, tolerance_ppm):

@@ -35,9 +35,7 @@ def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
     marks = _marks(reader, run, first_s)
     volts_t, volts = _supply(reader, run, first_s)
     if not len(volts):
-        stated = run.snapshot.get("supply_v")
-        start_v = float(stated) if isinstance(stated, int | float) else None
-        known = stated_supply(t_s, marks, start_v)
+        known = stated_supply(t_s, marks, run.supply_v)
         return Observed(t_s, data.offset_ppm, data.ambient_c, known), marks
     known = np.interp(t_s, volts_t, volts)
     cuts = one_cut(marks, supply_cuts(volts_t, volts))

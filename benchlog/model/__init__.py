@@ -43,6 +43,7 @@ from benchlog.model.readings import (
     Reading,
     Sample,
 )
+from benchlog.model.recorded import RecordedBench
 from benchlog.model.runs import (
     Device,
     Lot,
@@ -83,6 +84,7 @@ __all__ = [
     "Pulses",
     "Purpose",
     "Reading",
+    "RecordedBench",
     "ReferenceCheck",
     "ReferenceSpec",
     "Run",

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dialect:
     """The command strings and reply pattern of one family of instruments.
 
@@ -87,7 +87,7 @@ class ReferenceSpec:
     timebase: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmRule:
     """When somebody wants to be told, and how; one `[[alarm]]` of a bench file.
 
@@ -122,7 +122,7 @@ class AlarmRule:
     webhook: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """Instruments and positions: one TOML file."""
 

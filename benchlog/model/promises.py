@@ -67,7 +67,7 @@ class TrimRange:
     settle_s: float = 0.05
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """What a data sheet promises for one part."""
 
@@ -96,7 +96,7 @@ class SerialLink:
     parity: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BitTiming:
     """A CAN bit in time quanta: phase segments 1 and 2, synchronisation jump width."""
 
@@ -107,7 +107,7 @@ class BitTiming:
     jump: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Use:
     """What an application tolerates, with the source of that and what is known of it.
 

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from benchlog.model.bench import Bench, Identity
+from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
+from benchlog.model.recorded import RecordedBench, recorded_bench
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,7 @@ class Lot:
     opened_utc_ns: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LotRun:
     """One run of a lot's inspection as its decision needs it; None is unknown.
 
@@ -57,7 +58,7 @@ class LotRun:
     simulated: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
     """Everything a run is begun with; frozen into the database as its snapshot."""
 
@@ -101,7 +102,7 @@ class Timebase:
     doubt: str = ""  # what speaks against the check it rests on, as is known by now
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """One device at one position for one purpose, as the database knows it.
 
@@ -149,6 +150,71 @@ class Run:
     judged_again: bool = False
 
     @property
+    def recorded_bench(self) -> RecordedBench:
+        """The bench as it was when the run began; empty where it was not recorded."""
+        return recorded_bench(self.snapshot.get("bench"))
+
+    @property
+    def hook_up(self) -> PositionSpec | None:
+        """Which instruments looked at the device; None where it was not recorded."""
+        return self.recorded_bench.position(self.position)
+
+    @property
+    def counter_spec(self) -> InstrumentSpec | None:
+        """What the bench stated of the instrument that measured the frequency."""
+        bench = self.recorded_bench
+        hook_up = bench.position(self.position)
+        return None if hook_up is None else bench.instruments.get(hook_up.frequency)
+
+    @property
+    def counter_identity(self) -> Identity | None:
+        """Who measured the frequency, as it identified itself."""
+        hook_up = self.hook_up
+        return None if hook_up is None else self.identities.get(hook_up.frequency)
+
+    @property
+    def checks(self) -> str | None:
+        """The instrument whose time base the run checks; None where it checks none."""
+        named = self.snapshot.get("checks")
+        return named if isinstance(named, str) else None
+
+    @property
+    def load_pf(self) -> float | None:
+        """The load capacitance stated for the run, in pF."""
+        return _number(self.snapshot.get("load_pf"))
+
+    @property
+    def supply_v(self) -> float | None:
+        """The supply voltage stated for the run, in V."""
+        return _number(self.snapshot.get("supply_v"))
+
+    @property
+    def software(self) -> str | None:
+        """The version that made the run."""
+        version = self.snapshot.get("software")
+        return version if isinstance(version, str) else None
+
+    @property
+    def min_readings(self) -> int | None:
+        """How many readings were asked for before a verdict counts as clear."""
+        return _whole(self.snapshot.get("min_readings"))
+
+    @property
+    def max_readings(self) -> int | None:
+        """After how many readings the run was to end."""
+        return _whole(self.snapshot.get("max_readings"))
+
+    @property
+    def max_s(self) -> float | None:
+        """After how long the run was to end, in s."""
+        return _number(self.snapshot.get("max_s"))
+
+    @property
+    def until_clear(self) -> bool:
+        """Whether the run was to last until its verdict is clear."""
+        return bool(self.snapshot.get("until_clear"))
+
+    @property
     def exported(self) -> Mapping[str, object]:
         """What an export says of the run that this one is a copy of; else nothing."""
         origin = self.snapshot.get("origin")
@@ -174,6 +240,14 @@ class Run:
     def open(self) -> bool:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None
+
+
+def _number(value: object) -> float | None:
+    return value if isinstance(value, int | float) else None
+
+
+def _whole(value: object) -> int | None:
+    return value if isinstance(value, int) else None
 
 
 @dataclass(frozen=True, slots=True)

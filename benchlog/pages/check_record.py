@@ -71,4 +71,8 @@ def _finding(reader: Reader, record: RunRecord) -> Finding:
 
 def _bench(record: RunRecord) -> Bench:
     plain = record.run.snapshot.get("bench")
-    return bench_from(plain) if isinstance(plain, dict) else Bench("", {}, ())
+    return (
+        bench_from(plain)
+        if isinstance(plain, dict)
+        else Bench(name="", instruments={}, positions=())
+    )

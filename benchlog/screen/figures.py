@@ -65,9 +65,8 @@ def time_texts(standing: RunStatus) -> tuple[str, ...]:
     text = format_duration(math.floor(standing.elapsed_s))
     if not standing.live:
         return (f"took {text}",)
-    plan = standing.run.snapshot
     left = _left(standing)
-    if plan.get("until_clear"):
+    if standing.run.until_clear:
         most = f" ({', '.join(left)} left)" if left else ""
         until = f"{text}, until the verdict is clear"
         short = (f"{text}, until clear", text)
@@ -79,11 +78,11 @@ def time_texts(standing: RunStatus) -> tuple[str, ...]:
 
 def _left(standing: RunStatus) -> list[str]:
     """Return what is left of the planned readings and of the planned time."""
-    plan, left = standing.run.snapshot, []
-    most, most_s = plan.get("max_readings"), plan.get("max_s")
-    if isinstance(most, int):
+    left = []
+    most, most_s = standing.run.max_readings, standing.run.max_s
+    if most is not None:
         left.append(f"{max(0, most - standing.readings):,} readings")
-    if isinstance(most_s, int | float):
+    if most_s is not None:
         left_s = math.ceil(max(0.0, most_s - math.floor(standing.elapsed_s)))
         left.append(format_duration(left_s))
     return left

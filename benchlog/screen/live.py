@@ -275,8 +275,8 @@ class Bell:
         counts = standing.run.void is None
         if assessment is None or not self._seen_live or not counts:
             return False
-        asked = standing.run.snapshot.get("min_readings")
-        fewest = asked if isinstance(asked, int) else _USUAL_READINGS
+        asked = standing.run.min_readings
+        fewest = _USUAL_READINGS if asked is None else asked
         if not is_clear(assessment, fewest) or assessment.word is self._rung:
             return False
         self._rung = assessment.word

@@ -1,13 +1,12 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
 import json
-from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part
 from benchlog.store.parameters import text
-from benchlog.store.row_mapping import AMENDED, NEWEST_VERDICT
+from benchlog.store.row_mapping import AMENDED, NEWEST_VERDICT, Named
 from benchlog.store.run_rows import put_part
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
@@ -19,12 +18,15 @@ order by opened_utc_ns, id
 """
 PART_OF: Final = "select body from parts where id = ?"
 LOT_RUNS: Final = f"""{AMENDED}
-select u.id, ifnull(a.new, d.device), u.position, u.started_utc_ns, u.ended_how, v.word,
-  v.offset_ppm, v.u_ppm, v.limit_ppm, json_extract(v.figures, '$.ambient_c.mean'),
-  json_extract(v.figures, '$.readings'),
+select u.id as run, ifnull(a.new, d.device) as device, u.position, u.started_utc_ns,
+  u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
+  json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
+  json_extract(v.figures, '$.readings') as readings,
   w.why is not null
-    or exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside'),
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged'),
+    or exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
+    as set_aside,
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
+    as damaged,
   u.simulated
 from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
@@ -69,13 +71,13 @@ def decide(connection: Connection, part_id: str, lot: str, decision: str) -> Non
     )
 
 
-def lot_from(row: Sequence[Any]) -> Lot:
+def lot_from(row: Named) -> Lot:
     """Rebuild a Lot from a row of `LOTS`."""
-    plan = None if row[4] is None else json.loads(row[4])
-    return Lot(row[0], row[1], row[2], row[3], plan, row[5], row[6])
+    plan = None if row["plan"] is None else json.loads(row["plan"])
+    return Lot(**{**row, "plan": plan})
 
 
-def lot_run_from(row: Sequence[Any]) -> LotRun:
+def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`."""
-    fields = (*row[:11], bool(row[11]), bool(row[12]), bool(row[13]))
-    return LotRun(*fields)
+    flags = {name: bool(row[name]) for name in ("set_aside", "damaged", "simulated")}
+    return LotRun(**{**row, **flags})

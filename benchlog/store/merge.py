@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from benchlog.store import duplicate_runs as known
+from benchlog.store import duplicate_runs
 from benchlog.store.opening import is_frozen
 from benchlog.store.row_mapping import LOGGED
 from benchlog.store.sqlite import Connection
@@ -173,16 +173,22 @@ def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None,
     must have the same readings, and two runs of one file are never the same.
     """
     brought = set(merged.brought.values())
-    for (same,) in connection.execute(known.SAME, (run,)).fetchall():
+    for (same,) in connection.execute(duplicate_runs.SAME, (run,)).fetchall():
         if same not in brought:
             return same, False
-    copies = [one for (one,) in connection.execute(known.COPIES, (run,)).fetchall()]
+    copies = [
+        one for (one,) in connection.execute(duplicate_runs.COPIES, (run,)).fetchall()
+    ]
     copies = [one for one in copies if one not in brought]
     if not copies:
         return None, False
-    there = connection.execute(known.READ.format("other."), {"run": run}).fetchone()
+    there = connection.execute(
+        duplicate_runs.READ.format("other."), {"run": run}
+    ).fetchone()
     for copy in copies:
-        read = connection.execute(known.READ.format(""), {"run": copy}).fetchone()
+        read = connection.execute(
+            duplicate_runs.READ.format(""), {"run": copy}
+        ).fetchone()
         if read == there:
             return copy, True
     merged.differing[run] = copies[0]

@@ -21,17 +21,7 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
-from benchlog.store import (
-    duplicate_runs as known,
-)
-from benchlog.store import (
-    files,
-    lots,
-    sqlite,
-)
-from benchlog.store import (
-    row_mapping as nouns,
-)
+from benchlog.store import duplicate_runs, files, lots, row_mapping, sqlite
 from benchlog.store.arrays import (
     SELECT,
     SELECT_AMBIENT,
@@ -100,7 +90,7 @@ class Reader:
 
     def same_run(self, header: Mapping[str, Any]) -> int | None:
         """Return the run that an export with this head came from, or a copy of it."""
-        rows = self._all(known.HERE, known.first_of(header))
+        rows = self._all(duplicate_runs.HERE, duplicate_runs.first_of(header))
         return rows[0][0] if rows else None
 
     def made_utc_ns(self, run: Run) -> tuple[int | None, int | None]:
@@ -163,7 +153,7 @@ class Reader:
 
     def count(self, run_id: int) -> int:
         """Return how many readings a run has; in milliseconds also for long runs."""
-        return int(self._one(nouns.COUNT, {"run": run_id}) or 0)
+        return int(self._one(row_mapping.COUNT, {"run": run_id}) or 0)
 
     def last_id(self, run_id: int) -> int:
         """Return the id of a run's newest reading, 0 when there is none."""
@@ -174,28 +164,29 @@ class Reader:
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
     ) -> list[tuple[int, Event]]:
         """Return the events of a run with ids above `after_id`, with their ids."""
-        rows = self._all(nouns.EVENTS, (run_id, after_id, limit))
-        return [nouns.event_from(row) for row in rows]
+        rows = self._all(row_mapping.EVENTS, (run_id, after_id, limit))
+        return [row_mapping.event_from(row) for row in rows]
 
     def conditions(
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
     ) -> list[tuple[int, Condition]]:
         """Return the conditions logged in a run, with their ids."""
-        rows = self._all(nouns.CONDITIONS, (run_id, after_id, limit))
-        return [nouns.condition_from(row) for row in rows]
+        rows = self._all(row_mapping.CONDITIONS, (run_id, after_id, limit))
+        return [row_mapping.condition_from(row) for row in rows]
 
     def condition_spans(self, run_id: int) -> list[ConditionSpan]:
         """Return what was logged beside the readings, one span for each quantity."""
         return [
-            ConditionSpan(*row) for row in self._all(nouns.CONDITION_SPANS, (run_id,))
+            ConditionSpan(**row)
+            for row in self._named(row_mapping.CONDITION_SPANS, (run_id,))
         ]
 
     def edges(
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
     ) -> list[tuple[int, Edge]]:
         """Return the edges of a run, with their ids."""
-        rows = self._all(nouns.EDGES, (run_id, after_id, limit))
-        return [nouns.edge_from(row) for row in rows]
+        rows = self._all(row_mapping.EDGES, (run_id, after_id, limit))
+        return [row_mapping.edge_from(row) for row in rows]
 
     def pulses_after(
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT, condition: int = 0
@@ -210,16 +201,19 @@ class Reader:
 
     def segments(self, run_id: int) -> list[Segment]:
         """Return the segments of a run in their order."""
-        return [Segment(*row) for row in self._all(nouns.SEGMENTS, (run_id,))]
+        return [Segment(**row) for row in self._named(row_mapping.SEGMENTS, (run_id,))]
 
     def verdicts(self, run_id: int) -> list[VerdictRow]:
         """Return the verdicts of a run, the newest last."""
-        return [nouns.verdict_from(row) for row in self._all(nouns.VERDICTS, (run_id,))]
+        return [
+            row_mapping.verdict_from(row)
+            for row in self._named(row_mapping.VERDICTS, (run_id,))
+        ]
 
     def amendments(self, run_id: int) -> list[Amendment]:
         """Return what was said of a run afterwards, the newest last."""
-        rows = self._all(nouns.AMENDMENTS, (run_id,))
-        return [Amendment(*row) for row in rows]
+        rows = self._named(row_mapping.AMENDMENTS, (run_id,))
+        return [Amendment(**row) for row in rows]
 
     def outline(self, run_id: int) -> Outline:
         """Return a run in blocks of 1,024 readings; what is missing is worked out."""
@@ -234,9 +228,9 @@ class Reader:
     ) -> list[tuple[Any, ...]]:
         """Return rows of a run exactly as stored, NULL as None, in their order.
 
-        `table` is one of `nouns.LOGGED`, which gives the names of the columns.
+        `table` is one of `row_mapping.LOGGED`, which gives the names of the columns.
         """
-        columns = ", ".join(nouns.LOGGED[table])
+        columns = ", ".join(row_mapping.LOGGED[table])
         sql = (
             f"select {columns} from {table}"  # noqa: S608 - names from our own list
             " where run_id = ? and id > ? order by id limit ?"
@@ -246,27 +240,27 @@ class Reader:
     def raw_texts(self, run_id: int, ids: Iterable[int]) -> dict[int, str]:
         """Return the instrument's own text of those readings that have one."""
         wanted = json.dumps([int(one) for one in ids])
-        return dict(self._all(nouns.RAW_TEXTS, (run_id, wanted)))
+        return dict(self._all(row_mapping.RAW_TEXTS, (run_id, wanted)))
 
     def raw_within(self, run_id: int, first_id: int, last_id: int) -> dict[int, str]:
         """Return the instrument's own text of readings within a range of ids."""
-        return dict(self._all(nouns.RAW_WITHIN, (run_id, first_id, last_id)))
+        return dict(self._all(row_mapping.RAW_WITHIN, (run_id, first_id, last_id)))
 
     def stamped_within(
         self, run_id: int, first_id: int, last_id: int, utc_ns: int
     ) -> list[int]:
         """Return the ids of readings within a range that have this very time stamp."""
         given = (run_id, first_id, last_id, utc_ns)
-        return [row[0] for row in self._all(nouns.STAMPED_WITHIN, given)]
+        return [row[0] for row in self._all(row_mapping.STAMPED_WITHIN, given)]
 
     def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
         """Return lots in the order in which they were opened."""
-        rows = self._all(lots.LOTS, {"lot": lot, "part": part})
+        rows = self._named(lots.LOTS, {"lot": lot, "part": part})
         return [lots.lot_from(row) for row in rows]
 
     def lot_runs(self, lot: Lot) -> list[LotRun]:
         """Return the runs of a lot in their order, also those set aside."""
-        rows = self._all(lots.LOT_RUNS, {"lot": lot.lot, "part": lot.part_id})
+        rows = self._named(lots.LOT_RUNS, {"lot": lot.lot, "part": lot.part_id})
         return [lots.lot_run_from(row) for row in rows]
 
     def part(self, part_id: str) -> Part:
@@ -282,8 +276,8 @@ class Reader:
         """
         if not serial:
             return []
-        rows = self._all(nouns.STANDING_CHECKS, {"serial": serial})
-        return [nouns.reference_check_from(row) for row in rows]
+        rows = self._named(row_mapping.STANDING_CHECKS, {"serial": serial})
+        return [row_mapping.reference_check_from(row) for row in rows]
 
     def reference_checks(
         self, serial: str | None = None
@@ -292,8 +286,8 @@ class Reader:
 
         Voided ones, too: they say so.
         """
-        rows = self._all(nouns.ALL_CHECKS, {"serial": serial})
-        return [(row[13], nouns.reference_check_from(row)) for row in rows]
+        rows = self._named(row_mapping.ALL_CHECKS, {"serial": serial})
+        return [(row["id"], row_mapping.reference_check_from(row)) for row in rows]
 
     def copy_into(self, path: Path) -> None:
         """Write all that is committed by now into a new file. Raises StoreError."""
@@ -338,12 +332,19 @@ class Reader:
             return columns_from(few)
 
     def _runs(self, **wanted: object) -> list[Run]:
-        rows = self._all(nouns.RUNS, {**_ANY_RUN, **wanted})
-        return [nouns.run_from(row) for row in rows]
+        rows = self._named(row_mapping.RUNS, {**_ANY_RUN, **wanted})
+        return [row_mapping.run_from(row) for row in rows]
 
     def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
         with self._translated():
             return self._connection.execute(sql, values).fetchall()
+
+    def _named(self, sql: str, values: Any) -> list[dict[str, Any]]:
+        """Return rows by the names of their columns: for what is read few at a time."""
+        with self._translated():
+            found = self._connection.execute(sql, values)
+            names = [column[0] for column in found.description]
+            return [dict(zip(names, row, strict=True)) for row in found]
 
     def _one(self, sql: str, values: Any) -> Any:
         return self._all(sql, values)[0][0]

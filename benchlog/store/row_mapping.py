@@ -19,7 +19,10 @@ from benchlog.model import (
 from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
 
-Fields = tuple[Any, ...]
+Named = Mapping[str, Any]
+"""A row by the names of its columns."""
+Ordered = tuple[Any, ...]
+"""A row in the order of its query: names cost what is logged by the 100,000 a third."""
 
 LOGGED: Final[dict[str, tuple[str, ...]]] = {
     "readings": (
@@ -86,7 +89,8 @@ them in by file."""
 NEWEST_VERDICT: Final = """(select id from verdicts where run_id = u.id
     order by at_utc_ns desc, id desc limit 1)"""
 RUNS: Final = f"""{AMENDED}
-select u.id, u.purpose, ifnull(a.new, d.device), u.position, u.bench, u.nominal_hz,
+select u.id, u.purpose, ifnull(a.new, d.device) as device, u.position, u.bench,
+  u.nominal_hz,
   u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, l.lot,
   u.operator, u.note,
   u.snapshot, u.resolution_hz, u.control,
@@ -96,9 +100,9 @@ select u.id, u.purpose, ifnull(a.new, d.device), u.position, u.bench, u.nominal_
     + (select count(*) from edges e where e.run_id = u.id and e.instrument = (
       select json_extract(p.value, '$.frequency')
       from json_each(u.snapshot, '$.bench.positions') p
-      where json_extract(p.value, '$.name') = u.position)),
-  v.word, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis'),
-  case when a.new is not null then d.device end, w.why
+      where json_extract(p.value, '$.name') = u.position)) as readings,
+  v.word as verdict, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis') as basis,
+  case when a.new is not null then d.device end as typed_device, w.why as void
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
@@ -127,7 +131,8 @@ select id, utc_ns, mono_ns, quantity, value, unit, instrument, flags, raw
 from conditions where run_id = ? and id > ? order by id limit ?
 """
 CONDITION_SPANS: Final = """
-select quantity, unit, instrument, count(*), min(value), avg(value), max(value)
+select quantity, unit, instrument, count(*) as n, min(value) as least,
+  avg(value) as mean, max(value) as most
 from conditions where run_id = ? group by quantity, unit, instrument
 order by min(id)
 """
@@ -149,7 +154,7 @@ from verdicts where run_id = ? order by at_utc_ns, id
 """
 _CHECKS: Final = f"""{AMENDED}
 select i.text, i.maker, i.model, i.serial, i.firmware, i.simulated, c.offset_ppm,
-  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, w.why, c.id
+  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, w.why as void, c.id
 from reference_checks c join instruments i on i.id = c.instrument_id
   left join voided w on w.run_id = c.run_id
 """  # noqa: S608 - our own text
@@ -161,41 +166,38 @@ where i.serial = :serial and w.why is null order by c.at_utc_ns, c.id
 """
 
 
-def run_from(row: Fields) -> Run:
+def run_from(row: Named) -> Run:
     """Rebuild a Run from a row of `RUNS`."""
-    (run_id, purpose, device, position, bench, nominal, divider, simulated) = row[:8]
-    (started, ended, how, lot, operator, note, frozen, resolution, control) = row[8:17]
-    (readings, verdict, offset_ppm, u_ppm, basis, typed_device, void) = row[17:]
-    snapshot = json.loads(frozen)
-    judged = _basis(basis)
+    snapshot = json.loads(row["snapshot"])
+    judged = _basis(row["basis"])
     part, timebase = judged or _resting_on(snapshot)
     return Run(
-        id=run_id,
-        purpose=Purpose(purpose),
-        device=device,
+        id=row["id"],
+        purpose=Purpose(row["purpose"]),
+        device=row["device"],
         part=part,
-        position=position,
-        bench=bench,
-        nominal_hz=part.nominal_hz if judged else nominal,
-        divider=divider,
-        simulated=bool(simulated),
-        started_utc_ns=started,
-        ended_utc_ns=ended,
-        ended_how=how,
-        lot=lot,
-        operator=operator,
-        note=note,
+        position=row["position"],
+        bench=row["bench"],
+        nominal_hz=part.nominal_hz if judged else row["nominal_hz"],
+        divider=row["divider"],
+        simulated=bool(row["simulated"]),
+        started_utc_ns=row["started_utc_ns"],
+        ended_utc_ns=row["ended_utc_ns"],
+        ended_how=row["ended_how"],
+        lot=row["lot"],
+        operator=row["operator"],
+        note=row["note"],
         snapshot=snapshot,
         identities=identities_from(snapshot["identities"]),
         timebase=timebase,
-        resolution_hz=resolution,
-        control=control,
-        readings=readings,
-        verdict=verdict,
-        offset_ppm=offset_ppm,
-        u_ppm=u_ppm,
-        typed_device=typed_device,
-        void=void,
+        resolution_hz=row["resolution_hz"],
+        control=row["control"],
+        readings=row["readings"],
+        verdict=row["verdict"],
+        offset_ppm=row["offset_ppm"],
+        u_ppm=row["u_ppm"],
+        typed_device=row["typed_device"],
+        void=row["void"],
         judged_again=judged is not None,
     )
 
@@ -217,30 +219,44 @@ def _basis(text: object) -> tuple[Part, Timebase] | None:
         return None
 
 
-def event_from(row: Fields) -> tuple[int, Event]:
+def event_from(row: Ordered) -> tuple[int, Event]:
     """Rebuild an Event from a row of `EVENTS`; its id first."""
     return row[0], Event(*row[1:])
 
 
-def condition_from(row: Fields) -> tuple[int, Condition]:
+def condition_from(row: Ordered) -> tuple[int, Condition]:
     """Rebuild a Condition from a row of `CONDITIONS`; its id first."""
     fields = (*row[1:7], Flag(row[7]), row[8])
     return row[0], Condition(*fields)
 
 
-def edge_from(row: Fields) -> tuple[int, Edge]:
+def edge_from(row: Ordered) -> tuple[int, Edge]:
     """Rebuild an Edge from a row of `EDGES`; its id first."""
     fields = (*row[1:5], Flag(row[5]))
     return row[0], Edge(*fields)
 
 
-def verdict_from(row: Fields) -> VerdictRow:
+def verdict_from(row: Named) -> VerdictRow:
     """Rebuild a VerdictRow from a row of `VERDICTS`."""
-    fields = (*row[:6], json.loads(row[6]), row[7])
-    return VerdictRow(*fields)
+    return VerdictRow(**{**row, "figures": json.loads(row["figures"])})
 
 
-def reference_check_from(row: Fields) -> ReferenceCheck:
+def reference_check_from(row: Named) -> ReferenceCheck:
     """Rebuild a ReferenceCheck from a row of `ALL_CHECKS`."""
-    who = (*row[:5], bool(row[5]))
-    return ReferenceCheck(Identity(*who), *row[6:13])
+    return ReferenceCheck(
+        instrument=Identity(
+            text=row["text"],
+            maker=row["maker"],
+            model=row["model"],
+            serial=row["serial"],
+            firmware=row["firmware"],
+            simulated=bool(row["simulated"]),
+        ),
+        offset_ppm=row["offset_ppm"],
+        u_ppm=row["u_ppm"],
+        method=row["method"],
+        at_utc_ns=row["at_utc_ns"],
+        valid_until_utc_ns=row["valid_until_utc_ns"],
+        run_id=row["run_id"],
+        void=row["void"],
+    )

@@ -29,7 +29,7 @@ class Segment:
     boot_id: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ConditionSpan:
     """What was logged of one quantity by one instrument in a run, in `unit`."""
 

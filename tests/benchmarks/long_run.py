@@ -124,7 +124,9 @@ def _plan() -> RunPlan:
         device="C-0001",
         part=load_part("quartz-16mhz-30ppm"),
         position="A",
-        bench=Bench("simulated", {"counter": counter}, (position,)),
+        bench=Bench(
+            name="simulated", instruments={"counter": counter}, positions=(position,)
+        ),
     )
 
 

@@ -36,11 +36,21 @@ COMMITS = {1: 400, 10: 300, 100: 150, 1000: 40}
 """Commits per round, by how many rows each holds."""
 TARGET = 0.8
 PLAN = RunPlan(
-    Purpose.MEASURE,
-    "C-0001",
-    Part("quartz-16mhz-30ppm", "16 MHz quartz", Kind.QUARTZ, 16e6, Limits(30.0)),
-    "A",
-    Bench("bench", {"c": InstrumentSpec("c", "typed-in")}, (PositionSpec("A", "c"),)),
+    purpose=Purpose.MEASURE,
+    device="C-0001",
+    part=Part(
+        id="quartz-16mhz-30ppm",
+        title="16 MHz quartz",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(30.0),
+    ),
+    position="A",
+    bench=Bench(
+        name="bench",
+        instruments={"c": InstrumentSpec("c", "typed-in")},
+        positions=(PositionSpec("A", "c"),),
+    ),
 )
 INSERT = """
 insert into readings (run_id, segment_id, utc_ns, mono_ns, gate_s, frequency_hz,

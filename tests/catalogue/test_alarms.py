@@ -53,8 +53,17 @@ def test_a_whole_rule():
     )
     command, webhook = ("notify", "{text}"), "http://127.0.0.1:9000/bench"
     assert found == (
-        AlarmRule("offset_ppm", 20.0, -20.0, 1.0, 30.0, 60.0, command, webhook),
-        AlarmRule("lost_s", 120.0),
+        AlarmRule(
+            when="offset_ppm",
+            above=20.0,
+            below=-20.0,
+            hysteresis=1.0,
+            hold_s=30.0,
+            quiet_s=60.0,
+            command=command,
+            webhook=webhook,
+        ),
+        AlarmRule(when="lost_s", above=120.0),
     )
 
 

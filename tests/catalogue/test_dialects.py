@@ -137,7 +137,7 @@ def test_patterns_that_may_explode_are_refused(pattern):
 @pytest.mark.parametrize(
     "pattern",
     [
-        Dialect("x", "line").reply,
+        Dialect(name="x", talks="line").reply,
         r"(?P<value>\d{1,3}(,\d{3})*)",
         r"[(+*]+(?P<value>\d+)[^)|]*",
         r"\(?(?P<value>\d+)\)?",

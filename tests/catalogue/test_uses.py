@@ -241,4 +241,6 @@ def test_a_broken_file_leaves_the_others(
 
 
 def test_can_timing_reaches_the_noun() -> None:
-    assert USES["can-500kbit"].bits == BitTiming(500e3, 16, 4, 4, 4)
+    assert USES["can-500kbit"].bits == BitTiming(
+        bit_rate=500e3, quanta=16, phase1=4, phase2=4, jump=4
+    )

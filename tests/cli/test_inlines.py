@@ -81,7 +81,15 @@ def test_several_runs_are_named_and_thinned_apart(
 def test_a_jitter_that_fails_is_said_and_columns_keep_their_width(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    judge = RunJudge(Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.001)))
+    judge = RunJudge(
+        Part(
+            id="x",
+            title="x",
+            kind=Kind.QUARTZ,
+            nominal_hz=16e6,
+            limits=Limits(30, jitter_ppm=0.001),
+        )
+    )
     hz = [16e6 + step for step in (0.5, 0.25, 0.125, 0.0, 0.75, 0.5, 0.25, 0.0)]
     lines = []
     for n in range(1, len(hz) + 1):

@@ -88,7 +88,9 @@ def test_a_gate_beyond_the_drivers_bounds_is_refused(request_: MeasureRequest) -
 
 def test_an_instrument_without_a_gate_takes_none() -> None:
     spec = InstrumentSpec("probe", "typed-in")
-    bench = Bench("odd", {"probe": spec}, (PositionSpec("A", "probe"),))
+    bench = Bench(
+        name="odd", instruments={"probe": spec}, positions=(PositionSpec("A", "probe"),)
+    )
     with pytest.raises(UsageError, match="leave --gate-s out"):
         with_gate(bench, ("A",), 0.1)
 
@@ -100,7 +102,11 @@ def test_unknown_names_are_refused_with_near_ones(request_: MeasureRequest) -> N
         plans_of(replace(request_, bench="no-such-bench"))
 
 
-TWIN = Bench("twin", {}, (PositionSpec("A", "c1"), PositionSpec("B", "c2")))
+TWIN = Bench(
+    name="twin",
+    instruments={},
+    positions=(PositionSpec("A", "c1"), PositionSpec("B", "c2")),
+)
 
 
 def test_devices_and_positions_are_paired_in_order() -> None:

@@ -15,7 +15,7 @@ from benchlog.errors import (
 )
 from benchlog.model import Dialect
 
-PLAIN = Dialect("plain", "scpi")
+PLAIN = Dialect(name="plain", talks="scpi")
 DIGITS = "0123456789"
 
 
@@ -101,13 +101,15 @@ def test_infinity_is_overload(text: bytes) -> None:
 
 
 def test_a_code_is_a_code_before_any_scale() -> None:
-    milli = Dialect("m", "scpi", scale=1e-3)
+    milli = Dialect(name="m", talks="scpi", scale=1e-3)
     with pytest.raises(OverloadError):
         parse_reply(b"9.9E37\n", milli, "Hz")
 
 
 def test_words_of_the_dialect() -> None:
-    talker = Dialect("t", "line", no_signal=("no signal", "0"), overload=("OL",))
+    talker = Dialect(
+        name="t", talks="line", no_signal=("no signal", "0"), overload=("OL",)
+    )
     with pytest.raises(NoSignalError):
         parse_reply(b" NO Signal\r\n", talker, "Hz")
     with pytest.raises(NoSignalError):
@@ -118,7 +120,7 @@ def test_words_of_the_dialect() -> None:
 
 def test_period_becomes_frequency_with_its_step() -> None:
     """d(1/T) = dT / T^2: 10 ps of 100 us is 1 mHz of 10 kHz."""
-    period = Dialect("p", "scpi", unit="s")
+    period = Dialect(name="p", talks="scpi", unit="s")
     number = parse_reply(b"1.0000000E-04\n", period, "Hz")
     assert number.value == pytest.approx(1e4)
     assert number.step == pytest.approx(1e-3)
@@ -127,11 +129,11 @@ def test_period_becomes_frequency_with_its_step() -> None:
 @pytest.mark.parametrize("text", [b"0", b"-1E-6", b"1E-320"])
 def test_a_period_that_is_none(text: bytes) -> None:
     with pytest.raises(GarbledError):
-        parse_reply(text + b"\n", Dialect("p", "scpi", unit="s"), "Hz")
+        parse_reply(text + b"\n", Dialect(name="p", talks="scpi", unit="s"), "Hz")
 
 
 def test_counts_in_reference_seconds() -> None:
-    counts = Dialect("c", "line", unit="counts")
+    counts = Dialect(name="c", talks="line", unit="counts")
     number = parse_reply(b"160000030\n", counts, "Hz", gate_s=10.0)
     assert (number.value, number.step) == (16_000_003.0, 0.1)
 
@@ -142,5 +144,5 @@ def test_counts_in_reference_seconds() -> None:
     [("K", b"273.15", 0.0), ("F", b"32.0", 0.0), ("F", b"212.0", 100.0)],
 )
 def test_temperatures(unit: str, text: bytes, celsius: float) -> None:
-    dialect = Dialect("t", "scpi", unit=unit)
+    dialect = Dialect(name="t", talks="scpi", unit=unit)
     assert parse_reply(text, dialect, "C").value == pytest.approx(celsius, abs=1e-9)

@@ -178,7 +178,7 @@ def test_error_queue_is_drained_reported_and_bounded() -> None:
 
 
 def test_a_dialect_without_error_queue_and_identity_is_enough() -> None:
-    bare = Dialect("bare", "scpi", commands={"read": "READ?"})
+    bare = Dialect(name="bare", talks="scpi", commands={"read": "READ?"})
     said = script({}, ())
     with opened(said, bare) as counter:
         assert counter.read().value == 15_999_852.0

@@ -28,7 +28,13 @@ from benchlog.store import opening as migrate
 from benchlog.store import schema
 from benchlog.store.writer import Writer
 
-RC = Part("rc-8mhz", "8 MHz RC oscillator", Kind.RC, 8e6, Limits(20_000.0))
+RC = Part(
+    id="rc-8mhz",
+    title="8 MHz RC oscillator",
+    kind=Kind.RC,
+    nominal_hz=8e6,
+    limits=Limits(20_000.0),
+)
 CHECKED = Timebase("checked", 0.31, 0.004, 28.0, "checked on 2030-03-16 against pulses")
 DAY_S = 86_400.0
 

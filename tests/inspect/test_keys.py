@@ -95,9 +95,25 @@ def test_a_swap_while_measuring_does_not_count(
     ],
 )
 def test_sounds_tell_verdicts_apart(word: str, damaged: bool, rings: int) -> None:
-    run = LotRun(1, "a", "A", 0, "verdict clear", word, damaged=damaged)
+    run = LotRun(
+        run=1,
+        device="a",
+        position="A",
+        started_utc_ns=0,
+        ended_how="verdict clear",
+        word=word,
+        damaged=damaged,
+    )
     assert words.rings(run) == rings
-    aside = LotRun(1, "a", "A", 0, "verdict clear", word, set_aside=True)
+    aside = LotRun(
+        run=1,
+        device="a",
+        position="A",
+        started_utc_ns=0,
+        ended_how="verdict clear",
+        word=word,
+        set_aside=True,
+    )
     assert words.rings(aside) == 0
 
 
@@ -105,8 +121,17 @@ def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     clock = VirtualClock()
     position = PositionSpec("A", "counter")
     counter = InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET")
-    bench = ABench("b", {"counter": counter}, (position,))
-    place = DeviceSite(RunPlan(Purpose.INSPECT, "", load_part(PART), "A", bench), clock)
+    bench = ABench(name="b", instruments={"counter": counter}, positions=(position,))
+    place = DeviceSite(
+        RunPlan(
+            purpose=Purpose.INSPECT,
+            device="",
+            part=load_part(PART),
+            position="A",
+            bench=bench,
+        ),
+        clock,
+    )
     clock.sleep(IDLE_S - 1)
     assert place.idle() == ""
     clock.sleep(30)

@@ -20,7 +20,13 @@ from benchlog.model import (
 
 STRANGERS = Path(__file__).parent / "strangers"
 
-PART = Part("quartz-16mhz-30ppm", "16 MHz quartz", Kind.QUARTZ, 16e6, Limits(30.0))
+PART = Part(
+    id="quartz-16mhz-30ppm",
+    title="16 MHz quartz",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(30.0),
+)
 
 
 @pytest.fixture(autouse=True)
@@ -52,11 +58,13 @@ def plan_for(tmp_path):
         spec = InstrumentSpec("counter", driver, address, options)
         position = PositionSpec("A", "counter")
         return RunPlan(
-            purpose,
-            "C-0001",
-            PART,
-            "A",
-            Bench("strangers", {"counter": spec}, (position,)),
+            purpose=purpose,
+            device="C-0001",
+            part=PART,
+            position="A",
+            bench=Bench(
+                name="strangers", instruments={"counter": spec}, positions=(position,)
+            ),
             max_readings=readings,
             max_s=max_s,
         )

@@ -30,7 +30,9 @@ from benchlog.testing import Script, TcpPeer
 
 NRF = re.compile(rb"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 NO_VALUE = 9.9e37
-DIALECT = Dialect("plain", "scpi", commands={"identify": "*IDN?", "read": "READ?"})
+DIALECT = Dialect(
+    name="plain", talks="scpi", commands={"identify": "*IDN?", "read": "READ?"}
+)
 
 numbers = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True).map(lambda v: f"{v!r}".encode()),

@@ -11,7 +11,9 @@ from benchlog.recorder.run.run_start import host_error_s
 from benchlog.verdict.run.pulse_timing import ASSUMED_HOST_PPM, pulse_timebase
 
 BENCH = Bench(
-    "b", {"d": InstrumentSpec("d", "pulse-edge", "/dev/x")}, (PositionSpec("A", "d"),)
+    name="b",
+    instruments={"d": InstrumentSpec("d", "pulse-edge", "/dev/x")},
+    positions=(PositionSpec("A", "d"),),
 )
 UNSYNCHRONISED = 0x0040  # STA_UNSYNC, linux/timex.h
 

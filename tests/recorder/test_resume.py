@@ -130,7 +130,7 @@ def test_a_plan_comes_back_whole(plan_for, database, clock):
     bench = replace(
         plan.bench,
         instruments={"counter": counter},
-        alarms=(AlarmRule("offset_ppm", above=1.0, command=("a", "b")),),
+        alarms=(AlarmRule(when="offset_ppm", above=1.0, command=("a", "b")),),
     )
     plan = replace(plan, bench=bench, operator="M. Okwuosa", load_pf=12.5)
     (run_id,) = keep([plan], database, clock, tell=lambda _: None)

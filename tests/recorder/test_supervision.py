@@ -66,7 +66,7 @@ def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path)
     out = tmp_path / "letter"
     write = "import sys; open(sys.argv[1], 'a').write(sys.argv[2] + '\\n')"
     rule = AlarmRule(
-        "offset_ppm",
+        when="offset_ppm",
         above=-1.0,
         quiet_s=600.0,
         command=(sys.executable, "-c", write, str(out), "{state} {subject}"),
@@ -85,7 +85,7 @@ def test_an_alarm_is_an_event_and_a_message(plan_for, database, clock, tmp_path)
 
 
 def test_a_message_that_does_not_arrive_is_an_event(plan_for, database, clock):
-    rule = AlarmRule("offset_ppm", above=-1.0, command=("/no/such/program",))
+    rule = AlarmRule(when="offset_ppm", above=-1.0, command=("/no/such/program",))
     plan = plan_for("stranger-steady", readings=400, max_s=60.0)
     plan = replace(plan, bench=replace(plan.bench, alarms=(rule,)))
     _, events = kept(plan, database, clock)

@@ -51,7 +51,12 @@ def bench_database(folder: Path, bench: int, lots: int, devices: int) -> Path:
 def _inspect(writer, reader, clock, told) -> None:
     bench, lot, device, ppm = told
     plan = RunPlan(
-        Purpose.INSPECT, device, PART, "A", replace(BENCH, name=bench), lot=lot
+        purpose=Purpose.INSPECT,
+        device=device,
+        part=PART,
+        position="A",
+        bench=replace(BENCH, name=bench),
+        lot=lot,
     )
     run_id = writer.begin_run(plan, {"counter": COUNTER}, TIMEBASE)
     segment = writer.begin_segment(run_id)

@@ -31,13 +31,19 @@ from benchlog.units import NS_PER_S
 from benchlog.verdict.run.judges import judge_for
 
 QUARTZ = Part(
-    "quartz-16mhz-30ppm",
-    "16 MHz quartz crystal, 30 ppm",
-    Kind.QUARTZ,
-    16e6,
-    Limits(30.0, stability_ppm=50.0, range_c=(-20.0, 70.0), jitter_ppm=0.5),
+    id="quartz-16mhz-30ppm",
+    title="16 MHz quartz crystal, 30 ppm",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(30.0, stability_ppm=50.0, range_c=(-20.0, 70.0), jitter_ppm=0.5),
 )
-CLOCK = Part("fork-32khz", "clock crystal", Kind.TUNING_FORK, 32_768.0, Limits(20.0))
+CLOCK = Part(
+    id="fork-32khz",
+    title="clock crystal",
+    kind=Kind.TUNING_FORK,
+    nominal_hz=32_768.0,
+    limits=Limits(20.0),
+)
 STATED = Timebase(
     "stated", 0.0, 0.05 / 3**0.5, None, "stated +-0.05 ppm in the bench file"
 )
@@ -77,16 +83,16 @@ class Scene:
         """Return what the run is begun with."""
         counter = InstrumentSpec("counter", "scpi-counter", simulated=self.simulated)
         bench = Bench(
-            self.bench,
-            {"counter": counter},
-            (PositionSpec(self.position, "counter"),),
+            name=self.bench,
+            instruments={"counter": counter},
+            positions=(PositionSpec(self.position, "counter"),),
         )
         return RunPlan(
-            self.purpose,
-            self.device,
-            self.part,
-            self.position,
-            bench,
+            purpose=self.purpose,
+            device=self.device,
+            part=self.part,
+            position=self.position,
+            bench=bench,
             lot=self.lot,
             operator=self.operator,
             note=self.note,

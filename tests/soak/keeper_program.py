@@ -46,11 +46,11 @@ def main() -> None:
     lookout.host_moment = shifted(Path(folder))
     known = load_bench(bench)
     plan = RunPlan(
-        Purpose.SOAK,
-        "SOAK-0001",
-        load_part(part),
-        known.positions[0].name,
-        known,
+        purpose=Purpose.SOAK,
+        device="SOAK-0001",
+        part=load_part(part),
+        position=known.positions[0].name,
+        bench=known,
         max_s=float(for_s),
     )
 

@@ -35,12 +35,12 @@ PART = Part(
     load=Load(18.0, 5.0, 20.0),
 )
 BENCH = Bench(
-    "two-counters",
-    {
+    name="two-counters",
+    instruments={
         "counter": InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET"),
         "room": InstrumentSpec("room", "typed-in", options={"value": 25.0}),
     },
-    (PositionSpec("A", "counter", ambient="room", divider=2.0),),
+    positions=(PositionSpec("A", "counter", ambient="room", divider=2.0),),
 )
 COUNTER = Identity("m,c,17,1.0", "m", "c", "17", "1.0", settings={"gate_s": "1"})
 TIMEBASE = Timebase("assumed", 0.0, 0.577)

@@ -199,7 +199,9 @@ def test_one_device_of_one_lot_is_one_row(writer):
 
 def test_a_changed_part_file_changes_no_old_run(writer, reader):
     old = writer.begin_run(plan(), {}, TIMEBASE)
-    part = Part(PART.id, "other", Kind.RC, 8e6, Limits(10_000.0))
+    part = Part(
+        id=PART.id, title="other", kind=Kind.RC, nominal_hz=8e6, limits=Limits(10_000.0)
+    )
     new = writer.begin_run(plan(part=part), {}, TIMEBASE)
     assert (reader.run(old).part, reader.run(new).part) == (PART, part)
 

@@ -28,7 +28,13 @@ Array = NDArray[np.float64]
 Noise = Callable[[np.random.Generator, int], Array]
 LIMIT_PPM = 30.0
 RULE = StopRule()
-PART = Part("quartz", "quartz", Kind.QUARTZ, 16e6, Limits(LIMIT_PPM))
+PART = Part(
+    id="quartz",
+    title="quartz",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(LIMIT_PPM),
+)
 
 
 def white_fm(rng: np.random.Generator, n: int) -> Array:

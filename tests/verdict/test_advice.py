@@ -18,7 +18,13 @@ FINE = Timebase("checked", 0.0, 1e-4, None, "checked")
 
 def reasons(limit_ppm, gate_s, resolution_hz):
     rng = seeded_generator(1)
-    part = Part("p", "16 MHz", Kind.QUARTZ, 16e6, Limits(limit_ppm))
+    part = Part(
+        id="p",
+        title="16 MHz",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(limit_ppm),
+    )
     judge = RunJudge(part, timebase=FINE, resolution_hz=resolution_hz)
     hz = 16e6 + resolution_hz * np.round(3 * rng.standard_normal(40))
     judge.feed(columns(hz, gate_s=gate_s))

@@ -191,10 +191,14 @@ def test_the_one_that_rules_is_found_as_the_rule_says_it(seed, ageing):
 
 
 def run_by(held):
-    part = Part("p", "P", Kind.OTHER, 16e6, Limits(30.0))
+    part = Part(
+        id="p", title="P", kind=Kind.OTHER, nominal_hz=16e6, limits=Limits(30.0)
+    )
     base = Timebase("checked", held.offset_ppm, held.u_ppm, held.valid_until_utc_ns)
     return Run(
-        7, Purpose.MEASURE, "D", part, "1", "b", 16e6, 1.0, False, 0, 1, "stopped",
+        id=7, purpose=Purpose.MEASURE, device="D", part=part, position="1", bench="b",
+        nominal_hz=16e6, divider=1.0, simulated=False, started_utc_ns=0, ended_utc_ns=1,
+        ended_how="stopped",
         identities={"counter": WHO}, timebase=base,
     )  # fmt: skip
 

@@ -24,7 +24,7 @@ from benchlog.verdict.run.comparison import (
 )
 from benchlog.verdict.run.reading_judge import RunJudge
 
-PART = Part("q", "q", Kind.QUARTZ, 16e6, Limits(30.0))
+PART = Part(id="q", title="q", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0))
 BASE = Timebase("stated", 0.0, 0.05)
 YEAR_NS = int(365.25 * 86_400 * 1e9)
 

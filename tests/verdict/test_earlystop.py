@@ -138,7 +138,7 @@ def test_the_guard_is_the_largest_of_three(n: int, u_base: float) -> None:
 
 def test_a_clear_offset_waits_for_a_jitter_that_is_not_clear() -> None:
     limits = Limits(LIMIT_PPM, jitter_ppm=0.5)
-    part = Part("q", "q", Kind.QUARTZ, 16e6, limits)
+    part = Part(id="q", title="q", kind=Kind.QUARTZ, nominal_hz=16e6, limits=limits)
     rng = seeded_generator(7)
     near = assessed(rng.normal(0, 0.45, 10), part=part)
     assert not EarlyStop().step(near).stop

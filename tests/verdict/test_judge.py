@@ -32,7 +32,9 @@ from benchlog.verdict.run.judges import judge_for
 from benchlog.verdict.run.reading_judge import RunJudge
 
 LIMITS = Limits(30, stability_ppm=50, range_c=(-10, 70), ageing_ppm_per_year=5)
-PART = Part("quartz", "16 MHz", Kind.QUARTZ, 16e6, LIMITS)
+PART = Part(
+    id="quartz", title="16 MHz", kind=Kind.QUARTZ, nominal_hz=16e6, limits=LIMITS
+)
 DAY_NS = 86_400 * NS_PER_S
 
 
@@ -70,12 +72,14 @@ def test_limit(ambient, ppm, inside, promised):
 def test_limit_with_a_horizon():
     assert limit_for(PART, (25, 25, 25), 10).ppm == 80
     assert "ageing 50 ppm in 10 years" in limit_for(PART, None, 10).text
-    silent = Part("x", "x", Kind.RC, 8e6, Limits(100_000))
+    silent = Part(
+        id="x", title="x", kind=Kind.RC, nominal_hz=8e6, limits=Limits(100_000)
+    )
     assert "no ageing" in limit_for(silent, (25, 25, 25), 1).reasons[-1]
 
 
 def test_no_stability_promised():
-    bare = Part("x", "x", Kind.RC, 8e6, Limits(100_000))
+    bare = Part(id="x", title="x", kind=Kind.RC, nominal_hz=8e6, limits=Limits(100_000))
     found = limit_for(bare, (30, 31, 32))
     assert (found.ppm, found.promised) == (100_000, False)
     assert "states no stability" in found.reasons[0]
@@ -190,7 +194,13 @@ def test_suspect_readings():
 def odd_one_out(times, n=201, limits=None):
     f = 16e6 * (1 + 1e-8 * seeded_generator(3).standard_normal(n))
     f[120] *= times
-    part = Part("x", "x", Kind.QUARTZ, 16e6, limits or Limits(30, jitter_ppm=0.5))
+    part = Part(
+        id="x",
+        title="x",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=limits or Limits(30, jitter_ppm=0.5),
+    )
     judge = RunJudge(part, resolution_hz=0.1)
     flags = np.zeros(n, dtype=np.int64)
     flags[120] = 16 if times == 2 else 0
@@ -236,7 +246,9 @@ def test_ambient_is_said():
 
 
 def test_a_part_of_another_frequency_is_asked_about():
-    twenty = Part("x", "20 MHz", Kind.QUARTZ, 20e6, LIMITS)
+    twenty = Part(
+        id="x", title="20 MHz", kind=Kind.QUARTZ, nominal_hz=20e6, limits=LIMITS
+    )
     judge = RunJudge(twenty)
     judge.feed(columns(np.linspace(16e6 + 150, 16e6 + 151, 20)))
     found = judge.assessment()
@@ -278,7 +290,9 @@ def test_readings_in_another_unit_are_not_judged(read_hz, unit):
 
 def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
     """At 10 % every frequency lies near some divider: nothing is foretold of it."""
-    loose = Part("x", "8 MHz", Kind.RC, 8e6, Limits(100_000))
+    loose = Part(
+        id="x", title="8 MHz", kind=Kind.RC, nominal_hz=8e6, limits=Limits(100_000)
+    )
     judge = RunJudge(loose)
     judge.feed(columns(np.linspace(1e6, 1e6 + 1, 20)))
     said = judge.assessment().reasons[0]
@@ -286,7 +300,11 @@ def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
 
 
 def test_gaps_in_plain_words_and_no_limit_says_nothing_of_limits():
-    judge = RunJudge(Part("x", "x", Kind.OTHER, 16e6, Limits(math.inf)))
+    judge = RunJudge(
+        Part(
+            id="x", title="x", kind=Kind.OTHER, nominal_hz=16e6, limits=Limits(math.inf)
+        )
+    )
     judge.feed(without(readings(5, 41, ambient_c=np.nan), [20]))
     said = judge.assessment().reasons
     assert any("1 gap, where readings are missing" in reason for reason in said)
@@ -295,18 +313,42 @@ def test_gaps_in_plain_words_and_no_limit_says_nothing_of_limits():
 
 
 def test_jitter_limit_takes_part():
-    strict = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.001))
+    strict = Part(
+        id="x",
+        title="x",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(30, jitter_ppm=0.001),
+    )
     found = assessed(0, part=strict)
     assert (found.word, found.jitter.word) == (Decision.FAIL, Decision.FAIL)
-    generous = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=1.0))
+    generous = Part(
+        id="x",
+        title="x",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(30, jitter_ppm=1.0),
+    )
     assert assessed(0, part=generous).word is Decision.PASS
-    near = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.0105))
+    near = Part(
+        id="x",
+        title="x",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(30, jitter_ppm=0.0105),
+    )
     assert assessed(0, part=near).word is Decision.UNDECIDED
 
 
 def test_a_room_that_changes_is_no_jitter():
     """Scatter 0.003 ppm over a swing of 2 ppm: rms about a line 0.7, limit 0.5 ppm."""
-    part = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.5))
+    part = Part(
+        id="x",
+        title="x",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(30, jitter_ppm=0.5),
+    )
     judge, n = RunJudge(part, resolution_hz=0.001), 1200
     noise = 0.003 * seeded_generator(9).standard_normal(n)
     swing = 1.0 - np.cos(2 * np.pi * np.arange(n) / n)

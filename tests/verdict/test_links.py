@@ -95,22 +95,26 @@ def test_first_can_example() -> None:
 
     0.1/(2 (13 - 0.2)) = 0.390625 %; the second bound, 0.5 %, is not reached.
     """
-    bits = BitTiming(1e6, 10, 1, 2, 1)
+    bits = BitTiming(bit_rate=1e6, quanta=10, phase1=1, phase2=2, jump=1)
     assert can_tolerance_ppm(bits) == pytest.approx(3906.25, rel=1e-12)
 
 
 def test_second_can_example() -> None:
     """100 kbit/s, PS1 = PS2 = SJW = 4 us: 1.587302 %, printed 1.58 (truncated)."""
-    bits = BitTiming(100e3, 10, 4, 4, 4)
+    bits = BitTiming(bit_rate=100e3, quanta=10, phase1=4, phase2=4, jump=4)
     assert can_tolerance_ppm(bits) == pytest.approx(15873.02, abs=5e-3)
 
 
 def test_another_manuals_variant_and_its_stray_figure() -> None:
     """PS2 = 1 tq: 0.387597 %, printed 0.38; the 1.58 % printed beside it is not it."""
-    found = can_tolerance_ppm(BitTiming(1e6, 10, 1, 1, 1))
+    found = can_tolerance_ppm(
+        BitTiming(bit_rate=1e6, quanta=10, phase1=1, phase2=1, jump=1)
+    )
     assert found == pytest.approx(3875.97, abs=5e-3)
 
 
 def test_the_jump_width_can_be_what_limits() -> None:
     """df <= SJW / (20 t_bit): 1 quantum of 10 is 0.5 %."""
-    assert can_tolerance_ppm(BitTiming(1e6, 10, 4, 4, 1)) == pytest.approx(5000)
+    assert can_tolerance_ppm(
+        BitTiming(bit_rate=1e6, quanta=10, phase1=4, phase2=4, jump=1)
+    ) == pytest.approx(5000)

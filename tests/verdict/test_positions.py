@@ -97,9 +97,21 @@ def test_half_a_lot_at_another_position_is_no_heap_of_outliers() -> None:
 
 
 def lot_of(offsets: list[tuple[str, float]], u_common_ppm: float = 0.0) -> LotReport:
-    part = Part("p", "a part", Kind.QUARTZ, 16e6, Limits(30.0))
+    part = Part(
+        id="p", title="a part", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0)
+    )
     runs = [
-        LotRun(n, f"D{n}", place, n, "verdict clear", Decision.PASS, ppm, 0.05, 30.0)
+        LotRun(
+            run=n,
+            device=f"D{n}",
+            position=place,
+            started_utc_ns=n,
+            ended_how="verdict clear",
+            word=Decision.PASS,
+            offset_ppm=ppm,
+            u_ppm=0.05,
+            limit_ppm=30.0,
+        )
         for n, (place, ppm) in enumerate(offsets, start=1)
     ]
     plan = plan_document(custom_plan(500, len(runs), 0))

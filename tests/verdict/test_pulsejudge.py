@@ -32,12 +32,29 @@ from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
 from benchlog.verdict.run.pulse_timing import pulse_timebase, span_until
 from benchlog.verdict.run.reading_judge import RunJudge
 
-PART = Part("fork", "32 kHz", Kind.TUNING_FORK, 32768.0, Limits(20.0))
+PART = Part(
+    id="fork",
+    title="32 kHz",
+    kind=Kind.TUNING_FORK,
+    nominal_hz=32768.0,
+    limits=Limits(20.0),
+)
 PAIR = Trains("device", "gps", 1.0, 32768.0)
 ALONE = Trains("device", None, 1.0, 32768.0)
 GOOD_TIME = Timebase("stated", 0.0, 0.0, None, "pulses of 'gps'", u_s=1e-7)
 RUN = Run(
-    1, Purpose.MEASURE, "D", PART, "A", "b", 32768.0, 32768.0, False, 0, None, None
+    id=1,
+    purpose=Purpose.MEASURE,
+    device="D",
+    part=PART,
+    position="A",
+    bench="b",
+    nominal_hz=32768.0,
+    divider=32768.0,
+    simulated=False,
+    started_utc_ns=0,
+    ended_utc_ns=None,
+    ended_how=None,
 )
 HOST = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
 
@@ -165,7 +182,7 @@ def bench(*, reference="gps", u_s=None, **more) -> Bench:
         "gps": InstrumentSpec("gps", "pulse-edge", "/dev/b", options, quantity=EDGE),
     }
     position = PositionSpec("A", "device", reference=reference, divider=32768.0)
-    return Bench("b", specs, (position,), **more)
+    return Bench(name="b", instruments=specs, positions=(position,), **more)
 
 
 def test_time_of_a_position():

@@ -127,7 +127,9 @@ def test_how_long_a_check_holds():
 
 # --- end to end: a check corrects what is measured after it ---------------------------
 
-PART = Part("q", "quartz", Kind.QUARTZ, 16e6, Limits(30.0))
+PART = Part(
+    id="q", title="quartz", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0)
+)
 
 
 def check_of(found, counter=COUNTER) -> ReferenceCheck:

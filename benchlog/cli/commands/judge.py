@@ -131,10 +131,7 @@ def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
 
 def _specs_by_serial(run: "Run") -> "dict[str, InstrumentSpec | None]":
     """Return what the bench says of each instrument that gave a serial number."""
-    from benchlog.store.snapshot import bench_from
-
-    plain = run.snapshot.get("bench")
-    specs = bench_from(plain).instruments if isinstance(plain, dict) else {}
+    specs = run.recorded_bench.instruments
     return {
         one.serial: specs.get(name)
         for name, one in run.identities.items()

@@ -77,7 +77,7 @@ def run_row(
         "bench": run.bench,
         "position": run.position,
         "operator": run.operator or None,
-        "software": str(run.snapshot.get("software") or "") or None,
+        "software": run.software or None,
         "started": moment(began),
         "started_utc_ns": began,
         "ended": moment(ended),
@@ -116,13 +116,8 @@ def _figures(reader: Reader, run: Run) -> dict[str, Any]:
 
 def _counter(run: Run) -> tuple[str | None, str | None]:
     """Return who measured the frequency: its words and its serial number."""
-    plain = run.snapshot.get("bench")
-    positions = plain.get("positions", ()) if isinstance(plain, dict) else ()
-    for position in positions:
-        if position.get("name") == run.position:
-            who = run.identities.get(position.get("frequency"))
-            return (None, None) if who is None else (who.text, who.serial or None)
-    return None, None
+    who = run.counter_identity
+    return (None, None) if who is None else (who.text, who.serial or None)
 
 
 def readings_schema(pa: Any) -> Any:

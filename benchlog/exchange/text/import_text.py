@@ -137,7 +137,7 @@ def _plan(path: Path, wanted: ColumnMeaning, options: ImportOptions) -> RunPlan:
         device=options.device or printable(path.stem) or "imported",
         part=part,
         position="file",
-        bench=Bench("import", {}, ()),
+        bench=Bench(name="import", instruments={}, positions=()),
         lot=options.lot,
         operator=options.operator,
         note=options.note,

@@ -1,5 +1,6 @@
 """Which judge a run has: of gated readings, or of pulses."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from benchlog.model import (
@@ -41,13 +42,11 @@ def judge_for(run: Run) -> Judge:
 
 
 def _trains_of_run(run: Run) -> Trains | None:
-    bench: Any = run.snapshot.get("bench") or {}
-    instruments = bench.get("instruments") or {}
-    for position in bench.get("positions") or ():
-        device = instruments.get(position.get("frequency")) or {}
-        if position.get("name") == run.position and device.get("quantity") == EDGE:
-            named = position.get("reference")
-            options = (instruments.get(named) or {}).get("options") or {}
-            interval_s = float(options.get("interval_s") or 1.0)
-            return Trains(position["frequency"], named, interval_s, run.divider)
-    return None
+    bench, hook_up, counter = run.recorded_bench, run.hook_up, run.counter_spec
+    if hook_up is None or counter is None or counter.quantity != EDGE:
+        return None
+    named = hook_up.reference
+    reference = None if named is None else bench.instruments.get(named)
+    options: Mapping[str, Any] = {} if reference is None else reference.options
+    interval_s = float(options.get("interval_s") or 1.0)
+    return Trains(hook_up.frequency, named, interval_s, run.divider)

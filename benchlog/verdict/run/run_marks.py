@@ -82,7 +82,7 @@ def supplies_v(
         low, high = np.percentile(volts, (2.0, 98.0))
         return [float(low), float(high)]
     marks = (one.text for one in events if one.kind == EventKind.MARK)
-    stated = [run.snapshot.get("supply_v"), *(read_mark(text).volts for text in marks)]
+    stated = [run.supply_v, *(read_mark(text).volts for text in marks)]
     return [float(one) for one in stated if isinstance(one, int | float)]
 
 

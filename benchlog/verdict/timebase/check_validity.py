@@ -5,9 +5,9 @@ been voided, or contradicts another, is worked out whenever the run is looked at
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 from benchlog.model import (
     InstrumentSpec,
@@ -131,18 +131,9 @@ class KnownChecks:
 
 def counter_of(run: Run, serial: str) -> InstrumentSpec | None:
     """Return what a run's bench says of the time base of a serial number."""
-    bench: Any = run.snapshot.get("bench")
-    specs = bench.get("instruments") if isinstance(bench, Mapping) else None
-    for name, who in run.identities.items():
-        spec = (specs or {}).get(name)
-        if who.serial == serial and isinstance(spec, Mapping):
-            return InstrumentSpec(
-                name,
-                str(spec.get("driver")),
-                timebase_ppm=spec.get("timebase_ppm"),
-                timebase_ageing_ppm_per_year=spec.get("timebase_ageing_ppm_per_year"),
-            )
-    return None
+    specs = run.recorded_bench.instruments
+    named = (name for name, who in run.identities.items() if who.serial == serial)
+    return next((specs[name] for name in named if name in specs), None)
 
 
 def contradiction(
