@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from benchlog.cli.database import reading
 from benchlog.cli.printing import pairs
 from benchlog.cli.progress import Progress
-from benchlog.report.words import (
+from benchlog.evaluation.wording import (
     Document,
     ambient_text,
     jitter_text,
@@ -55,7 +55,7 @@ def figures_of(db: Path | None, run_ids: Sequence[int]) -> list[dict[str, Any]]:
 
 def judged(reader: "Reader", run: "Run") -> dict[str, Any]:
     """Read all of a run's readings, with progress, and return its figures."""
-    from benchlog.verdict import figures
+    from benchlog.evaluation.document import figures
 
     run = known_now(reader, run)
     return _with_state(reader, run, figures(run, _gone_through(reader, run)))
@@ -70,7 +70,7 @@ def known_now(reader: "Reader", run: "Run") -> "Run":
 
 def judged_night(reader: "Reader", run: "Run") -> "tuple[dict[str, Any], Night]":
     """As `judged`, with how a long run went."""
-    from benchlog.verdict import figures
+    from benchlog.evaluation.document import figures
     from benchlog.verdict.night import NightWatch
 
     run = known_now(reader, run)

@@ -12,6 +12,7 @@ import numpy as np
 
 from benchlog.clock import Clock
 from benchlog.errors import DataError
+from benchlog.evaluation.document import figures
 from benchlog.exchange.import_options import ImportOptions
 from benchlog.exchange.import_rows import ImportedRun
 from benchlog.exchange.reimport.export_reader import is_own, read_own
@@ -24,7 +25,7 @@ from benchlog.model import Run
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import Assessment, figures, judge_for
+from benchlog.verdict import Assessment, judge_for
 
 _RULE: Final = (
     "judged when imported: guarded acceptance (JCGM 106): pass if |offset| + U <= "

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
+from benchlog.evaluation.wording import freedom_text, three_digits, timebase_text
 from benchlog.model import Part, Run, Timebase
 from benchlog.pages.content import (
     Block,
@@ -15,7 +16,6 @@ from benchlog.pages.content import (
     table,
 )
 from benchlog.pages.run_record import RunRecord
-from benchlog.report.words import freedom_text, three_digits, timebase_text
 from benchlog.store.snapshot import bench_from
 from benchlog.units import format_frequency, format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.budget import Budget

@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import Stability
+from benchlog.evaluation.comparison import Beside, Comparison
+from benchlog.evaluation.wording import three_digits
 from benchlog.pages.charts import time_unit
 from benchlog.pages.common_sections import budget_table
 from benchlog.pages.content import (
@@ -19,8 +21,6 @@ from benchlog.pages.content import (
 )
 from benchlog.plotting.pictures import SERIES, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows
-from benchlog.report.comparing import Beside, Comparison
-from benchlog.report.words import three_digits
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.compare import Difference
 from benchlog.verdict.comparewords import delta_text, in_words

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import NotFoundError
+from benchlog.evaluation.lots import lot_with_runs, named_lot, planned_names
 from benchlog.model import Lot, Run
 from benchlog.pages.common_sections import lot_hook_up, part_facts
 from benchlog.pages.content import (
@@ -26,7 +27,6 @@ from benchlog.plotting.pictures import (
     INK,
     new_figure,
 )
-from benchlog.report.lots import lot_with_runs, named_lot, planned_names
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.lotreport import LotReport

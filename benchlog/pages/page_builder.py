@@ -9,6 +9,7 @@ from typing import Final
 from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.evaluation.comparison import Comparison
 from benchlog.model import Purpose, Run
 from benchlog.pages.check_page import (
     check_run_sections,
@@ -31,7 +32,6 @@ from benchlog.pages.content import (
 from benchlog.pages.method_notes import closing_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
-from benchlog.report.comparing import Comparison
 from benchlog.store.reader import Reader
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
 

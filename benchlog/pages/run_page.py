@@ -4,6 +4,15 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from benchlog.analysis.stability.estimation import StabilityRow
+from benchlog.evaluation.wording import (
+    ambient_text,
+    jitter_text,
+    limit_text,
+    offset_text,
+    percent,
+    readings_text,
+    three_digits,
+)
 from benchlog.model import Purpose
 from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
 from benchlog.pages.common_sections import (
@@ -30,15 +39,6 @@ from benchlog.pages.content import (
 from benchlog.pages.run_record import RunRecord
 from benchlog.pages.study_charts import stability_chart, temperature_chart, timing_chart
 from benchlog.pages.trim_page import trim_ruling, trim_sections
-from benchlog.report.words import (
-    ambient_text,
-    jitter_text,
-    limit_text,
-    offset_text,
-    percent,
-    readings_text,
-    three_digits,
-)
 from benchlog.store.rows import ConditionSpan
 from benchlog.units import (
     decimals_for,

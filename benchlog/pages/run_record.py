@@ -24,12 +24,13 @@ from benchlog.analysis.thinning import (
 )
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
+from benchlog.evaluation.document import figures
+from benchlog.evaluation.studies import series_of, stamps_of
 from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
 from benchlog.pages.study_charts import codes_of
-from benchlog.report.study import series_of, stamps_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
-from benchlog.verdict import Assessment, figures, judge_for
+from benchlog.verdict import Assessment, judge_for
 from benchlog.verdict.fitness import Fitness, fitness
 from benchlog.verdict.night import Night, NightWatch
 from benchlog.verdict.pulsejudge import PulseJudge

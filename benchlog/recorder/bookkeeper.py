@@ -8,6 +8,7 @@ from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
 from benchlog.errors import StoreError
+from benchlog.evaluation.document import figures
 from benchlog.model import (
     Edge,
     Event,
@@ -37,7 +38,6 @@ from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.calibration import due_words
-from benchlog.verdict.figures import figures
 
 _LOOK_EVERY_S: Final = 0.2
 _SHARE_OF_TIME: Final = 0.1

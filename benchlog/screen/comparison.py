@@ -10,6 +10,7 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import stability
 from benchlog.analysis.thinning import Trace, trace_of
 from benchlog.errors import DataError
+from benchlog.evaluation.run_side import Taken, differences, taken
 from benchlog.plotting.graph import Graph, Layer
 from benchlog.screen.figures import (
     UNKNOWN,
@@ -22,7 +23,6 @@ from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
 from benchlog.verdict.compare import Difference
 from benchlog.verdict.comparewords import delta_text, in_words
-from benchlog.verdict.sides import Taken, differences, taken
 from benchlog.verdict.standing import as_known
 
 COMPARISON_VIEWS: Final = ("course", "stability")

@@ -5,6 +5,7 @@ from typing import Final
 from textual.content import Content
 
 from benchlog.control import Answer
+from benchlog.evaluation.document import reasons_of, run_checks
 from benchlog.model import Purpose, Word
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
@@ -12,7 +13,6 @@ from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.figures import SYMBOLS, signs
 from benchlog.screen.run_status import RunStatus, state_words
 from benchlog.units import format_u_ppm, printable
-from benchlog.verdict.figures import reasons_of, run_checks
 from benchlog.verdict.reasons import mostly_suspect, other_part_of
 from benchlog.verdict.timebase import is_coarse
 

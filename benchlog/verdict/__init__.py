@@ -2,7 +2,6 @@
 
 from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine
-from benchlog.verdict.figures import figures
 from benchlog.verdict.jitter import JitterVerdict
 from benchlog.verdict.judge import RunJudge, is_clear
 from benchlog.verdict.judging import Judge, judge_for
@@ -17,7 +16,6 @@ __all__ = [
     "Judge",
     "Limit",
     "RunJudge",
-    "figures",
     "is_clear",
     "judge_for",
     "limit_for",

@@ -119,7 +119,7 @@ import numpy as np
 from pathlib import Path
 from benchlog.clock import HostClock, VirtualClock
 from benchlog.store.writer import Writer
-from benchlog.report.study import series_of
+from benchlog.evaluation.studies import series_of
 from benchlog.analysis.stability import stability
 from benchlog.store.reader import Reader
 

@@ -7,11 +7,12 @@ from pathlib import Path
 from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
+from benchlog.evaluation.document import figures
 from benchlog.model import Flag, Lot, Purpose, Reading, RunPlan
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict import judge_for
 from benchlog.verdict.lot import plan_document
 from benchlog.verdict.sampling import custom_plan
 

@@ -7,10 +7,10 @@ from report.page_making import HOSTILE, fresh, parsed, series, words, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
+from benchlog.evaluation.comparison import comparison
 from benchlog.pages.html import html_of
 from benchlog.pages.page_builder import compare_page
 from benchlog.pages.pdf import pdf_of
-from benchlog.report.comparing import comparison
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 

@@ -10,6 +10,7 @@ from store.making import COUNTER, TIMEBASE, begin, fresh_writer, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, StoreRefusedError, UsageError
+from benchlog.evaluation.document import figures
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
@@ -19,7 +20,7 @@ from benchlog.store import sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict import judge_for
 
 FORMATS = ("csv", "jsonl", "parquet")
 PULSES = 600

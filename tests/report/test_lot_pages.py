@@ -8,12 +8,12 @@ from benchlog.cli.commands.chips import chips_of
 from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import Event, EventKind, Lot, Purpose, ReferenceCheck
 from benchlog.pages.html import html_of
 from benchlog.pages.lot_page import known_lot
 from benchlog.pages.page_builder import check_page, lot_page, run_page
 from benchlog.pages.pdf import pdf_of
-from benchlog.report.lots import lot_with_runs
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.verdict.lot import plan_document

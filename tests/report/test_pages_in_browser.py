@@ -9,9 +9,9 @@ from report.browser import CHROMIUM, chromium, laid_out, requested
 from report.page_making import HOSTILE, NOTE, fresh, series, write_run
 
 from benchlog.clock import VirtualClock
+from benchlog.evaluation.comparison import comparison
 from benchlog.model import Purpose
 from benchlog.pages.page_builder import compare_page, run_page, write_page
-from benchlog.report.comparing import comparison
 from benchlog.store.reader import Reader
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")

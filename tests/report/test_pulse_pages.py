@@ -6,9 +6,9 @@ from report.page_making import fresh, parsed, words
 
 from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock
+from benchlog.evaluation.studies import series_of
 from benchlog.pages.html import html_of
 from benchlog.pages.page_builder import run_page
-from benchlog.report.study import series_of
 from benchlog.store.reader import Reader
 
 

@@ -4,7 +4,7 @@ import pytest
 from screen.looking import same_as_kept, settled, text_of, until
 from screen.scenes import Scene, Stage
 
-from benchlog.report.comparing import comparison
+from benchlog.evaluation.comparison import comparison
 from benchlog.screen.app import BenchApp
 from benchlog.screen.background_view import ComparisonScreen
 from benchlog.screen.comparison import compared

@@ -22,7 +22,7 @@ from benchlog.cli.commands.response import doubts
 from benchlog.clock import HostClock
 from benchlog.control import Request, ask
 from benchlog.errors import DataError
-from benchlog.report.responding import one_cut, stated_supply
+from benchlog.evaluation.response import one_cut, stated_supply
 from benchlog.simulate import DemoBench, SimulatedBench, demo_scenario
 from benchlog.store.reader import Reader
 

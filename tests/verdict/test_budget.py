@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from benchlog.report.words import freedom_text
+from benchlog.evaluation.wording import freedom_text
 from benchlog.verdict.budget import (
     BudgetLine,
     budget_of,

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from columns_maker import columns, without
 
+from benchlog.evaluation.document import figures
 from benchlog.model import (
     Identity,
     InstrumentSpec,
@@ -22,7 +23,6 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict import (
     RunJudge,
-    figures,
     is_clear,
     judge_for,
     limit_for,

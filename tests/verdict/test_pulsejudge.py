@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from pulse_makers import Host, Source, trains
 
+from benchlog.evaluation.document import figures
 from benchlog.model import (
     EDGE,
     Bench,
@@ -24,7 +25,7 @@ from benchlog.model import (
     Word,
 )
 from benchlog.store.snapshot import to_plain
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict import judge_for
 from benchlog.verdict.pulsejudge import PulseJudge, Trains
 from benchlog.verdict.pulsetime import pulse_timebase
 from benchlog.verdict.timing import span_until

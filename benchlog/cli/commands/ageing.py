@@ -43,7 +43,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     ahead wants a day of data, ten years ten days, else it is not stated.
     """
     from benchlog.analysis.fitting.ageing import ageing
-    from benchlog.report.study import days_and_offsets
+    from benchlog.evaluation.studies import days_and_offsets
 
     check_plot(wish["plot"])
     with reading(db) as reader:

@@ -12,7 +12,7 @@ from benchlog.cli.typed_values import RunId
 from benchlog.units import format_ppm, format_u_ppm
 
 if TYPE_CHECKING:
-    from benchlog.report.comparing import Beside, Comparison
+    from benchlog.evaluation.comparison import Beside, Comparison
 
 EXAMPLES = (
     "benchlog compare 12 19",
@@ -42,8 +42,8 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     Each difference comes with its 95 % interval. What runs share does not count: the
     time base of one counter, and what moved both while they were measured together.
     """
+    from benchlog.evaluation.comparison import comparison
     from benchlog.pages.page_builder import check_target
-    from benchlog.report.comparing import comparison
 
     if wish["out"] is not None:
         check_target(wish["out"], overwrite=wish["overwrite"])
@@ -68,7 +68,7 @@ def _write(found: "Comparison", wish: dict[str, Any]) -> None:
 
 def document(found: "Comparison") -> dict[str, Any]:
     """Return the figures of each run and each difference."""
-    from benchlog.verdict import figures
+    from benchlog.evaluation.document import figures
     from benchlog.verdict.comparewords import difference_document
 
     return {
@@ -114,7 +114,7 @@ def _runs(found: "Comparison") -> str:
 
 
 def _run(one: "Beside") -> tuple[str, ...]:
-    from benchlog.report.words import three_digits
+    from benchlog.evaluation.wording import three_digits
 
     assessment = one.side.assessment
     rms = assessment.stats.jitter_ppm_rms

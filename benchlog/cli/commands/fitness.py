@@ -219,9 +219,9 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
     if number is None:
         return None
     from benchlog.analysis.fitting.temperature import fit_temperature, law_of
+    from benchlog.evaluation.response import supply_notes
+    from benchlog.evaluation.studies import temperature_data
     from benchlog.model import TemperatureLaw
-    from benchlog.report.responding import supply_notes
-    from benchlog.report.study import temperature_data
 
     run = reader.run(number)
     fit = fit_temperature(
@@ -248,7 +248,7 @@ def _ageing(
         return None
     from benchlog.analysis.fitting.ageing import ageing
     from benchlog.cli.tasks.studying import chosen_runs
-    from benchlog.report.study import days_and_offsets
+    from benchlog.evaluation.studies import days_and_offsets
 
     runs = chosen_runs(reader, tuple(numbers))
     days, ppm = days_and_offsets(reader, runs)

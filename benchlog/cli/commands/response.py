@@ -40,7 +40,7 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     there, the supply is taken from the marks.
     """
     from benchlog.analysis.response import phases, responses
-    from benchlog.report.responding import observed
+    from benchlog.evaluation.response import observed
 
     with reading(db) as reader:
         chosen = chosen_run(reader, run)

@@ -11,8 +11,8 @@ from benchlog.cli.figures import judged_night, text_of, three_digits
 from benchlog.cli.night import night_text
 from benchlog.cli.printing import print_json, table
 from benchlog.cli.typed_values import RunId
+from benchlog.evaluation.wording import freedom_text
 from benchlog.model import Purpose
-from benchlog.report.words import freedom_text
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:

@@ -57,7 +57,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     Readings are never changed; outliers are left out only when asked.
     """
     from benchlog.analysis.series import outliers
-    from benchlog.report.study import series_of, stamps_of
+    from benchlog.evaluation.studies import series_of, stamps_of
 
     check_plot(wish["plot"])
     with reading(db) as reader:

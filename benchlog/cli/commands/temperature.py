@@ -47,8 +47,8 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     """
     from benchlog.analysis.fitting.observations import temperature_view
     from benchlog.analysis.fitting.temperature import fit_temperature, law_of
-    from benchlog.report.responding import supply_notes
-    from benchlog.report.study import temperature_data
+    from benchlog.evaluation.response import supply_notes
+    from benchlog.evaluation.studies import temperature_data
 
     check_plot(wish["plot"])
     with reading(db) as reader:

@@ -15,13 +15,13 @@ from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.cli.tasks.with_screen import interruptible
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
+from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import EventKind, Lot
 from benchlog.recorder.ids import Ids
 from benchlog.recorder.inspection import inspect_lot
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.lotlaunch import launch_lot
 from benchlog.recorder.told import Told
-from benchlog.report.lots import lot_with_runs
 from benchlog.screen.inspection.app import run_inspection
 from benchlog.screen.inspection.lot_screen import LotOnScreen
 from benchlog.store.reader import Reader

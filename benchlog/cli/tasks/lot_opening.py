@@ -13,10 +13,10 @@ from benchlog.cli.printing import counted, say
 from benchlog.cli.tasks.planning import MOST_S, require_readings, with_gate
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.evaluation.lots import named_lot, planned_names
 from benchlog.model import Bench, Lot, Part, Purpose, RunPlan
 from benchlog.recorder.lotbook import Task
 from benchlog.recorder.settling import MOST_READINGS as MOST_SETTLING
-from benchlog.report.lots import named_lot, planned_names
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict.earlystop import StopRule

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.errors import DataError
+from benchlog.evaluation.lots import lot_with_runs
 from benchlog.exchange.arrow import arrow
 from benchlog.model import Lot, LotRun
-from benchlog.report.lots import lot_with_runs
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import part_from
 from benchlog.verdict.lotreport import LotReport, lot_report

@@ -7,12 +7,13 @@ from typing import Any, Final
 
 import numpy as np
 
+from benchlog.evaluation.document import figures
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.export.export_parquet import chunks_of
 from benchlog.model import Lot, LotRun, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import dump
-from benchlog.verdict import figures, judge_for
+from benchlog.verdict import judge_for
 
 _MICRO: Final = 1_000
 _TEXT: Final = (

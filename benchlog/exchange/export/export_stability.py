@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.analysis.stability.estimation import StabilityRow, stabilities
+from benchlog.evaluation.studies import series_of
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.spreadsheet_cells import comment
 from benchlog.model import Run
-from benchlog.report.study import series_of
 from benchlog.store.reader import Reader
 
 NAMES: Final = ("kind", *(field.name for field in fields(StabilityRow)))

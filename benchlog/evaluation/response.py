@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.response import Cut, Observed, supply_cuts
+from benchlog.evaluation.studies import temperature_data
 from benchlog.model import EventKind, Run
-from benchlog.report.study import temperature_data
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.marks import read_mark

@@ -7,10 +7,10 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.analysis.thinning import Trace, trace_of
 from benchlog.errors import DataError, UsageError
+from benchlog.evaluation.run_side import Taken, differences, taken
 from benchlog.model import Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.compare import Difference, Side
-from benchlog.verdict.sides import Taken, differences, taken
 from benchlog.verdict.standing import all_as_known
 
 

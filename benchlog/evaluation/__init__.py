@@ -1,0 +1,1 @@
+"""What is known of a run: the store read, judged, and put into words."""

@@ -1,1 +1,0 @@
-"""Files out and in."""

@@ -1,1 +1,0 @@
-"""Records people look at: what a page says, once; written as HTML or as PDF."""
