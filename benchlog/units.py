@@ -126,6 +126,21 @@ def interval_texts(value: float, low: float, high: float) -> tuple[str, str, str
     return format_ppm(value, half), format_ppm(low, half), format_ppm(high, half)
 
 
+def percent(probability: float) -> str:
+    """Return a probability; what is nearly certain never reads as 0 or 100 %."""
+    if probability > 0.9999:
+        return "> 99.99 %"
+    return "< 0.01 %" if probability < 0.0001 else f"{probability * 100:.2f} %"
+
+
+def small_time(seconds: float) -> str:
+    """Print a small time with three significant digits: `52.3 us`."""
+    for scale, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")):
+        if seconds >= scale:
+            return f"{three_digits(seconds / scale)} {unit}"
+    return "0 s" if seconds == 0 else f"{seconds:.3g} s"
+
+
 def iso_utc(utc_ns: int | None) -> str | None:
     """Print a UTC time stamp as ISO 8601 to the millisecond; unknown stays None."""
     if utc_ns is None or utc_ns < 0:

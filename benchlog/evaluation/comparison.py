@@ -1,34 +1,68 @@
-"""Runs read from the store, side by side."""
+"""Runs of the database beside each other."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
+
+from benchlog.analysis.pairing import Pairs, pairs_of
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
-from benchlog.analysis.thinning import Trace, trace_of
+from benchlog.analysis.thinning import Measured, Trace, measured, trace_of
 from benchlog.errors import DataError, UsageError
-from benchlog.evaluation.run_side import Taken, differences, taken
-from benchlog.model import Run
+from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.compare import Difference, Side
-from benchlog.verdict.standing import all_as_known
+from benchlog.verdict.compare import Difference, Side, compare
+from benchlog.verdict.standing import KnownChecks
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
-    """One run of a comparison, with what is drawn of it."""
+class RunSide:
+    """One run of a comparison.
 
-    run: Run
+    `columns` are its readings; of pulses, offsets over stretches of it. `as_read` are
+    the same as time and offset, not corrected: what both runs share falls out.
+    """
+
+    evaluation: Evaluation
+    side: Side
+    columns: Columns
+    as_read: Measured
+
+    @property
+    def run(self) -> Run:
+        """The run as it is known by now."""
+        return self.evaluation.run
+
+    @property
+    def corrected(self) -> Measured:
+        """The readings, corrected for what is known of the time base."""
+        base_ppm = self.evaluation.assessment.timebase.offset_ppm
+        return measured(self.columns, self.run, base_ppm)
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedRun:
+    """One run of a comparison, with what is drawn of it; its readings are let go."""
+
+    evaluation: Evaluation
     side: Side
     trace: Trace | None
     stability: Stability | None
+
+    @property
+    def run(self) -> Run:
+        """The run as it is known by now."""
+        return self.evaluation.run
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Runs in the order they were named; each but the first against the first."""
 
-    runs: tuple[Beside, ...]
+    runs: tuple[ComparedRun, ...]
     differences: tuple[Difference, ...]
 
 
@@ -36,24 +70,86 @@ def comparison(reader: Reader, runs: Sequence[Run]) -> Comparison:
     """Compare runs with the first of them. Raises UsageError, DataError."""
     if len({run.id for run in runs}) < 2:
         raise UsageError("two different runs at least are needed to compare")
-    checks = [check for _, check in reader.reference_checks()]
-    sides = [_taken(reader, run) for run in all_as_known(runs, checks)]
+    sides = sides_of(reader, runs)
     return Comparison(tuple(map(_drawn, sides)), differences(sides))
 
 
-def _taken(reader: Reader, run: Run) -> Taken:
-    columns = reader.columns_after(run.id)
-    return taken(run, columns, lambda: reader.pulses_after(run.id))
+def sides_of(reader: Reader, runs: Sequence[Run]) -> list[RunSide]:
+    """Read runs whole and judge them, as sides of a comparison. Raises StoreError."""
+    checks = KnownChecks(check for _, check in reader.reference_checks())
+    return [_side(evaluate(reader, run, whole=True, checks=checks)) for run in runs]
 
 
-def _drawn(one: Taken) -> Beside:
-    trace = trace_of(one.corrected) if len(one.columns) else None
-    return Beside(one.run, one.side, trace, _stability(one))
+def differences(sides: Iterable[RunSide]) -> tuple[Difference, ...]:
+    """Return how each but the first compares with the first."""
+    first, *others = sides
+    return tuple(_against(first, other) for other in others)
 
 
-def _stability(one: Taken) -> Stability | None:
-    run = one.run
+def stability_of(side: RunSide) -> Stability | None:
+    """Return the Allan deviation of a run's columns; None where they cannot tell."""
+    run = side.run
     try:
-        return stability(series_from_columns(one.columns, run.nominal_hz, run.divider))
+        return stability(series_from_columns(side.columns, run.nominal_hz, run.divider))
     except DataError:
         return None
+
+
+def _side(found: Evaluation) -> RunSide:
+    run, columns = found.run, found.columns
+    assert columns is not None  # it was asked for
+    counter, ageing = _counter(run)
+    side = Side(
+        run.id, run.device, found.assessment, counter, run.started_utc_ns, ageing
+    )
+    return RunSide(found, side, columns, measured(columns, run, 0.0))
+
+
+def _drawn(one: RunSide) -> ComparedRun:
+    trace = trace_of(one.corrected) if len(one.columns) else None
+    light = replace(one.evaluation, columns=None)
+    return ComparedRun(light, one.side, trace, stability_of(one))
+
+
+def _against(first: RunSide, other: RunSide) -> Difference:
+    found = compare(first.side, other.side, _pairs(first, other))
+    void = [
+        f"run {one.run.id} is void ({one.run.void}): it counts for nothing"
+        for one in (first, other)
+        if one.run.void is not None
+    ]
+    doubts = [
+        f"run {one.run.id}: {one.run.timebase.doubt}"
+        for one in (first, other)
+        if one.run.timebase is not None and one.run.timebase.doubt
+    ]
+    return replace(found, notes=(*found.notes, *void, *doubts))
+
+
+def _counter(run: Run) -> tuple[str, float | None]:
+    """Return who measured the frequency, and the ageing stated of its time base."""
+    bench: Any = run.snapshot.get("bench")
+    plain = bench if isinstance(bench, Mapping) else {}
+    for position in plain.get("positions") or ():
+        if position.get("name") == run.position:
+            name = position.get("frequency")
+            who = run.identities.get(name)
+            spec = (plain.get("instruments") or {}).get(name) or {}
+            serial = " ".join(who.who) if who is not None and who.serial else ""
+            return serial, spec.get("timebase_ageing_ppm_per_year")
+    return "", None
+
+
+def _pairs(a: RunSide, b: RunSide) -> Pairs | None:
+    """Pair readings by UTC where both were measured at the same time."""
+    stamps = a.columns.utc_ns, b.columns.utc_ns
+    if any(not len(s) or np.any(s < 0) or np.any(np.diff(s) <= 0) for s in stamps):
+        return None
+    spacings = [one.evaluation.assessment.stats.tau0_s for one in (a, b)]
+    if not spacings[0] or not spacings[1]:
+        return None
+    if not 0.5 < spacings[1] / spacings[0] < 2.0:
+        return None
+    tolerance_s = 0.5 * min(spacings[0], spacings[1])
+    ppm = a.as_read.ppm, b.as_read.ppm
+    return pairs_of((stamps[0], ppm[0]), (stamps[1], ppm[1]), tolerance_s)

@@ -1,24 +1,39 @@
-"""One run's figures as plain values, the keys that scripts rely on."""
+"""What is known of a run as plain values: the JSON that scripts rely on, made last.
+
+Nothing is worked out from a document, no text and no exit code.
+"""
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from benchlog.model import Purpose, Run
+from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.run_history import RunHistory
+from benchlog.model import Event, Purpose, Run
+from benchlog.store.rows import VerdictRow
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget
-from benchlog.verdict.reasons import NO_LIMIT
 from benchlog.verdict.timebase import is_coarse
 from benchlog.verdict.timing import Timing
 
 
-def figures(run: Run, assessment: Assessment) -> dict[str, Any]:
-    """Return the figures of a run for JSON; unknown ones are None, never NaN.
+def run_document(evaluation: Evaluation) -> dict[str, Any]:
+    """Return a run as `measure --json` prints it: figures, state, check kept of it."""
+    document = {**figures(evaluation), "state": evaluation.state}
+    if evaluation.run.snapshot.get("checks") is not None:
+        document["check"] = _kept_check(evaluation)
+    return document
 
-    `u_ppm` is the expanded uncertainty (95 %) of `offset_ppm`; `timebase.u_ppm` and
-    the budget's lines are standard uncertainties. Raises nothing.
+
+def figures(evaluation: Evaluation) -> dict[str, Any]:
+    """Return the figures of a run, as they are kept with its verdict.
+
+    Unknown ones are None, never NaN. `u_ppm` is the expanded uncertainty (95 %) of
+    `offset_ppm`; `timebase.u_ppm` and the budget's lines are standard uncertainties.
     """
+    run, assessment = evaluation.run, evaluation.assessment
     stats = assessment.stats
     found = {
         "run": run.id,
@@ -41,18 +56,19 @@ def figures(run: Run, assessment: Assessment) -> dict[str, Any]:
         "conformance": assessment.conformance,
         "timebase": _timebase(assessment),
     }
-    known: dict[str, Any] = _known({**found, **_more(run, assessment)})
+    known: dict[str, Any] = _known({**found, **_more(evaluation)})
     return known
 
 
-def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
+def _more(evaluation: Evaluation) -> dict[str, Any]:
     """Return what the contract does not name but a person wants to see."""
+    run, assessment = evaluation.run, evaluation.assessment
     stats, nominal_hz = assessment.stats, run.nominal_hz
     offset = assessment.offset_ppm
     return {
         "purpose": run.purpose.value,
         "position": run.position,
-        "simulated": run.simulated or stats.simulated,
+        "simulated": evaluation.simulated,
         **_when(run, assessment),
         "ended_how": run.ended_how,
         "mean_hz": None if offset is None else nominal_hz * (1 + offset * 1e-6),
@@ -70,26 +86,41 @@ def _more(run: Run, assessment: Assessment) -> dict[str, Any]:
         "limit_text": assessment.limit.text,
         "limit_promised": assessment.limit.promised,
         "budget": None if assessment.budget is None else _budget(assessment.budget),
-        "reasons": reasons_of(run, assessment),
+        "reasons": list(evaluation.reasons),
         "device_typed": run.typed_device,
         "void": run.void,
         "judged_again": run.judged_again,
     }
 
 
-def run_checks(run: Run) -> str:
-    """Return the instrument whose time base a run checks; empty when it is no check."""
-    checked = run.snapshot.get("checks")
-    return checked if isinstance(checked, str) else ""
+def verdict_row(
+    evaluation: Evaluation, rule: str, more: Mapping[str, Any] | None = None
+) -> VerdictRow:
+    """Return a verdict as it is kept; `more` goes with its figures."""
+    assessment = evaluation.assessment
+    return VerdictRow(
+        word=str(assessment.word),
+        offset_ppm=assessment.offset_ppm,
+        u_ppm=assessment.u_ppm,
+        limit_ppm=assessment.limit.ppm if assessment.limit.known else None,
+        conformance=assessment.conformance,
+        rule=rule,
+        figures={**figures(evaluation), **(more or {})},
+    )
 
 
-def reasons_of(run: Run, assessment: Assessment) -> list[str]:
-    """Return why the verdict is what it is; a check of a time base judges nothing."""
-    checked = run_checks(run)
-    if not checked:
-        return list(assessment.reasons)
-    said = f"no device is judged: the time base of {checked!r} was checked by this run"
-    return [said, *(why for why in assessment.reasons if why != NO_LIMIT)]
+def _kept_check(evaluation: Evaluation) -> dict[str, Any] | None:
+    """Return the reference check that came of a run; None when none was kept."""
+    if evaluation.kept_check is None:
+        return None
+    number, check = evaluation.kept_check
+    return {
+        "number": number,
+        "offset_ppm": check.offset_ppm,
+        "u_ppm": 2.0 * check.u_ppm,
+        "valid_until": iso_utc(check.valid_until_utc_ns),
+        "void": check.void,
+    }
 
 
 def _when(run: Run, assessment: Assessment) -> dict[str, Any]:
@@ -165,3 +196,80 @@ def _known(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _known(inner) for key, inner in value.items()}
     return [_known(inner) for inner in value] if isinstance(value, list) else value
+
+
+# --- all that `show` prints -----------------------------------------------------------
+
+
+def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any]:
+    """Return a run as `show --json` prints it.
+
+    That is `run_document` with hook-up, instruments, what happened, and the summary of
+    a long run.
+    """
+    run, summary = evaluation.run, evaluation.summary
+    return {
+        **run_document(evaluation),
+        "bench": run.bench,
+        "divider": run.divider,
+        "lot": run.lot,
+        "operator": run.operator or None,
+        "note": run.note or None,
+        "load_pf": run.snapshot.get("load_pf"),
+        "supply_v": run.snapshot.get("supply_v"),
+        "software": run.snapshot.get("software"),
+        "instruments": _instruments(run),
+        "events": events_document(history.events),
+        "verdicts": _verdicts(history),
+        "amendments": _amendments(history),
+        **({} if summary is None else {"summary": summary.document()}),
+    }
+
+
+def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:
+    """Return what happened in a run."""
+    return [
+        {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
+        for event in events
+    ]
+
+
+def _instruments(run: Run) -> list[dict[str, Any]]:
+    return [
+        {
+            "instrument": name,
+            "identity": identity.text,
+            "serial": identity.serial or None,
+            "simulated": identity.simulated,
+            "settings": dict(identity.settings),
+        }
+        for name, identity in run.identities.items()
+    ]
+
+
+def _verdicts(history: RunHistory) -> list[dict[str, Any]]:
+    return [
+        {
+            "utc": iso_utc(one.at_utc_ns),
+            "verdict": one.word,
+            "offset_ppm": one.offset_ppm,
+            "u_ppm": one.u_ppm,
+            "limit_ppm": one.limit_ppm,
+            "rule": one.rule,
+        }
+        for one in history.verdicts
+    ]
+
+
+def _amendments(history: RunHistory) -> list[dict[str, Any]]:
+    return [
+        {
+            "utc": iso_utc(one.at_utc_ns),
+            "kind": one.kind,
+            "old": one.old,
+            "new": one.new,
+            "reason": one.reason,
+            "operator": one.operator or None,
+        }
+        for one in history.amendments
+    ]

@@ -1,6 +1,7 @@
 """From runs in the database to the arrays that laws and stability are fitted to."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,12 +10,12 @@ from benchlog.analysis.fitting import observations as of_readings
 from benchlog.analysis.fitting.temperature import TemperatureData
 from benchlog.analysis.pulses.trains import phase_series
 from benchlog.analysis.series import Series, series_from_frequencies
+from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
+from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.judging import as_readings, judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
 
 Array = NDArray[np.float64]
 
@@ -26,20 +27,27 @@ def series_of(reader: Reader, run: Run) -> Series:
 
     Raises DataError when the run cannot give one.
     """
-    judge = judge_for(run)
-    if isinstance(judge, PulseJudge):
-        judge.feed_pulses(reader.pulses_after(run.id))
-        return phase_series(judge.comparison())
+    evaluator = RunEvaluator(run)
+    if evaluator.of_pulses:
+        evaluator.feed(reader.pulses_after(run.id))
+        return phase_series(evaluator.trains()[0])
     found = reader.frequencies(run.id)
     return series_from_frequencies(found, run.nominal_hz, run.divider)
 
 
-def stamps_of(run: Run, series: Series) -> StampNoise | None:
+def stamps_of(series: Series) -> StampNoise | None:
     """Return what stamps add to the stability of a run of pulses; None for readings.
 
     Raises DataError when the series cannot tell.
     """
-    return stamp_noise(series) if isinstance(judge_for(run), PulseJudge) else None
+    return stamp_noise(series) if series.data == "phase" else None
+
+
+def with_stamps(found: Stability, stamps: StampNoise | None) -> Stability:
+    """Return a stability whose notes say first what stamps of pulses add to it."""
+    if stamps is None:
+        return found
+    return replace(found, notes=(stamps.text, *found.notes))
 
 
 def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
@@ -61,11 +69,12 @@ def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
 
 def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
     """Yield a run's readings; of pulses, the offsets over stretches of it."""
-    found = as_readings(run, lambda: reader.pulses_after(run.id))
-    if found is None:
-        yield from reader.chunks(run.id)
+    evaluator = RunEvaluator(run)
+    if evaluator.of_pulses:
+        evaluator.feed(reader.pulses_after(run.id))
+        yield evaluator.charted()
     else:
-        yield found
+        yield from reader.chunks(run.id)
 
 
 def days_and_offsets(reader: Reader, runs: Sequence[Run]) -> tuple[Array, Array]:

@@ -1,144 +1,308 @@
-"""Figures of a run in words, from the plain values that `verdict.figures` gives."""
+"""A run in words, once for command line, page and screen, made from what is known.
 
-from collections.abc import Mapping
-from typing import Any, Final
+`run_facts` yields label and text of each fact; a style says which facts there are, how
+brief they are and in which signs. Brief texts stand in `brief_wording`.
+"""
 
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.evaluation import brief_wording as brief
+from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.model import Purpose, Timebase
 from benchlog.units import (
     format_duration,
+    format_frequency,
     format_ppm,
     format_u_ppm,
     hz_of_ppm,
+    iso_utc,
+    percent,
+    printable,
     seconds_per_day,
+    small_time,
     three_digits,
 )
+from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import UNLIMITED
+from benchlog.verdict.timebase import is_coarse
+from benchlog.verdict.timing import Timing
 
-__all__ = [
-    "Document",
-    "ambient_text",
-    "freedom_text",
-    "jitter_text",
-    "limit_text",
-    "offset_text",
-    "percent",
-    "readings_text",
-    "three_digits",
-    "timebase_text",
-]
-Document = Mapping[str, Any]
 _SLOW: Final = 2.0  # times the scatter at the gate: slow movement is in the rms
+_SYMBOLS: Final = {
+    "pass": "✓", "accepted": "✓", "fits": "✓",
+    "undecided": "?", "open": "?", "marginal": "?",
+    "fail": "✗", "rejected": "✗", "unfit": "✗",
+}  # fmt: skip
 
 
-def offset_text(document: Document) -> str:
+def symbol_of(decision: str) -> str:
+    """Return the sign of a verdict, of what becomes of a lot, or of fitness for a use.
+
+    Empty for what decides nothing.
+    """
+    return _SYMBOLS.get(decision, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a run is put into words.
+
+    Parameters
+    ----------
+    facts : tuple of str
+        Which facts, in their order.
+    brief : bool
+        One line each, with signs, for a screen; else in full, in plain ASCII.
+    capitals : bool
+        Labels begin with a capital.
+    moment : callable
+        How a moment, ns since 1970, is written.
+
+    """
+
+    facts: tuple[str, ...]
+    brief: bool = False
+    capitals: bool = False
+    moment: Callable[[int], str | None] = iso_utc
+
+
+TERMINAL: Final = Style(
+    (
+        "device",
+        "part",
+        "offset",
+        "scatter",
+        "ambient",
+        "count",
+        "limit",
+        "time base",
+        "verdict",
+        "check",
+    )
+)
+PAGE: Final = Style(
+    ("offset", "scatter", "limit", "ambient", "count", "suspect readings"),
+    capitals=True,
+)
+SCREEN_FACTS: Final = ("scatter", "time base", "ambient", "limit", "U")
+
+
+def run_facts(evaluation: Evaluation, style: Style) -> Iterator[tuple[str, str]]:
+    """Yield label and text of the facts that a style names and that the run has."""
+    texts = _BRIEF if style.brief else _FULL
+    for fact in style.facts:
+        text = texts[fact](evaluation, style)
+        if text:
+            label = _label(fact, is_pulses=evaluation.assessment.timing is not None)
+            yield label.capitalize() if style.capitals else label, text
+
+
+def _label(fact: str, *, is_pulses: bool) -> str:
+    named = {
+        "scatter": "timing" if is_pulses else "jitter",
+        "count": "pulses" if is_pulses else "readings",
+    }
+    return named.get(fact, fact)
+
+
+# --- which run it is -----------------------------------------------------------------
+
+
+def device_text(evaluation: Evaluation) -> str:
+    """Return device, run and position; that it is simulated, mistyped or void."""
+    run = evaluation.run
+    said = f"{printable(run.device)}, run {run.id}, position {run.position}"
+    if evaluation.simulated:
+        said += ", simulated"
+    if run.typed_device:
+        said += f", typed as {run.typed_device}"
+    return said + (f"\nVOID: {run.void}" if run.void else "")
+
+
+def part_text(evaluation: Evaluation) -> str:
+    """Return the part and its frequency; whether the run was judged again by it."""
+    run = evaluation.run
+    again = ", judged again" if run.judged_again else ""
+    return f"{run.part.id}, {format_frequency(run.nominal_hz)}{again}"
+
+
+# --- figures -------------------------------------------------------------------------
+
+
+def known(figure: float | None) -> float | None:
+    """Return a figure; None for one that is infinite or no number: it is not known."""
+    return figure if figure is not None and math.isfinite(figure) else None
+
+
+def offset_text(a: Assessment, nominal_hz: float) -> str:
     """Return the offset with its uncertainty, in ppm, Hz and seconds a day."""
-    offset, u_ppm = document["offset_ppm"], document["u_ppm"]
+    offset, u_ppm = known(a.offset_ppm), known(a.u_ppm)
     if offset is None:
         return "unknown"
     said = f"{format_ppm(offset, u_ppm)} ppm"
     if u_ppm is not None:
         said += f" +- {format_u_ppm(u_ppm)} ppm (95 %)"
     u = abs(offset) / 100 if u_ppm is None else u_ppm
-    nominal_hz = document["nominal_hz"]
     hz = format_ppm(hz_of_ppm(offset, nominal_hz), hz_of_ppm(u, nominal_hz))
     day = format_ppm(seconds_per_day(offset), seconds_per_day(u))
     return f"{said}, {hz} Hz, {day} s/day"
 
 
-def jitter_text(document: Document) -> str:
+def jitter_text(a: Assessment, nominal_hz: float) -> str:
     """Return the scatter about a straight line, the range all readings take, the gate.
 
     The range is not about the line: a drift is in it, and the words say so.
     """
-    if document.get("timing"):
-        return timing_text(document["timing"])
-    rms, pp = document["jitter_ppm_rms"], document["jitter_ppm_pp"]
+    if a.timing is not None:
+        return timing_text(a.timing)
+    rms, pp = known(a.stats.jitter_ppm_rms), known(a.stats.jitter_ppm_pp)
     if rms is None or pp is None:
         return "unknown"
-    hz = document["jitter_hz_rms"], document["jitter_hz_pp"]
-    gate = document["gate_s"]
-    at = f"; gate {format_duration(gate)}" if gate else ""
-    scatter = document.get("scatter_ppm_gate")
+    rms_hz, pp_hz = hz_of_ppm(rms, nominal_hz), hz_of_ppm(pp, nominal_hz)
+    gate_s, scatter = a.stats.gate_s, known(a.stats.scatter_ppm)
+    at = f"; gate {format_duration(gate_s)}" if gate_s else ""
     if scatter is not None and rms > _SLOW * scatter:
         at = f"; {three_digits(scatter)} ppm from reading to reading{at}"
     return (
-        f"{three_digits(rms)} ppm rms ({three_digits(hz[0])} Hz) about a straight "
+        f"{three_digits(rms)} ppm rms ({three_digits(rms_hz)} Hz) about a straight "
         "line; highest less lowest reading, drift included: "
-        f"{three_digits(pp)} ppm p-p ({three_digits(hz[1])} Hz){at}"
+        f"{three_digits(pp)} ppm p-p ({three_digits(pp_hz)} Hz){at}"
     )
 
 
-def timing_text(timing: Document) -> str:
+def timing_text(timing: Timing) -> str:
     """Return the scatter of pulses about a straight line, in time."""
-    if timing["rms_s"] is None:
-        return f"unknown (against {timing['against']})"
+    if timing.rms_s is None or timing.pp_s is None:
+        return f"unknown (against {timing.against})"
     return (
-        f"{small_time(timing['rms_s'])} rms, {small_time(timing['pp_s'])} p-p about a "
-        f"straight line, against {timing['against']}"
+        f"{small_time(timing.rms_s)} rms, {small_time(timing.pp_s)} p-p about a "
+        f"straight line, against {timing.against}"
     )
 
 
-def small_time(seconds: float) -> str:
-    """Print a small time with three significant digits: `52.3 us`."""
-    for scale, unit in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns")):
-        if seconds >= scale:
-            return f"{three_digits(seconds / scale)} {unit}"
-    return "0 s" if seconds == 0 else f"{seconds:.3g} s"
-
-
-def ambient_text(document: Document) -> str:
+def ambient_text(a: Assessment) -> str:
     """Return mean and extremes of the ambient temperature."""
-    ambient = document["ambient_c"]
-    mean, low, high = ambient["mean"], ambient["min"], ambient["max"]
+    stats = a.stats
+    mean, low, high = stats.ambient_mean_c, stats.ambient_min_c, stats.ambient_max_c
     if mean is None:
         return "unknown"
     return f"{mean:.1f} C ({low:.1f} to {high:.1f} C)"
 
 
-def readings_text(document: Document) -> str:
+def count_text(evaluation: Evaluation) -> str:
     """Return how many readings in which time, gaps, and how the run ended."""
-    count, gaps = document["readings"], document["gaps"]
-    span = f" in {format_duration(document['span_s'])}" if count else ""
-    return f"{count:,}{span}, {gaps:,} gap{'' if gaps == 1 else 's'}, {_end(document)}"
+    stats = evaluation.assessment.stats
+    span = f" in {format_duration(stats.span_s)}" if stats.n else ""
+    gaps = f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}"
+    return f"{stats.n:,}{span}, {gaps}, {_end(evaluation)}"
 
 
-def _end(document: Document) -> str:
+def _end(evaluation: Evaluation) -> str:
     """Say how the run ended; one whose keeper was killed has not, and runs no more."""
-    if document["ended_how"]:
-        return str(document["ended_how"])
-    if document.get("state") == "broken off":
-        resume = f"; `benchlog soak --resume {document['run']}` goes on with it"
-        soak = document.get("purpose") == "soak"
-        return "broken off: its keeper is gone" + (resume if soak else "")
-    return str(document.get("state", "not ended"))
+    run, state = evaluation.run, evaluation.state
+    if run.ended_how:
+        return run.ended_how
+    if state == "broken off":
+        resume = f"; `benchlog soak --resume {run.id}` goes on with it"
+        is_soak = run.purpose is Purpose.SOAK
+        return "broken off: its keeper is gone" + (resume if is_soak else "")
+    return state or "not ended"
 
 
-def limit_text(document: Document) -> str:
+def limit_text(a: Assessment) -> str:
     """Return the limit and how it is made up."""
-    if document["limit_ppm"] is None:
+    if not a.limit.known:
         return "unknown"
-    return f"+-{document['limit_ppm']:,.10g} ppm ({document['limit_text']})"
+    return f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
 
 
-def timebase_text(timebase: Document) -> str:
+def timebase_text(timebase: Timebase) -> str:
     """Return what is known of the counter's time base, the reason on a second line."""
-    until = (
-        f", valid until {timebase['valid_until']}" if timebase["valid_until"] else ""
-    )
-    offset = format_ppm(timebase["offset_ppm"], timebase["u_ppm"])
-    u = format_u_ppm(timebase["u_ppm"])
-    said = f"{timebase['status']}: offset {offset} ppm, u {u} ppm (standard){until}"
-    if not timebase["u_ppm"] and timebase["text"]:
-        return f"{timebase['status']}: {timebase['text']}"  # pulses: known at the ends
-    return said + (f"\n{timebase['text']}" if timebase["text"] else "")
+    valid = iso_utc(timebase.valid_until_utc_ns)
+    until = f", valid until {valid}" if valid else ""
+    offset = format_ppm(timebase.offset_ppm, timebase.u_ppm)
+    u = format_u_ppm(timebase.u_ppm)
+    said = f"{timebase.status}: offset {offset} ppm, u {u} ppm (standard){until}"
+    if not timebase.u_ppm and timebase.text:
+        return f"{timebase.status}: {timebase.text}"  # pulses: known at the ends
+    return said + (f"\n{timebase.text}" if timebase.text else "")
 
 
-def freedom_text(degrees: float | None) -> str:
+def freedom_text(degrees: float) -> str:
     """Return degrees of freedom; unlimited ones are many."""
-    return "many" if degrees is None or degrees >= UNLIMITED else f"{degrees:.3g}"
+    return "many" if degrees >= UNLIMITED else f"{degrees:.3g}"
 
 
-def percent(probability: float) -> str:
-    """Return a probability; what is nearly certain never reads as 0 or 100 %."""
-    if probability > 0.9999:
-        return "> 99.99 %"
-    return "< 0.01 %" if probability < 0.0001 else f"{probability * 100:.2f} %"
+# --- the verdict ---------------------------------------------------------------------
+
+
+def headline(a: Assessment) -> str:
+    """Return the verdict in capitals, with the probability that the device conforms."""
+    conformance = known(a.conformance)
+    if conformance is None:
+        return a.word.upper()
+    return f"{a.word.upper()}, conformance probability {percent(conformance)}"
+
+
+def verdict_text(evaluation: Evaluation) -> str:
+    """Return the verdict, and why, a line each."""
+    a = evaluation.assessment
+    return "\n".join([f"{symbol_of(a.word)} {headline(a)}", *evaluation.reasons])
+
+
+def check_text(evaluation: Evaluation) -> str:
+    """Return the check of a time base that was kept; empty of a run that is none."""
+    if evaluation.run.snapshot.get("checks") is None:
+        return ""
+    if evaluation.kept_check is None:
+        return "none was kept of this run"
+    number, check = evaluation.kept_check
+    u = 2.0 * check.u_ppm
+    held = f"holds until {iso_utc(check.valid_until_utc_ns)}"
+    if check.void is not None:
+        held = f"VOID, it corrects nothing ({check.void})"
+    return (
+        f"number {number}: time base {format_ppm(check.offset_ppm, u)} +- "
+        f"{format_u_ppm(u)} ppm (95 %), {held}"
+    )
+
+
+# --- the facts by name ---------------------------------------------------------------
+
+
+def _suspect_text(evaluation: Evaluation) -> str:
+    return str(evaluation.assessment.stats.n_suspect or "")
+
+
+def _brief_timebase(evaluation: Evaluation, style: Style) -> str:
+    a = evaluation.assessment
+    until = a.timebase.valid_until_utc_ns
+    date = (style.moment(until) or "") if until else ""
+    coarse = is_coarse(a.timebase, a.limit)
+    return brief.timebase_text(a.timebase, date, coarse=coarse)
+
+
+_Texts = Mapping[str, Callable[[Evaluation, Style], str]]
+_FULL: Final[_Texts] = {
+    "device": lambda e, _: device_text(e),
+    "part": lambda e, _: part_text(e),
+    "offset": lambda e, _: offset_text(e.assessment, e.run.nominal_hz),
+    "scatter": lambda e, _: jitter_text(e.assessment, e.run.nominal_hz),
+    "ambient": lambda e, _: ambient_text(e.assessment),
+    "count": lambda e, _: count_text(e),
+    "limit": lambda e, _: limit_text(e.assessment),
+    "time base": lambda e, _: timebase_text(e.assessment.timebase),
+    "verdict": lambda e, _: verdict_text(e),
+    "check": lambda e, _: check_text(e),
+    "suspect readings": lambda e, _: _suspect_text(e),
+}
+_BRIEF: Final[_Texts] = {
+    "scatter": lambda e, _: brief.jitter_text(e.assessment, e.run.nominal_hz),
+    "time base": _brief_timebase,
+    "ambient": lambda e, _: brief.ambient_text(e.assessment),
+    "limit": lambda e, _: brief.limit_kept_text(e.assessment),
+    "U": lambda e, _: brief.main_share(e.assessment.budget),
+}

@@ -12,7 +12,8 @@ import numpy as np
 
 from benchlog.clock import Clock
 from benchlog.errors import DataError
-from benchlog.evaluation.document import figures
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.import_options import ImportOptions
 from benchlog.exchange.import_rows import ImportedRun
 from benchlog.exchange.reimport.export_reader import is_own, read_own
@@ -23,9 +24,8 @@ from benchlog.exchange.text.text_rows import LineProblem
 from benchlog.exchange.text_lines import numbered_lines
 from benchlog.model import Run
 from benchlog.store.reader import Reader
-from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import Assessment, judge_for
+from benchlog.verdict import Assessment
 
 _RULE: Final = (
     "judged when imported: guarded acceptance (JCGM 106): pass if |offset| + U <= "
@@ -98,19 +98,9 @@ def _judge(
         found = _assessed(reader, run)
     if found is None:
         return
-    told = figures(run, found)
-    if run.judged_again:
-        told["basis"] = {"part": run.part, "timebase": run.timebase, "reason": ""}
-    row = VerdictRow(
-        word=str(found.word),
-        offset_ppm=found.offset_ppm,
-        u_ppm=found.u_ppm,
-        limit_ppm=found.limit.ppm if found.limit.known else None,
-        conformance=found.conformance,
-        rule=_RULE,
-        figures=told,
-    )
-    intake.conclude(run_id, [row])
+    basis = {"part": run.part, "timebase": run.timebase, "reason": ""}
+    more = {"basis": basis} if run.judged_again else {}
+    intake.conclude(run_id, [verdict_row(Evaluation(run, found), _RULE, more)])
 
 
 def _resting_on(run: Run, wishes: ImportOptions) -> Run:
@@ -121,14 +111,9 @@ def _resting_on(run: Run, wishes: ImportOptions) -> Run:
 
 
 def _assessed(reader: Reader, run: Run) -> Assessment | None:
-    judge = judge_for(run)
     try:
         with np.errstate(over="raise", invalid="raise"):
-            for columns in reader.chunks(run.id):
-                judge.feed(columns)
-            if judge.takes_pulses:
-                judge.feed_pulses(reader.pulses_after(run.id))
-            found = judge.assessment()
+            found = assess(reader, run)
     except (ArithmeticError, ValueError):
         return None
     known = (found.offset_ppm, found.u_ppm, found.conformance)

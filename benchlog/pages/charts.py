@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.thinning import Trace, broken_at_gaps
-from benchlog.evaluation.wording import three_digits
 from benchlog.pages.content import Chart
 from benchlog.plotting.pictures import (
     ACCENT,
@@ -16,7 +15,7 @@ from benchlog.plotting.pictures import (
     new_figure,
     styled,
 )
-from benchlog.units import format_duration, format_ppm, format_u_ppm
+from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
 from benchlog.verdict.assessment import Assessment
 
 if TYPE_CHECKING:

@@ -154,8 +154,8 @@ def _drift(found: Finding) -> str:
 
 def _course(made: CheckRecord) -> Iterator[Block | None]:
     record = made.record
-    if record.pulses is not None:
-        yield timing_chart(record.pulses)
+    if record.evaluation.pulses is not None:
+        yield timing_chart(record.evaluation.pulses)
         return
     if record.trace is None:
         yield Prose(("The run has no reading.",))

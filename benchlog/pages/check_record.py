@@ -3,16 +3,13 @@
 from dataclasses import dataclass
 
 from benchlog.errors import DataError, NotFoundError
+from benchlog.evaluation.reference_finding import finding_of
 from benchlog.model import Bench, InstrumentSpec, ReferenceCheck
 from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
-from benchlog.verdict import judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import (
     Finding,
-    by_pulses,
-    by_readings,
     refusals,
     warnings,
 )
@@ -73,12 +70,7 @@ def _finding(reader: Reader, record: RunRecord) -> Finding:
     if reference is None:
         raise DataError("the run does not say how the reference was wired")
     counter = bench.instruments[reference.counter]
-    judge = judge_for(run)
-    if isinstance(judge, PulseJudge):
-        judge.feed_pulses(reader.pulses_after(run.id))
-        return by_pulses(judge.comparison(), judge.counts(), reference, counter)
-    columns = reader.columns_after(run.id)
-    return by_readings(columns, reference, counter, run.resolution_hz)
+    return finding_of(reader, run, reference, counter)
 
 
 def _bench(record: RunRecord) -> Bench:

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
-from benchlog.evaluation.wording import freedom_text, three_digits, timebase_text
+from benchlog.evaluation.wording import freedom_text, timebase_text
 from benchlog.model import Part, Run, Timebase
 from benchlog.pages.content import (
     Block,
@@ -17,7 +17,13 @@ from benchlog.pages.content import (
 )
 from benchlog.pages.run_record import RunRecord
 from benchlog.store.snapshot import bench_from
-from benchlog.units import format_frequency, format_ppm, format_u_ppm, iso_utc
+from benchlog.units import (
+    format_frequency,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+    three_digits,
+)
 from benchlog.verdict.budget import Budget
 from benchlog.verdict.night import Night
 from benchlog.verdict.nightwords import hole_rows, night_facts
@@ -91,7 +97,8 @@ def instruments_table(run: Run) -> Table:
 
 def timebase_facts(record: RunRecord) -> Facts:
     """Return what the correction for the counter's time base rests on."""
-    said = timebase_text(record.document["timebase"])
+    timebase = record.assessment.timebase
+    said = timebase_text(timebase)
     rows: list[tuple[str, object]] = [("Time base", said)]
     check = record.check
     if check is not None:
@@ -105,9 +112,8 @@ def timebase_facts(record: RunRecord) -> Facts:
             ),
             ("Holds until", iso_utc(check.valid_until_utc_ns)),
         ]
-    doubt = record.document["timebase"]["doubt"]
-    if doubt:
-        rows.append(("In doubt", doubt))
+    if timebase.doubt:
+        rows.append(("In doubt", timebase.doubt))
     return facts(rows)
 
 

@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import Stability
-from benchlog.evaluation.comparison import Beside, Comparison
-from benchlog.evaluation.wording import three_digits
+from benchlog.evaluation.comparison import ComparedRun, Comparison
 from benchlog.pages.charts import time_unit
 from benchlog.pages.common_sections import budget_table
 from benchlog.pages.content import (
@@ -21,7 +20,7 @@ from benchlog.pages.content import (
 )
 from benchlog.plotting.pictures import SERIES, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
 from benchlog.verdict.compare import Difference
 from benchlog.verdict.comparewords import delta_text, in_words
 
@@ -70,8 +69,8 @@ def _runs(found: Comparison) -> Table:
     return table("The runs", head, rows, "rlllrrrrr")
 
 
-def _run(one: Beside) -> tuple[object, ...]:
-    found, stats = one.side.assessment, one.side.assessment.stats
+def _run(one: ComparedRun) -> tuple[object, ...]:
+    found, stats = one.evaluation.assessment, one.evaluation.assessment.stats
     ambient, rms = stats.ambient_mean_c, stats.jitter_ppm_rms
     return (
         one.run.id,
@@ -184,7 +183,7 @@ def _identity(found: Comparison) -> Table:
     return table("Who measured with what", headers, rows, "r")
 
 
-def _base(one: Beside) -> str:
-    base = one.side.assessment.timebase
+def _base(one: ComparedRun) -> str:
+    base = one.evaluation.assessment.timebase
     offset, u = format_ppm(base.offset_ppm, base.u_ppm), format_u_ppm(base.u_ppm)
     return f"{base.status}: {offset} ppm, u {u} ppm"

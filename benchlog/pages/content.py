@@ -108,18 +108,6 @@ class Page:
     sections: tuple[Section, ...] = field(default=())
 
 
-SYMBOLS = {
-    "pass": "✓",
-    "accepted": "✓",
-    "fit": "✓",
-    "fail": "✗",
-    "rejected": "✗",
-    "undecided": "?",
-    "open": "?",
-    "none": "",
-}
-
-
 def facts(rows: Iterable[tuple[str, object]]) -> Facts:
     """Return the rows that have something to say, made printable."""
     said = ((name, printed(value)) for name, value in rows)

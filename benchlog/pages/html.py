@@ -6,8 +6,8 @@ from typing import Final
 from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
+from benchlog.evaluation.wording import symbol_of
 from benchlog.pages.content import (
-    SYMBOLS,
     Block,
     Chart,
     Page,
@@ -45,7 +45,7 @@ class _Blocks:
         text = self._template.render(
             block=block,
             kind=type(block).__name__,
-            symbol=SYMBOLS[block.word] if isinstance(block, Ruling) else "",
+            symbol=symbol_of(block.word) if isinstance(block, Ruling) else "",
             pictures=self._pictures(block) if isinstance(block, Chart) else (),
         )
         return Markup(text)  # noqa: S704 - escaped by the template

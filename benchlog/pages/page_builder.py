@@ -79,7 +79,7 @@ def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
 
 def _method(record: RunRecord) -> str:
     special = {Purpose.REFCHECK: "check", Purpose.TRIM: "trim"}
-    usual = "counter" if not record.document.get("timing") else "pulses"
+    usual = "counter" if record.assessment.timing is None else "pulses"
     return special.get(record.run.made_for, usual)
 
 
@@ -192,8 +192,8 @@ def _summary(records: Sequence[RunRecord]) -> Table:
             record.run.part.id,
             format_ppm(record.assessment.offset_ppm, record.assessment.u_ppm),
             format_u_ppm(record.assessment.u_ppm),
-            record.document["verdict"]
-            + (" (simulated)" if record.document["simulated"] else ""),
+            record.assessment.word.value
+            + (" (simulated)" if record.evaluation.simulated else ""),
         )
         for record in records
     ]

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from benchlog.evaluation.wording import symbol_of
 from benchlog.pages.content import (
-    SYMBOLS,
     Block,
     Chart,
     Facts,
@@ -112,7 +112,7 @@ class _Writer:
     def _ruling(self, block: Ruling) -> None:
         usual = _BLACK if block.word == "none" else _OPEN_INK
         self._pdf.set_text_color(*_INKS.get(block.word, usual))
-        said = f"{SYMBOLS[block.word]} {block.headline}".strip()
+        said = f"{symbol_of(block.word)} {block.headline}".strip()
         self._text(said, size=13, bold=True, line=8, keep_colour=True)
         for reason in block.reasons:
             self._text(f"•  {reason}")

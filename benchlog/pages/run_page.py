@@ -1,18 +1,10 @@
 """The sections of one run: verdict first, then what it rests on, then the details."""
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import StabilityRow
-from benchlog.evaluation.wording import (
-    ambient_text,
-    jitter_text,
-    limit_text,
-    offset_text,
-    percent,
-    readings_text,
-    three_digits,
-)
+from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.wording import PAGE, headline, run_facts
 from benchlog.model import Purpose
 from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
 from benchlog.pages.common_sections import (
@@ -47,13 +39,8 @@ from benchlog.units import (
     interval_texts,
     iso_utc,
     printable,
+    three_digits,
 )
-
-HEADLINES = {
-    "pass": "PASS",
-    "fail": "FAIL",
-    "undecided": "UNDECIDED",
-}
 
 _AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
 
@@ -80,7 +67,7 @@ def run_sections(record: RunRecord) -> Iterator[Section]:
 
 
 def _measured(record: RunRecord) -> Iterator[Section]:
-    yield night_section(record.night)
+    yield night_section(record.evaluation.summary)
     yield section("Figures", _figures(record), _budget(record))
     yield section("Course of the run", *_course(record))
     yield section("Stability", *_stability(record))
@@ -92,18 +79,17 @@ def _verdict(record: RunRecord) -> Iterator[Block | None]:
     if record.run.made_for is Purpose.TRIM:
         yield trim_ruling(record)
         return
-    yield _ruling(record.document)
+    yield _ruling(record.evaluation)
     yield standing_chart(record.assessment)
 
 
 def notices(record: RunRecord) -> Iterator[Notice]:
     """Yield what must not be overlooked of a run."""
-    run, document = record.run, record.document
-    if document["simulated"]:
+    run, doubt = record.run, record.assessment.timebase.doubt
+    if record.evaluation.simulated:
         yield Notice("Simulated data: nothing here was measured on a real device.")
     if run.void is not None:
         yield Notice(f"VOID, this run counts for nothing: {printable(run.void)}")
-    doubt = document["timebase"]["doubt"]
     if doubt:
         yield Notice(f"In doubt: {printable(doubt)}.")
     if run.typed_device is not None:
@@ -113,28 +99,14 @@ def notices(record: RunRecord) -> Iterator[Notice]:
         yield Notice("The run was still going on when this page was made.")
 
 
-def _ruling(document: Mapping[str, Any]) -> Ruling:
-    conformance = document["conformance"]
-    headline = HEADLINES[document["verdict"]]
-    if conformance is not None:
-        headline += f", conformance probability {percent(conformance)}"
-    reasons = tuple(printable(reason) for reason in document["reasons"])
-    return Ruling(document["verdict"], headline, reasons)
+def _ruling(evaluation: Evaluation) -> Ruling:
+    a = evaluation.assessment
+    reasons = tuple(printable(reason) for reason in evaluation.reasons)
+    return Ruling(a.word.value, headline(a), reasons)
 
 
 def _figures(record: RunRecord) -> Facts:
-    document = record.document
-    pulses = bool(document.get("timing"))
-    return facts(
-        (
-            ("Offset", offset_text(document)),
-            ("Timing" if pulses else "Jitter", jitter_text(document)),
-            ("Limit", limit_text(document)),
-            ("Ambient", ambient_text(document)),
-            ("Pulses" if pulses else "Readings", readings_text(document)),
-            ("Suspect readings", document["suspect"] or ""),
-        )
-    )
+    return facts(run_facts(record.evaluation, PAGE))
 
 
 def _budget(record: RunRecord) -> Table | Prose:
@@ -147,12 +119,12 @@ def _budget(record: RunRecord) -> Table | Prose:
 def _course(record: RunRecord) -> Iterator[Block | None]:
     if record.trace is None:
         yield Prose((_nothing(record),))
-        yield timing_chart(record.pulses)
+        yield timing_chart(record.evaluation.pulses)
         return
     yield course_chart(record.trace, record.assessment)
-    if record.pulses is not None:
+    if record.evaluation.pulses is not None:
         yield Prose(("Each point is the offset over a stretch of many pulses.",))
-        yield timing_chart(record.pulses)
+        yield timing_chart(record.evaluation.pulses)
         return
     if record.trace.thinned:
         yield Prose(
@@ -166,7 +138,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
 
 
 def _nothing(record: RunRecord) -> str:
-    if record.pulses is None:
+    if record.evaluation.pulses is None:
         return "The run has no reading."
     return "The pulses are too few for offsets over stretches of the run."
 

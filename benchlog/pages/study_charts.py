@@ -10,13 +10,12 @@ from benchlog.analysis.fitting.observations import temperature_view
 from benchlog.analysis.fitting.temperature import TemperatureData, TemperatureFit
 from benchlog.analysis.pulses.trains import Comparison
 from benchlog.analysis.stability.estimation import Stability
-from benchlog.evaluation.wording import small_time
 from benchlog.model import Event, EventKind
 from benchlog.pages.charts import time_unit
 from benchlog.pages.content import Chart, Table, table
 from benchlog.plotting.pictures import ACCENT, INK, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows, in_words
-from benchlog.units import format_duration
+from benchlog.units import format_duration, small_time
 
 _SIZE: Final = (7.2, 3.6)
 

@@ -8,14 +8,14 @@ from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
 from benchlog.errors import StoreError
-from benchlog.evaluation.document import figures
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     Edge,
     Event,
     EventKind,
     PositionSpec,
     Reading,
-    Run,
     RunPlan,
 )
 from benchlog.recorder.arrays import Record
@@ -42,7 +42,7 @@ from benchlog.verdict.calibration import due_words
 _LOOK_EVERY_S: Final = 0.2
 _SHARE_OF_TIME: Final = 0.1
 _LAST_TRY_S: Final = 10.0
-_RULE: Final = (
+RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
     "fail if |offset| - U > limit, else undecided"
 )
@@ -216,17 +216,4 @@ class Bookkeeper:
 
     def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
         with closing(Reader.open(self.writer.path)) as reader:
-            return verdict_row(reader.run(run_id), assessment)
-
-
-def verdict_row(run: Run, assessment: Assessment) -> VerdictRow:
-    """Return what is kept of a run's assessment."""
-    return VerdictRow(
-        word=str(assessment.word),
-        offset_ppm=assessment.offset_ppm,
-        u_ppm=assessment.u_ppm,
-        limit_ppm=assessment.limit.ppm if assessment.limit.known else None,
-        conformance=assessment.conformance,
-        rule=_RULE,
-        figures=figures(run, assessment),
-    )
+            return verdict_row(Evaluation(reader.run(run_id), assessment), RULE)

@@ -11,12 +11,13 @@ from benchlog import control
 from benchlog.clock import Clock
 from benchlog.control import Request
 from benchlog.errors import BenchlogError, BusyError
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.model import Event, EventKind, Lot, LotRun, RunPlan, Word
-from benchlog.recorder.bookkeeper import verdict_row
+from benchlog.recorder.bookkeeper import RULE
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.units import format_ppm, format_u_ppm, printable
-from benchlog.verdict.judging import judge_for
 from benchlog.verdict.lot import Decision, LotDecision, UndecidedRule, decide_lot
 from benchlog.verdict.lotruns import counts, results_of
 from benchlog.verdict.sampling import Plan
@@ -177,12 +178,8 @@ class LotBook:
     def _judge(self, reader: Reader, run: LotRun) -> None:
         """Add the verdict that a killed keeper could not add to a complete run."""
         whole = reader.run(run.run)
-        judge = judge_for(whole)
-        for columns in reader.chunks(run.run):
-            judge.feed(columns)
-        if judge.takes_pulses:
-            judge.feed_pulses(reader.pulses_after(run.run))
-        self._writer.add_verdict(run.run, verdict_row(whole, judge.assessment()))
+        found = Evaluation(whole, assess(reader, whole))
+        self._writer.add_verdict(run.run, verdict_row(found, RULE))
 
     def mark(self, run_id: int, kind: EventKind, text: str) -> Event:
         """Write an event into a run that has ended."""

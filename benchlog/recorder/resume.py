@@ -8,6 +8,7 @@ from typing import Any, Final
 from benchlog import registry
 from benchlog.control import state_of
 from benchlog.errors import BusyError, UsageError
+from benchlog.evaluation.run_evaluation import RunEvaluator, fed
 from benchlog.model import (
     Bench,
     Dialect,
@@ -21,7 +22,7 @@ from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.units import NS_PER_S, format_duration, iso_utc
-from benchlog.verdict.judging import Judge, judge_for
+from benchlog.verdict.judging import Judge
 
 BROKEN_OFF: Final = ("interrupted", "terminal closed", "broken off")
 """Ends that nobody wanted: `--resume-last` goes on from these, and from no end."""
@@ -87,14 +88,10 @@ def resumed(
                 f"run {run_id} is being kept right now; `benchlog watch {run_id}` "
                 "shows it"
             )
-        judge = judge_for(run)
-        for columns in reader.chunks(run_id):
-            judge.feed(columns)
-        if judge.takes_pulses:
-            judge.feed_pulses(reader.pulses_after(run_id))
+        so_far = fed(reader, run)
         gap = _gap_words(reader, run, now_utc_ns)
-        readings = run.readings if judge.takes_pulses else reader.count(run_id)
-    return Resumed(run, plan_of(run, now_utc_ns, more_s), judge, readings, gap)
+        readings = run.readings if so_far.of_pulses else reader.count(run_id)
+    return Resumed(run, plan_of(run, now_utc_ns, more_s), so_far.judge, readings, gap)
 
 
 def plan_of(run: Run, now_utc_ns: int, more_s: float | None = None) -> RunPlan:
@@ -156,7 +153,7 @@ def _last_sign_ns(reader: Reader, run: Run) -> int:
     signs = [run.started_utc_ns, run.ended_utc_ns or 0]
     last = reader.columns_after(run.id, reader.last_id(run.id) - 1)
     signs += [int(last.utc_ns[-1])] if len(last) else []
-    if judge_for(run).takes_pulses:
+    if RunEvaluator(run).of_pulses:
         signs += reader.pulses_after(run.id).utc_ns[-1:].tolist()
     signs += [event.utc_ns for _, event in reader.events(run.id)[-1:]]
     return max(signs)

@@ -11,10 +11,10 @@ from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.brief_wording import signs
 from benchlog.model import Run
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.comparison import COMPARISON_VIEWS, compared
-from benchlog.screen.figures import signs
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.study import (
     KINDS,

@@ -6,24 +6,16 @@ from typing import Final
 
 import numpy as np
 
-from benchlog.analysis.series import series_from_columns
-from benchlog.analysis.stability.estimation import stability
 from benchlog.analysis.thinning import Trace, trace_of
-from benchlog.errors import DataError
-from benchlog.evaluation.run_side import Taken, differences, taken
+from benchlog.evaluation.brief_wording import UNKNOWN, signs
+from benchlog.evaluation.comparison import RunSide, differences, sides_of, stability_of
 from benchlog.plotting.graph import Graph, Layer
-from benchlog.screen.figures import (
-    UNKNOWN,
-    VOID,
-    signs,
-    verdict_text,
-)
+from benchlog.screen.figures import VOID, verdict_text
 from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
 from benchlog.verdict.compare import Difference
 from benchlog.verdict.comparewords import delta_text, in_words
-from benchlog.verdict.standing import as_known
 
 COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -38,7 +30,7 @@ def compared(database: Path, run_ids: Sequence[int], view: str) -> Study:
     Raises StoreError, NotFoundError.
     """
     with Reader.open(database) as reader:
-        sides = [_side(reader, run_id) for run_id in run_ids]
+        sides = sides_of(reader, [reader.run(run_id) for run_id in run_ids])
     found = differences(sides)
     graph = _courses(sides) if view == "course" else _stabilities(sides)
     others = ", ".join(str(one.run.id) for one in sides[1:])
@@ -48,13 +40,6 @@ def compared(database: Path, run_ids: Sequence[int], view: str) -> Study:
         (*_runs(sides), "", *_differences(found)),
         tuple(_said(found)),
     )
-
-
-def _side(reader: Reader, run_id: int) -> Taken:
-    checks = (check for _, check in reader.reference_checks())
-    run = as_known(reader.run(run_id), checks)
-    columns = reader.columns_after(run_id)
-    return taken(run, columns, lambda: reader.pulses_after(run_id))
 
 
 def _said(found: Sequence[Difference]) -> Iterator[str]:
@@ -67,12 +52,12 @@ def _said(found: Sequence[Difference]) -> Iterator[str]:
 # --- tables --------------------------------------------------------------------------
 
 
-def _runs(sides: Sequence[Taken]) -> tuple[str, ...]:
+def _runs(sides: Sequence[RunSide]) -> tuple[str, ...]:
     cells = [
         ("run", "offset ppm", "U ppm", "jitter ppm", "readings", "verdict, device")
     ]
     for one in sides:
-        found = one.side.assessment
+        found = one.evaluation.assessment
         rms = found.stats.jitter_ppm_rms
         verdict = VOID if one.run.void is not None else verdict_text(found.word)
         cells.append(
@@ -108,7 +93,7 @@ def _differences(found: Sequence[Difference]) -> tuple[str, ...]:
 # --- graphs --------------------------------------------------------------------------
 
 
-def _courses(sides: Sequence[Taken]) -> Graph | None:
+def _courses(sides: Sequence[RunSide]) -> Graph | None:
     traces = [trace_of(one.corrected) for one in sides if len(one.columns)]
     if not traces:
         return None
@@ -130,15 +115,13 @@ def _course(trace: Trace, worth_s: float, role: str, how: str) -> Layer:
     return Layer(t, trace.mean_ppm, role, how)
 
 
-def _stabilities(sides: Sequence[Taken]) -> Graph | None:
+def _stabilities(sides: Sequence[RunSide]) -> Graph | None:
     layers, known = [], []
     for one, (role, how) in zip(sides, _LOOKS, strict=False):
-        run = one.run
-        try:
-            series = series_from_columns(one.columns, run.nominal_hz, run.divider)
-            rows = [row for row in stability(series).rows if row.value]
-        except DataError:
+        found = stability_of(one)
+        if found is None:
             continue
+        rows = [row for row in found.rows if row.value]
         tau_s = np.array([row.tau_s for row in rows])
         value = np.array([row.value for row in rows], dtype=np.float64)
         layers.append(Layer(tau_s, value, role, how))
@@ -149,6 +132,6 @@ def _stabilities(sides: Sequence[Taken]) -> Graph | None:
     return Graph(title, layers, log=True)
 
 
-def _legend(sides: Sequence[Taken]) -> str:
+def _legend(sides: Sequence[RunSide]) -> str:
     looks = zip(sides, _LOOKS, strict=False)
     return ", ".join(f"run {one.run.id} {how}" for one, (_, how) in looks)

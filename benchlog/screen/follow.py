@@ -1,7 +1,6 @@
 """Following one run in the store: new rows only, in pieces, at a constant cost."""
 
 from collections import deque
-from copy import deepcopy
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
@@ -9,15 +8,14 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, DataError, StoreError
+from benchlog.evaluation.run_evaluation import RunEvaluator, known_now
 from benchlog.model import Event, EventKind, Purpose, Run
 from benchlog.plotting.offset_trace import Spans, Trace, preview
 from benchlog.screen.run_status import KeeperStatus, RunStatus, trouble_after
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
-from benchlog.verdict import Assessment, judge_for
+from benchlog.verdict import Assessment
 from benchlog.verdict.night import NightWatch
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.standing import as_known
 
 PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""
@@ -52,20 +50,19 @@ class Follower:
 
     def _row(self, run_id: int) -> Run:
         """Return the run with what is known by now of the check it rests on."""
-        checks = (check for _, check in self._reader.reference_checks())
-        return as_known(self._reader.run(run_id), checks)
+        return known_now(self._reader, self._reader.run(run_id))
 
     def _begin(self) -> None:
         run = self.run
-        self._judge = judge_for(run)
-        self._night = NightWatch(run) if run.made_for is Purpose.SOAK else None
+        is_soak = run.made_for is Purpose.SOAK
+        self._evaluator = RunEvaluator(run, summarize=is_soak)
         self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
         self.readings = 0
         self._last_id = self._last_condition = 0
         self._last_mono_ns = -1
         self._assessment: Assessment | None = None
         self._stale = True
-        pulses = isinstance(self._judge, PulseJudge)
+        pulses = self._evaluator.of_pulses
         self._target = run.readings if pulses else self._reader.count(run.id)
         self._preview: Spans | None = None
         if self._target > _LONG:
@@ -83,15 +80,13 @@ class Follower:
 
     def take(self, most: int = PIECE) -> int:
         """Take in up to `most` new readings, or new pulses; return how many came."""
-        if isinstance(self._judge, PulseJudge):
-            return self._take_pulses(self._judge)
+        if self._evaluator.of_pulses:
+            return self._take_pulses()
         columns = self._reader.columns_after(self.run.id, self._last_id, most)
         if not len(columns):
             self._target = min(self._target, self.readings)
             return 0
-        self._judge.feed(columns)
-        if self._night is not None:
-            self._night.feed(columns)
+        self._evaluator.feed(columns)
         self.trace.feed(columns)
         self.readings += len(columns)
         self._last_id = int(columns.id[-1])
@@ -101,17 +96,17 @@ class Follower:
             self.trouble = None
         return len(columns)
 
-    def _take_pulses(self, judge: PulseJudge) -> int:
+    def _take_pulses(self) -> int:
         """Take in new pulses; figures and chart come later, a few times a second."""
         pulses = self._reader.pulses_after(
             self.run.id, self._last_id, condition=self._last_condition
         )
-        judge.feed_pulses(pulses)
+        came = self._evaluator.feed(pulses)
         self._last_condition = pulses.last_condition
         if not len(pulses):
             self._target = min(self._target, self.readings)
             return 0
-        self.readings += int((pulses.instrument == judge.trains.device).sum())
+        self.readings += came
         self._last_id = int(pulses.id[-1])
         self._last_mono_ns = int(pulses.mono_ns[-1])
         self._stale = True
@@ -126,8 +121,7 @@ class Follower:
             self._last_event = number
             self.events.append(event)
             # of pulses, others than those that are missing may have come since
-            pulses = isinstance(self._judge, PulseJudge)
-            newest_ns = -1 if pulses else self._last_mono_ns
+            newest_ns = -1 if self._evaluator.of_pulses else self._last_mono_ns
             self.trouble = trouble_after(self.trouble, event, newest_ns)
         # the event comes first, the row is closed a moment later
         ending = bool(self.events) and self.events[-1].kind == EventKind.ENDED
@@ -197,12 +191,12 @@ class Follower:
     def assess(self) -> Assessment | None:
         """Return the figures so far; computed only when readings have come since."""
         if self._stale and self.caught_up:
-            self._assessment, self._stale = self._judge.assessment(), False
-            if isinstance(self._judge, PulseJudge):
+            self._assessment, self._stale = self._evaluator.assessment(), False
+            if self._evaluator.of_pulses:
                 run = self.run
                 # offsets over stretches of the pulses, of all of them anew
                 self.trace = Trace(run.started_utc_ns, run.nominal_hz, run.divider)
-                self.trace.feed(self._judge.charted())
+                self.trace.feed(self._evaluator.charted())
         return self._assessment
 
     def night_parts(self) -> tuple[NightWatch, Assessment, list[Event]]:
@@ -211,14 +205,10 @@ class Follower:
         Raises DataError for a run that is no soak, or not gone through yet.
         """
         assessment = self.assess()
-        if self._night is None or assessment is None:
+        if assessment is None:
             raise DataError("there is no summary of this run yet")
         events = [event for _, event in self._reader.events(self.run.id)]
-        if isinstance(self._judge, PulseJudge):
-            night = NightWatch(self.run)
-            night.feed(self._judge.charted())
-            return night, assessment, events
-        return deepcopy(self._night), assessment, events
+        return self._evaluator.watched(), assessment, events
 
     def standing(self) -> RunStatus:
         """Return how the run stands now."""
@@ -275,7 +265,7 @@ class Follower:
 
     def spans(self, begin_s: float, end_s: float) -> Spans:
         """Return the trace between two moments, corrected for the time base."""
-        timebase = self._judge.timebase
+        timebase = self._evaluator.timebase
         if self._preview is not None and not self.caught_up:
             spans = self._preview.within(begin_s, end_s)
         else:

@@ -5,21 +5,23 @@ from typing import Final
 from textual.content import Content
 
 from benchlog.control import Answer
-from benchlog.evaluation.document import reasons_of, run_checks
+from benchlog.evaluation import brief_wording
+from benchlog.evaluation.brief_wording import signs
+from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.wording import SCREEN_FACTS, Style, run_facts, symbol_of
 from benchlog.model import Purpose, Word
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
 from benchlog.screen.event_text import event_words, local_date
-from benchlog.screen.figures import SYMBOLS, signs
 from benchlog.screen.run_status import RunStatus, state_words
 from benchlog.units import format_u_ppm, printable
 from benchlog.verdict.reasons import mostly_suspect, other_part_of
-from benchlog.verdict.timebase import is_coarse
 
 LABEL_CELLS: Final = 11
 _BESIDE_CELLS: Final = 20
 _VERDICT_CELLS: Final = (24, 36)
 _LABELS: Final = ("jitter", "time base", "ambient", "limit", "U")
+_STYLE: Final = Style(SCREEN_FACTS, brief=True, moment=local_date)
 _LATER: Final = "..."
 _DONE: Final = {
     "stop": "the run is stopped; its readings are kept",
@@ -67,7 +69,7 @@ def room_for_figure(width: int) -> int:
 
 def number(standing: RunStatus) -> str:
     """Return the offset for the large figure."""
-    return figures.offset_text(standing.assessment)
+    return brief_wording.offset_text(standing.assessment)
 
 
 def beside(standing: RunStatus) -> Content:
@@ -88,13 +90,13 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     if why is not None:
         under = Content.assemble("counts for nothing:\n", (printable(why), "$dim"))
         return "- VOID", "bold reverse $attention", under
-    if run_checks(standing.run):
+    if Evaluation(standing.run, a).checked_instrument:
         return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
     style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
     under = Content.assemble(
-        f"{figures.limit_text(a)}\n", (figures.conformance_text(a), "$dim")
+        f"{brief_wording.limit_text(a)}\n", (brief_wording.conformance_text(a), "$dim")
     )
-    said = f"{SYMBOLS[a.word]} {a.word.upper()}"
+    said = f"{symbol_of(a.word)} {a.word.upper()}"
     return said, f"bold reverse {style[a.word]}", under
 
 
@@ -107,25 +109,12 @@ def facts(standing: RunStatus, *, listed: bool = False) -> list[tuple[str, str]]
     a, run = standing.assessment, standing.run
     if standing.loading:
         return [(label, _LATER) for label in _LABELS]
-    timebase = a.timebase if a else run.timebase
-    until = timebase.valid_until_utc_ns if timebase else None
-    date = local_date(until) if until else ""
-    coarse = a is not None and is_coarse(a.timebase, a.limit)
-    limit = signs(printable(a.limit.text)) if a and a.limit.known else figures.UNKNOWN
-    if a and a.jitter is not None:
-        limit += f"; {figures.jitter_limit_text(a.jitter)}"
-    said = (
-        figures.jitter_text(a, run.nominal_hz),
-        figures.timebase_text(timebase, date, coarse=coarse),
-        figures.ambient_text(a),
-        limit,
-        figures.main_share(a.budget if a else None),
-    )
-    scatter = "timing" if a and a.timing is not None else "jitter"
-    lines = list(zip((scatter, *_LABELS[1:]), said, strict=True))
-    reasons = reasons_of(run, a) if listed and a is not None else []
-    if reasons:
-        lines[-1] = ("because", signs(printable(reasons[0])))
+    if a is None:
+        return list(zip(_LABELS, brief_wording.before_any(run.timebase), strict=True))
+    evaluation = Evaluation(run, a)
+    lines = list(run_facts(evaluation, _STYLE))
+    if listed and evaluation.reasons:
+        lines[-1] = ("because", signs(printable(evaluation.reasons[0])))
     return lines
 
 

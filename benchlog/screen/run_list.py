@@ -6,10 +6,10 @@ from typing import Final
 
 from rich.cells import cell_len
 
+from benchlog.evaluation.brief_wording import UNKNOWN
 from benchlog.model import Run
 from benchlog.screen.event_text import local_date
 from benchlog.screen.figures import (
-    UNKNOWN,
     VOID,
     run_verdict,
     void_text,

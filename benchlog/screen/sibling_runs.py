@@ -7,8 +7,9 @@ from typing import Final
 from textual.content import Content
 
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.brief_wording import UNKNOWN
 from benchlog.model import Run
-from benchlog.screen.figures import UNKNOWN, run_verdict
+from benchlog.screen.figures import run_verdict
 from benchlog.screen.run_status import KeeperStatus
 from benchlog.store.reader import Reader
 from benchlog.units import printable

@@ -10,6 +10,7 @@ from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
+from benchlog.evaluation import brief_wording
 from benchlog.model import Run
 from benchlog.screen import figures
 from benchlog.screen.base import BenchScreen
@@ -76,7 +77,8 @@ class NightScreen(BenchScreen):
 def verdict_content(a: Assessment, run: Run) -> Content:
     """Return the verdict so far with what it rests on."""
     unit, u, _ = figures.beside_offset(a, a.nominal_hz, live=False)
-    of_what = f"{figures.offset_text(a)} {unit}, {u}, {figures.limit_text(a)}"
+    offset, limit = brief_wording.offset_text(a), brief_wording.limit_text(a)
+    of_what = f"{offset} {unit}, {u}, {limit}"
     head = (f"{'verdict':<{_LABEL_CELLS}}", "$dim")
     if run.void is not None:
         return Content.assemble(

@@ -1,6 +1,6 @@
 """What is shown of a run's stability, temperature law and ageing; no screen in here."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from benchlog.analysis.fitting.ageing import Ageing, Estimate, ageing
 from benchlog.analysis.fitting.observations import (
     aged_ppm,
-    days_and_offsets,
-    observed,
     temperature_view,
 )
 from benchlog.analysis.fitting.temperature import (
@@ -20,18 +18,21 @@ from benchlog.analysis.fitting.temperature import (
     fit_temperature,
     law_of,
 )
-from benchlog.analysis.pulses.trains import phase_series
-from benchlog.analysis.series import Series, outliers, series_from_frequencies
+from benchlog.analysis.series import outliers
 from benchlog.analysis.stability.estimation import Stability, stability
-from benchlog.analysis.stability.stamp_noise import stamp_noise
 from benchlog.errors import DataError
-from benchlog.model import Columns, Run
+from benchlog.evaluation.response import supply_notes
+from benchlog.evaluation.studies import (
+    days_and_offsets,
+    series_of,
+    stamps_of,
+    temperature_data,
+    with_stamps,
+)
+from benchlog.model import Run
 from benchlog.plotting.graph import Graph, Layer
 from benchlog.store.reader import Reader
 from benchlog.units import format_duration, interval_texts, three_digits
-from benchlog.verdict.judging import as_readings, judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.supply import moved_note, supplies_v
 
 Array = NDArray[np.float64]
 
@@ -80,11 +81,10 @@ def study(database: Path, run_id: int, view: str, kind: str) -> Study:
 
 
 def _stability(reader: Reader, run: Run, kind: str) -> Study:
-    series = _series(reader, run)
+    series = series_of(reader, run)
     marked = int(outliers(series).sum())
-    found = stability(series, kind)
-    stamps = stamp_noise(series).text if series.data == "phase" else None
-    said = [*([stamps] if stamps else []), *found.notes]
+    found = with_stamps(stability(series, kind), stamps_of(series))
+    said = [*found.notes]
     if marked:
         said.append(f"outliers: {marked} marked, not left out")
     if kind == "adev":
@@ -94,26 +94,6 @@ def _stability(reader: Reader, run: Run, kind: str) -> Study:
     graph = Graph(title, _layers(found), log=True)
     head = f"stability: {kind}, {found.estimator} estimator, {len(series):,} values"
     return Study(head, (graph,), _rows(found), tuple(said))
-
-
-def _series(reader: Reader, run: Run) -> Series:
-    """Return a run's frequencies on their grid; a run of pulses gives phase."""
-    judge = judge_for(run)
-    if isinstance(judge, PulseJudge):
-        judge.feed_pulses(reader.pulses_after(run.id))
-        return phase_series(judge.comparison())
-    return series_from_frequencies(
-        reader.frequencies(run.id), run.nominal_hz, run.divider
-    )
-
-
-def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
-    """Yield a run's readings; of pulses, the offsets over stretches of it."""
-    found = as_readings(run, lambda: reader.pulses_after(run.id))
-    if found is None:
-        yield from reader.chunks(run.id)
-    else:
-        yield found
 
 
 def _layers(found: Stability) -> list[Layer]:
@@ -147,7 +127,7 @@ def _rows(found: Stability) -> tuple[str, ...]:
 
 
 def _temperature(reader: Reader, run: Run) -> Study:
-    data = observed(_chunks(reader, run), run)
+    data = temperature_data(reader, [run])
     limits = run.part.limits
     found = fit_temperature(
         data,
@@ -165,14 +145,12 @@ def _temperature(reader: Reader, run: Run) -> Study:
         said.append(found.promise.text)
     extra = [one for one in (found.turning_c,) if one is not None]
     rows = _estimates([*found.coefficients, *extra])
-    conditions = [one for _, one in reader.conditions(run.id)]
-    events = [one for _, one in reader.events(run.id)]
-    moved = moved_note(supplies_v(run, conditions, events))
+    moved = supply_notes(reader, [run])
     return Study(head, graphs, rows, (*moved, *said, *found.notes))
 
 
 def _ageing(reader: Reader, run: Run) -> Study:
-    days, ppm = days_and_offsets(observed(_chunks(reader, run), run))
+    days, ppm = days_and_offsets(reader, [run])
     found, _ = ageing(days, ppm)
     graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
     head = f"ageing: {found.law} law over {found.span_days:.3g} days"

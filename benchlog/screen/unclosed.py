@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.control import state_of
+from benchlog.evaluation.run_evaluation import assess, with_figures
 from benchlog.model import Purpose, Run
 from benchlog.screen.run_status import GONE
 from benchlog.store.reader import Reader
-from benchlog.verdict import judge_for
 
 _MOST_RUNS: Final = 30
 _MOST_READINGS: Final = 200_000
@@ -38,12 +38,4 @@ def _standing(reader: Reader, run: Run) -> Run:
             run = replace(run, started_utc_ns=began)
     if run.verdict is not None or not 0 < run.readings <= _MOST_READINGS:
         return run
-    judge = judge_for(run)
-    for columns in reader.chunks(run.id):
-        judge.feed(columns)
-    if judge.takes_pulses:
-        judge.feed_pulses(reader.pulses_after(run.id))
-    found = judge.assessment()
-    return replace(
-        run, verdict=str(found.word), offset_ppm=found.offset_ppm, u_ppm=found.u_ppm
-    )
+    return with_figures(run, assess(reader, run))

@@ -8,6 +8,7 @@ from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import Flag, Lot, Purpose, Reading, RunPlan
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
@@ -70,6 +71,6 @@ def _inspect(writer, reader, clock, told) -> None:
         found.limit.ppm,
         found.conformance,
         "rule",
-        figures(run, found),
+        figures(Evaluation(run, found)),
     )
     writer.add_verdict(run_id, row)

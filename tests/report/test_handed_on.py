@@ -11,6 +11,7 @@ from store.making import COUNTER, TIMEBASE, begin, fresh_writer, plan, rows
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, StoreRefusedError, UsageError
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
@@ -55,7 +56,7 @@ def pulse_figures(reader, run_id):
     run = reader.run(run_id)
     judge = judge_for(run)
     judge.feed_pulses(reader.pulses_after(run_id))
-    found = figures(run, judge.assessment())
+    found = figures(Evaluation(run, judge.assessment()))
     return {name: found[name] for name in ("offset_ppm", "u_ppm", "verdict", "timing")}
 
 

@@ -6,8 +6,8 @@ import pytest
 from screen.looking import until
 from screen.scenes import QUARTZ, STATED, Scene, Stage
 
+from benchlog.evaluation.brief_wording import timebase_text
 from benchlog.model import InstrumentSpec, Limits, ReferenceCheck
-from benchlog.screen import figures
 from benchlog.screen.app import BenchApp, ScreenOptions
 from benchlog.verdict.timebase import UNCORRECTED, timebase_for
 
@@ -32,11 +32,11 @@ async def test_too_coarse_for_the_limit_comes_first(stage: Stage):
 def test_a_stale_check_is_said_first():
     check = ReferenceCheck(None, 0.5, 0.01, "by pulses", 0, DAY_NS)  # type: ignore[arg-type]
     stale = timebase_for(COUNTER, check, 2 * DAY_NS)
-    assert figures.timebase_text(stale).startswith("CHECK IT AGAIN: stated ±0.05 ppm")
-    assert "no longer valid" in figures.timebase_text(stale)
+    assert timebase_text(stale).startswith("CHECK IT AGAIN: stated ±0.05 ppm")
+    assert "no longer valid" in timebase_text(stale)
     valid = timebase_for(COUNTER, check, DAY_NS // 2)
-    assert figures.timebase_text(valid) == "checked: +0.500 ± 0.020 ppm"
-    said = figures.timebase_text(valid, coarse=True)
+    assert timebase_text(valid) == "checked: +0.500 ± 0.020 ppm"
+    said = timebase_text(valid, coarse=True)
     assert said.startswith("TOO COARSE (4:1): checked")
 
 

@@ -8,6 +8,7 @@ import pytest
 from columns_maker import columns, without
 
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     Identity,
     InstrumentSpec,
@@ -206,7 +207,7 @@ def test_one_odd_reading_does_not_decide(times):
     assert found.outliers.without.word is Word.PASS
     said = next(reason for reason in found.reasons if "decide" in reason)
     assert "with them fail, without them pass (offset" in said
-    assert figures(run(), found)["outliers"] == 1
+    assert figures(Evaluation(run(), found))["outliers"] == 1
 
 
 def test_an_odd_reading_that_changes_nothing_is_named():
@@ -313,7 +314,9 @@ def test_a_room_that_changes_is_no_jitter():
     assert found.stats.jitter_ppm_rms == pytest.approx(0.707, rel=0.01)
     assert found.stats.scatter_ppm == pytest.approx(0.0042, rel=0.1)
     assert any("the jitter limit of 0.5 ppm is met" in why for why in found.reasons)
-    assert figures(run(), found)["scatter_ppm_gate"] == found.stats.scatter_ppm
+    assert (
+        figures(Evaluation(run(), found))["scatter_ppm_gate"] == found.stats.scatter_ppm
+    )
     restless = 0.9 * np.random.default_rng(9).standard_normal(n)
     judge = RunJudge(part, resolution_hz=0.001)
     judge.feed(columns(16e6 * (1 + 1e-6 * (swing + restless))))
@@ -364,7 +367,7 @@ def run(**more):
 def test_figures_hold_the_contract(n):
     judge = judge_for(run(resolution_hz=0.1))
     judge.feed(readings(-9.25, n, ambient_c=np.nan, flags=1))
-    found = figures(run(), judge.assessment())
+    found = figures(Evaluation(run(), judge.assessment()))
     assert set(CONTRACT) <= set(found)
     assert list(found)[: len(CONTRACT)] == CONTRACT
     again = json.loads(json.dumps(found, allow_nan=False))
@@ -386,7 +389,7 @@ def test_figures_take_the_run_s_time_base_and_divider():
     divided = run(timebase=base, divider=16.0)
     judge = judge_for(divided)
     judge.feed(columns(1e6 * (1 + 1e-9 * np.random.default_rng(1).standard_normal(20))))
-    found = figures(divided, judge.assessment())
+    found = figures(Evaluation(divided, judge.assessment()))
     assert found["offset_ppm"] == pytest.approx(1.0, abs=0.01)
     assert found["timebase"]["status"] == "checked"
     assert found["timebase"]["valid_until"] == "2030-03-18T17:46:40.000Z"

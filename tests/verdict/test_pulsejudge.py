@@ -8,6 +8,7 @@ import pytest
 from pulse_makers import Host, Source, trains
 
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     EDGE,
     Bench,
@@ -196,7 +197,7 @@ def test_a_run_of_the_database_gets_its_judge():
 
 def test_figures_have_the_timing():
     found = judged(10.0, 100)
-    document = figures(RUN, found)
+    document = figures(Evaluation(RUN, found))
     assert document["timing"]["pulses"] == 100 - found.timing.set_aside
     assert document["timing"]["reference"]["good"] == 100
     assert document["jitter_ppm_rms"] is None

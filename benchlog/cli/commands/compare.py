@@ -9,10 +9,10 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import RunId
-from benchlog.units import format_ppm, format_u_ppm
+from benchlog.units import format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.evaluation.comparison import Beside, Comparison
+    from benchlog.evaluation.comparison import ComparedRun, Comparison
 
 EXAMPLES = (
     "benchlog compare 12 19",
@@ -72,7 +72,7 @@ def document(found: "Comparison") -> dict[str, Any]:
     from benchlog.verdict.comparewords import difference_document
 
     return {
-        "runs": [figures(one.run, one.side.assessment) for one in found.runs],
+        "runs": [figures(one.evaluation) for one in found.runs],
         "differences": [difference_document(one) for one in found.differences],
     }
 
@@ -113,10 +113,8 @@ def _runs(found: "Comparison") -> str:
     return table((*headers, "verdict"), rows, "rllrrrr")
 
 
-def _run(one: "Beside") -> tuple[str, ...]:
-    from benchlog.evaluation.wording import three_digits
-
-    assessment = one.side.assessment
+def _run(one: "ComparedRun") -> tuple[str, ...]:
+    assessment = one.evaluation.assessment
     rms = assessment.stats.jitter_ppm_rms
     void = " (void)" if one.run.void is not None else ""
     return (

@@ -9,9 +9,8 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.figures import known_now
+from benchlog.cli.figures import evaluated
 from benchlog.cli.printing import print_json, say
-from benchlog.cli.progress import Progress
 from benchlog.cli.typed_values import (
     CatalogueName,
     FiniteNumber,
@@ -22,9 +21,9 @@ from benchlog.errors import ConfigError, DataError, UsageError
 from benchlog.units import printable
 
 if TYPE_CHECKING:
+    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.model import Part, Run, TemperatureLaw, Use
     from benchlog.store.reader import Reader
-    from benchlog.verdict.assessment import Assessment
     from benchlog.verdict.source import Conditions, Source
 
 EXAMPLES: Final = (
@@ -96,8 +95,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     rows: list[dict[str, Any]] = []
     if run is not None or wish["need"] is None:
         with reading(db) as reader:
-            found = known_now(reader, chosen_run(reader, run))
-            rows += _of_run(reader, found, uses, wish)
+            rows += _of_run(reader, chosen_run(reader, run), uses, wish)
     elif wish["law_from"] is not None or wish["ageing_from"]:
         raise UsageError("--law-from and --ageing-from belong to a measured RUN")
     if wish["need"] is not None:
@@ -151,21 +149,22 @@ def _of_run(
             f"run {run.id} is a trim: its readings are of many codes; measure the "
             "device as it is now and name that run"
         )
-    assessment = _assessed(reader, run)
+    evaluation = evaluated(reader, run)
+    run, assessment = evaluation.run, evaluation.assessment
     where = replace(
         _conditions(wish),
         law=_law(reader, wish["law_from"]),
         ageing_ppm=_ageing(reader, wish["ageing_from"], wish["horizon_years"]),
     )
     source = measured_source(run.device, run.part, assessment, where)
-    _tell(run, assessment, source)
+    _tell(evaluation, source)
     found = fitness(uses, source, _other_end(wish))
     about = {
         "run": run.id,
         "device": run.device,
         "part": run.part.id,
         "kind": run.part.kind.value,
-        "simulated": run.simulated or assessment.stats.simulated,
+        "simulated": evaluation.simulated,
         "void": run.void,
         "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
     }
@@ -190,19 +189,6 @@ def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> list[dict[str, Any
 
 def _about(part: "Part") -> dict[str, Any]:
     return {"run": None, "device": None, "part": part.id, "kind": part.kind.value}
-
-
-def _assessed(reader: "Reader", run: "Run") -> "Assessment":
-    from benchlog.verdict import judge_for
-
-    judge = judge_for(run)
-    with Progress(f"reading run {run.id}", reader.count(run.id)) as progress:
-        for columns in reader.chunks(run.id):
-            judge.feed(columns)
-            progress.add(len(columns))
-    if judge.takes_pulses:
-        judge.feed_pulses(reader.pulses_after(run.id))
-    return judge.assessment()
 
 
 def _conditions(wish: dict[str, Any]) -> "Conditions":
@@ -267,18 +253,13 @@ def _ageing(
     return far.low_ppm, far.high_ppm
 
 
-def _tell(run: "Run", assessment: "Assessment", source: "Source") -> None:
-    from benchlog.cli.figures import offset_text
+def _tell(evaluation: "Evaluation", source: "Source") -> None:
+    from benchlog.evaluation.wording import offset_text
 
-    known = {
-        "offset_ppm": assessment.offset_ppm,
-        "u_ppm": assessment.u_ppm,
-        "nominal_hz": run.nominal_hz,
-    }
+    run = evaluation.run
     simulated = ", simulated" if run.simulated else ""
-    say(
-        f"{printable(run.device)}, run {run.id}{simulated}: offset {offset_text(known)}"
-    )
+    offset = offset_text(evaluation.assessment, run.nominal_hz)
+    say(f"{printable(run.device)}, run {run.id}{simulated}: offset {offset}")
     if run.void is not None:
         say(f"note: run {run.id} is void ({run.void}): it counts for nothing")
     if run.timebase is not None and run.timebase.doubt:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.figures import exit_code, judged, text_of
+from benchlog.cli.figures import evaluated, exit_code, text_of
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.tasks.amending import amending
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
@@ -17,6 +17,7 @@ from benchlog.model import Purpose
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.model import InstrumentSpec, ReferenceCheck, Run, Timebase
     from benchlog.store.reader import Reader
     from benchlog.store.rows import VerdictRow
@@ -64,15 +65,17 @@ def command(
         if before.made_for is Purpose.REFCHECK:
             raise UsageError(f"run {run} checked a time base: no device is judged")
         wanted = _as_wished(reader, before, wish["part"], wish["refcheck"])
-        document = judged(reader, wanted)
+        evaluation = evaluated(reader, wanted)
         if not wish["is_trial"]:
-            writer.add_verdict(run, _verdict(wanted, document, wish["reason"] or ""))
+            writer.add_verdict(run, _verdict(wanted, evaluation, wish["reason"] or ""))
     _tell(before, wish["is_trial"])
     if as_json:
-        print_json({**document, "before": before.verdict})
+        from benchlog.evaluation.document import run_document
+
+        print_json({**run_document(evaluation), "before": before.verdict})
     else:
-        click.echo(text_of(document))
-    ctx.exit(exit_code([document]))
+        click.echo(text_of(evaluation))
+    ctx.exit(exit_code([evaluation.assessment.word]))
 
 
 def _as_wished(
@@ -185,19 +188,12 @@ def _number(text: str) -> int:
     return int(text)
 
 
-def _verdict(run: "Run", document: dict[str, Any], reason: str) -> "VerdictRow":
-    from benchlog.store.rows import VerdictRow
+def _verdict(run: "Run", evaluation: "Evaluation", reason: str) -> "VerdictRow":
+    from benchlog.evaluation.document import verdict_row
 
     basis = {"part": run.part, "timebase": run.timebase, "reason": reason}
-    return VerdictRow(
-        word=document["verdict"],
-        offset_ppm=document["offset_ppm"],
-        u_ppm=document["u_ppm"],
-        limit_ppm=document["limit_ppm"],
-        conformance=document["conformance"],
-        rule=f"{RULE}; {reason}" if reason else RULE,
-        figures={**document, "basis": basis},
-    )
+    rule = f"{RULE}; {reason}" if reason else RULE
+    return verdict_row(evaluation, rule, {"state": evaluation.state, "basis": basis})
 
 
 def _tell(before: "Run", is_trial: bool) -> None:

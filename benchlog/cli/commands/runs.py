@@ -73,11 +73,11 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
             run, started_utc_ns=-1 if began is None else began, ended_utc_ns=ended
         )
     if run.verdict is None and run.readings:
-        from benchlog.cli.figures import judged
+        from benchlog.cli.figures import evaluated
+        from benchlog.evaluation.run_evaluation import with_figures
 
-        found = judged(reader, run)
-        figures = {name: found[name] for name in ("verdict", "offset_ppm", "u_ppm")}
-        return replace(run, **figures), found["state"]
+        found = evaluated(reader, run)
+        return with_figures(run, found.assessment), found.state
     return run, state_of(run, reader.original)
 
 

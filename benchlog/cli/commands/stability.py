@@ -1,6 +1,5 @@
 """`benchlog stability`: a deviation against averaging time."""
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -57,16 +56,14 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     Readings are never changed; outliers are left out only when asked.
     """
     from benchlog.analysis.series import outliers
-    from benchlog.evaluation.studies import series_of, stamps_of
+    from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
 
     check_plot(wish["plot"])
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
         series = series_of(reader, chosen)
-    marked, stamps = outliers(series), stamps_of(chosen, series)
-    found = _found(series, marked, wish)
-    if stamps is not None:
-        found = replace(found, notes=(stamps.text, *found.notes))
+    marked, stamps = outliers(series), stamps_of(series)
+    found = with_stamps(_found(series, marked, wish), stamps)
     if wish["plot"]:
         from benchlog.plotting.result_pictures import plot_stability
 

@@ -1,11 +1,10 @@
 """What a source is good for, as a person reads it."""
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
 from benchlog.cli.printing import table
-
-_SAID: Final = {"fits": "✓ fits", "marginal": "? marginal", "unfit": "✗ unfit"}
+from benchlog.evaluation.wording import symbol_of
 
 
 def text_of(rows: Sequence[dict[str, Any]]) -> str:
@@ -33,7 +32,7 @@ def _table(rows: Sequence[dict[str, Any]], name: str) -> str:
             _four(row["tolerance_ppm"]),
             _four(row["worst_ppm"]),
             _margin(row["margin"]),
-            _SAID[row["verdict"]],
+            f"{symbol_of(row['verdict'])} {row['verdict']}",
             row["dominant"],
         )
         for row in rows

@@ -4,18 +4,13 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchlog.cli.printing import pairs, table
+from benchlog.evaluation.wording import symbol_of
 from benchlog.units import format_ppm, format_u_ppm, printable
-from benchlog.verdict.lot import Decision
 from benchlog.verdict.lotreport import LotReport
 from benchlog.verdict.lotwords import UNDECIDED, four, lot_facts, lot_findings
 from benchlog.verdict.sampling import describe_plan
 from benchlog.verdict.spread import Histogram
 
-_SAID: Final = {
-    Decision.ACCEPTED: "✓ LOT ACCEPTED",
-    Decision.REJECTED: "✗ LOT REJECTED",
-    Decision.OPEN: "? LOT OPEN",
-}
 _BAR: Final = 22
 _MOST_LISTED: Final = 20
 
@@ -37,7 +32,8 @@ def _head(report: LotReport) -> Iterator[tuple[str, str]]:
         f"{standing.undecided} undecided, {standing.remaining} still to be measured"
     )
     yield "devices", counted
-    yield "decision", f"{_SAID[standing.decision]}\n{standing.text}"
+    decided = f"{symbol_of(standing.decision)} LOT {standing.decision.upper()}"
+    yield "decision", f"{decided}\n{standing.text}"
     if standing.normal_again:
         yield "next lot", "between Ac and Re: normal inspection again"
     yield "undecided", UNDECIDED[standing.rule]

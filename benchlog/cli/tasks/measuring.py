@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from benchlog.cli.figures import exit_code, figures_of, text_of
+from benchlog.cli.database import reading
+from benchlog.cli.figures import evaluated, exit_code, text_of
 from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 
@@ -72,12 +73,16 @@ def report(run_ids: Sequence[int], manner: Manner) -> int:
 
     A run that was given up for another one of the same device is left out.
     """
-    documents = figures_of(manner.database, run_ids)
-    documents = [d for d in documents if d["ended_how"] != "measured again"]
+    from benchlog.evaluation.document import run_document
+
+    with reading(manner.database) as reader:
+        found = [evaluated(reader, run_id) for run_id in run_ids]
+    found = [one for one in found if one.run.ended_how != "measured again"]
     if manner.as_json:
+        documents = [run_document(one) for one in found]
         print_json(documents[0] if len(documents) == 1 else documents)
     else:
-        click.echo("\n\n".join(text_of(document) for document in documents))
-    if not documents:
+        click.echo("\n\n".join(text_of(one) for one in found))
+    if not found:
         say("nothing was measured")
-    return exit_code(documents)
+    return exit_code(one.assessment.word for one in found)

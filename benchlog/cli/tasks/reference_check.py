@@ -19,6 +19,7 @@ from benchlog.cli.tasks.reference_check_text import (
 )
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import DataError, UsageError
+from benchlog.evaluation.reference_finding import finding_of
 from benchlog.model import (
     Bench,
     Identity,
@@ -45,12 +46,8 @@ from benchlog.units import (
 )
 from benchlog.verdict.calibration import due_words
 from benchlog.verdict.checks import UNUSED, stated_goes_on, weighed
-from benchlog.verdict.judging import judge_for
-from benchlog.verdict.pulsejudge import PulseJudge
 from benchlog.verdict.refcheck import (
     Finding,
-    by_pulses,
-    by_readings,
     cautions,
     days_it_holds,
     holds_until_ns,
@@ -89,7 +86,7 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     (run_id,) = keep([plan], path, clock, tell=CheckNarration().tell)
     with Reader.open(path) as reader:
         run = reader.run(run_id)
-        finding = finding_of(reader, run, wired)
+        finding = finding_of(reader, run, wired.reference, wired.counter)
         identity = asked or run.identities[wired.counter.name]
         check = _check(identity, finding, run, wired, typed)
         before = reader.standing_checks(identity.serial)
@@ -130,18 +127,6 @@ def wiring_of(bench: Bench) -> Wired:
         instruments[counter.name] = replace(counter, options=options)
     changed = replace(bench, instruments=instruments, positions=(place,))
     return Wired(changed, reference, counter, place, nominal_hz)
-
-
-def finding_of(reader: Reader, run: Run, wired: Wired) -> Finding:
-    """Work out what a run says of the time base. Raises DataError."""
-    judge = judge_for(run)
-    if isinstance(judge, PulseJudge):
-        judge.feed_pulses(reader.pulses_after(run.id))
-        return by_pulses(
-            judge.comparison(), judge.counts(), wired.reference, wired.counter
-        )
-    columns = reader.columns_after(run.id)
-    return by_readings(columns, wired.reference, wired.counter, run.resolution_hz)
 
 
 def _identity_beforehand(wired: Wired, clock: Clock) -> Identity | None:

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from benchlog.cli.database import reading
-from benchlog.cli.figures import exit_code, judged_night, text_of
+from benchlog.cli.figures import evaluated, exit_code, text_of
 from benchlog.cli.night import night_text
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.tasks.measuring import Manner
@@ -17,6 +17,10 @@ from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Purpose, RunPlan
 from benchlog.units import NS_PER_S, iso_utc
+
+if TYPE_CHECKING:
+    from benchlog.evaluation.run_evaluation import Evaluation
+    from benchlog.store.reader import Reader
 
 _TIMES: Final = ("%H:%M", "%H:%M:%S")
 
@@ -165,19 +169,25 @@ def _gone_on(
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:
-    documents, texts = [], []
     with reading(manner.database) as reader:
-        for run_id in run_ids:
-            events = [
-                {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
-                for _, event in reader.events(run_id)
-            ]
-            figures, night = judged_night(reader, reader.run(run_id))
-            summary = night.document()
-            documents.append({**figures, "events": events, "summary": summary})
-            texts.append(f"{text_of(figures)}\n\n{night_text(night)}")
+        found = [evaluated(reader, run_id, summary="always") for run_id in run_ids]
+        documents = [_document(reader, one) for one in found]
     if manner.as_json:
         print_json(documents[0] if len(documents) == 1 else documents)
     else:
-        click.echo("\n\n".join(texts))
-    return exit_code(documents)
+        click.echo("\n\n".join(map(_text, found)))
+    return exit_code(one.assessment.word for one in found)
+
+
+def _document(reader: "Reader", evaluation: "Evaluation") -> dict[str, Any]:
+    from benchlog.evaluation.document import events_document, run_document
+
+    events = events_document(one for _, one in reader.events(evaluation.run.id))
+    night = evaluation.summary
+    summary = None if night is None else night.document()
+    return {**run_document(evaluation), "events": events, "summary": summary}
+
+
+def _text(evaluation: "Evaluation") -> str:
+    night = evaluation.summary
+    return text_of(evaluation) + ("" if night is None else f"\n\n{night_text(night)}")

@@ -8,12 +8,12 @@ from typing import Any, Final
 import numpy as np
 
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.export.export_parquet import chunks_of
 from benchlog.model import Lot, LotRun, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import dump
-from benchlog.verdict import judge_for
 
 _MICRO: Final = 1_000
 _TEXT: Final = (
@@ -106,12 +106,7 @@ def _figures(reader: Reader, run: Run) -> dict[str, Any]:
         found = dict(kept[-1].figures)
         newest = kept[-1]
         return {**found, "verdict": newest.word, "offset_ppm": newest.offset_ppm}
-    judge = judge_for(run)
-    for columns in reader.chunks(run.id):
-        judge.feed(columns)
-    if judge.takes_pulses:
-        judge.feed_pulses(reader.pulses_after(run.id))
-    return figures(run, judge.assessment())
+    return figures(Evaluation(run, assess(reader, run)))
 
 
 def _counter(run: Run) -> tuple[str | None, str | None]:

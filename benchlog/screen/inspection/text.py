@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from benchlog.control import Answer
+from benchlog.evaluation.wording import symbol_of
 from benchlog.model import LotRun, Word
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.lot import Decision
@@ -106,7 +107,6 @@ def large(word: str) -> list[str]:
 
 # --- what stands in each part of a lot's screen; pure
 
-_SYMBOLS: Final = {Word.PASS: "✓", Word.FAIL: "✗", Word.UNDECIDED: "?"}
 _RINGS: Final = {Word.PASS: 1, Word.FAIL: 2, Word.UNDECIDED: 3}
 _BAR: Final = 30
 _DONE: Final = {
@@ -238,7 +238,7 @@ def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> s
     damaged = ", damaged" if last.damaged else ""
     at = f"{printable(last.position)}: " if several else ""
     return (
-        f"{at}{_SYMBOLS[_word(last)]} {printable(last.device)}{damaged}  {offset} ± "
+        f"{at}{symbol_of(_word(last))} {printable(last.device)}{damaged}  {offset} ± "
         f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
     )
 
@@ -264,7 +264,7 @@ def devices(report: LotReport) -> str:
         said = f"{_word(run)}{damaged}"
         if not counts(run):
             said = f"does not count: {_why(run)}"
-        sign = _SYMBOLS[_word(run)] if counts(run) else "-"
+        sign = symbol_of(_word(run)) if counts(run) else "-"
         lines.append(f"{sign} {printable(run.device):<20} {offset:>12} ppm  {said}")
     return "\n".join(lines)
 

@@ -1,0 +1,14 @@
+"""A database whose runs are evaluated."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from screen.scenes import Stage
+
+
+@pytest.fixture
+def stage(tmp_path: Path) -> Iterator[Stage]:
+    stage = Stage(tmp_path / "bench.db")
+    yield stage
+    stage.close()

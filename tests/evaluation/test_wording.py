@@ -1,0 +1,91 @@
+"""A run in words, in full: figures with units, words for what is unknown."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from screen.scenes import Scene, Stage
+
+from benchlog.evaluation import brief_wording
+from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.wording import (
+    PAGE,
+    SCREEN_FACTS,
+    TERMINAL,
+    Style,
+    offset_text,
+    run_facts,
+    symbol_of,
+)
+from benchlog.model import Word
+from benchlog.store.reader import Reader
+from benchlog.verdict.fitness import Fit
+from benchlog.verdict.lot import Decision
+
+
+@pytest.fixture
+def known(stage: Stage) -> Evaluation:
+    scene = Scene(offset_ppm=-9.25, scatter_ppm=0.001)
+    run_id = stage.begin(scene)
+    stage.readings(run_id, scene.values(48))
+    with Reader.open(stage.database) as reader:
+        return evaluate(reader, run_id)
+
+
+def with_figures(known: Evaluation, stats: dict, **figures) -> Evaluation:
+    a = known.assessment
+    changed = replace(a, stats=replace(a.stats, **stats), **figures)
+    return replace(known, assessment=changed)
+
+
+def test_offset_in_ppm_hz_and_seconds_a_day(known: Evaluation) -> None:
+    # 148 Hz low at 16 MHz is -9.25 ppm (common practice, no source), and
+    # -9.25e-6 * 86400 s = -0.7992 s a day
+    found = with_figures(known, {}, offset_ppm=-9.25, u_ppm=0.58).assessment
+    said = offset_text(found, 16e6)
+    assert said == "-9.25 ppm +- 0.58 ppm (95 %), -148.0 Hz, -0.799 s/day"
+
+
+def test_known_figures_are_all_there(known: Evaluation) -> None:
+    stats = {
+        "n": 10, "span_s": 10.0, "gate_s": 1.0, "avar": (), "jitter_ppm_rms": 0.01234,
+        "jitter_ppm_pp": 0.0456, "ambient_mean_c": 24.94, "ambient_min_c": 24.8,
+        "ambient_max_c": 25.11,
+    }  # fmt: skip
+    found = with_figures(known, stats, word=Word.PASS, conformance=1.0 - 1e-9)
+    said = dict(run_facts(found, TERMINAL))
+    assert said["jitter"] == (
+        "0.0123 ppm rms (0.197 Hz) about a straight line; highest less lowest reading, "
+        "drift included: 0.0456 ppm p-p (0.730 Hz); gate 1 s"
+    )
+    assert said["ambient"] == "24.9 C (24.8 to 25.1 C)"
+    assert said["readings"].startswith("10 in 10 s, 0 gaps")
+    first = said["verdict"].split("\n")[0]
+    assert first == "✓ PASS, conformance probability > 99.99 %"
+
+
+def test_what_is_no_number_is_unknown(known: Evaluation) -> None:
+    stats = {"jitter_ppm_rms": math.nan, "jitter_ppm_pp": math.inf}
+    found = with_figures(
+        known, stats, offset_ppm=math.inf, u_ppm=math.nan, conformance=math.nan
+    )
+    said = dict(run_facts(found, TERMINAL))
+    assert said["offset"] == said["jitter"] == "unknown"
+    assert "probability" not in said["verdict"]
+
+
+def test_a_style_says_which_facts_and_in_which_words(known: Evaluation) -> None:
+    page = dict(run_facts(known, PAGE))
+    assert list(page) == ["Offset", "Jitter", "Limit", "Ambient", "Readings"]
+    terminal = dict(run_facts(known, TERMINAL))
+    assert page["Limit"] == terminal["limit"]
+    screen = dict(run_facts(known, Style(SCREEN_FACTS, brief=True)))
+    assert list(screen) == ["jitter", "time base", "ambient", "limit", "U"]
+    assert screen["ambient"] == brief_wording.ambient_text(known.assessment)
+    assert "°C" in screen["ambient"] and "°" not in terminal["ambient"]
+
+
+@pytest.mark.parametrize("decided", [*Word, *Decision, *Fit])
+def test_each_decision_has_one_sign(decided) -> None:
+    assert symbol_of(decided) in {"✓", "✗", "?"}
+    assert symbol_of("none") == ""
