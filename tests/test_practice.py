@@ -5,7 +5,7 @@ from columns_maker import columns
 
 from benchlog.model import Kind, Limits, Part, Timebase, Word
 from benchlog.units import hz_of_ppm, offset_ppm, seconds_per_day
-from benchlog.verdict import RunJudge
+from benchlog.verdict.judge import RunJudge
 
 EXACT = Timebase("checked", 0.0, 0.0)
 

@@ -3,8 +3,7 @@
 from benchlog.verdict.assessment import Assessment
 from benchlog.verdict.budget import Budget, BudgetLine
 from benchlog.verdict.jitter import JitterVerdict
-from benchlog.verdict.judge import RunJudge, is_clear
-from benchlog.verdict.judging import Judge, judge_for
+from benchlog.verdict.judge import is_clear
 from benchlog.verdict.limits import Limit, limit_for
 from benchlog.verdict.timebase import timebase_for
 
@@ -13,11 +12,8 @@ __all__ = [
     "Budget",
     "BudgetLine",
     "JitterVerdict",
-    "Judge",
     "Limit",
-    "RunJudge",
     "is_clear",
-    "judge_for",
     "limit_for",
     "timebase_for",
 ]

@@ -1,9 +1,8 @@
 """Which judge a run has: of gated readings, or of pulses."""
 
-from collections.abc import Callable
 from typing import Any
 
-from benchlog.model import EDGE, Bench, Columns, PositionSpec, Pulses, Run
+from benchlog.model import EDGE, Bench, PositionSpec, Run
 from benchlog.verdict.judge import RunJudge
 from benchlog.verdict.pulsejudge import PulseJudge, Trains
 from benchlog.verdict.timebase import assumed_timebase
@@ -34,18 +33,6 @@ def judge_for(run: Run) -> Judge:
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
     )
-
-
-def as_readings(run: Run, pulses: Callable[[], Pulses]) -> Columns | None:
-    """Return a run of pulses as offsets over stretches of it, in the form of readings.
-
-    `pulses` fetches all of them; None for a run that has readings.
-    """
-    judge = judge_for(run)
-    if not isinstance(judge, PulseJudge):
-        return None
-    judge.feed_pulses(pulses())
-    return judge.charted()
 
 
 def _trains_of_run(run: Run) -> Trains | None:

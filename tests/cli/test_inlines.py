@@ -9,7 +9,7 @@ from columns_maker import columns, part_of
 from benchlog.cli.tasks.headless import Narration
 from benchlog.model import Event, Kind, Limits, Part, Reading, Word
 from benchlog.recorder.telling import reading_line
-from benchlog.verdict import RunJudge
+from benchlog.verdict.judge import RunJudge
 
 
 def told(kind: str, run_id: int = 1, **more: Any) -> Any:

@@ -13,7 +13,7 @@ from benchlog.model import Flag, Lot, Purpose, Reading, RunPlan
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import judge_for
+from benchlog.verdict.judging import judge_for
 from benchlog.verdict.lot import plan_document
 from benchlog.verdict.sampling import custom_plan
 

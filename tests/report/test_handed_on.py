@@ -21,7 +21,7 @@ from benchlog.store import sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict import judge_for
+from benchlog.verdict.judging import judge_for
 
 FORMATS = ("csv", "jsonl", "parquet")
 PULSES = 600

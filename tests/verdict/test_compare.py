@@ -9,9 +9,9 @@ from columns_maker import columns
 
 from benchlog.analysis.pairing import Pairs
 from benchlog.model import Kind, Limits, Part, Timebase
-from benchlog.verdict import RunJudge
 from benchlog.verdict.compare import Answer, Side, compare
 from benchlog.verdict.comparewords import difference_document, in_words
+from benchlog.verdict.judge import RunJudge
 
 PART = Part("q", "q", Kind.QUARTZ, 16e6, Limits(30.0))
 BASE = Timebase("stated", 0.0, 0.05)

@@ -23,12 +23,12 @@ from benchlog.model import (
 )
 from benchlog.units import NS_PER_S
 from benchlog.verdict import (
-    RunJudge,
     is_clear,
-    judge_for,
     limit_for,
     timebase_for,
 )
+from benchlog.verdict.judge import RunJudge
+from benchlog.verdict.judging import judge_for
 
 LIMITS = Limits(30, stability_ppm=50, range_c=(-10, 70), ageing_ppm_per_year=5)
 PART = Part("quartz", "16 MHz", Kind.QUARTZ, 16e6, LIMITS)

@@ -26,7 +26,7 @@ from benchlog.model import (
     Word,
 )
 from benchlog.store.snapshot import to_plain
-from benchlog.verdict import judge_for
+from benchlog.verdict.judging import judge_for
 from benchlog.verdict.pulsejudge import PulseJudge, Trains
 from benchlog.verdict.pulsetime import pulse_timebase
 from benchlog.verdict.timing import span_until
