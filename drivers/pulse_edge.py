@@ -13,7 +13,12 @@ from typing import Any, Final
 from benchlog.clock import Deadline
 from benchlog.driver import Driver, Option
 from benchlog.errors import LostError, RefusedError
-from benchlog.model import EDGE, Flag, Identity, Sample
+from benchlog.model import (
+    EDGE,
+    Flag,
+    Identity,
+    Sample,
+)
 from benchlog.units import NS_PER_S
 
 from ._edges import EdgeSource, Stamper

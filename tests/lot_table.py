@@ -11,9 +11,9 @@ from benchlog.cli.tasks.lot_opening import Wish, task_for
 from benchlog.control import Answer, Request
 from benchlog.errors import StoreError
 from benchlog.model import LotRun
-from benchlog.recorder.lotbook import Task
-from benchlog.recorder.lotlaunch import LaunchedLot, launch_lot
-from benchlog.verdict.lotruns import counts
+from benchlog.recorder.lot.lot_book import Task
+from benchlog.recorder.lot.lot_inspection import LaunchedLot, launch_lot
+from benchlog.verdict.lot.lot_runs import counts
 
 
 class Table:
@@ -40,6 +40,13 @@ class Table:
         """Whether the keeper sees a device at a position."""
         places = self.ask("status").data["lot"]["places"]  # type: ignore[index]
         return next(p["seen"] for p in places if p["position"] == position)
+
+    def let_gates_pass(self, count: int = 6) -> None:
+        """Let the counter give `count` more values, and the keeper see each of them."""
+        before = len(self.shop.bench.served("counter"))
+        wait_for(lambda: len(self.shop.bench.served("counter")) >= before + count)
+        for _ in range(2):  # an answer comes from the loop that took the values in
+            assert self.ask("status").ok
 
     def done(self) -> int:
         return sum(counts(run) for run in self.runs())

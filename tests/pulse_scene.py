@@ -27,7 +27,7 @@ from benchlog.model import (
 )
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
-from benchlog.verdict.pulsetime import pulse_timebase
+from benchlog.verdict.run.pulse_timing import pulse_timebase
 
 FORK = Part("fork", "32 kHz clock crystal", Kind.TUNING_FORK, 32_768.0, Limits(20.0))
 BENCH = Bench(

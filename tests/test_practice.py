@@ -1,11 +1,17 @@
 """Facts of the trade: common practice, no source."""
 
 import pytest
+from benchlog.verdict.judge import RunJudge
 from columns_maker import columns
 
-from benchlog.model import Kind, Limits, Part, Timebase, Word
+from benchlog.model import (
+    Decision,
+    Kind,
+    Limits,
+    Part,
+    Timebase,
+)
 from benchlog.units import hz_of_ppm, offset_ppm, seconds_per_day
-from benchlog.verdict.judge import RunJudge
 
 EXACT = Timebase("checked", 0.0, 0.0)
 
@@ -34,13 +40,13 @@ def test_a_ppm_is_0_0864_s_a_day():
 def test_148_hz_low_at_16_mhz_is_inside_30_ppm():
     found = word_of(16e6 - 148, 16e6, 30)
     assert found.offset_ppm == pytest.approx(-9.25)
-    assert found.word is Word.PASS
+    assert found.word is Decision.PASS
 
 
 def test_an_rc_152_36_khz_low_at_8_mhz_is_inside_10_percent():
     found = word_of(8e6 - 152_360, 8e6, 100_000)
     assert found.offset_ppm == pytest.approx(-19_045)
-    assert found.word is Word.PASS
+    assert found.word is Decision.PASS
     lost_s = -seconds_per_day(found.offset_ppm)
     assert divmod(round(lost_s), 60) == (27, 25)  # 27 min 25 s
 
@@ -53,6 +59,6 @@ def test_twice_the_nominal_means_divider_or_trigger_level():
     judge = RunJudge(part(16e6, 30), timebase=EXACT)
     judge.feed(columns([32e6] * 20, flags=16))
     found = judge.assessment()
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert "trigger 2 times in a cycle (trigger level)" in found.reasons[0]
     assert any("check divider / trigger level" in reason for reason in found.reasons)

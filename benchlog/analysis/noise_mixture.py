@@ -69,7 +69,7 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class ExpectedMean:
     """What to expect of the runs' means: standard uncertainty, freedom, terms at T.
 
     `u` and `freedom` describe the Student distribution that holds as much as the
@@ -82,7 +82,7 @@ class Spread:
     terms: Array
 
 
-def spread_of(evidence: Evidence, gains: Array = _AT_T) -> Spread:
+def spread_of(evidence: Evidence, gains: Array = _AT_T) -> ExpectedMean:
     """Weigh all mixtures and return what they say together of u at tau = T.
 
     `gains`, shape (4,), are for another figure than the Allan deviation at T: its
@@ -108,7 +108,7 @@ def spread_of(evidence: Evidence, gains: Array = _AT_T) -> Spread:
     likeliest = log_posterior.argmax(axis=1)
     of_run = np.arange(len(avar))
     terms = shares[likeliest] * level[of_run, likeliest][:, None]
-    return Spread(widened, found, terms)
+    return ExpectedMean(widened, found, terms)
 
 
 def _log(values: Array) -> Array:

@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 from benchlog.analysis.arrays import BLOCK, all_finite
 from benchlog.analysis.settling import without_settling
 from benchlog.errors import DataError
-from benchlog.model import GATE_CHANGE, Breaks, Columns, Flag, Frequencies
+from benchlog.model import (
+    GATE_CHANGE,
+    Breaks,
+    Columns,
+    Flag,
+    Frequencies,
+)
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]

@@ -23,7 +23,7 @@ _LEVEL: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class FrequencyStep:
     """A step of `size` (in the unit fed) that lies between two moments, in s."""
 
     size: float
@@ -47,7 +47,7 @@ class StepWatch:
         self._blocks: deque[tuple[float, float, float]] = deque(maxlen=SPAN)
         self._distances: deque[float] = deque(maxlen=_KNOWN)
 
-    def feed(self, t_s: float, value: float) -> Step | None:
+    def feed(self, t_s: float, value: float) -> FrequencyStep | None:
         """Take in one reading; return the step that has become certain with it."""
         self._block.append((t_s, value))
         if len(self._block) < BLOCK:
@@ -61,7 +61,7 @@ class StepWatch:
         """Begin a new block: what follows does not follow on."""
         self._block.clear()
 
-    def _compare(self) -> Step | None:
+    def _compare(self) -> FrequencyStep | None:
         first, second, _, fourth, fifth = (middle for *_, middle in self._blocks)
         size = (fourth + fifth) / 2 - (first + second) / 2
         level = _LEVEL * abs(size)
@@ -69,7 +69,7 @@ class StepWatch:
         if not (is_level and self._is_far(size)):
             self._distances.append(abs(size))
             return None
-        step = Step(size, self._blocks[1][1], self._blocks[3][0])
+        step = FrequencyStep(size, self._blocks[1][1], self._blocks[3][0])
         self._blocks.clear()
         return step
 

@@ -22,7 +22,7 @@ BLOCKS: Final = 2_000
 
 
 @dataclass(frozen=True, slots=True)
-class Trace:
+class ThinnedRun:
     """What is drawn of a run; arrays of equal length, offsets in ppm, corrected.
 
     `low_ppm` and `high_ppm` are `mean_ppm` itself where each reading is drawn.
@@ -81,15 +81,15 @@ def elapsed_s(columns: Columns) -> Array:
     return rising
 
 
-def trace_of(run: Measured) -> Trace:
+def trace_of(run: Measured) -> ThinnedRun:
     """Thin a run for a picture."""
     n = len(run.t_s)
     if n <= MOST:
         same = (run.ppm, run.ppm, run.ppm)
-        return Trace(run.t_s, *same, run.ambient_c, run.gaps_s, n)
+        return ThinnedRun(run.t_s, *same, run.ambient_c, run.gaps_s, n)
     starts, counts = _stretches(run.t_s, STRETCHES)
     mean = np.add.reduceat(run.ppm, starts) / counts
-    return Trace(
+    return ThinnedRun(
         np.add.reduceat(run.t_s, starts) / counts,
         np.minimum.reduceat(run.ppm, starts),
         mean,
@@ -100,7 +100,7 @@ def trace_of(run: Measured) -> Trace:
     )
 
 
-def broken_at_gaps(trace: Trace) -> Trace:
+def broken_at_gaps(trace: ThinnedRun) -> ThinnedRun:
     """Return the trace with an empty point in each gap, so that no line crosses it.
 
     A gap within a stretch of a thinned trace has no place of its own.
@@ -111,7 +111,7 @@ def broken_at_gaps(trace: Trace) -> Trace:
     def broken(values: Array) -> Array:
         return np.insert(values, at, np.nan)
 
-    return Trace(
+    return ThinnedRun(
         np.insert(trace.t_s, at, middles),
         broken(trace.low_ppm),
         broken(trace.mean_ppm),

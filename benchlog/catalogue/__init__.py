@@ -9,7 +9,12 @@ from benchlog.catalogue.parts import (
     part_from_mapping,
 )
 from benchlog.catalogue.places import find, names
-from benchlog.catalogue.uses import find_uses, list_uses, load_uses, uses_from_mapping
+from benchlog.catalogue.uses import (
+    find_uses,
+    list_uses,
+    load_uses,
+    uses_from_mapping,
+)
 
 __all__ = [
     "bench_from_mapping",

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from benchlog.catalogue.check import (
     Findings,
-    Key,
+    TableKey,
     matching,
     number,
     one_of,
@@ -25,14 +25,16 @@ _SHARE: Final = 0.05  # of the bound: how far a value must come back by default
 _QUIET_S: Final = 600.0
 _bound: Final = number("in the unit of what is watched", -1e9, 1e9)
 _ALARM: Final = {
-    "when": Key(one_of(WATCHED), required=True),
-    "above": Key(_bound),
-    "below": Key(_bound),
-    "hysteresis": Key(number("how far it must come back", 0, 1e9)),
-    "hold_s": Key(number("how long it must be beyond, in s", 0, 1e6), default=0.0),
-    "quiet_s": Key(number("not raised again before, in s", 0, 1e6), default=_QUIET_S),
-    "command": Key(texts("a program and its arguments, no shell"), default=()),
-    "webhook": Key(
+    "when": TableKey(one_of(WATCHED), required=True),
+    "above": TableKey(_bound),
+    "below": TableKey(_bound),
+    "hysteresis": TableKey(number("how far it must come back", 0, 1e9)),
+    "hold_s": TableKey(number("how long it must be beyond, in s", 0, 1e6), default=0.0),
+    "quiet_s": TableKey(
+        number("not raised again before, in s", 0, 1e6), default=_QUIET_S
+    ),
+    "command": TableKey(texts("a program and its arguments, no shell"), default=()),
+    "webhook": TableKey(
         matching("an address http://... or https://...", r"https?://[!-~]{1,500}"),
         default="",
     ),

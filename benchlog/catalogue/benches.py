@@ -12,7 +12,7 @@ from benchlog import registry
 from benchlog.catalogue.alarms import alarm_rules
 from benchlog.catalogue.check import (
     Findings,
-    Key,
+    TableKey,
     a_date,
     a_list,
     a_table,
@@ -40,42 +40,44 @@ _NAME: Final = text("a name of at most 40 characters", longest=40)
 _instrument: Final = text("the name of an instrument of this file", longest=40)
 
 _TABLES: Final = {
-    "title": Key(text("what a person calls it"), default=""),
-    "instruments": Key(a_table("instruments"), required=True),
-    "position": Key(a_list("a list of tables [[position]]"), default=()),
-    "reference": Key(a_table("reference")),
-    "alarm": Key(a_list("a list of tables [[alarm]]"), default=()),
-    "host_clock_ppm": Key(number("+- of this computer's clock in ppm", 0, 1e5)),
+    "title": TableKey(text("what a person calls it"), default=""),
+    "instruments": TableKey(a_table("instruments"), required=True),
+    "position": TableKey(a_list("a list of tables [[position]]"), default=()),
+    "reference": TableKey(a_table("reference")),
+    "alarm": TableKey(a_list("a list of tables [[alarm]]"), default=()),
+    "host_clock_ppm": TableKey(number("+- of this computer's clock in ppm", 0, 1e5)),
 }
 _INSTRUMENT: Final = {
-    "driver": Key(text("the name of a driver"), required=True),
-    "address": Key(text("a VISA resource or a port"), default=""),
-    "timebase_ppm": Key(number("+- in ppm, what its maker promises", 0, 1e5)),
-    "timebase_ageing_ppm_per_year": Key(number("in ppm a year", 0, 1e5)),
-    "resolution_hz": Key(number("in Hz", high=1e9, above=0)),
-    "simulated": Key(yes_no("whether its readings are made up"), default=False),
-    "calibration_due": Key(a_date("when its calibration is due"), default=""),
+    "driver": TableKey(text("the name of a driver"), required=True),
+    "address": TableKey(text("a VISA resource or a port"), default=""),
+    "timebase_ppm": TableKey(number("+- in ppm, what its maker promises", 0, 1e5)),
+    "timebase_ageing_ppm_per_year": TableKey(number("in ppm a year", 0, 1e5)),
+    "resolution_hz": TableKey(number("in Hz", high=1e9, above=0)),
+    "simulated": TableKey(yes_no("whether its readings are made up"), default=False),
+    "calibration_due": TableKey(a_date("when its calibration is due"), default=""),
 }
 """Keys that every instrument may have, whatever its driver."""
 _POSITION: Final = {
-    "name": Key(_NAME, required=True),
-    "frequency": Key(_instrument, required=True),
-    "ambient": Key(_instrument),
-    "reference": Key(_instrument),
-    "supply": Key(_instrument),
-    "trim": Key(_instrument),
-    "divider": Key(number("device output is nominal/divider", 1e-6, 1e9), default=1.0),
+    "name": TableKey(_NAME, required=True),
+    "frequency": TableKey(_instrument, required=True),
+    "ambient": TableKey(_instrument),
+    "reference": TableKey(_instrument),
+    "supply": TableKey(_instrument),
+    "trim": TableKey(_instrument),
+    "divider": TableKey(
+        number("device output is nominal/divider", 1e-6, 1e9), default=1.0
+    ),
 }
 _REFERENCE: Final = {
-    "counter": Key(_instrument, required=True),
-    "input": Key(whole("the counter's input", 1, 99)),
-    "nominal_hz": Key(
+    "counter": TableKey(_instrument, required=True),
+    "input": TableKey(whole("the counter's input", 1, 99)),
+    "nominal_hz": TableKey(
         number("1 for a pulse a second", high=1e12, above=0), default=1.0
     ),
-    "u_s": Key(number("standard uncertainty of a pulse in s", high=1, above=0)),
-    "u_ppm": Key(number("standard uncertainty in ppm", high=1e6, above=0)),
-    "pulses": Key(_instrument),
-    "timebase": Key(_instrument),
+    "u_s": TableKey(number("standard uncertainty of a pulse in s", high=1, above=0)),
+    "u_ppm": TableKey(number("standard uncertainty in ppm", high=1e6, above=0)),
+    "pulses": TableKey(_instrument),
+    "timebase": TableKey(_instrument),
 }
 _QUANTITIES: Final = {
     "frequency": ("frequency", EDGE),
@@ -138,7 +140,7 @@ class _Reader:
     def instrument(self, name: str, value: object) -> InstrumentSpec:
         """Read one `[instruments.NAME]`."""
         path = join("instruments", name)
-        self.findings.value(name, path, Key(_NAME))
+        self.findings.value(name, path, TableKey(_NAME))
         table = self.findings.entries(value, path)
         common = {key: table[key] for key in table if key in _INSTRUMENT}
         special = {key: table[key] for key in table if key not in _INSTRUMENT}

@@ -1,8 +1,9 @@
 """A small declarative checker: every problem of a file at once.
 
-A table is described by a mapping of names to `Key`; a `Key` holds a `Shape`, which
-says in words what is expected and turns a TOML value into ours. `Findings` collects
-what does not fit, one problem for each key, so that a person mends a file in one go.
+A table is described by a mapping of names to `TableKey`; a `TableKey` holds a `Shape`,
+which says in words what is expected and turns a TOML value into ours. `Findings`
+collects what does not fit, one problem for each key, so that a person mends a file in
+one go.
 """
 
 import math
@@ -29,7 +30,7 @@ class Shape:
 
 
 @dataclass(frozen=True, slots=True)
-class Key:
+class TableKey:
     """One key of a table; `default` is what stands there when it is left out."""
 
     shape: Shape
@@ -67,7 +68,7 @@ class Findings:
         return any(problem.key.startswith(prefix) for problem in self.problems)
 
     def table(
-        self, value: object, path: str, keys: Mapping[str, Key]
+        self, value: object, path: str, keys: Mapping[str, TableKey]
     ) -> dict[str, Any]:
         """Check a table; return a value for every key, its default where it is unfit.
 
@@ -85,7 +86,7 @@ class Findings:
                     self.add(join(path, name), "missing", key.shape.expected)
         return values
 
-    def value(self, given: object, path: str, key: Key) -> Any:
+    def value(self, given: object, path: str, key: TableKey) -> Any:
         """Check one value; return it in our form, or the default if it is unfit."""
         accepted = key.shape.accept(given)
         if accepted is not None:

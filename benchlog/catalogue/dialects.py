@@ -1,16 +1,15 @@
-"""Dialect files: the command strings and the reply pattern of a family of instruments.
+"""Dialect files: commands and reply patterns of a family of instruments."""
 
-An odd instrument needs a file, not code. What a file does not declare is never sent.
-"""
-
+import re
 import string
+import warnings
 from collections.abc import Mapping
 from importlib.resources.abc import Traversable
 from typing import Any, Final
 
 from benchlog.catalogue.check import (
     Findings,
-    Key,
+    TableKey,
     a_table,
     matching,
     number,
@@ -18,9 +17,76 @@ from benchlog.catalogue.check import (
     text,
     texts,
 )
-from benchlog.catalogue.patterns import pattern_fault
 from benchlog.catalogue.places import find, read_toml, stem
 from benchlog.model import Dialect
+
+LONGEST: Final = 300
+_TOKEN = re.compile(
+    r"""
+    \\.                                     # an escaped character
+  | \[\^?\]?(?:\\.|[^\]\\])*\]              # a class of characters
+  | \(\?\#[^)]*\)                           # a comment
+  | (?P<open>\((?:\?(?:P<\w+>|[:=!>]|<[=!]|[aiLmsux-]+:)|))
+  | (?P<close>\))
+  | (?P<repeat>[*+?]|\{\d*,?\d*\})[+?]?     # with lazy or possessive mark
+  | (?P<either>\|)
+  | .
+    """,
+    re.VERBOSE | re.DOTALL,
+)
+
+
+def pattern_fault(pattern: str) -> str:
+    """Return why a reply pattern cannot be used, empty when it can."""
+    if len(pattern) > LONGEST:
+        return f"it has more than {LONGEST} characters"
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            compiled = re.compile(pattern)
+    except (re.error, OverflowError, RecursionError, Warning) as error:
+        return f"it is no regular expression: {error}"
+    if "value" not in compiled.groupindex:
+        return "it has no group (?P<value>...)"
+    if may_explode(pattern):
+        return "it repeats a group with a repeat, an option or an | inside"
+    return ""
+
+
+def may_explode(pattern: str) -> bool:
+    """Tell whether a group that is repeated holds a choice (a repeat, `?` or `|`)."""
+    choices = [False]  # for each open group: whether a choice was seen inside
+    closed: bool | None = None  # the group that ended just before: held it a choice?
+    for token in _TOKEN.finditer(pattern):
+        repeat = token["repeat"]
+        if repeat and closed and not _at_most_once(repeat):
+            return True
+        if repeat:
+            choices[-1] = choices[-1] or _varies(repeat)
+        elif token["either"]:
+            choices[-1] = True
+        closed = None
+        if token["open"]:
+            choices.append(False)
+        elif token["close"] and len(choices) > 1:
+            closed = choices.pop()
+            choices[-1] = choices[-1] or closed
+    return False
+
+
+def _at_most_once(repeat: str) -> bool:
+    return repeat in ("?", "{0,1}", "{,1}", "{1}", "{0}", "{1,1}")
+
+
+def _varies(repeat: str) -> bool:
+    """Tell whether a repeat leaves a choice: all but `{3}`."""
+    low, comma, high = repeat.strip("{}").partition(",")
+    return not (repeat.startswith("{") and (not comma or low == high))
+
+
+# --- dialect files: the command strings and the reply pattern of a family of instrume
+#
+# An odd instrument needs a file, not code. What a file does not declare is never sent.
 
 UNITS: Final = ("Hz", "s", "counts", "C", "K", "F", "V", "A", "W", "ohm", "%", "Pa")
 """Units a reply may have: `s` is a period, `counts` are per reference second."""
@@ -66,14 +132,14 @@ _ASCII: Final = r"[\x21-\x7e][\x20-\x7e]{0,199}"
 _DEFAULTS: Final = Dialect(name="", talks="line")
 
 _TABLES: Final = {
-    "dialect": Key(a_table("dialect"), required=True),
-    "commands": Key(a_table("commands")),
-    "reply": Key(a_table("reply")),
+    "dialect": TableKey(a_table("dialect"), required=True),
+    "commands": TableKey(a_table("commands")),
+    "reply": TableKey(a_table("reply")),
 }
 _DIALECT: Final = {
-    "title": Key(text("what a person calls it"), required=True),
-    "talks": Key(one_of(["scpi", "line"]), required=True),
-    "terminator": Key(
+    "title": TableKey(text("what a person calls it"), required=True),
+    "talks": TableKey(one_of(["scpi", "line"]), required=True),
+    "terminator": TableKey(
         matching(
             "the end of a line, one to four ASCII characters", r"[\x00-\x7f]{1,4}"
         ),
@@ -81,20 +147,20 @@ _DIALECT: Final = {
     ),
 }
 _COMMANDS: Final = {
-    role: Key(matching(f"a command of printable ASCII: {meaning}", _ASCII))
+    role: TableKey(matching(f"a command of printable ASCII: {meaning}", _ASCII))
     for role, meaning in (ASKS | TELLS).items()
 }
 _REPLY: Final = {
-    "pattern": Key(
+    "pattern": TableKey(
         matching("a regular expression with a group (?P<value>...)", r".+"),
         default=_DEFAULTS.reply,
     ),
-    "unit": Key(one_of(UNITS), default=_DEFAULTS.unit),
-    "scale": Key(
+    "unit": TableKey(one_of(UNITS), default=_DEFAULTS.unit),
+    "scale": TableKey(
         number("value times this is in unit", high=1e15, above=0), default=1.0
     ),
-    "no_signal": Key(texts("replies that mean: nothing to measure"), default=()),
-    "overload": Key(texts("replies that mean: beyond its range"), default=()),
+    "no_signal": TableKey(texts("replies that mean: nothing to measure"), default=()),
+    "overload": TableKey(texts("replies that mean: beyond its range"), default=()),
 }
 
 

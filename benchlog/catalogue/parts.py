@@ -9,8 +9,8 @@ from typing import Any, Final
 
 from benchlog.catalogue.check import (
     Findings,
-    Key,
     Shape,
+    TableKey,
     a_table,
     matching,
     number,
@@ -20,7 +20,14 @@ from benchlog.catalogue.check import (
 )
 from benchlog.catalogue.places import complete, find, read_toml, usable
 from benchlog.errors import Problem
-from benchlog.model import Kind, Limits, Load, Part, TemperatureLaw, TrimRange
+from benchlog.model import (
+    Kind,
+    Limits,
+    Load,
+    Part,
+    TemperatureLaw,
+    TrimRange,
+)
 
 PPM_PER_PERCENT: Final = 10_000.0
 COEFFICIENTS: Final = {
@@ -55,47 +62,53 @@ def _intervals(value: object) -> tuple[tuple[int, int], ...] | None:
 
 
 _TABLES: Final = {
-    "part": Key(a_table("part"), required=True),
-    "limits": Key(a_table("limits"), required=True),
-    "temperature": Key(a_table("temperature")),
-    "load": Key(a_table("load")),
-    "trim": Key(a_table("trim")),
+    "part": TableKey(a_table("part"), required=True),
+    "limits": TableKey(a_table("limits"), required=True),
+    "temperature": TableKey(a_table("temperature")),
+    "load": TableKey(a_table("load")),
+    "trim": TableKey(a_table("trim")),
 }
 _PART: Final = {
-    "id": Key(matching("letters, digits, dot, dash, underscore", _ID), required=True),
-    "title": Key(text("what a person calls it"), required=True),
-    "kind": Key(one_of(Kind), required=True),
-    "nominal_hz": Key(number("nominal frequency in Hz", high=1e12, above=0), True),
-    "notes": Key(matching("where the figures come from", _NOTES), default=""),
+    "id": TableKey(
+        matching("letters, digits, dot, dash, underscore", _ID), required=True
+    ),
+    "title": TableKey(text("what a person calls it"), required=True),
+    "kind": TableKey(one_of(Kind), required=True),
+    "nominal_hz": TableKey(number("nominal frequency in Hz", high=1e12, above=0), True),
+    "notes": TableKey(matching("where the figures come from", _NOTES), default=""),
 }
 _LIMITS: Final = {
-    "tolerance_ppm": Key(number("at reference_c, in ppm", high=1e6, above=0)),
-    "tolerance_percent": Key(number("at reference_c, in percent", high=100, above=0)),
-    "reference_c": Key(number("in C", _COLD_C, _HOT_C), default=25.0),
-    "reference_band_c": Key(number("+- in C", 0, 500), default=3.0),
-    "stability_ppm": Key(number("over range_c, in ppm", 0, 1e6)),
-    "range_c": Key(span("in C", _COLD_C, _HOT_C)),
-    "ageing_ppm_per_year": Key(number("in ppm a year", 0, 1e6)),
-    "jitter_ppm": Key(number("rms at the gate in use, in ppm", high=1e6, above=0)),
+    "tolerance_ppm": TableKey(number("at reference_c, in ppm", high=1e6, above=0)),
+    "tolerance_percent": TableKey(
+        number("at reference_c, in percent", high=100, above=0)
+    ),
+    "reference_c": TableKey(number("in C", _COLD_C, _HOT_C), default=25.0),
+    "reference_band_c": TableKey(number("+- in C", 0, 500), default=3.0),
+    "stability_ppm": TableKey(number("over range_c, in ppm", 0, 1e6)),
+    "range_c": TableKey(span("in C", _COLD_C, _HOT_C)),
+    "ageing_ppm_per_year": TableKey(number("in ppm a year", 0, 1e6)),
+    "jitter_ppm": TableKey(number("rms at the gate in use, in ppm", high=1e6, above=0)),
 }
 _TEMPERATURE: Final = {
-    "law": Key(one_of(COEFFICIENTS), required=True),
-    "reference_c": Key(number("T0 in C", _COLD_C, _HOT_C), required=True),
-    "linear_ppm_per_c": Key(number("in ppm/C", -1e5, 1e5)),
-    "quadratic_ppm_per_c2": Key(number("in ppm/C^2", -1e4, 1e4)),
-    "cubic_ppm_per_c3": Key(number("in ppm/C^3", -1e3, 1e3)),
+    "law": TableKey(one_of(COEFFICIENTS), required=True),
+    "reference_c": TableKey(number("T0 in C", _COLD_C, _HOT_C), required=True),
+    "linear_ppm_per_c": TableKey(number("in ppm/C", -1e5, 1e5)),
+    "quadratic_ppm_per_c2": TableKey(number("in ppm/C^2", -1e4, 1e4)),
+    "cubic_ppm_per_c3": TableKey(number("in ppm/C^3", -1e3, 1e3)),
 }
 _LOAD: Final = {
-    "load_pf": Key(number("load capacitance in pF", high=1e4, above=0)),
-    "shunt_c0_pf": Key(number("shunt capacitance C0 in pF", high=1e4, above=0)),
-    "motional_c1_ff": Key(number("motional capacitance C1 in fF", high=1e6, above=0)),
+    "load_pf": TableKey(number("load capacitance in pF", high=1e4, above=0)),
+    "shunt_c0_pf": TableKey(number("shunt capacitance C0 in pF", high=1e4, above=0)),
+    "motional_c1_ff": TableKey(
+        number("motional capacitance C1 in fF", high=1e6, above=0)
+    ),
 }
 _TRIM: Final = {
-    "safe": Key(
+    "safe": TableKey(
         Shape("intervals of codes that may be set, as [[0, 127]]", _intervals), True
     ),
-    "fastest_ppm": Key(number("in ppm above nominal", high=1e6, above=0)),
-    "settle_s": Key(number("after a new code, in s", 0, 60), default=0.05),
+    "fastest_ppm": TableKey(number("in ppm above nominal", high=1e6, above=0)),
+    "settle_s": TableKey(number("after a new code, in s", 0, 60), default=0.05),
 }
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from benchlog.catalogue.check import (
     Findings,
-    Key,
+    TableKey,
     a_list,
     a_table,
     matching,
@@ -33,41 +33,43 @@ _ID: Final = r"[a-z0-9]+(-[a-z0-9]+)*"
 _WAYS: Final = ("ppm", "percent", "seconds_per_day")
 
 _TABLES: Final = {
-    "use": Key(a_table("use"), required=True),
-    "tolerance": Key(a_table("tolerance")),
-    "serial": Key(a_table("serial")),
-    "can": Key(a_table("can")),
+    "use": TableKey(a_table("use"), required=True),
+    "tolerance": TableKey(a_table("tolerance")),
+    "serial": TableKey(a_table("serial")),
+    "can": TableKey(a_table("can")),
 }
 _USE: Final = {
-    "id": Key(matching("family first: usb-..., serial-..., can-...", _ID), True),
-    "title": Key(text("what a person calls it"), required=True),
-    "source": Key(text("the standard and its clause"), required=True),
-    "status": Key(one_of(STATUSES), required=True),
-    "note": Key(text("what else is to be known", longest=600), default=""),
+    "id": TableKey(matching("family first: usb-..., serial-..., can-...", _ID), True),
+    "title": TableKey(text("what a person calls it"), required=True),
+    "source": TableKey(text("the standard and its clause"), required=True),
+    "status": TableKey(one_of(STATUSES), required=True),
+    "note": TableKey(text("what else is to be known", longest=600), default=""),
 }
 _TOLERANCE: Final = {
-    "ppm": Key(number("allowed, plus and minus, in ppm", high=1e6, above=0)),
-    "percent": Key(number("allowed, in percent", high=100, above=0)),
-    "seconds_per_day": Key(number("gained or lost", high=SECONDS_PER_DAY, above=0)),
-    "comfortable_percent": Key(number("beyond is marginal", high=100, above=0)),
-    "shared": Key(yes_no("for the difference of two ends"), default=False),
-    "averages": Key(yes_no("only the long mean matters"), default=False),
+    "ppm": TableKey(number("allowed, plus and minus, in ppm", high=1e6, above=0)),
+    "percent": TableKey(number("allowed, in percent", high=100, above=0)),
+    "seconds_per_day": TableKey(
+        number("gained or lost", high=SECONDS_PER_DAY, above=0)
+    ),
+    "comfortable_percent": TableKey(number("beyond is marginal", high=100, above=0)),
+    "shared": TableKey(yes_no("for the difference of two ends"), default=False),
+    "averages": TableKey(yes_no("only the long mean matters"), default=False),
 }
 _BAUD: Final = number("baud rate", high=1e9, above=0)
 _SERIAL: Final = {
-    "baud": Key(_BAUD),
-    "bauds": Key(a_list("a list of baud rates, one use for each")),
-    "oversampling": Key(whole("samples in a bit", 4, 64), default=16),
-    "data_bits": Key(whole("in a frame", 5, 9), default=8),
-    "parity": Key(yes_no("a parity bit follows the data"), default=False),
+    "baud": TableKey(_BAUD),
+    "bauds": TableKey(a_list("a list of baud rates, one use for each")),
+    "oversampling": TableKey(whole("samples in a bit", 4, 64), default=16),
+    "data_bits": TableKey(whole("in a frame", 5, 9), default=8),
+    "parity": TableKey(yes_no("a parity bit follows the data"), default=False),
 }
 _QUANTA: Final = 64
 _CAN: Final = {
-    "bit_rate": Key(number("bits a second", high=1e9, above=0), required=True),
-    "quanta": Key(whole("time quanta in a bit", 4, _QUANTA), required=True),
-    "phase1": Key(whole("phase segment 1 in quanta", 1, _QUANTA), required=True),
-    "phase2": Key(whole("phase segment 2 in quanta", 1, _QUANTA), required=True),
-    "jump": Key(whole("synchronisation jump width", 1, _QUANTA), required=True),
+    "bit_rate": TableKey(number("bits a second", high=1e9, above=0), required=True),
+    "quanta": TableKey(whole("time quanta in a bit", 4, _QUANTA), required=True),
+    "phase1": TableKey(whole("phase segment 1 in quanta", 1, _QUANTA), required=True),
+    "phase2": TableKey(whole("phase segment 2 in quanta", 1, _QUANTA), required=True),
+    "jump": TableKey(whole("synchronisation jump width", 1, _QUANTA), required=True),
 }
 
 
@@ -201,6 +203,6 @@ def _links(table: Mapping[str, Any] | None, findings: Findings) -> Iterator[Seri
     if not rates:
         findings.add("serial.bauds", "found an empty list", "at least one baud rate")
     for i, given in enumerate(rates):
-        rate = findings.value(given, f"serial.bauds[{i}]", Key(_BAUD))
+        rate = findings.value(given, f"serial.bauds[{i}]", TableKey(_BAUD))
         if rate is not None:
             yield SerialLink(baud=rate, **values)

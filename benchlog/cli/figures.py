@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING, Final
 
 from benchlog.cli.printing import pairs
 from benchlog.cli.progress import Progress
-from benchlog.model import Word
+from benchlog.model import Decision
 
 if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation, Wanted
     from benchlog.model import Run
     from benchlog.store.reader import Reader
 
-EXIT_CODES: Final = {Word.PASS: 0, Word.UNDECIDED: 4, Word.FAIL: 3}
+EXIT_CODES: Final = {Decision.PASS: 0, Decision.UNDECIDED: 4, Decision.FAIL: 3}
 """The exit code of each verdict, from best to worst."""
 
 
@@ -27,10 +27,10 @@ def evaluated(
         return evaluate(reader, run, progress=progress.reached, summary=summary)
 
 
-def exit_code(words: Iterable[Word]) -> int:
+def exit_code(words: Iterable[Decision]) -> int:
     """Return the exit code of the worst verdict; without any it is undecided."""
     ranks = list(EXIT_CODES)
-    return EXIT_CODES[max(words, key=ranks.index, default=Word.UNDECIDED)]
+    return EXIT_CODES[max(words, key=ranks.index, default=Decision.UNDECIDED)]
 
 
 def text_of(evaluation: "Evaluation") -> str:

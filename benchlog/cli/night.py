@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING, Final
 from benchlog.cli.printing import pairs, table
 
 if TYPE_CHECKING:
-    from benchlog.verdict.night import Night
+    from benchlog.verdict.run.soak_summary import SoakSummary
 
 _HOLES: Final = 20
 
 
-def night_text(night: "Night") -> str:
+def night_text(night: "SoakSummary") -> str:
     """Return the summary as a person reads it in the morning."""
-    from benchlog.verdict.nightwords import hole_rows, night_facts
+    from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
 
     rows = hole_rows(night, _HOLES)
     facts = pairs(night_facts(night))

@@ -4,7 +4,7 @@ import sys
 from types import TracebackType
 from typing import Final, TextIO
 
-from benchlog.clock import HostClock
+from benchlog.clock import Clock, HostClock
 from benchlog.units import NS_PER_S
 
 _FIRST_S: Final = 1.0
@@ -17,11 +17,17 @@ class Progress:
     `total` 0 means unknown. Nothing is written during the first second.
     """
 
-    def __init__(self, what: str, total: int = 0, stream: TextIO | None = None) -> None:
+    def __init__(
+        self,
+        what: str,
+        total: int = 0,
+        stream: TextIO | None = None,
+        clock: Clock | None = None,
+    ) -> None:
         self._what, self._total = what, total
         self._stream = sys.stderr if stream is None else stream
         self._shown = self._stream.isatty()
-        self._clock = HostClock()
+        self._clock = HostClock() if clock is None else clock
         self._due_ns = self._clock.mono_ns() + int(_FIRST_S * NS_PER_S)
         self._done = self._width = 0
 

@@ -89,7 +89,7 @@ class SupplyVolts(FiniteNumber):
     ) -> float:
         """Read a voltage; say when it is beyond belief."""
         from benchlog.cli.printing import say
-        from benchlog.verdict.marks import MOST_V
+        from benchlog.verdict.run.run_marks import MOST_V
 
         volts = super().convert(value, param, ctx)
         if volts > MOST_V:

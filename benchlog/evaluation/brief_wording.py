@@ -14,11 +14,11 @@ from benchlog.units import (
     printable,
     seconds_per_day,
 )
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.budget import Budget
-from benchlog.verdict.jitter import JitterVerdict
-from benchlog.verdict.timebase import RATIO
-from benchlog.verdict.timing import Timing
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.jitter import JitterVerdict
+from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.timebase.known_timebase import RATIO
 
 UNKNOWN: Final = "-"
 _SMALL_HZ: Final = (

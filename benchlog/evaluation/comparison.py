@@ -9,13 +9,13 @@ import numpy as np
 from benchlog.analysis.pairing import Pairs, pairs_of
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
-from benchlog.analysis.thinning import Measured, Trace, measured, trace_of
+from benchlog.analysis.thinning import Measured, ThinnedRun, measured, trace_of
 from benchlog.errors import DataError, UsageError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.compare import Difference, Side, compare
-from benchlog.verdict.standing import KnownChecks
+from benchlog.verdict.run.comparison import Difference, Side, compare
+from benchlog.verdict.timebase.check_validity import KnownChecks
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class ComparedRun:
 
     evaluation: Evaluation
     side: Side
-    trace: Trace | None
+    trace: ThinnedRun | None
     stability: Stability | None
 
     @property
@@ -59,19 +59,19 @@ class ComparedRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class RunComparison:
     """Runs in the order they were named; each but the first against the first."""
 
     runs: tuple[ComparedRun, ...]
     differences: tuple[Difference, ...]
 
 
-def comparison(reader: Reader, runs: Sequence[Run]) -> Comparison:
+def comparison(reader: Reader, runs: Sequence[Run]) -> RunComparison:
     """Compare runs with the first of them. Raises UsageError, DataError."""
     if len({run.id for run in runs}) < 2:
         raise UsageError("two different runs at least are needed to compare")
     sides = sides_of(reader, runs)
-    return Comparison(tuple(map(_drawn, sides)), differences(sides))
+    return RunComparison(tuple(map(_drawn, sides)), differences(sides))
 
 
 def sides_of(reader: Reader, runs: Sequence[Run]) -> list[RunSide]:

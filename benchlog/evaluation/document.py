@@ -13,10 +13,10 @@ from benchlog.evaluation.run_history import RunHistory
 from benchlog.model import Event, Purpose, Run
 from benchlog.store.rows import VerdictRow
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.budget import Budget
-from benchlog.verdict.timebase import is_coarse
-from benchlog.verdict.timing import Timing
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.timebase.known_timebase import is_coarse
 
 
 def run_document(evaluation: Evaluation) -> dict[str, Any]:

@@ -5,8 +5,8 @@ from typing import Final
 from benchlog.errors import UsageError
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.lotreport import LotReport, lot_report
-from benchlog.verdict.lotruns import counts, shared_u_ppm
+from benchlog.verdict.lot.lot_report import LotReport, lot_report
+from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
 
 _ALL: Final = 1_000_000
 

@@ -17,7 +17,7 @@ from benchlog.errors import BenchlogError, NotFoundError, StoreOlderError
 from benchlog.evaluation.document import whole_document
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.run_history import RunHistory, history_of
-from benchlog.model import Columns, Run, Word
+from benchlog.model import Columns, Decision, Run
 from benchlog.store.backup import at_newest_schema
 from benchlog.store.reader import Reader
 
@@ -84,7 +84,7 @@ class RunFigures:
     history: RunHistory
 
     @property
-    def decision(self) -> Word:
+    def decision(self) -> Decision:
         """Pass, fail or undecided."""
         return self.evaluation.assessment.word
 

@@ -3,7 +3,7 @@
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.model import InstrumentSpec, ReferenceSpec, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.refcheck import Finding, by_pulses, by_readings
+from benchlog.verdict.timebase.reference_check import Finding, by_pulses, by_readings
 
 
 def finding_of(

@@ -11,8 +11,7 @@ from benchlog.evaluation.studies import temperature_data
 from benchlog.model import EventKind, Run
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
-from benchlog.verdict.marks import read_mark
-from benchlog.verdict.supply import SUPPLY, moved_note, supplies_v
+from benchlog.verdict.run.run_marks import SUPPLY, moved_note, read_mark, supplies_v
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 
 from benchlog.analysis.pulses.grid import PulseCounts
-from benchlog.analysis.pulses.trains import Comparison
+from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.control import state_of
 from benchlog.errors import DataError
 from benchlog.model import (
@@ -25,14 +25,14 @@ from benchlog.model import (
     Run,
     Timebase,
 )
-from benchlog.store.columns import joined
+from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.judging import Judge, judge_for
-from benchlog.verdict.night import Night, NightWatch
-from benchlog.verdict.pulsejudge import PulseJudge
-from benchlog.verdict.reasons import NO_LIMIT
-from benchlog.verdict.standing import KnownChecks, as_known
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.judges import Judge, judge_for
+from benchlog.verdict.run.pulse_judge import PulseJudge
+from benchlog.verdict.run.reasons import NO_LIMIT
+from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
+from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 
 Progress = Callable[[int, int], object]
 """Told how many readings are done, and how many there are."""
@@ -57,9 +57,9 @@ class Evaluation:
         The reference check that came of it.
     columns : Columns | None
         All its readings; of pulses, offsets over stretches of the run in their form.
-    pulses : Comparison | None
+    pulses : TrainComparison | None
         The trains of a run of pulses; None while there is too little.
-    summary : Night | None
+    summary : SoakSummary | None
         How a long run went.
 
     """
@@ -69,8 +69,8 @@ class Evaluation:
     state: str = ""
     kept_check: tuple[int, ReferenceCheck] | None = None
     columns: Columns | None = None
-    pulses: Comparison | None = None
-    summary: Night | None = None
+    pulses: TrainComparison | None = None
+    summary: SoakSummary | None = None
 
     @property
     def simulated(self) -> bool:
@@ -106,7 +106,7 @@ class RunEvaluator:
     def __init__(self, run: Run, *, summarize: bool = False) -> None:
         self.run = run
         self.judge: Judge = judge_for(run)
-        self._watch = NightWatch(run) if summarize else None
+        self._watch = SoakWatch(run) if summarize else None
 
     @property
     def of_pulses(self) -> bool:
@@ -150,7 +150,7 @@ class RunEvaluator:
             raise DataError(f"run {self.run.id} has readings, and no pulses")
         return self.judge.charted()
 
-    def trains(self) -> tuple[Comparison, tuple[PulseCounts, PulseCounts]]:
+    def trains(self) -> tuple[TrainComparison, tuple[PulseCounts, PulseCounts]]:
         """Return the pulse trains compared, and what pulses device and reference had.
 
         Raises DataError for a run of readings, and while there is too little.
@@ -159,7 +159,7 @@ class RunEvaluator:
             raise DataError(f"run {self.run.id} has readings, and no pulses")
         return self.judge.comparison(), self.judge.counts()
 
-    def watched(self) -> NightWatch:
+    def watched(self) -> SoakWatch:
         """Return what `summary` is worked out of, as a copy to hand to a thread.
 
         Raises DataError where the run is not summarized.
@@ -168,7 +168,7 @@ class RunEvaluator:
             raise DataError("there is no summary of this run yet")
         if not self.of_pulses:
             return deepcopy(self._watch)
-        watch = NightWatch(self.run)
+        watch = SoakWatch(self.run)
         watch.feed(self.charted())
         return watch
 
@@ -283,13 +283,15 @@ def _columns(reader: Reader, evaluator: RunEvaluator, kept: list[Columns]) -> Co
     return joined(kept) if kept else reader.columns_after(evaluator.run.id)
 
 
-def _trains(evaluator: RunEvaluator) -> Comparison | None:
+def _trains(evaluator: RunEvaluator) -> TrainComparison | None:
     try:
         return evaluator.trains()[0]
     except DataError:
         return None
 
 
-def _summary(reader: Reader, evaluator: RunEvaluator, assessment: Assessment) -> Night:
+def _summary(
+    reader: Reader, evaluator: RunEvaluator, assessment: Assessment
+) -> SoakSummary:
     events: list[Event] = [one for _, one in reader.events(evaluator.run.id)]
     return evaluator.watched().night(assessment, events)

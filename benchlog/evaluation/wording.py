@@ -25,10 +25,10 @@ from benchlog.units import (
     small_time,
     three_digits,
 )
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.budget import UNLIMITED
-from benchlog.verdict.timebase import is_coarse
-from benchlog.verdict.timing import Timing
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.budget import UNLIMITED
+from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.timebase.known_timebase import is_coarse
 
 _SLOW: Final = 2.0  # times the scatter at the gate: slow movement is in the rms
 _SYMBOLS: Final = {

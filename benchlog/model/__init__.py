@@ -14,11 +14,11 @@ from benchlog.model.bench import (
 )
 from benchlog.model.kinds import (
     DEVIATIONS,
+    Decision,
     EventKind,
     Flag,
     Kind,
     Purpose,
-    Word,
 )
 from benchlog.model.promises import (
     BitTiming,
@@ -63,6 +63,7 @@ __all__ = [
     "Breaks",
     "Columns",
     "Condition",
+    "Decision",
     "Device",
     "Dialect",
     "Edge",
@@ -92,5 +93,4 @@ __all__ = [
     "Timebase",
     "TrimRange",
     "Use",
-    "Word",
 ]

@@ -112,7 +112,7 @@ class EventKind(StrEnum):
     IDLE = "idle"
 
 
-class Word(StrEnum):
+class Decision(StrEnum):
     """The three words a verdict can be."""
 
     PASS = "pass"  # noqa: S105 - a verdict, no password

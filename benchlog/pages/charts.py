@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.thinning import Trace, broken_at_gaps
+from benchlog.analysis.thinning import ThinnedRun, broken_at_gaps
 from benchlog.pages.content import Chart
 from benchlog.plotting.pictures import (
     ACCENT,
@@ -16,7 +16,7 @@ from benchlog.plotting.pictures import (
     styled,
 )
 from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
-from benchlog.verdict.assessment import Assessment
+from benchlog.verdict.run.assessment import Assessment
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +68,7 @@ def standing_chart(assessment: Assessment) -> Chart | None:
     )
 
 
-def course_chart(trace: Trace, assessment: Assessment) -> Chart:
+def course_chart(trace: ThinnedRun, assessment: Assessment) -> Chart:
     """Draw offset against time with gaps, limits where near, ambient at the right."""
     figure, (axes,) = new_figure(size=_WIDE)
     worth_s, unit = time_unit(float(trace.t_s[-1]))
@@ -97,7 +97,9 @@ def _draw_gaps(axes: "Axes", gaps: Array) -> None:
         axes.axvspan(begin, end, color=FAINT, alpha=0.35, linewidth=0.6)
 
 
-def _draw_limits(axes: "Axes", trace: Trace, assessment: Assessment) -> tuple[str, str]:
+def _draw_limits(
+    axes: "Axes", trace: ThinnedRun, assessment: Assessment
+) -> tuple[str, str]:
     limit = assessment.limit
     if not limit.known:
         return "", " No limit is known."
@@ -135,7 +137,7 @@ def _draw_ambient(axes: "Axes", t: Array, ambient_c: Array) -> tuple[str, str]:
     )
 
 
-def _course_in_words(trace: Trace, assessment: Assessment) -> str:
+def _course_in_words(trace: ThinnedRun, assessment: Assessment) -> str:
     low, high = float(trace.low_ppm.min()), float(trace.high_ppm.max())
     u = (high - low) / 100 or None
     slope = assessment.stats.slope_ppm_per_s

@@ -34,9 +34,9 @@ from benchlog.units import (
     format_ppm,
     format_u_ppm,
 )
-from benchlog.verdict.checks import ruling, stated_goes_on
-from benchlog.verdict.refcheck import Finding
-from benchlog.verdict.standing import contradiction
+from benchlog.verdict.timebase.check_validity import contradiction
+from benchlog.verdict.timebase.governing_check import ruling, stated_goes_on
+from benchlog.verdict.timebase.reference_check import Finding
 
 
 @dataclass(frozen=True, slots=True)

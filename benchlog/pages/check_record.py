@@ -8,7 +8,7 @@ from benchlog.model import Bench, InstrumentSpec, ReferenceCheck
 from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
-from benchlog.verdict.refcheck import (
+from benchlog.verdict.timebase.reference_check import (
     Finding,
     refusals,
     warnings,

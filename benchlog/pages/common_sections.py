@@ -24,9 +24,9 @@ from benchlog.units import (
     iso_utc,
     three_digits,
 )
-from benchlog.verdict.budget import Budget
-from benchlog.verdict.night import Night
-from benchlog.verdict.nightwords import hole_rows, night_facts
+from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.soak_summary import SoakSummary
+from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
 
 _EXPONENT: Final = re.compile(r"[-+]?\d+(\.\d+)?[eE][-+]?\d{1,2}")
 
@@ -233,12 +233,12 @@ def budget_table(budget: Budget, title: str) -> Table:
 _HOLES: Final = 50
 
 
-def night_section(night: Night | None) -> Section:
+def night_section(night: SoakSummary | None) -> Section:
     """Return what a person wants to know in the morning; empty of a short run."""
     return section("How it went", *(() if night is None else _blocks(night)))
 
 
-def _blocks(night: Night) -> Iterator[Block]:
+def _blocks(night: SoakSummary) -> Iterator[Block]:
     yield facts((name.capitalize(), said) for name, said in night_facts(night))
     rows = hole_rows(night, _HOLES)
     more = night.gaps - len(rows)

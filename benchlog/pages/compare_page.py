@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import Stability
-from benchlog.evaluation.comparison import ComparedRun, Comparison
+from benchlog.evaluation.comparison import ComparedRun, RunComparison
 from benchlog.pages.charts import time_unit
 from benchlog.pages.common_sections import budget_table
 from benchlog.pages.content import (
@@ -21,8 +21,7 @@ from benchlog.pages.content import (
 from benchlog.plotting.pictures import SERIES, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows
 from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
-from benchlog.verdict.compare import Difference
-from benchlog.verdict.comparewords import delta_text, in_words
+from benchlog.verdict.run.comparison import Difference, delta_text, in_words
 
 SOURCES = (
     "Scatter of runs taken apart: F quantiles; of paired readings: E. J. G. Pitman, "
@@ -31,7 +30,7 @@ SOURCES = (
 _STYLES = ("-", "--", "-.", ":")
 
 
-def compare_sections(found: Comparison) -> Iterator[Section]:
+def compare_sections(found: RunComparison) -> Iterator[Section]:
     """Yield what a page says of a comparison."""
     yield section("What came out", *_answers(found))
     yield section("Runs", _runs(found))
@@ -51,7 +50,7 @@ _HOW = (
 )
 
 
-def _answers(found: Comparison) -> Iterator[Block]:
+def _answers(found: RunComparison) -> Iterator[Block]:
     if any(one.run.simulated for one in found.runs):
         yield Notice("Simulated data: nothing here was measured on real devices.")
     for one in found.runs:
@@ -62,7 +61,7 @@ def _answers(found: Comparison) -> Iterator[Block]:
         yield Ruling("none", head, (*in_words(pair), *map(printed, pair.notes)))
 
 
-def _runs(found: Comparison) -> Table:
+def _runs(found: RunComparison) -> Table:
     rows = [_run(one) for one in found.runs]
     headers = ("Run", "Device", "Part", "Begun", "Offset, ppm", "U, ppm", "Jitter, ppm")
     head = (*headers, "Ambient, C", "Readings", "Verdict")
@@ -86,7 +85,7 @@ def _run(one: ComparedRun) -> tuple[object, ...]:
     )
 
 
-def _differences(found: Comparison) -> Table:
+def _differences(found: RunComparison) -> Table:
     rows = [
         (
             f"{one.b.run} - {one.a.run}",
@@ -110,7 +109,7 @@ def ratio_text(one: Difference) -> str:
     return f"{value} ({low} to {high})"
 
 
-def _courses(found: Comparison) -> Chart | None:
+def _courses(found: RunComparison) -> Chart | None:
     drawn = [(one.run.id, one.trace) for one in found.runs if one.trace is not None]
     if not drawn:
         return None
@@ -134,7 +133,7 @@ def _courses(found: Comparison) -> Chart | None:
     return Chart("Offsets against time, corrected, on the same axes", words, figure)
 
 
-def _stabilities(found: Comparison) -> Chart | None:
+def _stabilities(found: RunComparison) -> Chart | None:
     drawn = [
         (one.run.id, one.stability)
         for one in found.runs
@@ -165,7 +164,7 @@ def _budget(one: Difference) -> Table | None:
     return budget_table(one.budget, "Uncertainty budget of the difference")
 
 
-def _identity(found: Comparison) -> Table:
+def _identity(found: RunComparison) -> Table:
     rows = [
         (
             one.run.id,

@@ -29,11 +29,11 @@ from benchlog.plotting.pictures import (
 )
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
-from benchlog.verdict.lotreport import LotReport
-from benchlog.verdict.lotruns import counts
-from benchlog.verdict.lotwords import UNDECIDED, lot_facts, lot_findings
-from benchlog.verdict.sampling import describe_plan
-from benchlog.verdict.spread import Histogram
+from benchlog.verdict.lot.lot_report import LotReport
+from benchlog.verdict.lot.lot_runs import counts
+from benchlog.verdict.lot.lot_spread import Histogram
+from benchlog.verdict.lot.lot_text import UNDECIDED, lot_facts, lot_findings
+from benchlog.verdict.lot.sampling_plan import describe_plan
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

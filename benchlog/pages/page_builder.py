@@ -9,7 +9,7 @@ from typing import Final
 from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
-from benchlog.evaluation.comparison import Comparison
+from benchlog.evaluation.comparison import RunComparison
 from benchlog.model import Purpose, Run
 from benchlog.pages.check_page import (
     check_run_sections,
@@ -116,7 +116,7 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     )
 
 
-def compare_page(found: Comparison, clock: Clock) -> Page:
+def compare_page(found: RunComparison, clock: Clock) -> Page:
     """Return the page of a comparison."""
     numbers = ", ".join(str(one.run.id) for one in found.runs)
     names = ", ".join(dict.fromkeys(printed(one.run.device) for one in found.runs))

@@ -16,7 +16,7 @@ from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.analysis.thinning import (
     Measured,
-    Trace,
+    ThinnedRun,
     averaged,
     measured,
     trace_of,
@@ -30,9 +30,9 @@ from benchlog.pages.study_charts import codes_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment
-from benchlog.verdict.fitness import Fitness, fitness
-from benchlog.verdict.source import measured_source
-from benchlog.verdict.standing import KnownChecks, check_behind
+from benchlog.verdict.fitness.fitness import Fitness, fitness
+from benchlog.verdict.fitness.source import measured_source
+from benchlog.verdict.timebase.check_validity import KnownChecks, check_behind
 
 _T = TypeVar("_T")
 EVENTS: Final = 200
@@ -48,7 +48,7 @@ class RunRecord:
 
     evaluation: Evaluation
     measured: Measured
-    trace: Trace | None
+    trace: ThinnedRun | None
     stability: Stability | None
     temperature: tuple[TemperatureData, TemperatureFit] | None
     fitness: tuple[Fitness, ...]

@@ -8,7 +8,7 @@ import numpy as np
 
 from benchlog.analysis.fitting.observations import temperature_view
 from benchlog.analysis.fitting.temperature import TemperatureData, TemperatureFit
-from benchlog.analysis.pulses.trains import Comparison
+from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.model import Event, EventKind
 from benchlog.pages.charts import time_unit
@@ -68,7 +68,7 @@ _UNITS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
 _MOST = 4_000
 
 
-def timing_chart(found: Comparison | None) -> Chart | None:
+def timing_chart(found: TrainComparison | None) -> Chart | None:
     """Draw the time error of each pulse less the fitted line; None below three."""
     if found is None or len(found.t_s) < 3:
         return None

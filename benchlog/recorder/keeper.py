@@ -7,15 +7,15 @@ from pathlib import Path
 
 from benchlog.clock import Clock
 from benchlog.model import RunPlan
-from benchlog.recorder.locks import BenchLocks
-from benchlog.recorder.loop import Keeper, Surroundings
-from benchlog.recorder.plans import check_plans, held_addresses
-from benchlog.recorder.resume import Resumed
+from benchlog.recorder.bench_lock import BenchLocks
+from benchlog.recorder.keeper_loop import Keeper, Surroundings
+from benchlog.recorder.notice import Notice, Tell
+from benchlog.recorder.run.resume import Resumed
+from benchlog.recorder.run.run_plans import check_plans, held_addresses
 from benchlog.recorder.signals import Signals
-from benchlog.recorder.told import Tell, Told
 from benchlog.store.writer import Writer
 
-__all__ = ["Told", "keep", "opened_keeper"]
+__all__ = ["Notice", "keep", "opened_keeper"]
 
 
 def keep(

@@ -15,9 +15,9 @@ from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.resume import Resumed, resumed
-from benchlog.recorder.telling import line_of
-from benchlog.recorder.told import Told
+from benchlog.recorder.narration import line_of
+from benchlog.recorder.notice import Notice
+from benchlog.recorder.run.resume import Resumed, resumed
 from benchlog.units import iso_utc
 
 _QUIT_S: Final = 20.0
@@ -151,7 +151,7 @@ class Teller:
         self.begun: list[int] = []
         self._clock, self._wanted = clock, wanted
 
-    def tell(self, told: Told) -> None:
+    def tell(self, told: Notice) -> None:
         """Take what the keeper tells."""
         if told.kind == "waiting":
             _say(Start(waiting=told.text))

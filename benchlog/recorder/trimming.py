@@ -15,11 +15,16 @@ from benchlog.analysis.trim_search import CodeResult, TrimSearch
 from benchlog.clock import Clock
 from benchlog.driver import Trimmer
 from benchlog.errors import BenchlogError, DataError, InstrumentError, UsageError
-from benchlog.model import EventKind, Reading, RunPlan, TrimRange
+from benchlog.model import (
+    EventKind,
+    Reading,
+    RunPlan,
+    TrimRange,
+)
 from benchlog.recorder.keeper import opened_keeper
-from benchlog.recorder.loop import Keeper
-from benchlog.recorder.plans import position_of
-from benchlog.recorder.told import Told
+from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.notice import Notice
+from benchlog.recorder.run.run_plans import position_of
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
 FEWEST: Final = 3
@@ -48,7 +53,7 @@ class Trimmed:
 
 
 @dataclass(slots=True)
-class Asked:
+class CodeUnderTest:
     """The code that is being measured: since when its readings count, and which."""
 
     code: int
@@ -61,7 +66,7 @@ def trim(
     database: Path,
     clock: Clock,
     *,
-    tell: Callable[[Told], None],
+    tell: Callable[[Notice], None],
     start: int | None = None,
 ) -> Trimmed:
     """Search the best trim code of the device in `plan`.
@@ -79,7 +84,7 @@ def trim(
     trimmer = _trimmer(plan, clock)
     listeners = [tell]
 
-    def tell_all(told: Told) -> None:
+    def tell_all(told: Notice) -> None:
         for listener in listeners:
             listener(told)
 
@@ -115,7 +120,7 @@ class _Session:
         self._keeper, self._trimmer, self._search = keeper, trimmer, search
         self._plan = plan
         self._nominal_hz = plan.part.nominal_hz / position_of(plan).divider
-        self._asked: Asked | None = None
+        self._asked: CodeUnderTest | None = None
         self._last = False
         self._run_id = 0
         self.found_ppm = (math.nan, math.nan)
@@ -127,7 +132,7 @@ class _Session:
         self._set(self._search.next_code())
         return self._run_id
 
-    def heard(self, told: Told) -> None:
+    def heard(self, told: Notice) -> None:
         """Take a committed reading that belongs to the code being measured."""
         asked, reading = self._asked, told.reading
         if asked is None or reading is None:
@@ -150,7 +155,7 @@ class _Session:
         self._note(f"code {asked.code}: {format_ppm(mean, u)} ppm")
         self._set(self._search.next_code())
 
-    def _confirm(self, asked: Asked) -> None:
+    def _confirm(self, asked: CodeUnderTest) -> None:
         """End when the best code, set for good, has been measured long enough.
 
         What is said of it is what is kept of the run: the judge's figures, of all
@@ -187,7 +192,7 @@ class _Session:
         run.gap()
         settle_s = self._plan.part.trim.settle_s if self._plan.part.trim else 0.0
         now_ns = self._keeper.around.clock.mono_ns()
-        self._asked = Asked(code, now_ns + round(settle_s * NS_PER_S))
+        self._asked = CodeUnderTest(code, now_ns + round(settle_s * NS_PER_S))
         if self._last:  # the figures of the run are those of this code alone
             run.trial_until_ns = self._asked.from_mono_ns
 

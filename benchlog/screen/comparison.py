@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from benchlog.analysis.thinning import Trace, trace_of
+from benchlog.analysis.thinning import ThinnedRun, trace_of
 from benchlog.evaluation.brief_wording import UNKNOWN, signs
 from benchlog.evaluation.comparison import RunSide, differences, sides_of, stability_of
 from benchlog.plotting.graph import Graph, Layer
@@ -14,8 +14,7 @@ from benchlog.screen.figures import VOID, verdict_text
 from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
-from benchlog.verdict.compare import Difference
-from benchlog.verdict.comparewords import delta_text, in_words
+from benchlog.verdict.run.comparison import Difference, delta_text, in_words
 
 COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -108,7 +107,7 @@ def _courses(sides: Sequence[RunSide]) -> Graph | None:
     return Graph(title, layers)
 
 
-def _course(trace: Trace, worth_s: float, role: str, how: str) -> Layer:
+def _course(trace: ThinnedRun, worth_s: float, role: str, how: str) -> Layer:
     t = trace.t_s / worth_s
     if trace.thinned:
         return Layer(t, trace.low_ppm, role, "bars", trace.high_ppm)

@@ -15,7 +15,7 @@ from benchlog.screen.run_status import KeeperStatus, RunStatus, trouble_after
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment
-from benchlog.verdict.night import NightWatch
+from benchlog.verdict.run.soak_summary import SoakWatch
 
 PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""
@@ -199,7 +199,7 @@ class Follower:
                 self.trace.feed(self._evaluator.charted())
         return self._assessment
 
-    def night_parts(self) -> tuple[NightWatch, Assessment, list[Event]]:
+    def night_parts(self) -> tuple[SoakWatch, Assessment, list[Event]]:
         """Return what the summary of a soak is worked out of, safe to hand to a thread.
 
         Raises DataError for a run that is no soak, or not gone through yet.

@@ -9,7 +9,12 @@ from textual.containers import Container, Horizontal
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
-from benchlog.model import Event, EventKind, Purpose, Word
+from benchlog.model import (
+    Decision,
+    Event,
+    EventKind,
+    Purpose,
+)
 from benchlog.screen import control_client as asking
 from benchlog.screen import panels
 from benchlog.screen.background_view import StudyScreen
@@ -253,7 +258,7 @@ class Bell:
     """Remembers what it rang for; a run that had ended before is silent."""
 
     def __init__(self) -> None:
-        self._rung: Word | None = None
+        self._rung: Decision | None = None
         self._seen_live = False
         self._alarm: Event | None = None
 

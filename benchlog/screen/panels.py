@@ -9,13 +9,13 @@ from benchlog.evaluation import brief_wording
 from benchlog.evaluation.brief_wording import signs
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import SCREEN_FACTS, Style, run_facts, symbol_of
-from benchlog.model import Purpose, Word
+from benchlog.model import Decision, Purpose
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
 from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.run_status import RunStatus, state_words
 from benchlog.units import format_u_ppm, printable
-from benchlog.verdict.reasons import mostly_suspect, other_part_of
+from benchlog.verdict.run.reasons import mostly_suspect, other_part_of
 
 LABEL_CELLS: Final = 11
 _BESIDE_CELLS: Final = 20
@@ -92,7 +92,11 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
         return "- VOID", "bold reverse $attention", under
     if Evaluation(standing.run, a).checked_instrument:
         return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
-    style = {Word.PASS: "$pass", Word.FAIL: "$fail", Word.UNDECIDED: "$undecided"}
+    style = {
+        Decision.PASS: "$pass",
+        Decision.FAIL: "$fail",
+        Decision.UNDECIDED: "$undecided",
+    }
     under = Content.assemble(
         f"{brief_wording.limit_text(a)}\n", (brief_wording.conformance_text(a), "$dim")
     )

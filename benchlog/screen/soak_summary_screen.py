@@ -19,8 +19,8 @@ from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.widgets.text import Plain
 from benchlog.units import printable
 from benchlog.verdict import Assessment
-from benchlog.verdict.night import Night
-from benchlog.verdict.nightwords import hole_rows, night_facts
+from benchlog.verdict.run.soak_summary import SoakSummary
+from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
 
 _HOLES = 50
 _LABEL_CELLS = 13
@@ -87,7 +87,7 @@ def verdict_content(a: Assessment, run: Run) -> Content:
     return Content.assemble(head, f"{figures.verdict_text(a.word)}: {of_what}")
 
 
-def facts_content(night: Night) -> Content:
+def facts_content(night: SoakSummary) -> Content:
     """Return the facts, labels dimmed."""
     lines = []
     for label, text in night_facts(night):
@@ -98,7 +98,7 @@ def facts_content(night: Night) -> Content:
     return Content("\n").join(lines)
 
 
-def holes_content(night: Night) -> Content:
+def holes_content(night: SoakSummary) -> Content:
     """Return the gaps, one a line."""
     rows = hole_rows(night, _HOLES)
     lines = [Content.styled("\ngaps (UTC)", "$dim")] if rows else []

@@ -19,7 +19,7 @@ from benchlog.simulate.physics.receiver import PulsedInput, Receiver
 from benchlog.simulate.physics.room import Room, Supply
 from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import Scenario
-from benchlog.simulate.served_log import Served, Truth
+from benchlog.simulate.served_log import ServedValue, Truth
 from benchlog.simulate.transports.pty_server import PtyServer
 
 CONTROL = "control"
@@ -111,7 +111,7 @@ class SimulatedBench:
         """Return a bench file for this bench, as a person would write it."""
         return bench_text(self.scenario, self.addresses())
 
-    def served(self, instrument: str | None = None) -> tuple[Served, ...]:
+    def served(self, instrument: str | None = None) -> tuple[ServedValue, ...]:
         """Return the values sent lately (100,000 at most), oldest first."""
         return self.truth.served(instrument)
 

@@ -9,7 +9,7 @@ from typing import Final, Protocol
 
 from benchlog.errors import BenchlogError, NotFoundError, UsageError
 from benchlog.simulate.instruments.faults import ALWAYS, NEEDS, Faults
-from benchlog.simulate.served_log import Served
+from benchlog.simulate.served_log import ServedValue
 from benchlog.simulate.transports.socket_server import Server
 
 _LONGEST_LINE: Final = 4_096
@@ -49,7 +49,7 @@ _OTHERS: Final = ("drop", "deaf", "unfixed", "ok", "status")
 _MOST_TIMES: Final = 1_000_000
 
 
-class Bench(Protocol):
+class OrderedBench(Protocol):
     """What orders need of a simulated bench."""
 
     faults: dict[str, Faults]
@@ -98,12 +98,12 @@ class Bench(Protocol):
         """Turn the supply."""
         ...
 
-    def served(self, instrument: str | None = None) -> tuple[Served, ...]:
+    def served(self, instrument: str | None = None) -> tuple[ServedValue, ...]:
         """Return what was served lately."""
         ...
 
 
-def carry_out(bench: Bench, line: str) -> object:
+def carry_out(bench: OrderedBench, line: str) -> object:
     """Carry out one line; returns what is to be said beside `ok`, None for nothing.
 
     Raises UsageError or NotFoundError with what would have been understood.
@@ -127,7 +127,7 @@ def carry_out(bench: Bench, line: str) -> object:
     return None
 
 
-def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
+def _instrument(bench: OrderedBench, name: str, words: Sequence[str]) -> object:
     faults = bench.faults[name]
     verb, *rest = words or [""]
     if verb == "status":
@@ -149,7 +149,7 @@ def _instrument(bench: Bench, name: str, words: Sequence[str]) -> object:
     return None
 
 
-def _device(bench: Bench, words: Sequence[str]) -> None:
+def _device(bench: OrderedBench, words: Sequence[str]) -> None:
     verbs: dict[str, Callable[[str, Sequence[str]], None]] = {
         "warm": lambda place, rest: bench.warm(place, *_push(rest)),
         "step": lambda place, rest: bench.step(place, _number(rest, 0, "ppm")),
@@ -162,7 +162,7 @@ def _device(bench: Bench, words: Sequence[str]) -> None:
     verbs[verb](place, rest)
 
 
-def _air(bench: Bench, words: Sequence[str]) -> None:
+def _air(bench: OrderedBench, words: Sequence[str]) -> None:
     """Set the room to a temperature, or change it: `air 40`, `air by 5`."""
     if words[:1] == ["by"]:
         bench.heat(*_push(words[1:]))
@@ -176,7 +176,7 @@ def _push(words: Sequence[str]) -> tuple[float, float]:
     return _number(words, 0, "degrees"), for_s
 
 
-def _truth(bench: Bench, words: Sequence[str]) -> list[dict[str, object]]:
+def _truth(bench: OrderedBench, words: Sequence[str]) -> list[dict[str, object]]:
     name = words[0] if words else None
     count = int(_number(words, 1, "count")) if len(words) > 1 else 10
     return [asdict(served) for served in bench.served(name)[-max(1, count) :]]

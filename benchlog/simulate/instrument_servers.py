@@ -7,27 +7,27 @@ from pathlib import Path
 from typing import Protocol
 
 from benchlog.simulate.instruments.faults import Faults
-from benchlog.simulate.instruments.scpi_counter import ScpiCounter
+from benchlog.simulate.instruments.scpi_counter import SimulatedScpiCounter
 from benchlog.simulate.instruments.scpi_device import ScpiDevice
 from benchlog.simulate.instruments.scpi_meters import (
     THERMOMETER_HEADER,
     VOLTMETER_HEADER,
     Meter,
-    ScpiMeter,
+    SimulatedScpiMeter,
 )
 from benchlog.simulate.instruments.station import Station, TalkingStation
 from benchlog.simulate.instruments.talker import (
-    Talker,
     TalkingCounter,
     TalkingMeter,
+    TalkOnlyInstrument,
     line_form,
 )
 from benchlog.simulate.physics.counting import Counter
 from benchlog.simulate.physics.pulse_trains import (
     DividedTrain,
+    PulseSource,
     ReceiverTrain,
     TimebaseTrain,
-    Train,
 )
 from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import (
@@ -79,7 +79,7 @@ class Kinds:
     """How to build an instrument in either guise, given the faults that it obeys."""
 
     asked: Callable[[Faults], ScpiDevice]
-    talking: Callable[[Faults], Talker]
+    talking: Callable[[Faults], TalkOnlyInstrument]
 
 
 class Outlets:
@@ -140,11 +140,11 @@ class Outlets:
     def _bytes(self, key: str, protocol: Protocolled) -> AnyServer:
         return PtyServer(protocol, self._folder / key, talks=True)
 
-    def _lines(self, name: str, train: Train) -> PulseLines:
+    def _lines(self, name: str, train: PulseSource) -> PulseLines:
         faults = self._shared_faults(name, [name])
         return PulseLines(name, train, faults, self._truth, self._world)
 
-    def _divided(self, at: PulsesAt) -> Train:
+    def _divided(self, at: PulsesAt) -> PulseSource:
         specs = {counter.name: counter.spec for counter in self._scenario.counters}
         if at.source in specs:
             return TimebaseTrain(specs[at.source], at.pulse_hz, self._world)
@@ -156,7 +156,7 @@ class Outlets:
         talks = at.via[0] in TALKING and at.dialect
         form = line_form(at.dialect if talks else DEFAULT_LINE_FORM)
         return Kinds(
-            lambda faults: ScpiCounter(at.name, counter, faults),
+            lambda faults: SimulatedScpiCounter(at.name, counter, faults),
             lambda faults: TalkingCounter(at.name, counter, faults, form, at.gate_s),
         )
 
@@ -165,7 +165,7 @@ class Outlets:
     ) -> Kinds:
         meter = Meter(at.spec, truth, self._world, self._seed(at.name))
         return Kinds(
-            lambda faults: ScpiMeter(at.name, meter, header, faults),
+            lambda faults: SimulatedScpiMeter(at.name, meter, header, faults),
             lambda faults: TalkingMeter(at.name, meter, faults, at.period_s, unit),
         )
 

@@ -19,10 +19,10 @@ from benchlog.simulate.scenario import (
     SUPPLY_METER,
     TALKING,
     CounterAt,
-    Place,
     PulsesAt,
     ReceiverAt,
     Scenario,
+    SimulatedPosition,
     Via,
     Wiring,
 )
@@ -104,7 +104,9 @@ def demo_scenario(
     names = ("A", "B") if bench.second else ("A",)
     given = {"A": offset_ppm}
     places = tuple(
-        Place(name, demo_device(part, f"{seed}/{name}", given.get(name)), bench.divider)
+        SimulatedPosition(
+            name, demo_device(part, f"{seed}/{name}", given.get(name)), bench.divider
+        )
         for name in names
     )
     return Scenario(
@@ -201,7 +203,7 @@ def with_reference(
         case Wiring.PERIOD:
             wired = _at_second_input(replace(scenario, receiver=at), at.name)
         case Wiring.FREQUENCY:
-            places = (*scenario.places, Place(STANDARD, _STANDARD))
+            places = (*scenario.places, SimulatedPosition(STANDARD, _STANDARD))
             wired = _at_second_input(replace(scenario, places=places), STANDARD)
         case Wiring.PULSES:
             divided = PulsesAt("timebase", scenario.counters[0].name)

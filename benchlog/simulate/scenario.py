@@ -33,7 +33,7 @@ INPUTS: Final = "scpi-inputs"
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class SimulatedPosition:
     """A position: what sits there and how much its output is divided."""
 
     name: str
@@ -117,7 +117,7 @@ class Scenario:
     code adds to its offset.
     """
 
-    places: tuple[Place, ...]
+    places: tuple[SimulatedPosition, ...]
     counters: tuple[CounterAt, ...]
     seed: int = 1
     room: RoomSpec = field(default=RoomSpec())
@@ -132,7 +132,7 @@ class Scenario:
     host_ppm: float = 0.0
     """How far off the computer's clock is, as far as pulses can tell."""
 
-    def place(self, name: str) -> Place:
+    def place(self, name: str) -> SimulatedPosition:
         """Return a place by its name. Raises KeyError."""
         return {place.name: place for place in self.places}[name]
 

@@ -11,7 +11,7 @@ _KEPT: Final = 100_000
 
 
 @dataclass(frozen=True, slots=True)
-class Served:
+class ServedValue:
     """One value that an instrument gave.
 
     Parameters
@@ -43,13 +43,13 @@ class Truth:
     """A bounded memory of what was sent, and a file of all of it if asked for."""
 
     def __init__(self, path: Path | None = None, kept: int = _KEPT) -> None:
-        self._recent: deque[Served] = deque(maxlen=kept)
+        self._recent: deque[ServedValue] = deque(maxlen=kept)
         self._lock = threading.Lock()
         self._file: IO[str] | None = None
         if path is not None:
             self._file = path.open("a", encoding="utf-8", buffering=1)
 
-    def add(self, served: Served, sent_ns: int) -> None:
+    def add(self, served: ServedValue, sent_ns: int) -> None:
         """Record one value as sent; one JSON object a line in the file."""
         row = replace(served, sent_ns=sent_ns)
         with self._lock:
@@ -57,7 +57,7 @@ class Truth:
             if self._file is not None:
                 self._file.write(json.dumps(asdict(row)) + "\n")
 
-    def served(self, instrument: str | None = None) -> tuple[Served, ...]:
+    def served(self, instrument: str | None = None) -> tuple[ServedValue, ...]:
         """Return what is remembered, oldest first, of one instrument or of all."""
         with self._lock:
             rows = tuple(self._recent)

@@ -10,8 +10,7 @@ from typing import Final
 
 from benchlog.errors import StoreError, StoreOlderError, UsageError
 from benchlog.store import sqlite
-from benchlog.store.migrate import NEWEST, schema_of
-from benchlog.store.opening import opened
+from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError

@@ -16,7 +16,7 @@ _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _OWN_FILES: Final = "/proc/self/fd"
 
 
-class Watch:
+class FileIdentity:
     """Whether a path still leads to the file that it led to when this was made.
 
     On Linux the kernel's own name of the open file is looked at, which says `(deleted)`

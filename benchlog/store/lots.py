@@ -6,9 +6,9 @@ from typing import Any, Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part
-from benchlog.store.begin import put_part
-from benchlog.store.nouns import AMENDED, NEWEST_VERDICT
 from benchlog.store.parameters import text
+from benchlog.store.row_mapping import AMENDED, NEWEST_VERDICT
+from benchlog.store.run_rows import put_part
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
 

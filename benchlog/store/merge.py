@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from benchlog.store import known
-from benchlog.store.nouns import LOGGED
+from benchlog.store import duplicate_runs as known
 from benchlog.store.opening import is_frozen
+from benchlog.store.row_mapping import LOGGED
 from benchlog.store.sqlite import Connection
 
 _PARTS: Final = """

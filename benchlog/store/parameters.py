@@ -9,7 +9,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, Final
 
 from benchlog.errors import StoreRefusedError
-from benchlog.model import Condition, Edge, Event, Reading
+from benchlog.model import (
+    Condition,
+    Edge,
+    Event,
+    Reading,
+)
 from benchlog.store.rows import Row
 from benchlog.units import printable
 

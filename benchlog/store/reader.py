@@ -21,20 +21,31 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
-from benchlog.store import files, known, lots, nouns, sqlite
-from benchlog.store.blocks import BLOCK, last_outlined
-from benchlog.store.columns import (
+from benchlog.store import (
+    duplicate_runs as known,
+)
+from benchlog.store import (
+    files,
+    lots,
+    sqlite,
+)
+from benchlog.store import (
+    row_mapping as nouns,
+)
+from benchlog.store.arrays import (
     SELECT,
+    SELECT_AMBIENT,
+    SELECT_EDGES,
     SELECT_OUTLINE,
     SELECT_UP_TO,
     columns_from,
+    frequencies,
     joined,
     outline_from,
+    pulses_from,
 )
-from benchlog.store.frequencies import frequencies
+from benchlog.store.derived_blocks import BLOCK, last_outlined, take_blocks
 from benchlog.store.opening import connect, opened
-from benchlog.store.packed import take_blocks
-from benchlog.store.pulses import SELECT_AMBIENT, SELECT_EDGES, pulses_from
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,

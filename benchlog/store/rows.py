@@ -4,7 +4,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from benchlog.model import Condition, Edge, Event, Reading
+from benchlog.model import (
+    Condition,
+    Edge,
+    Event,
+    Reading,
+)
 
 if TYPE_CHECKING:
     import numpy as np

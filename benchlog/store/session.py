@@ -1,4 +1,4 @@
-"""A read-write connection with what is held and watched around a transaction."""
+"""A read-write connection with what is watched around a transaction."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -8,8 +8,8 @@ from typing import Final, Self
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import StoreError, StoreLockedError
 from benchlog.store import files, sqlite
-from benchlog.store.lock import FileLock, Guard, NoGuard
-from benchlog.store.migrate import migrate, schema_of
+from benchlog.store.file_lock import FileLock, Guard, NoGuard
+from benchlog.store.opening import migrate, schema_of
 from benchlog.store.sqlite import Connection, SqliteError
 
 _OPEN_WAIT_S: Final = 5.0
@@ -25,8 +25,8 @@ class Session:
         self.path = path
         self.connection = connection
         self._guard = guard
-        self._file = files.Watch(path)
-        self._log = files.Watch(files.wal_of(path))
+        self._file = files.FileIdentity(path)
+        self._log = files.FileIdentity(files.wal_of(path))
         self._commits = 0
 
     @classmethod
@@ -152,3 +152,33 @@ def _connect_once(path: Path, guard: Guard) -> Connection:
             raise sqlite.store_error(error, path) from error
         raise
     return connection
+
+
+# --- bringing a database back whose file was taken away while it was open
+
+
+def place_for(path: Path, utc_ns: int) -> Path:
+    """Return `path` when nothing stands there, else a name beside it."""
+    if not path.exists():
+        return path
+    return path.with_name(f"{path.stem}-rescued-{utc_ns // 10**9}{path.suffix}")
+
+
+def rescued(session: Session, to: Path) -> Session:
+    """Copy all that an open session still sees into a new file and open that; ids stay.
+
+    Raises StoreError when the copy cannot be made; then the old session stays open.
+    """
+    try:
+        to.parent.mkdir(parents=True, exist_ok=True)
+        # A log that belongs to nothing would be taken for the new file's own.
+        for leftover in (files.wal_of(to), files.shm_of(to)):
+            leftover.unlink(missing_ok=True)
+        session.connection.execute("vacuum into ?", (str(to),))
+    except SqliteError as error:
+        raise sqlite.store_error(error, to) from error
+    except OSError as error:
+        raise StoreError(f"{to} cannot be written: {error.strerror}") from error
+    fresh = Session.open(to, guarded=session.guarded)
+    session.close()
+    return fresh

@@ -16,15 +16,21 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
-from benchlog.store import conclude, files, lots, sqlite
+from benchlog.store import (
+    files,
+    lots,
+    sqlite,
+)
 from benchlog.store import merge as merging
+from benchlog.store import (
+    verdict_rows as conclude,
+)
 from benchlog.store.backup import at_newest_schema
-from benchlog.store.begin import Beginning, insert_run
-from benchlog.store.blocks import Blocks
+from benchlog.store.derived_blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
-from benchlog.store.rescue import place_for, rescued
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
-from benchlog.store.session import Session
+from benchlog.store.run_rows import Beginning, insert_run
+from benchlog.store.session import Session, place_for, rescued
 from benchlog.store.sqlite import SqliteError
 from benchlog.units import printable
 

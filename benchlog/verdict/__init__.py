@@ -1,11 +1,11 @@
 """Limits, uncertainty budget, decision: what the figures mean for the part; no I/O."""
 
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.budget import Budget, BudgetLine
-from benchlog.verdict.jitter import JitterVerdict
-from benchlog.verdict.judge import is_clear
-from benchlog.verdict.limits import Limit, limit_for
-from benchlog.verdict.timebase import timebase_for
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.budget import Budget, BudgetLine
+from benchlog.verdict.run.jitter import JitterVerdict
+from benchlog.verdict.run.limit import Limit, limit_for
+from benchlog.verdict.run.reading_judge import is_clear
+from benchlog.verdict.timebase.known_timebase import timebase_for
 
 __all__ = [
     "Assessment",

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from noise_makers import KINDS, make
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability.estimation import Request, stability
+from benchlog.analysis.stability.estimation import DeviationRequest, stability
 
 PEERS = {
     ("adev", "overlapping"): allantools.oadev,
@@ -42,7 +42,9 @@ def test_same_figures(  # noqa: PLR0917
     y = level * make(noise, np.random.default_rng(seed), 1, n)[0]
     phase = np.concatenate(([0.0], np.cumsum(y))) * tau0
     ours = Series(y if data == "frequency" else phase, tau0, data)
-    found = {row.m: row for row in stability(ours, kind, Request(estimator)).rows}
+    found = {
+        row.m: row for row in stability(ours, kind, DeviationRequest(estimator)).rows
+    }
     taus, theirs, _, counts = PEERS[peer](
         phase, rate=1.0 / tau0, data_type="phase", taus="octave"
     )

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from benchlog.analysis.series import Series
-from benchlog.analysis.stability.estimation import Request, stability
+from benchlog.analysis.stability.estimation import DeviationRequest, stability
 from benchlog.analysis.stability.total_variance import hadamard_total, modified_total
 
 DATA = Path(__file__).parent.parent / "data"
@@ -60,7 +60,7 @@ CASES = [
 
 def one(name, statistic, m):
     kind, estimator = KINDS[statistic]
-    request = Request(estimator, taus_s=(float(m),))
+    request = DeviationRequest(estimator, taus_s=(float(m),))
     return stability(Series(SETS[name], 1.0), kind, request).rows[0]
 
 

@@ -12,7 +12,11 @@ from noise_makers import allan_variance, make
 from benchlog.analysis import series as srs
 from benchlog.analysis.series import Series, series_from_columns
 from benchlog.analysis.stability.difference_sums import gapped_squares, mean_squares
-from benchlog.analysis.stability.estimation import Request, stabilities, stability
+from benchlog.analysis.stability.estimation import (
+    DeviationRequest,
+    stabilities,
+    stability,
+)
 from benchlog.errors import DataError
 from benchlog.model import DEVIATIONS
 
@@ -26,17 +30,19 @@ def test_spacings():
     octave = stability(data).rows
     assert [row.m for row in octave] == [1, 2, 4, 8, 16, 32]
     assert octave[3].tau_s == pytest.approx(0.8)
-    decade = stability(data, "adev", Request(spacing="decade")).rows
+    decade = stability(data, "adev", DeviationRequest(spacing="decade")).rows
     assert [row.m for row in decade] == [1, 2, 5, 10, 20, 50]
-    every = stability(data, "adev", Request(spacing="every")).rows
+    every = stability(data, "adev", DeviationRequest(spacing="every")).rows
     assert [row.m for row in every] == list(range(1, 51))
-    given_taus = stability(data, "adev", Request(taus_s=(0.5, 0.1, 0.52))).rows
+    given_taus = stability(data, "adev", DeviationRequest(taus_s=(0.5, 0.1, 0.52))).rows
     assert [row.m for row in given_taus] == [1, 5]
 
 
 def test_an_averaging_time_longer_than_the_run_is_an_empty_row():
     for kind in DEVIATIONS:
-        row = stability(Series(white(50), 1.0), kind, Request(taus_s=(400.0,))).rows[0]
+        row = stability(
+            Series(white(50), 1.0), kind, DeviationRequest(taus_s=(400.0,))
+        ).rows[0]
         assert (row.n, row.value, row.low, row.high) == (0, None, None, None)
 
 
@@ -64,12 +70,12 @@ def test_impossible_spacing(tau0):
 @pytest.mark.parametrize(
     ("kind", "request_", "said"),
     [
-        ("sdev", Request(), "one of adev"),
-        ("mdev", Request("plain"), "no plain estimator"),
-        ("adev", Request("sloppy"), "overlapping or plain"),
-        ("adev", Request(spacing="odd"), "octave"),
-        ("adev", Request(taus_s=(-1.0,)), "above zero"),
-        ("adev", Request(probability=1.0), "between 0 and 1"),
+        ("sdev", DeviationRequest(), "one of adev"),
+        ("mdev", DeviationRequest("plain"), "no plain estimator"),
+        ("adev", DeviationRequest("sloppy"), "overlapping or plain"),
+        ("adev", DeviationRequest(spacing="odd"), "octave"),
+        ("adev", DeviationRequest(taus_s=(-1.0,)), "above zero"),
+        ("adev", DeviationRequest(probability=1.0), "between 0 and 1"),
     ],
 )
 def test_impossible_requests_say_what_is_possible(kind, request_, said):

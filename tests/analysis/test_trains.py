@@ -9,7 +9,7 @@ from scipy.special import stdtrit
 
 from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against, against_host, phase_series
-from benchlog.analysis.stability.estimation import Request, stability
+from benchlog.analysis.stability.estimation import DeviationRequest, stability
 from benchlog.errors import DataError
 
 SIGMA_S = 50e-6
@@ -93,7 +93,7 @@ def test_phase_data_for_stability_are_white_phase():
     series = phase_series(compared(sources, host, 900, 9))
     assert series.data == "phase"
     assert 0 < np.count_nonzero(np.isnan(series.values)) < 90
-    found = stability(series, "mdev", Request("overlapping", "octave", ()))
+    found = stability(series, "mdev", DeviationRequest("overlapping", "octave", ()))
     # white PM of sigma sqrt(2): MDEV = sqrt(3) x / tau at tau0 (SP 1065, table 3)
     assert found.rows[0].value == pytest.approx(math.sqrt(6) * SIGMA_S, rel=0.15)
 

@@ -17,9 +17,14 @@ from pyvisa.resources import MessageBasedResource
 from benchlog import registry
 from benchlog.catalogue import load_bench, load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
-from benchlog.model import Bench, InstrumentSpec, Purpose, RunPlan
+from benchlog.model import (
+    Bench,
+    InstrumentSpec,
+    Purpose,
+    RunPlan,
+)
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.told import Told
+from benchlog.recorder.notice import Notice
 from benchlog.store import sqlite
 
 GATE_S = 1e-3
@@ -78,7 +83,7 @@ def kept(
     clock = HostClock()
     began, ended, told_of = 0, 0, 0
 
-    def tell(told: Told) -> None:
+    def tell(told: Notice) -> None:
         nonlocal began, ended, told_of
         if told.kind == "begun":
             begun()

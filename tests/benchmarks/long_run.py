@@ -29,7 +29,7 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
-from benchlog.recorder.desk import Desk
+from benchlog.recorder.control_server import ControlServer
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -72,7 +72,7 @@ def add(database: Path, run_id: int) -> None:
     with (
         Writer.open(database, HostClock()) as writer,
         selectors.DefaultSelector() as selector,
-        closing(Desk(at, selector, _answer(run_id))) as desk,
+        closing(ControlServer(at, selector, _answer(run_id))) as desk,
     ):
         selector.register(sys.stdin, selectors.EVENT_READ, ("end", None))
         due = host_deadline(SPACING_S)

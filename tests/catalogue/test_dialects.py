@@ -6,7 +6,7 @@ import tomllib
 import pytest
 
 from benchlog.catalogue import dialect_from_mapping, load_dialect
-from benchlog.catalogue.patterns import may_explode, pattern_fault
+from benchlog.catalogue.dialects import may_explode, pattern_fault
 from benchlog.model import Dialect
 
 SCPI = """

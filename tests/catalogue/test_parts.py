@@ -6,7 +6,13 @@ import pytest
 
 from benchlog.catalogue import list_parts, load_part, load_parts, part_from_mapping
 from benchlog.errors import ConfigError
-from benchlog.model import Kind, Limits, Load, Part, TemperatureLaw
+from benchlog.model import (
+    Kind,
+    Limits,
+    Load,
+    Part,
+    TemperatureLaw,
+)
 
 FULL = """
 [part]

@@ -17,7 +17,7 @@ from benchlog.catalogue import (
 from benchlog.errors import ConfigError, NotFoundError
 from benchlog.model import BitTiming, SerialLink
 from benchlog.units import seconds_per_day
-from benchlog.verdict.links import can_tolerance_ppm, link_tolerance_ppm
+from benchlog.verdict.fitness.serial_links import can_tolerance_ppm, link_tolerance_ppm
 
 USES = {use.id: use for use in load_uses()}
 KNOWN = {

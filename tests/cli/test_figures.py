@@ -5,9 +5,9 @@ from screen.scenes import QUARTZ
 
 from benchlog.cli.figures import exit_code, text_of
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.model import Purpose, Run, Word
+from benchlog.model import Decision, Purpose, Run
 from benchlog.units import three_digits
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.run.judges import judge_for
 
 HOSTILE = Run(
     7, Purpose.MEASURE, "KX-0412\x1b[1m", QUARTZ, "A", "desk", 16e6, 1.0, True, 0,
@@ -43,4 +43,4 @@ def test_three_digits(value: float, said: str) -> None:
     ],
 )
 def test_exit_code_is_the_worst_verdicts(words: list[str], code: int) -> None:
-    assert exit_code(Word(word) for word in words) == code
+    assert exit_code(Decision(word) for word in words) == code

@@ -7,9 +7,16 @@ import pytest
 from columns_maker import columns, part_of
 
 from benchlog.cli.tasks.headless import Narration
-from benchlog.model import Event, Kind, Limits, Part, Reading, Word
-from benchlog.recorder.telling import reading_line
-from benchlog.verdict.judge import RunJudge
+from benchlog.model import (
+    Decision,
+    Event,
+    Kind,
+    Limits,
+    Part,
+    Reading,
+)
+from benchlog.recorder.narration import reading_line
+from benchlog.verdict.run.reading_judge import RunJudge
 
 
 def told(kind: str, run_id: int = 1, **more: Any) -> Any:
@@ -26,7 +33,7 @@ def told(kind: str, run_id: int = 1, **more: Any) -> Any:
 def reading(n: int, run_id: int = 1) -> Any:
     stats = SimpleNamespace(n=n)
     assessment = SimpleNamespace(
-        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Word.PASS, outliers=None,
+        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Decision.PASS, outliers=None,
         jitter=None,
     )  # fmt: skip
     value = Reading(0, n, 0.1, 15_999_852.0, 24.9)

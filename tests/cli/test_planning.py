@@ -13,7 +13,12 @@ from benchlog.cli.tasks.planning import (
     with_gate,
 )
 from benchlog.errors import ConfigError, NotFoundError, UsageError
-from benchlog.model import Bench, InstrumentSpec, PositionSpec, Purpose
+from benchlog.model import (
+    Bench,
+    InstrumentSpec,
+    PositionSpec,
+    Purpose,
+)
 
 ONE = """
 [instruments.counter]

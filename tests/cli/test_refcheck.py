@@ -7,9 +7,9 @@ import pytest
 from benchlog.cli.tasks.reference_check_text import Weighed, check_document, check_text
 from benchlog.model import Identity, InstrumentSpec, ReferenceCheck
 from benchlog.store.reader import Reader
-from benchlog.verdict.budget import BudgetLine, budget_of
-from benchlog.verdict.checks import UNUSED, stated_goes_on
-from benchlog.verdict.refcheck import Finding
+from benchlog.verdict.run.budget import BudgetLine, budget_of
+from benchlog.verdict.timebase.governing_check import UNUSED, stated_goes_on
+from benchlog.verdict.timebase.reference_check import Finding
 
 
 def refcheck(line, path, *words):

@@ -148,6 +148,7 @@ def test_messages_leave_in_one_write_and_without_delay() -> None:
         link.send(b"GATE 1", b"GATE?")
         with pytest.raises(LostError):
             link.read_line(host_deadline(5))
+        # private: a socket option has no outside
         assert link._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
         assert link._socket.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
     assert chunks == [b"GATE 1\nGATE?\n"]

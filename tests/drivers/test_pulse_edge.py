@@ -207,6 +207,7 @@ def test_stamps_wait_bounded_and_their_numbers_tell():
 
     with stamping(Fast(Line(), RISING, CLOCK)) as stamper:
         deadline = host_deadline(5.0)
+        # private: how many the source saw, not how many were read
         while stamper.source._number < MAX_WAITING + 100 and not deadline.passed:
             host_sleep(0.01)
         assert stamper.next(host_deadline(1.0)).number > 1
@@ -252,6 +253,7 @@ def test_a_real_wait_in_the_kernel_ends_when_closed():
         began_ns = CLOCK.mono_ns()
         stamper.close()
         assert (CLOCK.mono_ns() - began_ns) / 1e9 < 1.0
+        # private: a thread that lives on has no outside
         assert not stamper._thread.is_alive()
     finally:
         os.close(fd)

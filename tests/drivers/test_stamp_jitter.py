@@ -16,7 +16,7 @@ from benchlog_drivers._edges_rx import ByteEdges
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.simulate.transports.rfc2217_server import Rfc2217Server
-from benchlog.verdict.advice import pulse_time_s
+from benchlog.verdict.run.measuring_advice import pulse_time_s
 
 pytestmark = pytest.mark.slow
 PULSES = 400

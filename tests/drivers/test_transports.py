@@ -20,7 +20,7 @@ from benchlog.driver import Driver
 from benchlog.errors import InstrumentError, LostError, NoSignalError, OverloadError
 from benchlog.simulate import Scenario, SimulatedBench, Via
 from benchlog.simulate.physics.oscillator import OscillatorSpec
-from benchlog.simulate.scenario import CounterAt, Place
+from benchlog.simulate.scenario import CounterAt, SimulatedPosition
 from benchlog.testing import HurriedClock
 
 # pySerial drops the socket of an RFC 2217 line unclosed when the other side is faster.
@@ -35,7 +35,7 @@ GATE_S = 0.02
 @contextmanager
 def on(via: Via) -> Iterator[tuple[SimulatedBench, Driver]]:
     """Yield a bench with one counter reached in one way, and a driver open on it."""
-    place = Place("A", OscillatorSpec(16e6, offset_ppm=-9.25))
+    place = SimulatedPosition("A", OscillatorSpec(16e6, offset_ppm=-9.25))
     counter = CounterAt("counter", {1: "A"}, via=(via,), gate_s=GATE_S)
     scenario = Scenario((place,), (counter,), thermometer=None)
     with SimulatedBench(scenario, HostClock()) as bench:

@@ -7,7 +7,7 @@ from screen.scenes import Scene, Stage
 
 from benchlog.evaluation import brief_wording as brief
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
-from benchlog.model import Timebase, Word
+from benchlog.model import Decision, Timebase
 from benchlog.store.reader import Reader
 from benchlog.verdict import Budget, BudgetLine
 
@@ -31,7 +31,7 @@ def test_148_hz_low_at_16_mhz_is_9_25_ppm_low_and_inside_30(known: Evaluation):
     a = known.assessment
     assert brief.offset_text(a) == "-9.250"
     assert brief.in_hz(a, 16e6).startswith("-148.0")
-    assert a.word is Word.PASS
+    assert a.word is Decision.PASS
 
 
 def test_152_khz_low_at_8_mhz_loses_27_min_25_s_a_day(known: Evaluation):

@@ -11,7 +11,7 @@ from screen.scenes import Scene, Stage
 import benchlog
 from benchlog.cli.printing import plain
 from benchlog.errors import NotFoundError, StoreError
-from benchlog.model import Word
+from benchlog.model import Decision
 
 
 @pytest.fixture
@@ -31,7 +31,7 @@ def test_three_lines_give_figures_and_arrays(stage: Stage, run_id: int) -> None:
     # 148 Hz low at 16 MHz is -9.25 ppm (common practice, no source)
     assert figures.offset_ppm == pytest.approx(-9.25, abs=0.01)
     assert readings.frequency_hz.mean() == pytest.approx(16e6 - 148, abs=0.2)
-    assert figures.decision is Word.PASS
+    assert figures.decision is Decision.PASS
     assert figures.limit_ppm == 30.0
     assert 0 < figures.u_ppm < 1
     assert len(readings) == figures.evaluation.assessment.stats.n

@@ -17,10 +17,10 @@ from benchlog.evaluation.wording import (
     run_facts,
     symbol_of,
 )
-from benchlog.model import Word
+from benchlog.model import Decision
 from benchlog.store.reader import Reader
-from benchlog.verdict.fitness import Fit
-from benchlog.verdict.lot import Decision
+from benchlog.verdict.fitness.fitness import FitnessDecision
+from benchlog.verdict.lot.lot_decision import LotResult
 
 
 @pytest.fixture
@@ -52,7 +52,7 @@ def test_known_figures_are_all_there(known: Evaluation) -> None:
         "jitter_ppm_pp": 0.0456, "ambient_mean_c": 24.94, "ambient_min_c": 24.8,
         "ambient_max_c": 25.11,
     }  # fmt: skip
-    found = with_figures(known, stats, word=Word.PASS, conformance=1.0 - 1e-9)
+    found = with_figures(known, stats, word=Decision.PASS, conformance=1.0 - 1e-9)
     said = dict(run_facts(found, TERMINAL))
     assert said["jitter"] == (
         "0.0123 ppm rms (0.197 Hz) about a straight line; highest less lowest reading, "
@@ -85,7 +85,7 @@ def test_a_style_says_which_facts_and_in_which_words(known: Evaluation) -> None:
     assert "°C" in screen["ambient"] and "°" not in terminal["ambient"]
 
 
-@pytest.mark.parametrize("decided", [*Word, *Decision, *Fit])
+@pytest.mark.parametrize("decided", [*Decision, *LotResult, *FitnessDecision])
 def test_each_decision_has_one_sign(decided) -> None:
     assert symbol_of(decided) in {"✓", "✗", "?"}
     assert symbol_of("none") == ""

@@ -9,9 +9,15 @@ from lot_table import Table, set_up
 from benchlog.catalogue import load_part
 from benchlog.clock import VirtualClock, host_sleep
 from benchlog.model import Bench as ABench
-from benchlog.model import InstrumentSpec, LotRun, PositionSpec, Purpose, RunPlan
-from benchlog.recorder.places import IDLE_S, Place
-from benchlog.recorder.settling import jumped
+from benchlog.model import (
+    InstrumentSpec,
+    LotRun,
+    PositionSpec,
+    Purpose,
+    RunPlan,
+)
+from benchlog.recorder.lot.device_site import IDLE_S, DeviceSite
+from benchlog.recorder.run.device_settling import jumped
 from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
@@ -43,7 +49,7 @@ def test_undo_again_and_damaged_add_and_change_nothing(table: Table) -> None:
 def test_the_device_before_must_be_seen_to_leave(table: Table) -> None:
     table.measure("a", 2.0)
     assert table.ask("device", "b").ok
-    host_sleep(0.5)
+    table.let_gates_pass()
     assert len(table.runs()) == 1, "b was begun on a, which is still in"
     assert table.ask("device").ok  # Enter alone: it is in
     wait_for(lambda: table.done() == 2)
@@ -57,7 +63,7 @@ def test_another_part_is_said_aloud(table: Table) -> None:
 
 def test_paused_nothing_begins(table: Table) -> None:
     assert table.ask("pause").ok and table.ask("device", "a").ok
-    host_sleep(0.5)
+    table.let_gates_pass()
     assert not table.runs()
     assert table.ask("go-on").ok
     wait_for(lambda: table.done() == 1)
@@ -100,7 +106,7 @@ def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     position = PositionSpec("A", "counter")
     counter = InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET")
     bench = ABench("b", {"counter": counter}, (position,))
-    place = Place(RunPlan(Purpose.INSPECT, "", load_part(PART), "A", bench), clock)
+    place = DeviceSite(RunPlan(Purpose.INSPECT, "", load_part(PART), "A", bench), clock)
     clock.sleep(IDLE_S - 1)
     assert place.idle() == ""
     clock.sleep(30)

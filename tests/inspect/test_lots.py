@@ -10,8 +10,8 @@ from lot_shop import Shop, document, hear, wait_for
 
 from benchlog.errors import StoreError
 from benchlog.store.reader import Reader
-from benchlog.verdict.lotruns import counts
-from benchlog.verdict.sampling import plan_for
+from benchlog.verdict.lot.lot_runs import counts
+from benchlog.verdict.lot.sampling_plan import plan_for
 
 FEW = ["--min-readings", "5"]
 

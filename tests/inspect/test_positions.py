@@ -11,7 +11,7 @@ from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
 from benchlog.screen.widgets.text import Plain
 from benchlog.store.reader import Reader
-from benchlog.verdict.lotruns import counts
+from benchlog.verdict.lot.lot_runs import counts
 
 FEW = ["--min-readings", "5"]
 

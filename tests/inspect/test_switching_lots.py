@@ -1,6 +1,7 @@
 """How strictly the next lot is sampled, across the lots of one supplier and part.
 
-The rules from memory, after ISO 2859-1:1999, 9.3 and 9.4 (see verdict/switching.py).
+The rules from memory, after ISO 2859-1:1999, 9.3 and 9.4 (see
+verdict/lot/switching_rules.py).
 """
 
 import subprocess
@@ -19,9 +20,9 @@ from benchlog.cli.tasks.inspecting import report_of
 from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
 from benchlog.errors import UsageError
 from benchlog.model import Purpose
-from benchlog.recorder.lotbook import Task
+from benchlog.recorder.lot.lot_book import Task
 from benchlog.store.rows import VerdictRow
-from benchlog.verdict.lotreport import lot_document
+from benchlog.verdict.lot.lot_report import lot_document
 
 PART = "quartz-16mhz-30ppm"
 SUPPLIER = "Invented Ltd"

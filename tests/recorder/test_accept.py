@@ -3,7 +3,7 @@
 import pytest
 
 from benchlog.model import Flag, Reading, Sample
-from benchlog.recorder.accept import (
+from benchlog.recorder.run.acceptance import (
     Rejected,
     accept,
     fault_of,

@@ -94,6 +94,7 @@ def messenger():
 def failures(messenger, within_s=15.0):
     limit = host_deadline(within_s)
     found = []
+    # private: a letter on its way is only known there
     while messenger._sent and not limit.passed:
         found += messenger.failures()
         host_sleep(0.05)

@@ -3,8 +3,8 @@
 import pytest
 
 from benchlog.model import EventKind, Sample
-from benchlog.recorder.ambient import Ambient, AmbientNews
-from benchlog.recorder.refusals import Refusals
+from benchlog.recorder.run.acceptance import RejectedSamples
+from benchlog.recorder.run.ambient import Ambient, AmbientNews
 
 NEWEST = Ambient(20.0, 0, 10.0)
 
@@ -52,7 +52,7 @@ def sample(mono_ns, raw=b"1.6E7"):
 
 
 def test_a_value_that_comes_again_and_again_is_kept_once_and_counted():
-    refusals = Refusals()
+    refusals = RejectedSamples()
     said = [one for _ in range(5_000) for one in refusals.of(sample(7), "late")]
     assert said == [("value refused, late", b"1.6E7")]
     assert refusals.of(sample(8, b"2"), "late") == [
@@ -63,7 +63,7 @@ def test_a_value_that_comes_again_and_again_is_kept_once_and_counted():
 
 
 def test_once_more_is_said_when_it_is_over():
-    refusals = Refusals()
+    refusals = RejectedSamples()
     refusals.of(sample(7), "late")
     refusals.of(sample(7), "late")
     ((text, raw),) = refusals.over()

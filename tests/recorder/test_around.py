@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from benchlog.model import Reading
-from benchlog.recorder.recent import Recent
+from benchlog.recorder.run.reading_window import ReadingWindow
 
 N, AT = 600, 403
 SECOND = 1_000_000_000
@@ -16,7 +16,7 @@ def told(shape, ambient, volts=None):
     `shape` is in ppm; noise of 0.01 ppm is added.
     """
     ppm = shape + 0.01 * np.random.default_rng(4).standard_normal(N)
-    recent, said = Recent(16e6, 1.0), []
+    recent, said = ReadingWindow(16e6, 1.0), []
     for t in range(N):
         if volts is not None:
             recent.around.supply(float(t), float(volts[t]))

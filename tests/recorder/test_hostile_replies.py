@@ -16,8 +16,14 @@ from hypothesis import strategies as st
 
 from benchlog.clock import HostClock
 from benchlog.errors import InstrumentError
-from benchlog.model import Dialect, Flag, Identity, Reading, Timebase
-from benchlog.recorder.accept import accept
+from benchlog.model import (
+    Dialect,
+    Flag,
+    Identity,
+    Reading,
+    Timebase,
+)
+from benchlog.recorder.run.acceptance import accept
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.testing import Script, TcpPeer

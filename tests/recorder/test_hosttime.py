@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from benchlog.model import Bench, InstrumentSpec, PositionSpec
-from benchlog.recorder import hosttime
-from benchlog.recorder.hosttime import host_error_s
-from benchlog.verdict.pulsetime import ASSUMED_HOST_PPM, pulse_timebase
+from benchlog.recorder.run import run_start as hosttime
+from benchlog.recorder.run.run_start import host_error_s
+from benchlog.verdict.run.pulse_timing import ASSUMED_HOST_PPM, pulse_timebase
 
 BENCH = Bench(
     "b", {"d": InstrumentSpec("d", "pulse-edge", "/dev/x")}, (PositionSpec("A", "d"),)
@@ -23,6 +23,7 @@ class Kernel:
         self._said = (state, status, esterror, maxerror)
 
     def adjtimex(self, found: object) -> int:
+        # private: ctypes keeps what byref() points at there
         timex = found._obj  # type: ignore[attr-defined]
         state, timex.status, timex.esterror, timex.maxerror = self._said
         assert timex.modes == 0  # it only asks
@@ -47,6 +48,7 @@ def test_what_the_kernel_says(monkeypatch, kernel, seconds):
 
 def test_the_size_is_that_of_the_kernels_structure():
     # struct timex is 208 bytes on 64-bit Linux (linux/timex.h); room for it must do
+    # private: the size the kernel will write
     assert ctypes.sizeof(hosttime._Timex) >= 208
 
 

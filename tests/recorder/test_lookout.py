@@ -10,8 +10,13 @@ import pytest
 
 from benchlog.clock import Moment, VirtualClock, host_moment, utc_offset_s
 from benchlog.model import EventKind
-from benchlog.recorder import lookout
-from benchlog.recorder.lookout import Disk, Lookout, between, offset_words
+from benchlog.recorder import host_monitor as lookout
+from benchlog.recorder.host_monitor import (
+    Disk,
+    HostMonitor,
+    between,
+    offset_words,
+)
 
 S = 1_000_000_000
 BEFORE = Moment(utc_ns=1_800_000_000 * S, awake_ns=50 * S, boot_ns=90 * S)
@@ -63,10 +68,10 @@ def test_summer_time_is_an_event(tmp_path):
     program = (
         "from pathlib import Path\n"
         "from benchlog.clock import VirtualClock\n"
-        "from benchlog.recorder.lookout import Lookout\n"
+        "from benchlog.recorder.host_monitor import HostMonitor\n"
         "at = 1806195599  # 2027-03-28T00:59:59Z\n"
         "clock = VirtualClock(0, at * 10**9)\n"
-        f"lookout = Lookout(Path({str(tmp_path)!r}) / 'a.db', clock)\n"
+        f"lookout = HostMonitor(Path({str(tmp_path)!r}) / 'a.db', clock)\n"
         "lookout.look()\n"
         "clock.sleep(2)\n"
         "print([(n.kind, n.text) for n in lookout.look()])\n"
@@ -139,4 +144,4 @@ def test_a_disk_that_fills_fast_is_told_early(monkeypatch, tmp_path):
 def test_a_folder_that_is_gone_is_no_crash(tmp_path):
     disk = Disk(tmp_path / "never")
     assert disk.free_bytes == 0
-    assert Lookout(Path(tmp_path) / "x.db", VirtualClock()).look() is not None
+    assert HostMonitor(Path(tmp_path) / "x.db", VirtualClock()).look() is not None

@@ -4,7 +4,7 @@ import socket
 
 import pytest
 
-from benchlog.recorder.notify import Notifier
+from benchlog.recorder.housekeeping import Notifier
 
 
 @pytest.mark.parametrize("kind", ["path", "abstract"])

@@ -10,10 +10,16 @@ import pytest
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BusyError, UsageError
-from benchlog.model import AlarmRule, EventKind, Flag, PositionSpec, Purpose
+from benchlog.model import (
+    AlarmRule,
+    EventKind,
+    Flag,
+    PositionSpec,
+    Purpose,
+)
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.launch import Again, launch
-from benchlog.recorder.resume import find_last, plan_of, resumed
+from benchlog.recorder.run.resume import find_last, plan_of, resumed
 from benchlog.store.reader import Reader
 
 
@@ -134,7 +140,7 @@ def test_a_plan_comes_back_whole(plan_for, database, clock):
 
 def test_dialects_come_back_as_dialects(tmp_path):
     from benchlog.catalogue import load_dialect
-    from benchlog.recorder.resume import _dialect
+    from benchlog.recorder.run.resume import _dialect
     from benchlog.store.snapshot import to_plain
 
     for name in ("scpi-1999", "scpi-period", "line-hz"):

@@ -5,7 +5,7 @@ from pulse_scene import PulseScene
 
 from benchlog.clock import VirtualClock
 from benchlog.model import Purpose
-from benchlog.recorder.resume import resumed
+from benchlog.recorder.run.resume import resumed
 from benchlog.store.writer import Writer
 
 

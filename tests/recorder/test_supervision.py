@@ -10,8 +10,8 @@ import pytest
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.model import AlarmRule, EventKind, Flag
+from benchlog.recorder.instruments.process_limits import Flood, resident_mb
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.limits import Flood, resident_mb
 from benchlog.store.reader import Reader
 
 
@@ -39,7 +39,9 @@ def kept_by(plan_for, database, clock):
 def test_what_takes_too_much_is_ended_and_started_anew(
     kept_by, monkeypatch, driver, kind, said
 ):
-    monkeypatch.setattr("benchlog.recorder.instrument.MEMORY_MB", 150)
+    monkeypatch.setattr(
+        "benchlog.recorder.instruments.instrument_handle.MEMORY_MB", 150
+    )
     # a pause of 5 s follows, since it will do it again
     columns, events = kept_by(driver, readings=200, max_s=60.0)
     told = [event for event in events if event.kind == kind]

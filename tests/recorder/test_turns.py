@@ -10,14 +10,14 @@ import pytest
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.model import InstrumentSpec
-from benchlog.recorder.turns import Turns, is_input
+from benchlog.recorder.instruments.shared_counter import SharedCounter, is_input
 
 TAKER = """
 import sys
 from pathlib import Path
 from benchlog.clock import host_sleep
-from benchlog.recorder.turns import Turns
-turns, log = Turns("counter", 2), Path(sys.argv[1])
+from benchlog.recorder.instruments.shared_counter import SharedCounter
+turns, log = SharedCounter("counter", 2), Path(sys.argv[1])
 for _ in range(int(sys.argv[2])):
     with turns:
         with log.open("a") as told:
@@ -79,7 +79,7 @@ def test_a_process_that_dies_in_its_turn_lets_go(takers, tmp_path):
 
 def test_who_is_alone_waits_for_nobody(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    with Turns("counter", 1), Turns("counter", 1):
+    with SharedCounter("counter", 1), SharedCounter("counter", 1):
         assert not list(tmp_path.iterdir())
 
 

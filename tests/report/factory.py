@@ -9,13 +9,19 @@ from store.making import BENCH, COUNTER, PART, TIMEBASE
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.model import Flag, Lot, Purpose, Reading, RunPlan
+from benchlog.model import (
+    Flag,
+    Lot,
+    Purpose,
+    Reading,
+    RunPlan,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict.judging import judge_for
-from benchlog.verdict.lot import plan_document
-from benchlog.verdict.sampling import custom_plan
+from benchlog.verdict.lot.lot_decision import plan_document
+from benchlog.verdict.lot.sampling_plan import custom_plan
+from benchlog.verdict.run.judges import judge_for
 
 SUPPLIERS = ("Invented Ltd", "Made Up & Sons", "Nowhere/Works")
 DAY_S = 86_400

@@ -23,7 +23,7 @@ from benchlog.model import Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
-from benchlog.verdict.lotreport import lot_document
+from benchlog.verdict.lot.lot_report import lot_document
 
 BENCHES, LOTS, DEVICES = 5, 40, 2
 """200 lots from 5 benches."""

@@ -24,9 +24,17 @@ from benchlog.exchange.spreadsheet_cells import (
     comment_of,
     text_of,
 )
-from benchlog.model import Condition, Edge, Event, EventKind, Flag, Purpose, Reading
-from benchlog.store.nouns import LOGGED
+from benchlog.model import (
+    Condition,
+    Edge,
+    Event,
+    EventKind,
+    Flag,
+    Purpose,
+    Reading,
+)
 from benchlog.store.reader import Reader
+from benchlog.store.row_mapping import LOGGED
 from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.writer import Writer
 

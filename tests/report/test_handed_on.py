@@ -15,13 +15,18 @@ from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
-from benchlog.model import Event, EventKind, Purpose, ReferenceCheck
+from benchlog.model import (
+    Event,
+    EventKind,
+    Purpose,
+    ReferenceCheck,
+)
 from benchlog.pages.page_builder import run_page
 from benchlog.store import sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.run.judges import judge_for
 
 FORMATS = ("csv", "jsonl", "parquet")
 PULSES = 600

@@ -12,10 +12,15 @@ from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, UsageError
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import UNITS, ImportOptions
-from benchlog.model import EventKind, Flag, Purpose, Timebase
+from benchlog.model import (
+    EventKind,
+    Flag,
+    Purpose,
+    Timebase,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.run.judges import judge_for
 
 S = 1_000_000_000
 NOON_NS = 1_795_608_000 * S  # 2026-11-25 12:00:00 UTC
@@ -381,7 +386,7 @@ def test_begin_is_shared_with_measured_runs(writer, reader, bring):
 
 
 def test_without_a_part_nothing_passes(bring, reader):
-    from benchlog.verdict.judging import judge_for
+    from benchlog.verdict.run.judges import judge_for
 
     result, columns, _ = bring("16000001\n16000002\n16000001\n" * 10)
     judge = judge_for(reader.run(result.run))

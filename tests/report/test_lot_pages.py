@@ -9,16 +9,22 @@ from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lots import lot_with_runs
-from benchlog.model import Event, EventKind, Lot, Purpose, ReferenceCheck
+from benchlog.model import (
+    Event,
+    EventKind,
+    Lot,
+    Purpose,
+    ReferenceCheck,
+)
 from benchlog.pages.html import html_of
 from benchlog.pages.lot_page import known_lot
 from benchlog.pages.page_builder import check_page, lot_page, run_page
 from benchlog.pages.pdf import pdf_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
-from benchlog.verdict.lot import plan_document
-from benchlog.verdict.lotwords import lot_facts, lot_findings
-from benchlog.verdict.sampling import custom_plan
+from benchlog.verdict.lot.lot_decision import plan_document
+from benchlog.verdict.lot.lot_text import lot_facts, lot_findings
+from benchlog.verdict.lot.sampling_plan import custom_plan
 
 OFFSETS = (1.5, -2.0, 44.0, 3.0, 0.5, 2.5)
 

@@ -37,7 +37,9 @@ def plain_statistics(monkeypatch: pytest.MonkeyPatch) -> None:
             u_ppm, stats.n - 1.0, "white noise", (0.0, u_ppm**2, 0, 0)
         )
 
-    monkeypatch.setattr("benchlog.verdict.judge.mean_uncertainty", of_white_noise)
+    monkeypatch.setattr(
+        "benchlog.verdict.run.reading_judge.mean_uncertainty", of_white_noise
+    )
 
 
 @pytest.fixture

@@ -14,6 +14,7 @@ UPDATE = "BENCHLOG_UPDATE_SNAPSHOTS"
 
 def text_of(app: App[object]) -> str:
     """Return what the terminal shows, line by line, without trailing spaces."""
+    # private: Textual has no public way to what the terminal shows
     strips = app.screen._compositor.render_strips(app.size)
     lines = ("".join(segment.text for segment in strip) for strip in strips)
     return "\n".join(line.rstrip() for line in lines)

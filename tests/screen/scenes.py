@@ -27,7 +27,7 @@ from benchlog.model import (
 )
 from benchlog.store import VerdictRow, Writer
 from benchlog.units import NS_PER_S
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.run.judges import judge_for
 
 QUARTZ = Part(
     "quartz-16mhz-30ppm",

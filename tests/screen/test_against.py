@@ -12,7 +12,7 @@ from benchlog.screen.history import HistoryScreen
 from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
-from benchlog.verdict.comparewords import in_words
+from benchlog.verdict.run.comparison import in_words
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
 
@@ -26,6 +26,7 @@ def two(stage: Stage) -> tuple[int, int]:
 
 
 def said_by(app: BenchApp) -> list[str]:
+    # private: Textual has no public list of its toasts
     return [one.message for one in app._notifications]
 
 

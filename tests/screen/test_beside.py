@@ -126,6 +126,7 @@ async def test_one_measured_again_takes_its_place(stage: Stage):
             p.desk.begun.append(following)
             return Answer(ok=True, data={"run": following})
 
+        # private: a verb of a keeper that this test plays
         p.desk._on["again"] = begin_another
         await p.pilot.press("a")
         await until(p.pilot, "run 3, measure")

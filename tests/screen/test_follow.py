@@ -10,7 +10,7 @@ from benchlog.errors import NotFoundError, StoreError
 from benchlog.screen.follow import PIECE, Follower
 from benchlog.screen.run_status import KeeperStatus
 from benchlog.store import Reader
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.run.judges import judge_for
 
 
 @pytest.fixture

@@ -84,6 +84,7 @@ async def test_note_is_sent_as_it_was_typed_and_then_shown(stage: Stage):
         assert b.desk.asked[-1].text or b.desk.verbs == ["note"]
         sent = next(request for request in b.desk.asked if request.do == "note")
         assert (sent.run, sent.text) == (b.run, "[b]fan[/b] ein, 25 °C ✓")
+        # private: the remark of before, so that a new one is told from it
         b.app.screen._said = ""
         await until(b.pilot, "note: [b]fan[/b] ein, 25 °C ✓")
 
@@ -157,6 +158,7 @@ async def test_again_goes_on_with_the_run_that_follows(stage: Stage):
             stage.end(b.run, "measured again")
             return Answer(ok=True, data={"run": stage.begin(LIVE)})
 
+        # private: a verb of a keeper that this test plays
         b.desk._on["again"] = begin_another
         await b.pilot.press("a")
         await until(b.pilot, f"run {b.run + 1}, measure")
@@ -212,6 +214,7 @@ async def test_click_on_a_key_of_the_footer_presses_it(stage: Stage):
 
 async def test_refusal_of_the_keeper_is_shown_in_its_words(stage: Stage):
     async with bench(stage) as b:
+        # private: a verb of a keeper that this test plays
         b.desk._on["pause"] = lambda _: Answer(
             ok=False, error="run 1 is [not] open here"
         )

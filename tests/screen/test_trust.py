@@ -9,7 +9,7 @@ from screen.scenes import QUARTZ, STATED, Scene, Stage
 from benchlog.evaluation.brief_wording import timebase_text
 from benchlog.model import InstrumentSpec, Limits, ReferenceCheck
 from benchlog.screen.app import BenchApp, ScreenOptions
-from benchlog.verdict.timebase import UNCORRECTED, timebase_for
+from benchlog.verdict.timebase.known_timebase import UNCORRECTED, timebase_for
 
 COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.05)
 DAY_NS = 86_400 * 10**9

@@ -4,7 +4,12 @@ import pytest
 from screen.looking import text_of, until, until_gone
 from screen.scenes import Scene, Stage
 
-from benchlog.model import Identity, Purpose, ReferenceCheck, Timebase
+from benchlog.model import (
+    Identity,
+    Purpose,
+    ReferenceCheck,
+    Timebase,
+)
 from benchlog.screen.app import BenchApp
 from benchlog.screen.follow import Follower
 from benchlog.screen.live import Bell

@@ -8,7 +8,7 @@ from benchlog.clock import Clock, HostClock, VirtualClock
 from benchlog.simulate import SimulatedBench, Via
 from benchlog.simulate.bench_wait import Patience
 from benchlog.simulate.instruments.faults import Faults
-from benchlog.simulate.instruments.scpi_counter import ScpiCounter
+from benchlog.simulate.instruments.scpi_counter import SimulatedScpiCounter
 from benchlog.simulate.physics.counting import Counter, CounterSpec, InputSpec
 from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
 from benchlog.simulate.physics.room import (
@@ -18,7 +18,7 @@ from benchlog.simulate.physics.room import (
     SupplySpec,
 )
 from benchlog.simulate.physics.world import World
-from benchlog.simulate.scenario import CounterAt, Place, Scenario
+from benchlog.simulate.scenario import CounterAt, Scenario, SimulatedPosition
 
 QUARTZ = OscillatorSpec(16e6, offset_ppm=10.0)
 STILL = RoomSpec(25.0, 0.0, 0.0, 0.0)
@@ -40,7 +40,7 @@ class Desk:
         inputs = {1: InputSpec("A")}
         counter = Counter(spec or CounterSpec(), inputs, world, "counter")
         self.faults = Faults("faults")
-        self.device = ScpiCounter("counter", counter, self.faults)
+        self.device = SimulatedScpiCounter("counter", counter, self.faults)
 
     def ask(self, message: str | bytes) -> str | None:
         raw = message.encode("latin-1") if isinstance(message, str) else message
@@ -56,7 +56,9 @@ class Desk:
 
 def scenario(*ways: Via, gate_s: float = 0.01, **changes) -> Scenario:
     counter = CounterAt("counter", {1: "A"}, via=ways or (Via.TCP,), gate_s=gate_s)
-    return Scenario((Place("A", QUARTZ),), (counter,), room=STILL, **changes)
+    return Scenario(
+        (SimulatedPosition("A", QUARTZ),), (counter,), room=STILL, **changes
+    )
 
 
 def port_of(address: str) -> int:

@@ -132,8 +132,11 @@ def test_what_nobody_received_is_not_in_the_truth():
         line.say("FREQ:APER 0.5;:READ?")
         host_sleep(0.1)
         line.close()
-        host_sleep(0.8)
-        assert bench.served("counter") == ()
+        again = Line(addresses["counter"])
+        heard = again.ask("FREQ:APER 0.5;:READ?")  # its gate ends after the other's
+        again.close()
+        (served,) = bench.served("counter")
+        assert served.text == heard.decode().strip()
 
 
 def test_an_hour_in_a_second():
@@ -216,6 +219,7 @@ def test_an_unknown_line_form_is_named():
     bench = SimulatedBench(talking, HostClock())
     with pytest.raises(NotFoundError, match="line-hz"):
         bench.start()
+    # private: the folder whose end is asserted
     assert not bench._folder.exists()
     assert ours() == before
 

@@ -9,7 +9,7 @@ from benchlog.simulate.bench_wait import Patience
 from benchlog.simulate.physics.counting import (
     Counter,
     CounterSpec,
-    Front,
+    InputSettings,
     InputSpec,
 )
 from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
@@ -31,9 +31,14 @@ def counter(spec: CounterSpec, device: OscillatorSpec, divider: float = 1.0) -> 
     return Counter(spec, {1: InputSpec("A", divider)}, world, "counter")
 
 
-def count(counter: Counter, gate_s: float = 1.0, front: Front | None = None, which=1):
+def count(
+    counter: Counter, gate_s: float = 1.0, front: InputSettings | None = None, which=1
+):
+    # private: the world of a counter that the test makes move
     patience = Patience(counter._world.clock)
-    return counter.finish(counter.begin(gate_s, which, front or Front()), patience)
+    return counter.finish(
+        counter.begin(gate_s, which, front or InputSettings()), patience
+    )
 
 
 # A counter whose time base is fast reads low (common practice, no source; it follows
@@ -52,6 +57,7 @@ def test_a_fast_time_base_reads_low(timebase_ppm):
 
 def test_the_gate_is_as_long_as_the_time_base_believes():
     one = counter(CounterSpec(timebase_ppm=100.0), OscillatorSpec(10e6))
+    # private: the world of a counter that the test makes move
     begin_ns = one._world.clock.mono_ns()
     assert count(one).mono_ns - begin_ns == pytest.approx(1e9 / (1 + 1e-4), abs=1)
 
@@ -93,15 +99,18 @@ def test_the_divider_divides():
 @pytest.mark.parametrize(
     ("front", "seen"),
     [
-        (Front(), True),
-        (Front(level_v=1.0), True),
-        (Front(level_v=3.4), False),
-        (Front(level_v=-0.1), False),
-        (Front(level_v=2.0, impedance_ohm=50.0), False),  # half of 3.3 V is left
-        (Front(level_v=1.0, impedance_ohm=50.0), True),
-        (Front(coupling="AC", level_v=0.0), True),
-        (Front(coupling="AC", level_v=1.7), False),
-        (Front(low_pass=True), False),  # 100 kHz filter, 16 MHz signal
+        (InputSettings(), True),
+        (InputSettings(level_v=1.0), True),
+        (InputSettings(level_v=3.4), False),
+        (InputSettings(level_v=-0.1), False),
+        (
+            InputSettings(level_v=2.0, impedance_ohm=50.0),
+            False,
+        ),  # half of 3.3 V is left
+        (InputSettings(level_v=1.0, impedance_ohm=50.0), True),
+        (InputSettings(coupling="AC", level_v=0.0), True),
+        (InputSettings(coupling="AC", level_v=1.7), False),
+        (InputSettings(low_pass=True), False),  # 100 kHz filter, 16 MHz signal
     ],
 )
 def test_what_counts_as_a_signal(front, seen):
@@ -111,6 +120,7 @@ def test_what_counts_as_a_signal(front, seen):
 
 def test_nothing_wired_and_nothing_inserted_is_no_signal_after_a_whole_gate():
     one = counter(CounterSpec(), OscillatorSpec(16e6))
+    # private: the world of a counter that the test makes move
     begin_ns = one._world.clock.mono_ns()
     assert math.isnan(count(one, which=2).hz)
     assert one._world.clock.mono_ns() - begin_ns == pytest.approx(1e9, abs=2)

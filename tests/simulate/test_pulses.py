@@ -15,7 +15,7 @@ from benchlog.model import Flag
 from benchlog.simulate import Via
 from benchlog.simulate.bench import _world
 from benchlog.simulate.bench_wait import Patience
-from benchlog.simulate.physics.counting import Counter, CounterSpec, Front
+from benchlog.simulate.physics.counting import Counter, CounterSpec, InputSettings
 from benchlog.simulate.physics.pulse_trains import (
     DividedTrain,
     ReceiverTrain,
@@ -122,7 +122,7 @@ def test_a_counter_at_the_receiver_reads_its_own_time_base(timebase_ppm):
     counter = Counter(spec, made.inputs(made.counters[0]), world, "c")
     counts = []
     for _ in range(50):
-        gate = counter.begin(10.0, REFERENCE_INPUT, Front())
+        gate = counter.begin(10.0, REFERENCE_INPUT, InputSettings())
         counts.append(counter.finish(gate, Patience(clock)).hz)
     # a fast time base reads low
     assert (sum(counts) / 50 - 1) * 1e6 == pytest.approx(-timebase_ppm, abs=0.002)

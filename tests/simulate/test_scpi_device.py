@@ -202,4 +202,5 @@ def test_ever_new_headers_do_not_fill_the_memory():
     desk = Desk()
     for k in range(2_000):
         desk.ask(f"A{k}?")
+    # private: memory that must stay bounded
     assert len(desk.device._found) <= 501

@@ -135,6 +135,7 @@ def test_a_serial_port_over_the_network_takes_settings(running):
         port.parity = serial.PARITY_EVEN
         assert port.cts
         assert abs(float(port.readline() and port.readline()) - 16e6) < 1000
+        # private: the port that the fault is ordered at
         server = running[0]._servers["counter@rfc2217"]
         assert (server.serial.baudrate, server.serial.parity) == (115_200, "E")
     finally:

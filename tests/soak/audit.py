@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchlog.model import EventKind, Flag
-from benchlog.verdict.gaps import NO_CAUSE
+from benchlog.verdict.run.run_gaps import NO_CAUSE
 
 SOUND = ("", "late")
 LATE_S = 3.0

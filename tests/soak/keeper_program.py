@@ -17,11 +17,11 @@ from pathlib import Path
 from benchlog.catalogue import load_bench, load_part
 from benchlog.clock import Moment, host_clock, host_moment
 from benchlog.model import Purpose, RunPlan
-from benchlog.recorder import lookout
+from benchlog.recorder import host_monitor as lookout
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.resume import resumed
-from benchlog.recorder.telling import line_of
-from benchlog.recorder.told import Told
+from benchlog.recorder.narration import line_of
+from benchlog.recorder.notice import Notice
+from benchlog.recorder.run.resume import resumed
 
 
 def shifted(folder: Path):
@@ -56,7 +56,7 @@ def main() -> None:
 
     with (Path(folder) / "told.txt").open("a") as log:
 
-        def tell(told: Told) -> None:
+        def tell(told: Notice) -> None:
             if line := line_of(told):
                 log.write(line + "\n")
                 log.flush()

@@ -22,7 +22,7 @@ from crowd import onlooker
 from rig import Rig
 
 from benchlog.clock import host_deadline, host_sleep
-from benchlog.recorder.limits import resident_mb
+from benchlog.recorder.instruments.process_limits import resident_mb
 
 BREAKS = 10
 

@@ -10,7 +10,7 @@ import os
 import sys
 from pathlib import Path
 
-from store.making import begin, rows
+from store.making import begin, connection_of, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.store.writer import Writer
@@ -18,9 +18,9 @@ from benchlog.store.writer import Writer
 path, commits = Path(sys.argv[1]), int(sys.argv[2])
 writer = Writer.open(path, VirtualClock(), guarded=False)
 run, segment = begin(writer, "CUT-0001")
-writer._connection.execute("pragma wal_autocheckpoint=24")
+connection_of(writer).execute("pragma wal_autocheckpoint=24")
 if sys.argv[3:] == ["unsafe"]:
-    writer._connection.execute("pragma synchronous=off")
+    connection_of(writer).execute("pragma synchronous=off")
 total = 0
 os.write(1, b"acknowledged 0\n")
 for number in range(commits):

@@ -135,7 +135,7 @@ class Rig:
                 words = Path(f"/proc/{pid}/cmdline").read_bytes()
             except OSError:
                 continue
-            if b"benchlog.recorder.child" in words:
+            if b"benchlog.recorder.instruments.instrument_process" in words:
                 found.append(pid)
         return found
 

@@ -10,7 +10,12 @@ import pytest
 from store.making import begin
 
 from benchlog.clock import VirtualClock
-from benchlog.model import Event, EventKind, Flag, Reading
+from benchlog.model import (
+    Event,
+    EventKind,
+    Flag,
+    Reading,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 

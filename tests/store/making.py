@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from benchlog.clock import VirtualClock
 from benchlog.model import (
@@ -20,6 +21,7 @@ from benchlog.model import (
     TemperatureLaw,
     Timebase,
 )
+from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
 from benchlog.store.writer import Writer
 
@@ -73,3 +75,15 @@ def rows(run: int, segment: int, count: int, first: int = 0) -> list[Row]:
 def fresh_writer(folder: Path, **more: object) -> Iterator[Writer]:
     with Writer.open(folder / "bench.db", VirtualClock(), **more) as writer:
         yield writer
+
+
+def connection_of(one: Writer | Reader) -> Any:
+    """Return the connection itself, to see or damage what the public side hides."""
+    return one._connection  # private: files must be damaged as other tools would
+
+
+def clock_of(writer: Writer) -> VirtualClock:
+    """Return the clock that the writer was given, to let time pass."""
+    clock = writer._clock  # private: the fixture that made it hands out the writer only
+    assert isinstance(clock, VirtualClock)
+    return clock

@@ -1,7 +1,7 @@
 """What is said of a run afterwards stands beside what it was: nothing is lost."""
 
 import pytest
-from store.making import PART, TIMEBASE, begin, rows
+from store.making import PART, TIMEBASE, begin, connection_of, rows
 
 from benchlog.errors import StoreRefusedError
 from benchlog.store.rows import Amendment, VerdictRow
@@ -37,7 +37,7 @@ def test_amendments_are_never_changed_or_deleted(writer):
     writer.amend(run, Amendment("void", "probe off"))
     for sql in ("update amendments set reason = ''", "delete from amendments"):
         with pytest.raises(Exception, match="amendments are never"):
-            writer._connection.execute(sql)
+            connection_of(writer).execute(sql)
 
 
 def test_no_amendment_without_its_run(writer):

@@ -16,7 +16,7 @@ from benchlog.analysis.series import (
 )
 from benchlog.errors import DataError
 from benchlog.model import Breaks, Flag, Frequencies
-from benchlog.store import frequencies as lean
+from benchlog.store import arrays as lean
 from benchlog.store.reader import Reader
 
 STEP_NS = 1_000_000_000

@@ -4,7 +4,7 @@ import fcntl
 import sqlite3
 
 import pytest
-from store.making import begin, rows
+from store.making import begin, connection_of, rows
 from store.processes import program, python
 
 from benchlog.clock import HostClock, VirtualClock
@@ -56,7 +56,7 @@ def test_commits_wait_for_the_lock_file(tmp_path):
 def test_the_log_is_moved_on_under_the_lock_only(tmp_path):
     path = tmp_path / "bench.db"
     with Writer.open(path, VirtualClock(), guarded=True) as writer:
-        connection = writer._connection
+        connection = connection_of(writer)
         assert connection.execute("pragma wal_autocheckpoint").fetchone()[0] == 0
         run, segment = begin(writer)
         sizes = []

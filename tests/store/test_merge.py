@@ -4,7 +4,7 @@ import shutil
 
 import numpy as np
 import pytest
-from store.making import COUNTER, PART, begin, reading, rows
+from store.making import COUNTER, PART, begin, connection_of, reading, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError, StoreOlderError, UsageError
@@ -16,7 +16,8 @@ from benchlog.model import (
     Lot,
     ReferenceCheck,
 )
-from benchlog.store import migrate, schema
+from benchlog.store import opening as migrate
+from benchlog.store import schema
 from benchlog.store.backup import Copied, back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
@@ -126,7 +127,7 @@ def test_what_was_said_last_counts_whichever_file_comes_first(tmp_path, order):
             later = [one.word for one in reader.verdicts(run) if one.at_utc_ns < 1000]
             assert later == ["pass", "fail"]
         voided = "select distinct voided from readings_named where run_id = ?"
-        assert writer._connection.execute(voided, (run,)).fetchall() == [(0,)]
+        assert connection_of(writer).execute(voided, (run,)).fetchall() == [(0,)]
 
 
 def test_what_is_said_after_a_clock_was_set_back_still_counts(tmp_path):

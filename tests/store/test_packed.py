@@ -4,13 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from store.making import begin, rows
+from store.making import begin, connection_of, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.model import Columns
-from benchlog.store.blocks import BLOCK
-from benchlog.store.columns import SELECT, columns_from
-from benchlog.store.packed import pack, unpack
+from benchlog.store.arrays import SELECT, columns_from
+from benchlog.store.derived_blocks import BLOCK, pack, unpack
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -45,12 +44,14 @@ def long_run(tmp_path):
 
 
 def as_rows(reader, run, after_id=0, limit=-1):
-    return columns_from(reader._connection.execute(SELECT, (run, after_id, limit)))
+    return columns_from(connection_of(reader).execute(SELECT, (run, after_id, limit)))
 
 
 def test_whole_blocks_are_packed(long_run):
     reader, _ = long_run
-    found = reader._connection.execute("select sum(n), count(*) from packed").fetchone()
+    found = (
+        connection_of(reader).execute("select sum(n), count(*) from packed").fetchone()
+    )
     assert found == (5 * BLOCK, 5)
 
 
@@ -83,10 +84,10 @@ def test_without_packed_blocks_rows_are_read(long_run, tmp_path):
     whole = as_rows(reader, run)
     with Writer.open(reader.path, VirtualClock()) as writer:
         gone = int(whole.id[2 * BLOCK])
-        writer._connection.execute("delete from packed where first_id <= ?", (gone,))
+        connection_of(writer).execute("delete from packed where first_id <= ?", (gone,))
         same(reader.columns_after(run), whole)
         writer.rebuild_outline(run)
-        count = writer._connection.execute("select count(*) from packed").fetchone()
+        count = connection_of(writer).execute("select count(*) from packed").fetchone()
     assert count == (5,)
     same(reader.columns_after(run), whole)
 

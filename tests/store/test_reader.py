@@ -6,7 +6,7 @@ import sqlite3
 
 import numpy as np
 import pytest
-from store.making import begin, reading, rows
+from store.making import begin, clock_of, connection_of, reading, rows
 from store.processes import program, python
 
 from benchlog.errors import NotFoundError
@@ -94,7 +94,7 @@ def test_the_outline_says_what_the_readings_say(writer, reader, batch):
         some = rows(run, segment, min(batch, count - at), at)
         writer.commit(some)
     check_outline(reader, run)
-    stored = writer._connection.execute("select count(*) from outline").fetchone()[0]
+    stored = connection_of(writer).execute("select count(*) from outline").fetchone()[0]
     assert stored == count // 1024
 
 
@@ -152,11 +152,11 @@ def test_runs_side_by_side_each_have_their_outline(writer, reader):
 def test_the_outline_is_worked_out_when_missing_and_rebuilt(writer, reader):
     run, segment = begin(writer)
     writer.commit(rows(run, segment, 3000))
-    writer._connection.execute("delete from outline")
+    connection_of(writer).execute("delete from outline")
     assert reader.count(run) == 3000
     check_outline(reader, run)
     writer.rebuild_outline(run)
-    stored = writer._connection.execute("select count(*) from outline").fetchone()[0]
+    stored = connection_of(writer).execute("select count(*) from outline").fetchone()[0]
     assert stored == 2
     writer.commit(rows(run, segment, 200, 3000))
     check_outline(reader, run)
@@ -177,7 +177,7 @@ def test_a_batch_that_fails_leaves_no_outline_behind(writer, reader):
 def test_a_resumed_run_goes_on_with_its_outline(writer, reader):
     run, segment = begin(writer)
     writer.commit(rows(run, segment, 1500))
-    with type(writer).open(writer.path, writer._clock) as another:
+    with type(writer).open(writer.path, clock_of(writer)) as another:
         another.commit(rows(run, another.begin_segment(run), 1500, 1500))
     check_outline(reader, run)
 
@@ -207,7 +207,7 @@ def test_a_reader_knows_when_its_file_is_gone(writer, reader):
 
 def test_a_reader_cannot_write(reader):
     with pytest.raises(Exception, match="readonly"):
-        reader._connection.execute("delete from runs")
+        connection_of(reader).execute("delete from runs")
 
 
 NAMED = """
@@ -276,7 +276,7 @@ def test_what_happened_is_never_changed(writer, sql):
     writer.commit([(run, segment, one) for one in logged])
     writer.add_verdict(run, VerdictRow("pass"))
     with pytest.raises(Exception, match="are never"):
-        writer._connection.execute(sql)
+        connection_of(writer).execute(sql)
     stranger = sqlite3.connect(writer.path)
     try:
         if "replace" not in sql:  # that needs a pragma of the connection

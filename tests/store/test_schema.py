@@ -4,12 +4,13 @@ import subprocess
 import sys
 
 import pytest
-from store.making import begin, rows
+from store.making import begin, connection_of, rows
 from store.processes import environment
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
-from benchlog.store import migrate, schema, sqlite
+from benchlog.store import opening as migrate
+from benchlog.store import schema, sqlite
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
@@ -38,7 +39,7 @@ def rows_of(connection, sql):
 
 
 def test_the_tables_of_the_design_are_there_and_strict(writer):
-    found = rows_of(writer._connection, "pragma table_list")
+    found = rows_of(connection_of(writer), "pragma table_list")
     strict = {
         name: bool(flag) for _, name, kind, _, _, flag in found if kind == "table"
     }
@@ -56,8 +57,8 @@ def test_the_files_settings(writer):
         "application_id": sqlite.APPLICATION_ID,
     }
     for name, value in settings.items():
-        assert rows_of(writer._connection, f"pragma {name}") == [(value,)], name
-    assert rows_of(writer._connection, "pragma foreign_key_check") == []
+        assert rows_of(connection_of(writer), f"pragma {name}") == [(value,)], name
+    assert rows_of(connection_of(writer), "pragma foreign_key_check") == []
 
 
 def test_the_number_of_steps_is_the_newest_schema():
@@ -68,7 +69,7 @@ def test_every_parent_is_a_foreign_key(writer):
     parents = {
         (table, row[3])
         for table in TABLES
-        for row in rows_of(writer._connection, f"pragma foreign_key_list({table})")
+        for row in rows_of(connection_of(writer), f"pragma foreign_key_list({table})")
     }
     for table in ("readings", "edges", "conditions", "events"):
         assert {(table, "run_id"), (table, "segment_id")} <= parents
@@ -104,17 +105,19 @@ def test_a_file_of_schema_1_learns_amendments(tmp_path, monkeypatch):
         older.setattr(migrate, "NEWEST", 1)
         older.setattr(schema, "STEPS", schema.STEPS[:1])
         with Writer.open(path, VirtualClock()) as writer:
-            assert rows_of(writer._connection, "pragma user_version") == [(1,)]
+            assert rows_of(connection_of(writer), "pragma user_version") == [(1,)]
             run, segment = begin(writer)
             writer.commit(rows(run, segment, 5))
     with Writer.open(path, VirtualClock()) as writer, Reader.open(path) as reader:
-        assert rows_of(writer._connection, "pragma user_version") == [(migrate.NEWEST,)]
+        assert rows_of(connection_of(writer), "pragma user_version") == [
+            (migrate.NEWEST,)
+        ]
         assert reader.count(run) == 5
         named = "select distinct device, device_typed, voided from readings_named"
-        assert rows_of(writer._connection, named) == [("D1", "D1", 0)]
+        assert rows_of(connection_of(writer), named) == [("D1", "D1", 0)]
         writer.amend(run, Amendment("device", "7 read as 1", "D1", "D7"))
         writer.amend(run, Amendment("void", "probe fell off"))
-        assert rows_of(writer._connection, named) == [("D7", "D1", 1)]
+        assert rows_of(connection_of(writer), named) == [("D7", "D1", 1)]
         assert reader.run(run).void == "probe fell off"
 
 

@@ -5,7 +5,17 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from store.making import COUNTER, PART, TIMEBASE, begin, plan, reading, rows
+from store.making import (
+    COUNTER,
+    PART,
+    TIMEBASE,
+    begin,
+    clock_of,
+    connection_of,
+    plan,
+    reading,
+    rows,
+)
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError, StoreRefusedError
@@ -37,7 +47,7 @@ def test_open_makes_folders_and_an_empty_run_list(tmp_path):
 
 
 def test_a_run_comes_back_as_it_was_begun(writer, reader):
-    writer._clock.sleep(5)
+    clock_of(writer).sleep(5)
     run_id = writer.begin_run(
         plan("D\x001 – é\U0001f600", lot="L7", operator="O. P.", note="n\n2"),
         {"counter": COUNTER},
@@ -53,7 +63,7 @@ def test_a_run_comes_back_as_it_was_begun(writer, reader):
     assert run.timebase == Timebase("checked", 0.01, 0.002, 5, "ref", 7.5)
     assert (run.control, run.resolution_hz) == ("/run/x.sock", 0.001)
     assert (run.open, run.simulated, run.readings) == (True, False, 0)
-    assert run.started_utc_ns == writer._clock.utc_ns()
+    assert run.started_utc_ns == clock_of(writer).utc_ns()
     assert run.snapshot["bench"]["instruments"]["room"]["options"] == {"value": 25.0}
 
 
@@ -118,7 +128,7 @@ def test_nothing_that_is_no_number_gets_past_the_table_itself(writer):
     run, segment = begin(writer)
     for number in (math.inf, math.nan, 0.0, -1.0):
         with pytest.raises(Exception, match="constraint failed"):
-            writer._connection.execute(
+            connection_of(writer).execute(
                 "insert into readings (run_id, segment_id, mono_ns, gate_s,"
                 " frequency_hz, flags) values (?, ?, 0, 1, ?, 0)",
                 (run, segment, number),
@@ -181,7 +191,7 @@ def test_one_device_of_one_lot_is_one_row(writer):
         writer.begin_run(plan("D1", lot=lot), {"counter": COUNTER}, TIMEBASE)
     tables = ("devices", "lots", "parts", "instruments", "runs")
     counts = [
-        writer._connection.execute(f"select count(*) from {name}").fetchone()[0]
+        connection_of(writer).execute(f"select count(*) from {name}").fetchone()[0]
         for name in tables
     ]
     assert counts == [3, 2, 1, 1, 5]
@@ -196,7 +206,7 @@ def test_a_changed_part_file_changes_no_old_run(writer, reader):
 
 def test_ending_and_resuming(writer, reader):
     run, _ = begin(writer)
-    writer._clock.sleep(3)
+    clock_of(writer).sleep(3)
     writer.end_run(run, "stopped")
     ended = reader.run(run)
     assert (ended.open, ended.ended_how) == (False, "stopped")
@@ -208,7 +218,7 @@ def test_ending_and_resuming(writer, reader):
 def test_segments_carry_the_clock_or_what_an_export_says(writer, reader):
     run, first = begin(writer)
     second = writer.begin_segment(run, Segment(7, 5, -6, "other-boot"))
-    now = writer._clock
+    now = clock_of(writer)
     assert reader.segments(run)[0].began_mono_ns == now.mono_ns()
     assert reader.segments(run)[1] == Segment(second, 5, -6, "other-boot")
     assert first < second

@@ -11,10 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from benchlog.model import Columns, Kind, Limits, Part, Timebase, Word
-from benchlog.verdict.capability import Interval, clopper_pearson
-from benchlog.verdict.earlystop import EarlyStop, StopRule
-from benchlog.verdict.judge import RunJudge
+from benchlog.model import (
+    Columns,
+    Decision,
+    Kind,
+    Limits,
+    Part,
+    Timebase,
+)
+from benchlog.verdict.lot.capability import Interval, clopper_pearson
+from benchlog.verdict.run.early_stop import EarlyStop, StopRule
+from benchlog.verdict.run.reading_judge import RunJudge
 
 Array = NDArray[np.float64]
 Noise = Callable[[np.random.Generator, int], Array]
@@ -55,12 +62,12 @@ class Tally:
     undecided: int = 0
     readings: list[int] = field(default_factory=list)
 
-    def count(self, conforms: bool, word: Word, readings: int) -> None:
+    def count(self, conforms: bool, word: Decision, readings: int) -> None:
         self.good += conforms
         self.bad += not conforms
-        self.false_reject += conforms and word is Word.FAIL
-        self.false_accept += (not conforms) and word is Word.PASS
-        self.undecided += word is Word.UNDECIDED
+        self.false_reject += conforms and word is Decision.FAIL
+        self.false_accept += (not conforms) and word is Decision.PASS
+        self.undecided += word is Decision.UNDECIDED
         self.readings.append(readings)
 
     def accepts(self) -> Interval:
@@ -100,7 +107,7 @@ def columns(ppm: Array, first: int) -> Columns:
     )
 
 
-def decide(ppm: Array, u_ppm: float, rule: StopRule) -> tuple[Word, int, Word]:
+def decide(ppm: Array, u_ppm: float, rule: StopRule) -> tuple[Decision, int, Decision]:
     """Return the early word with its readings, and the word at the maximum."""
     judge = RunJudge(PART, timebase=Timebase("stated", 0.0, u_ppm))
     stop, early, done = EarlyStop(rule), None, 0
@@ -153,9 +160,9 @@ def looking_every_time(devices: int, seed: int, rule: StopRule) -> Tally:
         u = k * np.sqrt(np.maximum(var, 0) / n)
         clear = (np.abs(mean) > u) & (n >= rule.min_readings)
         at = int(np.argmax(clear)) if clear.any() else rule.max_readings - 1
-        word = Word.UNDECIDED
+        word = Decision.UNDECIDED
         if clear.any():
-            word = Word.PASS if mean[at] < 0 else Word.FAIL
+            word = Decision.PASS if mean[at] < 0 else Decision.FAIL
         for conforms in (True, False):
             tally.count(conforms, word, at + 1)
     return tally

@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 from columns_maker import columns
 
-from benchlog.model import Kind, Limits, Part, Timebase
-from benchlog.verdict.judge import RunJudge
+from benchlog.model import (
+    Kind,
+    Limits,
+    Part,
+    Timebase,
+)
+from benchlog.verdict.run.reading_judge import RunJudge
 
 FINE = Timebase("checked", 0.0, 1e-4, None, "checked")
 

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from benchlog.evaluation.wording import freedom_text
-from benchlog.verdict.budget import (
+from benchlog.verdict.run.budget import (
     BudgetLine,
     budget_of,
     coverage_factor,

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from benchlog.verdict.capability import at_most, capability, clopper_pearson
+from benchlog.verdict.lot.capability import at_most, capability, clopper_pearson
 
 
 def scaled(mean: float, sd: float, n: int = 101) -> list[float]:

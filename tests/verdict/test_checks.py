@@ -17,14 +17,20 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.units import NS_PER_S
-from benchlog.verdict.checks import MUCH_WORSE, beside, ruling, stated_goes_on, weighed
-from benchlog.verdict.standing import (
+from benchlog.verdict.timebase.check_validity import (
     VOIDED,
     all_as_known,
     as_known,
     timebase_now,
 )
-from benchlog.verdict.timebase import timebase_by
+from benchlog.verdict.timebase.governing_check import (
+    MUCH_WORSE,
+    beside,
+    ruling,
+    stated_goes_on,
+    weighed,
+)
+from benchlog.verdict.timebase.known_timebase import timebase_by
 
 DAY_NS = 86_400 * NS_PER_S
 WHO = Identity("M,C,7,1", "M", "C", "7", "1")

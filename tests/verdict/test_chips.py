@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from benchlog.errors import DataError
-from benchlog.verdict.chips import Chip, spread_of
+from benchlog.verdict.lot.chips import Chip, spread_of
 
 
 def chips(offsets):

@@ -8,10 +8,20 @@ import pytest
 from columns_maker import columns
 
 from benchlog.analysis.pairing import Pairs
-from benchlog.model import Kind, Limits, Part, Timebase
-from benchlog.verdict.compare import Answer, Side, compare
-from benchlog.verdict.comparewords import difference_document, in_words
-from benchlog.verdict.judge import RunJudge
+from benchlog.model import (
+    Kind,
+    Limits,
+    Part,
+    Timebase,
+)
+from benchlog.verdict.run.comparison import (
+    ComparisonAnswer,
+    Side,
+    compare,
+    difference_document,
+    in_words,
+)
+from benchlog.verdict.run.reading_judge import RunJudge
 
 PART = Part("q", "q", Kind.QUARTZ, 16e6, Limits(30.0))
 BASE = Timebase("stated", 0.0, 0.05)
@@ -36,10 +46,10 @@ def test_one_counter_cancels_and_two_do_not():
     found = compare(a, b)
     parts = [s.assessment.budget.lines[2].u_ppm for s in (a, b)]
     assert found.budget.u_ppm == pytest.approx(math.hypot(*parts))
-    assert found.offset is Answer.MORE
+    assert found.offset is ComparisonAnswer.MORE
     other = compare(a, replace(b, counter="c 2"))
     assert other.budget.u_ppm == pytest.approx(math.hypot(0.05, 0.05, *parts))
-    assert other.offset is Answer.UNCLEAR
+    assert other.offset is ComparisonAnswer.UNCLEAR
     unknown = compare(replace(a, counter=""), replace(b, counter=""))
     assert unknown.budget.u_ppm == other.budget.u_ppm
 
@@ -57,7 +67,7 @@ def test_a_check_between_two_runs_makes_no_difference_between_them():
     assert b.assessment.offset_ppm - a.assessment.offset_ppm > 0.29
     for found in (compare(a, b), compare(b, a)):
         assert abs(found.delta_ppm) < 0.001
-        assert found.offset is Answer.UNCLEAR
+        assert found.offset is ComparisonAnswer.UNCLEAR
         assert line(found, "time base").u_ppm == 0.0
         assert found.budget.expanded_ppm < 0.001
         assert abs(found.farther_ppm) < 0.001
@@ -101,20 +111,20 @@ def test_a_voided_check_is_not_what_corrects_both():
 def test_on_both_sides_of_nominal_the_shared_time_base_counts_twice():
     found = compare(side(1, 5.0), side(2, -5.05))
     assert found.delta_ppm == pytest.approx(-10.05, abs=0.01)
-    assert found.offset is Answer.LESS
+    assert found.offset is ComparisonAnswer.LESS
     assert found.farther_ppm == pytest.approx(0.05, abs=0.01)
     assert found.farther_budget.lines[0].u_ppm == pytest.approx(0.1)
-    assert found.distance is Answer.UNCLEAR
+    assert found.distance is ComparisonAnswer.UNCLEAR
     same = compare(side(1, -5.0), side(2, -5.05))
-    assert same.distance is Answer.MORE
+    assert same.distance is ComparisonAnswer.MORE
     assert "run 2 is farther from nominal" in in_words(same)
 
 
 def test_a_time_base_too_poor_to_tell_the_side_of_nominal_tells_no_distance():
     poor = replace(BASE, u_ppm=26.0)
     found = compare(side(1, 5.0, base=poor), side(2, 5.1, base=poor))
-    assert found.offset is Answer.MORE  # the difference needs no time base
-    assert found.distance is Answer.UNCLEAR
+    assert found.offset is ComparisonAnswer.MORE  # the difference needs no time base
+    assert found.distance is ComparisonAnswer.UNCLEAR
 
 
 def test_the_time_base_may_age_between_two_runs():
@@ -131,9 +141,9 @@ def test_steadier_only_when_the_interval_says_so():
     quiet, loud = side(1, 5.0, noise_ppm=0.01), side(2, 5.0, noise_ppm=0.02)
     found = compare(quiet, loud)
     assert found.ratio.low > 1
-    assert found.scatter is Answer.MORE
+    assert found.scatter is ComparisonAnswer.MORE
     alike = compare(side(11, 5.0), side(12, 5.0))
-    assert alike.scatter is Answer.UNCLEAR
+    assert alike.scatter is ComparisonAnswer.UNCLEAR
 
 
 def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():
@@ -148,15 +158,18 @@ def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():
         series.append(ppm)
     apart = compare(*sides)
     paired = compare(*sides, Pairs(np.arange(100.0), *series, 1.0))
-    assert apart.offset is Answer.UNCLEAR
-    assert paired.offset is Answer.MORE
+    assert apart.offset is ComparisonAnswer.UNCLEAR
+    assert paired.offset is ComparisonAnswer.MORE
     assert paired.paired and "pair by pair" in paired.notes[0]
 
 
 def test_too_little_to_say():
     found = compare(side(1, 5.0, n=1), side(2, 6.0))
     assert found.budget is None
-    assert (found.offset, found.distance) == (Answer.UNCLEAR, Answer.UNCLEAR)
+    assert (found.offset, found.distance) == (
+        ComparisonAnswer.UNCLEAR,
+        ComparisonAnswer.UNCLEAR,
+    )
     document = difference_document(found)
     assert document["u_ppm"] is None
     assert document["delta_ppm"] == pytest.approx(1.0, abs=0.1)

@@ -8,10 +8,10 @@ import math
 
 import pytest
 
-from benchlog.model import Word
-from benchlog.verdict.budget import coverage_factor
-from benchlog.verdict.decide import conformance_probability, word_for, worst
-from benchlog.verdict.jitter import Scatter, jitter_verdict
+from benchlog.model import Decision
+from benchlog.verdict.run.budget import coverage_factor
+from benchlog.verdict.run.decision import conformance_probability, word_for, worst
+from benchlog.verdict.run.jitter import Scatter, jitter_verdict
 
 
 @pytest.mark.parametrize(
@@ -73,13 +73,13 @@ def test_without_uncertainty_the_value_decides():
 @pytest.mark.parametrize(
     ("offset", "word"),
     [
-        (45, Word.PASS),  # 50 ppm with U = 5: acceptance limit 45 (ILAC-G8)
-        (-45, Word.PASS),
-        (45.01, Word.UNDECIDED),
-        (-50, Word.UNDECIDED),
-        (55, Word.UNDECIDED),
-        (55.01, Word.FAIL),
-        (-55.01, Word.FAIL),
+        (45, Decision.PASS),  # 50 ppm with U = 5: acceptance limit 45 (ILAC-G8)
+        (-45, Decision.PASS),
+        (45.01, Decision.UNDECIDED),
+        (-50, Decision.UNDECIDED),
+        (55, Decision.UNDECIDED),
+        (55.01, Decision.FAIL),
+        (-55.01, Decision.FAIL),
     ],
 )
 def test_guard_band(offset, word):
@@ -93,12 +93,13 @@ def test_risk_at_the_acceptance_limit():
 
 
 def test_the_worst_word():
-    assert worst(Word.PASS, Word.UNDECIDED) is Word.UNDECIDED
-    assert worst(Word.UNDECIDED, Word.FAIL, Word.PASS) is Word.FAIL
+    assert worst(Decision.PASS, Decision.UNDECIDED) is Decision.UNDECIDED
+    assert worst(Decision.UNDECIDED, Decision.FAIL, Decision.PASS) is Decision.FAIL
 
 
 @pytest.mark.parametrize(
-    ("rms", "word"), [(0.3, Word.PASS), (0.5, Word.UNDECIDED), (0.9, Word.FAIL)]
+    ("rms", "word"),
+    [(0.3, Decision.PASS), (0.5, Decision.UNDECIDED), (0.9, Decision.FAIL)],
 )
 def test_jitter(rms, word):
     """Chi-squared at 20: 9.590777, 34.169607 (any table)."""
@@ -116,19 +117,19 @@ def test_large_jitter_is_said_like_all_other_figures():
 
 def test_jitter_of_too_few_readings():
     found = jitter_verdict(None, None, 0.5)
-    assert (found.word, found.low_ppm) == (Word.UNDECIDED, None)
+    assert (found.word, found.low_ppm) == (Decision.UNDECIDED, None)
     assert "at least 3" in found.text
 
 
 @pytest.mark.parametrize(
     ("line", "gate", "word", "said"),
     [
-        (0.704, 0.003, Word.PASS, "moves slowly or in steps by 0.704 ppm rms"),
-        (0.704, 0.003, Word.PASS, "the jitter limit of 0.5 ppm is met"),
-        (9.0, 0.6, Word.FAIL, "more than the jitter limit"),
-        (9.0, 0.5, Word.UNDECIDED, "too near the jitter limit"),
-        (0.6, 0.6, Word.FAIL, "exceeds 0.5 ppm"),
-        (0.53, 0.51, Word.UNDECIDED, "too near 0.5 ppm to tell"),
+        (0.704, 0.003, Decision.PASS, "moves slowly or in steps by 0.704 ppm rms"),
+        (0.704, 0.003, Decision.PASS, "the jitter limit of 0.5 ppm is met"),
+        (9.0, 0.6, Decision.FAIL, "more than the jitter limit"),
+        (9.0, 0.5, Decision.UNDECIDED, "too near the jitter limit"),
+        (0.6, 0.6, Decision.FAIL, "exceeds 0.5 ppm"),
+        (0.53, 0.51, Decision.UNDECIDED, "too near 0.5 ppm to tell"),
     ],
 )
 def test_slow_movement_is_no_jitter(line, gate, word, said):
@@ -141,5 +142,5 @@ def test_slow_movement_is_no_jitter(line, gate, word, said):
 
 def test_jitter_without_neighbours_is_not_judged():
     found = jitter_verdict(Scatter(9.0, 30), None, 0.5)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert "no two readings follow each other" in found.text

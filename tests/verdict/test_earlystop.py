@@ -28,10 +28,16 @@ from verdict.campaign import (
 )
 
 from benchlog.errors import UsageError
-from benchlog.model import Kind, Limits, Part, Timebase, Word
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.capability import Interval
-from benchlog.verdict.earlystop import (
+from benchlog.model import (
+    Decision,
+    Kind,
+    Limits,
+    Part,
+    Timebase,
+)
+from benchlog.verdict.lot.capability import Interval
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.early_stop import (
     ERROR_RATE,
     LAST_LOOK_RATE,
     EarlyStop,
@@ -39,7 +45,7 @@ from benchlog.verdict.earlystop import (
     early_guard_ppm,
     settled,
 )
-from benchlog.verdict.judge import RunJudge
+from benchlog.verdict.run.reading_judge import RunJudge
 
 TABLE = Path(__file__).with_name("EARLYSTOP.md")
 
@@ -73,9 +79,10 @@ def test_numbers_that_cannot_be(least: int, most: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("offset", "word"), [(3.0, Word.PASS), (-75.0, Word.FAIL), (45.0, Word.FAIL)]
+    ("offset", "word"),
+    [(3.0, Decision.PASS), (-75.0, Decision.FAIL), (45.0, Decision.FAIL)],
 )
-def test_a_clear_device_ends_after_the_minimum(offset: float, word: Word) -> None:
+def test_a_clear_device_ends_after_the_minimum(offset: float, word: Decision) -> None:
     stop = EarlyStop()
     ppm = offset + np.random.default_rng(1).normal(0, 0.02, 10)
     assert not stop.step(assessed(ppm[:9])).stop
@@ -91,7 +98,7 @@ def test_a_borderline_device_takes_all_readings() -> None:
         step = stop.step(assessed(ppm[:n]))
         assert not step.stop and "next look at" in step.text
     step = stop.step(assessed(ppm))
-    assert (step.stop, step.word) == (True, Word.UNDECIDED)
+    assert (step.stop, step.word) == (True, Decision.UNDECIDED)
 
 
 def test_no_look_is_taken_between_the_planned_ones() -> None:
@@ -135,9 +142,9 @@ def test_a_clear_offset_waits_for_a_jitter_that_is_not_clear() -> None:
     near = assessed(rng.normal(0, 0.45, 10), part=part)
     assert not EarlyStop().step(near).stop
     quiet = EarlyStop().step(assessed(rng.normal(0, 0.02, 10), part=part))
-    assert (quiet.stop, quiet.word) == (True, Word.PASS)
+    assert (quiet.stop, quiet.word) == (True, Decision.PASS)
     restless = EarlyStop().step(assessed(rng.normal(0, 4.0, 10), part=part))
-    assert (restless.stop, restless.word) == (True, Word.FAIL)
+    assert (restless.stop, restless.word) == (True, Decision.FAIL)
 
 
 def test_settled() -> None:

@@ -11,25 +11,31 @@ from verdict.campaign import columns
 from benchlog.analysis.laws import kind_law, ppm_at
 from benchlog.catalogue import find_uses, load_part, load_parts, load_uses
 from benchlog.errors import DataError
-from benchlog.model import Kind, Part, TemperatureLaw, Timebase, Use
+from benchlog.model import (
+    Kind,
+    Part,
+    TemperatureLaw,
+    Timebase,
+    Use,
+)
 from benchlog.units import hz_of_ppm, seconds_per_day
-from benchlog.verdict.assessment import Assessment
-from benchlog.verdict.fitness import (
-    Fit,
+from benchlog.verdict.fitness.fitness import (
     Fitness,
+    FitnessDecision,
     candidates,
     fitness,
     fitness_for,
 )
-from benchlog.verdict.fitnessdocument import document_of
-from benchlog.verdict.judge import RunJudge
-from benchlog.verdict.source import (
+from benchlog.verdict.fitness.fitness_document import document_of
+from benchlog.verdict.fitness.source import (
     Conditions,
     Source,
     Swing,
     measured_source,
     promised_source,
 )
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.reading_judge import RunJudge
 
 RC = load_part("rc-8mhz-delivered")
 QUARTZ = load_part("quartz-16mhz-30ppm")
@@ -73,24 +79,25 @@ def test_what_an_offset_means_for_a_clock() -> None:
     assert 365.25 * seconds_per_day(1) == pytest.approx(31.5576)
     assert seconds_per_day(20) == pytest.approx(1.728)
     assert (
-        fitness_for(use("clock-10min-per-day"), source(-100_000)).verdict is Fit.UNFIT
+        fitness_for(use("clock-10min-per-day"), source(-100_000)).verdict
+        is FitnessDecision.UNFIT
     )
 
 
 @pytest.mark.parametrize(
     ("offset_ppm", "verdict"),
     [
-        (0, Fit.FITS),
-        (15_000, Fit.FITS),
-        (-20_000, Fit.FITS),
-        (25_000, Fit.MARGINAL),
-        (-47_000, Fit.MARGINAL),  # the divisor's +0.16 % helps
-        (-50_000, Fit.UNFIT),
-        (45_000, Fit.UNFIT),
+        (0, FitnessDecision.FITS),
+        (15_000, FitnessDecision.FITS),
+        (-20_000, FitnessDecision.FITS),
+        (25_000, FitnessDecision.MARGINAL),
+        (-47_000, FitnessDecision.MARGINAL),  # the divisor's +0.16 % helps
+        (-50_000, FitnessDecision.UNFIT),
+        (45_000, FitnessDecision.UNFIT),
     ],
 )
 def test_serial_receivers_want_about_two_percent(
-    offset_ppm: float, verdict: Fit
+    offset_ppm: float, verdict: FitnessDecision
 ) -> None:
     """Common practice, no source: about 2 % in all at 16-fold oversampling.
 
@@ -118,17 +125,17 @@ def test_a_fingers_warmth_moves_an_rc_by_kilohertz_and_a_quartz_by_hertz() -> No
     ("name", "hz", "divisor", "error_percent", "verdict"),
     [
         # errors: tables of an 8-bit microcontroller's data sheet
-        ("serial-x16-9600", 8e6, 52, 0.1603, Fit.FITS),
-        ("serial-x16-57600", 8e6, 9, -3.5494, Fit.MARGINAL),
-        ("serial-x16-115200", 8e6, 4, 8.5069, Fit.UNFIT),
-        ("serial-x8-57600", 8e6, 17, 2.1242, Fit.MARGINAL),
-        ("serial-x8-115200", 16e6, 17, 2.1242, Fit.MARGINAL),
-        ("serial-x16-115200", 16e6, 9, -3.5494, Fit.MARGINAL),
-        ("serial-x16-1000000", 8e6, 1, -50.0, Fit.UNFIT),
+        ("serial-x16-9600", 8e6, 52, 0.1603, FitnessDecision.FITS),
+        ("serial-x16-57600", 8e6, 9, -3.5494, FitnessDecision.MARGINAL),
+        ("serial-x16-115200", 8e6, 4, 8.5069, FitnessDecision.UNFIT),
+        ("serial-x8-57600", 8e6, 17, 2.1242, FitnessDecision.MARGINAL),
+        ("serial-x8-115200", 16e6, 17, 2.1242, FitnessDecision.MARGINAL),
+        ("serial-x16-115200", 16e6, 9, -3.5494, FitnessDecision.MARGINAL),
+        ("serial-x16-1000000", 8e6, 1, -50.0, FitnessDecision.UNFIT),
     ],
 )
 def test_a_perfect_source_still_has_its_divisor(
-    name: str, hz: float, divisor: int, error_percent: float, verdict: Fit
+    name: str, hz: float, divisor: int, error_percent: float, verdict: FitnessDecision
 ) -> None:
     found = fitness_for(use(name), source(0.0, hz=hz))
     assert found.divided is not None and found.divided.divisor == divisor
@@ -145,7 +152,7 @@ def test_divisor_from_nominal_and_from_what_was_measured() -> None:
     slow = 1 / 1.085069 - 1
     found = fitness_for(use("serial-x16-115200"), source(slow * 1e6))
     assert found.worst_ppm == pytest.approx(0.0, abs=1.0)
-    assert found.verdict is Fit.FITS
+    assert found.verdict is FitnessDecision.FITS
     fast = fitness_for(use("serial-x16-115200"), source(60_000))
     assert fast.divided is not None and fast.retuned is not None
     assert (fast.divided.divisor, fast.retuned.divisor) == (4, 5)
@@ -161,7 +168,10 @@ def test_the_other_end_takes_its_share() -> None:
     assert (ideal.other_end_ppm, shared.other_end_ppm) == (0.0, 20_000)
     assert ideal.worst_ppm == shared.worst_ppm
     nothing_left = fitness_for(use("serial-x16-9600"), source(1.0), 60_000)
-    assert (nothing_left.tolerance_ppm, nothing_left.verdict) == (0.0, Fit.UNFIT)
+    assert (nothing_left.tolerance_ppm, nothing_left.verdict) == (
+        0.0,
+        FitnessDecision.UNFIT,
+    )
     assert nothing_left.margin == -math.inf
     alone = fitness_for(use("usb-full-speed"), source(100), other_end=20_000)
     assert (alone.tolerance_ppm, alone.other_end_ppm) == (2500, None)
@@ -176,11 +186,11 @@ def test_two_ends_that_are_wrong_alike_agree() -> None:
     alone = fitness_for(link, source(0.0, hz=16e6))
     assert alone.worst_ppm == pytest.approx(35_494, abs=1)
     alike = fitness_for(link, source(0.0, hz=16e6), quartz)
-    assert alike.worst_ppm < 200 and alike.verdict is Fit.FITS
+    assert alike.worst_ppm < 200 and alike.verdict is FitnessDecision.FITS
     assert alike.tolerance_ppm == alone.tolerance_ppm
     # the other end from an RC oscillator as delivered, 10 %: it takes more than all
     wild = fitness_for(link, source(0.0, hz=16e6), promised_source(RC))
-    assert (wild.verdict, wild.dominant) == (Fit.UNFIT, "other end")
+    assert (wild.verdict, wild.dominant) == (FitnessDecision.UNFIT, "other end")
     assert wild.other_end_ppm is not None and wild.other_end_ppm > 100_000
     # what is no link has no other end
     usb = use("usb-full-speed")
@@ -204,14 +214,23 @@ def test_can_nodes_share_by_their_formula() -> None:
     ideal = fitness_for(use("can-1mbit"), source(0.0, hz=16e6), other_end=0)
     assert ideal.tolerance_ppm == pytest.approx(7812.5)
     assert alike.divided is None
-    assert fitness_for(use("can-1mbit"), source(30, hz=16e6)).verdict is Fit.FITS
-    assert fitness_for(use("can-1mbit"), source(5000, hz=16e6)).verdict is Fit.UNFIT
-    assert fitness_for(use("can-1mbit"), source(5000), 1000).verdict is Fit.FITS
+    assert (
+        fitness_for(use("can-1mbit"), source(30, hz=16e6)).verdict
+        is FitnessDecision.FITS
+    )
+    assert (
+        fitness_for(use("can-1mbit"), source(5000, hz=16e6)).verdict
+        is FitnessDecision.UNFIT
+    )
+    assert (
+        fitness_for(use("can-1mbit"), source(5000), 1000).verdict
+        is FitnessDecision.FITS
+    )
 
 
 def test_lin_is_between_any_two_nodes() -> None:
     found = fitness_for(use("lin-nodes-after-sync"), source(9000), 5000)
-    assert (found.tolerance_ppm, found.verdict) == (15_000, Fit.FITS)
+    assert (found.tolerance_ppm, found.verdict) == (15_000, FitnessDecision.FITS)
 
 
 # --- margins ------------------------------------------------------------------------
@@ -220,17 +239,17 @@ def test_lin_is_between_any_two_nodes() -> None:
 @pytest.mark.parametrize(
     ("offset", "u", "verdict", "said"),
     [
-        (30, 5, Fit.FITS, "35 ppm at worst of 50 allowed"),
-        (43, 5, Fit.MARGINAL, "less than a tenth"),
-        (48, 5, Fit.MARGINAL, "measurement's uncertainty of the limit"),
-        (54, 5, Fit.MARGINAL, "measurement's uncertainty of the limit"),
-        (56, 5, Fit.UNFIT, "61 ppm at worst"),
-        (-56, 5, Fit.UNFIT, "61 ppm at worst"),
-        (10, None, Fit.MARGINAL, "uncertainty is not known"),
+        (30, 5, FitnessDecision.FITS, "35 ppm at worst of 50 allowed"),
+        (43, 5, FitnessDecision.MARGINAL, "less than a tenth"),
+        (48, 5, FitnessDecision.MARGINAL, "measurement's uncertainty of the limit"),
+        (54, 5, FitnessDecision.MARGINAL, "measurement's uncertainty of the limit"),
+        (56, 5, FitnessDecision.UNFIT, "61 ppm at worst"),
+        (-56, 5, FitnessDecision.UNFIT, "61 ppm at worst"),
+        (10, None, FitnessDecision.MARGINAL, "uncertainty is not known"),
     ],
 )
 def test_fits_marginal_unfit(
-    offset: float, u: float | None, verdict: Fit, said: str
+    offset: float, u: float | None, verdict: FitnessDecision, said: str
 ) -> None:
     found = fitness_for(use("ethernet-100base-tx"), source(offset, u))
     assert found.verdict is verdict
@@ -246,9 +265,9 @@ def test_fits_marginal_unfit(
 def test_verdict_and_margin_agree(offset: float, u: float, other: float | None) -> None:
     for one in SOME:
         found = fitness_for(one, source(offset, u), other)
-        if found.verdict is Fit.FITS:
+        if found.verdict is FitnessDecision.FITS:
             assert found.margin >= 0.1 - 1e-9
-        if found.verdict is Fit.UNFIT:
+        if found.verdict is FitnessDecision.UNFIT:
             assert found.margin < 0
         if found.divided is None:
             assert found.worst_ppm == pytest.approx(abs(offset) + u)
@@ -258,10 +277,10 @@ def test_verdict_and_margin_agree(offset: float, u: float, other: float | None) 
 def test_more_uncertainty_never_makes_a_source_better(
     offset: float, u: float, more: float
 ) -> None:
-    ranks = list(Fit)
+    ranks = list(FitnessDecision)
     known, unsure = (fitness_for(SOME[0], source(offset, x)) for x in (u, u + more))
     assert unsure.worst_ppm >= known.worst_ppm
-    if known.verdict is not Fit.UNFIT:
+    if known.verdict is not FitnessDecision.UNFIT:
         assert ranks.index(unsure.verdict) >= ranks.index(known.verdict)
 
 
@@ -277,10 +296,15 @@ def test_a_measured_crystal() -> None:
     assert terms["ageing"].high_ppm == 0
     assert terms["restlessness"].high_ppm == pytest.approx(0.1, rel=0.4)
     high_speed = fitness_for(use("usb-high-speed"), found)
-    assert (high_speed.verdict, high_speed.dominant) == (Fit.FITS, "temperature")
+    assert (high_speed.verdict, high_speed.dominant) == (
+        FitnessDecision.FITS,
+        "temperature",
+    )
     total = sum(term.high_ppm for term in high_speed.terms)
     assert high_speed.worst_ppm == pytest.approx(total)
-    assert fitness_for(use("ieee802154-2450mhz"), found).verdict is Fit.UNFIT
+    assert (
+        fitness_for(use("ieee802154-2450mhz"), found).verdict is FitnessDecision.UNFIT
+    )
 
 
 def test_a_clock_does_not_mind_the_restlessness_of_the_moment() -> None:
@@ -357,7 +381,7 @@ def test_few_readings_are_said_and_none_is_an_error() -> None:
     one = measured_source("K", QUARTZ, assessed(QUARTZ, [3.0]))
     assert one.u_ppm is None
     assert any("uncertainty not known" in note for note in one.notes)
-    assert fitness_for(use("usb-low-speed"), one).verdict is Fit.MARGINAL
+    assert fitness_for(use("usb-low-speed"), one).verdict is FitnessDecision.MARGINAL
     empty = RunJudge(QUARTZ).assessment()
     with pytest.raises(DataError, match="K has no reading"):
         measured_source("K", QUARTZ, empty)
@@ -380,10 +404,12 @@ def test_few_readings_are_said_and_none_is_an_error() -> None:
 )
 def test_which_kinds_would_do(name: str, will_do: set[str], will_not: set[str]) -> None:
     found = candidates(use(name), load_parts())
-    fits = {part.kind.value for part, one in found if one.verdict is Fit.FITS}
+    fits = {
+        part.kind.value for part, one in found if one.verdict is FitnessDecision.FITS
+    }
     assert will_do <= fits
     assert not will_not & fits
-    ranks = [list(Fit).index(one.verdict) for _, one in found]
+    ranks = [list(FitnessDecision).index(one.verdict) for _, one in found]
     assert ranks == sorted(ranks)
     assert len(found) == len(load_parts())
 

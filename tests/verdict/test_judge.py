@@ -10,6 +10,7 @@ from columns_maker import columns, without
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
+    Decision,
     Identity,
     InstrumentSpec,
     Kind,
@@ -19,7 +20,6 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
     Timebase,
-    Word,
 )
 from benchlog.units import NS_PER_S
 from benchlog.verdict import (
@@ -27,8 +27,8 @@ from benchlog.verdict import (
     limit_for,
     timebase_for,
 )
-from benchlog.verdict.judge import RunJudge
-from benchlog.verdict.judging import judge_for
+from benchlog.verdict.run.judges import judge_for
+from benchlog.verdict.run.reading_judge import RunJudge
 
 LIMITS = Limits(30, stability_ppm=50, range_c=(-10, 70), ageing_ppm_per_year=5)
 PART = Part("quartz", "16 MHz", Kind.QUARTZ, 16e6, LIMITS)
@@ -138,7 +138,8 @@ def test_a_fast_time_base_reads_low():
 
 
 @pytest.mark.parametrize(
-    ("ppm", "word"), [(-9.25, Word.PASS), (29.5, Word.UNDECIDED), (-31.5, Word.FAIL)]
+    ("ppm", "word"),
+    [(-9.25, Decision.PASS), (29.5, Decision.UNDECIDED), (-31.5, Decision.FAIL)],
 )
 def test_words(ppm, word):
     found = assessed(ppm)
@@ -163,7 +164,7 @@ def test_budget_lines_are_visible():
 @pytest.mark.parametrize("n", [0, 1])
 def test_too_few_readings(n):
     found = assessed(5, n=n)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert (found.u_ppm, found.budget, found.conformance) == (None, None, None)
     assert any("at least 2" in reason for reason in found.reasons)
 
@@ -172,16 +173,16 @@ def test_no_two_readings_follow_each_other():
     judge = RunJudge(PART)
     judge.feed(without(readings(5, 41), [at for at in range(40) if at % 4]))
     found = judge.assessment()
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert any("no two of them follow" in reason for reason in found.reasons)
 
 
 def test_suspect_readings():
     most = assessed(5, n=10, flags=[16] * 6 + [0] * 4)
-    assert most.word is Word.UNDECIDED
+    assert most.word is Decision.UNDECIDED
     assert "check divider / trigger level" in most.reasons[0]
     few = assessed(5, n=10, flags=[16] * 5 + [0] * 5)
-    assert few.word is Word.PASS
+    assert few.word is Decision.PASS
     assert "suspect" in few.reasons[0]
 
 
@@ -200,11 +201,11 @@ def odd_one_out(times, n=201, limits=None):
 def test_one_odd_reading_does_not_decide(times):
     """No silent leaving out: figures are of all readings, the word is undecided."""
     found = odd_one_out(times)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert found.stats.n == 201
-    assert found.jitter.word is Word.FAIL
-    assert (found.outliers.n, found.outliers.with_them) == (1, Word.FAIL)
-    assert found.outliers.without.word is Word.PASS
+    assert found.jitter.word is Decision.FAIL
+    assert (found.outliers.n, found.outliers.with_them) == (1, Decision.FAIL)
+    assert found.outliers.without.word is Decision.PASS
     said = next(reason for reason in found.reasons if "decide" in reason)
     assert "with them fail, without them pass (offset" in said
     assert figures(Evaluation(run(), found))["outliers"] == 1
@@ -212,14 +213,14 @@ def test_one_odd_reading_does_not_decide(times):
 
 def test_an_odd_reading_that_changes_nothing_is_named():
     found = odd_one_out(1.00004, limits=Limits(30))
-    assert found.word is Word.PASS
+    assert found.word is Decision.PASS
     assert any("1 of 201 readings are outliers" in text for text in found.reasons)
     assert not any("decide" in text for text in found.reasons)
 
 
 def test_a_device_that_fails_without_its_odd_readings_fails():
     found = odd_one_out(1.3, limits=Limits(30, jitter_ppm=0.001))
-    assert (found.word, found.outliers.n) == (Word.FAIL, 1)
+    assert (found.word, found.outliers.n) == (Decision.FAIL, 1)
 
 
 def test_ambient_is_said():
@@ -238,7 +239,7 @@ def test_a_part_of_another_frequency_is_asked_about():
     judge = RunJudge(twenty)
     judge.feed(columns(np.linspace(16e6 + 150, 16e6 + 151, 20)))
     found = judge.assessment()
-    assert found.word is Word.FAIL
+    assert found.word is Decision.FAIL
     asked = "it runs near 16 MHz, the part at 20 MHz: is this the right part"
     assert asked in found.reasons[0], "the most telling comes first"
     assert not any("right part" in reason for reason in assessed(500).reasons)
@@ -267,11 +268,11 @@ def test_readings_in_another_unit_are_not_judged(read_hz, unit):
     judge = RunJudge(PART)
     judge.feed(columns(np.full(20, read_hz)))
     found = judge.assessment()
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert f"are they in {unit}, not Hz?" in found.reasons[0]
     wrong = RunJudge(PART)
     wrong.feed(columns(np.full(20, read_hz * 1.03)))  # a device of another part
-    assert wrong.assessment().word is Word.FAIL
+    assert wrong.assessment().word is Decision.FAIL
 
 
 def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
@@ -295,11 +296,11 @@ def test_gaps_in_plain_words_and_no_limit_says_nothing_of_limits():
 def test_jitter_limit_takes_part():
     strict = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.001))
     found = assessed(0, part=strict)
-    assert (found.word, found.jitter.word) == (Word.FAIL, Word.FAIL)
+    assert (found.word, found.jitter.word) == (Decision.FAIL, Decision.FAIL)
     generous = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=1.0))
-    assert assessed(0, part=generous).word is Word.PASS
+    assert assessed(0, part=generous).word is Decision.PASS
     near = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.0105))
-    assert assessed(0, part=near).word is Word.UNDECIDED
+    assert assessed(0, part=near).word is Decision.UNDECIDED
 
 
 def test_a_room_that_changes_is_no_jitter():
@@ -310,7 +311,7 @@ def test_a_room_that_changes_is_no_jitter():
     swing = 1.0 - np.cos(2 * np.pi * np.arange(n) / n)
     judge.feed(columns(16e6 * (1 + 1e-6 * (swing + noise))))
     found = judge.assessment()
-    assert (found.word, found.jitter.word) == (Word.PASS, Word.PASS)
+    assert (found.word, found.jitter.word) == (Decision.PASS, Decision.PASS)
     assert found.stats.jitter_ppm_rms == pytest.approx(0.707, rel=0.01)
     assert found.stats.scatter_ppm == pytest.approx(0.0042, rel=0.1)
     assert any("the jitter limit of 0.5 ppm is met" in why for why in found.reasons)
@@ -320,12 +321,12 @@ def test_a_room_that_changes_is_no_jitter():
     restless = 0.9 * np.random.default_rng(9).standard_normal(n)
     judge = RunJudge(part, resolution_hz=0.001)
     judge.feed(columns(16e6 * (1 + 1e-6 * (swing + restless))))
-    assert judge.assessment().jitter.word is Word.FAIL
+    assert judge.assessment().jitter.word is Decision.FAIL
 
 
 def test_readings_all_alike_leave_the_other_lines():
     found = assessed(0, scatter=0.0)
-    assert found.word is Word.PASS
+    assert found.word is Decision.PASS
     assert found.budget.lines[2].u_ppm == 0.0
 
 

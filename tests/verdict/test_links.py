@@ -4,7 +4,7 @@ import pytest
 from verdict.published import rows
 
 from benchlog.model import BitTiming, SerialLink
-from benchlog.verdict.links import (
+from benchlog.verdict.fitness.serial_links import (
     can_tolerance_ppm,
     divisor_for,
     link_tolerance_ppm,

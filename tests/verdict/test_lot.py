@@ -6,25 +6,25 @@ import numpy as np
 import pytest
 
 from benchlog.analysis.load_pulling import load_effect_ppm
-from benchlog.model import Load, Word
+from benchlog.model import Decision, Load
 from benchlog.units import format_ppm
-from benchlog.verdict.lot import (
-    Decision,
+from benchlog.verdict.lot.lot_decision import (
     DeviceResult,
+    LotResult,
     UndecidedRule,
     decide_lot,
     lot_figures,
     plan_document,
 )
-from benchlog.verdict.sampling import custom_plan, plan_for
-from benchlog.verdict.sampling_table import Severity
+from benchlog.verdict.lot.sampling_plan import custom_plan, plan_for
+from benchlog.verdict.lot.sampling_table import Severity
 
-PASS, FAIL, UNDECIDED = Word.PASS, Word.FAIL, Word.UNDECIDED
+PASS, FAIL, UNDECIDED = Decision.PASS, Decision.FAIL, Decision.UNDECIDED
 PLAN = custom_plan(500, 20, 1)
 CIRCUIT = Load(load_pf=18.0, shunt_c0_pf=4.0, motional_c1_ff=12.0)
 
 
-def results(words: Iterable[Word]) -> list[DeviceResult]:
+def results(words: Iterable[Decision]) -> list[DeviceResult]:
     return [DeviceResult(f"KX-{i:04d}", i + 1, word) for i, word in enumerate(words)]
 
 
@@ -38,20 +38,20 @@ def of_offsets(offsets: Iterable[float]) -> list[DeviceResult]:
 @pytest.mark.parametrize(
     ("words", "decision"),
     [
-        ([], Decision.OPEN),
-        ([PASS] * 19, Decision.OPEN),
-        ([PASS] * 20, Decision.ACCEPTED),
-        ([PASS] * 19 + [FAIL], Decision.ACCEPTED),
-        ([PASS] * 18 + [FAIL] * 2, Decision.REJECTED),
-        ([FAIL, FAIL], Decision.REJECTED),  # certain before the sample is complete
-        ([PASS] * 19 + [UNDECIDED], Decision.ACCEPTED),  # cannot turn it
-        ([PASS] * 18 + [FAIL, UNDECIDED], Decision.OPEN),
-        ([PASS] * 18 + [UNDECIDED] * 2, Decision.OPEN),
-        ([FAIL, UNDECIDED], Decision.OPEN),
-        ([PASS] * 20 + [FAIL] * 5, Decision.ACCEPTED),  # beyond the sample
+        ([], LotResult.OPEN),
+        ([PASS] * 19, LotResult.OPEN),
+        ([PASS] * 20, LotResult.ACCEPTED),
+        ([PASS] * 19 + [FAIL], LotResult.ACCEPTED),
+        ([PASS] * 18 + [FAIL] * 2, LotResult.REJECTED),
+        ([FAIL, FAIL], LotResult.REJECTED),  # certain before the sample is complete
+        ([PASS] * 19 + [UNDECIDED], LotResult.ACCEPTED),  # cannot turn it
+        ([PASS] * 18 + [FAIL, UNDECIDED], LotResult.OPEN),
+        ([PASS] * 18 + [UNDECIDED] * 2, LotResult.OPEN),
+        ([FAIL, UNDECIDED], LotResult.OPEN),
+        ([PASS] * 20 + [FAIL] * 5, LotResult.ACCEPTED),  # beyond the sample
     ],
 )
-def test_decision(words: list[Word], decision: Decision) -> None:
+def test_decision(words: list[Decision], decision: LotResult) -> None:
     found = decide_lot(PLAN, results(words))
     assert found.decision is decision
     assert "Ac 1, Re 2" in found.text
@@ -64,12 +64,12 @@ def test_decision(words: list[Word], decision: Decision) -> None:
 @pytest.mark.parametrize(
     ("words", "decision"),
     [
-        ([PASS] * 18 + [UNDECIDED] * 2, Decision.REJECTED),
-        ([FAIL, UNDECIDED], Decision.REJECTED),
-        ([PASS] * 19 + [UNDECIDED], Decision.ACCEPTED),
+        ([PASS] * 18 + [UNDECIDED] * 2, LotResult.REJECTED),
+        ([FAIL, UNDECIDED], LotResult.REJECTED),
+        ([PASS] * 19 + [UNDECIDED], LotResult.ACCEPTED),
     ],
 )
-def test_undecided_as_defective(words: list[Word], decision: Decision) -> None:
+def test_undecided_as_defective(words: list[Decision], decision: LotResult) -> None:
     found = decide_lot(PLAN, results(words), UndecidedRule.DEFECTIVE)
     assert found.decision is decision
     assert "counted as defective" in found.text
@@ -86,11 +86,11 @@ def test_reasons_are_words_for_a_person() -> None:
 def test_in_the_gap_of_reduced_inspection() -> None:
     plan = plan_for(1000, 1.0, severity=Severity.REDUCED)  # n = 32, Ac 1, Re 3
     found = decide_lot(plan, results([PASS] * 30 + [FAIL] * 2))
-    assert (found.decision, found.normal_again) == (Decision.ACCEPTED, True)
+    assert (found.decision, found.normal_again) == (LotResult.ACCEPTED, True)
     clean = decide_lot(plan, results([PASS] * 31 + [FAIL]))
-    assert (clean.decision, clean.normal_again) == (Decision.ACCEPTED, False)
+    assert (clean.decision, clean.normal_again) == (LotResult.ACCEPTED, False)
     bad = decide_lot(plan, results([FAIL] * 3))
-    assert (bad.decision, bad.normal_again) == (Decision.REJECTED, False)
+    assert (bad.decision, bad.normal_again) == (LotResult.REJECTED, False)
 
 
 def test_a_wrong_load_is_found_again_and_kept_apart_from_the_verdict() -> None:
@@ -104,7 +104,7 @@ def test_a_wrong_load_is_found_again_and_kept_apart_from_the_verdict() -> None:
     assert found.first_order_pf == pytest.approx(19.4, abs=0.15)
     assert "does not take it into account" in found.text
     plan = custom_plan(500, 80, 1)
-    assert decide_lot(plan, of_offsets(offsets * 3)).decision is Decision.REJECTED
+    assert decide_lot(plan, of_offsets(offsets * 3)).decision is LotResult.REJECTED
 
 
 def test_the_load_sentence_names_the_mean_that_is_shown() -> None:

@@ -4,7 +4,7 @@ import pytest
 
 from benchlog.control import Answer
 from benchlog.screen.panels import answered
-from benchlog.verdict.marks import read_mark
+from benchlog.verdict.run.run_marks import read_mark
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,18 @@ import numpy as np
 import pytest
 from columns_maker import columns, part_of, without
 
-from benchlog.model import Event, EventKind, Flag, Kind, Limits, Part
-from benchlog.verdict.gaps import Holes, causes_of
-from benchlog.verdict.judge import RunJudge
-from benchlog.verdict.night import NightWatch
-from benchlog.verdict.nightwords import hole_rows, night_facts
+from benchlog.model import (
+    Event,
+    EventKind,
+    Flag,
+    Kind,
+    Limits,
+    Part,
+)
+from benchlog.verdict.run.reading_judge import RunJudge
+from benchlog.verdict.run.run_gaps import Holes, causes_of
+from benchlog.verdict.run.soak_summary import SoakWatch
+from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
 
 S = 1_000_000_000
 PART = Part("q", "quartz", Kind.QUARTZ, 16e6, Limits(30.0))
@@ -29,7 +36,7 @@ def device(n=N, seed=3, drift_ppm_per_day=0.8, ppm_per_c=-0.12):
 
 
 def night(whole, events=(), piece=1_000):
-    watch, judge = NightWatch(RUN), RunJudge(PART)
+    watch, judge = SoakWatch(RUN), RunJudge(PART)
     for at in range(0, len(whole), piece):
         part = part_of(whole, at, at + piece)
         watch.feed(part)
@@ -108,11 +115,12 @@ def test_how_readings_are_chunked_does_not_matter(piece):
     short = without(device(3_000), [100, 101, 1_700])
     watches = []
     for size in (piece, 300):
-        watch = NightWatch(RUN)
+        watch = SoakWatch(RUN)
         for at in range(0, len(short), size):
             watch.feed(part_of(short, at, at + size))
         watches.append(watch)
     one, other = watches
+    # private: two ways of feeding are compared to the last sum
     assert one._holes.kept == other._holes.kept
     assert one._holes.lost_s == pytest.approx(other._holes.lost_s)
     np.testing.assert_allclose(one._bins.sums, other._bins.sums, rtol=1e-9)
@@ -149,13 +157,14 @@ def test_another_boots_clock_explains_nothing():
 
 
 def test_a_long_run_takes_no_more_memory():
-    watch = NightWatch(RUN)
+    watch = SoakWatch(RUN)
     for day in range(40):
         whole = device(3_000)
         shift = day * 86_400 * S
         watch.feed(
             replace(whole, utc_ns=whole.utc_ns + shift, mono_ns=whole.mono_ns + shift)
         )
+    # private: memory that must stay bounded
     assert watch._bins.sums.nbytes < 100_000
     assert watch._bins.width_s * 512 > 39 * 86_400
     assert watch._bins.sums[0].sum() == 40 * 3_000
@@ -214,7 +223,7 @@ def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
 
 
 def test_nothing_yet_is_said_as_such():
-    watch = NightWatch(RUN)
+    watch = SoakWatch(RUN)
     found = watch.night(RunJudge(PART).assessment(), [])
     assert (found.readings, found.gaps, found.drift) == (0, 0, None)
     assert found.note

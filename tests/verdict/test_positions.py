@@ -6,12 +6,19 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchlog.model import Kind, Limits, Lot, LotRun, Part, Word
-from benchlog.verdict.lot import plan_document
-from benchlog.verdict.lotreport import LotReport, lot_document, lot_report
-from benchlog.verdict.lotwords import lot_facts, lot_findings
-from benchlog.verdict.positions import positions_apart
-from benchlog.verdict.sampling import custom_plan
+from benchlog.model import (
+    Decision,
+    Kind,
+    Limits,
+    Lot,
+    LotRun,
+    Part,
+)
+from benchlog.verdict.lot.lot_decision import plan_document
+from benchlog.verdict.lot.lot_report import LotReport, lot_document, lot_report
+from benchlog.verdict.lot.lot_text import lot_facts, lot_findings
+from benchlog.verdict.lot.position_differences import positions_apart
+from benchlog.verdict.lot.sampling_plan import custom_plan
 
 
 def seated(rng: np.random.Generator, **means: float) -> list[tuple[str, float]]:
@@ -91,7 +98,7 @@ def test_half_a_lot_at_another_position_is_no_heap_of_outliers() -> None:
 def lot_of(offsets: list[tuple[str, float]], u_common_ppm: float = 0.0) -> LotReport:
     part = Part("p", "a part", Kind.QUARTZ, 16e6, Limits(30.0))
     runs = [
-        LotRun(n, f"D{n}", place, n, "verdict clear", Word.PASS, ppm, 0.05, 30.0)
+        LotRun(n, f"D{n}", place, n, "verdict clear", Decision.PASS, ppm, 0.05, 30.0)
         for n, (place, ppm) in enumerate(offsets, start=1)
     ]
     plan = plan_document(custom_plan(500, len(runs), 0))

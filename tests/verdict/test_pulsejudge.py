@@ -12,6 +12,7 @@ from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     EDGE,
     Bench,
+    Decision,
     Flag,
     InstrumentSpec,
     Kind,
@@ -23,13 +24,11 @@ from benchlog.model import (
     ReferenceSpec,
     Run,
     Timebase,
-    Word,
 )
 from benchlog.store.snapshot import to_plain
-from benchlog.verdict.judging import judge_for
-from benchlog.verdict.pulsejudge import PulseJudge, Trains
-from benchlog.verdict.pulsetime import pulse_timebase
-from benchlog.verdict.timing import span_until
+from benchlog.verdict.run.judges import judge_for
+from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
+from benchlog.verdict.run.pulse_timing import pulse_timebase, span_until
 
 PART = Part("fork", "32 kHz", Kind.TUNING_FORK, 32768.0, Limits(20.0))
 PAIR = Trains("device", "gps", 1.0, 32768.0)
@@ -75,7 +74,7 @@ def test_offset_against_a_reference(ppm):
     found = judged(ppm, 600)
     assert found.offset_ppm == pytest.approx(ppm, abs=found.u_ppm)
     assert found.u_ppm <= 0.06
-    assert found.word is Word.PASS
+    assert found.word is Decision.PASS
     assert found.timing.against == "pulses of 'gps'"
     assert 40e-6 < found.timing.rms_s < 90e-6
     assert found.timing.pp_s > found.timing.rms_s
@@ -83,7 +82,7 @@ def test_offset_against_a_reference(ppm):
 
 
 def test_outside_is_outside():
-    assert judged(25.0, 120).word is Word.FAIL
+    assert judged(25.0, 120).word is Decision.FAIL
 
 
 def test_against_the_host_its_uncertainty_is_in_the_budget():
@@ -91,7 +90,7 @@ def test_against_the_host_its_uncertainty_is_in_the_budget():
     found = judged(5.0, 200, which=ALONE, time=time)
     lines = {line.name: line for line in found.budget.lines}
     assert lines["host clock"].u_ppm == pytest.approx(34.6, abs=0.1)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert found.timing.judged_in_s is None
     said = " ".join(found.reasons)
     assert "however long the run" in said
@@ -107,12 +106,12 @@ def test_a_known_host_offset_is_corrected():
 def test_it_says_how_long_it_takes():
     narrow = replace(PART, limits=Limits(10.3))
     short = judged(10.0, 60, part=narrow)
-    assert short.word is Word.UNDECIDED
+    assert short.word is Decision.UNDECIDED
     expected = 60 + short.timing.judged_in_s
     assert 100 < expected < 600
     assert any("more until it can be judged" in reason for reason in short.reasons)
     long = judged(10.0, math.ceil(1.6 * expected), part=narrow)
-    assert long.word is Word.PASS
+    assert long.word is Decision.PASS
     assert long.timing.judged_in_s == 0.0
 
 
@@ -126,14 +125,14 @@ def test_the_ends_of_a_short_run_are_uncertain():
 
 def test_too_few_pulses():
     found = judged(0.0, 3)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert found.u_ppm is None and found.conformance is None
     assert "at least 5 are needed" in found.reasons[0]
 
 
 def test_a_reference_without_a_fix_is_none():
     found = judged(0.0, 100, flags=Flag.NO_FIX | Flag.SIMULATED)
-    assert found.word is Word.UNDECIDED
+    assert found.word is Decision.UNDECIDED
     assert any("100 pulses without a fix" in reason for reason in found.reasons)
     assert "simulated data" in found.reasons
 
@@ -202,3 +201,52 @@ def test_figures_have_the_timing():
     assert document["timing"]["reference"]["good"] == 100
     assert document["jitter_ppm_rms"] is None
     assert document["timebase"]["coarse"] is False
+
+
+def at_another_rate(times: float, n: int = 60, *, whose: str = "device", limit=20.0):
+    """A clean pair of trains, one of which pulses `times` as often as stated."""
+    rng = np.random.default_rng(n)
+    rates = {"device": 1.0, "gps": 1.0, whose: times}
+    sources = [Source(0.5, nominal_s=1 / rate) for rate in rates.values()]
+    stamps = trains(sources, Host(ppm=40, jitter_s=1e-6), n, rng)
+    judge = PulseJudge(replace(PART, limits=Limits(limit)), PAIR, GOOD_TIME)
+    judge.feed(pulses(dict(zip(rates, stamps, strict=True))))
+    return judge.assessment()
+
+
+@pytest.mark.parametrize(
+    ("times", "told"),
+    [
+        (2, "2 times as often as stated"),
+        (3, "3 times as often as stated"),
+        (1 / 2, "once where 2 were stated"),
+        (1 / 3, "once where 3 were stated"),
+        (1.5, "1.5 times as often as stated"),
+    ],
+)
+@pytest.mark.parametrize("whose", ["device", "gps"])
+def test_pulses_at_another_rate_are_not_judged(times, told, whose):
+    """Every second of 60 clean pulses at twice the rate fits the stated grid."""
+    found = at_another_rate(times, whose=whose)
+    assert found.word is Decision.UNDECIDED
+    assert found.conformance is None
+    name = "the device" if whose == "device" else "the reference"
+    assert found.reasons[0].startswith(f"pulses of {name} come {told}")
+    assert "Nothing is judged" in found.reasons[0]
+
+
+def test_pulses_at_the_stated_rate_are_judged_with_some_missing_or_doubled():
+    rng = np.random.default_rng(7)
+    for source in (Source(0.5, missed=0.3), Source(0.5, doubled=0.3)):
+        device, gps = trains([source, Source()], HOST, 600, rng)
+        judge = PulseJudge(PART, PAIR, GOOD_TIME)
+        judge.feed(pulses({"device": device, "gps": gps}))
+        found = judge.assessment()
+        assert (found.word, found.doubt) == (Decision.PASS, "")
+
+
+def test_a_wrong_part_is_asked_for_by_pulses_as_by_readings():
+    """0.85 of the stated rate: near enough to be followed, too far for the part."""
+    found = at_another_rate(0.85)
+    assert found.word is Decision.FAIL
+    assert any("is this the right part" in reason for reason in found.reasons)

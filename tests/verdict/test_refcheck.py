@@ -12,6 +12,7 @@ from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against
 from benchlog.errors import DataError
 from benchlog.model import (
+    Decision,
     Identity,
     InstrumentSpec,
     Kind,
@@ -20,20 +21,19 @@ from benchlog.model import (
     ReferenceCheck,
     ReferenceSpec,
     Timebase,
-    Word,
 )
 from benchlog.units import NS_PER_S
-from benchlog.verdict.advice import GATES_S, advise, pulse_time_s
-from benchlog.verdict.calibration import due_words
-from benchlog.verdict.control import control_chart
-from benchlog.verdict.judge import RunJudge
-from benchlog.verdict.refcheck import (
+from benchlog.verdict.run.measuring_advice import GATES_S, advise, pulse_time_s
+from benchlog.verdict.run.reading_judge import RunJudge
+from benchlog.verdict.timebase.calibration_due import due_words
+from benchlog.verdict.timebase.control_chart import control_chart
+from benchlog.verdict.timebase.known_timebase import timebase_for
+from benchlog.verdict.timebase.reference_check import (
     by_pulses,
     by_readings,
     days_it_holds,
     refusals,
 )
-from benchlog.verdict.timebase import timebase_for
 
 PERIOD = ReferenceSpec("counter", 1.0, 2, u_s=5e-8)
 FREQUENCY = ReferenceSpec("counter", 10e6, 2, u_ppm=1e-4)
@@ -171,7 +171,7 @@ def test_a_stale_check_is_said_and_not_used():
     timebase = timebase_for(COUNTER, check_of(found), 41 * DAY_NS)
     assert (timebase.status, timebase.offset_ppm, timebase.stale) == ("stated", 0, True)
     a = reasons_with(timebase, 30.0)
-    assert a.word is Word.PASS
+    assert a.word is Decision.PASS
     assert any("holds no more" in reason for reason in a.reasons)
 
 

@@ -12,7 +12,7 @@ from pulse_makers import Host, Source, feed, trains
 from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against
 from benchlog.model import InstrumentSpec, ReferenceSpec
-from benchlog.verdict.refcheck import by_pulses, by_readings
+from benchlog.verdict.timebase.reference_check import by_pulses, by_readings
 
 REFERENCE = ReferenceSpec("counter", pulses="gps", timebase="tb", u_s=5e-8)
 COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.5)

@@ -13,7 +13,7 @@ from scipy import stats
 from verdict.published import rows
 
 from benchlog.errors import UsageError
-from benchlog.verdict.sampling import (
+from benchlog.verdict.lot.sampling_plan import (
     Plan,
     acceptance_probability,
     characteristic,
@@ -23,7 +23,7 @@ from benchlog.verdict.sampling import (
     full_plan,
     plan_for,
 )
-from benchlog.verdict.sampling_table import (
+from benchlog.verdict.lot.sampling_table import (
     AQLS,
     LETTERS,
     LEVELS,

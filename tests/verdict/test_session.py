@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchlog.verdict.session import HOUR_NS, drift, rows_of_failures, trend
+from benchlog.verdict.lot.inspection_trend import (
+    HOUR_NS,
+    drift,
+    rows_of_failures,
+    trend,
+)
 
 
 def session(n: int = 60) -> list[int]:

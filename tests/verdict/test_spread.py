@@ -7,7 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.verdict.spread import GROUPS_APART, groups, histogram, outliers
+from benchlog.verdict.lot.lot_spread import (
+    GROUPS_APART,
+    groups,
+    histogram,
+    outliers,
+)
 
 lots = st.lists(st.floats(-1e5, 1e5), min_size=1, max_size=200)
 

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from benchlog.verdict.sampling import plan_for
-from benchlog.verdict.sampling_table import Severity
-from benchlog.verdict.switching import (
+from benchlog.verdict.lot.sampling_plan import plan_for
+from benchlog.verdict.lot.sampling_table import Severity
+from benchlog.verdict.lot.switching_rules import (
     LotOutcome,
-    Standing,
+    SwitchingState,
     after_lot,
     irregular,
     resumed,
@@ -19,15 +19,15 @@ NORMAL, TIGHTENED, REDUCED = Severity.NORMAL, Severity.TIGHTENED, Severity.REDUC
 AQL = 1.0
 
 
-def lots(decisions: str, **keywords: bool) -> Standing:
+def lots(decisions: str, **keywords: bool) -> SwitchingState:
     """Follow decisions, `A`ccepted or `R`ejected, each lot sampled as was asked."""
-    standing = Standing()
+    standing = SwitchingState()
     for letter in decisions:
         standing = after_lot(standing, lot(standing, letter), **keywords)
     return standing
 
 
-def lot(standing: Standing, letter: str, failed: int | None = None) -> LotOutcome:
+def lot(standing: SwitchingState, letter: str, failed: int | None = None) -> LotOutcome:
     plan = plan_for(1000, AQL, severity=standing.severity)  # J: normal Ac 2
     if failed is None:
         failed = 0 if letter == "A" else plan.reject
@@ -112,4 +112,4 @@ def test_irregular_production_ends_reduced_and_clears_the_score() -> None:
 
 def test_the_tightest_aql_or_a_plan_of_ones_own_has_nothing_tighter() -> None:
     plan = replace(plan_for(1000, AQL), aql_percent=None)
-    assert after_lot(Standing(), LotOutcome(plan, 0, True)).score == 0
+    assert after_lot(SwitchingState(), LotOutcome(plan, 0, True)).score == 0

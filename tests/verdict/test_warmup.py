@@ -11,11 +11,16 @@ from pulse_makers import Host, Source, feed, trains
 from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against
 from benchlog.model import InstrumentSpec, ReferenceSpec
-from benchlog.verdict.advice import pulse_time_s, refcheck_advice
-from benchlog.verdict.refcheck import by_readings, cautions, refusals, warnings
-from benchlog.verdict.warmup import (
+from benchlog.verdict.run.measuring_advice import pulse_time_s, refcheck_advice
+from benchlog.verdict.timebase.reference_check import (
+    by_readings,
+    cautions,
+    refusals,
+    warnings,
+)
+from benchlog.verdict.timebase.warm_up import (
     Allowed,
-    Drift,
+    WarmUpDrift,
     allowed_drift,
     drift_of_pulses,
     longer_words,
@@ -119,11 +124,11 @@ def test_steady_pulses_are_seldom_refused():
 
 def test_drift_holds_its_words():
     half = Allowed(0.5, "half of 1 ppm")
-    assert Drift(1.0, 0.2, half).too_fast
-    assert not Drift(1.0, 0.6, half).too_fast
-    assert not Drift(0.1, 0.6, half).known_well_enough
+    assert WarmUpDrift(1.0, 0.2, half).too_fast
+    assert not WarmUpDrift(1.0, 0.6, half).too_fast
+    assert not WarmUpDrift(0.1, 0.6, half).known_well_enough
     # eight times too uncertain: four times as long, by T^-3/2
-    assert Drift(0.0, 4.0, half).told_after_s(60.0) == pytest.approx(240.0)
+    assert WarmUpDrift(0.0, 4.0, half).told_after_s(60.0) == pytest.approx(240.0)
 
 
 def test_a_time_base_of_which_0_is_stated_counts_as_one_of_which_nothing_is():

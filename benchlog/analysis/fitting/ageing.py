@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fitting.regression import Fit, Regression, block_means
+from benchlog.analysis.fitting.regression import LinearFit, Regression, block_means
 from benchlog.errors import DataError
 from benchlog.units import SECONDS_PER_DAY, format_duration, interval_texts
 
@@ -142,7 +142,7 @@ class _Work:
         self.last, self.span = float(whole[-1]), float(whole[-1] - whole[0])
         self._regression = Regression(days)
 
-    def fit(self, grown: Array) -> Fit:
+    def fit(self, grown: Array) -> LinearFit:
         design = np.column_stack([np.ones_like(grown), grown])
         return self._regression.fit(design, self.ppm)
 
@@ -218,7 +218,7 @@ def _rate(rates: Array, weights: Array) -> Estimate:
 
 
 def _mixed(
-    name: str, unit: str, fits: list[Fit], weights: Array, factors: Array
+    name: str, unit: str, fits: list[LinearFit], weights: Array, factors: Array
 ) -> Estimate:
     """Combine A times a factor over the rates."""
     each = factors * np.array([found.coefficients[1] for found in fits])
@@ -234,7 +234,7 @@ def _result(  # noqa: PLR0917
     law: str,
     coefficients: tuple[Estimate, ...],
     ahead: tuple[Extrapolation, ...],
-    found: Fit,
+    found: LinearFit,
     evidence: float,
 ) -> Ageing:
     warning = (

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.fitting.regression import (
-    Fit,
+    LinearFit,
     Regression,
     block_starts,
     means_between,
@@ -47,7 +47,7 @@ _JUMPS: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class LawTerms:
     """What is to be fitted: powers of the distance from a temperature, and a drift."""
 
     degree: int
@@ -59,7 +59,7 @@ class Wanted:
 class BodyLaw:
     """The fit, the lag (0 for none), the body's temperatures, length of a mean in s."""
 
-    fit: Fit
+    fit: LinearFit
     lag_s: float
     body_c: Array
     means_s: float
@@ -94,7 +94,7 @@ class _Means:
         return np.sort(at[np.argsort(moved_c[at])[-_JUMPS:]]) + 1
 
 
-def fit_body_law(t_s: Array, ambient_c: Array, ppm: Array, law: Wanted) -> BodyLaw:
+def fit_body_law(t_s: Array, ambient_c: Array, ppm: Array, law: LawTerms) -> BodyLaw:
     """Fit ppm = f0 + sum c_k (body - reference)^k + drift.
 
     Times rise; no value is NaN. The coefficients of the fit are f0, c_1 ..., drift.
@@ -121,7 +121,7 @@ def _means(columns: tuple[Array, Array, Array]) -> _Means:
     return _Means(t_s, ambient, ppm, stretches(t_s))
 
 
-def _weighed(means: _Means, law: Wanted) -> tuple[Lagged, "_Model"]:
+def _weighed(means: _Means, law: LawTerms) -> tuple[Lagged, "_Model"]:
     """Weigh lags from a spacing to a quarter of the run.
 
     Where there are gaps, readings after them are left out first as the longest lag
@@ -147,7 +147,7 @@ class _Model:
     `known` marks the means that count.
     """
 
-    def __init__(self, means: _Means, law: Wanted, known: NDArray[np.bool_]) -> None:
+    def __init__(self, means: _Means, law: LawTerms, known: NDArray[np.bool_]) -> None:
         self._means, self._law, self.known = means, law, known
         t_s = means.t_s[known]
         self._blocks = block_starts(stretches(t_s), len(t_s))
@@ -163,7 +163,7 @@ class _Model:
         """Return the temperature of the body, known or not."""
         return lagging(self._means.t_s, self._means.ambient_c, lag_s)
 
-    def fit(self, lag_s: float) -> Fit:
+    def fit(self, lag_s: float) -> LinearFit:
         """Fit with one lag."""
         return self._regression.fit(self._design(self.body_c(lag_s)), self._ppm)
 
@@ -176,7 +176,7 @@ class _Model:
             columns.append((self._at - self._at[0]) / 86_400.0)
         return np.column_stack(columns)
 
-    def free(self, found: Fit, lag_s: float) -> Fit:
+    def free(self, found: LinearFit, lag_s: float) -> LinearFit:
         """Fit again with the lag free, and when ambient changed.
 
         Both are linearised about what was found (Gauss and Newton), so that what they
@@ -219,7 +219,7 @@ class _Model:
                 base = np.column_stack([base, rest / size])
         return kept, columns
 
-    def _slope(self, found: Fit, body_c: Array) -> Array:
+    def _slope(self, found: LinearFit, body_c: Array) -> Array:
         """Return what the offset changes by with the body, ppm/C."""
         dt, powers = body_c - self._law.reference_c, range(1, self._law.degree + 1)
         terms = [k * found.coefficients[k] * dt ** (k - 1) for k in powers]

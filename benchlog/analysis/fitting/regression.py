@@ -46,7 +46,7 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class LinearFit:
     """Coefficients of a linear model with what is known of them.
 
     `covariance` includes the disagreement of the noise models; `degrees_of_freedom`
@@ -77,7 +77,7 @@ class Fit:
         return float(stdtrit(self.degrees_of_freedom, 0.5 + probability / 2.0))
 
 
-def combined(fits: Sequence[Fit], weights: Array, best: Fit) -> Fit:
+def combined(fits: Sequence[LinearFit], weights: Array, best: LinearFit) -> LinearFit:
     """Return fits of the same data in one: what they disagree by is in its covariance.
 
     `weights` sum to 1; what no average can be made of is that of the `best`.
@@ -135,7 +135,7 @@ class Regression:
         self.at = at
         self._whiteners = _whiteners(_lags(at))
 
-    def fit(self, design: Array, y: Array) -> Fit:
+    def fit(self, design: Array, y: Array) -> LinearFit:
         """Fit y = design @ coefficients + noise.
 
         Parameters
@@ -238,7 +238,7 @@ def _generalised(design: Array, y: Array, whitener: _Whitener) -> Model | None:
     return Model(whitener.noise, log_weight, coefficients, covariance)
 
 
-def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> Fit:
+def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> LinearFit:
     n, p = design.shape
     logs = np.array([model.log_weight for model in models])
     weights = np.exp(logs - logs.max())
@@ -254,7 +254,7 @@ def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> Fit:
     coefficients = mean / scale
     rest = y - design @ coefficients
     spread = float(np.sum((y - y.mean()) ** 2))
-    return Fit(
+    return LinearFit(
         coefficients,
         np.asarray(covariance) / np.outer(scale, scale),
         float(n - p),

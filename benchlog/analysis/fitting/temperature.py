@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.fitting.ageing import Estimate
-from benchlog.analysis.fitting.body_law import Wanted, fit_body_law
-from benchlog.analysis.fitting.regression import Fit
+from benchlog.analysis.fitting.body_law import LawTerms, fit_body_law
+from benchlog.analysis.fitting.regression import LinearFit
 from benchlog.analysis.laws import kind_law
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
@@ -39,7 +39,7 @@ class Promise:
 class Law:
     """A fitted law: offset = f0 + sum c_k (T - reference_c)^k, over measured C."""
 
-    fit: Fit
+    fit: LinearFit
     degree: int
     reference_c: float
     seen: tuple[float, float]
@@ -190,7 +190,7 @@ def fit_temperature(
     t_s, ambient, ppm = _usable(data)
     read_c = float(ambient.min()), float(ambient.max())
     degree = DEGREES[law]
-    body = fit_body_law(t_s, ambient, ppm, Wanted(degree, reference_c, with_ageing))
+    body = fit_body_law(t_s, ambient, ppm, LawTerms(degree, reference_c, with_ageing))
     found, lag_s = body.fit, body.lag_s
     names = _NAMES[:degree]
     coefficients = tuple(
@@ -235,7 +235,7 @@ def _usable(data: TemperatureData) -> tuple[Array, Array, Array]:
     return t_s, ambient, ppm
 
 
-def _estimate(found: Fit, index: int, name: str, unit: str) -> Estimate:
+def _estimate(found: LinearFit, index: int, name: str, unit: str) -> Estimate:
     row = np.zeros(len(found.coefficients))
     row[index] = 1.0
     value, half = float(found.coefficients[index]), found.half_width(row)
@@ -244,7 +244,7 @@ def _estimate(found: Fit, index: int, name: str, unit: str) -> Estimate:
     )
 
 
-def _turning(found: Fit, degree: int, reference_c: float) -> Estimate | None:
+def _turning(found: LinearFit, degree: int, reference_c: float) -> Estimate | None:
     """Turnover -c1/(2 c2) of a parabola, inflection -c2/(3 c3) of a cubic."""
     if degree < 2:
         return None

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fitting.regression import Fit, combined
+from benchlog.analysis.fitting.regression import LinearFit, combined
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -41,8 +41,8 @@ class Lagged:
     as likely as one. `sure`: all that are likely lie within a fifth of each other.
     """
 
-    fit: Fit
-    best: Fit
+    fit: LinearFit
+    best: LinearFit
     lag_s: float
     high_s: float
     sure: bool
@@ -113,14 +113,14 @@ def known_body(
     return known
 
 
-def weigh_lags(fit: Callable[[float], Fit], lags_s: Array) -> Lagged:
+def weigh_lags(fit: Callable[[float], LinearFit], lags_s: Array) -> Lagged:
     """Fit with no lag and with those from the least to the greatest of `lags_s`.
 
     No lag at all and some lag, every order of magnitude alike, are equally likely
     before the data speak. Lags are added about the likeliest until its neighbours are
     nearly as likely, so that none is missed between two others.
     """
-    none, points = fit(0.0), dict[float, Fit]()
+    none, points = fit(0.0), dict[float, LinearFit]()
     _add(fit, lags_s, points)
     for _ in range(_CLOSER if points else 0):
         order = sorted(points)
@@ -136,14 +136,16 @@ def weigh_lags(fit: Callable[[float], Fit], lags_s: Array) -> Lagged:
     return _together(none, points)
 
 
-def _add(fit: Callable[[float], Fit], lags_s: Array, points: dict[float, Fit]) -> None:
+def _add(
+    fit: Callable[[float], LinearFit], lags_s: Array, points: dict[float, LinearFit]
+) -> None:
     """Fit with more lags; one that leaves nothing to tell apart is left out."""
     for lag in lags_s.tolist():
         with suppress(DataError):
             points[lag] = fit(lag)
 
 
-def _together(none: Fit, points: dict[float, Fit]) -> Lagged:
+def _together(none: LinearFit, points: dict[float, LinearFit]) -> Lagged:
     if not points:
         return Lagged(none, none, 0.0, 0.0, sure=True)
     order = sorted(points)

@@ -66,7 +66,7 @@ class PulseCounts:
 
 
 @dataclass(frozen=True, slots=True)
-class Train:
+class PulseTrain:
     """The good pulses of a train.
 
     Parameters
@@ -145,7 +145,13 @@ class PulseTracker:
         self._count = 0
         self._missed = self._unseen = 0
         self._segment: int | None = None
+        self._segments: list[int] = []
         self._sequence: int | None = None
+
+    @property
+    def stamps(self) -> tuple[list[int], list[int]]:
+        """Every stamp, those set aside included, and the segment of each."""
+        return self._stamps, self._segments
 
     def __len__(self) -> int:
         return len(self._stamps)
@@ -162,7 +168,7 @@ class PulseTracker:
         for stamp, number, flag, part in each:
             self._one(int(stamp), int(number), bool(flag & Flag.NO_FIX), int(part))
 
-    def train(self) -> Train:
+    def train(self) -> PulseTrain:
         """Return the good pulses so far."""
         kinds = np.array(self.kinds, dtype=np.int64)
         good = np.flatnonzero(kinds == PulseKind.GOOD)
@@ -170,7 +176,7 @@ class PulseTracker:
             np.array(column, dtype=np.int64)[good]
             for column in (self._stamps, self._places, self._blocks)
         )
-        return Train(stamps, places, blocks, self.nominal_s)
+        return PulseTrain(stamps, places, blocks, self.nominal_s)
 
     def counts(self) -> PulseCounts:
         """Return how many of each kind there are so far."""
@@ -198,6 +204,7 @@ class PulseTracker:
         before, self._sequence = self._sequence, number
         if before is not None and number > before + 1:
             self._unseen += number - before - 1
+        self._segments.append(segment)
         self._add(stamp, PulseKind.NO_FIX if no_fix else PulseKind.WAITING)
         if no_fix:
             if self._block is not None:

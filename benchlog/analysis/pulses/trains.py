@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.pulses.grid import Train
+from benchlog.analysis.pulses.grid import PulseTrain
 from benchlog.analysis.pulses.slope import FEWEST, SlopeFit, fit_slope
 from benchlog.analysis.series import Series
 from benchlog.errors import DataError
@@ -31,7 +31,7 @@ _SLOTS_MAX: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class TrainComparison:
     """A source's frequency against another clock.
 
     Parameters
@@ -78,14 +78,14 @@ class Comparison:
         return float(self.fit.u * np.sqrt(white * ratio**3 + (1 - white) * ratio))
 
 
-def against_host(source: Train) -> Comparison:
+def against_host(source: PulseTrain) -> TrainComparison:
     """Compare a train with the host's clock. Raises DataError for too few pulses."""
     t_s = _seconds(source, _origin(source))
     error_s = source.error_s()
     fit = fit_slope(t_s, error_s, source.block)
     spacing_s = _spacing(t_s, source)
     origin_ns = _origin(source)
-    return Comparison(
+    return TrainComparison(
         fit.slope,
         fit,
         t_s,
@@ -97,7 +97,7 @@ def against_host(source: Train) -> Comparison:
     )
 
 
-def against(source: Train, reference: Train) -> Comparison:
+def against(source: PulseTrain, reference: PulseTrain) -> TrainComparison:
     """Compare a train with the pulses of a reference, stamped by the same host.
 
     Raises DataError for too few pulses, or when the two hardly overlap.
@@ -121,10 +121,10 @@ def against(source: Train, reference: Train) -> Comparison:
         len(source) - len(ours) + fit.set_aside,
         len(reference) - len(theirs),
     )
-    return Comparison(offset, fit, t_s, error_s, group, spacing_s, origin, aside)
+    return TrainComparison(offset, fit, t_s, error_s, group, spacing_s, origin, aside)
 
 
-def phase_series(found: Comparison) -> Series:
+def phase_series(found: TrainComparison) -> Series:
     """Return what was compared as phase data; places without a stamp are missing.
 
     Stamps that were set aside are left out, and so is everything but the longest
@@ -141,7 +141,7 @@ def phase_series(found: Comparison) -> Series:
     return Series(values, found.spacing_s, "phase")
 
 
-def stretches(found: Comparison, most: int = 100) -> tuple[Array, Array, Whole]:
+def stretches(found: TrainComparison, most: int = 100) -> tuple[Array, Array, Whole]:
     """Return offsets over stretches of a run, for a chart.
 
     Returns the ends of the stretches in s (as `t_s`), the fractional offset over each,
@@ -188,7 +188,7 @@ def readings_like(t_s: Array, frequency_hz: Array, group: Whole) -> Columns:
 class _Straight:
     """A train without its own line and without stamps far from it."""
 
-    def __init__(self, train: Train, origin_ns: int) -> None:
+    def __init__(self, train: PulseTrain, origin_ns: int) -> None:
         t_s, error_s = _seconds(train, origin_ns), train.error_s()
         fit = fit_slope(t_s, error_s, train.block)
         self.slope = fit.slope
@@ -246,17 +246,17 @@ def _groups(a: Whole, b: Whole) -> Whole:
     return np.asarray(group.reshape(-1), dtype=np.int64)
 
 
-def _origin(train: Train) -> int:
+def _origin(train: PulseTrain) -> int:
     if not len(train):
         raise DataError("there are no good pulses yet")
     return int(train.mono_ns[0])
 
 
-def _seconds(train: Train, origin_ns: int) -> Array:
+def _seconds(train: PulseTrain, origin_ns: int) -> Array:
     return (train.mono_ns - origin_ns) / NS_PER_S
 
 
-def _spacing(t_s: Array, train: Train) -> float:
+def _spacing(t_s: Array, train: PulseTrain) -> float:
     """Return the usual spacing: that of stamps at neighbouring places."""
     steps = np.diff(t_s)
     return float(np.median(steps)) if len(steps) else train.nominal_s

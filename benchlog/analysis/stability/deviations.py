@@ -74,7 +74,7 @@ class Stability:
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class DeviationRequest:
     """Which averaging times, which estimator.
 
     `taus_s` overrides `spacing`; each is rounded to the nearest whole factor.
@@ -86,7 +86,7 @@ class Request:
     probability: float = 0.95
 
 
-def check_request(kinds: Sequence[str], request: Request) -> None:
+def check_request(kinds: Sequence[str], request: DeviationRequest) -> None:
     """Raise DataError, naming what there is, for a request that cannot be met."""
     for kind in kinds:
         if kind not in DEVIATIONS:
@@ -141,7 +141,7 @@ _PASS_S: Final = 4e-9  # a value in a pass, on a usual computer
 _CELL_S: Final = 1e-8  # a value in a stretch of the modified totals
 
 
-def factors_of(points: int, tau0_s: float, request: Request) -> list[int]:
+def factors_of(points: int, tau0_s: float, request: DeviationRequest) -> list[int]:
     """Return the averaging factors that a request means for so many phases."""
     top = max(1, (points - 1) // 2)
     if request.taus_s:
@@ -154,7 +154,7 @@ def factors_of(points: int, tau0_s: float, request: Request) -> list[int]:
     return [m for m in steps if m <= top]
 
 
-def expected_s(series: Series, kind: str, request: Request) -> float:
+def expected_s(series: Series, kind: str, request: DeviationRequest) -> float:
     """Return about how long a deviation takes; the modified totals grow with m."""
     n = len(series)
     factors = factors_of(n + 1, series.tau0_s, request)

@@ -19,7 +19,7 @@ from benchlog.analysis.stability.dead_time import dead_time_bias
 from benchlog.analysis.stability.deviations import (
     SHARED,
     SLOW,
-    Request,
+    DeviationRequest,
     Stability,
     StabilityRow,
     carried_note,
@@ -66,20 +66,22 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-__all__ = ["Request", "Stability", "StabilityRow", "stabilities", "stability"]
+__all__ = ["DeviationRequest", "Stability", "StabilityRow", "stabilities", "stability"]
 
 _EMPTY: Final = np.empty(0)
 
 
 def stability(
-    series: Series, kind: str = "adev", request: Request | None = None
+    series: Series, kind: str = "adev", request: DeviationRequest | None = None
 ) -> Stability:
     """Return one deviation. See `stabilities`."""
     return stabilities(series, (kind,), request)[0]
 
 
 def stabilities(
-    series: Series, kinds: Sequence[str] = SHARED, request: Request | None = None
+    series: Series,
+    kinds: Sequence[str] = SHARED,
+    request: DeviationRequest | None = None,
 ) -> tuple[Stability, ...]:
     """Return several deviations of the same data, sharing the passes over it.
 
@@ -101,7 +103,7 @@ def stabilities(
     phases (two frequencies), and for data that do not scatter at all.
 
     """
-    request = request or Request()
+    request = request or DeviationRequest()
     check_request(kinds, request)
     work = _Work(series, request, only_allan=set(kinds) <= {"adev", "mtie"})
     return tuple(work.deviation(kind) for kind in kinds)
@@ -110,7 +112,9 @@ def stabilities(
 class _Work:
     """What the deviations of one call share."""
 
-    def __init__(self, series: Series, request: Request, *, only_allan: bool) -> None:
+    def __init__(
+        self, series: Series, request: DeviationRequest, *, only_allan: bool
+    ) -> None:
         self.series, self.request, self._only_allan = series, request, only_allan
         self.missing = series.missing
         self.gaps = self.missing > 0

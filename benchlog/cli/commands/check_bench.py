@@ -25,7 +25,7 @@ if TYPE_CHECKING:
         ReferenceCheck,
         Sample,
     )
-    from benchlog.recorder.trial import Tried
+    from benchlog.recorder.instruments.instrument_check import InstrumentCheck
 
 EXAMPLES = (
     "benchlog check-bench corner-bench",
@@ -89,7 +89,7 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
 
 def _warn_of_calibration(instruments: "Mapping[str, InstrumentSpec]") -> None:
     from benchlog.clock import host_clock
-    from benchlog.verdict.calibration import due_words
+    from benchlog.verdict.timebase.calibration_due import due_words
 
     for words in due_words(instruments.values(), host_clock().utc_ns()):
         say(f"warning: {words}")
@@ -104,13 +104,13 @@ def advice_for(
 
     `checks` are those of a counter's time base.
     """
-    from benchlog.verdict.advice import (
+    from benchlog.verdict.run.measuring_advice import (
         LIMITS_PPM,
         advise,
         pulse_time_s,
         stamp_s,
     )
-    from benchlog.verdict.standing import timebase_now
+    from benchlog.verdict.timebase.check_validity import timebase_now
 
     if sample is not None and sample.unit == EDGE:
         spacing_s = float(str(spec.options.get("interval_s", 1.0)))
@@ -135,7 +135,11 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
 
     Pulses of a reference need no advice: those that are held against it do.
     """
-    from benchlog.verdict.advice import LIMITS_PPM, refcheck_advice, stamp_s
+    from benchlog.verdict.run.measuring_advice import (
+        LIMITS_PPM,
+        refcheck_advice,
+        stamp_s,
+    )
 
     reference = bench.reference
     judged = {one.frequency for one in bench.positions}
@@ -154,7 +158,7 @@ def _as_wired(row: Checked, bench: "Bench") -> Checked:
 
 
 def _advised(row: Checked) -> "Iterator[str]":
-    from benchlog.verdict.advice import stamp_s
+    from benchlog.verdict.run.measuring_advice import stamp_s
 
     if row.advice and row.unit == EDGE:
         rms = f"{stamp_s(row.address) * 1e3:g} ms"
@@ -195,14 +199,16 @@ def check_all(instruments: "Mapping[str, InstrumentSpec]", path: Path) -> list[C
 def _check_group(specs: "Sequence[InstrumentSpec]", path: Path) -> list[Checked]:
     """Try what stands at one address, one after the other."""
     from benchlog.clock import host_clock
-    from benchlog.recorder.locks import BenchLocks
-    from benchlog.recorder.trial import try_instrument
+    from benchlog.recorder.bench_lock import BenchLocks
+    from benchlog.recorder.instruments.instrument_check import check_instrument
 
     clock = host_clock()
     held = [s.address for s in specs if s.address and registry.load(s.driver).exclusive]
     try:
         with BenchLocks(held, "benchlog check-bench", clock):
-            return [_checked(spec, try_instrument(spec, clock), path) for spec in specs]
+            return [
+                _checked(spec, check_instrument(spec, clock), path) for spec in specs
+            ]
     except BusyError as error:
         return [_failed(spec, error) for spec in specs]
 
@@ -221,7 +227,7 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
     )
 
 
-def _checked(spec: "InstrumentSpec", tried: "Tried", path: Path) -> Checked:
+def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Checked:
     error, sample = tried.error, tried.sample
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(

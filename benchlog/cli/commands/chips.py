@@ -14,7 +14,7 @@ from benchlog.units import format_ppm, format_u_ppm
 if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
-    from benchlog.verdict.chips import Chip, Spread
+    from benchlog.verdict.lot.chips import Chip, ChipSpread
 
 EXAMPLES = (
     "benchlog chips --lot L-2207",
@@ -30,7 +30,7 @@ def command(db: Path | None, as_json: bool, lot: str) -> None:
 
     Each device counts with its newest run that has a figure.
     """
-    from benchlog.verdict.chips import spread_of
+    from benchlog.verdict.lot.chips import spread_of
 
     with reading(db) as reader:
         chips, u_common_ppm = chips_of(reader, lot)
@@ -46,8 +46,8 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
 
     Runs that are void or set aside count for nothing.
     """
-    from benchlog.verdict.chips import Chip
-    from benchlog.verdict.lotruns import shared_u_ppm
+    from benchlog.verdict.lot.chips import Chip
+    from benchlog.verdict.lot.lot_runs import shared_u_ppm
 
     rows = [row for known in reader.lots(lot) for row in reader.lot_runs(known)]
     aside = {row.run for row in rows if row.set_aside}
@@ -65,7 +65,7 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     return chips, shared_u_ppm(base.u_ppm for base in bases)
 
 
-def _document(found: "Spread") -> dict[str, object]:
+def _document(found: "ChipSpread") -> dict[str, object]:
     return {
         "devices": found.n,
         "shift_ppm": found.shift_ppm,
@@ -76,7 +76,7 @@ def _document(found: "Spread") -> dict[str, object]:
     }
 
 
-def text(lot: str, found: "Spread") -> str:
+def text(lot: str, found: "ChipSpread") -> str:
     """Return the comparison as a person reads it."""
     rows = [
         (

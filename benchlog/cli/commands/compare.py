@@ -12,7 +12,7 @@ from benchlog.cli.typed_values import RunId
 from benchlog.units import format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.evaluation.comparison import ComparedRun, Comparison
+    from benchlog.evaluation.comparison import ComparedRun, RunComparison
 
 EXAMPLES = (
     "benchlog compare 12 19",
@@ -57,7 +57,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
         click.echo(text_of(found))
 
 
-def _write(found: "Comparison", wish: dict[str, Any]) -> None:
+def _write(found: "RunComparison", wish: dict[str, Any]) -> None:
     from benchlog.clock import host_clock
     from benchlog.pages.page_builder import compare_page, write_page
 
@@ -66,10 +66,10 @@ def _write(found: "Comparison", wish: dict[str, Any]) -> None:
     say(f"{page.title}: written to {wish['out']}")
 
 
-def document(found: "Comparison") -> dict[str, Any]:
+def document(found: "RunComparison") -> dict[str, Any]:
     """Return the figures of each run and each difference."""
     from benchlog.evaluation.document import figures
-    from benchlog.verdict.comparewords import difference_document
+    from benchlog.verdict.run.comparison import difference_document
 
     return {
         "runs": [figures(one.evaluation) for one in found.runs],
@@ -77,10 +77,10 @@ def document(found: "Comparison") -> dict[str, Any]:
     }
 
 
-def text_of(found: "Comparison") -> str:
+def text_of(found: "RunComparison") -> str:
     """Return runs, differences and a chart as a person reads them."""
     from benchlog.pages.compare_page import ratio_text
-    from benchlog.verdict.comparewords import delta_text, in_words
+    from benchlog.verdict.run.comparison import delta_text, in_words
 
     rows = [
         (
@@ -107,7 +107,7 @@ def text_of(found: "Comparison") -> str:
     return "\n\n".join(block for block in blocks if block)
 
 
-def _runs(found: "Comparison") -> str:
+def _runs(found: "RunComparison") -> str:
     headers = ("run", "device", "part", "offset ppm", "U ppm", "jitter ppm", "readings")
     rows = [_run(one) for one in found.runs]
     return table((*headers, "verdict"), rows, "rllrrrr")
@@ -129,7 +129,7 @@ def _run(one: "ComparedRun") -> tuple[str, ...]:
     )
 
 
-def _chart(found: "Comparison") -> str:
+def _chart(found: "RunComparison") -> str:
     from benchlog.plotting.printed_chart import ChartShape, text_chart
 
     layers = [

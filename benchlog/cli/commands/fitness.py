@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.model import Part, Run, TemperatureLaw, Use
     from benchlog.store.reader import Reader
-    from benchlog.verdict.source import Conditions, Source
+    from benchlog.verdict.fitness.source import Conditions, Source
 
 EXAMPLES: Final = (
     "benchlog fitness 12",
@@ -118,7 +118,7 @@ def _other_end(wish: dict[str, Any]) -> "float | Source | None":
     if wish["other_end"] is None:
         return None if wish["other_end_ppm"] is None else float(wish["other_end_ppm"])
     from benchlog.catalogue import load_part
-    from benchlog.verdict.source import promised_source
+    from benchlog.verdict.fitness.source import promised_source
 
     return promised_source(load_part(wish["other_end"]), _conditions(wish))
 
@@ -140,9 +140,9 @@ def _uses(need: str | None) -> "tuple[Use, ...]":
 def _of_run(
     reader: "Reader", run: "Run", uses: "Iterable[Use]", wish: dict[str, Any]
 ) -> list[dict[str, Any]]:
-    from benchlog.verdict.fitness import fitness
-    from benchlog.verdict.fitnessdocument import document_of
-    from benchlog.verdict.source import measured_source
+    from benchlog.verdict.fitness.fitness import fitness
+    from benchlog.verdict.fitness.fitness_document import document_of
+    from benchlog.verdict.fitness.source import measured_source
 
     if run.made_for == "trim":
         raise UsageError(
@@ -173,8 +173,8 @@ def _of_run(
 
 def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> list[dict[str, Any]]:
     from benchlog.catalogue import list_parts
-    from benchlog.verdict.fitness import candidates
-    from benchlog.verdict.fitnessdocument import document_of
+    from benchlog.verdict.fitness.fitness import candidates
+    from benchlog.verdict.fitness.fitness_document import document_of
 
     parts, problems = list_parts()
     for problem in problems:
@@ -192,7 +192,7 @@ def _about(part: "Part") -> dict[str, Any]:
 
 
 def _conditions(wish: dict[str, Any]) -> "Conditions":
-    from benchlog.verdict.source import Conditions
+    from benchlog.verdict.fitness.source import Conditions
 
     span = wish["range_c"]
     if span is not None and not span[0] < span[1]:

@@ -99,7 +99,7 @@ def _as_wished(
 
 def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
     """Return the time base by the wished check. Raises NotFoundError, UsageError."""
-    from benchlog.verdict.timebase import timebase_by
+    from benchlog.verdict.timebase.known_timebase import timebase_by
 
     spec_of = _specs_by_serial(run)
     known = {
@@ -147,9 +147,13 @@ def _latest(
     A poor check that agrees with a much finer one, or with what the bench file states,
     is not the one to judge by. Where all are void, what is stated is all there is.
     """
-    from benchlog.verdict.checks import ruling
-    from benchlog.verdict.standing import timebase_now
-    from benchlog.verdict.timebase import assumed_timebase, timebase_by, timebase_for
+    from benchlog.verdict.timebase.check_validity import timebase_now
+    from benchlog.verdict.timebase.governing_check import ruling
+    from benchlog.verdict.timebase.known_timebase import (
+        assumed_timebase,
+        timebase_by,
+        timebase_for,
+    )
 
     checks = {number: one for number, one in known.items() if one.void is None}
     newest = max(checks or known, key=lambda one: (known[one].at_utc_ns, one))
@@ -174,7 +178,7 @@ def _stated_instead(
     spec: "InstrumentSpec | None", checks: "Sequence[ReferenceCheck]"
 ) -> str:
     """Say why the bench file's word goes before the newest check; empty if not."""
-    from benchlog.verdict.checks import stated_goes_on
+    from benchlog.verdict.timebase.governing_check import stated_goes_on
 
     if not checks:
         return "what the bench file states is taken"

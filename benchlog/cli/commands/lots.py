@@ -11,7 +11,7 @@ from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
 
 if TYPE_CHECKING:
-    from benchlog.verdict.lotreport import LotReport
+    from benchlog.verdict.lot.lot_report import LotReport
 
     Found = list[tuple[LotReport, tuple[str, ...]]]
 
@@ -61,7 +61,7 @@ def _found(
 
 def document(report: "LotReport", benches: tuple[str, ...]) -> dict[str, Any]:
     """Return a lot as plain values: the keys of `inspect --json`, and its benches."""
-    from benchlog.verdict.lotreport import lot_document
+    from benchlog.verdict.lot.lot_report import lot_document
 
     return {**lot_document(report), "benches": list(benches)}
 

@@ -69,7 +69,7 @@ def document(
 
 def doubts(found: "tuple[Phase, ...]") -> list[tuple[str, str]]:
     """Return the marks that may not say what was meant, each with what is odd."""
-    from benchlog.verdict.marks import read_mark
+    from benchlog.verdict.run.run_marks import read_mark
 
     names = [phase.name for phase in found]
     said = [(printable(name), read_mark(name).said) for name in names]

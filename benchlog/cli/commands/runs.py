@@ -57,7 +57,7 @@ def _known_now(reader: "Reader", runs: "list[Run]") -> "list[Run]":
     checks = [check for _, check in reader.reference_checks()]
     if not checks:
         return runs
-    from benchlog.verdict.standing import all_as_known
+    from benchlog.verdict.timebase.check_validity import all_as_known
 
     return all_as_known(runs, checks)
 

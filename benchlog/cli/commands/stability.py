@@ -77,13 +77,15 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
 def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":
     from benchlog.analysis.series import without, without_drift
     from benchlog.analysis.stability.deviations import expected_s
-    from benchlog.analysis.stability.estimation import Request, stability
+    from benchlog.analysis.stability.estimation import DeviationRequest, stability
 
     if wish["leave_out_outliers"]:
         series = without(series, marked)
     if wish["remove_drift"]:
         series = without_drift(series)
-    request = Request(wish["estimator"], wish["spacing"], tuple(wish["taus_s"] or ()))
+    request = DeviationRequest(
+        wish["estimator"], wish["spacing"], tuple(wish["taus_s"] or ())
+    )
     minutes = expected_s(series, wish["kind"], request) / 60.0
     if minutes > _LONG_MIN:
         say(

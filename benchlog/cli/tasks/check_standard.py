@@ -23,7 +23,7 @@ from benchlog.units import (
     iso_utc,
     printable,
 )
-from benchlog.verdict.control import ControlChart, control_chart
+from benchlog.verdict.timebase.control_chart import ControlChart, control_chart
 
 MOVED: Final = 3
 _MOST: Final = 1000

@@ -10,9 +10,9 @@ from benchlog.cli.printing import say
 from benchlog.clock import HostClock, host_clock
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.resume import Resumed
-from benchlog.recorder.telling import line_of, reading_line, standing_line
-from benchlog.recorder.told import Told
+from benchlog.recorder.narration import line_of, reading_line, standing_line
+from benchlog.recorder.notice import Notice
+from benchlog.recorder.run.resume import Resumed
 from benchlog.units import NS_PER_S
 
 _EVERY_S: Final = 0.5
@@ -55,7 +55,7 @@ class Narration:
         self._reading = reading_line if every_s == _EVERY_S else standing_line
         self._due_ns: dict[int, int] = {}
 
-    def tell(self, told: Told) -> None:
+    def tell(self, told: Notice) -> None:
         """Say one thing the keeper tells; a reader that has gone away stops nothing."""
         line = self._line(told)
         if line:
@@ -64,7 +64,7 @@ class Narration:
                 if told.event and told.event.kind == EventKind.ALARM:
                     self._ring()
 
-    def _line(self, told: Told) -> str:
+    def _line(self, told: Notice) -> str:
         if told.kind == "begun":
             self._due_ns[told.run_id] = 0
         if told.kind == "reading":

@@ -17,21 +17,20 @@ from benchlog.clock import host_clock
 from benchlog.errors import UsageError
 from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import EventKind, Lot
-from benchlog.recorder.ids import Ids
-from benchlog.recorder.inspection import inspect_lot
-from benchlog.recorder.lotbook import Task
-from benchlog.recorder.lotlaunch import launch_lot
-from benchlog.recorder.told import Told
+from benchlog.recorder.lot.device_ids import Ids
+from benchlog.recorder.lot.lot_book import Task
+from benchlog.recorder.lot.lot_inspection import inspect_lot, launch_lot
+from benchlog.recorder.notice import Notice
 from benchlog.screen.inspection.app import run_inspection
 from benchlog.screen.inspection.lot_screen import LotOnScreen
 from benchlog.store.reader import Reader
-from benchlog.verdict.lot import Decision
-from benchlog.verdict.lotreport import LotReport, lot_document
-from benchlog.verdict.sampling import describe_plan
+from benchlog.verdict.lot.lot_decision import LotResult
+from benchlog.verdict.lot.lot_report import LotReport, lot_document
+from benchlog.verdict.lot.sampling_plan import describe_plan
 
 __all__ = ["Wish", "carry_out"]
 
-EXIT_CODES: Final = {Decision.ACCEPTED: 0, Decision.REJECTED: 3, Decision.OPEN: 4}
+EXIT_CODES: Final = {LotResult.ACCEPTED: 0, LotResult.REJECTED: 3, LotResult.OPEN: 4}
 _QUIET: Final = {EventKind.STARTED, EventKind.ENDED, EventKind.SETTLED}
 
 
@@ -84,7 +83,7 @@ def ids_from(path: Path) -> Ids:
     return Ids(text.splitlines())
 
 
-def tell(told: Told) -> None:
+def tell(told: Notice) -> None:
     """Say what the keeper tells; a reader that has gone away stops nothing."""
     line = ""
     if told.kind in ("waiting", "device"):

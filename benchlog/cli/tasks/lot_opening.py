@@ -15,16 +15,16 @@ from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lots import named_lot, planned_names
 from benchlog.model import Bench, Lot, Part, Purpose, RunPlan
-from benchlog.recorder.lotbook import Task
-from benchlog.recorder.settling import MOST_READINGS as MOST_SETTLING
+from benchlog.recorder.lot.lot_book import Task
+from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
-from benchlog.verdict.earlystop import StopRule
-from benchlog.verdict.lot import UndecidedRule, plan_document
-from benchlog.verdict.lotruns import outcomes, plan_from
-from benchlog.verdict.sampling import Plan, custom_plan, full_plan, plan_for
-from benchlog.verdict.sampling_table import Severity
-from benchlog.verdict.switching import standing_after
+from benchlog.verdict.lot.lot_decision import UndecidedRule, plan_document
+from benchlog.verdict.lot.lot_runs import outcomes, plan_from
+from benchlog.verdict.lot.sampling_plan import Plan, custom_plan, full_plan, plan_for
+from benchlog.verdict.lot.sampling_table import Severity
+from benchlog.verdict.lot.switching_rules import standing_after
+from benchlog.verdict.run.early_stop import StopRule
 
 _KEPT: Final = {
     "bench": None,

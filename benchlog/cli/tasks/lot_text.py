@@ -6,10 +6,10 @@ from typing import Final
 from benchlog.cli.printing import pairs, table
 from benchlog.evaluation.wording import symbol_of
 from benchlog.units import format_ppm, format_u_ppm, printable
-from benchlog.verdict.lotreport import LotReport
-from benchlog.verdict.lotwords import UNDECIDED, four, lot_facts, lot_findings
-from benchlog.verdict.sampling import describe_plan
-from benchlog.verdict.spread import Histogram
+from benchlog.verdict.lot.lot_report import LotReport
+from benchlog.verdict.lot.lot_spread import Histogram
+from benchlog.verdict.lot.lot_text import UNDECIDED, four, lot_facts, lot_findings
+from benchlog.verdict.lot.sampling_plan import describe_plan
 
 _BAR: Final = 22
 _MOST_LISTED: Final = 20

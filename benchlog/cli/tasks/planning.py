@@ -8,7 +8,13 @@ from benchlog import __version__, registry
 from benchlog.catalogue import load_bench, load_part
 from benchlog.driver import require_options
 from benchlog.errors import UsageError
-from benchlog.model import EDGE, Bench, InstrumentSpec, Purpose, RunPlan
+from benchlog.model import (
+    EDGE,
+    Bench,
+    InstrumentSpec,
+    Purpose,
+    RunPlan,
+)
 
 LEAST_READINGS: Final = 10
 MOST_READINGS: Final = 300

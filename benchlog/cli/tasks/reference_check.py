@@ -34,8 +34,8 @@ from benchlog.model import (
     Run,
     RunPlan,
 )
+from benchlog.recorder.instruments.instrument_check import check_instrument
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.trial import try_instrument
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.units import (
@@ -44,9 +44,9 @@ from benchlog.units import (
     format_frequency,
     printable,
 )
-from benchlog.verdict.calibration import due_words
-from benchlog.verdict.checks import UNUSED, stated_goes_on, weighed
-from benchlog.verdict.refcheck import (
+from benchlog.verdict.timebase.calibration_due import due_words
+from benchlog.verdict.timebase.governing_check import UNUSED, stated_goes_on, weighed
+from benchlog.verdict.timebase.reference_check import (
     Finding,
     cautions,
     days_it_holds,
@@ -133,7 +133,7 @@ def _identity_beforehand(wired: Wired, clock: Clock) -> Identity | None:
     """Ask a counter who it is that the run itself does not use."""
     if wired.position.frequency == wired.counter.name:
         return None
-    tried = try_instrument(wired.counter, clock)
+    tried = check_instrument(wired.counter, clock)
     if tried.identity is None:
         assert tried.error is not None
         raise tried.error

@@ -6,7 +6,7 @@ from typing import Any, Final
 from benchlog.cli.printing import pairs
 from benchlog.cli.tasks.headless import Narration
 from benchlog.model import ReferenceCheck
-from benchlog.recorder.keeper import Told
+from benchlog.recorder.keeper import Notice
 from benchlog.units import (
     format_duration,
     format_ppm,
@@ -14,8 +14,8 @@ from benchlog.units import (
     iso_utc,
     printable,
 )
-from benchlog.verdict.checks import Beside
-from benchlog.verdict.refcheck import Finding
+from benchlog.verdict.timebase.governing_check import CheckComparison
+from benchlog.verdict.timebase.reference_check import Finding
 
 _PULSES_HZ: Final = 1e3
 _FEW_K: Final = 2.5
@@ -33,7 +33,7 @@ class Weighed:
     refusals: tuple[str, ...]
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
-    beside: Beside | None = None
+    beside: CheckComparison | None = None
     unused: str = ""
 
     @property
@@ -51,7 +51,7 @@ class CheckNarration(Narration):
         self._reading = timebase_line
 
 
-def timebase_line(told: Told) -> str:
+def timebase_line(told: Notice) -> str:
     """Return one line on the time base: positive is fast.
 
     A counter that is fast reads the reference low; divided to pulses, it gains on it.
@@ -109,7 +109,7 @@ def check_document(
     }
 
 
-def _older(beside: Beside | None) -> dict[str, Any] | None:
+def _older(beside: CheckComparison | None) -> dict[str, Any] | None:
     if beside is None:
         return None
     older = beside.older

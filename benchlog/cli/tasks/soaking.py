@@ -52,7 +52,7 @@ def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
         return (int(typed["resume"]),)
     if not typed["resume_last"]:
         return ()
-    from benchlog.recorder.resume import find_last
+    from benchlog.recorder.run.resume import find_last
 
     found = find_last(manner.database, typed["devices"])
     if not found and typed["bench"] is None:
@@ -158,7 +158,7 @@ def _gone_on(
             (), manner.database, again=Again(run_ids, more_s), **how
         )
     from benchlog.cli.tasks.headless import soak_in_lines
-    from benchlog.recorder.resume import resumed
+    from benchlog.recorder.run.resume import resumed
 
     now_ns = host_clock().utc_ns()
     several = [resumed(manner.database, i, now_ns, more_s=more_s) for i in run_ids]

@@ -13,7 +13,7 @@ from click.exceptions import Exit
 from benchlog.cli.printing import say
 from benchlog.errors import BenchlogError
 from benchlog.model import RunPlan
-from benchlog.recorder.child import end_with_parent
+from benchlog.recorder.instruments.instrument_process import end_with_parent
 from benchlog.recorder.launch import Again, Launched, launch
 from benchlog.screen import ScreenOutcome, run_screen
 from benchlog.screen.app import BenchApp

@@ -12,8 +12,8 @@ from benchlog.exchange.arrow import arrow
 from benchlog.model import Lot, LotRun
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import part_from
-from benchlog.verdict.lotreport import LotReport, lot_report
-from benchlog.verdict.lotruns import counts, shared_u_ppm
+from benchlog.verdict.lot.lot_report import LotReport, lot_report
+from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
 
 _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",

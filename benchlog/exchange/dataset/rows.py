@@ -11,7 +11,12 @@ from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.export.export_parquet import chunks_of
-from benchlog.model import Lot, LotRun, Purpose, Run
+from benchlog.model import (
+    Lot,
+    LotRun,
+    Purpose,
+    Run,
+)
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import dump
 

@@ -36,7 +36,7 @@ from benchlog.exchange.export.run_export import finished
 from benchlog.model import LotRun, Run
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
-from benchlog.verdict.standing import all_as_known
+from benchlog.verdict.timebase.check_validity import all_as_known
 
 NO_LOT: Final = "__HIVE_DEFAULT_PARTITION__"
 QUERIES: Final = "queries.sql"

@@ -14,8 +14,8 @@ from benchlog.exchange.export.exported_fields import (
 )
 from benchlog.exchange.spreadsheet_cells import cell, comment
 from benchlog.model import Run
-from benchlog.store.nouns import LOGGED
 from benchlog.store.reader import Reader
+from benchlog.store.row_mapping import LOGGED
 from benchlog.units import NS_PER_S, offset_ppm
 
 MAGIC: Final = "# benchlog-export: "

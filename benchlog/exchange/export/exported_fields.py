@@ -6,8 +6,8 @@ from typing import Any, Final
 
 from benchlog.exchange.checksum import LineSum
 from benchlog.model import Run
-from benchlog.store.nouns import LOGGED
 from benchlog.store.reader import Reader
+from benchlog.store.row_mapping import LOGGED
 from benchlog.store.snapshot import to_plain
 
 FORMAT: Final = 1

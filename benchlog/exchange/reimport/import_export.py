@@ -16,8 +16,14 @@ from benchlog.exchange.reimport.export_reader import (
     Logged,
 )
 from benchlog.exchange.text.text_rows import LineProblem
-from benchlog.model import Identity, Purpose, ReferenceCheck, RunPlan, Timebase
-from benchlog.store.known import first_of
+from benchlog.model import (
+    Identity,
+    Purpose,
+    ReferenceCheck,
+    RunPlan,
+    Timebase,
+)
+from benchlog.store.duplicate_runs import first_of
 from benchlog.store.rows import Segment
 from benchlog.store.snapshot import (
     bench_from,

@@ -28,7 +28,7 @@ from benchlog.screen.inspection.text import Places
 from benchlog.screen.widgets.text import Newest, Plain
 from benchlog.store.reader import Reader
 from benchlog.units import printable
-from benchlog.verdict.lotreport import LotReport, lot_report
+from benchlog.verdict.lot.lot_report import LotReport, lot_report
 
 _TICK_S: Final = 0.2
 _RING_S: Final = 0.18

@@ -6,11 +6,11 @@ from typing import Any, Final
 
 from benchlog.control import Answer
 from benchlog.evaluation.wording import symbol_of
-from benchlog.model import LotRun, Word
+from benchlog.model import Decision, LotRun
 from benchlog.units import format_ppm, format_u_ppm, printable
-from benchlog.verdict.lot import Decision
-from benchlog.verdict.lotreport import LotReport
-from benchlog.verdict.lotruns import counts
+from benchlog.verdict.lot.lot_decision import LotResult
+from benchlog.verdict.lot.lot_report import LotReport
+from benchlog.verdict.lot.lot_runs import counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ def large(word: str) -> list[str]:
 
 # --- what stands in each part of a lot's screen; pure
 
-_RINGS: Final = {Word.PASS: 1, Word.FAIL: 2, Word.UNDECIDED: 3}
+_RINGS: Final = {Decision.PASS: 1, Decision.FAIL: 2, Decision.UNDECIDED: 3}
 _BAR: Final = 30
 _DONE: Final = {
     "again": "measured again; the newest run counts",
@@ -178,7 +178,7 @@ def _empty(spot: Spot) -> str:
 
 
 def _next(report: LotReport) -> str:
-    if report.standing.decision is not Decision.OPEN:
+    if report.standing.decision is not LotResult.OPEN:
         said = f"LOT {report.standing.decision.upper()}: {report.standing.text}"
         if not report.standing.remaining:
             return f"{said}. F8 shows the result"
@@ -216,8 +216,8 @@ def noted(report: LotReport | None, places: Places) -> str:
     return (being or here)[-1].device if here else ""
 
 
-def _word(run: LotRun) -> Word:
-    return Word.FAIL if run.damaged else Word(run.word or Word.UNDECIDED)
+def _word(run: LotRun) -> Decision:
+    return Decision.FAIL if run.damaged else Decision(run.word or Decision.UNDECIDED)
 
 
 def large_verdict(last: LotRun | None, *, busy: bool) -> tuple[str, str]:

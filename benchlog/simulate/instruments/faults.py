@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.errors import UsageError
-from benchlog.simulate.served_log import Served
+from benchlog.simulate.served_log import ServedValue
 
 ALWAYS: Final = -1
 
@@ -44,7 +44,7 @@ NEEDS: Final[dict[str, int]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class OrderedFault:
     """One ordered fault; `times` answers are still to suffer it."""
 
     kind: str
@@ -58,7 +58,7 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
-class Reply:
+class LineReply:
     """What goes to the line for one answer.
 
     `complete` False: no terminator, and no END on transports that mark it. `cut`: the
@@ -69,14 +69,14 @@ class Reply:
     complete: bool = True
     delay_s: float = 0.0
     cut: bool = False
-    served: tuple[Served, ...] = ()
+    served: tuple[ServedValue, ...] = ()
 
 
 class Faults:
     """The faults that wait at one instrument. Any thread may order or take them."""
 
     def __init__(self, seed: str) -> None:
-        self._waiting: dict[str, Fault] = {}
+        self._waiting: dict[str, OrderedFault] = {}
         self._lock = threading.Lock()
         self._rng = random.Random(seed)  # noqa: S311 - which garbage, no secret
 
@@ -86,7 +86,7 @@ class Faults:
             raise UsageError(f"no fault {kind!r}; there are {', '.join(NEEDS)}")
         if NEEDS[kind] and not argument:
             raise UsageError(f"fault {kind!r} needs an argument")
-        fault = Fault(kind, argument, times)
+        fault = OrderedFault(kind, argument, times)
         if kind in (LATE, FACTOR):
             _ = _finite(fault)
         with self._lock:
@@ -97,12 +97,12 @@ class Faults:
         with self._lock:
             self._waiting.clear()
 
-    def waiting(self) -> tuple[Fault, ...]:
+    def waiting(self) -> tuple[OrderedFault, ...]:
         """Return what is still to come."""
         with self._lock:
             return tuple(self._waiting.values())
 
-    def take(self, kind: str) -> Fault | None:
+    def take(self, kind: str) -> OrderedFault | None:
         """Return the fault if one of this kind waits, and count it down."""
         if kind not in self._waiting:
             return None
@@ -116,7 +116,7 @@ class Faults:
                 self._waiting[kind] = replace(fault, times=fault.times - 1)
             return fault
 
-    def shape(self, reply: Reply, terminator: bytes) -> tuple[Reply, ...]:
+    def shape(self, reply: LineReply, terminator: bytes) -> tuple[LineReply, ...]:
         """Do to a sound reply what has been ordered; empty when silent."""
         if not self._waiting:
             return (reply,)
@@ -147,11 +147,11 @@ class Faults:
         return b"\xfe" + noise[1:]
 
 
-def _spoilt(reply: Reply, fault: str) -> Reply:
+def _spoilt(reply: LineReply, fault: str) -> LineReply:
     return replace(reply, served=tuple(replace(s, fault=fault) for s in reply.served))
 
 
-def _finite(fault: Fault) -> float:
+def _finite(fault: OrderedFault) -> float:
     try:
         number = fault.number
     except ValueError:

@@ -24,10 +24,10 @@ from benchlog.simulate.instruments.scpi_syntax import (
 from benchlog.simulate.physics.counting import (
     Count,
     Counter,
-    Front,
     Gate,
+    InputSettings,
 )
-from benchlog.simulate.served_log import Served
+from benchlog.simulate.served_log import ServedValue
 
 NOT_A_NUMBER: Final = "9.91E+37"
 INFINITY: Final = "9.9E+37"
@@ -46,7 +46,7 @@ class Setting:
     oscillator: str = "INT"
 
 
-class ScpiCounter(ScpiDevice):
+class SimulatedScpiCounter(ScpiDevice):
     """The command interpreter of a counter."""
 
     def __init__(self, name: str, counter: Counter, faults: Faults) -> None:
@@ -54,14 +54,14 @@ class ScpiCounter(ScpiDevice):
         super().__init__(f"SIMULATED,{spec.model},{spec.serial},1.0")
         self._name, self._counter, self._faults = name, counter, faults
         self._setting = Setting()
-        self._fronts = {which: Front() for which in _INPUTS}
+        self._fronts = {which: InputSettings() for which in _INPUTS}
         self._open: Gate | None = None
         self._last: str | None = None
 
     def reset(self) -> None:
         """Go to the settings after *RST."""
         self._setting = Setting()
-        self._fronts = {which: Front() for which in _INPUTS}
+        self._fronts = {which: InputSettings() for which in _INPUTS}
         self._abort(None)
 
     def settle(self, patience: Patience) -> None:
@@ -183,7 +183,7 @@ class ScpiCounter(ScpiDevice):
         count = self._counter.finish(gate, call.patience)
         self._last, fault = self._as_text(count)
         call.served.append(
-            Served(self._name, count.mono_ns, self._last, count.true_hz, fault)
+            ServedValue(self._name, count.mono_ns, self._last, count.true_hz, fault)
         )
         return self._last
 
@@ -239,7 +239,7 @@ class ScpiCounter(ScpiDevice):
     def _format(call: Call) -> None:
         word(call.params[0], ("ASCii",))
 
-    def _front(self, call: Call) -> Front:
+    def _front(self, call: Call) -> InputSettings:
         return self._fronts[_input(call.suffixes[0])]
 
     def _change(self, call: Call, **changes: object) -> None:

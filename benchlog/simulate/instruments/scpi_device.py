@@ -18,7 +18,7 @@ from benchlog.simulate.instruments.scpi_syntax import (
     parse_unit,
     split_outside,
 )
-from benchlog.simulate.served_log import Served
+from benchlog.simulate.served_log import ServedValue
 
 ERRORS: Final = {
     0: "No error",
@@ -62,7 +62,7 @@ class Call:
 
     params: tuple[str, ...]
     patience: Patience
-    served: list[Served] = field(default_factory=list)
+    served: list[ServedValue] = field(default_factory=list)
     suffixes: tuple[int, ...] = ()
 
     def optional(self, index: int) -> str | None:
@@ -87,11 +87,11 @@ class Command:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class MessageOutcome:
     """What a program message led to: a response message (None: nothing to say)."""
 
     text: str | None
-    served: tuple[Served, ...] = ()
+    served: tuple[ServedValue, ...] = ()
 
 
 class ScpiDevice:
@@ -118,10 +118,10 @@ class ScpiDevice:
     def settle(self, patience: Patience) -> None:
         """Wait for what is still going on (*OPC?, *WAI)."""
 
-    def run(self, message: bytes, patience: Patience) -> Outcome:
+    def run(self, message: bytes, patience: Patience) -> MessageOutcome:
         """Carry out one program message; raises only AbandonedError."""
         answers: list[str] = []
-        served: list[Served] = []
+        served: list[ServedValue] = []
         path = ""
         text = message.decode("latin-1").strip()
         for count, part in enumerate(split_outside(text, ";")):
@@ -142,7 +142,7 @@ class ScpiDevice:
                 continue
             if answer is not None:
                 answers.append(answer)
-        return Outcome(";".join(answers) if answers else None, tuple(served))
+        return MessageOutcome(";".join(answers) if answers else None, tuple(served))
 
     def error(self, error: ScpiError) -> None:
         """Put an error into the queue; when it is full the last one is -350."""

@@ -8,7 +8,7 @@ from benchlog.simulate.instruments.faults import NO_SIGNAL, OVERLOAD, Faults
 from benchlog.simulate.instruments.scpi_counter import INFINITY, NOT_A_NUMBER, as_nr3
 from benchlog.simulate.instruments.scpi_device import Call, Command, ScpiDevice
 from benchlog.simulate.physics.world import World
-from benchlog.simulate.served_log import Served
+from benchlog.simulate.served_log import ServedValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Meter:
         return round(shown / self.spec.step) * self.spec.step
 
 
-class ScpiMeter(ScpiDevice):
+class SimulatedScpiMeter(ScpiDevice):
     """The command interpreter of a meter; `quantity` is its MEASure header."""
 
     def __init__(self, name: str, meter: Meter, quantity: str, faults: Faults) -> None:
@@ -65,7 +65,7 @@ class ScpiMeter(ScpiDevice):
         for kind, shown in ((NO_SIGNAL, NOT_A_NUMBER), (OVERLOAD, INFINITY)):
             if self._faults.take(kind):
                 text, fault = shown, kind
-        call.served.append(Served(self._name, end_ns, text, None, fault))
+        call.served.append(ServedValue(self._name, end_ns, text, None, fault))
         return text
 
 

@@ -5,10 +5,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from benchlog.simulate.bench_wait import Patience
-from benchlog.simulate.instruments.faults import IDENTITY, Faults, Reply
-from benchlog.simulate.instruments.scpi_device import Outcome, ScpiDevice
+from benchlog.simulate.instruments.faults import IDENTITY, Faults, LineReply
+from benchlog.simulate.instruments.scpi_device import MessageOutcome, ScpiDevice
 from benchlog.simulate.instruments.scpi_syntax import ScpiError
-from benchlog.simulate.instruments.talker import Talker
+from benchlog.simulate.instruments.talker import TalkOnlyInstrument
 from benchlog.simulate.physics.world import World
 from benchlog.simulate.served_log import Truth
 
@@ -25,12 +25,12 @@ class Sending:
         self._truth = truth
 
     @staticmethod
-    def due(reply: Reply, patience: Patience) -> None:
+    def due(reply: LineReply, patience: Patience) -> None:
         """Wait until a reply that is ordered late is due. Raises AbandonedError."""
         if reply.delay_s:
             patience.real(reply.delay_s)
 
-    def sent(self, reply: Reply) -> None:
+    def sent(self, reply: LineReply) -> None:
         """Record the values of a reply that the line has taken."""
         for served in reply.served:
             self._truth.add(served, self.clock.mono_ns())
@@ -50,7 +50,7 @@ class Station(Sending):
         self._device = device
         self._lock = threading.Lock()
 
-    def replies(self, message: bytes, patience: Patience) -> tuple[Reply, ...]:
+    def replies(self, message: bytes, patience: Patience) -> tuple[LineReply, ...]:
         """Carry out a message; return what goes to the line. Raises AbandonedError."""
         while not self._lock.acquire(timeout=0.05):
             patience.check()
@@ -60,7 +60,7 @@ class Station(Sending):
             self._lock.release()
         if outcome.text is None:
             return ()
-        reply = Reply(outcome.text.encode("latin-1") + TERMINATOR)
+        reply = LineReply(outcome.text.encode("latin-1") + TERMINATOR)
         return self.faults.shape(replace(reply, served=outcome.served), TERMINATOR)
 
     def status_byte(self) -> int:
@@ -71,7 +71,7 @@ class Station(Sending):
         """Put an error of the line (-410, -420) into the instrument's queue."""
         self._device.error(ScpiError(code))
 
-    def _run(self, message: bytes, patience: Patience) -> Outcome:
+    def _run(self, message: bytes, patience: Patience) -> MessageOutcome:
         honest = self._device.identity
         if message.strip().upper() == b"*IDN?" and (
             fault := self.faults.take(IDENTITY)
@@ -87,13 +87,18 @@ class TalkingStation(Sending):
     """An instrument that talks by itself, a line after each gate."""
 
     def __init__(
-        self, name: str, talker: Talker, faults: Faults, truth: Truth, world: World
+        self,
+        name: str,
+        talker: TalkOnlyInstrument,
+        faults: Faults,
+        truth: Truth,
+        world: World,
     ) -> None:
         super().__init__(name, faults, truth, world)
         self._talker = talker
 
-    def replies(self, patience: Patience) -> Iterator[Reply]:
+    def replies(self, patience: Patience) -> Iterator[LineReply]:
         """Yield what goes to the line, for ever. Raises AbandonedError."""
         for served in self._talker.values(patience):
             data = served.text.encode("ascii") + TERMINATOR
-            yield from self.faults.shape(Reply(data, served=(served,)), TERMINATOR)
+            yield from self.faults.shape(LineReply(data, served=(served,)), TERMINATOR)

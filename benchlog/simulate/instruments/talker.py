@@ -18,15 +18,15 @@ from benchlog.simulate.instruments.faults import (
     Faults,
 )
 from benchlog.simulate.instruments.scpi_meters import Meter
-from benchlog.simulate.physics.counting import Count, Counter, Front
-from benchlog.simulate.served_log import Served
+from benchlog.simulate.physics.counting import Count, Counter, InputSettings
+from benchlog.simulate.served_log import ServedValue
 from benchlog.units import NS_PER_S
 
 
-class Talker(Protocol):
+class TalkOnlyInstrument(Protocol):
     """Whatever gives a value now and then, by itself."""
 
-    def values(self, patience: Patience) -> Iterator[Served]:
+    def values(self, patience: Patience) -> Iterator[ServedValue]:
         """Yield values for ever. Raises AbandonedError."""
         ...
 
@@ -73,13 +73,13 @@ class TalkingCounter:
         self._name, self._counter, self._faults = name, counter, faults
         self._form, self._gate_s = form, gate_s
 
-    def values(self, patience: Patience) -> Iterator[Served]:
+    def values(self, patience: Patience) -> Iterator[ServedValue]:
         """See Talker."""
         begin_ns = patience.clock.mono_ns()
         which = self._counter.first_input
         while True:
             patience.breathe(self._gate_s)
-            gate = self._counter.begin(self._gate_s, which, Front(), begin_ns)
+            gate = self._counter.begin(self._gate_s, which, InputSettings(), begin_ns)
             count = self._counter.finish(gate, patience)
             begin_ns = self._next(count.mono_ns, patience.clock.mono_ns())
             yield self._said(count)
@@ -88,7 +88,7 @@ class TalkingCounter:
         """Go on where the last gate ended, unless that is too long ago to catch up."""
         return now_ns if now_ns - ended_ns > self._gate_s * NS_PER_S else ended_ns
 
-    def _said(self, count: Count) -> Served:
+    def _said(self, count: Count) -> ServedValue:
         form = self._form
         fault, hz = "", count.hz
         if self._faults.take(NO_SIGNAL):
@@ -103,7 +103,7 @@ class TalkingCounter:
             text = form.overload
         else:
             text = form.text(hz, count.step_hz, self._gate_s)
-        return Served(self._name, count.mono_ns, text, count.true_hz, fault)
+        return ServedValue(self._name, count.mono_ns, text, count.true_hz, fault)
 
 
 class TalkingMeter:
@@ -115,7 +115,7 @@ class TalkingMeter:
         self._name, self._meter, self._faults = name, meter, faults
         self._period_s, self._unit = period_s, unit
 
-    def values(self, patience: Patience) -> Iterator[Served]:
+    def values(self, patience: Patience) -> Iterator[ServedValue]:
         """See Talker."""
         clock = patience.clock
         due_ns = clock.mono_ns()
@@ -127,4 +127,4 @@ class TalkingMeter:
             text, fault = f"{self._meter.value():.{places}f} {self._unit}", ""
             if self._faults.take(NO_SIGNAL):
                 text, fault = "----", NO_SIGNAL
-            yield Served(self._name, due_ns, text, None, fault)
+            yield ServedValue(self._name, due_ns, text, None, fault)

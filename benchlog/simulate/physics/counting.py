@@ -71,7 +71,7 @@ class InputSpec:
 
 
 @dataclass(frozen=True, slots=True)
-class Front:
+class InputSettings:
     """Settings of an input that decide whether there is anything to count."""
 
     coupling: str = "DC"
@@ -124,7 +124,11 @@ class Counter:
         return min(self._inputs)
 
     def begin(
-        self, gate_s: float, which: int, front: Front, begin_ns: int | None = None
+        self,
+        gate_s: float,
+        which: int,
+        front: InputSettings,
+        begin_ns: int | None = None,
     ) -> Gate:
         """Open the gate now (or at `begin_ns`); `gate_s` in the counter's seconds."""
         if begin_ns is None:
@@ -157,7 +161,9 @@ class Counter:
             shown = NO_SIGNAL_HZ
         return Count(gate.end_ns, shown, step, hz)
 
-    def _device(self, which: int, front: Front) -> Oscillator | PulsedInput | None:
+    def _device(
+        self, which: int, front: InputSettings
+    ) -> Oscillator | PulsedInput | None:
         """Return the device whose signal crosses the trigger level, if any."""
         if which not in self._inputs:
             return None

@@ -29,7 +29,7 @@ class Pulse:
     extra: bool = False
 
 
-class Train(Protocol):
+class PulseSource(Protocol):
     """A source of pulses on the bench."""
 
     def pulses(self, patience: Patience) -> Iterator[Pulse]:
@@ -47,7 +47,7 @@ class ReceiverTrain:
         self._receiver, self._world = receiver, world
 
     def pulses(self, patience: Patience) -> Iterator[Pulse]:
-        """See `Train`."""
+        """See `PulseSource`."""
         second = int(self._world.true_s(self._world.clock.mono_ns())) + 1
         while True:
             patience.until(self._world.mono_ns_at(second - _EARLY_S))
@@ -70,7 +70,7 @@ class DividedTrain:
         self._spacing_s = 1.0 / pulse_hz
 
     def pulses(self, patience: Patience) -> Iterator[Pulse]:
-        """See `Train`; silent while no device is there."""
+        """See `PulseSource`; silent while no device is there."""
         world = self._world
         at_s = world.true_s(world.clock.mono_ns())
         number = 0
@@ -113,7 +113,7 @@ class TimebaseTrain:
         self._at_s = self._phase_s = 0.0
 
     def pulses(self, patience: Patience) -> Iterator[Pulse]:
-        """See `Train`."""
+        """See `PulseSource`."""
         world = self._world
         at_s = world.true_s(world.clock.mono_ns())
         number = int(self._phase_at(at_s) / self._spacing_s) + 1

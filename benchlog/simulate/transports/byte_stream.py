@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Final, Protocol
 
 from benchlog.simulate.bench_wait import AbandonedError, Patience
-from benchlog.simulate.instruments.faults import Reply
+from benchlog.simulate.instruments.faults import LineReply
 from benchlog.simulate.instruments.station import Sending, Station, TalkingStation
 
 LONGEST_MESSAGE: Final = 65_536
@@ -75,7 +75,9 @@ def _until_abandoned(serve: Protocolled) -> Protocolled:
     return bounded
 
 
-def _send(station: Sending, reply: Reply, patience: Patience, stream: Stream) -> None:
+def _send(
+    station: Sending, reply: LineReply, patience: Patience, stream: Stream
+) -> None:
     station.due(reply, patience)
     stream.send(reply.data)
     station.sent(reply)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.simulate.bench_wait import AbandonedError, Patience
-from benchlog.simulate.instruments.faults import Reply
+from benchlog.simulate.instruments.faults import LineReply
 from benchlog.simulate.instruments.station import Station
 from benchlog.simulate.transports.socket_server import Server, shut
 
@@ -159,7 +159,7 @@ _ASYNC: Final[dict[int, Callable[[Message], Message]]] = {
 }
 
 
-def _as_message(reply: Reply, number: int) -> Message:
+def _as_message(reply: LineReply, number: int) -> Message:
     """An incomplete answer goes without END, so that its reader waits for more."""
     return Message(_DATA_END if reply.complete else _DATA, 0, number, reply.data)
 

@@ -6,10 +6,10 @@ from typing import Final
 
 from benchlog.simulate.bench_wait import AbandonedError, Patience
 from benchlog.simulate.instruments.faults import NO_SIGNAL, Faults
-from benchlog.simulate.physics.pulse_trains import Pulse, Train
+from benchlog.simulate.physics.pulse_trains import Pulse, PulseSource
 from benchlog.simulate.physics.receiver import sentences
 from benchlog.simulate.physics.world import World
-from benchlog.simulate.served_log import Served, Truth
+from benchlog.simulate.served_log import ServedValue, Truth
 from benchlog.simulate.transports.byte_stream import Protocolled, Stream
 from benchlog.simulate.transports.rfc2217_server import VirtualPort
 from benchlog.units import NS_PER_S
@@ -24,7 +24,7 @@ class PulseLines:
     """A train of pulses ready to be put on lines; `faults` can silence it."""
 
     name: str
-    train: Train
+    train: PulseSource
     faults: Faults
     truth: Truth
     world: World
@@ -78,7 +78,7 @@ class PulseLines:
             stream.send(sentence)
 
     def _sent(self, pulse: Pulse) -> None:
-        served = Served(self.name, pulse.mono_ns, str(pulse.second))
+        served = ServedValue(self.name, pulse.mono_ns, str(pulse.second))
         self.truth.add(served, self.world.clock.mono_ns())
 
     def _bounded(self, serve: Callable[[Stream, Patience], None]) -> Protocolled:

@@ -12,7 +12,7 @@ from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.simulate.bench_wait import AbandonedError, Patience, sharpen
-from benchlog.simulate.instruments.faults import Reply
+from benchlog.simulate.instruments.faults import LineReply
 from benchlog.simulate.instruments.station import Station
 
 INTERRUPTED: Final = -410
@@ -22,7 +22,7 @@ _LOOK_S: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class ReadRequest:
     """What a read asks for: at most so many bytes, up to a last byte if given."""
 
     most: int
@@ -40,7 +40,7 @@ class Piece:
     cut: bool = False
 
 
-class Link:
+class Vxi11Link:
     """An open link to a station."""
 
     def __init__(self, station: Station) -> None:
@@ -48,7 +48,7 @@ class Link:
         self._incoming = bytearray()
         self._requests: deque[bytes] = deque()
         self._running: bytes | None = None
-        self._answers: deque[Reply] = deque()
+        self._answers: deque[LineReply] = deque()
         self._news = threading.Condition()
         self._epoch = 0
         self._closed = False
@@ -73,7 +73,7 @@ class Link:
             self._incoming = bytearray()
             self._news.notify_all()
 
-    def read(self, wanted: Wanted, gone: Callable[[], bool]) -> Piece | None:
+    def read(self, wanted: ReadRequest, gone: Callable[[], bool]) -> Piece | None:
         """Return what waits, or what comes in time; None when nothing came."""
         end = host_deadline(wanted.timeout_s)
         with self._news:
@@ -111,7 +111,7 @@ class Link:
         self._requests.clear()
         self._answers.clear()
 
-    def _piece(self, wanted: Wanted) -> Piece:
+    def _piece(self, wanted: ReadRequest) -> Piece:
         reply = self._answers[0]
         most = wanted.most
         found = reply.data.find(wanted.last) + 1 if wanted.last else 0
@@ -147,7 +147,7 @@ class Link:
         except AbandonedError:
             pass  # forgotten, or nobody is there to read it
 
-    def _put(self, reply: Reply, epoch: int) -> None:
+    def _put(self, reply: LineReply, epoch: int) -> None:
         with self._news:
             if self._epoch != epoch:
                 raise AbandonedError

@@ -14,7 +14,7 @@ from typing import Final
 from benchlog.simulate.instruments.station import Station
 from benchlog.simulate.transports.hislip_server import read_exactly
 from benchlog.simulate.transports.socket_server import Server, shut
-from benchlog.simulate.transports.vxi11_link import Link, Wanted
+from benchlog.simulate.transports.vxi11_link import ReadRequest, Vxi11Link
 
 _CORE: Final = 0x0607AF
 _ABORT: Final = 0x0607B0
@@ -65,7 +65,7 @@ class Vxi11Server(Server):
     def __init__(self, station: Station) -> None:
         super().__init__()
         self.station = station
-        self._links: dict[int, Link] = {}
+        self._links: dict[int, Vxi11Link] = {}
         self._ids = itertools.count(1)
 
     @property
@@ -152,7 +152,7 @@ class Vxi11Server(Server):
         if not xdr.opaque().lower().startswith(b"inst0"):
             return numbers(_NO_DEVICE, 0, 0, 0)
         number = next(self._ids)
-        self._links[number] = Link(self.station)
+        self._links[number] = Vxi11Link(self.station)
         caller.links.add(number)
         return numbers(_OK, number, self.port, _MOST_BYTES)
 
@@ -171,7 +171,7 @@ class Vxi11Server(Server):
         if link is None:
             return numbers(_NO_LINK, 0) + opaque(b""), False
         ends = bytes((last & 0xFF,)) if flags & _TERM_FLAG else b""
-        wanted = Wanted(min(most, _MOST_BYTES), timeout_ms / 1e3, ends)
+        wanted = ReadRequest(min(most, _MOST_BYTES), timeout_ms / 1e3, ends)
         piece = link.read(wanted, lambda: self.gone(client))
         if piece is None:
             return numbers(_TIMEOUT, 0) + opaque(b""), False

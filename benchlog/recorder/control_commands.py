@@ -1,0 +1,141 @@
+"""What people who look on may ask for, and what comes of it."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final, Protocol
+
+from benchlog.control import Answer, Request
+from benchlog.model import EventKind, RunPlan
+from benchlog.recorder.instruments.instrument_messages import Order
+from benchlog.recorder.instruments.instrument_pool import InstrumentPool
+from benchlog.recorder.run.bookkeeper import Bookkeeper
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.units import NS_PER_S
+from benchlog.verdict.run.run_marks import read_mark
+
+_LONGEST_NOTE: Final = 4_000
+_BACK_S: Final = 600.0  # real seconds: so long a person may take over a few words
+_KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
+
+
+class Kept(Protocol):
+    """What the front needs of a keeper."""
+
+    book: Bookkeeper
+    fleet: InstrumentPool
+    go_on: bool
+
+    def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
+        """Begin a run and return its id."""
+        ...
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End a run."""
+        ...
+
+
+class ControlCommands:
+    """Turns requests into deeds of one keeper; each leaves an event in its run."""
+
+    def __init__(self, keeper: Kept) -> None:
+        self._keeper = keeper
+
+    def answer(self, request: Request) -> Answer:
+        """Do what is asked and say what came of it."""
+        if request.do == "status":
+            return Answer(ok=True, data=self._status())
+        runs = self._asked(request.run)
+        if not runs:
+            return Answer(ok=False, error=f"run {request.run} is not open here")
+        late = next(filter(None, (_untimely(request, run) for run in runs)), "")
+        if late:
+            return Answer(ok=False, error=late)
+        data: dict[str, object] = {}
+        for run in runs:
+            data.update(self._do(request, run))
+        return Answer(ok=True, data=data)
+
+    def _do(self, request: Request, run: LiveRun) -> Mapping[str, object]:
+        match request.do:
+            case "stop":
+                self._keeper.end_one(run.run_id, "stopped")
+            case "pause":
+                self._pause(run)
+            case "go-on":
+                self._go_on(run)
+            case "keep-going":
+                self._keeper.go_on = True
+                self._note(run, EventKind.NOTE, "goes on when the terminal is closed")
+            case "again":
+                self._keeper.end_one(run.run_id, "measured again")
+                return {"run": self._keeper.begin_one(run.plan, follows=True)}
+            case _:
+                return self._written(request, run)
+        return {}
+
+    def _written(self, request: Request, run: LiveRun) -> Mapping[str, object]:
+        """Keep a note or a mark at the moment that was meant; say what is odd of it."""
+        text = request.text[:_LONGEST_NOTE]
+        event = run.event(_KINDS[request.do], text)
+        if request.at_mono_ns is not None:
+            back_ns = event.mono_ns - request.at_mono_ns
+            utc_ns = request.at_utc_ns or event.utc_ns - back_ns
+            event = replace(event, mono_ns=request.at_mono_ns, utc_ns=utc_ns)
+        self._keeper.book.runs.add_event(run, event)
+        if event.kind != EventKind.MARK:
+            return {}
+        said = read_mark(text, run.plan.supply_v).said
+        return {"said": said} if said else {}
+
+    def _pause(self, run: LiveRun) -> None:
+        if not run.paused:
+            run.paused = True
+            self._keeper.fleet.order(run.position.frequency, Order.HOLD)
+            self._note(run, EventKind.PAUSED, "paused")
+
+    def _go_on(self, run: LiveRun) -> None:
+        if run.paused:
+            run.paused = False
+            run.went_on_ns = run.clock.mono_ns()
+            run.gap()
+            self._keeper.fleet.order(run.position.frequency, Order.GO)
+            self._note(run, EventKind.RESUMED, "goes on")
+
+    def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:
+        self._keeper.book.runs.note(run, kind, text)
+
+    def _asked(self, run_id: int | None) -> list[LiveRun]:
+        open_runs = self._keeper.book.runs
+        if run_id is None:
+            return open_runs.all()
+        return [open_runs.by_id[run_id]] if run_id in open_runs.by_id else []
+
+    def _status(self) -> Mapping[str, object]:
+        book, fleet = self._keeper.book, self._keeper.fleet
+        return {
+            "runs": {
+                str(run.run_id): "paused" if run.paused else "measuring"
+                for run in book.runs.all()
+            },
+            "begun": list(book.runs.ids),
+            "instruments": {n: i.state for n, i in fleet.by_name.items()},
+            "rows_waiting": book.ledger.waiting,
+            "keeps_going": self._keeper.go_on,
+        }
+
+
+def _untimely(request: Request, run: LiveRun) -> str:
+    """Return why the moment a request carries cannot be taken; empty if it can."""
+    if request.at_mono_ns is None:
+        return ""
+    now_mono_ns, now_utc_ns = run.clock.mono_ns(), run.clock.utc_ns()
+    most_ns = _BACK_S / max(run.clock.real_s(1.0), 1e-9) * NS_PER_S
+    utc_ns = now_utc_ns if request.at_utc_ns is None else request.at_utc_ns
+    ages_ns = (now_mono_ns - request.at_mono_ns, abs(now_utc_ns - utc_ns))
+    if ages_ns[0] < 0:
+        return "the moment has not come yet; leave out its time to mark now"
+    if max(ages_ns) > most_ns:
+        return "the moment lies more than 10 min back; mark another one"
+    if request.at_mono_ns < run.began_mono_ns:
+        return f"run {run.run_id} had not begun at that moment; mark another one"
+    return ""

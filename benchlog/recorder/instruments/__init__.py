@@ -1,0 +1,1 @@
+"""Instrument processes: start, hear, bound, end, restart."""

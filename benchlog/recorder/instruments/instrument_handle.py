@@ -1,0 +1,276 @@
+"""The keeper's handle on one instrument process: start, hear, bound, end, restart."""
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+from multiprocessing.connection import Connection
+from typing import Final
+
+from benchlog.clock import Clock, Deadline, host_deadline
+from benchlog.driver import GRACE_S
+from benchlog.model import Identity, InstrumentSpec, Sample
+from benchlog.recorder.instruments.instrument_messages import (
+    AboutToOpen,
+    Allow,
+    Failed,
+    Got,
+    Job,
+    Message,
+    Opened,
+    Order,
+    Said,
+)
+from benchlog.recorder.instruments.instrument_process import FIRST_WAIT_S
+from benchlog.recorder.instruments.process_limits import MEMORY_MB, Flood, resident_mb
+
+OPEN_LIMIT_S: Final = 20.0
+"""Real seconds that opening and identifying may take before the process is ended."""
+_PROCESS: Final = "benchlog.recorder.instruments.instrument_process"
+_HEARING_S: Final = 2.0  # beyond the driver's own grace before it counts as hung
+_PIPE_BYTES: Final = 1 << 20  # about 3,000 values wait here while a commit takes long
+_MOST_AT_ONCE: Final = 500
+_TAIL: Final = 2_000
+
+
+class InstrumentProcess:
+    """One instrument in a process of its own.
+
+    `state` is `starting`, `opening`, `holding`, `reading`, `failing` or `down`.
+    """
+
+    def __init__(
+        self,
+        spec: InstrumentSpec,
+        clock: Clock,
+        *,
+        longest_wait_s: float = 5.0,
+        sharers: int = 1,
+    ) -> None:
+        self.spec, self.clock, self.longest_wait_s = spec, clock, longest_wait_s
+        self.sharers = sharers
+        self.state = "down"
+        self.identity: Identity | None = None
+        self.opened: Opened | None = None
+        self.latest: Sample | None = None
+        self.hold = True
+        self.allowed: int | None = None
+        self.restart_at: Deadline | None = None
+        self._wait_s = FIRST_WAIT_S
+        self._deadline: Deadline | None = None
+        self._complaints = b""
+        self._flood = Flood()
+        self.floods = False
+
+    # --- life -------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the process; it opens the instrument by itself."""
+        orders_read, orders_write = os.pipe()
+        values_read, values_write = os.pipe()
+        _widen(values_write)
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-m", _PROCESS,
+             str(orders_read), str(values_write)],
+            pass_fds=(orders_read, values_write),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+        )  # fmt: skip
+        os.close(orders_read)
+        os.close(values_write)
+        self._orders: Connection[object, object] = Connection(
+            orders_write, readable=False
+        )
+        self._values: Connection[Message, Message] = Connection(
+            values_read, writable=False
+        )
+        os.set_blocking(self.complaints_fd, False)
+        expect = self.identity.who if self.identity else None
+        wait_s = self.longest_wait_s
+        job = Job(self.spec, expect, wait_s, self.hold, self.allowed, self.sharers)
+        self._orders.send(job)
+        self.state, self.restart_at = "starting", None
+        self._flood, self.floods = Flood(), False
+        self._deadline = host_deadline(OPEN_LIMIT_S)
+
+    def fileno(self) -> int:
+        """Return what to wait on for messages."""
+        return self._values.fileno()
+
+    @property
+    def pid(self) -> int:
+        """The process, for events and tests."""
+        return self._process.pid
+
+    def order(self, order: Order) -> None:
+        """Tell the process; one that is gone is noticed elsewhere."""
+        if order is not Order.STOP:
+            self.hold = order is Order.HOLD
+            self.allowed = 0 if self.hold else None
+        self._tell(order)
+
+    def allow(self, more: int) -> None:
+        """Let it read so many values more and then hold."""
+        self.allowed, self.hold = (self.allowed or 0) + more, False
+        self._tell(Allow(more))
+
+    def _tell(self, order: Order | Allow) -> None:
+        if self.state == "down":
+            return
+        if self.state in ("holding", "reading"):
+            self.state = "holding" if self.hold else "reading"
+            self._expect_by_state()
+        with contextlib.suppress(OSError):
+            self._orders.send(order)
+
+    def hear(self) -> list[Message] | None:
+        """Return what has come; None when the process has ended."""
+        heard: list[Message] = []
+        try:
+            while len(heard) < _MOST_AT_ONCE and self._values.poll():
+                message = self._values.recv()
+                self._note(message)
+                heard.append(message)
+        except (EOFError, OSError):
+            return heard or None
+        except Exception:
+            return heard or None  # not a message of ours: the process is not sane
+        finally:
+            self.floods = self._flood.is_one(len(heard)) or self.floods
+        return heard
+
+    @property
+    def excess(self) -> tuple[str, str]:
+        """What it takes too much of (`leaked`, `flooded`) and in words; else empty."""
+        if self.state == "down":
+            return "", ""
+        if self.floods:
+            return "flooded", "said more than anybody could keep and was "
+        megabytes = resident_mb(self.pid)
+        if megabytes > MEMORY_MB:
+            said = f"had grown to {megabytes:.0f} MB and was "
+            return "leaked", said
+        return "", ""
+
+    @property
+    def overdue(self) -> bool:
+        """Whether it has been silent for longer than its driver promised."""
+        return self._deadline is not None and self._deadline.passed
+
+    def left_s(self) -> float:
+        """Real seconds until it is overdue or to be restarted."""
+        due = self.restart_at if self.state == "down" else self._deadline
+        return due.left_s() if due is not None else 60.0
+
+    def end(self, *, rest: bool = False) -> tuple[str, list[Message]]:
+        """End the process at once; return how it had ended, and its last messages.
+
+        `rest`: what it did it will do again, so it is left down for the longest pause.
+        """
+        if self.state == "down":
+            return "was not running", []
+        self.drain_complaints()
+        with contextlib.suppress(OSError):
+            self._process.send_signal(signal.SIGKILL)
+        code = self._process.wait()
+        last_words = self._last_words()
+        for connection in (self._orders, self._values):
+            connection.close()
+        if self._process.stderr:
+            self._process.stderr.close()
+        self.state, self._deadline = "down", None
+        self._wait_s = self.longest_wait_s if rest else self._wait_s
+        self.restart_at = host_deadline(self._wait_s)
+        self._wait_s = min(self._wait_s * 2, self.longest_wait_s)
+        return self._how(code), last_words
+
+    def _last_words(self) -> list[Message]:
+        """Return what is still in the pipe of a process that has ended."""
+        said: list[Message] = []
+        while more := self.hear():
+            said += more
+        return said
+
+    def finish(self, within_s: float) -> str:
+        """Ask the process to close its instrument, then end it; say how it ended."""
+        self.order(Order.STOP)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            if self.state != "down":
+                self._process.wait(within_s)
+        return self.end()[0]
+
+    # --- what was heard -----------------------------------------------------------
+
+    def _note(self, message: Message) -> None:
+        match message:
+            case AboutToOpen():
+                self.state = "opening"
+            case Opened():
+                self.opened = message
+                self.identity = self.identity or message.identity
+                self.state = "holding" if self.hold else "reading"
+            case Got():
+                self.latest = message.sample
+                self._wait_s = FIRST_WAIT_S
+                self._count_one()
+            case Failed():
+                self.state = "reading" if message.opened else "failing"
+            case Said():
+                pass
+        resting = isinstance(message, Failed)
+        self._expect_by_state(self.longest_wait_s if resting else 0.0)
+
+    def _count_one(self) -> None:
+        """Count a value against what is allowed; after the last one it holds."""
+        if self.allowed is not None:
+            self.allowed = max(0, self.allowed - 1)
+            self.hold = self.allowed == 0
+            if self.hold and self.state == "reading":
+                self.state = "holding"
+
+    def _expect_by_state(self, rest_s: float = 0.0) -> None:
+        if self.state == "holding":
+            self._deadline = None
+        elif self.state == "reading" and self.opened is not None:
+            bench_s = self.opened.read_limit_s + self.opened.period_s
+            grace_s = GRACE_S + _HEARING_S + rest_s
+            self._deadline = self.clock.deadline(bench_s, grace_s)
+        elif self.state == "failing":
+            self._deadline = host_deadline(rest_s + OPEN_LIMIT_S)
+        else:
+            self._deadline = host_deadline(OPEN_LIMIT_S)
+
+    @property
+    def complaints_fd(self) -> int:
+        """Its standard error, to wait on and to drain."""
+        stream = self._process.stderr
+        if stream is None:
+            raise RuntimeError("an instrument process without its standard error")
+        return stream.fileno()
+
+    def drain_complaints(self) -> bool:
+        """Take what it wrote to standard error; False when it can write no more."""
+        with contextlib.suppress(BlockingIOError):
+            while part := os.read(self.complaints_fd, 65_536):
+                self._complaints = (self._complaints + part)[-_TAIL:]
+            return False
+        return True
+
+    def _how(self, code: int) -> str:
+        self_said = self._complaints.decode(errors="replace").strip().splitlines()
+        self._complaints = b""
+        last = f" ({self_said[-1]})" if self_said else ""
+        if code < 0:
+            return f"ended by {signal.Signals(-code).name}{last}"
+        return f"ended with code {code}{last}"
+
+
+def _widen(fd: int) -> None:
+    """Give a pipe room where the platform lets us."""
+    if sys.platform == "linux":
+        import fcntl  # noqa: PLC0415 - Linux only
+
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(fd, fcntl.F_SETPIPE_SZ, _PIPE_BYTES)

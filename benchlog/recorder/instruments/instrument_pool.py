@@ -1,0 +1,154 @@
+"""All instrument processes of one keeper: heard together, ended and restarted alone."""
+
+import selectors
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.clock import Clock, host_deadline
+from benchlog.model import EventKind, Identity, InstrumentSpec
+from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
+from benchlog.recorder.instruments.instrument_messages import Message, Order
+from benchlog.recorder.instruments.shared_counter import is_input
+
+_FAREWELL_S: Final = 1.5
+_WEIGH_S: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """An instrument's process is no more; it is started again by itself."""
+
+    how: str
+    kind: EventKind = EventKind.CRASHED
+
+
+Heard = tuple[str, Message | Ended]
+
+
+class InstrumentPool:
+    """The instruments by name, waiting in the keeper's selector."""
+
+    def __init__(
+        self,
+        specs: Iterable[InstrumentSpec],
+        clock: Clock,
+        selector: selectors.BaseSelector,
+        longest_wait_s: float,
+    ) -> None:
+        self._selector = selector
+        specs = tuple(specs)
+        inputs = Counter(spec.address for spec in specs if is_input(spec))
+        self._by_name = {
+            spec.name: InstrumentProcess(
+                spec,
+                clock,
+                longest_wait_s=longest_wait_s,
+                sharers=inputs[spec.address] if is_input(spec) else 1,
+            )
+            for spec in specs
+        }
+        self._weigh = host_deadline(_WEIGH_S)
+
+    def expect(self, identities: Mapping[str, Identity]) -> None:
+        """Accept only these instruments, by name; before they are started."""
+        for name, identity in identities.items():
+            if name in self._by_name:
+                self._by_name[name].identity = identity
+
+    @property
+    def by_name(self) -> Mapping[str, InstrumentProcess]:
+        """The instruments; look, but leave starting and ending to this class."""
+        return self._by_name
+
+    def start(self, hold: Iterable[str]) -> None:
+        """Start all processes; those in `hold` connect but do not read yet."""
+        held = set(hold)
+        for name, instrument in self._by_name.items():
+            instrument.hold = name in held
+            self._start(instrument)
+
+    def order(self, name: str, order: Order) -> None:
+        """Tell one instrument."""
+        self._by_name[name].order(order)
+
+    def allow(self, name: str, more: int) -> None:
+        """Let one instrument read so many values more and then hold."""
+        self._by_name[name].allow(more)
+
+    def left_s(self) -> float:
+        """Real seconds until one is overdue or due for its restart."""
+        return min((i.left_s() for i in self._by_name.values()), default=60.0)
+
+    def hear(self, name: str) -> list[Heard]:
+        """Return what one instrument has said; it had something."""
+        instrument = self._by_name[name]
+        heard = instrument.hear()
+        if heard is None:
+            return self._ended(instrument, "", EventKind.CRASHED)
+        return [(name, message) for message in heard]
+
+    def tend(self) -> list[Heard]:
+        """End what hangs or takes too much, restart what is down; say what happened."""
+        happened: list[Heard] = self._weigh_all() if self._weigh.passed else []
+        for instrument in self._by_name.values():
+            if instrument.state == "down":
+                if instrument.restart_at is not None and instrument.restart_at.passed:
+                    self._start(instrument)
+            elif instrument.overdue:
+                why = "did not come back in time and was "
+                happened += self._ended(instrument, why, EventKind.HUNG)
+        return happened
+
+    def _weigh_all(self) -> list[Heard]:
+        """End those that leak memory or say too much."""
+        self._weigh = host_deadline(_WEIGH_S)
+        happened: list[Heard] = []
+        for instrument in self._by_name.values():
+            kind, why = instrument.excess
+            if kind:
+                happened += self._ended(instrument, why, EventKind(kind), rest=True)
+        return happened
+
+    def finish(self) -> None:
+        """End all processes, politely first, all at once."""
+        for instrument in self._by_name.values():
+            instrument.order(Order.STOP)
+        limit = host_deadline(_FAREWELL_S)
+        for instrument in self._by_name.values():
+            if instrument.state != "down":
+                self._forget(instrument)
+                instrument.finish(within_s=limit.left_s())
+
+    def drain(self, name: str) -> None:
+        """Take what one instrument's process wrote to its standard error."""
+        instrument = self._by_name[name]
+        if instrument.state != "down" and not instrument.drain_complaints():
+            self._selector.unregister(instrument.complaints_fd)
+
+    def _start(self, instrument: InstrumentProcess) -> None:
+        instrument.start()
+        name, read = instrument.spec.name, selectors.EVENT_READ
+        self._selector.register(instrument, read, ("instrument", name))
+        self._selector.register(instrument.complaints_fd, read, ("aside", name))
+
+    def _ended(
+        self,
+        instrument: InstrumentProcess,
+        why: str,
+        kind: EventKind,
+        *,
+        rest: bool = False,
+    ) -> list[Heard]:
+        """End a process; what it had said before counts, then that it has ended."""
+        self._forget(instrument)
+        how, last_words = instrument.end(rest=rest)
+        name = instrument.spec.name
+        heard: list[Heard] = [(name, message) for message in last_words]
+        return [*heard, (name, Ended(why + how, kind))]
+
+    def _forget(self, instrument: InstrumentProcess) -> None:
+        self._selector.unregister(instrument)
+        if instrument.complaints_fd in self._selector.get_map():
+            self._selector.unregister(instrument.complaints_fd)

@@ -1,0 +1,265 @@
+"""The keeper: one loop that owns a bench's instruments, its pace and its runs' rows.
+
+It waits for instruments, people and signals at once, and does one thing at a time:
+accept values, commit rows, see whether a run is over. Nothing in the loop blocks for
+long; the pipes hold what instruments say meanwhile.
+"""
+
+import os
+import selectors
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchlog.clock import Clock, host_deadline
+from benchlog.errors import BenchlogError, InstrumentError, instrument_error
+from benchlog.model import (
+    Event,
+    EventKind,
+    Purpose,
+    RunPlan,
+)
+from benchlog.recorder.control_commands import ControlCommands
+from benchlog.recorder.control_server import ControlServer
+from benchlog.recorder.housekeeping import Housekeeping
+from benchlog.recorder.instruments.instrument_messages import (
+    Failed,
+    Got,
+    Opened,
+    Order,
+    Said,
+)
+from benchlog.recorder.instruments.instrument_pool import Ended, Heard, InstrumentPool
+from benchlog.recorder.notice import Notice, Tell, notice_of
+from benchlog.recorder.run.bookkeeper import Bookkeeper, Settled
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.resume import Resumed
+from benchlog.recorder.run.run_plans import instruments_of, position_of
+from benchlog.recorder.signals import Signals
+from benchlog.recorder.startup_wait import StartupWait
+from benchlog.store.writer import Writer
+
+_TICK_S: Final = 1.0
+_WAIT_S: Final = 5.0
+_WAIT_SOAK_S: Final = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a keeper works in: its store, what it waits on, and whom it tells."""
+
+    database: Path
+    clock: Clock
+    writer: Writer
+    selector: selectors.BaseSelector
+    signals: Signals
+    tell: Tell
+
+
+class Keeper:
+    """The loop and what it decides; records go through its `Bookkeeper`."""
+
+    def __init__(
+        self, plans: Sequence[RunPlan], around: Surroundings, *, go_on: bool
+    ) -> None:
+        self.plans, self.around, self.go_on = plans, around, go_on
+        self.patient = any(plan.purpose is Purpose.SOAK for plan in plans)
+        used = {name for plan in plans for name in instruments_of(plan)}
+        self.fleet = InstrumentPool(
+            [s for n, s in plans[0].bench.instruments.items() if n in used],
+            around.clock,
+            around.selector,
+            _WAIT_SOAK_S if self.patient else _WAIT_S,
+        )
+        self.book = Bookkeeper(around.clock, around.writer, self._tell_event)
+        self.watch = Housekeeping(
+            self.book, self.fleet, plans[0].bench.alarms, around.database
+        )
+        self.front = ControlCommands(self)
+        self._waits = StartupWait(around.clock)
+        self.desk: ControlServer | None = None
+        self.each_turn: Callable[[], None] | None = None
+        name = f"{around.database.name}.{os.getpid()}.sock"
+        self._socket = around.database.with_name(name)
+        self._counters = {position_of(plan).frequency for plan in plans}
+        self._tick = host_deadline(_TICK_S)
+
+    # --- the start ------------------------------------------------------------------
+
+    def wait_for_all(self) -> None:
+        """Wait until every instrument has answered once; probes give a value, too."""
+        self.fleet.start(hold=self._counters)
+        missing = set(self.fleet.by_name)
+        if self.patient:
+            self.watch.notifier.ready()
+        while missing and self.around.signals.caught is None:
+            for name, message in self._wait():
+                self._say_waiting(self._waits.heard(name, message))
+                match message:
+                    case Opened() if name in self._counters:
+                        missing.discard(name)
+                    case Got():
+                        missing.discard(name)
+                    case Failed() if not self.patient:
+                        raise _named(name, message.error())
+                    case Ended() if not self.patient:
+                        raise InstrumentError(f"the process of {name!r} {message.how}")
+        if self.around.signals.caught is not None:
+            raise BenchlogError("stopped before the first reading: nothing recorded")
+
+    def begin(self) -> None:
+        """Open the desk, begin the runs and let the counters go."""
+        self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
+        for plan in self.plans:
+            self.begin_one(plan)
+        for name, text in self._waits.over():
+            for run in self.book.runs.using(name):
+                self.book.runs.note(run, EventKind.BACK, text, name)
+        self.watch.notifier.ready()
+
+    def resume(self, several: Sequence[Resumed]) -> None:
+        """Go on with runs at once; instruments that do not answer yet are an event."""
+        self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
+        for old in several:
+            self.fleet.expect(old.run.identities)
+            run = self.book.resume(old, position_of(old.plan), self._socket.name)
+            self.around.tell(Notice(run.run_id, "begun"))
+        self.watch.notifier.ready()
+        self.fleet.start(hold=())
+
+    def _say_waiting(self, text: str) -> None:
+        if text and self.patient:
+            self.around.tell(Notice(0, "waiting", text=text))
+            self.watch.notifier.status(text)
+
+    def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
+        """Begin one run; its counter starts, or goes on, reading."""
+        position = position_of(plan)
+        instruments = {n: self.fleet.by_name[n] for n in instruments_of(plan)}
+        run = self.book.begin(
+            plan, position, instruments, self._socket.name, follows=follows
+        )
+        self.around.tell(Notice(run.run_id, "begun"))
+        self.start_reading(run)
+        return run.run_id
+
+    def start_reading(self, run: LiveRun) -> None:
+        """Let the counter of a run that has just begun read."""
+        self.fleet.order(run.position.frequency, Order.GO)
+
+    # --- the loop ---------------------------------------------------------------------
+
+    def loop(self) -> None:
+        """Go on until every run is over."""
+        while self.book.runs.by_id:
+            for heard in self._wait():
+                self._take(heard)
+            self._look_at_signals()
+            self._tell_settled(self.book.settle())
+            for run, how in self.book.over():
+                self.end_one(run.run_id, how)
+            if self.each_turn is not None:
+                self.each_turn()
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End one run: hold its counter, commit, note the verdict."""
+        run = self.book.runs.by_id[run_id]
+        self.fleet.order(run.position.frequency, Order.HOLD)
+        for event in run.last_refusals():
+            self.book.runs.add_event(run, event)
+        silence = self.book.intake.silence(run)
+        text = f"{how}; {silence}" if silence else how
+        self.book.runs.note(run, EventKind.ENDED, text)
+        self.commit_all()
+        assessment = self.book.end(run, how)
+        self.around.tell(Notice(run_id, "ended", assessment=assessment, text=how))
+
+    def commit_all(self) -> None:
+        """Commit and tell what was heard so far, also what would still wait."""
+        self._tell_settled(self.book.commit_all())
+
+    def ids_came(self) -> None:
+        """Read device ids from another program; for the keeper of a lot."""
+
+    def finish(self) -> None:
+        """End what is still open and let go of everything, whatever happened."""
+        try:
+            self._end_all("broken off")
+        finally:
+            if self.desk is not None:
+                self.desk.close()
+            self.fleet.finish()
+            self.watch.close()
+
+    def _wait(self) -> Iterator[Heard]:
+        left_s = min(self.fleet.left_s(), self.book.left_s(), self._tick.left_s())
+        for key, _ in self.around.selector.select(max(0.0, left_s)):
+            kind, what = key.data
+            if kind == "instrument":
+                yield from self.fleet.hear(what)
+            elif kind == "aside":
+                self.fleet.drain(what)
+            elif kind == "caller" and self.desk is not None:
+                self.desk.serve(what)
+            elif kind == "signal":
+                self.around.signals.drain()
+            elif kind == "until":
+                self._terminal_gone(what)
+            elif kind == "ids":
+                self.ids_came()
+        yield from self.fleet.tend()
+        if self._tick.passed:
+            self._tick = host_deadline(_TICK_S)
+            self.watch.look()
+
+    def _take(self, heard: Heard) -> None:
+        name, message = heard
+        match message:
+            case Got():
+                self.book.intake.value(name, message.sample, message.stalled_s)
+            case Failed():
+                self.book.intake.failed(name, message)
+            case Ended(how, kind):
+                self.book.intake.process_ended(name, kind, how)
+            case Said():
+                self.book.intake.said(name, message.text)
+            case Opened():  # the first value after an outage says that it is back
+                self.book.intake.opened(name, message)
+
+    def _look_at_signals(self) -> None:
+        caught, self.around.signals.caught = self.around.signals.caught, None
+        if caught is None or (caught.name == "SIGHUP" and self.go_on):
+            return
+        how = "terminal closed" if caught.name == "SIGHUP" else "interrupted"
+        self._end_all(how)
+
+    def _terminal_gone(self, fd: int) -> None:
+        if os.read(fd, 1):
+            return
+        self.around.selector.unregister(fd)
+        if not self.go_on:
+            self._end_all("terminal closed")
+
+    def _tell_settled(self, settled: Iterable[Settled]) -> None:
+        for run, readings, assessment in settled:
+            for reading in readings:
+                self.around.tell(notice_of(run.run_id, reading, assessment))
+
+    def _end_all(self, how: str) -> None:
+        for run_id in list(self.book.runs.by_id):
+            self.end_one(run_id, how)
+
+    def _tell_event(self, run_id: int, event: Event) -> None:
+        self.around.tell(Notice(run_id, "event", event=event))
+
+
+def _named(name: str, error: InstrumentError) -> InstrumentError:
+    """Return the error with the instrument's name before it."""
+    return instrument_error(
+        error.kind,
+        f"instrument {name!r}: {error}",
+        address=error.address,
+        command=error.command,
+        raw=error.raw,
+    )

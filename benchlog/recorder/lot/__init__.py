@@ -1,0 +1,1 @@
+"""A lot, device after device, at one place or several."""

@@ -1,0 +1,221 @@
+"""How a lot stands by its rows in the database, for the keeper that inspects it."""
+
+from collections import Counter
+from collections.abc import Collection
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchlog import control
+from benchlog.clock import Clock
+from benchlog.control import Request
+from benchlog.errors import BenchlogError, BusyError
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation, assess
+from benchlog.model import (
+    Decision,
+    Event,
+    EventKind,
+    Lot,
+    LotRun,
+    RunPlan,
+)
+from benchlog.recorder.run.bookkeeper import RULE
+from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
+from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.verdict.lot.lot_decision import (
+    LotDecision,
+    LotResult,
+    UndecidedRule,
+    decide_lot,
+)
+from benchlog.verdict.lot.lot_runs import counts, results_of
+from benchlog.verdict.lot.sampling_plan import Plan
+
+NUMBER_DIGITS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A lot to be inspected.
+
+    Parameters
+    ----------
+    lot : Lot
+        As it stands in the database.
+    plan : Plan
+        How it is sampled.
+    templates : tuple of RunPlan
+        One for each position; their device is filled in.
+    rule : UndecidedRule
+        What an undecided device counts as.
+    watched : bool
+        Devices are seen to come and go; else an id means that it is inserted now.
+    prefix : str
+        Devices are numbered by themselves behind this; empty where they have ids.
+    again : bool
+        Undecided devices are measured again when their id comes.
+    alone : bool
+        Nobody looks on who would end it: it ends when the lot is decided.
+
+    """
+
+    lot: Lot
+    plan: Plan
+    templates: tuple[RunPlan, ...]
+    rule: UndecidedRule = UndecidedRule.OPEN
+    watched: bool = False
+    prefix: str = ""
+    again: bool = False
+    alone: bool = False
+
+
+class LotBook:
+    """The lot's runs, read anew whenever one has ended."""
+
+    def __init__(self, task: Task, database: Path, writer: Writer, clock: Clock):
+        self.task, self._database = task, database
+        self._writer, self._clock = writer, clock
+        self.runs: list[LotRun] = []
+        self.refresh()
+        self._skips = Counter(run.device for run in self.runs if counts(run))
+
+    def refresh(self) -> LotDecision:
+        """Read the runs anew; note the decision with the lot and return it."""
+        with closing(Reader.open(self._database)) as reader:
+            self.runs = reader.lot_runs(self.task.lot)
+        self.results = results_of(self.runs)
+        self.standing = decide_lot(self.task.plan, self.results, self.task.rule)
+        return self.standing
+
+    def decide(self) -> LotDecision:
+        """As `refresh`, and note the decision with the lot."""
+        found = self.refresh()
+        lot = self.task.lot
+        self._writer.decide_lot(lot.part_id, lot.lot, str(found.decision))
+        return found
+
+    # --- which device is to be measured -----------------------------------------------
+
+    def refusal(self, device: str) -> str:
+        """Return why a device is not measured now, empty when it is.
+
+        What an earlier session has measured is skipped as often as it was: a list of
+        ids can be given again from its beginning.
+        """
+        known = next((one for one in self.results if one.device == device), None)
+        undecided = known is not None and known.word is Decision.UNDECIDED
+        already = f"measured already, {known.word} in run {known.run}" if known else ""
+        if self._skips[device] > 0:
+            self._skips[device] -= 1
+            if not (self.task.again and undecided):
+                return already or "measured already"
+        if self.complete and not undecided:
+            full = f"the sample of {self.task.plan.sample_size} is complete"
+            return f"{already}, and {full}" if already else full
+        return ""
+
+    def times(self, device: str) -> int:
+        """How many runs of a device count."""
+        return sum(run.device == device and counts(run) for run in self.runs)
+
+    def next_number(self, taken: Collection[str] = ()) -> str:
+        """Return the next id for a device without one; `taken` are under way."""
+        used = {run.device for run in self.runs} | set(taken)
+        for number in range(1, len(used) + 2):
+            device = f"{self.task.prefix}{number:0{NUMBER_DIGITS}d}"
+            if device not in used:
+                return device
+        raise AssertionError("more numbers than runs")
+
+    @property
+    def complete(self) -> bool:
+        """Whether as many devices as the plan wants have been measured."""
+        return self.standing.remaining == 0
+
+    @property
+    def over(self) -> bool:
+        """Whether there is nothing left to do."""
+        return self.complete and self.standing.decision is not LotResult.OPEN
+
+    def newest(self, position: str = "") -> LotRun | None:
+        """Return the newest run, whether it counts or not, at a position or at any."""
+        found = self._at(position)
+        return found[-1] if found else None
+
+    def last(self, position: str = "") -> LotRun | None:
+        """Return the newest run that counts, at a position or at any."""
+        found = [run for run in self._at(position) if counts(run)]
+        return found[-1] if found else None
+
+    def counted(self, run_id: int) -> LotRun | None:
+        """Return a run if it counts."""
+        return next((r for r in self.runs if r.run == run_id and counts(r)), None)
+
+    def _at(self, position: str) -> list[LotRun]:
+        return [run for run in self.runs if position in ("", run.position)]
+
+    # --- after a break ----------------------------------------------------------------
+
+    def recover(self) -> list[str]:
+        """Close what a killed keeper left open; say what was done.
+
+        A run that was broken off is set aside, its readings stay, and its device is
+        measured anew. Raises BusyError when another keeper is at work on the lot.
+        """
+        said = []
+        with closing(Reader.open(self._database)) as reader:
+            for run in self.runs:
+                if run.ended_how is None:
+                    said.append(self._close(reader, run))
+                elif run.word is None:
+                    self._judge(reader, run)
+        self.refresh()
+        self._skips = Counter(run.device for run in self.runs if counts(run))
+        return said
+
+    def _close(self, reader: Reader, run: LotRun) -> str:
+        if _kept_by_somebody(self._database, reader.run(run.run).control, run.run):
+            raise BusyError(
+                f"lot {self.task.lot.lot!r} is being inspected by another keeper; "
+                "leave that one first"
+            )
+        text = "broken off: its keeper was gone; the device is measured anew"
+        self.mark(run.run, EventKind.SET_ASIDE, text)
+        self._writer.end_run(run.run, "broken off")
+        return f"run {run.run} of {run.device} was broken off and is set aside"
+
+    def _judge(self, reader: Reader, run: LotRun) -> None:
+        """Add the verdict that a killed keeper could not add to a complete run."""
+        whole = reader.run(run.run)
+        found = Evaluation(whole, assess(reader, whole))
+        self._writer.add_verdict(run.run, verdict_row(found, RULE))
+
+    def mark(self, run_id: int, kind: EventKind, text: str) -> Event:
+        """Write an event into a run that has ended."""
+        event = Event(self._clock.utc_ns(), self._clock.mono_ns(), kind, text)
+        self._writer.commit([(run_id, 0, event)])
+        return event
+
+
+def _kept_by_somebody(database: Path, name: str, run_id: int) -> bool:
+    if not name:
+        return False
+    try:
+        answer = control.ask(database.with_name(name), Request("status"))
+    except BenchlogError:
+        return False
+    runs = answer.data.get("runs")
+    return isinstance(runs, dict) and str(run_id) in runs
+
+
+def line_of(run: LotRun) -> str:
+    """Return device, verdict and offset in a line."""
+    word = Decision.FAIL if run.damaged else Decision(run.word or Decision.UNDECIDED)
+    offset = format_ppm(run.offset_ppm, run.u_ppm)
+    return (
+        f"{printable(run.device)}  {word.upper()}  {offset} +- "
+        f"{format_u_ppm(run.u_ppm)} ppm"
+    )

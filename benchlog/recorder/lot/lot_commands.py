@@ -1,0 +1,187 @@
+"""What people may ask for while a lot is inspected, and what comes of it."""
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from benchlog.control import Answer, Request
+from benchlog.model import EventKind
+from benchlog.recorder.control_commands import ControlCommands, Kept
+from benchlog.recorder.lot.device_ids import LONGEST
+from benchlog.recorder.lot.device_site import DeviceSite
+from benchlog.recorder.lot.lot_book import LotBook
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.units import printable
+
+_WORDS = {
+    "aside": (EventKind.SET_ASIDE, "taken back by a person: it does not count"),
+    "damaged": (EventKind.DAMAGED, "the device is damaged: it counts as defective"),
+    "note": (EventKind.NOTE, ""),
+}
+
+
+class LotKept(Kept, Protocol):
+    """What the front of a lot needs of its keeper besides."""
+
+    lot: LotBook
+    places: list[DeviceSite]
+    paused: bool
+
+    @property
+    def said(self) -> str:
+        """What a person should know."""
+
+    def leave(self) -> None:
+        """End here; the lot can be gone on with another time."""
+        ...
+
+    def begin_at(self, place: DeviceSite, device: str, *, again: str = "") -> int:
+        """Begin a run on a device and return its id."""
+        ...
+
+    def set_aside(self, run: LiveRun, how: str, text: str) -> None:
+        """End a run that shall not count, and say why."""
+        ...
+
+    def place_of(self, run_id: int) -> DeviceSite:
+        """Return where a run is."""
+        ...
+
+    def under_way(self) -> set[str]:
+        """Return the devices that are measured or waited for."""
+        ...
+
+
+class LotCommands(ControlCommands):
+    """Requests about a lot; what changes something is an event in a run."""
+
+    def __init__(self, keeper: LotKept) -> None:
+        super().__init__(keeper)
+        self._lot = keeper
+        self._deeds = {
+            "device": self._device,
+            "again": self._again,
+            **dict.fromkeys(_WORDS, self._mark),
+        }
+
+    def answer(self, request: Request) -> Answer:
+        """Do what is asked and say what came of it."""
+        if request.position and self._at(request.position) is None:
+            return _no(f"there is no position {printable(request.position)}")
+        if (deed := self._deeds.get(request.do)) is not None:
+            return deed(request)
+        if request.do == "stop":
+            self._lot.leave()
+            return Answer(ok=True)
+        if request.do in ("pause", "go-on"):
+            self._lot.paused = request.do == "pause"
+            if not self._open():
+                return Answer(ok=True)
+        return super().answer(request)
+
+    def _device(self, request: Request) -> Answer:
+        """Take the id of the device that comes next; without one: it is in."""
+        device = request.text.strip()
+        place = self._place_for(request.position, waiting=not device)
+        if place is None:
+            return _no("a device is being measured; wait for its verdict")
+        if not device:
+            return self._is_in(place)
+        if len(device) > LONGEST:
+            return _no(f"an id has at most {LONGEST} characters")
+        others = self._lot.under_way() - {place.device}
+        if device in others:
+            return _no(f"{printable(device)} is being measured or waited for")
+        lot = self._lot.lot
+        if not lot.times(device) and lot.standing.remaining <= len(others):
+            under_way = " with what is under way" if others else ""
+            return _no(
+                f"the sample of {lot.task.plan.sample_size} is complete{under_way}, "
+                f"and {printable(device)} is not in it: only a device that is can be "
+                "measured again"
+            )
+        place.device, place.forced = device, False
+        return Answer(ok=True, data={"position": place.name})
+
+    def _is_in(self, place: DeviceSite) -> Answer:
+        if not place.device:
+            return _no("which device? Type or scan its id")
+        place.forced = True
+        if place.seen is True:
+            return Answer(ok=True, data={"position": place.name})
+        return _no(f"there is no signal at {place.name}: look at the hook-up")
+
+    def _mark(self, request: Request) -> Answer:
+        kind, usual = _WORDS[request.do]
+        text = request.text.strip()[:4_000]
+        said = f"{usual} ({text})" if usual and text else usual or text
+        running = self._open(request.position)
+        if running:
+            self._lot.book.runs.note(running[-1], kind, said)
+            if request.do != "note":
+                self._lot.end_one(running[-1].run_id, "stopped")
+            return Answer(ok=True, data={"run": running[-1].run_id})
+        last = self._lot.lot.last(request.position)
+        if last is None:
+            return _no("no device has been measured yet")
+        self._lot.lot.mark(last.run, kind, said)
+        self._lot.lot.decide()
+        return Answer(ok=True, data={"run": last.run, "device": last.device})
+
+    def _again(self, request: Request) -> Answer:
+        running = self._open(request.position)
+        if running:
+            run = running[-1]
+            place, device = self._lot.place_of(run.run_id), run.plan.device
+            self._lot.set_aside(run, "measured again", "measured again: see the next")
+        else:
+            last = self._lot.lot.newest(request.position)
+            free = self._at(last.position) if last is not None else None
+            if last is None or free is None:
+                return _no("no device has been measured yet")
+            place, device = free, last.device
+        waiting, again = place.device, "measured again as a person asked"
+        run_id = self._lot.begin_at(place, device, again=again)
+        place.device = waiting  # what was scanned for afterwards is not lost
+        return Answer(ok=True, data={"run": run_id})
+
+    def _open(self, position: str = "") -> list[LiveRun]:
+        runs = self._lot.book.runs.all()
+        return [run for run in runs if position in ("", run.position.name)]
+
+    def _at(self, position: str) -> DeviceSite | None:
+        return next((p for p in self._lot.places if p.name == position), None)
+
+    def _place_for(self, position: str, *, waiting: bool) -> DeviceSite | None:
+        """Return where an id belongs: a free place, one with a new device first.
+
+        `waiting` asks for the place where a device is waited for.
+        """
+        free = [
+            place
+            for place in self._lot.places
+            if place.run_id is None and position in ("", place.name)
+        ]
+
+        def rank(place: DeviceSite) -> tuple[bool, bool]:
+            new = place.left and place.seen is True
+            return bool(place.device) is not waiting, not new
+
+        return min(free, key=rank, default=None)
+
+    def _status(self) -> Mapping[str, object]:
+        places = [
+            {
+                "position": place.name,
+                "run": place.run_id,
+                "device": place.device,
+                "seen": place.seen,
+                "left": place.left,
+            }
+            for place in self._lot.places
+        ]
+        lot = {"said": self._lot.said, "paused": self._lot.paused, "places": places}
+        return {**super()._status(), "lot": lot}
+
+
+def _no(text: str) -> Answer:
+    return Answer(ok=False, error=text)

@@ -1,0 +1,268 @@
+"""A keeper that begins the next run of a lot when a device is there."""
+
+import selectors
+from collections import Counter
+from dataclasses import replace
+from typing import Final
+
+from benchlog.model import EventKind
+from benchlog.recorder.control_server import ControlServer
+from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
+from benchlog.recorder.instruments.instrument_pool import Heard
+from benchlog.recorder.keeper_loop import Keeper, Surroundings
+from benchlog.recorder.lot.device_ids import Ids
+from benchlog.recorder.lot.device_site import DeviceSite
+from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
+from benchlog.recorder.lot.lot_commands import LotCommands
+from benchlog.recorder.notice import Notice
+from benchlog.recorder.run.device_settling import jumped
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.units import format_duration, printable
+
+_LOOK_AGAIN_S: Final = 0.5
+_TRIES: Final = 2
+"""A device that was set aside so often for a change of frequency is left to stand."""
+
+
+class LotKeeper(Keeper):
+    """A keeper that begins the next run when a device is there."""
+
+    def __init__(self, task: Task, around: Surroundings, ids: Ids | None) -> None:
+        super().__init__(task.templates, around, go_on=False)
+        self.task, self.ids = task, ids
+        self.lot = LotBook(task, around.database, around.writer, around.clock)
+        self.places = [DeviceSite(plan, around.clock) for plan in task.templates]
+        self.front: LotCommands = LotCommands(self)
+        self.leaving = False
+        self.paused = False
+        self._said = ""
+        self._idle: DeviceSite | None = None
+        self._aside: Counter[str] = Counter()
+        for instrument in self.fleet.by_name.values():
+            instrument.longest_wait_s = _LOOK_AGAIN_S
+        if ids is not None and ids.fd is not None:
+            around.selector.register(ids.fd, selectors.EVENT_READ, ("ids", None))
+
+    def recover(self) -> None:
+        """Close what a killed keeper left open."""
+        for text in self.lot.recover():
+            self.say(text)
+
+    def begin(self) -> None:
+        """Open the desk; where devices are watched for, let the counters read."""
+        self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
+        self.around.tell(Notice(0, "ready", text=self._socket.name))
+        if self.task.watched:
+            for place in self.places:
+                self.fleet.order(place.counter, Order.GO)
+
+    def loop(self) -> None:
+        """Go on until the lot is done or the ids are, or somebody leaves."""
+        while not self._over():
+            for heard in self._wait():
+                self._take(heard)
+            self._look_at_signals()
+            self._tell_settled(self.book.settle())
+            self._end_over()
+            self._next()
+            self._allow_more()
+
+    def leave(self) -> None:
+        """End here; the lot can be gone on with another time."""
+        self._end_all("left")
+
+    def say(self, text: str) -> None:
+        """Say something that is no run's affair alone."""
+        self._said, self._idle = text, None
+        self.around.tell(Notice(0, "waiting", text=printable(text)))
+
+    @property
+    def said(self) -> str:
+        """What a person should know; how long nothing came is as long as by now."""
+        return self._said if self._idle is None else self._idle.idling
+
+    def ids_came(self) -> None:
+        """Read device ids from another program."""
+        if self.ids is None or self.ids.fd is None:
+            return
+        fd = self.ids.fd
+        self.ids.read()
+        if self.ids.ended:
+            self.around.selector.unregister(fd)
+
+    # --- runs ------------------------------------------------------------------------
+
+    def begin_at(self, place: DeviceSite, device: str, *, again: str = "") -> int:
+        """Begin a run on a device; what is odd about it is an event in the run."""
+        times, still_in = self.lot.times(device), not place.left
+        plan = replace(place.template, device=device)
+        run_id = self.begin_one(plan, follows=True)
+        place.begun(run_id)
+        self._said, self._idle = "", None
+        run = self.book.runs.by_id[run_id]
+        if times and not again:
+            often = "once" if times == 1 else f"{times} times"
+            text = f"device {device} was measured {often} before in this lot"
+            self._note(run, EventKind.TWICE, text + "; its newest run counts")
+        if self.task.watched and still_in and not again:
+            self._note(run, EventKind.STILL_IN, _STILL_IN)
+        if place.idled_s:
+            text = f"nothing was measured for {format_duration(round(place.idled_s))}"
+            self._note(run, EventKind.IDLE, text + " before")
+        if again:
+            self._note(run, EventKind.AGAIN, again)
+        return run_id
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End one run, see how the lot stands, and look out for the next device."""
+        super().end_one(run_id, how)
+        place = self.place_of(run_id)
+        place.ended()
+        standing = self.lot.decide()
+        last = self.lot.counted(run_id)
+        if last is not None:
+            done = f"{len(self.lot.results)}/{self.task.plan.sample_size}"
+            at = f"{place.name}: " if len(self.places) > 1 else ""
+            text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
+            self.around.tell(Notice(run_id, "device", text=text))
+        if self.task.watched and not self.leaving:
+            self.fleet.order(place.counter, Order.GO)
+
+    def set_aside(self, run: LiveRun, how: str, text: str) -> None:
+        """End a run that shall not count, and say why."""
+        self._note(run, EventKind.SET_ASIDE, text)
+        self.end_one(run.run_id, how)
+
+    def place_of(self, run_id: int) -> DeviceSite:
+        """Return where a run is."""
+        return next(place for place in self.places if place.run_id == run_id)
+
+    def _end_all(self, how: str) -> None:
+        """Set aside what is not finished: its device is measured when it goes on."""
+        self.leaving = True
+        for run in self.book.runs.all():
+            self.set_aside(run, how, f"{how} before the verdict was clear")
+
+    def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:
+        self.book.runs.note(run, kind, printable(text))
+
+    # --- what is seen ----------------------------------------------------------------
+
+    def _take(self, heard: Heard) -> None:
+        super()._take(heard)
+        name, message = heard
+        for place in self.places:
+            if place.counter == name:
+                self._see(place, message)
+
+    def _see(self, place: DeviceSite, message: object) -> None:
+        run = self.book.runs.by_id.get(place.run_id or 0)
+        match message:
+            case Got():
+                if place.signal() and run is None and self.task.watched:
+                    self.say(f"a device is seen at {place.name}")
+                said = place.far_off(message.sample)
+                if said and run is not None:
+                    self._note(run, EventKind.WRONG_PART, said)
+                    self._said, self._idle = said, None
+            case Failed(kind=EventKind.NO_SIGNAL):
+                if place.darkness():
+                    self._gone(place, run)
+            case _:
+                pass
+        awaited = self.task.watched and not self.lot.complete
+        said = place.idle() if awaited else ""
+        if said:
+            self.say(said)
+            self._idle = place
+
+    def _gone(self, place: DeviceSite, run: LiveRun | None) -> None:
+        if run is None:
+            if self.task.watched:
+                self.say(f"the device at {place.name} is out: the next one, please")
+            return
+        if run.accepted:
+            text = "taken out while it was measured"
+            self._note(run, EventKind.REMOVED, text)
+            self.set_aside(run, "device removed", f"{text}: it does not count")
+            self.say(f"{run.plan.device} was {text}: put it in again, or the next one")
+
+    def _end_over(self) -> None:
+        """End what is over; what jumped meanwhile is set aside: two devices, a knock.
+
+        A device that was set aside for it often enough is left to stand.
+        """
+        for run, how in self.book.over():
+            device, limit = run.plan.device, run.plan.part.limits.tolerance_ppm
+            changed = jumped(run.recent.offsets_ppm, limit)
+            if not changed or self._aside[device] >= _TRIES:
+                self.end_one(run.run_id, how)
+                continue
+            self._aside[device] += 1
+            text = "the frequency jumped: was the device changed or knocked?"
+            self._note(run, EventKind.SWAPPED, text)
+            self.set_aside(run, "device changed", f"{text} It does not count")
+            self.say(f"{device} jumped while it was measured: measure it again")
+
+    # --- what is next ----------------------------------------------------------------
+
+    def _over(self) -> bool:
+        if self.book.runs.by_id:
+            return False
+        if self.leaving:
+            return True
+        if self.ids is not None:
+            return self.ids.exhausted
+        return self.task.alone and self.lot.over
+
+    def _next(self) -> None:
+        """Begin a run at every free place whose device is known and there."""
+        if self.leaving or self.paused:
+            return
+        for place in self.places:
+            if place.run_id is not None:
+                continue
+            if not place.device:
+                place.device = self._next_device(place) or ""
+            if place.device and (place.ready or not self.task.watched):
+                self.begin_at(place, place.device)
+
+    def _next_device(self, place: DeviceSite) -> str | None:
+        if self.ids is None:
+            numbers = bool(self.task.prefix) and place.left and place.seen is True
+            room = self.lot.standing.remaining > len(self.under_way())
+            return self.lot.next_number(self.under_way()) if numbers and room else None
+        if self.under_way() and self.lot.standing.remaining <= len(self.under_way()):
+            return None  # what is being measured may complete the sample
+        while (device := self.ids.take()) is not None:
+            refusal = self.lot.refusal(device)
+            if not refusal and device not in self.under_way():
+                return device
+            self.say(f"{device} is not measured: {refusal or 'it is in already'}")
+        for line in self.ids.refused:
+            self.say(f"not an id, too long: {line[:60]!r}")
+        self.ids.refused.clear()
+        return None
+
+    def under_way(self) -> set[str]:
+        """Return the devices that are being measured or waited for."""
+        measured = {run.plan.device for run in self.book.runs.all()}
+        return measured | {place.device for place in self.places if place.device}
+
+    def _allow_more(self) -> None:
+        """Let counters read until the next look at their run, and no further."""
+        for run in self.book.runs.all():
+            instrument = self.fleet.by_name[run.position.frequency]
+            if instrument.allowed == 0 and not run.paused and run.fed == run.accepted:
+                self.fleet.allow(run.position.frequency, max(1, run.wanted))
+
+    def start_reading(self, run: LiveRun) -> None:
+        """Let the counter read as far as the first look."""
+        counter = run.position.frequency
+        self.fleet.order(counter, Order.HOLD)
+        self.fleet.allow(counter, run.wanted)
+
+
+_STILL_IN: Final = (
+    "the device before was not seen to be taken out: is this another one really?"
+)

@@ -1,0 +1,33 @@
+"""What a keeper tells whoever started it, as it happens."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from benchlog.model import Edge, Event, Reading
+from benchlog.verdict.run.assessment import Assessment
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What the keeper tells: `kind` is waiting, begun, reading, event or ended.
+
+    A reading is told after its commit, with how things stand; an event at once.
+    """
+
+    run_id: int
+    kind: str
+    reading: Reading | None = None
+    event: Event | None = None
+    assessment: Assessment | None = None
+    text: str = ""
+    pulse: Edge | None = None
+
+
+def notice_of(run_id: int, record: Reading | Edge, assessment: Assessment) -> Notice:
+    """Return what is told of a committed reading, or of a device's pulse."""
+    if isinstance(record, Edge):
+        return Notice(run_id, "reading", assessment=assessment, pulse=record)
+    return Notice(run_id, "reading", record, assessment=assessment)
+
+
+Tell = Callable[[Notice], None]

@@ -1,0 +1,1 @@
+"""One run in the making: from a sample to a committed reading."""

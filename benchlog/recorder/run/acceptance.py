@@ -1,0 +1,120 @@
+"""What is plausible is decided here, once, for every driver; repeats are counted."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.model import Flag, Reading, Sample
+from benchlog.units import printable
+
+MULTIPLES: Final = (2.0, 0.5, 10.0, 0.1, 4.0, 0.25, 100.0, 0.01)
+"""Ratios to nominal that point to a divider or a trigger level, not to the device."""
+_LEAST_SPREAD: Final = 0.02
+_RAW_DIGITS: Final = 15  # a float64 holds this many decimal digits without loss
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A sample that cannot be a reading, and why, in words with the numbers."""
+
+    reason: str
+
+
+def accept(
+    sample: Sample, previous_mono_ns: int | None, flags: Flag, ambient_c: float | None
+) -> Reading | Rejected:
+    """Turn a frequency sample into a reading, or say why it cannot be one."""
+    fault = fault_of(sample, previous_mono_ns)
+    if fault:
+        return Rejected(fault)
+    return Reading(
+        utc_ns=sample.utc_ns,
+        mono_ns=sample.mono_ns,
+        gate_s=sample.gate_s,
+        frequency_hz=sample.value,
+        ambient_c=ambient_c,
+        flags=flags,
+        raw=kept_text(sample),
+    )
+
+
+def fault_of(sample: Sample, previous_mono_ns: int | None) -> str:
+    """Return why a frequency sample is impossible, empty when it is not."""
+    if sample.unit != "Hz":
+        return f"unit is {sample.unit!r} where Hz was promised"
+    if not math.isfinite(sample.value):
+        return "not finite"
+    if sample.value <= 0:
+        return f"not above zero: {sample.value!r} Hz"
+    if previous_mono_ns is not None and sample.mono_ns <= previous_mono_ns:
+        late_ns = previous_mono_ns - sample.mono_ns
+        return f"time not increasing: {late_ns} ns before the reading before it"
+    return ""
+
+
+def suspected_multiple(
+    frequency_hz: float, expected_hz: float, tolerance_ppm: float
+) -> float | None:
+    """Return the simple multiple of `expected_hz` that a reading lies near, if any.
+
+    Near means within 1.5 times the part's tolerance, at least 2 %. Common practice, no
+    source: twice or half nominal means trigger level, ringing or a forgotten divider.
+    """
+    spread = max(_LEAST_SPREAD, 1.5e-6 * tolerance_ppm)
+    ratio = frequency_hz / expected_hz
+    if abs(ratio - 1) <= spread:
+        return None
+    near = [m for m in MULTIPLES if abs(ratio / m - 1) <= spread]
+    return min(near, key=lambda m: abs(ratio / m - 1)) if near else None
+
+
+def kept_text(sample: Sample) -> str | None:
+    """Return the instrument's own text where the number alone would lose something.
+
+    That is: another quantity (a period) or more digits than a float64 carries. Text
+    that reads back as exactly the stored number is not stored twice.
+    """
+    text = printable(sample.raw.decode("ascii", errors="backslashreplace").strip())
+    if not text:
+        return None
+    digits = sum(ch.isdigit() for ch in text.upper().split("E")[0])
+    try:
+        same = float(text) == sample.value
+    except ValueError:
+        same = False
+    return None if same and digits <= _RAW_DIGITS else text
+
+
+# --- what is said of values that were refused: each one, but repeats are counted
+#
+# A driver that has gone wrong may hand over one value ten thousand times in a second.
+# It is kept with its raw bytes when it first comes; how often it came again is said
+# once.
+
+Said = tuple[str, bytes]
+
+
+class RejectedSamples:
+    """Turns refused samples into the texts of events, with their raw bytes."""
+
+    def __init__(self) -> None:
+        self._last: Sample | None = None
+        self._again = 0
+
+    def of(self, sample: Sample, reason: str) -> list[Said]:
+        """Return what is to be said of a refused sample."""
+        if sample == self._last:
+            self._again += 1
+            return []
+        said = self.over()
+        self._last = sample
+        return [*said, (f"value refused, {reason}", sample.raw)]
+
+    def over(self) -> list[Said]:
+        """Return how often the last one came again, now that it comes no more."""
+        last, again = self._last, self._again
+        self._last, self._again = None, 0
+        if last is None or not again:
+            return []
+        times = "once more" if again == 1 else f"{again:,} times more"
+        return [(f"the same value came {times}, refused like the first", last.raw)]

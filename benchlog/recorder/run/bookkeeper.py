@@ -1,0 +1,218 @@
+"""The rows of a keeper's runs: begin, commit, see how they stand, end."""
+
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
+from pathlib import Path
+from typing import Final
+
+from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
+from benchlog.errors import StoreError
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.model import (
+    Edge,
+    Event,
+    EventKind,
+    PositionSpec,
+    Reading,
+    RunPlan,
+)
+from benchlog.recorder.host_monitor import Noticed
+from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
+from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
+from benchlog.recorder.run.intake import Intake
+from benchlog.recorder.run.judge_batches import Record
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.resume import Resumed
+from benchlog.recorder.run.run_start import (
+    RunStarter,
+    identity_of,
+    patiently,
+    started_words,
+)
+from benchlog.store.reader import Reader
+from benchlog.store.rows import VerdictRow
+from benchlog.store.writer import Writer
+from benchlog.units import NS_PER_S, printable
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.timebase.calibration_due import due_words
+
+_LOOK_EVERY_S: Final = 0.2
+_SHARE_OF_TIME: Final = 0.1
+_LAST_TRY_S: Final = 10.0
+RULE: Final = (
+    "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
+    "fail if |offset| - U > limit, else undecided"
+)
+
+Settled = tuple[LiveRun, list[Reading] | list[Edge], Assessment]
+
+
+class Bookkeeper:
+    """Begins and ends runs, and sees to it that what they got is committed."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        writer: Writer,
+        tell_event: Callable[[int, Event], None],
+    ) -> None:
+        self.clock, self.writer = clock, writer
+        self.ledger = CommitQueue(writer)
+        self.runs = OpenRuns(self.ledger, tell_event)
+        self._beginning = RunStarter(clock, writer)
+        self.intake = Intake(self.runs, writer, clock)
+        self._standing: dict[int, tuple[Deadline, Assessment]] = {}
+        self._look: Deadline = host_deadline(0)
+        self._rescue_said = ""
+
+    def begin(
+        self,
+        plan: RunPlan,
+        position: PositionSpec,
+        instruments: Mapping[str, InstrumentProcess],
+        control: str,
+        *,
+        follows: bool = False,
+    ) -> LiveRun:
+        """Begin a run in the database; its instruments must have answered."""
+        run = self._beginning.begin(
+            plan, position, instruments, control, follows=follows
+        )
+        self._open(run)
+        identities = {name: identity_of(i) for name, i in instruments.items()}
+        self.runs.note(run, EventKind.STARTED, started_words(plan, identities))
+        specs = [instrument.spec for instrument in instruments.values()]
+        for words in due_words(specs, self.clock.utc_ns()):
+            self.runs.note(run, EventKind.CALIBRATION, words)
+        self.intake.first_values(run, instruments)
+        return run
+
+    def resume(self, old: Resumed, position: PositionSpec, control: str) -> LiveRun:
+        """Go on with a run in a new segment; its instruments may yet have to answer."""
+        run = self._beginning.resume(old, position, control)
+        self._open(run)
+        self.runs.note(run, EventKind.GAP, old.gap)
+        return run
+
+    def _open(self, run: LiveRun) -> None:
+        self.runs.by_id[run.run_id] = run
+        self.runs.ids.append(run.run_id)
+
+    def end(self, run: LiveRun, how: str) -> Assessment:
+        """End a run whose rows are committed: verdict, end mark; say how it stands."""
+        assessment = run.judge.assessment()
+        del self.runs.by_id[run.run_id]
+        self._standing.pop(run.run_id, None)
+        patiently(lambda: self.writer.end_run(run.run_id, how))
+        row = patiently(lambda: self._verdict(run.run_id, assessment))
+        patiently(lambda: self.writer.add_verdict(run.run_id, row))
+        return assessment
+
+    def settle(self, *, now: bool = False) -> Iterator[Settled]:
+        """Commit what is due; yield what each run got, with how it stands lately."""
+        outcome = self.ledger.commit_if_due(now=now)
+        self._say_trouble(outcome)
+        by_run: dict[int, list[Record]] = {}
+        for run_id, _, record in outcome.rows:
+            if not isinstance(record, Event) and run_id in self.runs.by_id:
+                by_run.setdefault(run_id, []).append(record)
+        for run_id, records in by_run.items():
+            run = self.runs.by_id[run_id]
+            got = run.feed(records)
+            if got:
+                yield run, got, self._stands(run)
+
+    def _stands(self, run: LiveRun) -> Assessment:
+        """Return how a run stands, worked out a few times a second at most.
+
+        Long trains of pulses take longer: at most a tenth of the time goes into them.
+        """
+        due, assessment = self._standing.get(run.run_id, (None, None))
+        if assessment is None or due is None or due.passed:
+            began_ns = host_moment().awake_ns
+            assessment = run.judge.assessment()
+            took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
+            again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
+            self._standing[run.run_id] = (host_deadline(again_s), assessment)
+        return assessment
+
+    def standing(self, run: LiveRun) -> Assessment | None:
+        """Return how a run stood when it was last looked at, if it was."""
+        return self._standing.get(run.run_id, (None, None))[1]
+
+    def commit_all(self) -> Iterator[Settled]:
+        """Commit what waits; a database in trouble gets a few more seconds."""
+        limit = host_deadline(_LAST_TRY_S)
+        while self.ledger.waiting:
+            yield from self.settle(now=True)
+            if self.ledger.waiting and limit.passed:
+                path = self.ledger.spill(Path(tempfile.gettempdir()))
+                raise StoreError(
+                    f"{self.writer.path} would not take the last rows; they are not "
+                    f"lost but in {path}: make room and keep that file"
+                )
+            if self.ledger.waiting:
+                host_sleep(_LOOK_EVERY_S)
+
+    def over(self) -> list[tuple[LiveRun, str]]:
+        """Return the runs that are over by their plan, looking a few times a second."""
+        runs = self.runs.all()
+        if not (self._look.passed or any(run.full or run.due for run in runs)):
+            return []
+        self._look = host_deadline(_LOOK_EVERY_S)
+        ways = [(run, run.over()) for run in runs]
+        return [(run, how) for run, how in ways if how]
+
+    def left_s(self) -> float:
+        """Real seconds until there is something to do here."""
+        return min(self.ledger.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
+
+    def look_around(self) -> None:
+        """Notice a database file that was taken away."""
+        if self.ledger.replaced():
+            self._rescue()
+        else:
+            self._rescue_said = ""
+
+    def note_host(self, noticed: Noticed) -> None:
+        """Write what happened to the host into every run."""
+        for run in self.runs.all():
+            if noticed.breaks:
+                run.gap()
+            self.runs.note(run, noticed.kind, noticed.text)
+
+    def _rescue(self) -> None:
+        """Bring the database back to where people look for it."""
+        try:
+            where = self.writer.rescue()
+            text = f"the database file was removed or replaced; all rows are in {where}"
+        except StoreError as error:
+            text = f"the database file was removed or replaced: {error}"
+        if text != self._rescue_said:
+            self.say_to_all(EventKind.STORE_REPLACED, printable(text))
+        self._rescue_said = text
+
+    def _say_trouble(self, outcome: CommitOutcome) -> None:
+        for (run_id, _, record), why in outcome.refused:
+            if run_id in self.runs.by_id:
+                raw = repr(record).encode("ascii", errors="backslashreplace")
+                run = self.runs.by_id[run_id]
+                self.runs.note(run, EventKind.REJECTED, why, raw=raw)
+        if outcome.trouble:
+            self.say_to_all(EventKind.STORE_WAIT, outcome.trouble)
+        if outcome.recovered:
+            self.say_to_all(EventKind.STORE_BACK, "the database takes rows again")
+        if outcome.lost:
+            text = f"{outcome.lost} readings found no room while it did not"
+            self.say_to_all(EventKind.READINGS_LOST, text)
+
+    def say_to_all(self, kind: EventKind, text: str) -> None:
+        """Write an event into every open run."""
+        for run in self.runs.all():
+            self.runs.note(run, kind, text)
+
+    def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
+        with closing(Reader.open(self.writer.path)) as reader:
+            return verdict_row(Evaluation(reader.run(run_id), assessment), RULE)

@@ -1,0 +1,87 @@
+"""Whether a device that was just put in has settled; until then nothing counts."""
+
+from collections import deque
+from collections.abc import Sequence
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+from benchlog.model import EventKind, Part, Reading
+from benchlog.units import NS_PER_S, format_duration
+from benchlog.verdict.run.early_stop import SETTLING_READINGS, settled
+from benchlog.verdict.run.limit import limit_for
+
+MOST_READINGS: Final = 60
+"""A device that has not settled by then is measured all the same, and it is said."""
+JUMP_SHARE: Final = 0.05
+JUMP_STEPS: Final = 20.0
+"""A jump is larger than this share of the limit and so many usual steps from reading to
+reading; our rule, no source."""
+
+
+def jumped(offsets_ppm: Sequence[float], limit_ppm: float) -> bool:
+    """Whether the frequency jumped and stayed: the device was changed, or knocked.
+
+    A single odd reading among others is none, unless it is the last one.
+    """
+    if len(offsets_ppm) < SETTLING_READINGS:
+        return False
+    steps = [abs(b - a) for a, b in pairwise(offsets_ppm)]
+    at = steps.index(max(steps)) + 1
+    usual = median(steps)
+    away = abs(median(offsets_ppm[at:]) - median(offsets_ppm[:at]))
+    return min(away, steps[at - 1]) > max(JUMP_SHARE * limit_ppm, JUMP_STEPS * usual)
+
+
+class Settling:
+    """Watches the first readings of a device.
+
+    Parameters
+    ----------
+    part : Part
+        Its nominal frequency and its limit.
+    divider : float
+        The counter sees the device's frequency divided by this.
+    still : int
+        Readings still to be taken once it has settled.
+
+    """
+
+    def __init__(self, part: Part, divider: float, still: int) -> None:
+        self._part, self._divider, self._still = part, divider, still
+        self._kept: deque[tuple[float, float]] = deque(maxlen=SETTLING_READINGS)
+        self._first_ns: int | None = None
+        self.n = 0
+        self.over = False
+
+    def take(self, reading: Reading) -> tuple[EventKind, str] | None:
+        """Take in a reading that does not count; say when it was the last of them."""
+        began_ns = self._first_ns = self._first_ns or reading.mono_ns
+        self.n += 1
+        hz = reading.frequency_hz * self._divider
+        ppm = (hz / self._part.nominal_hz - 1.0) * 1e6
+        self._kept.append((reading.mono_ns / NS_PER_S, ppm))
+        took = format_duration((reading.mono_ns - began_ns) / NS_PER_S + reading.gate_s)
+        if self._has_settled(reading.ambient_c):
+            self.over = True
+            return EventKind.SETTLED, f"settled after {self.n} readings, {took}"
+        if self.n >= MOST_READINGS:
+            self.over = True
+            said = f"had not settled after {self.n} readings, {took}"
+            return EventKind.UNSETTLED, f"{said}; measured all the same"
+        return None
+
+    @property
+    def wanted(self) -> int:
+        """How many readings more it takes at least."""
+        return 0 if self.over else max(1, SETTLING_READINGS - self.n)
+
+    def _has_settled(self, ambient_c: float | None) -> bool:
+        if len(self._kept) < SETTLING_READINGS:
+            return False
+        around = None if ambient_c is None else (ambient_c, ambient_c, ambient_c)
+        limit = limit_for(self._part, around)
+        times, offsets = zip(*self._kept, strict=True)
+        spacing_s = (times[-1] - times[0]) / (SETTLING_READINGS - 1)
+        still_s = self._still * spacing_s
+        return not limit.known or settled(times, offsets, still_s, limit.ppm)

@@ -1,0 +1,272 @@
+"""Rows into arrays: readings, frequencies alone, pulses."""
+
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from itertools import chain
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.model import (
+    GATE_CHANGE,
+    Breaks,
+    Columns,
+    Flag,
+    Frequencies,
+    Pulses,
+)
+from benchlog.store.rows import Outline
+from benchlog.store.sqlite import Connection
+
+_COLUMNS: Final = np.dtype(
+    [
+        ("id", "i8"),
+        ("segment", "i8"),
+        ("utc_ns", "i8"),
+        ("mono_ns", "i8"),
+        ("gate_s", "f8"),
+        ("frequency_hz", "f8"),
+        ("ambient_c", "f8"),
+        ("flags", "i8"),
+    ]
+)
+SELECT: Final = """
+select id, segment_id, ifnull(utc_ns, -1), mono_ns, gate_s, frequency_hz, ambient_c,
+  flags
+from readings where run_id = ? and id > ? order by id limit ?
+"""
+"""The columns in the order in which `columns_from` wants them; NULL becomes NaN."""
+SELECT_UP_TO: Final = SELECT.replace("id > ?", "id > ? and id <= ?")
+
+
+def columns_from(rows: Iterable[tuple[Any, ...]]) -> Columns:
+    """Return rows selected by `SELECT` as Columns."""
+    table = np.fromiter(rows, _COLUMNS)
+    return Columns(
+        *(np.ascontiguousarray(table[name]) for name in _COLUMNS.names or ())
+    )
+
+
+def joined(pieces: Sequence[Columns]) -> Columns:
+    """Return columns one after the other as one; at least one of them."""
+    return Columns(
+        *(
+            np.concatenate([getattr(piece, name) for piece in pieces])
+            for name in Columns.__slots__
+        )
+    )
+
+
+_OUTLINE: Final = np.dtype(
+    [
+        ("first_id", "i8"),
+        ("last_id", "i8"),
+        ("n", "i8"),
+        ("t0_utc_ns", "i8"),
+        ("t1_utc_ns", "i8"),
+        ("t0_mono_ns", "i8"),
+        ("t1_mono_ns", "i8"),
+        ("min_hz", "f8"),
+        ("max_hz", "f8"),
+        ("mean_hz", "f8"),
+        ("ambient_mean_c", "f8"),
+        ("flags", "i8"),
+    ]
+)
+SELECT_OUTLINE: Final = """
+select first_id, last_id, n, ifnull(t0_utc_ns, -1), ifnull(t1_utc_ns, -1), t0_mono_ns,
+  t1_mono_ns, min_hz, max_hz, mean_hz, ambient_mean_c, flags
+from outline where run_id = ? and last_id <= ? order by first_id
+"""
+
+
+def outline_from(rows: Iterable[tuple[Any, ...]], rest: Columns, block: int) -> Outline:
+    """Return stored blocks followed by blocks worked out of the `rest` of the run."""
+    stored = np.fromiter(rows, _OUTLINE)
+    tail = np.fromiter(
+        (_block_of(rest, slice(at, at + block)) for at in range(0, len(rest), block)),
+        _OUTLINE,
+    )
+    both = np.concatenate([stored, tail])
+    return Outline(*(np.ascontiguousarray(both[name]) for name in _OUTLINE.names or ()))
+
+
+def _block_of(columns: Columns, part: slice) -> tuple[Any, ...]:
+    ids, utc, mono = columns.id[part], columns.utc_ns[part], columns.mono_ns[part]
+    hertz, ambient = columns.frequency_hz[part], columns.ambient_c[part]
+    known = ambient[~np.isnan(ambient)]
+    return (
+        ids[0],
+        ids[-1],
+        len(ids),
+        utc[0],
+        utc[-1],
+        mono[0],
+        mono[-1],
+        hertz.min(),
+        hertz.max(),
+        hertz.mean(),
+        known.mean() if len(known) else np.nan,
+        np.bitwise_or.reduce(columns.flags[part]),
+    )
+
+
+# --- only the frequencies of a long run, and the places where it is broken
+#
+# Fetching a column costs a third of a microsecond a reading, all eight several times
+# that; the breaks are few and found by SQLite itself, in a thread beside the fetching.
+
+_THREADED: Final = 200_000  # ids below which a second connection costs more
+_SCATTERED: Final = 4  # ids per reading beyond which the index is quicker than a scan
+_KEPT: Final = f"flags & {int(Flag.SETTLING)} = 0"
+_ENDS: Final = """
+select ifnull(min(id), 0), ifnull(max(id), 0) from (
+  select (select id from readings where run_id = :run order by id limit 1) as id
+  union all
+  select (select id from readings where run_id = :run order by id desc limit 1))
+"""
+_SCAN: Final = "from readings where +run_id = :run and id between :first and :last"
+_SEEK: Final = "from readings where run_id = :run and id between :first and :last"
+_COUNT: Final = f"""
+select count(*) from readings where run_id = :run and id >= :first and id < :last
+  and {_KEPT}
+"""  # noqa: S608 - a number of our own
+_OUTER: Final = f"""
+select gate_s, mono_ns from readings where run_id = :run and id between :first and :last
+  and {_KEPT} order by id
+"""  # noqa: S608
+# `n` is the row before in the table: nearly always the reading before, found without
+# a search. `p` is the reading before of this run that counts.
+_BREAKS: Final = f"""
+select r.id, p.mono_ns, r.mono_ns, ifnull(p.utc_ns, -1), ifnull(r.utc_ns, -1),
+  r.segment_id <> p.segment_id
+from readings r left join readings n on n.id = r.id - 1
+  join readings p on p.id = case
+    when n.run_id = :run and n.{_KEPT} then n.id
+    else (select q.id from readings q where q.run_id = :run and q.id < r.id
+      and q.{_KEPT} order by q.id desc limit 1) end
+where +r.run_id = :run and r.id between :first and :last and r.{_KEPT} and (
+  r.flags & {int(Flag.GAP_BEFORE)} or r.segment_id <> p.segment_id
+  or abs(r.gate_s - p.gate_s) > {GATE_CHANGE} * r.gate_s or r.mono_ns <= p.mono_ns
+  or (n.id is not p.id and exists (select 1 from readings s where s.run_id = :run
+    and s.id > p.id and s.id < r.id)))
+order by r.id
+"""  # noqa: S608
+_BREAK: Final = np.dtype(
+    [("id", "i8"), ("mono_ns", "i8", (2,)), ("utc_ns", "i8", (2,)), ("turned", "?")]
+)
+
+Span = dict[str, int]
+
+
+def frequencies(
+    connection: Connection, another: Callable[[], Connection], run_id: int, count: int
+) -> Frequencies:
+    """Return the frequencies of a run; `count` is about how many readings it has.
+
+    `another` opens one more connection to the same file, for the thread beside.
+    """
+    first, last = connection.execute(_ENDS, {"run": run_id}).fetchone()
+    span = {"run": run_id, "first": first, "last": last}
+    scattered = last - first > _SCATTERED * count
+    select = f"select frequency_hz {_SEEK if scattered else _SCAN} and {_KEPT}"
+    if last - first < _THREADED:
+        hertz, broken = _column(connection, select, span), _broken(connection, span)
+    else:
+        with ThreadPoolExecutor(1) as pool:
+            beside = pool.submit(_broken_beside, another, span)
+            hertz = _column(connection, select, span)
+            broken = beside.result()
+    return _assembled(connection, span, hertz, broken)
+
+
+def _column(connection: Connection, select: str, span: Span) -> NDArray[np.float64]:
+    rows = connection.execute(f"{select} order by id", span)
+    return np.fromiter(chain.from_iterable(rows), np.float64)
+
+
+def _broken_beside(another: Callable[[], Connection], span: Span) -> NDArray[Any]:
+    with closing(another()) as connection:
+        return _broken(connection, span)
+
+
+def _broken(connection: Connection, span: Span) -> NDArray[Any]:
+    rows = connection.execute(_BREAKS, span)
+    return np.fromiter((_nested(row) for row in rows), _BREAK)
+
+
+def _nested(row: Sequence[Any]) -> tuple[Any, ...]:
+    return row[0], (row[1], row[2]), (row[3], row[4]), row[5]
+
+
+def _assembled(
+    connection: Connection,
+    span: Span,
+    hertz: NDArray[np.float64],
+    broken: NDArray[Any],
+) -> Frequencies:
+    breaks = Breaks(
+        _places(connection, span, len(hertz), broken["id"]),
+        np.ascontiguousarray(broken["id"]),
+        np.ascontiguousarray(broken["mono_ns"]),
+        np.ascontiguousarray(broken["utc_ns"]),
+        np.ascontiguousarray(broken["turned"]),
+    )
+    if not len(hertz):
+        return Frequencies(hertz, 0.0, 0, breaks)
+    _, begin_ns = connection.execute(f"{_OUTER} limit 1", span).fetchone()
+    gate_s, end_ns = connection.execute(f"{_OUTER} desc limit 1", span).fetchone()
+    return Frequencies(hertz, float(gate_s), end_ns - begin_ns, breaks)
+
+
+def _places(
+    connection: Connection, span: Span, count: int, ids: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return how many readings come before each of these."""
+    if count == span["last"] - span["first"] + 1:  # nothing of another run between
+        return ids - span["first"]
+    begins = [span["first"], *ids.tolist()[:-1]]
+    counts = [
+        connection.execute(_COUNT, {**span, "first": a, "last": b}).fetchone()[0]
+        for a, b in zip(begins, ids.tolist(), strict=False)
+    ]
+    return np.cumsum(np.array(counts, dtype=np.int64))
+
+
+# --- edges of a run as arrays, with the ambient values logged beside them
+
+SELECT_EDGES: Final = """
+select id, segment_id, ifnull(utc_ns, -1), mono_ns, sequence, flags, instrument
+from edges where run_id = ? and id > ? order by id limit ?
+"""
+SELECT_AMBIENT: Final = """
+select id, value, flags, mono_ns from conditions
+where run_id = ? and id > ? and quantity = 'ambient' order by id
+"""
+
+Row = tuple[Any, ...]
+
+
+def pulses_from(
+    edges: Sequence[Row], ambient: Sequence[Row], after_condition: int
+) -> Pulses:
+    """Return rows of the two queries as one noun."""
+    numbers = np.array([row[:6] for row in edges], dtype=np.int64).reshape(-1, 6)
+    columns = [np.ascontiguousarray(column) for column in numbers.T]
+    number, segment, utc_ns, mono_ns, sequence, flags = columns
+    typed = any(row[2] & Flag.AMBIENT_TYPED for row in ambient)
+    return Pulses(
+        id=number,
+        segment=segment,
+        instrument=np.array([row[6] for row in edges], dtype=np.str_),
+        utc_ns=utc_ns,
+        mono_ns=mono_ns,
+        sequence=sequence,
+        flags=flags,
+        ambient_c=tuple(float(row[1]) for row in ambient),
+        typed=typed,
+        last_condition=int(ambient[-1][0]) if ambient else after_condition,
+        ambient_mono_ns=tuple(int(row[3]) for row in ambient),
+    )

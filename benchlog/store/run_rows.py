@@ -1,0 +1,156 @@
+"""The rows that a run is begun with: part, lot, device, instruments, the run itself."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from benchlog.model import (
+    Identity,
+    Part,
+    PositionSpec,
+    RunPlan,
+    Timebase,
+)
+from benchlog.store.parameters import text
+from benchlog.store.snapshot import dump, freeze
+from benchlog.store.sqlite import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """All that is known of a run before its first reading.
+
+    `origin` is where an imported run came from (kept in the snapshot).
+    """
+
+    plan: RunPlan
+    identities: Mapping[str, Identity]
+    timebase: Timebase
+    control: str = ""
+    resolution_hz: float | None = None
+    origin: Mapping[str, object] | None = field(default=None)
+
+
+def insert_run(connection: Connection, beginning: Beginning, utc_ns: int) -> int:
+    """Insert a run with all that it refers to; in the caller's transaction."""
+    plan = beginning.plan
+    put_part(connection, plan.part)
+    lot_id = None if plan.lot is None else _lot(connection, plan, utc_ns)
+    device_id = _device(connection, plan, lot_id)
+    seen = {
+        name: put_instrument(connection, identity, utc_ns)
+        for name, identity in beginning.identities.items()
+    }
+    position = position_of(plan)
+    row = {
+        "purpose": str(plan.purpose),
+        "device_id": device_id,
+        "instrument_id": seen.get(position.frequency),
+        "position": text("position", plan.position),
+        "bench": text("bench", plan.bench.name),
+        "nominal_hz": float(plan.part.nominal_hz),
+        "divider": float(position.divider),
+        "simulated": int(is_simulated(plan, beginning.identities)),
+        "started_utc_ns": utc_ns,
+        "operator": text("operator", plan.operator),
+        "note": text("note", plan.note),
+        "software": text("software", plan.software),
+        "snapshot": dump(
+            freeze(plan, beginning.identities, beginning.timebase, beginning.origin)
+        ),
+        "resolution_hz": beginning.resolution_hz,
+        "control": text("control socket", beginning.control),
+    }
+    return _insert(connection, "runs", row)
+
+
+def position_of(plan: RunPlan) -> PositionSpec:
+    """Return the plan's position as its bench has it; a bare one where it has none."""
+    for position in plan.bench.positions:
+        if position.name == plan.position:
+            return position
+    return PositionSpec(name=plan.position, frequency="")
+
+
+def is_simulated(plan: RunPlan, identities: Mapping[str, Identity]) -> bool:
+    """Whether anything that measures at the plan's position is simulated."""
+    position = position_of(plan)
+    names = {
+        position.frequency,
+        position.ambient,
+        position.supply,
+        position.reference,
+    }
+    specs = [spec for name, spec in plan.bench.instruments.items() if name in names]
+    said = any(one.simulated for one in identities.values())
+    return said or any(spec.simulated for spec in specs)
+
+
+def put_instrument(connection: Connection, identity: Identity, utc_ns: int) -> int:
+    """Return the id of an instrument as it presents itself, noting it when new."""
+    row = {
+        "maker": text("maker", identity.maker),
+        "model": text("model", identity.model),
+        "serial": text("serial number", identity.serial),
+        "firmware": text("firmware", identity.firmware),
+        "text": text("identity", identity.text),
+    }
+    where = " and ".join(f"{name} = :{name}" for name in row)
+    found = connection.execute(
+        f"select id from instruments where {where}",  # noqa: S608 - our own names
+        row,
+    ).fetchone()
+    if found is not None:
+        return int(found[0])
+    more = {"simulated": int(identity.simulated), "first_seen_utc_ns": utc_ns}
+    return _insert(connection, "instruments", {**row, **more})
+
+
+def put_part(connection: Connection, part: Part) -> None:
+    """Insert a part, or bring it up to date; in the caller's transaction."""
+    connection.execute(
+        "insert into parts (id, title, kind, nominal_hz, body) values (?, ?, ?, ?, ?)"
+        " on conflict (id) do update set title = excluded.title, kind = excluded.kind,"
+        " nominal_hz = excluded.nominal_hz, body = excluded.body",
+        (
+            text("part", part.id),
+            text("title of the part", part.title),
+            str(part.kind),
+            float(part.nominal_hz),
+            dump(part),
+        ),
+    )
+
+
+def _lot(connection: Connection, plan: RunPlan, utc_ns: int) -> int:
+    name = text("lot", plan.lot or "")
+    found = connection.execute(
+        "select id from lots where part_id = ? and lot = ?", (plan.part.id, name)
+    ).fetchone()
+    if found is not None:
+        return int(found[0])
+    row = {
+        "lot": name,
+        "part_id": plan.part.id,
+        "supplier": "",
+        "opened_utc_ns": utc_ns,
+    }
+    return _insert(connection, "lots", row)
+
+
+def _device(connection: Connection, plan: RunPlan, lot_id: int | None) -> int:
+    name = text("device id", plan.device)
+    found = connection.execute(
+        "select id from devices where part_id = ? and device = ? and lot_id is ?",
+        (plan.part.id, name, lot_id),
+    ).fetchone()
+    if found is not None:
+        return int(found[0])
+    row = {"device": name, "part_id": plan.part.id, "lot_id": lot_id}
+    return _insert(connection, "devices", row)
+
+
+def _insert(connection: Connection, table: str, row: Mapping[str, object]) -> int:
+    names = ", ".join(row)
+    holes = ", ".join(f":{name}" for name in row)
+    sql = f"insert into {table} ({names}) values ({holes})"  # noqa: S608 - our names
+    return int(connection.execute(sql, dict(row)).lastrowid or 0)

@@ -1,0 +1,1 @@
+"""A lot: sampling plan, decision, capability, what speaks against it."""

@@ -1,0 +1,60 @@
+"""Devices of one delivery beside each other: spread, ranking, common shift."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from scipy.special import stdtrit
+
+from benchlog.errors import DataError
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """One device with what was found of it; `u_ppm` is U (95 %)."""
+
+    device: str
+    run: int
+    offset_ppm: float
+    u_ppm: float
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChipSpread:
+    """What a group of devices has in common, and how it differs.
+
+    `shift_ppm` is the mean offset with its 95 % interval: Student's t over the devices
+    (JCGM 100 4.2), and by squares what they share, `u_common_ppm` of the counter's time
+    base (5.1.2). `shared` is whether that excludes zero. `sd_ppm` is the spread from
+    device to device, None with one device. `ranking` runs from the closest to nominal
+    to the farthest.
+    """
+
+    n: int
+    shift_ppm: float
+    low_ppm: float | None
+    high_ppm: float | None
+    sd_ppm: float | None
+    shared: bool
+    ranking: tuple[Chip, ...]
+    u_common_ppm: float = 0.0
+
+
+def spread_of(chips: Sequence[Chip], u_common_ppm: float = 0.0) -> ChipSpread:
+    """Compare devices. Raises DataError when there are none.
+
+    `u_common_ppm` is the expanded uncertainty (95 %) that all of them share.
+    """
+    if not chips:
+        raise DataError("no device of this lot has a figure yet; measure one")
+    ranking = tuple(sorted(chips, key=lambda chip: (abs(chip.offset_ppm), chip.device)))
+    n = len(chips)
+    mean = math.fsum(chip.offset_ppm for chip in chips) / n
+    if n == 1:
+        return ChipSpread(1, mean, None, None, None, False, ranking, u_common_ppm)
+    squares = math.fsum((chip.offset_ppm - mean) ** 2 for chip in chips)
+    sd = math.sqrt(squares / (n - 1))
+    half = math.hypot(float(stdtrit(n - 1, 0.975)) * sd / math.sqrt(n), u_common_ppm)
+    ends = mean - half, mean + half
+    return ChipSpread(n, mean, *ends, sd, abs(mean) > half, ranking, u_common_ppm)

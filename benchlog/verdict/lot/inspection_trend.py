@@ -1,0 +1,136 @@
+"""What happened while a lot was measured: drift, the room, failures in a row."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import theilslopes
+
+from benchlog.units import interval_texts, signed_digits
+
+Array = NDArray[np.float64]
+
+HOUR_NS: Final = 3_600_000_000_000
+FEWEST: Final = 8
+"""Fewer devices say nothing of a trend."""
+ODD: Final = 0.01
+"""A row of failures less likely than this is pointed at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A slope per hour with its 95 % interval; `clear` when that excludes zero."""
+
+    per_hour: float
+    low: float
+    high: float
+    n: int
+
+    @property
+    def clear(self) -> bool:
+        """Whether the interval excludes zero."""
+        return self.low > 0 or self.high < 0
+
+
+@dataclass(frozen=True, slots=True)
+class InspectionTrend:
+    """Offset and ambient through the session, and what a person should think of it."""
+
+    hours: float
+    offset_ppm: Trend
+    ambient_c: Trend | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FailureRow:
+    """Devices measured one after another that did not pass: first index and length."""
+
+    first: int
+    length: int
+    probability: float
+
+
+def trend(hours: Sequence[float], values: Sequence[float]) -> Trend | None:
+    """Return the median slope; None for few values or all at one time.
+
+    Theil (1950) and Sen (1968): the median of the slopes of all pairs, with the
+    interval by Kendall's statistic; a few odd devices do not turn it.
+    """
+    x = np.asarray(hours, dtype=np.float64)
+    y = np.asarray(values, dtype=np.float64)
+    if len(x) < FEWEST or np.ptp(x) <= 0:
+        return None
+    found = theilslopes(y, x, 0.95)
+    slope, low, high = (float(found[i]) for i in (0, 2, 3))
+    return Trend(slope, low, high, len(x))
+
+
+def drift(
+    utc_ns: Sequence[int],
+    offsets_ppm: Sequence[float],
+    ambient_c: Sequence[float | None],
+    limit_ppm: float,
+) -> InspectionTrend | None:
+    """Return the drift through the session; None when there is too little of it.
+
+    The three sequences belong together, one entry for each device; ambient is None
+    where it was not known.
+    """
+    if len(utc_ns) < FEWEST:
+        return None
+    hours = (np.asarray(utc_ns, dtype=np.int64) - min(utc_ns)) / HOUR_NS
+    offset = trend(hours.tolist(), offsets_ppm)
+    if offset is None:
+        return None
+    known = [i for i, c in enumerate(ambient_c) if c is not None]
+    room = trend(
+        [float(hours[i]) for i in known], [c for c in ambient_c if c is not None]
+    )
+    span = float(np.ptp(hours))
+    return InspectionTrend(
+        span, offset, room, _drift_text(offset, room, span, limit_ppm)
+    )
+
+
+def _drift_text(
+    offset: Trend, room: Trend | None, hours: float, limit_ppm: float
+) -> str:
+    per_hour, low, high = interval_texts(offset.per_hour, offset.low, offset.high)
+    said = f"offset {per_hour} ppm/h (95 %: {low} to {high})"
+    if not offset.clear:
+        return f"no drift to be seen: {said}"
+    share = abs(offset.per_hour) * hours / limit_ppm
+    said = f"drift: {said}, {share:.0%} of the limit through the session"
+    if room is None:
+        return f"{said}; ambient not known: was the room warming up?"
+    if not room.clear:
+        return f"{said}; ambient stayed: look at the instrument and the hook-up"
+    slope = offset.per_hour / room.per_hour
+    return (
+        f"{said}, while ambient moved {signed_digits(room.per_hour)} C/h: the room may "
+        f"be the cause ({signed_digits(slope)} ppm/C)"
+    )
+
+
+def rows_of_failures(good: Sequence[bool]) -> tuple[FailureRow, ...]:
+    """Return rows of devices that did not pass and are too long to be chance.
+
+    With the lot's own share p of such devices, a row of k somewhere among n has a
+    probability of at most (n - k + 1) p^k in random order.
+    """
+    n = len(good)
+    bad_share = 1 - sum(good) / n if n else 0.0
+    found = []
+    first = 0
+    for here in range(n + 1):
+        if here < n and not good[here]:
+            continue
+        length = here - first
+        odds = (n - length + 1) * bad_share**length
+        if length >= 2 and odds < ODD:
+            found.append(FailureRow(first, length, odds))
+        first = here + 1
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""One run: limit, budget, decision and the reasons for it."""

@@ -1,0 +1,266 @@
+"""Is B really better than A? Differences with intervals, and their words."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, Final
+
+from benchlog.analysis.pairing import (
+    Pairs,
+    Ratio,
+    difference_stats,
+    ratio_apart,
+    ratio_paired,
+)
+from benchlog.analysis.uncertainty import mean_uncertainty
+from benchlog.units import format_ppm, format_u_ppm
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.timebase.common_timebase import (
+    DAY_NS,
+    Side,
+    base_lines,
+    base_notes,
+    base_of,
+    one_base,
+    shared,
+)
+
+__all__ = ["ComparisonAnswer", "Difference", "Side", "compare"]
+
+_FAR_C: Final = 1.0
+_SAME_GATE: Final = 0.05
+
+
+class ComparisonAnswer(StrEnum):
+    """What can be said of B against A."""
+
+    LESS = "less"
+    MORE = "more"
+    UNCLEAR = "unclear"
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """B against A; None stands for unknown.
+
+    Parameters
+    ----------
+    delta_ppm, budget :
+        Offset of B less that of A, and where its uncertainty comes from.
+    farther_ppm, farther_budget :
+        How much farther from nominal B is (below zero: closer).
+    offset, distance, scatter : Answer
+        B's offset, its distance from nominal, its scatter: less, more, or unclear.
+    ratio : Ratio | None
+        Scatter of B over scatter of A.
+    paired : bool
+        Whether the readings were compared pair by pair.
+    notes : tuple of str
+        What a person should know of it.
+
+    """
+
+    a: Side
+    b: Side
+    delta_ppm: float | None
+    budget: Budget | None
+    farther_ppm: float | None
+    farther_budget: Budget | None
+    offset: ComparisonAnswer
+    distance: ComparisonAnswer
+    ratio: Ratio | None
+    scatter: ComparisonAnswer
+    paired: bool
+    notes: tuple[str, ...] = ()
+
+
+def compare(a: Side, b: Side, pairs: Pairs | None = None) -> Difference:
+    """Return how B compares with A.
+
+    `pairs` are readings of both at the same time, where they were measured so.
+    """
+    given, (a, b) = (a, b), one_base(a, b)
+    stats = difference_stats(pairs) if pairs is not None else None
+    delta = _delta(a, b)
+    if stats is not None and stats.offset_ppm is not None:
+        delta = stats.offset_ppm + base_of(b).offset_ppm - base_of(a).offset_ppm
+    paired_u = None if stats is None else mean_uncertainty(stats)
+    own = None
+    if paired_u is not None:
+        freedom = paired_u.degrees_of_freedom
+        own = BudgetLine("statistics", paired_u.u_ppm, freedom, "t", "pair by pair")
+    budget = _budget(a, b, 1.0, own)
+    farther, farther_budget = _farther(a, b, own)
+    ratio = _ratio(a, b, pairs)
+    draft = Difference(
+        a,
+        b,
+        delta,
+        budget,
+        farther,
+        farther_budget,
+        _answer(delta, budget),
+        _answer(farther, farther_budget),
+        ratio,
+        _scatter(ratio),
+        own is not None,
+    )
+    return replace(draft, notes=(*base_notes(given, (a, b)), *_notes(draft)))
+
+
+def _delta(a: Side, b: Side) -> float | None:
+    first, second = a.assessment.offset_ppm, b.assessment.offset_ppm
+    return None if first is None or second is None else second - first
+
+
+def _farther(
+    a: Side, b: Side, own: BudgetLine | None
+) -> tuple[float | None, Budget | None]:
+    """Return |B| - |A| with its budget; a shared time base counts by the signs."""
+    first, second = a.assessment.offset_ppm, b.assessment.offset_ppm
+    if first is None or second is None:
+        return None, None
+    sign = math.copysign(1.0, first) * math.copysign(1.0, second)
+    if min(abs(first), abs(second)) <= 2.0 * max(base_of(a).u_ppm, base_of(b).u_ppm):
+        sign = -1.0  # on which side of nominal they are hangs on the time base
+    budget = _budget(a, b, sign, own if sign > 0 else None)
+    return abs(second) - abs(first), budget
+
+
+def _budget(a: Side, b: Side, sign: float, own: BudgetLine | None) -> Budget | None:
+    """Return the budget of B - `sign` A; `own` is the statistics pair by pair."""
+    first, second = a.assessment.budget, b.assessment.budget
+    if first is None or second is None:
+        return None
+    lines = list(base_lines(a, b, sign))
+    for name, one, budget in (("A", a, first), ("B", b, second)):
+        for line in budget.lines:
+            is_base = line.name == "time base"
+            if is_base or (own is not None and line.name == "statistics"):
+                continue
+            text = f"run {one.run}: {line.text}"
+            lines.append(replace(line, name=f"{line.name} of {name}", text=text))
+    return budget_of([*lines, *([own] if own is not None else [])])
+
+
+def _answer(value: float | None, budget: Budget | None) -> ComparisonAnswer:
+    if value is None or budget is None or abs(value) <= budget.expanded_ppm:
+        return ComparisonAnswer.UNCLEAR
+    return ComparisonAnswer.MORE if value > 0 else ComparisonAnswer.LESS
+
+
+def _ratio(a: Side, b: Side, pairs: Pairs | None) -> Ratio | None:
+    """Return the ratio of scatters; None where gates differ or nothing scatters."""
+    first, second = a.assessment.stats, b.assessment.stats
+    gates = first.gate_s, second.gate_s
+    if not gates[0] or not gates[1] or abs(gates[1] / gates[0] - 1) > _SAME_GATE:
+        return None
+    if pairs is not None:
+        found = ratio_paired(pairs)
+        if found is not None:
+            return found
+    a_rms, b_rms = first.jitter_ppm_rms, second.jitter_ppm_rms
+    if not a_rms or not b_rms or min(first.n, second.n) < 4:
+        return None
+    return ratio_apart(a_rms, first.n - 2, b_rms, second.n - 2)
+
+
+def _scatter(ratio: Ratio | None) -> ComparisonAnswer:
+    if ratio is None or ratio.low <= 1.0 <= ratio.high:
+        return ComparisonAnswer.UNCLEAR
+    return ComparisonAnswer.MORE if ratio.low > 1.0 else ComparisonAnswer.LESS
+
+
+def _notes(found: Difference) -> Iterator[str]:
+    a, b = found.a, found.b
+    if found.paired:
+        yield "measured at the same time: compared pair by pair"
+    first, second = a.assessment.stats, b.assessment.stats
+    if first.ambient_mean_c is not None and second.ambient_mean_c is not None:
+        apart = second.ambient_mean_c - first.ambient_mean_c
+        if abs(apart) > _FAR_C:
+            yield f"ambient differed by {apart:+.1f} C: that may be part of it"
+    else:
+        yield "ambient is not known of both: temperature may be part of it"
+    if found.ratio is None:
+        yield "scatter not compared: other gates, or too little of it"
+    days = abs(a.started_utc_ns - b.started_utc_ns) / DAY_NS
+    stated = a.ageing_ppm_per_year or b.ageing_ppm_per_year
+    if shared(a, b) and days > 1 and not stated:
+        yield (
+            f"{days:.0f} days apart: what the counter's time base moved in between is "
+            "not counted, as the bench file states no ageing"
+        )
+    if first.simulated or second.simulated:
+        yield "simulated data"
+
+
+# --- a difference between two runs in words, and as plain values
+
+_SAID: Final = {
+    "offset": {
+        ComparisonAnswer.LESS: "runs slower",
+        ComparisonAnswer.MORE: "runs faster",
+    },
+    "distance": {
+        ComparisonAnswer.LESS: "is closer to nominal",
+        ComparisonAnswer.MORE: "is farther from nominal",
+    },
+    "scatter": {
+        ComparisonAnswer.LESS: "is steadier",
+        ComparisonAnswer.MORE: "is less steady",
+    },
+}
+_UNCLEAR: Final = {
+    "offset": "no difference in offset can be told",
+    "distance": "which is closer to nominal cannot be told",
+    "scatter": "which is steadier cannot be told",
+}
+
+
+def in_words(found: Difference) -> tuple[str, ...]:
+    """Return what can be said of B against A, a sentence each."""
+    said = []
+    for name, answer in (
+        ("offset", found.offset),
+        ("distance", found.distance),
+        ("scatter", found.scatter),
+    ):
+        if answer is ComparisonAnswer.UNCLEAR:
+            said.append(_UNCLEAR[name])
+        else:
+            said.append(f"run {found.b.run} {_SAID[name][answer]}")
+    return tuple(said)
+
+
+def delta_text(value: float | None, budget: Budget | None) -> str:
+    """Return a difference with its expanded uncertainty."""
+    if value is None:
+        return "unknown"
+    u = None if budget is None else budget.expanded_ppm
+    return f"{format_ppm(value, u)} +- {format_u_ppm(u)} ppm"
+
+
+def difference_document(found: Difference) -> dict[str, Any]:
+    """Return a difference as plain values for JSON; unknown is None."""
+    ratio = found.ratio
+    return {
+        "run": found.b.run,
+        "against": found.a.run,
+        "delta_ppm": found.delta_ppm,
+        "u_ppm": None if found.budget is None else found.budget.expanded_ppm,
+        "offset": found.offset.value,
+        "farther_ppm": found.farther_ppm,
+        "farther_u_ppm": None
+        if found.farther_budget is None
+        else found.farther_budget.expanded_ppm,
+        "distance": found.distance.value,
+        "jitter_ratio": None
+        if ratio is None
+        else {"value": ratio.value, "low": ratio.low, "high": ratio.high},
+        "scatter": found.scatter.value,
+        "paired": found.paired,
+        "notes": list(found.notes),
+        "text": list(in_words(found)),
+    }

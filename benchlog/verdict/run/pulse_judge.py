@@ -1,0 +1,286 @@
+"""From pulses to a verdict: a device's train against a reference's, or the host's."""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.pulses.grid import PulseCounts, PulseTracker
+from benchlog.analysis.pulses.trains import (
+    TrainComparison,
+    against,
+    against_host,
+    readings_like,
+    stretches,
+)
+from benchlog.analysis.stats import RunStats
+from benchlog.errors import DataError
+from benchlog.model import (
+    Columns,
+    Decision,
+    Flag,
+    Part,
+    Pulses,
+    Timebase,
+)
+from benchlog.units import NS_PER_S
+from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.run.judgement import held_against_limit, rate_doubt
+from benchlog.verdict.run.limit import limit_for
+from benchlog.verdict.run.pulse_reasons import pulse_reasons
+from benchlog.verdict.run.pulse_timing import Timing, span_until
+
+HOST: Final = "this computer's clock"
+_MARGIN: Final = 1.02  # of the time until judged: the estimate should not be missed
+
+
+@dataclass(frozen=True, slots=True)
+class Trains:
+    """Which instruments a run of pulses is about, and how far apart pulses should be.
+
+    `spacing_s` of the device is divider / nominal; of the reference, as it is stated.
+    """
+
+    device: str
+    reference: str | None = None
+    reference_s: float = 1.0
+    divider: float = 1.0
+
+
+class PulseJudge:
+    """Feeds on pulses, assesses at any time; see `RunJudge` for the other arguments."""
+
+    resolution_hz: float | None = None
+
+    def __init__(
+        self,
+        part: Part,
+        trains: Trains,
+        timebase: Timebase,
+        *,
+        horizon_years: float | None = None,
+    ) -> None:
+        self.part, self.trains, self.timebase = part, trains, timebase
+        self.divider = trains.divider
+        self.horizon_years = horizon_years
+        self._device = PulseTracker(trains.divider / part.nominal_hz)
+        self._reference = PulseTracker(trains.reference_s) if trains.reference else None
+        self._ambient: list[float] = []
+        self._ambient_mono_ns: list[int] = []
+        self._typed = self._simulated = False
+        self._first_utc_ns = self._last_utc_ns = -1
+        self._utc_less_mono_ns = 0
+        self._kept: tuple[tuple[int, int], TrainComparison] | None = None
+
+    def feed(self, batch: Columns | Pulses) -> None:
+        """Take in pulses of both trains, in order, and ambient values."""
+        if isinstance(batch, Pulses):
+            self._feed_pulses(batch)
+
+    takes_pulses: Final = True
+    feed_pulses = feed
+
+    def _feed_pulses(self, pulses: Pulses) -> None:
+        self._ambient += pulses.ambient_c
+        self._ambient_mono_ns += pulses.ambient_mono_ns
+        self._typed = self._typed or pulses.typed
+        if not len(pulses):
+            return
+        self._simulated = self._simulated or bool(
+            np.any(pulses.flags & int(Flag.SIMULATED))
+        )
+        ours = pulses.instrument == self.trains.device
+        self._note_utc(pulses.utc_ns[ours])
+        if not self._utc_less_mono_ns and pulses.utc_ns[0] >= 0:
+            self._utc_less_mono_ns = int(pulses.utc_ns[0] - pulses.mono_ns[0])
+        _feed(self._device, pulses, ours)
+        if self._reference is not None:
+            theirs = pulses.instrument == self.trains.reference
+            _feed(self._reference, pulses, theirs)
+
+    def comparison(self) -> TrainComparison:
+        """Return the trains compared. Raises DataError while there is too little."""
+        there = (len(self._device), len(self._reference or ()))
+        if self._kept is None or self._kept[0] != there:
+            self._kept = there, self._compared()
+        return self._kept[1]
+
+    def _compared(self) -> TrainComparison:
+        if self._reference is None:
+            return against_host(self._device.train())
+        return against(self._device.train(), self._reference.train())
+
+    def charted(self) -> Columns:
+        """Return offsets over stretches of the run as readings, for charts and laws.
+
+        They are worked out, not measured; empty while there is too little.
+        """
+        try:
+            found = self.comparison()
+        except DataError:
+            return readings_like(np.empty(0), np.empty(0), np.empty(0, np.int64))
+        t_s, offset, group = stretches(found)
+        mono_ns = found.origin_ns + np.round(t_s * NS_PER_S).astype(np.int64)
+        pulse_hz = self.part.nominal_hz / self.trains.divider
+        columns = readings_like(t_s, pulse_hz * (1 + offset), group)
+        return replace(
+            columns,
+            mono_ns=mono_ns,
+            utc_ns=mono_ns + self._utc_less_mono_ns,
+            ambient_c=self._ambient_at(mono_ns),
+        )
+
+    def _ambient_at(self, mono_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the ambient between the values that were logged; NaN without any."""
+        known = self._ambient_mono_ns
+        if not known or len(known) != len(self._ambient):
+            return np.full(len(mono_ns), np.nan)
+        at = np.array(known, dtype=np.int64)
+        order = np.argsort(at, kind="stable")
+        since = (mono_ns - at[order[0]]) / NS_PER_S
+        known_s = (at[order] - at[order[0]]) / NS_PER_S
+        found = np.interp(since, known_s, np.array(self._ambient)[order])
+        return np.asarray(found, dtype=np.float64)
+
+    def counts(self) -> tuple[PulseCounts, PulseCounts]:
+        """Return how many pulses of each kind, of device and reference, there are."""
+        theirs = self._reference.counts() if self._reference else PulseCounts()
+        return self._device.counts(), theirs
+
+    def assessment(self) -> Assessment:
+        """Return what can be said by now."""
+        try:
+            found: TrainComparison | None = self.comparison()
+        except DataError:
+            found = None
+        stats = self._stats(found)
+        draft = held_against_limit(
+            part=self.part,
+            stats=stats,
+            timebase=self.timebase,
+            budget=None if found is None else self._budget(found, stats),
+            divider=self.divider,
+            horizon_years=self.horizon_years,
+            doubt=self._doubt(),
+        )
+        if draft.doubt:
+            draft = replace(draft, conformance=None)
+        draft = replace(draft, timing=self._timing(found, draft))
+        return replace(draft, reasons=tuple(pulse_reasons(draft, self.part)))
+
+    # --- details ----------------------------------------------------------------------
+
+    def _doubt(self) -> str:
+        limit_ppm = limit_for(self.part, self._temperatures(), self.horizon_years).ppm
+        ours = rate_doubt("the device", self._device, limit_ppm)
+        if ours or self._reference is None:
+            return ours
+        return rate_doubt("the reference", self._reference, limit_ppm)
+
+    def _note_utc(self, utc_ns: NDArray[np.int64]) -> None:
+        known = utc_ns[utc_ns >= 0]
+        if len(known):
+            if self._first_utc_ns < 0:
+                self._first_utc_ns = int(known[0])
+            self._last_utc_ns = int(known[-1])
+
+    def _temperatures(self) -> tuple[float, float, float] | None:
+        some = self._ambient
+        return (min(some), sum(some) / len(some), max(some)) if some else None
+
+    def _stats(self, found: TrainComparison | None) -> RunStats:
+        counts = self._device.counts()
+        ambient = self._temperatures()
+        base = RunStats(
+            n=counts.good,
+            gaps=max(0, counts.blocks - 1),
+            first_utc_ns=self._first_utc_ns if self._first_utc_ns >= 0 else None,
+            last_utc_ns=self._last_utc_ns if self._last_utc_ns >= 0 else None,
+            ambient_min_c=ambient[0] if ambient else None,
+            ambient_mean_c=ambient[1] if ambient else None,
+            ambient_max_c=ambient[2] if ambient else None,
+            n_ambient=counts.good if ambient else 0,
+            n_typed_ambient=counts.good if self._typed else 0,
+            simulated=self._simulated,
+        )
+        if found is None:
+            return base
+        offset_ppm = found.offset * 1e6
+        return replace(
+            base,
+            span_s=found.span_s,
+            tau0_s=found.spacing_s,
+            offset_ppm=offset_ppm,
+            mean_hz=self.part.nominal_hz * (1 + found.offset),
+        )
+
+    def _budget(self, found: TrainComparison, stats: RunStats) -> Budget:
+        base, fit = self.timebase, found.fit
+        what = "reference" if self.trains.reference else "host clock"
+        ends_ppm = math.sqrt(2.0) * base.u_s / found.span_s * 1e6
+        colour = "white" if fit.white > 0.5 else "coloured"
+        said = f"{stats.n} pulses, residuals {fit.rms_s * 1e6:.3g} us rms, {colour}"
+        lines = [
+            BudgetLine(
+                what, base.u_ppm, base.degrees_of_freedom, "rectangular", base.text
+            ),
+            BudgetLine(
+                f"{what}, ends",
+                ends_ppm,
+                math.inf,
+                "normal",
+                f"sqrt(2) {base.u_s:.2g} s over {found.span_s:.0f} s",
+            ),
+            BudgetLine("statistics", fit.u * 1e6, fit.freedom, "t", said),
+        ]
+        return budget_of(line for line in lines if line.u_ppm > 0 or line is lines[-1])
+
+    def _timing(self, found: TrainComparison | None, draft: Assessment) -> Timing:
+        name = self.trains.reference
+        timing = Timing(
+            against=f"pulses of {name!r}" if name else HOST,
+            counts=self._device.counts(),
+            reference=self._reference.counts() if self._reference else None,
+        )
+        if found is None or draft.budget is None:
+            return timing
+        timing = replace(
+            timing,
+            rms_s=found.fit.rms_s,
+            pp_s=found.fit.pp_s,
+            set_aside=found.aside[0],
+            reference_set_aside=found.aside[1],
+        )
+        return _until_judged(timing, found, draft)
+
+
+def _feed(tracker: PulseTracker, pulses: Pulses, which: NDArray[np.bool_]) -> None:
+    tracker.feed(
+        pulses.mono_ns[which],
+        pulses.sequence[which],
+        pulses.flags[which],
+        pulses.segment[which],
+    )
+
+
+def _until_judged(timing: Timing, found: TrainComparison, draft: Assessment) -> Timing:
+    """Add how long it will take until U no longer reaches the limit."""
+    if draft.word is not Decision.UNDECIDED:
+        return replace(timing, judged_in_s=0.0)
+    if draft.offset_ppm is None or draft.budget is None or not draft.limit.known:
+        return timing
+    margin = abs(abs(draft.offset_ppm) - draft.limit.ppm)
+    base, k = draft.timebase, draft.budget.k
+
+    def expanded_ppm(span_s: float) -> float:
+        ends = math.sqrt(2.0) * base.u_s / span_s * 1e6
+        return k * math.hypot(base.u_ppm, ends, found.u_after(span_s) * 1e6)
+
+    span_s = span_until(expanded_ppm, found.span_s, margin)
+    by_itself = k * base.u_ppm < margin
+    if span_s is None:
+        return replace(timing, by_itself=by_itself)
+    return replace(timing, judged_in_s=max(0.0, span_s * _MARGIN - found.span_s))

@@ -1,0 +1,142 @@
+"""Why a verdict is what it is, in plain words."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from benchlog.analysis.outliers import AROUND, SCORE
+from benchlog.analysis.stats import RunStats
+from benchlog.model import Decision
+from benchlog.units import (
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+)
+from benchlog.verdict.run.assessment import Assessment, Outliers
+from benchlog.verdict.run.decision import word_for
+from benchlog.verdict.run.gross_error import other_part
+from benchlog.verdict.run.measuring_advice import advise
+from benchlog.verdict.timebase.known_timebase import timebase_reasons
+
+NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
+
+
+def mostly_suspect(stats: RunStats) -> bool:
+    """Whether most readings lie near a simple multiple of nominal."""
+    return stats.n > 0 and 2 * stats.n_suspect > stats.n
+
+
+def reasons_for(a: Assessment) -> Iterator[str]:
+    """Yield the reasons, the most telling first."""
+    stats = a.stats
+    if other := other_part_of(a):
+        yield other
+    if mostly_suspect(stats):
+        yield (
+            f"{stats.n_suspect} of {stats.n} readings lie near a simple multiple of "
+            "nominal: check divider / trigger level"
+        )
+    elif stats.n_suspect:
+        yield (
+            f"{stats.n_suspect} of {stats.n} readings are suspect (near a simple "
+            "multiple of nominal) and are counted"
+        )
+    if a.outliers is not None:
+        yield from _outliers(a.outliers, stats)
+    if a.offset_ppm is None or a.budget is None:
+        yield _too_few(stats)
+    elif not a.limit.known:
+        yield NO_LIMIT
+    else:
+        yield comparison(a)
+    if a.jitter is not None:
+        yield a.jitter.text
+    if a.limit.known:
+        yield from a.limit.reasons
+    yield from _rests_on(a)
+
+
+def other_part_of(a: Assessment) -> str:
+    """Return what it may be where no device of the part can be so far off."""
+    if a.offset_ppm is None:
+        return ""
+    return other_part(a.offset_ppm, a.nominal_hz, a.limit.ppm, a.divider)
+
+
+def _rests_on(a: Assessment) -> Iterator[str]:
+    """Yield what the figures rest on, where a person should know of it."""
+    stats = a.stats
+    yield from timebase_reasons(a.timebase, a.limit)
+    yield from _gate(a)
+    if stats.gaps:
+        yield (
+            f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}, where readings are "
+            "missing: U is judged from averages with at least half of their readings"
+        )
+    if stats.n_typed_ambient:
+        yield "ambient temperature is what the operator stated"
+    if stats.n_settling:
+        yield (
+            f"{stats.n_settling} readings from before the device had settled, or of "
+            "trim codes on trial, are kept and left out"
+        )
+    if stats.simulated:
+        yield "simulated data"
+
+
+def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
+    if found.n > stats.n_suspect:
+        yield (
+            f"{found.n} of {stats.n} readings are outliers (suspect, or further than "
+            f"{SCORE:g} times the scatter and {found.floor_ppm:,.10g} ppm from the "
+            f"median of the {AROUND} readings around them) and are counted"
+        )
+    if found.decide:
+        rest = found.without
+        jitter = rest.stats.jitter_ppm_rms
+        said = "" if jitter is None else f", jitter {three_digits(jitter)} ppm rms"
+        yield (
+            f"these readings decide: with them {found.with_them}, without them "
+            f"{rest.word} (offset {format_ppm(rest.offset_ppm, rest.u_ppm)} +- "
+            f"{format_u_ppm(rest.u_ppm)} ppm{said}); find out what they are"
+        )
+
+
+def _too_few(stats: RunStats) -> str:
+    if stats.n < 2:
+        count = "no reading" if stats.n == 0 else "1 reading"
+        return f"{count} so far: at least 2 are needed to tell how they scatter"
+    return (
+        f"{stats.n} readings and no two of them follow each other: nothing can be "
+        "said of how they scatter"
+    )
+
+
+def comparison(a: Assessment) -> str:
+    """Say how offset and uncertainty lie against the limit; both are known."""
+    said = f"offset {format_ppm(a.offset_ppm, a.u_ppm)} +- {format_u_ppm(a.u_ppm)} ppm"
+    limit = f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
+    assert a.offset_ppm is not None and a.u_ppm is not None
+    match word_for(a.offset_ppm, a.u_ppm, a.limit.ppm):
+        case Decision.PASS:
+            return f"{said} lies within {limit}, uncertainty included"
+        case Decision.FAIL:
+            return f"{said} lies outside {limit}, even with the uncertainty"
+        case _:
+            return f"{said} overlaps the limit {limit}: too near to tell"
+
+
+def _gate(a: Assessment) -> Iterator[str]:
+    """Say when the gate is too short to read the limit well, and which would do."""
+    gate_s, budget = a.stats.gate_s, a.budget
+    if budget is None or not a.limit.known or not gate_s:
+        return
+    u_ppm = sum(line.u_ppm for line in budget.lines if line.name == "resolution")
+    advice = advise(a.limit.ppm, u_ppm * 12**0.5, gate_s, None)
+    if advice.gate_s is None:
+        yield f"this counter cannot read +-{a.limit.ppm:.10g} ppm to a tenth"
+    elif advice.gate_s > gate_s * 1.001:
+        yield (
+            f"a gate of {format_duration(gate_s)} is short for +-{a.limit.ppm:.10g} "
+            f"ppm: {format_duration(advice.gate_s)} reads it to a tenth"
+        )

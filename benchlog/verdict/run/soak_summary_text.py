@@ -1,0 +1,137 @@
+"""How a long run went, in a person's words: for the terminal, pages and screens."""
+
+from typing import Final
+
+from benchlog.analysis.fitting.ageing import Estimate
+from benchlog.model import Event
+from benchlog.units import (
+    decimals_for,
+    format_duration,
+    interval_texts,
+    iso_utc,
+    printable,
+)
+from benchlog.verdict.run.soak_summary import SoakSummary
+
+_ALARMS: Final = 10
+_STEPS: Final = 5
+_TAUS: Final = 5
+_WORDS: Final = {
+    "gap": "keeper away or held up",
+    "asleep": "computer asleep",
+    "lost": "connection lost",
+    "silent": "instrument silent",
+    "hung": "driver hung",
+    "crashed": "driver crashed",
+    "unknown": "cause not known",
+}
+"""Kinds of event whose own names do not say what was the matter."""
+
+
+def night_facts(night: SoakSummary) -> list[tuple[str, str]]:
+    """Return label and text of each line; texts may have several lines."""
+    share = night.missing_s / night.span_s * 100 if night.span_s else 0.0
+    gaps = "1 gap" if night.gaps == 1 else f"{night.gaps:,} gaps"
+    causes = ", ".join(f"{n} x {_cause(kinds)}" for kinds, n in night.causes.items())
+    what = "pulses" if night.pulses else "readings"
+    lost = [("lost", "\n".join(map(event_line, night.unkept)))] if night.unkept else []
+    lost += [("reference", _reference(night))] if night.reference else []
+    beside = ", ".join(f"{kind} {n}" for kind, n in night.beside.items())
+    return [
+        ("duration", f"{format_duration(night.span_s)}, {night.readings:,} {what}"),
+        (
+            "gaps",
+            f"{gaps}, {format_duration(night.missing_s)} without {what} "
+            f"({share:.2g} %)",
+        ),
+        ("causes", causes or "none"),
+        *lost,
+        ("drift", _drift(night)),
+        ("temperature", _temperature(night)),
+        *_ambient(night),
+        ("stability", _stability(night.stability)),
+        ("steps", "\n".join(map(event_line, night.steps[:_STEPS])) or "none"),
+        ("alarms", _alarms(night)),
+        *([("beside", beside)] if beside else []),
+    ]
+
+
+def _drift(night: SoakSummary) -> str:
+    """Say what the drift is of, since `ageing` answers another question."""
+    said = _estimate(night.drift, "ppm/day")
+    if said and night.temperature is not None:
+        return f"{said}, what ambient did taken out (`ageing` leaves it in)"
+    return said or night.note or "-"
+
+
+def _temperature(night: SoakSummary) -> str:
+    """Say over which range the slope is the mean one."""
+    said = _estimate(night.temperature, "ppm/C")
+    if said and night.temperature_c is not None:
+        low, high = night.temperature_c
+        return f"{said}, mean slope from {low:.1f} to {high:.1f} C"
+    return said or night.note or "-"
+
+
+def _ambient(night: SoakSummary) -> list[tuple[str, str]]:
+    away_s = night.without_ambient_s
+    if not away_s:
+        return []
+    return [("ambient", f"{format_duration(away_s)} of readings without a value")]
+
+
+def hole_rows(night: SoakSummary, most: int) -> list[tuple[str, str, str, str]]:
+    """Return when, how long, cause and what was said of the first gaps."""
+    return [
+        (
+            (iso_utc(utc_ns) or "-")[:19].replace("T", " "),
+            format_duration(lasted_s),
+            _cause(kinds),
+            text,
+        )
+        for utc_ns, lasted_s, kinds, text in night.holes[:most]
+    ]
+
+
+def _cause(kinds: str) -> str:
+    """Return kinds of event, joined by +, as a cause in words."""
+    named = (_WORDS.get(kind, kind.replace("-", " ")) for kind in kinds.split("+"))
+    return " and ".join(named)
+
+
+def event_line(event: Event) -> str:
+    """Return an event on one line, safe to print."""
+    at = (iso_utc(event.utc_ns) or "-")[11:19]
+    return f"{at} UTC {event.kind}: {printable(event.text)}"
+
+
+def _estimate(found: Estimate | None, unit: str) -> str:
+    if found is None:
+        return ""
+    value, low, high = interval_texts(found.value, found.low, found.high)
+    return f"{value} {unit} (95 %: {low} to {high})"
+
+
+def _stability(points: tuple[tuple[float, float], ...]) -> str:
+    shown = points[:: max(1, -(-len(points) // _TAUS))]
+    said = [f"{_three(adev)} ppm at {format_duration(t)}" for t, adev in shown]
+    return "Allan deviation " + ", ".join(said) if said else "-"
+
+
+def _three(value: float) -> str:
+    return f"{value:,.{decimals_for(abs(value) / 10)}f}" if value else "0"
+
+
+def _reference(night: SoakSummary) -> str:
+    times = len(night.reference)
+    said = "lost once" if times == 1 else f"lost {times} times"
+    lines = [event_line(event) for event in night.reference[:_ALARMS]]
+    return "\n".join([said, *lines])
+
+
+def _alarms(night: SoakSummary) -> str:
+    if not night.alarms:
+        return "none"
+    lines = [event_line(event) for event in night.alarms[:_ALARMS]]
+    more = night.alarm_count - _ALARMS
+    return "\n".join([*lines, *([f"{more} more raised"] if more > 0 else [])])

@@ -1,0 +1,237 @@
+"""What is known by now of the reference check that a run was corrected by.
+
+A run keeps the correction it was judged with. Whether the check behind it has since
+been voided, or contradicts another, is worked out whenever the run is looked at.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+from benchlog.model import (
+    InstrumentSpec,
+    ReferenceCheck,
+    Run,
+    Timebase,
+)
+from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.verdict.timebase.governing_check import (
+    CheckComparison,
+    ChecksInForce,
+    beside,
+    standing_at,
+)
+from benchlog.verdict.timebase.known_timebase import timebase_for
+
+_COVERAGE: Final = 2.0
+_AGAIN: Final = "check again with refcheck"
+_WHO: Final = "the check it rests on"
+_Pair = tuple[ReferenceCheck, ReferenceCheck]  # that ruled, that contradicts it
+_Counter = tuple[str, float | None, float | None]  # serial, ppm, ppm per year
+VOIDED: Final = "corrected by a check that has since been voided"
+
+
+def timebase_now(
+    spec: InstrumentSpec, checks: Sequence[ReferenceCheck], at_utc_ns: int
+) -> Timebase:
+    """Return what corrects a run begun at a time, with what speaks against it.
+
+    `checks` are those of the instrument that were not voided, the newest last.
+    """
+    known = [one for one in checks if one.at_utc_ns <= at_utc_ns]
+    standing = standing_at(spec, known, at_utc_ns)
+    ruler = standing.ruler(at_utc_ns)
+    if ruler is not None:
+        doubt = contradiction(spec, ruler, known)
+        return replace(timebase_for(spec, ruler, at_utc_ns), doubt=doubt)
+    if not standing.checks:  # one that holds no more: that it does not is said
+        newest = known[-1] if known else None
+        return timebase_for(spec, newest, at_utc_ns)
+    coarse = standing.checks[-1]
+    said = (
+        f"stated +-{abs(spec.timebase_ppm or 0.0):g} ppm in the bench file; the check "
+        f"of {iso_utc(coarse.at_utc_ns)} (+- {format_u_ppm(_COVERAGE * coarse.u_ppm)} "
+        "ppm) agrees and is too coarse to replace it"
+    )
+    return replace(timebase_for(spec, None, at_utc_ns), text=said)
+
+
+def check_behind(run: Run, checks: Iterable[ReferenceCheck]) -> ReferenceCheck | None:
+    """Return which of `checks`, voided ones too, the run's time base rests on."""
+    base = run.timebase
+    if base is None or base.status != "checked":
+        return None
+    serials = {one.serial for one in run.identities.values() if one.serial}
+    rests = (base.offset_ppm, base.valid_until_utc_ns)
+    held = (
+        one
+        for one in checks
+        if one.instrument.serial in serials
+        and (one.offset_ppm, one.valid_until_utc_ns) == rests
+    )
+    return next(held, None)
+
+
+def as_known(run: Run, checks: Iterable[ReferenceCheck]) -> Run:
+    """Return the run with what now speaks against its check (`timebase.doubt`).
+
+    `checks` are all that the database has, voided ones too, the newest last. The
+    correction stays as it was.
+    """
+    return all_as_known((run,), checks)[0]
+
+
+def all_as_known(runs: Iterable[Run], checks: Iterable[ReferenceCheck]) -> list[Run]:
+    """Return runs as `as_known` does, going through the checks once for them all."""
+    known = KnownChecks(checks)
+    return [known.of(run) for run in runs]
+
+
+class KnownChecks:
+    """All checks of a database: what speaks against them is worked out once.
+
+    `checks` are as for `as_known`.
+    """
+
+    def __init__(self, checks: Iterable[ReferenceCheck]) -> None:
+        self._standing: dict[str, list[ReferenceCheck]] = {}
+        self._found: dict[tuple[float, int], list[ReferenceCheck]] = {}
+        self._against: dict[_Counter, Contradictions] = {}
+        for one in checks:
+            found = (one.offset_ppm, one.valid_until_utc_ns)
+            self._found.setdefault(found, []).append(one)
+            if one.void is None:
+                self._standing.setdefault(one.instrument.serial, []).append(one)
+
+    def of(self, run: Run) -> Run:
+        """Return the run with what now speaks against its check."""
+        base = run.timebase
+        if base is None or base.valid_until_utc_ns is None:
+            return run
+        found = (base.offset_ppm, base.valid_until_utc_ns)
+        held = check_behind(run, self._found.get(found, ()))
+        if held is None:
+            return run
+        return replace(run, timebase=replace(base, doubt=self._doubt(run, held)))
+
+    def _doubt(self, run: Run, held: ReferenceCheck) -> str:
+        again = f"judge it again with `benchlog judge {run.id} --refcheck latest`"
+        if held.void is not None:
+            return f"{VOIDED} ({held.void}); {again}"
+        serial = held.instrument.serial
+        spec = counter_of(run, serial)
+        counter: _Counter = (serial, None, None)
+        if spec is not None:
+            counter = (serial, spec.timebase_ppm, spec.timebase_ageing_ppm_per_year)
+        if counter not in self._against:
+            self._against[counter] = Contradictions(spec, self._standing[serial])
+        return self._against[counter].of(held, again)
+
+
+def counter_of(run: Run, serial: str) -> InstrumentSpec | None:
+    """Return what a run's bench says of the time base of a serial number."""
+    bench: Any = run.snapshot.get("bench")
+    specs = bench.get("instruments") if isinstance(bench, Mapping) else None
+    for name, who in run.identities.items():
+        spec = (specs or {}).get(name)
+        if who.serial == serial and isinstance(spec, Mapping):
+            return InstrumentSpec(
+                name,
+                str(spec.get("driver")),
+                timebase_ppm=spec.get("timebase_ppm"),
+                timebase_ageing_ppm_per_year=spec.get("timebase_ageing_ppm_per_year"),
+            )
+    return None
+
+
+def contradiction(
+    spec: InstrumentSpec | None,
+    held: ReferenceCheck,
+    checks: Sequence[ReferenceCheck],
+    again: str = _AGAIN,
+    who: str = _WHO,
+) -> str:
+    """Say that a check contradicts another, as long as no third one settles it.
+
+    `checks` are those of the instrument that were not voided, the newest last; `who`
+    is what the check is called, `again` what to do where it stands alone.
+    """
+    return Contradictions(spec, checks).of(held, again, who)
+
+
+class Contradictions:
+    """Which checks of one instrument contradict each other, worked out once.
+
+    `checks` are those that were not voided, the newest last.
+    """
+
+    def __init__(
+        self, spec: InstrumentSpec | None, checks: Sequence[ReferenceCheck]
+    ) -> None:
+        self._spec, self._checks = spec, checks
+        self._settled: dict[int, ReferenceCheck | None] = {}
+        self._made: dict[int, list[int]] = {}
+        standing = ChecksInForce(spec)
+        for one in checks:
+            standing.take(one)
+        self._pairs = standing.contradicted
+        for number, pair in enumerate(self._pairs):
+            for at_utc_ns in {one.at_utc_ns for one in pair}:
+                self._made.setdefault(at_utc_ns, []).append(number)
+
+    def of(self, held: ReferenceCheck, again: str = _AGAIN, who: str = _WHO) -> str:
+        """Say what contradicts a check, as `contradiction` does."""
+        for number in self._made.get(held.at_utc_ns, ()):
+            older, newer = self._pairs[number]
+            if held not in (older, newer):
+                continue
+            third = self._settled_by(number)
+            other = newer if held == older else older
+            words = _said(beside(self._spec, older, newer), held == older)
+            said = f"{who} {words}"
+            if third is None:
+                return (
+                    f"{said}: the time base may have moved, or one of them was wired "
+                    "wrongly; check again with refcheck"
+                )
+            between = (third.at_utc_ns < held.at_utc_ns) != (
+                other.at_utc_ns < held.at_utc_ns
+            )
+            if between and beside(self._spec, *_in_order(third, other)).agrees:
+                return f"{said}, and checks before and after it agree; {again}"
+        return ""
+
+    def _settled_by(self, number: int) -> ReferenceCheck | None:
+        """Return the newest other check that agrees with one of a pair, and one only.
+
+        None where there is none.
+        """
+        if number not in self._settled:
+            pair = self._pairs[number]
+            settling = (one for one in reversed(self._checks) if self._tells(one, pair))
+            self._settled[number] = next(settling, None)
+        return self._settled[number]
+
+    def _tells(self, third: ReferenceCheck, pair: _Pair) -> bool:
+        if third in pair:
+            return False
+        first, second = (
+            beside(self._spec, *_in_order(third, one)).agrees for one in pair
+        )
+        return first != second
+
+
+def _in_order(
+    one: ReferenceCheck, other: ReferenceCheck
+) -> tuple[ReferenceCheck, ReferenceCheck]:
+    return (one, other) if one.at_utc_ns <= other.at_utc_ns else (other, one)
+
+
+def _said(found: CheckComparison, is_older: bool) -> str:
+    together = math.hypot(found.older_u_ppm, found.newer_u_ppm)
+    by = f"by {format_ppm(found.difference_ppm, together)} ppm where "
+    by += f"{format_u_ppm(together)} is allowed"
+    if is_older:
+        return f"is contradicted by the one after it {by}"
+    return f"contradicts the one before it {by}"

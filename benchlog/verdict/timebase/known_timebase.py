@@ -1,0 +1,142 @@
+"""What is known of a counter's own time base, and what that makes uncertain."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
+from benchlog.verdict.run.limit import Limit
+
+ASSUMED_PPM: Final = 1.0
+"""Half-width taken for a time base nobody has said anything about."""
+
+RATIO: Final = 4.0
+"""How much finer than the limit a time base should be known (4:1, common practice)."""
+_COVERAGE: Final = 2.0
+_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
+_ROOT_3: Final = math.sqrt(3.0)
+
+
+UNCORRECTED: Final = Timebase(
+    "stated", 0.0, 0.0, None, "not corrected: the time base itself is what is checked"
+)
+"""What a run that checks a time base takes it for."""
+
+
+def timebase_for(
+    spec: InstrumentSpec,
+    check: ReferenceCheck | None,
+    at_utc_ns: int,
+    without: str = "never checked",
+) -> Timebase:
+    """Return the correction and standard uncertainty of an instrument's time base.
+
+    A reference check that is still valid at `at_utc_ns` comes first (`u_ppm` of a
+    check is a standard uncertainty; the ageing stated in the bench file since then is
+    added, rectangular), then the bench file's `timebase_ppm`, then +-1 ppm. Half
+    widths are rectangular: u = a/sqrt(3), JCGM 100:2008, 4.3.7. `without` is what is
+    said where there is no check.
+    """
+    if check is not None and check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
+        return _checked(spec, check, at_utc_ns)
+    stale = check is not None and at_utc_ns > check.valid_until_utc_ns
+    aside = "the last reference check is no longer valid" if stale else without
+    if spec.timebase_ppm is not None:
+        half = abs(spec.timebase_ppm)
+        text = f"stated +-{half:g} ppm in the bench file, {aside}"
+        return Timebase("stated", 0.0, half / _ROOT_3, None, text, stale=stale)
+    return replace(assumed_timebase(aside), stale=stale)
+
+
+def stated_u_ppm(spec: InstrumentSpec | None) -> float:
+    """Return the standard uncertainty that the bench file states; infinite if none."""
+    stated = spec.timebase_ppm if spec is not None else None
+    return abs(stated) / _ROOT_3 if stated else math.inf
+
+
+def aged_u_ppm(
+    spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
+) -> float:
+    """Return the standard uncertainty of a check at a time, its ageing added.
+
+    The ageing that the bench file states is rectangular over the time between.
+    """
+    return math.hypot(check.u_ppm, _aged_ppm(spec, check, at_utc_ns) / _ROOT_3)
+
+
+def timebase_by(
+    spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
+) -> Timebase:
+    """Return the time base at `at_utc_ns` by a check made before or after it.
+
+    A check says nothing of how the time base moved in between: the ageing that the
+    bench file states is added, rectangular, over the time between. Where none is
+    stated, `text` says that nothing was added.
+    """
+    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
+    ageing = spec.timebase_ageing_ppm_per_year if spec is not None else None
+    when = "before" if days >= 0 else "after"
+    text = f"checked {abs(days):.1f} days {when} the run ({check.method})"
+    if ageing is None:
+        text += ", no ageing stated: none added for the time between"
+    else:
+        aged = _aged_ppm(spec, check, at_utc_ns)
+        text += f", ageing in between up to {three_digits(aged)} ppm"
+    if not check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
+        text += "; outside the time for which that check holds"
+    u_ppm = aged_u_ppm(spec, check, at_utc_ns)
+    valid_until = check.valid_until_utc_ns
+    return Timebase("checked", check.offset_ppm, u_ppm, valid_until, text)
+
+
+def assumed_timebase(aside: str = "") -> Timebase:
+    """Return what is taken when nothing is known: +-1 ppm, rectangular."""
+    aside = f", {aside}" if aside else ""
+    text = f"assumed +-{ASSUMED_PPM:g} ppm: nothing is stated{aside}"
+    return Timebase("assumed", 0.0, ASSUMED_PPM / _ROOT_3, None, text)
+
+
+def _aged_ppm(
+    spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
+) -> float:
+    """Return by how much a time base may have aged since (or until) its check."""
+    ageing = spec.timebase_ageing_ppm_per_year if spec is not None else None
+    return abs(ageing or 0.0) * abs(at_utc_ns - check.at_utc_ns) / _YEAR_NS
+
+
+def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Timebase:
+    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
+    text = f"checked {days:.1f} days before ({check.method})"
+    if spec.timebase_ageing_ppm_per_year is not None:
+        aged = _aged_ppm(spec, check, at_utc_ns)
+        text += f", ageing since then up to {three_digits(aged)} ppm"
+    return Timebase(
+        "checked",
+        check.offset_ppm,
+        aged_u_ppm(spec, check, at_utc_ns),
+        check.valid_until_utc_ns,
+        text,
+    )
+
+
+def is_coarse(timebase: Timebase, limit: Limit) -> bool:
+    """Whether U of the time base is more than a quarter of the limit."""
+    return limit.known and RATIO * _COVERAGE * timebase.u_ppm > limit.ppm
+
+
+def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
+    """Say what a person should know of the time base that a figure rests on."""
+    if timebase.status == "assumed":
+        yield f"time base {timebase.text}"
+    elif timebase.stale:
+        yield "the last check of the time base holds no more: repeat it with refcheck"
+    if timebase.doubt:
+        yield timebase.doubt
+    if is_coarse(timebase, limit):
+        known = format_u_ppm(_COVERAGE * timebase.u_ppm)
+        yield (
+            f"time base known to +-{known} ppm, coarser than "
+            f"{RATIO:g}:1 for a limit of +-{limit.ppm:.10g} ppm: check it with refcheck"
+        )

@@ -1,0 +1,294 @@
+"""What a reference check says of a counter's time base; three ways, one finding.
+
+A time base that runs fast (positive offset y) reads a frequency low and a period long:
+f_read = f_true / (1 + y), so y = f_true / f_read - 1. Divided down to pulses, it gains
+time on the reference, and y is the slope of that directly.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.outliers import marked
+from benchlog.analysis.pulses.grid import PulseCounts
+from benchlog.analysis.pulses.trains import TrainComparison
+from benchlog.analysis.running import Running
+from benchlog.analysis.settling import left_out
+from benchlog.analysis.uncertainty import mean_uncertainty
+from benchlog.errors import DataError
+from benchlog.model import Columns, InstrumentSpec, ReferenceSpec
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    format_duration,
+    format_frequency,
+    format_ppm,
+    format_u_ppm,
+)
+from benchlog.verdict.run.budget import (
+    Budget,
+    BudgetLine,
+    budget_of,
+    resolution_line,
+)
+from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
+from benchlog.verdict.timebase.warm_up import (
+    WarmUpDrift,
+    allowed_drift,
+    drift_of_pulses,
+    drift_of_readings,
+    longer_words,
+)
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+PLAUSIBLE_PPM: Final = 1000.0
+"""A time base further off is none: the signal is not what [reference] says it is."""
+_FEWEST: Final = 10
+_SLOW_HZ: Final = 1e3
+_FLOOR_PPM: Final = 1e-3
+_DAYS: Final = 30.0  # a check holds so long when no ageing is stated
+_DAYS_LOW, _DAYS_HIGH = 1.0, 180.0
+_ROOT_2: Final = math.sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A time base held against a reference.
+
+    Parameters
+    ----------
+    offset_ppm : float
+        Of the time base; positive is fast.
+    budget : Budget
+        Where its uncertainty comes from; `budget.expanded_ppm` holds with 95 %.
+    pulses, missed, set_aside : int
+        Pulses (or readings) that counted, that did not come, that did not fit.
+    span_s : float
+        How long the check lasted.
+    drift : Drift | None
+        None when it was too short to tell.
+    method : str
+        How it was done, in words.
+
+    """
+
+    offset_ppm: float
+    budget: Budget
+    pulses: int
+    missed: int
+    set_aside: int
+    span_s: float
+    drift: WarmUpDrift | None
+    method: str
+
+    @property
+    def u_ppm(self) -> float:
+        """Standard uncertainty that gives U with k = 2, as a check is kept."""
+        return self.budget.expanded_ppm / 2.0
+
+
+def by_readings(
+    columns: Columns,
+    reference: ReferenceSpec,
+    counter: InstrumentSpec,
+    resolution_hz: float | None,
+) -> Finding:
+    """Judge a counter by its readings of a pulse or of a reference frequency.
+
+    Raises DataError when there are too few, or when they are not of the reference.
+    """
+    nominal_hz = reference.nominal_hz
+    y_ppm = (nominal_hz / columns.frequency_hz - 1.0) * 1e6
+    plausible = np.abs(y_ppm) <= PLAUSIBLE_PPM
+    _must_be_reference(columns, plausible, reference)
+    odd = ~plausible
+    odd[plausible] = marked(y_ppm[plausible], _FLOOR_PPM)
+    kept = left_out(columns, odd)
+    running = Running(nominal_hz)
+    running.feed(kept)
+    stats = running.stats()
+    mean = mean_uncertainty(stats)
+    if mean is None or stats.mean_hz is None:
+        raise DataError("no two readings of the reference follow each other")
+    budget = budget_of(
+        [
+            *_reference_lines(reference, stats.span_s),
+            resolution_line(resolution_hz, nominal_hz, 1.0),
+            BudgetLine(
+                "statistics", mean.u_ppm, mean.degrees_of_freedom, "t", mean.text
+            ),
+        ]
+    )
+    return Finding(
+        offset_ppm=(nominal_hz / stats.mean_hz - 1.0) * 1e6,
+        budget=budget,
+        pulses=stats.n,
+        missed=_missed(y_ppm, plausible),
+        set_aside=int(np.count_nonzero(odd)),
+        span_s=stats.span_s,
+        drift=drift_of_readings(
+            kept,
+            reference.nominal_hz,
+            allowed_drift(counter),
+        ),
+        method=_method(reference),
+    )
+
+
+def by_pulses(
+    found: TrainComparison,
+    counts: tuple[PulseCounts, PulseCounts],
+    reference: ReferenceSpec,
+    counter: InstrumentSpec,
+) -> Finding:
+    """Judge a time base by its pulses against the reference's.
+
+    `counts` are the time base's and the reference's.
+    """
+    ours, theirs = counts
+    said = f"{ours.good} pulses, residuals {found.fit.rms_s * 1e6:.3g} us rms"
+    statistics = BudgetLine(
+        "statistics", found.fit.u * 1e6, found.fit.freedom, "t", said
+    )
+    budget = budget_of([*_reference_lines(reference, found.span_s), statistics])
+    return Finding(
+        offset_ppm=found.offset * 1e6,
+        budget=budget,
+        pulses=ours.good - found.aside[0],
+        missed=ours.missed + theirs.missed,
+        set_aside=sum(found.aside) + sum(_odd(one) for one in counts),
+        span_s=found.span_s,
+        drift=drift_of_pulses(found, allowed_drift(counter)),
+        method=_method(reference),
+    )
+
+
+def days_it_holds(counter: InstrumentSpec, expanded_ppm: float) -> float:
+    """Return for how many days a check holds.
+
+    Until the stated ageing may have moved the time base by as much as the check is
+    uncertain, from a day to half a year; 30 days when no ageing is stated (our rule).
+    """
+    ageing = counter.timebase_ageing_ppm_per_year
+    if not ageing:
+        return _DAYS
+    return min(max(365.25 * expanded_ppm / ageing, _DAYS_LOW), _DAYS_HIGH)
+
+
+def holds_until_ns(at_utc_ns: int, days: float) -> int:
+    """Return until when a check holds."""
+    return at_utc_ns + round(days * SECONDS_PER_DAY * NS_PER_S)
+
+
+def refusals(finding: Finding) -> Iterator[str]:
+    """Say why a finding should not be kept as a check; nothing when it may."""
+    drift = finding.drift
+    if drift is None:
+        yield "the check was too short to tell whether the time base still drifts"
+    elif drift.too_fast:
+        moves = format_ppm(drift.ppm_per_h, drift.allowed)
+        yield (
+            f"the time base still drifts by {moves} ppm an hour, "
+            f"{format_u_ppm(drift.allowed)} is allowed ({drift.limit.text}): let it "
+            "warm up and repeat"
+        )
+
+
+def warnings(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
+    """Say what of a finding contradicts the bench file; nothing when all is well."""
+    stated, u = counter.timebase_ppm, finding.budget.expanded_ppm
+    if stated is None or abs(finding.offset_ppm) - u <= abs(stated):
+        return
+    yield (
+        f"{format_ppm(finding.offset_ppm, u)} +- {format_u_ppm(u)} ppm lies outside "
+        f"the +-{abs(stated):g} ppm that timebase_ppm states for {counter.name!r}: "
+        "what its maker promises no longer holds, or the reference is not what "
+        "[reference] says; correct the bench file or find the cause"
+    )
+
+
+def cautions(
+    finding: Finding, counter: InstrumentSpec, reference: ReferenceSpec
+) -> Iterator[str]:
+    """Say what a person should know of a check that is kept."""
+    drift = finding.drift
+    if drift is not None and not drift.known_well_enough:
+        told_s = drift.told_after_s(finding.span_s)
+        yield (
+            f"whether it still drifts is known to +-{format_u_ppm(drift.u_ppm_per_h)} "
+            f"ppm an hour only, {format_u_ppm(drift.allowed)} is allowed "
+            f"({drift.limit.text}): {longer_words(told_s, reference)}"
+        )
+    if not counter.timebase_ageing_ppm_per_year:
+        yield (
+            f"no timebase_ageing_ppm_per_year is stated for {counter.name!r}: none is "
+            "added as the check grows older"
+        )
+
+
+# --- details ----------------------------------------------------------------------
+
+
+def _must_be_reference(
+    columns: Columns, plausible: Mask, reference: ReferenceSpec
+) -> None:
+    n = len(columns)
+    if n < _FEWEST:
+        raise DataError(
+            f"{n} readings of the reference: at least {_FEWEST} are needed; check for "
+            "longer"
+        )
+    if 2 * np.count_nonzero(plausible) <= n:
+        middle = float(np.median(columns.frequency_hz))
+        raise DataError(
+            f"the counter reads {middle:.10g} Hz where [reference] promises "
+            f"{reference.nominal_hz:.10g} Hz: is the reference at that input?"
+        )
+
+
+def _missed(y_ppm: Array, plausible: Mask) -> int:
+    """Count readings that are low by whole pulses: n - 1 came where n were due."""
+    if plausible.all():
+        return 0
+    return int(np.count_nonzero(~plausible & (y_ppm > 0)))
+
+
+def _odd(counts: PulseCounts) -> int:
+    return counts.doubled + counts.bounced + counts.early + counts.late
+
+
+def _reference_lines(reference: ReferenceSpec, span_s: float) -> Iterator[BudgetLine]:
+    """Yield what the reference itself adds: at either end, and in rate."""
+    if reference.u_ppm is not None:
+        text = "stated in the bench file"
+        yield BudgetLine("reference", reference.u_ppm, math.inf, "normal", text)
+        return
+    stated = reference.u_s is not None
+    u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
+    if reference.nominal_hz > _SLOW_HZ and not stated:
+        text = "nothing stated of the reference frequency: 0.01 ppm assumed"
+        yield BudgetLine("reference", 0.01, math.inf, "normal", text)
+        return
+    said = "stated" if stated else "assumed"
+    text = f"{said} u {u_s:.2g} s at either end of {format_duration(span_s)}"
+    yield BudgetLine(
+        "reference", _ROOT_2 * u_s / span_s * 1e6, math.inf, "normal", text
+    )
+
+
+def _method(reference: ReferenceSpec) -> str:
+    if reference.pulses is not None:
+        return (
+            f"pulses of {reference.timebase!r} compared with those of "
+            f"{reference.pulses!r} by this computer"
+        )
+    said = format_frequency(reference.nominal_hz)
+    if reference.nominal_hz <= _SLOW_HZ:
+        return f"the counter timed pulses of {said}"
+    return f"the counter measured a reference of {said}"

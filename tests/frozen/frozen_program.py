@@ -1,0 +1,94 @@
+"""The command line in this process, on a copy of the corpus; the day stands still."""
+
+import contextlib
+import hashlib
+import os
+import re
+import shlex
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import html5lib
+import pypdf
+import pytest
+from click.testing import CliRunner
+
+from benchlog import __version__, clock
+from benchlog.cli import root
+
+TOP = Path(__file__).parents[2]
+CORPUS = Path(__file__).parent / "corpus"
+NOW_NS = 1_905_000_000 * 10**9
+"""2030-05-14: every reading of the corpus is older, every check has expired."""
+
+
+@contextlib.contextmanager
+def a_day_that_stands_still(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Stop the host's wall clock; its monotonic one goes on."""
+    real = clock.time
+    still = SimpleNamespace(
+        **{name: getattr(real, name) for name in dir(real) if not name.startswith("_")}
+    )
+    still.time_ns = lambda: NOW_NS
+    still.time = lambda: NOW_NS / 1e9
+    with patch.context() as patched:
+        patched.setattr(clock, "time", still)
+        yield
+
+
+def copy_of_corpus(folder: Path) -> None:
+    for path in CORPUS.iterdir():
+        shutil.copy(path, folder)
+
+
+def told_by(line: str, folder: Path) -> str:
+    """Run a command in `folder`; return the line, what it printed, its exit code."""
+    words = shlex.split(line)
+    with contextlib.chdir(folder):
+        done = CliRunner().invoke(root, words, prog_name="benchlog", env=environment())
+    if done.exception and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    printed = done.stdout.rstrip("\n")
+    errors = "\n".join(f"! {one}" for one in done.stderr.splitlines())
+    parts = [f"$ benchlog {line}", printed, errors, f"[exit {done.exit_code}]"]
+    return plain("\n".join(part for part in parts if part), folder)
+
+
+def environment() -> dict[str, str]:
+    return {
+        "COLUMNS": "100",
+        "NO_COLOR": "1",
+        "TZ": "UTC",
+        "XDG_CONFIG_HOME": os.devnull,
+        "XDG_DATA_HOME": os.devnull,
+    }
+
+
+def plain(text: str, folder: Path) -> str:
+    """Take out what depends on the machine and on the version."""
+    text = text.replace(str(folder), "FOLDER").replace(str(TOP), "HERE")
+    text = text.replace(__version__, "VERSION")
+    text = re.sub(r"(?m)[ \t]+$", "", text)
+    return re.sub(r"/tmp/[\w./-]*", "TEMPORARY", text)
+
+
+def page_text(path: Path) -> str:
+    """Return what a page holds: its words, and a check sum of each picture's words."""
+    if path.suffix == ".pdf":
+        pages = pypdf.PdfReader(path).pages
+        return "\n".join(page.extract_text() for page in pages)
+    tree = html5lib.parse(path.read_text("utf-8"), namespaceHTMLElements=False)
+    lines: list[str] = []
+    for element in tree.iter():
+        if element.tag == "style" or not isinstance(element.tag, str):
+            continue
+        text = " ".join((element.text or "").split())
+        tail = " ".join((element.tail or "").split())
+        lines += [one for one in (text, tail) if one]
+    return "\n".join(lines)
+
+
+def sum_of(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]

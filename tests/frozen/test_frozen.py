@@ -1,0 +1,177 @@
+"""What every command tells of the corpus, word for word, as it was before.
+
+`BENCHLOG_UPDATE_FROZEN=1 pytest tests/frozen` writes the texts in `expected/` anew; the
+diff then shows what changed, and each change wants a reason. Screens have snapshots of
+their own in `tests/screen/snapshots`.
+"""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from frozen.frozen_program import (
+    a_day_that_stands_still,
+    copy_of_corpus,
+    page_text,
+    plain,
+    sum_of,
+    told_by,
+)
+
+from benchlog.cli.command import COMMANDS
+
+EXPECTED = Path(__file__).parent / "expected"
+UPDATE = "BENCHLOG_UPDATE_FROZEN"
+
+DATABASES = {
+    "crystals": range(1, 15),
+    "warmed": range(1, 4),
+    "pulses": range(1, 3),
+    "rc": range(1, 3),
+    "day": (1, 2, 3, 4, 16),
+    "trial": (1,),
+    "factory": (1, 2),
+}
+LISTS = ("runs", "runs --json", "lots", "lots --json")
+OF_A_RUN = (
+    "show {run}",
+    "show {run} --json",
+    "stability {run}",
+    "stability {run} --json",
+    "temperature {run}",
+    "temperature {run} --json",
+    "ageing {run}",
+    "ageing {run} --json",
+    "response {run}",
+    "response {run} --json",
+    "fitness {run}",
+    "fitness {run} --json",
+)
+KINDS = ("mdev", "tdev", "hdev", "totdev", "mtie")
+MORE = {
+    "crystals": [
+        *(f"stability 11 --kind {kind} --json" for kind in KINDS),
+        "stability 11 --spacing decade",
+        "stability 1 --estimator plain",
+        "stability 1 --tau 3,7",
+        "fitness 1 --need serial-x16 --other-end-ppm 20000",
+        "fitness 7 --horizon-years 5 --range-c 0 40 --json",
+        "fitness --need usb-full-speed",
+        "compare 1 2 6",
+        "compare 1 3 --json",
+        "ageing 11 12",
+        "parts",
+        "parts show quartz-16mhz-30ppm",
+        "parts show rc-8mhz-delivered --json",
+        "show 99",
+        "show 1 --no-such",
+    ],
+    "warmed": ["compare 1 3", "temperature 1 3", "fitness 1 --law-from 1 --json"],
+    "pulses": ["compare 1 2", "stability 1 --kind tdev"],
+    "day": ["chips --lot B2207", "chips --lot B2207 --json", "compare 3 4 --json"],
+    "factory": ["chips --lot 1-000/a=b", "chips --lot 1-001/a=b --json"],
+}
+PAGES = {
+    "crystals": ["report {run}", (1, 2, 3, 8, 10, 11, 13, 14)],
+    "warmed": ["report {run}", (1, 2, 3)],
+    "pulses": ["report {run}", (1, 2)],
+    "rc": ["report {run}", (1, 2)],
+    "day": ["report {run}", ("2", "--refcheck 1", "--lot B2207", "3 4 5")],
+    "factory": ["report {run}", ("--lot 1-000/a=b",)],
+}
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    copy_of_corpus(tmp_path)
+    with a_day_that_stands_still(monkeypatch):
+        yield tmp_path
+
+
+def same_as_frozen(name: str, told: list[str]) -> None:
+    path, text = EXPECTED / f"{name}.txt", "\n\n".join(told) + "\n"
+    if os.environ.get(UPDATE) == "1":
+        EXPECTED.mkdir(exist_ok=True)
+        path.write_text(text, "utf-8")
+        return
+    assert text.splitlines() == path.read_text("utf-8").splitlines()
+
+
+@pytest.mark.parametrize("name", DATABASES)
+def test_what_is_told_of_runs(name: str, folder: Path) -> None:
+    lines = [*LISTS, *MORE.get(name, ())]
+    lines += [line.format(run=run) for run in DATABASES[name] for line in OF_A_RUN]
+    same_as_frozen(name, [told_by(f"{line} --db {name}.db", folder) for line in lines])
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_what_pages_hold(name: str, folder: Path) -> None:
+    line, chosen = PAGES[name]
+    told = []
+    for number, which in enumerate(chosen):
+        kind = "pdf" if number == 1 else "html"
+        made = line.format(run=which) + f" --db {name}.db --out page-{number}.{kind}"
+        told.append(told_by(made, folder))
+        told.append(plain(page_text(folder / f"page-{number}.{kind}"), folder))
+    same_as_frozen(f"{name}-pages", told)
+
+
+def test_files_out_and_in(folder: Path) -> None:
+    told = []
+    for run in (1, 11, 13):
+        for kind in ("csv", "jsonl", "parquet"):
+            name = f"out-{run}.{kind}"
+            line = f"export {run} --db crystals.db --format {kind} --out {name}"
+            told.append(told_by(line, folder))
+            if kind != "parquet":  # whose bytes are those of the library's version
+                told.append(f"{name}: {sum_of(folder / name)}")
+    incoming = [
+        *(
+            f"out-{run}.{kind}"
+            for run in (1, 13)
+            for kind in ("csv", "jsonl", "parquet")
+        ),
+        *(f"KX-0412.{kind}" for kind in ("csv", "jsonl", "parquet")),
+        "frequency.txt --nominal-hz 8e6",
+        "fractional.csv --nominal-hz 8e6 --data fractional",
+        "phase.txt --nominal-hz 8e6 --data phase --gate-s 1",
+        "damaged.txt --nominal-hz 8e6",
+    ]
+    told += [
+        told_by(f"import {one} --again --db new.db --json", folder) for one in incoming
+    ]
+    shown = range(1, len(incoming) + 1)
+    told += [told_by(f"show {run} --json --db new.db", folder) for run in shown]
+    told.append(told_by("runs --db new.db", folder))
+    same_as_frozen("files", told)
+
+
+def test_what_is_amended_merged_and_copied(folder: Path) -> None:
+    lines = (
+        "void 1 --reason 'probe fell off' --operator mk --db crystals.db",
+        "correct 2 --device FAIL-7 --reason '7 read as 1' --db crystals.db",
+        "judge 3 --part quartz-16mhz-50ppm --reason 'other part' --db crystals.db",
+        "runs --db crystals.db",
+        "runs --json --db crystals.db",
+        *(f"show {run} --db crystals.db" for run in (1, 2, 3)),
+        *(f"show {run} --db crystals.db --json" for run in (1, 2, 3)),
+        "compare 1 3 --db crystals.db",
+        "backup copy.db --db crystals.db",
+        "merge crystals.db warmed.db schema-1.db --db copy.db --json",
+        "runs --db copy.db",
+        "void 5 --reason 'wrong device' --db day.db",
+        "lots --db day.db --json",
+        "chips --lot B2207 --db day.db",
+        "export --dataset set --db day.db",
+        "export --dataset set --db factory.db",
+        "lots --dataset set --json",
+        *(f"runs --db schema-{step}.db" for step in (1, 2, 3)),
+        *(f"show 1 --db schema-{step}.db --json" for step in (1, 2, 3)),
+    )
+    same_as_frozen("amended", [told_by(line, folder) for line in lines])
+
+
+def test_every_commands_help(folder: Path) -> None:
+    told = [told_by(f"{name} --help", folder) for name in COMMANDS]
+    same_as_frozen("help", [told_by("--help", folder), *told])
