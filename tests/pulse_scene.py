@@ -6,8 +6,8 @@ asks for; everything is invented.
 
 from dataclasses import dataclass, field
 
-import numpy as np
 from pulse_makers import Host, Source, trains
+from seeds import seeded_generator
 
 from benchlog.clock import VirtualClock
 from benchlog.model import (
@@ -71,7 +71,7 @@ class PulseScene:
         }
         self.run_id = self.writer.begin_run(plan, who, pulse_timebase(BENCH, position))
         self.segment = self.writer.begin_segment(self.run_id)
-        rng = np.random.default_rng(self.n)
+        rng = seeded_generator(self.n)
         sources = [Source(self.ppm, phase_s=0.3), Source()]
         for name, stamps in zip(
             BENCH.instruments, trains(sources, HOST, self.n, rng), strict=True

@@ -12,6 +12,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.units import hz_of_ppm, offset_ppm, seconds_per_day
+from benchlog.verdict.run.reading_judge import RunJudge
 
 EXACT = Timebase("checked", 0.0, 0.0)
 

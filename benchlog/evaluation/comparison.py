@@ -9,7 +9,12 @@ import numpy as np
 from benchlog.analysis.pairing import Pairs, pairs_of
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
-from benchlog.analysis.thinning import Measured, ThinnedRun, measured, trace_of
+from benchlog.analysis.thinning import (
+    Measured,
+    ThinnedRun,
+    measured,
+    trace_of,
+)
 from benchlog.errors import DataError, UsageError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.model import Columns, Run

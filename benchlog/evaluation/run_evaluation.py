@@ -57,9 +57,9 @@ class Evaluation:
         The reference check that came of it.
     columns : Columns | None
         All its readings; of pulses, offsets over stretches of the run in their form.
-    pulses : TrainComparison | None
+    pulses : Comparison | None
         The trains of a run of pulses; None while there is too little.
-    summary : SoakSummary | None
+    summary : Night | None
         How a long run went.
 
     """
@@ -123,10 +123,9 @@ class RunEvaluator:
 
         Raises DataError for readings that are out of order.
         """
-        if isinstance(batch, Pulses):
-            self.judge.feed_pulses(batch)
-            return self._of_device(batch)
         self.judge.feed(batch)
+        if isinstance(batch, Pulses):
+            return self._of_device(batch)
         if self._watch is not None:
             self._watch.feed(batch)
         return len(batch)

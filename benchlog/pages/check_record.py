@@ -8,11 +8,7 @@ from benchlog.model import Bench, InstrumentSpec, ReferenceCheck
 from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
-from benchlog.verdict.timebase.reference_check import (
-    Finding,
-    refusals,
-    warnings,
-)
+from benchlog.verdict.timebase.reference_check import Finding, refusals, warnings
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,13 @@ from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
-from benchlog.model import Columns, Event, Purpose, ReferenceCheck, Run
+from benchlog.model import (
+    Columns,
+    Event,
+    Purpose,
+    ReferenceCheck,
+    Run,
+)
 from benchlog.pages.study_charts import codes_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow

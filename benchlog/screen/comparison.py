@@ -8,7 +8,12 @@ import numpy as np
 
 from benchlog.analysis.thinning import ThinnedRun, trace_of
 from benchlog.evaluation.brief_wording import UNKNOWN, signs
-from benchlog.evaluation.comparison import RunSide, differences, sides_of, stability_of
+from benchlog.evaluation.comparison import (
+    RunSide,
+    differences,
+    sides_of,
+    stability_of,
+)
 from benchlog.plotting.graph import Graph, Layer
 from benchlog.screen.figures import VOID, verdict_text
 from benchlog.screen.study import Study, aligned

@@ -9,7 +9,12 @@ from typing import Final
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, DataError, StoreError
 from benchlog.evaluation.run_evaluation import RunEvaluator, known_now
-from benchlog.model import Event, EventKind, Purpose, Run
+from benchlog.model import (
+    Event,
+    EventKind,
+    Purpose,
+    Run,
+)
 from benchlog.plotting.offset_trace import Spans, Trace, preview
 from benchlog.screen.run_status import KeeperStatus, RunStatus, trouble_after
 from benchlog.store.reader import Reader

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from noise_makers import KINDS, make
+from seeds import seeded_generator
 
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability.estimation import DeviationRequest, stability
@@ -39,7 +40,7 @@ def test_same_figures(  # noqa: PLR0917
     peer, n, noise, seed, tau0, data, level
 ):
     kind, estimator = peer
-    y = level * make(noise, np.random.default_rng(seed), 1, n)[0]
+    y = level * make(noise, seeded_generator(seed), 1, n)[0]
     phase = np.concatenate(([0.0], np.cumsum(y))) * tau0
     ours = Series(y if data == "frequency" else phase, tau0, data)
     found = {

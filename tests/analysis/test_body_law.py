@@ -5,6 +5,7 @@ Truth: the law of the simulated quartz, its air and its thermal lag of 45 s.
 
 import numpy as np
 import pytest
+from seeds import seeded_generator
 
 from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
 from benchlog.analysis.fitting.thermal_lag import known_body, stretches
@@ -22,7 +23,7 @@ def measured(seed, shape, gap_s, spacing_s=2.0, n=1500):
 
     The thermometer was read up to a second before; a gap lies across the first change.
     """
-    rng, room = np.random.default_rng(seed), Room(RoomSpec(), f"s{seed}")
+    rng, room = seeded_generator(seed), Room(RoomSpec(), f"s{seed}")
     t = np.arange(n) * spacing_s
     low = rng.uniform(12, 18)
     before, after = (low, low + SPAN_C)[:: rng.choice([1, -1])]

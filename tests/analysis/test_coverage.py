@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from columns_maker import columns, without
 from noise_makers import allan_variance, make
+from seeds import seeded_generator
 
 from benchlog.analysis.fitting.regression import Regression, block_means
 from benchlog.analysis.noise_mixture import Evidence, spread_of
@@ -85,7 +86,7 @@ def lose(rng, runs, n, gaps):
 
 def coverage(kind, n, gaps, runs=RUNS, seed=SEED):
     """Return the share of intervals that hold, and their median width to the true."""
-    rng = np.random.default_rng(seed + n)
+    rng = seeded_generator(seed + n)
     held, widths, squares = [], [], []
     for at in range(0, runs, 500):
         some = min(500, runs - at)
@@ -140,7 +141,7 @@ def test_coverage_of_a_few(kind):
 @pytest.mark.parametrize("kind", PURE)
 def test_the_campaign_measures_what_runs_get(kind, gaps):
     """One row through `Running` and `mean_uncertainty`: the same u and freedom."""
-    rng = np.random.default_rng(7)
+    rng = seeded_generator(7)
     y = frequencies(kind, rng, 1, 200)[:, :200]
     there = lose(rng, 1, 200, gaps)
     batch = spread_of(evidence(y, there))
@@ -178,7 +179,7 @@ def slope_coverage(what, kind, n, runs=RUNS, seed=SEED):
     at, x = block_means([t, t / n if what == "drift" else room])
     design = np.column_stack([np.ones(len(x)), x])
     row, regression, held = np.array([0.0, 1.0]), Regression(at), 0
-    for y in make(kind, np.random.default_rng(seed), runs, n):
+    for y in make(kind, seeded_generator(seed), runs, n):
         found = regression.fit(design, block_means([y])[0])
         held += abs(found.coefficients[1]) <= found.half_width(row)
     return held / runs
@@ -190,7 +191,7 @@ def allan_coverage(kind, n, runs=RUNS, seed=SEED):
     The noise that its degrees of freedom rest on is identified from each run, too.
     """
     held: dict[int, int] = {}
-    for y in make(kind, np.random.default_rng(seed + n), runs, n):
+    for y in make(kind, seeded_generator(seed + n), runs, n):
         for row in stability(Series(y, 1.0)).rows:
             if 8 * row.m <= n:
                 truth = allan_variance(kind, row.m, n) ** 0.5

@@ -6,6 +6,7 @@ inside B3 is settled by direct integration for random walk: 0.85.
 
 import numpy as np
 import pytest
+from seeds import seeded_generator
 
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability.dead_time import (
@@ -64,7 +65,7 @@ def test_b1_theory(n, mu, expected):
 
 def test_simulated_random_walk_with_dead_time():
     """Gates of 1 every 2, random walk in steps of 1/50: B2 = 2.5 of what it was."""
-    rng = np.random.default_rng(8)
+    rng = seeded_generator(8)
     fine = np.cumsum(rng.standard_normal((400, 100 * 50)), axis=1)
     gates = fine.reshape(400, 100, 50).mean(axis=2)
     apart = np.diff(gates[:, ::2], axis=1)
@@ -74,7 +75,7 @@ def test_simulated_random_walk_with_dead_time():
 
 
 def test_a_run_with_dead_time_states_its_bias():
-    y = np.cumsum(np.random.default_rng(1).standard_normal(500))
+    y = np.cumsum(seeded_generator(1).standard_normal(500))
     found = stability(Series(y, 2.0, gate_s=1.0))
     assert found.dead_time_s == 1.0
     assert found.rows[0].bias == pytest.approx(2.5)

@@ -7,6 +7,7 @@ white FM and 1000 frequency values; the interval rule is SP 1065 eq. 45.
 import numpy as np
 import pytest
 from noise_makers import make
+from seeds import seeded_generator
 
 from benchlog.analysis.stability.freedom import (
     Differences,
@@ -56,7 +57,7 @@ def test_near_the_closed_formulas_of_sp1065_table_5(m, alpha):
     [("white PM", 2), ("white FM", 0), ("flicker FM", -1), ("random-walk FM", -2)],
 )
 def test_scatter_of_simulated_estimates(kind, alpha):
-    y = make(kind, np.random.default_rng(11), 4000, 200)
+    y = make(kind, seeded_generator(11), 4000, 200)
     x = np.cumsum(np.pad(y, ((0, 0), (1, 0))), axis=1)
     m = 10
     second = x[:, 2 * m :] - 2 * x[:, m:-m] + x[:, : -2 * m]

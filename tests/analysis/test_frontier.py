@@ -8,6 +8,7 @@ white noise needs where the run looks quiet. The slope is nearly all a run shows
 import numpy as np
 import pytest
 from noise_makers import allan_variance, make
+from seeds import seeded_generator
 
 N = 200
 RUNS = 30_000
@@ -33,7 +34,7 @@ def best(power, factor, white, mixed):
 
 @pytest.mark.slow
 def test_98_of_white_and_92_of_the_mixture_exclude_each_other():
-    rng = np.random.default_rng(1)
+    rng = seeded_generator(1)
     y = make("white FM", rng, RUNS, 2 * N)
     walk = make("random-walk FM", rng, RUNS, 2 * N)
     walk *= np.sqrt(2 / N / allan_variance("random-walk FM", N, 2 * N))

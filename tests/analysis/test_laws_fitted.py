@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from noise_makers import make
+from seeds import seeded_generator
 
 from benchlog.analysis.fitting.ageing import ageing
 from benchlog.analysis.fitting.regression import Regression
@@ -16,7 +17,7 @@ RNG_SEED = 20
 
 
 def noise(kind, n, level, seed=RNG_SEED):
-    return level * make(kind, np.random.default_rng(seed), 1, n)[0]
+    return level * make(kind, seeded_generator(seed), 1, n)[0]
 
 
 @pytest.mark.parametrize("kind", ["white FM", "flicker FM"])
@@ -31,7 +32,7 @@ def test_intervals_hold_the_truth(kind, what):
     row = np.array([0.0, 1.0])
     hits = 0
     regression = Regression(t)
-    for y in make(kind, np.random.default_rng(RNG_SEED), 300, n):
+    for y in make(kind, seeded_generator(RNG_SEED), 300, n):
         found = regression.fit(design, y + truth * x)
         hits += abs(found.coefficients[1] - truth) <= found.half_width(row)
     assert 0.92 <= hits / 300 <= 0.985

@@ -8,13 +8,14 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from seeds import seeded_generator
 
 from benchlog.analysis.linefit import two_fold
 
 
 @pytest.mark.parametrize("n", [0, 1, 64, 65, 129, 1_000, 16_385])
 def test_a_sum_keeps_twice_the_digits(n):
-    rng = np.random.default_rng(n)
+    rng = seeded_generator(n)
     values = rng.standard_normal(n) * 10.0 ** rng.uniform(-12, 12, n)
     exact = sum(map(Fraction, values.tolist()), Fraction(0))
     hi, lo = two_fold(values)

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from noise_makers import make
+from seeds import seeded_generator
 
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability.estimation import stability
@@ -40,7 +41,7 @@ def test_worked_example(thousand):
 
 @pytest.mark.parametrize("kind", ALPHAS)
 def test_made_noise_is_named(kind):
-    y = make(kind, np.random.default_rng(3), 1, 4000)[0]
+    y = make(kind, seeded_generator(3), 1, 4000)[0]
     found = stability(Series(y, 1.0)).rows
     assert found[0].noise == kind
     if kind != "white PM":  # averaging white PM leaves its quantised ends
@@ -65,7 +66,7 @@ def falls_at(rows, name):
 def test_no_random_walk_is_named_where_the_deviation_falls(gap):
     """Flicker FM, 300 readings: few averages called every second run random walk."""
     runs, walks = 60, 0
-    for y in make("flicker FM", np.random.default_rng(5), runs, 300):
+    for y in make("flicker FM", seeded_generator(5), runs, 300):
         values = y.copy()
         values[100 : 100 + gap] = np.nan
         rows = stability(Series(values, 1.0)).rows
@@ -77,7 +78,7 @@ def test_no_random_walk_is_named_where_the_deviation_falls(gap):
 
 def test_a_gap_takes_no_more_than_its_values_from_a_name():
     """The averages on both sides count, not those of the longest stretch alone."""
-    y = make("white FM", np.random.default_rng(6), 1, 400)[0]
+    y = make("white FM", seeded_generator(6), 1, 400)[0]
     whole = noise_exponent(y)
     y[195:205] = np.nan
     assert noise_exponent(y) == pytest.approx(whole, abs=0.1)
@@ -88,7 +89,7 @@ def test_a_gap_takes_no_more_than_its_values_from_a_name():
     ("slope", "likely"), [(-1.0, 0), (0.0, -1), (0.9, -2), (None, -2)]
 )
 def test_a_slower_noise_is_named_as_far_as_the_variance_bears_it_out(slope, likely):
-    walk = make("random-walk FM", np.random.default_rng(7), 1, 60)[0]
+    walk = make("random-walk FM", seeded_generator(7), 1, 60)[0]
     assert noise_of(walk) == -2
     found = named(walk, Named(0, 0), lambda: slope)
     assert (found.likely, found.cautious, found.carried) == (likely, -2, False)

@@ -11,6 +11,7 @@ import pytest
 from columns_maker import columns, part_of, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from seeds import seeded_generator
 
 from benchlog.analysis.outliers import WithoutOutliers, marked
 from benchlog.analysis.running import Running
@@ -48,7 +49,7 @@ def test_steps_drifts_and_too_few_are_no_outliers():
 
 
 def noisy(n, odd, seed=1):
-    f = NOMINAL_HZ * (1 + 1e-8 * np.random.default_rng(seed).standard_normal(n))
+    f = NOMINAL_HZ * (1 + 1e-8 * seeded_generator(seed).standard_normal(n))
     f[list(odd)] *= 1.3
     return f
 

@@ -11,6 +11,7 @@ import pytest
 from columns_maker import columns, part_of, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from seeds import seeded_generator
 
 from benchlog.analysis.octaves import REACH
 from benchlog.analysis.running import Running
@@ -49,7 +50,7 @@ def offline_avar(f_hz, m):
 
 
 def noisy(n, *, noise=1e-12, offset=30e-6, drift=0.0, seed=1):
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     y = offset + noise * rng.standard_normal(n) + drift * np.arange(n)
     return NOMINAL_HZ * (1 + y)
 

@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 from scipy.special import stdtrit
+from seeds import seeded_generator
 
 from benchlog.analysis.pulses.slope import fit_slope
 from benchlog.errors import DataError
@@ -31,7 +32,7 @@ def test_exact_line():
 
 
 def test_u_of_white_noise_is_what_theory_says():
-    rng = np.random.default_rng(1)
+    rng = seeded_generator(1)
     n, sigma = 600, 50e-6
     t = np.arange(float(n))
     theory = sigma * math.sqrt(12) / (n * math.sqrt(n))
@@ -44,7 +45,7 @@ def test_u_of_white_noise_is_what_theory_says():
 
 
 def test_a_few_bad_stamps_move_nothing():
-    rng = np.random.default_rng(2)
+    rng = seeded_generator(2)
     t = np.arange(600.0)
     x = 1e-6 * t + 50e-6 * rng.standard_normal(600)
     clean = fitted(t, x)
@@ -57,7 +58,7 @@ def test_a_few_bad_stamps_move_nothing():
 
 
 def test_groups_have_levels_of_their_own():
-    rng = np.random.default_rng(3)
+    rng = seeded_generator(3)
     t = np.concatenate([np.arange(100.0), np.arange(300.0, 400.0)])
     group = np.repeat([1, 2], 100)
     x = 2e-6 * t + 0.3 * (group == 2) + 1e-6 * rng.standard_normal(200)
@@ -98,7 +99,7 @@ NOISES = {
 
 
 def coverage(make, n, runs, seed=11) -> float:
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     t = np.arange(float(n))
     held = 0
     for _ in range(runs):

@@ -8,6 +8,7 @@ from columns_maker import columns, without
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from noise_makers import allan_variance, make
+from seeds import seeded_generator
 
 from benchlog.analysis import series as srs
 from benchlog.analysis.series import Series, series_from_columns
@@ -22,7 +23,7 @@ from benchlog.model import DEVIATIONS
 
 
 def white(n, seed=1):
-    return np.random.default_rng(seed).standard_normal(n)
+    return seeded_generator(seed).standard_normal(n)
 
 
 def test_spacings():
@@ -213,7 +214,7 @@ def test_intervals_hold_the_truth(noise, n):
     """95 % intervals of the Allan deviation, each averaging time up to n/8."""
     runs = 400
     hits = total = 0
-    for y in make(noise, np.random.default_rng(n), runs, n):
+    for y in make(noise, seeded_generator(n), runs, n):
         for row in stability(Series(y, 1.0)).rows[:-2]:
             total += 1
             truth = allan_variance(noise, row.m, n) ** 0.5
@@ -225,7 +226,7 @@ def test_few_averages_do_not_name_a_quicker_noise_by_chance():
     """Where 31 averages are left, r1 errs by 0.18: one in six would look like PM."""
     n, runs = 1000, 300
     held = {32: 0, 64: 0}
-    for y in make("white FM", np.random.default_rng(11), runs, n):
+    for y in make("white FM", seeded_generator(11), runs, n):
         for row in stability(Series(y, 1.0), "adev").rows:
             if row.m in held:
                 assert row.noise not in {"white PM", "flicker PM"}
@@ -238,7 +239,7 @@ def test_few_averages_do_not_name_a_quicker_noise_by_chance():
 @pytest.mark.parametrize("data", ["frequency", "phase", "gaps"])
 def test_a_drift_is_named_where_it_dominates(kind, data):
     """White FM of 1e-10 at 1 s; D tau/sqrt(2) passes it near 300 s."""
-    y = 1e-10 * np.random.default_rng(8).standard_normal(20_000)
+    y = 1e-10 * seeded_generator(8).standard_normal(20_000)
     y += 2e-14 * np.arange(len(y))
     series = Series(y, 1.0)
     if data == "phase":
@@ -261,6 +262,6 @@ def test_a_drift_is_named_where_it_dominates(kind, data):
 
 @pytest.mark.parametrize("kind", ["white FM", "flicker FM", "random-walk FM"])
 def test_no_noise_is_a_drift(kind):
-    for y in make(kind, np.random.default_rng(9), 40, 2_000):
+    for y in make(kind, seeded_generator(9), 40, 2_000):
         rows = stability(Series(y, 1.0)).rows
         assert "drift" not in {row.noise for row in rows}

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from noise_makers import make
+from seeds import seeded_generator
 
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability.estimation import stability
@@ -12,15 +13,13 @@ from benchlog.analysis.stability.stamp_noise import stamp_noise
 def phase_of(frequency, stamp_s, seed=1):
     """Phase in s of a clock of this fractional frequency, each point stamped badly."""
     clock = np.concatenate(([0.0], np.cumsum(frequency)))
-    stamps = stamp_s * np.random.default_rng(seed).standard_normal(len(clock))
+    stamps = stamp_s * seeded_generator(seed).standard_normal(len(clock))
     return Series(clock + stamps, 1.0, "phase")
 
 
 @pytest.mark.parametrize("stamp_s", [5e-5, 1e-3])
 def test_stamps_rule_where_the_clock_is_quiet(stamp_s):
-    quiet = phase_of(
-        1e-9 * make("white FM", np.random.default_rng(2), 1, 1000)[0], stamp_s
-    )
+    quiet = phase_of(1e-9 * make("white FM", seeded_generator(2), 1, 1000)[0], stamp_s)
     found = stamp_noise(quiet)
     assert found.rms_s == pytest.approx(stamp_s, rel=0.06)
     assert found.until_s == stability(quiet).rows[-1].tau_s
@@ -32,7 +31,7 @@ def test_stamps_rule_where_the_clock_is_quiet(stamp_s):
 
 def test_the_clock_shows_where_it_is_more_restless():
     # stamps of 50 us: 3 s^2/tau^2; white FM of 1e-5: 1e-10/tau; alike at 75 s
-    restless = 1e-5 * make("white FM", np.random.default_rng(3), 1, 20_000)[0]
+    restless = 1e-5 * make("white FM", seeded_generator(3), 1, 20_000)[0]
     found = stamp_noise(phase_of(restless, 5e-5))
     assert found.rms_s == pytest.approx(5e-5, rel=0.03)
     assert found.until_s == 64.0
@@ -40,7 +39,7 @@ def test_the_clock_shows_where_it_is_more_restless():
 
 
 def test_a_clock_that_rules_from_the_beginning():
-    walk = 1e-4 * make("random-walk FM", np.random.default_rng(4), 1, 500)[0]
+    walk = 1e-4 * make("random-walk FM", seeded_generator(4), 1, 500)[0]
     found = stamp_noise(phase_of(walk, 5e-5))
     assert found.until_s is None
     assert "latency of this computer" in found.text

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from noise_makers import KINDS, make
+from seeds import seeded_generator
 
 from benchlog.analysis.steps import BLOCK, StepWatch
 
@@ -20,14 +21,14 @@ def steps_in(values):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_noise_of_every_kind_is_no_step(kind):
-    rng = np.random.default_rng(11)
+    rng = seeded_generator(11)
     assert [steps_in(run) for run in make(kind, rng, 6, N)] == [[]] * 6
 
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("sign", [-1, 1])
 def test_a_clear_step_is_found_once_and_measured(kind, sign):
-    rng = np.random.default_rng(12)
+    rng = seeded_generator(12)
     for noise in make(kind, rng, 4, N):
         apart = noise[:-32] - noise[32:]
         size = sign * 15 * np.std(apart)
@@ -42,13 +43,13 @@ def test_a_clear_step_is_found_once_and_measured(kind, sign):
 
 def test_ramps_and_waves_are_no_steps():
     t = np.arange(20_000.0)
-    noise = np.random.default_rng(13).standard_normal(len(t)) * 0.002
+    noise = seeded_generator(13).standard_normal(len(t)) * 0.002
     assert steps_in(noise + 1e-4 * t) == []
     assert steps_in(noise + 0.5 * np.sin(2 * np.pi * t / 3_600)) == []
 
 
 def test_a_spike_is_no_step():
-    values = np.random.default_rng(14).standard_normal(N)
+    values = seeded_generator(14).standard_normal(N)
     values[4_000:4_003] += 500
     assert steps_in(values) == []
 

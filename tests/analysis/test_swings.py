@@ -5,12 +5,13 @@ import tracemalloc
 import numpy as np
 import pytest
 from numpy.lib.stride_tricks import sliding_window_view
+from seeds import seeded_generator
 
 from benchlog.analysis.stability.mtie import widest_swings
 
 
 def walked(n: int, seed: int = 7) -> np.ndarray:
-    return np.random.default_rng(seed).standard_normal(n).cumsum()
+    return seeded_generator(seed).standard_normal(n).cumsum()
 
 
 def looked_at(phase: np.ndarray, m: int) -> float:

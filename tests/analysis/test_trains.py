@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from pulse_makers import Host, Source, feed, trains
 from scipy.special import stdtrit
+from seeds import seeded_generator
 
 from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against, against_host, phase_series
@@ -28,7 +29,7 @@ def half_width_ppm(found) -> float:
 
 
 def compared(sources, host, n, seed):
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     ours, theirs = trains(sources, host, n, rng)
     return against(good(ours, sources[0].nominal_s), good(theirs, sources[1].nominal_s))
 
@@ -43,7 +44,7 @@ def test_sign_and_size_whatever_the_host_does(ppm):
 
 
 def test_against_the_host_the_host_is_in_the_result():
-    rng = np.random.default_rng(4)
+    rng = seeded_generator(4)
     (stamps,) = trains([Source(ppm=10)], Host(ppm=40, jitter_s=SIGMA_S), 600, rng)
     found = against_host(good(stamps))
     expected = ((1 + 10e-6) / (1 + 40e-6) - 1) * 1e6
@@ -74,7 +75,7 @@ def test_pulses_that_come_half_way_between_pair_up_all_the_same():
 @pytest.mark.parametrize("nominal_s", [0.1, 10.0])
 def test_trains_of_different_rates(nominal_s):
     host = Host(ppm=-40, wander_ppm=0.3, jitter_s=SIGMA_S)
-    rng = np.random.default_rng(6)
+    rng = seeded_generator(6)
     fast = trains([Source(ppm=7, nominal_s=nominal_s), Source()], host, 900, rng)
     found = against(good(fast[0], nominal_s), good(fast[1]))
     assert found.offset * 1e6 == pytest.approx(7, abs=1.3 * half_width_ppm(found))
@@ -107,7 +108,7 @@ def test_trains_that_do_not_overlap():
 
 
 def test_pulses_that_took_no_part_are_counted():
-    rng = np.random.default_rng(8)
+    rng = seeded_generator(8)
     host = Host(jitter_s=SIGMA_S)
     ours, theirs = trains([Source(ppm=5, phase_s=0.3), Source()], host, 300, rng)
     ours[[20, 60, 100, 140]] += 3_000_000  # 3 ms late

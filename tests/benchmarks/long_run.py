@@ -13,7 +13,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
+from seeds import seeded_generator
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, VirtualClock, host_deadline
@@ -88,7 +88,7 @@ def add(database: Path, run_id: int) -> None:
 
 def _readings(clock: VirtualClock, *, seed: int) -> Iterator[Reading]:
     """Yield readings as of a quartz in a room: it wanders, and has noise."""
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     wander_ppm = 0.0
     while True:
         for step, noise in rng.standard_normal((4_096, 2)).tolist():

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from benchmarks.results import report
 from columns_maker import columns
+from seeds import seeded_generator
 from store.making import begin, reading
 
 from benchlog.analysis.running import Running
@@ -57,7 +58,7 @@ def peak(work):
 
 
 def phase_of(n):
-    return np.cumsum(np.random.default_rng(1).standard_normal(n))
+    return np.cumsum(seeded_generator(1).standard_normal(n))
 
 
 def theirs(phase, peer, taus="octave"):
@@ -144,7 +145,7 @@ print((fetched - begin) / 1e9, (end - fetched) / 1e9, int(peak_kb) / 1e3,
 
 def long_run(path, n):
     """Make a run of n readings with the store's writer."""
-    ppm = 1e-3 * np.random.default_rng(1).standard_normal(n)
+    ppm = 1e-3 * seeded_generator(1).standard_normal(n)
     with Writer.open(path, VirtualClock()) as writer:
         run, segment = begin(writer)
         for start in range(0, n, BATCH):
@@ -199,7 +200,7 @@ def test_ten_million_from_sqlite(tmp_path):
 
 def test_running_figures_per_reading():
     """Fed one by one and in thousands, at the start of a run and late in it."""
-    whole = columns(16e6 * (1 + 1e-9 * np.random.default_rng(1).standard_normal(2000)))
+    whole = columns(16e6 * (1 + 1e-9 * seeded_generator(1).standard_normal(2000)))
     rows = []
     for before in (0, 300_000):
         running = Running(16e6)
@@ -222,5 +223,5 @@ def test_running_figures_per_reading():
 
 
 def test_grid_of_a_run():
-    whole = columns(16e6 + np.random.default_rng(1).standard_normal(1_000_000))
+    whole = columns(16e6 + seeded_generator(1).standard_normal(1_000_000))
     assert seconds(lambda: series_from_columns(whole, 16e6), 3) < 1.0

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from cli.conftest import Line
+from seeds import seeded_generator
 
 PART = "quartz-16mhz-30ppm"
 
@@ -33,7 +34,7 @@ def rows(line: Line, *words: str) -> list[dict[str, Any]]:
 @pytest.fixture
 def crystal(line: Line) -> Line:
     """A run of +12 ppm, 0.02 ppm of scatter."""
-    imported(line, 12.0 + np.random.default_rng(1).normal(0, 0.02, 40), PART)
+    imported(line, 12.0 + seeded_generator(1).normal(0, 0.02, 40), PART)
     return line
 
 
@@ -92,7 +93,7 @@ def test_need_alone_asks_for_no_database(line: Line) -> None:
 def test_a_measured_temperature_law_takes_the_promises_place(line: Line) -> None:
     path = line.folder / "soak.csv"
     room = 25.0 + 8.0 * np.sin(np.arange(600) / 95.0)
-    ppm = 40.0 * (room - 25.0) + np.random.default_rng(2).normal(0, 1.0, 600)
+    ppm = 40.0 * (room - 25.0) + seeded_generator(2).normal(0, 1.0, 600)
     lines = ["utc,frequency_hz,ambient_c"]
     for i, (value, ambient) in enumerate(zip(ppm, room, strict=True)):
         at = f"2026-03-02T{8 + i // 3600:02d}:{i // 60 % 60:02d}:{i % 60:02d}Z"
@@ -122,7 +123,7 @@ def test_measured_ageing_takes_the_promises_place(line: Line) -> None:
     """
     path = line.folder / "aged.csv"
     days = np.linspace(0.0, 60.0, 600)
-    ppm = 0.5 * np.log1p(0.3 * days) + np.random.default_rng(3).normal(0, 0.002, 600)
+    ppm = 0.5 * np.log1p(0.3 * days) + seeded_generator(3).normal(0, 0.002, 600)
     lines = ["utc,frequency_hz"]
     for day, value in zip(days, ppm, strict=True):
         at = np.datetime64("2026-03-02T00:00:00") + np.timedelta64(

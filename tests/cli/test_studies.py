@@ -12,6 +12,7 @@ import pytest
 from cli.conftest import Line
 from click.testing import CliRunner, Result
 from matplotlib.image import imread
+from seeds import seeded_generator
 from store.making import begin, reading
 
 from benchlog.cli import root
@@ -71,7 +72,7 @@ class Desk:
         """Write a run; `odd` maps `at_N` to what differs in reading N."""
         with Writer.open(self.db, VirtualClock()) as writer:
             run, segment = begin(writer)
-            rng = np.random.default_rng(1)
+            rng = seeded_generator(1)
             for n in range(count):
                 hertz = 8e6 + float(rng.normal(0, 0.01))
                 more = {"frequency_hz": hertz} | odd.get(f"at_{n}", {})
@@ -85,7 +86,7 @@ def desk(tmp_path: Path) -> Desk:
 
 def swept(low: float, high: float, count: int = 400) -> list[str]:
     """Seconds, Hz and C: 0.2 ppm a degree about 25 C, and a little scatter."""
-    rng = np.random.default_rng(2)
+    rng = seeded_generator(2)
     middle, half = (low + high) / 2, (high - low) / 2
     ambient = middle + half * np.sin(np.arange(count) / count * 15)
     ppm = 0.2 * (ambient - 25) + rng.normal(0, 0.01, count)
@@ -192,7 +193,7 @@ def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
 def test_a_supply_that_moved_is_warned_of(desk: Desk, by: str):
     with Writer.open(desk.db, VirtualClock()) as writer:
         run, segment = begin(writer)
-        rng = np.random.default_rng(4)
+        rng = seeded_generator(4)
         rows: list[Any] = []
         for n in range(200):
             ambient = 25.0 + 5.0 * np.sin(n / 10)

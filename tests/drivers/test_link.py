@@ -1,6 +1,5 @@
 """The byte link: whole lines or an honest error, over real sockets."""
 
-import random
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -11,6 +10,7 @@ from benchlog_drivers._connect import open_link, open_stream
 from benchlog_drivers._link import Link
 from benchlog_drivers._serial import serial_url
 from benchlog_drivers._tcp import TcpLink, host_and_port
+from seeds import seeded_random
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.errors import GarbledError, LostError, SilentError
@@ -75,7 +75,7 @@ def test_serial_addresses(address: str, expected: str | None) -> None:
 
 
 def test_lines_are_whole_however_they_are_cut() -> None:
-    rng = random.Random(5)
+    rng = seeded_random(5)
     lines = [f"{rng.random():.{rng.randint(1, 15)}E}\n".encode() for _ in range(200)]
     stream = b"".join(lines)
 

@@ -13,6 +13,7 @@ import serial
 from benchlog_drivers._edges import Stamper
 from benchlog_drivers._edges_modem import PolledEdges, Wanted
 from benchlog_drivers._edges_rx import ByteEdges
+from seeds import seeded_generator
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.simulate.transports.rfc2217_server import Rfc2217Server
@@ -26,7 +27,7 @@ CLOCK = HostClock()
 def delays_us(stamper, pulse) -> np.ndarray:
     """Stamp minus the moment at which the line was moved, in us."""
     found = []
-    rng = np.random.default_rng(1)
+    rng = seeded_generator(1)
     for _ in range(PULSES):
         host_sleep(float(rng.uniform(0.02, 0.04)))
         began_ns = CLOCK.mono_ns()

@@ -2,7 +2,6 @@
 
 import contextlib
 import hashlib
-import os
 import re
 import shlex
 import shutil
@@ -47,7 +46,9 @@ def told_by(line: str, folder: Path) -> str:
     """Run a command in `folder`; return the line, what it printed, its exit code."""
     words = shlex.split(line)
     with contextlib.chdir(folder):
-        done = CliRunner().invoke(root, words, prog_name="benchlog", env=environment())
+        done = CliRunner().invoke(
+            root, words, prog_name="benchlog", env=environment(folder)
+        )
     if done.exception and not isinstance(done.exception, SystemExit):
         raise done.exception
     printed = done.stdout.rstrip("\n")
@@ -56,13 +57,13 @@ def told_by(line: str, folder: Path) -> str:
     return plain("\n".join(part for part in parts if part), folder)
 
 
-def environment() -> dict[str, str]:
+def environment(folder: Path) -> dict[str, str]:
     return {
         "COLUMNS": "100",
         "NO_COLOR": "1",
         "TZ": "UTC",
-        "XDG_CONFIG_HOME": os.devnull,
-        "XDG_DATA_HOME": os.devnull,
+        "XDG_CONFIG_HOME": str(folder / "config"),
+        "XDG_DATA_HOME": str(folder / "data"),
     }
 
 

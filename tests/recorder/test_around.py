@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from seeds import seeded_generator
 
 from benchlog.model import Reading
 from benchlog.recorder.run.reading_window import ReadingWindow
@@ -15,7 +16,7 @@ def told(shape, ambient, volts=None):
 
     `shape` is in ppm; noise of 0.01 ppm is added.
     """
-    ppm = shape + 0.01 * np.random.default_rng(4).standard_normal(N)
+    ppm = shape + 0.01 * seeded_generator(4).standard_normal(N)
     recent, said = ReadingWindow(16e6, 1.0), []
     for t in range(N):
         if volts is not None:

@@ -1,7 +1,6 @@
 """The keeper as a process of its own: leases, signals, and sudden death."""
 
 import os
-import random
 import signal
 import sqlite3
 import subprocess
@@ -10,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from seeds import seeded_random
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
@@ -133,7 +133,7 @@ def kill_round(launched, database, rng):
 
 
 def kill_rounds(launched, database, rounds):
-    rng = random.Random(SEED)
+    rng = seeded_random(SEED)
     for number in range(rounds):
         seen, there = kill_round(launched, database, rng)
         assert there >= seen, f"round {number} of seed {SEED}"

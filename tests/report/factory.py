@@ -1,9 +1,9 @@
 """A factory's benches: databases with lots, invented, of any size."""
 
-import random
 from dataclasses import replace
 from pathlib import Path
 
+from seeds import seeded_random
 from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
@@ -32,7 +32,7 @@ def bench_database(folder: Path, bench: int, lots: int, devices: int) -> Path:
     """Make the database of one bench with lots of a day or two each; its path."""
     path = folder / f"bench-{bench}.db"
     clock = VirtualClock(now_utc_ns=1_900_000_000 * 10**9 + bench)
-    chance = random.Random(bench)
+    chance = seeded_random(bench)
     with Writer.open(path, clock) as writer, Reader.open(path) as reader:
         for number in range(lots):
             one = f"{bench}-{number:03d}/a=b"
@@ -55,7 +55,7 @@ def _inspect(writer, reader, clock, told) -> None:
     )
     run_id = writer.begin_run(plan, {"counter": COUNTER}, TIMEBASE)
     segment = writer.begin_segment(run_id)
-    chance = random.Random(device)
+    chance = seeded_random(device)
     rows = []
     for _ in range(READINGS):
         clock.sleep(1.0)

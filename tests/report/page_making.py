@@ -1,11 +1,11 @@
 """Runs that a page has something to say of, and what a page is made of."""
 
 import math
-import random
 from dataclasses import replace
 from pathlib import Path
 
 import html5lib
+from seeds import seeded_random
 from store.making import COUNTER, PART, TIMEBASE, plan
 
 from benchlog.clock import VirtualClock
@@ -33,7 +33,7 @@ NS = 10**9
 
 def series(count, *, seed=1, offset_ppm=8.0, swing_c=0.0, noise_ppm=0.01, gap_at=()):
     """Readings of an 8 MHz input (16 MHz behind a divider of 2) about an offset."""
-    chance = random.Random(seed)
+    chance = seeded_random(seed)
     for i in range(count):
         at = i + (200 if any(i >= g for g in gap_at) else 0)
         ambient = 25.0 + swing_c * math.sin(2 * math.pi * i / count)

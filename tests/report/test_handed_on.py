@@ -60,7 +60,7 @@ def an_export(writer, tmp_path, format="csv"):
 def pulse_figures(reader, run_id):
     run = reader.run(run_id)
     judge = judge_for(run)
-    judge.feed_pulses(reader.pulses_after(run_id))
+    judge.feed(reader.pulses_after(run_id))
     found = figures(Evaluation(run, judge.assessment()))
     return {name: found[name] for name in ("offset_ppm", "u_ppm", "verdict", "timing")}
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from seeds import seeded_generator
 
 from benchlog.clock import VirtualClock
 from benchlog.model import (
@@ -96,7 +97,7 @@ class Scene:
 
     def values(self, count: int) -> list[Reading]:
         """Return the readings, the first at the end of the first gate."""
-        random = np.random.default_rng(self.seed)
+        random = seeded_generator(self.seed)
         ppm = self.offset_ppm + self.scatter_ppm * random.standard_normal(count)
         at_s = np.arange(1, count + 1) * self.gate_s
         for after in self.gaps_after:

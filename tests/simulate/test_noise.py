@@ -2,11 +2,11 @@
 
 import functools
 import math
-import random
 from itertools import accumulate, pairwise
 
 import numpy as np
 import pytest
+from seeds import seeded_random
 
 from benchlog.simulate.physics.noise import Noise, NoiseProcess, Relaxing
 
@@ -15,7 +15,7 @@ N = 32_768
 
 def phases(noise: Noise, steps_s, seed: str = "noise") -> np.ndarray:
     """Phase in s at the start and after each step, looked at each time."""
-    process = NoiseProcess(noise, random.Random(seed))
+    process = NoiseProcess(noise, seeded_random(seed))
     found, phase = [process.look()], 0.0
     for step_s in steps_s:
         phase += process.step(step_s)
@@ -69,7 +69,7 @@ def test_level_holds_at_other_gates(noise, exponent, tau0_s):
 @pytest.mark.parametrize("noise", [noise for noise, _ in SLOPES[1:]])
 def test_cutting_steps_up_changes_nothing(noise):
     """Looks at uneven times, then only those on a grid: same level and slope."""
-    cuts = random.Random("cuts")
+    cuts = seeded_random("cuts")
     steps = []
     for _ in range(8192):
         cut = cuts.random()
@@ -87,7 +87,7 @@ def test_relaxing_matches_its_covariances(rate_per_s):
     Closed forms (Gillespie 1996), here by numerical integration of the covariance
     v (exp(-r|s-t|) - exp(-r(s+t))).
     """
-    rng = random.Random("ou")
+    rng = seeded_random("ou")
     ends = []
     for _ in range(20_000):
         process = Relaxing(rate_per_s, 2.0)

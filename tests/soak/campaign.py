@@ -11,7 +11,6 @@ beside this file.
 import argparse
 import json
 import os
-import random
 import subprocess
 import sys
 import tempfile
@@ -22,11 +21,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import disturb
 import results
 from audit import LATE_S, audit
 from rig import Rig
+from seeds import seeded_random
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 
@@ -102,7 +103,7 @@ def disturbed(rig, kind, rng):
 
 def campaign(folder, *, faults, hours, scale, seed, stop_when_done=False):
     """Run it; return (rows by kind, findings, the run, whether all were injected)."""
-    rng = random.Random(seed)
+    rng = seeded_random(seed)
     with small_disk(folder / "disk") as disk:
         rig = Rig(
             folder, scale=scale, gate_s=4.0, database=(disk or folder) / "soak.db"

@@ -10,7 +10,6 @@ way when a keeper was killed is counted.
 import argparse
 import os
 import pty
-import random
 import signal
 import subprocess
 import sys
@@ -21,10 +20,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import results
 from audit import audit
 from rig import Rig, wait_for
+from seeds import seeded_random
 
 from benchlog.clock import host_sleep
 
@@ -92,7 +93,7 @@ KILLS = dict(zip(TARGETS, (kill_keeper, kill_instrument, kill_screen), strict=Tr
 
 def kills(folder, count, seed):
     """Run it; return (rows, findings, what SQLite's own check says)."""
-    rng = random.Random(seed)
+    rng = seeded_random(seed)
     rows = defaultdict(Row)
     rig = Rig(folder, scale=1, gate_s=0.02)
     try:

@@ -7,7 +7,6 @@ One keeper, one run; the line to the counter breaks ten times a night.
 
 import argparse
 import os
-import random
 import sys
 import tempfile
 from contextlib import suppress
@@ -15,11 +14,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import numpy as np
 import results
 from crowd import onlooker
 from rig import Rig
+from seeds import seeded_random
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.recorder.instruments.process_limits import resident_mb
@@ -60,7 +61,7 @@ class Log:
 
 def nights(folder, count, hours, scale):
     """Run it; return the logs by process and the number of readings."""
-    rng = random.Random(1)
+    rng = seeded_random(1)
     night_s = hours * 3600 / scale
     rig = Rig(folder, scale=scale, gate_s=10.0)
     logs = {"keeper": Log(), "onlooker": Log()}

@@ -17,7 +17,6 @@ The shared index (-shm) never survives a power cut and is left out.
 
 import argparse
 import os
-import random
 import re
 import shutil
 import sqlite3
@@ -28,8 +27,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import results
+from seeds import seeded_random
 
 from benchlog.errors import NotFoundError, StoreError
 from benchlog.store.reader import Reader
@@ -176,7 +177,7 @@ def _look(path, acknowledged):
 
 def power_cuts(folder, commits, seed, *more):
     """Do it; return {way: (cuts, bad)} and the first few faults."""
-    rng = random.Random(seed)
+    rng = seeded_random(seed)
     counts = {way: [0, 0] for way in ("written", "synced", "torn")}
     faults = []
     for way, database, log, acknowledged in cuts(recorded(folder, commits, *more), rng):

@@ -6,6 +6,7 @@ import signal
 import sqlite3
 
 import pytest
+from seeds import seeded_random
 from store.making import begin, rows
 from store.processes import program
 
@@ -42,7 +43,7 @@ def check(path, expected):
 
 
 def campaign(path, rounds, seed, guarded):
-    chance = random.Random(seed)
+    chance = seeded_random(seed)
     expected = dict(killed_once(path, chance, guarded) for _ in range(rounds))
     assert len(expected) == rounds, f"seed {seed}"
     check(path, expected)

@@ -8,6 +8,7 @@ import sys
 import noise_makers
 import numpy as np
 import pytest
+from seeds import seeded_generator
 
 from benchlog.analysis.response import (
     Cut,
@@ -35,7 +36,7 @@ def chip(noise_ppm=5.0, seed=3):
     warm = np.where(t < 60, 0.0, 1 - np.exp(-(t - 60) / LAG_S)) * 10.0
     volts = np.where(t < 180, 3.3, 2.8)
     ppm = 100.0 + PER_C * warm + PER_V * (volts - 3.3)
-    ppm += np.random.default_rng(seed).normal(0, noise_ppm, len(t))
+    ppm += seeded_generator(seed).normal(0, noise_ppm, len(t))
     return Observed(t, ppm, 25.0 + warm, volts)
 
 
@@ -75,7 +76,7 @@ def test_the_sign_is_what_was_measured_not_what_is_usual():
 def test_a_source_still_moving_has_not_settled():
     t = np.arange(0.0, 100.0, 1.0)
     ppm = np.where(t < 50, 0.0, 20.0 * (t - 50))
-    ppm += np.random.default_rng(1).normal(0, 5.0, len(t))
+    ppm += seeded_generator(1).normal(0, 5.0, len(t))
     nothing = np.full(len(t), np.nan)
     (answer,) = answers(Observed(t, ppm, nothing, nothing), Cut(50.0, "warming"))
     assert answer.sign == "up" and answer.settle_s is None
@@ -83,7 +84,7 @@ def test_a_source_still_moving_has_not_settled():
 
 def test_restlessness_is_seldom_taken_for_a_response():
     """Flicker and white noise where nothing was done: claims stay near 5 %."""
-    rng = np.random.default_rng(11)
+    rng = seeded_generator(11)
     t, claims = np.arange(200.0), 0
     nothing = np.full(len(t), np.nan)
     for flicker in noise_makers.make("flicker FM", rng, 200, len(t)):
@@ -99,7 +100,7 @@ def test_what_the_run_does_by_itself_is_no_response(kind):
     as such differences are. Random walk was called a response in 31 of 100 runs.
     """
     runs, n = 100, 200
-    made = noise_makers.make(kind, np.random.default_rng(17), runs, n)
+    made = noise_makers.make(kind, seeded_generator(17), runs, n)
     nothing = np.full(n, np.nan)
     moved = np.arange(n) >= 100
     apart = float(np.std(made[:, -34:].mean(axis=1) - made[:, 66:100].mean(axis=1)))
@@ -122,7 +123,7 @@ def test_how_far_noise_takes_two_means_apart(kind, share):
     random walk, as a sum of white steps gives by hand; 1 for white FM."""
     gain = gains(20.0, (0.0, 20.0), (60.0, 80.0))[noise_makers.KINDS.index(kind)]
     assert gain == pytest.approx(2.0 * share)
-    y = noise_makers.make(kind, np.random.default_rng(19), 4000, 80)
+    y = noise_makers.make(kind, seeded_generator(19), 4000, 80)
     adjoin = np.var(y[:, 20:40].mean(axis=1) - y[:, :20].mean(axis=1))
     apart = np.var(y[:, 60:].mean(axis=1) - y[:, :20].mean(axis=1))
     assert apart / adjoin == pytest.approx(share, rel=0.1)

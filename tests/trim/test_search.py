@@ -1,13 +1,13 @@
 """The search for a trim code, on registers of several makes, restless and drifting."""
 
 import os
-import random
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
 
 import pytest
+from seeds import seeded_random
 
 from benchlog.analysis.trim_search import TrimSearch
 from benchlog.errors import DataError
@@ -56,7 +56,7 @@ class Chip:
 
 def searched(make, seed, fastest_ppm=None):
     """Search one chip that is restless and drifts while it is searched."""
-    rng = random.Random(seed)
+    rng = seeded_random(seed)
     register, safe = make(rng)
     gaps = sorted(abs(b - a) for a, b in pairwise(register))
     step = gaps[len(gaps) // 2]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
+from seeds import seeded_generator
 
 from benchlog.model import (
     Columns,
@@ -129,7 +130,7 @@ def run(setting: Setting, seed: int) -> tuple[Tally, Tally]:
     Exactly at the limit a device counts as bad when it is passed and as good when it is
     failed: both rates are of all devices then.
     """
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     early, fixed = Tally(), Tally()
     most = setting.rule.max_readings
     for _ in range(setting.devices):
@@ -149,7 +150,7 @@ def looking_every_time(devices: int, seed: int, rule: StopRule) -> Tally:
 
     White noise, devices exactly at the limit; what the rule is there to avoid.
     """
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     n = np.arange(1, rule.max_readings + 1)
     tally = Tally()
     k = stdtrit(np.maximum(n - 1, 1), 0.975)

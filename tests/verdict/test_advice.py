@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from columns_maker import columns
+from seeds import seeded_generator
 
 from benchlog.model import (
     Kind,
@@ -16,7 +17,7 @@ FINE = Timebase("checked", 0.0, 1e-4, None, "checked")
 
 
 def reasons(limit_ppm, gate_s, resolution_hz):
-    rng = np.random.default_rng(1)
+    rng = seeded_generator(1)
     part = Part("p", "16 MHz", Kind.QUARTZ, 16e6, Limits(limit_ppm))
     judge = RunJudge(part, timebase=FINE, resolution_hz=resolution_hz)
     hz = 16e6 + resolution_hz * np.round(3 * rng.standard_normal(40))

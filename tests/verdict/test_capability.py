@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
+from seeds import seeded_generator
 
 from benchlog.verdict.lot.capability import at_most, capability, clopper_pearson
 
@@ -37,7 +38,7 @@ def test_interval_of_cpk_is_the_handbooks() -> None:
 
 
 def test_intervals_of_mean_and_sd_are_scipys() -> None:
-    values = np.random.default_rng(5).normal(3.0, 2.0, 25)
+    values = seeded_generator(5).normal(3.0, 2.0, 25)
     found = capability(list(values), 30.0)
     assert found is not None
     mean = stats.t.interval(0.95, 24, values.mean(), stats.sem(values))
@@ -48,7 +49,7 @@ def test_intervals_of_mean_and_sd_are_scipys() -> None:
 
 def test_intervals_cover_what_they_promise() -> None:
     """2,000 normal lots of 50: Cp's exactly, Cpk's nearly (it is approximate)."""
-    rng = np.random.default_rng(11)
+    rng = seeded_generator(11)
     inside_cp = inside_cpk = 0
     for _ in range(2000):
         found = capability(list(rng.normal(5.0, 10.0, 50)), 50.0)

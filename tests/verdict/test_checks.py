@@ -1,9 +1,9 @@
 """Which of several checks of one counter rules: worked cases of the rule."""
 
-import random
 from dataclasses import replace
 
 import pytest
+from seeds import seeded_random
 
 from benchlog.model import (
     Identity,
@@ -175,7 +175,7 @@ def test_many_runs_are_known_as_one_is():
 @pytest.mark.parametrize("ageing", [None, 10.0])
 def test_the_one_that_rules_is_found_as_the_rule_says_it(seed, ageing):
     # the rule gone through plainly: all that hold, from the oldest to the newest
-    rng = random.Random(seed)
+    rng = seeded_random(seed)
     spec = replace(SPEC, timebase_ageing_ppm_per_year=ageing)
     checks = [
         check(day, 0.3, 10 ** rng.uniform(-3, 1), days=rng.choice([5, 30, 90]))

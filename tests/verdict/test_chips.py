@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+from seeds import seeded_generator
 
 from benchlog.errors import DataError
 from benchlog.verdict.lot.chips import Chip, spread_of
@@ -13,7 +14,7 @@ def chips(offsets):
 
 
 def test_shift_and_spread_agree_with_scipy():
-    offsets = np.random.default_rng(7).normal(800.0, 300.0, 25)
+    offsets = seeded_generator(7).normal(800.0, 300.0, 25)
     found = spread_of(chips(offsets))
     low, high = stats.t.interval(0.95, 24, offsets.mean(), stats.sem(offsets))
     assert (found.low_ppm, found.high_ppm) == pytest.approx((low, high), rel=1e-12)

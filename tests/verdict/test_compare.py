@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from columns_maker import columns
+from seeds import seeded_generator
 
 from benchlog.analysis.pairing import Pairs
 from benchlog.model import (
@@ -29,7 +30,7 @@ YEAR_NS = int(365.25 * 86_400 * 1e9)
 
 
 def side(run, offset_ppm, *, noise_ppm=0.01, base=BASE, counter="c 1", n=100, **more):
-    chance = np.random.default_rng(run)
+    chance = seeded_generator(run)
     ppm = offset_ppm + noise_ppm * chance.normal(size=n)
     judge = RunJudge(PART, timebase=base)
     judge.feed(columns(16e6 * (1 + ppm * 1e-6)))
@@ -147,8 +148,8 @@ def test_steadier_only_when_the_interval_says_so():
 
 
 def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():
-    walk = np.cumsum(np.random.default_rng(0).normal(size=100)) * 0.1
-    own = np.random.default_rng(1).normal(size=(2, 100)) * 0.005
+    walk = np.cumsum(seeded_generator(0).normal(size=100)) * 0.1
+    own = seeded_generator(1).normal(size=(2, 100)) * 0.005
     sides, series = [], []
     for run in (1, 2):
         ppm = 5.0 + 0.02 * (run - 1) + walk + own[run - 1]

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import stats
+from seeds import seeded_generator
 from verdict.campaign import (
     LIMIT_PPM,
     PART,
@@ -84,7 +85,7 @@ def test_numbers_that_cannot_be(least: int, most: int) -> None:
 )
 def test_a_clear_device_ends_after_the_minimum(offset: float, word: Decision) -> None:
     stop = EarlyStop()
-    ppm = offset + np.random.default_rng(1).normal(0, 0.02, 10)
+    ppm = offset + seeded_generator(1).normal(0, 0.02, 10)
     assert not stop.step(assessed(ppm[:9])).stop
     step = stop.step(assessed(ppm, 0.1))
     assert (step.stop, step.word) == (True, word)
@@ -93,7 +94,7 @@ def test_a_clear_device_ends_after_the_minimum(offset: float, word: Decision) ->
 
 def test_a_borderline_device_takes_all_readings() -> None:
     stop = EarlyStop(StopRule(10, 40))
-    ppm = LIMIT_PPM + np.random.default_rng(2).normal(0, 0.5, 40)
+    ppm = LIMIT_PPM + seeded_generator(2).normal(0, 0.5, 40)
     for n in range(1, 40):
         step = stop.step(assessed(ppm[:n]))
         assert not step.stop and "next look at" in step.text
@@ -104,7 +105,7 @@ def test_a_borderline_device_takes_all_readings() -> None:
 def test_no_look_is_taken_between_the_planned_ones() -> None:
     """The same clear readings, first seen at 11 when the look of 10 was taken."""
     stop = EarlyStop()
-    rng = np.random.default_rng(3)
+    rng = seeded_generator(3)
     near = LIMIT_PPM + rng.normal(0, 0.5, 10)
     assert not stop.step(assessed(near)).stop
     clear = rng.normal(0, 0.01, 13)
@@ -114,18 +115,18 @@ def test_no_look_is_taken_between_the_planned_ones() -> None:
 
 def test_several_readings_committed_at_once_take_one_look() -> None:
     stop = EarlyStop()
-    assert stop.step(assessed(np.random.default_rng(4).normal(0, 0.01, 45))).stop
+    assert stop.step(assessed(seeded_generator(4).normal(0, 0.01, 45))).stop
 
 
 def test_when_the_time_is_up_the_plain_verdict_stands() -> None:
-    few = assessed(np.random.default_rng(5).normal(0, 0.01, 4))
+    few = assessed(seeded_generator(5).normal(0, 0.01, 4))
     step = EarlyStop().step(few, over=True)
     assert (step.stop, step.word) == (True, few.word)
 
 
 @pytest.mark.parametrize(("n", "u_base"), [(5, 0.0), (10, 0.0), (30, 0.5), (30, 20.0)])
 def test_the_guard_is_the_largest_of_three(n: int, u_base: float) -> None:
-    found = assessed(np.random.default_rng(6).normal(0, 1.0, n), u_base)
+    found = assessed(seeded_generator(6).normal(0, 1.0, n), u_base)
     assert found.budget is not None and found.stats.jitter_ppm_rms is not None
     s = found.stats.jitter_ppm_rms
     guard = early_guard_ppm(found, found.budget, RULE.early_rate)
@@ -138,7 +139,7 @@ def test_the_guard_is_the_largest_of_three(n: int, u_base: float) -> None:
 def test_a_clear_offset_waits_for_a_jitter_that_is_not_clear() -> None:
     limits = Limits(LIMIT_PPM, jitter_ppm=0.5)
     part = Part("q", "q", Kind.QUARTZ, 16e6, limits)
-    rng = np.random.default_rng(7)
+    rng = seeded_generator(7)
     near = assessed(rng.normal(0, 0.45, 10), part=part)
     assert not EarlyStop().step(near).stop
     quiet = EarlyStop().step(assessed(rng.normal(0, 0.02, 10), part=part))
@@ -165,7 +166,7 @@ def test_only_the_last_five_readings_count_for_settling() -> None:
 
 
 def test_slope_is_the_least_squares_one() -> None:
-    rng = np.random.default_rng(8)
+    rng = seeded_generator(8)
     times, values = list(np.cumsum(rng.uniform(0.5, 1.5, 5))), list(rng.normal(0, 1, 5))
     slope = abs(np.polyfit(times, values, 1)[0])
     limit_at = slope * 7.0 / 0.1

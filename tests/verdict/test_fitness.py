@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from seeds import seeded_generator
 from verdict.campaign import columns
 
 from benchlog.analysis.laws import kind_law, ppm_at
@@ -288,7 +289,7 @@ def test_more_uncertainty_never_makes_a_source_better(
 
 
 def test_a_measured_crystal() -> None:
-    ppm = 10.0 + np.random.default_rng(1).normal(0, 0.05, 40)
+    ppm = 10.0 + seeded_generator(1).normal(0, 0.05, 40)
     found = measured_source("KX-0412", QUARTZ, assessed(QUARTZ, ppm))
     terms = {term.name: term for term in found.terms}
     assert terms["offset"].low_ppm == pytest.approx(10.0, abs=0.05)
@@ -308,7 +309,7 @@ def test_a_measured_crystal() -> None:
 
 
 def test_a_clock_does_not_mind_the_restlessness_of_the_moment() -> None:
-    ppm = np.random.default_rng(2).normal(0, 50.0, 60)
+    ppm = seeded_generator(2).normal(0, 50.0, 60)
     found = measured_source("KX-0412", RC, assessed(RC, ppm))
     clock, serial = (
         {term.name for term in fitness_for(use(name), found).terms}

@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 from columns_maker import columns, without
+from seeds import seeded_generator
 
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation
@@ -36,7 +37,7 @@ DAY_NS = 86_400 * NS_PER_S
 
 
 def readings(ppm, n=30, scatter=0.01, seed=4, **more):
-    noise = scatter * np.random.default_rng(seed).standard_normal(n)
+    noise = scatter * seeded_generator(seed).standard_normal(n)
     return columns(16e6 * (1 + (ppm + noise) * 1e-6), **more)
 
 
@@ -187,7 +188,7 @@ def test_suspect_readings():
 
 
 def odd_one_out(times, n=201, limits=None):
-    f = 16e6 * (1 + 1e-8 * np.random.default_rng(3).standard_normal(n))
+    f = 16e6 * (1 + 1e-8 * seeded_generator(3).standard_normal(n))
     f[120] *= times
     part = Part("x", "x", Kind.QUARTZ, 16e6, limits or Limits(30, jitter_ppm=0.5))
     judge = RunJudge(part, resolution_hz=0.1)
@@ -307,7 +308,7 @@ def test_a_room_that_changes_is_no_jitter():
     """Scatter 0.003 ppm over a swing of 2 ppm: rms about a line 0.7, limit 0.5 ppm."""
     part = Part("x", "x", Kind.QUARTZ, 16e6, Limits(30, jitter_ppm=0.5))
     judge, n = RunJudge(part, resolution_hz=0.001), 1200
-    noise = 0.003 * np.random.default_rng(9).standard_normal(n)
+    noise = 0.003 * seeded_generator(9).standard_normal(n)
     swing = 1.0 - np.cos(2 * np.pi * np.arange(n) / n)
     judge.feed(columns(16e6 * (1 + 1e-6 * (swing + noise))))
     found = judge.assessment()
@@ -318,7 +319,7 @@ def test_a_room_that_changes_is_no_jitter():
     assert (
         figures(Evaluation(run(), found))["scatter_ppm_gate"] == found.stats.scatter_ppm
     )
-    restless = 0.9 * np.random.default_rng(9).standard_normal(n)
+    restless = 0.9 * seeded_generator(9).standard_normal(n)
     judge = RunJudge(part, resolution_hz=0.001)
     judge.feed(columns(16e6 * (1 + 1e-6 * (swing + restless))))
     assert judge.assessment().jitter.word is Decision.FAIL
@@ -389,7 +390,7 @@ def test_figures_take_the_run_s_time_base_and_divider():
     base = Timebase("checked", 1.0, 0.1, 1_900_086_400 * NS_PER_S)
     divided = run(timebase=base, divider=16.0)
     judge = judge_for(divided)
-    judge.feed(columns(1e6 * (1 + 1e-9 * np.random.default_rng(1).standard_normal(20))))
+    judge.feed(columns(1e6 * (1 + 1e-9 * seeded_generator(1).standard_normal(20))))
     found = figures(Evaluation(divided, judge.assessment()))
     assert found["offset_ppm"] == pytest.approx(1.0, abs=0.01)
     assert found["timebase"]["status"] == "checked"

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 import numpy as np
 import pytest
+from seeds import seeded_generator
 
 from benchlog.analysis.load_pulling import load_effect_ppm
 from benchlog.model import Decision, Load
@@ -96,7 +97,7 @@ def test_in_the_gap_of_reduced_inspection() -> None:
 def test_a_wrong_load_is_found_again_and_kept_apart_from_the_verdict() -> None:
     """A lot that was made with 19.5 pF in place of 18 pF."""
     off = load_effect_ppm(12.0, 4.0, 18.0, 19.5)
-    offsets = off + np.random.default_rng(1).normal(0, 3, 80)
+    offsets = off + seeded_generator(1).normal(0, 3, 80)
     found = lot_figures(of_offsets(offsets), 10.0, CIRCUIT).load
     assert found is not None
     assert found.error_pf.low < 1.5 < found.error_pf.high
@@ -133,7 +134,7 @@ def test_the_load_sentence_names_the_mean_that_is_shown() -> None:
 def test_no_help_where_there_is_nothing_to_explain(
     mean: float, sd: float, u_common: float, load: Load | None
 ) -> None:
-    offsets = mean + np.random.default_rng(2).normal(0, sd, 60)
+    offsets = mean + seeded_generator(2).normal(0, sd, 60)
     assert lot_figures(of_offsets(offsets), 30.0, load, u_common).load is None
 
 
@@ -157,7 +158,7 @@ def test_an_empty_lot_says_nothing() -> None:
 
 
 def test_two_deliveries_mixed_are_suspected() -> None:
-    rng = np.random.default_rng(4)
+    rng = seeded_generator(4)
     offsets = [*rng.normal(-12, 2, 40), *rng.normal(8, 2, 40)]
     found = lot_figures(of_offsets(offsets), 30.0).groups
     assert found is not None and (found.low_n, found.high_n) == (40, 40)

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from columns_maker import columns, part_of, without
+from seeds import seeded_generator
 
 from benchlog.model import (
     Event,
@@ -30,7 +31,7 @@ def device(n=N, seed=3, drift_ppm_per_day=0.8, ppm_per_c=-0.12):
     """A quartz in a room that warms and cools; white noise of 0.004 ppm."""
     t = np.arange(1, n + 1, dtype=float)
     ambient = 24 + 1.5 * np.sin(t / 3_000) + 0.3 * np.sin(t / 700)
-    noise = 0.004 * np.random.default_rng(seed).standard_normal(n)
+    noise = 0.004 * seeded_generator(seed).standard_normal(n)
     ppm = -9 + drift_ppm_per_day * t / 86_400 + ppm_per_c * (ambient - 25) + noise
     return columns(16e6 * (1 + ppm * 1e-6), ambient_c=ambient)
 

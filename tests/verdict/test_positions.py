@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 from scipy import stats
+from seeds import seeded_generator
 
 from benchlog.model import (
     Decision,
@@ -30,7 +31,7 @@ def seated(rng: np.random.Generator, **means: float) -> list[tuple[str, float]]:
 
 
 def test_the_probability_is_scipys_welch_test() -> None:
-    given = seated(np.random.default_rng(3), A=1.0, B=5.0)
+    given = seated(seeded_generator(3), A=1.0, B=5.0)
     found = positions_apart(given)
     assert found is not None and (found.low.position, found.high.position) == ("A", "B")
     sides = [[ppm for name, ppm in given if name == place] for place in "AB"]
@@ -43,7 +44,7 @@ def test_the_probability_is_scipys_welch_test() -> None:
 
 def test_positions_that_do_not_differ_are_seldom_pointed_at() -> None:
     """At most 1 in 100 by chance, whatever the number of positions (Bonferroni)."""
-    rng = np.random.default_rng(8)
+    rng = seeded_generator(8)
     said = sum(
         positions_apart(seated(rng, A=0.0, B=0.0, C=0.0, D=0.0)) is not None
         for _ in range(600)
@@ -106,7 +107,7 @@ def lot_of(offsets: list[tuple[str, float]], u_common_ppm: float = 0.0) -> LotRe
 
 
 def test_two_groups_that_are_two_positions_are_not_two_lots() -> None:
-    rng = np.random.default_rng(5)
+    rng = seeded_generator(5)
     given = [("A", float(x)) for x in rng.normal(-8, 1, 15)]
     given += [("B", float(x)) for x in rng.normal(9, 1, 15)]
     said = dict(lot_findings(lot_of(given)))

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from columns_maker import columns
 from pulse_makers import Host, Source, feed, trains
+from seeds import seeded_generator
 
 from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against
@@ -44,7 +45,7 @@ DAY_NS = 86_400 * NS_PER_S
 
 def read_by(timebase_ppm, reference, n=300, *, noise=1e-9, warmup=0.0, seed=1):
     """Readings of a perfect reference by a counter that is off."""
-    rng = np.random.default_rng(seed)
+    rng = seeded_generator(seed)
     t = np.arange(n)
     y = (timebase_ppm + warmup * np.exp(-t / 200.0)) * 1e-6
     hz = reference.nominal_hz / (1 + y) * (1 + noise * rng.standard_normal(n))
@@ -63,7 +64,7 @@ def test_a_counter_that_looks_at_the_reference(reference, timebase_ppm):
 
 @pytest.mark.parametrize("timebase_ppm", [0.5, -0.5])
 def test_pulses_of_the_time_base(timebase_ppm):
-    rng = np.random.default_rng(2)
+    rng = seeded_generator(2)
     host = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
     stamps = trains([Source(timebase_ppm, phase_s=0.3), Source()], host, 1200, rng)
     trackers = [PulseTracker(1.0) for _ in stamps]
@@ -142,7 +143,7 @@ def test_a_device_of_10_ppm_comes_out_as_10(timebase_ppm, reference):
     found = by_readings(read_by(timebase_ppm, reference), reference, COUNTER, 1e-9)
     timebase = timebase_for(COUNTER, check_of(found), DAY_NS)
     judge = RunJudge(PART, timebase=timebase, resolution_hz=1e-3)
-    rng = np.random.default_rng(3)
+    rng = seeded_generator(3)
     true_hz = 16e6 * (1 + 10e-6)
     read = true_hz / (1 + timebase_ppm * 1e-6) * (1 + 1e-9 * rng.standard_normal(60))
     judge.feed(columns(read, gate_s=1.0))
@@ -190,7 +191,7 @@ def test_control_chart_against_the_handbook():
 
 
 def test_control_chart_says_when_the_bench_has_moved():
-    rng = np.random.default_rng(4)
+    rng = seeded_generator(4)
     steady = list(0.01 * rng.standard_normal(12))
     assert control_chart([*steady, 0.0], 0.001).moved is False
     jumped = control_chart([*steady, 0.2], 0.001)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+from seeds import seeded_generator
 
 from benchlog.verdict.lot.inspection_trend import (
     HOUR_NS,
@@ -18,7 +19,7 @@ def session(n: int = 60) -> list[int]:
 
 
 def test_a_known_trend_lies_in_its_interval_as_often_as_promised() -> None:
-    rng = np.random.default_rng(1)
+    rng = seeded_generator(1)
     hours = np.arange(40) / 60
     inside = 0
     for _ in range(400):
@@ -39,7 +40,7 @@ def test_a_few_odd_devices_do_not_turn_the_trend() -> None:
 def test_the_room_warming_up_is_named() -> None:
     """RC oscillators at 250 ppm/C while the room warms by 1.5 C in an hour."""
     at = session()
-    rng = np.random.default_rng(2)
+    rng = seeded_generator(2)
     room = 23.0 + 1.5 * np.arange(60) / 60
     offsets = 1000 + 250 * (room - 23) + rng.normal(0, 20, 60)
     found = drift(at, list(offsets), list(room), 10_000.0)
@@ -56,13 +57,13 @@ def test_the_room_warming_up_is_named() -> None:
     [([23.0] * 60, "ambient stayed"), ([None] * 60, "ambient not known")],
 )
 def test_a_drift_without_a_warming_room(room: list[float | None], said: str) -> None:
-    offsets = list(0.5 * np.arange(60) + np.random.default_rng(3).normal(0, 1, 60))
+    offsets = list(0.5 * np.arange(60) + seeded_generator(3).normal(0, 1, 60))
     found = drift(session(), offsets, room, 30.0)
     assert found is not None and said in found.text
 
 
 def test_no_drift_is_said() -> None:
-    offsets = list(np.random.default_rng(4).normal(0, 1, 60))
+    offsets = list(seeded_generator(4).normal(0, 1, 60))
     found = drift(session(), offsets, [23.0] * 60, 30.0)
     assert found is not None and not found.offset_ppm.clear
     assert found.text.startswith("no drift to be seen")
@@ -92,7 +93,7 @@ def test_a_row_at_the_end_and_a_lot_that_is_all_bad() -> None:
 
 
 def test_rows_are_seldom_pointed_at_in_random_order() -> None:
-    rng = np.random.default_rng(6)
+    rng = seeded_generator(6)
     alarms = sum(
         bool(rows_of_failures(list(rng.random(125) > 0.1))) for _ in range(500)
     )

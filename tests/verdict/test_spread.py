@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from seeds import seeded_generator
 
 from benchlog.verdict.lot.lot_spread import (
     GROUPS_APART,
@@ -27,7 +28,7 @@ def test_every_value_lies_in_a_bin(values: list[float], limit: float) -> None:
 
 
 def test_limits_fall_on_edges() -> None:
-    values = np.random.default_rng(2).normal(0.0, 20.0, 500)
+    values = seeded_generator(2).normal(0.0, 20.0, 500)
     found = histogram(list(values), 30.0)
     assert found is not None
     for limit in (-30.0, 30.0):
@@ -42,7 +43,7 @@ def test_limits_fall_on_edges() -> None:
 
 
 def test_width_is_no_finer_than_freedmans_and_diaconiss() -> None:
-    values = np.random.default_rng(3).normal(0.0, 5.0, 300)
+    values = seeded_generator(3).normal(0.0, 5.0, 300)
     found = histogram(list(values), 30.0)
     assert found is not None
     reference = np.diff(np.histogram_bin_edges(values, "fd"))[0]
@@ -84,7 +85,7 @@ def test_a_value_no_farther_than_the_measurement_is_uncertain_is_no_outlier() ->
 
 
 def test_false_alarms_of_outliers_in_normal_lots_are_few() -> None:
-    rng = np.random.default_rng(7)
+    rng = seeded_generator(7)
     marked = sum(len(outliers(list(rng.normal(0, 5, 125)))) for _ in range(400))
     assert marked / (400 * 125) < 0.002
 
@@ -93,7 +94,7 @@ def test_false_alarms_of_outliers_in_normal_lots_are_few() -> None:
 @pytest.mark.parametrize("shape", ["normal", "uniform"])
 def test_groups_are_seldom_seen_in_one_lot(shape: str, size: int) -> None:
     """300 lots each: false alarms below 1 %, with what chance allows on top."""
-    rng = np.random.default_rng(8)
+    rng = seeded_generator(8)
     draw = {"normal": rng.normal, "uniform": rng.uniform}[shape]
     alarms = sum(groups(list(draw(0, 5, size))) is not None for _ in range(300))
     assert alarms <= 10
@@ -113,7 +114,7 @@ def test_halves_of_one_lot_are_not_far_apart() -> None:
 @pytest.mark.parametrize("share", [0.2, 0.5])
 def test_two_lots_mixed_are_seen(share: float) -> None:
     """Six standard deviations apart: in 250 mixtures of 125, at least 245."""
-    rng = np.random.default_rng(9)
+    rng = seeded_generator(9)
     seen = 0
     for _ in range(250):
         second = rng.binomial(1, share, 125)

@@ -22,7 +22,12 @@ from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation
-    from benchlog.model import Part, Run, TemperatureLaw, Use
+    from benchlog.model import (
+        Part,
+        Run,
+        TemperatureLaw,
+        Use,
+    )
     from benchlog.store.reader import Reader
     from benchlog.verdict.fitness.source import Conditions, Source
 

@@ -18,7 +18,12 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from benchlog.evaluation.run_evaluation import Evaluation
-    from benchlog.model import InstrumentSpec, ReferenceCheck, Run, Timebase
+    from benchlog.model import (
+        InstrumentSpec,
+        ReferenceCheck,
+        Run,
+        Timebase,
+    )
     from benchlog.store.reader import Reader
     from benchlog.store.rows import VerdictRow
 

@@ -14,7 +14,13 @@ from benchlog.cli.tasks.planning import MOST_S, require_readings, with_gate
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lots import named_lot, planned_names
-from benchlog.model import Bench, Lot, Part, Purpose, RunPlan
+from benchlog.model import (
+    Bench,
+    Lot,
+    Part,
+    Purpose,
+    RunPlan,
+)
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
 from benchlog.store.reader import Reader

@@ -6,6 +6,7 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.model import (
+    EDGE,
     Condition,
     Edge,
     Event,
@@ -207,8 +208,8 @@ class LiveRun:
 
     def feed(self, records: Sequence[Record]) -> list[Reading] | list[Edge]:
         """Hand what was committed to the judge; return readings or device's pulses."""
-        if self.judge.takes_pulses:
-            self.judge.feed_pulses(pulses_of(records, self.segment_id))
+        if self.spec.quantity == EDGE:
+            self.judge.feed(pulses_of(records, self.segment_id))
             edges = [record for record in records if isinstance(record, Edge)]
             return [e for e in edges if e.instrument == self.position.frequency]
         readings = [record for record in records if isinstance(record, Reading)]

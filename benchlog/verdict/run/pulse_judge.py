@@ -80,9 +80,6 @@ class PulseJudge:
         if isinstance(batch, Pulses):
             self._feed_pulses(batch)
 
-    takes_pulses: Final = True
-    feed_pulses = feed
-
     def _feed_pulses(self, pulses: Pulses) -> None:
         self._ambient += pulses.ambient_c
         self._ambient_mono_ns += pulses.ambient_mono_ns

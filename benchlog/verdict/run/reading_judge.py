@@ -71,9 +71,6 @@ class RunJudge:
             self._running.feed(batch)
             self._rest.feed(batch)
 
-    takes_pulses: Final = False
-    feed_pulses = feed
-
     def charted(self) -> None:
         """Return nothing: readings are their own chart."""
 
