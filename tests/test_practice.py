@@ -1,7 +1,6 @@
 """Facts of the trade: common practice, no source."""
 
 import pytest
-from benchlog.verdict.judge import RunJudge
 from columns_maker import columns
 
 from benchlog.model import (

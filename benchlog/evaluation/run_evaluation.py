@@ -57,9 +57,9 @@ class Evaluation:
         The reference check that came of it.
     columns : Columns | None
         All its readings; of pulses, offsets over stretches of the run in their form.
-    pulses : Comparison | None
+    pulses : TrainComparison | None
         The trains of a run of pulses; None while there is too little.
-    summary : Night | None
+    summary : SoakSummary | None
         How a long run went.
 
     """

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import freedom_text, timebase_text
 from benchlog.model import Part, Run, Timebase
 from benchlog.pages.content import (

@@ -27,7 +27,12 @@ from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict.lot.lot_decision import UndecidedRule, plan_document
 from benchlog.verdict.lot.lot_runs import outcomes, plan_from
-from benchlog.verdict.lot.sampling_plan import Plan, custom_plan, full_plan, plan_for
+from benchlog.verdict.lot.sampling_plan import (
+    Plan,
+    custom_plan,
+    full_plan,
+    plan_for,
+)
 from benchlog.verdict.lot.sampling_table import Severity
 from benchlog.verdict.lot.switching_rules import standing_after
 from benchlog.verdict.run.early_stop import StopRule

@@ -8,7 +8,12 @@ from benchlog.evaluation.wording import symbol_of
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_spread import Histogram
-from benchlog.verdict.lot.lot_text import UNDECIDED, four, lot_facts, lot_findings
+from benchlog.verdict.lot.lot_text import (
+    UNDECIDED,
+    four,
+    lot_facts,
+    lot_findings,
+)
 from benchlog.verdict.lot.sampling_plan import describe_plan
 
 _BAR: Final = 22
