@@ -38,11 +38,13 @@ class Module:
 
     @property
     def room(self) -> str:
-        """Return the folder that the house calls a room; `words` for the words."""
+        """Return its room: the folder, `words` for what all may use, `benchlog`."""
         root, *rest = self.name.split(".")
         if root == "benchlog_drivers":
             return "drivers"
-        if not rest or rest[0] in WORDS:
+        if not rest:
+            return "benchlog"
+        if rest[0] in WORDS:
             return "words"
         return rest[0]
 
@@ -91,7 +93,10 @@ def rooms_imported() -> dict[str, set[str]]:
 def purposes() -> dict[str, str]:
     """Return the first line of what each room tells of itself."""
     known = modules()
-    found = {"words": "Figures in print, errors, the clock, the nouns, the contracts."}
+    found = {
+        "benchlog": "`benchlog.open`: runs, readings and figures for scripts.",
+        "words": "Figures in print, errors, the clock, the nouns, the contracts.",
+    }
     for name, module in known.items():
         parts = name.split(".")
         is_room = module.is_package and (len(parts) == 2 or name == "benchlog_drivers")
