@@ -57,9 +57,9 @@ class Evaluation:
         The reference check that came of it.
     columns : Columns | None
         All its readings; of pulses, offsets over stretches of the run in their form.
-    pulses : Comparison | None
+    pulses : TrainComparison | None
         The trains of a run of pulses; None while there is too little.
-    summary : Night | None
+    summary : SoakSummary | None
         How a long run went.
 
     """
@@ -214,18 +214,19 @@ def evaluate(
     for columns in feed_all(reader, evaluator, progress):
         if whole:
             kept.append(columns)
-    assessment = evaluator.assessment()
-    is_long = known.made_for is Purpose.SOAK or assessment.stats.span_s >= LONG_S
-    wanted = summary == "always" or (summary == "long" and is_long)
-    return Evaluation(
+    found = Evaluation(
         run=known,
-        assessment=assessment,
+        assessment=evaluator.assessment(),
         state=state_of(known, reader.original),
         kept_check=_kept_check(reader, known),
         columns=_columns(reader, evaluator, kept) if whole else None,
         pulses=_trains(evaluator),
-        summary=_summary(reader, evaluator, assessment) if wanted else None,
     )
+    if not _is_wanted(summary, found):
+        return found
+    watch = evaluator.watched()
+    del evaluator, kept  # they take more room than the summary's laws should add to
+    return replace(found, summary=_summary(reader, watch, found))
 
 
 def assess(reader: Reader, run: Run) -> Assessment:
@@ -289,8 +290,13 @@ def _trains(evaluator: RunEvaluator) -> TrainComparison | None:
         return None
 
 
-def _summary(
-    reader: Reader, evaluator: RunEvaluator, assessment: Assessment
-) -> SoakSummary:
-    events: list[Event] = [one for _, one in reader.events(evaluator.run.id)]
-    return evaluator.watched().night(assessment, events)
+def _is_wanted(summary: Wanted, found: Evaluation) -> bool:
+    """Whether it is worth saying how a run went."""
+    is_soak = found.run.made_for is Purpose.SOAK
+    is_long = is_soak or found.assessment.stats.span_s >= LONG_S
+    return summary == "always" or (summary == "long" and is_long)
+
+
+def _summary(reader: Reader, watch: SoakWatch, found: Evaluation) -> SoakSummary:
+    events: list[Event] = [one for _, one in reader.events(found.run.id)]
+    return watch.night(found.assessment, events)

@@ -174,7 +174,7 @@ def _identity(made: CheckRecord) -> Iterator[Section]:
     record = made.record
     yield section(
         "Hook-up and instruments",
-        hook_up_facts(record.run),
+        hook_up_facts(record.evaluation),
         instruments_table(record.run),
     )
     yield section("Events", events_table(record))

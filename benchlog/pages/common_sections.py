@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import freedom_text, timebase_text
 from benchlog.model import Part, Run, Timebase
 from benchlog.pages.content import (
@@ -52,8 +53,9 @@ def part_facts(part: Part) -> Facts:
     )
 
 
-def hook_up_facts(run: Run) -> Facts:
+def hook_up_facts(evaluation: Evaluation) -> Facts:
     """Return which device was measured where, by whom, under which conditions."""
+    run = evaluation.run
     snapshot = run.snapshot
     return facts(
         (
@@ -63,7 +65,7 @@ def hook_up_facts(run: Run) -> Facts:
             ("Run", f"{run.id}, {_made_for(run)}"),
             ("Lot", run.lot),
             ("Begun", iso_utc(run.made_utc_ns[0])),
-            ("Ended", _ended(run)),
+            ("Ended", _ended(evaluation)),
             ("Imported", iso_utc(run.started_utc_ns) if run.exported else None),
             ("Bench and position", f"{run.bench}, {run.position}"),
             ("Divider", "" if run.divider == 1 else f"{run.divider:g}"),
@@ -148,9 +150,10 @@ def _made_for(run: Run) -> str:
     return run.made_for.value + (f" ({run.purpose.value})" if imported else "")
 
 
-def _ended(run: Run) -> str:
+def _ended(evaluation: Evaluation) -> str:
+    run = evaluation.run
     if run.open:
-        return "still going on"
+        return "still going on" if evaluation.state == "running" else evaluation.state
     how = run.exported.get("ended_how") or run.ended_how
     return f"{iso_utc(run.made_utc_ns[1])}, {how}"
 

@@ -55,7 +55,7 @@ def run_sections(record: RunRecord) -> Iterator[Section]:
     yield section("Part", part_facts(record.run.part))
     yield section(
         "Hook-up and instruments",
-        hook_up_facts(record.run),
+        hook_up_facts(record.evaluation),
         instruments_table(record.run),
         timebase_facts(record),
         _conditions(record),
@@ -95,8 +95,10 @@ def notices(record: RunRecord) -> Iterator[Notice]:
     if run.typed_device is not None:
         typed = printable(run.typed_device)
         yield Notice(f"The device id was corrected; it had been typed as {typed}.")
-    if run.open:
+    if record.evaluation.state == "running":
         yield Notice("The run was still going on when this page was made.")
+    elif run.open:
+        yield Notice("The run was broken off: its keeper is gone.")
 
 
 def _ruling(evaluation: Evaluation) -> Ruling:

@@ -30,8 +30,8 @@ class Manner:
 
     def get_ready(self) -> None:
         """Import what measuring in this manner needs: about half a second of work."""
-        module = "onscreen" if self.on_screen else "inlines"
-        importlib.import_module(f"benchlog.cli.{module}")
+        module = "with_screen" if self.on_screen else "headless"
+        importlib.import_module(f"benchlog.cli.tasks.{module}")
 
 
 def carry_out(request: MeasureRequest, manner: Manner) -> int:
