@@ -1,8 +1,7 @@
 """Runs of the database beside each other."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -133,16 +132,9 @@ def _against(first: RunSide, other: RunSide) -> Difference:
 
 def _counter(run: Run) -> tuple[str, float | None]:
     """Return who measured the frequency, and the ageing stated of its time base."""
-    bench: Any = run.snapshot.get("bench")
-    plain = bench if isinstance(bench, Mapping) else {}
-    for position in plain.get("positions") or ():
-        if position.get("name") == run.position:
-            name = position.get("frequency")
-            who = run.identities.get(name)
-            spec = (plain.get("instruments") or {}).get(name) or {}
-            serial = " ".join(who.who) if who is not None and who.serial else ""
-            return serial, spec.get("timebase_ageing_ppm_per_year")
-    return "", None
+    who, spec = run.counter_identity, run.counter_spec
+    serial = " ".join(who.who) if who is not None and who.serial else ""
+    return serial, None if spec is None else spec.timebase_ageing_ppm_per_year
 
 
 def _pairs(a: RunSide, b: RunSide) -> Pairs | None:

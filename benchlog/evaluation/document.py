@@ -22,7 +22,7 @@ from benchlog.verdict.timebase.known_timebase import is_coarse
 def run_document(evaluation: Evaluation) -> dict[str, Any]:
     """Return a run as `measure --json` prints it: figures, state, check kept of it."""
     document = {**figures(evaluation), "state": evaluation.state}
-    if evaluation.run.snapshot.get("checks") is not None:
+    if evaluation.run.checks is not None:
         document["check"] = _kept_check(evaluation)
     return document
 
@@ -215,9 +215,9 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
         "lot": run.lot,
         "operator": run.operator or None,
         "note": run.note or None,
-        "load_pf": run.snapshot.get("load_pf"),
-        "supply_v": run.snapshot.get("supply_v"),
-        "software": run.snapshot.get("software"),
+        "load_pf": run.load_pf,
+        "supply_v": run.supply_v,
+        "software": run.software,
         "instruments": _instruments(run),
         "events": events_document(history.events),
         "verdicts": _verdicts(history),

@@ -80,8 +80,7 @@ class Evaluation:
     @property
     def checked_instrument(self) -> str:
         """The instrument whose time base the run checks; empty when it is no check."""
-        checked = self.run.snapshot.get("checks")
-        return checked if isinstance(checked, str) else ""
+        return self.run.checks or ""
 
     @property
     def reasons(self) -> tuple[str, ...]:

@@ -255,7 +255,7 @@ def verdict_text(evaluation: Evaluation) -> str:
 
 def check_text(evaluation: Evaluation) -> str:
     """Return the check of a time base that was kept; empty of a run that is none."""
-    if evaluation.run.snapshot.get("checks") is None:
+    if evaluation.run.checks is None:
         return ""
     if evaluation.kept_check is None:
         return "none was kept of this run"

@@ -17,7 +17,6 @@ from benchlog.pages.content import (
     table,
 )
 from benchlog.pages.run_record import RunRecord
-from benchlog.store.snapshot import bench_from
 from benchlog.units import (
     format_frequency,
     format_ppm,
@@ -56,7 +55,6 @@ def part_facts(part: Part) -> Facts:
 def hook_up_facts(evaluation: Evaluation) -> Facts:
     """Return which device was measured where, by whom, under which conditions."""
     run = evaluation.run
-    snapshot = run.snapshot
     return facts(
         (
             ("Device", run.device),
@@ -69,20 +67,18 @@ def hook_up_facts(evaluation: Evaluation) -> Facts:
             ("Imported", iso_utc(run.started_utc_ns) if run.exported else None),
             ("Bench and position", f"{run.bench}, {run.position}"),
             ("Divider", "" if run.divider == 1 else f"{run.divider:g}"),
-            ("Load capacitance as hooked up", _plain(snapshot.get("load_pf"), "pF")),
-            ("Supply as stated", _plain(snapshot.get("supply_v"), "V")),
+            ("Load capacitance as hooked up", _plain(run.load_pf, "pF")),
+            ("Supply as stated", _plain(run.supply_v, "V")),
             ("Operator", run.operator),
             ("Note", run.note),
-            ("Measured with", snapshot.get("software")),
+            ("Measured with", run.software),
         )
     )
 
 
 def instruments_table(run: Run) -> Table:
     """Return what each instrument said it is, and how it was set."""
-    plain = run.snapshot.get("bench")
-    bench = bench_from(plain) if isinstance(plain, dict) else None
-    specs = {} if bench is None else bench.instruments
+    specs = run.recorded_bench.instruments
     rows = [
         (
             name,
@@ -175,7 +171,6 @@ def _plain(value: object, unit: str) -> str:
 
 def lot_hook_up(runs: Sequence[Run]) -> Iterator[Block]:
     """Yield who measured with what; where runs differ, all that was used."""
-    snapshots = [run.snapshot for run in runs]
     bases = [run.timebase for run in runs if run.timebase is not None]
     yield facts(
         (
@@ -183,9 +178,9 @@ def lot_hook_up(runs: Sequence[Run]) -> Iterator[Block]:
             ("Positions", _each(run.position for run in runs)),
             ("Operator", _each(run.operator for run in runs)),
             ("Note", _each(run.note for run in runs)),
-            ("Load capacitance, pF", _each(one.get("load_pf") for one in snapshots)),
-            ("Supply, V", _each(one.get("supply_v") for one in snapshots)),
-            ("Measured with", _each(one.get("software") for one in snapshots)),
+            ("Load capacitance, pF", _each(run.load_pf for run in runs)),
+            ("Supply, V", _each(run.supply_v for run in runs)),
+            ("Measured with", _each(run.software for run in runs)),
             ("Time base", _each(_base(one) for one in bases)),
         )
     )

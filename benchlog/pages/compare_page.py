@@ -174,7 +174,7 @@ def _identity(found: RunComparison) -> Table:
             ),
             _base(one),
             one.run.operator,
-            one.run.snapshot.get("software"),
+            one.run.software,
         )
         for one in found.runs
     ]

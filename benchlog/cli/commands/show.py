@@ -81,15 +81,14 @@ def _budget(budget: "Budget | None") -> str:
 
 
 def _hook_up(run: "Run") -> str:
-    snapshot = run.snapshot
     said = {
         "bench": run.bench,
         "divider": f"{run.divider:g}" if run.divider != 1 else None,
         "lot": run.lot,
         "operator": run.operator,
-        "load": _unit(snapshot.get("load_pf"), "pF"),
-        "supply": _unit(snapshot.get("supply_v"), "V"),
-        "software": snapshot.get("software"),
+        "load": _unit(run.load_pf, "pF"),
+        "supply": _unit(run.supply_v, "V"),
+        "software": run.software,
         "note": run.note,
     }
     rows = [(name, str(text)) for name, text in said.items() if text]
