@@ -10,7 +10,7 @@ import json
 import os
 import socket
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import KW_ONLY, asdict, dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -52,6 +52,7 @@ class Request:
     do: str
     run: int | None = None
     text: str = ""
+    _: KW_ONLY
     at_utc_ns: int | None = None
     at_mono_ns: int | None = None
     position: str = ""
@@ -84,7 +85,14 @@ def decode_request(line: bytes) -> Request:
             f"not a request: {line[:80]!r}; verbs are {', '.join(VERBS)}"
         )
     run, at_utc_ns, at_mono_ns = whole
-    return Request(str(do), run, str(text), at_utc_ns, at_mono_ns, str(where))
+    return Request(
+        str(do),
+        run,
+        str(text),
+        at_utc_ns=at_utc_ns,
+        at_mono_ns=at_mono_ns,
+        position=str(where),
+    )
 
 
 def decode_answer(line: bytes) -> Answer:

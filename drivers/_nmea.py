@@ -33,7 +33,7 @@ class MalformedError(ValueError):
     """A line that is no sentence; the message says why."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """What one sentence says.
 
@@ -79,10 +79,10 @@ def read_sentence(line: bytes) -> Report:
     address, *fields = body.decode("ascii").split(",")
     kind = _ADDRESS.fullmatch(address)
     if kind is None:
-        return Report(address)  # a maker's own sentence
+        return Report(kind=address)  # a maker's own sentence
     readers = {"RMC": _rmc, "GGA": _gga, "ZDA": _zda}
     reader = readers.get(kind["kind"])
-    return reader(fields) if reader else Report(kind["kind"])
+    return reader(fields) if reader else Report(kind=kind["kind"])
 
 
 def _rmc(fields: list[str]) -> Report:
@@ -97,7 +97,7 @@ def _rmc(fields: list[str]) -> Report:
         two = int(ddmmyy[4:]) if re.fullmatch(r"\d{6}", ddmmyy) else -1
         century = _CENTURY if two < _LAST_OLD_YEAR else _CENTURY - 100
         day = _day(str(century + two), ddmmyy[2:4], ddmmyy[:2])
-    return Report("RMC", fix, _second(fields[0]), day)
+    return Report(kind="RMC", fix=fix, second=_second(fields[0]), day=day)
 
 
 def _gga(fields: list[str]) -> Report:
@@ -109,7 +109,11 @@ def _gga(fields: list[str]) -> Report:
         raise MalformedError(f"GGA counts {used!r} satellites")
     satellites = int(used) if used else None
     return Report(
-        "GGA", fields[5] in _FIX_QUALITIES, _second(fields[0]), None, satellites
+        kind="GGA",
+        fix=fields[5] in _FIX_QUALITIES,
+        second=_second(fields[0]),
+        day=None,
+        satellites=satellites,
     )
 
 
@@ -118,7 +122,7 @@ def _zda(fields: list[str]) -> Report:
     if len(fields) < 4:
         raise MalformedError(f"ZDA has {len(fields)} fields, at least 4 are needed")
     day = _day(fields[3], fields[2], fields[1]) if fields[1] else None
-    return Report("ZDA", None, _second(fields[0]), day)
+    return Report(kind="ZDA", fix=None, second=_second(fields[0]), day=day)
 
 
 def _second(text: str) -> float | None:

@@ -76,7 +76,7 @@ class Shop:
 
     def runs(self, lot: str = "L1") -> list[LotRun]:
         with closing(Reader.open(self.db)) as reader:
-            return reader.lot_runs(Lot(lot, PART))
+            return reader.lot_runs(Lot(lot=lot, part_id=PART))
 
     def kinds(self, run: int) -> list[str]:
         with closing(Reader.open(self.db)) as reader:

@@ -67,10 +67,17 @@ def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[T
         monkeypatch.setenv(name, value)
     assert shop.environment["BENCHLOG_TIME_SCALE"] == f"{SCALE:g}"
     wish = Wish(
-        "L1", str(shop.folder / "bench.toml"), PART, 40, sample=4, accept=1,
+        lot="L1", bench=str(shop.folder / "bench.toml"), part=PART, lot_size=40,
+        sample=4, accept=1,
         min_readings=5, max_readings=most,
     )  # fmt: skip
     given = task_for(wish, shop.db)
-    task = Task(given.lot, given.plan, given.templates, given.rule, watched=True)
+    task = Task(
+        lot=given.lot,
+        plan=given.plan,
+        templates=given.templates,
+        rule=given.rule,
+        watched=True,
+    )
     with closing(launch_lot(task, shop.db)) as launched:
-        yield Table(shop, task, launched)
+        yield Table(caption=shop, headers=task, rows=launched)

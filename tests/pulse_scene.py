@@ -34,17 +34,25 @@ FORK = Part(
     title="32 kHz clock crystal",
     kind=Kind.TUNING_FORK,
     nominal_hz=32_768.0,
-    limits=Limits(20.0),
+    limits=Limits(tolerance_ppm=20.0),
 )
 BENCH = Bench(
     name="by-pulses",
     instruments={
-        "divided": InstrumentSpec("divided", "pulse-edge", "/dev/x", quantity=EDGE),
+        "divided": InstrumentSpec(
+            name="divided", driver="pulse-edge", address="/dev/x", quantity=EDGE
+        ),
         "gps": InstrumentSpec(
-            "gps", "pulse-edge", "/dev/y", options={"u_s": 1e-7}, quantity=EDGE
+            name="gps",
+            driver="pulse-edge",
+            address="/dev/y",
+            options={"u_s": 1e-7},
+            quantity=EDGE,
         ),
     },
-    positions=(PositionSpec("A", "divided", reference="gps", divider=32_768.0),),
+    positions=(
+        PositionSpec(name="A", frequency="divided", reference="gps", divider=32_768.0),
+    ),
 )
 HOST = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
 UTC_NS = 1_900_000_000 * 10**9
@@ -78,7 +86,7 @@ class PulseScene:
         self.run_id = self.writer.begin_run(plan, who, pulse_timebase(BENCH, position))
         self.segment = self.writer.begin_segment(self.run_id)
         rng = seeded_generator(self.n)
-        sources = [Source(self.ppm, phase_s=0.3), Source()]
+        sources = [Source(name=self.ppm, phase_s=0.3), Source()]
         for name, stamps in zip(
             BENCH.instruments, trains(sources, HOST, self.n, rng), strict=True
         ):

@@ -13,7 +13,7 @@ from benchlog.model import (
 from benchlog.units import hz_of_ppm, offset_ppm, seconds_per_day
 from benchlog.verdict.run.reading_judge import RunJudge
 
-EXACT = Timebase("checked", 0.0, 0.0)
+EXACT = Timebase(status="checked", offset_ppm=0.0, u_ppm=0.0)
 
 
 def part(nominal_hz, tolerance_ppm):
@@ -22,7 +22,7 @@ def part(nominal_hz, tolerance_ppm):
         title="p",
         kind=Kind.OTHER,
         nominal_hz=nominal_hz,
-        limits=Limits(tolerance_ppm),
+        limits=Limits(tolerance_ppm=tolerance_ppm),
     )
 
 

@@ -19,14 +19,18 @@ _AT_CUT = TemperatureLaw(
     cubic_ppm_per_c3=108.6e-6,
 )
 _USUAL: Final = {
-    Kind.RC: TemperatureLaw("line", 25.0, linear_ppm_per_c=250.0),
+    Kind.RC: TemperatureLaw(law="line", reference_c=25.0, linear_ppm_per_c=250.0),
     Kind.QUARTZ: _AT_CUT,
-    Kind.TUNING_FORK: TemperatureLaw("parabola", 25.0, quadratic_ppm_per_c2=-0.035),
-    Kind.CERAMIC: TemperatureLaw("parabola", 25.0, quadratic_ppm_per_c2=-0.8),
-    Kind.TCXO: TemperatureLaw("line", 25.0, linear_ppm_per_c=0.01),
-    Kind.OCXO: TemperatureLaw("line", 25.0, linear_ppm_per_c=2e-4),
-    Kind.MEMS: TemperatureLaw("line", 25.0, linear_ppm_per_c=0.03),
-    Kind.OTHER: TemperatureLaw("line", 25.0),
+    Kind.TUNING_FORK: TemperatureLaw(
+        law="parabola", reference_c=25.0, quadratic_ppm_per_c2=-0.035
+    ),
+    Kind.CERAMIC: TemperatureLaw(
+        law="parabola", reference_c=25.0, quadratic_ppm_per_c2=-0.8
+    ),
+    Kind.TCXO: TemperatureLaw(law="line", reference_c=25.0, linear_ppm_per_c=0.01),
+    Kind.OCXO: TemperatureLaw(law="line", reference_c=25.0, linear_ppm_per_c=2e-4),
+    Kind.MEMS: TemperatureLaw(law="line", reference_c=25.0, linear_ppm_per_c=0.03),
+    Kind.OTHER: TemperatureLaw(law="line", reference_c=25.0),
 }
 
 

@@ -58,7 +58,7 @@ def two_fold(values: Array) -> tuple[float, float]:
     return hi, math.fsum(terms)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class LineFit:
     """Least-squares line y = mean + slope (t - mean t) of everything fed so far.
 

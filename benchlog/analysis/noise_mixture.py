@@ -44,7 +44,7 @@ _TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.975) / stdtrit(_FREEDOM, 0.841344746)
 _PROBABILITIES: Final = (0.682689492, 0.95)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """What runs of equal length have shown; one row per run, one column per octave.
 

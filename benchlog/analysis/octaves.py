@@ -25,7 +25,7 @@ REACH: Final = 2 << TOP
 """Phases back from the newest that are still needed."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class OctaveSum:
     """Sum of squared second differences of phase at one averaging factor.
 
@@ -226,6 +226,6 @@ class Octaves:
         if found is None:
             return False
         if octave == len(self.sums):
-            self.sums.append(OctaveSum(lag * level.stride))
+            self.sums.append(OctaveSum(m=lag * level.stride))
         self.sums[octave].add(*found)
         return True

@@ -46,7 +46,7 @@ class Cut:
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Phase:
     """A stretch of a run; figures are of its settled part, None where unknown.
 
@@ -63,7 +63,7 @@ class Phase:
     supply_v: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Response:
     """What a phase changed against the one before; `sign` is up, down or none.
 
@@ -139,18 +139,27 @@ def _phase(seen: Observed, cut: Cut, end: float) -> Phase:
     at = _within(seen, cut.t_s, end)
     n, to_s = len(at), min(end, float(seen.t_s[-1]))
     if n < FEWEST:
-        return Phase(cut.name, cut.t_s, to_s, n, None, None, None, None)
+        return Phase(
+            name=cut.name,
+            from_s=cut.t_s,
+            to_s=to_s,
+            n=n,
+            offset_ppm=None,
+            u_ppm=None,
+            ambient_c=None,
+            supply_v=None,
+        )
     tail = at[-_tail(n) :]
     ppm = seen.offset_ppm[tail]
     return Phase(
-        cut.name,
-        cut.t_s,
-        to_s,
-        n,
-        float(ppm.mean()),
-        _expanded(ppm),
-        _mean(seen.ambient_c[tail]),
-        _mean(seen.supply_v[tail]),
+        name=cut.name,
+        from_s=cut.t_s,
+        to_s=to_s,
+        n=n,
+        offset_ppm=float(ppm.mean()),
+        u_ppm=_expanded(ppm),
+        ambient_c=_mean(seen.ambient_c[tail]),
+        supply_v=_mean(seen.supply_v[tail]),
     )
 
 
@@ -175,19 +184,28 @@ def _response(seen: Observed, first: Phase, before: Phase, after: Phase) -> Resp
     change = settled_ppm - (before.offset_ppm or 0.0)
     u = _by_noise(seen, first, before, after)
     if not abs(change) > u:
-        return Response(after.name, change, u, "none", None, None, None, None)
+        return Response(
+            name=after.name,
+            change_ppm=change,
+            u_ppm=u,
+            sign="none",
+            ppm_per_c=None,
+            ppm_per_v=None,
+            settle_s=None,
+            within_ppm=None,
+        )
     at = _of(seen, after)
     since_s, away_ppm = seen.t_s[at] - after.from_s, seen.offset_ppm[at] - settled_ppm
     settle_s, within_ppm = _settling(since_s, away_ppm, change)
     return Response(
-        after.name,
-        change,
-        u,
-        "up" if change > 0 else "down",
-        _per(change, before.ambient_c, after.ambient_c, _MOVED_C),
-        _per(change, before.supply_v, after.supply_v, STEP_V),
-        settle_s,
-        within_ppm,
+        name=after.name,
+        change_ppm=change,
+        u_ppm=u,
+        sign="up" if change > 0 else "down",
+        ppm_per_c=_per(change, before.ambient_c, after.ambient_c, _MOVED_C),
+        ppm_per_v=_per(change, before.supply_v, after.supply_v, STEP_V),
+        settle_s=settle_s,
+        within_ppm=within_ppm,
     )
 
 

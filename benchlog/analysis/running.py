@@ -31,7 +31,7 @@ class _Last:
     t_s: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Ambient:
     """Mean and extremes of what is known of the ambient temperature, C."""
 

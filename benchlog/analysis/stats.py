@@ -18,7 +18,7 @@ class AvarPoint:
     avar: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunStats:
     """Figures of all readings fed so far, before any correction.
 

@@ -21,7 +21,7 @@ BLOCKS: Final = 2_000
 """Means that laws of temperature are fitted to, at most."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ThinnedRun:
     """What is drawn of a run; arrays of equal length, offsets in ppm, corrected.
 
@@ -85,18 +85,25 @@ def trace_of(run: Measured) -> ThinnedRun:
     """Thin a run for a picture."""
     n = len(run.t_s)
     if n <= MOST:
-        same = (run.ppm, run.ppm, run.ppm)
-        return ThinnedRun(run.t_s, *same, run.ambient_c, run.gaps_s, n)
+        return ThinnedRun(
+            t_s=run.t_s,
+            low_ppm=run.ppm,
+            mean_ppm=run.ppm,
+            high_ppm=run.ppm,
+            ambient_c=run.ambient_c,
+            gaps_s=run.gaps_s,
+            readings=n,
+        )
     starts, counts = _stretches(run.t_s, STRETCHES)
     mean = np.add.reduceat(run.ppm, starts) / counts
     return ThinnedRun(
-        np.add.reduceat(run.t_s, starts) / counts,
-        np.minimum.reduceat(run.ppm, starts),
-        mean,
-        np.maximum.reduceat(run.ppm, starts),
-        _known_means(run.ambient_c, starts),
-        run.gaps_s,
-        n,
+        t_s=np.add.reduceat(run.t_s, starts) / counts,
+        low_ppm=np.minimum.reduceat(run.ppm, starts),
+        mean_ppm=mean,
+        high_ppm=np.maximum.reduceat(run.ppm, starts),
+        ambient_c=_known_means(run.ambient_c, starts),
+        gaps_s=run.gaps_s,
+        readings=n,
     )
 
 
@@ -112,13 +119,13 @@ def broken_at_gaps(trace: ThinnedRun) -> ThinnedRun:
         return np.insert(values, at, np.nan)
 
     return ThinnedRun(
-        np.insert(trace.t_s, at, middles),
-        broken(trace.low_ppm),
-        broken(trace.mean_ppm),
-        broken(trace.high_ppm),
-        broken(trace.ambient_c),
-        trace.gaps_s,
-        trace.readings,
+        t_s=np.insert(trace.t_s, at, middles),
+        low_ppm=broken(trace.low_ppm),
+        mean_ppm=broken(trace.mean_ppm),
+        high_ppm=broken(trace.high_ppm),
+        ambient_c=broken(trace.ambient_c),
+        gaps_s=trace.gaps_s,
+        readings=trace.readings,
     )
 
 

@@ -53,7 +53,9 @@ def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
     slope = (stats.slope_ppm_per_s or 0.0) * stats.tau0_s * length
     slope2 = np.array([slope * slope / 12.0])
     freedom = pairs_freedom(length, m, pairs)
-    spread = spread_of(Evidence(m, avar, freedom, slope2, length))
+    spread = spread_of(
+        Evidence(m=m, avar=avar, freedom=freedom, slope2=slope2, length=length)
+    )
     d, a, b, c = (float(term) for term in spread.terms[0])
     found = float(spread.freedom[0])
     return MeanUncertainty(
@@ -100,7 +102,9 @@ def even_evidence(stretches: Sequence[Array]) -> Evidence | None:
     rise = float(np.polyfit(np.arange(n), longest, 1)[0]) * n
     slope2 = np.array([rise * rise / 12.0])
     avar = total / np.maximum(known, 1e-300)
-    return Evidence(m, avar[None], known[None], slope2, float(n))
+    return Evidence(
+        m=m, avar=avar[None], freedom=known[None], slope2=slope2, length=float(n)
+    )
 
 
 def _even_variances(ppm: Array, m: Array) -> tuple[Array, Array]:

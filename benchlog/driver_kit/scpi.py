@@ -44,7 +44,7 @@ class Reply:
         return self.line.decode("ascii", "backslashreplace").strip(" \t\r\n")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Talk:
     """A conversation over one link in one dialect.
 

@@ -65,7 +65,13 @@ class ScpiDriver(Driver):
         dialect = self._dialect()
         link = open_link(self.address, dialect.terminator, self.settings)
         extra_s = number_of(self.settings, "extra_s")
-        self._talk = Talk(link, dialect, self.clock, self._words(), extra_s)
+        self._talk = Talk(
+            link=link,
+            dialect=dialect,
+            clock=self.clock,
+            words=self._words(),
+            extra_s=extra_s,
+        )
         try:
             self._set_up(self._talk)
         except BaseException:

@@ -104,7 +104,12 @@ def _side(found: Evaluation) -> RunSide:
     assert columns is not None  # it was asked for
     counter, ageing = _counter(run)
     side = Side(
-        run.id, run.device, found.assessment, counter, run.started_utc_ns, ageing
+        run=run.id,
+        name=run.device,
+        assessment=found.assessment,
+        counter=counter,
+        started_utc_ns=run.started_utc_ns,
+        ageing_ppm_per_year=ageing,
     )
     return RunSide(found, side, columns, measured(columns, run, 0.0))
 

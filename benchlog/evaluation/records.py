@@ -24,7 +24,7 @@ from benchlog.store.reader import Reader
 _NO_TIME: Final = -1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
     """Raw readings of one run as numpy arrays of equal length (n,), in their order.
 
@@ -141,7 +141,7 @@ class RecordedRun:
     def readings(self) -> Readings:
         """Return all readings; a run of pulses has none. Raises StoreError."""
         columns = self._reader.columns_after(self.id)
-        return Readings(*(getattr(columns, name) for name in Columns.__slots__))
+        return Readings(**{name: getattr(columns, name) for name in Columns.__slots__})
 
     def figures(self) -> RunFigures:
         """Judge the run from its readings and return what is known of it.

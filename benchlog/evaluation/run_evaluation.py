@@ -41,7 +41,7 @@ LONG_S: Final = 3600.0
 """A run of this length gets a summary of how it went, whatever it was for."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evaluation:
     """What is known of a run; None is unknown, or was not asked for.
 

@@ -33,7 +33,7 @@ _RULE: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImportResult:
     """What an import led to.
 
@@ -70,12 +70,12 @@ def import_file(
         run_id, notes = _import_text(path, intake, wishes, progress)
     _judge(writer, intake, run_id, wishes)
     return ImportResult(
-        run_id,
-        intake.readings,
-        intake.rejected,
-        tuple(intake.problems),
-        notes,
-        intake.edges,
+        run=run_id,
+        readings=intake.readings,
+        rejected=intake.rejected,
+        problems=tuple(intake.problems),
+        notes=notes,
+        edges=intake.edges,
     )
 
 
@@ -100,7 +100,9 @@ def _judge(
         return
     basis = {"part": run.part, "timebase": run.timebase, "reason": ""}
     more = {"basis": basis} if run.judged_again else {}
-    intake.conclude(run_id, [verdict_row(Evaluation(run, found), _RULE, more)])
+    intake.conclude(
+        run_id, [verdict_row(Evaluation(run=run, assessment=found), _RULE, more)]
+    )
 
 
 def _resting_on(run: Run, wishes: ImportOptions) -> Run:

@@ -15,7 +15,7 @@ UNITS: Final = {
 """Units that bare numbers may be said to have, by what they are."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnMeaning:
     """What the numbers of a file mean.
 
@@ -65,7 +65,7 @@ class ColumnMeaning:
             raise UsageError(f"column {self.column} is not both data and time")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImportOptions:
     """How a file is to be imported and what its run is to be called.
 
@@ -101,5 +101,11 @@ class ImportOptions:
                 "what is the nominal frequency? The file does not say; "
                 "give it with --nominal-hz, or a part with --part"
             )
-        columns = self.column, self.gate_s, self.time_column
-        return ColumnMeaning(nominal_hz, self.data, *columns, self.unit)
+        return ColumnMeaning(
+            nominal_hz=nominal_hz,
+            data=self.data,
+            column=self.column,
+            gate_s=self.gate_s,
+            time_column=self.time_column,
+            unit=self.unit,
+        )

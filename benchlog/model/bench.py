@@ -40,7 +40,7 @@ class Dialect:
     overload: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentSpec:
     """One instrument of a bench file: a driver bound to an address, with options."""
 
@@ -56,7 +56,7 @@ class InstrumentSpec:
     calibration_due: str = ""  # ISO date, empty when none is stated
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PositionSpec:
     """A place where a device sits: names of the instruments that look at it."""
 
@@ -69,7 +69,7 @@ class PositionSpec:
     divider: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceSpec:
     """What a reference check may use and where it is wired.
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from benchlog.model.kinds import Kind
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """Promised limits, in ppm of nominal.
 
@@ -22,7 +22,7 @@ class Limits:
     jitter_ppm: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TemperatureLaw:
     """How frequency follows temperature: ppm = sum of coefficient * (T - T0)^k.
 

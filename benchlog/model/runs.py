@@ -18,7 +18,7 @@ class Device:
     lot_id: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
     """A delivery: part, supplier, size, sampling plan, decision.
 
@@ -81,7 +81,7 @@ class RunPlan:
     """The instrument whose time base this run checks; no device is judged then."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Timebase:
     """What is known of the counter's time base when a figure is corrected.
 
@@ -250,7 +250,7 @@ def _whole(value: object) -> int | None:
     return value if isinstance(value, int) else None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceCheck:
     """Time-base offset of one instrument, by its serial number.
 

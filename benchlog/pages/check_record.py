@@ -11,7 +11,7 @@ from benchlog.store.snapshot import bench_from
 from benchlog.verdict.timebase.reference_check import Finding, refusals, warnings
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckRecord:
     """The run of a check; what the readings give, None where they give nothing.
 
@@ -50,9 +50,9 @@ def check_record(reader: Reader, record: RunRecord) -> CheckRecord:
     try:
         found = _finding(reader, record)
     except DataError as error:
-        return CheckRecord(record, None, str(error), check)
+        return CheckRecord(record=record, finding=None, why=str(error), check=check)
     warned = (*refusals(found), *(warnings(found, counter) if counter else ()))
-    return CheckRecord(record, found, "", check, warned)
+    return CheckRecord(record=record, finding=found, why="", check=check, warned=warned)
 
 
 def _counter(record: RunRecord) -> InstrumentSpec | None:

@@ -26,7 +26,7 @@ class Facts:
     rows: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """A table with a caption; `right` has a letter `r` for each column of figures."""
 
@@ -97,7 +97,7 @@ class Section:
     level: int = 2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
     """A whole record: what it is of, when it was made and with what."""
 
@@ -123,7 +123,9 @@ def table(
 ) -> Table:
     """Return a table, its cells made printable; an empty cell is a dash."""
     cells = tuple(tuple(printed(cell) or "-" for cell in row) for row in rows)
-    return Table(caption, tuple(headers), cells, right, note)
+    return Table(
+        caption=caption, headers=tuple(headers), rows=cells, right=right, note=note
+    )
 
 
 def section(title: str, *blocks: Block | None) -> Section:

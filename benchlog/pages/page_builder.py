@@ -140,7 +140,9 @@ def page_of(
     filled = [one for one in sections if one.blocks or one.title.startswith("Run ")]
     made = whole_utc(clock.utc_ns())
     whole = (*filled, *closing_sections(closing.methods, closing.sources))
-    return Page(title, subtitle, made, __version__, whole)
+    return Page(
+        title=title, subtitle=subtitle, made=made, software=__version__, sections=whole
+    )
 
 
 def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> None:

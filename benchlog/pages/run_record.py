@@ -48,7 +48,7 @@ _CURVED_FROM_C: Final = 5.0
 """Over less, a straight line is all that ambient can tell."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
     """One run with its figures; what the data cannot give is None, `notes` say why."""
 

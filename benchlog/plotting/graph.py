@@ -22,7 +22,7 @@ _GUIDE_EVERY: Final = 4  # dot columns from dot to dot of a guide
 _LABEL_CELLS: Final = 10
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Layer:
     """What is drawn in one colour; later layers lie over earlier ones.
 
@@ -49,7 +49,7 @@ class Graph:
     log: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Frame:
     """The axes; along a logarithmic one values are exponents of ten."""
 
@@ -74,7 +74,7 @@ def draw_graph(graph: Graph, width: int, height: int) -> list[Line]:
     gutter = max(len(label) for label in labels) + 1
     across = width - gutter - 1
     x_axis = _x_axis(x, across, graph.log)
-    frame = _Frame(x_axis, y_axis, across, rows, graph.log)
+    frame = _Frame(x=x_axis, y=y_axis, across=across, rows=rows, log=graph.log)
     lines: list[Line] = [((f"{graph.title:<{width}}"[:width], "title"),)]
     for label, runs in zip(labels, _plot(layers, frame), strict=True):
         edge = "┤" if label else "│"
@@ -90,7 +90,7 @@ def _usable(layer: Layer, log: bool) -> Layer:
     good = np.all([np.isfinite(c) & ((c > 0) | (not log)) for c in columns], axis=0)
     kept = [np.log10(c[good]) if log else c[good] for c in columns]
     top = kept[2] if len(kept) > 2 else np.empty(0)
-    return Layer(kept[0], kept[1], layer.role, layer.how, top)
+    return Layer(x=kept[0], y=kept[1], role=layer.role, how=layer.how, top=top)
 
 
 # --- axes ----------------------------------------------------------------------------

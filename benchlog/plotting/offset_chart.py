@@ -24,7 +24,7 @@ _FITTED: Final = {"data": "data", "near": "nearer limit", "limits": "limits"}
 _SMALLEST: Final = (24, 5)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
     """What a chart shows: the data, the limits, what happened, and from when to when.
 

@@ -11,7 +11,7 @@ from benchlog.plotting.braille import ACROSS, DOWN, cells
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChartShape:
     """How a chart is drawn: cells across and down, and whether axes are logarithmic."""
 

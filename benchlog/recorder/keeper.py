@@ -107,4 +107,11 @@ def surroundings(
         selector.register(signals, selectors.EVENT_READ, ("signal", None))
         if until_fd is not None:
             selector.register(until_fd, selectors.EVENT_READ, ("until", until_fd))
-        yield Surroundings(database, clock, writer, selector, signals, tell)
+        yield Surroundings(
+            database=database,
+            clock=clock,
+            writer=writer,
+            selector=selector,
+            signals=signals,
+            tell=tell,
+        )

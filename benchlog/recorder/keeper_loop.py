@@ -45,7 +45,7 @@ _WAIT_S: Final = 5.0
 _WAIT_SOAK_S: Final = 10.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Surroundings:
     """What a keeper works in: its store, what it waits on, and whom it tells."""
 

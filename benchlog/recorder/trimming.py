@@ -35,7 +35,7 @@ ENOUGH: Final = 0.04
 """A code is measured until its mean is known to this share of a step."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trimmed:
     """What a search found; the table is in the order of codes.
 
@@ -101,13 +101,15 @@ def trim(
             keeper.loop()
     finally:
         trimmer.close()
+    offset_ppm, u_ppm = session.found_ppm
     return Trimmed(
-        run_id,
-        search.best,
-        *session.found_ppm,
-        search.step_ppm,
-        search.steps,
-        search.table,
+        run=run_id,
+        best=search.best,
+        offset_ppm=offset_ppm,
+        u_ppm=u_ppm,
+        step_ppm=search.step_ppm,
+        steps=search.steps,
+        table=search.table,
     )
 
 

@@ -251,7 +251,15 @@ def run_screen(
         _check(database, run)
     asked = start if ask_device else None
     app = BenchApp(
-        ScreenOptions(database, run, asked, bell, onlooker, look_only, tuple(beside))
+        ScreenOptions(
+            database=database,
+            run=run,
+            start=asked,
+            bell=bell,
+            onlooker=onlooker,
+            look_only=look_only,
+            beside=tuple(beside),
+        )
     )
     outcome = app.run()
     if app.return_code:

@@ -115,8 +115,8 @@ def _courses(sides: Sequence[RunSide]) -> Graph | None:
 def _course(trace: ThinnedRun, worth_s: float, role: str, how: str) -> Layer:
     t = trace.t_s / worth_s
     if trace.thinned:
-        return Layer(t, trace.low_ppm, role, "bars", trace.high_ppm)
-    return Layer(t, trace.mean_ppm, role, how)
+        return Layer(x=t, y=trace.low_ppm, role=role, how="bars", top=trace.high_ppm)
+    return Layer(x=t, y=trace.mean_ppm, role=role, how=how)
 
 
 def _stabilities(sides: Sequence[RunSide]) -> Graph | None:
@@ -128,7 +128,7 @@ def _stabilities(sides: Sequence[RunSide]) -> Graph | None:
         rows = [row for row in found.rows if row.value]
         tau_s = np.array([row.tau_s for row in rows])
         value = np.array([row.value for row in rows], dtype=np.float64)
-        layers.append(Layer(tau_s, value, role, how))
+        layers.append(Layer(x=tau_s, y=value, role=role, how=how))
         known.append(one)
     if not layers:
         return None

@@ -21,7 +21,9 @@ async def ask(
     `at` is the moment that was meant when it is not now.
     """
     try:
-        return await _ask(database, run, Request(do, run.id, text, *(at or ())))
+        utc_ns, mono_ns = at or (None, None)
+        request = Request(do, run.id, text, at_utc_ns=utc_ns, at_mono_ns=mono_ns)
+        return await _ask(database, run, request)
     except BenchlogError as error:
         return Answer(ok=False, error=str(error))
 

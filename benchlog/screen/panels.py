@@ -90,7 +90,7 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     if why is not None:
         under = Content.assemble("counts for nothing:\n", (printable(why), "$dim"))
         return "- VOID", "bold reverse $attention", under
-    if Evaluation(standing.run, a).checked_instrument:
+    if Evaluation(run=standing.run, assessment=a).checked_instrument:
         return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
     style = {
         Decision.PASS: "$pass",
@@ -115,7 +115,7 @@ def facts(standing: RunStatus, *, listed: bool = False) -> list[tuple[str, str]]
         return [(label, _LATER) for label in _LABELS]
     if a is None:
         return list(zip(_LABELS, brief_wording.before_any(run.timebase), strict=True))
-    evaluation = Evaluation(run, a)
+    evaluation = Evaluation(run=run, assessment=a)
     lines = list(run_facts(evaluation, _STYLE))
     if listed and evaluation.reasons:
         lines[-1] = ("because", signs(printable(evaluation.reasons[0])))

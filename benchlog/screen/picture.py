@@ -58,7 +58,7 @@ def picture(database: Path, run: int, out: Path, size: tuple[int, int] = SIZE) -
 
 async def drawn(database: Path, run: int, size: tuple[int, int]) -> str:
     """Return the picture as SVG text."""
-    app = BenchApp(ScreenOptions(database, run, onlooker=True))
+    app = BenchApp(ScreenOptions(database=database, run=run, onlooker=True))
     async with app.run_test(size=size) as pilot:
         for _ in range(int(_WAIT_S / _STEP_S)):
             screen = app.screen

@@ -23,7 +23,7 @@ GONE: Final = "broken off: its keeper is gone"
 _OVER: Final = {EventKind.BACK, EventKind.STORE_BACK}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class KeeperStatus:
     """What was last heard of the keeper.
 
@@ -43,7 +43,7 @@ class KeeperStatus:
         return dict(self.open_runs).get(run_id, "measuring")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunStatus:
     """One run at one moment.
 

@@ -24,7 +24,7 @@ class ScreenOutcome:
     run_ids: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ScreenOptions:
     """What the application is opened with.
 

@@ -106,11 +106,16 @@ def _layers(found: Stability) -> list[Layer]:
     if found.kind == "adev" and len(rows) > 1:
         ends = tau_s[[0, -1]]
         guides = [
-            Layer(ends, value[0] * (ends / ends[0]) ** slope, "label", "guide")
+            Layer(
+                x=ends,
+                y=value[0] * (ends / ends[0]) ** slope,
+                role="label",
+                how="guide",
+            )
             for slope in _SLOPES.values()
         ]
-    bars = Layer(tau_s, low, "bar", "bars", high)
-    return [*guides, bars, Layer(tau_s, value, "trace", "marks")]
+    bars = Layer(x=tau_s, y=low, role="bar", how="bars", top=high)
+    return [*guides, bars, Layer(x=tau_s, y=value, role="trace", how="marks")]
 
 
 def _rows(found: Stability) -> tuple[str, ...]:
@@ -167,11 +172,11 @@ def _ageing(reader: Reader, run: Run) -> Study:
 def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ...]:
     above = Graph(
         f"offset, ppm, and the law fitted, against {against}",
-        [Layer(x, y), Layer(x, law, "law", "line")],
+        [Layer(x=x, y=y), Layer(x=x, y=law, role="law", how="line")],
     )
     ends = np.array([x.min(), x.max()])
-    zero = Layer(ends, np.zeros(2), "law", "line")
-    below = Graph(f"left over, ppm, against {against}", [Layer(x, y - law), zero])
+    zero = Layer(x=ends, y=np.zeros(2), role="law", how="line")
+    below = Graph(f"left over, ppm, against {against}", [Layer(x=x, y=y - law), zero])
     return above, below
 
 

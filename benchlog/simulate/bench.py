@@ -204,7 +204,12 @@ def _world(scenario: Scenario, clock: Clock) -> World:
         for place in scenario.places
     }
     world = World(
-        clock, clock.mono_ns(), room, supply, devices, host_ppm=scenario.host_ppm
+        clock=clock,
+        epoch_ns=clock.mono_ns(),
+        room=room,
+        supply=supply,
+        devices=devices,
+        host_ppm=scenario.host_ppm,
     )
     at = scenario.receiver
     if at is not None:

@@ -142,7 +142,9 @@ class Outlets:
 
     def _lines(self, name: str, train: PulseSource) -> PulseLines:
         faults = self._shared_faults(name, [name])
-        return PulseLines(name, train, faults, self._truth, self._world)
+        return PulseLines(
+            name=name, train=train, faults=faults, truth=self._truth, world=self._world
+        )
 
     def _divided(self, at: PulsesAt) -> PulseSource:
         specs = {counter.name: counter.spec for counter in self._scenario.counters}

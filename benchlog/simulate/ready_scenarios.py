@@ -56,7 +56,7 @@ _TEMPERS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DemoBench:
     """What to put on the bench beside the device.
 
@@ -145,12 +145,26 @@ def _counters(
     if bench.one_counter and bench.second:
         spec = _counter(seed, "A", bench)
         wired = dict(enumerate(names, start=1))
-        yield CounterAt("counter", wired, spec, (bench.via,), bench.gate_s, INPUTS)
+        yield CounterAt(
+            name="counter",
+            inputs=wired,
+            spec=spec,
+            via=(bench.via,),
+            gate_s=bench.gate_s,
+            dialect=INPUTS,
+        )
         return
     for name in names:
         spec = _counter(seed, name, bench)
         label = "counter" if name == "A" else f"counter-{name.lower()}"
-        yield CounterAt(label, {1: name}, spec, (bench.via,), bench.gate_s, dialect)
+        yield CounterAt(
+            name=label,
+            inputs={1: name},
+            spec=spec,
+            via=(bench.via,),
+            gate_s=bench.gate_s,
+            dialect=dialect,
+        )
 
 
 def _counter(seed: int, place: str, bench: DemoBench) -> CounterSpec:
@@ -189,7 +203,9 @@ def _ageing_a_ppm(part: Part) -> float:
 # --- a bench with a reference to check its counter by, or with pulses and no counter
 
 REFERENCE_INPUT: Final = 2
-_STANDARD: Final = OscillatorSpec(10e6, noise=Noise(1e-11, 5e-12, 2e-12, 0.0), lag_s=1)
+_STANDARD: Final = OscillatorSpec(
+    nominal_hz=10e6, noise=Noise(1e-11, 5e-12, 2e-12, 0.0), lag_s=1
+)
 
 
 def with_reference(

@@ -41,7 +41,7 @@ class SimulatedPosition:
     divider: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CounterAt:
     """A counter on the bench; the first way of `via` goes into the bench file.
 
@@ -105,11 +105,13 @@ class Wiring(StrEnum):
 ROOM_THERMOMETER: Final = MeterAt("room", MeterSpec())
 SUPPLY_METER: Final = MeterAt(
     "meter",
-    MeterSpec("Bench Voltmeter", "SIM-0003", 0.0, 0.0002, 0.0001),
+    MeterSpec(
+        model="Bench Voltmeter", serial="SIM-0003", error=0.0, noise=0.0002, step=0.0001
+    ),
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
     """Everything a simulated bench is made from; the same seed, the same bench.
 

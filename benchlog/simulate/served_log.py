@@ -10,7 +10,7 @@ from typing import IO, Final
 _KEPT: Final = 100_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ServedValue:
     """One value that an instrument gave.
 

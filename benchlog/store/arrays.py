@@ -90,7 +90,8 @@ def outline_from(rows: Iterable[tuple[Any, ...]], rest: Columns, block: int) -> 
         _OUTLINE,
     )
     both = np.concatenate([stored, tail])
-    return Outline(*(np.ascontiguousarray(both[name]) for name in _OUTLINE.names or ()))
+    names = _OUTLINE.names or ()
+    return Outline(**{name: np.ascontiguousarray(both[name]) for name in names})
 
 
 def _block_of(columns: Columns, part: slice) -> tuple[Any, ...]:

@@ -97,7 +97,7 @@ values (?, null, ?, 0, 'note', ?, '')
 """
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Merged:
     """What a merge brought in: new run ids by the ids there, what was here already.
 

@@ -42,7 +42,7 @@ class ConditionSpan:
     most: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictRow:
     """A verdict as it is kept, with the figures and the rule it rests on.
 
@@ -59,7 +59,7 @@ class VerdictRow:
     at_utc_ns: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Amendment:
     """What a person said of a run afterwards; the run's own rows stay as they are.
 
@@ -75,7 +75,7 @@ class Amendment:
     at_utc_ns: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
     """A run in blocks of at most 1,024 readings, as arrays of equal length.
 

@@ -15,7 +15,7 @@ from benchlog.store.snapshot import dump, freeze
 from benchlog.store.sqlite import Connection
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Beginning:
     """All that is known of a run before its first reading.
 

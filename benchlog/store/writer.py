@@ -78,7 +78,12 @@ class Writer:
         device id or another text is no UTF-8.
         """
         beginning = Beginning(
-            plan, identities, timebase, control, resolution_hz, origin
+            plan=plan,
+            identities=identities,
+            timebase=timebase,
+            control=control,
+            resolution_hz=resolution_hz,
+            origin=origin,
         )
         with self._session.transaction():
             return insert_run(self._connection, beginning, self._clock.utc_ns())

@@ -75,7 +75,7 @@ def test_intervals_of_a_hundred_runs_hold():
 def test_what_was_not_measured_is_not_called_significant():
     """A gap that swallows the whole change leaves two levels: no curve, no promise."""
     data = measured(6, "step", GAP_S)
-    limits = Limits(30, stability_ppm=30, range_c=(-20, 70))
+    limits = Limits(tolerance_ppm=30, stability_ppm=30, range_c=(-20, 70))
     fit = fit_temperature(data, "cubic", limits=limits)
     quadratic, cubic = fit.coefficients[1:]
     assert quadratic.low <= 0 <= quadratic.high

@@ -74,7 +74,13 @@ def evidence(y, there):
     m = np.array(factors, dtype=float)
     pairs = np.array(pairs, dtype=float).T
     freedom = pairs_freedom(float(n), m, pairs)
-    return Evidence(m, np.array(avars).T, freedom, (slope * n) ** 2 / 12, float(n))
+    return Evidence(
+        m=m,
+        avar=np.array(avars).T,
+        freedom=freedom,
+        slope2=(slope * n) ** 2 / 12,
+        length=float(n),
+    )
 
 
 def lose(rng, runs, n, gaps):

@@ -18,16 +18,16 @@ from benchlog.analysis.stability.freedom import (
 
 N = 1000
 EXACT = [
-    (Differences(2, 1, 999), 666.2222964),
-    (Differences(2, 10, 981), 146.0723257),
-    (Differences(2, 100, 801), 12.81326778),
-    (Differences(2, 10, 972, True), 95.10933960),
-    (Differences(2, 100, 702, True), 7.414439433),
-    (Differences(2, 10, 99, False, 10), 66.22297297),
-    (Differences(2, 100, 9, False, 100), 6.230769231),
-    (Differences(3, 1, 998), 513.5217690),
-    (Differences(3, 10, 971), 123.8135669),
-    (Differences(3, 100, 701), 9.921299951),
+    (Differences(order=2, m=1, pairs=999), 666.2222964),
+    (Differences(order=2, m=10, pairs=981), 146.0723257),
+    (Differences(order=2, m=100, pairs=801), 12.81326778),
+    (Differences(order=2, m=10, pairs=972, averaged=True), 95.10933960),
+    (Differences(order=2, m=100, pairs=702, averaged=True), 7.414439433),
+    (Differences(order=2, m=10, pairs=99, averaged=False, stride=10), 66.22297297),
+    (Differences(order=2, m=100, pairs=9, averaged=False, stride=100), 6.230769231),
+    (Differences(order=3, m=1, pairs=998), 513.5217690),
+    (Differences(order=3, m=10, pairs=971), 123.8135669),
+    (Differences(order=3, m=100, pairs=701), 9.921299951),
 ]
 
 
@@ -48,7 +48,7 @@ def test_near_the_closed_formulas_of_sp1065_table_5(m, alpha):
         -1: 5 * n**2 / (4 * m * (n + 3 * m)),
         -2: (n - 2) / m * ((n - 1) ** 2 - 3 * m * (n - 1) + 4 * m**2) / (n - 3) ** 2,
     }[alpha]
-    found = equivalent_freedom(Differences(2, m, n - 2 * m), alpha)
+    found = equivalent_freedom(Differences(order=2, m=m, pairs=n - 2 * m), alpha)
     assert found == pytest.approx(simple, rel=0.25 if alpha == 1 else 0.12)
 
 
@@ -63,14 +63,14 @@ def test_scatter_of_simulated_estimates(kind, alpha):
     second = x[:, 2 * m :] - 2 * x[:, m:-m] + x[:, : -2 * m]
     variances = (second**2).mean(axis=1)
     edf = 2 * variances.mean() ** 2 / variances.var()
-    exact = equivalent_freedom(Differences(2, m, second.shape[1]), alpha)
+    exact = equivalent_freedom(Differences(order=2, m=m, pairs=second.shape[1]), alpha)
     assert exact == pytest.approx(edf, rel=0.08)
 
 
 def test_thinning_hardly_changes_anything():
     for alpha in (2, 1, 0, -1, -2):
         near = [
-            equivalent_freedom(Differences(2, m, 100_001 - 2 * m), alpha)
+            equivalent_freedom(Differences(order=2, m=m, pairs=100_001 - 2 * m), alpha)
             for m in (127, 128, 129, 130)
         ]
         assert np.ptp(near) / near[0] < 0.04

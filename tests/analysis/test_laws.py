@@ -16,7 +16,13 @@ from benchlog.model import Kind, TemperatureLaw
 def at_cut(minutes: float) -> TemperatureLaw:
     """AT cut, A2 = -0.45e-9, A3 = 108.6e-12 (Gerber and Ballato 1985, p. 101)."""
     linear = minutes * AT_CUT_PPM_PER_C_PER_MINUTE
-    return TemperatureLaw("cubic", 25.0, linear, -0.45e-3, 108.6e-6)
+    return TemperatureLaw(
+        law="cubic",
+        reference_c=25.0,
+        linear_ppm_per_c=linear,
+        quadratic_ppm_per_c2=-0.45e-3,
+        cubic_ppm_per_c3=108.6e-6,
+    )
 
 
 # Worked out from the coefficients of Gerber and Ballato, "Precision Frequency
@@ -48,7 +54,7 @@ def test_the_usual_quartz_is_the_cut_of_1_7_minutes():
     [(0.030, 45.0, -12.0), (0.040, -10.0, -49.0), (0.040, 60.0, -49.0)],
 )
 def test_tuning_fork(k, temperature_c, ppm):
-    law = TemperatureLaw("parabola", 25.0, quadratic_ppm_per_c2=-k)
+    law = TemperatureLaw(law="parabola", reference_c=25.0, quadratic_ppm_per_c2=-k)
     assert ppm_at(law, temperature_c) == pytest.approx(ppm)
 
 

@@ -181,12 +181,12 @@ def test_temperature_and_ageing_in_one_fit():
 def test_the_promise_is_checked_and_extrapolation_said():
     t, ambient = room(low=10, high=40)
     ppm = 0.5 * (ambient - 25) + noise("white FM", len(t), 0.05)
-    limits = Limits(30, stability_ppm=50, range_c=(-10, 70))
+    limits = Limits(tolerance_ppm=30, stability_ppm=50, range_c=(-10, 70))
     found = fit_temperature(TemperatureData(t, ambient, ppm), "line", limits=limits)
     assert found.promise.worst_ppm == pytest.approx(22.5, rel=0.02)
     assert not found.promise.measured
     assert "extrapolated" in found.promise.text
-    narrow = Limits(30, stability_ppm=50, range_c=(15, 35))
+    narrow = Limits(tolerance_ppm=30, stability_ppm=50, range_c=(15, 35))
     again = fit_temperature(TemperatureData(t, ambient, ppm), "line", limits=narrow)
     assert again.promise.measured
 
@@ -195,7 +195,7 @@ def test_a_span_that_cannot_carry_the_law_says_nothing_of_the_promise():
     """A cubic from 0.2 C, taken on to -10 C, would be hundreds of thousands of ppm."""
     t, ambient = room(low=24.9, high=25.1)
     ppm = 0.3 * (ambient - 25) + noise("white FM", len(t), 0.01)
-    limits = Limits(30, stability_ppm=50, range_c=(-10, 70))
+    limits = Limits(tolerance_ppm=30, stability_ppm=50, range_c=(-10, 70))
     found = fit_temperature(TemperatureData(t, ambient, ppm), "cubic", limits=limits)
     assert found.promise is None
     assert "the run spans only 0.2 C" in found.notes[0]
@@ -206,7 +206,7 @@ def test_a_span_that_cannot_carry_the_law_says_nothing_of_the_promise():
 def test_a_promise_broken_where_it_was_measured_is_broken():
     t, ambient = room(low=20, high=30)
     ppm = 30 * (ambient - 25) + noise("white FM", len(t), 3.0)
-    limits = Limits(30, stability_ppm=50, range_c=(-40, 85))
+    limits = Limits(tolerance_ppm=30, stability_ppm=50, range_c=(-40, 85))
     found = fit_temperature(TemperatureData(t, ambient, ppm), "cubic", limits=limits)
     assert found.promise.worst_ppm > 100
     assert abs(found.promise.at_c - 25) == pytest.approx(5, abs=0.1)
@@ -218,10 +218,12 @@ def test_the_interval_beyond_what_was_measured_decides_whether_it_is_said():
     ppm = 1e-4 * (ambient - 25) ** 3 + noise("white FM", len(t), 0.05)
     data = TemperatureData(t, ambient, ppm)
     wide = fit_temperature(
-        data, "cubic", limits=Limits(30, stability_ppm=50, range_c=(-40, 85))
+        data,
+        "cubic",
+        limits=Limits(tolerance_ppm=30, stability_ppm=50, range_c=(-40, 85)),
     ).promise
     assert wide is not None and wide.u_ppm < 50
-    tight = Limits(30, stability_ppm=wide.u_ppm / 2, range_c=(-40, 85))
+    tight = Limits(tolerance_ppm=30, stability_ppm=wide.u_ppm / 2, range_c=(-40, 85))
     assert fit_temperature(data, "cubic", limits=tight).promise is None
 
 

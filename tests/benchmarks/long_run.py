@@ -50,7 +50,7 @@ def make(database: Path, count: int) -> int:
         run_id = writer.begin_run(
             _plan(),
             {"counter": who},
-            Timebase("stated", 0.0, 0.03),
+            Timebase(status="stated", offset_ppm=0.0, u_ppm=0.03),
             control=_SOCKET,
             resolution_hz=1e-3,
         )
@@ -116,9 +116,9 @@ def _answer(run_id: int) -> Callable[[Request], Answer]:
 
 def _plan() -> RunPlan:
     counter = InstrumentSpec(
-        "counter", "scpi-counter", "TCPIP::127.0.0.1::5025::SOCKET"
+        name="counter", driver="scpi-counter", address="TCPIP::127.0.0.1::5025::SOCKET"
     )
-    position = PositionSpec("A", "counter")
+    position = PositionSpec(name="A", frequency="counter")
     return RunPlan(
         purpose=Purpose.SOAK,
         device="C-0001",

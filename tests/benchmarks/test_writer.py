@@ -43,13 +43,13 @@ PLAN = RunPlan(
         title="16 MHz quartz",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=Limits(30.0),
+        limits=Limits(tolerance_ppm=30.0),
     ),
     position="A",
     bench=Bench(
         name="bench",
-        instruments={"c": InstrumentSpec("c", "typed-in")},
-        positions=(PositionSpec("A", "c"),),
+        instruments={"c": InstrumentSpec(name="c", driver="typed-in")},
+        positions=(PositionSpec(name="A", frequency="c"),),
     ),
 )
 INSERT = """
@@ -83,7 +83,9 @@ def begun(path: Path) -> tuple[int, int]:
     Both sides then open what is there already, as a keeper does from its second run on.
     """
     with Writer.open(path, HostClock()) as writer:
-        run_id = writer.begin_run(PLAN, {}, Timebase("assumed", 0.0, 0.577))
+        run_id = writer.begin_run(
+            PLAN, {}, Timebase(status="assumed", offset_ppm=0.0, u_ppm=0.577)
+        )
         return run_id, writer.begin_segment(run_id)
 
 

@@ -69,7 +69,9 @@ def test_every_key_of_a_bench(write):
     assert "coupling" not in counter.options
     assert [position.divider for position in bench.positions] == [16.0, 1.0]
     assert bench.positions[0].supply == "supply"
-    assert bench.reference == ReferenceSpec("counter", 1.0, 2, 5e-8, None)
+    assert bench.reference == ReferenceSpec(
+        counter="counter", nominal_hz=1.0, input=2, u_s=5e-8, u_ppm=None
+    )
 
 
 def test_the_default_dialect_is_resolved(write):

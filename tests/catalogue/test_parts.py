@@ -60,8 +60,22 @@ def test_every_key_of_a_part():
         title="a fork",
         kind=Kind.TUNING_FORK,
         nominal_hz=32768.0,
-        limits=Limits(20.0, 24.0, 2.0, 50.0, (-10.0, 60.0), 3.0, 0.5),
-        temperature=TemperatureLaw("parabola", 25.0, 0.0, -0.03, 0.0),
+        limits=Limits(
+            tolerance_ppm=20.0,
+            reference_c=24.0,
+            reference_band_c=2.0,
+            stability_ppm=50.0,
+            range_c=(-10.0, 60.0),
+            ageing_ppm_per_year=3.0,
+            jitter_ppm=0.5,
+        ),
+        temperature=TemperatureLaw(
+            law="parabola",
+            reference_c=25.0,
+            linear_ppm_per_c=0.0,
+            quadratic_ppm_per_c2=-0.03,
+            cubic_ppm_per_c3=0.0,
+        ),
         load=Load(12.5, None, 3.0),
         notes="two\nlines",
         file="x.toml",
@@ -71,7 +85,9 @@ def test_every_key_of_a_part():
 def test_what_may_be_left_out():
     head = FULL.partition("notes")[0]
     part = parse(head + "[limits]\ntolerance_ppm = 20\n")
-    assert part.limits == Limits(20.0, 25.0, 3.0)
+    assert part.limits == Limits(
+        tolerance_ppm=20.0, reference_c=25.0, reference_band_c=3.0
+    )
     assert part.temperature is None
     assert part.load == Load()
     assert isinstance(part.limits.tolerance_ppm, float)

@@ -85,13 +85,13 @@ def test_a_thermometer_is_no_reference(write, problems_of):
 def test_three_ways_of_a_reference(write):
     ways = {
         'counter = "counter"\ninput = 2\nu_s = 5e-8': ReferenceSpec(
-            "counter", 1.0, 2, 5e-8
+            counter="counter", nominal_hz=1.0, input=2, u_s=5e-8
         ),
         'counter = "counter"\nnominal_hz = 10e6\nu_ppm = 1e-4': ReferenceSpec(
-            "counter", 10e6, None, None, 1e-4
+            counter="counter", nominal_hz=10e6, input=None, u_s=None, u_ppm=1e-4
         ),
         'counter = "counter"\npulses = "gps"\ntimebase = "divided"': ReferenceSpec(
-            "counter", pulses="gps", timebase="divided"
+            counter="counter", pulses="gps", timebase="divided"
         ),
     }
     for text, expected in ways.items():

@@ -191,7 +191,13 @@ def test_the_latest_check_is_the_one_that_rules(line: Line) -> None:
 def test_a_run_says_everywhere_that_its_check_was_voided(line: Line) -> None:
     clock = host_clock()
     at_ns, until_ns = clock.utc_ns(), clock.utc_ns() + 10**18
-    base = Timebase("checked", 0.9, 0.001, until_ns, "checked 0.0 days before")
+    base = Timebase(
+        status="checked",
+        offset_ppm=0.9,
+        u_ppm=0.001,
+        valid_until_utc_ns=until_ns,
+        text="checked 0.0 days before",
+    )
     with Writer.open(line.db, clock) as writer:
         check, _ = begin(writer, "10 MHz")
         writer.end_run(check, "stopped")

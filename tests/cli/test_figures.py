@@ -16,7 +16,7 @@ HOSTILE = Run(
 
 
 def test_unknown_figures_are_words_and_hostile_ids_harmless() -> None:
-    said = text_of(Evaluation(HOSTILE, judge_for(HOSTILE).assessment()))
+    said = text_of(Evaluation(run=HOSTILE, assessment=judge_for(HOSTILE).assessment()))
     assert said.count("unknown") == 3
     assert "? UNDECIDED\n" in said
     assert "KX-0412\\x1b[1m, run 7, position A, simulated" in said

@@ -87,7 +87,7 @@ def test_a_jitter_that_fails_is_said_and_columns_keep_their_width(
             title="x",
             kind=Kind.QUARTZ,
             nominal_hz=16e6,
-            limits=Limits(30, jitter_ppm=0.001),
+            limits=Limits(tolerance_ppm=30, jitter_ppm=0.001),
         )
     )
     hz = [16e6 + step for step in (0.5, 0.25, 0.125, 0.0, 0.75, 0.5, 0.25, 0.0)]

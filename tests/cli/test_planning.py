@@ -35,7 +35,9 @@ frequency = "counter"
 def request_(tmp_path: Path) -> MeasureRequest:
     path = tmp_path / "one.toml"
     path.write_text(ONE)
-    return MeasureRequest(str(path), "quartz-16mhz-30ppm", ("KX-0412",))
+    return MeasureRequest(
+        bench=str(path), part="quartz-16mhz-30ppm", devices=("KX-0412",)
+    )
 
 
 def test_without_a_length_it_ends_when_the_verdict_is_clear(
@@ -87,9 +89,11 @@ def test_a_gate_beyond_the_drivers_bounds_is_refused(request_: MeasureRequest) -
 
 
 def test_an_instrument_without_a_gate_takes_none() -> None:
-    spec = InstrumentSpec("probe", "typed-in")
+    spec = InstrumentSpec(name="probe", driver="typed-in")
     bench = Bench(
-        name="odd", instruments={"probe": spec}, positions=(PositionSpec("A", "probe"),)
+        name="odd",
+        instruments={"probe": spec},
+        positions=(PositionSpec(name="A", frequency="probe"),),
     )
     with pytest.raises(UsageError, match="leave --gate-s out"):
         with_gate(bench, ("A",), 0.1)
@@ -105,7 +109,10 @@ def test_unknown_names_are_refused_with_near_ones(request_: MeasureRequest) -> N
 TWIN = Bench(
     name="twin",
     instruments={},
-    positions=(PositionSpec("A", "c1"), PositionSpec("B", "c2")),
+    positions=(
+        PositionSpec(name="A", frequency="c1"),
+        PositionSpec(name="B", frequency="c2"),
+    ),
 )
 
 

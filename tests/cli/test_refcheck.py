@@ -60,13 +60,29 @@ def test_a_check_standard_has_a_history(line):
 
 def test_a_very_poor_check_says_that_it_is_not_used():
     # 40 s of pulses on a busy computer: nothing is told of a time base of +-0.05 ppm
-    counter = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.05)
-    budget = budget_of([BudgetLine("statistics", 170.5)])
-    finding = Finding(-156.0, budget, 41, 0, 0, 40.0, None, "pulses")
+    counter = InstrumentSpec(name="counter", driver="scpi-counter", timebase_ppm=0.05)
+    budget = budget_of([BudgetLine(name="statistics", u_ppm=170.5)])
+    finding = Finding(
+        offset_ppm=-156.0,
+        budget=budget,
+        pulses=41,
+        missed=0,
+        set_aside=0,
+        span_s=40.0,
+        drift=None,
+        method="pulses",
+    )
     who = Identity("M,C,7,1", "M", "C", "7", "1")
-    check = ReferenceCheck(who, -156.0, 170.5, "pulses", 1, 10**18)
+    check = ReferenceCheck(
+        instrument=who,
+        offset_ppm=-156.0,
+        u_ppm=170.5,
+        method="pulses",
+        at_utc_ns=1,
+        valid_until_utc_ns=10**18,
+    )
     unused = f"{UNUSED}: {stated_goes_on(counter, [], check)}"
-    weighed = Weighed(True, (), (), (), unused=unused)
+    weighed = Weighed(kept=True, refusals=(), warnings=(), notes=(), unused=unused)
     document = check_document(check, finding, weighed)
     assert document["kept"] and not document["in_use"]
     text = " ".join(check_text(document, "counter", 1.0).split())

@@ -13,19 +13,19 @@ from hypothesis import strategies as st
 
 PUBLISHED = {
     b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47": (
-        Report("GGA", True, 45_319.0, None, 8)
+        Report(kind="GGA", fix=True, second=45_319.0, day=None, satellites=8)
     ),
     b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A": (
-        Report("RMC", True, 45_319.0, date(1994, 3, 23))
+        Report(kind="RMC", fix=True, second=45_319.0, day=date(1994, 3, 23))
     ),
     b"$GPRMC,000004,V,3714.6284,N,12146.9181,W,0.000,0.0,290697,15.4,E*4C": (
-        Report("RMC", False, 4.0, date(1997, 6, 29))
+        Report(kind="RMC", fix=False, second=4.0, day=date(1997, 6, 29))
     ),
     b"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68": (
-        Report("RMC", True, 82_486.0, date(1994, 11, 19))
+        Report(kind="RMC", fix=True, second=82_486.0, day=date(1994, 11, 19))
     ),
     b"$GPZDA,201530.00,04,07,2002,00,00*60": (
-        Report("ZDA", None, 72_930.0, date(2002, 7, 4))
+        Report(kind="ZDA", fix=None, second=72_930.0, day=date(2002, 7, 4))
     ),
 }
 

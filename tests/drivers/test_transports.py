@@ -35,9 +35,9 @@ GATE_S = 0.02
 @contextmanager
 def on(via: Via) -> Iterator[tuple[SimulatedBench, Driver]]:
     """Yield a bench with one counter reached in one way, and a driver open on it."""
-    place = SimulatedPosition("A", OscillatorSpec(16e6, offset_ppm=-9.25))
-    counter = CounterAt("counter", {1: "A"}, via=(via,), gate_s=GATE_S)
-    scenario = Scenario((place,), (counter,), thermometer=None)
+    place = SimulatedPosition("A", OscillatorSpec(nominal_hz=16e6, offset_ppm=-9.25))
+    counter = CounterAt(name="counter", inputs={1: "A"}, via=(via,), gate_s=GATE_S)
+    scenario = Scenario(places=(place,), counters=(counter,), thermometer=None)
     with SimulatedBench(scenario, HostClock()) as bench:
         talks = via in TALKING
         dialect = load_dialect("line-hz" if talks else "scpi-1999")

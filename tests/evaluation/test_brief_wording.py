@@ -90,16 +90,29 @@ def test_conformance_is_never_certain(known: Evaluation, p, said):
 
 
 def test_time_base_says_how_it_is_known():
-    stated = Timebase("stated", 0.0, 0.03, None, "stated +-0.05 ppm in the bench file")
+    stated = Timebase(
+        status="stated",
+        offset_ppm=0.0,
+        u_ppm=0.03,
+        valid_until_utc_ns=None,
+        text="stated +-0.05 ppm in the bench file",
+    )
     assert brief.timebase_text(stated) == "stated ±0.05 ppm in the bench file"
-    checked = Timebase("checked", 0.1234, 0.004, 1, "")
+    checked = Timebase(
+        status="checked", offset_ppm=0.1234, u_ppm=0.004, valid_until_utc_ns=1, text=""
+    )
     said = brief.timebase_text(checked, "2030-03-18 17:46")
     assert said == "checked: +0.1234 ± 0.0080 ppm, holds until 2030-03-18 17:46"
 
 
 def test_share_of_the_budget_is_the_share_of_the_variance():
-    lines = (BudgetLine("time base", 3.0), BudgetLine("statistics", 4.0))
-    said = brief.main_share(Budget(lines, 5.0, 1e9, 2.0, 10.0))
+    lines = (
+        BudgetLine(name="time base", u_ppm=3.0),
+        BudgetLine(name="statistics", u_ppm=4.0),
+    )
+    said = brief.main_share(
+        Budget(lines=lines, u_ppm=5.0, degrees_of_freedom=1e9, k=2.0, expanded_ppm=10.0)
+    )
     assert said == "mostly statistics (64 %), k = 2.00"
 
 

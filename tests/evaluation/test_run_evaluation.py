@@ -59,7 +59,7 @@ def test_readings_are_given_only_when_they_are_asked_for(reader: Reader) -> None
 def test_a_run_may_be_judged_on_another_part(reader: Reader) -> None:
     run = reader.run(1)
     assert evaluate(reader, run).assessment.word is Decision.PASS
-    strict = replace(run, part=replace(QUARTZ, limits=Limits(5.0)))
+    strict = replace(run, part=replace(QUARTZ, limits=Limits(tolerance_ppm=5.0)))
     assert evaluate(reader, strict).assessment.word is Decision.FAIL
 
 

@@ -33,9 +33,15 @@ RC = Part(
     title="8 MHz RC oscillator",
     kind=Kind.RC,
     nominal_hz=8e6,
-    limits=Limits(20_000.0),
+    limits=Limits(tolerance_ppm=20_000.0),
 )
-CHECKED = Timebase("checked", 0.31, 0.004, 28.0, "checked on 2030-03-16 against pulses")
+CHECKED = Timebase(
+    status="checked",
+    offset_ppm=0.31,
+    u_ppm=0.004,
+    valid_until_utc_ns=28.0,
+    text="checked on 2030-03-16 against pulses",
+)
 DAY_S = 86_400.0
 
 

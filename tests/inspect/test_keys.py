@@ -119,18 +119,20 @@ def test_sounds_tell_verdicts_apart(word: str, damaged: bool, rings: int) -> Non
 
 def test_no_device_for_long_is_said_once_and_kept_with_the_next_run() -> None:
     clock = VirtualClock()
-    position = PositionSpec("A", "counter")
-    counter = InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET")
+    position = PositionSpec(name="A", frequency="counter")
+    counter = InstrumentSpec(
+        name="counter", driver="scpi-counter", address="TCPIP::h::1::SOCKET"
+    )
     bench = ABench(name="b", instruments={"counter": counter}, positions=(position,))
     place = DeviceSite(
-        RunPlan(
+        template=RunPlan(
             purpose=Purpose.INSPECT,
             device="",
             part=load_part(PART),
             position="A",
             bench=bench,
         ),
-        clock,
+        clock=clock,
     )
     clock.sleep(IDLE_S - 1)
     assert place.idle() == ""

@@ -75,7 +75,10 @@ class Books:
                 one = plan(device, part=part, purpose=Purpose.INSPECT, lot=task.lot.lot)
                 run = writer.begin_run(one, {"counter": COUNTER}, TIMEBASE)
                 writer.end_run(run, "verdict clear")
-                writer.add_verdict(run, VerdictRow(word, 2.0, 0.5, 30.0))
+                writer.add_verdict(
+                    run,
+                    VerdictRow(word=word, offset_ppm=2.0, u_ppm=0.5, limit_ppm=30.0),
+                )
 
 
 @pytest.fixture
@@ -167,7 +170,7 @@ def void(books: Books, run: str, reason: str, *more: str) -> None:
 
 def standing(books: Books) -> tuple[str, int, list[str]]:
     """Return how the lot stands, as `inspect --result --json` gives it."""
-    lot = known_lot(books.db, Wish("L1"))
+    lot = known_lot(books.db, Wish(lot="L1"))
     found = lot_document(report_of(books.db, lot))
     words = [device["verdict"] for device in found["devices"]]
     return found["decision"], found["remaining"], words

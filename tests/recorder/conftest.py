@@ -25,7 +25,7 @@ PART = Part(
     title="16 MHz quartz",
     kind=Kind.QUARTZ,
     nominal_hz=16e6,
-    limits=Limits(30.0),
+    limits=Limits(tolerance_ppm=30.0),
 )
 
 
@@ -55,8 +55,10 @@ def database(tmp_path):
 def plan_for(tmp_path):
     def make(driver, *, readings=20, max_s=20.0, purpose=Purpose.MEASURE, address=""):
         options = {"state": str(tmp_path / "state")}
-        spec = InstrumentSpec("counter", driver, address, options)
-        position = PositionSpec("A", "counter")
+        spec = InstrumentSpec(
+            name="counter", driver=driver, address=address, options=options
+        )
+        position = PositionSpec(name="A", frequency="counter")
         return RunPlan(
             purpose=purpose,
             device="C-0001",

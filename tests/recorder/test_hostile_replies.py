@@ -104,7 +104,9 @@ def test_no_wrong_number_reaches_the_database(tmp_path, plan_for, many):
         Writer.open(path, HostClock()) as store,
     ):
         run = store.begin_run(
-            peer_plan, {"counter": Identity("x")}, Timebase("assumed", 0.0, 0.5)
+            peer_plan,
+            {"counter": Identity("x")},
+            Timebase(status="assumed", offset_ppm=0.0, u_ppm=0.5),
         )
         segment = store.begin_segment(run)
         driver = ScpiCounter(peer.address, {"dialect": DIALECT}, HostClock())

@@ -12,8 +12,8 @@ from benchlog.verdict.run.pulse_timing import ASSUMED_HOST_PPM, pulse_timebase
 
 BENCH = Bench(
     name="b",
-    instruments={"d": InstrumentSpec("d", "pulse-edge", "/dev/x")},
-    positions=(PositionSpec("A", "d"),),
+    instruments={"d": InstrumentSpec(name="d", driver="pulse-edge", address="/dev/x")},
+    positions=(PositionSpec(name="A", frequency="d"),),
 )
 UNSYNCHRONISED = 0x0040  # STA_UNSYNC, linux/timex.h
 

@@ -194,7 +194,10 @@ def test_all_positions_that_one_keeper_kept_go_on_together(plan_for, database):
     bench = replace(
         one.bench,
         instruments={name: replace(counter, name=name) for name in ("one", "two")},
-        positions=(PositionSpec("A", "one"), PositionSpec("B", "two")),
+        positions=(
+            PositionSpec(name="A", frequency="one"),
+            PositionSpec(name="B", frequency="two"),
+        ),
     )
     one = replace(one, bench=bench)
     two = replace(one, device="C-0002", position="B")

@@ -11,7 +11,10 @@ from benchlog.recorder.instruments.instrument_check import check_instrument
 
 def spec(driver, tmp_path, **options):
     return InstrumentSpec(
-        "counter", driver, "", {"state": str(tmp_path / "s"), **options}
+        name="counter",
+        driver=driver,
+        address="",
+        options={"state": str(tmp_path / "s"), **options},
     )
 
 
@@ -43,7 +46,10 @@ def test_an_unknown_driver_is_named_with_near_matches(tmp_path, clock):
 
 def test_nobody_at_the_address_is_a_lost_error(clock):
     nobody = InstrumentSpec(
-        "counter", "scpi-counter", "TCPIP::127.0.0.1::9::SOCKET", {}
+        name="counter",
+        driver="scpi-counter",
+        address="TCPIP::127.0.0.1::9::SOCKET",
+        options={},
     )
     tried = check_instrument(nobody, clock)
     assert tried.error is not None

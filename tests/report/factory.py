@@ -38,7 +38,10 @@ def bench_database(folder: Path, bench: int, lots: int, devices: int) -> Path:
             one = f"{bench}-{number:03d}/a=b"
             supplier = SUPPLIERS[(bench + number) % len(SUPPLIERS)]
             plan = plan_document(custom_plan(500, devices, 1))
-            writer.open_lot(Lot(one, PART.id, supplier, 500, plan), PART)
+            writer.open_lot(
+                Lot(lot=one, part_id=PART.id, supplier=supplier, size=500, plan=plan),
+                PART,
+            )
             middle = chance.gauss(0, 16) + 0.5 * bench
             for device in range(devices):
                 ppm = middle + chance.gauss(0, 6)
@@ -76,12 +79,12 @@ def _inspect(writer, reader, clock, told) -> None:
     judge.feed(reader.columns_after(run_id))
     found = judge.assessment()
     row = VerdictRow(
-        str(found.word),
-        found.offset_ppm,
-        found.u_ppm,
-        found.limit.ppm,
-        found.conformance,
-        "rule",
-        figures(Evaluation(run, found)),
+        word=str(found.word),
+        offset_ppm=found.offset_ppm,
+        u_ppm=found.u_ppm,
+        limit_ppm=found.limit.ppm,
+        conformance=found.conformance,
+        rule="rule",
+        figures=figures(Evaluation(run=run, assessment=found)),
     )
     writer.add_verdict(run_id, row)

@@ -195,7 +195,7 @@ def test_exporting_again_writes_what_changed_and_drops_what_moved(tmp_path):
         assert first.files == len(list(folder.rglob("*.parquet")))
         assert (again.files, again.readings) == (0, 0)
         with Writer.open(path, VirtualClock()) as writer:
-            writer.amend(1, Amendment("void", "probe off"))
+            writer.amend(1, Amendment(kind="void", reason="probe off"))
             begin(writer, "still going on")
         third = write_dataset(reader, folder)
     assert third.files == 2

@@ -60,8 +60,20 @@ def a_full_run(writer):
         (second, Edge("gps", None, 5, 6)),
     ]
     writer.commit([(run, segment or 0, noun) for segment, noun in logged])
-    writer.add_verdict(run, VerdictRow("pass", 1.5, 0.2, 30.0, 0.99, "r", {"n": 3}, 77))
-    writer.amend(run, Amendment("void", "=1+1", at_utc_ns=78))
+    writer.add_verdict(
+        run,
+        VerdictRow(
+            word="pass",
+            offset_ppm=1.5,
+            u_ppm=0.2,
+            limit_ppm=30.0,
+            conformance=0.99,
+            rule="r",
+            figures={"n": 3},
+            at_utc_ns=77,
+        ),
+    )
+    writer.amend(run, Amendment(kind="void", reason="=1+1", at_utc_ns=78))
     writer.end_run(run, "stopped")
     return run
 

@@ -49,7 +49,19 @@ def an_export(writer, tmp_path, format="csv"):
     """Export a run of nine readings with a verdict nobody would make of them."""
     run, segment = begin(writer)
     writer.commit(rows(run, segment, 9))
-    writer.add_verdict(run, VerdictRow("pass", 1.5, 0.2, 30.0, 0.99, "r", {}, 77))
+    writer.add_verdict(
+        run,
+        VerdictRow(
+            word="pass",
+            offset_ppm=1.5,
+            u_ppm=0.2,
+            limit_ppm=30.0,
+            conformance=0.99,
+            rule="r",
+            figures={},
+            at_utc_ns=77,
+        ),
+    )
     writer.end_run(run, "stopped")
     out = tmp_path / f"run.{format}"
     with seen_by(writer) as reader:
@@ -61,7 +73,7 @@ def pulse_figures(reader, run_id):
     run = reader.run(run_id)
     judge = judge_for(run)
     judge.feed(reader.pulses_after(run_id))
-    found = figures(Evaluation(run, judge.assessment()))
+    found = figures(Evaluation(run=run, assessment=judge.assessment()))
     return {name: found[name] for name in ("offset_ppm", "u_ppm", "verdict", "timing")}
 
 
@@ -212,7 +224,14 @@ def test_a_check_of_a_time_base_stays_one(writer, there, tmp_path):
         assert EventKind.NOTE in [e.kind for _, e in reader.events(result.run)]
 
 
-CHECK = ReferenceCheck(COUNTER, 0.3, 0.01, "it timed <pulses>, 1 Hz", 5, 2 * 10**18)
+CHECK = ReferenceCheck(
+    instrument=COUNTER,
+    offset_ppm=0.3,
+    u_ppm=0.01,
+    method="it timed <pulses>, 1 Hz",
+    at_utc_ns=5,
+    valid_until_utc_ns=2 * 10**18,
+)
 
 
 def a_check_export(writer, tmp_path, format, *, void=False):
@@ -225,7 +244,7 @@ def a_check_export(writer, tmp_path, format, *, void=False):
     writer.end_run(run, "stopped")
     writer.add_reference_check(replace(CHECK, run_id=run))
     if void:
-        writer.amend(run, Amendment("void", "wired wrongly"))
+        writer.amend(run, Amendment(kind="void", reason="wired wrongly"))
     out = tmp_path / f"check.{format}"
     with seen_by(writer) as reader:
         export_run(reader, run, format, out)
@@ -370,7 +389,7 @@ def test_a_verdict_that_rests_on_nonsense_hides_no_run(writer, there, tmp_path, 
 
     altered_lines(out, change)
     assert brought_in(out, there).rejected == 1
-    there.add_verdict(1, VerdictRow("pass", figures={"basis": basis}))
+    there.add_verdict(1, VerdictRow(word="pass", figures={"basis": basis}))
     with seen_by(there) as reader:
         assert reader.run(1).part.id == reader.runs()[0].part.id == "quartz-16mhz"
 
@@ -426,7 +445,9 @@ def test_a_head_changed_in_parquet_is_told(writer, there, tmp_path):
 
 def test_time_that_cannot_be_later_still_lets_a_run_be_voided(writer, there, tmp_path):
     brought_in(an_export(writer, tmp_path), there)
-    there.amend(1, Amendment("restore", "as late as can be", at_utc_ns=2**63 - 1))
-    there.amend(1, Amendment("void", "and yet"))
+    there.amend(
+        1, Amendment(kind="restore", reason="as late as can be", at_utc_ns=2**63 - 1)
+    )
+    there.amend(1, Amendment(kind="void", reason="and yet"))
     with seen_by(there) as reader:
         assert reader.run(1).void == "and yet"

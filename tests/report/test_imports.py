@@ -283,7 +283,7 @@ def test_options_that_do_not_fit(bring, reader, more, said):
 
 
 def test_what_a_person_says_of_the_run(bring, reader):
-    timebase = Timebase("stated", 0.1, 0.05)
+    timebase = Timebase(status="stated", offset_ppm=0.1, u_ppm=0.05)
     result, _, _ = bring(
         "16000001\n", device="D7", part=PART, lot="L1", operator="o", timebase=timebase
     )

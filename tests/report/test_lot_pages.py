@@ -34,7 +34,16 @@ def database(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lot")
     with fresh(folder) as writer:
         plan = plan_document(custom_plan(90, 5, 1))
-        writer.open_lot(Lot("L<7>", PART.id, "Invented & Sons", 90, plan), PART)
+        writer.open_lot(
+            Lot(
+                lot="L<7>",
+                part_id=PART.id,
+                supplier="Invented & Sons",
+                size=90,
+                plan=plan,
+            ),
+            PART,
+        )
         for number, ppm in enumerate(OFFSETS):
             run = write_run(
                 writer,
@@ -44,11 +53,28 @@ def database(tmp_path_factory):
                 lot="L<7>",
             )
             word = "fail" if abs(ppm) > 30 else "pass"
-            writer.add_verdict(run, VerdictRow(word, ppm, 1.2, 30.0, 0.99, "rule"))
-        writer.amend(1, Amendment("void", "not hooked up"))
+            writer.add_verdict(
+                run,
+                VerdictRow(
+                    word=word,
+                    offset_ppm=ppm,
+                    u_ppm=1.2,
+                    limit_ppm=30.0,
+                    conformance=0.99,
+                    rule="rule",
+                ),
+            )
+        writer.amend(1, Amendment(kind="void", reason="not hooked up"))
         for at, ppm in ((10, 0.031), (20, 0.035)):
             writer.add_reference_check(
-                ReferenceCheck(COUNTER, ppm, 0.004, "pulses", at * NS, (at + 9) * NS)
+                ReferenceCheck(
+                    instrument=COUNTER,
+                    offset_ppm=ppm,
+                    u_ppm=0.004,
+                    method="pulses",
+                    at_utc_ns=at * NS,
+                    valid_until_utc_ns=(at + 9) * NS,
+                )
             )
         trimmed = write_run(writer, series(9), device="RC-1", purpose=Purpose.TRIM)
         told = [
@@ -123,7 +149,9 @@ def test_two_lots_of_one_name_are_told_apart(tmp_path):
     with fresh(tmp_path) as writer:
         for part in (PART, other):
             plan = plan_document(custom_plan(90, 5, 1))
-            writer.open_lot(Lot("L7", part.id, "", 90, plan), part)
+            writer.open_lot(
+                Lot(lot="L7", part_id=part.id, supplier="", size=90, plan=plan), part
+            )
     with Reader.open(tmp_path / "pages.db") as reader:
         with pytest.raises(UsageError, match="another"):
             lot_page(reader, "L7", None, VirtualClock())

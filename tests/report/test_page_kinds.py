@@ -35,8 +35,8 @@ TOLD = (
 PULSE = replace(PART, id="reference-1hz", nominal_hz=1.0)
 REFERENCE = replace(
     BENCH,
-    positions=(PositionSpec("A", "counter"),),
-    reference=ReferenceSpec("counter", u_s=5e-8),
+    positions=(PositionSpec(name="A", frequency="counter"),),
+    reference=ReferenceSpec(counter="counter", u_s=5e-8),
 )
 
 
@@ -67,7 +67,15 @@ def reader(tmp_path_factory):
         check = {"purpose": Purpose.REFCHECK, "bench": REFERENCE, "operator": "A. I."}
         write_run(writer, pulses_per_second(90, 0.3), part=PULSE, **check)
         writer.add_reference_check(
-            ReferenceCheck(COUNTER, 0.3, 0.01, "pulses", 9 * NS, 90 * NS, run_id=3)
+            ReferenceCheck(
+                instrument=COUNTER,
+                offset_ppm=0.3,
+                u_ppm=0.01,
+                method="pulses",
+                at_utc_ns=9 * NS,
+                valid_until_utc_ns=90 * NS,
+                run_id=3,
+            )
         )
         scene = PulseScene(writer, VirtualClock())
         scene.begin()
@@ -146,13 +154,21 @@ def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
     with fresh(tmp_path) as writer:
         for at, ppm in ((1, 0.3), (2, 0.9), (3, 0.9005)):
             run = write_run(writer, series(9))
-            check = ReferenceCheck(COUNTER, ppm, 0.001, "pps", at * NS, 90 * NS, run)
+            check = ReferenceCheck(
+                instrument=COUNTER,
+                offset_ppm=ppm,
+                u_ppm=0.001,
+                method="pps",
+                at_utc_ns=at * NS,
+                valid_until_utc_ns=90 * NS,
+                run_id=run,
+            )
             writer.add_reference_check(check)
     with Reader.open(tmp_path / "pages.db") as reader:
         before = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
     assert "In later budgets" in before and "VOID" not in before
     with fresh(tmp_path) as writer:
-        writer.amend(2, Amendment("void", "wired <wrongly>"))
+        writer.amend(2, Amendment(kind="void", reason="wired <wrongly>"))
     with Reader.open(tmp_path / "pages.db") as reader:
         pages = [html_of(check_page(reader, n, VirtualClock())) for n in (2, 1)]
     its_own, other = (words(parsed(page)) for page in pages)

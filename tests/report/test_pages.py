@@ -38,8 +38,18 @@ def database(tmp_path_factory):
         run = write_run(
             writer, readings, device=HOSTILE, note=NOTE, operator="<i>A</i>"
         )
-        writer.add_verdict(run, VerdictRow("pass", 8.0, 0.1, 30.0, 1.0, "guarded"))
-        writer.amend(run, Amendment("void", f"probe off {HOSTILE}"))
+        writer.add_verdict(
+            run,
+            VerdictRow(
+                word="pass",
+                offset_ppm=8.0,
+                u_ppm=0.1,
+                limit_ppm=30.0,
+                conformance=1.0,
+                rule="guarded",
+            ),
+        )
+        writer.amend(run, Amendment(kind="void", reason=f"probe off {HOSTILE}"))
         write_run(writer, series(3), device="short")
         write_run(writer, (), device="empty")
     return folder / "pages.db"

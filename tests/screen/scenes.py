@@ -35,17 +35,23 @@ QUARTZ = Part(
     title="16 MHz quartz crystal, 30 ppm",
     kind=Kind.QUARTZ,
     nominal_hz=16e6,
-    limits=Limits(30.0, stability_ppm=50.0, range_c=(-20.0, 70.0), jitter_ppm=0.5),
+    limits=Limits(
+        tolerance_ppm=30.0, stability_ppm=50.0, range_c=(-20.0, 70.0), jitter_ppm=0.5
+    ),
 )
 CLOCK = Part(
     id="fork-32khz",
     title="clock crystal",
     kind=Kind.TUNING_FORK,
     nominal_hz=32_768.0,
-    limits=Limits(20.0),
+    limits=Limits(tolerance_ppm=20.0),
 )
 STATED = Timebase(
-    "stated", 0.0, 0.05 / 3**0.5, None, "stated +-0.05 ppm in the bench file"
+    status="stated",
+    offset_ppm=0.0,
+    u_ppm=0.05 / 3**0.5,
+    valid_until_utc_ns=None,
+    text="stated +-0.05 ppm in the bench file",
 )
 
 
@@ -81,11 +87,13 @@ class Scene:
 
     def plan(self) -> RunPlan:
         """Return what the run is begun with."""
-        counter = InstrumentSpec("counter", "scpi-counter", simulated=self.simulated)
+        counter = InstrumentSpec(
+            name="counter", driver="scpi-counter", simulated=self.simulated
+        )
         bench = Bench(
             name=self.bench,
             instruments={"counter": counter},
-            positions=(PositionSpec(self.position, "counter"),),
+            positions=(PositionSpec(name=self.position, frequency="counter"),),
         )
         return RunPlan(
             purpose=self.purpose,
@@ -177,7 +185,13 @@ class Stage:
         a = judge.assessment()
         self.writer.add_verdict(
             run_id,
-            VerdictRow(str(a.word), a.offset_ppm, a.u_ppm, a.limit.ppm, a.conformance),
+            VerdictRow(
+                word=str(a.word),
+                offset_ppm=a.offset_ppm,
+                u_ppm=a.u_ppm,
+                limit_ppm=a.limit.ppm,
+                conformance=a.conformance,
+            ),
         )
         now_s = (self.clock.mono_ns() - MONO_NS) / NS_PER_S
         self.event(run_id, now_s, "ended", how)

@@ -32,7 +32,7 @@ def said_by(app: BenchApp) -> list[str]:
 
 async def test_a_marked_run_and_the_chosen_one_are_compared(stage: Stage):
     two(stage)
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "KX-1")
         await pilot.press("f4")
@@ -57,7 +57,7 @@ async def test_a_marked_run_and_the_chosen_one_are_compared(stage: Stage):
 
 async def test_one_run_is_compared_with_nothing(stage: Stage):
     two(stage)
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "KX-1")
         await pilot.press("f5")
@@ -69,7 +69,7 @@ async def test_one_run_is_compared_with_nothing(stage: Stage):
 async def test_no_more_are_marked_than_fit_a_picture(stage: Stage):
     for number in range(4):
         stage.play(Scene(device=f"KX-{number}", ended="stopped"))
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "KX-0")
         await pilot.press("f4", "down", "f4", "down", "f4")
@@ -84,7 +84,7 @@ async def test_no_more_are_marked_than_fit_a_picture(stage: Stage):
 
 def test_the_screen_and_the_page_say_the_same(stage: Stage):
     first, second = two(stage)
-    stage.writer.amend(second, Amendment("void", "probe fell off"))
+    stage.writer.amend(second, Amendment(kind="void", reason="probe fell off"))
     found = compared(stage.database, (first, second), "course")
     with Reader.open(stage.database) as reader:
         paged = comparison(reader, [reader.run(first), reader.run(second)])

@@ -31,7 +31,9 @@ class Pair:
         self.desk = StubDesk(path, {"stop": self.stop})
         self.desk.runs, self.desk.begun = list(self.runs), list(self.runs)
         first, *others = self.runs
-        opening = ScreenOptions(stage.database, first, beside=tuple(others))
+        opening = ScreenOptions(
+            database=stage.database, run=first, beside=tuple(others)
+        )
         self.app = BenchApp(opening, stage.clock)
 
     def stop(self, request: Request) -> Answer:

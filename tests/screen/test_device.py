@@ -36,7 +36,7 @@ class Starter:
 
 async def test_scanner_types_an_id_and_enter(stage: Stage):
     start = Starter(stage)
-    app = BenchApp(ScreenOptions(stage.database, start=start), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, start=start), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Which device is this?")
         same_as_kept("device-80x24", await settled(pilot))
@@ -49,7 +49,7 @@ async def test_scanner_types_an_id_and_enter(stage: Stage):
 
 async def test_any_unicode_is_an_id(stage: Stage):
     start = Starter(stage)
-    app = BenchApp(ScreenOptions(stage.database, start=start), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, start=start), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Which device")
         app.screen.query_one(Input).value = "  Ω-7 [b]測定[/b]  "
@@ -60,7 +60,7 @@ async def test_any_unicode_is_an_id(stage: Stage):
 
 async def test_empty_id_is_refused_in_words(stage: Stage):
     start = Starter(stage)
-    app = BenchApp(ScreenOptions(stage.database, start=start), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, start=start), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Which device")
         await pilot.press("space", "enter")
@@ -73,7 +73,7 @@ async def test_what_prevents_the_start_is_shown_and_another_try_is_possible(
 ):
     start = Starter(stage)
     start.error = "counter at [::1]:5025 [refused]\x1b the connection; is it on?"
-    app = BenchApp(ScreenOptions(stage.database, start=start), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, start=start), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Which device")
         await pilot.press("A", "enter")
@@ -88,7 +88,7 @@ async def test_what_prevents_the_start_is_shown_and_another_try_is_possible(
 async def test_while_it_starts_nothing_else_is_begun_and_it_is_said(stage: Stage):
     start = Starter(stage)
     start.gate.clear()
-    app = BenchApp(ScreenOptions(stage.database, start=start), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, start=start), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Which device")
         await pilot.press("A", "enter")
@@ -102,7 +102,7 @@ async def test_while_it_starts_nothing_else_is_begun_and_it_is_said(stage: Stage
 
 async def test_escape_leaves_before_anything_was_begun(stage: Stage):
     start = Starter(stage)
-    app = BenchApp(ScreenOptions(stage.database, start=start), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, start=start), stage.clock)
     async with app.run_test(size=(60, 16)) as pilot:
         await until(pilot, "Which device")
         await pilot.press("escape")

@@ -73,11 +73,11 @@ def event(kind: str, mono_ns: int = 10, text: str = "") -> Event:
 
 def test_states_in_words(standing: RunStatus):
     assert state_words(standing) == "measuring"
-    gone = replace(standing, keeper=KeeperStatus("gone"))
+    gone = replace(standing, keeper=KeeperStatus(state="gone"))
     assert state_words(gone) == "broken off: its keeper is gone"
     assert not gone.live
     assert (
-        state_words(replace(standing, keeper=KeeperStatus("here", paused=True)))
+        state_words(replace(standing, keeper=KeeperStatus(state="here", paused=True)))
         == "paused"
     )
     lost = replace(standing, trouble=event(EventKind.LOST))
@@ -119,7 +119,9 @@ def test_what_matters_most_comes_first_in_the_news(standing: RunStatus):
     assert panels.news(faulty, "kept", listed=False).plain == "the disk is full"
     assert panels.news(standing, "", listed=True).plain == ""
     for count, said in ((1, "1 row waits in"), (3, "3 rows wait in")):
-        waiting = replace(standing, keeper=KeeperStatus("here", rows_waiting=count))
+        waiting = replace(
+            standing, keeper=KeeperStatus(state="here", rows_waiting=count)
+        )
         assert panels.news(waiting, "", False).plain.startswith(said)
 
 

@@ -180,10 +180,10 @@ def test_elapsed_time_of_live_ended_and_abandoned_runs(stage: Stage, follow):
     follower = follow(run_id)
     follower.tick()
     assert follower.elapsed_s == pytest.approx(148.0)
-    follower.heard(KeeperStatus("gone"))
+    follower.heard(KeeperStatus(state="gone"))
     assert follower.elapsed_s == pytest.approx(48.0)
     stage.end(run_id, "stopped")
-    follower.heard(KeeperStatus("gone"))  # it went because it was done
+    follower.heard(KeeperStatus(state="gone"))  # it went because it was done
     assert follower.standing().keeper.state == "unknown"
     assert follower.elapsed_s == pytest.approx(148.0)
 
@@ -192,16 +192,16 @@ def test_rows_that_wait_are_told_only_when_they_are_held_up(stage: Stage, follow
     run_id = stage.play(Scene(), end=False)
     follower = follow(run_id)
     follower.tick()
-    busy = KeeperStatus("here", rows_waiting=2)
+    busy = KeeperStatus(state="here", rows_waiting=2)
     follower.heard(busy)
     assert follower.keeper.rows_waiting == 0  # it may be a moment's work
     stage.readings(run_id, Scene().values(49)[48:])
     follower.tick()
     follower.heard(busy)
     assert follower.keeper.rows_waiting == 0  # one has come through
-    follower.heard(KeeperStatus("here", rows_waiting=9))
+    follower.heard(KeeperStatus(state="here", rows_waiting=9))
     assert follower.keeper.rows_waiting == 2
-    follower.heard(KeeperStatus("here"))
+    follower.heard(KeeperStatus(state="here"))
     assert follower.keeper.rows_waiting == 0
     follower.heard(busy)
     follower.heard(busy)

@@ -40,7 +40,7 @@ def filled(stage: Stage) -> int:
 
 async def test_list_at_three_widths(stage: Stage):
     filled(stage)
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "Q-0417")
         same_as_kept("history-80x24", await settled(pilot))
@@ -84,7 +84,7 @@ async def test_open_runs_and_imports_say_how_they_stand(stage: Stage):
     stage.play(Scene(device="Q-3", purpose=Purpose.IMPORT))
     desk = StubDesk(stage.database.parent / "keeper.sock")
     desk.runs = [kept]
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(120, 24)) as pilot:
         await until(pilot, "running")
         lines = (await settled(pilot)).splitlines()
@@ -97,7 +97,7 @@ async def test_open_runs_and_imports_say_how_they_stand(stage: Stage):
 
 async def test_typing_finds_runs_by_any_of_their_words(stage: Stage):
     filled(stage)
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(100, 24)) as pilot:
         await until(pilot, "5 runs in bench.db")
         for typed, found in (
@@ -122,7 +122,7 @@ async def test_typing_finds_runs_by_any_of_their_words(stage: Stage):
 
 async def test_cursor_stays_on_its_run_when_the_list_changes(stage: Stage):
     filled(stage)
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(100, 24)) as pilot:
         await until(pilot, "5 runs in bench.db")
         await pilot.press("down", "down", "down")  # run 2
@@ -136,7 +136,7 @@ async def test_cursor_stays_on_its_run_when_the_list_changes(stage: Stage):
 
 async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):
     open_run = filled(stage)
-    app = BenchApp(ScreenOptions(stage.database, open_run), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=open_run), stage.clock)
     async with app.run_test(size=(100, 30)) as pilot:
         await until(pilot, "Q-0420")
         await pilot.press("h")
@@ -164,7 +164,7 @@ async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):
 
 async def test_history_alone_when_no_run_was_named(stage: Stage):
     filled(stage)
-    app = BenchApp(ScreenOptions(stage.database), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "newest first")
         await pilot.press("down", "enter")
@@ -186,7 +186,7 @@ async def test_run_that_an_old_version_wrote_with_unknown_identity(stage: Stage)
     stage.writer.begin_segment(run_id)
     stage.writer.end_run(run_id, "interrupted")
     assert Identity("x").simulated is False
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await until(pilot, "ended: interrupted")
         shown = await settled(pilot)

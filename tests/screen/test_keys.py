@@ -44,7 +44,9 @@ class Bench:
 async def bench(stage: Stage, scene: Scene = LIVE, **opening) -> AsyncIterator[Bench]:
     run_id = stage.begin(scene)
     stage.readings(run_id, scene.values(20))
-    app = BenchApp(ScreenOptions(stage.database, run_id, **opening), stage.clock)
+    app = BenchApp(
+        ScreenOptions(database=stage.database, run=run_id, **opening), stage.clock
+    )
     made = Bench(stage, app, run_id)
     try:
         async with app.run_test(size=(100, 30)) as made.pilot:

@@ -27,7 +27,7 @@ SIZES = [(60, 16), (80, 24), (80, 40), (120, 24), (120, 40)]
 
 
 def look(stage: Stage, run: int | None) -> BenchApp:
-    return BenchApp(ScreenOptions(stage.database, run), stage.clock)
+    return BenchApp(ScreenOptions(database=stage.database, run=run), stage.clock)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
@@ -68,7 +68,13 @@ async def test_ended_run_too_near_the_limit(stage: Stage):
 
 
 async def test_clock_crystal_is_told_in_seconds_a_day(stage: Stage):
-    checked = Timebase("checked", 0.012, 0.004, 1_900_086_400 * 10**9, "checked")
+    checked = Timebase(
+        status="checked",
+        offset_ppm=0.012,
+        u_ppm=0.004,
+        valid_until_utc_ns=1_900_086_400 * 10**9,
+        text="checked",
+    )
     scene = Scene(part=CLOCK, offset_ppm=11.5, timebase=checked, purpose="soak")
     app = look(stage, stage.play(scene))
     async with app.run_test(size=(120, 40)) as pilot:
@@ -150,7 +156,7 @@ async def test_hostile_text_is_shown_as_it_is(stage: Stage, size):
         device=HOSTILE,
         operator="[blink]op[/blink]",
         note="[link=https://x]n[/link]",
-        part=replace(QUARTZ, id="[b]part", limits=Limits(30.0)),
+        part=replace(QUARTZ, id="[b]part", limits=Limits(tolerance_ppm=30.0)),
         bench="[i]bench",
         events=[
             (3.0, "note", "[red]note[/] \x1b]0;t\x07"),

@@ -24,7 +24,7 @@ def opened(stage: Stage, scene: Scene = SOAK, **opening) -> tuple[BenchApp, int]
     for at_s, kind, text in scene.events:
         stage.event(run_id, at_s, kind, text)
     return BenchApp(
-        ScreenOptions(stage.database, run_id, **opening), stage.clock
+        ScreenOptions(database=stage.database, run=run_id, **opening), stage.clock
     ), run_id
 
 

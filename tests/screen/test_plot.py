@@ -39,7 +39,15 @@ def is_braille(cell: str) -> bool:
 
 @given(st.integers(10, 200), st.integers(4, 60))
 def test_every_line_is_exactly_as_wide_as_the_chart(width, height):
-    lines = text(draw_offsets(Scene(flat(), 0, 600, 30.0, [(5.0, "m")]), width, height))
+    lines = text(
+        draw_offsets(
+            Scene(
+                spans=flat(), begin_s=0, end_s=600, limit_ppm=30.0, marks=[(5.0, "m")]
+            ),
+            width,
+            height,
+        )
+    )
     assert len(lines) == height
     assert {len(line) for line in lines} == {width}
 
@@ -47,7 +55,11 @@ def test_every_line_is_exactly_as_wide_as_the_chart(width, height):
 def test_one_reading_off_among_many_is_seen():
     values = np.zeros(100_000)
     values[61_803] = 5.0
-    lines = text(draw_offsets(Scene(spans(np.arange(100_000), values), 0, 1e5), 80, 12))
+    lines = text(
+        draw_offsets(
+            Scene(spans=spans(np.arange(100_000), values), begin_s=0, end_s=1e5), 80, 12
+        )
+    )
     top = next(line for line in lines[1:-2] if any(map(is_braille, line)))
     at = next(i for i, cell in enumerate(top) if is_braille(cell))
     left = lines[-2].index("└") + 1
@@ -56,7 +68,11 @@ def test_one_reading_off_among_many_is_seen():
 
 def test_gap_is_empty_and_its_line_broken():
     t_s = np.concatenate((np.arange(0, 200), np.arange(400, 600)))
-    lines = text(draw_offsets(Scene(spans(t_s, np.sin(t_s), [200]), 0, 600), 66, 10))
+    lines = text(
+        draw_offsets(
+            Scene(spans=spans(t_s, np.sin(t_s), [200]), begin_s=0, end_s=600), 66, 10
+        )
+    )
     left = lines[-2].index("└") + 1
     third = (66 - left) // 3
     middle = slice(left + third + 2, left + 2 * third - 2)
@@ -67,24 +83,44 @@ def test_gap_is_empty_and_its_line_broken():
 
 def test_gap_too_short_to_be_seen_breaks_the_line_under_the_trace():
     lines = text(
-        draw_offsets(Scene(spans(np.arange(600), np.zeros(600), [300]), 0, 600), 66, 8)
+        draw_offsets(
+            Scene(
+                spans=spans(np.arange(600), np.zeros(600), [300]), begin_s=0, end_s=600
+            ),
+            66,
+            8,
+        )
     )
     assert lines[-2].count("╌") == 1
 
 
 def test_sparse_readings_are_joined_by_a_line():
-    lines = text(draw_offsets(Scene(spans([0, 30, 60], [0, 1, 0]), 0, 60), 60, 8))
+    lines = text(
+        draw_offsets(
+            Scene(spans=spans([0, 30, 60], [0, 1, 0]), begin_s=0, end_s=60), 60, 8
+        )
+    )
     columns = zip(*(line[10:58] for line in lines[1:-2]), strict=True)
     assert all(any(map(is_braille, column)) for column in columns)
 
 
 def test_limits_are_drawn_when_asked_for_and_named_when_not():
-    scene = Scene(flat(value=-9.25), 0, 600, 30.0)
+    scene = Scene(spans=flat(value=-9.25), begin_s=0, end_s=600, limit_ppm=30.0)
     fitted = text(draw_offsets(scene, 80, 12))
     assert "limits ±30 off the scale" in fitted[0]
     assert not any("limit +30" in line for line in fitted[1:])
     shown = text(
-        draw_offsets(Scene(flat(value=-9.25), 0, 600, 30.0, scale="limits"), 80, 12)
+        draw_offsets(
+            Scene(
+                spans=flat(value=-9.25),
+                begin_s=0,
+                end_s=600,
+                limit_ppm=30.0,
+                scale="limits",
+            ),
+            80,
+            12,
+        )
     )
     assert [line.count("limit +30") for line in shown].count(1) == 1
     assert [line.count("limit -30") for line in shown].count(1) == 1
@@ -94,7 +130,13 @@ def test_limits_are_drawn_when_asked_for_and_named_when_not():
 
 def test_nearer_limit_is_drawn_when_both_would_flatten_the_data():
     data = spans(np.arange(600), -5_500 + 500 * np.sin(np.arange(600) / 30))
-    lines = text(draw_offsets(Scene(data, 0, 600, 1e4, scale="near"), 100, 14))
+    lines = text(
+        draw_offsets(
+            Scene(spans=data, begin_s=0, end_s=600, limit_ppm=1e4, scale="near"),
+            100,
+            14,
+        )
+    )
     assert "scaled to the nearer limit" in lines[0]
     assert "limit +10,000 off the scale" in lines[0]
     assert sum("limit -10,000" in line for line in lines[1:]) == 1
@@ -103,14 +145,26 @@ def test_nearer_limit_is_drawn_when_both_would_flatten_the_data():
 def test_limit_keeps_its_place_on_the_axis_under_dense_data():
     t_s = np.arange(3000)
     data = spans(t_s, 30 + 0.1 * np.sin(t_s))
-    lines = text(draw_offsets(Scene(data, 0, 3000, 30.0), 60, 12))
+    lines = text(
+        draw_offsets(Scene(spans=data, begin_s=0, end_s=3000, limit_ppm=30.0), 60, 12)
+    )
     assert sum("╞" in line for line in lines) == 1
     assert "limit -30 off the scale" in lines[0]
 
 
 def test_marks_stand_under_their_moment():
     lines = text(
-        draw_offsets(Scene(flat(), 0, 600, None, [(300.0, "m"), (599, "!")]), 70, 8)
+        draw_offsets(
+            Scene(
+                spans=flat(),
+                begin_s=0,
+                end_s=600,
+                limit_ppm=None,
+                marks=[(300.0, "m"), (599, "!")],
+            ),
+            70,
+            8,
+        )
     )
     left = lines[-2].index("└") + 1
     assert abs(lines[-2].index("m") - (left + (70 - left) / 2)) <= 1
@@ -118,7 +172,9 @@ def test_marks_stand_under_their_moment():
 
 
 def test_nothing_to_show_is_an_empty_chart_with_its_limits():
-    lines = text(draw_offsets(Scene(EMPTY, 0, 10, 30.0), 60, 9))
+    lines = text(
+        draw_offsets(Scene(spans=EMPTY, begin_s=0, end_s=10, limit_ppm=30.0), 60, 9)
+    )
     assert any("limit +30" in line for line in lines)
 
 

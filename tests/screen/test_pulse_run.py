@@ -13,7 +13,7 @@ from benchlog.model import EventKind, Limits, Purpose
 from benchlog.screen.app import BenchApp, ScreenOptions
 from benchlog.screen.follow import Follower
 
-NARROW = replace(FORK, limits=Limits(3.1))  # the device is 0.1 ppm inside
+NARROW = replace(FORK, limits=Limits(tolerance_ppm=3.1))  # the device is 0.1 ppm inside
 
 
 @pytest.fixture
@@ -45,7 +45,7 @@ async def test_how_long_until_it_can_be_judged(stage: Stage, scene: PulseScene):
     scene.part = NARROW
     run_id = scene.begin()
     scene.write(60)
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         shown = await until(pilot, "judged in about")
         for said in ("pulses", "SIMULATED", "? UNDECIDED", "µs rms", "'gps'", "timing"):
@@ -64,7 +64,7 @@ async def test_how_long_until_it_can_be_judged(stage: Stage, scene: PulseScene):
 async def test_the_chart_shows_offsets_over_stretches(stage, scene, size):
     run_id = scene.begin()
     scene.end()
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=size) as pilot:
         await until(pilot, "✓ PASS")
         shown = await settled(pilot)
@@ -77,7 +77,7 @@ async def test_the_chart_shows_offsets_over_stretches(stage, scene, size):
 async def test_stability_of_pulses_by_its_key(stage: Stage, scene: PulseScene):
     run_id = scene.begin()
     scene.end()
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(120, 40)) as pilot:
         await until(pilot, "✓ PASS")
         await pilot.press("v")
@@ -91,7 +91,7 @@ async def test_a_lost_reference_is_said(stage: Stage, scene: PulseScene):
     run_id = scene.begin()
     scene.write(60)
     scene.event(EventKind.REFERENCE_LOST, "'gps' has no fix: its pulses do not count")
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(120, 40)) as pilot:
         shown = await until(pilot, "the reference is lost")
         assert "has no fix" in shown

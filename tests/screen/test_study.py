@@ -49,9 +49,9 @@ def text(lines):
 def test_a_graph_fills_its_room_whatever_the_data(points, width, height, log):
     x, y = np.array(points).reshape(-1, 2).T
     layers = [
-        Layer(x, y, "bar", "bars", y + 1),
-        Layer(x, y, "trace", "marks"),
-        Layer(np.sort(x), y, "law", "line"),
+        Layer(x=x, y=y, role="bar", how="bars", top=y + 1),
+        Layer(x=x, y=y, role="trace", how="marks"),
+        Layer(x=np.sort(x), y=y, role="law", how="line"),
     ]
     lines = draw_graph(Graph("y against x", layers, log), width, height)
     assert len(lines) == height
@@ -61,9 +61,14 @@ def test_a_graph_fills_its_room_whatever_the_data(points, width, height, log):
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 0.0, -1.0])
 def test_what_a_logarithmic_axis_cannot_hold_is_left_out(bad):
     x = np.array([1.0, 10.0, 100.0])
-    whole = [Layer(x, np.array([1e-9, 1e-10, 1e-11]), "trace", "marks")]
+    whole = [Layer(x=x, y=np.array([1e-9, 1e-10, 1e-11]), role="trace", how="marks")]
     more = [
-        Layer(np.append(x, 50.0), np.array([1e-9, 1e-10, 1e-11, bad]), "trace", "marks")
+        Layer(
+            x=np.append(x, 50.0),
+            y=np.array([1e-9, 1e-10, 1e-11, bad]),
+            role="trace",
+            how="marks",
+        )
     ]
     assert draw_graph(Graph("", whole, True), 80, 20) == draw_graph(
         Graph("", more, True), 80, 20
@@ -74,7 +79,11 @@ def test_points_stand_where_their_axes_say():
     """Decades apart in both, so as many rows as columns apart; labels on them."""
     tau = 10.0 ** np.arange(4)
     lines = text(
-        draw_graph(Graph("", [Layer(tau, 1e-8 / tau, "trace", "marks")], True), 84, 24)
+        draw_graph(
+            Graph("", [Layer(x=tau, y=1e-8 / tau, role="trace", how="marks")], True),
+            84,
+            24,
+        )
     ).split("\n")
     rows = [n for n, line in enumerate(lines[1:-2]) if line.split("│")[-1].strip("┤ ")]
     marked = [n for n, line in enumerate(lines) if "┤" in line]
@@ -94,8 +103,8 @@ def test_a_law_is_seen_through_a_cloud_without_colour():
     rng = seeded_generator(1)
     x = rng.uniform(0, 1, 20_000)
     layers = [
-        Layer(x, rng.uniform(0, 1, len(x))),
-        Layer(np.array([0.0, 1.0]), np.array([0.5, 0.5]), "law", "line"),
+        Layer(x=x, y=rng.uniform(0, 1, len(x))),
+        Layer(x=np.array([0.0, 1.0]), y=np.array([0.5, 0.5]), role="law", how="line"),
     ]
     lines = draw_graph(Graph("", layers), 60, 14)
     (law,) = [
@@ -196,7 +205,8 @@ def test_too_little_data_is_said_in_words(stage: Stage, view, readings, said):
 def app(tmp_path: Path) -> Iterator[BenchApp]:
     run = swept(tmp_path / "b.db", device="KX\x1b[2J-7")
     return BenchApp(
-        ScreenOptions(tmp_path / "b.db", run, onlooker=True), VirtualClock()
+        ScreenOptions(database=tmp_path / "b.db", run=run, onlooker=True),
+        VirtualClock(),
     )
 
 

@@ -11,18 +11,18 @@ from benchlog.model import InstrumentSpec, Limits, ReferenceCheck
 from benchlog.screen.app import BenchApp, ScreenOptions
 from benchlog.verdict.timebase.known_timebase import UNCORRECTED, timebase_for
 
-COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.05)
+COUNTER = InstrumentSpec(name="counter", driver="scpi-counter", timebase_ppm=0.05)
 DAY_NS = 86_400 * 10**9
 
 
 async def shown(stage: Stage, run_id: int, size=(80, 24)) -> str:
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=size) as pilot:
         return await until(pilot, "time base")
 
 
 async def test_too_coarse_for_the_limit_comes_first(stage: Stage):
-    strict = replace(QUARTZ, limits=Limits(0.1))
+    strict = replace(QUARTZ, limits=Limits(tolerance_ppm=0.1))
     scene = Scene(part=strict, offset_ppm=0.01, timebase=timebase_for(COUNTER, None, 0))
     said = await shown(stage, stage.play(scene))
     assert "TOO COARSE (4:1): stated ±0.05 ppm in the bench file, never checked" in said
@@ -30,7 +30,14 @@ async def test_too_coarse_for_the_limit_comes_first(stage: Stage):
 
 
 def test_a_stale_check_is_said_first():
-    check = ReferenceCheck(None, 0.5, 0.01, "by pulses", 0, DAY_NS)  # type: ignore[arg-type]
+    check = ReferenceCheck(
+        instrument=None,
+        offset_ppm=0.5,
+        u_ppm=0.01,
+        method="by pulses",
+        at_utc_ns=0,
+        valid_until_utc_ns=DAY_NS,
+    )  # type: ignore[arg-type]
     stale = timebase_for(COUNTER, check, 2 * DAY_NS)
     assert timebase_text(stale).startswith("CHECK IT AGAIN: stated ±0.05 ppm")
     assert "no longer valid" in timebase_text(stale)
@@ -43,7 +50,10 @@ def test_a_stale_check_is_said_first():
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 async def test_a_run_that_checks_a_time_base_judges_no_device(stage: Stage, size):
     one_hertz = replace(
-        QUARTZ, id="reference-1hz", nominal_hz=1.0, limits=Limits(float("inf"))
+        QUARTZ,
+        id="reference-1hz",
+        nominal_hz=1.0,
+        limits=Limits(tolerance_ppm=float("inf")),
     )
     scene = Scene(
         part=one_hertz, offset_ppm=-0.5, purpose="refcheck", timebase=UNCORRECTED

@@ -22,11 +22,11 @@ WHY = "the probe had come off"
 
 
 def void(stage: Stage, run: int) -> None:
-    stage.writer.amend(run, Amendment("void", WHY))
+    stage.writer.amend(run, Amendment(kind="void", reason=WHY))
 
 
 def restore(stage: Stage, run: int) -> None:
-    stage.writer.amend(run, Amendment("restore", "it was run 21"))
+    stage.writer.amend(run, Amendment(kind="restore", reason="it was run 21"))
 
 
 @pytest.mark.parametrize("width", [60, 80, 120])
@@ -57,7 +57,7 @@ async def test_the_live_screen_notices_and_takes_the_verdict_back(
     stage: Stage, end: bool, size: tuple[int, int]
 ):
     run_id = stage.play(Scene(readings=20), end=end)
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=size) as pilot:
         await until(pilot, "✓ PASS")
         void(stage, run_id)
@@ -70,17 +70,19 @@ async def test_the_live_screen_notices_and_takes_the_verdict_back(
 
 async def test_a_corrected_id_is_noticed_after_the_end(stage: Stage):
     run_id = stage.play(Scene(readings=20, device="Q-1"))
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "device Q-1")
-        stage.writer.amend(run_id, Amendment("device", "typo", "Q-1", "Q-7"))
+        stage.writer.amend(
+            run_id, Amendment(kind="device", reason="typo", old="Q-1", new="Q-7")
+        )
         await until(pilot, "device Q-7", 20)
 
 
 async def test_the_summary_of_a_night_says_void(stage: Stage):
     run_id = stage.play(Scene(readings=200, purpose=Purpose.SOAK))
     void(stage, run_id)
-    app = BenchApp(ScreenOptions(stage.database, run_id), stage.clock)
+    app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(110, 40)) as pilot:
         await until(pilot, "- VOID")
         await pilot.press("y")
@@ -105,10 +107,24 @@ def test_the_bell_is_silent_for_a_void_run(stage: Stage):
 
 def test_a_run_whose_check_is_voided_says_so(stage: Stage):
     who = Identity("made up", "SIMULATED", "C1", "1", simulated=True)
-    base = Timebase("checked", 0.3, 0.01, 2 * 10**18, "checked 0.0 days before")
+    base = Timebase(
+        status="checked",
+        offset_ppm=0.3,
+        u_ppm=0.01,
+        valid_until_utc_ns=2 * 10**18,
+        text="checked 0.0 days before",
+    )
     check = stage.play(Scene(device="10 MHz"))
     stage.writer.add_reference_check(
-        ReferenceCheck(who, 0.3, 0.01, "pulses", 1, 2 * 10**18, check)
+        ReferenceCheck(
+            instrument=who,
+            offset_ppm=0.3,
+            u_ppm=0.01,
+            method="pulses",
+            at_utc_ns=1,
+            valid_until_utc_ns=2 * 10**18,
+            run_id=check,
+        )
     )
     run_id = stage.play(Scene(readings=20, timebase=base))
     follower = Follower(stage.database, run_id, stage.clock)

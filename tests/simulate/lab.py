@@ -20,8 +20,8 @@ from benchlog.simulate.physics.room import (
 from benchlog.simulate.physics.world import World
 from benchlog.simulate.scenario import CounterAt, Scenario, SimulatedPosition
 
-QUARTZ = OscillatorSpec(16e6, offset_ppm=10.0)
-STILL = RoomSpec(25.0, 0.0, 0.0, 0.0)
+QUARTZ = OscillatorSpec(nominal_hz=16e6, offset_ppm=10.0)
+STILL = RoomSpec(mean_c=25.0, drift_c_per_day=0.0, swing_c=0.0, draft_c=0.0)
 
 
 def now_s() -> float:
@@ -35,7 +35,9 @@ class Desk:
     def __init__(self, spec: CounterSpec | None = None) -> None:
         self.clock = VirtualClock()
         room, supply = Room(STILL, "r"), Supply(SupplySpec(3.3, 0.0))
-        world = World(self.clock, self.clock.mono_ns(), room, supply)
+        world = World(
+            clock=self.clock, epoch_ns=self.clock.mono_ns(), room=room, supply=supply
+        )
         world.devices["A"] = Oscillator(QUARTZ, room, supply, "device")
         inputs = {1: InputSpec("A")}
         counter = Counter(spec or CounterSpec(), inputs, world, "counter")
@@ -55,9 +57,14 @@ class Desk:
 
 
 def scenario(*ways: Via, gate_s: float = 0.01, **changes) -> Scenario:
-    counter = CounterAt("counter", {1: "A"}, via=ways or (Via.TCP,), gate_s=gate_s)
+    counter = CounterAt(
+        name="counter", inputs={1: "A"}, via=ways or (Via.TCP,), gate_s=gate_s
+    )
     return Scenario(
-        (SimulatedPosition("A", QUARTZ),), (counter,), room=STILL, **changes
+        places=(SimulatedPosition("A", QUARTZ),),
+        counters=(counter,),
+        room=STILL,
+        **changes,
     )
 
 

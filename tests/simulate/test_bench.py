@@ -213,7 +213,11 @@ def test_clients_that_come_and_go_leave_nothing():
 def test_an_unknown_line_form_is_named():
     talking = dataclasses.replace(
         scenario(),
-        counters=(CounterAt("counter", {1: "A"}, via=(Via.LINE,), dialect="line-hx"),),
+        counters=(
+            CounterAt(
+                name="counter", inputs={1: "A"}, via=(Via.LINE,), dialect="line-hx"
+            ),
+        ),
     )
     before = ours()
     bench = SimulatedBench(talking, HostClock())

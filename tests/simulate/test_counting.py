@@ -24,9 +24,11 @@ from benchlog.simulate.physics.world import World
 
 def counter(spec: CounterSpec, device: OscillatorSpec, divider: float = 1.0) -> Counter:
     clock = VirtualClock()
-    room = Room(RoomSpec(25.0, 0.0, 0.0, 0.0), "r")
+    room = Room(
+        RoomSpec(mean_c=25.0, drift_c_per_day=0.0, swing_c=0.0, draft_c=0.0), "r"
+    )
     supply = Supply(SupplySpec(3.3, 0.0))
-    world = World(clock, clock.mono_ns(), room, supply)
+    world = World(clock=clock, epoch_ns=clock.mono_ns(), room=room, supply=supply)
     world.devices["A"] = Oscillator(device, room, supply, "device")
     return Counter(spec, {1: InputSpec("A", divider)}, world, "counter")
 
@@ -46,7 +48,7 @@ def count(
 @pytest.mark.parametrize("timebase_ppm", [0.5, -0.5])
 def test_a_fast_time_base_reads_low(timebase_ppm):
     spec = CounterSpec(timebase_ppm=timebase_ppm, resolution_s=1e-12)
-    found = count(counter(spec, OscillatorSpec(10e6, offset_ppm=10.0)))
+    found = count(counter(spec, OscillatorSpec(nominal_hz=10e6, offset_ppm=10.0)))
     read_ppm = (found.hz / 10e6 - 1) * 1e6
     assert read_ppm == pytest.approx(10.0 - timebase_ppm, abs=1e-4)
     assert found.hz * (1 + timebase_ppm * 1e-6) == pytest.approx(
@@ -56,7 +58,7 @@ def test_a_fast_time_base_reads_low(timebase_ppm):
 
 
 def test_the_gate_is_as_long_as_the_time_base_believes():
-    one = counter(CounterSpec(timebase_ppm=100.0), OscillatorSpec(10e6))
+    one = counter(CounterSpec(timebase_ppm=100.0), OscillatorSpec(nominal_hz=10e6))
     # private: the world of a counter that the test makes move
     begin_ns = one._world.clock.mono_ns()
     assert count(one).mono_ns - begin_ns == pytest.approx(1e9 / (1 + 1e-4), abs=1)
@@ -73,7 +75,9 @@ def test_warm_up_and_ageing_of_the_time_base():
 
 @pytest.mark.parametrize(("gate_s", "step_hz"), [(1.0, 1.0), (0.1, 10.0), (10.0, 0.1)])
 def test_a_direct_counter_counts_whole_cycles(gate_s, step_hz):
-    one = counter(CounterSpec(resolution_s=0.0), OscillatorSpec(10e6, offset_ppm=0.05))
+    one = counter(
+        CounterSpec(resolution_s=0.0), OscillatorSpec(nominal_hz=10e6, offset_ppm=0.05)
+    )
     shown = {count(one, gate_s).hz for _ in range(60)}
     true = 10e6 * (1 + 0.05e-6)
     assert all((hz / step_hz) == pytest.approx(round(hz / step_hz)) for hz in shown)
@@ -81,7 +85,7 @@ def test_a_direct_counter_counts_whole_cycles(gate_s, step_hz):
 
 
 def test_a_reciprocal_counter_resolves_in_proportion_to_the_gate():
-    one = counter(CounterSpec(resolution_s=1e-9), OscillatorSpec(16e6))
+    one = counter(CounterSpec(resolution_s=1e-9), OscillatorSpec(nominal_hz=16e6))
     short, long = count(one, 0.01), count(one, 10.0)
     assert short.step_hz == 1.0  # 16e6 * 1e-9 / 0.01 = 1.6 Hz, down to the decade
     assert long.step_hz == pytest.approx(1e-3)
@@ -92,7 +96,7 @@ def test_a_reciprocal_counter_resolves_in_proportion_to_the_gate():
 
 
 def test_the_divider_divides():
-    one = counter(CounterSpec(), OscillatorSpec(32_768.0), divider=4)
+    one = counter(CounterSpec(), OscillatorSpec(nominal_hz=32_768.0), divider=4)
     assert count(one).hz == pytest.approx(8192.0, abs=1e-3)
 
 
@@ -114,12 +118,12 @@ def test_the_divider_divides():
     ],
 )
 def test_what_counts_as_a_signal(front, seen):
-    one = counter(CounterSpec(), OscillatorSpec(16e6))
+    one = counter(CounterSpec(), OscillatorSpec(nominal_hz=16e6))
     assert math.isfinite(count(one, front=front).hz) == seen
 
 
 def test_nothing_wired_and_nothing_inserted_is_no_signal_after_a_whole_gate():
-    one = counter(CounterSpec(), OscillatorSpec(16e6))
+    one = counter(CounterSpec(), OscillatorSpec(nominal_hz=16e6))
     # private: the world of a counter that the test makes move
     begin_ns = one._world.clock.mono_ns()
     assert math.isnan(count(one, which=2).hz)
@@ -129,5 +133,5 @@ def test_nothing_wired_and_nothing_inserted_is_no_signal_after_a_whole_gate():
 
 
 def test_beyond_the_range_is_overload():
-    one = counter(CounterSpec(max_hz=10e6), OscillatorSpec(16e6))
+    one = counter(CounterSpec(max_hz=10e6), OscillatorSpec(nominal_hz=16e6))
     assert count(one).hz == math.inf

@@ -40,16 +40,23 @@ def test_a_body_follows_the_room_with_its_lag(lag_s, at_s):
 
 
 def test_drift_and_daily_swing():
-    room = Room(RoomSpec(20.0, drift_c_per_day=1.0, swing_c=0.0, draft_c=0.0), "x")
+    room = Room(
+        RoomSpec(mean_c=20.0, drift_c_per_day=1.0, swing_c=0.0, draft_c=0.0), "x"
+    )
     assert room.temperature_c(86_400.0) == pytest.approx(21.0)
-    swinging = Room(RoomSpec(20.0, 0.0, swing_c=2.0, draft_c=0.0), "x")
+    swinging = Room(
+        RoomSpec(mean_c=20.0, drift_c_per_day=0.0, swing_c=2.0, draft_c=0.0), "x"
+    )
     day = [swinging.temperature_c(k * 864.0) for k in range(100)]
     assert max(day) == pytest.approx(22.0, abs=0.01)
     assert min(day) == pytest.approx(18.0, abs=0.01)
 
 
 def test_drafts_cool_and_pass():
-    still, drafty = Room(CALM, "d"), Room(RoomSpec(23, 0, 0, draft_c=1.0), "d")
+    still, drafty = (
+        Room(CALM, "d"),
+        Room(RoomSpec(mean_c=23, drift_c_per_day=0, swing_c=0, draft_c=1.0), "d"),
+    )
     cooled = [
         still.temperature_c(t) - drafty.temperature_c(t) for t in range(0, 36_000, 30)
     ]
@@ -88,13 +95,17 @@ def test_old_pushes_are_folded_into_one():
 
 
 def test_air_that_is_set_is_what_was_set_whatever_was_before():
-    room = Room(RoomSpec(23.0, 0.0, 0.8, 0.0), "set")
+    room = Room(
+        RoomSpec(mean_c=23.0, drift_c_per_day=0.0, swing_c=0.8, draft_c=0.0), "set"
+    )
     room.warm(5.0, 10.0)
     room.warm(-2.0, 20.0, 1000.0)
     room.set_c(40.0, 60.0, 100.0)
     assert room.temperature_c(60.1) == pytest.approx(40.0, abs=0.01)
     assert room.temperature_c(159.9) == pytest.approx(40.0, abs=0.01)
-    by_itself = Room(RoomSpec(23.0, 0.0, 0.8, 0.0), "set")
+    by_itself = Room(
+        RoomSpec(mean_c=23.0, drift_c_per_day=0.0, swing_c=0.8, draft_c=0.0), "set"
+    )
     assert room.temperature_c(161.0) == pytest.approx(by_itself.temperature_c(161.0))
     room.set_c(-5.0, 200.0)
     room.set_c(30.0, 210.0)
@@ -106,7 +117,9 @@ def test_air_that_is_set_is_what_was_set_whatever_was_before():
 
 
 def test_more_pushes_than_are_remembered_end_when_the_air_is_set():
-    room = Room(RoomSpec(23.0, 0.0, 0.0, 0.0), "many")
+    room = Room(
+        RoomSpec(mean_c=23.0, drift_c_per_day=0.0, swing_c=0.0, draft_c=0.0), "many"
+    )
     for at_s in range(200):
         room.warm(0.1, float(at_s))
     assert room.temperature_c(300.0) == pytest.approx(43.0)

@@ -30,20 +30,24 @@ PART = Part(
     title="16 MHz quartz",
     kind=Kind.QUARTZ,
     nominal_hz=16e6,
-    limits=Limits(30.0, stability_ppm=50.0, range_c=(-10.0, 70.0)),
-    temperature=TemperatureLaw("cubic", 25.0, cubic_ppm_per_c3=1e-4),
+    limits=Limits(tolerance_ppm=30.0, stability_ppm=50.0, range_c=(-10.0, 70.0)),
+    temperature=TemperatureLaw(law="cubic", reference_c=25.0, cubic_ppm_per_c3=1e-4),
     load=Load(18.0, 5.0, 20.0),
 )
 BENCH = Bench(
     name="two-counters",
     instruments={
-        "counter": InstrumentSpec("counter", "scpi-counter", "TCPIP::h::1::SOCKET"),
-        "room": InstrumentSpec("room", "typed-in", options={"value": 25.0}),
+        "counter": InstrumentSpec(
+            name="counter", driver="scpi-counter", address="TCPIP::h::1::SOCKET"
+        ),
+        "room": InstrumentSpec(name="room", driver="typed-in", options={"value": 25.0}),
     },
-    positions=(PositionSpec("A", "counter", ambient="room", divider=2.0),),
+    positions=(
+        PositionSpec(name="A", frequency="counter", ambient="room", divider=2.0),
+    ),
 )
 COUNTER = Identity("m,c,17,1.0", "m", "c", "17", "1.0", settings={"gate_s": "1"})
-TIMEBASE = Timebase("assumed", 0.0, 0.577)
+TIMEBASE = Timebase(status="assumed", offset_ppm=0.0, u_ppm=0.577)
 
 
 def plan(device: str = "D1", **more: object) -> RunPlan:

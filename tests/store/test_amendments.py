@@ -10,8 +10,12 @@ from benchlog.store.snapshot import to_plain
 
 def test_a_corrected_id_counts_and_the_typed_one_is_still_there(writer, reader):
     run, _ = begin(writer, "KX-O412")
-    writer.amend(run, Amendment("device", "O typed", "KX-O412", "KX-O41"))
-    writer.amend(run, Amendment("device", "once more", "KX-O41", "KX-0412"))
+    writer.amend(
+        run, Amendment(kind="device", reason="O typed", old="KX-O412", new="KX-O41")
+    )
+    writer.amend(
+        run, Amendment(kind="device", reason="once more", old="KX-O41", new="KX-0412")
+    )
     found = reader.run(run)
     assert (found.device, found.typed_device) == ("KX-0412", "KX-O412")
     for device in ("KX-0412", "KX-O412"):
@@ -24,17 +28,20 @@ def test_a_void_run_may_be_restored_and_both_stay_told(writer, reader):
     run, _ = begin(writer)
     other, _ = begin(writer)
     assert reader.run(run).void is None
-    writer.amend(run, Amendment("void", "probe off"))
+    writer.amend(run, Amendment(kind="void", reason="probe off"))
     assert reader.run(run).void == "probe off"
     assert reader.run(other).void is None
-    writer.amend(run, Amendment("restore", "it was another run", operator="A. Tester"))
+    writer.amend(
+        run,
+        Amendment(kind="restore", reason="it was another run", operator="A. Tester"),
+    )
     assert reader.run(run).void is None
     assert [one.kind for one in reader.amendments(run)] == ["void", "restore"]
 
 
 def test_amendments_are_never_changed_or_deleted(writer):
     run, _ = begin(writer)
-    writer.amend(run, Amendment("void", "probe off"))
+    writer.amend(run, Amendment(kind="void", reason="probe off"))
     for sql in ("update amendments set reason = ''", "delete from amendments"):
         with pytest.raises(Exception, match="amendments are never"):
             connection_of(writer).execute(sql)
@@ -42,17 +49,19 @@ def test_amendments_are_never_changed_or_deleted(writer):
 
 def test_no_amendment_without_its_run(writer):
     with pytest.raises(StoreRefusedError, match="no such run"):
-        writer.amend(99, Amendment("void", "nothing there"))
+        writer.amend(99, Amendment(kind="void", reason="nothing there"))
 
 
 def test_a_later_verdict_may_rest_on_another_part(writer, reader):
     run, segment = begin(writer)
     writer.commit(rows(run, segment, 3))
-    writer.add_verdict(run, VerdictRow("fail", rule="first"))
+    writer.add_verdict(run, VerdictRow(word="fail", rule="first"))
     assert not reader.run(run).judged_again
     part = to_plain(PART) | {"id": "another", "nominal_hz": 8e6}
     basis = {"part": part, "timebase": to_plain(TIMEBASE)}
-    writer.add_verdict(run, VerdictRow("pass", rule="again", figures={"basis": basis}))
+    writer.add_verdict(
+        run, VerdictRow(word="pass", rule="again", figures={"basis": basis})
+    )
     found = reader.run(run)
     assert (found.part.id, found.nominal_hz, found.verdict) == ("another", 8e6, "pass")
     assert found.judged_again

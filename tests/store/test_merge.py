@@ -34,7 +34,16 @@ def filled(folder, name, device, count=2_500, **more):
     """Make a database with a run of two segments and all kinds of rows; its path."""
     clock = VirtualClock()
     with Writer.open(folder / name, clock) as writer:
-        writer.open_lot(Lot("L1", PART.id, "Invented Ltd", 50, {"n": 5}), PART)
+        writer.open_lot(
+            Lot(
+                lot="L1",
+                part_id=PART.id,
+                supplier="Invented Ltd",
+                size=50,
+                plan={"n": 5},
+            ),
+            PART,
+        )
         begin(writer, "before")  # so that ids differ
         clock.sleep(sum(name.encode()))
         run, first = begin(writer, device, lot="L1", **more)
@@ -42,10 +51,31 @@ def filled(folder, name, device, count=2_500, **more):
         second = writer.begin_segment(run)
         writer.commit([(run, second, noun) for noun in OTHERS])
         writer.commit([(run, second, reading(count + 9, raw="9.9"))])
-        check = ReferenceCheck(COUNTER, 0.1, 0.02, "pulses", 10, 10**18, run)
+        check = ReferenceCheck(
+            instrument=COUNTER,
+            offset_ppm=0.1,
+            u_ppm=0.02,
+            method="pulses",
+            at_utc_ns=10,
+            valid_until_utc_ns=10**18,
+            run_id=run,
+        )
         writer.add_reference_check(check)
-        writer.add_verdict(run, VerdictRow("pass", 1.0, 0.1, 30.0, 0.99, "rule"))
-        writer.amend(run, Amendment("device", "mistyped", device, f"{device}-x"))
+        writer.add_verdict(
+            run,
+            VerdictRow(
+                word="pass",
+                offset_ppm=1.0,
+                u_ppm=0.1,
+                limit_ppm=30.0,
+                conformance=0.99,
+                rule="rule",
+            ),
+        )
+        writer.amend(
+            run,
+            Amendment(kind="device", reason="mistyped", old=device, new=f"{device}-x"),
+        )
         writer.end_run(run, "stopped")
         writer.end_run(1, "stopped")
     return folder / name
@@ -94,7 +124,7 @@ def test_merging_again_brings_only_what_is_new(tmp_path):
     with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
         first = writer.merge(path)
         with Writer.open(path, VirtualClock()) as bench:
-            bench.amend(2, Amendment("void", "probe off", at_utc_ns=77))
+            bench.amend(2, Amendment(kind="void", reason="probe off", at_utc_ns=77))
             still_open, _ = begin(bench, "C")
         again = writer.merge(path)
         assert (again.brought, again.open) == ({}, [still_open])
@@ -114,9 +144,11 @@ def test_what_was_said_last_counts_whichever_file_comes_first(tmp_path, order):
     for name, amendments in said.items():
         with Writer.open(tmp_path / name, VirtualClock()) as writer:
             for kind, at_ns in amendments:
-                writer.amend(2, Amendment(kind, f"{kind} {at_ns}", at_utc_ns=at_ns))
+                writer.amend(
+                    2, Amendment(kind=kind, reason=f"{kind} {at_ns}", at_utc_ns=at_ns)
+                )
             word, at_ns = words[name]
-            writer.add_verdict(2, VerdictRow(word, at_utc_ns=at_ns))
+            writer.add_verdict(2, VerdictRow(word=word, at_utc_ns=at_ns))
     with Writer.open(tmp_path / "all.db", VirtualClock()) as writer:
         first, _ = (writer.merge(tmp_path / name) for name in order)
         run = first.brought[2]
@@ -135,10 +167,12 @@ def test_what_is_said_after_a_clock_was_set_back_still_counts(tmp_path):
     with Writer.open(tmp_path / "a.db", clock) as writer:
         run, _ = begin(writer)
         ahead_ns = clock.utc_ns() + 10**15
-        writer.amend(run, Amendment("void", "probe off", at_utc_ns=ahead_ns))
-        writer.add_verdict(run, VerdictRow("fail", at_utc_ns=ahead_ns))
-        writer.amend(run, Amendment("restore", "it was not"))
-        writer.add_verdict(run, VerdictRow("pass"))
+        writer.amend(
+            run, Amendment(kind="void", reason="probe off", at_utc_ns=ahead_ns)
+        )
+        writer.add_verdict(run, VerdictRow(word="fail", at_utc_ns=ahead_ns))
+        writer.amend(run, Amendment(kind="restore", reason="it was not"))
+        writer.add_verdict(run, VerdictRow(word="pass"))
         with Reader.open(tmp_path / "a.db") as reader:
             found = reader.run(run)
     assert (found.void, found.verdict) == (None, "pass")

@@ -274,7 +274,7 @@ def test_what_happened_is_never_changed(writer, sql):
         Edge("gps", 1, 1, 1),
     )
     writer.commit([(run, segment, one) for one in logged])
-    writer.add_verdict(run, VerdictRow("pass"))
+    writer.add_verdict(run, VerdictRow(word="pass"))
     with pytest.raises(Exception, match="are never"):
         connection_of(writer).execute(sql)
     stranger = sqlite3.connect(writer.path)

@@ -20,14 +20,14 @@ from benchlog.model import (
 from benchlog.store.snapshot import freeze
 
 COUNTER = InstrumentSpec(
-    "counter-1",
-    "scpi-counter",
-    "tcp://127.0.0.1:5025",
+    name="counter-1",
+    driver="scpi-counter",
+    address="tcp://127.0.0.1:5025",
     options={"gate_s": 0.1},
     timebase_ppm=0.5,
     timebase_ageing_ppm_per_year=0.2,
 )
-PLACE = PositionSpec("left", "counter-1", ambient="room", divider=2.0)
+PLACE = PositionSpec(name="left", frequency="counter-1", ambient="room", divider=2.0)
 PART = Part(
     id="xo-10m",
     title="",
@@ -70,7 +70,13 @@ def test_what_was_frozen_is_read_back_typed() -> None:
         load_pf=8.0,
         supply_v=3,
     )
-    run = run_of(freeze(plan, {"counter-1": WHO}, Timebase("assumed", 0.0, 0.577)))
+    run = run_of(
+        freeze(
+            plan,
+            {"counter-1": WHO},
+            Timebase(status="assumed", offset_ppm=0.0, u_ppm=0.577),
+        )
+    )
     assert run.hook_up == PLACE
     assert run.counter_spec == COUNTER
     assert run.counter_identity == WHO
@@ -106,4 +112,4 @@ def test_an_instrument_of_an_old_snapshot_has_defaults() -> None:
         "positions": [{"name": "left", "frequency": "counter-1", "shelf": 2}],
     }
     spec = run_of({"bench": old}).counter_spec
-    assert spec == InstrumentSpec("counter-1", "")
+    assert spec == InstrumentSpec(name="counter-1", driver="")

@@ -115,8 +115,10 @@ def test_a_file_of_schema_1_learns_amendments(tmp_path, monkeypatch):
         assert reader.count(run) == 5
         named = "select distinct device, device_typed, voided from readings_named"
         assert rows_of(connection_of(writer), named) == [("D1", "D1", 0)]
-        writer.amend(run, Amendment("device", "7 read as 1", "D1", "D7"))
-        writer.amend(run, Amendment("void", "probe fell off"))
+        writer.amend(
+            run, Amendment(kind="device", reason="7 read as 1", old="D1", new="D7")
+        )
+        writer.amend(run, Amendment(kind="void", reason="probe fell off"))
         assert rows_of(connection_of(writer), named) == [("D7", "D1", 1)]
         assert reader.run(run).void == "probe fell off"
 

@@ -51,7 +51,14 @@ def test_a_run_comes_back_as_it_was_begun(writer, reader):
     run_id = writer.begin_run(
         plan("D\x001 – é\U0001f600", lot="L7", operator="O. P.", note="n\n2"),
         {"counter": COUNTER},
-        Timebase("checked", 0.01, 0.002, 5, "ref", 7.5),
+        Timebase(
+            status="checked",
+            offset_ppm=0.01,
+            u_ppm=0.002,
+            valid_until_utc_ns=5,
+            text="ref",
+            degrees_of_freedom=7.5,
+        ),
         control="/run/x.sock",
         resolution_hz=0.001,
     )
@@ -60,7 +67,14 @@ def test_a_run_comes_back_as_it_was_begun(writer, reader):
     assert (run.part, run.lot, run.operator, run.note) == (PART, "L7", "O. P.", "n\n2")
     assert (run.position, run.bench, run.divider) == ("A", "two-counters", 2.0)
     assert run.identities == {"counter": COUNTER}
-    assert run.timebase == Timebase("checked", 0.01, 0.002, 5, "ref", 7.5)
+    assert run.timebase == Timebase(
+        status="checked",
+        offset_ppm=0.01,
+        u_ppm=0.002,
+        valid_until_utc_ns=5,
+        text="ref",
+        degrees_of_freedom=7.5,
+    )
     assert (run.control, run.resolution_hz) == ("/run/x.sock", 0.001)
     assert (run.open, run.simulated, run.readings) == (True, False, 0)
     assert run.started_utc_ns == clock_of(writer).utc_ns()
@@ -200,7 +214,11 @@ def test_one_device_of_one_lot_is_one_row(writer):
 def test_a_changed_part_file_changes_no_old_run(writer, reader):
     old = writer.begin_run(plan(), {}, TIMEBASE)
     part = Part(
-        id=PART.id, title="other", kind=Kind.RC, nominal_hz=8e6, limits=Limits(10_000.0)
+        id=PART.id,
+        title="other",
+        kind=Kind.RC,
+        nominal_hz=8e6,
+        limits=Limits(tolerance_ppm=10_000.0),
     )
     new = writer.begin_run(plan(part=part), {}, TIMEBASE)
     assert (reader.run(old).part, reader.run(new).part) == (PART, part)
@@ -228,9 +246,17 @@ def test_segments_carry_the_clock_or_what_an_export_says(writer, reader):
 
 def test_the_newest_verdict_counts(writer, reader):
     run, _ = begin(writer)
-    writer.add_verdict(run, VerdictRow("undecided"))
+    writer.add_verdict(run, VerdictRow(word="undecided"))
     figures = {"offset_ppm": 1.5, "ambient_c": None, "limit_ppm": math.inf}
-    row = VerdictRow("pass", 1.5, 0.2, 30.0, 0.999, "guarded", figures)
+    row = VerdictRow(
+        word="pass",
+        offset_ppm=1.5,
+        u_ppm=0.2,
+        limit_ppm=30.0,
+        conformance=0.999,
+        rule="guarded",
+        figures=figures,
+    )
     writer.add_verdict(run, row)
     found = reader.run(run)
     assert (found.verdict, found.offset_ppm, found.u_ppm) == ("pass", 1.5, 0.2)
@@ -242,14 +268,22 @@ def test_the_newest_verdict_counts(writer, reader):
 def test_a_verdict_of_no_number_is_refused(writer, number):
     run, _ = begin(writer)
     with pytest.raises(StoreRefusedError, match="offset_ppm"):
-        writer.add_verdict(run, VerdictRow("pass", number))
+        writer.add_verdict(run, VerdictRow(word="pass", offset_ppm=number))
 
 
 def test_reference_checks_of_an_instrument_are_found(writer, reader):
     run, _ = begin(writer)
     for at, until, ppm in ((10, 100, 1.0), (20, 50, 2.0), (60, 90, 3.0)):
         writer.add_reference_check(
-            ReferenceCheck(COUNTER, ppm, 0.01, "pps", at, until, run)
+            ReferenceCheck(
+                instrument=COUNTER,
+                offset_ppm=ppm,
+                u_ppm=0.01,
+                method="pps",
+                at_utc_ns=at,
+                valid_until_utc_ns=until,
+                run_id=run,
+            )
         )
     found = reader.standing_checks("17")
     assert [one.offset_ppm for one in found] == [1.0, 2.0, 3.0]
@@ -259,12 +293,22 @@ def test_reference_checks_of_an_instrument_are_found(writer, reader):
 
 def test_a_check_whose_run_is_void_holds_no_more(writer, reader):
     run, _ = begin(writer)
-    writer.add_reference_check(ReferenceCheck(COUNTER, 7.0, 9.0, "pps", 10, 100, run))
+    writer.add_reference_check(
+        ReferenceCheck(
+            instrument=COUNTER,
+            offset_ppm=7.0,
+            u_ppm=9.0,
+            method="pps",
+            at_utc_ns=10,
+            valid_until_utc_ns=100,
+            run_id=run,
+        )
+    )
     assert reader.standing_checks("17")
-    writer.amend(run, Amendment("void", "pulse stamps too poor"))
+    writer.amend(run, Amendment(kind="void", reason="pulse stamps too poor"))
     assert reader.standing_checks("17") == []
     assert len(reader.reference_checks("17")) == 1  # it stays in the record
-    writer.amend(run, Amendment("restore", "they were not"))
+    writer.amend(run, Amendment(kind="restore", reason="they were not"))
     assert reader.standing_checks("17")
 
 

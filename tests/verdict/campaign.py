@@ -33,7 +33,7 @@ PART = Part(
     title="quartz",
     kind=Kind.QUARTZ,
     nominal_hz=16e6,
-    limits=Limits(LIMIT_PPM),
+    limits=Limits(tolerance_ppm=LIMIT_PPM),
 )
 
 
@@ -116,7 +116,9 @@ def columns(ppm: Array, first: int) -> Columns:
 
 def decide(ppm: Array, u_ppm: float, rule: StopRule) -> tuple[Decision, int, Decision]:
     """Return the early word with its readings, and the word at the maximum."""
-    judge = RunJudge(PART, timebase=Timebase("stated", 0.0, u_ppm))
+    judge = RunJudge(
+        PART, timebase=Timebase(status="stated", offset_ppm=0.0, u_ppm=u_ppm)
+    )
     stop, early, done = EarlyStop(rule), None, 0
     for look in rule.looks:
         judge.feed(columns(ppm[done:look], done))

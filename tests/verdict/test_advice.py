@@ -13,7 +13,13 @@ from benchlog.model import (
 )
 from benchlog.verdict.run.reading_judge import RunJudge
 
-FINE = Timebase("checked", 0.0, 1e-4, None, "checked")
+FINE = Timebase(
+    status="checked",
+    offset_ppm=0.0,
+    u_ppm=1e-4,
+    valid_until_utc_ns=None,
+    text="checked",
+)
 
 
 def reasons(limit_ppm, gate_s, resolution_hz):
@@ -23,7 +29,7 @@ def reasons(limit_ppm, gate_s, resolution_hz):
         title="16 MHz",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=Limits(limit_ppm),
+        limits=Limits(tolerance_ppm=limit_ppm),
     )
     judge = RunJudge(part, timebase=FINE, resolution_hz=resolution_hz)
     hz = 16e6 + resolution_hz * np.round(3 * rng.standard_normal(40))

@@ -15,9 +15,9 @@ from benchlog.verdict.run.budget import (
 
 def test_end_gauge():
     """GUM H.1: 25, 9.7, 2.9, 16.6 nm make 32 nm (components from memory)."""
-    found = budget_of(BudgetLine("x", u) for u in (25, 9.7, 2.9, 16.6))
+    found = budget_of(BudgetLine(name="x", u_ppm=u) for u in (25, 9.7, 2.9, 16.6))
     assert found.u_ppm == pytest.approx(31.671, abs=5e-4)
-    more = budget_of(BudgetLine("x", u) for u in (25, 9.7, 2.9, 16.6, 11.7))
+    more = budget_of(BudgetLine(name="x", u_ppm=u) for u in (25, 9.7, 2.9, 16.6, 11.7))
     assert round(more.u_ppm) == 34  # with the second-order term (34.07 before rounding)
     assert found.k == 2.0
 
@@ -27,9 +27,11 @@ def test_worked_budget_of_five_readings():
     hz = 1e6 / 8e6
     found = budget_of(
         [
-            BudgetLine("statistics", 0.70710678 * hz, 4.0),
+            BudgetLine(
+                name="statistics", u_ppm=0.70710678 * hz, degrees_of_freedom=4.0
+            ),
             resolution_line(1.0, 8e6, 1.0),
-            BudgetLine("reference", 0.05 / math.sqrt(3)),
+            BudgetLine(name="reference", u_ppm=0.05 / math.sqrt(3)),
         ]
     )
     assert found.lines[1].u_ppm == pytest.approx(0.28867513 * hz)
@@ -51,9 +53,19 @@ def test_coverage_factor(freedom, k):
 
 def test_degrees_of_freedom_beyond_counting_are_unlimited():
     # 1.47 degrees of a line that is a thousandth: nu_eff = 1.47e12
-    found = budget_of([BudgetLine("a", 1.0), BudgetLine("b", 1e-3, 1.47)])
+    found = budget_of(
+        [
+            BudgetLine(name="a", u_ppm=1.0),
+            BudgetLine(name="b", u_ppm=1e-3, degrees_of_freedom=1.47),
+        ]
+    )
     assert (found.degrees_of_freedom, found.k) == (math.inf, 2.0)
-    known = budget_of([BudgetLine("a", 1.0), BudgetLine("b", 0.2, 1.47)])
+    known = budget_of(
+        [
+            BudgetLine(name="a", u_ppm=1.0),
+            BudgetLine(name="b", u_ppm=0.2, degrees_of_freedom=1.47),
+        ]
+    )
     assert known.degrees_of_freedom == pytest.approx(1.47 * (1 + 0.2**2) ** 2 / 0.2**4)
     assert [freedom_text(one) for one in (math.inf, 2.8e7)] == ["many"] * 2
     assert freedom_text(994.0) == "994"
@@ -67,5 +79,10 @@ def test_resolution_behind_a_divider_counts_more():
 
 
 def test_nothing_uncertain():
-    found = budget_of([BudgetLine("a", 0.0), BudgetLine("b", 0.0, 3.0)])
+    found = budget_of(
+        [
+            BudgetLine(name="a", u_ppm=0.0),
+            BudgetLine(name="b", u_ppm=0.0, degrees_of_freedom=3.0),
+        ]
+    )
     assert (found.u_ppm, found.expanded_ppm, found.k) == (0.0, 0.0, 2.0)

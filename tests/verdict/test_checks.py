@@ -34,13 +34,20 @@ from benchlog.verdict.timebase.known_timebase import timebase_by
 
 DAY_NS = 86_400 * NS_PER_S
 WHO = Identity("M,C,7,1", "M", "C", "7", "1")
-SPEC = InstrumentSpec("counter", "scpi-counter")
+SPEC = InstrumentSpec(name="counter", driver="scpi-counter")
 
 
 def check(day, offset_ppm, expanded_ppm, *, days=30):
     at = day * DAY_NS
     until = at + days * DAY_NS
-    return ReferenceCheck(WHO, offset_ppm, expanded_ppm / 2, "pps", at, until)
+    return ReferenceCheck(
+        instrument=WHO,
+        offset_ppm=offset_ppm,
+        u_ppm=expanded_ppm / 2,
+        method="pps",
+        at_utc_ns=at,
+        valid_until_utc_ns=until,
+    )
 
 
 GOOD = check(1, 0.3, 0.001)
@@ -192,9 +199,18 @@ def test_the_one_that_rules_is_found_as_the_rule_says_it(seed, ageing):
 
 def run_by(held):
     part = Part(
-        id="p", title="P", kind=Kind.OTHER, nominal_hz=16e6, limits=Limits(30.0)
+        id="p",
+        title="P",
+        kind=Kind.OTHER,
+        nominal_hz=16e6,
+        limits=Limits(tolerance_ppm=30.0),
     )
-    base = Timebase("checked", held.offset_ppm, held.u_ppm, held.valid_until_utc_ns)
+    base = Timebase(
+        status="checked",
+        offset_ppm=held.offset_ppm,
+        u_ppm=held.u_ppm,
+        valid_until_utc_ns=held.valid_until_utc_ns,
+    )
     return Run(
         id=7, purpose=Purpose.MEASURE, device="D", part=part, position="1", bench="b",
         nominal_hz=16e6, divider=1.0, simulated=False, started_utc_ns=0, ended_utc_ns=1,

@@ -10,7 +10,10 @@ from benchlog.verdict.lot.chips import Chip, spread_of
 
 
 def chips(offsets):
-    return [Chip(f"RC-{i}", i, float(v), 1.0, "pass") for i, v in enumerate(offsets)]
+    return [
+        Chip(device=f"RC-{i}", run=i, offset_ppm=float(v), u_ppm=1.0, word="pass")
+        for i, v in enumerate(offsets)
+    ]
 
 
 def test_shift_and_spread_agree_with_scipy():

@@ -24,8 +24,14 @@ from benchlog.verdict.run.comparison import (
 )
 from benchlog.verdict.run.reading_judge import RunJudge
 
-PART = Part(id="q", title="q", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0))
-BASE = Timebase("stated", 0.0, 0.05)
+PART = Part(
+    id="q",
+    title="q",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(tolerance_ppm=30.0),
+)
+BASE = Timebase(status="stated", offset_ppm=0.0, u_ppm=0.05)
 YEAR_NS = int(365.25 * 86_400 * 1e9)
 
 
@@ -35,7 +41,9 @@ def side(run, offset_ppm, *, noise_ppm=0.01, base=BASE, counter="c 1", n=100, **
     judge = RunJudge(PART, timebase=base)
     judge.feed(columns(16e6 * (1 + ppm * 1e-6)))
     given = {"started_utc_ns": 1_900_000_000 * 10**9, **more}
-    return Side(run, f"D{run}", judge.assessment(), counter, **given)
+    return Side(
+        run=run, name=f"D{run}", assessment=judge.assessment(), counter=counter, **given
+    )
 
 
 def line(found, name):
@@ -55,7 +63,13 @@ def test_one_counter_cancels_and_two_do_not():
     assert unknown.budget.u_ppm == other.budget.u_ppm
 
 
-CHECKED = Timebase("checked", 0.3, 0.0001, 2 * 10**18, "checked")
+CHECKED = Timebase(
+    status="checked",
+    offset_ppm=0.3,
+    u_ppm=0.0001,
+    valid_until_utc_ns=2 * 10**18,
+    text="checked",
+)
 
 
 def read_as(run, read_ppm, base, **more):
@@ -155,7 +169,15 @@ def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():
         ppm = 5.0 + 0.02 * (run - 1) + walk + own[run - 1]
         judge = RunJudge(PART, timebase=BASE)
         judge.feed(columns(16e6 * (1 + ppm * 1e-6)))
-        sides.append(Side(run, "D", judge.assessment(), "c 1", 0))
+        sides.append(
+            Side(
+                run=run,
+                name="D",
+                assessment=judge.assessment(),
+                counter="c 1",
+                started_utc_ns=0,
+            )
+        )
         series.append(ppm)
     apart = compare(*sides)
     paired = compare(*sides, Pairs(np.arange(100.0), *series, 1.0))

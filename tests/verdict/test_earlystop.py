@@ -52,7 +52,9 @@ TABLE = Path(__file__).with_name("EARLYSTOP.md")
 
 
 def assessed(ppm: Sequence[float], u_ppm: float = 0.0, part: Part = PART) -> Assessment:
-    judge = RunJudge(part, timebase=Timebase("stated", 0.0, u_ppm))
+    judge = RunJudge(
+        part, timebase=Timebase(status="stated", offset_ppm=0.0, u_ppm=u_ppm)
+    )
     judge.feed(columns(np.asarray(ppm, dtype=np.float64), 0))
     return judge.assessment()
 
@@ -137,7 +139,7 @@ def test_the_guard_is_the_largest_of_three(n: int, u_base: float) -> None:
 
 
 def test_a_clear_offset_waits_for_a_jitter_that_is_not_clear() -> None:
-    limits = Limits(LIMIT_PPM, jitter_ppm=0.5)
+    limits = Limits(tolerance_ppm=LIMIT_PPM, jitter_ppm=0.5)
     part = Part(id="q", title="q", kind=Kind.QUARTZ, nominal_hz=16e6, limits=limits)
     rng = seeded_generator(7)
     near = assessed(rng.normal(0, 0.45, 10), part=part)

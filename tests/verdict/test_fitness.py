@@ -52,14 +52,22 @@ SOME = [use(name) for name in ("usb-low-speed", "serial-x16-57600", "can-1mbit")
 
 
 def source(offset_ppm: float, u_ppm: float | None = 0.0, hz: float = 8e6) -> Source:
-    terms = [Swing("offset", offset_ppm, offset_ppm)]
+    terms = [Swing(name="offset", low_ppm=offset_ppm, high_ppm=offset_ppm)]
     if u_ppm:
-        terms.append(Swing("uncertainty", -u_ppm, u_ppm))
-    return Source("KX-0001", hz, offset_ppm, u_ppm, tuple(terms))
+        terms.append(Swing(name="uncertainty", low_ppm=-u_ppm, high_ppm=u_ppm))
+    return Source(
+        name="KX-0001",
+        nominal_hz=hz,
+        offset_ppm=offset_ppm,
+        u_ppm=u_ppm,
+        terms=tuple(terms),
+    )
 
 
 def assessed(part: Part, ppm: object, ambient_c: float = 25.0) -> Assessment:
-    judge = RunJudge(part, timebase=Timebase("stated", 0.0, 0.01))
+    judge = RunJudge(
+        part, timebase=Timebase(status="stated", offset_ppm=0.0, u_ppm=0.01)
+    )
     found = columns(np.asarray(ppm, dtype=np.float64), 0)
     hz = part.nominal_hz * (1.0 + np.asarray(ppm) * 1e-6)
     ambient = np.full(len(found), ambient_c)
@@ -327,7 +335,7 @@ def test_away_from_the_reference_a_promise_counts_twice() -> None:
 
 def test_a_measured_law_keeps_its_sign() -> None:
     """-0.035 ppm/C^2 around 25 C: -42.875 ppm at -10 C and 60 C, never above."""
-    law = TemperatureLaw("parabola", 25.0, quadratic_ppm_per_c2=-0.035)
+    law = TemperatureLaw(law="parabola", reference_c=25.0, quadratic_ppm_per_c2=-0.035)
     where = Conditions(range_c=(-10, 60), law=law)
     found = measured_source("K", FORK, assessed(FORK, np.zeros(20)), where)
     term = next(term for term in found.terms if term.name == "temperature")
@@ -336,7 +344,7 @@ def test_a_measured_law_keeps_its_sign() -> None:
 
 
 def test_a_measured_law_counts_from_where_the_device_was_measured() -> None:
-    law = TemperatureLaw("line", 25.0, linear_ppm_per_c=250)
+    law = TemperatureLaw(law="line", reference_c=25.0, linear_ppm_per_c=250)
     where = Conditions(range_c=(20, 40), law=law)
     found = measured_source("K", RC, assessed(RC, np.zeros(20), 30.0), where)
     term = next(term for term in found.terms if term.name == "temperature")

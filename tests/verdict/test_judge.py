@@ -31,7 +31,9 @@ from benchlog.verdict import (
 from benchlog.verdict.run.judges import judge_for
 from benchlog.verdict.run.reading_judge import RunJudge
 
-LIMITS = Limits(30, stability_ppm=50, range_c=(-10, 70), ageing_ppm_per_year=5)
+LIMITS = Limits(
+    tolerance_ppm=30, stability_ppm=50, range_c=(-10, 70), ageing_ppm_per_year=5
+)
 PART = Part(
     id="quartz", title="16 MHz", kind=Kind.QUARTZ, nominal_hz=16e6, limits=LIMITS
 )
@@ -73,13 +75,23 @@ def test_limit_with_a_horizon():
     assert limit_for(PART, (25, 25, 25), 10).ppm == 80
     assert "ageing 50 ppm in 10 years" in limit_for(PART, None, 10).text
     silent = Part(
-        id="x", title="x", kind=Kind.RC, nominal_hz=8e6, limits=Limits(100_000)
+        id="x",
+        title="x",
+        kind=Kind.RC,
+        nominal_hz=8e6,
+        limits=Limits(tolerance_ppm=100_000),
     )
     assert "no ageing" in limit_for(silent, (25, 25, 25), 1).reasons[-1]
 
 
 def test_no_stability_promised():
-    bare = Part(id="x", title="x", kind=Kind.RC, nominal_hz=8e6, limits=Limits(100_000))
+    bare = Part(
+        id="x",
+        title="x",
+        kind=Kind.RC,
+        nominal_hz=8e6,
+        limits=Limits(tolerance_ppm=100_000),
+    )
     found = limit_for(bare, (30, 31, 32))
     assert (found.ppm, found.promised) == (100_000, False)
     assert "states no stability" in found.reasons[0]
@@ -96,7 +108,7 @@ def check(**more):
 
 
 def spec(**more):
-    return InstrumentSpec("counter", "scpi-counter", **more)
+    return InstrumentSpec(name="counter", driver="scpi-counter", **more)
 
 
 def test_a_valid_check_comes_first():
@@ -135,7 +147,7 @@ def test_stale_checks_and_nothing_at_all():
 
 def test_a_fast_time_base_reads_low():
     """f_true = f_read (1 + y): a counter 2 ppm fast that reads 10 ppm means 12 ppm."""
-    fast = Timebase("checked", 2.0, 0.01)
+    fast = Timebase(status="checked", offset_ppm=2.0, u_ppm=0.01)
     found = assessed(10, timebase=fast, scatter=1e-6)
     assert found.offset_ppm == pytest.approx(12 + 2e-5, abs=1e-5)
     true_hz = 16e6 * (1 + 10e-6) * (1 + 2e-6)
@@ -199,7 +211,7 @@ def odd_one_out(times, n=201, limits=None):
         title="x",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=limits or Limits(30, jitter_ppm=0.5),
+        limits=limits or Limits(tolerance_ppm=30, jitter_ppm=0.5),
     )
     judge = RunJudge(part, resolution_hz=0.1)
     flags = np.zeros(n, dtype=np.int64)
@@ -219,18 +231,18 @@ def test_one_odd_reading_does_not_decide(times):
     assert found.outliers.without.word is Decision.PASS
     said = next(reason for reason in found.reasons if "decide" in reason)
     assert "with them fail, without them pass (offset" in said
-    assert figures(Evaluation(run(), found))["outliers"] == 1
+    assert figures(Evaluation(run=run(), assessment=found))["outliers"] == 1
 
 
 def test_an_odd_reading_that_changes_nothing_is_named():
-    found = odd_one_out(1.00004, limits=Limits(30))
+    found = odd_one_out(1.00004, limits=Limits(tolerance_ppm=30))
     assert found.word is Decision.PASS
     assert any("1 of 201 readings are outliers" in text for text in found.reasons)
     assert not any("decide" in text for text in found.reasons)
 
 
 def test_a_device_that_fails_without_its_odd_readings_fails():
-    found = odd_one_out(1.3, limits=Limits(30, jitter_ppm=0.001))
+    found = odd_one_out(1.3, limits=Limits(tolerance_ppm=30, jitter_ppm=0.001))
     assert (found.word, found.outliers.n) == (Decision.FAIL, 1)
 
 
@@ -291,7 +303,11 @@ def test_readings_in_another_unit_are_not_judged(read_hz, unit):
 def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
     """At 10 % every frequency lies near some divider: nothing is foretold of it."""
     loose = Part(
-        id="x", title="8 MHz", kind=Kind.RC, nominal_hz=8e6, limits=Limits(100_000)
+        id="x",
+        title="8 MHz",
+        kind=Kind.RC,
+        nominal_hz=8e6,
+        limits=Limits(tolerance_ppm=100_000),
     )
     judge = RunJudge(loose)
     judge.feed(columns(np.linspace(1e6, 1e6 + 1, 20)))
@@ -302,7 +318,11 @@ def test_whole_numbers_are_no_guess_where_a_part_is_coarse():
 def test_gaps_in_plain_words_and_no_limit_says_nothing_of_limits():
     judge = RunJudge(
         Part(
-            id="x", title="x", kind=Kind.OTHER, nominal_hz=16e6, limits=Limits(math.inf)
+            id="x",
+            title="x",
+            kind=Kind.OTHER,
+            nominal_hz=16e6,
+            limits=Limits(tolerance_ppm=math.inf),
         )
     )
     judge.feed(without(readings(5, 41, ambient_c=np.nan), [20]))
@@ -318,7 +338,7 @@ def test_jitter_limit_takes_part():
         title="x",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=Limits(30, jitter_ppm=0.001),
+        limits=Limits(tolerance_ppm=30, jitter_ppm=0.001),
     )
     found = assessed(0, part=strict)
     assert (found.word, found.jitter.word) == (Decision.FAIL, Decision.FAIL)
@@ -327,7 +347,7 @@ def test_jitter_limit_takes_part():
         title="x",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=Limits(30, jitter_ppm=1.0),
+        limits=Limits(tolerance_ppm=30, jitter_ppm=1.0),
     )
     assert assessed(0, part=generous).word is Decision.PASS
     near = Part(
@@ -335,7 +355,7 @@ def test_jitter_limit_takes_part():
         title="x",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=Limits(30, jitter_ppm=0.0105),
+        limits=Limits(tolerance_ppm=30, jitter_ppm=0.0105),
     )
     assert assessed(0, part=near).word is Decision.UNDECIDED
 
@@ -347,7 +367,7 @@ def test_a_room_that_changes_is_no_jitter():
         title="x",
         kind=Kind.QUARTZ,
         nominal_hz=16e6,
-        limits=Limits(30, jitter_ppm=0.5),
+        limits=Limits(tolerance_ppm=30, jitter_ppm=0.5),
     )
     judge, n = RunJudge(part, resolution_hz=0.001), 1200
     noise = 0.003 * seeded_generator(9).standard_normal(n)
@@ -359,7 +379,8 @@ def test_a_room_that_changes_is_no_jitter():
     assert found.stats.scatter_ppm == pytest.approx(0.0042, rel=0.1)
     assert any("the jitter limit of 0.5 ppm is met" in why for why in found.reasons)
     assert (
-        figures(Evaluation(run(), found))["scatter_ppm_gate"] == found.stats.scatter_ppm
+        figures(Evaluation(run=run(), assessment=found))["scatter_ppm_gate"]
+        == found.stats.scatter_ppm
     )
     restless = 0.9 * seeded_generator(9).standard_normal(n)
     judge = RunJudge(part, resolution_hz=0.001)
@@ -411,7 +432,7 @@ def run(**more):
 def test_figures_hold_the_contract(n):
     judge = judge_for(run(resolution_hz=0.1))
     judge.feed(readings(-9.25, n, ambient_c=np.nan, flags=1))
-    found = figures(Evaluation(run(), judge.assessment()))
+    found = figures(Evaluation(run=run(), assessment=judge.assessment()))
     assert set(CONTRACT) <= set(found)
     assert list(found)[: len(CONTRACT)] == CONTRACT
     again = json.loads(json.dumps(found, allow_nan=False))
@@ -429,11 +450,16 @@ def test_figures_hold_the_contract(n):
 
 
 def test_figures_take_the_run_s_time_base_and_divider():
-    base = Timebase("checked", 1.0, 0.1, 1_900_086_400 * NS_PER_S)
+    base = Timebase(
+        status="checked",
+        offset_ppm=1.0,
+        u_ppm=0.1,
+        valid_until_utc_ns=1_900_086_400 * NS_PER_S,
+    )
     divided = run(timebase=base, divider=16.0)
     judge = judge_for(divided)
     judge.feed(columns(1e6 * (1 + 1e-9 * seeded_generator(1).standard_normal(20))))
-    found = figures(Evaluation(divided, judge.assessment()))
+    found = figures(Evaluation(run=divided, assessment=judge.assessment()))
     assert found["offset_ppm"] == pytest.approx(1.0, abs=0.01)
     assert found["timebase"]["status"] == "checked"
     assert found["timebase"]["valid_until"] == "2030-03-18T17:46:40.000Z"

@@ -26,12 +26,21 @@ CIRCUIT = Load(load_pf=18.0, shunt_c0_pf=4.0, motional_c1_ff=12.0)
 
 
 def results(words: Iterable[Decision]) -> list[DeviceResult]:
-    return [DeviceResult(f"KX-{i:04d}", i + 1, word) for i, word in enumerate(words)]
+    return [
+        DeviceResult(device=f"KX-{i:04d}", run=i + 1, word=word)
+        for i, word in enumerate(words)
+    ]
 
 
 def of_offsets(offsets: Iterable[float]) -> list[DeviceResult]:
     return [
-        DeviceResult(f"KX-{i:04d}", i + 1, PASS if abs(ppm) < 30 else FAIL, ppm, 0.2)
+        DeviceResult(
+            device=f"KX-{i:04d}",
+            run=i + 1,
+            word=PASS if abs(ppm) < 30 else FAIL,
+            offset_ppm=ppm,
+            u_ppm=0.2,
+        )
         for i, ppm in enumerate(float(ppm) for ppm in offsets)
     ]
 
@@ -141,7 +150,7 @@ def test_no_help_where_there_is_nothing_to_explain(
 def test_outliers_are_marked_by_their_place_and_stay_in_the_counts() -> None:
     offsets = list(np.linspace(-5, 5, 40))
     devices = of_offsets([*offsets, 400.0])
-    devices.insert(5, DeviceResult("no-signal", 99, UNDECIDED))
+    devices.insert(5, DeviceResult(device="no-signal", run=99, word=UNDECIDED))
     found = lot_figures(devices, 30.0)
     assert found.odd == (41,)
     assert devices[41].offset_ppm == 400.0

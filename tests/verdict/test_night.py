@@ -23,7 +23,11 @@ from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
 
 S = 1_000_000_000
 PART = Part(
-    id="q", title="quartz", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0)
+    id="q",
+    title="quartz",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(tolerance_ppm=30.0),
 )
 RUN = SimpleNamespace(nominal_hz=16e6, divider=1.0)
 N = 30_000

@@ -98,7 +98,11 @@ def test_half_a_lot_at_another_position_is_no_heap_of_outliers() -> None:
 
 def lot_of(offsets: list[tuple[str, float]], u_common_ppm: float = 0.0) -> LotReport:
     part = Part(
-        id="p", title="a part", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0)
+        id="p",
+        title="a part",
+        kind=Kind.QUARTZ,
+        nominal_hz=16e6,
+        limits=Limits(tolerance_ppm=30.0),
     )
     runs = [
         LotRun(
@@ -115,7 +119,12 @@ def lot_of(offsets: list[tuple[str, float]], u_common_ppm: float = 0.0) -> LotRe
         for n, (place, ppm) in enumerate(offsets, start=1)
     ]
     plan = plan_document(custom_plan(500, len(runs), 0))
-    return lot_report(Lot("L", "p", "", 500, plan), part, runs, u_common_ppm)
+    return lot_report(
+        Lot(lot="L", part_id="p", supplier="", size=500, plan=plan),
+        part,
+        runs,
+        u_common_ppm,
+    )
 
 
 def test_two_groups_that_are_two_positions_are_not_two_lots() -> None:

@@ -37,11 +37,18 @@ PART = Part(
     title="32 kHz",
     kind=Kind.TUNING_FORK,
     nominal_hz=32768.0,
-    limits=Limits(20.0),
+    limits=Limits(tolerance_ppm=20.0),
 )
 PAIR = Trains("device", "gps", 1.0, 32768.0)
 ALONE = Trains("device", None, 1.0, 32768.0)
-GOOD_TIME = Timebase("stated", 0.0, 0.0, None, "pulses of 'gps'", u_s=1e-7)
+GOOD_TIME = Timebase(
+    status="stated",
+    offset_ppm=0.0,
+    u_ppm=0.0,
+    valid_until_utc_ns=None,
+    text="pulses of 'gps'",
+    u_s=1e-7,
+)
 RUN = Run(
     id=1,
     purpose=Purpose.MEASURE,
@@ -79,7 +86,7 @@ def pulses(named, flags=Flag.NONE, ambient_c=()) -> Pulses:
 
 def judged(ppm, n, *, which=PAIR, time=GOOD_TIME, part=PART, host=HOST, **more):
     rng = seeded_generator(n)
-    device, gps = trains([Source(ppm, phase_s=0.3), Source()], host, n, rng)
+    device, gps = trains([Source(name=ppm, phase_s=0.3), Source()], host, n, rng)
     named = {"device": device, "gps": gps}
     if which.reference is None:
         del named["gps"]
@@ -105,7 +112,13 @@ def test_outside_is_outside():
 
 
 def test_against_the_host_its_uncertainty_is_in_the_budget():
-    time = Timebase("stated", 0.0, 60 / math.sqrt(3), None, "stated +-60 ppm")
+    time = Timebase(
+        status="stated",
+        offset_ppm=0.0,
+        u_ppm=60 / math.sqrt(3),
+        valid_until_utc_ns=None,
+        text="stated +-60 ppm",
+    )
     found = judged(5.0, 200, which=ALONE, time=time)
     lines = {line.name: line for line in found.budget.lines}
     assert lines["host clock"].u_ppm == pytest.approx(34.6, abs=0.1)
@@ -117,13 +130,15 @@ def test_against_the_host_its_uncertainty_is_in_the_budget():
 
 
 def test_a_known_host_offset_is_corrected():
-    time = Timebase("checked", 40.0, 0.01, None, "")
+    time = Timebase(
+        status="checked", offset_ppm=40.0, u_ppm=0.01, valid_until_utc_ns=None, text=""
+    )
     found = judged(5.0, 600, which=ALONE, time=time, host=Host(40, 0.0, 50e-6))
     assert found.offset_ppm == pytest.approx(5.0, abs=found.u_ppm)
 
 
 def test_it_says_how_long_it_takes():
-    narrow = replace(PART, limits=Limits(10.3))
+    narrow = replace(PART, limits=Limits(tolerance_ppm=10.3))
     short = judged(10.0, 60, part=narrow)
     assert short.word is Decision.UNDECIDED
     expected = 60 + short.timing.judged_in_s
@@ -157,7 +172,9 @@ def test_a_reference_without_a_fix_is_none():
 
 
 def test_ambient_decides_which_limit_holds():
-    part = replace(PART, limits=Limits(20.0, stability_ppm=30.0, range_c=(-10, 60)))
+    part = replace(
+        PART, limits=Limits(tolerance_ppm=20.0, stability_ppm=30.0, range_c=(-10, 60))
+    )
     assert judged(0.0, 50, part=part, ambient_c=(24.0, 25.0)).limit.ppm == 20.0
     assert judged(0.0, 50, part=part, ambient_c=(24.0, 55.0)).limit.ppm == 50.0
 
@@ -178,10 +195,20 @@ def test_span_until(u_after, expected):
 def bench(*, reference="gps", u_s=None, **more) -> Bench:
     options = {} if u_s is None else {"u_s": u_s}
     specs = {
-        "device": InstrumentSpec("device", "pulse-edge", "/dev/a", quantity=EDGE),
-        "gps": InstrumentSpec("gps", "pulse-edge", "/dev/b", options, quantity=EDGE),
+        "device": InstrumentSpec(
+            name="device", driver="pulse-edge", address="/dev/a", quantity=EDGE
+        ),
+        "gps": InstrumentSpec(
+            name="gps",
+            driver="pulse-edge",
+            address="/dev/b",
+            options=options,
+            quantity=EDGE,
+        ),
     }
-    position = PositionSpec("A", "device", reference=reference, divider=32768.0)
+    position = PositionSpec(
+        name="A", frequency="device", reference=reference, divider=32768.0
+    )
     return Bench(name="b", instruments=specs, positions=(position,), **more)
 
 
@@ -191,7 +218,7 @@ def test_time_of_a_position():
 
     assert time(bench()).status == "assumed"
     assert time(bench(u_s=3e-8)).u_s == 3e-8
-    wired = ReferenceSpec("c", pulses="gps", timebase="device", u_s=5e-8)
+    wired = ReferenceSpec(counter="c", pulses="gps", timebase="device", u_s=5e-8)
     assert time(bench(u_s=3e-8, reference="gps")).status == "stated"
     assert pulse_timebase(bench(), bench().positions[0]).u_s == 1e-6
     assert time(replace(bench(), reference=wired)).u_s == 5e-8
@@ -215,7 +242,7 @@ def test_a_run_of_the_database_gets_its_judge():
 
 def test_figures_have_the_timing():
     found = judged(10.0, 100)
-    document = figures(Evaluation(RUN, found))
+    document = figures(Evaluation(run=RUN, assessment=found))
     assert document["timing"]["pulses"] == 100 - found.timing.set_aside
     assert document["timing"]["reference"]["good"] == 100
     assert document["jitter_ppm_rms"] is None
@@ -226,9 +253,11 @@ def at_another_rate(times: float, n: int = 60, *, whose: str = "device", limit=2
     """A clean pair of trains, one of which pulses `times` as often as stated."""
     rng = seeded_generator(n)
     rates = {"device": 1.0, "gps": 1.0, whose: times}
-    sources = [Source(0.5, nominal_s=1 / rate) for rate in rates.values()]
+    sources = [Source(name=0.5, nominal_s=1 / rate) for rate in rates.values()]
     stamps = trains(sources, Host(ppm=40, jitter_s=1e-6), n, rng)
-    judge = PulseJudge(replace(PART, limits=Limits(limit)), PAIR, GOOD_TIME)
+    judge = PulseJudge(
+        replace(PART, limits=Limits(tolerance_ppm=limit)), PAIR, GOOD_TIME
+    )
     judge.feed(pulses(dict(zip(rates, stamps, strict=True))))
     return judge.assessment()
 
@@ -256,7 +285,7 @@ def test_pulses_at_another_rate_are_not_judged(times, told, whose):
 
 def test_pulses_at_the_stated_rate_are_judged_with_some_missing_or_doubled():
     rng = seeded_generator(7)
-    for source in (Source(0.5, missed=0.3), Source(0.5, doubled=0.3)):
+    for source in (Source(name=0.5, missed=0.3), Source(name=0.5, doubled=0.3)):
         device, gps = trains([source, Source()], HOST, 600, rng)
         judge = PulseJudge(PART, PAIR, GOOD_TIME)
         judge.feed(pulses({"device": device, "gps": gps}))

@@ -36,10 +36,10 @@ from benchlog.verdict.timebase.reference_check import (
     refusals,
 )
 
-PERIOD = ReferenceSpec("counter", 1.0, 2, u_s=5e-8)
-FREQUENCY = ReferenceSpec("counter", 10e6, 2, u_ppm=1e-4)
-PULSES = ReferenceSpec("counter", pulses="gps", timebase="tb", u_s=5e-8)
-COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.5)
+PERIOD = ReferenceSpec(counter="counter", nominal_hz=1.0, input=2, u_s=5e-8)
+FREQUENCY = ReferenceSpec(counter="counter", nominal_hz=10e6, input=2, u_ppm=1e-4)
+PULSES = ReferenceSpec(counter="counter", pulses="gps", timebase="tb", u_s=5e-8)
+COUNTER = InstrumentSpec(name="counter", driver="scpi-counter", timebase_ppm=0.5)
 DAY_NS = 86_400 * NS_PER_S
 
 
@@ -66,7 +66,7 @@ def test_a_counter_that_looks_at_the_reference(reference, timebase_ppm):
 def test_pulses_of_the_time_base(timebase_ppm):
     rng = seeded_generator(2)
     host = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
-    stamps = trains([Source(timebase_ppm, phase_s=0.3), Source()], host, 1200, rng)
+    stamps = trains([Source(name=timebase_ppm, phase_s=0.3), Source()], host, 1200, rng)
     trackers = [PulseTracker(1.0) for _ in stamps]
     for tracker, train in zip(trackers, stamps, strict=True):
         feed(tracker, train)
@@ -128,14 +128,23 @@ def test_how_long_a_check_holds():
 # --- end to end: a check corrects what is measured after it ---------------------------
 
 PART = Part(
-    id="q", title="quartz", kind=Kind.QUARTZ, nominal_hz=16e6, limits=Limits(30.0)
+    id="q",
+    title="quartz",
+    kind=Kind.QUARTZ,
+    nominal_hz=16e6,
+    limits=Limits(tolerance_ppm=30.0),
 )
 
 
 def check_of(found, counter=COUNTER) -> ReferenceCheck:
     identity = Identity("M,C,7,1", "M", "C", "7", "1")
     return ReferenceCheck(
-        identity, found.offset_ppm, found.u_ppm, found.method, 0, 40 * DAY_NS
+        instrument=identity,
+        offset_ppm=found.offset_ppm,
+        u_ppm=found.u_ppm,
+        method=found.method,
+        at_utc_ns=0,
+        valid_until_utc_ns=40 * DAY_NS,
     )
 
 
@@ -156,14 +165,14 @@ def test_a_device_of_10_ppm_comes_out_as_10(timebase_ppm, reference):
 
 
 def reasons_with(timebase, tolerance):
-    part = replace(PART, limits=Limits(tolerance))
+    part = replace(PART, limits=Limits(tolerance_ppm=tolerance))
     judge = RunJudge(part, timebase=timebase, resolution_hz=1e-3)
     judge.feed(columns(np.full(20, 16e6) + np.arange(20) % 3 * 0.01, gate_s=1.0))
     return judge.assessment()
 
 
 def test_a_time_base_too_coarse_for_the_limit_is_said():
-    coarse = Timebase("stated", 0.0, 0.3)
+    coarse = Timebase(status="stated", offset_ppm=0.0, u_ppm=0.3)
     a = reasons_with(coarse, 1.0)
     assert any("coarser than 4:1" in reason for reason in a.reasons)
     assert not any("coarser" in reason for reason in reasons_with(coarse, 30.0).reasons)

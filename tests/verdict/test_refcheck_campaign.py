@@ -15,8 +15,8 @@ from benchlog.analysis.pulses.trains import against
 from benchlog.model import InstrumentSpec, ReferenceSpec
 from benchlog.verdict.timebase.reference_check import by_pulses, by_readings
 
-REFERENCE = ReferenceSpec("counter", pulses="gps", timebase="tb", u_s=5e-8)
-COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.5)
+REFERENCE = ReferenceSpec(counter="counter", pulses="gps", timebase="tb", u_s=5e-8)
+COUNTER = InstrumentSpec(name="counter", driver="scpi-counter", timebase_ppm=0.5)
 HOST = Host(ppm=40, wander_ppm=0.3, jitter_s=50e-6)
 WORSE = Host(ppm=40, wander_ppm=0.3, jitter_s=50e-6, late_share=0.01)
 
@@ -26,7 +26,7 @@ def check(seed: int, n: int, host: Host):
     rng = seeded_generator(seed)
     truth = rng.uniform(-0.5, 0.5)
     sources = (
-        Source(truth, phase_s=rng.uniform(0, 1)),
+        Source(name=truth, phase_s=rng.uniform(0, 1)),
         Source(missed=0.05, doubled=0.01, sawtooth_s=40e-9),
     )
     trackers = [PulseTracker(1.0), PulseTracker(1.0)]
@@ -49,7 +49,7 @@ def campaign(runs: int, n: int, host: Host) -> tuple[float, float, float]:
     )
 
 
-PERIOD = ReferenceSpec("counter", 1.0, 2, u_s=2e-8)
+PERIOD = ReferenceSpec(counter="counter", nominal_hz=1.0, input=2, u_s=2e-8)
 
 
 def timed(seed: int, n: int):

@@ -217,7 +217,9 @@ def test_plans_of_ones_own() -> None:
     plan = custom_plan(500, 20, 1)
     assert (plan.sample_size, plan.accept, plan.reject) == (20, 1, 2)
     assert (plan.status, plan.doubts, plan.full) == (None, (), False)
-    assert custom_plan(10, 20, 1) == Plan(10, 10, 1, 2, "full", full=True)
+    assert custom_plan(10, 20, 1) == Plan(
+        lot_size=10, sample_size=10, accept=1, reject=2, kind="full", full=True
+    )
     assert full_plan(500).sample_size == 500
     assert "100 % inspection" in describe_plan(full_plan(500))
     assert characteristic(full_plan(500)).at_aql is None

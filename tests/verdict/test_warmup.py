@@ -27,9 +27,9 @@ from benchlog.verdict.timebase.warm_up import (
     longer_words,
 )
 
-PERIOD = ReferenceSpec("counter", 1.0, 2, u_s=5e-8)
-PULSES = ReferenceSpec("counter", pulses="gps", timebase="tb", u_s=5e-8)
-COUNTER = InstrumentSpec("counter", "scpi-counter", timebase_ppm=0.5)
+PERIOD = ReferenceSpec(counter="counter", nominal_hz=1.0, input=2, u_s=5e-8)
+PULSES = ReferenceSpec(counter="counter", pulses="gps", timebase="tb", u_s=5e-8)
+COUNTER = InstrumentSpec(name="counter", driver="scpi-counter", timebase_ppm=0.5)
 
 
 def readings(n, *, drift_ppm_per_h=0.0, noise=2e-9, seed=3):
@@ -58,7 +58,7 @@ def test_a_steady_drift_comes_out_with_its_sign():
 def test_a_poor_check_allows_no_more_drift(stated_ppm, allowed, said):
     # a reference known to 1 ppm: the drift is seen all the same, and is too fast
     counter = replace(COUNTER, timebase_ppm=stated_ppm)
-    blunt = ReferenceSpec("counter", 10e6, 2, u_ppm=1.0)
+    blunt = ReferenceSpec(counter="counter", nominal_hz=10e6, input=2, u_ppm=1.0)
     moving = readings(1800, drift_ppm_per_h=0.4)
     moving = replace(moving, frequency_hz=moving.frequency_hz * 10e6)
     found = by_readings(moving, blunt, counter, 1e-9)
@@ -114,7 +114,7 @@ def test_steady_pulses_are_seldom_refused():
     for seed in range(100):
         rng = seeded_generator(seed)
         host = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6, late_share=0.05)
-        stamps = trains([Source(0.5, phase_s=0.3), Source()], host, 200, rng)
+        stamps = trains([Source(name=0.5, phase_s=0.3), Source()], host, 200, rng)
         trackers = [PulseTracker(1.0) for _ in stamps]
         for tracker, train in zip(trackers, stamps, strict=True):
             feed(tracker, train)
@@ -147,8 +147,16 @@ def test_a_time_base_of_which_0_is_stated_counts_as_one_of_which_nothing_is():
         (1.0, PERIOD, "1 ppm: 10 s"),
         (0.01, PERIOD, "0.01 ppm: 57 s"),  # 8 sqrt(2) 50 ns / 0.01 ppm = 56.6 s
         (1.0, PULSES, "1 ppm: 4 min 09 s"),
-        (1.0, ReferenceSpec("c", 10e6, 2, u_ppm=1e-4), "1 ppm: 10 s"),
-        (1.0, ReferenceSpec("c", 10e6, 2, u_ppm=0.2), "1 ppm: reference too coarse"),
+        (
+            1.0,
+            ReferenceSpec(counter="c", nominal_hz=10e6, input=2, u_ppm=1e-4),
+            "1 ppm: 10 s",
+        ),
+        (
+            1.0,
+            ReferenceSpec(counter="c", nominal_hz=10e6, input=2, u_ppm=0.2),
+            "1 ppm: reference too coarse",
+        ),
     ],
 )
 def test_how_long_a_check_must_be(limit_ppm, reference, said):

@@ -29,7 +29,7 @@ _NARROWER: Final = 4  # times that the ladder is drawn closer about the likely o
 _CLEAR: Final = 3.0  # log evidence by which one law has to beat the other
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
     """A figure with its 95 % interval and standard uncertainty, in `unit`."""
 
@@ -41,7 +41,7 @@ class Estimate:
     u: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Extrapolation:
     """Change of frequency from the end of the data to `years` later, ppm.
 
@@ -67,7 +67,7 @@ class Extrapolation:
         return interval_texts(self.change_ppm, self.low_ppm, self.high_ppm)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ageing:
     """A law of ageing fitted to a run.
 
@@ -150,14 +150,19 @@ class _Work:
         """Return a change (with its interval) of so many years, if it may be stated."""
         wanted = years * YEAR_DAYS / FARTHEST
         if self.span >= wanted:
-            return Extrapolation(years, *change)
+            ppm, low_ppm, high_ppm = change
+            return Extrapolation(
+                years=years, change_ppm=ppm, low_ppm=low_ppm, high_ppm=high_ppm
+            )
         lasts = format_duration(self.span * SECONDS_PER_DAY)
         why = (
             f"not stated: the data last {lasts}, {years:g} year"
             f"{'' if years == 1 else 's'} ahead want {wanted:.3g} day"
             f"{'' if wanted == 1 else 's'} and more"
         )
-        return Extrapolation(years, None, None, None, why)
+        return Extrapolation(
+            years=years, change_ppm=None, low_ppm=None, high_ppm=None, why_not=why
+        )
 
 
 def _linear(work: _Work) -> Ageing:
@@ -165,7 +170,12 @@ def _linear(work: _Work) -> Ageing:
     half = found.half_width(np.array([0.0, 1.0]))
     rate = float(found.coefficients[1])
     per_day = Estimate(
-        "rate", "ppm/day", rate, rate - half, rate + half, float(found.u[1])
+        name="rate",
+        unit="ppm/day",
+        value=rate,
+        low=rate - half,
+        high=rate + half,
+        u=float(found.u[1]),
     )
     ahead = tuple(
         work.ahead(y, (rate * t, (rate - half) * t, (rate + half) * t))
@@ -214,7 +224,9 @@ def _rate(rates: Array, weights: Array) -> Estimate:
     spread = float(np.sqrt(weights @ (logs - mean) ** 2))
     b = float(np.exp(mean))
     wide = float(np.exp(1.96 * spread))
-    return Estimate("B", "1/day", b, b / wide, b * wide, b * spread)
+    return Estimate(
+        name="B", unit="1/day", value=b, low=b / wide, high=b * wide, u=b * spread
+    )
 
 
 def _mixed(
@@ -226,7 +238,9 @@ def _mixed(
     mean = float(weights @ each)
     u = float(np.sqrt(weights @ (variances + (each - mean) ** 2)))
     half = fits[0].quantile() * u
-    return Estimate(name, unit, mean, mean - half, mean + half, u)
+    return Estimate(
+        name=name, unit=unit, value=mean, low=mean - half, high=mean + half, u=u
+    )
 
 
 def _result(  # noqa: PLR0917
@@ -244,15 +258,15 @@ def _result(  # noqa: PLR0917
     if all(far.why_not for far in ahead):
         warning = "nothing is extrapolated: the data are too short for that"
     return Ageing(
-        law,
-        coefficients,
-        ahead,
-        found.r2,
-        found.residual_rms,
-        float(np.median(np.diff(work.days))) * 86_400.0,
-        found.noise,
-        work.span,
-        evidence,
-        "",
-        warning,
+        law=law,
+        coefficients=coefficients,
+        extrapolations=ahead,
+        r2=found.r2,
+        residual_ppm_rms=found.residual_rms,
+        residual_over_s=float(np.median(np.diff(work.days))) * 86_400.0,
+        noise=found.noise,
+        span_days=work.span,
+        log_evidence=evidence,
+        choice="",
+        warning=warning,
     )

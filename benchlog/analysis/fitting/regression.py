@@ -45,7 +45,7 @@ class Model:
     covariance: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LinearFit:
     """Coefficients of a linear model with what is known of them.
 
@@ -255,11 +255,11 @@ def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> Line
     rest = y - design @ coefficients
     spread = float(np.sum((y - y.mean()) ** 2))
     return LinearFit(
-        coefficients,
-        np.asarray(covariance) / np.outer(scale, scale),
-        float(n - p),
-        float(np.sqrt(rest @ rest / (n - p))),
-        1.0 - float(rest @ rest) / spread if spread > 0 else 0.0,
-        models[int(logs.argmax())].noise,
-        evidence,
+        coefficients=coefficients,
+        covariance=np.asarray(covariance) / np.outer(scale, scale),
+        degrees_of_freedom=float(n - p),
+        residual_rms=float(np.sqrt(rest @ rest / (n - p))),
+        r2=1.0 - float(rest @ rest) / spread if spread > 0 else 0.0,
+        noise=models[int(logs.argmax())].noise,
+        log_evidence=evidence,
     )

@@ -18,7 +18,7 @@ from benchlog.units import format_duration, format_ppm, format_u_ppm
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
     """The data sheet's stability over temperature, held against the fitted law.
 
@@ -104,7 +104,14 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
             f"of {low:g} to {high:g} C is extrapolated"
         )
     at, size = float(at_c[worst]), abs(float(swing[worst]))
-    return Promise(limits.stability_ppm, size, at, half, measured, text)
+    return Promise(
+        limit_ppm=limits.stability_ppm,
+        worst_ppm=size,
+        at_c=at,
+        u_ppm=half,
+        measured=measured,
+        text=text,
+    )
 
 
 # --- the temperature law of a source from a run: line, parabola or cubic, with lag
@@ -118,7 +125,7 @@ _NAMES: Final = ("linear", "quadratic", "cubic")
 _LEAST_SPAN_C: Final = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TemperatureFit:
     """A fitted temperature law about `reference_c`.
 
@@ -202,20 +209,21 @@ def fit_temperature(
     promise, said = promise_of(Law(found, degree, reference_c, seen), limits)
     notes = [said] if said else []
     return TemperatureFit(
-        law,
-        reference_c,
-        coefficients,
-        drift,
-        _turning(found, degree, reference_c),
-        lag_s,
-        *seen,
-        read_c,
-        found.r2,
-        found.residual_rms,
-        body.means_s,
-        found.noise,
-        promise,
-        (*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0])),
+        law=law,
+        reference_c=reference_c,
+        coefficients=coefficients,
+        ageing=drift,
+        turning_c=_turning(found, degree, reference_c),
+        lag_s=lag_s,
+        low_c=seen[0],
+        high_c=seen[1],
+        ambient_c=read_c,
+        r2=found.r2,
+        residual_ppm_rms=found.residual_rms,
+        residual_over_s=body.means_s,
+        noise=found.noise,
+        promise=promise,
+        notes=(*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0])),
     )
 
 
@@ -240,7 +248,12 @@ def _estimate(found: LinearFit, index: int, name: str, unit: str) -> Estimate:
     row[index] = 1.0
     value, half = float(found.coefficients[index]), found.half_width(row)
     return Estimate(
-        name, unit, value, value - half, value + half, float(found.u[index])
+        name=name,
+        unit=unit,
+        value=value,
+        low=value - half,
+        high=value + half,
+        u=float(found.u[index]),
     )
 
 
@@ -262,7 +275,7 @@ def _turning(found: LinearFit, degree: int, reference_c: float) -> Estimate | No
     u = math.sqrt(max(0.0, float(gradient @ found.covariance @ gradient)))
     at = reference_c + value
     name = "turnover" if degree == 2 else "inflection"
-    return Estimate(name, "C", at, at - half, at + half, u)
+    return Estimate(name=name, unit="C", value=at, low=at - half, high=at + half, u=u)
 
 
 def _notes(t_s: Array, lag_s: float, leading: Estimate, span_c: float) -> list[str]:

@@ -33,7 +33,7 @@ _SURE: Final = 1.2
 _BETWEEN: Final = 4  # lags between two others, when it is looked closer
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lagged:
     """What the lags say together: `fit` of all, `best` of the likeliest `lag_s`.
 
@@ -147,7 +147,7 @@ def _add(
 
 def _together(none: LinearFit, points: dict[float, LinearFit]) -> Lagged:
     if not points:
-        return Lagged(none, none, 0.0, 0.0, sure=True)
+        return Lagged(fit=none, best=none, lag_s=0.0, high_s=0.0, sure=True)
     order = sorted(points)
     logs = np.log(order)
     widths = np.gradient(logs) if len(logs) > 1 else np.ones(1)
@@ -164,4 +164,10 @@ def _together(none: LinearFit, points: dict[float, LinearFit]) -> Lagged:
         for share, more in ((0.001, 0), (0.999, 1))
     )
     together = combined(fits, weights, likeliest)
-    return Lagged(together, likeliest, lag_s, high_s, sure=high_s <= _SURE * low_s)
+    return Lagged(
+        fit=together,
+        best=likeliest,
+        lag_s=lag_s,
+        high_s=high_s,
+        sure=high_s <= _SURE * low_s,
+    )

@@ -46,7 +46,7 @@ class PulseKind(IntEnum):
     WAITING = 6  # too little is known yet to tell
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PulseCounts:
     """How many of each; `missed` places had no pulse, `unseen` were not stamped.
 
@@ -105,7 +105,7 @@ class PulseTrain:
         return found
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Block:
     """What is known of the grid in the current block."""
 
@@ -245,7 +245,9 @@ class PulseTracker:
             place = round((self._stamps[member] - first) / period_ns)
             self._good(member, place)
         place = self._places[members[-1]]
-        self._block = _Block(first, last, place, period_ns)
+        self._block = _Block(
+            first_ns=first, last_ns=last, place=place, period_ns=period_ns
+        )
         self._waiting = None
 
     def _good(self, at: int, place: int) -> None:

@@ -46,7 +46,7 @@ _TOP: Final = 64.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SlopeFit:
     """A line through time errors.
 
@@ -112,7 +112,16 @@ def fit_slope(t_s: Array, error_s: Array, group: Whole) -> SlopeFit:
     u, freedom, white = _uncertainty(kept, weights)
     lost = 1 + len(np.unique(group[used]))
     rms = math.sqrt(float(kept @ kept) / max(1, len(kept) - lost))
-    return SlopeFit(slope, u, freedom, rms, float(np.ptp(kept)), used, residual, white)
+    return SlopeFit(
+        slope=slope,
+        u=u,
+        freedom=freedom,
+        rms_s=rms,
+        pp_s=float(np.ptp(kept)),
+        used=used,
+        residual_s=residual,
+        white=white,
+    )
 
 
 def _enough(used: NDArray[np.bool_]) -> None:

@@ -30,7 +30,7 @@ _NEAR: Final = 1.5  # spacings within which stamps may be compared
 _SLOTS_MAX: Final = 4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainComparison:
     """A source's frequency against another clock.
 
@@ -86,14 +86,14 @@ def against_host(source: PulseTrain) -> TrainComparison:
     spacing_s = _spacing(t_s, source)
     origin_ns = _origin(source)
     return TrainComparison(
-        fit.slope,
-        fit,
-        t_s,
-        error_s,
-        source.block,
-        spacing_s,
-        origin_ns,
-        (fit.set_aside, 0),
+        offset=fit.slope,
+        fit=fit,
+        t_s=t_s,
+        error_s=error_s,
+        group=source.block,
+        spacing_s=spacing_s,
+        origin_ns=origin_ns,
+        aside=(fit.set_aside, 0),
     )
 
 
@@ -121,7 +121,16 @@ def against(source: PulseTrain, reference: PulseTrain) -> TrainComparison:
         len(source) - len(ours) + fit.set_aside,
         len(reference) - len(theirs),
     )
-    return TrainComparison(offset, fit, t_s, error_s, group, spacing_s, origin, aside)
+    return TrainComparison(
+        offset=offset,
+        fit=fit,
+        t_s=t_s,
+        error_s=error_s,
+        group=group,
+        spacing_s=spacing_s,
+        origin_ns=origin,
+        aside=aside,
+    )
 
 
 def phase_series(found: TrainComparison) -> Series:

@@ -16,7 +16,7 @@ SHARED: Final = ("adev", "mdev", "tdev", "hdev")
 SLOW: Final = ("mtotdev", "ttotdev", "htotdev")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StabilityRow:
     """One averaging time.
 
@@ -60,7 +60,7 @@ class StabilityRow:
         return f"({self.noise})" if self.carried else self.noise
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stability:
     """A deviation against averaging time; `notes` say what a person should know."""
 

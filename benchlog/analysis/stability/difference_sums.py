@@ -15,7 +15,7 @@ from benchlog.analysis.arrays import BLOCK, running_sum, sum_squares
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Squares:
     """Mean squares at one averaging factor, phase in units of tau0; pairs of each.
 
@@ -67,9 +67,25 @@ class _Buffers:
 def _one_allan(phase: Array, m: int) -> Squares:
     n_allan = max(0, len(phase) - 2 * m)
     if n_allan == 0:
-        return Squares(m, 0.0, 0, 0.0, 0, 0.0, 0)
+        return Squares(
+            m=m,
+            allan=0.0,
+            n_allan=0,
+            hadamard=0.0,
+            n_hadamard=0,
+            modified=0.0,
+            n_modified=0,
+        )
     allan = _tail(phase, m, 0, n_allan, _Buffers(m, len(phase)))
-    return Squares(m, allan / n_allan, n_allan, 0.0, 0, 0.0, 0)
+    return Squares(
+        m=m,
+        allan=allan / n_allan,
+        n_allan=n_allan,
+        hadamard=0.0,
+        n_hadamard=0,
+        modified=0.0,
+        n_modified=0,
+    )
 
 
 def _one(phase: Array, m: int) -> Squares:
@@ -77,7 +93,15 @@ def _one(phase: Array, m: int) -> Squares:
     n_allan, n_third = max(0, n - 2 * m), max(0, n - 3 * m)
     n_modified = max(0, n - 3 * m + 1)
     if n_allan == 0:
-        return Squares(m, 0.0, 0, 0.0, 0, 0.0, 0)
+        return Squares(
+            m=m,
+            allan=0.0,
+            n_allan=0,
+            hadamard=0.0,
+            n_hadamard=0,
+            modified=0.0,
+            n_modified=0,
+        )
     buffers = _Buffers(m, n)
     window = _first_window(phase, m) if n_modified else 0.0
     allan = hadamard = 0.0
@@ -93,13 +117,13 @@ def _one(phase: Array, m: int) -> Squares:
         modified.append(float(moved @ moved))
     allan += _tail(phase, m, n_third, n_allan, buffers)
     return Squares(
-        m,
-        allan / n_allan,
-        n_allan,
-        hadamard / n_third if n_third else 0.0,
-        n_third,
-        sum(modified) / n_modified / m**2 if n_modified else 0.0,
-        n_modified,
+        m=m,
+        allan=allan / n_allan,
+        n_allan=n_allan,
+        hadamard=hadamard / n_third if n_third else 0.0,
+        n_hadamard=n_third,
+        modified=sum(modified) / n_modified / m**2 if n_modified else 0.0,
+        n_modified=n_modified,
     )
 
 
@@ -229,7 +253,15 @@ def gapped_plain(frequency: Array, m: int, order: int) -> tuple[float, int]:
 
 def _one_of_gapped(total: Array, count: NDArray[np.int64], m: int) -> Squares:
     if len(total) <= 2 * m:
-        return Squares(m, 0.0, 0, 0.0, 0, 0.0, 0)
+        return Squares(
+            m=m,
+            allan=0.0,
+            n_allan=0,
+            hadamard=0.0,
+            n_hadamard=0,
+            modified=0.0,
+            n_modified=0,
+        )
     found = count[m:] - count[:-m]
     means = (total[m:] - total[:-m]) / np.maximum(found, 1)
     usable = 2 * found >= m
@@ -243,7 +275,15 @@ def _one_of_gapped(total: Array, count: NDArray[np.int64], m: int) -> Squares:
         third = second[m:] - second[:-m]
         hadamard, n_hadamard = _mean_square(third[both[m:] & both[:-m]] * m)
     modified, n_modified = _modified(second * m, whole, m)
-    return Squares(m, allan, n_allan, hadamard, n_hadamard, modified, n_modified)
+    return Squares(
+        m=m,
+        allan=allan,
+        n_allan=n_allan,
+        hadamard=hadamard,
+        n_hadamard=n_hadamard,
+        modified=modified,
+        n_modified=n_modified,
+    )
 
 
 def _modified(second: Array, whole: NDArray[np.bool_], m: int) -> tuple[float, int]:

@@ -197,13 +197,15 @@ class _Work:
             drift = drift_each(self.frequency) if self.gaps else drift_of(self.phase)
             rows, drifts = with_drift(rows, drift * self.unit)
         return Stability(
-            kind,
-            series.tau0_s,
-            tuple(rows),
-            self.request.estimator,
-            self.missing,
-            0.0 if gate_s is None else series.tau0_s - gate_s,
-            tuple(notes_on(series, kind, self.missing)) + drifts + carried_note(rows),
+            kind=kind,
+            tau0_s=series.tau0_s,
+            rows=tuple(rows),
+            estimator=self.request.estimator,
+            missing=self.missing,
+            dead_time_s=0.0 if gate_s is None else series.tau0_s - gate_s,
+            notes=tuple(notes_on(series, kind, self.missing))
+            + drifts
+            + carried_note(rows),
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:
@@ -251,11 +253,13 @@ class _Work:
         alpha = found.likely
         noise = None if alpha is None else NOISE_NAMES[alpha]
         if n == 0:
-            return StabilityRow(tau_s, m, 0, None)
+            return StabilityRow(tau_s=tau_s, m=m, n=0, value=None)
         value = math.sqrt(max(0.0, variance)) * self.unit
         if kind in ("tdev", "ttotdev"):
             value *= tau_s / math.sqrt(3.0)
-        row = StabilityRow(tau_s, m, n, value, noise=noise, carried=found.carried)
+        row = StabilityRow(
+            tau_s=tau_s, m=m, n=n, value=value, noise=noise, carried=found.carried
+        )
         edf = self._freedom(kind, m, n, found.cautious)
         if edf is not None:
             low, high = interval(value, edf, self.request.probability)
@@ -274,14 +278,17 @@ class _Work:
         stride = m if self.request.estimator == "plain" else 1
         order = 3 if kind == "hdev" else 2
         averaged = kind in ("mdev", "tdev")
-        return equivalent_freedom(Differences(order, m, n, averaged, stride), near)
+        return equivalent_freedom(
+            Differences(order=order, m=m, pairs=n, averaged=averaged, stride=stride),
+            near,
+        )
 
     def _mtie(self) -> list[StabilityRow]:
         phase_s = self._whole_phase_s()
         swings = widest_swings(phase_s, self.factors)
         tau0_s = self.series.tau0_s
         return [
-            StabilityRow(m * tau0_s, m, n, swing if n else None)
+            StabilityRow(tau_s=m * tau0_s, m=m, n=n, value=swing if n else None)
             for m, swing in zip(self.factors, swings, strict=True)
             for n in (max(0, len(phase_s) - m),)
         ]

@@ -22,7 +22,7 @@ _FAR: Final = 16  # lags (in averaging times) beyond which correlation is neglig
 _TOTAL: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}  # SP 1065 table 7
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Differences:
     """What an estimate adds up: differences of phase of some order.
 
@@ -54,7 +54,10 @@ def equivalent_freedom(differences: Differences, alpha: int) -> float:
     step = max(stride, -(-m // fine))
     if step > stride:  # thinned out: as many averaging times, fewer lags in each
         scaled = Differences(
-            differences.order, m // step, pairs // step, differences.averaged
+            order=differences.order,
+            m=m // step,
+            pairs=pairs // step,
+            averaged=differences.averaged,
         )
         return equivalent_freedom(scaled, alpha)
     order = differences.order + differences.averaged

@@ -35,7 +35,7 @@ _AT_ONCE: Final = 4
 _ANSWERS: Final = frozenset({"no-signal", "overload"})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
     """What one instrument gave; a JSON row of the contract, and `unit`, `in_use`.
 
@@ -215,14 +215,14 @@ def _check_group(specs: "Sequence[InstrumentSpec]", path: Path) -> list[Checked]
 
 def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
     return Checked(
-        spec.name,
-        spec.driver,
-        spec.address,
-        False,
-        None,
-        None,
-        None,
-        str(error),
+        instrument=spec.name,
+        driver=spec.driver,
+        address=spec.address,
+        ok=False,
+        identity=None,
+        value=None,
+        unit=None,
+        error=str(error),
         in_use=True,
     )
 

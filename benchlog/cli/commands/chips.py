@@ -57,7 +57,13 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
         if run.offset_ppm is not None and run.u_ppm is not None and not left_out:
             newest.setdefault(run.device, run)
     chips = [
-        Chip(run.device, run.id, ppm, u, run.verdict or "undecided")
+        Chip(
+            device=run.device,
+            run=run.id,
+            offset_ppm=ppm,
+            u_ppm=u,
+            word=run.verdict or "undecided",
+        )
         for run in newest.values()
         if (ppm := run.offset_ppm) is not None and (u := run.u_ppm) is not None
     ]

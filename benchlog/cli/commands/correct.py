@@ -31,6 +31,12 @@ def command(
         found = reader.run(run)
         if found.device == device:
             raise UsageError(f"run {run} is of {device} already")
-        row = Amendment("device", reason, found.device, device, operator or "")
+        row = Amendment(
+            kind="device",
+            reason=reason,
+            old=found.device,
+            new=device,
+            operator=operator or "",
+        )
         writer.amend(run, row)
     say(f"run {run} is of {device}, typed as {found.typed_device or found.device}")

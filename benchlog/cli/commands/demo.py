@@ -52,10 +52,12 @@ def command(
 
     wish = {name: typed.pop(name) for name in ("part", "offset_ppm", "seed")}
     shown = {name: typed.pop(name) for name in ("no_screen", "bell")}
-    manner = Manner(demo_database(db), as_json, **shown)
+    manner = Manner(database=demo_database(db), as_json=as_json, **shown)
     with bench_beside(wish, manner.get_ready) as bench:
         say(f"a simulated bench is running; readings go to {manner.database}")
-        request = MeasureRequest(str(bench), wish["part"], (DEVICE,), **typed)
+        request = MeasureRequest(
+            bench=str(bench), part=wish["part"], devices=(DEVICE,), **typed
+        )
         ctx.exit(carry_out(request, manner))
 
 

@@ -227,8 +227,14 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
     )
     for note in (*supply_notes(reader, [run]), *fit.notes):
         say(f"note: {note}")
-    values = [c.value for c in fit.coefficients]
-    return TemperatureLaw(fit.law, fit.reference_c, *values)
+    linear, quadratic, cubic = (*(c.value for c in fit.coefficients), 0.0, 0.0)[:3]
+    return TemperatureLaw(
+        law=fit.law,
+        reference_c=fit.reference_c,
+        linear_ppm_per_c=linear,
+        quadratic_ppm_per_c2=quadratic,
+        cubic_ppm_per_c3=cubic,
+    )
 
 
 def _ageing(

@@ -59,5 +59,5 @@ def command(
     from benchlog.cli.tasks.planning import MeasureRequest
 
     shown = {name: typed.pop(name) for name in ("no_screen", "go_on", "bell")}
-    manner = Manner(database(db), as_json, **shown)
+    manner = Manner(database=database(db), as_json=as_json, **shown)
     ctx.exit(carry_out(MeasureRequest(**typed), manner))

@@ -27,7 +27,7 @@ _ON_REQUEST: Final = (*_IN_SILENCE, "gpib")  # listing addresses the bus
 _ASK_MS: Final = 1_500
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Port:
     """One place where an instrument may be, and what it said when asked."""
 
@@ -82,7 +82,12 @@ def serial_ports() -> list[Port]:
     from serial.tools.list_ports import comports  # type: ignore[attr-defined]
 
     return [
-        Port(port.device, "serial", f"ASRL{port.device}::INSTR", _described(port))
+        Port(
+            address=port.device,
+            kind="serial",
+            visa=f"ASRL{port.device}::INSTR",
+            description=_described(port),
+        )
         for port in sorted(comports())  # type: ignore[no-untyped-call]
     ]
 
@@ -154,7 +159,9 @@ def _listed(interfaces: tuple[str, ...]) -> list[str]:
 
 def _visa_port(name: str) -> Port:
     kind = name.split("::", maxsplit=1)[0].rstrip("0123456789").lower()
-    return Port(name, "serial" if kind.startswith("asrl") else kind, name)
+    return Port(
+        address=name, kind="serial" if kind.startswith("asrl") else kind, visa=name
+    )
 
 
 def _described(port: Any) -> str:

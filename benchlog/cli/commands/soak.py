@@ -75,5 +75,5 @@ def command(
 
     shown = {name: typed.pop(name) for name in ("no_screen", "bell")}
     go_on = not typed.pop("end_with_terminal")
-    manner = Manner(database(db), as_json, go_on=go_on, **shown)
+    manner = Manner(database=database(db), as_json=as_json, go_on=go_on, **shown)
     ctx.exit(carry_out(typed, manner))

@@ -70,10 +70,10 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
 
     positions = (typed["position"],) if typed["position"] else ()
     request = MeasureRequest(
-        typed["bench"],
-        typed["part"],
-        (typed["device"],),
-        positions,
+        bench=typed["bench"],
+        part=typed["part"],
+        devices=(typed["device"],),
+        positions=positions,
         operator=typed["operator"],
         note=typed["note"],
         gate_s=typed["gate_s"],

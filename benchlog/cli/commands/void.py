@@ -37,5 +37,5 @@ def command(
             state = "is not void" if restore else f"is void already: {found.void}"
             raise UsageError(f"run {run} {state}")
         kind = "restore" if restore else "void"
-        writer.amend(run, Amendment(kind, reason, operator=operator or ""))
+        writer.amend(run, Amendment(kind=kind, reason=reason, operator=operator or ""))
     say(f"run {run} of {found.device} {'counts again' if restore else 'is void'}")

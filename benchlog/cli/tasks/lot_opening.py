@@ -49,7 +49,7 @@ _KEPT: Final = {
 """What is kept with the plan and taken again when the lot is gone on with."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
     """An inspection as it was typed; None is what was left out."""
 
@@ -100,10 +100,10 @@ def task_for(wish: Wish, database: Path) -> Task:
     kept = {**_KEPT, **{k: v for k, v in (lot.plan or {}).items() if k in _KEPT}}
     bench = load_bench(str(wish.bench or kept["bench"]))
     return Task(
-        lot,
-        plan_from(lot.plan or {}),
-        _templates(wish, kept, part, bench),
-        UndecidedRule(str(kept["undecided"])),
+        lot=lot,
+        plan=plan_from(lot.plan or {}),
+        templates=_templates(wish, kept, part, bench),
+        rule=UndecidedRule(str(kept["undecided"])),
         prefix=wish.auto_ids or "",
         again=wish.again,
     )
@@ -159,7 +159,13 @@ def _opened(
     readings = {**_KEPT, **typed}
     StopRule(readings["min_readings"], readings["max_readings"])
     document = {**plan_document(plan), **_KEPT, **typed}
-    lot = Lot(wish.lot, part.id, wish.supplier or "", wish.lot_size, document)
+    lot = Lot(
+        lot=wish.lot,
+        part_id=part.id,
+        supplier=wish.supplier or "",
+        size=wish.lot_size,
+        plan=document,
+    )
     with closing(Writer.open(database, host_clock())) as writer:
         writer.open_lot(lot, part)
     return lot, part

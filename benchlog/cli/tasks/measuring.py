@@ -13,7 +13,7 @@ from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Manner:
     """How a measurement is shown and how it ends."""
 

@@ -22,7 +22,7 @@ MOST_S: Final = 300.0
 """Without a length: until the verdict is clear, within these bounds."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureRequest:
     """A measurement as it was typed; devices and positions are paired in order."""
 

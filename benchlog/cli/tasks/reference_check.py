@@ -59,7 +59,7 @@ NOT_KEPT: Final = 4
 _PLACE: Final = "reference"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wired:
     """A bench's reference, the counter it is about, and what the run looks at."""
 
@@ -114,19 +114,27 @@ def wiring_of(bench: Bench) -> Wired:
         )
     counter = bench.instruments[reference.counter]
     if reference.pulses is not None and reference.timebase is not None:
-        place = PositionSpec(_PLACE, reference.timebase, reference=reference.pulses)
+        place = PositionSpec(
+            name=_PLACE, frequency=reference.timebase, reference=reference.pulses
+        )
         options = bench.instruments[reference.timebase].options
         spacing_s = options.get("interval_s", 1.0)
         nominal_hz = 1.0 / float(spacing_s)  # type: ignore[arg-type]
     else:
-        place = PositionSpec(_PLACE, counter.name)
+        place = PositionSpec(name=_PLACE, frequency=counter.name)
         nominal_hz = reference.nominal_hz
     instruments = dict(bench.instruments)
     if reference.input is not None:
         options = {**counter.options, "input": reference.input}
         instruments[counter.name] = replace(counter, options=options)
     changed = replace(bench, instruments=instruments, positions=(place,))
-    return Wired(changed, reference, counter, place, nominal_hz)
+    return Wired(
+        bench=changed,
+        reference=reference,
+        counter=counter,
+        position=place,
+        nominal_hz=nominal_hz,
+    )
 
 
 def _identity_beforehand(wired: Wired, clock: Clock) -> Identity | None:

@@ -21,7 +21,7 @@ _PULSES_HZ: Final = 1e3
 _FEW_K: Final = 2.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Weighed:
     """Whether a check was kept, why it should not be, and what else to know of it.
 

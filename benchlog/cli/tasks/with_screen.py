@@ -37,7 +37,9 @@ def watch_run(
 def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
     """Show a run in the page whose server started this process, and end with it."""
     end_with_parent()
-    opening = ScreenOptions(database, run_id, onlooker=True, look_only=look_only)
+    opening = ScreenOptions(
+        database=database, run=run_id, onlooker=True, look_only=look_only
+    )
     BenchApp(opening).run()
 
 

@@ -95,13 +95,13 @@ def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
 
 def _lot(row: dict[str, Any]) -> Lot:
     return Lot(
-        row["lot"],
-        row["part"],
-        row["supplier"] or "",
-        row["size"],
-        json.loads(row["plan"]),
-        row["decision"],
-        row["opened_utc_ns"],
+        lot=row["lot"],
+        part_id=row["part"],
+        supplier=row["supplier"] or "",
+        size=row["size"],
+        plan=json.loads(row["plan"]),
+        decision=row["decision"],
+        opened_utc_ns=row["opened_utc_ns"],
     )
 
 

@@ -111,7 +111,7 @@ def _figures(reader: Reader, run: Run) -> dict[str, Any]:
         found = dict(kept[-1].figures)
         newest = kept[-1]
         return {**found, "verdict": newest.word, "offset_ppm": newest.offset_ppm}
-    return figures(Evaluation(run, assess(reader, run)))
+    return figures(Evaluation(run=run, assessment=assess(reader, run)))
 
 
 def _counter(run: Run) -> tuple[str | None, str | None]:

@@ -45,7 +45,7 @@ Place = tuple[str, str | None, str]
 """Part, lot and day of a partition."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Written:
     """What an export to a dataset did."""
 
@@ -66,7 +66,7 @@ def write_dataset(
     when the database holds no run.
     """
     arrow("pyarrow.parquet")
-    written = Written(source_of(reader))
+    written = Written(source=source_of(reader))
     places = _places(reader, written)
     kept = {_write_lots(reader, folder, written)}
     of_lots = _lot_runs(reader)

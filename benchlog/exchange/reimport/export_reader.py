@@ -276,12 +276,12 @@ def _refcheck(fields: Mapping[str, Any]) -> Found:
     _fits(at_utc_ns)
     _fits(until_utc_ns)
     return ReferenceCheck(
-        Identity(**who),
-        float(offset_ppm),
-        float(u_ppm),
-        str(method),
-        int(at_utc_ns),
-        int(until_utc_ns),
+        instrument=Identity(**who),
+        offset_ppm=float(offset_ppm),
+        u_ppm=float(u_ppm),
+        method=str(method),
+        at_utc_ns=int(at_utc_ns),
+        valid_until_utc_ns=int(until_utc_ns),
     )
 
 

@@ -158,9 +158,9 @@ def _unknown_part(nominal_hz: float) -> Part:
 
 def _unknown_timebase() -> Timebase:
     return Timebase(
-        "assumed",
-        0.0,
-        _LIMIT_PPM / math.sqrt(3),
+        status="assumed",
+        offset_ppm=0.0,
+        u_ppm=_LIMIT_PPM / math.sqrt(3),
         text="imported: nothing is known of the time base, +-1 ppm assumed",
     )
 

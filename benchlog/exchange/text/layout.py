@@ -51,7 +51,7 @@ _UNIT_APART: Final = re.compile(r"\s+(?=[\[(])")
 """White space before a unit in brackets: `freq (MHz)` is one head, not two."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """Where in a line what stands, and how numbers are written.
 

@@ -89,7 +89,14 @@ class InstrumentProcess:
         os.set_blocking(self.complaints_fd, False)
         expect = self.identity.who if self.identity else None
         wait_s = self.longest_wait_s
-        job = Job(self.spec, expect, wait_s, self.hold, self.allowed, self.sharers)
+        job = Job(
+            spec=self.spec,
+            expect=expect,
+            longest_wait_s=wait_s,
+            hold=self.hold,
+            allowed=self.allowed,
+            sharers=self.sharers,
+        )
         self._orders.send(job)
         self.state, self.restart_at = "starting", None
         self._flood, self.floods = Flood(), False

@@ -26,7 +26,7 @@ class Allow:
     more: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """What an instrument process is started with.
 
@@ -51,7 +51,7 @@ class AboutToOpen:
     attempt: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
     """The instrument answered and is the right one."""
 
@@ -77,7 +77,7 @@ class Said:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Failed:
     """An attempt went wrong; `opened` tells whether the connection still stands."""
 
@@ -92,7 +92,12 @@ class Failed:
     def of(cls, error: InstrumentError, *, opened: bool = False) -> "Failed":
         """Pack an error so that it can cross a process boundary."""
         return cls(
-            error.kind, str(error), error.address, error.command, error.raw, opened
+            kind=error.kind,
+            message=str(error),
+            address=error.address,
+            command=error.command,
+            raw=error.raw,
+            opened=opened,
         )
 
     def error(self) -> InstrumentError:

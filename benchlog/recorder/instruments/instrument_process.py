@@ -150,11 +150,11 @@ class Child:
         self.expect = identity.who
         self.say(
             Opened(
-                identity,
-                driver.quantity,
-                driver.unit,
-                driver.read_limit_s * self.job.sharers,
-                driver.period_s,
+                identity=identity,
+                quantity=driver.quantity,
+                unit=driver.unit,
+                read_limit_s=driver.read_limit_s * self.job.sharers,
+                period_s=driver.period_s,
             )
         )
         self._tell_messages(driver)
@@ -207,9 +207,21 @@ class Child:
     def _own_fault(self, error: Exception) -> Failed:
         where = f"driver {self.job.spec.driver!r}"
         if isinstance(error, BenchlogError):
-            return Failed("driver", str(error), self.job.spec.address, "", b"")
+            return Failed(
+                kind="driver",
+                message=str(error),
+                address=self.job.spec.address,
+                command="",
+                raw=b"",
+            )
         text = f"{where} failed by itself: {type(error).__name__}: {error}"
-        return Failed("driver", text, self.job.spec.address, "", b"")
+        return Failed(
+            kind="driver",
+            message=text,
+            address=self.job.spec.address,
+            command="",
+            raw=b"",
+        )
 
 
 def end_with_parent() -> None:

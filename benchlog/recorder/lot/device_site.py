@@ -17,7 +17,7 @@ FAR_PPM: Final = 2_000.0
 """A device this far off (the larger of both) is taken for another part; our rule."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class DeviceSite:
     """One position: the run at it, and what is seen of the device in it.
 

@@ -37,7 +37,7 @@ from benchlog.verdict.lot.sampling_plan import Plan
 NUMBER_DIGITS: Final = 4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
     """A lot to be inspected.
 
@@ -190,7 +190,7 @@ class LotBook:
     def _judge(self, reader: Reader, run: LotRun) -> None:
         """Add the verdict that a killed keeper could not add to a complete run."""
         whole = reader.run(run.run)
-        found = Evaluation(whole, assess(reader, whole))
+        found = Evaluation(run=whole, assessment=assess(reader, whole))
         self._writer.add_verdict(run.run, verdict_row(found, RULE))
 
     def mark(self, run_id: int, kind: EventKind, text: str) -> Event:

@@ -31,7 +31,9 @@ class LotKeeper(Keeper):
         super().__init__(task.templates, around, go_on=False)
         self.task, self.ids = task, ids
         self.lot = LotBook(task, around.database, around.writer, around.clock)
-        self.places = [DeviceSite(plan, around.clock) for plan in task.templates]
+        self.places = [
+            DeviceSite(template=plan, clock=around.clock) for plan in task.templates
+        ]
         self.front: LotCommands = LotCommands(self)
         self.leaving = False
         self.paused = False

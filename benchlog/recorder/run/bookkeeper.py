@@ -215,4 +215,6 @@ class Bookkeeper:
 
     def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
         with closing(Reader.open(self.writer.path)) as reader:
-            return verdict_row(Evaluation(reader.run(run_id), assessment), RULE)
+            return verdict_row(
+                Evaluation(run=reader.run(run_id), assessment=assessment), RULE
+            )

@@ -22,7 +22,7 @@ _MOST_ROWS: Final = 200_000
 _LOOK_S: Final = 2.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CommitOutcome:
     """What one attempt to commit led to.
 
@@ -117,13 +117,13 @@ class CommitQueue:
                 self._pending.append(row)  # trouble of another kind: next time
             else:
                 done.append(row)
-        return CommitOutcome(tuple(done), tuple(refused))
+        return CommitOutcome(rows=tuple(done), refused=tuple(refused))
 
     def _done(self) -> CommitOutcome:
         rows, self._pending = tuple(self._pending), []
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S
-        return CommitOutcome(rows, recovered=recovered, lost=lost)
+        return CommitOutcome(rows=rows, recovered=recovered, lost=lost)
 
     def _failed(self, error: StoreError) -> CommitOutcome:
         self._due = host_deadline(self._retry_s)

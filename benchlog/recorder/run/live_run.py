@@ -42,7 +42,7 @@ _AWAKE_S: Final = 10.0  # real seconds that a probe may take until it gives a va
 _HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class LiveRun:
     """The state of a run that is not yet over."""
 

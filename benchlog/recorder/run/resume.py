@@ -28,7 +28,7 @@ BROKEN_OFF: Final = ("interrupted", "terminal closed", "broken off")
 """Ends that nobody wanted: `--resume-last` goes on from these, and from no end."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resumed:
     """A run to go on with: its plan, its judge fed with all readings, and the gap.
 
@@ -91,7 +91,13 @@ def resumed(
         so_far = fed(reader, run)
         gap = _gap_words(reader, run, now_utc_ns)
         readings = run.readings if so_far.of_pulses else reader.count(run_id)
-    return Resumed(run, plan_of(run, now_utc_ns, more_s), so_far.judge, readings, gap)
+    return Resumed(
+        run=run,
+        plan=plan_of(run, now_utc_ns, more_s),
+        judge=so_far.judge,
+        readings=readings,
+        gap=gap,
+    )
 
 
 def plan_of(run: Run, now_utc_ns: int, more_s: float | None = None) -> RunPlan:

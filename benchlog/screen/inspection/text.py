@@ -13,7 +13,7 @@ from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import counts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Spot:
     """One position: the run at it, the device waited for, what is seen of it."""
 
@@ -29,7 +29,7 @@ class Spot:
         return self.run is None and not self.waiting
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
     """What was last heard of the keeper; `focus` is the position that keys mean."""
 
@@ -48,16 +48,22 @@ class Places:
             return replace(before, gone=answer.error or "no keeper")
         spots = tuple(
             Spot(
-                str(one["position"]),
-                one["run"],
-                str(one["device"]),
-                one["seen"],
-                bool(one["left"]),
+                name=str(one["position"]),
+                run=one["run"],
+                waiting=str(one["device"]),
+                seen=one["seen"],
+                left=bool(one["left"]),
             )
             for one in lot["places"]
         )
         focus = before.focus or spots[0].name
-        return cls(True, "", str(lot["said"]), bool(lot["paused"]), spots, focus)
+        return cls(
+            heard=True,
+            said=str(lot["said"]),
+            paused=bool(lot["paused"]),
+            spots=spots,
+            focus=focus,
+        )
 
     @property
     def spot(self) -> Spot:

@@ -155,7 +155,13 @@ class OffsetChart(Lines):
         spans = source.spans(begin_s, end_s)
         self._scale = self._chosen or usual_scale(spans, shown.limit_ppm, self._scale)
         return Scene(
-            spans, begin_s, end_s, shown.limit_ppm, shown.marks, self._scale, name
+            spans=spans,
+            begin_s=begin_s,
+            end_s=end_s,
+            limit_ppm=shown.limit_ppm,
+            marks=shown.marks,
+            scale=self._scale,
+            window=name,
         )
 
 

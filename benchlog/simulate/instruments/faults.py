@@ -57,7 +57,7 @@ class OrderedFault:
         return float(self.argument or "0")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineReply:
     """What goes to the line for one answer.
 

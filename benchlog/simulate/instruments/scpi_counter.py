@@ -183,7 +183,13 @@ class SimulatedScpiCounter(ScpiDevice):
         count = self._counter.finish(gate, call.patience)
         self._last, fault = self._as_text(count)
         call.served.append(
-            ServedValue(self._name, count.mono_ns, self._last, count.true_hz, fault)
+            ServedValue(
+                instrument=self._name,
+                mono_ns=count.mono_ns,
+                text=self._last,
+                true_hz=count.true_hz,
+                fault=fault,
+            )
         )
         return self._last
 

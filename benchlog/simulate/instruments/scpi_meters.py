@@ -11,7 +11,7 @@ from benchlog.simulate.physics.world import World
 from benchlog.simulate.served_log import ServedValue
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeterSpec:
     """A thermometer (C) or a voltmeter (V): its error, scatter and last digit."""
 
@@ -65,7 +65,15 @@ class SimulatedScpiMeter(ScpiDevice):
         for kind, shown in ((NO_SIGNAL, NOT_A_NUMBER), (OVERLOAD, INFINITY)):
             if self._faults.take(kind):
                 text, fault = shown, kind
-        call.served.append(ServedValue(self._name, end_ns, text, None, fault))
+        call.served.append(
+            ServedValue(
+                instrument=self._name,
+                mono_ns=end_ns,
+                text=text,
+                true_hz=None,
+                fault=fault,
+            )
+        )
         return text
 
 

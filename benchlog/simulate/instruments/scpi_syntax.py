@@ -37,7 +37,7 @@ class ScpiError(Exception):
         self.code, self.info = code, info
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
     """One program message unit: `path` in upper case, without a leading colon."""
 
@@ -80,7 +80,13 @@ def parse_unit(text: str) -> Unit:
         raise ScpiError(-112, path[:20])
     params = tuple(p.strip() for p in split_outside(rest, ",")) if rest.strip() else ()
     root = match["root"]
-    return Unit(path, root == ":", root == "*", bool(match["query"]), params)
+    return Unit(
+        path=path,
+        rooted=root == ":",
+        common=root == "*",
+        query=bool(match["query"]),
+        params=params,
+    )
 
 
 def header_pattern(spec: str) -> re.Pattern[str]:

@@ -60,7 +60,7 @@ class Station(Sending):
             self._lock.release()
         if outcome.text is None:
             return ()
-        reply = LineReply(outcome.text.encode("latin-1") + TERMINATOR)
+        reply = LineReply(data=outcome.text.encode("latin-1") + TERMINATOR)
         return self.faults.shape(replace(reply, served=outcome.served), TERMINATOR)
 
     def status_byte(self) -> int:
@@ -101,4 +101,6 @@ class TalkingStation(Sending):
         """Yield what goes to the line, for ever. Raises AbandonedError."""
         for served in self._talker.values(patience):
             data = served.text.encode("ascii") + TERMINATOR
-            yield from self.faults.shape(LineReply(data, served=(served,)), TERMINATOR)
+            yield from self.faults.shape(
+                LineReply(data=data, served=(served,)), TERMINATOR
+            )

@@ -103,7 +103,13 @@ class TalkingCounter:
             text = form.overload
         else:
             text = form.text(hz, count.step_hz, self._gate_s)
-        return ServedValue(self._name, count.mono_ns, text, count.true_hz, fault)
+        return ServedValue(
+            instrument=self._name,
+            mono_ns=count.mono_ns,
+            text=text,
+            true_hz=count.true_hz,
+            fault=fault,
+        )
 
 
 class TalkingMeter:
@@ -127,4 +133,10 @@ class TalkingMeter:
             text, fault = f"{self._meter.value():.{places}f} {self._unit}", ""
             if self._faults.take(NO_SIGNAL):
                 text, fault = "----", NO_SIGNAL
-            yield ServedValue(self._name, due_ns, text, None, fault)
+            yield ServedValue(
+                instrument=self._name,
+                mono_ns=due_ns,
+                text=text,
+                true_hz=None,
+                fault=fault,
+            )

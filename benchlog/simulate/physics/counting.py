@@ -17,7 +17,7 @@ and nothing that a person does could have mattered."""
 _DAYS_PER_YEAR: Final = 365.25
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CounterSpec:
     """A frequency counter.
 
@@ -90,7 +90,7 @@ class Count:
     true_hz: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
     """An open gate: when it closes, and the phase the device had when it opened."""
 
@@ -140,7 +140,15 @@ class Counter:
         before_s = device.excess_s(since_ns) if device else 0.0
         divider = self._inputs[which].divider if device else 1.0
         low_pass_hz = LOW_PASS_HZ if front.low_pass else math.inf
-        return Gate(begin_ns, end_ns, gate_s, device, before_s, divider, low_pass_hz)
+        return Gate(
+            begin_ns=begin_ns,
+            end_ns=end_ns,
+            gate_s=gate_s,
+            device=device,
+            before_s=before_s,
+            divider=divider,
+            low_pass_hz=low_pass_hz,
+        )
 
     def finish(self, gate: Gate, wait: Patience) -> Count:
         """Wait until the gate closes and return the count. Raises AbandonedError."""

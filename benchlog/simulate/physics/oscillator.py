@@ -29,7 +29,7 @@ _SHORT_S: Final = 0.1
 _MOST_PIECES: Final = 64
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OscillatorSpec:
     """What a clock source is.
 
@@ -56,7 +56,7 @@ class OscillatorSpec:
 
     nominal_hz: float
     offset_ppm: float = 0.0
-    law: TemperatureLaw = field(default=TemperatureLaw("line", 25.0))
+    law: TemperatureLaw = field(default=TemperatureLaw(law="line", reference_c=25.0))
     lag_s: float = 30.0
     supply_v: float = 3.3
     supply_ppm_per_v: float = 0.0

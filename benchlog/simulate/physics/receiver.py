@@ -21,7 +21,7 @@ from benchlog.units import NS_PER_S
 _MODE_FIXED: Final = "A"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiverSpec:
     """A receiver with a pulse per second.
 
@@ -119,7 +119,7 @@ class PulsedInput:
     """A receiver's output as a counter sees it: a device of 1 Hz with a sawtooth."""
 
     def __init__(self, receiver: Receiver, seed: str) -> None:
-        self.spec = OscillatorSpec(1.0)
+        self.spec = OscillatorSpec(nominal_hz=1.0)
         self._receiver = receiver
         self._rng = random.Random(seed)  # noqa: S311 - physics, no secret
 

@@ -19,7 +19,7 @@ _FORGOTTEN_AFTER: Final = 20.0  # time constants; e^-20 of a draft is 0.3 nK
 _PUSHES_REMEMBERED: Final = 64
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoomSpec:
     """A room's temperature in C: where it starts and how it moves.
 

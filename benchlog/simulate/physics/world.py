@@ -9,7 +9,7 @@ from benchlog.simulate.physics.room import Room, Supply
 from benchlog.units import NS_PER_S
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class World:
     """What all simulated instruments look at; `epoch_ns` is when it was switched on."""
 

@@ -19,7 +19,7 @@ _WIDTH_S: Final = 0.1
 _SAID_AFTER_S: Final = 0.15
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PulseLines:
     """A train of pulses ready to be put on lines; `faults` can silence it."""
 
@@ -78,7 +78,9 @@ class PulseLines:
             stream.send(sentence)
 
     def _sent(self, pulse: Pulse) -> None:
-        served = ServedValue(self.name, pulse.mono_ns, str(pulse.second))
+        served = ServedValue(
+            instrument=self.name, mono_ns=pulse.mono_ns, text=str(pulse.second)
+        )
         self.truth.add(served, self.world.clock.mono_ns())
 
     def _bounded(self, serve: Callable[[Stream, Patience], None]) -> Protocolled:

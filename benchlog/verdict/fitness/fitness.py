@@ -52,7 +52,7 @@ class Divided:
     verdict: FitnessDecision
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fitness:
     """What came out for one use.
 
@@ -165,7 +165,12 @@ def _against(use: Use, other: Source) -> Swing:
         chosen = divisor_for(other.nominal_hz, step_hz)
         error = rate_error_ppm(other.nominal_hz, chosen, step_hz)
     low, high = _ends(other.terms, error)
-    return Swing(OTHER_END, -high, -low, f"{other.name}, its divisor included")
+    return Swing(
+        name=OTHER_END,
+        low_ppm=-high,
+        high_ppm=-low,
+        text=f"{other.name}, its divisor included",
+    )
 
 
 def _judged(
@@ -179,23 +184,26 @@ def _judged(
     error = divided.error_ppm if divided is not None else 0.0
     if divided is not None:
         text = f"rate from divisor {divided.divisor}: {error:+,.4g} ppm"
-        terms = (Swing("divisor", error, error, text), *terms)
+        terms = (
+            Swing(name="divisor", low_ppm=error, high_ppm=error, text=text),
+            *terms,
+        )
     low, high = _ends(terms, error)
     worst = max(abs(low), abs(high))
     word = _word(allowed, source, terms, error)
     margin = 1.0 - worst / allowed.ppm if allowed.ppm > 0 else float("-inf")
     return Fitness(
-        use,
-        allowed.ppm,
-        worst,
-        margin,
-        word,
-        _dominant(terms, low, high),
-        terms,
-        _reason(word, worst, allowed, source),
-        _other_end_ppm(terms, allowed),
-        divided,
-        retuned,
+        use=use,
+        tolerance_ppm=allowed.ppm,
+        worst_ppm=worst,
+        margin=margin,
+        verdict=word,
+        dominant=_dominant(terms, low, high),
+        terms=terms,
+        text=_reason(word, worst, allowed, source),
+        other_end_ppm=_other_end_ppm(terms, allowed),
+        divided=divided,
+        retuned=retuned,
     )
 
 
@@ -231,7 +239,7 @@ def _divided(
     terms: tuple[Swing, ...],
 ) -> Divided:
     error = rate_error_ppm(source.nominal_hz, divisor, step_hz)
-    all_terms = (Swing("divisor", error, error), *terms)
+    all_terms = (Swing(name="divisor", low_ppm=error, high_ppm=error), *terms)
     low, high = _ends(all_terms, error)
     word = _word(allowed, source, all_terms, error)
     return Divided(divisor, error, max(abs(low), abs(high)), word)

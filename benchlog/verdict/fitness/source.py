@@ -16,7 +16,7 @@ _STEPS: Final = 200
 Span = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Swing:
     """One term: how far it may move the source, ppm; `of_the_moment` averages out."""
 
@@ -27,7 +27,7 @@ class Swing:
     of_the_moment: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
     """What fitness is judged by.
 
@@ -84,20 +84,39 @@ def measured_source(
         raise DataError(f"{name} has no reading: there is nothing to judge by")
     jitter = assessment.stats.jitter_ppm_rms
     notes: list[str] = []
-    terms = [Swing("offset", offset, offset, "measured")]
+    terms = [Swing(name="offset", low_ppm=offset, high_ppm=offset, text="measured")]
     if u is None:
         notes.append("uncertainty not known: too few readings in a row")
     else:
-        terms.append(Swing(UNCERTAINTY, -u, u, "U (95 %) of the offset"))
+        terms.append(
+            Swing(
+                name=UNCERTAINTY, low_ppm=-u, high_ppm=u, text="U (95 %) of the offset"
+            )
+        )
     if jitter is not None:
         rms = f"2 x {three_digits(jitter)} ppm rms at the gate"
         text = f"{rms}; quicker jitter was not seen"
-        terms.append(Swing("restlessness", -2 * jitter, 2 * jitter, text, True))
+        terms.append(
+            Swing(
+                name="restlessness",
+                low_ppm=-2 * jitter,
+                high_ppm=2 * jitter,
+                text=text,
+                of_the_moment=True,
+            )
+        )
     else:
         notes.append("restlessness not known: too few readings")
     terms.append(_temperature(part, where, _ambient(assessment), notes))
     terms.append(_ageing(part, where, notes))
-    return Source(name, part.nominal_hz, offset, u, tuple(terms), tuple(notes))
+    return Source(
+        name=name,
+        nominal_hz=part.nominal_hz,
+        offset_ppm=offset,
+        u_ppm=u,
+        terms=tuple(terms),
+        notes=tuple(notes),
+    )
 
 
 def promised_source(part: Part, conditions: Conditions | None = None) -> Source:
@@ -106,11 +125,23 @@ def promised_source(part: Part, conditions: Conditions | None = None) -> Source:
     tolerance = part.limits.tolerance_ppm
     notes: list[str] = []
     terms = (
-        Swing("tolerance", -tolerance, tolerance, "promised at the reference"),
+        Swing(
+            name="tolerance",
+            low_ppm=-tolerance,
+            high_ppm=tolerance,
+            text="promised at the reference",
+        ),
         _temperature(part, where, None, notes),
         _ageing(part, where, notes),
     )
-    return Source(part.id, part.nominal_hz, 0.0, 0.0, terms, tuple(notes))
+    return Source(
+        name=part.id,
+        nominal_hz=part.nominal_hz,
+        offset_ppm=0.0,
+        u_ppm=0.0,
+        terms=terms,
+        notes=tuple(notes),
+    )
 
 
 def _ambient(assessment: Assessment) -> Span | None:
@@ -143,7 +174,7 @@ def _temperature(
     if _away(part, ambient):
         # the promise holds from the reference, and here one is not at the reference
         promised, text = 2 * promised, f"{text}, twice: not measured at the reference"
-    return Swing("temperature", -promised, promised, text)
+    return Swing(name="temperature", low_ppm=-promised, high_ppm=promised, text=text)
 
 
 def _share_of(part: Part, span: Span, whole: Span) -> float:
@@ -169,7 +200,12 @@ def _measured_law(
     at_c = law.reference_c if ambient is None else sum(ambient) / 2
     moved = _swings(law, span, at_c)
     low, high = min(0.0, *moved), max(0.0, *moved)
-    return Swing("temperature", low, high, f"measured {law.law} over {said}")
+    return Swing(
+        name="temperature",
+        low_ppm=low,
+        high_ppm=high,
+        text=f"measured {law.law} over {said}",
+    )
 
 
 def _usual_law(part: Part, span: Span, said: str, notes: list[str]) -> Swing:
@@ -179,7 +215,12 @@ def _usual_law(part: Part, span: Span, said: str, notes: list[str]) -> Swing:
     notes.append(f"nothing is promised over temperature: the usual {law.law} is taken")
     if part.kind is Kind.RC:
         notes.append("the sign of an RC oscillator's slope differs from part to part")
-    return Swing("temperature", -moved, moved, f"usual {law.law} over {said}")
+    return Swing(
+        name="temperature",
+        low_ppm=-moved,
+        high_ppm=moved,
+        text=f"usual {law.law} over {said}",
+    )
 
 
 def _swings(law: TemperatureLaw, span: Span, at_c: float) -> list[float]:
@@ -191,14 +232,18 @@ def _swings(law: TemperatureLaw, span: Span, at_c: float) -> list[float]:
 def _ageing(part: Part, where: Conditions, notes: list[str]) -> Swing:
     years = where.horizon_years
     if not years:
-        return Swing("ageing", 0.0, 0.0, "not counted")
+        return Swing(name="ageing", low_ppm=0.0, high_ppm=0.0, text="not counted")
     if where.ageing_ppm is not None:
         low, high = where.ageing_ppm
         text = f"measured, extrapolated to {years:g} years"
-        return Swing("ageing", min(0.0, low), max(0.0, high), text)
+        return Swing(
+            name="ageing", low_ppm=min(0.0, low), high_ppm=max(0.0, high), text=text
+        )
     promised = part.limits.ageing_ppm_per_year
     if promised is None:
         notes.append("the data sheet states no ageing: none counted")
-        return Swing("ageing", 0.0, 0.0, "not stated")
+        return Swing(name="ageing", low_ppm=0.0, high_ppm=0.0, text="not stated")
     moved = promised * years
-    return Swing("ageing", -moved, moved, f"promised, {years:g} years")
+    return Swing(
+        name="ageing", low_ppm=-moved, high_ppm=moved, text=f"promised, {years:g} years"
+    )

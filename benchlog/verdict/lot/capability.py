@@ -33,7 +33,7 @@ class Interval:
         return (self.high - self.low) / 2.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Capability:
     """How a lot lies between its limits.
 
@@ -72,11 +72,11 @@ def capability(
     stated = sd > 0 and n >= FEWEST_FOR_CAPABILITY
     low, high = _sd_factors(n)
     return Capability(
-        n,
-        Interval(mean, mean - half, mean + half),
-        Interval(sd, sd * low, sd * high),
-        _cp(sd, limit_ppm, n) if stated else None,
-        _cpk(limit_ppm - abs(mean), sd, n, u_common_ppm) if stated else None,
+        n=n,
+        mean_ppm=Interval(mean, mean - half, mean + half),
+        sd_ppm=Interval(sd, sd * low, sd * high),
+        cp=_cp(sd, limit_ppm, n) if stated else None,
+        cpk=_cpk(limit_ppm - abs(mean), sd, n, u_common_ppm) if stated else None,
     )
 
 

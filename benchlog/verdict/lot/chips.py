@@ -9,7 +9,7 @@ from scipy.special import stdtrit
 from benchlog.errors import DataError
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chip:
     """One device with what was found of it; `u_ppm` is U (95 %)."""
 
@@ -20,7 +20,7 @@ class Chip:
     word: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChipSpread:
     """What a group of devices has in common, and how it differs.
 
@@ -52,9 +52,26 @@ def spread_of(chips: Sequence[Chip], u_common_ppm: float = 0.0) -> ChipSpread:
     n = len(chips)
     mean = math.fsum(chip.offset_ppm for chip in chips) / n
     if n == 1:
-        return ChipSpread(1, mean, None, None, None, False, ranking, u_common_ppm)
+        return ChipSpread(
+            n=1,
+            shift_ppm=mean,
+            low_ppm=None,
+            high_ppm=None,
+            sd_ppm=None,
+            shared=False,
+            ranking=ranking,
+            u_common_ppm=u_common_ppm,
+        )
     squares = math.fsum((chip.offset_ppm - mean) ** 2 for chip in chips)
     sd = math.sqrt(squares / (n - 1))
     half = math.hypot(float(stdtrit(n - 1, 0.975)) * sd / math.sqrt(n), u_common_ppm)
-    ends = mean - half, mean + half
-    return ChipSpread(n, mean, *ends, sd, abs(mean) > half, ranking, u_common_ppm)
+    return ChipSpread(
+        n=n,
+        shift_ppm=mean,
+        low_ppm=mean - half,
+        high_ppm=mean + half,
+        sd_ppm=sd,
+        shared=abs(mean) > half,
+        ranking=ranking,
+        u_common_ppm=u_common_ppm,
+    )

@@ -18,7 +18,7 @@ COMMON_SPREADS: Final = 1.0
 deviations, and by more than its own interval. Our rule, no source."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadHelp:
     """What the load would have to be.
 
@@ -95,7 +95,15 @@ def load_help(load: Load, common: Common) -> LoadHelp | None:
         f"{slope:.3g} ppm/pF). "
         "The verdict does not take it into account"
     )
-    return LoadHelp(mean, wanted, actual, first, error, slope, text)
+    return LoadHelp(
+        common_ppm=mean,
+        load_pf=wanted,
+        actual_pf=actual,
+        first_order_pf=first,
+        error_pf=error,
+        sensitivity_ppm_per_pf=slope,
+        text=text,
+    )
 
 
 def _said(common: Common) -> str:

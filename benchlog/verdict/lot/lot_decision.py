@@ -52,7 +52,7 @@ class UndecidedRule(StrEnum):
     DEFECTIVE = "defective"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceResult:
     """What came out for one device; its newest run when there are several.
 
@@ -69,7 +69,7 @@ class DeviceResult:
     position: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LotDecision:
     """The decision with its counts and its reason.
 
@@ -87,7 +87,7 @@ class LotDecision:
     normal_again: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LotFigures:
     """What a lot looks like; None where there is too little to say.
 
@@ -130,8 +130,16 @@ def decide_lot(
     else:
         decision = LotResult.OPEN
     again = decision is LotResult.ACCEPTED and could > plan.accept
-    counts = (words.count(Decision.PASS), failed, undecided, remaining)
-    draft = LotDecision(decision, *counts, rule, "", again)
+    draft = LotDecision(
+        decision=decision,
+        passed=words.count(Decision.PASS),
+        failed=failed,
+        undecided=undecided,
+        remaining=remaining,
+        rule=rule,
+        text="",
+        normal_again=again,
+    )
     text = _reason(plan, draft, bad)
     extra = len(results) - plan.sample_size
     if extra > 0:
@@ -188,15 +196,17 @@ def lot_figures(
         len(words) - words.count(Decision.UNDECIDED),
     )
     return LotFigures(
-        capability(offsets, limit_ppm, u_common_ppm),
-        clopper_pearson(failed, decided),
-        histogram(offsets, limit_ppm),
-        tuple(known[i] for i in odd),
-        _drift(results, limit_ppm),
-        groups(plain, floor),
-        positions_apart(seats, floor, u_common_ppm),
-        rows_of_failures([word is Decision.PASS for word in words]),
-        _load(load, capability(plain, limit_ppm, u_common_ppm), len(odd), u_common_ppm),
+        capability=capability(offsets, limit_ppm, u_common_ppm),
+        fraction=clopper_pearson(failed, decided),
+        histogram=histogram(offsets, limit_ppm),
+        odd=tuple(known[i] for i in odd),
+        drift=_drift(results, limit_ppm),
+        groups=groups(plain, floor),
+        apart=positions_apart(seats, floor, u_common_ppm),
+        failures_in_a_row=rows_of_failures([word is Decision.PASS for word in words]),
+        load=_load(
+            load, capability(plain, limit_ppm, u_common_ppm), len(odd), u_common_ppm
+        ),
     )
 
 

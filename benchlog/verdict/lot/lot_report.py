@@ -27,7 +27,7 @@ from benchlog.verdict.lot.sampling_plan import Plan, characteristic
 from benchlog.verdict.run.limit import limit_for
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LotReport:
     """A lot with its plan, devices, decision and figures.
 
@@ -80,15 +80,15 @@ def lot_report(
     results = results_of(runs)
     limit_ppm = _limit(part, [run for run in runs if counts(run)])
     return LotReport(
-        lot,
-        part,
-        plan,
-        tuple(runs),
-        results,
-        decide_lot(plan, results, rule),
-        lot_figures(results, limit_ppm, part.load, u_common_ppm),
-        limit_ppm,
-        u_common_ppm,
+        lot=lot,
+        part=part,
+        plan=plan,
+        runs=tuple(runs),
+        results=results,
+        standing=decide_lot(plan, results, rule),
+        figures=lot_figures(results, limit_ppm, part.load, u_common_ppm),
+        limit_ppm=limit_ppm,
+        u_common_ppm=u_common_ppm,
     )
 
 

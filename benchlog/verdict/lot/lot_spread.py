@@ -39,7 +39,7 @@ class Histogram:
     limit_ppm: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Groups:
     """Two groups in one lot: their sizes, means, and how far apart they are."""
 
@@ -143,8 +143,14 @@ def groups(offsets_ppm: Sequence[float], floor_ppm: float = 0.0) -> Groups | Non
     if apart < GROUPS_APART[0] + GROUPS_APART[1] / len(values):
         return None
     split = float(low[-1] + high[0]) / 2.0
-    means = float(low.mean()), float(high.mean())
-    return Groups(split, len(low), len(high), *means, apart)
+    return Groups(
+        split_ppm=split,
+        low_n=len(low),
+        high_n=len(high),
+        low_mean_ppm=float(low.mean()),
+        high_mean_ppm=float(high.mean()),
+        apart=apart,
+    )
 
 
 def _best_cut(values: Array, least: int) -> int:

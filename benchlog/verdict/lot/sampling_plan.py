@@ -28,7 +28,7 @@ _KNOWN: Final = {
 _WORST_LAST: Final = tuple(Status)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """How a lot is sampled.
 
@@ -100,10 +100,10 @@ def plan_for(
     full = found.sample_size >= lot_size
     doubts = _doubts(letter, of_letter, found.status, severity)
     return Plan(
-        lot_size,
-        lot_size if full else found.sample_size,
-        found.accept,
-        found.reject,
+        lot_size=lot_size,
+        sample_size=lot_size if full else found.sample_size,
+        accept=found.accept,
+        reject=found.reject,
         level=level,
         aql_percent=aql_percent,
         severity=severity,
@@ -134,7 +134,14 @@ def custom_plan(lot_size: int, sample_size: int, accept: int) -> Plan:
             "and below n"
         )
     kind = "full" if full else "custom"
-    return Plan(lot_size, size, accept, accept + 1, kind, full=full)
+    return Plan(
+        lot_size=lot_size,
+        sample_size=size,
+        accept=accept,
+        reject=accept + 1,
+        kind=kind,
+        full=full,
+    )
 
 
 def acceptance_probability(

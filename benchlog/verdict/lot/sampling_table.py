@@ -107,7 +107,7 @@ _TABLES: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
     """A cell after its arrows were followed.
 
@@ -148,7 +148,14 @@ def cell(letter: str, aql_percent: float, severity: Severity) -> Cell:
     accept, reject = table.numbers[used + column]
     arrow = "plan" if used == row else "down" if used > row else "up"
     status = _status(letter, aql_percent, severity)
-    return Cell(arrow, LETTERS[used], table.sizes[used], accept, reject, status)
+    return Cell(
+        arrow=arrow,
+        letter=LETTERS[used],
+        sample_size=table.sizes[used],
+        accept=accept,
+        reject=reject,
+        status=status,
+    )
 
 
 def _follow(row: int, column: int, table: _Table) -> int:

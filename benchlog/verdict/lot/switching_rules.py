@@ -40,7 +40,7 @@ class LotOutcome:
     accepted: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchingState:
     """Where a supplier and part stand before the next lot.
 
@@ -118,14 +118,16 @@ def _as_used(standing: SwitchingState, used: Severity | None) -> SwitchingState:
         return SwitchingState(
             score=standing.score, why="reduced was earned, normal chosen"
         )
-    return SwitchingState(used, why=f"{used} as a person chose")
+    return SwitchingState(severity=used, why=f"{used} as a person chose")
 
 
 def resumed(standing: SwitchingState) -> SwitchingState:
     """Return the standing when a stopped supplier has acted: tightened, anew."""
     if not standing.stopped:
         return standing
-    return SwitchingState(Severity.TIGHTENED, why="inspection resumes as tightened")
+    return SwitchingState(
+        severity=Severity.TIGHTENED, why="inspection resumes as tightened"
+    )
 
 
 def irregular(standing: SwitchingState) -> SwitchingState:
@@ -140,11 +142,11 @@ def _after_normal(
 ) -> SwitchingState:
     if standing.recent.count(False) >= REJECTIONS_TO_TIGHTEN:
         why = f"2 of the last {len(standing.recent)} lots were rejected: tightened"
-        return SwitchingState(Severity.TIGHTENED, why=why)
+        return SwitchingState(severity=Severity.TIGHTENED, why=why)
     score = standing.score + _gain(lot) if _gain(lot) else 0
     if score >= SCORE_FOR_REDUCED and reduced_wanted:
         why = f"switching score {score}: reduced"
-        return SwitchingState(Severity.REDUCED, score=score, why=why)
+        return SwitchingState(severity=Severity.REDUCED, score=score, why=why)
     why = f"normal, switching score {score} of {SCORE_FOR_REDUCED}"
     return replace(standing, score=score, why=why)
 

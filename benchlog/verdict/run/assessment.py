@@ -30,7 +30,7 @@ class Outliers:
         return self.with_them is not self.without.word
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
     """What a run says about its device so far; None stands for unknown.
 

@@ -19,7 +19,7 @@ UNLIMITED: Final = 1e4
 """Degrees of freedom from which nobody tells them from unlimited ones."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetLine:
     """One contribution: a standard uncertainty in ppm and where it comes from."""
 
@@ -30,7 +30,7 @@ class BudgetLine:
     text: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
     """Lines and what they make together.
 
@@ -51,7 +51,9 @@ def budget_of(lines: Iterable[BudgetLine]) -> Budget:
     u = math.hypot(*(line.u_ppm for line in kept)) if kept else 0.0
     freedom = effective_freedom(kept, u)
     k = coverage_factor(freedom)
-    return Budget(kept, u, freedom, k, k * u)
+    return Budget(
+        lines=kept, u_ppm=u, degrees_of_freedom=freedom, k=k, expanded_ppm=k * u
+    )
 
 
 def effective_freedom(lines: Iterable[BudgetLine], u_ppm: float) -> float:
@@ -82,8 +84,20 @@ def resolution_line(
     """Return the counter's last digit d as d/sqrt(12) (GUM F.2.2.1), in ppm."""
     if resolution_hz is None:
         text = "resolution not known: nothing counted"
-        return BudgetLine("resolution", 0.0, math.inf, "rectangular", text)
+        return BudgetLine(
+            name="resolution",
+            u_ppm=0.0,
+            degrees_of_freedom=math.inf,
+            distribution="rectangular",
+            text=text,
+        )
     step_ppm = resolution_hz * divider / nominal_hz * 1e6
     text = f"last digit {resolution_hz:g} Hz at the counter"
     u = step_ppm / math.sqrt(12.0)
-    return BudgetLine("resolution", u, math.inf, "rectangular", text)
+    return BudgetLine(
+        name="resolution",
+        u_ppm=u,
+        degrees_of_freedom=math.inf,
+        distribution="rectangular",
+        text=text,
+    )

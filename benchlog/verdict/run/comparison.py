@@ -40,7 +40,7 @@ class ComparisonAnswer(StrEnum):
     UNCLEAR = "unclear"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """B against A; None stands for unknown.
 
@@ -89,22 +89,28 @@ def compare(a: Side, b: Side, pairs: Pairs | None = None) -> Difference:
     own = None
     if paired_u is not None:
         freedom = paired_u.degrees_of_freedom
-        own = BudgetLine("statistics", paired_u.u_ppm, freedom, "t", "pair by pair")
+        own = BudgetLine(
+            name="statistics",
+            u_ppm=paired_u.u_ppm,
+            degrees_of_freedom=freedom,
+            distribution="t",
+            text="pair by pair",
+        )
     budget = _budget(a, b, 1.0, own)
     farther, farther_budget = _farther(a, b, own)
     ratio = _ratio(a, b, pairs)
     draft = Difference(
-        a,
-        b,
-        delta,
-        budget,
-        farther,
-        farther_budget,
-        _answer(delta, budget),
-        _answer(farther, farther_budget),
-        ratio,
-        _scatter(ratio),
-        own is not None,
+        a=a,
+        b=b,
+        delta_ppm=delta,
+        budget=budget,
+        farther_ppm=farther,
+        farther_budget=farther_budget,
+        offset=_answer(delta, budget),
+        distance=_answer(farther, farther_budget),
+        ratio=ratio,
+        scatter=_scatter(ratio),
+        paired=own is not None,
     )
     return replace(draft, notes=(*base_notes(given, (a, b)), *_notes(draft)))
 

@@ -45,7 +45,7 @@ class Scatter:
         return Decision.FAIL if low > limit_ppm else Decision.UNDECIDED
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JitterVerdict:
     """The jitter held against the part's limit, with its 95 % interval, ppm rms.
 
@@ -107,7 +107,11 @@ def jitter_verdict(
     """
     word = word_of(line, gate, limit_ppm)
     return JitterVerdict(
-        word, limit_ppm, line, gate, _text(word, line, gate, limit_ppm)
+        word=word,
+        limit_ppm=limit_ppm,
+        line=line,
+        gate=gate,
+        text=_text(word, line, gate, limit_ppm),
     )
 
 

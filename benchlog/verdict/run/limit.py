@@ -8,7 +8,7 @@ from benchlog.model import Limits, Part
 Span = tuple[float, float, float]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """What the offset is held against.
 
@@ -67,7 +67,13 @@ def limit_for(
     promised = _promised(limits, ambient, inside, reasons)
     if horizon_years:
         ppm += _ageing(limits, horizon_years, texts, reasons)
-    return Limit(ppm, " + ".join(texts), inside, promised, tuple(reasons))
+    return Limit(
+        ppm=ppm,
+        text=" + ".join(texts),
+        inside=inside,
+        promised=promised,
+        reasons=tuple(reasons),
+    )
 
 
 def _within_band(limits: Limits, ambient: Span) -> bool:

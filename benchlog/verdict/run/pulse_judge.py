@@ -222,16 +222,26 @@ class PulseJudge:
         said = f"{stats.n} pulses, residuals {fit.rms_s * 1e6:.3g} us rms, {colour}"
         lines = [
             BudgetLine(
-                what, base.u_ppm, base.degrees_of_freedom, "rectangular", base.text
+                name=what,
+                u_ppm=base.u_ppm,
+                degrees_of_freedom=base.degrees_of_freedom,
+                distribution="rectangular",
+                text=base.text,
             ),
             BudgetLine(
-                f"{what}, ends",
-                ends_ppm,
-                math.inf,
-                "normal",
-                f"sqrt(2) {base.u_s:.2g} s over {found.span_s:.0f} s",
+                name=f"{what}, ends",
+                u_ppm=ends_ppm,
+                degrees_of_freedom=math.inf,
+                distribution="normal",
+                text=f"sqrt(2) {base.u_s:.2g} s over {found.span_s:.0f} s",
             ),
-            BudgetLine("statistics", fit.u * 1e6, fit.freedom, "t", said),
+            BudgetLine(
+                name="statistics",
+                u_ppm=fit.u * 1e6,
+                degrees_of_freedom=fit.freedom,
+                distribution="t",
+                text=said,
+            ),
         ]
         return budget_of(line for line in lines if line.u_ppm > 0 or line is lines[-1])
 

@@ -12,7 +12,7 @@ _LONGEST_S: Final = 30 * 86_400.0
 _HALVINGS: Final = 40
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Timing:
     """Figures of a run of pulses besides its offset.
 
@@ -97,16 +97,35 @@ def pulse_timebase(
     if bench.host_clock_ppm is not None:
         half = bench.host_clock_ppm
         text = f"this computer's clock, stated +-{half:g} ppm in the bench file"
-        return Timebase("stated", 0.0, half / _ROOT_3, None, text)
+        return Timebase(
+            status="stated",
+            offset_ppm=0.0,
+            u_ppm=half / _ROOT_3,
+            valid_until_utc_ns=None,
+            text=text,
+        )
     if host_error_s is not None:
         text = (
             "this computer's clock, synchronised; by its own estimate "
             f"{host_error_s * 1e3:.3g} ms off at either end"
         )
-        return Timebase("stated", 0.0, 0.0, None, text, u_s=host_error_s)
+        return Timebase(
+            status="stated",
+            offset_ppm=0.0,
+            u_ppm=0.0,
+            valid_until_utc_ns=None,
+            text=text,
+            u_s=host_error_s,
+        )
     half = ASSUMED_HOST_PPM
     text = f"assumed +-{half:g} ppm: this computer's clock, not synchronised"
-    return Timebase("assumed", 0.0, half / _ROOT_3, None, text)
+    return Timebase(
+        status="assumed",
+        offset_ppm=0.0,
+        u_ppm=half / _ROOT_3,
+        valid_until_utc_ns=None,
+        text=text,
+    )
 
 
 def _by_reference(bench: Bench, name: str) -> Timebase:
@@ -116,9 +135,23 @@ def _by_reference(bench: Bench, name: str) -> Timebase:
         stated = wired.u_s
     if isinstance(stated, int | float):
         text = f"the pulses of {name!r} are the time, stated u {stated:.2g} s"
-        return Timebase("stated", 0.0, 0.0, None, text, u_s=float(stated))
+        return Timebase(
+            status="stated",
+            offset_ppm=0.0,
+            u_ppm=0.0,
+            valid_until_utc_ns=None,
+            text=text,
+            u_s=float(stated),
+        )
     text = (
         f"the pulses of {name!r} are the time, assumed u {ASSUMED_PULSE_S:.2g} s: "
         "nothing is stated"
     )
-    return Timebase("assumed", 0.0, 0.0, None, text, u_s=ASSUMED_PULSE_S)
+    return Timebase(
+        status="assumed",
+        offset_ppm=0.0,
+        u_ppm=0.0,
+        valid_until_utc_ns=None,
+        text=text,
+        u_s=ASSUMED_PULSE_S,
+    )

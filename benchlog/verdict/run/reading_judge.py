@@ -113,11 +113,19 @@ class RunJudge:
         return budget_of(
             [
                 BudgetLine(
-                    "time base", base.u_ppm, base.degrees_of_freedom, shape, base.text
+                    name="time base",
+                    u_ppm=base.u_ppm,
+                    degrees_of_freedom=base.degrees_of_freedom,
+                    distribution=shape,
+                    text=base.text,
                 ),
                 resolution_line(self.resolution_hz, self.part.nominal_hz, self.divider),
                 BudgetLine(
-                    "statistics", mean.u_ppm, mean.degrees_of_freedom, "t", mean.text
+                    name="statistics",
+                    u_ppm=mean.u_ppm,
+                    degrees_of_freedom=mean.degrees_of_freedom,
+                    distribution="t",
+                    text=mean.text,
                 ),
             ]
         )

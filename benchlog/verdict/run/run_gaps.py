@@ -42,7 +42,7 @@ _SLACK_NS: Final = 3 * NS_PER_S
 _OTHER_BOOT_NS: Final = 3600 * NS_PER_S
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hole:
     """A place where a reading does not follow on the one before it.
 
@@ -87,8 +87,14 @@ class Holes:
             self.count += 1
             self.lost_s += lasted_s
             if len(self.kept) < MOST:
-                times = int(utc[place]), int(mono[place]), int(mono[place + 1])
-                self.kept.append(Hole(*times, lasted_s, across))
+                hole = Hole(
+                    utc_ns=int(utc[place]),
+                    begin_mono_ns=int(mono[place]),
+                    end_mono_ns=int(mono[place + 1]),
+                    lasted_s=lasted_s,
+                    new_segment=across,
+                )
+                self.kept.append(hole)
         self._last = _at(columns, len(columns) - 1)
 
 

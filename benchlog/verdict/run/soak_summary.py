@@ -134,7 +134,7 @@ class SoakWatch:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoakSummary:
     """A long run in short.
 

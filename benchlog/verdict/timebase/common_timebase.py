@@ -21,7 +21,7 @@ DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
 _COVERAGE: Final = 2.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
     """One of the runs compared.
 
@@ -67,21 +67,43 @@ def base_lines(a: Side, b: Side, sign: float) -> Iterator[BudgetLine]:
     if not shared(a, b):
         for name, base in zip("AB", bases, strict=True):
             freedom = base.degrees_of_freedom
-            yield BudgetLine(f"time base of {name}", base.u_ppm, freedom, "", base.text)
+            yield BudgetLine(
+                name=f"time base of {name}",
+                u_ppm=base.u_ppm,
+                degrees_of_freedom=freedom,
+                distribution="",
+                text=base.text,
+            )
         return
     if sign < 0:
         u_ppm = 2.0 * max(base.u_ppm for base in bases)
         text = "of one counter, on both sides of nominal: counts twice"
-        yield BudgetLine("time base", u_ppm, bases[0].degrees_of_freedom, "", text)
+        yield BudgetLine(
+            name="time base",
+            u_ppm=u_ppm,
+            degrees_of_freedom=bases[0].degrees_of_freedom,
+            distribution="",
+            text=text,
+        )
     else:
-        yield BudgetLine("time base", 0.0, math.inf, "", "of one counter: cancels")
+        yield BudgetLine(
+            name="time base",
+            u_ppm=0.0,
+            degrees_of_freedom=math.inf,
+            distribution="",
+            text="of one counter: cancels",
+        )
     years = abs(a.started_utc_ns - b.started_utc_ns) / DAY_NS / 365.25
     ageing = a.ageing_ppm_per_year or b.ageing_ppm_per_year
     if ageing:
         u_ppm = abs(ageing) * years / math.sqrt(3.0)
         text = f"up to {abs(ageing) * years:.2g} ppm between the runs, as stated"
         yield BudgetLine(
-            "ageing of the time base", u_ppm, math.inf, "rectangular", text
+            name="ageing of the time base",
+            u_ppm=u_ppm,
+            degrees_of_freedom=math.inf,
+            distribution="rectangular",
+            text=text,
         )
 
 

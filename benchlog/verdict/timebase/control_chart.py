@@ -20,7 +20,7 @@ SIGMAS: Final = 3.0
 RUN: Final = 8
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ControlChart:
     """Where the newest value stands; limits are None while there are too few.
 
@@ -48,7 +48,16 @@ def control_chart(values: Sequence[float], least_sigma: float) -> ControlChart:
     newest, earlier = values[-1], np.array(values[:-1], dtype=np.float64)
     if len(earlier) < FEWEST:
         text = f"{len(values)} values: limits are drawn from {FEWEST + 1} on"
-        return ControlChart(len(values), newest, None, None, None, None, None, (text,))
+        return ControlChart(
+            n=len(values),
+            newest=newest,
+            centre=None,
+            sigma=None,
+            low=None,
+            high=None,
+            moved=None,
+            reasons=(text,),
+        )
     centre = float(earlier.mean())
     moving = float(np.abs(np.diff(earlier)).mean())
     sigma = max(moving / D2, least_sigma)
@@ -63,5 +72,12 @@ def control_chart(values: Sequence[float], least_sigma: float) -> ControlChart:
     if len(last) == RUN and (np.all(last > 0) or np.all(last < 0)):
         reasons.append(f"{RUN} values in a row on one side of the centre")
     return ControlChart(
-        len(values), newest, centre, sigma, low, high, bool(reasons), tuple(reasons)
+        n=len(values),
+        newest=newest,
+        centre=centre,
+        sigma=sigma,
+        low=low,
+        high=high,
+        moved=bool(reasons),
+        reasons=tuple(reasons),
     )

@@ -29,7 +29,7 @@ UNUSED: Final = "THIS ONE IS NOT USED as things stand now"
 _COVERAGE: Final = 2.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckComparison:
     """A new check beside the one that ruled until then.
 
@@ -218,7 +218,14 @@ def beside(
     apart = newer.offset_ppm - older.offset_ppm
     agrees = abs(apart) <= math.hypot(u_old, u_new)
     in_use = not agrees or u_new <= MUCH_WORSE * u_old
-    return CheckComparison(older, u_old, u_new, apart, agrees, in_use)
+    return CheckComparison(
+        older=older,
+        older_u_ppm=u_old,
+        newer_u_ppm=u_new,
+        difference_ppm=apart,
+        agrees=agrees,
+        in_use=in_use,
+    )
 
 
 def stated_goes_on(

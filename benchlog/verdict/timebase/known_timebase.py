@@ -20,7 +20,11 @@ _ROOT_3: Final = math.sqrt(3.0)
 
 
 UNCORRECTED: Final = Timebase(
-    "stated", 0.0, 0.0, None, "not corrected: the time base itself is what is checked"
+    status="stated",
+    offset_ppm=0.0,
+    u_ppm=0.0,
+    valid_until_utc_ns=None,
+    text="not corrected: the time base itself is what is checked",
 )
 """What a run that checks a time base takes it for."""
 
@@ -46,7 +50,14 @@ def timebase_for(
     if spec.timebase_ppm is not None:
         half = abs(spec.timebase_ppm)
         text = f"stated +-{half:g} ppm in the bench file, {aside}"
-        return Timebase("stated", 0.0, half / _ROOT_3, None, text, stale=stale)
+        return Timebase(
+            status="stated",
+            offset_ppm=0.0,
+            u_ppm=half / _ROOT_3,
+            valid_until_utc_ns=None,
+            text=text,
+            stale=stale,
+        )
     return replace(assumed_timebase(aside), stale=stale)
 
 
@@ -88,14 +99,26 @@ def timebase_by(
         text += "; outside the time for which that check holds"
     u_ppm = aged_u_ppm(spec, check, at_utc_ns)
     valid_until = check.valid_until_utc_ns
-    return Timebase("checked", check.offset_ppm, u_ppm, valid_until, text)
+    return Timebase(
+        status="checked",
+        offset_ppm=check.offset_ppm,
+        u_ppm=u_ppm,
+        valid_until_utc_ns=valid_until,
+        text=text,
+    )
 
 
 def assumed_timebase(aside: str = "") -> Timebase:
     """Return what is taken when nothing is known: +-1 ppm, rectangular."""
     aside = f", {aside}" if aside else ""
     text = f"assumed +-{ASSUMED_PPM:g} ppm: nothing is stated{aside}"
-    return Timebase("assumed", 0.0, ASSUMED_PPM / _ROOT_3, None, text)
+    return Timebase(
+        status="assumed",
+        offset_ppm=0.0,
+        u_ppm=ASSUMED_PPM / _ROOT_3,
+        valid_until_utc_ns=None,
+        text=text,
+    )
 
 
 def _aged_ppm(
@@ -113,11 +136,11 @@ def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Tim
         aged = _aged_ppm(spec, check, at_utc_ns)
         text += f", ageing since then up to {three_digits(aged)} ppm"
     return Timebase(
-        "checked",
-        check.offset_ppm,
-        aged_u_ppm(spec, check, at_utc_ns),
-        check.valid_until_utc_ns,
-        text,
+        status="checked",
+        offset_ppm=check.offset_ppm,
+        u_ppm=aged_u_ppm(spec, check, at_utc_ns),
+        valid_until_utc_ns=check.valid_until_utc_ns,
+        text=text,
     )
 
 

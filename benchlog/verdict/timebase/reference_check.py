@@ -57,7 +57,7 @@ _DAYS_LOW, _DAYS_HIGH = 1.0, 180.0
 _ROOT_2: Final = math.sqrt(2.0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """A time base held against a reference.
 
@@ -121,7 +121,11 @@ def by_readings(
             *_reference_lines(reference, stats.span_s),
             resolution_line(resolution_hz, nominal_hz, 1.0),
             BudgetLine(
-                "statistics", mean.u_ppm, mean.degrees_of_freedom, "t", mean.text
+                name="statistics",
+                u_ppm=mean.u_ppm,
+                degrees_of_freedom=mean.degrees_of_freedom,
+                distribution="t",
+                text=mean.text,
             ),
         ]
     )
@@ -154,7 +158,11 @@ def by_pulses(
     ours, theirs = counts
     said = f"{ours.good} pulses, residuals {found.fit.rms_s * 1e6:.3g} us rms"
     statistics = BudgetLine(
-        "statistics", found.fit.u * 1e6, found.fit.freedom, "t", said
+        name="statistics",
+        u_ppm=found.fit.u * 1e6,
+        degrees_of_freedom=found.fit.freedom,
+        distribution="t",
+        text=said,
     )
     budget = budget_of([*_reference_lines(reference, found.span_s), statistics])
     return Finding(
@@ -267,18 +275,34 @@ def _reference_lines(reference: ReferenceSpec, span_s: float) -> Iterator[Budget
     """Yield what the reference itself adds: at either end, and in rate."""
     if reference.u_ppm is not None:
         text = "stated in the bench file"
-        yield BudgetLine("reference", reference.u_ppm, math.inf, "normal", text)
+        yield BudgetLine(
+            name="reference",
+            u_ppm=reference.u_ppm,
+            degrees_of_freedom=math.inf,
+            distribution="normal",
+            text=text,
+        )
         return
     stated = reference.u_s is not None
     u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
     if reference.nominal_hz > _SLOW_HZ and not stated:
         text = "nothing stated of the reference frequency: 0.01 ppm assumed"
-        yield BudgetLine("reference", 0.01, math.inf, "normal", text)
+        yield BudgetLine(
+            name="reference",
+            u_ppm=0.01,
+            degrees_of_freedom=math.inf,
+            distribution="normal",
+            text=text,
+        )
         return
     said = "stated" if stated else "assumed"
     text = f"{said} u {u_s:.2g} s at either end of {format_duration(span_s)}"
     yield BudgetLine(
-        "reference", _ROOT_2 * u_s / span_s * 1e6, math.inf, "normal", text
+        name="reference",
+        u_ppm=_ROOT_2 * u_s / span_s * 1e6,
+        degrees_of_freedom=math.inf,
+        distribution="normal",
+        text=text,
     )
 
 

@@ -93,7 +93,9 @@ def drift_of_readings(
         if mean is None or stats.offset_ppm is None:
             return None
         middle_s = float(np.mean(columns.mono_ns - kept.mono_ns[0])) / NS_PER_S
-        u = BudgetLine("half", mean.u_ppm, mean.degrees_of_freedom)
+        u = BudgetLine(
+            name="half", u_ppm=mean.u_ppm, degrees_of_freedom=mean.degrees_of_freedom
+        )
         found.append((middle_s, -stats.offset_ppm, u))
     return _drift(found, allowed)
 
@@ -108,7 +110,7 @@ def drift_of_pulses(found: TrainComparison, allowed: Allowed) -> WarmUpDrift | N
         except DataError:
             return None
         when_s = float(np.mean(found.t_s[part]))
-        u = BudgetLine("half", fit.u * 1e6, fit.freedom)
+        u = BudgetLine(name="half", u_ppm=fit.u * 1e6, degrees_of_freedom=fit.freedom)
         halves.append((when_s, fit.slope * 1e6, u))
     return _drift(halves, allowed)
 
