@@ -9,13 +9,13 @@ from benchlog.clock import Clock
 from benchlog.model import RunPlan
 from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.keeper_loop import Keeper, Surroundings
-from benchlog.recorder.notice import Notice, Tell
+from benchlog.recorder.notice import RunNotice, Tell
 from benchlog.recorder.run.resume import Resumed
 from benchlog.recorder.run.run_plans import check_plans, held_addresses
 from benchlog.recorder.signals import Signals
 from benchlog.store.writer import Writer
 
-__all__ = ["Notice", "keep", "opened_keeper"]
+__all__ = ["RunNotice", "keep", "opened_keeper"]
 
 
 def keep(

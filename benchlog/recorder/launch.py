@@ -16,7 +16,7 @@ from benchlog.errors import BenchlogError, InstrumentError
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.narration import line_of
-from benchlog.recorder.notice import Notice
+from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.resume import Resumed, resumed
 from benchlog.units import iso_utc
 
@@ -151,7 +151,7 @@ class Teller:
         self.begun: list[int] = []
         self._clock, self._wanted = clock, wanted
 
-    def tell(self, told: Notice) -> None:
+    def tell(self, told: RunNotice) -> None:
         """Take what the keeper tells."""
         if told.kind == "waiting":
             _say(Start(waiting=told.text))

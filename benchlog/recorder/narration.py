@@ -7,7 +7,7 @@ from benchlog.model import Decision, EventKind
 from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.recorder.keeper import Notice
+    from benchlog.recorder.keeper import RunNotice
     from benchlog.verdict.run.assessment import Assessment
 
 _DIGITS: Final = 12
@@ -15,7 +15,7 @@ _BEFORE_U_PPM: Final = 1.0
 _QUIET: Final = {EventKind.ENDED}  # said with the figures, a moment later
 
 
-def line_of(told: "Notice") -> str:
+def line_of(told: "RunNotice") -> str:
     """Return one line for anything but a reading; empty when it is better left out."""
     event = told.event
     if told.kind == "waiting":
@@ -29,7 +29,7 @@ def line_of(told: "Notice") -> str:
     return f"{event.kind}: {event.text}"
 
 
-def reading_line(told: "Notice") -> str:
+def reading_line(told: "RunNotice") -> str:
     """Return one line for the newest reading or pulse, and how things stand with it."""
     reading, a = told.reading, told.assessment
     if a is not None and told.pulse is not None:
@@ -75,7 +75,7 @@ def _because(a: "Assessment") -> str:
     return f" (jitter {three_digits(jitter.rms_ppm)} ppm rms, {limit})"
 
 
-def standing_line(told: "Notice") -> str:
+def standing_line(told: "RunNotice") -> str:
     """Return one line on how a long run stands."""
     a = told.assessment
     if a is None:

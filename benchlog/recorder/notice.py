@@ -8,7 +8,7 @@ from benchlog.verdict.run.assessment import Assessment
 
 
 @dataclass(frozen=True, slots=True)
-class Notice:
+class RunNotice:
     """What the keeper tells: `kind` is waiting, begun, reading, event or ended.
 
     A reading is told after its commit, with how things stand; an event at once.
@@ -23,11 +23,11 @@ class Notice:
     pulse: Edge | None = None
 
 
-def notice_of(run_id: int, record: Reading | Edge, assessment: Assessment) -> Notice:
+def notice_of(run_id: int, record: Reading | Edge, assessment: Assessment) -> RunNotice:
     """Return what is told of a committed reading, or of a device's pulse."""
     if isinstance(record, Edge):
-        return Notice(run_id, "reading", assessment=assessment, pulse=record)
-    return Notice(run_id, "reading", record, assessment=assessment)
+        return RunNotice(run_id, "reading", assessment=assessment, pulse=record)
+    return RunNotice(run_id, "reading", record, assessment=assessment)
 
 
-Tell = Callable[[Notice], None]
+Tell = Callable[[RunNotice], None]

@@ -23,7 +23,7 @@ from benchlog.model import (
 )
 from benchlog.recorder.keeper import opened_keeper
 from benchlog.recorder.keeper_loop import Keeper
-from benchlog.recorder.notice import Notice
+from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.run_plans import position_of
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
@@ -66,7 +66,7 @@ def trim(
     database: Path,
     clock: Clock,
     *,
-    tell: Callable[[Notice], None],
+    tell: Callable[[RunNotice], None],
     start: int | None = None,
 ) -> Trimmed:
     """Search the best trim code of the device in `plan`.
@@ -84,7 +84,7 @@ def trim(
     trimmer = _trimmer(plan, clock)
     listeners = [tell]
 
-    def tell_all(told: Notice) -> None:
+    def tell_all(told: RunNotice) -> None:
         for listener in listeners:
             listener(told)
 
@@ -134,7 +134,7 @@ class _Session:
         self._set(self._search.next_code())
         return self._run_id
 
-    def heard(self, told: Notice) -> None:
+    def heard(self, told: RunNotice) -> None:
         """Take a committed reading that belongs to the code being measured."""
         asked, reading = self._asked, told.reading
         if asked is None or reading is None:

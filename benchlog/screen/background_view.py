@@ -23,7 +23,7 @@ from benchlog.screen.study import (
     study,
 )
 from benchlog.screen.widgets.charts import GraphView
-from benchlog.screen.widgets.text import Plain, TwoEnds
+from benchlog.screen.widgets.text import PlainText, TwoEnds
 from benchlog.units import printable
 
 KEYS: Final[tuple[BindingType, ...]] = (
@@ -60,10 +60,10 @@ class BackgroundView(BenchScreen):
     def content(self) -> Iterable[Widget]:
         """Return the head, the graphs over one another, the table, what is said."""
         yield TwoEnds(id="who")
-        yield Plain(id="study-head")
+        yield PlainText(id="study-head")
         yield Vertical(GraphView(id="above"), GraphView(id="below"), id="graphs")
-        yield VerticalScroll(Plain(id="table"), id="figures", can_focus=False)
-        yield Plain(id="said")
+        yield VerticalScroll(PlainText(id="table"), id="figures", can_focus=False)
+        yield PlainText(id="said")
 
     def on_mount(self) -> None:
         """Say whose this is, and begin with the first view."""
@@ -106,16 +106,16 @@ class BackgroundView(BenchScreen):
 
     def _show(self) -> None:
         found = self._study or Study(f"{self.view}: being worked out ...")
-        self.query_one("#study-head", Plain).show(printable(found.head))
+        self.query_one("#study-head", PlainText).show(printable(found.head))
         graphs = (*found.graphs, None, None)
         for name, graph in zip(("#above", "#below"), graphs, strict=False):
             view = self.query_one(name, GraphView)
             view.show(graph)
             view.set_class(graph is None and name == "#below", "absent")
-        self.query_one("#table", Plain).show("\n".join(map(printable, found.table)))
+        self.query_one("#table", PlainText).show("\n".join(map(printable, found.table)))
         self.query_one("#graphs").display = not self._as_table
         self.query_one("#figures").display = self._as_table
-        self.query_one("#said", Plain).show("\n".join(map(_sentence, found.said)))
+        self.query_one("#said", PlainText).show("\n".join(map(_sentence, found.said)))
 
 
 def _sentence(text: str) -> str:

@@ -9,7 +9,7 @@ from textual.screen import Screen
 from textual.widget import Widget
 
 from benchlog.screen.widgets.key_bar import KeyBar
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 
 SMALLEST: Final = (60, 16)
 WIDE: Final = 112
@@ -17,7 +17,7 @@ TALL: Final = 34
 VERY_TALL: Final = 44
 
 
-class TooSmall(Plain):
+class TooSmall(PlainText):
     """What is said instead of a broken layout."""
 
     def on_resize(self) -> None:

@@ -13,7 +13,7 @@ from benchlog.errors import BenchlogError
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.questions import Typed
 from benchlog.screen.screen_host import ScreenHost
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 from benchlog.units import printable
 
 Start = Callable[[str], int]
@@ -36,10 +36,10 @@ class DeviceScreen(BenchScreen):
     def content(self) -> Iterable[Widget]:
         """Return the question, the line to type in, and what came of it."""
         yield Vertical(
-            Plain("Which device is this?", classes="asked"),
-            Plain("Type its id, or scan it: any text, as it stands on the device."),
+            PlainText("Which device is this?", classes="asked"),
+            PlainText("Type its id, or scan it: any text, as it stands on the device."),
             Typed(max_length=500, placeholder="device id"),
-            Plain("Enter starts the measurement.", id="said", classes="said"),
+            PlainText("Enter starts the measurement.", id="said", classes="said"),
         )
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
@@ -72,4 +72,4 @@ class DeviceScreen(BenchScreen):
             self._busy = False
 
     def _say(self, text: str) -> None:
-        self.query_one("#said", Plain).show(text)
+        self.query_one("#said", PlainText).show(text)

@@ -10,7 +10,7 @@ from textual.widget import Widget
 
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.screen_host import ScreenHost
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 
 _FIGURES: Final = (
     (
@@ -88,9 +88,9 @@ class HelpScreen(BenchScreen):
         keys = [_Entry(*key) for key in self._keys]
         meanings = [_Entry(*pair) for pair in _FIGURES]
         yield VerticalScroll(
-            Plain("Keys", classes="head"),
+            PlainText("Keys", classes="head"),
             *keys,
-            Plain("What the figures mean", classes="head"),
+            PlainText("What the figures mean", classes="head"),
             *meanings,
             can_focus=False,
         )
@@ -104,7 +104,9 @@ class _Entry(Horizontal):
     """A word and what is said of it."""
 
     def __init__(self, word: str, said: str) -> None:
-        super().__init__(Plain(word, classes="word"), Plain(said, classes="meaning"))
+        super().__init__(
+            PlainText(word, classes="word"), PlainText(said, classes="meaning")
+        )
 
 
 def keys_in_words(screen: Screen[object]) -> list[tuple[str, str]]:

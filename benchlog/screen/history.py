@@ -15,10 +15,10 @@ from benchlog.model import Run
 from benchlog.screen.background_view import ComparisonScreen
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.comparison import MOST as MOST_COMPARED
+from benchlog.screen.open_runs import as_they_stand
 from benchlog.screen.run_list import columns_for, found_by, whole_words
 from benchlog.screen.screen_host import ScreenHost
-from benchlog.screen.unclosed import as_they_stand
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 
@@ -77,10 +77,10 @@ class HistoryScreen(BenchScreen):
 
     def content(self) -> Iterable[Widget]:
         """Return the head, the line to type in, the list, and one run in full."""
-        yield Plain(id="title")
+        yield PlainText(id="title")
         yield Finder(placeholder="type to find: device, part, lot, verdict, date")
         yield DataTable(cursor_type="row", cell_padding=0, id="runs")
-        yield Plain(id="whole")
+        yield PlainText(id="whole")
 
     def on_screen_resume(self) -> None:
         """Read the list anew."""
@@ -126,7 +126,7 @@ class HistoryScreen(BenchScreen):
         """Show what the columns had no room for."""
         row = event.cursor_row
         known = 0 <= row < len(self._shown)
-        self.query_one("#whole", Plain).show(
+        self.query_one("#whole", PlainText).show(
             whole_words(self._shown[row]) if known else ""
         )
 
@@ -210,9 +210,9 @@ class HistoryScreen(BenchScreen):
         found = f"{len(self._shown):,} found among " if narrowed else ""
         marked = ", ".join(map(str, self._marked))
         told = f"  {MARK}marked: {marked}" if marked else ""
-        self.query_one("#title", Plain).show(found + among + told)
+        self.query_one("#title", PlainText).show(found + among + told)
         if not self._shown:
-            self.query_one("#whole", Plain).show("")
+            self.query_one("#whole", PlainText).show("")
 
 
 def _fitted(text: str, cells: int) -> str:

@@ -29,7 +29,7 @@ from benchlog.screen.widgets.text import (
     FactLines,
     LargeFigure,
     Newest,
-    Plain,
+    PlainText,
     TwoEnds,
     Verdict,
 )
@@ -74,20 +74,20 @@ class LiveScreen(ActingScreen):
 
     def content(self) -> Iterable[Widget]:
         """Return the parts of the screen from top to bottom."""
-        yield Plain(id="positions")
+        yield PlainText(id="positions")
         yield TwoEnds(id="who")
-        yield Plain(id="where")
+        yield PlainText(id="where")
         yield TwoEnds(id="state")
         yield Horizontal(
             LargeFigure(id="offset"),
-            Plain(id="beside"),
+            PlainText(id="beside"),
             Verdict(id="verdict"),
             id="head",
         )
-        yield Container(FactLines(id="facts"), Plain(id="budget"), id="middle")
+        yield Container(FactLines(id="facts"), PlainText(id="budget"), id="middle")
         yield OffsetChart(id="chart")
         yield Newest(id="events")
-        yield Plain(id="news")
+        yield PlainText(id="news")
 
     # --- keeping up ------------------------------------------------------------------
 
@@ -151,12 +151,12 @@ class LiveScreen(ActingScreen):
         standing = self.follower.standing()
         self._show_positions()
         self.query_one("#who", TwoEnds).show(*panels.who(standing))
-        self.query_one("#where", Plain).show(panels.where(standing))
+        self.query_one("#where", PlainText).show(panels.where(standing))
         self._show_head(standing)
         listed = bool(self.query_one("#budget").display)
         facts = panels.facts(standing, listed=listed)
         self.query_one("#facts", FactLines).show_facts(facts, panels.LABEL_CELLS)
-        self.query_one("#budget", Plain).show(panels.budget(standing))
+        self.query_one("#budget", PlainText).show(panels.budget(standing))
         self.query_one("#events", Newest).show(panels.events(standing))
         self._show_chart(standing)
         self._show_standing(standing)
@@ -166,7 +166,7 @@ class LiveScreen(ActingScreen):
 
     def _show_positions(self) -> None:
         said = strip(self.app.beside, self.follower.run)
-        if self.query_one("#positions", Plain).show(said):
+        if self.query_one("#positions", PlainText).show(said):
             self.set_class(bool(said), "-several")
             self.refresh_bindings()
 
@@ -174,13 +174,13 @@ class LiveScreen(ActingScreen):
         room = panels.room_for_figure(self.size.width)
         self.query_one("#offset", LargeFigure).show(panels.number(standing), room)
         self.query_one("#verdict", Verdict).show(*panels.verdict(standing))
-        self.query_one("#beside", Plain).show(panels.beside(standing))
+        self.query_one("#beside", PlainText).show(panels.beside(standing))
 
     def _show_standing(self, standing: RunStatus) -> None:
         self.query_one("#state", TwoEnds).show(*panels.state(standing))
         said = self._said if self._ticks - self._said_at < _SAID_TICKS else ""
         listed = self.query_one("#events").display
-        self.query_one("#news", Plain).show(panels.news(standing, said, listed))
+        self.query_one("#news", PlainText).show(panels.news(standing, said, listed))
         offered = (standing.live, standing.keeper)
         if offered != self._offered:
             self._offered = offered

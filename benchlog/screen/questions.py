@@ -12,7 +12,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from benchlog.screen.widgets.key_bar import KeyBar
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 
 _AGAIN_S: Final = 0.5
 
@@ -32,9 +32,9 @@ class Question(ModalScreen[str]):
     def compose(self) -> ComposeResult:
         """Put what is asked over the way to answer."""
         with Vertical():
-            yield Plain(self._asked, classes="asked")
+            yield PlainText(self._asked, classes="asked")
             if self._said:
-                yield Plain(self._said)
+                yield PlainText(self._said)
             yield from self.answers()
             yield KeyBar()
 
@@ -101,14 +101,14 @@ class AskStop(Question, inherit_bindings=False):
 
     def answers(self) -> Iterable[Widget]:
         """Return what is at stake."""
-        yield Plain(self._saying(), id="at-stake")
+        yield PlainText(self._saying(), id="at-stake")
 
     def on_mount(self) -> None:
         """Say how it stands as long as the question does."""
         self.set_interval(_AGAIN_S, self._say)
 
     def _say(self) -> None:
-        self.query_one("#at-stake", Plain).show(self._saying())
+        self.query_one("#at-stake", PlainText).show(self._saying())
 
 
 class AskLeave(Question, inherit_bindings=False):

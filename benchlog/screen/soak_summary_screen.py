@@ -16,7 +16,7 @@ from benchlog.screen import figures
 from benchlog.screen.base import BenchScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.screen_host import ScreenHost
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 from benchlog.units import printable
 from benchlog.verdict import Assessment
 from benchlog.verdict.run.soak_summary import SoakSummary
@@ -45,10 +45,10 @@ class NightScreen(BenchScreen):
     def content(self) -> Iterable[Widget]:
         """Return the page."""
         yield VerticalScroll(
-            Plain("Summary", classes="head"),
-            Plain(id="verdict-of-night"),
-            Plain("working it out", id="facts-of-night"),
-            Plain(id="holes-of-night"),
+            PlainText("Summary", classes="head"),
+            PlainText(id="verdict-of-night"),
+            PlainText("working it out", id="facts-of-night"),
+            PlainText(id="holes-of-night"),
             can_focus=False,
         )
 
@@ -61,13 +61,13 @@ class NightScreen(BenchScreen):
             watch, assessment, events = self._follower.night_parts()
             night = await asyncio.to_thread(watch.night, assessment, events)
         except BenchlogError as error:
-            self.query_one("#facts-of-night", Plain).show(printable(str(error)))
+            self.query_one("#facts-of-night", PlainText).show(printable(str(error)))
             return
-        self.query_one("#verdict-of-night", Plain).show(
+        self.query_one("#verdict-of-night", PlainText).show(
             verdict_content(assessment, self._follower.run)
         )
-        self.query_one("#facts-of-night", Plain).show(facts_content(night))
-        self.query_one("#holes-of-night", Plain).show(holes_content(night))
+        self.query_one("#facts-of-night", PlainText).show(facts_content(night))
+        self.query_one("#holes-of-night", PlainText).show(holes_content(night))
 
     def action_scroll(self, lines: int) -> None:
         """Move through the page."""

@@ -24,7 +24,7 @@ from benchlog.model import (
     RunPlan,
 )
 from benchlog.recorder.keeper import keep
-from benchlog.recorder.notice import Notice
+from benchlog.recorder.notice import RunNotice
 from benchlog.store import sqlite
 
 GATE_S = 1e-3
@@ -83,7 +83,7 @@ def kept(
     clock = HostClock()
     began, ended, told_of = 0, 0, 0
 
-    def tell(told: Notice) -> None:
+    def tell(told: RunNotice) -> None:
         nonlocal began, ended, told_of
         if told.kind == "begun":
             begun()

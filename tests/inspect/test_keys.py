@@ -22,7 +22,7 @@ from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
 from benchlog.screen.inspection.text import ROWS, large
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 
 
 @pytest.fixture
@@ -178,15 +178,15 @@ async def test_scan_look_and_take_the_next(
 
         async def until(name: str, said: str) -> None:
             for _ in range(200):
-                if said in screen.query_one(name, Plain).text:
+                if said in screen.query_one(name, PlainText).text:
                     return
                 await pilot.pause(0.05)
-            pytest.fail(f"{said!r} not in {screen.query_one(name, Plain).text!r}")
+            pytest.fail(f"{said!r} not in {screen.query_one(name, PlainText).text!r}")
 
         await until("#todo", "scan or type its id")
         await pilot.press(*"KX7", "enter")
         await until("#figures", "✓ KX7")
-        assert screen.query_one("#verdict-large", Plain).text == "\n".join(
+        assert screen.query_one("#verdict-large", PlainText).text == "\n".join(
             large("PASS")
         )
         await until("#counts", "1/4")

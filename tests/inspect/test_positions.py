@@ -9,7 +9,7 @@ from lot_table import Table, set_up
 
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_runs import counts
 
@@ -116,10 +116,12 @@ async def test_two_positions_on_the_screen(
 
             async def until(name: str, said: str) -> None:
                 for _ in range(300):
-                    if said in screen.query_one(name, Plain).text:
+                    if said in screen.query_one(name, PlainText).text:
                         return
                     await pilot.pause(0.05)
-                pytest.fail(f"{said!r} not in {screen.query_one(name, Plain).text!r}")
+                pytest.fail(
+                    f"{said!r} not in {screen.query_one(name, PlainText).text!r}"
+                )
 
             await until("#todo", "B  empty")
             await pilot.press(*"K1", "enter")
@@ -128,7 +130,7 @@ async def test_two_positions_on_the_screen(
             await until("#todo", "put K2 in")
             two.bench.insert("B", 60.0)
             await until("#figures", "B: ✗ K2")
-            assert "▸ B" in screen.query_one("#todo", Plain).text
+            assert "▸ B" in screen.query_one("#todo", PlainText).text
             two.bench.insert("A", 1.0)
             await until("#figures", "A: ✓ K1")
             await until("#counts", "2/4")

@@ -13,7 +13,7 @@ from textual.widgets import Input
 
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 from benchlog.store.reader import Reader
 
 
@@ -32,7 +32,7 @@ class Person:
         self._pilot = pilot
 
     def sees(self, name: str) -> str:
-        return self.screen.query_one(name, Plain).text
+        return self.screen.query_one(name, PlainText).text
 
     @property
     def line(self) -> str:

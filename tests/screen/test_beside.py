@@ -11,7 +11,7 @@ from textual.pilot import Pilot
 from benchlog.control import Answer, Request
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 
 FIRST = Scene(control="keeper.sock", device="KX-A", position="A")
 SECOND = Scene(control="keeper.sock", device="KX-B", position="B", offset_ppm=-500.0)
@@ -87,7 +87,7 @@ async def test_stop_ends_the_one_that_is_shown_and_says_so(stage: Stage):
         await until(p.pilot, "device KX-B")
         await p.pilot.press("s")
         await until(p.pilot, f"Stop run {second} (KX-B at B)?")
-        asked = " ".join(plain.text for plain in p.app.screen.query(Plain))
+        asked = " ".join(plain.text for plain in p.app.screen.query(PlainText))
         assert "Only this run ends" in asked
         assert f"run {first} (KX-A at A) goes on" in asked
         await p.pilot.press("s")

@@ -14,7 +14,7 @@ from benchlog.screen.app import BenchApp
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.run_list import columns_for
 from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 from benchlog.store import Reader
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
@@ -128,10 +128,10 @@ async def test_cursor_stays_on_its_run_when_the_list_changes(stage: Stage):
         await pilot.press("down", "down", "down")  # run 2
         await pilot.resize_terminal(80, 24)
         await settled(pilot)
-        assert "run 2, measure" in app.screen.query_one("#whole", Plain).text
+        assert "run 2, measure" in app.screen.query_one("#whole", PlainText).text
         await pilot.press("s", "i", "m")
         await until(pilot, "found among")
-        assert "run 2, measure" in app.screen.query_one("#whole", Plain).text
+        assert "run 2, measure" in app.screen.query_one("#whole", PlainText).text
 
 
 async def test_enter_opens_a_run_and_escape_comes_back(stage: Stage):

@@ -14,7 +14,7 @@ from screen.scenes import CLOCK, QUARTZ, Scene, Stage
 from benchlog.model import Limits, Timebase
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions
-from benchlog.screen.widgets.text import Plain
+from benchlog.screen.widgets.text import PlainText
 
 pytestmark = pytest.mark.usefixtures("plain_statistics")
 
@@ -174,7 +174,7 @@ async def test_hostile_text_is_shown_as_it_is(stage: Stage, size):
         assert "[red]x[/]" in listed
         assert "\x1b" not in shown + listed
         assert "\u202e" not in shown + listed
-        whole = app.screen.query_one("#whole", Plain).text
+        whole = app.screen.query_one("#whole", PlainText).text
         assert "[link=https://x]n[/link]" in whole
     if size == (120, 40):
         assert r"note: [red]note[/] \x1b]0;t\x07" in shown

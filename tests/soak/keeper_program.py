@@ -20,7 +20,7 @@ from benchlog.model import Purpose, RunPlan
 from benchlog.recorder import host_monitor as lookout
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.narration import line_of
-from benchlog.recorder.notice import Notice
+from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.resume import resumed
 
 
@@ -56,7 +56,7 @@ def main() -> None:
 
     with (Path(folder) / "told.txt").open("a") as log:
 
-        def tell(told: Notice) -> None:
+        def tell(told: RunNotice) -> None:
             if line := line_of(told):
                 log.write(line + "\n")
                 log.flush()

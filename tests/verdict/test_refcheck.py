@@ -26,7 +26,7 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.measuring_advice import GATES_S, advise, pulse_time_s
 from benchlog.verdict.run.reading_judge import RunJudge
-from benchlog.verdict.timebase.calibration_due import due_words
+from benchlog.verdict.timebase.check_validity import due_words
 from benchlog.verdict.timebase.control_chart import control_chart
 from benchlog.verdict.timebase.known_timebase import timebase_for
 from benchlog.verdict.timebase.reference_check import (

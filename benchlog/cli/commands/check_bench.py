@@ -89,7 +89,7 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
 
 def _warn_of_calibration(instruments: "Mapping[str, InstrumentSpec]") -> None:
     from benchlog.clock import host_clock
-    from benchlog.verdict.timebase.calibration_due import due_words
+    from benchlog.verdict.timebase.check_validity import due_words
 
     for words in due_words(instruments.values(), host_clock().utc_ns()):
         say(f"warning: {words}")

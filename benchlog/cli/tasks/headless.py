@@ -11,7 +11,7 @@ from benchlog.clock import HostClock, host_clock
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.narration import line_of, reading_line, standing_line
-from benchlog.recorder.notice import Notice
+from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.resume import Resumed
 from benchlog.units import NS_PER_S
 
@@ -55,7 +55,7 @@ class Narration:
         self._reading = reading_line if every_s == _EVERY_S else standing_line
         self._due_ns: dict[int, int] = {}
 
-    def tell(self, told: Notice) -> None:
+    def tell(self, told: RunNotice) -> None:
         """Say one thing the keeper tells; a reader that has gone away stops nothing."""
         line = self._line(told)
         if line:
@@ -64,7 +64,7 @@ class Narration:
                 if told.event and told.event.kind == EventKind.ALARM:
                     self._ring()
 
-    def _line(self, told: Notice) -> str:
+    def _line(self, told: RunNotice) -> str:
         if told.kind == "begun":
             self._due_ns[told.run_id] = 0
         if told.kind == "reading":

@@ -20,7 +20,7 @@ from benchlog.model import EventKind, Lot
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.lot.lot_inspection import inspect_lot, launch_lot
-from benchlog.recorder.notice import Notice
+from benchlog.recorder.notice import RunNotice
 from benchlog.screen.inspection.app import run_inspection
 from benchlog.screen.inspection.lot_screen import LotOnScreen
 from benchlog.store.reader import Reader
@@ -83,7 +83,7 @@ def ids_from(path: Path) -> Ids:
     return Ids(text.splitlines())
 
 
-def tell(told: Notice) -> None:
+def tell(told: RunNotice) -> None:
     """Say what the keeper tells; a reader that has gone away stops nothing."""
     line = ""
     if told.kind in ("waiting", "device"):

@@ -44,7 +44,7 @@ from benchlog.units import (
     format_frequency,
     printable,
 )
-from benchlog.verdict.timebase.calibration_due import due_words
+from benchlog.verdict.timebase.check_validity import due_words
 from benchlog.verdict.timebase.governing_check import UNUSED, stated_goes_on, weighed
 from benchlog.verdict.timebase.reference_check import (
     Finding,

@@ -6,7 +6,7 @@ from typing import Any, Final
 from benchlog.cli.printing import pairs
 from benchlog.cli.tasks.headless import Narration
 from benchlog.model import ReferenceCheck
-from benchlog.recorder.keeper import Notice
+from benchlog.recorder.keeper import RunNotice
 from benchlog.units import (
     format_duration,
     format_ppm,
@@ -51,7 +51,7 @@ class CheckNarration(Narration):
         self._reading = timebase_line
 
 
-def timebase_line(told: Notice) -> str:
+def timebase_line(told: RunNotice) -> str:
     """Return one line on the time base: positive is fast.
 
     A counter that is fast reads the reference low; divided to pulses, it gains on it.

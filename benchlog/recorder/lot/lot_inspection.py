@@ -16,7 +16,7 @@ from benchlog.recorder.launch import keeper_process, log_of
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.lot.lot_keeper import LotKeeper
-from benchlog.recorder.notice import Notice, Tell
+from benchlog.recorder.notice import RunNotice, Tell
 from benchlog.recorder.run.run_plans import check_plans
 
 
@@ -111,7 +111,7 @@ def main() -> None:
     task, database = pickle.load(sys.stdin.buffer)  # noqa: S301 - our own
     begun: list[str] = []
 
-    def tell(told: Notice) -> None:
+    def tell(told: RunNotice) -> None:
         if told.kind == "ready":
             begun.append(told.text)
             _say({"control": told.text})

@@ -36,7 +36,7 @@ from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.timebase.calibration_due import due_words
+from benchlog.verdict.timebase.check_validity import due_words
 
 _LOOK_EVERY_S: Final = 0.2
 _SHARE_OF_TIME: Final = 0.1

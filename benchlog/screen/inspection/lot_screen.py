@@ -25,7 +25,7 @@ from benchlog.screen.inspection.id_line import (
 )
 from benchlog.screen.inspection.keys import LOT_KEYS, LotHelp
 from benchlog.screen.inspection.text import Places
-from benchlog.screen.widgets.text import Newest, Plain
+from benchlog.screen.widgets.text import Newest, PlainText
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 from benchlog.verdict.lot.lot_report import LotReport, lot_report
@@ -63,14 +63,14 @@ class LotScreen(BenchScreen):
 
     def content(self) -> Iterable[Widget]:
         """Return the parts of the screen from top to bottom."""
-        yield Plain(id="lot")
-        yield Plain(id="counts")
-        yield Plain(id="todo", classes="asked")
-        yield Plain(id="asked")
+        yield PlainText(id="lot")
+        yield PlainText(id="counts")
+        yield PlainText(id="todo", classes="asked")
+        yield PlainText(id="asked")
         yield Scanned(id="id", max_length=ID_CELLS, placeholder="device id, then Enter")
-        yield Plain(id="verdict-large")
-        yield Plain(id="figures")
-        yield Plain(id="said")
+        yield PlainText(id="verdict-large")
+        yield PlainText(id="figures")
+        yield PlainText(id="said")
         yield Newest(id="devices")
 
     def on_mount(self) -> None:
@@ -123,7 +123,7 @@ class LotScreen(BenchScreen):
         self._plain("devices", words.devices(report))
 
     def _plain(self, name: str, text: str) -> None:
-        self.query_one(f"#{name}", Plain).show(text)
+        self.query_one(f"#{name}", PlainText).show(text)
 
     def _look_for_verdicts(self, report: LotReport) -> None:
         """Turn to the position whose verdict is new, and ring; not for old ones."""

@@ -8,7 +8,7 @@ from textual.renderables.digits import Digits
 from textual.widget import Widget
 
 
-class Plain(Widget):
+class PlainText(Widget):
     """Lines of literal text: nothing in it is ever read as markup.
 
     Its height comes from the stylesheet, so that new text costs a repaint of these
@@ -16,7 +16,7 @@ class Plain(Widget):
     """
 
     DEFAULT_CSS = """
-    Plain { height: 1; width: 1fr; text-wrap: nowrap; text-overflow: ellipsis; }
+    PlainText { height: 1; width: 1fr; text-wrap: nowrap; text-overflow: ellipsis; }
     """
 
     def __init__(
@@ -92,7 +92,7 @@ def cut_between_words(text: Content, cells: int) -> Content:
     return kept[:at].rstrip(",;") + " …" if at > 0 else text
 
 
-class FactLines(Plain):
+class FactLines(PlainText):
     """Lines of a label and what is known under it."""
 
     def show_facts(self, facts: Sequence[tuple[str, str]], label_cells: int) -> None:
@@ -140,7 +140,7 @@ class Verdict(Widget):
         return Content.assemble((bar, self._style), "\n", self._under)
 
 
-class Newest(Plain):
+class Newest(PlainText):
     """Lines of which the last ones are shown, as many as fit."""
 
     def render(self) -> Content:

@@ -5,8 +5,9 @@ been voided, or contradicts another, is worked out whenever the run is looked at
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from datetime import UTC, date, datetime
 from typing import Final
 
 from benchlog.model import (
@@ -15,7 +16,7 @@ from benchlog.model import (
     Run,
     Timebase,
 )
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.timebase.governing_check import (
     CheckComparison,
     ChecksInForce,
@@ -226,3 +227,31 @@ def _said(found: CheckComparison, is_older: bool) -> str:
     if is_older:
         return f"is contradicted by the one after it {by}"
     return f"contradicts the one before it {by}"
+
+
+# --- calibrations that are due: said in the month before, and ever after
+
+WARN_DAYS: Final = 30
+
+
+def due_words(instruments: Iterable[InstrumentSpec], at_utc_ns: int) -> Iterator[str]:
+    """Yield a sentence for each instrument whose calibration is due soon, or was."""
+    today = datetime.fromtimestamp(at_utc_ns // NS_PER_S, UTC).date()
+    for spec in instruments:
+        if not spec.calibration_due:
+            continue
+        days = (date.fromisoformat(spec.calibration_due) - today).days
+        if days < 0:
+            yield (
+                f"the calibration of {spec.name!r} was due on {spec.calibration_due}, "
+                f"{_counted(-days)} ago"
+            )
+        elif days <= WARN_DAYS:
+            yield (
+                f"the calibration of {spec.name!r} is due on {spec.calibration_due}, "
+                f"in {_counted(days)}"
+            )
+
+
+def _counted(days: int) -> str:
+    return "1 day" if days == 1 else f"{days} days"
