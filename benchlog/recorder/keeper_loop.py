@@ -124,13 +124,13 @@ class Keeper:
         for old in several:
             self.fleet.expect(old.run.identities)
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
-            self.around.tell(RunNotice(run.run_id, "begun"))
+            self.around.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.watch.notifier.ready()
         self.fleet.start(hold=())
 
     def _say_waiting(self, text: str) -> None:
         if text and self.patient:
-            self.around.tell(RunNotice(0, "waiting", text=text))
+            self.around.tell(RunNotice(run_id=0, kind="waiting", text=text))
             self.watch.notifier.status(text)
 
     def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
@@ -140,7 +140,7 @@ class Keeper:
         run = self.book.begin(
             plan, position, instruments, self._socket.name, follows=follows
         )
-        self.around.tell(RunNotice(run.run_id, "begun"))
+        self.around.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.start_reading(run)
         return run.run_id
 
@@ -173,7 +173,9 @@ class Keeper:
         self.book.runs.note(run, EventKind.ENDED, text)
         self.commit_all()
         assessment = self.book.end(run, how)
-        self.around.tell(RunNotice(run_id, "ended", assessment=assessment, text=how))
+        self.around.tell(
+            RunNotice(run_id=run_id, kind="ended", assessment=assessment, text=how)
+        )
 
     def commit_all(self) -> None:
         """Commit and tell what was heard so far, also what would still wait."""
@@ -251,7 +253,7 @@ class Keeper:
             self.end_one(run_id, how)
 
     def _tell_event(self, run_id: int, event: Event) -> None:
-        self.around.tell(RunNotice(run_id, "event", event=event))
+        self.around.tell(RunNotice(run_id=run_id, kind="event", event=event))
 
 
 def _named(name: str, error: InstrumentError) -> InstrumentError:

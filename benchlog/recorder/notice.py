@@ -7,7 +7,7 @@ from benchlog.model import Edge, Event, Reading
 from benchlog.verdict.run.assessment import Assessment
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunNotice:
     """What the keeper tells: `kind` is waiting, begun, reading, event or ended.
 
@@ -26,8 +26,12 @@ class RunNotice:
 def notice_of(run_id: int, record: Reading | Edge, assessment: Assessment) -> RunNotice:
     """Return what is told of a committed reading, or of a device's pulse."""
     if isinstance(record, Edge):
-        return RunNotice(run_id, "reading", assessment=assessment, pulse=record)
-    return RunNotice(run_id, "reading", record, assessment=assessment)
+        return RunNotice(
+            run_id=run_id, kind="reading", assessment=assessment, pulse=record
+        )
+    return RunNotice(
+        run_id=run_id, kind="reading", reading=record, assessment=assessment
+    )
 
 
 Tell = Callable[[RunNotice], None]

@@ -22,9 +22,7 @@ from benchlog.store import (
     sqlite,
 )
 from benchlog.store import merge as merging
-from benchlog.store import (
-    verdict_rows as conclude,
-)
+from benchlog.store import run_rows as conclude
 from benchlog.store.backup import at_newest_schema
 from benchlog.store.derived_blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text

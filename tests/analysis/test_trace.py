@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from columns_maker import columns, without
-from report.page_making import fresh, series, write_run
+from pages.page_making import fresh, series, write_run
 
 from benchlog.analysis.thinning import (
     STRETCHES,

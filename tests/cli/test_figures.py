@@ -3,7 +3,7 @@
 import pytest
 from screen.scenes import QUARTZ
 
-from benchlog.cli.figures import exit_code, text_of
+from benchlog.cli.run_result import exit_code, text_of
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import Decision, Purpose, Run
 from benchlog.units import three_digits

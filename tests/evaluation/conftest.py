@@ -4,7 +4,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from exchange.conftest import reader, writer
 from screen.scenes import Stage
+
+__all__ = ["reader", "stage", "writer"]
 
 
 @pytest.fixture

@@ -16,9 +16,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from exchange.factory import bench_database
+from pages.page_making import HOSTILE, series, write_run
 from pulse_scene import PulseScene
-from report.factory import bench_database
-from report.page_making import HOSTILE, series, write_run
 from screen.scenes import CLOCK, STATED, Scene, Stage
 from store.making import PART, begin, rows
 

@@ -8,7 +8,7 @@ import ast
 import sys
 from collections import Counter, defaultdict
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 TOP = Path(__file__).parents[2]
@@ -53,6 +53,7 @@ class Module:
         return self.path.name == "__init__.py"
 
 
+@cache
 def modules() -> dict[str, Module]:
     """Return every module of the package and of the drivers, by its dotted name."""
     found = {}

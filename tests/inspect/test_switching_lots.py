@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from report.page_making import fresh
+from pages.page_making import fresh
 from store.making import COUNTER, TIMEBASE, plan
 
 from benchlog.catalogue import load_part

@@ -9,8 +9,8 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.figures import evaluated
 from benchlog.cli.printing import print_json, say
+from benchlog.cli.run_result import evaluated
 from benchlog.cli.typed_values import (
     CatalogueName,
     FiniteNumber,

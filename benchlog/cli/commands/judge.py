@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.figures import evaluated, exit_code, text_of
 from benchlog.cli.printing import print_json, say
+from benchlog.cli.run_result import evaluated, exit_code, text_of
 from benchlog.cli.tasks.amending import amending
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
 from benchlog.errors import NotFoundError, UsageError

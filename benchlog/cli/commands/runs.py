@@ -73,7 +73,7 @@ def _as_it_stands(reader: "Reader", run: "Run") -> "tuple[Run, str]":
             run, started_utc_ns=-1 if began is None else began, ended_utc_ns=ended
         )
     if run.verdict is None and run.readings:
-        from benchlog.cli.figures import evaluated
+        from benchlog.cli.run_result import evaluated
         from benchlog.evaluation.run_evaluation import with_figures
 
         found = evaluated(reader, run)

@@ -7,9 +7,8 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.figures import evaluated, text_of
-from benchlog.cli.night import night_text
 from benchlog.cli.printing import print_json, table
+from benchlog.cli.run_result import evaluated, night_text, text_of
 from benchlog.cli.typed_values import RunId
 from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
 

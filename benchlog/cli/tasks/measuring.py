@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from benchlog.cli.database import reading
-from benchlog.cli.figures import evaluated, exit_code, text_of
 from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.cli.run_result import evaluated, exit_code, text_of
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 
 

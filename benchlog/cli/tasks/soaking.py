@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from benchlog.cli.database import reading
-from benchlog.cli.figures import evaluated, exit_code, text_of
-from benchlog.cli.night import night_text
 from benchlog.cli.printing import print_json, say
+from benchlog.cli.run_result import evaluated, exit_code, night_text, text_of
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 from benchlog.clock import host_clock

@@ -53,7 +53,7 @@ class LotKeeper(Keeper):
     def begin(self) -> None:
         """Open the desk; where devices are watched for, let the counters read."""
         self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
-        self.around.tell(RunNotice(0, "ready", text=self._socket.name))
+        self.around.tell(RunNotice(run_id=0, kind="ready", text=self._socket.name))
         if self.task.watched:
             for place in self.places:
                 self.fleet.order(place.counter, Order.GO)
@@ -76,7 +76,7 @@ class LotKeeper(Keeper):
     def say(self, text: str) -> None:
         """Say something that is no run's affair alone."""
         self._said, self._idle = text, None
-        self.around.tell(RunNotice(0, "waiting", text=printable(text)))
+        self.around.tell(RunNotice(run_id=0, kind="waiting", text=printable(text)))
 
     @property
     def said(self) -> str:
@@ -126,7 +126,7 @@ class LotKeeper(Keeper):
             done = f"{len(self.lot.results)}/{self.task.plan.sample_size}"
             at = f"{place.name}: " if len(self.places) > 1 else ""
             text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
-            self.around.tell(RunNotice(run_id, "device", text=text))
+            self.around.tell(RunNotice(run_id=run_id, kind="device", text=text))
         if self.task.watched and not self.leaving:
             self.fleet.order(place.counter, Order.GO)
 

@@ -30,8 +30,8 @@ from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.run.judgement import held_against_limit, rate_doubt
 from benchlog.verdict.run.limit import limit_for
-from benchlog.verdict.run.pulse_reasons import pulse_reasons
 from benchlog.verdict.run.pulse_timing import Timing, span_until
+from benchlog.verdict.run.reasons import pulse_reasons
 
 HOST: Final = "this computer's clock"
 _MARGIN: Final = 1.02  # of the time until judged: the estimate should not be missed

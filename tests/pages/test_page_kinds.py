@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import pytest
+from pages.page_making import NS, fresh, parsed, series, words, write_run
 from pulse_scene import PulseScene
-from report.page_making import NS, fresh, parsed, series, words, write_run
 from store.making import BENCH, COUNTER, PART
 
 from benchlog.clock import VirtualClock

@@ -5,7 +5,7 @@ import logging
 
 import pypdf
 import pytest
-from report.page_making import fresh, series, write_run
+from pages.page_making import fresh, series, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.pages.page_builder import run_page

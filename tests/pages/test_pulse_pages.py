@@ -1,8 +1,8 @@
 """A run of pulses on a page, and its stability: everything comes from the edges."""
 
 import pytest
+from pages.page_making import fresh, parsed, words
 from pulse_scene import PulseScene
-from report.page_making import fresh, parsed, words
 
 from benchlog.analysis.stability.estimation import stability
 from benchlog.clock import VirtualClock

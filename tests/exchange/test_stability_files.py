@@ -5,7 +5,7 @@ import json
 
 import pyarrow.parquet as pq
 import pytest
-from report.page_making import fresh, series, write_run
+from pages.page_making import fresh, series, write_run
 
 from benchlog.errors import DataError, UsageError
 from benchlog.exchange.export.run_export import export_stability

@@ -1,9 +1,9 @@
-"""One run's figures: evaluated with progress, and said in a few aligned lines."""
+"""A run's result in the terminal: figures, exit code, how a long run went."""
 
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
-from benchlog.cli.printing import pairs
+from benchlog.cli.printing import pairs, table
 from benchlog.cli.progress import Progress
 from benchlog.model import Decision
 
@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation, Wanted
     from benchlog.model import Run
     from benchlog.store.reader import Reader
+    from benchlog.verdict.run.soak_summary import SoakSummary
 
 EXIT_CODES: Final = {Decision.PASS: 0, Decision.UNDECIDED: 4, Decision.FAIL: 3}
 """The exit code of each verdict, from best to worst."""
@@ -38,3 +39,21 @@ def text_of(evaluation: "Evaluation") -> str:
     from benchlog.evaluation.wording import TERMINAL, run_facts
 
     return pairs(run_facts(evaluation, TERMINAL))
+
+
+# --- how a long run went, in lines
+
+_HOLES: Final = 20
+
+
+def night_text(night: "SoakSummary") -> str:
+    """Return the summary as a person reads it in the morning."""
+    from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
+
+    rows = hole_rows(night, _HOLES)
+    facts = pairs(night_facts(night))
+    if not rows:
+        return facts
+    more = night.gaps - len(rows)
+    shown = table(("gap (UTC)", "for", "cause", ""), rows)
+    return f"{facts}\n\n{shown}" + (f"\nand {more:,} more" if more > 0 else "")

@@ -1,7 +1,7 @@
 """Pages of lots, reference checks and trims."""
 
 import pytest
-from report.page_making import NS, fresh, parsed, series, words, write_run
+from pages.page_making import NS, fresh, parsed, series, words, write_run
 from store.making import COUNTER, PART
 
 from benchlog.cli.commands.chips import chips_of

@@ -10,7 +10,7 @@ from importlib.resources import files
 
 import duckdb
 import pytest
-from report.factory import READINGS, bench_database
+from exchange.factory import READINGS, bench_database
 from store.making import TIMEBASE, begin, plan, rows
 
 from benchlog.clock import VirtualClock

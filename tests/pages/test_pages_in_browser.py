@@ -5,8 +5,8 @@ import unicodedata
 
 import pypdf
 import pytest
-from report.browser import CHROMIUM, chromium, laid_out, requested
-from report.page_making import HOSTILE, NOTE, fresh, series, write_run
+from pages.browser import CHROMIUM, chromium, laid_out, requested
+from pages.page_making import HOSTILE, NOTE, fresh, series, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.comparison import comparison

@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from report.page_making import HOSTILE, NOTE, fresh, parsed, series, words, write_run
+from pages.page_making import HOSTILE, NOTE, fresh, parsed, series, words, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from report.page_making import HOSTILE, fresh, parsed, series, words, write_run
+from pages.page_making import HOSTILE, fresh, parsed, series, words, write_run
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import UsageError
