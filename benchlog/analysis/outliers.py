@@ -24,6 +24,8 @@ Mask = NDArray[np.bool_]
 
 ASIDE: Final = 4
 AROUND: Final = 2 * ASIDE + 1
+# Our rule. How often it marks clean runs of 1,000 readings, and the score that does so
+# in at most 1 % of them: tests/finders/outlier_score.py (see RESULTS.md).
 SCORE: Final = 10.0
 FEWEST: Final = 5
 """Below so many readings nothing is marked: there is no majority to differ from."""
@@ -31,10 +33,10 @@ _MAD_TO_SD: Final = 1.4826
 _BATCH: Final = 256
 
 
-def marked(values: Array, floor: float) -> Mask:
+def marked(values: Array, floor: float, score: float = SCORE) -> Mask:
     """Mark outliers; at both ends the nine nearest readings are those around.
 
-    `floor` is in the unit of `values`.
+    `floor` is in the unit of `values`; `score` is how many scatters are too many.
     """
     n = len(values)
     if n < FEWEST or np.ptp(values) <= floor:
@@ -45,7 +47,7 @@ def marked(values: Array, floor: float) -> Mask:
     scatter = np.median(np.abs(windows - middle[:, None]), axis=1) * _MAD_TO_SD
     at = np.clip(np.arange(n) - ASIDE, 0, n - size)
     away = np.abs(values - middle[at])
-    return np.asarray(away > np.maximum(SCORE * scatter[at], floor))
+    return np.asarray(away > np.maximum(score * scatter[at], floor))
 
 
 class WithoutOutliers:
