@@ -23,7 +23,7 @@ from house.private_reach import unexplained
 
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text("utf-8")
 MOST_FILES = 20
-MOST_LINES = 350
+MOST_LINES = 360
 BY_POSITION = {
     "benchlog.driver.Option": "strangers' drivers build it",
     "benchlog.model.bench.Identity": "strangers' drivers build it",
