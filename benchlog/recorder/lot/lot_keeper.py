@@ -62,7 +62,7 @@ class LotKeeper(Keeper):
             for heard in self._wait():
                 self._take(heard)
             self._look_at_signals()
-            self._tell_settled(self.book.settle())
+            self._tell_judged(self.book.commit_due())
             self._end_over()
             self._next()
             self._allow_more()
@@ -234,7 +234,7 @@ class LotKeeper(Keeper):
             return self.lot.next_number(self.under_way()) if numbers and room else None
         if self.under_way() and self.lot.standing.remaining <= len(self.under_way()):
             return None  # what is being measured may complete the sample
-        while (device := self.ids.take()) is not None:
+        while (device := self.ids.next_id()) is not None:
             refusal = self.lot.refusal(device)
             if not refusal and device not in self.under_way():
                 return device

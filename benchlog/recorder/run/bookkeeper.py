@@ -46,7 +46,7 @@ RULE: Final = (
     "fail if |offset| - U > limit, else undecided"
 )
 
-Settled = tuple[LiveRun, list[Reading] | list[Edge], Assessment]
+JudgedBatch = tuple[LiveRun, list[Reading] | list[Edge], Assessment]
 
 
 class Bookkeeper:
@@ -110,7 +110,7 @@ class Bookkeeper:
         patiently(lambda: self.writer.add_verdict(run.run_id, row))
         return assessment
 
-    def settle(self, *, now: bool = False) -> Iterator[Settled]:
+    def commit_due(self, *, now: bool = False) -> Iterator[JudgedBatch]:
         """Commit what is due; yield what each run got, with how it stands lately."""
         outcome = self.ledger.commit_if_due(now=now)
         self._say_trouble(outcome)
@@ -142,11 +142,11 @@ class Bookkeeper:
         """Return how a run stood when it was last looked at, if it was."""
         return self._standing.get(run.run_id, (None, None))[1]
 
-    def commit_all(self) -> Iterator[Settled]:
+    def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
         limit = host_deadline(_LAST_TRY_S)
         while self.ledger.waiting:
-            yield from self.settle(now=True)
+            yield from self.commit_due(now=True)
             if self.ledger.waiting and limit.passed:
                 path = self.ledger.spill(Path(tempfile.gettempdir()))
                 raise StoreError(
@@ -180,7 +180,7 @@ class Bookkeeper:
         """Write what happened to the host into every run."""
         for run in self.runs.all():
             if noticed.breaks:
-                run.gap()
+                run.note_gap()
             self.runs.note(run, noticed.kind, noticed.text)
 
     def _rescue(self) -> None:

@@ -20,6 +20,7 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.run.acceptance import (
+    ReadingSpacing,
     Rejected,
     RejectedSamples,
     Said,
@@ -70,7 +71,7 @@ class LiveRun:
     _suspected: float | None = None
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
     _news: AmbientNews = field(init=False)
-    _spacing_ns: float = 0.0
+    _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
 
     def __post_init__(self) -> None:
         self.recent = ReadingWindow(self.plan.part.nominal_hz, self.position.divider)
@@ -84,13 +85,52 @@ class LiveRun:
         if self.plan.purpose is Purpose.INSPECT:
             self.settling = Settling(self.plan.part, self.position.divider, fewest)
 
+    # --- what happens to it ----------------------------------------------------------
+
+    def pause(self) -> None:
+        """Stop measuring until it goes on."""
+        self.paused = True
+
+    def go_on(self) -> None:
+        """Measure again after a pause; the next reading follows on nothing."""
+        self.paused, self.went_on_ns = False, self.clock.mono_ns()
+        self.note_gap()
+
+    def end_trial_at(self, mono_ns: int) -> None:
+        """Let gates that begin from then on count: the code under test is set."""
+        self.trial_until_ns = mono_ns
+
+    def attach_probe(self, ambient: Ambient) -> None:
+        """Begin to put a probe's ambient beside the readings."""
+        self.ambient = ambient
+
+    def set_probe_period(self, period_s: float) -> None:
+        """Let a probe's value stand for three of its periods."""
+        if self.ambient is not None:
+            self.ambient = replace(self.ambient, good_for_s=3 * period_s)
+
+    def note_ambient(self, sample: Sample) -> None:
+        """Put a newer value of ambient beside the readings to come."""
+        if self.ambient is not None:
+            at_ns, value_c = sample.mono_ns, sample.value
+            self.ambient = replace(self.ambient, value_c=value_c, mono_ns=at_ns)
+
+    def count_pulse(self, mono_ns: int) -> None:
+        """Count a pulse of the device that was accepted."""
+        self.accepted += 1
+        self.previous_mono_ns = mono_ns
+
+    def learn_resolution(self, step_hz: float) -> None:
+        """Let the judge know the last digit of the counter."""
+        self.judge.resolution_hz = step_hz
+
     # --- what comes in -------------------------------------------------------------
 
-    def take(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
+    def accept_sample(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
         """Judge one frequency sample; return what is to be stored, in order."""
         records: list[Reading | Event] = []
         if stalled_s:
-            self.gap()
+            self.note_gap()
             records.append(self._stalled(stalled_s))
         records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
@@ -104,16 +144,17 @@ class LiveRun:
         if isinstance(result, Rejected):
             said = self._refusals.of(sample, result.reason)
             return [*records, *map(self._refused, said)]
-        self._learn_spacing(result.mono_ns)
+        if self.previous_mono_ns is not None and not self._gap:
+            self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
         self.accepted += 1
-        return [*records, *self.last_refusals(), *self._settle(result)]
+        return [*records, *self.last_refusals(), *self._mark_settling(result)]
 
     def last_refusals(self) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
         return [self._refused(said) for said in self._refusals.over()]
 
-    def _settle(self, reading: Reading) -> list[Reading | Event]:
+    def _mark_settling(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that comes before the device has settled, or of a trial."""
         if self.trial_until_ns is not None:
             began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
@@ -121,11 +162,11 @@ class LiveRun:
                 return [replace(reading, flags=reading.flags | Flag.SETTLING)]
         if self.settling is None or self.settling.over:
             return [reading]
-        said = self.settling.take(reading)
+        said = self.settling.observe(reading)
         marked = replace(reading, flags=reading.flags | Flag.SETTLING)
         return [marked, *([self.event(*said)] if said else [])]
 
-    def gap(self) -> None:
+    def note_gap(self) -> None:
         """Remember that the next reading does not follow on the one before."""
         self._gap = self.accepted > 0
 
@@ -242,24 +283,15 @@ class LiveRun:
         said = self._news.of(self.ambient, ambient_c)
         return [self.event(kind, text, instrument=probe) for kind, text in said]
 
-    def _learn_spacing(self, mono_ns: int) -> None:
-        """Note how far apart readings that follow on each other usually are."""
-        if self.previous_mono_ns is None or self._gap:
-            return
-        spacing_ns = mono_ns - self.previous_mono_ns
-        usual = self._spacing_ns or spacing_ns
-        self._spacing_ns = usual + 0.1 * (min(spacing_ns, 2 * usual) - usual)
-
     def _held_up(self, sample: Sample) -> list[Event]:
         """Say when a reading comes so late that others must be missing before it."""
-        if self.previous_mono_ns is None or self._gap or not self._spacing_ns:
+        if self.previous_mono_ns is None or self._gap:
             return []
         slack_s = _HELD_UP_S / max(self.clock.real_s(1.0), 1e-9)
         late_s = (sample.mono_ns - self.previous_mono_ns) / NS_PER_S
-        usual_s = self._spacing_ns / NS_PER_S
-        if late_s < max(2 * usual_s, usual_s + slack_s):
+        if not self._spacing.too_late(late_s, slack_s):
             return []
-        self.gap()
+        self.note_gap()
         without = format_duration(max(0.0, late_s - sample.gate_s))
         text = f"{without} without a reading: computer or instrument was held up"
         return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
