@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.model import Flag, Reading, Sample
-from benchlog.units import NS_PER_S, printable
+from benchlog.units import NS_PER_S, format_frequency, printable
 
 MULTIPLES: Final = (2.0, 0.5, 10.0, 0.1, 4.0, 0.25, 100.0, 0.01)
 """Ratios to nominal that point to a divider or a trigger level, not to the device."""
@@ -66,6 +66,27 @@ def suspected_multiple(
         return None
     near = [m for m in MULTIPLES if abs(ratio / m - 1) <= spread]
     return min(near, key=lambda m: abs(ratio / m - 1)) if near else None
+
+
+class MultipleNews:
+    """Says once when a device begins to read near a multiple of what is expected."""
+
+    def __init__(self, expected_hz: float, tolerance_ppm: float) -> None:
+        self._expected_hz, self._tolerance_ppm = expected_hz, tolerance_ppm
+        self.suspected: float | None = None
+
+    def of(self, frequency_hz: float) -> str:
+        """Return what is to be said of a frequency, empty if nothing is new."""
+        multiple = suspected_multiple(
+            frequency_hz, self._expected_hz, self._tolerance_ppm
+        )
+        before, self.suspected = self.suspected, multiple
+        if multiple is None or multiple == before:
+            return ""
+        expected = format_frequency(self._expected_hz)
+        return (
+            f"reads near {multiple:g} times {expected}: check divider and trigger level"
+        )
 
 
 def kept_text(sample: Sample) -> str | None:

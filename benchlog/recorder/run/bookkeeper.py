@@ -15,6 +15,7 @@ from benchlog.model import (
     Event,
     EventKind,
     PositionSpec,
+    Purpose,
     Reading,
     RunPlan,
 )
@@ -41,6 +42,7 @@ from benchlog.verdict.timebase.calibration_due import due_words
 _LOOK_EVERY_S: Final = 0.2
 _SHARE_OF_TIME: Final = 0.1
 _LAST_TRY_S: Final = 10.0
+_PATIENCE_S: Final = 60.0
 RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
     "fail if |offset| - U > limit, else undecided"
@@ -162,7 +164,7 @@ class Bookkeeper:
         if not (self._look.passed or any(run.full or run.due for run in runs)):
             return []
         self._look = host_deadline(_LOOK_EVERY_S)
-        ways = [(run, run.over()) for run in runs]
+        ways = [(run, why_over(run)) for run in runs]
         return [(run, how) for run, how in ways if how]
 
     def left_s(self) -> float:
@@ -216,3 +218,33 @@ class Bookkeeper:
     def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
         with closing(Reader.open(self.writer.path)) as reader:
             return verdict_row(Evaluation(reader.run(run_id), assessment), RULE)
+
+
+# --- why a run is over
+
+
+def why_over(run: LiveRun) -> str:
+    """Return why a run is over by its plan, empty if it is not."""
+    if run.full:
+        return "readings reached"
+    if run.plan.max_s is not None and run.age_s >= run.plan.max_s:
+        return "time reached"
+    if _waits_in_vain(run):
+        return "no readings came"
+    if run.plan.until_clear and run.stop.step(run.judge.assessment()).stop:
+        return "verdict clear"
+    return ""
+
+
+def _waits_in_vain(run: LiveRun) -> bool:
+    """Whether a number of readings is waited for in vain; a soak never gives up."""
+    endless = run.plan.purpose is Purpose.MEASURE and run.plan.max_s is None
+    if not endless or run.paused:
+        return False
+    since_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
+    gate_s = run.spec.options.get("gate_s")
+    slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0
+    # A gate is bench time, a person's patience is real.
+    patience_s = _PATIENCE_S / max(run.clock.real_s(1.0), 1e-9)
+    return waited_s > max(patience_s, slow_s)

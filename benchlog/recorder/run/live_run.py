@@ -20,23 +20,22 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.run.acceptance import (
+    MultipleNews,
     ReadingSpacing,
     Rejected,
     RejectedSamples,
     Said,
     accept,
-    suspected_multiple,
 )
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
 from benchlog.recorder.run.device_settling import Settling
 from benchlog.recorder.run.judge_batches import Record, columns_of, pulses_of
 from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.recorder.run.run_plans import used_at
-from benchlog.units import NS_PER_S, format_duration, format_frequency
+from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.judges import Judge
 
-_PATIENCE_S: Final = 60.0
 _EVER: Final = 2**63 - 1
 _MOST_READINGS: Final = 300
 _AWAKE_S: Final = 10.0  # real seconds that a probe may take until it gives a value
@@ -68,8 +67,8 @@ class LiveRun:
     settling: Settling | None = field(init=False)
     trial_until_ns: int | None = field(init=False)
     _gap: bool = False
-    _suspected: float | None = None
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
 
@@ -78,7 +77,10 @@ class LiveRun:
         fewest = self.plan.min_readings
         most = max(fewest, self.plan.max_readings or _MOST_READINGS)
         self.stop = EarlyStop(StopRule(fewest, most))
-        range_c = self.plan.part.limits.range_c
+        part, divider = self.plan.part, self.position.divider
+        tolerance_ppm = part.limits.tolerance_ppm
+        self._multiples = MultipleNews(part.nominal_hz / divider, tolerance_ppm)
+        range_c = part.limits.range_c
         self._news = AmbientNews(self.position.ambient or "", range_c)
         self.settling = None
         self.trial_until_ns = _EVER if self.plan.purpose is Purpose.TRIM else None
@@ -135,15 +137,21 @@ class LiveRun:
         records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._of_ambient(sample.mono_ns, ambient_c)
-        flags = self._flags(ambient_c) | self._suspicion(sample, records)
+        flags = self._flags(ambient_c)
+        if 0 < sample.value < float("inf"):
+            said = self._multiples.of(sample.value)
+            if said:
+                name = self.spec.name
+                records.append(self.event(EventKind.SUSPECT, said, instrument=name))
+            flags |= Flag.SUSPECT if self._multiples.suspected else Flag.NONE
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
             self.began_mono_ns
         ):
             result = Rejected("its gate began before this run")
         if isinstance(result, Rejected):
-            said = self._refusals.of(sample, result.reason)
-            return [*records, *map(self._refused, said)]
+            refused = self._refusals.of(sample, result.reason)
+            return [*records, *map(self._refused, refused)]
         if self.previous_mono_ns is not None and not self._gap:
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
@@ -229,20 +237,6 @@ class LiveRun:
         return before + max(0, self.stop.next_look - self.counted)
 
     @property
-    def _given_up(self) -> bool:
-        """Whether a number of readings is waited for in vain; a soak never gives up."""
-        endless = self.plan.purpose is Purpose.MEASURE and self.plan.max_s is None
-        if not endless or self.paused:
-            return False
-        since_ns = max(self.previous_mono_ns or 0, self.began_mono_ns, self.went_on_ns)
-        waited_s = (self.clock.mono_ns() - since_ns) / NS_PER_S
-        gate_s = self.spec.options.get("gate_s")
-        slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0
-        # A gate is bench time, a person's patience is real.
-        patience_s = _PATIENCE_S / max(self.clock.real_s(1.0), 1e-9)
-        return waited_s > max(patience_s, slow_s)
-
-    @property
     def age_s(self) -> float:
         """Bench seconds since the first gate was armed."""
         return (self.clock.mono_ns() - self.began_mono_ns) / NS_PER_S
@@ -258,18 +252,6 @@ class LiveRun:
             self.fed += len(readings)
             self.judge.feed(columns_of(readings, self.segment_id))
         return readings
-
-    def over(self) -> str:
-        """Return why the run is over by its plan, empty if it is not."""
-        if self.full:
-            return "readings reached"
-        if self.plan.max_s is not None and self.age_s >= self.plan.max_s:
-            return "time reached"
-        if self._given_up:
-            return "no readings came"
-        if self.plan.until_clear and self.stop.step(self.judge.assessment()).stop:
-            return "verdict clear"
-        return ""
 
     # --- details ---------------------------------------------------------------------
 
@@ -305,26 +287,6 @@ class LiveRun:
         if self.ambient and ambient_c is not None and self.ambient.typed:
             flags |= Flag.AMBIENT_TYPED
         return flags
-
-    def _suspicion(self, sample: Sample, records: list[Reading | Event]) -> Flag:
-        nominal_hz, tolerance = self.plan.part.nominal_hz, self.plan.part.limits
-        expected_hz = nominal_hz / self.position.divider
-        if not 0 < sample.value < float("inf"):
-            return Flag.NONE
-        multiple = suspected_multiple(
-            sample.value, expected_hz, tolerance.tolerance_ppm
-        )
-        if multiple != self._suspected and multiple is not None:
-            records.append(
-                self.event(
-                    EventKind.SUSPECT,
-                    f"reads near {multiple:g} times {format_frequency(expected_hz)}: "
-                    "check divider and trigger level",
-                    instrument=self.spec.name,
-                )
-            )
-        self._suspected = multiple
-        return Flag.SUSPECT if multiple is not None else Flag.NONE
 
     def _stalled(self, stalled_s: float) -> Event:
         text = f"the keeper could not take values for {stalled_s:.2f} s"
