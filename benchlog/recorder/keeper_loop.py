@@ -154,7 +154,7 @@ class Keeper:
         """Go on until every run is over."""
         while self.book.runs.by_id:
             for heard in self._wait():
-                self._take(heard)
+                self._dispatch(heard)
             self._look_at_signals()
             self._tell_judged(self.book.commit_due())
             for run, how in self.book.over():
@@ -213,7 +213,7 @@ class Keeper:
             self._tick = host_deadline(_TICK_S)
             self.watch.look()
 
-    def _take(self, heard: Heard) -> None:
+    def _dispatch(self, heard: Heard) -> None:
         name, message = heard
         match message:
             case Got():

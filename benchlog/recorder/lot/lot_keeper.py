@@ -60,7 +60,7 @@ class LotKeeper(Keeper):
         """Go on until the lot is done or the ids are, or somebody leaves."""
         while not self._over():
             for heard in self._wait():
-                self._take(heard)
+                self._dispatch(heard)
             self._look_at_signals()
             self._tell_judged(self.book.commit_due())
             self._end_over()
@@ -148,8 +148,8 @@ class LotKeeper(Keeper):
 
     # --- what is seen ----------------------------------------------------------------
 
-    def _take(self, heard: Heard) -> None:
-        super()._take(heard)
+    def _dispatch(self, heard: Heard) -> None:
+        super()._dispatch(heard)
         name, message = heard
         for place in self.places:
             if place.counter == name:
