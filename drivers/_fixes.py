@@ -66,9 +66,9 @@ class Fixes:
                 *lines, waiting = (waiting + self._receive()).split(b"\n")
                 waiting = waiting[-2 * LONGEST :]
                 for line in lines:
-                    self._take(line.strip(b"\r"))
+                    self._hear(line.strip(b"\r"))
 
-    def _take(self, line: bytes) -> None:
+    def _hear(self, line: bytes) -> None:
         try:
             report = read_sentence(line)
         except MalformedError:

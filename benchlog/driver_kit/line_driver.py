@@ -110,7 +110,7 @@ class LineDriver(Driver):
     def open(self) -> None:
         """See `Driver.open`."""
         self.close()
-        self._dialect = checked_dialect(self, "line") if self._takes_dialect else None
+        self._dialect = checked_dialect(self, "line") if self._has_dialect else None
         ends = self.terminator if self._dialect is None else self._dialect.terminator
         link = open_stream(self.address, ends, self.settings)
         interval_s = self.clock.real_s(self._interval_s)
@@ -182,7 +182,7 @@ class LineDriver(Driver):
         return self.clock.real_s(self._interval_s) + GRACE_S <= OPEN_S
 
     @property
-    def _takes_dialect(self) -> bool:
+    def _has_dialect(self) -> bool:
         return any(option.name == DIALECT.name for option in self.options)
 
     def _parsed(self, line: Line) -> tuple[float, float | None] | None:

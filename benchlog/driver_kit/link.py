@@ -119,7 +119,7 @@ class StreamLink(Link):
             if looked > MAX_LINE:
                 raise self._endless(command)
             try:
-                self._take(self._receive(deadline.left_s()))
+                self._append(self._receive(deadline.left_s()))
             except InstrumentError as error:
                 error.command, error.raw = command, bytes(self._arrived)
                 raise
@@ -142,7 +142,7 @@ class StreamLink(Link):
         """See `Link.rest`."""
         return bytes(self._arrived)
 
-    def _take(self, data: bytes) -> None:
+    def _append(self, data: bytes) -> None:
         """Keep what arrived, and how long it was waited for in the middle of a line."""
         if data:
             now_ns = HostClock().mono_ns()

@@ -64,9 +64,9 @@ class Listener:
         Raises SilentError at the deadline, and what ended the listening: LostError,
         GarbledError for a line without end, OutOfStepError when too many lines waited.
         """
-        line = self._take(deadline)
+        line = self._next_heard(deadline)
         while newest and not self._heard.empty():
-            line = self._take(deadline)
+            line = self._next_heard(deadline)
         return line
 
     def close(self) -> None:
@@ -75,7 +75,7 @@ class Listener:
         self._thread.join(_JOIN_S)
         self._link.close()
 
-    def _take(self, deadline: Deadline) -> Line:
+    def _next_heard(self, deadline: Deadline) -> Line:
         try:
             heard = self._heard.get(timeout=deadline.left_s())
         except queue.Empty:

@@ -28,14 +28,14 @@ class LineSum:
     def __init__(self) -> None:
         self._sum = hashlib.sha256()
 
-    def take(self, line: str) -> str:
-        """Take a line, with or without its end; return it as it was given."""
+    def add_line(self, line: str) -> str:
+        """Add a line, with or without its end; return it as it was given."""
         plain = line.rstrip("\r\n")
         self._sum.update(plain.encode(errors="surrogateescape") + b"\n")
         return line
 
     def text(self) -> str:
-        """Return the sum of what was taken, as hexadecimal digits."""
+        """Return the sum of what was added, as hexadecimal digits."""
         return self._sum.hexdigest()
 
 
@@ -47,8 +47,10 @@ class ColumnSum:
         self._texts = hashlib.sha256()
         self._count = 0
 
-    def take(self, columns: Mapping[str, Any], texts: Iterable[str | None]) -> None:
-        """Take the next readings: arrays of shape (n,), and their raw texts or None.
+    def add_readings(
+        self, columns: Mapping[str, Any], texts: Iterable[str | None]
+    ) -> None:
+        """Add the next readings: arrays of shape (n,), and their raw texts or None.
 
         Unknown is -1 in `utc_ns` and NaN in `ambient_c`.
         """

@@ -85,7 +85,7 @@ class ImportedRun:
 
     def note(self, run_id: int, segment_id: int, text: str) -> None:
         """Say something of the import in the run itself."""
-        self.take((run_id, segment_id, self.event(EventKind.NOTE, text)))
+        self.add_row((run_id, segment_id, self.event(EventKind.NOTE, text)))
 
     def conclude(
         self, run_id: int, concluded: Sequence[VerdictRow | Amendment | ReferenceCheck]
@@ -107,8 +107,8 @@ class ImportedRun:
             return partial(self._writer.add_reference_check, check)
         return partial(self._writer.add_verdict, run_id, one)
 
-    def take(self, row: Row) -> None:
-        """Take a row; commits when enough have come together."""
+    def add_row(self, row: Row) -> None:
+        """Add a row; commits when enough have come together."""
         self._rows.append(row)
         self.readings += isinstance(row[2], Reading)
         self.edges += isinstance(row[2], Edge)
@@ -125,11 +125,11 @@ class ImportedRun:
         """Store the problems as events of the run, like all that was refused."""
         for found in self.problems:
             event = self.event(EventKind.REJECTED, str(found), found.raw)
-            self.take((run_id, segment_id, event))
+            self.add_row((run_id, segment_id, event))
         unkept = self.rejected - len(self.problems)
         if unkept:
             text = f"{unkept} more lines were not understood"
-            self.take((run_id, segment_id, self.event(EventKind.REJECTED, text)))
+            self.add_row((run_id, segment_id, self.event(EventKind.REJECTED, text)))
 
     def event(self, kind: str, text: str, raw: bytes | None = None) -> Event:
         """Return an event of now."""

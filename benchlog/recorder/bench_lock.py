@@ -27,7 +27,7 @@ class BenchLocks:
         said = {"pid": os.getpid(), "holder": holder, "since_utc_ns": clock.utc_ns()}
         try:
             for address in sorted(set(addresses)):
-                self._take(address, json.dumps({**said, "address": address}))
+                self._lock(address, json.dumps({**said, "address": address}))
         except BaseException:
             self.release()
             raise
@@ -50,7 +50,7 @@ class BenchLocks:
     ) -> None:
         self.release()
 
-    def _take(self, address: str, text: str) -> None:
+    def _lock(self, address: str, text: str) -> None:
         fd = os.open(lock_path(address), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -89,15 +89,13 @@ class ControlCommands:
 
     def _pause(self, run: LiveRun) -> None:
         if not run.paused:
-            run.paused = True
+            run.pause()
             self._keeper.fleet.order(run.position.frequency, Order.HOLD)
             self._note(run, EventKind.PAUSED, "paused")
 
     def _go_on(self, run: LiveRun) -> None:
         if run.paused:
-            run.paused = False
-            run.went_on_ns = run.clock.mono_ns()
-            run.gap()
+            run.go_on()
             self._keeper.fleet.order(run.position.frequency, Order.GO)
             self._note(run, EventKind.RESUMED, "goes on")
 

@@ -32,7 +32,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard, InstrumentPool
 from benchlog.recorder.notice import RunNotice, Tell, notice_of
-from benchlog.recorder.run.bookkeeper import Bookkeeper, Settled
+from benchlog.recorder.run.bookkeeper import Bookkeeper, JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.resume import Resumed
 from benchlog.recorder.run.run_plans import instruments_of, position_of
@@ -154,9 +154,9 @@ class Keeper:
         """Go on until every run is over."""
         while self.book.runs.by_id:
             for heard in self._wait():
-                self._take(heard)
+                self._dispatch(heard)
             self._look_at_signals()
-            self._tell_settled(self.book.settle())
+            self._tell_judged(self.book.commit_due())
             for run, how in self.book.over():
                 self.end_one(run.run_id, how)
             if self.each_turn is not None:
@@ -179,7 +179,7 @@ class Keeper:
 
     def commit_all(self) -> None:
         """Commit and tell what was heard so far, also what would still wait."""
-        self._tell_settled(self.book.commit_all())
+        self._tell_judged(self.book.commit_all())
 
     def ids_came(self) -> None:
         """Read device ids from another program; for the keeper of a lot."""
@@ -215,7 +215,7 @@ class Keeper:
             self._tick = host_deadline(_TICK_S)
             self.watch.look()
 
-    def _take(self, heard: Heard) -> None:
+    def _dispatch(self, heard: Heard) -> None:
         name, message = heard
         match message:
             case Got():
@@ -243,8 +243,8 @@ class Keeper:
         if not self.go_on:
             self._end_all("terminal closed")
 
-    def _tell_settled(self, settled: Iterable[Settled]) -> None:
-        for run, readings, assessment in settled:
+    def _tell_judged(self, judged: Iterable[JudgedBatch]) -> None:
+        for run, readings, assessment in judged:
             for reading in readings:
                 self.around.tell(notice_of(run.run_id, reading, assessment))
 

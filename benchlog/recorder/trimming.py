@@ -191,12 +191,12 @@ class _Session:
             self._note(f"code {code} could not be set: {error}")
             raise
         run = self._keeper.book.runs.by_id[self._run_id]
-        run.gap()
+        run.note_gap()
         settle_s = self._plan.part.trim.settle_s if self._plan.part.trim else 0.0
         now_ns = self._keeper.around.clock.mono_ns()
         self._asked = CodeUnderTest(code, now_ns + round(settle_s * NS_PER_S))
         if self._last:  # the figures of the run are those of this code alone
-            run.trial_until_ns = self._asked.from_mono_ns
+            run.end_trial_at(self._asked.from_mono_ns)
 
     def _offset_ppm(self, reading: Reading) -> float:
         run = self._keeper.book.runs.by_id.get(self._run_id)

@@ -83,10 +83,10 @@ class Follower:
         """Whether nothing can come any more: the run has ended and all is read."""
         return not self.run.open and self.caught_up
 
-    def take(self, most: int = PIECE) -> int:
-        """Take in up to `most` new readings, or new pulses; return how many came."""
+    def read_new(self, most: int = PIECE) -> int:
+        """Read up to `most` new readings, or new pulses; return how many came."""
         if self._evaluator.of_pulses:
-            return self._take_pulses()
+            return self._read_new_pulses()
         columns = self._reader.columns_after(self.run.id, self._last_id, most)
         if not len(columns):
             self._target = min(self._target, self.readings)
@@ -101,7 +101,7 @@ class Follower:
             self.trouble = None
         return len(columns)
 
-    def _take_pulses(self) -> int:
+    def _read_new_pulses(self) -> int:
         """Take in new pulses; figures and chart come later, a few times a second."""
         pulses = self._reader.pulses_after(
             self.run.id, self._last_id, condition=self._last_condition
@@ -170,7 +170,7 @@ class Follower:
             return self._amended()
         known = self.run
         try:
-            came = self.take()
+            came = self.read_new()
             self.look()
         except BenchlogError as error:
             self.fault = str(error)

@@ -103,7 +103,7 @@ class LiveScreen(ActingScreen):
         try:
             self.follower.look()
             self.show_all()
-            while not self.follower.caught_up and self.follower.take():
+            while not self.follower.caught_up and self.follower.read_new():
                 self._show_standing(self.follower.standing())
                 await asyncio.sleep(0)
         except BenchlogError as error:

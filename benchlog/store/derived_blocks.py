@@ -44,7 +44,7 @@ def put_block(connection: Connection, run_id: int, after_id: int, count: int) ->
         connection.execute(_PUT, (run_id, *ends, count, pack(columns)))
 
 
-def take_blocks(
+def read_blocks(
     connection: Connection, run_id: int, after_id: int, limit: int, block: int
 ) -> Columns | int | None:
     """Return whole blocks behind `after_id`, at most `limit` readings.

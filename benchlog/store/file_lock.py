@@ -60,7 +60,7 @@ class FileLock:
     @contextmanager
     def held(self) -> Iterator[None]:
         """See `Guard.held`."""
-        self._take()
+        self._lock_file()
         try:
             yield
         finally:
@@ -72,7 +72,7 @@ class FileLock:
             os.close(self._file)
             self._file = -1
 
-    def _take(self) -> None:
+    def _lock_file(self) -> None:
         deadline = host_deadline(self.limit_s)
         while True:
             try:

@@ -34,7 +34,7 @@ from benchlog.store.arrays import (
     outline_from,
     pulses_from,
 )
-from benchlog.store.derived_blocks import BLOCK, last_outlined, take_blocks
+from benchlog.store.derived_blocks import BLOCK, last_outlined, read_blocks
 from benchlog.store.opening import connect, opened
 from benchlog.store.rows import (
     Amendment,
@@ -323,7 +323,7 @@ class Reader:
             return joined(pieces) if pieces else piece
         with self._translated():
             read = self._connection
-            found = take_blocks(read, run_id, after_id, limit, BLOCK)
+            found = read_blocks(read, run_id, after_id, limit, BLOCK)
             if isinstance(found, Columns):
                 return found
             if found is None:

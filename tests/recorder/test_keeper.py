@@ -259,7 +259,7 @@ def test_a_soak_waits_for_an_instrument_that_is_late(plan_for, database, clock):
 def test_a_number_of_readings_is_not_waited_for_for_ever(
     plan_for, database, clock, monkeypatch
 ):
-    monkeypatch.setattr("benchlog.recorder.run.live_run._PATIENCE_S", 1.0)
+    monkeypatch.setattr("benchlog.recorder.run.bookkeeper._PATIENCE_S", 1.0)
     plan = plan_for("stranger-quiet", readings=4, max_s=None)
     run, columns, events, _ = kept(plan, database, clock)
     assert (len(columns), run.ended_how) == (1, "no readings came")

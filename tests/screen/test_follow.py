@@ -78,7 +78,7 @@ def test_long_run_comes_in_pieces_and_is_previewed(stage: Stage, follow):
     assert follower.end_s == pytest.approx(6_000.0)
     taken = []
     while not follower.caught_up:
-        taken.append(follower.take())
+        taken.append(follower.read_new())
         assert follower.assess() is None or follower.caught_up
     assert 1_000 < max(taken) <= PIECE  # the store may hand out whole blocks
     assert sum(taken) == 60_000

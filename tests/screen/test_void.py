@@ -99,7 +99,7 @@ def test_the_bell_is_silent_for_a_void_run(stage: Stage):
     for count in (False, True):
         (restore if count else void)(stage, run_id)
         follower = Follower(stage.database, run_id, stage.clock)
-        follower.take()
+        follower.read_new()
         a = follower.assess()
         assert Bell().rings(follower.standing(), a) is count
         follower.close()
@@ -128,11 +128,11 @@ def test_a_run_whose_check_is_voided_says_so(stage: Stage):
     )
     run_id = stage.play(Scene(readings=20, timebase=base))
     follower = Follower(stage.database, run_id, stage.clock)
-    follower.take()
+    follower.read_new()
     before = follower.assess()
     void(stage, check)
     follower.look_at_row()
-    follower.take()
+    follower.read_new()
     after = follower.assess()
     follower.close()
     assert before is not None and after is not None

@@ -28,7 +28,7 @@ began = clock.mono_ns()
 follower = Follower(Path(sys.argv[1]), 1, host_clock())
 spans = follower.spans(0, follower.end_s)
 first = clock.mono_ns()
-while not follower.caught_up and follower.take():
+while not follower.caught_up and follower.read_new():
     pass
 follower.assess()
 full = clock.mono_ns()

@@ -64,7 +64,7 @@ def write_parquet(reader: Reader, run: Run, path: Path, sent: Sent) -> None:
 def _summed(total: ColumnSum, chunk: "Chunk") -> None:
     numbers = {name: getattr(chunk.columns, name) for name in COLUMNS}
     ids = chunk.columns.id.tolist() if chunk.raw else ()
-    total.take(numbers, map(chunk.raw.get, ids))
+    total.add_readings(numbers, map(chunk.raw.get, ids))
 
 
 def _counted(

@@ -29,7 +29,7 @@ def csv_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     """Yield the lines of the export; `sent` counts what went out."""
     total = LineSum()
     for line in _lines(reader, run, sent):
-        yield total.take(line)
+        yield total.add_line(line)
     yield comment("end", sent.end(total))
 
 
@@ -76,7 +76,7 @@ def jsonl_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     """Yield the lines of the export; `sent` counts what went out."""
     total = LineSum()
     for name, fields in _rows(reader, run, sent):
-        yield total.take(_line_of_export_jsonl(name, fields))
+        yield total.add_line(_line_of_export_jsonl(name, fields))
     yield _line_of_export_jsonl("end", sent.end(total))
 
 

@@ -84,9 +84,9 @@ def read_own(lines: Iterator[Line]) -> Iterator[Found]:
 
 def _read_csv(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
     total = LineSum()
-    header = {"format": comment_of(total.take(first[1]))[1]}
+    header = {"format": comment_of(total.add_line(first[1]))[1]}
     for _, text in lines:
-        total.take(text)
+        total.add_line(text)
         if not text.startswith("# "):
             break
         key, value = comment_of(text)
@@ -98,7 +98,7 @@ def _read_csv(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
 def _read_jsonl(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
     total = LineSum()
     try:
-        header = json.loads(total.take(first[1]))
+        header = json.loads(total.add_line(first[1]))
     except ValueError as error:
         raise DataError("the first line of the export is damaged") from error
     yield checked_header(header)
@@ -136,7 +136,7 @@ def _rest(lines: Iterator[Line], row_of: _Row, total: LineSum) -> Iterator[Found
                     int(fields["readings"]), _edges(fields), fields.get("sha256")
                 )
                 continue
-            total.take(line[1])
+            total.add_line(line[1])
             noun = _NOUNS[name](fields)
         except DAMAGE:
             yield problem(line, "damaged")

@@ -186,7 +186,7 @@ def _bring_in(
     for one in found:
         if isinstance(one, Logged):
             segment_id = known.get(one.segment or 0, unnamed)
-            intake.take((run_id, segment_id, one.noun))
+            intake.add_row((run_id, segment_id, one.noun))
         elif isinstance(one, Concluded):
             concluded.append(one)
         elif isinstance(one, LineProblem):

@@ -91,7 +91,7 @@ def _summed(total: ColumnSum, batch: Any) -> None:
     }
     raw = batch.column("raw")
     texts = [None] * len(raw) if raw.null_count == len(raw) else raw.to_pylist()
-    total.take(numbers, texts)
+    total.add_readings(numbers, texts)
 
 
 def _readings(batch: Any) -> Iterator[Logged]:

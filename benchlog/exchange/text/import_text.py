@@ -63,7 +63,7 @@ def import_foreign(
             if isinstance(one, LineProblem):
                 intake.reject(one)
             else:
-                intake.take((run_id, segment_id, one))
+                intake.add_row((run_id, segment_id, one))
         intake.note_problems(run_id, segment_id)
     return run_id, notes
 

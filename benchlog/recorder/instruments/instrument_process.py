@@ -69,14 +69,14 @@ class Orders:
     def _listen(self) -> None:
         try:
             while True:
-                self._take(self._pipe.recv())
+                self._obey(self._pipe.recv())
         except (EOFError, OSError):
-            self._take(Order.STOP)
+            self._obey(Order.STOP)
             # The keeper is gone. A driver that does not come back must not stay.
             threading.Event().wait(_LAST_CHANCE_S)
             os._exit(0)
 
-    def _take(self, order: Order | Allow) -> None:
+    def _obey(self, order: Order | Allow) -> None:
         with self._changed:
             self.stop = self.stop or order is Order.STOP
             self.hold = order is Order.HOLD

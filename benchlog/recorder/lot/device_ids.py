@@ -56,7 +56,7 @@ class Ids:
         """Put one behind the others."""
         self._add(device.strip())
 
-    def take(self) -> str | None:
+    def next_id(self) -> str | None:
         """Return the next one, None when none has come."""
         return self._waiting.popleft() if self._waiting else None
 

@@ -62,9 +62,9 @@ class LotKeeper(Keeper):
         """Go on until the lot is done or the ids are, or somebody leaves."""
         while not self._over():
             for heard in self._wait():
-                self._take(heard)
+                self._dispatch(heard)
             self._look_at_signals()
-            self._tell_settled(self.book.settle())
+            self._tell_judged(self.book.commit_due())
             self._end_over()
             self._next()
             self._allow_more()
@@ -150,8 +150,8 @@ class LotKeeper(Keeper):
 
     # --- what is seen ----------------------------------------------------------------
 
-    def _take(self, heard: Heard) -> None:
-        super()._take(heard)
+    def _dispatch(self, heard: Heard) -> None:
+        super()._dispatch(heard)
         name, message = heard
         for place in self.places:
             if place.counter == name:
@@ -236,7 +236,7 @@ class LotKeeper(Keeper):
             return self.lot.next_number(self.under_way()) if numbers and room else None
         if self.under_way() and self.lot.standing.remaining <= len(self.under_way()):
             return None  # what is being measured may complete the sample
-        while (device := self.ids.take()) is not None:
+        while (device := self.ids.next_id()) is not None:
             refusal = self.lot.refusal(device)
             if not refusal and device not in self.under_way():
                 return device

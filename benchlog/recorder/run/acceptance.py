@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.model import Flag, Reading, Sample
-from benchlog.units import printable
+from benchlog.units import NS_PER_S, format_frequency, printable
 
 MULTIPLES: Final = (2.0, 0.5, 10.0, 0.1, 4.0, 0.25, 100.0, 0.01)
 """Ratios to nominal that point to a divider or a trigger level, not to the device."""
@@ -68,6 +68,27 @@ def suspected_multiple(
     return min(near, key=lambda m: abs(ratio / m - 1)) if near else None
 
 
+class MultipleNews:
+    """Says once when a device begins to read near a multiple of what is expected."""
+
+    def __init__(self, expected_hz: float, tolerance_ppm: float) -> None:
+        self._expected_hz, self._tolerance_ppm = expected_hz, tolerance_ppm
+        self.suspected: float | None = None
+
+    def of(self, frequency_hz: float) -> str:
+        """Return what is to be said of a frequency, empty if nothing is new."""
+        multiple = suspected_multiple(
+            frequency_hz, self._expected_hz, self._tolerance_ppm
+        )
+        before, self.suspected = self.suspected, multiple
+        if multiple is None or multiple == before:
+            return ""
+        expected = format_frequency(self._expected_hz)
+        return (
+            f"reads near {multiple:g} times {expected}: check divider and trigger level"
+        )
+
+
 def kept_text(sample: Sample) -> str | None:
     """Return the instrument's own text where the number alone would lose something.
 
@@ -118,3 +139,23 @@ class RejectedSamples:
             return []
         times = "once more" if again == 1 else f"{again:,} times more"
         return [(f"the same value came {times}, refused like the first", last.raw)]
+
+
+# --- how far apart accepted readings are
+
+
+class ReadingSpacing:
+    """How far apart readings that follow on each other usually are."""
+
+    def __init__(self) -> None:
+        self._usual_ns = 0.0
+
+    def learn(self, spacing_ns: int) -> None:
+        """Note one spacing; a long one counts as twice the usual at most."""
+        usual = self._usual_ns or spacing_ns
+        self._usual_ns = usual + 0.1 * (min(spacing_ns, 2 * usual) - usual)
+
+    def too_late(self, spacing_s: float, slack_s: float) -> bool:
+        """Whether readings must be missing in a spacing; never before one is known."""
+        usual_s = self._usual_ns / NS_PER_S
+        return usual_s > 0 and spacing_s >= max(2 * usual_s, usual_s + slack_s)

@@ -15,6 +15,7 @@ from benchlog.model import (
     Event,
     EventKind,
     PositionSpec,
+    Purpose,
     Reading,
     RunPlan,
 )
@@ -41,12 +42,13 @@ from benchlog.verdict.timebase.check_validity import due_words
 _LOOK_EVERY_S: Final = 0.2
 _SHARE_OF_TIME: Final = 0.1
 _LAST_TRY_S: Final = 10.0
+_PATIENCE_S: Final = 60.0
 RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
     "fail if |offset| - U > limit, else undecided"
 )
 
-Settled = tuple[LiveRun, list[Reading] | list[Edge], Assessment]
+JudgedBatch = tuple[LiveRun, list[Reading] | list[Edge], Assessment]
 
 
 class Bookkeeper:
@@ -110,7 +112,7 @@ class Bookkeeper:
         patiently(lambda: self.writer.add_verdict(run.run_id, row))
         return assessment
 
-    def settle(self, *, now: bool = False) -> Iterator[Settled]:
+    def commit_due(self, *, now: bool = False) -> Iterator[JudgedBatch]:
         """Commit what is due; yield what each run got, with how it stands lately."""
         outcome = self.ledger.commit_if_due(now=now)
         self._say_trouble(outcome)
@@ -142,11 +144,11 @@ class Bookkeeper:
         """Return how a run stood when it was last looked at, if it was."""
         return self._standing.get(run.run_id, (None, None))[1]
 
-    def commit_all(self) -> Iterator[Settled]:
+    def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
         limit = host_deadline(_LAST_TRY_S)
         while self.ledger.waiting:
-            yield from self.settle(now=True)
+            yield from self.commit_due(now=True)
             if self.ledger.waiting and limit.passed:
                 path = self.ledger.spill(Path(tempfile.gettempdir()))
                 raise StoreError(
@@ -162,7 +164,7 @@ class Bookkeeper:
         if not (self._look.passed or any(run.full or run.due for run in runs)):
             return []
         self._look = host_deadline(_LOOK_EVERY_S)
-        ways = [(run, run.over()) for run in runs]
+        ways = [(run, why_over(run)) for run in runs]
         return [(run, how) for run, how in ways if how]
 
     def left_s(self) -> float:
@@ -180,7 +182,7 @@ class Bookkeeper:
         """Write what happened to the host into every run."""
         for run in self.runs.all():
             if noticed.breaks:
-                run.gap()
+                run.note_gap()
             self.runs.note(run, noticed.kind, noticed.text)
 
     def _rescue(self) -> None:
@@ -218,3 +220,33 @@ class Bookkeeper:
             return verdict_row(
                 Evaluation(run=reader.run(run_id), assessment=assessment), RULE
             )
+
+
+# --- why a run is over
+
+
+def why_over(run: LiveRun) -> str:
+    """Return why a run is over by its plan, empty if it is not."""
+    if run.full:
+        return "readings reached"
+    if run.plan.max_s is not None and run.age_s >= run.plan.max_s:
+        return "time reached"
+    if _waits_in_vain(run):
+        return "no readings came"
+    if run.plan.until_clear and run.stop.step(run.judge.assessment()).stop:
+        return "verdict clear"
+    return ""
+
+
+def _waits_in_vain(run: LiveRun) -> bool:
+    """Whether a number of readings is waited for in vain; a soak never gives up."""
+    endless = run.plan.purpose is Purpose.MEASURE and run.plan.max_s is None
+    if not endless or run.paused:
+        return False
+    since_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
+    gate_s = run.spec.options.get("gate_s")
+    slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0
+    # A gate is bench time, a person's patience is real.
+    patience_s = _PATIENCE_S / max(run.clock.real_s(1.0), 1e-9)
+    return waited_s > max(patience_s, slow_s)

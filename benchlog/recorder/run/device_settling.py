@@ -54,7 +54,7 @@ class Settling:
         self.n = 0
         self.over = False
 
-    def take(self, reading: Reading) -> tuple[EventKind, str] | None:
+    def observe(self, reading: Reading) -> tuple[EventKind, str] | None:
         """Take in a reading that does not count; say when it was the last of them."""
         began_ns = self._first_ns = self._first_ns or reading.mono_ns
         self.n += 1

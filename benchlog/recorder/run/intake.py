@@ -1,7 +1,7 @@
 """What instruments send becomes records of the runs that use them."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from benchlog.clock import Clock
 from benchlog.errors import StoreError
@@ -45,7 +45,7 @@ class PulseGate:
     _unfixed: set[tuple[int, str]] = field(default_factory=set)
     _good: dict[tuple[int, str], int] = field(default_factory=dict)
 
-    def take(
+    def accept_pulse(
         self, run: LiveRun, name: str, sample: Sample, stalled_s: float
     ) -> list[Edge | Event]:
         """Return what is to be stored of one pulse, in order."""
@@ -68,8 +68,7 @@ class PulseGate:
         number = int(sample.value)
         edge = Edge(name, sample.utc_ns, sample.mono_ns, number, flags)
         if name == run.position.frequency:
-            run.accepted += 1
-            run.previous_mono_ns = sample.mono_ns
+            run.count_pulse(sample.mono_ns)
         return [*records, edge]
 
     def without_s(self, run: LiveRun, name: str, now_ns: int) -> float:
@@ -167,9 +166,8 @@ class Intake:
     def opened(self, name: str, opened: Opened) -> None:
         """Note how long a probe's values stand, for runs that had none of it yet."""
         for run in self.runs.using(name):
-            if name == run.position.ambient and run.ambient is not None:
-                good_s = 3 * opened.period_s
-                run.ambient = replace(run.ambient, good_for_s=good_s)
+            if name == run.position.ambient:
+                run.set_probe_period(opened.period_s)
 
     def lost_s(self, name: str) -> float:
         """Return for how long an instrument has not delivered, 0 when it does."""
@@ -198,20 +196,21 @@ class Intake:
             if name == run.position.ambient:
                 typed = opened.identity.settings.get("typed") == "true"
                 good_s = 3 * opened.period_s
-                run.ambient = Ambient(sample.value, sample.mono_ns, good_s, typed)
+                probe = Ambient(sample.value, sample.mono_ns, good_s, typed)
+                run.attach_probe(probe)
             self._other(run, name, sample)
 
     def _pulse(self, run: LiveRun, name: str, sample: Sample, stalled_s: float) -> None:
         if name == run.position.frequency and run.full:
             return
-        for record in self._gate.take(run, name, sample, stalled_s):
+        for record in self._gate.accept_pulse(run, name, sample, stalled_s):
             if isinstance(record, Event):
                 self.runs.add_event(run, record)
             else:
                 self.runs.ledger.add((run.run_id, run.segment_id, record))
 
     def _frequency(self, run: LiveRun, sample: Sample, stalled_s: float) -> None:
-        for record in run.take(sample, stalled_s):
+        for record in run.accept_sample(sample, stalled_s):
             if isinstance(record, Event):
                 self.runs.add_event(run, record)
             else:
@@ -237,7 +236,7 @@ class Intake:
 
     def _resolution(self, run: LiveRun, step_hz: float) -> None:
         """Take the last digit of the first reply as the counter's resolution."""
-        run.judge.resolution_hz = step_hz
+        run.learn_resolution(step_hz)
         try:
             self.writer.set_resolution(run.run_id, step_hz)
         except StoreError as error:
@@ -251,10 +250,8 @@ class Intake:
         self.runs.ledger.add((run.run_id, run.segment_id, condition))
         if not is_ambient:
             run.recent.around.supply(sample.mono_ns / NS_PER_S, sample.value)
-        if is_ambient and run.ambient is not None:
-            run.ambient = replace(
-                run.ambient, value_c=sample.value, mono_ns=sample.mono_ns
-            )
+        if is_ambient:
+            run.note_ambient(sample)
 
     def _reference_lost(self, run: LiveRun, name: str) -> None:
         """Say it where a run's time is gone, once in an outage."""
@@ -275,7 +272,7 @@ class Intake:
 
     def _breaks(self, run: LiveRun, name: str) -> None:
         if name == run.position.frequency:
-            run.gap()
+            run.note_gap()
 
     def _back(self, name: str) -> None:
         outage = self._outages.pop(name, None)

@@ -20,22 +20,22 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.run.acceptance import (
+    MultipleNews,
+    ReadingSpacing,
     Rejected,
     RejectedSamples,
     Said,
     accept,
-    suspected_multiple,
 )
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
 from benchlog.recorder.run.device_settling import Settling
 from benchlog.recorder.run.judge_batches import Record, columns_of, pulses_of
 from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.recorder.run.run_plans import used_at
-from benchlog.units import NS_PER_S, format_duration, format_frequency
+from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.judges import Judge
 
-_PATIENCE_S: Final = 60.0
 _EVER: Final = 2**63 - 1
 _MOST_READINGS: Final = 300
 _AWAKE_S: Final = 10.0  # real seconds that a probe may take until it gives a value
@@ -67,53 +67,102 @@ class LiveRun:
     settling: Settling | None = field(init=False)
     trial_until_ns: int | None = field(init=False)
     _gap: bool = False
-    _suspected: float | None = None
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
-    _spacing_ns: float = 0.0
+    _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
 
     def __post_init__(self) -> None:
         self.recent = ReadingWindow(self.plan.part.nominal_hz, self.position.divider)
         fewest = self.plan.min_readings
         most = max(fewest, self.plan.max_readings or _MOST_READINGS)
         self.stop = EarlyStop(StopRule(fewest, most))
-        range_c = self.plan.part.limits.range_c
+        part, divider = self.plan.part, self.position.divider
+        tolerance_ppm = part.limits.tolerance_ppm
+        self._multiples = MultipleNews(part.nominal_hz / divider, tolerance_ppm)
+        range_c = part.limits.range_c
         self._news = AmbientNews(self.position.ambient or "", range_c)
         self.settling = None
         self.trial_until_ns = _EVER if self.plan.purpose is Purpose.TRIM else None
         if self.plan.purpose is Purpose.INSPECT:
             self.settling = Settling(self.plan.part, self.position.divider, fewest)
 
+    # --- what happens to it ----------------------------------------------------------
+
+    def pause(self) -> None:
+        """Stop measuring until it goes on."""
+        self.paused = True
+
+    def go_on(self) -> None:
+        """Measure again after a pause; the next reading follows on nothing."""
+        self.paused, self.went_on_ns = False, self.clock.mono_ns()
+        self.note_gap()
+
+    def end_trial_at(self, mono_ns: int) -> None:
+        """Let gates that begin from then on count: the code under test is set."""
+        self.trial_until_ns = mono_ns
+
+    def attach_probe(self, ambient: Ambient) -> None:
+        """Begin to put a probe's ambient beside the readings."""
+        self.ambient = ambient
+
+    def set_probe_period(self, period_s: float) -> None:
+        """Let a probe's value stand for three of its periods."""
+        if self.ambient is not None:
+            self.ambient = replace(self.ambient, good_for_s=3 * period_s)
+
+    def note_ambient(self, sample: Sample) -> None:
+        """Put a newer value of ambient beside the readings to come."""
+        if self.ambient is not None:
+            at_ns, value_c = sample.mono_ns, sample.value
+            self.ambient = replace(self.ambient, value_c=value_c, mono_ns=at_ns)
+
+    def count_pulse(self, mono_ns: int) -> None:
+        """Count a pulse of the device that was accepted."""
+        self.accepted += 1
+        self.previous_mono_ns = mono_ns
+
+    def learn_resolution(self, step_hz: float) -> None:
+        """Let the judge know the last digit of the counter."""
+        self.judge.resolution_hz = step_hz
+
     # --- what comes in -------------------------------------------------------------
 
-    def take(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
+    def accept_sample(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
         """Judge one frequency sample; return what is to be stored, in order."""
         records: list[Reading | Event] = []
         if stalled_s:
-            self.gap()
+            self.note_gap()
             records.append(self._stalled(stalled_s))
         records += self._held_up(sample)
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._of_ambient(sample.mono_ns, ambient_c)
-        flags = self._flags(ambient_c) | self._suspicion(sample, records)
+        flags = self._flags(ambient_c)
+        if 0 < sample.value < float("inf"):
+            said = self._multiples.of(sample.value)
+            if said:
+                name = self.spec.name
+                records.append(self.event(EventKind.SUSPECT, said, instrument=name))
+            flags |= Flag.SUSPECT if self._multiples.suspected else Flag.NONE
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
             self.began_mono_ns
         ):
             result = Rejected("its gate began before this run")
         if isinstance(result, Rejected):
-            said = self._refusals.of(sample, result.reason)
-            return [*records, *map(self._refused, said)]
-        self._learn_spacing(result.mono_ns)
+            refused = self._refusals.of(sample, result.reason)
+            return [*records, *map(self._refused, refused)]
+        if self.previous_mono_ns is not None and not self._gap:
+            self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
         self.accepted += 1
-        return [*records, *self.last_refusals(), *self._settle(result)]
+        return [*records, *self.last_refusals(), *self._mark_settling(result)]
 
     def last_refusals(self) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
         return [self._refused(said) for said in self._refusals.over()]
 
-    def _settle(self, reading: Reading) -> list[Reading | Event]:
+    def _mark_settling(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that comes before the device has settled, or of a trial."""
         if self.trial_until_ns is not None:
             began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
@@ -121,11 +170,11 @@ class LiveRun:
                 return [replace(reading, flags=reading.flags | Flag.SETTLING)]
         if self.settling is None or self.settling.over:
             return [reading]
-        said = self.settling.take(reading)
+        said = self.settling.observe(reading)
         marked = replace(reading, flags=reading.flags | Flag.SETTLING)
         return [marked, *([self.event(*said)] if said else [])]
 
-    def gap(self) -> None:
+    def note_gap(self) -> None:
         """Remember that the next reading does not follow on the one before."""
         self._gap = self.accepted > 0
 
@@ -188,20 +237,6 @@ class LiveRun:
         return before + max(0, self.stop.next_look - self.counted)
 
     @property
-    def _given_up(self) -> bool:
-        """Whether a number of readings is waited for in vain; a soak never gives up."""
-        endless = self.plan.purpose is Purpose.MEASURE and self.plan.max_s is None
-        if not endless or self.paused:
-            return False
-        since_ns = max(self.previous_mono_ns or 0, self.began_mono_ns, self.went_on_ns)
-        waited_s = (self.clock.mono_ns() - since_ns) / NS_PER_S
-        gate_s = self.spec.options.get("gate_s")
-        slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0
-        # A gate is bench time, a person's patience is real.
-        patience_s = _PATIENCE_S / max(self.clock.real_s(1.0), 1e-9)
-        return waited_s > max(patience_s, slow_s)
-
-    @property
     def age_s(self) -> float:
         """Bench seconds since the first gate was armed."""
         return (self.clock.mono_ns() - self.began_mono_ns) / NS_PER_S
@@ -218,18 +253,6 @@ class LiveRun:
             self.judge.feed(columns_of(readings, self.segment_id))
         return readings
 
-    def over(self) -> str:
-        """Return why the run is over by its plan, empty if it is not."""
-        if self.full:
-            return "readings reached"
-        if self.plan.max_s is not None and self.age_s >= self.plan.max_s:
-            return "time reached"
-        if self._given_up:
-            return "no readings came"
-        if self.plan.until_clear and self.stop.step(self.judge.assessment()).stop:
-            return "verdict clear"
-        return ""
-
     # --- details ---------------------------------------------------------------------
 
     def _of_ambient(self, mono_ns: int, ambient_c: float | None) -> list[Event]:
@@ -242,24 +265,15 @@ class LiveRun:
         said = self._news.of(self.ambient, ambient_c)
         return [self.event(kind, text, instrument=probe) for kind, text in said]
 
-    def _learn_spacing(self, mono_ns: int) -> None:
-        """Note how far apart readings that follow on each other usually are."""
-        if self.previous_mono_ns is None or self._gap:
-            return
-        spacing_ns = mono_ns - self.previous_mono_ns
-        usual = self._spacing_ns or spacing_ns
-        self._spacing_ns = usual + 0.1 * (min(spacing_ns, 2 * usual) - usual)
-
     def _held_up(self, sample: Sample) -> list[Event]:
         """Say when a reading comes so late that others must be missing before it."""
-        if self.previous_mono_ns is None or self._gap or not self._spacing_ns:
+        if self.previous_mono_ns is None or self._gap:
             return []
         slack_s = _HELD_UP_S / max(self.clock.real_s(1.0), 1e-9)
         late_s = (sample.mono_ns - self.previous_mono_ns) / NS_PER_S
-        usual_s = self._spacing_ns / NS_PER_S
-        if late_s < max(2 * usual_s, usual_s + slack_s):
+        if not self._spacing.too_late(late_s, slack_s):
             return []
-        self.gap()
+        self.note_gap()
         without = format_duration(max(0.0, late_s - sample.gate_s))
         text = f"{without} without a reading: computer or instrument was held up"
         return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
@@ -273,26 +287,6 @@ class LiveRun:
         if self.ambient and ambient_c is not None and self.ambient.typed:
             flags |= Flag.AMBIENT_TYPED
         return flags
-
-    def _suspicion(self, sample: Sample, records: list[Reading | Event]) -> Flag:
-        nominal_hz, tolerance = self.plan.part.nominal_hz, self.plan.part.limits
-        expected_hz = nominal_hz / self.position.divider
-        if not 0 < sample.value < float("inf"):
-            return Flag.NONE
-        multiple = suspected_multiple(
-            sample.value, expected_hz, tolerance.tolerance_ppm
-        )
-        if multiple != self._suspected and multiple is not None:
-            records.append(
-                self.event(
-                    EventKind.SUSPECT,
-                    f"reads near {multiple:g} times {format_frequency(expected_hz)}: "
-                    "check divider and trigger level",
-                    instrument=self.spec.name,
-                )
-            )
-        self._suspected = multiple
-        return Flag.SUSPECT if multiple is not None else Flag.NONE
 
     def _stalled(self, stalled_s: float) -> Event:
         text = f"the keeper could not take values for {stalled_s:.2f} s"

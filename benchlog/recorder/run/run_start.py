@@ -138,11 +138,11 @@ class RunStarter:
             began_mono_ns=now_ns - age_ns,
             went_on_ns=now_ns,
         )
-        run.gap()
+        run.note_gap()
         if position.ambient is not None:
             identity = old.run.identities.get(position.ambient)
             typed = identity is not None and identity.settings.get("typed") == "true"
-            run.ambient = Ambient(0.0, now_ns - _LONG_AGO_NS, 0.0, typed)
+            run.attach_probe(Ambient(0.0, now_ns - _LONG_AGO_NS, 0.0, typed))
         return run
 
     def _timebase(

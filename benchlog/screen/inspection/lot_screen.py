@@ -227,9 +227,9 @@ class LotScreen(BenchScreen):
 
     def action_help(self) -> None:
         """Explain keys and figures."""
-        self.app.push_screen(LotHelp(cast("Screen[object]", self), self._take))
+        self.app.push_screen(LotHelp(cast("Screen[object]", self), self._act_on))
 
-    async def _take(self, text: str, ended: bool) -> None:
+    async def _act_on(self, text: str, ended: bool) -> None:
         """Take what was typed while another page was open."""
         for line in self.query(Scanned):  # none any more when all is being left
             line.value += text

@@ -102,7 +102,7 @@ class Faults:
         with self._lock:
             return tuple(self._waiting.values())
 
-    def take(self, kind: str) -> OrderedFault | None:
+    def use_up(self, kind: str) -> OrderedFault | None:
         """Return the fault if one of this kind waits, and count it down."""
         if kind not in self._waiting:
             return None
@@ -120,23 +120,23 @@ class Faults:
         """Do to a sound reply what has been ordered; empty when silent."""
         if not self._waiting:
             return (reply,)
-        if self.take(SILENT):
+        if self.use_up(SILENT):
             return ()
-        if late := self.take(LATE):
+        if late := self.use_up(LATE):
             reply = replace(_spoilt(reply, LATE), delay_s=late.number)
-        if self.take(HALF):
+        if self.use_up(HALF):
             body = reply.data.removesuffix(terminator)
             half = body[: max(1, len(body) // 2)]
             reply = replace(_spoilt(reply, HALF), data=half, complete=False)
-        if self.take(GARBAGE):
+        if self.use_up(GARBAGE):
             data = self._garbage(len(reply.data)) + terminator
             reply = replace(_spoilt(reply, GARBAGE), data=data)
-        if self.take(DROP_NEXT):
+        if self.use_up(DROP_NEXT):
             half = reply.data[: len(reply.data) // 2]
             reply = replace(
                 _spoilt(reply, DROP_NEXT), data=half, complete=False, cut=True
             )
-        if self.take(TWO):
+        if self.use_up(TWO):
             return (reply, replace(_spoilt(reply, TWO), delay_s=0.0))
         return (reply,)
 

@@ -194,15 +194,15 @@ class SimulatedScpiCounter(ScpiDevice):
         return self._last
 
     def _as_text(self, count: Count) -> tuple[str, str]:
-        if self._faults.take(NO_SIGNAL):
+        if self._faults.use_up(NO_SIGNAL):
             return NOT_A_NUMBER, NO_SIGNAL
-        if self._faults.take(OVERLOAD):
+        if self._faults.use_up(OVERLOAD):
             return INFINITY, OVERLOAD
         if math.isnan(count.hz) or count.hz <= 0:
             return NOT_A_NUMBER, ""
         if math.isinf(count.hz):
             return INFINITY, ""
-        factor = self._faults.take(FACTOR)
+        factor = self._faults.use_up(FACTOR)
         hz = count.hz * (factor.number if factor else 1.0)
         said = FACTOR if factor else ""
         if self._setting.function == "PER":
@@ -212,7 +212,7 @@ class SimulatedScpiCounter(ScpiDevice):
     # --- settings --------------------------------------------------------------
 
     def _set_gate(self, call: Call) -> None:
-        if self._faults.take(REFUSE_GATE):
+        if self._faults.use_up(REFUSE_GATE):
             raise ScpiError(-222, "gate")
         gate_s = numeric(call.params[0], "S", self._gate_bounds())
         self._setting = replace(self._setting, gate_s=gate_s)

@@ -63,7 +63,7 @@ class SimulatedScpiMeter(ScpiDevice):
         call.patience.until(end_ns)
         text, fault = as_nr3(self._meter.value(), self._meter.spec.step), ""
         for kind, shown in ((NO_SIGNAL, NOT_A_NUMBER), (OVERLOAD, INFINITY)):
-            if self._faults.take(kind):
+            if self._faults.use_up(kind):
                 text, fault = shown, kind
         call.served.append(
             ServedValue(

@@ -74,7 +74,7 @@ class Station(Sending):
     def _run(self, message: bytes, patience: Patience) -> MessageOutcome:
         honest = self._device.identity
         if message.strip().upper() == b"*IDN?" and (
-            fault := self.faults.take(IDENTITY)
+            fault := self.faults.use_up(IDENTITY)
         ):
             self._device.identity = fault.argument
         try:

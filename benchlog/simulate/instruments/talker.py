@@ -91,11 +91,11 @@ class TalkingCounter:
     def _said(self, count: Count) -> ServedValue:
         form = self._form
         fault, hz = "", count.hz
-        if self._faults.take(NO_SIGNAL):
+        if self._faults.use_up(NO_SIGNAL):
             fault, hz = NO_SIGNAL, math.nan
-        elif self._faults.take(OVERLOAD):
+        elif self._faults.use_up(OVERLOAD):
             fault, hz = OVERLOAD, math.inf
-        elif factor := self._faults.take(FACTOR):
+        elif factor := self._faults.use_up(FACTOR):
             fault, hz = FACTOR, hz * factor.number
         if math.isnan(hz):
             text = form.no_signal
@@ -131,7 +131,7 @@ class TalkingMeter:
             patience.until(due_ns)
             places = decimals(self._meter.spec.step)
             text, fault = f"{self._meter.value():.{places}f} {self._unit}", ""
-            if self._faults.take(NO_SIGNAL):
+            if self._faults.use_up(NO_SIGNAL):
                 text, fault = "----", NO_SIGNAL
             yield ServedValue(
                 instrument=self._name,

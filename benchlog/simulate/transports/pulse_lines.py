@@ -35,7 +35,7 @@ class PulseLines:
         def serve(stream: Stream, patience: Patience) -> None:
             for pulse in self.train.pulses(patience):
                 patience.until(pulse.mono_ns)
-                if not self.faults.take(NO_SIGNAL):
+                if not self.faults.use_up(NO_SIGNAL):
                     stream.send(BYTE)
                     self._sent(pulse)
 
@@ -58,7 +58,7 @@ class PulseLines:
             port.cd = False
             for pulse in self.train.pulses(patience):
                 patience.until(pulse.mono_ns)
-                silenced = bool(self.faults.take(NO_SIGNAL))
+                silenced = bool(self.faults.use_up(NO_SIGNAL))
                 port.cd = not silenced
                 if not silenced:
                     self._sent(pulse)

@@ -102,7 +102,7 @@ class _TelnetStream:
     def negotiated(self) -> bool:
         """Read until the client speaks RFC 2217; False when it leaves before."""
         while not self._manager._client_is_rfc2217:
-            if not self._take():
+            if not self._read_some():
                 return False
         return True
 
@@ -110,7 +110,7 @@ class _TelnetStream:
         """Read until the end, and report modem lines that change."""
         self._client.settimeout(self._modem_poll_s)
         try:
-            while self._take():
+            while self._read_some():
                 self._manager.check_modem_lines()  # type: ignore[no-untyped-call]
         except (OSError, ValueError, TypeError):
             pass  # gone, or a client that negotiates nonsense
@@ -118,7 +118,7 @@ class _TelnetStream:
             self._ended = True
             self._news.notify_all()
 
-    def _take(self) -> bool:
+    def _read_some(self) -> bool:
         try:
             data = self._client.recv(1024)
         except TimeoutError:

@@ -166,7 +166,7 @@ class Contradictions:
         self._made: dict[int, list[int]] = {}
         standing = ChecksInForce(spec)
         for one in checks:
-            standing.take(one)
+            standing.add_check(one)
         self._pairs = standing.contradicted
         for number, pair in enumerate(self._pairs):
             for at_utc_ns in {one.at_utc_ns for one in pair}:

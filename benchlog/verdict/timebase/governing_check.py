@@ -95,7 +95,7 @@ class ChecksInForce:
     _finer: list[ReferenceCheck] = field(default_factory=list, init=False)
     _all_hold_until_ns: float = field(default=math.inf, init=False)
 
-    def take(self, check: ReferenceCheck) -> None:
+    def add_check(self, check: ReferenceCheck) -> None:
         """Take the next check, in the order of time."""
         opponent = self.contradicted_by(check)
         if opponent is not None:
@@ -179,7 +179,7 @@ def standing_at(
     for check in checks:
         if check.at_utc_ns > at_utc_ns:
             break
-        standing.take(check)
+        standing.add_check(check)
     return standing
 
 
@@ -235,7 +235,7 @@ def stated_goes_on(
     standing = standing_at(spec, before, new.at_utc_ns)
     if standing.ruler(new.at_utc_ns) is not None:
         return ""
-    standing.take(new)
+    standing.add_check(new)
     if spec is None or standing.ruler(new.at_utc_ns) is not None:
         return ""
     ratio = _COVERAGE * new.u_ppm / standing.stated_u_ppm
