@@ -80,4 +80,4 @@ def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[T
         watched=True,
     )
     with closing(launch_lot(task, shop.db)) as launched:
-        yield Table(caption=shop, headers=task, rows=launched)
+        yield Table(shop, task, launched)

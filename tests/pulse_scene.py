@@ -86,7 +86,7 @@ class PulseScene:
         self.run_id = self.writer.begin_run(plan, who, pulse_timebase(BENCH, position))
         self.segment = self.writer.begin_segment(self.run_id)
         rng = seeded_generator(self.n)
-        sources = [Source(name=self.ppm, phase_s=0.3), Source()]
+        sources = [Source(self.ppm, phase_s=0.3), Source()]
         for name, stamps in zip(
             BENCH.instruments, trains(sources, HOST, self.n, rng), strict=True
         ):

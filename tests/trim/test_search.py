@@ -72,11 +72,11 @@ def searched(make, seed, fastest_ppm=None):
     codes = [code for low, high in safe for code in range(low, high + 1)]
     best = min(abs(final[code]) for code in codes)
     return Chip(
-        device=abs(final[search.best.code]) <= best + 0.1 * step,
-        run=len(given),
-        offset_ppm=len(codes),
-        u_ppm=too_fast(given, offsets, safe, fastest_ppm),
-        word=sum(code not in codes for code in given),
+        abs(final[search.best.code]) <= best + 0.1 * step,
+        len(given),
+        len(codes),
+        too_fast(given, offsets, safe, fastest_ppm),
+        sum(code not in codes for code in given),
     )
 
 

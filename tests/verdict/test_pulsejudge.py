@@ -86,7 +86,7 @@ def pulses(named, flags=Flag.NONE, ambient_c=()) -> Pulses:
 
 def judged(ppm, n, *, which=PAIR, time=GOOD_TIME, part=PART, host=HOST, **more):
     rng = seeded_generator(n)
-    device, gps = trains([Source(name=ppm, phase_s=0.3), Source()], host, n, rng)
+    device, gps = trains([Source(ppm, phase_s=0.3), Source()], host, n, rng)
     named = {"device": device, "gps": gps}
     if which.reference is None:
         del named["gps"]
@@ -253,7 +253,7 @@ def at_another_rate(times: float, n: int = 60, *, whose: str = "device", limit=2
     """A clean pair of trains, one of which pulses `times` as often as stated."""
     rng = seeded_generator(n)
     rates = {"device": 1.0, "gps": 1.0, whose: times}
-    sources = [Source(name=0.5, nominal_s=1 / rate) for rate in rates.values()]
+    sources = [Source(0.5, nominal_s=1 / rate) for rate in rates.values()]
     stamps = trains(sources, Host(ppm=40, jitter_s=1e-6), n, rng)
     judge = PulseJudge(
         replace(PART, limits=Limits(tolerance_ppm=limit)), PAIR, GOOD_TIME
@@ -285,7 +285,7 @@ def test_pulses_at_another_rate_are_not_judged(times, told, whose):
 
 def test_pulses_at_the_stated_rate_are_judged_with_some_missing_or_doubled():
     rng = seeded_generator(7)
-    for source in (Source(name=0.5, missed=0.3), Source(name=0.5, doubled=0.3)):
+    for source in (Source(0.5, missed=0.3), Source(0.5, doubled=0.3)):
         device, gps = trains([source, Source()], HOST, 600, rng)
         judge = PulseJudge(PART, PAIR, GOOD_TIME)
         judge.feed(pulses({"device": device, "gps": gps}))

@@ -66,7 +66,7 @@ def test_a_counter_that_looks_at_the_reference(reference, timebase_ppm):
 def test_pulses_of_the_time_base(timebase_ppm):
     rng = seeded_generator(2)
     host = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6)
-    stamps = trains([Source(name=timebase_ppm, phase_s=0.3), Source()], host, 1200, rng)
+    stamps = trains([Source(timebase_ppm, phase_s=0.3), Source()], host, 1200, rng)
     trackers = [PulseTracker(1.0) for _ in stamps]
     for tracker, train in zip(trackers, stamps, strict=True):
         feed(tracker, train)

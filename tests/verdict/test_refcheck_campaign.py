@@ -26,7 +26,7 @@ def check(seed: int, n: int, host: Host):
     rng = seeded_generator(seed)
     truth = rng.uniform(-0.5, 0.5)
     sources = (
-        Source(name=truth, phase_s=rng.uniform(0, 1)),
+        Source(truth, phase_s=rng.uniform(0, 1)),
         Source(missed=0.05, doubled=0.01, sawtooth_s=40e-9),
     )
     trackers = [PulseTracker(1.0), PulseTracker(1.0)]

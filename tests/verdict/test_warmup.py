@@ -114,7 +114,7 @@ def test_steady_pulses_are_seldom_refused():
     for seed in range(100):
         rng = seeded_generator(seed)
         host = Host(ppm=40, wander_ppm=0.2, jitter_s=50e-6, late_share=0.05)
-        stamps = trains([Source(name=0.5, phase_s=0.3), Source()], host, 200, rng)
+        stamps = trains([Source(0.5, phase_s=0.3), Source()], host, 200, rng)
         trackers = [PulseTracker(1.0) for _ in stamps]
         for tracker, train in zip(trackers, stamps, strict=True):
             feed(tracker, train)
