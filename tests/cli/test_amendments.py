@@ -179,8 +179,15 @@ def test_the_latest_check_is_the_one_that_rules(line: Line) -> None:
         writer.commit(rows(run, segment, 20))
         writer.end_run(run, "stopped")
         for offset_ppm, u_ppm in ((0.25, 0.01), (0.5, 0.5)):
-            found = (offset_ppm, u_ppm, "frequency", clock.utc_ns(), later_ns)
-            writer.add_reference_check(ReferenceCheck(COUNTER, *found))
+            check = ReferenceCheck(
+                instrument=COUNTER,
+                offset_ppm=offset_ppm,
+                u_ppm=u_ppm,
+                method="frequency",
+                at_utc_ns=clock.utc_ns(),
+                valid_until_utc_ns=later_ns,
+            )
+            writer.add_reference_check(check)
     done = line.run("judge", "1", "--refcheck", "latest", "--json")
     assert "check 2 is not in use: check 1 agrees" in done.stderr
     assert json.loads(done.stdout)["timebase"]["offset_ppm"] == 0.25
@@ -201,8 +208,16 @@ def test_a_run_says_everywhere_that_its_check_was_voided(line: Line) -> None:
     with Writer.open(line.db, clock) as writer:
         check, _ = begin(writer, "10 MHz")
         writer.end_run(check, "stopped")
-        found = (0.9, 0.001, "frequency", at_ns, until_ns, check)
-        writer.add_reference_check(ReferenceCheck(COUNTER, *found))
+        kept = ReferenceCheck(
+            instrument=COUNTER,
+            offset_ppm=0.9,
+            u_ppm=0.001,
+            method="frequency",
+            at_utc_ns=at_ns,
+            valid_until_utc_ns=until_ns,
+            run_id=check,
+        )
+        writer.add_reference_check(kept)
         for timebase in (base, TIMEBASE):
             run = writer.begin_run(plan(), {"counter": COUNTER}, timebase)
             writer.commit(rows(run, writer.begin_segment(run), 20))

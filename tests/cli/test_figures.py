@@ -10,9 +10,19 @@ from benchlog.units import three_digits
 from benchlog.verdict.run.judges import judge_for
 
 HOSTILE = Run(
-    7, Purpose.MEASURE, "KX-0412\x1b[1m", QUARTZ, "A", "desk", 16e6, 1.0, True, 0,
-    None, None,
-)  # fmt: skip
+    id=7,
+    purpose=Purpose.MEASURE,
+    device="KX-0412\x1b[1m",
+    part=QUARTZ,
+    position="A",
+    bench="desk",
+    nominal_hz=16e6,
+    divider=1.0,
+    simulated=True,
+    started_utc_ns=0,
+    ended_utc_ns=None,
+    ended_how=None,
+)
 
 
 def test_unknown_figures_are_words_and_hostile_ids_harmless() -> None:

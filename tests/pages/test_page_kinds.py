@@ -187,8 +187,15 @@ def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
 def test_a_check_that_is_not_in_use_says_so(tmp_path):
     with fresh(tmp_path) as writer:
         for number, u_ppm in ((1, 0.001), (2, 1.0)):
-            found = (0.3, u_ppm, "pps", number * NS, 2 * 10**18)
-            writer.add_reference_check(ReferenceCheck(COUNTER, *found))
+            check = ReferenceCheck(
+                instrument=COUNTER,
+                offset_ppm=0.3,
+                u_ppm=u_ppm,
+                method="pps",
+                at_utc_ns=number * NS,
+                valid_until_utc_ns=2 * 10**18,
+            )
+            writer.add_reference_check(check)
     with Reader.open(tmp_path / "pages.db") as reader:
         page = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
     assert "Not in use: the check of" in page

@@ -202,7 +202,10 @@ def test_a_mark_stands_at_the_moment_that_was_meant(plan_for, database, clock):
     def tell(told):
         if told.kind == "reading" and onlooker.seen == 4:
             onlooker.pressed = clock.utc_ns(), clock.mono_ns()
-            onlooker.requests[3] = Request("mark", None, "pressed", *onlooker.pressed)
+            utc_ns, mono_ns = onlooker.pressed
+            onlooker.requests[3] = Request(
+                "mark", None, "pressed", at_utc_ns=utc_ns, at_mono_ns=mono_ns
+            )
         onlooker(told)
 
     plan = plan_for("stranger-steady", readings=500)
