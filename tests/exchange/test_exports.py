@@ -5,6 +5,7 @@ import io
 import json
 import math
 import os
+import signal
 from decimal import Decimal
 
 import pytest
@@ -282,7 +283,7 @@ def test_a_failed_export_leaves_nothing(writer, reader, tmp_path):
     writer.commit(rows(run, segment, 3))
 
     def stop(done, total):
-        raise KeyboardInterrupt
+        signal.raise_signal(signal.SIGINT)  # Ctrl-C, as a person presses it
 
     folder = tmp_path / "out"
     folder.mkdir()

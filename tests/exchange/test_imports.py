@@ -1,6 +1,7 @@
 """Files made elsewhere: every layout a bench produces, and what is not understood."""
 
 import math
+import signal
 
 import pytest
 from hypothesis import given, settings
@@ -329,7 +330,7 @@ def test_an_import_that_is_stopped_closes_its_run(writer, reader, tmp_path):
     path.write_text("16000001.25\n" * 50_000)
 
     def stop(done, total):
-        raise KeyboardInterrupt
+        signal.raise_signal(signal.SIGINT)  # Ctrl-C, as a person presses it
 
     with pytest.raises(KeyboardInterrupt):
         import_file(path, writer, VirtualClock(), ImportOptions(nominal_hz=16e6), stop)

@@ -165,7 +165,7 @@ def test_nothing_begins_while_a_soak_waits_and_is_stopped(plan_for, database):
 
     def say(text):
         said.append(text)
-        raise KeyboardInterrupt
+        signal.raise_signal(signal.SIGINT)  # Ctrl-C, as a person presses it
 
     with pytest.raises(KeyboardInterrupt):
         launch([plan], database, say=say)

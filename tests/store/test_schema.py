@@ -81,7 +81,7 @@ def with_a_column(db):
 
 def that_fails(db):
     db.execute("alter table runs add column half_done text")
-    raise RuntimeError("power cut")
+    db.execute("update no_such_table set half_done = 1")
 
 
 def test_an_old_file_is_brought_up_to_date_with_all_that_is_in_it(tmp_path):
@@ -127,7 +127,7 @@ def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path):
     path = tmp_path / "bench.db"
     Writer.open(path, VirtualClock()).close()
     connection = sqlite.connect_to_write(path)
-    with pytest.raises(RuntimeError):
+    with pytest.raises(Exception, match="no such table"):
         migrate.run_steps(connection, path, (*schema.STEPS, with_a_column, that_fails))
     assert rows_of(connection, "pragma user_version") == [(migrate.NEWEST,)]
     names = {row[1] for row in rows_of(connection, "pragma table_info(runs)")}
