@@ -40,12 +40,16 @@ from benchlog.simulate.scenario import (
     Via,
 )
 from benchlog.simulate.served_log import Truth
-from benchlog.simulate.transports.byte_stream import Protocolled, conversing, talking
+from benchlog.simulate.transports.byte_stream import (
+    Protocolled,
+    TcpServer,
+    conversing,
+    talking,
+)
 from benchlog.simulate.transports.hislip_server import HislipServer
 from benchlog.simulate.transports.pty_server import PtyServer
 from benchlog.simulate.transports.pulse_lines import PulseLines
 from benchlog.simulate.transports.rfc2217_server import Rfc2217Server
-from benchlog.simulate.transports.tcp_server import TcpServer
 from benchlog.simulate.transports.vxi11_server import Vxi11Server
 
 
