@@ -46,14 +46,14 @@ def text_of(evaluation: "Evaluation") -> str:
 _HOLES: Final = 20
 
 
-def night_text(night: "SoakSummary") -> str:
+def summary_text(summary: "SoakSummary") -> str:
     """Return the summary as a person reads it in the morning."""
-    from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
+    from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
 
-    rows = hole_rows(night, _HOLES)
-    facts = pairs(night_facts(night))
+    rows = hole_rows(summary, _HOLES)
+    facts = pairs(summary_facts(summary))
     if not rows:
         return facts
-    more = night.gaps - len(rows)
+    more = summary.gaps - len(rows)
     shown = table(("gap (UTC)", "for", "cause", ""), rows)
     return f"{facts}\n\n{shown}" + (f"\nand {more:,} more" if more > 0 else "")

@@ -298,4 +298,4 @@ def _is_wanted(summary: Wanted, found: Evaluation) -> bool:
 
 def _summary(reader: Reader, watch: SoakWatch, found: Evaluation) -> SoakSummary:
     events: list[Event] = [one for _, one in reader.events(found.run.id)]
-    return watch.night(found.assessment, events)
+    return watch.summary(found.assessment, events)

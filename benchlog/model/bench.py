@@ -55,6 +55,15 @@ class InstrumentSpec:
     quantity: str = ""  # what its driver says it measures; `edge` for pulses
     calibration_due: str = ""  # ISO date, empty when none is stated
 
+    @property
+    def measured_in_turns(self) -> bool:
+        """Whether this is one input of a counter, measured in turns with the others.
+
+        Over USB one program at a time has the counter.
+        """
+        is_usb = self.address.upper().startswith("USB")
+        return self.quantity == "frequency" and "input" in self.options and not is_usb
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionSpec:

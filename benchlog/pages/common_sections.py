@@ -26,7 +26,7 @@ from benchlog.units import (
 )
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.soak_summary import SoakSummary
-from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
+from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
 
 _EXPONENT: Final = re.compile(r"[-+]?\d+(\.\d+)?[eE][-+]?\d{1,2}")
 
@@ -231,14 +231,14 @@ def budget_table(budget: Budget, title: str) -> Table:
 _HOLES: Final = 50
 
 
-def night_section(night: SoakSummary | None) -> Section:
+def summary_section(summary: SoakSummary | None) -> Section:
     """Return what a person wants to know in the morning; empty of a short run."""
-    return section("How it went", *(() if night is None else _blocks(night)))
+    return section("How it went", *(() if summary is None else _blocks(summary)))
 
 
-def _blocks(night: SoakSummary) -> Iterator[Block]:
-    yield facts((name.capitalize(), said) for name, said in night_facts(night))
-    rows = hole_rows(night, _HOLES)
-    more = night.gaps - len(rows)
+def _blocks(summary: SoakSummary) -> Iterator[Block]:
+    yield facts((name.capitalize(), said) for name, said in summary_facts(summary))
+    rows = hole_rows(summary, _HOLES)
+    more = summary.gaps - len(rows)
     note = f"{more:,} more gaps are not listed." if more > 0 else ""
     yield table("Gaps", ("Begun, UTC", "For", "Cause", "What"), rows, "", note)

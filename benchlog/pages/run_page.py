@@ -12,8 +12,8 @@ from benchlog.pages.common_sections import (
     events_table,
     hook_up_facts,
     instruments_table,
-    night_section,
     part_facts,
+    summary_section,
     timebase_facts,
 )
 from benchlog.pages.content import (
@@ -67,7 +67,7 @@ def run_sections(record: RunRecord) -> Iterator[Section]:
 
 
 def _measured(record: RunRecord) -> Iterator[Section]:
-    yield night_section(record.evaluation.summary)
+    yield summary_section(record.evaluation.summary)
     yield section("Figures", _figures(record), _budget(record))
     yield section("Course of the run", *_course(record))
     yield section("Stability", *_stability(record))

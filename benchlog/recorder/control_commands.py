@@ -19,10 +19,10 @@ _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
 
 
 class Kept(Protocol):
-    """What the front needs of a keeper."""
+    """What the commands need of a keeper."""
 
     book: Bookkeeper
-    fleet: InstrumentPool
+    pool: InstrumentPool
     go_on: bool
 
     def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
@@ -90,13 +90,13 @@ class ControlCommands:
     def _pause(self, run: LiveRun) -> None:
         if not run.paused:
             run.pause()
-            self._keeper.fleet.order(run.position.frequency, Order.HOLD)
+            self._keeper.pool.order(run.position.frequency, Order.HOLD)
             self._note(run, EventKind.PAUSED, "paused")
 
     def _go_on(self, run: LiveRun) -> None:
         if run.paused:
             run.go_on()
-            self._keeper.fleet.order(run.position.frequency, Order.GO)
+            self._keeper.pool.order(run.position.frequency, Order.GO)
             self._note(run, EventKind.RESUMED, "goes on")
 
     def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:
@@ -109,15 +109,15 @@ class ControlCommands:
         return [open_runs.by_id[run_id]] if run_id in open_runs.by_id else []
 
     def _status(self) -> Mapping[str, object]:
-        book, fleet = self._keeper.book, self._keeper.fleet
+        book, pool = self._keeper.book, self._keeper.pool
         return {
             "runs": {
                 str(run.run_id): "paused" if run.paused else "measuring"
                 for run in book.runs.all()
             },
             "begun": list(book.runs.ids),
-            "instruments": {n: i.state for n, i in fleet.by_name.items()},
-            "rows_waiting": book.ledger.waiting,
+            "instruments": {n: i.state for n, i in pool.by_name.items()},
+            "rows_waiting": book.queue.waiting,
             "keeps_going": self._keeper.go_on,
         }
 

@@ -73,11 +73,11 @@ class Housekeeping:
     def __init__(
         self,
         book: Bookkeeper,
-        fleet: InstrumentPool,
+        pool: InstrumentPool,
         rules: Sequence[AlarmRule],
         database: Path,
     ) -> None:
-        self._book, self._fleet = book, fleet
+        self._book, self._fleet = book, pool
         self._clock: Clock = book.clock
         self._lookout = HostMonitor(database, book.clock)
         self._alarms = Alarms(rules, book.clock)
@@ -155,8 +155,8 @@ class Housekeeping:
         said = ", ".join(f"run {run.run_id}: {run.accepted:,} readings" for run in runs)
         if lost:
             said += "; nothing from " + ", ".join(lost)
-        if self._book.ledger.waiting > 1:
-            said += f"; rows that wait for the database: {self._book.ledger.waiting:,}"
+        if self._book.queue.waiting > 1:
+            said += f"; rows that wait for the database: {self._book.queue.waiting:,}"
         self.notifier.status(said or "waiting for the instruments")
 
 

@@ -63,10 +63,10 @@ class Keeper:
     def __init__(
         self, plans: Sequence[RunPlan], around: Surroundings, *, go_on: bool
     ) -> None:
-        self.plans, self.around, self.go_on = plans, around, go_on
+        self.plans, self.surroundings, self.go_on = plans, around, go_on
         self.patient = any(plan.purpose is Purpose.SOAK for plan in plans)
         used = {name for plan in plans for name in instruments_of(plan)}
-        self.fleet = InstrumentPool(
+        self.pool = InstrumentPool(
             [s for n, s in plans[0].bench.instruments.items() if n in used],
             around.clock,
             around.selector,
@@ -74,11 +74,11 @@ class Keeper:
         )
         self.book = Bookkeeper(around.clock, around.writer, self._tell_event)
         self.watch = Housekeeping(
-            self.book, self.fleet, plans[0].bench.alarms, around.database
+            self.book, self.pool, plans[0].bench.alarms, around.database
         )
-        self.front = ControlCommands(self)
+        self.commands = ControlCommands(self)
         self._waits = StartupWait(around.clock)
-        self.desk: ControlServer | None = None
+        self.server: ControlServer | None = None
         self.each_turn: Callable[[], None] | None = None
         name = f"{around.database.name}.{os.getpid()}.sock"
         self._socket = around.database.with_name(name)
@@ -89,11 +89,11 @@ class Keeper:
 
     def wait_for_all(self) -> None:
         """Wait until every instrument has answered once; probes give a value, too."""
-        self.fleet.start(hold=self._counters)
-        missing = set(self.fleet.by_name)
+        self.pool.start(hold=self._counters)
+        missing = set(self.pool.by_name)
         if self.patient:
             self.watch.notifier.ready()
-        while missing and self.around.signals.caught is None:
+        while missing and self.surroundings.signals.caught is None:
             for name, message in self._wait():
                 self._say_waiting(self._waits.heard(name, message))
                 match message:
@@ -105,12 +105,14 @@ class Keeper:
                         raise _named(name, message.error())
                     case Ended() if not self.patient:
                         raise InstrumentError(f"the process of {name!r} {message.how}")
-        if self.around.signals.caught is not None:
+        if self.surroundings.signals.caught is not None:
             raise BenchlogError("stopped before the first reading: nothing recorded")
 
     def begin(self) -> None:
-        """Open the desk, begin the runs and let the counters go."""
-        self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
+        """Open the control socket, begin the runs and let the counters go."""
+        self.server = ControlServer(
+            self._socket, self.surroundings.selector, self.commands.answer
+        )
         for plan in self.plans:
             self.begin_one(plan)
         for name, text in self._waits.over():
@@ -120,33 +122,35 @@ class Keeper:
 
     def resume(self, several: Sequence[Resumed]) -> None:
         """Go on with runs at once; instruments that do not answer yet are an event."""
-        self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
+        self.server = ControlServer(
+            self._socket, self.surroundings.selector, self.commands.answer
+        )
         for old in several:
-            self.fleet.expect(old.run.identities)
+            self.pool.expect(old.run.identities)
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
-            self.around.tell(RunNotice(run_id=run.run_id, kind="begun"))
+            self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.watch.notifier.ready()
-        self.fleet.start(hold=())
+        self.pool.start(hold=())
 
     def _say_waiting(self, text: str) -> None:
         if text and self.patient:
-            self.around.tell(RunNotice(run_id=0, kind="waiting", text=text))
+            self.surroundings.tell(RunNotice(run_id=0, kind="waiting", text=text))
             self.watch.notifier.status(text)
 
     def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
         """Begin one run; its counter starts, or goes on, reading."""
         position = position_of(plan)
-        instruments = {n: self.fleet.by_name[n] for n in instruments_of(plan)}
+        instruments = {n: self.pool.by_name[n] for n in instruments_of(plan)}
         run = self.book.begin(
             plan, position, instruments, self._socket.name, follows=follows
         )
-        self.around.tell(RunNotice(run_id=run.run_id, kind="begun"))
+        self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.start_reading(run)
         return run.run_id
 
     def start_reading(self, run: LiveRun) -> None:
         """Let the counter of a run that has just begun read."""
-        self.fleet.order(run.position.frequency, Order.GO)
+        self.pool.order(run.position.frequency, Order.GO)
 
     # --- the loop ---------------------------------------------------------------------
 
@@ -165,7 +169,7 @@ class Keeper:
     def end_one(self, run_id: int, how: str) -> None:
         """End one run: hold its counter, commit, note the verdict."""
         run = self.book.runs.by_id[run_id]
-        self.fleet.order(run.position.frequency, Order.HOLD)
+        self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
         silence = self.book.intake.silence(run)
@@ -173,7 +177,7 @@ class Keeper:
         self.book.runs.note(run, EventKind.ENDED, text)
         self.commit_all()
         assessment = self.book.end(run, how)
-        self.around.tell(
+        self.surroundings.tell(
             RunNotice(run_id=run_id, kind="ended", assessment=assessment, text=how)
         )
 
@@ -189,28 +193,28 @@ class Keeper:
         try:
             self._end_all("broken off")
         finally:
-            if self.desk is not None:
-                self.desk.close()
-            self.fleet.finish()
+            if self.server is not None:
+                self.server.close()
+            self.pool.finish()
             self.watch.close()
 
     def _wait(self) -> Iterator[Heard]:
-        left_s = min(self.fleet.left_s(), self.book.left_s(), self._tick.left_s())
-        for key, _ in self.around.selector.select(max(0.0, left_s)):
+        left_s = min(self.pool.left_s(), self.book.left_s(), self._tick.left_s())
+        for key, _ in self.surroundings.selector.select(max(0.0, left_s)):
             kind, what = key.data
             if kind == "instrument":
-                yield from self.fleet.hear(what)
+                yield from self.pool.hear(what)
             elif kind == "aside":
-                self.fleet.drain(what)
-            elif kind == "caller" and self.desk is not None:
-                self.desk.serve(what)
+                self.pool.drain(what)
+            elif kind == "caller" and self.server is not None:
+                self.server.serve(what)
             elif kind == "signal":
-                self.around.signals.drain()
+                self.surroundings.signals.drain()
             elif kind == "until":
                 self._terminal_gone(what)
             elif kind == "ids":
                 self.ids_came()
-        yield from self.fleet.tend()
+        yield from self.pool.tend()
         if self._tick.passed:
             self._tick = host_deadline(_TICK_S)
             self.watch.look()
@@ -230,7 +234,10 @@ class Keeper:
                 self.book.intake.opened(name, message)
 
     def _look_at_signals(self) -> None:
-        caught, self.around.signals.caught = self.around.signals.caught, None
+        caught, self.surroundings.signals.caught = (
+            self.surroundings.signals.caught,
+            None,
+        )
         if caught is None or (caught.name == "SIGHUP" and self.go_on):
             return
         how = "terminal closed" if caught.name == "SIGHUP" else "interrupted"
@@ -239,21 +246,21 @@ class Keeper:
     def _terminal_gone(self, fd: int) -> None:
         if os.read(fd, 1):
             return
-        self.around.selector.unregister(fd)
+        self.surroundings.selector.unregister(fd)
         if not self.go_on:
             self._end_all("terminal closed")
 
     def _tell_judged(self, judged: Iterable[JudgedBatch]) -> None:
         for run, readings, assessment in judged:
             for reading in readings:
-                self.around.tell(notice_of(run.run_id, reading, assessment))
+                self.surroundings.tell(notice_of(run.run_id, reading, assessment))
 
     def _end_all(self, how: str) -> None:
         for run_id in list(self.book.runs.by_id):
             self.end_one(run_id, how)
 
     def _tell_event(self, run_id: int, event: Event) -> None:
-        self.around.tell(RunNotice(run_id=run_id, kind="event", event=event))
+        self.surroundings.tell(RunNotice(run_id=run_id, kind="event", event=event))
 
 
 def _named(name: str, error: InstrumentError) -> InstrumentError:

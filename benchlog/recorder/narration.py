@@ -7,7 +7,7 @@ from benchlog.model import Decision, EventKind
 from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
 
 if TYPE_CHECKING:
-    from benchlog.recorder.keeper import RunNotice
+    from benchlog.recorder.notice import RunNotice
     from benchlog.verdict.run.assessment import Assessment
 
 _DIGITS: Final = 12

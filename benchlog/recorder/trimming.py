@@ -193,7 +193,7 @@ class _Session:
         run = self._keeper.book.runs.by_id[self._run_id]
         run.note_gap()
         settle_s = self._plan.part.trim.settle_s if self._plan.part.trim else 0.0
-        now_ns = self._keeper.around.clock.mono_ns()
+        now_ns = self._keeper.surroundings.clock.mono_ns()
         self._asked = CodeUnderTest(code, now_ns + round(settle_s * NS_PER_S))
         if self._last:  # the figures of the run are those of this code alone
             run.end_trial_at(self._asked.from_mono_ns)

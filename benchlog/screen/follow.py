@@ -204,7 +204,7 @@ class Follower:
                 self.trace.feed(self._evaluator.charted())
         return self._assessment
 
-    def night_parts(self) -> tuple[SoakWatch, Assessment, list[Event]]:
+    def summary_parts(self) -> tuple[SoakWatch, Assessment, list[Event]]:
         """Return what the summary of a soak is worked out of, safe to hand to a thread.
 
         Raises DataError for a run that is no soak, or not gone through yet.

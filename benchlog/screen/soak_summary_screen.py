@@ -20,7 +20,7 @@ from benchlog.screen.widgets.text import PlainText
 from benchlog.units import printable
 from benchlog.verdict import Assessment
 from benchlog.verdict.run.soak_summary import SoakSummary
-from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
+from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
 
 _HOLES = 50
 _LABEL_CELLS = 13
@@ -58,16 +58,16 @@ class NightScreen(BenchScreen):
 
     async def _show(self) -> None:
         try:
-            watch, assessment, events = self._follower.night_parts()
-            night = await asyncio.to_thread(watch.night, assessment, events)
+            watch, assessment, events = self._follower.summary_parts()
+            summary = await asyncio.to_thread(watch.summary, assessment, events)
         except BenchlogError as error:
             self.query_one("#facts-of-night", PlainText).show(printable(str(error)))
             return
         self.query_one("#verdict-of-night", PlainText).show(
             verdict_content(assessment, self._follower.run)
         )
-        self.query_one("#facts-of-night", PlainText).show(facts_content(night))
-        self.query_one("#holes-of-night", PlainText).show(holes_content(night))
+        self.query_one("#facts-of-night", PlainText).show(facts_content(summary))
+        self.query_one("#holes-of-night", PlainText).show(holes_content(summary))
 
     def action_scroll(self, lines: int) -> None:
         """Move through the page."""
@@ -87,10 +87,10 @@ def verdict_content(a: Assessment, run: Run) -> Content:
     return Content.assemble(head, f"{figures.verdict_text(a.word)}: {of_what}")
 
 
-def facts_content(night: SoakSummary) -> Content:
+def facts_content(summary: SoakSummary) -> Content:
     """Return the facts, labels dimmed."""
     lines = []
-    for label, text in night_facts(night):
+    for label, text in summary_facts(summary):
         for number, line in enumerate(text.split("\n")):
             head = "" if number else label
             said = printable(line)
@@ -98,14 +98,14 @@ def facts_content(night: SoakSummary) -> Content:
     return Content("\n").join(lines)
 
 
-def holes_content(night: SoakSummary) -> Content:
+def holes_content(summary: SoakSummary) -> Content:
     """Return the gaps, one a line."""
-    rows = hole_rows(night, _HOLES)
+    rows = hole_rows(summary, _HOLES)
     lines = [Content.styled("\ngaps (UTC)", "$dim")] if rows else []
     lines += [
         Content(printable(f"{at}  {lasted:>12}  {causes}: {text}"))
         for at, lasted, causes, text in rows
     ]
-    if night.gaps > len(rows):
-        lines.append(Content(f"and {night.gaps - len(rows):,} more"))
+    if summary.gaps > len(rows):
+        lines.append(Content(f"and {summary.gaps - len(rows):,} more"))
     return Content("\n").join(lines)

@@ -109,9 +109,9 @@ def test_the_morning_knows_of_it(stage: Stage, scene: PulseScene):
     scene.end()
     follower = Follower(stage.database, run_id, stage.clock)
     follower.tick()
-    watch, assessment, events = follower.night_parts()
+    watch, assessment, events = follower.summary_parts()
     follower.close()
-    night = watch.night(assessment, events)
-    assert night.pulses and len(night.reference) == 1
-    assert night.drift is not None
-    assert night.document()["reference_lost"][0]["text"].startswith("no pulses")
+    summary = watch.summary(assessment, events)
+    assert summary.pulses and len(summary.reference) == 1
+    assert summary.drift is not None
+    assert summary.document()["reference_lost"][0]["text"].startswith("no pulses")

@@ -8,7 +8,7 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import print_json, table
-from benchlog.cli.run_result import evaluated, night_text, text_of
+from benchlog.cli.run_result import evaluated, summary_text, text_of
 from benchlog.cli.typed_values import RunId
 from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
 
@@ -43,10 +43,10 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     if as_json:
         print_json(whole_document(evaluation, history))
         return
-    night = evaluation.summary
+    summary = evaluation.summary
     for part in (
         text_of(evaluation),
-        night_text(night) if night is not None else "",
+        summary_text(summary) if summary is not None else "",
         afterwards_text(history),
         _budget(evaluation.assessment.budget),
         _hook_up(evaluation.run),

@@ -9,7 +9,7 @@ import click
 
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, say
-from benchlog.cli.run_result import evaluated, exit_code, night_text, text_of
+from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 from benchlog.clock import host_clock
@@ -182,11 +182,13 @@ def _document(reader: "Reader", evaluation: "Evaluation") -> dict[str, Any]:
     from benchlog.evaluation.document import events_document, run_document
 
     events = events_document(one for _, one in reader.events(evaluation.run.id))
-    night = evaluation.summary
-    summary = None if night is None else night.document()
+    how = evaluation.summary
+    summary = None if how is None else how.document()
     return {**run_document(evaluation), "events": events, "summary": summary}
 
 
 def _text(evaluation: "Evaluation") -> str:
-    night = evaluation.summary
-    return text_of(evaluation) + ("" if night is None else f"\n\n{night_text(night)}")
+    summary = evaluation.summary
+    return text_of(evaluation) + (
+        "" if summary is None else f"\n\n{summary_text(summary)}"
+    )

@@ -10,7 +10,6 @@ from benchlog.clock import Clock, host_deadline
 from benchlog.model import EventKind, Identity, InstrumentSpec
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Message, Order
-from benchlog.recorder.instruments.shared_counter import is_input
 
 _FAREWELL_S: Final = 1.5
 _WEIGH_S: Final = 1.0
@@ -39,13 +38,13 @@ class InstrumentPool:
     ) -> None:
         self._selector = selector
         specs = tuple(specs)
-        inputs = Counter(spec.address for spec in specs if is_input(spec))
+        inputs = Counter(spec.address for spec in specs if spec.measured_in_turns)
         self._by_name = {
             spec.name: InstrumentProcess(
                 spec,
                 clock,
                 longest_wait_s=longest_wait_s,
-                sharers=inputs[spec.address] if is_input(spec) else 1,
+                sharers=inputs[spec.address] if spec.measured_in_turns else 1,
             )
             for spec in specs
         }

@@ -105,7 +105,7 @@ class Child:
         clock: Clock,
     ) -> None:
         self.job, self.pipe, self.orders, self.clock = job, pipe, orders, clock
-        self.turns = SharedCounter(job.spec.address, job.sharers)
+        self.counter_turn = SharedCounter(job.spec.address, job.sharers)
         self.expect = job.expect
         self.wait_s = FIRST_WAIT_S
         self.stalled_s = 0.0
@@ -137,7 +137,7 @@ class Child:
                 driver.close()
 
     def _session(self, driver: Driver) -> None:
-        with self.turns:
+        with self.counter_turn:
             driver.open()
         identity = driver.identify()
         if self.expect not in (None, identity.who):
@@ -181,8 +181,8 @@ class Child:
             self.orders.rest(self.clock.real_s(left_s))
 
     def _value(self, driver: Driver) -> Sample:
-        with self.turns:
-            if self.turns.shared:
+        with self.counter_turn:
+            if self.counter_turn.shared:
                 driver.select()
             return driver.read()
 

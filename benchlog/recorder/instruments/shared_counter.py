@@ -9,17 +9,6 @@ import fcntl
 import os
 from types import TracebackType
 
-from benchlog.model import InstrumentSpec
-
-
-def is_input(spec: InstrumentSpec) -> bool:
-    """Whether this is one input of a counter, measured by turns with the others.
-
-    Over USB one program at a time has the counter.
-    """
-    is_usb = spec.address.upper().startswith("USB")
-    return spec.quantity == "frequency" and "input" in spec.options and not is_usb
-
 
 class SharedCounter:
     """The turns at one address; a context in which the instrument is ours alone.

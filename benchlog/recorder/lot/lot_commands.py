@@ -20,7 +20,7 @@ _WORDS = {
 
 
 class LotKept(Kept, Protocol):
-    """What the front of a lot needs of its keeper besides."""
+    """What the commands of a lot need of its keeper besides."""
 
     lot: LotBook
     places: list[DeviceSite]

@@ -34,13 +34,13 @@ class LotKeeper(Keeper):
         self.places = [
             DeviceSite(template=plan, clock=around.clock) for plan in task.templates
         ]
-        self.front: LotCommands = LotCommands(self)
+        self.commands: LotCommands = LotCommands(self)
         self.leaving = False
         self.paused = False
         self._said = ""
         self._idle: DeviceSite | None = None
         self._aside: Counter[str] = Counter()
-        for instrument in self.fleet.by_name.values():
+        for instrument in self.pool.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
         if ids is not None and ids.fd is not None:
             around.selector.register(ids.fd, selectors.EVENT_READ, ("ids", None))
@@ -51,12 +51,16 @@ class LotKeeper(Keeper):
             self.say(text)
 
     def begin(self) -> None:
-        """Open the desk; where devices are watched for, let the counters read."""
-        self.desk = ControlServer(self._socket, self.around.selector, self.front.answer)
-        self.around.tell(RunNotice(run_id=0, kind="ready", text=self._socket.name))
+        """Open the control socket; let the counters read where devices are seen."""
+        self.server = ControlServer(
+            self._socket, self.surroundings.selector, self.commands.answer
+        )
+        self.surroundings.tell(
+            RunNotice(run_id=0, kind="ready", text=self._socket.name)
+        )
         if self.task.watched:
             for place in self.places:
-                self.fleet.order(place.counter, Order.GO)
+                self.pool.order(place.counter, Order.GO)
 
     def loop(self) -> None:
         """Go on until the lot is done or the ids are, or somebody leaves."""
@@ -76,7 +80,9 @@ class LotKeeper(Keeper):
     def say(self, text: str) -> None:
         """Say something that is no run's affair alone."""
         self._said, self._idle = text, None
-        self.around.tell(RunNotice(run_id=0, kind="waiting", text=printable(text)))
+        self.surroundings.tell(
+            RunNotice(run_id=0, kind="waiting", text=printable(text))
+        )
 
     @property
     def said(self) -> str:
@@ -90,7 +96,7 @@ class LotKeeper(Keeper):
         fd = self.ids.fd
         self.ids.read()
         if self.ids.ended:
-            self.around.selector.unregister(fd)
+            self.surroundings.selector.unregister(fd)
 
     # --- runs ------------------------------------------------------------------------
 
@@ -126,9 +132,9 @@ class LotKeeper(Keeper):
             done = f"{len(self.lot.results)}/{self.task.plan.sample_size}"
             at = f"{place.name}: " if len(self.places) > 1 else ""
             text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
-            self.around.tell(RunNotice(run_id=run_id, kind="device", text=text))
+            self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))
         if self.task.watched and not self.leaving:
-            self.fleet.order(place.counter, Order.GO)
+            self.pool.order(place.counter, Order.GO)
 
     def set_aside(self, run: LiveRun, how: str, text: str) -> None:
         """End a run that shall not count, and say why."""
@@ -254,15 +260,15 @@ class LotKeeper(Keeper):
     def _allow_more(self) -> None:
         """Let counters read until the next look at their run, and no further."""
         for run in self.book.runs.all():
-            instrument = self.fleet.by_name[run.position.frequency]
+            instrument = self.pool.by_name[run.position.frequency]
             if instrument.allowed == 0 and not run.paused and run.fed == run.accepted:
-                self.fleet.allow(run.position.frequency, max(1, run.wanted))
+                self.pool.allow(run.position.frequency, max(1, run.wanted))
 
     def start_reading(self, run: LiveRun) -> None:
         """Let the counter read as far as the first look."""
         counter = run.position.frequency
-        self.fleet.order(counter, Order.HOLD)
-        self.fleet.allow(counter, run.wanted)
+        self.pool.order(counter, Order.HOLD)
+        self.pool.allow(counter, run.wanted)
 
 
 _STILL_IN: Final = (

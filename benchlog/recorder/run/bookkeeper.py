@@ -61,8 +61,8 @@ class Bookkeeper:
         tell_event: Callable[[int, Event], None],
     ) -> None:
         self.clock, self.writer = clock, writer
-        self.ledger = CommitQueue(writer)
-        self.runs = OpenRuns(self.ledger, tell_event)
+        self.queue = CommitQueue(writer)
+        self.runs = OpenRuns(self.queue, tell_event)
         self._beginning = RunStarter(clock, writer)
         self.intake = Intake(self.runs, writer, clock)
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
@@ -114,7 +114,7 @@ class Bookkeeper:
 
     def commit_due(self, *, now: bool = False) -> Iterator[JudgedBatch]:
         """Commit what is due; yield what each run got, with how it stands lately."""
-        outcome = self.ledger.commit_if_due(now=now)
+        outcome = self.queue.commit_if_due(now=now)
         self._say_trouble(outcome)
         by_run: dict[int, list[Record]] = {}
         for run_id, _, record in outcome.rows:
@@ -147,15 +147,15 @@ class Bookkeeper:
     def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
         limit = host_deadline(_LAST_TRY_S)
-        while self.ledger.waiting:
+        while self.queue.waiting:
             yield from self.commit_due(now=True)
-            if self.ledger.waiting and limit.passed:
-                path = self.ledger.spill(Path(tempfile.gettempdir()))
+            if self.queue.waiting and limit.passed:
+                path = self.queue.spill(Path(tempfile.gettempdir()))
                 raise StoreError(
                     f"{self.writer.path} would not take the last rows; they are not "
                     f"lost but in {path}: make room and keep that file"
                 )
-            if self.ledger.waiting:
+            if self.queue.waiting:
                 host_sleep(_LOOK_EVERY_S)
 
     def over(self) -> list[tuple[LiveRun, str]]:
@@ -169,11 +169,11 @@ class Bookkeeper:
 
     def left_s(self) -> float:
         """Real seconds until there is something to do here."""
-        return min(self.ledger.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
+        return min(self.queue.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
 
     def look_around(self) -> None:
         """Notice a database file that was taken away."""
-        if self.ledger.replaced():
+        if self.queue.replaced():
             self._rescue()
         else:
             self._rescue_said = ""

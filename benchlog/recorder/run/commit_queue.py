@@ -139,7 +139,7 @@ class CommitQueue:
 class OpenRuns:
     """Open runs by id, and `ids` of all that were begun here, in order."""
 
-    ledger: CommitQueue
+    queue: CommitQueue
     tell_event: Callable[[int, Event], None]
     by_id: dict[int, LiveRun] = field(default_factory=dict)
     ids: list[int] = field(default_factory=list)
@@ -160,5 +160,5 @@ class OpenRuns:
 
     def add_event(self, run: LiveRun, event: Event) -> None:
         """Write an event that was made elsewhere into a run."""
-        self.ledger.add((run.run_id, run.segment_id, event))
+        self.queue.add((run.run_id, run.segment_id, event))
         self.tell_event(run.run_id, event)

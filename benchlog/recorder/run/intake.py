@@ -207,14 +207,14 @@ class Intake:
             if isinstance(record, Event):
                 self.runs.add_event(run, record)
             else:
-                self.runs.ledger.add((run.run_id, run.segment_id, record))
+                self.runs.queue.add((run.run_id, run.segment_id, record))
 
     def _frequency(self, run: LiveRun, sample: Sample, stalled_s: float) -> None:
         for record in run.accept_sample(sample, stalled_s):
             if isinstance(record, Event):
                 self.runs.add_event(run, record)
             else:
-                self.runs.ledger.add((run.run_id, run.segment_id, record))
+                self.runs.queue.add((run.run_id, run.segment_id, record))
                 self._recent(run, record)
         if run.judge.resolution_hz is None and sample.step:
             self._resolution(run, sample.step)
@@ -231,7 +231,7 @@ class Intake:
             EventKind.STEP,
             f"stepped by {format_ppm(step.size, abs(step.size) / 20)} ppm after "
             f"{iso_utc(when_ns)}, within {format_duration(between_s)}: "
-            f"{run.recent.around.cause(run.recent.since_s(step))}",
+            f"{run.recent.step_cause.cause(run.recent.since_s(step))}",
         )
 
     def _resolution(self, run: LiveRun, step_hz: float) -> None:
@@ -247,9 +247,9 @@ class Intake:
         is_ambient = name == run.position.ambient
         quantity = "ambient" if is_ambient else "supply"
         condition = run.condition(name, sample, quantity)
-        self.runs.ledger.add((run.run_id, run.segment_id, condition))
+        self.runs.queue.add((run.run_id, run.segment_id, condition))
         if not is_ambient:
-            run.recent.around.supply(sample.mono_ns / NS_PER_S, sample.value)
+            run.recent.step_cause.supply(sample.mono_ns / NS_PER_S, sample.value)
         if is_ambient:
             run.note_ambient(sample)
 

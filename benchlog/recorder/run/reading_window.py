@@ -84,7 +84,7 @@ class ReadingWindow:
         self._nominal_hz, self._divider = nominal_hz, divider
         self._kept: deque[tuple[float, float]] = deque(maxlen=_KEPT)
         self._steps = StepWatch()
-        self.around = StepCause()
+        self.step_cause = StepCause()
 
     def add(
         self, reading: Reading, resolution_hz: float | None
@@ -99,7 +99,7 @@ class ReadingWindow:
             self._steps.gap()
         self._kept.append((t_s, ppm))
         if reading.ambient_c is not None:
-            self.around.ambient(t_s, reading.ambient_c)
+            self.step_cause.ambient(t_s, reading.ambient_c)
         step = self._steps.feed(t_s, ppm)
         return None if step is None or self._rose(step) else step
 
@@ -110,7 +110,7 @@ class ReadingWindow:
 
     def _rose(self, step: FrequencyStep) -> bool:
         """Whether it is a smooth rise after a change of ambient, and so no step."""
-        if not self.around.ambient_moved(self.since_s(step)):
+        if not self.step_cause.ambient_moved(self.since_s(step)):
             return False
         near = [ppm for _, ppm in list(self._kept)[-SPAN * BLOCK :]]
         largest = max((abs(b - a) for a, b in pairwise(near)), default=0.0)

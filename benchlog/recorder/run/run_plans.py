@@ -10,7 +10,6 @@ from benchlog.model import (
     PositionSpec,
     RunPlan,
 )
-from benchlog.recorder.instruments.shared_counter import is_input
 from benchlog.verdict.run.judges import trains_of
 
 
@@ -37,7 +36,7 @@ def _excludes(one: InstrumentSpec, other: InstrumentSpec) -> bool:
     """Whether two counters are the same, and not by turns at different inputs."""
     if (one.address or one.name) != (other.address or other.name):
         return False
-    by_turns = is_input(one) and is_input(other)
+    by_turns = one.measured_in_turns and other.measured_in_turns
     return not by_turns or one.options["input"] == other.options["input"]
 
 

@@ -97,7 +97,7 @@ class SoakWatch:
         f0 = self._run.nominal_hz / self._run.divider
         self._bins.feed(t_s, (columns.frequency_hz - f0) / f0 * 1e6, columns.ambient_c)
 
-    def night(self, assessment: Assessment, events: Sequence[Event]) -> "SoakSummary":
+    def summary(self, assessment: Assessment, events: Sequence[Event]) -> "SoakSummary":
         """Return how the run went, given its figures and events."""
         explained = causes_of(self._holes.kept, events)
         causes = Counter(_causes(near) for _, near in explained)

@@ -28,59 +28,61 @@ _WORDS: Final = {
 """Kinds of event whose own names do not say what was the matter."""
 
 
-def night_facts(night: SoakSummary) -> list[tuple[str, str]]:
+def summary_facts(summary: SoakSummary) -> list[tuple[str, str]]:
     """Return label and text of each line; texts may have several lines."""
-    share = night.missing_s / night.span_s * 100 if night.span_s else 0.0
-    gaps = "1 gap" if night.gaps == 1 else f"{night.gaps:,} gaps"
-    causes = ", ".join(f"{n} x {_cause(kinds)}" for kinds, n in night.causes.items())
-    what = "pulses" if night.pulses else "readings"
-    lost = [("lost", "\n".join(map(event_line, night.unkept)))] if night.unkept else []
-    lost += [("reference", _reference(night))] if night.reference else []
-    beside = ", ".join(f"{kind} {n}" for kind, n in night.beside.items())
+    share = summary.missing_s / summary.span_s * 100 if summary.span_s else 0.0
+    gaps = "1 gap" if summary.gaps == 1 else f"{summary.gaps:,} gaps"
+    causes = ", ".join(f"{n} x {_cause(kinds)}" for kinds, n in summary.causes.items())
+    what = "pulses" if summary.pulses else "readings"
+    lost = (
+        [("lost", "\n".join(map(event_line, summary.unkept)))] if summary.unkept else []
+    )
+    lost += [("reference", _reference(summary))] if summary.reference else []
+    beside = ", ".join(f"{kind} {n}" for kind, n in summary.beside.items())
     return [
-        ("duration", f"{format_duration(night.span_s)}, {night.readings:,} {what}"),
+        ("duration", f"{format_duration(summary.span_s)}, {summary.readings:,} {what}"),
         (
             "gaps",
-            f"{gaps}, {format_duration(night.missing_s)} without {what} "
+            f"{gaps}, {format_duration(summary.missing_s)} without {what} "
             f"({share:.2g} %)",
         ),
         ("causes", causes or "none"),
         *lost,
-        ("drift", _drift(night)),
-        ("temperature", _temperature(night)),
-        *_ambient(night),
-        ("stability", _stability(night.stability)),
-        ("steps", "\n".join(map(event_line, night.steps[:_STEPS])) or "none"),
-        ("alarms", _alarms(night)),
+        ("drift", _drift(summary)),
+        ("temperature", _temperature(summary)),
+        *_ambient(summary),
+        ("stability", _stability(summary.stability)),
+        ("steps", "\n".join(map(event_line, summary.steps[:_STEPS])) or "none"),
+        ("alarms", _alarms(summary)),
         *([("beside", beside)] if beside else []),
     ]
 
 
-def _drift(night: SoakSummary) -> str:
+def _drift(summary: SoakSummary) -> str:
     """Say what the drift is of, since `ageing` answers another question."""
-    said = _estimate(night.drift, "ppm/day")
-    if said and night.temperature is not None:
+    said = _estimate(summary.drift, "ppm/day")
+    if said and summary.temperature is not None:
         return f"{said}, what ambient did taken out (`ageing` leaves it in)"
-    return said or night.note or "-"
+    return said or summary.note or "-"
 
 
-def _temperature(night: SoakSummary) -> str:
+def _temperature(summary: SoakSummary) -> str:
     """Say over which range the slope is the mean one."""
-    said = _estimate(night.temperature, "ppm/C")
-    if said and night.temperature_c is not None:
-        low, high = night.temperature_c
+    said = _estimate(summary.temperature, "ppm/C")
+    if said and summary.temperature_c is not None:
+        low, high = summary.temperature_c
         return f"{said}, mean slope from {low:.1f} to {high:.1f} C"
-    return said or night.note or "-"
+    return said or summary.note or "-"
 
 
-def _ambient(night: SoakSummary) -> list[tuple[str, str]]:
-    away_s = night.without_ambient_s
+def _ambient(summary: SoakSummary) -> list[tuple[str, str]]:
+    away_s = summary.without_ambient_s
     if not away_s:
         return []
     return [("ambient", f"{format_duration(away_s)} of readings without a value")]
 
 
-def hole_rows(night: SoakSummary, most: int) -> list[tuple[str, str, str, str]]:
+def hole_rows(summary: SoakSummary, most: int) -> list[tuple[str, str, str, str]]:
     """Return when, how long, cause and what was said of the first gaps."""
     return [
         (
@@ -89,7 +91,7 @@ def hole_rows(night: SoakSummary, most: int) -> list[tuple[str, str, str, str]]:
             _cause(kinds),
             text,
         )
-        for utc_ns, lasted_s, kinds, text in night.holes[:most]
+        for utc_ns, lasted_s, kinds, text in summary.holes[:most]
     ]
 
 
@@ -122,16 +124,16 @@ def _three(value: float) -> str:
     return f"{value:,.{decimals_for(abs(value) / 10)}f}" if value else "0"
 
 
-def _reference(night: SoakSummary) -> str:
-    times = len(night.reference)
+def _reference(summary: SoakSummary) -> str:
+    times = len(summary.reference)
     said = "lost once" if times == 1 else f"lost {times} times"
-    lines = [event_line(event) for event in night.reference[:_ALARMS]]
+    lines = [event_line(event) for event in summary.reference[:_ALARMS]]
     return "\n".join([said, *lines])
 
 
-def _alarms(night: SoakSummary) -> str:
-    if not night.alarms:
+def _alarms(summary: SoakSummary) -> str:
+    if not summary.alarms:
         return "none"
-    lines = [event_line(event) for event in night.alarms[:_ALARMS]]
-    more = night.alarm_count - _ALARMS
+    lines = [event_line(event) for event in summary.alarms[:_ALARMS]]
+    more = summary.alarm_count - _ALARMS
     return "\n".join([*lines, *([f"{more} more raised"] if more > 0 else [])])

@@ -19,7 +19,7 @@ from benchlog.model import (
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.run.run_gaps import Holes, causes_of
 from benchlog.verdict.run.soak_summary import SoakWatch
-from benchlog.verdict.run.soak_summary_text import hole_rows, night_facts
+from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
 
 S = 1_000_000_000
 PART = Part(
@@ -48,7 +48,7 @@ def night(whole, events=(), piece=1_000):
         part = part_of(whole, at, at + piece)
         watch.feed(part)
         judge.feed(part)
-    return watch.night(judge.assessment(), events)
+    return watch.summary(judge.assessment(), events)
 
 
 def event(whole, place, kind, text="", after_s=0.5):
@@ -93,7 +93,7 @@ def test_gaps_have_the_causes_that_events_tell():
         (pytest.approx(10.0), "hung", "did not come back"),
     ]
     assert sum(hole[1] for hole in found.holes) == pytest.approx(found.missing_s)
-    said = dict(night_facts(found))
+    said = dict(summary_facts(found))
     assert said["gaps"].startswith("2 gaps, 1 min 10 s without readings")
     assert said["causes"] == "1 x connection lost, 1 x driver hung"
     assert [row[1:3] for row in hole_rows(found, 5)] == [
@@ -108,7 +108,7 @@ def test_several_causes_of_one_gap_are_words_and_kinds_for_scripts():
     events = [event(whole, 1_000, kind, "as told") for kind in kinds]
     found = night(without(whole, range(1_001, 1_020)), events)
     assert found.document()["causes"] == {"gap+no-signal": 1}
-    said = dict(night_facts(found))["causes"]
+    said = dict(summary_facts(found))["causes"]
     assert said == "1 x keeper away or held up and no signal"
 
 
@@ -184,7 +184,7 @@ def test_words_and_document_are_whole():
         event(whole, 6_000, EventKind.STEP, "stepped by +2.0 ppm"),
     ]
     found = night(without(whole, range(4_990, 5_060)), events)
-    said = dict(night_facts(found))
+    said = dict(summary_facts(found))
     assert "1 gap, 1 min 10 s without readings" in said["gaps"]
     assert "ppm/day (95 %" in said["drift"]
     assert "\x1b" not in said["alarms"]
@@ -203,13 +203,13 @@ def test_what_cost_no_reading_is_counted_and_what_was_lost_is_told():
     events = [event(whole, 5_000, kind, "as it was") for kind in kinds]
     events.append(event(whole, 6_000, EventKind.READINGS_LOST, "7 readings found none"))
     found = night(whole, events)
-    said = dict(night_facts(found))
+    said = dict(summary_facts(found))
     assert said["beside"] == "clock-step 1, ambient-range 2"
     assert said["lost"].endswith("readings-lost: 7 readings found none")
     document = found.document()
     assert document["other_events"] == {"clock-step": 1, "ambient-range": 2}
     assert len(document["readings_lost"]) == 1
-    assert not {"beside", "lost"} & set(dict(night_facts(night(whole, []))))
+    assert not {"beside", "lost"} & set(dict(summary_facts(night(whole, []))))
 
 
 def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
@@ -217,7 +217,7 @@ def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
     ambient = whole.ambient_c.copy()
     ambient[5_000:8_780] = np.nan  # 1 h 03 min
     found = night(replace(whole, ambient_c=ambient))
-    said = dict(night_facts(found))
+    said = dict(summary_facts(found))
     assert "what ambient did taken out" in said["drift"]
     low, high = found.temperature_c
     assert 22.0 < low < high < 26.0
@@ -226,12 +226,12 @@ def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
     document = found.document()
     assert document["without_ambient_s"] == pytest.approx(3_780)
     assert document["temperature_range_c"] == [low, high]
-    assert "ambient" not in dict(night_facts(night(whole)))
+    assert "ambient" not in dict(summary_facts(night(whole)))
 
 
 def test_nothing_yet_is_said_as_such():
     watch = SoakWatch(RUN)
-    found = watch.night(RunJudge(PART).assessment(), [])
+    found = watch.summary(RunJudge(PART).assessment(), [])
     assert (found.readings, found.gaps, found.drift) == (0, 0, None)
     assert found.note
-    assert night_facts(found)
+    assert summary_facts(found)

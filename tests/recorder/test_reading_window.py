@@ -20,11 +20,11 @@ def told(shape, ambient, volts=None):
     recent, said = ReadingWindow(16e6, 1.0), []
     for t in range(N):
         if volts is not None:
-            recent.around.supply(float(t), float(volts[t]))
+            recent.step_cause.supply(float(t), float(volts[t]))
         hz = 16e6 * (1 + ppm[t] * 1e-6)
         reading = Reading(t * SECOND, t * SECOND, 1.0, hz, float(ambient[t]))
         if (step := recent.add(reading, None)) is not None:
-            said.append(recent.around.cause(recent.since_s(step)))
+            said.append(recent.step_cause.cause(recent.since_s(step)))
     return said
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.model import InstrumentSpec
-from benchlog.recorder.instruments.shared_counter import SharedCounter, is_input
+from benchlog.recorder.instruments.shared_counter import SharedCounter
 
 TAKER = """
 import sys
@@ -102,4 +102,4 @@ def test_what_is_an_input_among_others(address, options, shared):
         options=options,
         quantity="frequency",
     )
-    assert is_input(spec) is shared
+    assert spec.measured_in_turns is shared
