@@ -159,6 +159,19 @@ def test_every_command_is_in_the_readme(name: str) -> None:
     assert re.search(rf"benchlog {re.escape(name)}\b", text), f"README lacks {name}"
 
 
+def test_the_readme_lists_every_topic_as_help_does() -> None:
+    text = (TOP / "README.md").read_text("utf-8")
+    listed = re.findall(r"^\| `([a-z-]+)` \| (.+) \| (.+) \|$", text, re.MULTILINE)
+    assert listed == [
+        (
+            name,
+            ", ".join(f"`benchlog {one}`" for one in topic.commands) or "-",
+            topic.line,
+        )
+        for name, topic in TOPICS.items()
+    ]
+
+
 def test_documents_show_no_command_that_is_not_there() -> None:
     shown = {
         words[1]
