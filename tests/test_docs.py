@@ -8,6 +8,11 @@ time runs faster. A block that cannot be run here (it needs an instrument, or a 
 has a comment right before it, with the reason::
 
     <!-- not run: needs a counter on the bench -->
+
+What a page takes for granted, such as a bench, is a comment that holds one command, run
+at that place and shown to nobody::
+
+    <!-- set-up: benchlog simulate --bench-out configs/benches/corner-bench.toml & -->
 """
 
 import os
@@ -24,11 +29,14 @@ import pytest
 
 from benchlog.cli.command import COMMANDS
 from benchlog.clock import host_deadline, host_sleep
+from benchlog.manual import TOPICS
 
 TOP = Path(__file__).parents[1]
-DOCUMENTS = [name for name in ("README.md", "DEVELOPERS.md") if (TOP / name).is_file()]
+PAGES = [f"benchlog/manual/{topic}.md" for topic in TOPICS]
+DOCUMENTS = ["README.md", "DEVELOPERS.md", *PAGES]
 BLOCK = re.compile(
-    r"(?:<!-- not run: (?P<why>[^>]+?) -->\s*\n)?^```console\n(?P<text>.*?)^```$",
+    r"^<!-- set-up: (?P<setup>[^>]+?) -->$"
+    r"|(?:<!-- not run: (?P<why>[^>]+?) -->\s*\n)?^```console\n(?P<text>.*?)^```$",
     re.MULTILINE | re.DOTALL,
 )
 DONE = (0, 3, 4)
@@ -49,10 +57,13 @@ class Block:
 
 
 def blocks_of(document: str, text: str) -> list[Block]:
-    return [
-        Block(document, text[: m.start("text")].count("\n") + 1, m["text"], m["why"])
-        for m in BLOCK.finditer(text)
-    ]
+    found = []
+    for match in BLOCK.finditer(text):
+        part = "text" if match["setup"] is None else "setup"
+        line = text[: match.start(part)].count("\n") + 1
+        shown = match["text"] if part == "text" else f"$ {match['setup']}"
+        found.append(Block(document, line, shown, match["why"]))
+    return found
 
 
 def all_blocks() -> list[Block]:
@@ -62,6 +73,7 @@ def all_blocks() -> list[Block]:
 
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_commands_of_a_document_do_their_job(document: str, tmp_path: Path) -> None:
+    (tmp_path / "configs" / "benches").mkdir(parents=True)
     with ExitStack() as beside:
         for block in all_blocks():
             if block.document == document and block.why_not_run is None:
@@ -71,8 +83,7 @@ def test_commands_of_a_document_do_their_job(document: str, tmp_path: Path) -> N
 def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
     environment = {
         **os.environ,
-        # a section that begins a bench begins a day: its runs count from 1
-        "BENCHLOG_DB": str(folder / database_of(folder)),
+        "BENCHLOG_DB": str(folder / "docs.db"),
         "XDG_DATA_HOME": str(folder / "data"),
         "XDG_STATE_HOME": str(folder / "state"),
         "NO_COLOR": "1",
@@ -85,7 +96,6 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         program = [sys.executable, "-m", "benchlog.cli", *after[1:]]
         if after[-1] == "&":
             beside.enter_context(running(program[:-1], folder, environment))
-            environment["BENCHLOG_DB"] = str(folder / database_of(folder))
             continue
         fed = subprocess.run(before, capture_output=True, check=True) if bar else None
         done = subprocess.run(
@@ -100,10 +110,6 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         )
         said = f"{block.document}:{block.line}: {shlex.join(words)}\n{done.stderr}"
         assert done.returncode in DONE, said
-
-
-def database_of(folder: Path) -> str:
-    return "day.db" if (folder / "day.toml").exists() else "docs.db"
 
 
 def partition(words: list[str]) -> tuple[list[str], bool, list[str]]:
@@ -138,16 +144,32 @@ def test_blocks_are_found_with_their_reason_and_continued_lines() -> None:
         "words\n```console\n$ benchlog runs \\\n    --json\nprinted\n$ ls\n```\n"
         "<!-- not run: no counter -->\n```console\n$ benchlog ports\n```\n"
     )
-    first, second = blocks_of("X.md", text)
+    text += "<!-- set-up: benchlog simulate & -->\n"
+    first, second, third = blocks_of("X.md", text)
     assert first.commands() == [["benchlog", "runs", "--json"], ["ls"]]
     assert (first.why_not_run, first.line) == (None, 3)
     assert second.why_not_run == "no counter"
+    assert third.commands() == [["benchlog", "simulate", "&"]]
+    assert (third.why_not_run, third.line) == (None, 12)
 
 
 @pytest.mark.parametrize("name", list(COMMANDS))
 def test_every_command_is_in_the_readme(name: str) -> None:
     text = (TOP / "README.md").read_text("utf-8")
     assert re.search(rf"benchlog {re.escape(name)}\b", text), f"README lacks {name}"
+
+
+def test_the_readme_lists_every_topic_as_help_does() -> None:
+    text = (TOP / "README.md").read_text("utf-8")
+    listed = re.findall(r"^\| `([a-z-]+)` \| (.+) \| (.+) \|$", text, re.MULTILINE)
+    assert listed == [
+        (
+            name,
+            ", ".join(f"`benchlog {one}`" for one in topic.commands) or "-",
+            topic.line,
+        )
+        for name, topic in TOPICS.items()
+    ]
 
 
 def test_documents_show_no_command_that_is_not_there() -> None:

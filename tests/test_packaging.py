@@ -101,6 +101,14 @@ def test_every_toml_file_of_the_checkout_is_installed() -> None:
         assert files("benchlog.configs").joinpath(*parts).is_file(), parts
 
 
+def test_every_page_of_the_manual_is_package_data() -> None:
+    folder = TOP / "benchlog" / "manual"
+    patterns = PROJECT["tool"]["setuptools"]["package-data"]["benchlog.manual"]
+    packed = {path.name for pattern in patterns for path in folder.glob(pattern)}
+    others = {path.name for path in folder.iterdir() if path.suffix != ".py"}
+    assert packed and packed == others - {"__pycache__"}
+
+
 def test_top_level_holds_what_the_design_says() -> None:
     listed = subprocess.run(
         ["git", "ls-files"], cwd=TOP, capture_output=True, text=True, check=False

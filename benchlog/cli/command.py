@@ -9,6 +9,7 @@ import click
 from benchlog.cli.error_handling import DEBUG
 
 COMMANDS: Final = {
+    "help": "Read the manual: topics, or one page.",
     "demo": "Measure a simulated device on a simulated bench.",
     "ports": "List serial ports and VISA resources.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",

@@ -16,6 +16,7 @@ from benchlog.errors import BenchlogError, ConfigError, NotFoundError, Problem
 
 NAMES = list(COMMANDS)
 NO_FIGURES = {"watch", "export", "completion", "report", "void", "correct", "backup"}
+NO_FIGURES |= {"help"}  # a page is text
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:

@@ -35,7 +35,15 @@ def modules_of(folder: Path, *words: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    "words", [("--help",), ("--version",), ("mesure",), ("completion", "zsh")]
+    "words",
+    [
+        ("--help",),
+        ("--version",),
+        ("mesure",),
+        ("completion", "zsh"),
+        ("help",),
+        ("help", "figures"),
+    ],
 )
 def test_nothing_heavy_is_imported_for(words: tuple[str, ...], tmp_path: Path) -> None:
     assert modules_of(tmp_path, *words) & HEAVY == set()
