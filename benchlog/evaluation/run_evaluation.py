@@ -28,7 +28,7 @@ from benchlog.model import (
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.judges import Judge, judge_for
+from benchlog.verdict.run.judges import AnyJudge, judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge
 from benchlog.verdict.run.reasons import NO_LIMIT
 from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
@@ -104,7 +104,7 @@ class RunEvaluator:
 
     def __init__(self, run: Run, *, summarize: bool = False) -> None:
         self.run = run
-        self.judge: Judge = judge_for(run)
+        self.judge: AnyJudge = judge_for(run)
         self._watch = SoakWatch(run) if summarize else None
 
     @property

@@ -272,7 +272,7 @@ class Reader:
     def standing_checks(self, serial: str) -> list[ReferenceCheck]:
         """Return the checks of this serial number, the newest last; no voided ones.
 
-        Which of them rules at a time, `verdict.checks.ruling` says.
+        Which of them rules at a time, `verdict.timebase.governing_check` tells.
         """
         if not serial:
             return []

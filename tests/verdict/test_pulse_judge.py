@@ -298,3 +298,42 @@ def test_a_wrong_part_is_asked_for_by_pulses_as_by_readings():
     found = at_another_rate(0.85)
     assert found.word is Decision.FAIL
     assert any("is this the right part" in reason for reason in found.reasons)
+
+
+@pytest.mark.parametrize("missed", [0.1, 0.2, 0.3, 0.4])
+@pytest.mark.parametrize("times", [2, 3, 5])
+def test_pulses_at_a_multiple_are_not_judged_when_some_are_missing(times, missed):
+    judged = []
+    for seed in range(20):
+        rng = seeded_generator(seed)
+        sources = [Source(0.5, nominal_s=1 / times, missed=missed), Source()]
+        device, gps = trains(sources, Host(ppm=40, jitter_s=1e-6), 180, rng)
+        judge = PulseJudge(PART, PAIR, GOOD_TIME)
+        judge.feed(pulses({"device": device, "gps": gps}))
+        judged.append(judge.assessment())
+    assert {one.word for one in judged} == {Decision.UNDECIDED}
+    assert all(f"{times} times as often" in one.reasons[0] for one in judged)
+
+
+@pytest.mark.parametrize(
+    "source",
+    [Source(0.5, missed=0.6), Source(0.5, doubled=0.6), Source(0.5, missed=0.3)],
+)
+def test_pulses_at_the_stated_rate_raise_no_doubt_whatever_is_missing(source):
+    for seed in range(20):
+        rng = seeded_generator(seed)
+        device, gps = trains([source, Source()], HOST, 600, rng)
+        judge = PulseJudge(PART, PAIR, GOOD_TIME)
+        judge.feed(pulses({"device": device, "gps": gps}))
+        assert judge.assessment().doubt == ""
+
+
+@pytest.mark.parametrize("duty", [0.1, 0.3])
+def test_both_edges_of_a_pulse_are_no_other_rate(duty):
+    """Two stamps a period, one of which is set aside, as before."""
+    rng = seeded_generator(1)
+    device, gps = trains([Source(0.5), Source()], HOST, 300, rng)
+    both = np.sort(np.concatenate([device, device + int(duty * 1e9)]))
+    judge = PulseJudge(PART, PAIR, GOOD_TIME)
+    judge.feed(pulses({"device": both, "gps": gps}))
+    assert judge.assessment().doubt == ""

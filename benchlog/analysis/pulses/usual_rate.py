@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.units import NS_PER_S
 
@@ -17,6 +18,11 @@ ALIKE: Final = 0.1
 """How far a spacing may be from the median and count as alike, as a share of it."""
 MOST: Final = 0.8
 """Share of spacings that must be alike; stray extra or missing pulses are fewer."""
+MOST_TIMES: Final = 10
+"""The highest multiple that is looked for where pulses are missing."""
+SHARES: Final = (0.9, 0.6, 0.3)
+"""Shares of spacings: whole numbers of the shorter one at least; one or two of it; no
+whole number of the stated one. Our rule, no source; 40 % may be missing."""
 
 
 def usual_rate(
@@ -46,6 +52,26 @@ def usual_rate(
         return None
     median_ns = float(np.median(spacing_ns))
     alike = np.abs(spacing_ns - median_ns) <= ALIKE * median_ns
-    if median_ns <= 0 or np.count_nonzero(alike) < MOST * len(spacing_ns):
-        return None
-    return nominal_s * NS_PER_S / float(spacing_ns[alike].mean())
+    nominal_ns = nominal_s * NS_PER_S
+    if median_ns > 0 and np.count_nonzero(alike) >= MOST * len(spacing_ns):
+        return nominal_ns / float(spacing_ns[alike].mean())
+    return _rate_with_gaps(spacing_ns / nominal_ns)
+
+
+def _rate_with_gaps(spacing: NDArray[np.float64]) -> float | None:
+    """Return the rate of pulses at a multiple of it, some of which are missing.
+
+    `spacing` is in units of the stated one. Spacings of one, two, three ... of a
+    shorter one tell, where the shortest are the most frequent and many are no whole
+    number of the stated one. Where a few pulses of the stated rate are missing, all
+    are; where a line triggers on both edges, two spacings take turns.
+    """
+    for times in range(2, MOST_TIMES + 1):
+        whole = np.round(spacing * times)
+        fits = (whole >= 1) & (np.abs(spacing * times - whole) <= ALIKE)
+        short = fits & (whole <= 2)
+        between = fits & (whole % times != 0)
+        shares = [float(np.mean(which)) for which in (fits, short, between)]
+        if all(share >= least for share, least in zip(shares, SHARES, strict=True)):
+            return float(whole[fits].sum() / spacing[fits].sum())
+    return None

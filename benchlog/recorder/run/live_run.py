@@ -34,7 +34,7 @@ from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.recorder.run.run_plans import used_at
 from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
-from benchlog.verdict.run.judges import Judge
+from benchlog.verdict.run.judges import AnyJudge
 
 _EVER: Final = 2**63 - 1
 _MOST_READINGS: Final = 300
@@ -51,7 +51,7 @@ class LiveRun:
     spec: InstrumentSpec
     run_id: int
     segment_id: int
-    judge: Judge
+    judge: AnyJudge
     clock: Clock
     simulated: bool = False
     ambient: Ambient | None = None
@@ -129,7 +129,7 @@ class LiveRun:
     # --- what comes in -------------------------------------------------------------
 
     def accept_sample(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
-        """Judge one frequency sample; return what is to be stored, in order."""
+        """AnyJudge one frequency sample; return what is to be stored, in order."""
         records: list[Reading | Event] = []
         if stalled_s:
             self.note_gap()

@@ -22,7 +22,7 @@ from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
 from benchlog.units import NS_PER_S, format_duration, iso_utc
-from benchlog.verdict.run.judges import Judge
+from benchlog.verdict.run.judges import AnyJudge
 
 BROKEN_OFF: Final = ("interrupted", "terminal closed", "broken off")
 """Ends that nobody wanted: `--resume-last` goes on from these, and from no end."""
@@ -37,7 +37,7 @@ class Resumed:
 
     run: Run
     plan: RunPlan
-    judge: Judge
+    judge: AnyJudge
     readings: int
     gap: str
 

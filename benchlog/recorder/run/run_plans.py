@@ -59,7 +59,7 @@ def instruments_of(plan: RunPlan) -> tuple[str, ...]:
 
 def used_at(bench: Bench, position: PositionSpec) -> tuple[str, ...]:
     """Return the instruments in use at a position; a reference with pulses alone."""
-    trains = trains_of(bench, position)
+    trains = trains_of(bench.instruments, position, position.divider)
     names = (
         position.frequency,
         position.ambient,

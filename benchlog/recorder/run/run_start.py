@@ -23,10 +23,8 @@ from benchlog.recorder.run.resume import Resumed
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.units import printable
-from benchlog.verdict.run.judges import Judge, trains_of
-from benchlog.verdict.run.pulse_judge import PulseJudge
+from benchlog.verdict.run.judges import judge_of, trains_of
 from benchlog.verdict.run.pulse_timing import pulse_timebase
-from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.timebase.check_validity import timebase_now
 from benchlog.verdict.timebase.known_timebase import UNCORRECTED
 
@@ -94,7 +92,7 @@ class RunStarter:
         """Begin a run in the database; its instruments must have answered."""
         identities = {name: identity_of(i) for name, i in instruments.items()}
         counter = instruments[position.frequency].spec
-        trains = trains_of(plan.bench, position)
+        trains = trains_of(plan.bench.instruments, position, position.divider)
         timebase = (
             pulse_timebase(plan.bench, position, host_error_s())
             if trains
@@ -106,7 +104,13 @@ class RunStarter:
                 plan, identities, timebase, control=control, resolution_hz=resolution_hz
             )
         )
-        judge = _judge(plan, position, timebase, resolution_hz)
+        judge = judge_of(
+            plan.part,
+            trains,
+            divider=position.divider,
+            timebase=timebase,
+            resolution_hz=resolution_hz,
+        )
         return LiveRun(
             plan=plan,
             position=position,
@@ -154,24 +158,6 @@ class RunStarter:
         with closing(Reader.open(self.writer.path)) as reader:
             checks = reader.standing_checks(identity.serial)
         return timebase_now(counter, checks, now_ns)
-
-
-def _judge(
-    plan: RunPlan,
-    position: PositionSpec,
-    timebase: Timebase,
-    resolution_hz: float | None,
-) -> Judge:
-    """Return who judges: pulses where the device gives them, else readings."""
-    trains = trains_of(plan.bench, position)
-    if trains:
-        return PulseJudge(plan.part, trains, timebase)
-    return RunJudge(
-        plan.part,
-        divider=position.divider,
-        timebase=timebase,
-        resolution_hz=resolution_hz,
-    )
 
 
 def patiently(write: Callable[[], _T]) -> _T:

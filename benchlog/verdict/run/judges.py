@@ -1,52 +1,57 @@
 """Which judge a run has: of gated readings, or of pulses."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TypeAlias
 
-from benchlog.model import (
-    EDGE,
-    Bench,
-    PositionSpec,
-    Run,
-)
+from benchlog.model import EDGE, InstrumentSpec, Part, PositionSpec, Run, Timebase
 from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
-Judge = RunJudge | PulseJudge
+AnyJudge: TypeAlias = RunJudge | PulseJudge
 
 
-def trains_of(bench: Bench, position: PositionSpec) -> Trains | None:
-    """Return the pulse trains that a position is about, None for readings."""
-    device = bench.instruments.get(position.frequency)
-    if device is None or device.quantity != EDGE:
-        return None
-    named = position.reference
-    reference = bench.instruments.get(named) if named else None
-    interval = 1.0 if reference is None else reference.options.get("interval_s", 1.0)
-    spacing_s = float(interval) if isinstance(interval, int | float) else 1.0
-    return Trains(position.frequency, named, spacing_s, position.divider)
-
-
-def judge_for(run: Run) -> Judge:
+def judge_for(run: Run) -> AnyJudge:
     """Return the judge for a run as the database knows it."""
-    trains = _trains_of_run(run)
-    if trains is not None:
-        return PulseJudge(run.part, trains, run.timebase or assumed_timebase())
-    return RunJudge(
+    trains = None
+    if run.hook_up is not None:
+        instruments = run.recorded_bench.instruments
+        trains = trains_of(instruments, run.hook_up, run.divider)
+    return judge_of(
         run.part,
+        trains,
         divider=run.divider,
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
     )
 
 
-def _trains_of_run(run: Run) -> Trains | None:
-    bench, hook_up, counter = run.recorded_bench, run.hook_up, run.counter_spec
-    if hook_up is None or counter is None or counter.quantity != EDGE:
+def judge_of(
+    part: Part,
+    trains: Trains | None,
+    *,
+    divider: float,
+    timebase: Timebase | None,
+    resolution_hz: float | None,
+) -> AnyJudge:
+    """Return a judge of pulses where there are `trains`, else one of readings."""
+    if trains is not None:
+        return PulseJudge(part, trains, timebase or assumed_timebase())
+    return RunJudge(
+        part, divider=divider, timebase=timebase, resolution_hz=resolution_hz
+    )
+
+
+def trains_of(
+    instruments: Mapping[str, InstrumentSpec], position: PositionSpec, divider: float
+) -> Trains | None:
+    """Return the pulse trains that a position is about, None for readings."""
+    device = instruments.get(position.frequency)
+    if device is None or device.quantity != EDGE:
         return None
-    named = hook_up.reference
-    reference = None if named is None else bench.instruments.get(named)
-    options: Mapping[str, Any] = {} if reference is None else reference.options
-    interval_s = float(options.get("interval_s") or 1.0)
-    return Trains(hook_up.frequency, named, interval_s, run.divider)
+    named = position.reference
+    reference = instruments.get(named) if named else None
+    interval = None if reference is None else reference.options.get("interval_s")
+    stated = isinstance(interval, int | float) and interval > 0
+    spacing_s = float(interval) if stated else 1.0  # type: ignore[arg-type]
+    return Trains(position.frequency, named, spacing_s, divider)

@@ -28,7 +28,7 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
-from benchlog.verdict.run.judgement import held_against_limit, rate_doubt
+from benchlog.verdict.run.judgement import Judge, held_against_limit, rate_doubt
 from benchlog.verdict.run.limit import limit_for
 from benchlog.verdict.run.pulse_timing import Timing, span_until
 from benchlog.verdict.run.reasons import pulse_reasons
@@ -50,7 +50,7 @@ class Trains:
     divider: float = 1.0
 
 
-class PulseJudge:
+class PulseJudge(Judge):
     """Feeds on pulses, assesses at any time; see `RunJudge` for the other arguments."""
 
     resolution_hz: float | None = None

@@ -22,7 +22,7 @@ from benchlog.verdict.run.budget import (
     resolution_line,
 )
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
-from benchlog.verdict.run.judgement import held_against_limit
+from benchlog.verdict.run.judgement import Judge, held_against_limit
 from benchlog.verdict.run.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
@@ -30,7 +30,7 @@ _JITTERS: Final = 3.0
 _GROSS_PPM: Final = 10_000.0
 
 
-class RunJudge:
+class RunJudge(Judge):
     """Feeds on readings, assesses at any time; constant memory.
 
     Parameters

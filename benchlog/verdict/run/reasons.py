@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from benchlog.analysis.outliers import AROUND, SCORE
 from benchlog.analysis.pulses.grid import PulseCounts
@@ -19,11 +19,8 @@ from benchlog.verdict.run.assessment import Assessment, Outliers
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
+from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import RATIO, is_coarse, timebase_reasons
-
-if TYPE_CHECKING:
-    from benchlog.verdict.run.assessment import Assessment
-    from benchlog.verdict.run.pulse_timing import Timing
 
 NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
 
