@@ -2,6 +2,7 @@
 
 import contextlib
 import hashlib
+import os
 import re
 import shlex
 import shutil
@@ -19,6 +20,8 @@ from benchlog.cli import root
 
 TOP = Path(__file__).parents[2]
 CORPUS = Path(__file__).parent / "corpus"
+EXPECTED = Path(__file__).parent / "expected"
+UPDATE = "BENCHLOG_UPDATE_FROZEN"
 NOW_NS = 1_905_000_000 * 10**9
 """2030-05-14: every reading of the corpus is older, every check has expired."""
 
@@ -76,7 +79,7 @@ def plain(text: str, folder: Path) -> str:
 
 
 def page_text(path: Path) -> str:
-    """Return what a page holds: its words, and a check sum of each picture's words."""
+    """Return the words that a page holds; those in its pictures, too."""
     if path.suffix == ".pdf":
         pages = pypdf.PdfReader(path).pages
         return "\n".join(page.extract_text() for page in pages)
@@ -91,5 +94,27 @@ def page_text(path: Path) -> str:
     return "\n".join(lines)
 
 
+def pictures_of(path: Path) -> list[str]:
+    """Return a check sum of each inline picture of an HTML page; of a PDF none."""
+    if path.suffix == ".pdf":
+        return []
+    drawn = re.findall(r"<svg\b.*?</svg>", path.read_text("utf-8"), re.DOTALL)
+    return [f"picture {number}: {sum_of_text(one)}" for number, one in enumerate(drawn)]
+
+
 def sum_of(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+
+
+def sum_of_text(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def same_as_frozen(name: str, told: list[str]) -> None:
+    """Compare with the text that is kept, or keep this one where that is asked for."""
+    path, text = EXPECTED / f"{name}.txt", "\n\n".join(told) + "\n"
+    if os.environ.get(UPDATE) == "1":
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, "utf-8")
+        return
+    assert text.splitlines() == path.read_text("utf-8").splitlines()

@@ -1,28 +1,21 @@
 """What every command tells of the corpus, word for word, as it was before.
 
 `BENCHLOG_UPDATE_FROZEN=1 pytest tests/frozen` writes the texts in `expected/` anew; the
-diff then shows what changed, and each change wants a reason. Screens have snapshots of
-their own in `tests/screen/snapshots`.
+diff then shows what changed, and each change wants a reason.
 """
 
-import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from frozen.frozen_program import (
-    a_day_that_stands_still,
-    copy_of_corpus,
     page_text,
     plain,
+    same_as_frozen,
     sum_of,
     told_by,
 )
 
 from benchlog.cli.command import COMMANDS
-
-EXPECTED = Path(__file__).parent / "expected"
-UPDATE = "BENCHLOG_UPDATE_FROZEN"
 
 DATABASES = {
     "crystals": range(1, 15),
@@ -80,22 +73,6 @@ PAGES = {
     "day": ["report {run}", ("2", "--refcheck 1", "--lot B2207", "3 4 5")],
     "factory": ["report {run}", ("--lot 1-000/a=b",)],
 }
-
-
-@pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    copy_of_corpus(tmp_path)
-    with a_day_that_stands_still(monkeypatch):
-        yield tmp_path
-
-
-def same_as_frozen(name: str, told: list[str]) -> None:
-    path, text = EXPECTED / f"{name}.txt", "\n\n".join(told) + "\n"
-    if os.environ.get(UPDATE) == "1":
-        EXPECTED.mkdir(exist_ok=True)
-        path.write_text(text, "utf-8")
-        return
-    assert text.splitlines() == path.read_text("utf-8").splitlines()
 
 
 @pytest.mark.parametrize("name", DATABASES)

@@ -1,0 +1,92 @@
+"""What the screens show of stored runs, as plain text, as before the move.
+
+They are opened as `benchlog watch` opens them, so that no name inside is needed.
+"""
+
+import sys
+from pathlib import Path
+
+import pytest
+from frozen.frozen_program import plain, same_as_frozen
+from screen.looking import settled, until
+from textual.app import App
+
+from benchlog.screen import run_screen
+
+SIZES = ((80, 24), (120, 40))
+SHOWN = {
+    "crystals": (2, 3, 5, 7, 11, 13, 14),
+    "pulses": (1,),
+    "day": (1, 2, 3, 16),
+    "lots": (13, 14),
+    "states": (1, 3, 4, 8, 10, 11, 13, 15, 16),
+}
+READY = "q quit"
+"""The line of keys has come: the screen is built."""
+
+
+def screen_of(database: Path, run: int) -> App[object]:
+    """Return the application that `run_screen` would block with."""
+
+    built: list[App[object]] = []
+
+    def instead(app: App[object]) -> None:
+        built.append(app)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(App, "run", instead)
+        patch.setenv("TERM", "xterm-256color")
+        for stream in (sys.stdin, sys.stdout, sys.stderr):
+            patch.setattr(stream, "isatty", lambda: True, raising=False)
+        run_screen(database, run, onlooker=True)
+    (app,) = built
+    return app
+
+
+async def looks(folder: Path, name: str, run: int, size: tuple[int, int]) -> list[str]:
+    app = screen_of(folder / f"{name}.db", run)
+    told = []
+    async with app.run_test(size=size) as pilot:
+        await until(pilot, READY)
+        shown = await settled(pilot)
+        title = f"# {name}.db, run {run}, {size[0]}x{size[1]}"
+        told.append(f"{title}\n{plain(shown, folder)}")
+    return told
+
+
+@pytest.mark.parametrize("name", SHOWN)
+async def test_what_a_runs_screen_shows(name: str, folder: Path) -> None:
+    told = []
+    for run in SHOWN[name]:
+        for size in SIZES:
+            told += await looks(folder, name, run, size)
+    same_as_frozen(f"screens/{name}", told)
+
+
+VISITED = (
+    ("crystals", 11, ("y",), "gaps"),
+    ("crystals", 11, ("v",), "averaging time"),
+    ("warmed", 1, ("v", "v"), "ambient"),
+    ("crystals", 12, ("v", "v", "v"), "left over"),
+    ("states", 4, ("h",), "newest first"),
+    ("lots", 1, ("h",), "newest first"),
+)
+
+
+async def test_what_other_views_show(folder: Path) -> None:
+    told = []
+    for number, (database, run, keys, what) in enumerate(VISITED):
+        for size in SIZES if keys == ("h",) else SIZES[number % 2 :][:1]:
+            app = screen_of(folder / f"{database}.db", run)
+            async with app.run_test(size=size) as pilot:
+                await until(pilot, READY)
+                await settled(pilot)
+                for key in keys:
+                    await pilot.press(key)
+                    await settled(pilot)
+                await until(pilot, what)
+                shown = plain(await settled(pilot), folder)
+            pressed = " ".join(keys)
+            title = f"# {database}.db, run {run}, {pressed}, {size[0]}x{size[1]}"
+            told.append(f"{title}\n{shown}")
+    same_as_frozen("screens/views", told)

@@ -1,0 +1,166 @@
+"""States, pictures and files that `test_frozen.py` leaves out, told as before the move.
+
+`BENCHLOG_UPDATE_FROZEN=1 pytest tests/frozen` writes these texts anew, too. Pages are
+kept as words and a check sum for each picture; tables as rows or a check sum of rows.
+"""
+
+import json
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from frozen.frozen_program import (
+    page_text,
+    pictures_of,
+    plain,
+    same_as_frozen,
+    sum_of_text,
+    told_by,
+)
+
+LOTS = ("ACCEPTED", "REJECTED", "OPEN", "TROUBLE")
+STUDIED = {
+    "states": [
+        "show {run}",
+        "show {run} --json",
+        "fitness {run}",
+        "stability {run}",
+        "response {run}",
+        "temperature {run}",
+    ],
+    "lots": ["show {run}", "show {run} --json"],
+}
+ASKED = {
+    "states": [
+        "fitness 4 --json",
+        "response 10 --json",
+        "response 16 --json",
+        "temperature 16 --json",
+        "temperature 16 --law line --with-ageing",
+        "stability 16 --remove-drift --json",
+        "stability 12 --kind mtie --json",
+        "compare 2 4 6",
+        "compare 2 4 --json",
+        "fitness 10 --need serial-x16 --other-end rc-8mhz-trimmed",
+        "judge 4 --refcheck latest --reason 'the check was voided'",
+        "show 4",
+        "show 4 --json",
+        "void 7 --reason 'not locked, either'",
+        "runs --json",
+        "judge 6 --refcheck latest",
+        "void 15",
+        "judge 15 --part no-such-part --reason x",
+        "correct 14 --device CUT-OFF --reason same",
+    ],
+    "lots": [
+        "lots --part quartz-16mhz-30ppm",
+        "lots --supplier nobody",
+        *(f"chips --lot {lot}{kind}" for lot in LOTS for kind in ("", " --json")),
+        "void 2 --reason 'wrong tray'",
+        "lots",
+        "chips --lot ACCEPTED",
+    ],
+    "crystals": [
+        *(f"stability 11 --kind {kind}" for kind in ("mdev", "tdev", "hdev", "totdev")),
+        *(f"stability 12 --kind {kind}" for kind in ("mtotdev", "ttotdev", "htotdev")),
+        "stability 11 --kind mtie",
+        "stability 1 --spacing every --json",
+        "stability 11 --remove-drift",
+        "stability 10 --leave-out-outliers",
+        "export 11 --stability",
+        "runs --device FAIL-1 --limit 1",
+        "fitness --need usb --json",
+        "fitness 1 --ageing-from 12 --horizon-years 10",
+        "stability 1 --kind nothing",
+        "report 1",
+    ],
+}
+PAGES = {
+    "states": ["4", "13", "10", "2 4 6", "--refcheck 2"],
+    "lots": [f"--lot {lot}" for lot in LOTS],
+}
+DRAWN = {
+    "crystals": (4, 11),
+    "warmed": (1,),
+    "pulses": (1,),
+    "rc": (2,),
+    "day": ("--refcheck 1", "--lot B2207"),
+}
+WRITTEN = {"crystals": 14, "warmed": 3, "pulses": 2, "rc": 2, "states": 16, "lots": 17}
+
+
+def runs_of(name: str) -> range:
+    return range(1, WRITTEN[name] + 1)
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_what_is_told_of_states(name: str, folder: Path) -> None:
+    lines = ["runs", "lots", "lots --json"]
+    lines += [
+        line.format(run=run) for run in runs_of(name) for line in STUDIED.get(name, ())
+    ]
+    lines += ASKED[name]
+    told = [told_by(f"{line} --db {name}.db", folder) for line in lines]
+    same_as_frozen(f"{name}-more", told)
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_what_pages_of_states_hold(name: str, folder: Path) -> None:
+    told = []
+    for number, which in enumerate(PAGES[name]):
+        kind = "pdf" if number == 1 else "html"
+        page = f"page-{number}.{kind}"
+        told.append(told_by(f"report {which} --db {name}.db --out {page}", folder))
+        told.append(plain(page_text(folder / page), folder))
+        told += pictures_of(folder / page)
+    same_as_frozen(f"{name}-pages", told)
+
+
+def test_what_charts_are_drawn(folder: Path) -> None:
+    told = []
+    for name, chosen in DRAWN.items():
+        for number, which in enumerate(chosen):
+            page = f"{name}-{number}.html"
+            told.append(told_by(f"report {which} --db {name}.db --out {page}", folder))
+            told += pictures_of(folder / page)
+    same_as_frozen("pictures", told)
+
+
+def rows_of(path: Path) -> tuple[str, str]:
+    """Return what kind of columns a Parquet file has, and its rows as text."""
+    table = pq.ParquetFile(path).read()
+    schema = " ".join(f"{one.name}:{one.type}" for one in table.schema)
+    return schema, "\n".join(json.dumps(one, default=str) for one in table.to_pylist())
+
+
+@pytest.mark.parametrize("name", WRITTEN)
+def test_what_exports_hold(name: str, folder: Path) -> None:
+    told = []
+    for run in runs_of(name):
+        for kind in ("csv", "jsonl", "parquet"):
+            made = f"{name}-{run}.{kind}"
+            line = f"export {run} --db {name}.db --format {kind} --out {made}"
+            told.append(told_by(line, folder))
+            if not (folder / made).exists():
+                continue
+            if kind == "parquet":
+                schema, rows = rows_of(folder / made)
+                told.append(f"{schema}\nrows: {sum_of_text(rows)}")
+            else:
+                text = plain((folder / made).read_text("utf-8"), folder)
+                told.append(f"text: {sum_of_text(text)}")
+    same_as_frozen(f"{name}-exports", told)
+
+
+@pytest.mark.parametrize("name", ["states", "lots", "factory"])
+def test_what_a_dataset_holds(name: str, folder: Path) -> None:
+    told = [told_by(f"export --dataset set --db {name}.db", folder)]
+    for path in sorted((folder / "set").rglob("*.parquet")):
+        schema, rows = rows_of(path)
+        where = path.parent.relative_to(folder / "set")
+        if where.parts[0] == "readings":
+            rows = f"{len(rows.splitlines())} rows: {sum_of_text(rows)}"
+        told.append(plain(f"{where}\n{schema}\n{rows}", folder))
+    told.append(told_by("export --dataset set --db crystals.db", folder))
+    told.append(told_by("lots --dataset set", folder))
+    same_as_frozen(f"{name}-dataset", told)
