@@ -108,7 +108,7 @@ def bench_text(scenario: Scenario, addresses: Mapping[str, str]) -> str:
         for number, place in scenario.measured(counter).items():
             lines += [
                 "",
-                *_position_of_bench_text(scenario, _name(counter, number), place),
+                *_plain_position(scenario, _name(counter, number), place),
             ]
     return "\n".join(lines) + "\n"
 
@@ -160,9 +160,7 @@ def _meter(at: MeterAt, driver: str, address: str) -> Iterator[str]:
         yield "simulated = true"
 
 
-def _position_of_bench_text(
-    scenario: Scenario, counter: str, name: str
-) -> Iterator[str]:
+def _plain_position(scenario: Scenario, counter: str, name: str) -> Iterator[str]:
     place = scenario.place(name)
     yield "[[position]]"
     yield f'name = "{place.name}"'

@@ -230,7 +230,7 @@ def gapped_squares(frequency: Array, factors: list[int]) -> list[Squares]:
     filled = np.where(there, frequency - centre, 0.0)
     total = np.concatenate(([0.0], np.cumsum(filled)))
     count = np.concatenate(([0], np.cumsum(there)))
-    return [_one_of_gapped(total, count, m) for m in factors]
+    return [_gapped_squares(total, count, m) for m in factors]
 
 
 def gapped_averages(frequency: Array, m: int) -> Array:
@@ -251,7 +251,7 @@ def gapped_plain(frequency: Array, m: int, order: int) -> tuple[float, int]:
     return (sum_squares(apart) / len(apart), len(apart)) if len(apart) else (0.0, 0)
 
 
-def _one_of_gapped(total: Array, count: NDArray[np.int64], m: int) -> Squares:
+def _gapped_squares(total: Array, count: NDArray[np.int64], m: int) -> Squares:
     if len(total) <= 2 * m:
         return Squares(
             m=m,

@@ -76,8 +76,8 @@ def jsonl_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     """Yield the lines of the export; `sent` counts what went out."""
     total = LineSum()
     for name, fields in _rows(reader, run, sent):
-        yield total.add_line(_line_of_export_jsonl(name, fields))
-    yield _line_of_export_jsonl("end", sent.end(total))
+        yield total.add_line(_json_line(name, fields))
+    yield _json_line("end", sent.end(total))
 
 
 def _rows(reader: Reader, run: Run, sent: Sent) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -91,5 +91,5 @@ def _rows(reader: Reader, run: Run, sent: Sent) -> Iterator[tuple[str, dict[str,
         yield name, fields
 
 
-def _line_of_export_jsonl(name: str, fields: dict[str, Any]) -> str:
+def _json_line(name: str, fields: dict[str, Any]) -> str:
     return json.dumps({"row": name, **fields}, allow_nan=False) + "\n"

@@ -94,8 +94,8 @@ def _are_threes(row: Sequence[str], left: int, right: int) -> bool:
 
 _COMMENTS: Final = ("#", "%", "//", "!", ";", "*")
 _PLAIN_SEPARATORS: Final = ("\t", ";", "|")
-_SHARE_SEPARATORS: Final = 0.8
-_BLANKS_SEPARATORS: Final = re.compile(r"\s+")
+_SHARE_OF_LINES: Final = 0.8
+_ANY_BLANKS: Final = re.compile(r"\s+")
 _COMMA_NUMBER: Final = re.compile(
     r"[-+]?(\d*|\d{1,3}(\.\d{3})+),\d+([eE][-+]?\d+)?", re.ASCII
 )
@@ -121,7 +121,7 @@ def splitter(
     def split(line: str) -> list[str]:
         if '"' not in line:
             return line.split(separator) if separator else line.split()
-        plain = line if separator else _BLANKS_SEPARATORS.sub(" ", line.strip())
+        plain = line if separator else _ANY_BLANKS.sub(" ", line.strip())
         try:
             return next(csv.reader([plain], delimiter=separator or " "), [])
         except csv.Error:
@@ -147,7 +147,7 @@ def find_separator(lines: Sequence[str], wanted: ColumnMeaning) -> tuple[str, bo
 
 def _mostly(facts: Iterable[bool]) -> bool:
     known = list(facts)
-    return bool(known) and sum(known) >= _SHARE_SEPARATORS * len(known)
+    return bool(known) and sum(known) >= _SHARE_OF_LINES * len(known)
 
 
 def _commas_are_decimal(fields: Sequence[str]) -> bool:
@@ -162,7 +162,7 @@ def _is_grouped(fields: Sequence[str], wanted: ColumnMeaning) -> bool:
         return False
     numbers = [number_of(field) for field in fields if "," in field]
     known = [number for number in numbers if number is not None]
-    if len(known) < _SHARE_SEPARATORS * len(numbers) or not known:
+    if len(known) < _SHARE_OF_LINES * len(numbers) or not known:
         return False
     return 0.1 < median(known) / wanted.nominal_hz < 10
 

@@ -156,12 +156,13 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     if said := a.doubt or other_part_of(a):
         yield said
     if a.offset_ppm is None or a.budget is None:
-        yield _too_few_of_pulse_reasons(timing)
+        yield _too_few_pulses(timing)
     elif not a.limit.known:
         yield NO_LIMIT
-    else:
+    elif not a.doubt:
         yield comparison(a)
-    yield from _when(a, timing)
+    if not a.doubt:
+        yield from _when(a, timing)
     yield from _faults("", timing.counts, timing.set_aside)
     if timing.reference is not None:
         yield from _faults("reference: ", timing.reference, timing.reference_set_aside)
@@ -182,7 +183,7 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
         yield "simulated data"
 
 
-def _too_few_of_pulse_reasons(timing: "Timing") -> str:
+def _too_few_pulses(timing: "Timing") -> str:
     ours, theirs = timing.counts.good, timing.reference
     said = f"{ours} good pulses of the device"
     if theirs is not None:
