@@ -63,7 +63,7 @@ def main(arguments=None):
     at_limit = [ends(LIMIT_PPM + flicker_fm(rng, most)) for _ in range(asked.runs)]
     near = [
         ends(LIMIT_PPM + rng.uniform(-NEAR_PPM, NEAR_PPM) + flicker_fm(rng, most))
-        for _ in range(asked.runs // 4)
+        for _ in range(max(1, asked.runs // 4))
     ]
     fixed = [last for _, last in at_limit]
     print("at the limit: false accepts, false rejects in %; near it: mean readings")

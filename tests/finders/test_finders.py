@@ -26,7 +26,7 @@ PROGRAMS = sorted(
 @pytest.mark.parametrize("program", PROGRAMS)
 def test_a_finder_prints_its_seed_its_table_and_what_it_finds(program):
     done = subprocess.run(
-        [sys.executable, HERE / f"{program}.py", "--runs", "4", "--seed", "7"],
+        [sys.executable, HERE / f"{program}.py", "--runs", "2", "--seed", "7"],
         capture_output=True,
         text=True,
         timeout=120,
