@@ -16,7 +16,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations, pairwise, product
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,8 @@ SLOPE: Final = np.array([2.0, 1.0, 0.542, 0.300])
 exact for long runs except flicker, which is numeric."""
 
 _AT_T: Final = np.ones(4)
+# The ladder's ends and step: tests/finders/ladder.py; its weights: ladder_weights.py
+# there. Criterion of both: the aim of the shares in tests/analysis/coverage.md.
 _STEP: Final = 4.0  # of the ladder: ratio of the slower term to the faster one at T
 _LOW: Final = 3.0  # its first rung; smaller ratios hardly widen anything
 _TOP: Final = 16.0  # its last, as the ratio at tau0: the faster term is not seen there
@@ -46,6 +48,19 @@ _GRID: Final = 120  # steps to each side of the centre
 _FREEDOM: Final = np.geomspace(1.0, 400.0, 400)
 _TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.975) / stdtrit(_FREEDOM, 0.841344746)
 _PROBABILITIES: Final = (0.682689492, 0.95)
+
+
+class Ladder(NamedTuple):
+    """Which ratios of the terms are weighed, and the weight of each rung."""
+
+    step: float = _STEP
+    low: float = _LOW
+    top: float = _TOP
+    rungs: tuple[float, float, float, float] = _RUNGS
+    phase_rung: float = _PHASE_RUNG
+
+
+_LADDER: Final = Ladder()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,13 +101,15 @@ class ExpectedMean:
     terms: Array
 
 
-def spread_of(evidence: Evidence, gains: Array = _AT_T) -> ExpectedMean:
+def spread_of(
+    evidence: Evidence, gains: Array = _AT_T, *, ladder: Ladder = _LADDER
+) -> ExpectedMean:
     """Weigh all mixtures and return what they say together of u at tau = T.
 
     `gains`, shape (4,), are for another figure than the Allan deviation at T: its
     variance for each term over the Allan variance of that term at T.
     """
-    shares, log_weight = _shapes(evidence.length)
+    shares, log_weight = _shapes(evidence.length, ladder)
     model = shares @ (evidence.m / evidence.length) ** POWERS[:, None]
     model = np.column_stack([model, shares @ SLOPE])
     avar = np.column_stack([evidence.avar, evidence.slope2])
@@ -128,29 +145,30 @@ def _log(values: Array) -> Array:
     return np.log(np.maximum(values, np.finfo(np.float64).tiny))
 
 
-def _shapes(length: float) -> tuple[Array, Array]:
+def _shapes(length: float, ladder: Ladder) -> tuple[Array, Array]:
+    step, low, top = ladder.step, ladder.low, ladder.top
     rungs = tuple(
-        math.ceil(math.log(_TOP * length**apart / _LOW) / math.log(_STEP)) + 1
+        math.ceil(math.log(top * length**apart / low) / math.log(step)) + 1
         for apart in (1, 2, 3)
     )
-    return _ladder(rungs)
+    return _ladder(rungs, ladder)
 
 
 @lru_cache(maxsize=64)
-def _ladder(rungs: tuple[int, ...]) -> tuple[Array, Array]:
+def _ladder(rungs: tuple[int, ...], ladder: Ladder) -> tuple[Array, Array]:
     """Return shares of the four terms at T, shape (shapes, 4), and log weights."""
     shares: list[list[float]] = []
     weights: list[float] = []
     for size in (1, 2, 3):
         for terms in combinations(range(4), size):
             gaps = [b - a for a, b in pairwise(terms)]
-            weight = math.prod(_RUNGS[term] for term in terms[1:])
-            weight *= _PHASE_RUNG if size > 1 and terms[0] == 0 else 1.0
+            weight = math.prod(ladder.rungs[term] for term in terms[1:])
+            weight *= ladder.phase_rung if size > 1 and terms[0] == 0 else 1.0
             for steps in product(*(range(rungs[gap - 1]) for gap in gaps)):
                 row, value = [0.0] * 4, 1.0
                 row[terms[0]] = 1.0
                 for term, step in zip(terms[1:], steps, strict=True):
-                    value *= _LOW * _STEP**step
+                    value *= ladder.low * ladder.step**step
                     row[term] = value
                 shares.append(row)
                 weights.append(weight)

@@ -9,7 +9,7 @@ from statistics import median
 import pytest
 from seeds import seeded_random
 
-from benchlog.analysis.trim_search import TrimSearch
+from benchlog.analysis.trim_search import TRIM_RULES, TrimSearch
 from benchlog.errors import DataError
 from benchlog.model import TrimRange
 from benchlog.simulate.instruments.trim_firmware import two_ranges
@@ -54,14 +54,14 @@ class Chip:
     outside: int
 
 
-def searched(make, seed, fastest_ppm=None):
+def searched(make, seed, fastest_ppm=None, rules=TRIM_RULES):
     """Search one chip that is restless and drifts while it is searched."""
     rng = seeded_random(seed)
     register, safe = make(rng)
     gaps = sorted(abs(b - a) for a, b in pairwise(register))
     step = gaps[len(gaps) // 2]
     drift = rng.uniform(-DRIFT, DRIFT) * step
-    search = TrimSearch(TrimRange(safe, fastest_ppm=fastest_ppm))
+    search = TrimSearch(TrimRange(safe, fastest_ppm=fastest_ppm), rules=rules)
     given, offsets = [], []
     while (code := search.next_code()) is not None:
         given.append(code)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,10 +27,25 @@ _LONG: Final = 3.0  # times the usual spacing: something is missing
 _MOST_GAPS: Final = 200
 _LEAVES: Final = 0.1  # of the span of ambient, that it may have gone in a long gap
 _CLOSE: Final = 1e-4  # of the span of ambient: the body is known well enough
+# _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 90 % of the intervals of
+# the linear coefficient hold, few wrong signs, over the runs of test_body_law.
 _RESOLVED: Final = 0.5  # log evidence by which neighbours of the best lag may differ
 _CLOSER: Final = 8
 _SURE: Final = 1.2
 _BETWEEN: Final = 4  # lags between two others, when it is looked closer
+
+
+class LagSearch(NamedTuple):
+    """How closely lags are looked at, and by how much likely ones differ at most.
+
+    `resolved` is in log evidence, `sure` the ratio of the greatest to the least.
+    """
+
+    resolved: float = _RESOLVED
+    sure: float = _SURE
+
+
+LAG_SEARCH: Final = LagSearch()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +128,9 @@ def known_body(
     return known
 
 
-def weigh_lags(fit: Callable[[float], LinearFit], lags_s: Array) -> Lagged:
+def weigh_lags(
+    fit: Callable[[float], LinearFit], lags_s: Array, search: LagSearch = LAG_SEARCH
+) -> Lagged:
     """Fit with no lag and with those from the least to the greatest of `lags_s`.
 
     No lag at all and some lag, every order of magnitude alike, are equally likely
@@ -129,11 +146,11 @@ def weigh_lags(fit: Callable[[float], LinearFit], lags_s: Array) -> Lagged:
         if top < none.log_evidence - 10.0:
             break
         around = order[max(0, at - 1) : at + 2]
-        if all(top - points[lag].log_evidence < _RESOLVED for lag in around):
+        if all(top - points[lag].log_evidence < search.resolved for lag in around):
             break
         for low, high in pairwise(around):
             _add(fit, np.geomspace(low, high, _BETWEEN + 2)[1:-1], points)
-    return _together(none, points)
+    return _together(none, points, search.sure)
 
 
 def _add(
@@ -145,7 +162,7 @@ def _add(
             points[lag] = fit(lag)
 
 
-def _together(none: LinearFit, points: dict[float, LinearFit]) -> Lagged:
+def _together(none: LinearFit, points: dict[float, LinearFit], sure: float) -> Lagged:
     if not points:
         return Lagged(fit=none, best=none, lag_s=0.0, high_s=0.0, sure=True)
     order = sorted(points)
@@ -169,5 +186,5 @@ def _together(none: LinearFit, points: dict[float, LinearFit]) -> Lagged:
         best=likeliest,
         lag_s=lag_s,
         high_s=high_s,
-        sure=high_s <= _SURE * low_s,
+        sure=high_s <= sure * low_s,
     )

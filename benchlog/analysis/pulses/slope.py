@@ -14,13 +14,12 @@ in which the slowest terms weigh most; the line itself has taken just those out 
 residuals. They are extrapolated from the others by every shape of a ladder: white
 alone, white with power laws k^-1 ... k^-4, white with a plateau. Shapes are weighed by
 how well they explain the residuals (Whittle's likelihood; the level is integrated out),
-and the interval is the mixture of what each of them says. Weights were settled by
-simulation: tests/analysis/test_slope.py.
+and the interval is the mixture of what each of them says.
 """
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,12 +37,28 @@ ASIDE: Final = 5.0
 """Residuals beyond this many robust standard deviations are set aside."""
 _MAD_TO_SD: Final = 1.4826  # 1 / 0.6745: standard deviation of normal scatter
 _ROUNDS: Final = 8
+# Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: 95 % of the
+# intervals of the slope hold, over the noises of tests/analysis/test_slope.py.
 _POWERS: Final = ((1.0, 6e-3), (2.0, 6e-3), (3.0, 2.4e-3), (4.0, 1.2e-3))
 _PLATEAU: Final = 3e-3
 _SHORT: Final = 70.0  # stamps; fewer give coloured shapes weight, with the square
 _STEP: Final = 4.0  # of the ladder of levels
 _TOP: Final = 64.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
+
+
+class SlopeShapes(NamedTuple):
+    """Which shapes of the spectrum are weighed, how much, and in which bands."""
+
+    powers: tuple[tuple[float, float], ...] = _POWERS
+    plateau: float = _PLATEAU
+    short: float = _SHORT
+    step: float = _STEP
+    top: float = _TOP
+    band: float = _BAND
+
+
+_ALL_SHAPES: Final = SlopeShapes()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +98,9 @@ class SlopeFit:
         return int(np.count_nonzero(~self.used))
 
 
-def fit_slope(t_s: Array, error_s: Array, group: Whole) -> SlopeFit:
+def fit_slope(
+    t_s: Array, error_s: Array, group: Whole, *, shapes: SlopeShapes = _ALL_SHAPES
+) -> SlopeFit:
     """Fit one slope with an own intercept for each group; robust.
 
     Parameters
@@ -109,7 +126,7 @@ def fit_slope(t_s: Array, error_s: Array, group: Whole) -> SlopeFit:
             break
     kept = residual[used]
     weights = _weights(t_s[used], group[used])
-    u, freedom, white = _uncertainty(kept, weights)
+    u, freedom, white = _uncertainty(kept, weights, shapes)
     lost = 1 + len(np.unique(group[used]))
     rms = math.sqrt(float(kept @ kept) / max(1, len(kept) - lost))
     return SlopeFit(
@@ -182,19 +199,21 @@ def _weights(t_s: Array, group: Whole) -> Array:
     return np.asarray(away / (away @ away))
 
 
-def _uncertainty(residual: Array, weights: Array) -> tuple[float, float, float]:
+def _uncertainty(
+    residual: Array, weights: Array, shapes: SlopeShapes
+) -> tuple[float, float, float]:
     """Return u of the slope, its freedom, and the share of white noise in u^2.
 
     Cosine terms are taken together in bands; the first term is a band of its own, which
     the line has taken out of the residuals, so it is not among what was seen.
     """
-    starts, middle = _bands(len(residual))
+    starts, middle = _bands(len(residual), shapes.band)
     width = np.diff(np.append(starts, len(residual) - 1)).astype(np.float64)
     power = np.add.reduceat(dct(residual, norm="ortho")[1:] ** 2, starts)[1:]
     pull = np.add.reduceat(dct(weights, norm="ortho")[1:] ** 2, starts)
     if not np.any(power > 0):
         return 0.0, math.inf, 1.0
-    model, prior = _shapes(middle, len(residual))
+    model, prior = _shapes(middle, len(residual), shapes)
     terms = float(width[1:].sum())
     misfit = (1.0 / model[:, 1:]) @ power
     log_weight = prior - 0.5 * (
@@ -209,38 +228,39 @@ def _uncertainty(residual: Array, weights: Array) -> tuple[float, float, float]:
     return float(u[0]), float(freedom[0]), min(1.0, white / float(u[0]) ** 2)
 
 
-def _bands(n: int) -> tuple[Whole, Array]:
+def _bands(n: int, band: float) -> tuple[Whole, Array]:
     """Return where bands of the terms 1 ... n - 1 start, and the term in their middle.
 
     The transform's terms stand at 0 ... n - 2.
     """
     edges = [0, 1]
     while edges[-1] < n - 1:
-        edges.append(min(n - 1, max(edges[-1] + 1, math.ceil(edges[-1] * _BAND))))
+        edges.append(min(n - 1, max(edges[-1] + 1, math.ceil(edges[-1] * band))))
     starts = np.array(edges[:-1])
     return starts, (starts + 1 + np.array(edges[1:])) / 2.0
 
 
-def _shapes(middle: Array, n: int) -> tuple[Array, Array]:
+def _shapes(middle: Array, n: int, shapes: SlopeShapes) -> tuple[Array, Array]:
     """Return power per cosine term of every shape (white is 1), and log weights."""
     pace = 2.0 * np.sin(np.pi * middle / (2 * n))
     pace /= pace[0]
     reach = float(pace[-1])
     rows, weights = [np.ones(len(pace))], [1.0]
-    for power, weight in _POWERS:
-        for level in _ladder(reach**power):
+    for power, weight in shapes.powers:
+        for level in _ladder(reach**power, shapes):
             rows.append(1.0 + level * pace**-power)
             weights.append(weight)
     for corner in 2.0 ** np.arange(2, max(2, math.floor(math.log2(n / 2)))):
-        for level in _ladder((reach / float(corner)) ** 2):
+        for level in _ladder((reach / float(corner)) ** 2, shapes):
             rows.append(1.0 + level / (1.0 + (pace / corner) ** 2))
-            weights.append(_PLATEAU)
+            weights.append(shapes.plateau)
     coloured = np.array(weights)
-    coloured[1:] *= 1.0 + (_SHORT / n) ** 2
+    coloured[1:] *= 1.0 + (shapes.short / n) ** 2
     return np.array(rows), np.log(coloured)
 
 
-def _ladder(reach: float) -> Array:
+def _ladder(reach: float, shapes: SlopeShapes) -> Array:
     """Return levels from as strong as white to where white is seen no more."""
-    rungs = math.ceil(math.log(max(_STEP, _TOP * reach), _STEP)) + 1
-    return np.asarray(_STEP ** np.arange(rungs))
+    step, top = shapes.step, shapes.top
+    rungs = math.ceil(math.log(max(step, top * reach), step)) + 1
+    return np.asarray(step ** np.arange(rungs))

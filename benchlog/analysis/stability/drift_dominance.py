@@ -9,7 +9,7 @@ that is not quite even shows rather more, and still rises as tau.
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,24 @@ from benchlog.units import format_duration
 Array = NDArray[np.float64]
 
 KINDS: Final = ("adev", "mdev")
+# _NEAR, _RISES, _WIDE: tests/finders/drift_dominance.py. Criterion: no noise without
+# drift is called one; among what holds that, a drift is named earliest.
 _NEAR: Final = 1.4  # times the drift's deviation, or its inverse
 _RISES: Final = 0.9  # of what tau rises by; random walk rises by its root
 _FEWEST: Final = 4  # rows
 _WIDE: Final = 8.0  # over less, random walk rises so by chance
 _MOST: Final = 4096
+
+
+class DriftSigns(NamedTuple):
+    """How near a drift's deviation, how steep and over what ratio of tau rows are."""
+
+    near: float = _NEAR
+    rises: float = _RISES
+    wide: float = _WIDE
+
+
+_SIGNS: Final = DriftSigns()
 
 
 def drift_each(values: Array) -> float:
@@ -50,7 +63,7 @@ def drift_of(phase: Array) -> float:
 
 
 def with_drift(
-    rows: Sequence[StabilityRow], per_value: float
+    rows: Sequence[StabilityRow], per_value: float, signs: DriftSigns = _SIGNS
 ) -> tuple[list[StabilityRow], tuple[str, ...]]:
     """Return the rows, those of a drift named so and without interval, and a note.
 
@@ -61,13 +74,13 @@ def with_drift(
         value, drift = rows[at].value, abs(per_value) * rows[at].m / math.sqrt(2.0)
         if value is None:
             continue
-        if not drift / _NEAR <= value <= drift * _NEAR:
+        if not drift / signs.near <= value <= drift * signs.near:
             break
-        if at + 1 < len(rows) and not _rises(rows[at], rows[at + 1]):
+        if at + 1 < len(rows) and not _rises(rows[at], rows[at + 1], signs.rises):
             break
         first = at
     found = [row for row in rows[first:] if row.value is not None]
-    if len(found) < _FEWEST or found[-1].m < _WIDE * found[0].m:
+    if len(found) < _FEWEST or found[-1].m < signs.wide * found[0].m:
         return list(rows), ()
     named = [
         replace(row, noise="drift", low=None, high=None, edf=None, bias=1.0)
@@ -81,9 +94,9 @@ def with_drift(
     return [*rows[:first], *(replace(row, carried=False) for row in named)], (note,)
 
 
-def _rises(row: StabilityRow, after: StabilityRow) -> bool:
+def _rises(row: StabilityRow, after: StabilityRow, rises: float) -> bool:
     """Whether a deviation rises about as tau from one row to the next."""
     if row.value is None or after.value is None:
         return True
-    least = (after.m / row.m) ** _RISES
+    least = (after.m / row.m) ** rises
     return bool(after.value >= least * row.value)

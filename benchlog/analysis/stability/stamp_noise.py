@@ -14,6 +14,7 @@ from benchlog.analysis.stability.estimation import stability
 from benchlog.units import format_duration, three_digits
 
 _PHASE_NOISES: Final = ("white PM", "flicker PM")
+# our rule, no source: stamps that make half of the variance rule
 _HALF: Final = 2.0  # Allan variance over that of the stamps, up to which they rule
 
 
