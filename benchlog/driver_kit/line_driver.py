@@ -132,7 +132,12 @@ class LineDriver(Driver):
             for name in names
             if self.settings.get(name) is not None
         }
-        title = (type(self).__doc__ or type(self).__name__).strip().split("\n")[0]
+        title = (
+            (type(self).__doc__ or type(self).__name__)
+            .strip()
+            .split("\n")[0]
+            .rstrip(".")
+        )
         if self._dialect is not None:
             settings["dialect"] = self._dialect.name
             title = self._dialect.title or self._dialect.name

@@ -77,9 +77,9 @@ class Housekeeping:
         rules: Sequence[AlarmRule],
         database: Path,
     ) -> None:
-        self._book, self._fleet = book, pool
+        self._book, self._pool = book, pool
         self._clock: Clock = book.clock
-        self._lookout = HostMonitor(database, book.clock)
+        self._host = HostMonitor(database, book.clock)
         self._alarms = Alarms(rules, book.clock)
         self._messenger = Messenger()
         self.notifier = Notifier()
@@ -87,7 +87,7 @@ class Housekeeping:
     def look(self) -> None:
         """Look once; every finding becomes an event in the runs that it concerns."""
         self._book.look_around()
-        for noticed in self._lookout.look():
+        for noticed in self._host.look():
             self._book.note_host(noticed)
         if self._alarms.rules and self._book.runs.by_id:
             for change in self._alarms.look(self._facts()):
@@ -109,9 +109,9 @@ class Housekeeping:
             without_s = self._book.intake.reference_s(run)
             if without_s is not None:
                 yield Fact("reference_s", run.position.reference or "", without_s)
-        for name in self._fleet.by_name:
+        for name in self._pool.by_name:
             yield Fact("lost_s", name, self._book.intake.lost_s(name))
-        yield Fact("disk_mb", DISK, self._lookout.disk.free_bytes / 1e6)
+        yield Fact("disk_mb", DISK, self._host.disk.free_bytes / 1e6)
 
     def _tell(self, change: Change) -> None:
         runs = self._concerned(change.fact)
@@ -151,7 +151,7 @@ class Housekeeping:
     def _say_how_it_goes(self) -> None:
         self.notifier.alive()
         runs = self._book.runs.all()
-        lost = [n for n in self._fleet.by_name if self._book.intake.lost_s(n)]
+        lost = [n for n in self._pool.by_name if self._book.intake.lost_s(n)]
         said = ", ".join(f"run {run.run_id}: {run.accepted:,} readings" for run in runs)
         if lost:
             said += "; nothing from " + ", ".join(lost)

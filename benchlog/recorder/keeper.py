@@ -10,8 +10,8 @@ from benchlog.model import RunPlan
 from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.keeper_loop import Keeper, Surroundings
 from benchlog.recorder.notice import RunNotice, Tell
+from benchlog.recorder.run.plan_checks import check_plans, held_addresses
 from benchlog.recorder.run.resume import Resumed
-from benchlog.recorder.run.run_plans import check_plans, held_addresses
 from benchlog.recorder.signals import Signals
 from benchlog.store.writer import Writer
 

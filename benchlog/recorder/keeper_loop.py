@@ -34,8 +34,8 @@ from benchlog.recorder.instruments.instrument_pool import Ended, Heard, Instrume
 from benchlog.recorder.notice import RunNotice, Tell, notice_of
 from benchlog.recorder.run.bookkeeper import Bookkeeper, JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.plan_checks import instruments_of, position_of
 from benchlog.recorder.run.resume import Resumed
-from benchlog.recorder.run.run_plans import instruments_of, position_of
 from benchlog.recorder.signals import Signals
 from benchlog.recorder.startup_wait import StartupWait
 from benchlog.store.writer import Writer

@@ -24,7 +24,7 @@ from benchlog.model import (
 from benchlog.recorder.keeper import opened_keeper
 from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.notice import RunNotice
-from benchlog.recorder.run.run_plans import position_of
+from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
 FEWEST: Final = 3

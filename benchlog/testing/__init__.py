@@ -27,6 +27,7 @@ from benchlog.testing.faults import (
     LATE_LINE,
     MALFORMED,
     TALKING_FAULTS,
+    UNCODED_FAULTS,
     Fault,
 )
 from benchlog.testing.peers import Peer, PtyPeer, TcpPeer
@@ -37,6 +38,7 @@ __all__ = [
     "LATE_LINE",
     "MALFORMED",
     "TALKING_FAULTS",
+    "UNCODED_FAULTS",
     "DriverContract",
     "Fault",
     "HurriedClock",

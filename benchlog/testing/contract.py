@@ -36,8 +36,12 @@ class DriverContract:
     """Every rule of `benchlog.driver` as a test.
 
     A subclass named `Test...` sets `driver`, `options` and `value`, and overrides
-    `peer`. `faults` and `malformed` say what its peer can do: `ASKED_FAULTS` unless
-    said otherwise. `nowhere` is an address where nobody is, None if it needs none.
+    `peer`. `faults` are what its peer may do: `ASKED_FAULTS` for an instrument that is
+    asked (the default), `TALKING_FAULTS` for one that only talks, `UNCODED_FAULTS`
+    where its lines are no decimal numbers. `malformed` are lines of which none may
+    become a sample. `nowhere` is an address where nobody is: a socket by default; for
+    a driver of serial lines name a port that is not there, None for one that needs no
+    address.
     """
 
     driver: ClassVar[type[Driver]]

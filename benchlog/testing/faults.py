@@ -99,6 +99,13 @@ TALKING_FAULTS: Final = (
     MINUS_INFINITY,
 )
 """What an instrument that talks by itself may do: nothing of it can be late."""
+UNCODED_FAULTS: Final = tuple(
+    fault
+    for fault in TALKING_FAULTS
+    if fault not in (NOT_A_NUMBER, INFINITY, MINUS_INFINITY)
+)
+"""As `TALKING_FAULTS`, where lines have no codes for "no value": in a line of another
+form than a decimal number such a code is a malformed line like any other."""
 
 MALFORMED: Final = (
     b"nan\n",

@@ -14,7 +14,7 @@ from benchlog.driver_kit import SERIAL_OPTIONS, LineDriver
 from benchlog.errors import GarbledError, NoSignalError
 from benchlog.testing import (
     MALFORMED,
-    TALKING_FAULTS,
+    UNCODED_FAULTS,
     DriverContract,
     Peer,
     PtyPeer,
@@ -54,18 +54,13 @@ class HexCounter(LineDriver):
 
 
 WRONG_SUM = b"F4238C*00\n"
-CONTRACT_FAULTS = tuple(
-    fault
-    for fault in TALKING_FAULTS
-    if "9.9" not in fault.name  # codes for no value are SCPI's, not this counter's
-)
 
 
 class TestHexCounterTcp(DriverContract):
     driver = HexCounter
     options = {"gate_s": 0.02}
     value = float(HERTZ)
-    faults = CONTRACT_FAULTS
+    faults = UNCODED_FAULTS
     malformed = (*MALFORMED, WRONG_SUM)
 
     def peer(self) -> Peer:

@@ -117,4 +117,7 @@ def same_as_frozen(name: str, told: list[str]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, "utf-8")
         return
-    assert text.splitlines() == path.read_text("utf-8").splitlines()
+    assert text.splitlines() == path.read_text("utf-8").splitlines(), (
+        f"what is told differs from {path.name}: look at the difference; if it is "
+        f"wanted, write it anew with {UPDATE}=1 pytest tests/frozen, and tell why"
+    )

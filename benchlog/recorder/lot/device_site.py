@@ -5,7 +5,7 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.model import RunPlan, Sample
-from benchlog.recorder.run.run_plans import position_of
+from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import NS_PER_S, format_duration, format_frequency
 
 GONE_AFTER: Final = 2

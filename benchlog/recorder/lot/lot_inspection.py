@@ -17,7 +17,7 @@ from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.lot.lot_keeper import LotKeeper
 from benchlog.recorder.notice import RunNotice, Tell
-from benchlog.recorder.run.run_plans import check_plans
+from benchlog.recorder.run.plan_checks import check_plans
 
 
 def inspect_lot(

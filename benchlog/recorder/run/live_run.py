@@ -30,8 +30,8 @@ from benchlog.recorder.run.acceptance import (
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
 from benchlog.recorder.run.device_settling import Settling
 from benchlog.recorder.run.judge_batches import Record, columns_of, pulses_of
+from benchlog.recorder.run.plan_checks import used_at
 from benchlog.recorder.run.reading_window import ReadingWindow
-from benchlog.recorder.run.run_plans import used_at
 from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.judges import AnyJudge

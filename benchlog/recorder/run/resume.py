@@ -17,7 +17,7 @@ from benchlog.model import (
     Run,
     RunPlan,
 )
-from benchlog.recorder.run.run_plans import position_of
+from benchlog.recorder.run.plan_checks import position_of
 from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import bench_from
