@@ -37,6 +37,7 @@ _LOW: Final = 3.0  # its first rung; smaller ratios hardly widen anything
 _TOP: Final = 16.0  # its last, as the ratio at tau0: the faster term is not seen there
 _RUNGS: Final = (1.0, 0.125, 0.06, 0.135)  # weight of a rung by the slower term
 _PHASE_RUNG: Final = 0.1  # further weight where white PM is one of several
+# Freedom of octaves and slope: tests/finders/freedom_shares.py, the same criterion.
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
 _SLOPE_FREEDOM: Final = 0.7
 # u is widened by 1 + NUMERATOR / (n + ADDED), for short runs most. Swept against the
@@ -102,7 +103,12 @@ class ExpectedMean:
 
 
 def spread_of(
-    evidence: Evidence, gains: Array = _AT_T, *, ladder: Ladder = _LADDER
+    evidence: Evidence,
+    gains: Array = _AT_T,
+    *,
+    ladder: Ladder = _LADDER,
+    share_of_freedom: float = _SHARE_OF_FREEDOM,
+    slope_freedom: float = _SLOPE_FREEDOM,
 ) -> ExpectedMean:
     """Weigh all mixtures and return what they say together of u at tau = T.
 
@@ -113,8 +119,8 @@ def spread_of(
     model = shares @ (evidence.m / evidence.length) ** POWERS[:, None]
     model = np.column_stack([model, shares @ SLOPE])
     avar = np.column_stack([evidence.avar, evidence.slope2])
-    slope_freedom = np.full(len(avar), _SLOPE_FREEDOM)
-    freedom = np.column_stack([_SHARE_OF_FREEDOM * evidence.freedom, slope_freedom])
+    of_slope = np.full(len(avar), slope_freedom)
+    freedom = np.column_stack([share_of_freedom * evidence.freedom, of_slope])
     total = freedom.sum(axis=1)
     misfit = (freedom * avar) @ (1.0 / model).T
     log_likelihood = -0.5 * (freedom @ np.log(model).T + total[:, None] * _log(misfit))

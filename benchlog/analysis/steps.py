@@ -17,6 +17,8 @@ from typing import Final
 BLOCK: Final = 8
 SPAN: Final = 5  # blocks: two before, one skipped, two after
 _KNOWN: Final = 160
+# _LEAST_KNOWN, _BAR, _LEVEL: tests/finders/step_bar.py. Criterion: no step in noise of
+# any kind, clear ones are found; the rates of tests/analysis/test_steps.py.
 _LEAST_KNOWN: Final = 24
 _BAR: Final = 13.0  # times the median distance: about 9 standard deviations
 _LEVEL: Final = 0.2
@@ -38,11 +40,25 @@ class StepWatch:
     ----------
     least : float
         Steps below this are not told; a few units of the counter's last digit.
+    least_known : int
+        Distances that are learnt before a step is told.
+    bar : float
+        How many median distances a step is.
+    level : float
+        How much of a step the blocks on one side of it may be apart.
 
     """
 
-    def __init__(self, least: float = 0.0) -> None:
+    def __init__(
+        self,
+        least: float = 0.0,
+        *,
+        least_known: int = _LEAST_KNOWN,
+        bar: float = _BAR,
+        level: float = _LEVEL,
+    ) -> None:
         self.least = least
+        self._least_known, self._bar, self._level = least_known, bar, level
         self._block: list[tuple[float, float]] = []
         self._blocks: deque[tuple[float, float, float]] = deque(maxlen=SPAN)
         self._distances: deque[float] = deque(maxlen=_KNOWN)
@@ -64,7 +80,7 @@ class StepWatch:
     def _compare(self) -> FrequencyStep | None:
         first, second, _, fourth, fifth = (middle for *_, middle in self._blocks)
         size = (fourth + fifth) / 2 - (first + second) / 2
-        level = _LEVEL * abs(size)
+        level = self._level * abs(size)
         is_level = abs(second - first) <= level and abs(fifth - fourth) <= level
         if not (is_level and self._is_far(size)):
             self._distances.append(abs(size))
@@ -74,6 +90,6 @@ class StepWatch:
         return step
 
     def _is_far(self, size: float) -> bool:
-        if len(self._distances) < _LEAST_KNOWN:
+        if len(self._distances) < self._least_known:
             return False
-        return abs(size) > max(self.least, _BAR * median(self._distances))
+        return abs(size) > max(self.least, self._bar * median(self._distances))

@@ -45,11 +45,11 @@ def cells(runs, seed):
     return made
 
 
-def points_beyond(made, ladder):
+def points_beyond(made, **choice):
     """Return by how many points the shares of all cells miss the aim, added up."""
     beyond = 0.0
     for kind, n, seen, apart in made:
-        found = spread_of(seen, ladder=ladder)
+        found = spread_of(seen, **choice)
         half = stdtrit(found.freedom, 0.975) * np.sqrt(2.0) * found.u
         share = float(np.mean(apart <= half))
         low, high = aim(kind, n)
@@ -67,7 +67,7 @@ def main(arguments=None):
     print("  step first" + "".join(f"{one:8g}" for one in LAST))
     found = {}
     for step, first in product(STEPS, FIRST):
-        row = [points_beyond(made, Ladder(step, first, last)) for last in LAST]
+        row = [points_beyond(made, ladder=Ladder(step, first, last)) for last in LAST]
         found.update({(step, first, a): b for a, b in zip(LAST, row, strict=True)})
         print(f"{step:6g}{first:6g}" + "".join(f"{one:8.2f}" for one in row))
     best = min(found, key=found.get)

@@ -42,7 +42,9 @@ def main(arguments=None):
     print(" times" + "".join(f"{name:>16}" for name in NAMES))
     rows = []
     for times in TIMES:
-        rows.append([points_beyond(made, ladder_with(i, times)) for i in range(4)])
+        rows.append(
+            [points_beyond(made, ladder=ladder_with(i, times)) for i in range(4)]
+        )
         print(f"{times:6g}" + "".join(f"{one:16.2f}" for one in rows[-1]))
     best = {}
     for name, column in zip(NAMES, zip(*rows, strict=True), strict=True):
