@@ -33,7 +33,7 @@ Rules that the conformance suite checks
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar, Final
 
 from benchlog.clock import Clock
@@ -57,6 +57,7 @@ class Option:
     type: type
     default: object
     help: str
+    _: KW_ONLY
     choices: tuple[object, ...] = ()
     low: float | None = None
     high: float | None = None

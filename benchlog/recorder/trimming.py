@@ -90,7 +90,7 @@ def trim(
 
     try:
         with opened_keeper([plan], database, clock, tell=tell_all) as keeper:
-            session = _Session(keeper, trimmer, search, plan)
+            session = _TrimSession(keeper, trimmer, search, plan)
             listeners.append(session.heard)
             trimmer.open()
             identity = trimmer.identify()
@@ -113,7 +113,7 @@ def trim(
     )
 
 
-class _Session:
+class _TrimSession:
     """Carries a search out within a keeper's loop."""
 
     def __init__(

@@ -11,7 +11,7 @@ from unittest.mock import patch
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.driver import GRACE_S, Driver, Option, check_options
-from benchlog.errors import InstrumentError, LostError
+from benchlog.errors import GarbledError, InstrumentError, LostError
 from benchlog.model import Dialect, Identity, Sample
 from benchlog.testing.clocks import HurriedClock
 from benchlog.testing.faults import (
@@ -194,6 +194,10 @@ class DriverContract:
         with self.opened() as (peer, driver):
             peer.misbehave(replies(line))
             error = _refused(driver, line)
+        assert isinstance(error, GarbledError), (
+            f"the malformed line {line[:60]!r} raised {type(error).__name__}; it must "
+            "raise GarbledError"
+        )
         assert error.raw, (
             f"the error for {line[:60]!r} does not carry the line: {error}"
         )
@@ -219,12 +223,17 @@ def _failure(driver: Driver) -> tuple[InstrumentError, float]:
 
     A few readings that had come before the trouble may still be delivered.
     """
+    read = []
     for _ in range(20):
         began_ns = HostClock().mono_ns()
-        error = _raised(driver.read)
-        if error is not None:
+        try:
+            read.append(driver.read())
+        except InstrumentError as error:
             return error, (HostClock().mono_ns() - began_ns) / 1e9
-    raise AssertionError("every read succeeded")
+    told = {sample.raw[:60]: sample.value for sample in read}
+    raise AssertionError(
+        f"every read succeeded, and one of them should not: lines were read as {told}"
+    )
 
 
 def _refused(driver: Driver, line: bytes) -> InstrumentError:
@@ -237,7 +246,7 @@ def _refused(driver: Driver, line: bytes) -> InstrumentError:
             sample = driver.read()
         except InstrumentError as error:
             return error
-        if sample.raw == line.strip():
+        if sample.raw.strip() == line.strip():
             raise AssertionError(
                 f"the malformed line {line[:60]!r} was read as {sample.value!r} "
                 f"{sample.unit}; it must raise GarbledError with the line as raw"

@@ -1,4 +1,4 @@
-"""The driver and its test that DEVELOPERS.md shows pass the suite as they are printed."""
+"""The driver that DEVELOPERS.md shows, and its test, pass as they are printed."""
 
 import re
 from pathlib import Path

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
+from benchlog import driver_kit
 from benchlog.clock import HostClock
 from benchlog.driver import Driver
 from benchlog.driver_kit.tcp import host_and_port
@@ -107,3 +108,14 @@ def test_measuring_never_imports_the_suite() -> None:
         "assert 'pytest' not in sys.modules\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_the_driver_kit_is_these_names() -> None:
+    """What strangers' drivers import; a name that goes breaks them."""
+    assert set(driver_kit.__all__) == {
+        *("DIALECT", "INPUT_OPTIONS", "LINK_OPTIONS", "LINK_WANTED", "SERIAL_OPTIONS"),
+        *("STREAM_WANTED", "Line", "LineDriver", "Link", "Listener", "Number"),
+        *("ScpiDriver", "StreamLink", "every", "is_stream", "link_wanted"),
+        *("number_of", "open_link", "open_stream", "parse_number", "parse_reply"),
+    }
+    assert all(hasattr(driver_kit, name) for name in driver_kit.__all__)

@@ -25,7 +25,6 @@ DEVELOPERS = (TOP / "DEVELOPERS.md").read_text("utf-8")
 MOST_FILES = 20
 MOST_LINES = 360
 BY_POSITION = {
-    "benchlog.driver.Option": "strangers' drivers build it",
     "benchlog.model.bench.Identity": "strangers' drivers build it",
     "benchlog.model.readings.Sample": "strangers' drivers build it, for every reading",
     "benchlog.model.readings.Reading": "built for every reading",

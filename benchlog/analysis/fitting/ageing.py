@@ -110,7 +110,7 @@ def ageing(
     """
     _check(days, offset_ppm)
     short_days, ppm = block_means([days, offset_ppm])
-    work = _Work(short_days, ppm, days, horizons_years)
+    work = _AgeingWork(short_days, ppm, days, horizons_years)
     line, log = _linear(work), _logarithmic(work)
     ahead = log.log_evidence - line.log_evidence
     if abs(ahead) < _CLEAR:
@@ -132,7 +132,7 @@ def _check(days: Array, offset_ppm: Array) -> None:
         raise DataError("times must rise from 0: ageing counts from the start")
 
 
-class _Work:
+class _AgeingWork:
     """Block means of the data with their regression; last day and length of all."""
 
     def __init__(
@@ -165,7 +165,7 @@ class _Work:
         )
 
 
-def _linear(work: _Work) -> Ageing:
+def _linear(work: _AgeingWork) -> Ageing:
     found = work.fit(work.days)
     half = found.half_width(np.array([0.0, 1.0]))
     rate = float(found.coefficients[1])
@@ -185,7 +185,7 @@ def _linear(work: _Work) -> Ageing:
     return _result(work, "linear", (per_day,), ahead, found, found.log_evidence)
 
 
-def _logarithmic(work: _Work) -> Ageing:
+def _logarithmic(work: _AgeingWork) -> Ageing:
     """Weigh the law over B; the ladder is drawn closer where the weight lies.
 
     The evidence is that of the first, widest ladder, so that it compares with a line.
@@ -244,7 +244,7 @@ def _mixed(
 
 
 def _result(  # noqa: PLR0917
-    work: _Work,
+    work: _AgeingWork,
     law: str,
     coefficients: tuple[Estimate, ...],
     ahead: tuple[Extrapolation, ...],
