@@ -5,10 +5,10 @@ import io
 import json
 import math
 import os
-import signal
 from decimal import Decimal
 
 import pytest
+from ctrl_c import press_ctrl_c
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from store.making import TIMEBASE, begin, plan, reading, rows
@@ -283,7 +283,7 @@ def test_a_failed_export_leaves_nothing(writer, reader, tmp_path):
     writer.commit(rows(run, segment, 3))
 
     def stop(done, total):
-        signal.raise_signal(signal.SIGINT)  # Ctrl-C, as a person presses it
+        press_ctrl_c()
 
     folder = tmp_path / "out"
     folder.mkdir()

@@ -1,9 +1,9 @@
 """Files made elsewhere: every layout a bench produces, and what is not understood."""
 
 import math
-import signal
 
 import pytest
+from ctrl_c import press_ctrl_c
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from store.making import PART, begin
@@ -330,7 +330,7 @@ def test_an_import_that_is_stopped_closes_its_run(writer, reader, tmp_path):
     path.write_text("16000001.25\n" * 50_000)
 
     def stop(done, total):
-        signal.raise_signal(signal.SIGINT)  # Ctrl-C, as a person presses it
+        press_ctrl_c()
 
     with pytest.raises(KeyboardInterrupt):
         import_file(path, writer, VirtualClock(), ImportOptions(nominal_hz=16e6), stop)

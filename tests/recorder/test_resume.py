@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from ctrl_c import press_ctrl_c
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BusyError, UsageError
@@ -165,7 +166,7 @@ def test_nothing_begins_while_a_soak_waits_and_is_stopped(plan_for, database):
 
     def say(text):
         said.append(text)
-        signal.raise_signal(signal.SIGINT)  # Ctrl-C, as a person presses it
+        press_ctrl_c()
 
     with pytest.raises(KeyboardInterrupt):
         launch([plan], database, say=say)
