@@ -134,13 +134,21 @@ def _end(launched: Launched, interrupted: bool) -> None:
 
 @contextlib.contextmanager
 def interruptible() -> Iterator[None]:
-    """Let SIGTERM do what Ctrl-C does: the screen is wiped, the run ends cleanly."""
+    """Let SIGTERM do what Ctrl-C does: the screen is wiped, the run ends cleanly.
+
+    A shell has SIGINT ignored for what it starts in the background; SIGTERM must end
+    the screen there, too.
+    """
 
     def interrupt(number: int, frame: FrameType | None) -> None:  # noqa: ARG001
         signal.raise_signal(signal.SIGINT)
 
+    ctrl_c = signal.getsignal(signal.SIGINT)
+    if ctrl_c is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     before = signal.signal(signal.SIGTERM, interrupt)
     try:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+        signal.signal(signal.SIGINT, ctrl_c)
