@@ -121,7 +121,7 @@ from pathlib import Path
 from benchlog.clock import HostClock, VirtualClock
 from benchlog.store.writer import Writer
 from benchlog.evaluation.studies import series_of
-from benchlog.analysis.stability import stability
+from benchlog.analysis.stability.estimation import stability
 from benchlog.store.reader import Reader
 
 before_s = sum(os.times()[:2])

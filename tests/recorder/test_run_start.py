@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from benchlog.model import Bench, InstrumentSpec, PositionSpec
-from benchlog.recorder.run import run_start as hosttime
+from benchlog.recorder.run import run_start
 from benchlog.recorder.run.run_start import host_error_s
 from benchlog.verdict.run.pulse_timing import ASSUMED_HOST_PPM, pulse_timebase
 
@@ -51,7 +51,7 @@ def test_what_the_kernel_says(monkeypatch, kernel, seconds):
 def test_the_size_is_that_of_the_kernels_structure():
     # struct timex is 208 bytes on 64-bit Linux (linux/timex.h); room for it must do
     # private: the size the kernel will write
-    assert ctypes.sizeof(hosttime._Timex) >= 208
+    assert ctypes.sizeof(run_start._Timex) >= 208
 
 
 def test_this_computer_is_asked_and_lives():
