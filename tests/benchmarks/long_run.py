@@ -13,6 +13,8 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
 from seeds import seeded_generator
 
 from benchlog.catalogue import load_part
