@@ -96,6 +96,18 @@ def ambient_text(a: Assessment | None) -> str:
     return text
 
 
+def at_reference_text(a: Assessment | None) -> str:
+    """Return the offset at the reference temperature; empty where it is the same."""
+    at = None if a is None else a.at_reference
+    if at is None:
+        return ""
+    if at.offset_ppm is None:
+        low, high = at.temperature_c - at.band_c, at.temperature_c + at.band_c
+        return f"not known: measure between {low:g} and {high:g} °C"
+    u = f" ± {format_u_ppm(at.u_ppm)}" if at.u_ppm is not None else ""
+    return f"{format_ppm(at.offset_ppm, at.u_ppm)}{u} ppm"
+
+
 def timebase_text(
     timebase: Timebase | None, date: str = "", *, coarse: bool = False
 ) -> str:
@@ -128,7 +140,10 @@ def limit_text(a: Assessment | None) -> str:
     """Return the limit with its sign."""
     if a is None:
         return ""
-    return f"limit ±{a.limit.ppm:,.6g} ppm" if a.limit.known else "limit unknown"
+    if not a.limit.known:
+        return "limit unknown"
+    over = " over temperature" if a.limit.over_temperature else ""
+    return f"limit ±{a.limit.ppm:,.6g} ppm{over}"
 
 
 def limit_kept_text(a: Assessment) -> str:

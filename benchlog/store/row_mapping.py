@@ -198,6 +198,9 @@ def run_from(row: Named) -> Run:
         u_ppm=row["u_ppm"],
         typed_device=row["typed_device"],
         void=row["void"],
+        judged_over_temperature=_asked_over_temperature(row["basis"])
+        if judged
+        else None,
         judged_again=judged is not None,
     )
 
@@ -217,6 +220,11 @@ def _basis(text: object) -> tuple[Part, Timebase] | None:
         return _resting_on(json.loads(text))
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
+
+
+def _asked_over_temperature(text: str) -> bool | None:
+    asked = json.loads(text).get("over_temperature")
+    return asked if isinstance(asked, bool) else None
 
 
 def event_from(row: Ordered) -> tuple[int, Event]:
