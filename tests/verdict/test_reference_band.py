@@ -134,7 +134,7 @@ def test_the_runs_own_slope_goes_before_what_is_allowed():
 
 
 def test_a_steeper_device_would_break_the_promise():
-    """The slope that is allowed reaches the stability at some temperature, not before."""
+    """The slope that is allowed just reaches the stability at some temperature."""
     law = part_law(CRYSTAL)
     grid = np.linspace(-10.0, 70.0, 201)
     away = grid - 25.0
