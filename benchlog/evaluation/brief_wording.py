@@ -123,7 +123,8 @@ def timebase_text(
         return wrong + (signs(printable(timebase.text)) or timebase.status)
     u = 2 * timebase.u_ppm
     found = f"{format_ppm(timebase.offset_ppm, u)} ± {format_u_ppm(u)} ppm"
-    until = f", holds until {date}" if date else ""
+    holds = "expired" if timebase.stale else "holds until"
+    until = f", {holds} {date}" if date else ""
     return f"{wrong}checked: {found}{until}"
 
 

@@ -252,7 +252,8 @@ def limit_text(a: Assessment) -> str:
 def timebase_text(timebase: Timebase) -> str:
     """Return what is known of the counter's time base, the reason on a second line."""
     valid = iso_utc(timebase.valid_until_utc_ns)
-    until = f", valid until {valid}" if valid else ""
+    holds = "expired" if timebase.stale else "valid until"
+    until = f", {holds} {valid}" if valid else ""
     offset = format_ppm(timebase.offset_ppm, timebase.u_ppm)
     u = format_u_ppm(timebase.u_ppm)
     said = f"{timebase.status}: offset {offset} ppm, u {u} ppm (standard){until}"

@@ -102,6 +102,7 @@ class Timebase:
     u_s: float = 0.0
     stale: bool = False  # there was a check, and it holds no more
     doubt: str = ""  # what speaks against the check it rests on, as is known by now
+    apart_ppm: float = 0.0  # how far a check that contradicts it lies from it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -139,9 +139,17 @@ def test_stated_is_rectangular():
 
 
 def test_stale_checks_and_nothing_at_all():
+    # 0.2 +- 0.02 ppm was found where +-0.05 ppm is stated: that is not taken again
     stale = timebase_for(spec(timebase_ppm=0.05), check(), 31 * DAY_NS)
-    assert stale.status == "stated"
-    assert "no longer valid" in stale.text
+    assert (stale.status, stale.offset_ppm, stale.stale) == ("checked", 0.2, True)
+    # 1 ppm a year, rectangular, over 31 days
+    grown = math.hypot(0.01, 31 / 365.25 / math.sqrt(3))
+    assert stale.u_ppm == pytest.approx(grown)
+    assert "has expired" in stale.text and "usual ageing" in stale.text
+    # a statement that agrees is taken where it is the finer
+    fine = spec(timebase_ppm=0.3)
+    agreed = timebase_for(fine, check(offset_ppm=0.1), round(2 * 365.25 * DAY_NS))
+    assert (agreed.status, agreed.stale) == ("stated", True)
     nothing = timebase_for(spec(), None, 0)
     assert (nothing.status, nothing.valid_until_utc_ns) == ("assumed", None)
     assert nothing.u_ppm == pytest.approx(1 / math.sqrt(3))

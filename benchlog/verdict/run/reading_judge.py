@@ -19,6 +19,7 @@ from benchlog.verdict.run.budget import (
     Budget,
     BudgetLine,
     budget_of,
+    contradiction_line,
     resolution_line,
 )
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
@@ -152,6 +153,7 @@ class RunJudge(Judge):
             return None
         base = self.timebase
         shape = "normal" if base.status == "checked" else "rectangular"
+        doubt = contradiction_line(base)
         return budget_of(
             [
                 BudgetLine(
@@ -161,6 +163,7 @@ class RunJudge(Judge):
                     distribution=shape,
                     text=base.text,
                 ),
+                *((doubt,) if doubt else ()),
                 resolution_line(self.resolution_hz, self.part.nominal_hz, self.divider),
                 BudgetLine(
                     name="statistics",
