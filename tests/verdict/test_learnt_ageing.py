@@ -67,7 +67,7 @@ def judged(base: Timebase, offset_ppm: float) -> Decision:
 
 
 def test_an_expired_check_passes_nothing_that_it_had_shown_to_fail():
-    """The counter reads 8.326 ppm; its base was 0.3 ppm fast, where +-0.05 is stated."""
+    """The counter reads 8.326 ppm; its base is 0.3 ppm fast, +-0.05 is stated."""
     known = [check(0, 0.3)]
     assert judged(timebase_now(SPEC, known, 20 * DAY_NS), 8.326) is Decision.FAIL
     later = judged(timebase_now(SPEC, known, 60 * DAY_NS), 8.326)
