@@ -10,6 +10,7 @@ from typing import Any
 
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
+from benchlog.evaluation.summary_document import events_document, summary_document
 from benchlog.model import Event, Purpose, Run
 from benchlog.store.rows import VerdictRow
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
@@ -198,7 +199,7 @@ def _known(value: Any) -> Any:
     return [_known(inner) for inner in value] if isinstance(value, list) else value
 
 
-# --- all that `show` prints -----------------------------------------------------------
+# --- with events and summary: what `show` and `soak` print ----------------------------
 
 
 def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any]:
@@ -207,7 +208,7 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
     That is `run_document` with hook-up, instruments, what happened, and the summary of
     a long run.
     """
-    run, summary = evaluation.run, evaluation.summary
+    run, summary = evaluation.run, _summary(evaluation)
     return {
         **run_document(evaluation),
         "bench": run.bench,
@@ -222,16 +223,22 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
         "events": events_document(history.events),
         "verdicts": _verdicts(history),
         "amendments": _amendments(history),
-        **({} if summary is None else {"summary": summary.document()}),
+        **({} if summary is None else {"summary": summary}),
     }
 
 
-def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:
-    """Return what happened in a run."""
-    return [
-        {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
-        for event in events
-    ]
+def soak_document(evaluation: Evaluation, events: Iterable[Event]) -> dict[str, Any]:
+    """Return a run as `soak --json` prints it: `run_document`, events, summary."""
+    return {
+        **run_document(evaluation),
+        "events": events_document(events),
+        "summary": _summary(evaluation),
+    }
+
+
+def _summary(evaluation: Evaluation) -> dict[str, Any] | None:
+    how = evaluation.summary
+    return None if how is None else summary_document(how)
 
 
 def _instruments(run: Run) -> list[dict[str, Any]]:
