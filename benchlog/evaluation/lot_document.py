@@ -1,4 +1,4 @@
-"""A lot as plain values: the JSON that scripts rely on, made last."""
+"""Lots and the devices of lots as plain values: JSON for scripts, made last."""
 
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -7,6 +7,7 @@ from typing import Any
 from benchlog.evaluation.lot_plan import plan_document
 from benchlog.units import iso_utc
 from benchlog.verdict.lot.capability import Interval, at_most
+from benchlog.verdict.lot.chips import ChipSpread
 from benchlog.verdict.lot.lot_decision import DeviceResult, LotDecision, LotFigures
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import counts
@@ -115,3 +116,16 @@ def _interval(found: Interval | None) -> dict[str, float] | None:
     if found is None:
         return None
     return {"value": found.value, "low": found.low, "high": found.high}
+
+
+def chips_document(lot: str, found: ChipSpread) -> dict[str, Any]:
+    """Return the devices of a lot beside each other, as `chips --json` prints them."""
+    return {
+        "lot": lot,
+        "devices": found.n,
+        "shift_ppm": found.shift_ppm,
+        "shift_interval_ppm": [found.low_ppm, found.high_ppm],
+        "u_common_ppm": found.u_common_ppm,
+        "sd_ppm": found.sd_ppm,
+        "ranking": [asdict(chip) for chip in found.ranking],
+    }
