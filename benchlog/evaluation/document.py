@@ -8,9 +8,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
+from benchlog.evaluation.history_document import (
+    amendments_document,
+    events_document,
+    summary_document,
+    verdicts_document,
+)
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
-from benchlog.evaluation.summary_document import events_document, summary_document
 from benchlog.model import Event, Purpose, Run
 from benchlog.store.rows import VerdictRow
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
@@ -221,8 +226,8 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
         "software": run.software,
         "instruments": _instruments(run),
         "events": events_document(history.events),
-        "verdicts": _verdicts(history),
-        "amendments": _amendments(history),
+        "verdicts": verdicts_document(history.verdicts),
+        "amendments": amendments_document(history.amendments),
         **({} if summary is None else {"summary": summary}),
     }
 
@@ -251,32 +256,4 @@ def _instruments(run: Run) -> list[dict[str, Any]]:
             "settings": dict(identity.settings),
         }
         for name, identity in run.identities.items()
-    ]
-
-
-def _verdicts(history: RunHistory) -> list[dict[str, Any]]:
-    return [
-        {
-            "utc": iso_utc(one.at_utc_ns),
-            "verdict": one.word,
-            "offset_ppm": one.offset_ppm,
-            "u_ppm": one.u_ppm,
-            "limit_ppm": one.limit_ppm,
-            "rule": one.rule,
-        }
-        for one in history.verdicts
-    ]
-
-
-def _amendments(history: RunHistory) -> list[dict[str, Any]]:
-    return [
-        {
-            "utc": iso_utc(one.at_utc_ns),
-            "kind": one.kind,
-            "old": one.old,
-            "new": one.new,
-            "reason": one.reason,
-            "operator": one.operator or None,
-        }
-        for one in history.amendments
     ]

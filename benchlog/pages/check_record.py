@@ -7,7 +7,8 @@ from benchlog.evaluation.reference_finding import finding_of
 from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
-from benchlog.verdict.timebase.reference_check import Finding, refusals, warnings
+from benchlog.verdict.timebase.check_doubts import refusals, warnings
+from benchlog.verdict.timebase.reference_check import Finding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

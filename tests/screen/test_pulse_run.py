@@ -9,7 +9,7 @@ from pulse_scene import FORK, PulseScene
 from screen.looking import settled, until
 from screen.scenes import Stage
 
-from benchlog.evaluation.summary_document import summary_document
+from benchlog.evaluation.history_document import summary_document
 from benchlog.model import EventKind, Limits, Purpose
 from benchlog.screen.app import BenchApp, ScreenOptions
 from benchlog.screen.follow import Follower

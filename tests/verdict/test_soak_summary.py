@@ -8,7 +8,7 @@ import pytest
 from columns_maker import columns, part_of, without
 from seeds import seeded_generator
 
-from benchlog.evaluation.summary_document import summary_document
+from benchlog.evaluation.history_document import summary_document
 from benchlog.model import (
     Event,
     EventKind,

@@ -40,15 +40,13 @@ from benchlog.units import (
     format_frequency,
     printable,
 )
+from benchlog.verdict.timebase.check_doubts import cautions, refusals, warnings
 from benchlog.verdict.timebase.check_validity import due_words
 from benchlog.verdict.timebase.governing_check import UNUSED, stated_goes_on, weighed
 from benchlog.verdict.timebase.reference_check import (
     Finding,
-    cautions,
     days_it_holds,
     holds_until_ns,
-    refusals,
-    warnings,
 )
 
 NOT_KEPT: Final = 4

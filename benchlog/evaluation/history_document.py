@@ -5,6 +5,7 @@ from typing import Any
 
 from benchlog.analysis.fitting.ageing import Estimate
 from benchlog.model import Event
+from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.units import iso_utc
 from benchlog.verdict.run.soak_summary import SoakSummary
 
@@ -14,6 +15,36 @@ def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:
     return [
         {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
         for event in events
+    ]
+
+
+def verdicts_document(verdicts: Iterable[VerdictRow]) -> list[dict[str, Any]]:
+    """Return the verdicts that were kept of a run, in their order."""
+    return [
+        {
+            "utc": iso_utc(one.at_utc_ns),
+            "verdict": one.word,
+            "offset_ppm": one.offset_ppm,
+            "u_ppm": one.u_ppm,
+            "limit_ppm": one.limit_ppm,
+            "rule": one.rule,
+        }
+        for one in verdicts
+    ]
+
+
+def amendments_document(amendments: Iterable[Amendment]) -> list[dict[str, Any]]:
+    """Return what was said of a run later: corrections, and that it is void."""
+    return [
+        {
+            "utc": iso_utc(one.at_utc_ns),
+            "kind": one.kind,
+            "old": one.old,
+            "new": one.new,
+            "reason": one.reason,
+            "operator": one.operator or None,
+        }
+        for one in amendments
     ]
 
 
