@@ -107,6 +107,19 @@ def test_only_evaluation_calls_for_the_judge_of_a_stored_run() -> None:
     assert callers == {"evaluation"}
 
 
+def test_verdict_makes_no_documents() -> None:
+    """JSON for scripts is made in `evaluation`, of the objects that verdict gives."""
+    found = [
+        name
+        for name, one in modules().items()
+        if one.room == "verdict"
+        and re.search(
+            r"dict\[str, (Any|object)\]|Mapping\[str, (Any|object)\]", one.text
+        )
+    ]
+    assert found == []
+
+
 def test_a_snapshot_is_read_in_one_place() -> None:
     """Others ask `Run` for what it was begun with, or hand its snapshot on whole."""
     readers = ("benchlog.model.", "benchlog.store.snapshot")
