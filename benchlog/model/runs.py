@@ -6,7 +6,12 @@ from dataclasses import dataclass, field
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
-from benchlog.model.recorded import RecordedBench, recorded_bench
+from benchlog.model.recorded import (
+    RecordedBench,
+    RecordedPart,
+    recorded_bench,
+    recorded_part,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +166,11 @@ class Run:
         if self.judged_over_temperature is not None:
             return self.judged_over_temperature
         return bool(self.snapshot.get("over_temperature"))
+
+    @property
+    def begun_as(self) -> RecordedPart:
+        """The part that the run was begun with; `part` is what it is judged by now."""
+        return recorded_part(self.snapshot.get("part"))
 
     @property
     def recorded_bench(self) -> RecordedBench:
