@@ -18,6 +18,7 @@ from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import RATIO
 
 UNKNOWN: Final = "-"
@@ -89,6 +90,8 @@ def ambient_text(a: Assessment | None) -> str:
     text = f"{stats.ambient_mean_c:.1f} °C"
     if low is not None and high is not None and high - low >= 0.05:
         text += f" ({low:.1f} to {high:.1f})"
+    if a is not None and a.at_reference is not None:
+        text += f"; {at_reference_text(a.at_reference)}"
     if stats.n_typed_ambient:
         text += ", as the operator stated"
     if stats.n_ambient < stats.n:
@@ -96,16 +99,13 @@ def ambient_text(a: Assessment | None) -> str:
     return text
 
 
-def at_reference_text(a: Assessment | None) -> str:
-    """Return the offset at the reference temperature; empty where it is the same."""
-    at = None if a is None else a.at_reference
-    if at is None:
-        return ""
-    if at.offset_ppm is None:
+def at_reference_text(at: AtReference) -> str:
+    """Return the offset at the reference temperature, or which ambient is wanted."""
+    if at.offset_ppm is None or at.u_ppm is None:
         low, high = at.temperature_c - at.band_c, at.temperature_c + at.band_c
-        return f"not known: measure between {low:g} and {high:g} °C"
-    u = f" ± {format_u_ppm(at.u_ppm)}" if at.u_ppm is not None else ""
-    return f"{format_ppm(at.offset_ppm, at.u_ppm)}{u} ppm"
+        return f"wanted {low:g} to {high:g} °C"
+    said = f"{format_ppm(at.offset_ppm, at.u_ppm)} ± {format_u_ppm(at.u_ppm)} ppm"
+    return f"at {at.temperature_c:g} °C {said}"
 
 
 def timebase_text(

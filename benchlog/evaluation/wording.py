@@ -76,10 +76,13 @@ TERMINAL: Final = Style(
     )
 )  # fmt: skip
 PAGE: Final = Style(
-    ("offset", "at reference", "scatter", "limit", "ambient", "count", "suspect readings"),
+    (
+        "offset", "at reference", "scatter", "limit", "ambient", "count",
+        "suspect readings",
+    ),
     capitals=True,
 )  # fmt: skip
-SCREEN_FACTS: Final = ("scatter", "time base", "ambient", "at reference", "limit", "U")
+SCREEN_FACTS: Final = ("scatter", "time base", "ambient", "limit", "U")
 
 
 def run_facts(evaluation: Evaluation, style: Style) -> Iterator[tuple[str, str]]:
@@ -320,7 +323,6 @@ _BRIEF: Final[_Texts] = {
     "scatter": lambda e, _: brief.jitter_text(e.assessment, e.run.nominal_hz),
     "time base": _brief_timebase,
     "ambient": lambda e, _: brief.ambient_text(e.assessment),
-    "at reference": lambda e, _: brief.at_reference_text(e.assessment),
     "limit": lambda e, _: brief.limit_kept_text(e.assessment),
     "U": lambda e, _: brief.main_share(e.assessment.budget),
 }
