@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.model import Columns, Flag, Reading
-from benchlog.store.arrays import SELECT, columns_from
+from benchlog.store.arrays import COLUMN_KINDS, SELECT, columns_from
 from benchlog.store.sqlite import Connection
 
-_FLOATS: Final = frozenset({"gate_s", "frequency_hz", "ambient_c"})
-_NAMES: Final = Columns.__slots__
+_KINDS: Final = {name: f"<{kind}" for name, kind in COLUMN_KINDS.items()}
+"""The columns in the order in which a body holds them, little-endian."""
 _WIDTH: Final = 8
 _PUT: Final = """
 insert or replace into packed (run_id, first_id, last_id, n, body)
@@ -67,8 +67,7 @@ def read_blocks(
 def pack(columns: Columns) -> bytes:
     """Return a block of readings as one body."""
     parts = []
-    for name in _NAMES:
-        kind = "<f8" if name in _FLOATS else "<i8"
+    for name, kind in _KINDS.items():
         values = np.ascontiguousarray(getattr(columns, name), kind)
         raw, first = values.tobytes(), values[:1].tobytes()
         if raw == first * len(values):
@@ -90,9 +89,8 @@ def unpack(rows: list[tuple[int, bytes]]) -> Columns:
 def _unpacked(count: int, body: bytes) -> list[NDArray[np.generic]]:
     found: list[NDArray[np.generic]] = []
     at = 0
-    for name in _NAMES:
+    for kind in _KINDS.values():
         how, at = body[at : at + 1], at + 1
-        kind = "<f8" if name in _FLOATS else "<i8"
         stored = count if how == b"a" else 1
         values = np.frombuffer(body, kind, stored, at)
         at += stored * _WIDTH

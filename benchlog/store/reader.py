@@ -35,6 +35,13 @@ from benchlog.store.arrays import (
     pulses_from,
 )
 from benchlog.store.derived_blocks import BLOCK, last_outlined, read_blocks
+from benchlog.store.logged_tables import (
+    CONDITIONS,
+    EDGES,
+    EVENTS,
+    LoggedRows,
+    LoggedTable,
+)
 from benchlog.store.opening import connect, opened
 from benchlog.store.rows import (
     Amendment,
@@ -164,14 +171,14 @@ class Reader:
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
     ) -> list[tuple[int, Event]]:
         """Return the events of a run with ids above `after_id`, with their ids."""
-        rows = self._all(row_mapping.EVENTS, (run_id, after_id, limit))
+        rows = self._all(row_mapping.NOUNS[EVENTS.name], (run_id, after_id, limit))
         return [row_mapping.event_from(row) for row in rows]
 
     def conditions(
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
     ) -> list[tuple[int, Condition]]:
         """Return the conditions logged in a run, with their ids."""
-        rows = self._all(row_mapping.CONDITIONS, (run_id, after_id, limit))
+        rows = self._all(row_mapping.NOUNS[CONDITIONS.name], (run_id, after_id, limit))
         return [row_mapping.condition_from(row) for row in rows]
 
     def condition_spans(self, run_id: int) -> list[ConditionSpan]:
@@ -185,7 +192,7 @@ class Reader:
         self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
     ) -> list[tuple[int, Edge]]:
         """Return the edges of a run, with their ids."""
-        rows = self._all(row_mapping.EDGES, (run_id, after_id, limit))
+        rows = self._all(row_mapping.NOUNS[EDGES.name], (run_id, after_id, limit))
         return [row_mapping.edge_from(row) for row in rows]
 
     def pulses_after(
@@ -224,18 +231,12 @@ class Reader:
             return outline_from(stored, rest, BLOCK)
 
     def logged(
-        self, table: str, run_id: int, after_id: int = 0, limit: int = 10_000
-    ) -> list[tuple[Any, ...]]:
-        """Return rows of a run exactly as stored, NULL as None, in their order.
-
-        `table` is one of `row_mapping.LOGGED`, which gives the names of the columns.
-        """
-        columns = ", ".join(row_mapping.LOGGED[table])
-        sql = (
-            f"select {columns} from {table}"  # noqa: S608 - names from our own list
-            " where run_id = ? and id > ? order by id limit ?"
-        )
-        return self._all(sql, (run_id, after_id, limit))
+        self, table: LoggedTable, run_id: int, after_id: int = 0, limit: int = 10_000
+    ) -> LoggedRows:
+        """Return rows of a run exactly as stored, NULL as None, in their order."""
+        sql = table.select(table.columns)
+        rows = self._all(sql, (run_id, after_id, limit))
+        return LoggedRows(columns=table.columns, rows=rows)
 
     def raw_texts(self, run_id: int, ids: Iterable[int]) -> dict[int, str]:
         """Return the instrument's own text of those readings that have one."""

@@ -8,7 +8,7 @@ from typing import Final, Self
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import StoreError, StoreLockedError
 from benchlog.store import files, sqlite
-from benchlog.store.file_lock import FileLock, Guard, NoGuard
+from benchlog.store.files import FileLock, Guard, NoGuard
 from benchlog.store.opening import migrate, schema_of
 from benchlog.store.sqlite import Connection, SqliteError
 

@@ -33,6 +33,7 @@ from benchlog.model import (
     ReferenceCheck,
     Timebase,
 )
+from benchlog.store.logged_tables import READINGS
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.writer import Writer
@@ -196,7 +197,7 @@ def test_any_unicode_text_survives(tmp_path_factory, device, note, lot, raw):
         writer.commit([(run_id, segment, reading(1, raw=raw))])
         run = reader.run(run_id)
         assert (run.device, run.note, run.lot) == (device, note, lot)
-        assert reader.logged("readings", run_id)[0][-1] == raw
+        assert reader.logged(READINGS, run_id).of("raw")[0] == raw
         assert [found.id for found in reader.runs(device=device, lot=lot)] == [run_id]
 
 
