@@ -1,6 +1,6 @@
 """The database as a file: where it lives, may it be written, is it still the same.
 
-At the end, the lock beside it.
+The lock beside it comes last.
 """
 
 import contextlib

@@ -97,12 +97,12 @@ def _in_order(
     table: LoggedTable, rows: Sequence[tuple[int, int | None, object]]
 ) -> Iterator[Parameters]:
     """Yield run, segment and the fields of the noun as the table declares them."""
-    fields_of = _FIELDS_OF[table.name]
+    fields_of = _FIELDS_OF[table]
     return ((run, segment, *fields_of(noun)) for run, segment, noun in rows)
 
 
 _FIELDS_OF: Final = {
-    table.name: attrgetter(
+    table: attrgetter(
         # a plain int: SQLite is slow with anything else
         *("flags.real" if name == "flags" else name for name in table.noun_columns)
     )

@@ -166,7 +166,7 @@ def _basis(text: object) -> tuple[Part, Timebase] | None:
 
 
 NOUNS: Final = {
-    table.name: table.select(("id", *table.noun_columns))
+    table: table.select(("id", *table.noun_columns))
     for table in (EVENTS, CONDITIONS, EDGES)
 }
 _CONDITION_FLAGS: Final = CONDITIONS.noun_columns.index("flags")
