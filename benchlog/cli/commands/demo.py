@@ -67,7 +67,7 @@ def command(
 
 def demo_database(db: Path | None) -> Path:
     """Return where a demo keeps its runs: apart from what was really measured."""
-    from benchlog.store.paths import default_database
+    from benchlog.store.files import default_database
 
     return db if db is not None else default_database().with_name("demo.db")
 
