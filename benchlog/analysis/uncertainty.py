@@ -18,7 +18,7 @@ from benchlog.analysis.stats import RunStats
 
 Array = NDArray[np.float64]
 TERM_NAMES: Final = ("white PM", "white FM", "flicker FM", "random-walk FM")
-FEW: Final = 30
+FEW: Final = 30  # our rule: as many averages as a name of noise needs
 """Readings below which no noise is named."""
 
 

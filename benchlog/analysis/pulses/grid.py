@@ -24,14 +24,17 @@ from benchlog.units import NS_PER_S
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+# FIRST_FIT, FIT, BOUNCE: common practice, no source.
 FIRST_FIT: Final = 0.2
 """How far the first spacing of a block may be from nominal."""
 FIT: Final = 0.1
 """How far a pulse may be from its place; beyond it is early or late."""
 BOUNCE: Final = 0.05
 """An extra pulse this soon after a good one is a bounce, later it is a doubled one."""
-_SURE: Final = 0.25  # the place after a silence must be known this well
-_JUMPED: Final = 3  # misfits in a row that fit each other: the grid has jumped
+# the place after a silence must be known this well; our rule: half is a guess
+_SURE: Final = 0.25
+# misfits in a row that fit each other: the grid has jumped; our rule
+_JUMPED: Final = 3
 
 
 class PulseKind(IntEnum):

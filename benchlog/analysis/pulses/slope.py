@@ -31,12 +31,12 @@ from benchlog.errors import DataError
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-FEWEST: Final = 5
+FEWEST: Final = 5  # our rule, no source
 """Stamps below which no interval is given."""
-ASIDE: Final = 5.0
+ASIDE: Final = 5.0  # our rule: normal scatter reaches it once in two million stamps
 """Residuals beyond this many robust standard deviations are set aside."""
-_MAD_TO_SD: Final = 1.4826  # 1 / 0.6745: standard deviation of normal scatter
-_ROUNDS: Final = 8
+_MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
+_ROUNDS: Final = 8  # our rule: bounds the time
 # Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: 95 % of the
 # intervals of the slope hold, over the noises of tests/analysis/test_slope.py.
 _POWERS: Final = ((1.0, 6e-3), (2.0, 6e-3), (3.0, 2.4e-3), (4.0, 1.2e-3))

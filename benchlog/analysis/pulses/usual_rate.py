@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from benchlog.units import NS_PER_S
 
+# FEWEST, ALIKE, MOST, MOST_TIMES, SHARES: our rule, no source.
 FEWEST: Final = 8
-"""Spacings below which nothing is claimed. Our rule, no source."""
+"""Spacings below which nothing is claimed."""
 ALIKE: Final = 0.1
 """How far a spacing may be from the median and count as alike, as a share of it."""
 MOST: Final = 0.8
@@ -22,7 +23,7 @@ MOST_TIMES: Final = 10
 """The highest multiple that is looked for where pulses are missing."""
 SHARES: Final = (0.9, 0.6, 0.3)
 """Shares of spacings: whole numbers of the shorter one at least; one or two of it; no
-whole number of the stated one. Our rule, no source; 40 % may be missing."""
+whole number of the stated one; 40 % may be missing."""
 
 
 def usual_rate(
