@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from benchlog.units import NS_PER_S
 
 # MOST_TIMES: our rule, no source. The others: tests/finders/rate_signs.py. Criterion:
-# at most 0.5 % of trains at the stated rate are told another, most other rates are told.
+# at most 0.5 % of trains at the stated rate are told another, most others are told.
 FEWEST: Final = 8
 """Spacings below which nothing is claimed."""
 ALIKE: Final = 0.1
