@@ -18,7 +18,7 @@ from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
-FEWEST: Final = 10  # our rule, no source
+FEWEST: Final = 10  # our rule: fewer show no scatter of differences
 """Pairs below which runs count as taken apart."""
 _LEAST_SHARE: Final = 0.5  # our rule: half of the readings have a partner
 _GAP: Final = 1.5  # our rule: beyond 1.5 usual spacings a pair is missing

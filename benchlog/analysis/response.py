@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 FEWEST: Final = 4  # our rule: fewer show no noise
 """Readings that a phase needs for a figure of its own."""
-SETTLED_SHARE: Final = 1 / 3  # our rule, no source
+SETTLED_SHARE: Final = 1 / 3  # our rule: the first two thirds are for settling
 """The last part of a phase that stands for where it went."""
 WITHIN: Final = 0.05
 """Share of a change within which a source counts as settled, where its scatter allows
@@ -33,7 +33,9 @@ to see that; the usual band of a settling time (common practice, no source)."""
 # told rightly to be settled, and since when, or to move still.
 STILL_MOVING: Final = 0.1
 """Share of a change that the settled part may still move."""
-_SMOOTHED: Final = 20  # parts of a phase: the length of its running median; our rule
+# parts of a phase: the length of its running median; our rule: single readings do not
+# count, and what lasts a twentieth does
+_SMOOTHED: Final = 20
 _SCATTERS: Final = 4.0
 _MOVED_C: Final = 0.5  # our rule: less is how thermometers differ and air moves
 STEP_V: Final = 0.05  # our rule: far above what a bench meter scatters

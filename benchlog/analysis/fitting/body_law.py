@@ -45,7 +45,8 @@ _ROUNDS: Final = 3  # of Gauss and Newton; our rule: they start at the likeliest
 _NUDGE: Final = 1.001  # of a lag, for its derivative; our rule: well above rounding
 # times that a lag may change in a round; our rule: no round runs away
 _FAR: Final = 1.3
-_JUMP: Final = 0.01  # of the span of ambient, from one mean to the next; our rule
+# of the span of ambient, from one mean to the next; our rule: less is a ramp
+_JUMP: Final = 0.01
 # of its size, that a column must have of its own; our rule: with less it is not told
 # from others
 _APART: Final = 1e-3

@@ -24,7 +24,8 @@ Places = NDArray[np.int64]
 
 # readings that are Python objects at a time; our rule: bounds memory
 _STRIDE: Final = 100_000
-_LONG: Final = 3.0  # times the usual spacing: something is missing; our rule
+# times the usual spacing: something is missing; our rule: two readings may be
+_LONG: Final = 3.0
 _MOST_GAPS: Final = 200  # our rule: bounds the work; the longest gaps are taken
 # of the span of ambient, that it may have gone in a long gap; our rule: nobody looked
 _LEAVES: Final = 0.1

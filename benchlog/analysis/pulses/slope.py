@@ -31,7 +31,7 @@ from benchlog.errors import DataError
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-FEWEST: Final = 5  # our rule, no source
+FEWEST: Final = 5  # our rule: fewer show no noise about a line
 """Stamps below which no interval is given."""
 # Our rule: normal scatter reaches it once in two million stamps. What it costs:
 # tests/finders/aside.py.

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from benchlog.units import NS_PER_S
 
-# MOST_TIMES: our rule, no source. The others: tests/finders/rate_signs.py. Criterion:
-# at most 0.5 % of trains at the stated rate are told another, most others are told.
+# MOST_TIMES: our rule, no source: a decade. The others: tests/finders/rate_signs.py.
+# Criterion: at most 0.5 % of trains at the stated rate are told another, most of the
+# other rates are told.
 FEWEST: Final = 8
 """Spacings below which nothing is claimed."""
 ALIKE: Final = 0.1

@@ -73,7 +73,9 @@ def _ends(
 _KEPT: Final = 64
 _OFFSET_OF: Final = 8
 _JITTER_OF: Final = 16
-_DIGITS: Final = 4  # a step must be this many of the counter's last digit; our rule
+_DIGITS: Final = (
+    4  # a step must be this many of the counter's last digit; our rule: rounding is one
+)
 _BEFORE_S: Final = 10.0  # our rule: a hand comes some seconds before
 _SHARP: Final = 0.5  # of a step, that lies between two readings; our rule
 

@@ -24,7 +24,7 @@ MOST_OUTLIERS: Final = 0.2
 """Share of a lot beyond which values far from the rest are a group of their own, if
 they are apart from it as groups are. Our rule, no source."""
 SMALLEST_GROUP: Final = 3  # our rule: two may be chance
-SMALLEST_SHARE: Final = 0.05  # our rule, no source
+SMALLEST_SHARE: Final = 0.05  # our rule: fewer are outliers and no group
 
 
 @dataclass(frozen=True, slots=True)

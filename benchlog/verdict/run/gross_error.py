@@ -21,7 +21,7 @@ _UNITS: Final = {
     1: ("a thousand times", "mHz"),
 }
 """Power of 1,000 to what the readings are of nominal, and what they may be in."""
-_BY_CHANCE: Final = 0.1  # our rule, no source
+_BY_CHANCE: Final = 0.1  # our rule, no source: one in ten
 """A divider is guessed only while a frequency of no meaning at all would come as near
 to a whole multiple less often than this."""
 

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-FEWEST: Final = 5  # our rule, no source
+FEWEST: Final = 5  # our rule: fewer show no spread
 """Earlier values below which no limits are drawn."""
 D2: Final = 1.128  # source: see above
 """Mean range of two values of a normal distribution, in standard deviations."""
