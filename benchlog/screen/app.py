@@ -3,6 +3,7 @@
 import os
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -13,6 +14,7 @@ from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, NotFoundError, UsageError
 from benchlog.model import Run
 from benchlog.screen import control_client as asking
+from benchlog.screen.base import run_beside
 from benchlog.screen.device_screen import DeviceScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
@@ -148,7 +150,7 @@ class BenchApp(ScreenHost):
         def answered(answer: str | None) -> None:
             verb = {"stop": "stop", "leave": "keep-going"}.get(answer or "")
             if verb:
-                self.run_worker(self._leave(verb))
+                run_beside(self, partial(self._leave, verb))
 
         again = f"`benchlog watch {going[0].id}` shows it again."
         self.push_screen(AskLeave(still_going(going), f"What now? {again}"), answered)

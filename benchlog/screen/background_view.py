@@ -13,7 +13,7 @@ from textual.widget import Widget
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.brief_wording import signs
 from benchlog.model import Run
-from benchlog.screen.base import BenchScreen
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.comparison import COMPARISON_VIEWS, compared
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.study import (
@@ -94,7 +94,7 @@ class BackgroundView(BenchScreen):
         """Work the view out; one that was left for another is dropped."""
         self._study = None
         self._show()
-        self.run_worker(self._work(), group="study", exclusive=True)
+        run_beside(self, self._work, group="study", exclusive=True)
 
     async def _work(self) -> None:
         view = self.view

@@ -1,12 +1,14 @@
 """What all screens share: room for the content, the keys, and a word when too small."""
 
-from collections.abc import Iterable
-from typing import Final
+from collections.abc import Callable, Coroutine, Iterable
+from typing import Any, Final
 
 from textual.app import ComposeResult
 from textual.containers import Container
+from textual.dom import DOMNode
 from textual.screen import Screen
 from textual.widget import Widget
+from textual.worker import WorkType
 
 from benchlog.screen.widgets.key_bar import KeyBar
 from benchlog.screen.widgets.text import PlainText
@@ -15,6 +17,22 @@ SMALLEST: Final = (60, 16)
 WIDE: Final = 112
 TALL: Final = 34
 VERY_TALL: Final = 44
+
+
+def run_beside(
+    node: DOMNode,
+    work: Callable[[], Coroutine[Any, Any, None]],
+    *,
+    group: str = "default",
+    exclusive: bool = False,
+) -> None:
+    """Run `work` beside the screen; of an exclusive group only the newest goes on.
+
+    The worker calls `work` itself: one that is cancelled before it began then leaves
+    no coroutine that nobody awaits.
+    """
+    worker: WorkType[None] = work
+    node.run_worker(worker, group=group, exclusive=exclusive)
 
 
 class TooSmall(PlainText):

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Iterable
+from functools import partial
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -10,7 +11,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from benchlog.errors import BenchlogError
-from benchlog.screen.base import BenchScreen
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.questions import Typed
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.widgets.text import PlainText
@@ -50,7 +51,7 @@ class DeviceScreen(BenchScreen):
         elif not self._busy:
             self._busy = True
             self._say(f"Starting on {printable(device)}: asking the instruments ...")
-            self.run_worker(self._begin(device))
+            run_beside(self, partial(self._begin, device))
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Do not leave while a run is being started."""

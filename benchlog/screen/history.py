@@ -16,7 +16,7 @@ from benchlog.errors import BenchlogError
 from benchlog.evaluation.run_evaluation import assess, with_figures
 from benchlog.model import Purpose, Run
 from benchlog.screen.background_view import ComparisonScreen
-from benchlog.screen.base import BenchScreen
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.comparison import MOST as MOST_COMPARED
 from benchlog.screen.run_list import columns_for, found_by, whole_words
 from benchlog.screen.run_status import GONE
@@ -96,7 +96,7 @@ class HistoryScreen(BenchScreen):
             self.app.say(str(error))
         self._narrow()
         self.query_one(Finder).focus()
-        self.run_worker(self._look_closer(), group="closer", exclusive=True)
+        run_beside(self, self._look_closer, group="closer", exclusive=True)
 
     async def _look_closer(self) -> None:
         """Say how runs stand whose row does not tell; the list is there meanwhile."""

@@ -18,6 +18,7 @@ from benchlog.model import (
 from benchlog.screen import control_client as asking
 from benchlog.screen import panels
 from benchlog.screen.background_view import StudyScreen
+from benchlog.screen.base import run_beside
 from benchlog.screen.event_text import marks
 from benchlog.screen.follow import Follower
 from benchlog.screen.run_actions import ActingScreen
@@ -93,7 +94,7 @@ class LiveScreen(ActingScreen):
 
     def on_mount(self) -> None:
         """Go through what is there already, then look every quarter of a second."""
-        self.run_worker(self._keep_up(), group="keep-up")
+        run_beside(self, self._keep_up, group="keep-up")
 
     def on_unmount(self) -> None:
         """Let go of the database."""
@@ -132,7 +133,7 @@ class LiveScreen(ActingScreen):
             or (run.control and socket.exists())
             or others_open(self.app.beside, run)
         ):
-            self.run_worker(self._listen(), group="hear", exclusive=True)
+            run_beside(self, self._listen, group="hear", exclusive=True)
 
     async def _listen(self) -> None:
         follower = self.follower

@@ -1,12 +1,13 @@
 """What a person can do to the run that is shown: keys, questions, requests."""
 
+from functools import partial
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
 from benchlog.screen import control_client as asking
 from benchlog.screen import panels
-from benchlog.screen.base import BenchScreen
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.control_client import Moment
 from benchlog.screen.follow import Follower
 from benchlog.screen.questions import AskStop, AskText
@@ -120,7 +121,7 @@ class ActingScreen(BenchScreen):
         self.app.push_screen(question, answered)
 
     def _send(self, verb: str, text: str = "", at: Moment | None = None) -> None:
-        self.run_worker(self._sent(verb, text, at), group="send")
+        run_beside(self, partial(self._sent, verb, text, at), group="send")
 
     async def _sent(self, verb: str, text: str, at: Moment | None) -> None:
         run = self.follower.run

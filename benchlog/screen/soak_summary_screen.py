@@ -13,7 +13,7 @@ from benchlog.errors import BenchlogError
 from benchlog.evaluation import brief_wording
 from benchlog.model import Run
 from benchlog.screen import figures
-from benchlog.screen.base import BenchScreen
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.follow import Follower
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.widgets.text import PlainText
@@ -54,7 +54,7 @@ class NightScreen(BenchScreen):
 
     def on_mount(self) -> None:
         """Work it out beside the screen: laws take a second to fit."""
-        self.run_worker(self._show(), group="night")
+        run_beside(self, self._show, group="night")
 
     async def _show(self) -> None:
         try:

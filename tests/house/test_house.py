@@ -20,6 +20,7 @@ from house.house_map import (
     picture,
 )
 from house.private_reach import unexplained
+from house.snapshot_keys import snapshot_keys
 from house.told_constants import all_untold, found_again, untold
 
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text("utf-8")
@@ -105,6 +106,51 @@ def test_only_evaluation_calls_for_the_judge_of_a_stored_run() -> None:
         and any(alias.name == "judge_for" for alias in node.names)
     }
     assert callers == {"evaluation"}
+
+
+def test_verdict_makes_no_documents() -> None:
+    """JSON for scripts is made in `evaluation`, of the objects that verdict gives."""
+    found = [
+        name
+        for name, one in modules().items()
+        if one.room == "verdict"
+        and re.search(
+            r"dict\[str, (Any|object)\]|Mapping\[str, (Any|object)\]", one.text
+        )
+    ]
+    assert found == []
+
+
+def test_a_snapshot_is_read_in_one_place() -> None:
+    """Others ask `Run` for what it was begun with, or hand its snapshot on whole."""
+    readers = ("benchlog.model.", "benchlog.store.snapshot")
+    found = [
+        f"{name}:{node.lineno} {ast.unparse(node)}"
+        for name, one in modules().items()
+        if not name.startswith(readers)
+        for node in snapshot_keys(one.tree)
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "run.snapshot['part']",
+        "record.run.snapshot.get('bench')",
+        "snapshot = run.snapshot\nsnapshot['bench']",
+        "begun = dict(run.snapshot)\n'lot' in begun",
+        "dict(run.snapshot).pop('lot')",
+        "header['snapshot']['part']",
+    ],
+)
+def test_a_key_picked_out_of_a_snapshot_is_seen(text: str) -> None:
+    assert len(snapshot_keys(ast.parse(text))) == 1
+
+
+def test_a_snapshot_may_be_handed_on_whole() -> None:
+    text = "header['snapshot'] = to_plain(run.snapshot)\nthaw(header['snapshot'])"
+    assert snapshot_keys(ast.parse(text)) == []
 
 
 def test_charts_need_no_screen() -> None:

@@ -1,6 +1,6 @@
 """What an export says of a run besides its readings: enough to lose nothing."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -69,11 +69,11 @@ def header_of(reader: Reader, run: Run) -> dict[str, Any]:
     header: dict[str, Any] = {
         "format": FORMAT,
         "run": run.id,
-        "part": _begun_with(run, "id"),
+        "part": run.begun_as.id,
     }
     header.update((name, to_plain(getattr(run, name))) for name in _OF_RUN)
     header["device"] = run.typed_device or run.device  # corrections come as amendments
-    header["nominal_hz"] = _begun_with(run, "nominal_hz")
+    header["nominal_hz"] = run.begun_as.nominal_hz
     header["segments"] = to_plain(reader.segments(run.id))
     header["snapshot"] = to_plain(run.snapshot)
     return header
@@ -109,12 +109,6 @@ def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]
         if check.run_id == run_id:
             fields = to_plain(check)
             yield "refcheck", {name: fields[name] for name in OF_CHECK}
-
-
-def _begun_with(run: Run, key: str) -> object:
-    """Return a property of the part that the run was begun with."""
-    part = run.snapshot["part"]
-    return part[key] if isinstance(part, Mapping) else None
 
 
 def _named(table: str, row: tuple[Any, ...]) -> dict[str, Any]:

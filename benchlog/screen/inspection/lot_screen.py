@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import ClassVar, Final, cast
 
@@ -14,8 +15,9 @@ from textual.widgets import Input
 from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.lots import lot_report
 from benchlog.model import Lot
-from benchlog.screen.base import BenchScreen
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.id_line import (
     ID_CELLS,
@@ -28,7 +30,7 @@ from benchlog.screen.inspection.text import Places
 from benchlog.screen.widgets.text import Newest, PlainText
 from benchlog.store.reader import Reader
 from benchlog.units import printable
-from benchlog.verdict.lot.lot_report import LotReport, lot_report
+from benchlog.verdict.lot.lot_report import LotReport
 
 _TICK_S: Final = 0.2
 _RING_S: Final = 0.18
@@ -86,7 +88,7 @@ class LotScreen(BenchScreen):
     # --- keeping up ------------------------------------------------------------------
 
     def _tick(self) -> None:
-        self.run_worker(self._hear(), group="hear", exclusive=True)
+        run_beside(self, self._hear, group="hear", exclusive=True)
 
     async def _hear(self) -> None:
         answer = await self._ask("status")
@@ -242,7 +244,8 @@ class LotScreen(BenchScreen):
         self.app.exit()
 
     def _send(self, verb: str, text: str, position: str = "") -> None:
-        self.run_worker(self._sent(verb, text, position), group="send")
+        sent = partial(self._sent, verb, text, position)
+        run_beside(self, sent, group="send")
 
     async def _sent(self, verb: str, text: str, position: str) -> None:
         async with self._one_by_one:  # ids reach the keeper in the order of the scans
