@@ -29,7 +29,7 @@ from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 Progress = Callable[[int, int], object]
 """Told how many readings are done, and how many there are."""
 Wanted = Literal["never", "long", "always"]
-LONG_S: Final = 3600.0
+LONG_S: Final = 3600.0  # our rule: shorter runs are seen whole
 """A run of this length gets a summary of how it went, whatever it was for."""
 
 
