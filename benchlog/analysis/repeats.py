@@ -23,8 +23,8 @@ CHANCE: Final = 1e-4
 _CHANGES: Final = 8  # our rule: fewer differences tell no noise
 _KEPT: Final = 512  # our rule: a median of so many is known to a few percent
 _COARSE: Final = 3.0
-"""Below this ratio of noise to digit neighbours are alike too often to tell; our
-rule."""
+"""Our rule: below this ratio of noise to digit neighbours are too often alike to
+tell."""
 _SECOND: Final = math.sqrt(6.0)  # derived: sd of a second difference of white values
 _MEDIAN: Final = 0.6745  # definition: median of |x|, in standard deviations
 

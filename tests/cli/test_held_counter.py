@@ -9,8 +9,12 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import numpy as np
 import pytest
 from cli.conftest import Line
+
+from benchlog.model import Flag
+from benchlog.store.reader import Reader
 
 COUNTER = """
 import itertools, random, socket, sys, time
@@ -122,3 +126,24 @@ def test_an_honest_counter_is_believed_however_coarse(line: Line, digits: int) -
     with counter(line, pace_s=0.02, gate_s=0.02, hold=1, digits=digits) as bench:
         code, found = measured(line, bench, "--readings", "40")
     assert (code, found["verdict"]) == (0, "pass"), found["reasons"]
+
+
+def test_in_a_lot_nothing_counts_while_the_device_before_is_still_shown(
+    line: Line,
+) -> None:
+    (line.folder / "ids.txt").write_text("K-1\nK-2\n")
+    plan = ("--lot-size", "10", "--sample", "2", "--accept", "0")
+    with counter(line, pace_s=0.02, gate_s=0.02, hold=27) as bench:
+        words = ("--bench", bench, "--part", "quartz-16mhz-30ppm", "--lot", "L1")
+        line.run(
+            "inspect", *words, *plan, "--ids", "ids.txt", "--max-readings", "10",
+            BENCHLOG_TIME_SCALE="1",
+        )  # fmt: skip
+    with Reader.open(line.db) as reader:
+        first, second = (reader.columns_after(run) for run in (1, 2))
+    stale = second.frequency_hz == first.frequency_hz[-1]
+    assert stale[0]  # the counter had not measured anew yet
+    still = stale[: int(np.argmin(stale))]
+    assert np.all(second.flags[: len(still)] & Flag.SETTLING)
+    counted = second.frequency_hz[(second.flags & Flag.SETTLING) == 0]
+    assert first.frequency_hz[-1] not in counted

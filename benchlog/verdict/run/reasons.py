@@ -76,8 +76,8 @@ def rushed_text(rushed: int, stats: RunStats) -> str:
     gate = "" if stats.gate_s is None else f" of {stats.gate_s:g} s"
     return (
         f"values came faster than their gate{gate} allows, before {rushed:,} of "
-        f"{stats.n:,} readings, and were refused: is each measured anew, and is gate_s the "
-        "counter's gate? Nothing is judged until that is clear"
+        f"{stats.n:,} readings, and were refused: is each measured anew, and is gate_s "
+        "the counter's gate? Nothing is judged until that is clear"
     )
 
 
