@@ -1,6 +1,7 @@
 """A counter that repeats its last value is not believed, whoever wrote it.
 
-The counter here is a program of its own, and knows nothing of the project.
+The counter here is a program of its own, and knows nothing of the project. Its seed is
+the 7 in its text.
 """
 
 import json
@@ -20,7 +21,7 @@ COUNTER = """
 import itertools, random, socket, sys, time
 
 pace_s, hold, digits = float(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
-noise = random.Random(7)
+random.seed(7)
 served = socket.create_server(("127.0.0.1", 0))
 print(served.getsockname()[1], flush=True)
 line, _ = served.accept()
@@ -40,7 +41,7 @@ for number in itertools.count():
         elif "READ?" in word or "FETC" in word:
             time.sleep(pace_s)
             if not value or (hold and number % hold == 0):
-                value = f"{16e6 * (1 + 9e-6) + noise.gauss(0, 0.05):.{digits}f}"
+                value = f"{16e6 * (1 + 9e-6) + random.gauss(0, 0.05):.{digits}f}"
             line.sendall(value.encode() + b"\\n")
         elif word.endswith("?"):
             line.sendall(gate.encode() + b"\\n")

@@ -168,7 +168,7 @@ _PACE: Final = 0.9
 """Of its gate that must pass from reading to reading, in the long run; our rule: a gate
 is as long as it is said to be within a tenth."""
 _EARLY_S: Final = 0.05
-"""Real seconds that one may come early; our rule, stamps of a busy host are 5 ms off."""
+"""Real seconds that one may come early; our rule (stamps of a busy host: 5 ms)."""
 _BACKLOG_S: Final = 10.0
 """Real seconds of readings that may come at once after a stall; our rule."""
 
