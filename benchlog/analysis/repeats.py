@@ -10,6 +10,7 @@ from second differences of the values that differ.
 """
 
 import math
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Final
 
@@ -49,37 +50,51 @@ class Repeats:
         self._alike = self._longest = 1
         self._distinct: list[float] = []
         self._shown = math.inf
+        self._worked_out: tuple[int, float | None, float] | None = None
 
     def feed(self, values: Array) -> None:
         """Take in values in order."""
         if not len(values):
             return
-        before = values[0] if self._last is None else self._last
-        changed = np.diff(values, prepend=before) != 0.0
-        if self._last is None:
-            changed[0] = True
-            self._alike = 0
-        self._last = float(values[-1])
+        first, last = float(values[0]), self._last
         self._n += len(values)
-        self._note_distinct(values[changed])
-        at = np.flatnonzero(changed)
-        if not len(at):
-            self._alike += len(values)
+        self._last = float(values[-1])
+        if first == last:
+            self._alike += 1
         else:
-            ended = [self._alike + int(at[0]), *np.diff(at).tolist()]
-            for length in ended:
-                self._end_run(length)
-            self._alike = len(values) - int(at[-1])
+            if last is not None:
+                self._note_run(self._alike)
+            self._alike = 1
+            self._note_distinct(values[:1])
+        if len(values) > 1:
+            self._feed_rest(values)
         self._longest = max(self._longest, self._alike)
 
-    def _end_run(self, length: int) -> None:
-        if length > 0:
-            self._runs += 1
-            self._repeated += length > 1
-            self._longest = max(self._longest, length)
+    def _feed_rest(self, values: Array) -> None:
+        """Take in what follows the first of several values."""
+        at = np.flatnonzero(values[1:] != values[:-1]) + 1
+        if not len(at):
+            self._alike += len(values) - 1
+            return
+        self._note_distinct(values[at])
+        self._note_run(self._alike + int(at[0]) - 1)
+        lengths = np.diff(at)
+        if len(lengths):
+            self._runs += len(lengths)
+            self._repeated += int(np.count_nonzero(lengths > 1))
+            self._longest = max(self._longest, int(lengths.max()))
+        self._alike = len(values) - int(at[-1])
+
+    def _note_run(self, length: int) -> None:
+        self._runs += 1
+        self._repeated += length > 1
+        self._longest = max(self._longest, length)
 
     def _note_distinct(self, values: Array) -> None:
-        for value in values[: _KEPT - len(self._distinct)].tolist():
+        room = _KEPT - len(self._distinct)
+        if not room:
+            return
+        for value in values[:room].tolist():
             self._distinct.append(value)
             self._shown = min(self._shown, shown_digit(value))
 
@@ -87,22 +102,25 @@ class Repeats:
         """Return how often in a row the same value came, 0 where chance may do it."""
         if self._longest < 2:
             return 0
-        noise = self._noise()
+        noise, step = self._shown_noise()
         if noise is None:
             alike = _alike_at_most(max(self.digit, self._shown), self._least)
             beyond = (self._longest - 1) * math.log(max(alike, 1e-300))
             suspect = beyond + math.log(self._n) < math.log(CHANCE)
         else:
-            digit = max(self.digit, self._step())
+            digit = max(self.digit, step)
             suspect = noise >= _COARSE * digit and self._too_often(noise, digit)
         return self._longest if suspect else 0
 
-    def _noise(self) -> float | None:
-        """Return the noise of the values that differ; None where too few do."""
-        if len(self._distinct) < _CHANGES:
-            return None
-        second = np.abs(np.diff(self._distinct, n=2))
-        return float(np.median(second)) / _MEDIAN / _SECOND
+    def _shown_noise(self) -> tuple[float | None, float]:
+        """Return the noise of values that differ and the least step between them.
+
+        The noise is None where too few differ. Worked out anew when others came.
+        """
+        known = len(self._distinct)
+        if self._worked_out is None or self._worked_out[0] != known:
+            self._worked_out = known, _noise(self._distinct), self._step()
+        return self._worked_out[1:]
 
     def _step(self) -> float:
         """Return the least distance of values that differ: the digit, or a bit more."""
@@ -117,6 +135,13 @@ class Repeats:
         often = float(bdtrc(repeated - 1, runs, alike)) if repeated else 1.0
         long = runs * alike ** (self._longest - 1) if self._longest > 1 else 1.0
         return min(often, long) < CHANCE
+
+
+def _noise(distinct: Sequence[float]) -> float | None:
+    if len(distinct) < _CHANGES:
+        return None
+    second = np.abs(np.diff(distinct, n=2))
+    return float(np.median(second)) / _MEDIAN / _SECOND
 
 
 def _alike_at_most(digit: float, deviation: float) -> float:

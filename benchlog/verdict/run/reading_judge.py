@@ -51,6 +51,7 @@ _LEAST_PPM: Final = {
 }
 """From reading to reading at gates up to some seconds, the breath of a quiet room
 included; common practice, no source."""
+_RUSHED_FLAG: Final = int(Flag.RUSHED)  # definition: an enum's bit masks slowly
 _RUSHED: Final = 1  # our rule: a clock that was set, once
 _RUSHED_SHARE: Final = 0.01  # our rule
 _GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
@@ -109,7 +110,7 @@ class RunJudge(Judge):
             self._running.feed(batch)
             self._rest.feed(batch)
             self._repeats.feed(batch.frequency_hz)
-            self._rushed += int(np.count_nonzero(batch.flags & Flag.RUSHED))
+            self._rushed += int(np.count_nonzero(batch.flags & _RUSHED_FLAG))
 
     def charted(self) -> None:
         """Return nothing: readings are their own chart."""
