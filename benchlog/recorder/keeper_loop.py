@@ -12,14 +12,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from benchlog import registry
 from benchlog.clock import Clock, host_deadline
-from benchlog.errors import BenchlogError, InstrumentError, instrument_error
+from benchlog.errors import (
+    BenchlogError,
+    InstrumentError,
+    instrument_error,
+)
 from benchlog.model import (
     Event,
     EventKind,
+    Identity,
     Purpose,
     RunPlan,
 )
+from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.control_commands import ControlCommands
 from benchlog.recorder.control_server import ControlServer
 from benchlog.recorder.housekeeping import Housekeeping
@@ -53,6 +60,7 @@ class Surroundings:
     clock: Clock
     writer: Writer
     selector: selectors.BaseSelector
+    locks: BenchLocks
     signals: Signals
     tell: Tell
 
@@ -98,6 +106,7 @@ class Keeper:
                 self._say_waiting(self._waits.heard(name, message))
                 match message:
                     case Opened() if name in self._counters:
+                        self._hold(name, message.identity)
                         missing.discard(name)
                     case Got():
                         missing.discard(name)
@@ -126,11 +135,20 @@ class Keeper:
             self._socket, self.surroundings.selector, self.commands.answer
         )
         for old in several:
+            for name in self._counters & old.run.identities.keys():
+                self._hold(name, old.run.identities[name])
+        for old in several:
             self.pool.expect(old.run.identities)
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
             self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.watch.notifier.ready()
         self.pool.start(hold=())
+
+    def _hold(self, name: str, identity: Identity) -> None:
+        """Hold the counter that answered: it may be in use under another address."""
+        spec = self.pool.by_name[name].spec
+        if registry.load(spec.driver).exclusive:
+            self.surroundings.locks.hold_instrument(identity, spec.address)
 
     def _say_waiting(self, text: str) -> None:
         if text and self.patient:
