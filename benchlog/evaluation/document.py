@@ -8,6 +8,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
+from benchlog.evaluation.history_document import (
+    amendments_document,
+    events_document,
+    summary_document,
+    verdicts_document,
+)
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
 from benchlog.model import Event, Purpose, Run
@@ -198,7 +204,7 @@ def _known(value: Any) -> Any:
     return [_known(inner) for inner in value] if isinstance(value, list) else value
 
 
-# --- all that `show` prints -----------------------------------------------------------
+# --- with events and summary: what `show` and `soak` print ----------------------------
 
 
 def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any]:
@@ -207,7 +213,7 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
     That is `run_document` with hook-up, instruments, what happened, and the summary of
     a long run.
     """
-    run, summary = evaluation.run, evaluation.summary
+    run, summary = evaluation.run, _summary(evaluation)
     return {
         **run_document(evaluation),
         "bench": run.bench,
@@ -220,18 +226,24 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
         "software": run.software,
         "instruments": _instruments(run),
         "events": events_document(history.events),
-        "verdicts": _verdicts(history),
-        "amendments": _amendments(history),
-        **({} if summary is None else {"summary": summary.document()}),
+        "verdicts": verdicts_document(history.verdicts),
+        "amendments": amendments_document(history.amendments),
+        **({} if summary is None else {"summary": summary}),
     }
 
 
-def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:
-    """Return what happened in a run."""
-    return [
-        {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
-        for event in events
-    ]
+def soak_document(evaluation: Evaluation, events: Iterable[Event]) -> dict[str, Any]:
+    """Return a run as `soak --json` prints it: `run_document`, events, summary."""
+    return {
+        **run_document(evaluation),
+        "events": events_document(events),
+        "summary": _summary(evaluation),
+    }
+
+
+def _summary(evaluation: Evaluation) -> dict[str, Any] | None:
+    how = evaluation.summary
+    return None if how is None else summary_document(how)
 
 
 def _instruments(run: Run) -> list[dict[str, Any]]:
@@ -244,32 +256,4 @@ def _instruments(run: Run) -> list[dict[str, Any]]:
             "settings": dict(identity.settings),
         }
         for name, identity in run.identities.items()
-    ]
-
-
-def _verdicts(history: RunHistory) -> list[dict[str, Any]]:
-    return [
-        {
-            "utc": iso_utc(one.at_utc_ns),
-            "verdict": one.word,
-            "offset_ppm": one.offset_ppm,
-            "u_ppm": one.u_ppm,
-            "limit_ppm": one.limit_ppm,
-            "rule": one.rule,
-        }
-        for one in history.verdicts
-    ]
-
-
-def _amendments(history: RunHistory) -> list[dict[str, Any]]:
-    return [
-        {
-            "utc": iso_utc(one.at_utc_ns),
-            "kind": one.kind,
-            "old": one.old,
-            "new": one.new,
-            "reason": one.reason,
-            "operator": one.operator or None,
-        }
-        for one in history.amendments
     ]

@@ -30,7 +30,8 @@ from benchlog.verdict.run.budget import UNLIMITED
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
-_SLOW: Final = 2.0  # times the scatter at the gate: slow movement is in the rms
+# times the scatter at the gate: slow movement is in the rms; our rule
+_SLOW: Final = 2.0
 _SYMBOLS: Final = {
     "pass": "✓", "accepted": "✓", "fits": "✓",
     "undecided": "?", "open": "?", "marginal": "?",
@@ -71,18 +72,10 @@ class Style:
 
 TERMINAL: Final = Style(
     (
-        "device",
-        "part",
-        "offset",
-        "scatter",
-        "ambient",
-        "count",
-        "limit",
-        "time base",
-        "verdict",
-        "check",
+        "device", "part", "offset", "scatter", "ambient", "count", "limit", "time base",
+        "verdict", "check",
     )
-)
+)  # fmt: skip
 PAGE: Final = Style(
     ("offset", "scatter", "limit", "ambient", "count", "suspect readings"),
     capitals=True,
@@ -273,10 +266,6 @@ def check_text(evaluation: Evaluation) -> str:
 # --- the facts by name ---------------------------------------------------------------
 
 
-def _suspect_text(evaluation: Evaluation) -> str:
-    return str(evaluation.assessment.stats.n_suspect or "")
-
-
 def _brief_timebase(evaluation: Evaluation, style: Style) -> str:
     a = evaluation.assessment
     until = a.timebase.valid_until_utc_ns
@@ -297,7 +286,7 @@ _FULL: Final[_Texts] = {
     "time base": lambda e, _: timebase_text(e.assessment.timebase),
     "verdict": lambda e, _: verdict_text(e),
     "check": lambda e, _: check_text(e),
-    "suspect readings": lambda e, _: _suspect_text(e),
+    "suspect readings": lambda e, _: str(e.assessment.stats.n_suspect or ""),
 }
 _BRIEF: Final[_Texts] = {
     "scatter": lambda e, _: brief.jitter_text(e.assessment, e.run.nominal_hz),

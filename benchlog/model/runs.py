@@ -6,7 +6,12 @@ from dataclasses import dataclass, field
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
-from benchlog.model.recorded import RecordedBench, recorded_bench
+from benchlog.model.recorded import (
+    RecordedBench,
+    RecordedPart,
+    recorded_bench,
+    recorded_part,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +153,11 @@ class Run:
     typed_device: str | None = None
     void: str | None = None
     judged_again: bool = False
+
+    @property
+    def begun_as(self) -> RecordedPart:
+        """The part that the run was begun with; `part` is what it is judged by now."""
+        return recorded_part(self.snapshot.get("part"))
 
     @property
     def recorded_bench(self) -> RecordedBench:

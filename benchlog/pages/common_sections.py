@@ -135,10 +135,9 @@ def _tidy(value: object) -> str:
     return f"{float(text):.10g}" if _EXPONENT.fullmatch(text) else text
 
 
-def _begun_as(run: Run) -> object:
+def _begun_as(run: Run) -> str | None:
     """Return the part that the run was begun with, where it is judged by another."""
-    part = run.snapshot.get("part")
-    return part.get("id") if run.judged_again and isinstance(part, dict) else None
+    return run.begun_as.id if run.judged_again else None
 
 
 def _made_for(run: Run) -> str:

@@ -26,6 +26,7 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.measuring_advice import GATES_S, advise, pulse_time_s
 from benchlog.verdict.run.reading_judge import RunJudge
+from benchlog.verdict.timebase.check_doubts import refusals
 from benchlog.verdict.timebase.check_validity import due_words
 from benchlog.verdict.timebase.control_chart import control_chart
 from benchlog.verdict.timebase.known_timebase import timebase_for
@@ -33,7 +34,6 @@ from benchlog.verdict.timebase.reference_check import (
     by_pulses,
     by_readings,
     days_it_holds,
-    refusals,
 )
 
 PERIOD = ReferenceSpec(counter="counter", nominal_hz=1.0, input=2, u_s=5e-8)

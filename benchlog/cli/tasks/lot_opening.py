@@ -13,6 +13,12 @@ from benchlog.cli.printing import counted, say
 from benchlog.cli.tasks.planning import MOST_S, require_readings, with_gate
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.evaluation.lot_plan import (
+    outcomes,
+    plan_document,
+    plan_from,
+    undecided_rule,
+)
 from benchlog.evaluation.lots import named_lot, planned_names
 from benchlog.model import (
     Bench,
@@ -25,8 +31,6 @@ from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
-from benchlog.verdict.lot.lot_decision import UndecidedRule, plan_document
-from benchlog.verdict.lot.lot_runs import outcomes, plan_from
 from benchlog.verdict.lot.sampling_plan import (
     Plan,
     custom_plan,
@@ -103,7 +107,7 @@ def task_for(wish: Wish, database: Path) -> Task:
         lot=lot,
         plan=plan_from(lot.plan or {}),
         templates=_templates(wish, kept, part, bench),
-        rule=UndecidedRule(str(kept["undecided"])),
+        rule=undecided_rule(kept),
         prefix=wish.auto_ids or "",
         again=wish.again,
     )

@@ -34,7 +34,8 @@ from benchlog.verdict.run.pulse_timing import Timing, span_until
 from benchlog.verdict.run.reasons import pulse_reasons
 
 HOST: Final = "this computer's clock"
-_MARGIN: Final = 1.02  # of the time until judged: the estimate should not be missed
+# of the time until judged: the estimate should not be missed; our rule
+_MARGIN: Final = 1.02
 
 
 @dataclass(frozen=True, slots=True)

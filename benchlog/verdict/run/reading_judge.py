@@ -26,8 +26,8 @@ from benchlog.verdict.run.judgement import Judge, held_against_limit
 from benchlog.verdict.run.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
-_JITTERS: Final = 3.0
-_GROSS_PPM: Final = 10_000.0
+_JITTERS: Final = 3.0  # our rule: as three standard deviations
+_GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
 
 
 class RunJudge(Judge):

@@ -13,6 +13,7 @@ from benchlog.units import (
 )
 from benchlog.verdict.run.soak_summary import SoakSummary
 
+# _ALARMS, _STEPS, _TAUS: our rule: a person reads no more of each.
 _ALARMS: Final = 10
 _STEPS: Final = 5
 _TAUS: Final = 5

@@ -9,14 +9,14 @@ from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
 from benchlog.verdict.run.limit import Limit
 
-ASSUMED_PPM: Final = 1.0
+ASSUMED_PPM: Final = 1.0  # our rule: what a built-in crystal roughly keeps, once set
 """Half-width taken for a time base nobody has said anything about."""
 
 RATIO: Final = 4.0
 """How much finer than the limit a time base should be known (4:1, common practice)."""
-_COVERAGE: Final = 2.0
-_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
-_ROOT_3: Final = math.sqrt(3.0)
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
+_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S  # definition: the Julian year
+_ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 
 
 UNCORRECTED: Final = Timebase(
