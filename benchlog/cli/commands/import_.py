@@ -15,7 +15,7 @@ from benchlog.cli.printing import (
     say,
 )
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
+from benchlog.cli.typed_values import CatalogueName, DeviceId, FiniteNumber, Text
 
 if TYPE_CHECKING:
     from benchlog.exchange.import_file import ImportResult
@@ -56,7 +56,9 @@ UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "
     type=click.Choice(UNITS),
     help="Of numbers without one [as the column's head says, else Hz, 1 or s].",
 )
-@click.option("--device", type=Text(), help="The device's id; else the file's name.")
+@click.option(
+    "--device", type=DeviceId(), help="The device's id; else the file's name."
+)
 @click.option(
     "--part", type=CatalogueName("parts"), help="What it is to be judged against."
 )
