@@ -18,6 +18,7 @@ from benchlog.recorder.launch import Again, Launched, launch
 from benchlog.screen import ScreenOutcome, run_screen
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions
+from benchlog.store.opening import fold_log
 from benchlog.store.reader import Reader
 
 _END_S: Final = 30.0
@@ -32,6 +33,7 @@ def watch_run(
     """Show a run that somebody else keeps."""
     with interruptible(), contextlib.suppress(KeyboardInterrupt):
         run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
+    fold_log(database)
 
 
 def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
