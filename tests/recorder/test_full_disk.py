@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from store.making import begin, fresh_writer, reading
+from store.making import begin, clock_of, fresh_writer, reading
 
 from benchlog.errors import DataError, StoreError
 from benchlog.exchange.unsaved_import import bring_back
@@ -129,7 +129,7 @@ def test_a_line_that_was_cut_off_is_told_and_the_others_come(writer, tmp_path):
 def test_rows_of_another_database_are_refused(writer, tmp_path):
     run, segment = begin(writer)
     path = save_rows([(run, segment, reading(0))], writer.path, [tmp_path], None)
-    other = Writer.open(tmp_path / "other.db", writer._clock)
+    other = Writer.open(tmp_path / "other.db", clock_of(writer))
     with closing(other), pytest.raises(DataError, match="not in this database"):
         bring_back(path, other)
     text = path.read_text()
