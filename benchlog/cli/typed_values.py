@@ -118,7 +118,7 @@ class Text(_Type):
 class DeviceId(Text):
     """A text that can be a device's id."""
 
-    name = "device id"
+    name = "id"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
