@@ -22,6 +22,7 @@ from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
 
@@ -91,6 +92,8 @@ def _more(evaluation: Evaluation) -> dict[str, Any]:
         "settling": stats.n_settling,
         "limit_text": assessment.limit.text,
         "limit_promised": assessment.limit.promised,
+        "over_temperature": assessment.limit.over_temperature,
+        "at_reference": _at_reference(assessment.at_reference),
         "budget": None if assessment.budget is None else _budget(assessment.budget),
         "reasons": list(evaluation.reasons),
         "device_typed": run.typed_device,
@@ -171,6 +174,22 @@ def _timebase(assessment: Assessment) -> dict[str, Any]:
         "stale": timebase.stale,
         "doubt": timebase.doubt or None,
         "coarse": is_coarse(timebase, assessment.limit),
+    }
+
+
+def _at_reference(at: AtReference | None) -> dict[str, Any] | None:
+    """Return the offset at the reference temperature; None where it is the same."""
+    if at is None:
+        return None
+    return {
+        "temperature_c": at.temperature_c,
+        "readings": at.n,
+        "outside": at.n_outside,
+        "offset_ppm": at.offset_ppm,
+        "u_ppm": at.u_ppm,
+        "moved_ppm": at.moved_ppm,
+        "law": at.law or None,
+        "budget": None if at.budget is None else _budget(at.budget),
     }
 
 

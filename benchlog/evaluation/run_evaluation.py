@@ -23,7 +23,7 @@ from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judges import AnyJudge, judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge
 from benchlog.verdict.run.reasons import NO_LIMIT
-from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
+from benchlog.verdict.soak.soak_summary import SoakSummary, SoakWatch
 from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 
 Progress = Callable[[int, int], object]

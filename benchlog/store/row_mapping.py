@@ -141,6 +141,9 @@ def run_from(row: Named) -> Run:
         u_ppm=row["u_ppm"],
         typed_device=row["typed_device"],
         void=row["void"],
+        judged_over_temperature=_asked_over_temperature(row["basis"])
+        if judged
+        else None,
         judged_again=judged is not None,
     )
 
@@ -160,6 +163,11 @@ def _basis(text: object) -> tuple[Part, Timebase] | None:
         return _resting_on(json.loads(text))
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
+
+
+def _asked_over_temperature(text: str) -> bool | None:
+    asked = json.loads(text).get("over_temperature")
+    return asked if isinstance(asked, bool) else None
 
 
 # --- what is logged by the 100,000: a row in the declared order of its table

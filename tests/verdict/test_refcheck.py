@@ -178,13 +178,17 @@ def test_a_time_base_too_coarse_for_the_limit_is_said():
     assert not any("coarser" in reason for reason in reasons_with(coarse, 30.0).reasons)
 
 
-def test_a_stale_check_is_said_and_not_used():
+def test_an_expired_check_is_told_and_its_offset_stays():
     found = by_readings(read_by(0.5, PERIOD), PERIOD, COUNTER, 1e-9)
     timebase = timebase_for(COUNTER, check_of(found), 41 * DAY_NS)
-    assert (timebase.status, timebase.offset_ppm, timebase.stale) == ("stated", 0, True)
+    assert (timebase.status, timebase.offset_ppm, timebase.stale) == (
+        "checked",
+        found.offset_ppm,
+        True,
+    )
     a = reasons_with(timebase, 30.0)
     assert a.word is Decision.PASS
-    assert any("holds no more" in reason for reason in a.reasons)
+    assert any("has expired" in reason for reason in a.reasons)
 
 
 # --- control chart, calibration, advice ----------------------------------------------

@@ -49,6 +49,7 @@ _KEPT: Final = {
     "gate_s": None,
     "load_pf": None,
     "supply_v": None,
+    "over_temperature": False,
 }
 """What is kept with the plan and taken again when the lot is gone on with."""
 
@@ -81,6 +82,7 @@ class Wish:
     note: str | None = None
     load_pf: float | None = None
     supply_v: float | None = None
+    over_temperature: bool = False
 
     @property
     def plans(self) -> bool:
@@ -235,6 +237,7 @@ def _same_plan(wish: Wish, lot: Lot) -> None:
         "undecided": wish.undecided,
         "min_readings": wish.min_readings,
         "max_readings": wish.max_readings,
+        "over_temperature": wish.over_temperature or None,
     }
     for name, value in typed.items():
         if value is not None and name in kept and kept[name] != value:
@@ -266,6 +269,7 @@ def _templates(
         note=wish.note or "",
         load_pf=wish.load_pf or kept["load_pf"],
         supply_v=wish.supply_v or kept["supply_v"],
+        over_temperature=bool(kept["over_temperature"]),
         until_clear=True,
         min_readings=int(kept["min_readings"]),
         max_readings=int(kept["max_readings"]),

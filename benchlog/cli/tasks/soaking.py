@@ -68,7 +68,7 @@ def _plans(typed: dict[str, Any], length_s: float | None) -> tuple[RunPlan, ...]
         if typed[name] is None:
             raise UsageError(f"which {name}? Give --{name}, or go on with --resume RUN")
     known = ("bench", "part", "devices", "positions", "gate_s", "operator", "note")
-    more = ("lot", "load_pf", "supply_v")
+    more = ("lot", "load_pf", "supply_v", "over_temperature")
     request = MeasureRequest(**{name: typed[name] for name in (*known, *more)})
     return tuple(
         replace(

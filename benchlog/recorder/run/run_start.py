@@ -111,6 +111,7 @@ class RunStarter:
             divider=position.divider,
             timebase=timebase,
             resolution_hz=resolution_hz,
+            over_temperature=plan.over_temperature,
         )
         return LiveRun(
             plan=plan,

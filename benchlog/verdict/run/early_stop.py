@@ -136,7 +136,7 @@ def early_word(
     assessment: Assessment, rate: float, *, scatters: float = SCATTERS
 ) -> Decision:
     """Return the word that an early look allows, wrong at most with `rate` a side."""
-    budget, offset = assessment.budget, assessment.offset_ppm
+    budget, offset = assessment.judged_budget, assessment.judged[0]
     if budget is None or offset is None or assessment.word is Decision.UNDECIDED:
         return Decision.UNDECIDED
     guard = early_guard_ppm(assessment, budget, rate, scatters=scatters)
@@ -161,7 +161,7 @@ def early_guard_ppm(
     for n - 1 readings, applied to the larger of the noise fit's u and s/sqrt(n). The
     guard is never below `scatters` s.
     """
-    n = assessment.stats.n
+    n = max(assessment.n_judged, 2)
     common = math.hypot(
         *(line.u_ppm for line in budget.lines if line.name != "statistics")
     )

@@ -11,7 +11,7 @@ from benchlog.units import (
     iso_utc,
     printable,
 )
-from benchlog.verdict.run.soak_summary import SoakSummary
+from benchlog.verdict.soak.soak_summary import SoakSummary
 
 # _ALARMS, _STEPS, _TAUS: our rule: a person reads no more of each.
 _ALARMS: Final = 10
