@@ -7,7 +7,10 @@ from pathlib import Path
 
 from benchlog.control import state_of
 from benchlog.errors import DataError, NotFoundError, UsageError
-from benchlog.model import Edge, Reading
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation, assess
+from benchlog.exchange.import_file import RULE
+from benchlog.model import Edge, Event, EventKind, Reading
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
 from benchlog.store.unsaved_rows import UnsavedRows, read_rows
@@ -33,7 +36,8 @@ class BroughtBack:
 def bring_back(path: Path, writer: Writer) -> tuple[BroughtBack, ...]:
     """Insert the rows of a file into their runs, each of them once.
 
-    All of them are inserted, or none. Raises DataError when the file belongs to another
+    All of them are inserted, or none. A run whose end is among them is over then, and
+    judged. Raises DataError when the file belongs to another
     database or holds nothing, UsageError when a run is still being kept, StoreError.
     """
     unsaved = read_rows(path)
@@ -41,10 +45,25 @@ def bring_back(path: Path, writer: Writer) -> tuple[BroughtBack, ...]:
         raise DataError(f"{path} holds no rows")
     _check(path, unsaved, writer.path)
     added = writer.commit_missing(unsaved.rows)
+    for run_id, _, record in unsaved.rows:
+        if isinstance(record, Event) and record.kind == EventKind.ENDED:
+            _end(run_id, record, writer)
     return tuple(
         _of_run(run_id, unsaved, added)
         for run_id in sorted({row[0] for row in unsaved.rows})
     )
+
+
+def _end(run_id: int, ended: Event, writer: Writer) -> None:
+    """End a run as its keeper would have, had there been room; with its verdict."""
+    with closing(Reader.open(writer.path)) as reader:
+        if not reader.run(run_id).open:
+            return
+        how = ended.text.partition("; ")[0]
+        writer.end_run(run_id, how, at_utc_ns=ended.utc_ns)
+        run = reader.run(run_id)
+        found = Evaluation(run=run, assessment=assess(reader, run))
+    writer.add_verdict(run_id, verdict_row(found, RULE))
 
 
 def _check(path: Path, unsaved: UnsavedRows, database: Path) -> None:

@@ -86,6 +86,7 @@ class Keeper:
             self.book, self.pool, plans[0].bench.alarms, around.database
         )
         self.commands = ControlCommands(self)
+        self._ending: dict[int, str] = {}
         self._waits = StartupWait(around.clock)
         self.server: ControlServer | None = None
         self.each_turn: Callable[[], None] | None = None
@@ -188,6 +189,8 @@ class Keeper:
     def end_one(self, run_id: int, how: str) -> None:
         """End one run: hold its counter, commit, note the verdict."""
         run = self.book.runs.by_id[run_id]
+        # tried again where the database took nothing: the first reason is the true one
+        how = self._ending.setdefault(run_id, how)
         self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)

@@ -141,11 +141,12 @@ class Writer:
             "update runs set resolution_hz = ? where id = ?", (resolution_hz, run_id)
         )
 
-    def end_run(self, run_id: int, how: str) -> None:
-        """Close a run: now, and why (`stopped`, `verdict clear`, ...)."""
+    def end_run(self, run_id: int, how: str, *, at_utc_ns: int | None = None) -> None:
+        """Close a run: when (None: now), and why (`stopped`, `verdict clear`, ...)."""
+        when_ns = self._clock.utc_ns() if at_utc_ns is None else at_utc_ns
         self._write(
             "update runs set ended_utc_ns = ?, ended_how = ? where id = ?",
-            (self._clock.utc_ns(), text("reason", how), run_id),
+            (when_ns, text("reason", how), run_id),
         )
 
     def resume_run(self, run_id: int, *, control: str = "") -> None:

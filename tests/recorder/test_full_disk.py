@@ -83,8 +83,11 @@ def test_a_keeper_on_a_file_that_may_not_grow(plan_for, database, tmp_path):
     assert len(times) == len(set(times)) == 120
     assert times == sorted(times)
     assert values == [16e6 + (-1) ** n for n in range(1, 121)]
-    assert any(event.text == "readings reached" for event in events)
+    assert any(event.text.startswith("readings reached") for event in events), events
     assert len(events) > len(before)
+    with closing(Reader.open(database)) as reader:
+        run = reader.run(1)
+    assert (run.open, run.ended_how, run.verdict) == (False, "readings reached", "pass")
     again = json.loads(benchlog(*shlex.split(command)[1:], "--json").stdout)
     assert (again["readings"], again["others"]) == (0, 0)
     assert again["there"] == told["readings"] + told["others"]

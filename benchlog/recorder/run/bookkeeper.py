@@ -156,10 +156,10 @@ class Bookkeeper:
         while self.queue.waiting:
             yield from self.commit_due(now=True)
             if self.queue.waiting and limit.passed:
-                number, path = self.queue.waiting, self.queue.save_elsewhere()
+                path = self.queue.save_elsewhere()
                 raise StoreError(
-                    f"{self.writer.path} would not take the last rows ({number}); they "
-                    f"are in {path}: make room, then bring them back with "
+                    f"{self.writer.path} would not take the last rows "
+                    f"({self.queue.saved}); they are in {path}: make room, then bring them back with "
                     f"`{command_for(path, self.writer.path)}`"
                 )
             if self.queue.waiting:

@@ -46,6 +46,7 @@ class CommitQueue:
         self.writer = writer
         self._pending: list[Row] = []
         self._lost = 0
+        self.saved = 0
         self.saved_in: Path | None = None
         """Where rows were written that the database would not take at the end."""
         self._trouble = ""
@@ -96,6 +97,7 @@ class CommitQueue:
         database = self.writer.path
         places = places_beside(database)
         self.saved_in = save_rows(self._pending, database, places, self.saved_in)
+        self.saved += len(self._pending)
         self._pending.clear()
         return self.saved_in
 
