@@ -159,7 +159,8 @@ class Bookkeeper:
                 path = self.queue.save_elsewhere()
                 raise StoreError(
                     f"{self.writer.path} would not take the last rows "
-                    f"({self.queue.saved}); they are in {path}: make room, then bring them back with "
+                    f"({self.queue.saved}); they are in {path}: make room, "
+                    "then bring them back with "
                     f"`{command_for(path, self.writer.path)}`"
                 )
             if self.queue.waiting:
