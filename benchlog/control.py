@@ -109,6 +109,8 @@ def ask(path: Path, request: Request) -> Answer:
 
     Raises BenchlogError when nobody listens or it is silent for 3 s.
     """
+    if not hasattr(socket, "AF_UNIX"):
+        raise BenchlogError("keepers run on POSIX systems only: this one has none")
     try:
         with socket.socket(socket.AF_UNIX) as link, address_of(path) as address:
             link.settimeout(_TIMEOUT_S)

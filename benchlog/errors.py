@@ -4,6 +4,7 @@
     ├── UsageError                   the command line asks for something impossible
     ├── NotFoundError                no such part, bench, driver, run; near matches
     ├── ConfigError                  a TOML file has problems: all, each with place
+    ├── MissingExtraError            a package that an extra brings is not installed
     ├── BusyError                    somebody else holds the bench or the database
     ├── StoreError                   the database cannot be opened, read or written
     │   ├── StoreFullError           no room on the disk; nothing is lost yet
@@ -140,6 +141,17 @@ def nearest_hint(name: str, known: Iterable[str]) -> str:
     if near:
         return f"{near[0]!r}?"
     return "one of " + ", ".join(names) if names else "no keys here"
+
+
+class MissingExtraError(BenchlogError):
+    """Something needs a package that only an extra of the installation brings."""
+
+    def __init__(self, needs: str, extra: str) -> None:
+        self.extra = extra
+        super().__init__(
+            f"{needs}, which is not installed; in the folder with benchlog's source "
+            f"run: pip install '.[{extra}]'"
+        )
 
 
 class BusyError(BenchlogError):

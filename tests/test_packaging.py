@@ -1,5 +1,6 @@
 """Tests about the build: what would only be noticed after somebody installed it."""
 
+import re
 import subprocess
 import sys
 import tomllib
@@ -127,3 +128,52 @@ def test_our_own_processes_take_nothing_from_the_folder_they_are_begun_in() -> N
         for line in path.read_text("utf-8").splitlines():
             if 'sys.executable, "' in line and '"-m"' in line:
                 assert '"-P", "-m"' in line, path
+
+
+EXTRAS = PROJECT["project"]["optional-dependencies"]
+FOR_USERS = {"browser", "dataset", "gpib", "usb"}
+
+
+def test_all_brings_every_extra_that_users_have() -> None:
+    (named,) = EXTRAS["all"]
+    name, _, extras = named.rstrip("]").partition("[")
+    assert name == PROJECT["project"]["name"]
+    assert set(extras.split(",")) == FOR_USERS
+    assert set(EXTRAS) >= FOR_USERS
+
+
+def test_every_extra_that_is_named_can_be_installed_from_a_checkout() -> None:
+    """benchlog is on no index: `pip install NAME[extra]` would find nothing."""
+    texts = [TOP / "README.md", TOP / "DEVELOPERS.md", *TOP.glob("benchlog/**/*.md")]
+    texts += TOP.glob("benchlog/**/*.py")
+    told = {path: path.read_text("utf-8") for path in texts}
+    assert [path for path, text in told.items() if "benchlog-clocks[" in text] == []
+    named = {
+        extra
+        for text in told.values()
+        for listed in re.findall(r"'\.\[([a-z,]+)\]'", text)
+        for extra in listed.split(",")
+    }
+    assert {"dataset", "browser"} <= named <= set(EXTRAS)
+
+
+@pytest.mark.parametrize(
+    ("used", "extra"),
+    [("--format parquet", "dataset"), ("--dataset", "dataset"), ("--serve", "browser")],
+)
+def test_a_page_that_uses_an_extra_names_it(used: str, extra: str) -> None:
+    pages = [TOP / "README.md", *TOP.glob("benchlog/manual/*.md")]
+    using = [path for path in pages if used in path.read_text("utf-8")]
+    assert using
+    for path in using:
+        text = path.read_text("utf-8")
+        assert f"'.[{extra}]'" in text or f"| `{extra}` |" in text, path
+
+
+def test_a_missing_extra_is_named_with_its_remedy(tmp_path: Path) -> None:
+    code = (
+        "import sys\nsys.modules['pyarrow'] = None\n"
+        "from benchlog.exchange.arrow import arrow\n"
+        "try:\n    arrow()\nexcept Exception as error:\n    print(error)\n"
+    )
+    assert in_a_bare_folder(code, tmp_path).endswith("pip install '.[dataset]'")

@@ -24,10 +24,12 @@ def database(db: Path | None) -> Path:
 def reading(db: Path | None) -> "Iterator[Reader]":
     """Open the database read-only for the length of a `with` block.
 
+    A log that nobody needs any more is folded into the database afterwards.
     A file with the schema of an older version stays as it is: a copy of it is brought
     up to date and read. Raises StoreError when it is missing or not ours.
     """
     from benchlog.errors import StoreOlderError
+    from benchlog.store.opening import fold_log
     from benchlog.store.reader import Reader
 
     path = database(db)
@@ -40,6 +42,7 @@ def reading(db: Path | None) -> "Iterator[Reader]":
             say(f"{path} is of an older version; a copy brought up to date is read")
             copy = stack.enter_context(at_newest_schema(path))
             reader = Reader.open(copy, original=path)
+        stack.callback(fold_log, path)
         yield stack.enter_context(reader)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
+from benchlog.model import device_id_fault
 from benchlog.units import parse_duration_s
 
 
@@ -111,6 +112,21 @@ class Text(_Type):
             self.fail(f"{value!r} is not text in the terminal's encoding", param, ctx)
         if not text:
             self.fail("it is empty", param, ctx)
+        return text
+
+
+class DeviceId(Text):
+    """A text that can be a device's id."""
+
+    name = "id"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> str:
+        """Return the id without surrounding blanks."""
+        text = super().convert(value, param, ctx)
+        if fault := device_id_fault(text):
+            self.fail(fault, param, ctx)
         return text
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.errors import BenchlogError, NotFoundError, StoreOlderError
+from benchlog.errors import MissingExtraError, NotFoundError, StoreOlderError
 from benchlog.evaluation.document import whole_document
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.run_history import RunHistory, history_of
@@ -61,7 +61,7 @@ class Readings:
     def to_arrow(self) -> Any:
         """Return a `pyarrow.Table` of the same columns; unknown values are null.
 
-        Raises BenchlogError where pyarrow is not installed.
+        Raises MissingExtraError where pyarrow is not installed.
         """
         pa = _pyarrow()
         unknown = {
@@ -214,7 +214,4 @@ def _pyarrow() -> Any:
     try:
         return importlib.import_module("pyarrow")
     except ImportError as error:
-        raise BenchlogError(
-            "an Arrow table needs pyarrow, which is not installed; "
-            "pip install 'benchlog-clocks[dataset]' brings it"
-        ) from error
+        raise MissingExtraError("an Arrow table needs pyarrow", "dataset") from error

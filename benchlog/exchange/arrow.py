@@ -3,15 +3,12 @@
 import importlib
 from typing import Any
 
-from benchlog.errors import BenchlogError
+from benchlog.errors import MissingExtraError
 
 
 def arrow(module: str = "pyarrow") -> Any:
-    """Return pyarrow or one of its modules. Raises BenchlogError saying what to do."""
+    """Return pyarrow or one of its modules. Raises MissingExtraError."""
     try:
         return importlib.import_module(module)
     except ImportError as error:
-        raise BenchlogError(
-            "Parquet needs pyarrow, which is not installed; "
-            "pip install 'benchlog-clocks[dataset]' brings it"
-        ) from error
+        raise MissingExtraError("Parquet needs pyarrow", "dataset") from error

@@ -27,7 +27,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict import Assessment
 
-_RULE: Final = (
+RULE: Final = (
     "judged when imported: guarded acceptance (JCGM 106): pass if |offset| + U <= "
     "limit, fail if |offset| - U > limit, else undecided"
 )
@@ -106,7 +106,7 @@ def _judge(
     }
     more = {"basis": basis} if run.judged_again else {}
     intake.conclude(
-        run_id, [verdict_row(Evaluation(run=run, assessment=found), _RULE, more)]
+        run_id, [verdict_row(Evaluation(run=run, assessment=found), RULE, more)]
     )
 
 

@@ -45,6 +45,7 @@ from benchlog.model.readings import (
 )
 from benchlog.model.recorded import RecordedBench
 from benchlog.model.runs import (
+    DEVICE_ID_CHARACTERS,
     Device,
     Lot,
     LotRun,
@@ -52,10 +53,12 @@ from benchlog.model.runs import (
     Run,
     RunPlan,
     Timebase,
+    device_id_fault,
 )
 
 __all__ = [
     "DEVIATIONS",
+    "DEVICE_ID_CHARACTERS",
     "EDGE",
     "GATE_CHANGE",
     "AlarmRule",
@@ -95,4 +98,5 @@ __all__ = [
     "Timebase",
     "TrimRange",
     "Use",
+    "device_id_fault",
 ]

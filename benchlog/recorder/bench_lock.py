@@ -1,4 +1,4 @@
-"""Who holds a bench: one lock file per address, with the holder's name in it."""
+"""Who holds a bench: a lock file per address and instrument, with the holder's name."""
 
 import fcntl
 import hashlib
@@ -11,30 +11,60 @@ from types import TracebackType
 import platformdirs
 
 from benchlog.clock import Clock
-from benchlog.errors import BusyError
+from benchlog.driver_kit.endpoint import endpoint
+from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
+from benchlog.errors import BusyError, UsageError
+from benchlog.model import Identity
 from benchlog.units import printable
 
 
 class BenchLocks:
-    """Advisory locks on instrument addresses; released when the process ends."""
+    """Advisory locks on addresses and on what answers there.
+
+    They are released when the process ends. All spellings of one address are one lock.
+    """
 
     def __init__(self, addresses: Iterable[str], holder: str, clock: Clock) -> None:
         """Take all locks or none.
 
         Raises BusyError that says who holds an address, since when, and what to do.
         """
-        self._files: list[int] = []
-        said = {"pid": os.getpid(), "holder": holder, "since_utc_ns": clock.utc_ns()}
+        self._files: dict[str, int] = {}
+        self._instruments: dict[str, str] = {}
+        self._said = {
+            "pid": os.getpid(),
+            "holder": holder,
+            "since_utc_ns": clock.utc_ns(),
+        }
         try:
-            for address in sorted(set(addresses)):
-                self._lock(address, json.dumps({**said, "address": address}))
+            for name, address in sorted({endpoint(a): a for a in addresses}.items()):
+                self._lock(name, address, f"the instrument at {address}")
         except BaseException:
             self.release()
             raise
 
+    def hold_instrument(self, identity: Identity, address: str) -> None:
+        """Take the lock on who answered at an address; what is held stays so.
+
+        Nothing is locked where nobody can tell two of a kind apart. Raises BusyError,
+        and UsageError when it is held here under another address.
+        """
+        name = instrument_name(identity, address)
+        if not name:
+            return
+        if name not in self._files:
+            self._lock(name, address, f"{identity.text} (at {address})")
+            self._instruments[name] = address
+        elif self._instruments[name] != address:
+            raise UsageError(
+                f"{printable(identity.text)} answers at {printable(address)} and at "
+                f"{printable(self._instruments[name])}; give both positions the same "
+                "address in the bench file, each with an 'input' of its own"
+            )
+
     def release(self) -> None:
         """Let go of every lock; the files stay, empty."""
-        for fd in self._files:
+        for fd in self._files.values():
             os.ftruncate(fd, 0)
             os.close(fd)
         self._files.clear()
@@ -50,34 +80,51 @@ class BenchLocks:
     ) -> None:
         self.release()
 
-    def _lock(self, address: str, text: str) -> None:
-        fd = os.open(lock_path(address), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    def _lock(self, name: str, address: str, what: str) -> None:
+        fd = os.open(lock_path(name), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             who = os.pread(fd, 4096, 0)
             os.close(fd)
-            raise BusyError(_busy(address, who)) from error
+            raise BusyError(_busy(what, address, who)) from error
         os.ftruncate(fd, 0)
-        os.pwrite(fd, text.encode(), 0)
-        self._files.append(fd)
+        os.pwrite(fd, json.dumps({**self._said, "address": address}).encode(), 0)
+        self._files[name] = fd
 
 
-def lock_path(address: str) -> Path:
-    """Return the lock file of an address, in a folder that is made."""
+def instrument_name(identity: Identity, address: str) -> str:
+    """Return what only this instrument is called, or nothing when it has no such name.
+
+    A serial number that is empty, all zeros, or only the address is none. Simulated
+    instruments of two benches may give one serial number, so their bench counts too.
+    """
+    who = identity.who
+    if not identity.serial.strip("0 -") or identity.serial == address:
+        return ""
+    bench = simulated_bench_at(address) if identity.simulated else ""
+    if identity.simulated and not bench:
+        return ""
+    return f"instrument {json.dumps((*who, bench))}"
+
+
+def lock_path(name: str) -> Path:
+    """Return the lock file of an address or instrument, in a folder that is made."""
     # Not the runtime folder: a service and a terminal of one user have different ones.
     folder = Path(platformdirs.user_state_dir("benchlog")) / "locks"
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    return folder / f"{hashlib.sha256(address.encode()).hexdigest()[:24]}.lock"
+    return folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.lock"
 
 
-def _busy(address: str, who: bytes) -> str:
+def _busy(what: str, address: str, who: bytes) -> str:
     try:
         said = json.loads(who)
         holder = f"{printable(str(said['holder']))} (process {said['pid']})"
+        there = str(said["address"])
     except (ValueError, KeyError, TypeError):
-        holder = "another process"
+        holder, there = "another process", address
+    under = "" if there == address else f", under {printable(there)}"
     return (
-        f"the instrument at {printable(address)} is in use by {holder}; "
+        f"{printable(what)} is in use by {holder}{under}; "
         "look on with 'benchlog watch', or stop that run first"
     )

@@ -99,7 +99,7 @@ def surroundings(
     Raises BusyError and StoreError as `keep` does.
     """
     with contextlib.ExitStack() as stack:
-        stack.enter_context(BenchLocks(held_addresses(plans), holder, clock))
+        locks = stack.enter_context(BenchLocks(held_addresses(plans), holder, clock))
         signals = stack.enter_context(Signals())
         writer = Writer.open(database, clock)
         stack.callback(writer.close)
@@ -112,6 +112,7 @@ def surroundings(
             clock=clock,
             writer=writer,
             selector=selector,
+            locks=locks,
             signals=signals,
             tell=tell,
         )

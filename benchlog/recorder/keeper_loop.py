@@ -12,14 +12,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from benchlog import registry
 from benchlog.clock import Clock, host_deadline
-from benchlog.errors import BenchlogError, InstrumentError, instrument_error
+from benchlog.errors import (
+    BenchlogError,
+    InstrumentError,
+    instrument_error,
+)
 from benchlog.model import (
     Event,
     EventKind,
+    Identity,
     Purpose,
     RunPlan,
 )
+from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.control_commands import ControlCommands
 from benchlog.recorder.control_server import ControlServer
 from benchlog.recorder.housekeeping import Housekeeping
@@ -54,6 +61,7 @@ class Surroundings:
     clock: Clock
     writer: Writer
     selector: selectors.BaseSelector
+    locks: BenchLocks
     signals: Signals
     tell: Tell
 
@@ -78,6 +86,7 @@ class Keeper:
             self.book, self.pool, plans[0].bench.alarms, around.database
         )
         self.commands = ControlCommands(self)
+        self._ending: dict[int, str] = {}
         self._waits = StartupWait(around.clock)
         self.server: ControlServer | None = None
         self.each_turn: Callable[[], None] | None = None
@@ -99,6 +108,7 @@ class Keeper:
                 self._say_waiting(self._waits.heard(name, message))
                 match message:
                     case Opened() if name in self._counters:
+                        self._hold(name, message.identity)
                         missing.discard(name)
                     case Got():
                         missing.discard(name)
@@ -127,11 +137,20 @@ class Keeper:
             self._socket, self.surroundings.selector, self.commands.answer
         )
         for old in several:
+            for name in self._counters & old.run.identities.keys():
+                self._hold(name, old.run.identities[name])
+        for old in several:
             self.pool.expect(old.run.identities)
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
             self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.watch.notifier.ready()
         self.pool.start(hold=())
+
+    def _hold(self, name: str, identity: Identity) -> None:
+        """Hold the counter that answered: it may be in use under another address."""
+        spec = self.pool.by_name[name].spec
+        if registry.load(spec.driver).exclusive:
+            self.surroundings.locks.hold_instrument(identity, spec.address)
 
     def _say_waiting(self, text: str) -> None:
         if text and self.patient:
@@ -170,6 +189,8 @@ class Keeper:
     def end_one(self, run_id: int, how: str) -> None:
         """End one run: hold its counter, commit, note the verdict."""
         run = self.book.runs.by_id[run_id]
+        # tried again where the database took nothing: the first reason is the true one
+        how = self._ending.setdefault(run_id, how)
         self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from benchlog.clock import Clock
+from benchlog.driver_kit.simulated_endpoints import Announcement
 from benchlog.errors import NotFoundError
 from benchlog.simulate.bench_file import bench_text
 from benchlog.simulate.control_port import ControlPort, carry_out
@@ -50,6 +51,7 @@ class SimulatedBench:
         self.faults: dict[str, Faults] = {}
         self._servers: dict[str, AnyServer] = {}
         self._folder: Path | None = None
+        self._announcement: Announcement | None = None
         self._inserted = itertools.count(1)
         self.firmware: TrimFirmware | None = None
 
@@ -75,6 +77,7 @@ class SimulatedBench:
             self._servers[name] = server
         if self.scenario.register_ppm:
             self._serve_trimmer(self.scenario.places[0].name)
+        self._announcement = Announcement(self.addresses().values())
         self._servers[CONTROL] = control = ControlPort(self.command)
         control.start()
 
@@ -92,6 +95,8 @@ class SimulatedBench:
         """Close everything; no thread or file of ours is left."""
         for server in self._servers.values():
             server.stop()
+        if self._announcement is not None:
+            self._announcement.close()
         self.truth.close()
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)

@@ -5,9 +5,8 @@ The lock beside it comes last.
 
 import contextlib
 import errno
-import fcntl
+import math
 import os
-import resource
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager
@@ -16,7 +15,6 @@ from typing import Final, Protocol
 
 import platformdirs
 
-from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import StoreError, StoreLockedError
 
 DATABASE_VARIABLE: Final = "BENCHLOG_DB"
@@ -137,9 +135,8 @@ def has_no_room(path: Path) -> bool:
 
     SQLite calls a used-up quota and a file size limit an I/O error like any other.
     """
-    limit, _ = resource.getrlimit(resource.RLIMIT_FSIZE)
     largest = max(size_of(path), size_of(wal_of(path)))
-    if limit != resource.RLIM_INFINITY and largest + _PROBE_BYTES > limit:
+    if largest + _PROBE_BYTES > _largest_allowed():
         return True
     try:
         with tempfile.TemporaryFile(dir=path.parent) as probe:
@@ -147,6 +144,16 @@ def has_no_room(path: Path) -> bool:
     except OSError as error:
         return error.errno in _NO_ROOM
     return False
+
+
+def _largest_allowed() -> float:
+    """Return how many bytes a file of this process may have, where that is limited."""
+    try:
+        import resource  # noqa: PLC0415 - POSIX only
+    except ImportError:
+        return math.inf
+    limit, _ = resource.getrlimit(resource.RLIMIT_FSIZE)
+    return math.inf if limit == resource.RLIM_INFINITY else limit
 
 
 # --- one file lock beside the database, for a SQLite library with the WAL bug
@@ -185,43 +192,33 @@ class FileLock:
     """An advisory lock on `NAME-lock` beside the database."""
 
     def __init__(self, database: Path, limit_s: float) -> None:
+        import filelock  # noqa: PLC0415 - seldom needed
+
         self.path = database.with_name(database.name + "-lock")
-        self.limit_s = limit_s
+        # The file stays: removing it would split the lock.
+        self._lock = filelock.FileLock(
+            self.path, timeout=limit_s, mode=0o644, thread_local=False
+        )
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """See `Guard.held`."""
         try:
-            self._file = os.open(
-                self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644
-            )
+            self._lock.acquire(poll_interval=_RETRY_S)
+        except TimeoutError:
+            raise StoreLockedError(
+                f"another program holds {self.path}; try again"
+            ) from None
         except OSError as error:
             raise StoreError(
                 f"the lock file {self.path} cannot be made: {error.strerror}; "
                 "check the rights of its folder"
             ) from error
-
-    @contextlib.contextmanager
-    def held(self) -> Iterator[None]:
-        """See `Guard.held`."""
-        self._lock_file()
         try:
             yield
         finally:
-            fcntl.flock(self._file, fcntl.LOCK_UN)
+            self._lock.release()
 
     def close(self) -> None:
-        """See `Guard.close`. The file stays: removing it would split the lock."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
-
-    def _lock_file(self) -> None:
-        deadline = host_deadline(self.limit_s)
-        while True:
-            try:
-                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                if deadline.passed:
-                    raise StoreLockedError(
-                        f"another program holds {self.path}; try again"
-                    ) from None
-                host_sleep(_RETRY_S)
-            else:
-                return
+        """See `Guard.close`."""
+        self._lock.release(force=True)

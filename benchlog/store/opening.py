@@ -153,6 +153,23 @@ def _check(connection: Connection, path: Path) -> None:
         )
 
 
+def fold_log(path: Path) -> None:
+    """Empty the log of a database of ours into it, if nobody else has it open.
+
+    SQLite does it when the last connection that may write is closed; a program that
+    was killed, or ended while somebody looked on, left that undone. Where it cannot be
+    done (read-only media, a database in use) everything stays as it is.
+    """
+    if not files.size_of(files.wal_of(path)) or not os.access(path, os.W_OK):
+        return
+    with suppress(SqliteError, StoreError):
+        connection = sqlite.connect_to_write(path)
+        try:
+            schema_of(connection, path)  # a connection that never read has no log
+        finally:
+            connection.close()
+
+
 def is_frozen(path: Path) -> bool:
     """Whether nobody can write the file now, so that it may be read without its log."""
     # On read-only media the log cannot be shared, and nobody can be writing.

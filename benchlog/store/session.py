@@ -83,21 +83,29 @@ class Session:
     def checkpoint(self) -> None:
         """Move the log into the database as far as readers let. Raises StoreError."""
         try:
-            with self._guard.held():
-                self.connection.execute("pragma wal_checkpoint(truncate)").fetchall()
+            self._move_log("truncate")
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
 
     def close(self) -> None:
         """Let go. May be called twice.
 
+        Somebody who looks on keeps SQLite from emptying the log on closing, and cannot
+        do it later. So what is in the log goes into the database now, as far as
+        readers let: a copy of the file alone is then a copy of the runs.
         SQLite's own checkpoint on closing needs no guard: it only happens when it can
         lock out every other connection.
         """
+        with suppress(SqliteError, StoreError):  # what was committed is in the log
+            self._move_log("passive")
         with suppress(SqliteError):
             self.connection.close()
         for held in (self._guard, self._file, self._log):
             held.close()
+
+    def _move_log(self, how: str) -> None:
+        with self._guard.held():
+            self.connection.execute(f"pragma wal_checkpoint({how})").fetchall()
 
     def _check_there(self) -> None:
         if self._file.glance() and self._log.glance():

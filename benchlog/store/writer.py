@@ -25,6 +25,7 @@ from benchlog.store import merge as merging
 from benchlog.store import run_rows as conclude
 from benchlog.store.backup import at_newest_schema, place_for, rescued
 from benchlog.store.derived_blocks import Blocks
+from benchlog.store.duplicate_runs import missing_rows
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.run_rows import Beginning, insert_run
@@ -110,9 +111,7 @@ class Writer:
         """
         if not rows:
             return
-        groups: defaultdict[type, list[Row]] = defaultdict(list)
-        for row in rows:
-            groups[type(row[2])].append(row)
+        groups = _by_kind(rows)
         with self._session.transaction():
             try:
                 self._insert(groups)
@@ -121,17 +120,33 @@ class Writer:
                 raise
         self._blocks.keep()
 
+    def commit_missing(self, rows: Sequence[Row]) -> tuple[Row, ...]:
+        """Store and return those of `rows` that are not there yet. Raises as `commit`.
+
+        All of it is one transaction: told twice, a row is there once.
+        """
+        with self._session.transaction():
+            fresh = missing_rows(self._connection, _by_kind(rows))
+            try:
+                self._insert(_by_kind(fresh))
+            except (SqliteError, OverflowError, UnicodeEncodeError, TypeError):
+                refuse_first_bad(fresh)
+                raise
+        self._blocks.keep()
+        return fresh
+
     def set_resolution(self, run_id: int, resolution_hz: float | None) -> None:
         """Note what one unit of the counter's last digit is worth."""
         self._write(
             "update runs set resolution_hz = ? where id = ?", (resolution_hz, run_id)
         )
 
-    def end_run(self, run_id: int, how: str) -> None:
-        """Close a run: now, and why (`stopped`, `verdict clear`, ...)."""
+    def end_run(self, run_id: int, how: str, *, at_utc_ns: int | None = None) -> None:
+        """Close a run: when (None: now), and why (`stopped`, `verdict clear`, ...)."""
+        when_ns = self._clock.utc_ns() if at_utc_ns is None else at_utc_ns
         self._write(
             "update runs set ended_utc_ns = ?, ended_how = ? where id = ?",
-            (self._clock.utc_ns(), text("reason", how), run_id),
+            (when_ns, text("reason", how), run_id),
         )
 
     def resume_run(self, run_id: int, *, control: str = "") -> None:
@@ -248,3 +263,10 @@ class Writer:
     def _write(self, sql: str, values: tuple[object, ...]) -> int:
         with self._session.transaction():
             return int(self._connection.execute(sql, values).lastrowid or 0)
+
+
+def _by_kind(rows: Sequence[Row]) -> Mapping[type, list[Row]]:
+    groups: defaultdict[type, list[Row]] = defaultdict(list)
+    for row in rows:
+        groups[type(row[2])].append(row)
+    return groups

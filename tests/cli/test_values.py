@@ -4,6 +4,7 @@ import click
 import pytest
 
 from benchlog.cli.typed_values import (
+    DeviceId,
     Duration,
     FiniteNumber,
     RunId,
@@ -60,3 +61,17 @@ def test_a_supply_beyond_belief_is_warned_of_and_kept(
     assert capsys.readouterr().err == ""
     assert SupplyVolts().convert("999", None, None) == 999.0
     assert "999 V is beyond 60 V" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["KX\t0412", "KX\n0412", "KX\r0412", "KX\u20280412", "K" * 121, " ", "\udcff"],
+)
+def test_a_device_id_is_one_short_line(text: str) -> None:
+    with pytest.raises(click.BadParameter):
+        DeviceId().convert(text, None, None)
+
+
+@pytest.mark.parametrize("text", ["KX-0412", "K" * 120, "Nº 7 / é", "=1+1"])
+def test_whatever_else_can_be_read_off_a_device_is_its_id(text: str) -> None:
+    assert DeviceId().convert(f" {text}\n", None, None) == text

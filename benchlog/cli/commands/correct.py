@@ -7,7 +7,7 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import say
 from benchlog.cli.tasks.amending import amending, operator_option, reason_option
-from benchlog.cli.typed_values import RunId, Text
+from benchlog.cli.typed_values import DeviceId, RunId
 from benchlog.errors import UsageError
 
 EXAMPLES = ('benchlog correct 12 --device KX-0412 --reason "O typed for 0"',)
@@ -15,7 +15,7 @@ EXAMPLES = ('benchlog correct 12 --device KX-0412 --reason "O typed for 0"',)
 
 @make_command("correct", examples=EXAMPLES, figures=False)
 @click.argument("run", type=RunId())
-@click.option("--device", type=Text(), required=True, help="What its id really is.")
+@click.option("--device", type=DeviceId(), required=True, help="What its id really is.")
 @reason_option
 @operator_option
 def command(

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
+from click.core import ParameterSource
 
 from benchlog import __version__
 from benchlog.cli.command import command as make_command
@@ -15,7 +16,8 @@ from benchlog.cli.printing import (
     say,
 )
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
+from benchlog.cli.typed_values import CatalogueName, DeviceId, FiniteNumber, Text
+from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
     from benchlog.exchange.import_file import ImportResult
@@ -56,7 +58,9 @@ UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "
     type=click.Choice(UNITS),
     help="Of numbers without one [as the column's head says, else Hz, 1 or s].",
 )
-@click.option("--device", type=Text(), help="The device's id; else the file's name.")
+@click.option(
+    "--device", type=DeviceId(), help="The device's id; else the file's name."
+)
 @click.option(
     "--part", type=CatalogueName("parts"), help="What it is to be judged against."
 )
@@ -67,8 +71,14 @@ UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "
 def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     """Read FILE, text or CSV made elsewhere or what `benchlog export` wrote, as a run.
 
-    How the file was understood is said, and every line that gave no reading.
+    How the file was understood is said, and every line that gave no reading. A file of
+    rows that were saved from a full disk goes back into the run that they belong to.
     """
+    from benchlog.store.unsaved_rows import is_unsaved
+
+    if is_unsaved(file):
+        bring_rows_back(file, database(db), typed, as_json=as_json)
+        return
     result = bring_in(file, database(db), options_of(typed))
     for note in result.notes:
         say(note)
@@ -82,6 +92,35 @@ def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
         came = readings_and_stamps(result.readings, result.edges)
         refused = counted(result.rejected, "line")
         click.echo(f"run {result.run}: {came}, {refused} rejected")
+
+
+def bring_rows_back(
+    path: Path, db: Path, typed: dict[str, Any], *, as_json: bool
+) -> None:
+    """Bring a file of unsaved rows back and tell what came. Raises UsageError."""
+    from benchlog.clock import host_clock
+    from benchlog.exchange.unsaved_import import bring_back
+    from benchlog.store.writer import Writer
+
+    source = click.get_current_context().get_parameter_source
+    given = [name for name in typed if source(name) is ParameterSource.COMMANDLINE]
+    if given:
+        raise UsageError(
+            f"{path.name} goes back into its own run; leave out "
+            f"--{given[0].replace('_', '-')}"
+        )
+    with Writer.open(db, host_clock()) as writer:
+        found = bring_back(path, writer)
+    if as_json:
+        print_json(found[0] if len(found) == 1 else list(found))
+        return
+    for one in found:
+        came = readings_and_stamps(one.readings, one.edges)
+        more = f", {counted(one.others, 'other row')}" if one.others else ""
+        there = f"; {counted(one.there, 'row')} had come before" if one.there else ""
+        click.echo(f"run {one.run}: {came}{more} brought back{there}")
+    if found[0].rejected:
+        say(f"{counted(found[0].rejected, 'line')} of {path.name} cannot be read")
 
 
 def options_of(typed: dict[str, Any]) -> "ImportOptions":

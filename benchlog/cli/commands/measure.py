@@ -8,7 +8,7 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.typed_values import CatalogueName, Duration, Text
+from benchlog.cli.typed_values import CatalogueName, DeviceId, Duration
 
 EXAMPLES = (
     "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
@@ -29,7 +29,7 @@ EXAMPLES = (
 @click.option(
     "--device",
     "devices",
-    type=Text(),
+    type=DeviceId(),
     multiple=True,
     help="The id written on the device; asked in a terminal when left out.",
 )

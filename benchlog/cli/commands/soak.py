@@ -10,6 +10,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.typed_values import (
     CatalogueName,
+    DeviceId,
     Duration,
     RunId,
     Text,
@@ -31,7 +32,7 @@ EXAMPLES = (
 @click.option(
     "--device",
     "devices",
-    type=Text(),
+    type=DeviceId(),
     multiple=True,
     help="The id written on the device.",
 )

@@ -10,7 +10,7 @@ from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import print_json, say, table
-from benchlog.cli.typed_values import CatalogueName, Text
+from benchlog.cli.typed_values import CatalogueName, DeviceId, Text
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ EXAMPLES = (
 @click.option(
     "--part", required=True, type=CatalogueName("parts"), help="Name or path."
 )
-@click.option("--device", required=True, type=Text(), help="The id on the device.")
+@click.option("--device", required=True, type=DeviceId(), help="The id on the device.")
 @click.option("--position", type=Text(), help="Where it sits, if there are several.")
 @click.option("--start", type=click.IntRange(0), help="Code to begin at.")
 @options.gate

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.cli.printing import say
-from benchlog.errors import BenchlogError, UsageError
+from benchlog.errors import MissingExtraError, UsageError
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 Handler = Callable[..., Any]
 _FAREWELL_S: Final = 3.0
 _COOKIE: Final = "benchlog-key"
-_MISSING: Final = (
-    "the browser view needs an extra that is not installed; install it with: "
-    "pip install 'benchlog-clocks[browser]'"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +61,9 @@ def serve(served: ServedScreens) -> None:
     try:
         import textual_serve  # noqa: F401 - only whether it is there
     except ImportError as error:
-        raise BenchlogError(_MISSING) from error
+        raise MissingExtraError(
+            "the browser view needs textual-serve", "browser"
+        ) from error
     asyncio.run(_serve(served))
 
 

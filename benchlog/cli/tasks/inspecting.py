@@ -24,6 +24,7 @@ from benchlog.recorder.lot.lot_inspection import inspect_lot, launch_lot
 from benchlog.recorder.notice import RunNotice
 from benchlog.screen.inspection.app import run_inspection
 from benchlog.screen.inspection.lot_screen import LotOnScreen
+from benchlog.store.opening import fold_log
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
@@ -123,3 +124,4 @@ def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:
     """
     with closing(launch_lot(task, database)) as launched, interruptible():
         run_inspection(LotOnScreen(database, task.lot, launched.control, bell))
+    fold_log(database)

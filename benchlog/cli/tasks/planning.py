@@ -14,7 +14,9 @@ from benchlog.model import (
     InstrumentSpec,
     Purpose,
     RunPlan,
+    device_id_fault,
 )
+from benchlog.units import printable
 
 LEAST_READINGS: Final = 10
 MOST_READINGS: Final = 300
@@ -98,6 +100,9 @@ def pair(
         raise UsageError(
             "which device? Give its id with --device, as it is written on it"
         )
+    for device in devices:
+        if fault := device_id_fault(device):
+            raise UsageError(f"{printable(device)[:60]!r} is no device id: {fault}")
     if not positions and len(devices) == 1 and len(known) == 1:
         positions = (known[0],)
     if len(positions) != len(devices):

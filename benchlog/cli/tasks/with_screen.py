@@ -14,11 +14,13 @@ from benchlog.cli.printing import say
 from benchlog.errors import BenchlogError
 from benchlog.model import RunPlan
 from benchlog.recorder.instruments.instrument_process import end_with_parent
-from benchlog.recorder.launch import Again, Launched, launch
+from benchlog.recorder.launch import Again, Launched, launch, log_of
 from benchlog.screen import ScreenOutcome, run_screen
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions
+from benchlog.store.opening import fold_log
 from benchlog.store.reader import Reader
+from benchlog.units import printable
 
 _END_S: Final = 30.0
 
@@ -32,6 +34,7 @@ def watch_run(
     """Show a run that somebody else keeps."""
     with interruptible(), contextlib.suppress(KeyboardInterrupt):
         run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
+    fold_log(database)
 
 
 def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
@@ -95,7 +98,7 @@ def _through(launched: Launched, database: Path, show: Show) -> tuple[int, ...]:
         for run_id in still_open:
             say(f"run {run_id} goes on; `benchlog watch {run_id}` shows it again")
         raise Exit(0)  # no verdict of a run that is not over
-    _end(launched, bool(still_open))
+    _end(launched, database, bool(still_open))
     return run_ids
 
 
@@ -122,14 +125,26 @@ def _is_open(database: Path, run_id: int) -> bool:
         return reader.run(run_id).open
 
 
-def _end(launched: Launched, interrupted: bool) -> None:
+def _end(launched: Launched, database: Path, interrupted: bool) -> None:
     """Wait for the keeper to end; a run left open by an interrupt is ended cleanly."""
     if interrupted:
         launched.process.terminate()
     try:
-        launched.wait(_END_S)
+        code = launched.wait(_END_S)
     except TimeoutExpired:
         say(f"the keeper (process {launched.pid}) has not ended yet; it goes on alone")
+        return
+    if code:
+        say(f"the keeper ended with a fault: {_last_line(log_of(database))}")
+
+
+def _last_line(log: Path) -> str:
+    """Return what a keeper told last, without its time."""
+    try:
+        lines = log.read_text("utf-8", errors="replace").splitlines()
+    except OSError:
+        lines = []
+    return printable(lines[-1].partition(" ")[2]) if lines else f"{log} is empty"
 
 
 @contextlib.contextmanager

@@ -15,6 +15,7 @@ from benchlog.exchange.text.separators import is_comment
 from benchlog.exchange.text.text_rows import LineProblem, values_of
 from benchlog.exchange.text_lines import Line
 from benchlog.model import (
+    DEVICE_ID_CHARACTERS,
     Bench,
     EventKind,
     Kind,
@@ -134,7 +135,9 @@ def _plan(path: Path, wanted: ColumnMeaning, options: ImportOptions) -> RunPlan:
         )
     return RunPlan(
         purpose=Purpose.IMPORT,
-        device=options.device or printable(path.stem) or "imported",
+        device=options.device
+        or printable(path.stem)[:DEVICE_ID_CHARACTERS]
+        or "imported",
         part=part,
         position="file",
         bench=Bench(name="import", instruments={}, positions=()),

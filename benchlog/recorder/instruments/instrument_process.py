@@ -10,6 +10,7 @@ import os
 import signal
 import sys
 import threading
+from dataclasses import replace
 from multiprocessing.connection import Connection
 
 from benchlog import registry
@@ -22,7 +23,7 @@ from benchlog.errors import (
     OverloadError,
     WrongInstrumentError,
 )
-from benchlog.model import Sample
+from benchlog.model import Identity, Sample
 from benchlog.recorder.instruments.instrument_messages import (
     AboutToOpen,
     Allow,
@@ -140,6 +141,7 @@ class Child:
         with self.counter_turn:
             driver.open()
         identity = driver.identify()
+        identity = self._marked(identity)
         if self.expect not in (None, identity.who):
             raise WrongInstrumentError(
                 f"{identity.text!r} answers where {' '.join(self.expect or ())!r} was; "
@@ -160,6 +162,14 @@ class Child:
         self._tell_messages(driver)
         while not self.orders.stop:
             self._one_read(driver)
+
+    def _marked(self, identity: Identity) -> Identity:
+        """Mark what is simulated although it does not tell so itself."""
+        from benchlog.driver_kit.simulated_endpoints import is_simulated  # noqa: PLC0415 - a driver may do without the kit
+
+        if is_simulated(self.job.spec.address, self.job.spec.options):
+            return replace(identity, simulated=True)
+        return identity
 
     def _one_read(self, driver: Driver) -> None:
         if self.orders.hold:

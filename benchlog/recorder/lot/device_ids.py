@@ -6,7 +6,8 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Final
 
-LONGEST: Final = 500  # our rule: bounds what comes from outside
+from benchlog.model import device_id_fault
+
 _PIECE: Final = 65_536  # our rule: what a pipe holds
 
 
@@ -18,10 +19,12 @@ class Ids:
     """
 
     def __init__(self, listed: Iterable[str] = (), fd: int | None = None) -> None:
-        self._waiting = deque(id for id in map(str.strip, listed) if id)
+        self._waiting: deque[str] = deque()
         self._fd, self._half = fd, b""
         self.refused: list[str] = []
-        """Lines that are too long for an id, to be said."""
+        """Lines that are no ids, to be said."""
+        for device in listed:
+            self.add(device)
         if fd is not None and not can_be_waited_on(fd):
             while not self.ended:
                 self.read()
@@ -61,9 +64,11 @@ class Ids:
         return self._waiting.popleft() if self._waiting else None
 
     def _add(self, device: str) -> None:
-        if len(device) > LONGEST:
+        if not device:
+            return
+        if device_id_fault(device):
             self.refused.append(device)
-        elif device:
+        else:
             self._waiting.append(device)
 
 

@@ -4,9 +4,8 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from benchlog.control import Answer, Request
-from benchlog.model import EventKind
+from benchlog.model import EventKind, device_id_fault
 from benchlog.recorder.control_commands import ControlCommands, Kept
-from benchlog.recorder.lot.device_ids import LONGEST
 from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.lot_book import LotBook
 from benchlog.recorder.run.live_run import LiveRun
@@ -86,8 +85,8 @@ class LotCommands(ControlCommands):
             return _no("a device is being measured; wait for its verdict")
         if not device:
             return self._is_in(place)
-        if len(device) > LONGEST:
-            return _no(f"an id has at most {LONGEST} characters")
+        if fault := device_id_fault(device):
+            return _no(fault)
         others = self._lot.under_way() - {place.device}
         if device in others:
             return _no(f"{printable(device)} is being measured or waited for")

@@ -5,7 +5,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import Final
 
-from benchlog.model import EventKind
+from benchlog.model import EventKind, device_id_fault
 from benchlog.recorder.control_server import ControlServer
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.instruments.instrument_pool import Heard
@@ -248,7 +248,7 @@ class LotKeeper(Keeper):
                 return device
             self.say(f"{device} is not measured: {refusal or 'it is in already'}")
         for line in self.ids.refused:
-            self.say(f"not an id, too long: {line[:60]!r}")
+            self.say(f"{line[:60]!r} is not measured: {device_id_fault(line)}")
         self.ids.refused.clear()
         return None
 

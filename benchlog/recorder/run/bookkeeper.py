@@ -1,9 +1,7 @@
 """The rows of a keeper's runs: begin, commit, see how they stand, end."""
 
-import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
-from pathlib import Path
 from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline, host_moment, host_sleep
@@ -34,6 +32,7 @@ from benchlog.recorder.run.run_start import (
 )
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
+from benchlog.store.unsaved_rows import command_for
 from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.assessment import Assessment
@@ -153,14 +152,16 @@ class Bookkeeper:
 
     def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
-        limit = host_deadline(_LAST_TRY_S)
+        limit = host_deadline(0 if self.queue.saved_in else _LAST_TRY_S)
         while self.queue.waiting:
             yield from self.commit_due(now=True)
             if self.queue.waiting and limit.passed:
-                path = self.queue.spill(Path(tempfile.gettempdir()))
+                path = self.queue.save_elsewhere()
                 raise StoreError(
-                    f"{self.writer.path} would not take the last rows; they are not "
-                    f"lost but in {path}: make room and keep that file"
+                    f"{self.writer.path} would not take the last rows "
+                    f"({self.queue.saved}); they are in {path}: make room, "
+                    "then bring them back with "
+                    f"`{command_for(path, self.writer.path)}`"
                 )
             if self.queue.waiting:
                 host_sleep(_LOOK_EVERY_S)

@@ -1,9 +1,7 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
-import json
-import os
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -12,6 +10,7 @@ from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.model import Event, Reading
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.store.rows import Row
+from benchlog.store.unsaved_rows import places_beside, save_rows
 from benchlog.store.writer import Writer
 
 # _SPACING_S, _LATEST_S: our rule: seen at once, and few commits.
@@ -47,6 +46,9 @@ class CommitQueue:
         self.writer = writer
         self._pending: list[Row] = []
         self._lost = 0
+        self.saved = 0
+        self.saved_in: Path | None = None
+        """Where rows were written that the database would not take at the end."""
         self._trouble = ""
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
@@ -87,16 +89,17 @@ class CommitQueue:
         self._due = host_deadline(min(_LATEST_S, max(_SPACING_S, took_s)))
         return self._done()
 
-    def spill(self, folder: Path) -> Path:
-        """Write what the database would not take to a file and forget it here."""
-        path = folder / f"benchlog-unsaved-{os.getpid()}.jsonl"
-        with path.open("a", encoding="utf-8") as out:
-            for run_id, segment_id, record in self._pending:
-                kind = type(record).__name__.lower()
-                where = {"run": run_id, "segment": segment_id, "record": kind}
-                print(json.dumps({**where, **asdict(record)}, default=repr), file=out)
+    def save_elsewhere(self) -> Path:
+        """Write what the database would not take to a file and forget it here.
+
+        Raises StoreError when nothing has room for it.
+        """
+        database = self.writer.path
+        places = places_beside(database)
+        self.saved_in = save_rows(self._pending, database, places, self.saved_in)
+        self.saved += len(self._pending)
         self._pending.clear()
-        return path
+        return self.saved_in
 
     def replaced(self) -> bool:
         """Whether the database file was removed or replaced; looks every 2 s."""

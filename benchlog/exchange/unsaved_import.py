@@ -1,0 +1,105 @@
+"""Bringing rows that were saved from a full disk back into their runs."""
+
+from collections import Counter
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchlog.control import state_of
+from benchlog.errors import DataError, NotFoundError, UsageError
+from benchlog.evaluation.document import verdict_row
+from benchlog.evaluation.run_evaluation import Evaluation, assess
+from benchlog.exchange.import_file import RULE
+from benchlog.model import Edge, Event, EventKind, Reading
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Row
+from benchlog.store.unsaved_rows import UnsavedRows, read_rows
+from benchlog.store.writer import Writer
+from benchlog.units import printable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BroughtBack:
+    """What came back into one run; `there` rows had been in it already.
+
+    `others` are events and conditions, `rejected` damaged lines of the whole file.
+    """
+
+    run: int
+    readings: int
+    edges: int
+    others: int
+    there: int
+    rejected: int
+
+
+def bring_back(path: Path, writer: Writer) -> tuple[BroughtBack, ...]:
+    """Insert the rows of a file into their runs, each of them once.
+
+    All of them are inserted, or none. A run whose end is among them is over then, and
+    judged. Raises DataError when the file belongs to another
+    database or holds nothing, UsageError when a run is still being kept, StoreError.
+    """
+    unsaved = read_rows(path)
+    if not unsaved.rows:
+        raise DataError(f"{path} holds no rows")
+    _check(path, unsaved, writer.path)
+    added = writer.commit_missing(unsaved.rows)
+    for run_id, _, record in unsaved.rows:
+        if isinstance(record, Event) and record.kind == EventKind.ENDED:
+            _end(run_id, record, writer)
+    return tuple(
+        _of_run(run_id, unsaved, added)
+        for run_id in sorted({row[0] for row in unsaved.rows})
+    )
+
+
+def _end(run_id: int, ended: Event, writer: Writer) -> None:
+    """End a run as its keeper would have, had there been room; with its verdict."""
+    with closing(Reader.open(writer.path)) as reader:
+        if not reader.run(run_id).open:
+            return
+        how = ended.text.partition("; ")[0]
+        writer.end_run(run_id, how, at_utc_ns=ended.utc_ns)
+        run = reader.run(run_id)
+        found = Evaluation(run=run, assessment=assess(reader, run))
+    writer.add_verdict(run_id, verdict_row(found, RULE))
+
+
+def _check(path: Path, unsaved: UnsavedRows, database: Path) -> None:
+    with closing(Reader.open(database)) as reader:
+        for run_id in sorted({row[0] for row in unsaved.rows}):
+            try:
+                run = reader.run(run_id)
+            except NotFoundError as error:
+                raise _elsewhere(path, run_id, unsaved) from error
+            known = unsaved.runs.get(run_id)
+            mine = (run.typed_device or run.device, run.started_utc_ns)
+            segments = {one.id for one in reader.segments(run_id)}
+            used = {row[1] for row in unsaved.rows if row[0] == run_id and row[1]}
+            if known not in (None, mine) or not used <= segments:
+                raise _elsewhere(path, run_id, unsaved)
+            if state_of(run, database) == "running":
+                raise UsageError(
+                    f"run {run_id} is still being kept; bring the rows in after its end"
+                )
+
+
+def _elsewhere(path: Path, run_id: int, unsaved: UnsavedRows) -> DataError:
+    return DataError(
+        f"{path} has rows of run {run_id} of {printable(unsaved.database)}, which is "
+        "not in this database; name the right one with --db"
+    )
+
+
+def _of_run(run_id: int, unsaved: UnsavedRows, added: tuple[Row, ...]) -> BroughtBack:
+    kinds = Counter(type(record) for run, _, record in added if run == run_id)
+    held = sum(run == run_id for run, *_ in unsaved.rows)
+    return BroughtBack(
+        run=run_id,
+        readings=kinds[Reading],
+        edges=kinds[Edge],
+        others=kinds.total() - kinds[Reading] - kinds[Edge],
+        there=held - kinds.total(),
+        rejected=unsaved.damaged,
+    )

@@ -1,0 +1,106 @@
+"""A record is read on any system: nothing that only POSIX has is needed for it.
+
+The modules that are hidden are those of Python's library reference, chapter "Unix
+Specific Services" (Python 3.11), and what builds on them.
+"""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from cli.conftest import Line
+
+HIDDEN = "fcntl", "grp", "pty", "pwd", "resource", "termios", "tty"
+PROGRAM = """
+import sys
+hidden = sys.argv.pop(1).split(",")
+class Hide:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] in hidden:
+            raise ImportError(f"{name} is hidden: this system has none")
+for name in [one for one in sys.modules if one.partition(".")[0] in hidden]:
+    del sys.modules[name]
+sys.meta_path.insert(0, Hide())
+import os, socket
+for name in ("O_CLOEXEC", "O_PATH", "O_DIRECTORY", "statvfs"):
+    if hasattr(os, name):
+        delattr(os, name)
+if sys.argv.pop(1) == "no-sockets":
+    del socket.AF_UNIX
+from benchlog.cli import main
+main()
+"""
+
+
+@pytest.fixture(scope="module")
+def made(bench: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two databases, made where everything is there."""
+    folder = tmp_path_factory.mktemp("made")
+    for name, device in (("one.db", "KX-1"), ("two.db", "KX-2")):
+        line = Line(folder)
+        words = ("measure", "--bench", bench, "--part", "quartz-16mhz-30ppm")
+        more = ("--device", device, "--readings", "12", "--no-screen")
+        done = line.run(*words, *more, "--db", name)
+        assert done.returncode == 0, done.stderr
+    return folder
+
+
+@pytest.fixture(params=["usual SQLite", "SQLite with the WAL bug"])
+def elsewhere(request, made: Path, line: Line):  # type: ignore[no-untyped-def]
+    """Run benchlog with modules hidden, on copies of the databases."""
+    for name in ("one.db", "two.db"):
+        (line.folder / name).write_bytes((made / name).read_bytes())
+    hidden = ",".join((*HIDDEN, *(["pysqlite3"] if "bug" in request.param else [])))
+
+    def run(*words: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", PROGRAM, hidden, "no-sockets", *words],
+            cwd=line.folder,
+            env=line.environment(),
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+        assert "hidden" not in done.stderr, done.stderr
+        assert "Traceback" not in done.stderr, done.stderr
+        assert done.returncode == 0, (words, done.stderr)
+        return done.stdout
+
+    return run
+
+
+def test_the_modules_are_really_hidden(line: Line) -> None:
+    program = PROGRAM.replace("from benchlog.cli import main\nmain()", "import fcntl")
+    done = subprocess.run(
+        [sys.executable, "-c", program, "fcntl", "-"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "fcntl is hidden" in done.stderr
+
+
+def test_a_record_is_read_and_handed_on(elsewhere, line: Line) -> None:  # type: ignore[no-untyped-def]
+    assert len(json.loads(elsewhere("runs", "--db", "one.db", "--json"))) == 1
+    shown = json.loads(elsewhere("show", "1", "--db", "one.db", "--json"))
+    assert (shown["device"], shown["readings"], shown["verdict"]) == (
+        "KX-1",
+        12,
+        "pass",
+    )
+    assert "PASS" in elsewhere("show", "1", "--db", "one.db")
+    for name in ("record.html", "record.pdf"):
+        elsewhere("report", "1", "--db", "one.db", "--out", name)
+        assert (line.folder / name).stat().st_size > 5_000
+    for kind in ("csv", "jsonl"):
+        name = f"out.{kind}"
+        elsewhere("export", "1", "--db", "one.db", "--format", kind, "--out", name)
+        come = json.loads(elsewhere("import", name, "--db", f"{kind}.db", "--json"))
+        assert come["readings"] == 12
+    elsewhere("merge", "two.db", "--db", "one.db")
+    rows = json.loads(elsewhere("runs", "--db", "one.db", "--json"))
+    assert {row["device"] for row in rows} == {"KX-1", "KX-2"}

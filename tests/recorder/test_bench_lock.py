@@ -1,0 +1,116 @@
+"""One counter, several spellings of its address: the second run is refused."""
+
+import os
+from contextlib import contextmanager
+from dataclasses import replace
+
+import pytest
+
+from benchlog.driver_kit.endpoint import endpoint
+from benchlog.errors import BusyError, UsageError
+from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec
+from benchlog.recorder.keeper import keep, opened_keeper
+from benchlog.testing import Script, TcpPeer
+
+COMMANDS = {"identify": "*IDN?", "read": "READ?"}
+ASKED = Dialect(name="asked", talks="scpi", commands=COMMANDS)
+
+
+@contextmanager
+def counter(who):
+    script = Script({"*IDN?": who}, value=("READ?", "+1.60000000E+07"))
+    with TcpPeer(script) as peer:
+        yield peer.address
+
+
+@pytest.fixture
+def plan_at(plan_for):
+    def make(*addresses):
+        plan = plan_for("scpi-counter", readings=3)
+        options = {"gate_s": 0.02, "dialect": ASKED}
+        names = [f"c{n}" for n in range(len(addresses))]
+        specs = {
+            name: InstrumentSpec(
+                name=name, driver="scpi-counter", address=address, options=options
+            )
+            for name, address in zip(names, addresses, strict=True)
+        }
+        places = tuple(PositionSpec(name=n.upper(), frequency=n) for n in names)
+        bench = Bench(name="b", instruments=specs, positions=places)
+        return [replace(plan, bench=bench, position=one.name) for one in places]
+
+    return make
+
+
+@contextmanager
+def in_use(plans, database, clock):
+    with opened_keeper(plans, database, clock, tell=lambda told: None) as keeper:
+        keeper.wait_for_all()
+        yield
+
+
+def test_another_spelling_is_refused_before_the_counter_is_touched(
+    plan_at, database, clock
+):
+    with counter("ACORN,C1,4711,1.0") as address:
+        other = address.replace("127.0.0.1", "localhost")
+        assert other != address
+        busy = pytest.raises(BusyError)
+        with in_use(plan_at(address), database, clock), busy as caught:
+            keep(plan_at(other), database, clock, tell=lambda told: None)
+    said = str(caught.value)
+    assert f"benchlog measure of C-0001 (process {os.getpid()})" in said
+    assert other in said and f"under {address}" in said
+
+
+def test_the_same_serial_number_at_another_port_is_the_same_counter(
+    plan_at, database, clock
+):
+    with counter("ACORN,C1,4711,1.0") as one, counter("ACORN,C1,4711,1.0") as other:
+        busy = pytest.raises(BusyError, match=r"ACORN,C1,4711,1\.0.*is in use by")
+        with in_use(plan_at(one), database, clock), busy:
+            keep(plan_at(other), database, clock, tell=lambda told: None)
+        keep(plan_at(other), database, clock, tell=lambda told: None)
+
+
+@pytest.mark.parametrize("serial", ["", "0", "000000", "other"])
+def test_counters_that_may_be_two_are_both_used(plan_at, database, clock, serial):
+    first = "4711" if serial == "other" else serial
+    with (
+        counter(f"ACORN,C1,{first},1.0") as one,
+        counter(f"ACORN,C1,{serial},1.0") as other,
+        in_use(plan_at(one), database, clock),
+    ):
+        assert keep(plan_at(other), database, clock, tell=lambda told: None)
+
+
+def test_two_positions_of_a_bench_are_two_counters(plan_at, database, clock):
+    with (
+        counter("ACORN,C1,4711,1.0") as one,
+        counter("ACORN,C1,4711,1.0") as other,
+        pytest.raises(UsageError, match="give both positions the same address"),
+    ):
+        keep(plan_at(one, other), database, clock, tell=lambda told: None)
+
+
+def test_spellings_of_one_place(tmp_path):
+    device = tmp_path / "ttyACM0"
+    device.touch()
+    by_id = tmp_path / "usb-counter-if00"
+    by_id.symlink_to(device)
+    same = [
+        (str(by_id), str(device), f"ASRL{device}::INSTR"),
+        (
+            "TCPIP::localhost::5025::SOCKET",
+            "tcpip0::127.0.0.1::5025::socket",
+            "socket://127.0.0.1:5025",
+            "rfc2217://localhost:5025?ign_set_control",
+        ),
+        ("TCPIP::127.0.0.1::INSTR", "TCPIP0::localhost::inst0::INSTR"),
+        ("GPIB::8::INSTR", "GPIB0::8"),
+        ("USB::0x0001::2::SN7::INSTR", "USB0::1::0x2::SN7::0::INSTR"),
+    ]
+    names = [{endpoint(one) for one in spellings} for spellings in same]
+    assert [len(one) for one in names] == [1] * len(same)
+    assert len(set.union(*names)) == len(same)
+    assert endpoint("GPIB1::8::INSTR") not in names[3]
