@@ -76,7 +76,7 @@ def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> 
             return stream
     from benchlog.driver_kit.visa import VisaLink  # noqa: PLC0415 - a quarter of a second to import
 
-    return VisaLink(_resource(address), ends, library, settings)
+    return VisaLink(visa_resource(address), ends, library, settings)
 
 
 def open_stream(
@@ -93,10 +93,13 @@ def open_stream(
     return stream
 
 
-def _resource(address: str) -> str:
-    """Return a plain socket as a VISA library names it, anything else as it is."""
+def visa_resource(address: str) -> str:
+    """Return a plain socket or serial line as VISA names it, else `address` itself."""
     where = host_and_port(address)
-    return address if where is None else f"TCPIP::{where[0]}::{where[1]}::SOCKET"
+    if where is not None:
+        return f"TCPIP::{where[0]}::{where[1]}::SOCKET"
+    is_device = address.startswith("/dev/") or address.upper().startswith("COM")
+    return f"ASRL{address}::INSTR" if is_device else address
 
 
 def _stream(

@@ -1,8 +1,8 @@
 """An instrument on GPIB behind a bridge on a serial line or a plain socket.
 
 Such bridges take commands that begin with `++`, each on a line; every other line goes
-to the bus. This set of commands is common to bridges of several origins (common practice,
-no source). Nothing is written into a bridge's permanent memory.
+to the bus. This set of commands is common to bridges of several origins (common
+practice, no source). Nothing is written into a bridge's permanent memory.
 """
 
 from typing import Final
