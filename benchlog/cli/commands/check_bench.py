@@ -78,7 +78,7 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
     if as_json:
         print_json(checked)
     else:
-        click.echo(result_table(checked))
+        click.echo(_table(checked))
         for row in checked:
             for line in _advised(row):
                 click.echo(line)
@@ -249,8 +249,7 @@ def _state(row: Checked) -> str:
     return "answers" if row.ok else "NO ANSWER"
 
 
-def result_table(checked: list[Checked]) -> str:
-    """Return what each instrument gave, a line each."""
+def _table(checked: list[Checked]) -> str:
     rows = [
         (
             row.instrument,

@@ -71,28 +71,29 @@ def answers_from(
     can be asked.
     """
     counter = _counter(wish, ports, ask)
+    ambient = _ambient(wish, ports, ask)
     pulse, pulse_input = _pulse(wish, ports, ask, counter)
     return BenchAnswers(
         name=name,
         counter=counter,
-        ambient=_ambient(wish, ports, ask),
+        ambient=ambient,
         pulse=pulse,
         pulse_input=pulse_input,
         pulse_u_s=wish.pulse_u_s,
-        timebase=_port_of(wish.timebase_pulse, wish.timebase_line, "--timebase-pulse"),
+        timebase=_port_of(wish.timebase_pulse, wish.timebase_line),
         position=wish.position,
         divider=_divider(wish, ask),
     )
 
 
 def _counter(wish: BenchWish, ports: Sequence[Port], ask: Questions) -> CounterAnswer:
-    found = [port for port in ports if port.kind != "pulses"]
     said = ask.text(
-        "Where is the counter? A number of the list, or an address such as "
-        "192.0.2.10:5025, a VISA resource, /dev/ttyUSB0.",
+        "Where is the counter?",
         "--counter ADDRESS",
+        hint="A number of the list, or an address: 192.0.2.10:5025, /dev/ttyUSB0, "
+        "USB0::0x1234::0x5678::SN1::INSTR, any VISA resource.",
         given=wish.counter,
-        suggestion=_first(found) if ask.interactive else "",
+        suggestion=_likely(ports) if ask.interactive else "",
         fault=lambda text: _address_fault(_chosen(text, ports), wish),
     )
     address = _chosen(said, ports)
@@ -141,9 +142,10 @@ def _timebase(wish: BenchWish, ask: Questions, speaks: str) -> float | None:
     if speaks == "pulses":
         return None
     return ask.number(
-        "What does the counter's maker promise for its time base now, in +- ppm? "
-        "(none: not known, 1 ppm is assumed)",
+        "Time base, in +- ppm?",
         "--timebase-ppm",
+        hint="What the counter's maker promises for its time base now. If you do not "
+        "know it, 1 ppm is assumed.",
         given=wish.timebase_ppm,
         suggestion=NONE,
         low=0,
@@ -181,9 +183,10 @@ def _ambient(
     wish: BenchWish, ports: Sequence[Port], ask: Questions
 ) -> AmbientAnswer | None:
     said = ask.text(
-        "Ambient temperature? A number is what you read off in C; or a number of the "
-        "list as #2, the address of a thermometer, a file below /sys, or none.",
+        "Ambient temperature?",
         "--ambient",
+        hint="A number is what you read off, in C. Or the address of a thermometer, "
+        "#2 for number 2 of the list, a sensor's file below /sys, or none.",
         given=wish.ambient,
         suggestion=NONE,
         fault=lambda text: _ambient_fault(text, ports),
@@ -218,10 +221,14 @@ def _pulse(
     if wish.pulse is None and wish.pulse_input is not None:
         return None, wish.pulse_input
     first = next((port.best for port in ports if port.kind == "pulses"), NONE)
-    at_input = "input 2 (of the counter), " if counter.speaks == "scpi" else ""
+    at_input = (
+        "Input 2 of the counter is `input 2`. " if counter.speaks == "scpi" else ""
+    )
     said = ask.text(
-        f"A pulse per second as reference? {at_input}/dev/pps0, a port, or none.",
+        "A pulse per second as reference?",
         "--pulse",
+        hint=f"{at_input}On this computer: /dev/pps0 if the kernel stamps them, or a "
+        "serial port, whose line is asked for next.",
         given=wish.pulse,
         suggestion=first if ask.interactive else NONE,
         fault=lambda text: _pulse_fault(text, ports, counter),
@@ -240,8 +247,7 @@ def _pulse(
     return PulseAnswer(address=address, line=line), None
 
 
-def _port_of(address: str | None, line: str | None, option: str) -> PulseAnswer | None:
-    del option
+def _port_of(address: str | None, line: str | None) -> PulseAnswer | None:
     if address is None:
         return None
     usual = "kernel" if address.startswith("/dev/pps") else "dcd"
@@ -250,8 +256,9 @@ def _port_of(address: str | None, line: str | None, option: str) -> PulseAnswer 
 
 def _divider(wish: BenchWish, ask: Questions) -> float:
     divider = ask.number(
-        "By how much does the device divide its clock at the output?",
+        "Divider?",
         "--divider",
+        hint="16 if the device divides its clock by 16 at its output.",
         given=wish.divider,
         suggestion="1",
         low=1e-6,
@@ -263,8 +270,17 @@ def _divider(wish: BenchWish, ask: Questions) -> float:
 # --- what an answer may be
 
 
-def _first(ports: Sequence[Port]) -> str:
-    return "1" if ports else ""
+def _likely(ports: Sequence[Port]) -> str:
+    """Return the number of who answered, else of who was plugged in; empty if none."""
+    marks = (
+        lambda port: port.identity,
+        lambda port: port.lasting or port.kind == "usb",
+    )
+    for mark in marks:
+        for number, port in enumerate(ports, start=1):
+            if mark(port):
+                return str(number)
+    return ""
 
 
 def _chosen(text: str, ports: Sequence[Port]) -> str:

@@ -78,18 +78,17 @@ def make_bench(wish: BenchWish, how: How, db: Path | None) -> bool:
 
 def _found(facts: HostFacts, wish: BenchWish, ask: Questions, how: How) -> list[Port]:
     """Look for instruments where that helps; ask each only if that is agreed to."""
-    if wish.counter is not None and not ask.interactive:
+    addresses = (wish.counter, wish.ambient, wish.pulse)
+    if None not in addresses or (wish.counter is not None and not ask.interactive):
         return []
     library = wish.visa_library or OWN
     say("looking for instruments; nothing is sent to them")
     ports = found_ports(facts, library, ask=how.ask) + lan_ports(how.interfaces)
     _list(ports)
     tell_what_is_missing(facts, ports, ask=how.ask, lan=bool(how.interfaces))
-    question = (
-        f"Send *IDN? to each of these {len(ports)}? It can reset a board or trip a "
-        "supply"
-    )
-    if ports and ask.yes(question, given=how.ask or None, suggestion=False):
+    hint = "A question can reset a board or trip a supply. *IDN? is all that is sent."
+    question = "Send *IDN? to each of them?"
+    if ports and ask.yes(question, given=how.ask or None, suggestion=False, hint=hint):
         ports = [asked(port, library, wish.baud or 9600) for port in ports]
         _list(ports)
     return ports
@@ -141,23 +140,24 @@ def _tried(
     given: bool | None,
 ) -> list[str] | None:
     """Try each instrument if that is agreed to; return who failed, None: not tried."""
-    from benchlog.cli.commands.check_bench import check_all, result_table
+    from benchlog.cli.commands.check_bench import check_all
 
     where = ", ".join(
         f"{one.name} at {one.address}" if one.address else one.name
         for one in bench.instruments.values()
     )
-    question = (
-        "Try it? Each is opened, set up as the file says and asked for one value, "
-        f"which can reset a board or trip a supply: {where}"
+    hint = (
+        "Each is opened, set up as the file says, and asked for one value. That can "
+        f"reset a board or trip a supply: {where}."
     )
-    if not ask.yes(question, given=given, suggestion=ask.interactive):
+    if not ask.yes("Try it?", given=given, suggestion=ask.interactive, hint=hint):
         return None
     tried = check_all(bench.instruments, database(db))
-    for line in result_table(tried).splitlines():
-        say(line)
+    for row in tried:
+        value = "" if row.value is None else f" {row.value:.12g} {row.unit}"
+        said = f"answers{value}; {row.identity}" if row.ok else f"{row.error}"
+        say(f"{row.instrument}: {said}")
     for row in (row for row in tried if not row.ok):
-        say(f"{row.instrument}: {row.error}")
         remedy = remedy_for(facts, row.address)
         if remedy:
             say(f"{row.instrument}: missing on this computer: {remedy}")

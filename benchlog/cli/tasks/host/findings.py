@@ -45,9 +45,6 @@ class Unsearched:
     why: str
     remedy: str
 
-    def __str__(self) -> str:
-        return f"not searched: {self.kind}: {self.why}; {self.remedy}"
-
 
 def usb_rule(facts: HostFacts) -> str:
     """Return a rule for udev that opens every USB-TMC device to its usual group.
@@ -84,7 +81,7 @@ def unsearched(facts: HostFacts, *, asked: bool, lan: bool) -> list[Unsearched]:
         why = "listing addresses every instrument on the bus"
         found.append(Unsearched(kind="gpib", why=why, remedy="benchlog ports --ask"))
     if not lan:
-        why = "nothing is sent to a network unless you name the interface"
+        why = "nothing is sent unless you name its interface"
         remedy = "benchlog ports --lan eth0"
         found.append(Unsearched(kind="network", why=why, remedy=remedy))
     return found

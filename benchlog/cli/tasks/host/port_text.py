@@ -13,11 +13,13 @@ def tell_what_is_missing(
 ) -> None:
     """Name each class that was not searched, and what found ports still need."""
     for lacking in unsearched(facts, asked=ask, lan=lan):
-        say(str(lacking))
+        say(f"not searched: {lacking.kind}: {lacking.why}")
+        say(f"    {lacking.remedy}")
     needs = {remedy_for(facts, port.address): port.address for port in found}
     for remedy, address in needs.items():
         if remedy:
-            say(f"not usable yet: {address}: {remedy}")
+            say(f"not usable yet: {address}")
+            say(f"    {remedy}")
 
 
 def port_table(ports: Sequence[Port], *, numbered: bool = False) -> str:
