@@ -1,7 +1,8 @@
-"""What a computer lacks for instruments, and the remedy: from files as Linux lays them out.
+"""What a computer lacks for instruments, and the remedy.
 
-Device files and sysfs are a folder of real files here; what is looked up on the computer
-itself (groups, packages, libraries) is given, so that each case can be told.
+Device files and sysfs are a folder of real files, laid out as Linux does; what is
+looked up on the computer itself (groups, packages, libraries) is given, so that each
+case can be told.
 """
 
 from dataclasses import replace
@@ -11,7 +12,7 @@ import pytest
 
 from benchlog.cli.tasks.host.facts import HostFacts, Node, UsbInstrument, look
 from benchlog.cli.tasks.host.findings import (
-    Finding,
+    HostFinding,
     instrument_findings,
     remedy_for,
     unsearched,
@@ -48,7 +49,7 @@ COUNTER = UsbInstrument(
 )
 
 
-def finding(facts: HostFacts, subject: str) -> Finding:
+def finding(facts: HostFacts, subject: str) -> HostFinding:
     (found,) = (one for one in instrument_findings(facts) if one.subject == subject)
     return found
 

@@ -1,4 +1,4 @@
-"""Looking on a network: real datagrams on loopback, from small responders of our own."""
+"""Looking on a network: real datagrams on loopback, from responders of our own."""
 
 import socket
 import struct
@@ -75,7 +75,7 @@ def record(name: bytes, kind: int, contents: bytes) -> bytes:
 
 
 def service_answer(question: bytes) -> list[bytes]:
-    """RFC 6762: three services of one instrument, names compressed as RFC 1035 has it."""
+    """RFC 6762: three services of one instrument, names compressed after RFC 1035."""
     head = struct.unpack(">6H", question[:12])
     assert head[1] == 0 and head[2] == 3
     assert encoded("_hislip._tcp.local") in question

@@ -272,15 +272,10 @@ def _divider(wish: BenchWish, ask: Questions) -> float:
 
 def _likely(ports: Sequence[Port]) -> str:
     """Return the number of who answered, else of who was plugged in; empty if none."""
-    marks = (
-        lambda port: port.identity,
-        lambda port: port.lasting or port.kind == "usb",
-    )
-    for mark in marks:
-        for number, port in enumerate(ports, start=1):
-            if mark(port):
-                return str(number)
-    return ""
+    numbers = range(1, len(ports) + 1)
+    answered = [n for n in numbers if ports[n - 1].identity]
+    plugged = [n for n in numbers if ports[n - 1].lasting or ports[n - 1].kind == "usb"]
+    return str(next(iter(answered + plugged), ""))
 
 
 def _chosen(text: str, ports: Sequence[Port]) -> str:
