@@ -91,7 +91,7 @@ def test_as_nobody_each_right_that_lacks_has_its_remedy(tmp_path: Path) -> None:
     assert done.returncode == 1, done.stderr
     found = rows(done.stdout)
     assert found["data folder"]["ok"] is False
-    assert "chown" in str(found["data folder"]["remedy"])
+    assert "BENCHLOG_DB" in str(found["data folder"]["remedy"])
     serial = found["serial ports"]
     assert serial["ok"] is False
     assert "sudo usermod -a -G" in str(serial["remedy"])

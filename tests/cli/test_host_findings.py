@@ -14,10 +14,10 @@ from benchlog.cli.tasks.host.facts import HostFacts, Node, UsbInstrument, look
 from benchlog.cli.tasks.host.findings import (
     HostFinding,
     instrument_findings,
-    remedy_for,
+    lacking_for,
     unsearched,
 )
-from benchlog.cli.tasks.host.ports import found_ports, lasting_names
+from benchlog.cli.tasks.host.ports import Port, found_ports, lasting_names
 
 ALL_THERE = HostFacts(
     system="linux",
@@ -74,7 +74,7 @@ def without(**changes: object) -> HostFacts:
         (
             without(libraries=frozenset({"gpib"})),
             "libusb",
-            "/venv/bin/python -m pip install libusb-package or "
+            "/venv/bin/python -m pip install libusb-package  # or: "
             "sudo apt-get install libusb-1.0-0",
         ),
         (without(gpib_module=""), "gpib package", "-m pip install gpib-ctypes"),
@@ -83,7 +83,7 @@ def without(**changes: object) -> HostFacts:
         (
             without(nodes=(PORT,), groups=frozenset(), listed_groups=frozenset()),
             "serial ports",
-            "sudo usermod -a -G dialout kim, then log out and in again",
+            "sudo usermod -a -G dialout kim  # then log out and in again",
         ),
         (
             without(nodes=(PORT,), groups=frozenset()),
@@ -183,8 +183,9 @@ def test_what_was_searched_is_not_named() -> None:
 )
 def test_the_remedy_for_an_address_is_of_its_class(address: str, remedy: str) -> None:
     bare = HostFacts(system="linux", user="kim", nodes=(PORT,))
-    found = remedy_for(bare, address)
-    assert remedy in found and bool(found) == bool(remedy)
+    found = lacking_for(bare, address)
+    assert remedy in " ".join(one.remedy for one in found)
+    assert bool(found) == bool(remedy)
 
 
 # --- looking
@@ -227,6 +228,22 @@ def test_usb_instruments_are_found_without_a_package_or_a_right(root: Path) -> N
     assert counter.node is not None and counter.node.path.endswith("bus/usb/001/002")
     listed = found_ports(facts, ask=False)
     assert counter.address in {port.address for port in listed if port.kind == "usb"}
+
+
+def test_a_usb_instrument_that_visa_lists_too_stands_once(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PyVISA-py writes vendor and product as decimal numbers: 0x1234 is 4660."""
+    other = "USB0::4660::22136::SN1::0::INSTR"
+    listed = [
+        Port(address=other, kind="usb", visa=other),
+        Port(address="GPIB0::3::INSTR", kind="gpib", visa="GPIB0::3::INSTR"),
+    ]
+    where = "benchlog.cli.tasks.host.ports.visa_resources"
+    monkeypatch.setattr(where, lambda *_: listed)
+    found = [one for one in found_ports(look(root), ask=False) if one.kind != "serial"]
+    assert [one.kind for one in found] == ["gpib", "usb", "pulses"]
+    assert found[1].address == "USB0::0x1234::0x5678::SN1::0::INSTR"
 
 
 def test_device_files_services_and_modules_are_seen(root: Path) -> None:

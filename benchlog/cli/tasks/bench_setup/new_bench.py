@@ -22,8 +22,12 @@ from benchlog.cli.tasks.bench_setup.making import (
 )
 from benchlog.cli.tasks.bench_setup.questions import Questions
 from benchlog.cli.tasks.host.facts import HostFacts, look
-from benchlog.cli.tasks.host.findings import remedy_for
-from benchlog.cli.tasks.host.port_text import port_table, tell_what_is_missing
+from benchlog.cli.tasks.host.findings import lacking_for
+from benchlog.cli.tasks.host.port_text import (
+    port_table,
+    tell_remedy,
+    tell_what_is_missing,
+)
 from benchlog.cli.tasks.host.ports import OWN, Port, asked, found_ports, lan_ports
 from benchlog.model import Bench
 
@@ -158,7 +162,6 @@ def _tried(
         said = f"answers{value}; {row.identity}" if row.ok else f"{row.error}"
         say(f"{row.instrument}: {said}")
     for row in (row for row in tried if not row.ok):
-        remedy = remedy_for(facts, row.address)
-        if remedy:
-            say(f"{row.instrument}: missing on this computer: {remedy}")
+        for one in lacking_for(facts, row.address):
+            tell_remedy(one, f"{row.instrument}: missing on this computer")
     return [row.instrument for row in tried if not row.ok]

@@ -87,20 +87,20 @@ def unsearched(facts: HostFacts, *, asked: bool, lan: bool) -> list[Unsearched]:
     return found
 
 
-def remedy_for(facts: HostFacts, address: str) -> str:
-    """Return what is missing on this computer for an address, empty if nothing is."""
+def lacking_for(facts: HostFacts, address: str) -> list[HostFinding]:
+    """Return what is missing on this computer for an address, the first thing first."""
     upper = address.upper()
     if upper.startswith("USB"):
-        lacking = [one for one in _usb(facts) if not one.ok]
+        found = _usb(facts)
     elif upper.startswith("GPIB"):
-        lacking = [one for one in _gpib(facts) if not one.ok]
+        found = _gpib(facts)
     elif address.startswith("/dev/pps"):
-        lacking = [one for one in _pulses(facts) if not one.ok]
+        found = _pulses(facts)
     elif address.startswith("/dev/") or upper.startswith("ASRL/DEV/"):
-        lacking = [one for one in _serial(facts) if not one.ok]
+        found = _serial(facts)
     else:
-        lacking = []
-    return "; ".join(f"{one.subject}: {one.found}: {one.remedy}" for one in lacking[:2])
+        return []
+    return [one for one in found if not one.ok]
 
 
 def _serial(facts: HostFacts) -> Iterator[HostFinding]:
@@ -138,7 +138,7 @@ def _usb(facts: HostFacts) -> Iterator[HostFinding]:
         else "libusb-1.0 of the system"
         if has
         else "no system library libusb-1.0, for USB-TMC instruments",
-        remedy="" if has else " or ".join(commands),
+        remedy="" if has else "  # or: ".join(commands),
     )
     yield from _usb_rights(facts)
 
@@ -148,7 +148,7 @@ def _usb_rights(facts: HostFacts) -> Iterator[HostFinding]:
     subject, rule = "USB rights", _rule(usb_rule(facts), "70-usb-instruments")
     if closed:
         found = f"no right to use {closed[0].address}"
-        joined = "" if _may(facts, _USB_GROUP) else f" and {_join(facts, _USB_GROUP)}"
+        joined = "" if _may(facts, _USB_GROUP) else f" && {_join(facts, _USB_GROUP)}"
         remedy = _join(facts, _USB_GROUP) if facts.has_usb_rule else rule + joined
         yield HostFinding(subject=subject, ok=False, found=found, remedy=remedy)
     elif facts.usb:
@@ -263,13 +263,13 @@ def _into(facts: HostFacts, node: Node, rule: str = "") -> str:
         return _join(facts, node.group)
     group = facts.serial_group
     made = rule or _node_rule(facts, node.path.rpartition("/")[2])
-    return made if _may(facts, group) else f"{made} and {_join(facts, group)}"
+    return made if _may(facts, group) else f"{made} && {_join(facts, group)}"
 
 
 def _join(facts: HostFacts, group: str) -> str:
     if group in facts.listed_groups and group not in facts.groups:
         return f"log out and in again: {facts.user} joined {group} since the log-in"
-    return f"sudo usermod -a -G {group} {facts.user}, then log out and in again"
+    return f"sudo usermod -a -G {group} {facts.user}  # then log out and in again"
 
 
 def _node_rule(facts: HostFacts, kernel_name: str) -> str:
