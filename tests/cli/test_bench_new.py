@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from cli.conftest import PROGRAM, Line
+from cli.conftest import PROGRAM, Line, document
 
 from benchlog.catalogue import load_bench
 from benchlog.clock import host_deadline
@@ -70,6 +70,48 @@ def test_a_serial_counter_that_answers_or_talks(
         assert made.options["baud"] == 9600
         assert made.options.get("dtr") is (True if "--dtr" in words else None)
         assert line.run("check-bench", "serial").returncode == 0
+
+
+def test_a_visa_resource_a_thermometer_and_pulses_of_a_receiver(line: Line) -> None:
+    """A simulated bench over HiSLIP, with a receiver at the counter's second input."""
+    simulated = ("--via", "hislip", "--reference", "period", "--gate-s", "0.2")
+    with line.bench(*simulated) as path:
+        served = load_bench(path)
+        counter, room = served.instruments["counter"], served.instruments["room"]
+        done = line.run(
+            *("bench", "new", "hislip", "--counter", counter.address, "--try"),
+            *("--ambient", room.address, "--pulse", "input 2", "--gate-s", "0.2"),
+            *("--timebase-ppm", "0.5", "--folder", "here"),
+        )
+        assert done.returncode == 0, done.stderr
+        assert "hislip0" in counter.address
+        checked = line.run("refcheck", "--bench", "hislip", "--for", "20s", "--json")
+        assert document(checked)["pulses"], checked.stderr
+        measured = line.run(
+            *("measure", "--bench", "hislip", "--part", "quartz-16mhz-30ppm"),
+            *("--device", "KX-1", "--readings", "10", "--json"),
+        )
+        assert document(measured)["readings"] == 10, measured.stderr
+
+
+def test_a_device_that_pulses_on_a_line_is_measured_with_a_receiver(
+    line: Line,
+) -> None:
+    with line.bench("--by-pulses", "--reference", "pulses") as path:
+        served = load_bench(path)
+        (position,) = (p for p in served.positions if p.reference is not None)
+        device = served.instruments[position.frequency]
+        receiver = served.instruments[str(position.reference)]
+        done = line.run(
+            *("bench", "new", "pulsing", "--counter", device.address),
+            *("--speaks", "pulses", "--line", "rx", "--pulse", receiver.address),
+            *("--pulse-line", "rx", "--divider", f"{position.divider!r}"),
+            *("--folder", "here", "--try"),
+        )
+        assert done.returncode == 0, done.stderr
+        made = load_bench(str(line.folder / "configs/benches/pulsing.toml"))
+        assert made.positions[0].reference == "receiver"
+        assert made.positions[0].divider == position.divider
 
 
 def test_nothing_is_sent_and_nothing_written_unless_told_to(line: Line) -> None:
@@ -245,3 +287,16 @@ def test_no_is_taken_for_an_answer(line: Line) -> None:
             terminal.rest()
     assert script.heard == []
     assert Path(line.folder / "configs/benches/corner.toml").is_file()
+
+
+def test_a_dry_run_in_a_terminal_asks_and_sends_nothing(line: Line) -> None:
+    script = scpi()
+    with TcpPeer(script) as peer:
+        words = ("bench", "new", "dry", "--ask", "--dry-run")
+        with conversation(line, *words) as terminal:
+            terminal.answer("Where is the counter?", address_of(peer))
+            for question in ("[scpi]", "[1]", "[none]", "[none]", "[none]", "[1]"):
+                terminal.answer(question)
+            shown = terminal.rest()
+    assert "[instruments.counter]" in shown and "Try it?" not in shown
+    assert script.heard == [] and list(line.folder.rglob("*.toml")) == []

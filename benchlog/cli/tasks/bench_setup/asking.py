@@ -49,6 +49,7 @@ class BenchWish:
     input: int | None = None
     visa_library: str | None = None
     timebase_ppm: float | None = None
+    line: str | None = None
     ambient: str | None = None
     ambient_speaks: str | None = None
     ambient_baud: int | None = None
@@ -120,7 +121,19 @@ def _counter(wish: BenchWish, ports: Sequence[Port], ask: Questions) -> CounterA
         input=wish.input,
         visa_library=wish.visa_library,
         timebase_ppm=_timebase(wish, ask, speaks),
-        line=wish.pulse_line or "rx",
+        line=_pulsing_line(wish, ask, speaks),
+    )
+
+
+def _pulsing_line(wish: BenchWish, ask: Questions, speaks: str) -> str:
+    if speaks != "pulses":
+        return "rx"
+    return ask.choice(
+        "Which line do the device's pulses come on?",
+        "--line",
+        given=wish.line,
+        suggestion="rx",
+        choices=_LINE_MEANINGS,
     )
 
 
@@ -238,9 +251,9 @@ def _pulse(
         return None, int(match[1]) if match else None
     address = _chosen(said.removeprefix("#"), ports)
     line = ask.choice(
-        "Which line do the pulses come on?",
+        "Which line do the reference pulses come on?",
         "--pulse-line",
-        given=wish.pulse_line if counter.speaks != "pulses" else None,
+        given=wish.pulse_line,
         suggestion="kernel" if address.startswith("/dev/pps") else "dcd",
         choices=_LINE_MEANINGS,
     )

@@ -83,16 +83,20 @@ def make_bench(wish: BenchWish, how: How, db: Path | None) -> bool:
 def _found(facts: HostFacts, wish: BenchWish, ask: Questions, how: How) -> list[Port]:
     """Look for instruments where that helps; ask each only if that is agreed to."""
     addresses = (wish.counter, wish.ambient, wish.pulse)
-    if None not in addresses or (wish.counter is not None and not ask.interactive):
+    is_known = None not in addresses or not (wish.counter is None or ask.interactive)
+    if is_known and not (how.ask or how.interfaces):
         return []
     library = wish.visa_library or OWN
-    say("looking for instruments; nothing is sent to them")
-    ports = found_ports(facts, library, ask=how.ask) + lan_ports(how.interfaces)
+    say("looking for instruments; nothing is sent to them unless you agree")
+    asks = how.ask and not how.dry_run
+    interfaces = () if how.dry_run else how.interfaces
+    ports = found_ports(facts, library, ask=asks) + lan_ports(interfaces)
     _list(ports)
-    tell_what_is_missing(facts, ports, ask=how.ask, lan=bool(how.interfaces))
+    tell_what_is_missing(facts, ports, ask=asks, lan=bool(interfaces))
     hint = "A question can reset a board or trip a supply. *IDN? is all that is sent."
     question = "Send *IDN? to each of them?"
-    if ports and ask.yes(question, given=how.ask or None, suggestion=False, hint=hint):
+    given = False if how.dry_run else how.ask or None
+    if ports and ask.yes(question, given=given, suggestion=False, hint=hint):
         ports = [asked(port, library, wish.baud or 9600) for port in ports]
         _list(ports)
     return ports
@@ -123,7 +127,7 @@ def _place(wish: BenchWish, ask: Questions, how: How) -> tuple[str, Path, bool]:
     folder = ask.choice(
         "Where does its file go?",
         "--folder",
-        given="here" if how.out else how.folder,
+        given="here" if how.out or how.dry_run else how.folder,
         suggestion=suggested_folder(),
         choices={word: str(path) for word, path in folders.items()},
     )
