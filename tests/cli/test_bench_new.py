@@ -191,6 +191,15 @@ def test_benches_are_listed_with_what_is_wrong_named(line: Line) -> None:
     assert "faulty.toml" in done.stderr
 
 
+def test_a_bench_is_shown_with_its_comments(line: Line) -> None:
+    shown = line.run("bench", "show", "counter-gpib-serial")
+    assert shown.returncode == 0 and "gpib_address = 3" in shown.stdout
+    assert shown.stdout.startswith("# A SCPI counter on GPIB, behind a bridge")
+    known = document(line.run("bench", "show", "board-counts", "--json"))
+    assert known["positions"] == ["A"]
+    assert "did you mean" in line.run("bench", "show", "counter-gpip-lan").stderr
+
+
 # --- in a terminal
 
 

@@ -8,16 +8,18 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import COMMANDS, Group, common_options
 from benchlog.cli.command import command as make_command
-from benchlog.cli.printing import in_terminal, print_json, say, table
+from benchlog.cli.printing import in_terminal, pairs, print_json, say
 from benchlog.cli.tasks.bench_setup.answers import LINES, SPEAKS
-from benchlog.cli.typed_values import FiniteNumber, Text
+from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.model import Bench
 
 EXAMPLES = (
     "benchlog bench",
+    "benchlog bench show counter-usbtmc",
     "benchlog bench new corner-bench",
     "benchlog bench new corner-bench --counter 192.0.2.10:5025 --ambient 23.5 --try",
     "benchlog bench new board --counter /dev/ttyACM0 --speaks counts --dtr --rts",
@@ -30,7 +32,7 @@ EXAMPLES = (
 )
 @click.pass_context
 def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
-    """List the benches there are, or make a new one.
+    """List the benches there are, show one, or make a new one.
 
     Benches are TOML files: examples that ship with benchlog, yours in the folder
     `benches` of your configuration folder, and those in ./configs/benches.
@@ -51,6 +53,22 @@ def list_(db: Path | None, as_json: bool) -> None:
     list_all(as_json)
 
 
+@make_command("show", examples=EXAMPLES[1:2])
+@click.argument("bench", metavar="NAME", type=CatalogueName("benches"))
+def show(bench: str, db: Path | None, as_json: bool) -> None:
+    """Show the file of one bench, with its comments; NAME may be a path."""
+    del db
+    from benchlog.catalogue import find, load_bench
+
+    if as_json:
+        print_json(_document(load_bench(bench)))
+        return
+    entry = find("benches", bench)
+    load_bench(bench)  # a faulty file is named as faulty
+    for line in entry.read_text("utf-8-sig").splitlines():
+        click.echo(printable(line))
+
+
 def list_all(as_json: bool) -> None:
     """Print every bench; a file with problems is named on standard error."""
     from benchlog.catalogue import list_benches
@@ -61,15 +79,13 @@ def list_all(as_json: bool) -> None:
     if as_json:
         print_json([_document(bench) for bench in benches])
     elif benches:
-        headers = ("bench", "instruments", "positions", "title")
-        click.echo(table(headers, [_row(bench) for bench in benches]))
+        click.echo(pairs((bench.name, _line(bench)) for bench in benches))
     elif problems:
         raise ConfigError(problems)
 
 
-def _row(bench: "Bench") -> tuple[str, ...]:
-    names = ", ".join(one.name for one in bench.positions)
-    return bench.name, ", ".join(bench.instruments), names or "-", bench.title
+def _line(bench: "Bench") -> str:
+    return f"{bench.title or 'no title'} ({', '.join(bench.instruments)})"
 
 
 def _document(bench: "Bench") -> dict[str, Any]:
@@ -182,7 +198,7 @@ _wired = options.several(
 )
 
 
-@make_command("new", examples=EXAMPLES[1:], figures=False)
+@make_command("new", examples=EXAMPLES[2:], figures=False)
 @click.argument("name", required=False, type=Text())
 @_wired
 @click.option("--ask", is_flag=True, help="Send *IDN? to what was found.")
@@ -231,6 +247,8 @@ def new(ctx: click.Context, /, name: str | None, db: Path | None, **wish: Any) -
 
 
 command.add_command(list_)
+command.add_command(show)
 command.add_command(new)
+show.short_help = "Show the file of one bench, with its comments."
 list_.short_help = "List every bench of the catalogue."
 new.short_help = "Find instruments, ask what is wired where, write the file."

@@ -17,7 +17,7 @@ _USB_RULE: Final = (
 _MODEM_RULE: Final = 'SUBSYSTEM=="tty", ENV{ID_MM_DEVICE_IGNORE}="1"'
 _BRIDGES: Final = (
     "or reach GPIB through a bridge on the network or a serial line, which needs none "
-    "of it: examples counter-gpib-lan and counter-gpib-serial"
+    "of it: `benchlog bench show counter-gpib-lan`, or `counter-gpib-serial`"
 )
 _USB_GROUP: Final = "plugdev"
 _FIRST_PORT: Final = "/dev/ttyS0"

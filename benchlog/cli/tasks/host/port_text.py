@@ -24,7 +24,7 @@ def tell_what_is_missing(
 
 def tell_remedy(one: HostFinding, what: str) -> None:
     """Name what is missing, and below it what to do."""
-    say(f"{what}: {one.subject}: {one.found}")
+    say(f"{what}: {one.found}")
     say(f"    {one.remedy}")
 
 
