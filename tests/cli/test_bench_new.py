@@ -155,6 +155,7 @@ def test_who_does_not_answer_is_named_and_the_file_is_kept(line: Line) -> None:
         (("--counter", "h:1", "--ambient", "4000"), "a temperature from"),
         (("--counter", "h:1", "--pulse", "input two"), "--pulse"),
         (("--counter", "/dev/ttyUSB0", "--speaks", "hz", "--pulse", "input 2"), "only"),
+        (("--counter", "GPIB0::3::INSTR", "--speaks", "hz"), "a serial device such"),
         ((), "give --counter ADDRESS"),
     ],
 )

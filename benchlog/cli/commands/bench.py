@@ -146,7 +146,7 @@ _wired = options.several(
     ),
     click.option(
         "--line",
-        type=click.Choice(LINES),
+        type=click.Choice(list(LINES)),
         help="The line that the device's own pulses come on.",
     ),
     click.option(
@@ -168,7 +168,7 @@ _wired = options.several(
     ),
     click.option(
         "--pulse-line",
-        type=click.Choice(LINES),
+        type=click.Choice(list(LINES)),
         help="The line that the reference pulses come on.",
     ),
     click.option(
@@ -184,7 +184,7 @@ _wired = options.several(
     ),
     click.option(
         "--timebase-line",
-        type=click.Choice(LINES),
+        type=click.Choice(list(LINES)),
         help="The line that those come on.",
     ),
     click.option(

@@ -18,8 +18,22 @@ DIALECTS: Final = {
     "counts": "line-counts",
 }
 WITH_INPUTS: Final = "scpi-inputs"
-LINES: Final = ("dcd", "cts", "dsr", "ri", "rx", "kernel")
+LINES: Final = {
+    "dcd": "a modem line of the port",
+    "cts": "another",
+    "dsr": "another",
+    "ri": "another; of it only the trailing edge is seen",
+    "rx": "the receive line: every byte is a pulse",
+    "kernel": "the kernel stamps them (/dev/pps0)",
+}
+"""Where pulses come in."""
 NONE: Final = "none"
+
+
+def driver_of(speaks: str) -> str:
+    """Return the driver for what speaks so."""
+    drivers = {"scpi": "scpi-counter", "pulses": "pulse-edge"}
+    return drivers.get(speaks, "line-counter")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +56,7 @@ class CounterAnswer:
     @property
     def driver(self) -> str:
         """The driver that speaks so."""
-        drivers = {"scpi": "scpi-counter", "pulses": "pulse-edge"}
-        return drivers.get(self.speaks, "line-counter")
+        return driver_of(self.speaks)
 
     @property
     def name(self) -> str:

@@ -1,11 +1,20 @@
 """From options and a person's answers to what is wired where."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog import registry
+from benchlog.cli.tasks.bench_setup.address_answers import (
+    BOARD,
+    ambient_fault,
+    as_number,
+    chosen,
+    counter_fault,
+    likely,
+    pulse_fault,
+    suggested_speech,
+)
 from benchlog.cli.tasks.bench_setup.answers import (
     LINES,
     NONE,
@@ -19,18 +28,8 @@ from benchlog.cli.tasks.bench_setup.questions import Questions
 from benchlog.cli.tasks.host.ports import Port
 from benchlog.driver_kit.serial_line import serial_url
 
-_BOARD: Final = re.compile(r"ttyACM|-if\d\d$")
 _USUAL_BAUD: Final = "9600"
 _BOARD_BAUD: Final = "115200"
-_HEAT: Final = (-100.0, 300.0)
-_LINE_MEANINGS: Final = {
-    "dcd": "a modem line of the port",
-    "cts": "another",
-    "dsr": "another",
-    "ri": "another; of it only the trailing edge is seen",
-    "rx": "the receive line: every byte is a pulse",
-    "kernel": "the kernel stamps them (/dev/pps0)",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,23 +87,25 @@ def answers_from(
 
 
 def _counter(wish: BenchWish, ports: Sequence[Port], ask: Questions) -> CounterAnswer:
+    link = {"gpib_address": wish.gpib_address, "visa_library": wish.visa_library}
     said = ask.text(
         "Where is the counter?",
         "--counter ADDRESS",
         hint="A number of the list, or an address: 192.0.2.10:5025, /dev/ttyUSB0, "
         "USB0::0x1234::0x5678::SN1::INSTR, any VISA resource.",
         given=wish.counter,
-        suggestion=_likely(ports) if ask.interactive else "",
-        fault=lambda text: _address_fault(_chosen(text, ports), wish),
+        suggestion=likely(ports) if ask.interactive else "",
+        fault=lambda text: counter_fault("scpi", chosen(text, ports), link),
     )
-    address = _chosen(said, ports)
+    address = chosen(said, ports)
     known = {port.best: port for port in ports}.get(address)
     speaks = ask.choice(
         "How does it speak?",
         "--speaks WORD",
         given=wish.speaks,
-        suggestion=_suggested_speech(address, known),
+        suggestion=suggested_speech(address, known),
         choices=SPEAKS,
+        fault=lambda word: counter_fault(word, address, link),
     )
     is_line = serial_url(address) is not None
     baud = _baud(wish.baud, address, ask, "--baud", is_line)
@@ -133,7 +134,7 @@ def _pulsing_line(wish: BenchWish, ask: Questions, speaks: str) -> str:
         "--line",
         given=wish.line,
         suggestion="rx",
-        choices=_LINE_MEANINGS,
+        choices=LINES,
     )
 
 
@@ -171,7 +172,7 @@ def _baud(
 ) -> int | None:
     if not is_line or "socket://" in address:
         return None
-    usual = _BOARD_BAUD if _BOARD.search(address) else _USUAL_BAUD
+    usual = _BOARD_BAUD if BOARD.search(address) else _USUAL_BAUD
     said = ask.number(
         "Baud rate?", option, given=given, suggestion=usual, low=50, high=4e6
     )
@@ -184,7 +185,7 @@ def _held(
     """Return how DTR and RTS are held; asked of a board alone."""
     if wish.dtr is not None or wish.rts is not None or not is_line:
         return wish.dtr, wish.rts
-    is_board = _BOARD.search(address) is not None
+    is_board = BOARD.search(address) is not None
     if is_board and ask.interactive:
         question = "Is it a board that resets when its port is opened?"
         if ask.yes(question, given=None, suggestion=True):
@@ -202,14 +203,14 @@ def _ambient(
         "#2 for number 2 of the list, a sensor's file below /sys, or none.",
         given=wish.ambient,
         suggestion=NONE,
-        fault=lambda text: _ambient_fault(text, ports),
+        fault=lambda text: ambient_fault(text, ports),
     )
     if said == NONE:
         return None
-    value_c = _as_number(said)
+    value_c = as_number(said)
     if value_c is not None:
         return AmbientAnswer(value_c=value_c)
-    address = _chosen(said.removeprefix("#"), ports)
+    address = chosen(said.removeprefix("#"), ports)
     is_line = serial_url(address) is not None and not address.startswith("/sys/")
     speaks = "scpi"
     if not address.startswith("/sys/"):
@@ -244,18 +245,18 @@ def _pulse(
         "serial port, whose line is asked for next.",
         given=wish.pulse,
         suggestion=first if ask.interactive else NONE,
-        fault=lambda text: _pulse_fault(text, ports, counter),
+        fault=lambda text: pulse_fault(text, ports, counter),
     )
     match = re.fullmatch(r"input (\d+)", said)
     if said == NONE or match:
         return None, int(match[1]) if match else None
-    address = _chosen(said.removeprefix("#"), ports)
+    address = chosen(said.removeprefix("#"), ports)
     line = ask.choice(
         "Which line do the reference pulses come on?",
         "--pulse-line",
         given=wish.pulse_line,
         suggestion="kernel" if address.startswith("/dev/pps") else "dcd",
-        choices=_LINE_MEANINGS,
+        choices=LINES,
     )
     return PulseAnswer(address=address, line=line), None
 
@@ -278,76 +279,3 @@ def _divider(wish: BenchWish, ask: Questions) -> float:
         high=1e9,
     )
     return 1.0 if divider is None else divider
-
-
-# --- what an answer may be
-
-
-def _likely(ports: Sequence[Port]) -> str:
-    """Return the number of who answered, else of who was plugged in; empty if none."""
-    numbers = range(1, len(ports) + 1)
-    answered = [n for n in numbers if ports[n - 1].identity]
-    plugged = [n for n in numbers if ports[n - 1].lasting or ports[n - 1].kind == "usb"]
-    return str(next(iter(answered + plugged), ""))
-
-
-def _chosen(text: str, ports: Sequence[Port]) -> str:
-    """Return the address that a number of the list stands for, or the text."""
-    if text.isascii() and text.isdigit() and 0 < int(text) <= len(ports):
-        return ports[int(text) - 1].best
-    return text
-
-
-def _suggested_speech(address: str, port: Port | None) -> str:
-    if port is not None and port.identity:
-        return "scpi"
-    return "hz" if _BOARD.search(address) else "scpi"
-
-
-def _address_fault(address: str, wish: BenchWish) -> str:
-    """Return what an address looks like if this is none that any counter has."""
-    options: Mapping[str, object] = {
-        key: value
-        for key, value in (
-            ("gpib_address", wish.gpib_address),
-            ("visa_library", wish.visa_library),
-        )
-        if value is not None
-    }
-    return _driver_fault("scpi-counter", address, options)
-
-
-def _driver_fault(driver: str, address: str, options: Mapping[str, object]) -> str:
-    wanted = registry.load(driver).address_wanted(address, options)
-    return f"no address; write {wanted}" if wanted else ""
-
-
-def _ambient_fault(text: str, ports: Sequence[Port]) -> str:
-    value = _as_number(text)
-    if value is not None:
-        low, high = _HEAT
-        fault = f"a temperature from {low:g} to {high:g} C, or an address, or none"
-        return "" if low <= value <= high else fault
-    if text == NONE or text.startswith("/sys/"):
-        return ""
-    return _driver_fault("scpi-thermometer", _chosen(text.removeprefix("#"), ports), {})
-
-
-def _pulse_fault(text: str, ports: Sequence[Port], counter: CounterAnswer) -> str:
-    if text == NONE:
-        return ""
-    if re.fullmatch(r"input [1-9]\d?", text):
-        return "" if counter.speaks == "scpi" else "only a counter that is asked has it"
-    address = _chosen(text.removeprefix("#"), ports)
-    line = "kernel" if address.startswith("/dev/pps") else "dcd"
-    return _driver_fault("pulse-edge", address, {"line": line})
-
-
-def _as_number(text: str) -> float | None:
-    try:
-        return float(text)
-    except ValueError:
-        return None
-
-
-assert set(_LINE_MEANINGS) == set(LINES)

@@ -70,6 +70,7 @@ class Questions:
         given: str | None,
         suggestion: str,
         choices: Mapping[str, str],
+        fault: Fault = _any,
     ) -> str:
         """Return one of `choices`, a mapping of words to what they mean."""
         if given is None and self.interactive:
@@ -84,7 +85,7 @@ class Questions:
             option,
             given=given,
             suggestion=suggestion,
-            fault=lambda said: "" if said in choices else expected,
+            fault=lambda said: fault(said) if said in choices else expected,
         )
 
     def number(

@@ -186,8 +186,10 @@ def _manager(library: str) -> "Iterator[ResourceManager]":
 
 
 def _listed(interfaces: tuple[str, ...]) -> list[str]:
-    import pyvisa_py  # noqa: F401 - registers its sessions
-    from pyvisa_py.sessions import Session
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a binding without its library warns
+        import pyvisa_py  # noqa: F401 - registers its sessions
+        from pyvisa_py.sessions import Session
 
     names: list[str] = []
     for (interface, _), session in Session.iter_valid_session_classes():
