@@ -89,6 +89,12 @@ def open_port(address: str, url: str, settings: Mapping[str, object]) -> Any:
         _open(port, wanted, is_device=os.name == "posix" and "://" not in url)
         return port
     except _FAULTS as error:
+        if isinstance(error, OSError) and error.errno == errno.EACCES:
+            raise LostError(
+                f"you have no right to use the serial line {address}; `benchlog "
+                "doctor` prints the command that gives it",
+                address=address,
+            ) from error
         raise LostError(
             f"cannot open the serial line {address} ({error}); is it plugged in, "
             "yours to use, and not open elsewhere?",

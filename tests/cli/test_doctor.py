@@ -63,6 +63,67 @@ def test_a_file_that_is_no_database_is_an_error_with_a_remedy(line: Line) -> Non
     assert row["ok"] is False and "--db" in str(row["remedy"])
 
 
+HIDING = """
+import sys
+hidden = set(sys.argv.pop(1).split(","))
+class Hide:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] in hidden:
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+sys.meta_path.insert(0, Hide())
+from benchlog.cli import main
+main()
+"""
+
+
+@pytest.mark.parametrize(
+    ("modules", "package"),
+    [
+        ("platformdirs", "platformdirs"),
+        ("numpy,scipy,textual,jinja2,fpdf,matplotlib", "numpy"),
+        ("serial", "pyserial"),
+        ("pyvisa,pyvisa_py", "pyvisa-py"),
+        ("sqlite_utils", "sqlite-utils"),
+    ],
+)
+@pytest.mark.parametrize("command", ["doctor", "ports"])
+def test_a_broken_installation_is_named_and_not_unexpected(
+    line: Line, modules: str, package: str, command: str
+) -> None:
+    """Required packages are hidden from the interpreter; both commands still work."""
+    done = subprocess.run(
+        [sys.executable, "-c", HIDING, modules, command, "--json"],
+        env=line.environment(),
+        cwd=line.folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert "unexpected" not in done.stderr, done.stderr
+    if command == "ports":
+        assert done.returncode == 0
+        assert package in done.stderr or package not in {"pyserial", "pyvisa-py"}
+        return
+    assert done.returncode == 1
+    row = rows(done.stdout)["packages"]
+    assert row["ok"] is False and package in str(row["remedy"])
+
+
+def test_a_system_without_accounts_and_file_locks_is_told_of_too(line: Line) -> None:
+    modules = "fcntl,resource,termios,tty,grp,pwd"
+    done = subprocess.run(
+        [sys.executable, "-c", HIDING, modules, "doctor", "--json"],
+        env=line.environment(),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert "unexpected" not in done.stderr, done.stderr
+    assert rows(done.stdout).keys() >= SUBJECTS
+
+
 NOBODY = """
 import json, os, sys
 from click.testing import CliRunner

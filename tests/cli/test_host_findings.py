@@ -26,7 +26,7 @@ ALL_THERE = HostFacts(
     groups=frozenset({"dialout", "plugdev"}),
     listed_groups=frozenset({"dialout", "plugdev"}),
     known_groups=frozenset({"dialout", "plugdev"}),
-    packages={"pyserial": "3.5", "pyvisa-py": "0.8", "pyusb": "1.3"},
+    packages={"pyserial": "3.5", "pyvisa": "1", "pyvisa-py": "0.8", "pyusb": "1.3"},
     gpib_module="gpib_ctypes",
     libraries=frozenset({"usb-1.0", "gpib"}),
     programs=frozenset({"ldattach", "apt-get"}),
@@ -155,7 +155,10 @@ def test_no_finding_needs_linux_elsewhere() -> None:
         (ALL_THERE, ["gpib", "network"]),
         (without(gpib_module=""), ["gpib", "network"]),
         (without(has_usb_bus=False), ["usb", "gpib", "network"]),
-        (without(packages={}, has_usb_bus=False), ["serial", "usb", "gpib", "network"]),
+        (
+            without(packages={}, has_usb_bus=False),
+            ["serial", "visa", "visa", "usb", "gpib", "network"],
+        ),
     ],
 )
 def test_no_class_that_was_not_searched_is_hidden(

@@ -5,6 +5,8 @@ import itertools
 import os
 import socket
 import struct
+import subprocess
+import sys
 import termios
 import threading
 from pathlib import Path
@@ -90,6 +92,30 @@ def test_a_real_port_holds_what_is_given() -> None:
             assert held == {"dtr": dtr, "rts": rts}
     finally:
         let_go_at_closing(PORT)  # as it was found
+
+
+def test_a_port_without_the_right_to_it_names_the_remedy(tmp_path: Path) -> None:
+    """As nobody, in a process of its own, on a device file that is root's alone."""
+    closed = tmp_path / "port"
+    closed.write_text("")
+    closed.chmod(0o000)
+    code = (
+        "import os, sys\n"
+        "from benchlog.driver_kit.serial_line import open_port\n"
+        "import serial.serialposix\n"
+        "if os.geteuid() == 0: os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
+        "try: open_port(sys.argv[1], sys.argv[1], {})\n"
+        "except Exception as error: print(type(error).__name__, error)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(closed)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.stdout.startswith("LostError you have no right"), done
+    assert "benchlog doctor" in done.stdout
 
 
 def test_over_the_network_the_far_port_is_told() -> None:

@@ -36,7 +36,7 @@ def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
     from benchlog.cli.tasks.host.installation import look_at_installation
     from benchlog.cli.tasks.host.installation_findings import installation_findings
 
-    found = installation_findings(look_at_installation(database(db)))
+    found = installation_findings(look_at_installation(_database(db)))
     found += instrument_findings(look())
     if as_json:
         print_json(found)
@@ -48,6 +48,14 @@ def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
         for line in _summary(found):
             say(line)
     ctx.exit(0 if all(one.ok or not one.needed for one in found) else 1)
+
+
+def _database(db: Path | None) -> Path:
+    """Return the database meant; what finds the data folder may be missing itself."""
+    try:
+        return database(db)
+    except ImportError:
+        return Path("benchlog.db")
 
 
 def _row(one: "HostFinding") -> tuple[str, str]:

@@ -1,5 +1,6 @@
 """Where a new bench file goes, whether it holds, and writing it."""
 
+import errno
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -58,7 +59,7 @@ def write(path: Path, text: str, *, overwrite: bool) -> None:
     A file that is there is replaced only when that was agreed to.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _make_folder(path.parent)
         with path.open("w" if overwrite else "x", encoding="utf-8") as stream:
             stream.write(text)
     except FileExistsError:
@@ -68,6 +69,13 @@ def write(path: Path, text: str, *, overwrite: bool) -> None:
             f"{path} cannot be written ({error.strerror or error}); name another place "
             "with --folder here, --folder user or --out"
         ) from error
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise NotADirectoryError(errno.ENOTDIR, "a file is in the way") from error
 
 
 def refuse_taken(path: Path) -> UsageError:

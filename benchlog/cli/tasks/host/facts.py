@@ -17,6 +17,8 @@ from pathlib import Path
 from typing import Final
 
 PACKAGES: Final = ("pyserial", "pyvisa", "pyvisa-py", "pyusb", "libusb-package")
+_MODULES: Final = {"pyserial": "serial", "pyusb": "usb", "fpdf2": "fpdf"}
+"""What is imported of a package, where it is not the package's name."""
 GPIB_MODULES: Final = ("gpib_ctypes", "gpib")
 """What PyVISA-py takes as a binding to GPIB, the best first."""
 _LIBRARIES: Final = {
@@ -153,12 +155,19 @@ def _gids() -> set[int]:
     return {*os.getgroups(), os.getegid()} if hasattr(os, "getgroups") else set()
 
 
+def version_of(package: str) -> str | None:
+    """Return the version of a package that can be imported, None if it cannot."""
+    if not _is_module(_MODULES.get(package, package.replace("-", "_"))):
+        return None  # also where only its metadata is left
+    try:
+        return metadata.version(package)
+    except metadata.PackageNotFoundError:
+        return None
+
+
 def _versions(names: Iterable[str]) -> dict[str, str]:
-    found = {}
-    for name in names:
-        with contextlib.suppress(metadata.PackageNotFoundError):
-            found[name] = metadata.version(name)
-    return found
+    found = {name: version_of(name) for name in names}
+    return {name: version for name, version in found.items() if version is not None}
 
 
 def _is_module(name: str) -> bool:

@@ -71,6 +71,10 @@ def unsearched(facts: HostFacts, *, asked: bool, lan: bool) -> list[Unsearched]:
     if "pyserial" not in facts.packages:
         remedy = pip(facts, "pyserial")
         found.append(Unsearched(kind="serial", why="no pyserial here", remedy=remedy))
+    for name in ("pyvisa", "pyvisa-py"):
+        if name not in facts.packages:
+            why, remedy = f"no package {name}", pip(facts, name)
+            found.append(Unsearched(kind="visa", why=why, remedy=remedy))
     if not facts.has_usb_bus:
         found.append(_no_usb_bus(facts))
     lacking = [one for one in _gpib(facts) if not one.ok]

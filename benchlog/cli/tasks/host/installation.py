@@ -14,6 +14,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Final
 
+from benchlog.cli.tasks.host.facts import version_of
 from benchlog.errors import BenchlogError, StoreOlderError
 
 DISTRIBUTION: Final = "benchlog-clocks"
@@ -48,7 +49,7 @@ class Installation:
     python_version: tuple[int, int, int]
     python: str
     sqlite: str
-    is_sqlite_fixed: bool
+    is_sqlite_fixed: bool | None
     required: Mapping[str, str]
     packages: Mapping[str, str | None]
     broken_drivers: Mapping[str, str] = field(default_factory=dict)
@@ -76,7 +77,7 @@ def look_at_installation(database: Path) -> Installation:
         sqlite=sqlite,
         is_sqlite_fixed=fixed,
         required=required,
-        packages={name: _version(name) for name in (*required, *OPTIONAL)},
+        packages={name: version_of(name) for name in (*required, *OPTIONAL)},
         broken_drivers=broken,
         drivers=number,
         database=database,
@@ -101,15 +102,12 @@ def _required() -> Iterator[tuple[str, str]]:
                 yield match[1], match[2].strip()
 
 
-def _version(name: str) -> str | None:
+def _sqlite() -> tuple[str, bool | None]:
+    """Return version and library, and whether it is free of the fault, if known."""
     try:
-        return metadata.version(name)
-    except metadata.PackageNotFoundError:
-        return None
-
-
-def _sqlite() -> tuple[str, bool]:
-    from benchlog.store import sqlite
+        from benchlog.store import sqlite
+    except ImportError:  # of a package that the row `packages` names
+        return "not known until the packages are there", None
 
     name = sqlite.Connection.__module__.partition(".")[0]
     return f"{sqlite.VERSION} ({name})", sqlite.FIXED

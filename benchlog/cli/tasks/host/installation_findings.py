@@ -43,7 +43,7 @@ def _python(found: Installation) -> HostFinding:
 
 
 def _sqlite(found: Installation) -> HostFinding:
-    ok = found.is_sqlite_fixed
+    ok = found.is_sqlite_fixed is not False
     fault = (
         ""
         if ok

@@ -87,7 +87,8 @@ def found_ports(facts: HostFacts, library: str = OWN, *, ask: bool) -> list[Port
     The kernel knows USB-TMC and pulse devices without any package and any right.
     """
     ports = serial_ports() if "pyserial" in facts.packages else []
-    ports += visa_resources(library, ask)
+    if {"pyvisa", "pyvisa-py"} <= facts.packages.keys():
+        ports += visa_resources(library, ask)
     seen = {_usb_key(one.address) for one in facts.usb}
     ports = [
         one for one in ports if one.kind != "usb" or _usb_key(one.address) not in seen
