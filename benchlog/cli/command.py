@@ -50,12 +50,7 @@ Function = Callable[..., Any]
 _JSON: Final = click.Option(
     ["--json", "as_json"], is_flag=True, help="Print one JSON document, nothing else."
 )
-_DB: Final = click.Option(
-    ["--db"],
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="The database [default: BENCHLOG_DB, else one in your data folder].",
-)
+_DEFAULT_DB: Final = "BENCHLOG_DB, else one in your data folder"
 
 
 class WithExamples(click.Command):
@@ -90,26 +85,39 @@ class Group(WithExamples, click.Group):
 
 
 def command(
-    name: str, *, examples: tuple[str, ...], figures: bool = True
+    name: str,
+    *,
+    examples: tuple[str, ...],
+    figures: bool = True,
+    default_db: str = _DEFAULT_DB,
 ) -> Callable[[Function], WithExamples]:
     """Make the command that `COMMANDS` lists as `name`.
 
     The function gets `db: Path | None` and, where it yields `figures`, `as_json: bool`.
+    `default_db` is what `--help` names where `db` is None.
     """
 
     def decorate(function: Function) -> WithExamples:
         make = click.command(name, cls=WithExamples, short_help=COMMANDS.get(name))
         made = make(function)
-        made.params += common_options(figures)
+        made.params += common_options(figures, default_db)
         made.examples = examples
         return made
 
     return decorate
 
 
-def common_options(figures: bool) -> list[click.Parameter]:
+def common_options(
+    figures: bool, default_db: str = _DEFAULT_DB
+) -> list[click.Parameter]:
     """Return `--db`, `--debug` and, where figures come, `--json`."""
-    return [*([_JSON] if figures else []), _DB, DEBUG]
+    db = click.Option(
+        ["--db"],
+        type=click.Path(path_type=Path, dir_okay=False),
+        metavar="FILE",
+        help=f"The database [default: {default_db}].",
+    )
+    return [*([_JSON] if figures else []), db, DEBUG]
 
 
 def write_examples(formatter: click.HelpFormatter, examples: Sequence[str]) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def database(db: Path | None) -> Path:
     """Return the path given by `--db`, else the default one."""
-    from benchlog.store.paths import default_database
+    from benchlog.store.files import default_database
 
     return db if db is not None else default_database()
 

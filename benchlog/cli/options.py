@@ -28,6 +28,11 @@ load: Final = click.option(
 supply: Final = click.option(
     "--supply-v", type=SupplyVolts(), help="Supply voltage, V."
 )
+over_temperature: Final = click.option(
+    "--over-temperature",
+    is_flag=True,
+    help="Hold against tolerance and stability together, at the ambient there is.",
+)
 no_screen: Final = click.option(
     "--no-screen", is_flag=True, help="Plain lines instead of the screen."
 )
@@ -61,5 +66,5 @@ def several(*options: Decorator) -> Decorator:
     return decorate
 
 
-of_a_run: Final = several(gate, operator, note, lot, load, supply)
+of_a_run: Final = several(gate, operator, note, lot, load, supply, over_temperature)
 """What is said of a run beside bench, part, device and length."""

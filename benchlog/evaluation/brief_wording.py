@@ -18,9 +18,11 @@ from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import RATIO
 
 UNKNOWN: Final = "-"
+# definition: prefixes of the SI, and from where each is used
 _SMALL_HZ: Final = (
     (1e6, 1e6, "MHz"),
     (1e3, 1e3, "kHz"),
@@ -89,11 +91,22 @@ def ambient_text(a: Assessment | None) -> str:
     text = f"{stats.ambient_mean_c:.1f} °C"
     if low is not None and high is not None and high - low >= 0.05:
         text += f" ({low:.1f} to {high:.1f})"
+    if a is not None and a.at_reference is not None:
+        text += f"; {at_reference_text(a.at_reference)}"
     if stats.n_typed_ambient:
         text += ", as the operator stated"
     if stats.n_ambient < stats.n:
         text += f", missing for {stats.n - stats.n_ambient:,} readings"
     return text
+
+
+def at_reference_text(at: AtReference) -> str:
+    """Return the offset at the reference temperature, or which ambient is wanted."""
+    if at.offset_ppm is None or at.u_ppm is None:
+        low, high = at.temperature_c - at.band_c, at.temperature_c + at.band_c
+        return f"wanted {low:g} to {high:g} °C"
+    said = f"{format_ppm(at.offset_ppm, at.u_ppm)} ± {format_u_ppm(at.u_ppm)} ppm"
+    return f"at {at.temperature_c:g} °C {said}"
 
 
 def timebase_text(
@@ -111,7 +124,8 @@ def timebase_text(
         return wrong + (signs(printable(timebase.text)) or timebase.status)
     u = 2 * timebase.u_ppm
     found = f"{format_ppm(timebase.offset_ppm, u)} ± {format_u_ppm(u)} ppm"
-    until = f", holds until {date}" if date else ""
+    holds = "expired" if timebase.stale else "holds until"
+    until = f", {holds} {date}" if date else ""
     return f"{wrong}checked: {found}{until}"
 
 
@@ -128,7 +142,10 @@ def limit_text(a: Assessment | None) -> str:
     """Return the limit with its sign."""
     if a is None:
         return ""
-    return f"limit ±{a.limit.ppm:,.6g} ppm" if a.limit.known else "limit unknown"
+    if not a.limit.known:
+        return "limit unknown"
+    over = " over temperature" if a.limit.over_temperature else ""
+    return f"limit ±{a.limit.ppm:,.6g} ppm{over}"
 
 
 def limit_kept_text(a: Assessment) -> str:

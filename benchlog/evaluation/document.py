@@ -8,6 +8,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
+from benchlog.evaluation.history_document import (
+    amendments_document,
+    events_document,
+    summary_document,
+    verdicts_document,
+)
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
 from benchlog.model import Event, Purpose, Run
@@ -16,6 +22,7 @@ from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
 
@@ -85,6 +92,8 @@ def _more(evaluation: Evaluation) -> dict[str, Any]:
         "settling": stats.n_settling,
         "limit_text": assessment.limit.text,
         "limit_promised": assessment.limit.promised,
+        "over_temperature": assessment.limit.over_temperature,
+        "at_reference": _at_reference(assessment.at_reference),
         "budget": None if assessment.budget is None else _budget(assessment.budget),
         "reasons": list(evaluation.reasons),
         "device_typed": run.typed_device,
@@ -168,6 +177,22 @@ def _timebase(assessment: Assessment) -> dict[str, Any]:
     }
 
 
+def _at_reference(at: AtReference | None) -> dict[str, Any] | None:
+    """Return the offset at the reference temperature; None where it is the same."""
+    if at is None:
+        return None
+    return {
+        "temperature_c": at.temperature_c,
+        "readings": at.n,
+        "outside": at.n_outside,
+        "offset_ppm": at.offset_ppm,
+        "u_ppm": at.u_ppm,
+        "moved_ppm": at.moved_ppm,
+        "law": at.law or None,
+        "budget": None if at.budget is None else _budget(at.budget),
+    }
+
+
 def _timing(timing: Timing | None) -> dict[str, Any] | None:
     """Return the figures of a run of pulses; None for a run of readings."""
     if timing is None:
@@ -198,7 +223,7 @@ def _known(value: Any) -> Any:
     return [_known(inner) for inner in value] if isinstance(value, list) else value
 
 
-# --- all that `show` prints -----------------------------------------------------------
+# --- with events and summary: what `show` and `soak` print ----------------------------
 
 
 def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any]:
@@ -207,7 +232,7 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
     That is `run_document` with hook-up, instruments, what happened, and the summary of
     a long run.
     """
-    run, summary = evaluation.run, evaluation.summary
+    run, summary = evaluation.run, _summary(evaluation)
     return {
         **run_document(evaluation),
         "bench": run.bench,
@@ -220,18 +245,24 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
         "software": run.software,
         "instruments": _instruments(run),
         "events": events_document(history.events),
-        "verdicts": _verdicts(history),
-        "amendments": _amendments(history),
-        **({} if summary is None else {"summary": summary.document()}),
+        "verdicts": verdicts_document(history.verdicts),
+        "amendments": amendments_document(history.amendments),
+        **({} if summary is None else {"summary": summary}),
     }
 
 
-def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:
-    """Return what happened in a run."""
-    return [
-        {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
-        for event in events
-    ]
+def soak_document(evaluation: Evaluation, events: Iterable[Event]) -> dict[str, Any]:
+    """Return a run as `soak --json` prints it: `run_document`, events, summary."""
+    return {
+        **run_document(evaluation),
+        "events": events_document(events),
+        "summary": _summary(evaluation),
+    }
+
+
+def _summary(evaluation: Evaluation) -> dict[str, Any] | None:
+    how = evaluation.summary
+    return None if how is None else summary_document(how)
 
 
 def _instruments(run: Run) -> list[dict[str, Any]]:
@@ -244,32 +275,4 @@ def _instruments(run: Run) -> list[dict[str, Any]]:
             "settings": dict(identity.settings),
         }
         for name, identity in run.identities.items()
-    ]
-
-
-def _verdicts(history: RunHistory) -> list[dict[str, Any]]:
-    return [
-        {
-            "utc": iso_utc(one.at_utc_ns),
-            "verdict": one.word,
-            "offset_ppm": one.offset_ppm,
-            "u_ppm": one.u_ppm,
-            "limit_ppm": one.limit_ppm,
-            "rule": one.rule,
-        }
-        for one in history.verdicts
-    ]
-
-
-def _amendments(history: RunHistory) -> list[dict[str, Any]]:
-    return [
-        {
-            "utc": iso_utc(one.at_utc_ns),
-            "kind": one.kind,
-            "old": one.old,
-            "new": one.new,
-            "reason": one.reason,
-            "operator": one.operator or None,
-        }
-        for one in history.amendments
     ]

@@ -1,14 +1,16 @@
 """A lot read from a database: by its name, and with what its runs have in common."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from benchlog.errors import UsageError
-from benchlog.model import Lot, Run
+from benchlog.evaluation.lot_plan import plan_from, undecided_rule
+from benchlog.model import Lot, LotRun, Part, Run
 from benchlog.store.reader import Reader
-from benchlog.verdict.lot.lot_report import LotReport, lot_report
+from benchlog.verdict.lot.lot_report import LotReport, judged_lot
 from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
 
-_ALL: Final = 1_000_000
+_ALL: Final = 1_000_000  # our rule: more than any lot has
 
 
 def named_lot(
@@ -42,3 +44,22 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if counts(row))
     shared = shared_u_ppm(None if base is None else base.u_ppm for base in bases)
     return lot_report(lot, reader.part(lot.part_id), rows, shared), runs
+
+
+def lot_report(
+    lot: Lot, part: Part, runs: Sequence[LotRun], u_common_ppm: float = 0.0
+) -> LotReport:
+    """Return the report of a lot by the plan that was kept with it.
+
+    `u_common_ppm` is the expanded uncertainty of the time base, which all share. Raises
+    DataError when the lot has no plan that can be read.
+    """
+    kept = lot.plan or {}
+    return judged_lot(
+        lot,
+        part,
+        runs,
+        plan=plan_from(kept),
+        rule=undecided_rule(kept),
+        u_common_ppm=u_common_ppm,
+    )

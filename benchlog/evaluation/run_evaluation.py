@@ -16,28 +16,20 @@ from benchlog.analysis.pulses.grid import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.control import state_of
 from benchlog.errors import DataError
-from benchlog.model import (
-    Columns,
-    Event,
-    Pulses,
-    Purpose,
-    ReferenceCheck,
-    Run,
-    Timebase,
-)
+from benchlog.model import Columns, Pulses, Purpose, ReferenceCheck, Run, Timebase
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judges import AnyJudge, judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge
 from benchlog.verdict.run.reasons import NO_LIMIT
-from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
+from benchlog.verdict.soak.soak_summary import SoakSummary, SoakWatch
 from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 
 Progress = Callable[[int, int], object]
 """Told how many readings are done, and how many there are."""
 Wanted = Literal["never", "long", "always"]
-LONG_S: Final = 3600.0
+LONG_S: Final = 3600.0  # our rule: shorter runs are seen whole
 """A run of this length gets a summary of how it went, whatever it was for."""
 
 
@@ -225,7 +217,8 @@ def evaluate(
         return found
     watch = evaluator.watched()
     del evaluator, kept  # they take more room than the summary's laws should add to
-    return replace(found, summary=_summary(reader, watch, found))
+    events = [one for _, one in reader.events(known.id)]
+    return replace(found, summary=watch.summary(found.assessment, events))
 
 
 def assess(reader: Reader, run: Run) -> Assessment:
@@ -294,8 +287,3 @@ def _is_wanted(summary: Wanted, found: Evaluation) -> bool:
     is_soak = found.run.made_for is Purpose.SOAK
     is_long = is_soak or found.assessment.stats.span_s >= LONG_S
     return summary == "always" or (summary == "long" and is_long)
-
-
-def _summary(reader: Reader, watch: SoakWatch, found: Evaluation) -> SoakSummary:
-    events: list[Event] = [one for _, one in reader.events(found.run.id)]
-    return watch.summary(found.assessment, events)

@@ -30,7 +30,8 @@ from benchlog.verdict.run.budget import UNLIMITED
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
-_SLOW: Final = 2.0  # times the scatter at the gate: slow movement is in the rms
+# times the scatter at the gate: slow movement is in the rms; our rule
+_SLOW: Final = 2.0
 _SYMBOLS: Final = {
     "pass": "✓", "accepted": "✓", "fits": "✓",
     "undecided": "?", "open": "?", "marginal": "?",
@@ -71,22 +72,17 @@ class Style:
 
 TERMINAL: Final = Style(
     (
-        "device",
-        "part",
-        "offset",
-        "scatter",
-        "ambient",
-        "count",
-        "limit",
-        "time base",
-        "verdict",
-        "check",
+        "device", "part", "offset", "at reference", "scatter", "ambient", "count",
+        "limit", "time base", "verdict", "check",
     )
-)
+)  # fmt: skip
 PAGE: Final = Style(
-    ("offset", "scatter", "limit", "ambient", "count", "suspect readings"),
+    (
+        "offset", "at reference", "scatter", "limit", "ambient", "count",
+        "suspect readings",
+    ),
     capitals=True,
-)
+)  # fmt: skip
 SCREEN_FACTS: Final = ("scatter", "time base", "ambient", "limit", "U")
 
 
@@ -96,12 +92,16 @@ def run_facts(evaluation: Evaluation, style: Style) -> Iterator[tuple[str, str]]
     for fact in style.facts:
         text = texts[fact](evaluation, style)
         if text:
-            label = _label(fact, is_pulses=evaluation.assessment.timing is not None)
+            label = _label(fact, evaluation.assessment)
             yield label.capitalize() if style.capitals else label, text
 
 
-def _label(fact: str, *, is_pulses: bool) -> str:
+def _label(fact: str, a: Assessment) -> str:
+    is_pulses = a.timing is not None
     named = {
+        "at reference": f"at {a.at_reference.temperature_c:g} C"
+        if a.at_reference
+        else "",
         "scatter": "timing" if is_pulses else "jitter",
         "count": "pulses" if is_pulses else "readings",
     }
@@ -149,6 +149,23 @@ def offset_text(a: Assessment, nominal_hz: float) -> str:
     hz = format_ppm(hz_of_ppm(offset, nominal_hz), hz_of_ppm(u, nominal_hz))
     day = format_ppm(seconds_per_day(offset), seconds_per_day(u))
     return f"{said}, {hz} Hz, {day} s/day"
+
+
+def at_reference_text(a: Assessment) -> str:
+    """Return the offset at the reference temperature; empty where all lay in its band.
+
+    Also empty while no reading counts for it.
+    """
+    at = a.at_reference
+    if at is None or at.offset_ppm is None:
+        return ""
+    said = f"{format_ppm(at.offset_ppm, at.u_ppm)} ppm"
+    if at.u_ppm is not None:
+        said += f" +- {format_u_ppm(at.u_ppm)} ppm (95 %)"
+    how = f"of {at.n:,} readings inside the band"
+    if at.law:
+        how = f"brought there by {format_ppm(at.moved_ppm, at.u_ppm)} ppm"
+    return f"{said}, {how}"
 
 
 def jitter_text(a: Assessment, nominal_hz: float) -> str:
@@ -222,7 +239,8 @@ def limit_text(a: Assessment) -> str:
 def timebase_text(timebase: Timebase) -> str:
     """Return what is known of the counter's time base, the reason on a second line."""
     valid = iso_utc(timebase.valid_until_utc_ns)
-    until = f", valid until {valid}" if valid else ""
+    holds = "expired" if timebase.stale else "valid until"
+    until = f", {holds} {valid}" if valid else ""
     offset = format_ppm(timebase.offset_ppm, timebase.u_ppm)
     u = format_u_ppm(timebase.u_ppm)
     said = f"{timebase.status}: offset {offset} ppm, u {u} ppm (standard){until}"
@@ -240,11 +258,17 @@ def freedom_text(degrees: float) -> str:
 
 
 def headline(a: Assessment) -> str:
-    """Return the verdict in capitals, with the probability that the device conforms."""
+    """Return the verdict in capitals, with the probability that the device conforms.
+
+    What it was asked to hold over temperature is told with it.
+    """
+    said = a.word.upper()
+    if a.limit.over_temperature:
+        said += f" over temperature (+-{a.limit.ppm:,.10g} ppm)"
     conformance = known(a.conformance)
     if conformance is None:
-        return a.word.upper()
-    return f"{a.word.upper()}, conformance probability {percent(conformance)}"
+        return said
+    return f"{said}, conformance probability {percent(conformance)}"
 
 
 def verdict_text(evaluation: Evaluation) -> str:
@@ -273,10 +297,6 @@ def check_text(evaluation: Evaluation) -> str:
 # --- the facts by name ---------------------------------------------------------------
 
 
-def _suspect_text(evaluation: Evaluation) -> str:
-    return str(evaluation.assessment.stats.n_suspect or "")
-
-
 def _brief_timebase(evaluation: Evaluation, style: Style) -> str:
     a = evaluation.assessment
     until = a.timebase.valid_until_utc_ns
@@ -290,6 +310,7 @@ _FULL: Final[_Texts] = {
     "device": lambda e, _: device_text(e),
     "part": lambda e, _: part_text(e),
     "offset": lambda e, _: offset_text(e.assessment, e.run.nominal_hz),
+    "at reference": lambda e, _: at_reference_text(e.assessment),
     "scatter": lambda e, _: jitter_text(e.assessment, e.run.nominal_hz),
     "ambient": lambda e, _: ambient_text(e.assessment),
     "count": lambda e, _: count_text(e),
@@ -297,7 +318,7 @@ _FULL: Final[_Texts] = {
     "time base": lambda e, _: timebase_text(e.assessment.timebase),
     "verdict": lambda e, _: verdict_text(e),
     "check": lambda e, _: check_text(e),
-    "suspect readings": lambda e, _: _suspect_text(e),
+    "suspect readings": lambda e, _: str(e.assessment.stats.n_suspect or ""),
 }
 _BRIEF: Final[_Texts] = {
     "scatter": lambda e, _: brief.jitter_text(e.assessment, e.run.nominal_hz),

@@ -98,7 +98,12 @@ def _judge(
         found = _assessed(reader, run)
     if found is None:
         return
-    basis = {"part": run.part, "timebase": run.timebase, "reason": ""}
+    basis = {
+        "part": run.part,
+        "timebase": run.timebase,
+        "over_temperature": run.over_temperature,
+        "reason": "",
+    }
     more = {"basis": basis} if run.judged_again else {}
     intake.conclude(
         run_id, [verdict_row(Evaluation(run=run, assessment=found), _RULE, more)]

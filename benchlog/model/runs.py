@@ -6,7 +6,12 @@ from dataclasses import dataclass, field
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
-from benchlog.model.recorded import RecordedBench, recorded_bench
+from benchlog.model.recorded import (
+    RecordedBench,
+    RecordedPart,
+    recorded_bench,
+    recorded_part,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +82,8 @@ class RunPlan:
     until_clear: bool = False
     min_readings: int = 10
     software: str = ""
+    over_temperature: bool = False
+    """Whether tolerance and stability together are the limit; only when asked for."""
     checks: str | None = None
     """The instrument whose time base this run checks; no device is judged then."""
 
@@ -100,6 +107,7 @@ class Timebase:
     u_s: float = 0.0
     stale: bool = False  # there was a check, and it holds no more
     doubt: str = ""  # what speaks against the check it rests on, as is known by now
+    apart_ppm: float = 0.0  # how far a check that contradicts it lies from it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +126,8 @@ class Run:
         What was typed first, where it was corrected.
     void : str | None
         Why the run counts for nothing, if it does.
+    judged_over_temperature : bool | None
+        What was asked for when it was judged again; None: what it was begun with.
 
     """
 
@@ -148,6 +158,19 @@ class Run:
     typed_device: str | None = None
     void: str | None = None
     judged_again: bool = False
+    judged_over_temperature: bool | None = None
+
+    @property
+    def over_temperature(self) -> bool:
+        """Whether its limit is tolerance and stability together, as was asked for."""
+        if self.judged_over_temperature is not None:
+            return self.judged_over_temperature
+        return bool(self.snapshot.get("over_temperature"))
+
+    @property
+    def begun_as(self) -> RecordedPart:
+        """The part that the run was begun with; `part` is what it is judged by now."""
+        return recorded_part(self.snapshot.get("part"))
 
     @property
     def recorded_bench(self) -> RecordedBench:

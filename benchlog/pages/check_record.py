@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 from benchlog.errors import DataError, NotFoundError
 from benchlog.evaluation.reference_finding import finding_of
-from benchlog.model import Bench, InstrumentSpec, ReferenceCheck
+from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import bench_from
-from benchlog.verdict.timebase.reference_check import Finding, refusals, warnings
+from benchlog.verdict.timebase.check_doubts import refusals, warnings
+from benchlog.verdict.timebase.reference_check import Finding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,23 +56,14 @@ def check_record(reader: Reader, record: RunRecord) -> CheckRecord:
 
 
 def _counter(record: RunRecord) -> InstrumentSpec | None:
-    bench = _bench(record)
+    bench = record.run.recorded_bench
     return bench.instruments[bench.reference.counter] if bench.reference else None
 
 
 def _finding(reader: Reader, record: RunRecord) -> Finding:
-    run, bench = record.run, _bench(record)
+    run, bench = record.run, record.run.recorded_bench
     reference = bench.reference
     if reference is None:
         raise DataError("the run does not say how the reference was wired")
     counter = bench.instruments[reference.counter]
     return finding_of(reader, run, reference, counter)
-
-
-def _bench(record: RunRecord) -> Bench:
-    plain = record.run.snapshot.get("bench")
-    return (
-        bench_from(plain)
-        if isinstance(plain, dict)
-        else Bench(name="", instruments={}, positions=())
-    )

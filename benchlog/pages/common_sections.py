@@ -25,8 +25,8 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.budget import Budget
-from benchlog.verdict.run.soak_summary import SoakSummary
-from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
+from benchlog.verdict.soak.soak_summary import SoakSummary
+from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
 _EXPONENT: Final = re.compile(r"[-+]?\d+(\.\d+)?[eE][-+]?\d{1,2}")
 
@@ -135,10 +135,9 @@ def _tidy(value: object) -> str:
     return f"{float(text):.10g}" if _EXPONENT.fullmatch(text) else text
 
 
-def _begun_as(run: Run) -> object:
+def _begun_as(run: Run) -> str | None:
     """Return the part that the run was begun with, where it is judged by another."""
-    part = run.snapshot.get("part")
-    return part.get("id") if run.judged_again and isinstance(part, dict) else None
+    return run.begun_as.id if run.judged_again else None
 
 
 def _made_for(run: Run) -> str:

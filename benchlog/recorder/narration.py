@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from benchlog.recorder.notice import RunNotice
     from benchlog.verdict.run.assessment import Assessment
 
-_DIGITS: Final = 12
-_BEFORE_U_PPM: Final = 1.0
+_DIGITS: Final = 12  # our rule: what good counters resolve
+_BEFORE_U_PPM: Final = 1.0  # our rule: digits shown while U is not known
 _QUIET: Final = {EventKind.ENDED}  # said with the figures, a moment later
 
 
@@ -51,7 +51,7 @@ def _pulse_line(a: "Assessment") -> str:
     said = f"{a.stats.n:>6,} pulses  offset {offset} ppm  U {format_u_ppm(a.u_ppm)} ppm"
     left_s = a.timing.judged_in_s if a.timing else None
     more = f", about {format_duration(math.ceil(left_s))} more" if left_s else ""
-    return f"{said}  {a.word}{more}"
+    return f"{said}  {a.word}{_because(a)}{more}"
 
 
 def _frequency(hz: float) -> str:
@@ -62,6 +62,9 @@ def _frequency(hz: float) -> str:
 
 def _because(a: "Assessment") -> str:
     """Say what the word hangs on, where it is not the offset that the line shows."""
+    if (at := a.at_reference) is not None:
+        offset = format_ppm(at.offset_ppm, at.u_ppm)
+        return f" (at {at.temperature_c:g} C: {offset} ppm)"
     if a.outliers is not None and a.outliers.decide:
         return f" ({a.outliers.n} outlier{'' if a.outliers.n == 1 else 's'} decide)"
     jitter = a.jitter

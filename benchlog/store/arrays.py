@@ -17,26 +17,34 @@ from benchlog.model import (
     Frequencies,
     Pulses,
 )
+from benchlog.store.logged_tables import EDGES, READINGS, LoggedTable
 from benchlog.store.rows import Outline
 from benchlog.store.sqlite import Connection
 
-_COLUMNS: Final = np.dtype(
-    [
-        ("id", "i8"),
-        ("segment", "i8"),
-        ("utc_ns", "i8"),
-        ("mono_ns", "i8"),
-        ("gate_s", "f8"),
-        ("frequency_hz", "f8"),
-        ("ambient_c", "f8"),
-        ("flags", "i8"),
-    ]
-)
-SELECT: Final = """
-select id, segment_id, ifnull(utc_ns, -1), mono_ns, gate_s, frequency_hz, ambient_c,
-  flags
-from readings where run_id = ? and id > ? order by id limit ?
-"""
+
+def _numbers_of(table: LoggedTable) -> tuple[str, ...]:
+    """Return the numbers of a table as SQL; a whole number that is missing is -1."""
+    return tuple(
+        f"ifnull({name}, -1)"
+        if table.kinds[name] is int and name in table.may_be_null
+        else name
+        for name in table.number_columns
+    )
+
+
+def _kinds_of(table: LoggedTable) -> dict[str, str]:
+    """Return the arrays that the numbers of a table become, and what each holds."""
+    names = {int: "i8", float: "f8"}
+    return {
+        column.removesuffix("_id"): names[table.kinds[column]]
+        for column in table.number_columns
+    }
+
+
+COLUMN_KINDS: Final = _kinds_of(READINGS)
+"""The arrays of `Columns` in their order, and the numbers that each holds."""
+_COLUMNS: Final = np.dtype(list(COLUMN_KINDS.items()))
+SELECT: Final = READINGS.select(_numbers_of(READINGS))
 """The columns in the order in which `columns_from` wants them; NULL becomes NaN."""
 SELECT_UP_TO: Final = SELECT.replace("id > ?", "id > ? and id <= ?")
 
@@ -44,9 +52,7 @@ SELECT_UP_TO: Final = SELECT.replace("id > ?", "id > ? and id <= ?")
 def columns_from(rows: Iterable[tuple[Any, ...]]) -> Columns:
     """Return rows selected by `SELECT` as Columns."""
     table = np.fromiter(rows, _COLUMNS)
-    return Columns(
-        *(np.ascontiguousarray(table[name]) for name in _COLUMNS.names or ())
-    )
+    return Columns(**{name: np.ascontiguousarray(table[name]) for name in COLUMN_KINDS})
 
 
 def joined(pieces: Sequence[Columns]) -> Columns:
@@ -238,10 +244,8 @@ def _places(
 
 # --- edges of a run as arrays, with the ambient values logged beside them
 
-SELECT_EDGES: Final = """
-select id, segment_id, ifnull(utc_ns, -1), mono_ns, sequence, flags, instrument
-from edges where run_id = ? and id > ? order by id limit ?
-"""
+_EDGE_KINDS: Final = _kinds_of(EDGES)
+SELECT_EDGES: Final = EDGES.select((*_numbers_of(EDGES), "instrument"))
 SELECT_AMBIENT: Final = """
 select id, value, flags, mono_ns from conditions
 where run_id = ? and id > ? and quantity = 'ambient' order by id
@@ -254,20 +258,22 @@ def pulses_from(
     edges: Sequence[Row], ambient: Sequence[Row], after_condition: int
 ) -> Pulses:
     """Return rows of the two queries as one noun."""
-    numbers = np.array([row[:6] for row in edges], dtype=np.int64).reshape(-1, 6)
-    columns = [np.ascontiguousarray(column) for column in numbers.T]
-    number, segment, utc_ns, mono_ns, sequence, flags = columns
-    typed = any(row[2] & Flag.AMBIENT_TYPED for row in ambient)
+    *numbers, instruments = _turned(edges, len(_EDGE_KINDS) + 1)
+    ids, values, flags, mono_ns = _turned(ambient, 4)
+    arrays = {
+        name: np.array(numbers_of, kind)
+        for (name, kind), numbers_of in zip(_EDGE_KINDS.items(), numbers, strict=True)
+    }
     return Pulses(
-        id=number,
-        segment=segment,
-        instrument=np.array([row[6] for row in edges], dtype=np.str_),
-        utc_ns=utc_ns,
-        mono_ns=mono_ns,
-        sequence=sequence,
-        flags=flags,
-        ambient_c=tuple(float(row[1]) for row in ambient),
-        typed=typed,
-        last_condition=int(ambient[-1][0]) if ambient else after_condition,
-        ambient_mono_ns=tuple(int(row[3]) for row in ambient),
+        **arrays,
+        instrument=np.array(instruments, np.str_),
+        ambient_c=values,
+        typed=any(one & Flag.AMBIENT_TYPED for one in flags),
+        last_condition=ids[-1] if ids else after_condition,
+        ambient_mono_ns=mono_ns,
     )
+
+
+def _turned(rows: Sequence[Row], width: int) -> list[Row]:
+    """Return the columns of rows that are `width` wide, also of none."""
+    return list(zip(*rows, strict=True)) or [()] * width

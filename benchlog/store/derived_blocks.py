@@ -1,4 +1,7 @@
-"""What is derived of each 1,024 readings: the outline, and the readings packed."""
+"""What is derived of each 1,024 readings: the outline, and the readings packed.
+
+Here, too, a run's readings are read: whole blocks where there are, else rows.
+"""
 
 from collections.abc import Sequence
 from functools import reduce
@@ -10,12 +13,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.model import Columns, Flag, Reading
-from benchlog.store.arrays import SELECT, columns_from
+from benchlog.store.arrays import (
+    COLUMN_KINDS,
+    SELECT,
+    SELECT_OUTLINE,
+    SELECT_UP_TO,
+    columns_from,
+    joined,
+    outline_from,
+)
+from benchlog.store.rows import Outline
 from benchlog.store.sqlite import Connection
 
-_FLOATS: Final = frozenset({"gate_s", "frequency_hz", "ambient_c"})
-_NAMES: Final = Columns.__slots__
+_KINDS: Final = {name: f"<{kind}" for name, kind in COLUMN_KINDS.items()}
+"""The columns in the order in which a body holds them, little-endian."""
 _WIDTH: Final = 8
+BLOCK: Final = 1024  # readings
+NO_LIMIT: Final = -1
+_PIECE: Final = 524_288  # readings in memory twice while a long run is joined
 _PUT: Final = """
 insert or replace into packed (run_id, first_id, last_id, n, body)
 values (?, ?, ?, ?, ?)
@@ -35,6 +50,25 @@ select n, body from packed where run_id = ? and first_id > ? order by first_id l
 """
 
 
+def read_columns(
+    connection: Connection, run_id: int, after_id: int, limit: int
+) -> Columns:
+    """Return readings behind `after_id`, whole blocks of them where there are."""
+    if limit == NO_LIMIT:
+        pieces = []
+        while len(piece := read_columns(connection, run_id, after_id, _PIECE)):
+            pieces.append(piece)
+            after_id = int(piece.id[-1])
+        return joined(pieces) if pieces else piece
+    found = _read_blocks(connection, run_id, after_id, limit)
+    if isinstance(found, Columns):
+        return found
+    if found is None:
+        return columns_from(connection.execute(SELECT, (run_id, after_id, limit)))
+    few = connection.execute(SELECT_UP_TO, (run_id, after_id, found, limit))
+    return columns_from(few)
+
+
 def put_block(connection: Connection, run_id: int, after_id: int, count: int) -> None:
     """Pack the `count` readings of a run behind `after_id`; in the transaction."""
     rows = connection.execute(SELECT, (run_id, after_id, count))
@@ -44,8 +78,8 @@ def put_block(connection: Connection, run_id: int, after_id: int, count: int) ->
         connection.execute(_PUT, (run_id, *ends, count, pack(columns)))
 
 
-def read_blocks(
-    connection: Connection, run_id: int, after_id: int, limit: int, block: int
+def _read_blocks(
+    connection: Connection, run_id: int, after_id: int, limit: int
 ) -> Columns | int | None:
     """Return whole blocks behind `after_id`, at most `limit` readings.
 
@@ -53,22 +87,21 @@ def read_blocks(
     right behind `after_id`; None where rows are all there is.
     """
     found = connection.execute(_NEXT, (run_id, after_id)).fetchone()
-    if found is None or limit < block:
+    if found is None or limit < BLOCK:
         return None
     first_id, last_id = found
     if first_id <= after_id:
         return int(last_id)
     if connection.execute(_BEFORE, (run_id, after_id, first_id)).fetchone():
         return int(first_id) - 1
-    bodies = connection.execute(_BODIES, (run_id, after_id, limit // block))
+    bodies = connection.execute(_BODIES, (run_id, after_id, limit // BLOCK))
     return unpack(bodies.fetchall())
 
 
 def pack(columns: Columns) -> bytes:
     """Return a block of readings as one body."""
     parts = []
-    for name in _NAMES:
-        kind = "<f8" if name in _FLOATS else "<i8"
+    for name, kind in _KINDS.items():
         values = np.ascontiguousarray(getattr(columns, name), kind)
         raw, first = values.tobytes(), values[:1].tobytes()
         if raw == first * len(values):
@@ -90,9 +123,8 @@ def unpack(rows: list[tuple[int, bytes]]) -> Columns:
 def _unpacked(count: int, body: bytes) -> list[NDArray[np.generic]]:
     found: list[NDArray[np.generic]] = []
     at = 0
-    for name in _NAMES:
+    for kind in _KINDS.values():
         how, at = body[at : at + 1], at + 1
-        kind = "<f8" if name in _FLOATS else "<i8"
         stored = count if how == b"a" else 1
         values = np.frombuffer(body, kind, stored, at)
         at += stored * _WIDTH
@@ -110,7 +142,6 @@ def _unpacked(count: int, body: bytes) -> list[NDArray[np.generic]]:
 # given; what has no row yet (the open end of a run, or a database whose outline was
 # dropped) the reader works out.
 
-BLOCK: Final = 1024
 _OPEN_END: Final = """
 select utc_ns, mono_ns, gate_s, frequency_hz, ambient_c, flags from readings
 where run_id = ? and id > ? order by id limit ?
@@ -123,6 +154,14 @@ insert into outline (run_id, first_id, last_id, n, min_hz, max_hz, mean_hz,
   ambient_mean_c, flags, t0_utc_ns, t0_mono_ns, t1_utc_ns, t1_mono_ns)
 values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
+
+
+def read_outline(connection: Connection, run_id: int) -> Outline:
+    """Return a run in blocks; those that are not stored are worked out."""
+    after_id = last_outlined(connection, run_id)
+    stored = connection.execute(SELECT_OUTLINE, (run_id, after_id))
+    rest = read_columns(connection, run_id, after_id, NO_LIMIT)
+    return outline_from(stored, rest, BLOCK)
 
 
 class Blocks:

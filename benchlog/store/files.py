@@ -1,19 +1,37 @@
-"""The database as a file: may it be written, and is it still the one we opened."""
+"""The database as a file: where it lives, may it be written, is it still the same.
+
+The lock beside it comes last.
+"""
 
 import contextlib
 import errno
+import fcntl
 import os
 import resource
 import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
-from benchlog.errors import StoreError
+import platformdirs
 
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.errors import StoreError, StoreLockedError
+
+DATABASE_VARIABLE: Final = "BENCHLOG_DB"
 BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 _PROBE_BYTES: Final = 65_536
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _OWN_FILES: Final = "/proc/self/fd"
+
+
+def default_database(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the database named by `BENCHLOG_DB`, else the one in the data folder."""
+    named = environment.get(DATABASE_VARIABLE, "")
+    if named:
+        return Path(named).expanduser()
+    return Path(platformdirs.user_data_dir("benchlog", appauthor=False)) / "benchlog.db"
 
 
 class FileIdentity:
@@ -129,3 +147,81 @@ def has_no_room(path: Path) -> bool:
     except OSError as error:
         return error.errno in _NO_ROOM
     return False
+
+
+# --- one file lock beside the database, for a SQLite library with the WAL bug
+#
+# There a commit on one connection may not meet the start of a checkpoint on another:
+# every commit and every checkpoint of ours then happens under this lock, and automatic
+# checkpoints are off. With a fixed SQLite nothing is locked.
+
+_RETRY_S: Final = 0.005
+
+
+class Guard(Protocol):
+    """What a writer holds while it commits or checkpoints."""
+
+    def held(self) -> AbstractContextManager[None]:
+        """Hold it for the length of a `with`. Raises StoreLockedError."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the lock's file."""
+        ...
+
+
+class NoGuard:
+    """Nothing to hold: SQLite's own locks suffice."""
+
+    def held(self) -> AbstractContextManager[None]:
+        """See `Guard.held`."""
+        return contextlib.nullcontext()
+
+    def close(self) -> None:
+        """See `Guard.close`."""
+
+
+class FileLock:
+    """An advisory lock on `NAME-lock` beside the database."""
+
+    def __init__(self, database: Path, limit_s: float) -> None:
+        self.path = database.with_name(database.name + "-lock")
+        self.limit_s = limit_s
+        try:
+            self._file = os.open(
+                self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644
+            )
+        except OSError as error:
+            raise StoreError(
+                f"the lock file {self.path} cannot be made: {error.strerror}; "
+                "check the rights of its folder"
+            ) from error
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """See `Guard.held`."""
+        self._lock_file()
+        try:
+            yield
+        finally:
+            fcntl.flock(self._file, fcntl.LOCK_UN)
+
+    def close(self) -> None:
+        """See `Guard.close`. The file stays: removing it would split the lock."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    def _lock_file(self) -> None:
+        deadline = host_deadline(self.limit_s)
+        while True:
+            try:
+                fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                if deadline.passed:
+                    raise StoreLockedError(
+                        f"another program holds {self.path}; try again"
+                    ) from None
+                host_sleep(_RETRY_S)
+            else:
+                return

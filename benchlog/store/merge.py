@@ -4,15 +4,15 @@ What is here already (see `known`) is not brought in twice, so the same file may
 merged again and again.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
 from benchlog.store import duplicate_runs
+from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.opening import is_frozen
-from benchlog.store.row_mapping import LOGGED
 from benchlog.store.sqlite import Connection
 
 _PARTS: Final = """
@@ -223,10 +223,10 @@ def _logged(connection: Connection, run: int, here: int) -> int:
     }
     last_id = connection.execute("select ifnull(max(id), 0) from readings").fetchone()
     readings = 0
-    for table, columns in LOGGED.items():
-        for sql, values in _copies(table, columns, run, here, segments):
-            count = connection.execute(sql, values).rowcount
-            readings += count if table == "readings" else 0
+    for table in LOGGED:
+        sql = _copy(table, segments)
+        count = connection.execute(sql, (here, run)).rowcount
+        readings += count if table is READINGS else 0
     first = {"first": last_id[0] + 1, "here": here, "there": run}
     connection.execute(_OUTLINE, first)
     return readings
@@ -251,22 +251,15 @@ def _concluded(
     return brought
 
 
-def _copies(
-    table: str,
-    columns: tuple[str, ...],
-    run: int,
-    here: int,
-    segments: Mapping[int, int | None],
-) -> Iterator[tuple[str, tuple[object, ...]]]:
-    """Yield statements that copy a table of one run, its segments renumbered in SQL."""
-    plain = ", ".join(name for name in columns if name not in ("id", "segment_id"))
+def _copy(table: LoggedTable, segments: Mapping[int, int | None]) -> str:
+    """Return what copies a table of one run, its segments renumbered in SQL."""
+    plain = ", ".join(table.noun_columns)
     renumbered = "case segment_id"
     for there, now in segments.items():
         renumbered += f" when {int(there)} then {int(now or 0)}"
     renumbered += " end" if segments else " when 0 then null end"
-    yield (
-        f"insert into {table} (run_id, segment_id, {plain})"  # noqa: S608 - our names
-        f" select ?, {renumbered}, {plain} from other.{table}"
-        " where run_id = ? order by id",
-        (here, run),
+    return (
+        f"insert into {table.name} (run_id, segment_id, {plain})"  # noqa: S608 - ours
+        f" select ?, {renumbered}, {plain} from other.{table.name}"
+        " where run_id = ? order by id"
     )

@@ -2,11 +2,14 @@
 
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from benchlog.errors import StoreError, StoreOlderError
+from benchlog.clock import host_deadline, host_sleep
+from benchlog.errors import StoreError, StoreLockedError, StoreOlderError
 from benchlog.store import files, sqlite
+from benchlog.store.files import Guard, NoGuard
 from benchlog.store.sqlite import APPLICATION_ID, Connection, SqliteError
 
 if TYPE_CHECKING:
@@ -14,6 +17,8 @@ if TYPE_CHECKING:
 
     Step = Callable[[Database], None]
 
+_OPEN_WAIT_S: Final = 5.0
+_OPEN_RETRY_S: Final = 0.02
 NEWEST: Final = 4
 """The schema this version reads and writes: the number of steps in `schema.STEPS`."""
 
@@ -71,6 +76,42 @@ def run_steps(connection: Connection, path: Path, steps: "Sequence[Step]") -> No
         raise
 
 
+# --- opening a database to write: waited for, checked, brought up to date
+
+
+def open_to_write(path: Path, guard: Guard) -> Connection:
+    """Return a read-write connection to a file of the newest schema, made when missing.
+
+    A busy database is waited for, 5 s. Raises StoreError and StoreLockedError.
+    """
+    deadline = host_deadline(_OPEN_WAIT_S)
+    while True:
+        try:
+            return _open_once(path, guard)
+        except StoreLockedError:
+            if deadline.passed:
+                raise
+            host_sleep(_OPEN_RETRY_S)
+
+
+def _open_once(path: Path, guard: Guard) -> Connection:
+    connection: Connection | None = None
+    try:
+        with guard.held():
+            connection = sqlite.connect_to_write(path)
+            schema_of(connection, path)  # before anything of a stranger's is changed
+            sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
+            migrate(connection, path)
+    except BaseException as error:
+        if connection is not None:
+            with suppress(SqliteError):
+                connection.close()
+        if isinstance(error, SqliteError):
+            raise sqlite.store_error(error, path) from error
+        raise
+    return connection
+
+
 # --- opening a database to read: what it must be, and that nothing is ever written
 
 
@@ -79,7 +120,7 @@ def opened(path: Path) -> Connection:
     return sqlite.connect_to_read(path, immutable=is_frozen(path))
 
 
-def connect(path: Path) -> Connection:
+def open_to_read(path: Path) -> Connection:
     """Return a read-only connection.
 
     Raises StoreOlderError for the schema of an older version, StoreError when the file

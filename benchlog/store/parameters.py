@@ -6,6 +6,8 @@ of its batch is written.
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from operator import attrgetter
 from typing import Any, Final
 
 from benchlog.errors import StoreRefusedError
@@ -14,6 +16,13 @@ from benchlog.model import (
     Edge,
     Event,
     Reading,
+)
+from benchlog.store.logged_tables import (
+    CONDITIONS,
+    EDGES,
+    EVENTS,
+    READINGS,
+    LoggedTable,
 )
 from benchlog.store.rows import Row
 from benchlog.units import printable
@@ -37,12 +46,13 @@ def text(name: str, value: str) -> str:
     )
 
 
-def of_readings(rows: Sequence[tuple[int, int, Reading]]) -> Iterator[Parameters]:
+def _of_readings(rows: Sequence[tuple[int, int, Reading]]) -> Iterator[Parameters]:
     """Yield the parameters of readings. Raises StoreRefusedError naming the row.
 
     The table itself refuses frequencies that are not finite or not above zero; a NaN
     among the ambients would become NULL, so that is looked for here: a sum sees one
-    anywhere in the batch at the speed of C.
+    anywhere in the batch at the speed of C. The order of the columns is written out,
+    and held by a test: taking it from the declaration makes a commit 4 % slower.
     """
     ambients = [r.ambient_c for _, _, r in rows if r.ambient_c is not None]
     if not abs(sum(ambients)) < math.inf:
@@ -63,86 +73,61 @@ def of_readings(rows: Sequence[tuple[int, int, Reading]]) -> Iterator[Parameters
     )
 
 
-def of_events(rows: Sequence[tuple[int, int, Event]]) -> list[Parameters]:
-    """Return the parameters of events.
+def _of_events(rows: Sequence[tuple[int, int, Event]]) -> Iterator[Parameters]:
+    """Yield the parameters of events.
 
     An event must never keep readings from being stored: lone surrogates in its words
     are written as escapes; `raw` holds the bytes themselves.
     """
-    return [
+    escaped = [
         (
             run,
             segment or None,
-            event.utc_ns,
-            event.mono_ns,
-            str(event.kind),
-            _escaped(event.text),
-            _escaped(event.instrument),
-            event.raw,
+            replace(
+                event,
+                kind=str(event.kind),
+                text=_escaped(event.text),
+                instrument=_escaped(event.instrument),
+            ),
         )
         for run, segment, event in rows
     ]
+    return _in_order(EVENTS, escaped)
 
 
-def of_conditions(rows: Sequence[tuple[int, int, Condition]]) -> list[Parameters]:
-    """Return the parameters of conditions. Raises StoreRefusedError."""
+def _of_conditions(rows: Sequence[tuple[int, int, Condition]]) -> Iterator[Parameters]:
+    """Yield the parameters of conditions. Raises StoreRefusedError."""
     refuse_first_bad(rows)
-    return [
-        (
-            run,
-            segment,
-            condition.utc_ns,
-            condition.mono_ns,
-            condition.quantity,
-            condition.value,
-            condition.unit,
-            condition.instrument,
-            int(condition.flags),
-            condition.raw,
-        )
-        for run, segment, condition in rows
-    ]
+    return _in_order(CONDITIONS, rows)
 
 
-def of_edges(rows: Sequence[tuple[int, int, Edge]]) -> list[Parameters]:
-    """Return the parameters of edges."""
-    return [
-        (
-            run,
-            segment,
-            edge.instrument,
-            edge.utc_ns,
-            edge.mono_ns,
-            edge.sequence,
-            int(edge.flags),
-        )
-        for run, segment, edge in rows
-    ]
+def _of_edges(rows: Sequence[tuple[int, int, Edge]]) -> Iterator[Parameters]:
+    """Yield the parameters of edges."""
+    return _in_order(EDGES, rows)
 
 
+def _in_order(
+    table: LoggedTable, rows: Sequence[tuple[int, int | None, object]]
+) -> Iterator[Parameters]:
+    """Yield run, segment and the fields of the noun as the table declares them."""
+    fields_of = _FIELDS_OF[table]
+    return ((run, segment, *fields_of(noun)) for run, segment, noun in rows)
+
+
+_FIELDS_OF: Final = {
+    table: attrgetter(
+        # a plain int, as above
+        *("flags.real" if name == "flags" else name for name in table.noun_columns)
+    )
+    for table in (EVENTS, CONDITIONS, EDGES)
+}
 INSERTS: Final[
     dict[type, tuple[str, Callable[[Sequence[Any]], Iterable[Parameters]]]]
 ] = {
-    Reading: (
-        "insert into readings (run_id, segment_id, utc_ns, mono_ns, gate_s,"
-        " frequency_hz, ambient_c, flags, raw) values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        of_readings,
-    ),
-    Event: (
-        "insert into events (run_id, segment_id, utc_ns, mono_ns, kind, text,"
-        " instrument, raw) values (?, ?, ?, ?, ?, ?, ?, ?)",
-        of_events,
-    ),
-    Condition: (
-        "insert into conditions (run_id, segment_id, utc_ns, mono_ns, quantity, value,"
-        " unit, instrument, flags, raw) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        of_conditions,
-    ),
-    Edge: (
-        "insert into edges (run_id, segment_id, instrument, utc_ns, mono_ns, sequence,"
-        " flags) values (?, ?, ?, ?, ?, ?, ?)",
-        of_edges,
-    ),
+    Reading: (READINGS.insert(), _of_readings),
+    Event: (EVENTS.insert(), _of_events),
+    Condition: (CONDITIONS.insert(), _of_conditions),
+    Edge: (EDGES.insert(), _of_edges),
 }
 """Per kind of row: the statement, and how to get its parameters."""
 

@@ -23,19 +23,20 @@ from benchlog.model import (
 )
 from benchlog.store import duplicate_runs, files, lots, row_mapping, sqlite
 from benchlog.store.arrays import (
-    SELECT,
     SELECT_AMBIENT,
     SELECT_EDGES,
-    SELECT_OUTLINE,
-    SELECT_UP_TO,
-    columns_from,
     frequencies,
-    joined,
-    outline_from,
     pulses_from,
 )
-from benchlog.store.derived_blocks import BLOCK, last_outlined, read_blocks
-from benchlog.store.opening import connect, opened
+from benchlog.store.derived_blocks import NO_LIMIT, read_columns, read_outline
+from benchlog.store.logged_tables import (
+    CONDITIONS,
+    EDGES,
+    EVENTS,
+    LoggedRows,
+    LoggedTable,
+)
+from benchlog.store.opening import open_to_read, opened
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,
@@ -46,8 +47,6 @@ from benchlog.store.rows import (
 from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
 
-_NO_LIMIT: Final = -1
-_PIECE: Final = 524_288
 _ANY_RUN: Final = {
     "first": 0,
     "last": 2**63 - 1,
@@ -79,7 +78,7 @@ class Reader:
         Raises StoreError when it is missing, not ours, of a newer or of an older
         version (a writer brings it up to date).
         """
-        return cls(path, connect(path), original)
+        return cls(path, open_to_read(path), original)
 
     def run(self, run_id: int) -> Run:
         """Return one run. Raises NotFoundError, naming the runs there are."""
@@ -134,7 +133,7 @@ class Reader:
         self, run_id: int, after_id: int = 0, limit: int | None = None
     ) -> Columns:
         """Return the readings of a run with ids above `after_id`, at most `limit`."""
-        return self._columns(run_id, after_id, _NO_LIMIT if limit is None else limit)
+        return self._columns(run_id, after_id, NO_LIMIT if limit is None else limit)
 
     def chunks(self, run_id: int, size: int = 16_384) -> Iterator[Columns]:
         """Yield the readings of a run in chunks, each read in its own transaction."""
@@ -161,17 +160,17 @@ class Reader:
         return int(self._one(sql, (run_id,)) or 0)
 
     def events(
-        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
+        self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
     ) -> list[tuple[int, Event]]:
         """Return the events of a run with ids above `after_id`, with their ids."""
-        rows = self._all(row_mapping.EVENTS, (run_id, after_id, limit))
+        rows = self._all(row_mapping.NOUNS[EVENTS], (run_id, after_id, limit))
         return [row_mapping.event_from(row) for row in rows]
 
     def conditions(
-        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
+        self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
     ) -> list[tuple[int, Condition]]:
         """Return the conditions logged in a run, with their ids."""
-        rows = self._all(row_mapping.CONDITIONS, (run_id, after_id, limit))
+        rows = self._all(row_mapping.NOUNS[CONDITIONS], (run_id, after_id, limit))
         return [row_mapping.condition_from(row) for row in rows]
 
     def condition_spans(self, run_id: int) -> list[ConditionSpan]:
@@ -182,14 +181,14 @@ class Reader:
         ]
 
     def edges(
-        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT
+        self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
     ) -> list[tuple[int, Edge]]:
         """Return the edges of a run, with their ids."""
-        rows = self._all(row_mapping.EDGES, (run_id, after_id, limit))
+        rows = self._all(row_mapping.NOUNS[EDGES], (run_id, after_id, limit))
         return [row_mapping.edge_from(row) for row in rows]
 
     def pulses_after(
-        self, run_id: int, after_id: int = 0, limit: int = _NO_LIMIT, condition: int = 0
+        self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT, condition: int = 0
     ) -> Pulses:
         """Return edges of a run with ids above `after_id`, as arrays.
 
@@ -218,24 +217,15 @@ class Reader:
     def outline(self, run_id: int) -> Outline:
         """Return a run in blocks of 1,024 readings; what is missing is worked out."""
         with self._translated():
-            after_id = last_outlined(self._connection, run_id)
-            stored = self._connection.execute(SELECT_OUTLINE, (run_id, after_id))
-            rest = self._columns(run_id, after_id, _NO_LIMIT)
-            return outline_from(stored, rest, BLOCK)
+            return read_outline(self._connection, run_id)
 
     def logged(
-        self, table: str, run_id: int, after_id: int = 0, limit: int = 10_000
-    ) -> list[tuple[Any, ...]]:
-        """Return rows of a run exactly as stored, NULL as None, in their order.
-
-        `table` is one of `row_mapping.LOGGED`, which gives the names of the columns.
-        """
-        columns = ", ".join(row_mapping.LOGGED[table])
-        sql = (
-            f"select {columns} from {table}"  # noqa: S608 - names from our own list
-            " where run_id = ? and id > ? order by id limit ?"
-        )
-        return self._all(sql, (run_id, after_id, limit))
+        self, table: LoggedTable, run_id: int, after_id: int = 0, limit: int = 10_000
+    ) -> LoggedRows:
+        """Return rows of a run exactly as stored, NULL as None, in their order."""
+        sql = table.select(table.columns)
+        rows = self._all(sql, (run_id, after_id, limit))
+        return LoggedRows(columns=table.columns, rows=rows)
 
     def raw_texts(self, run_id: int, ids: Iterable[int]) -> dict[int, str]:
         """Return the instrument's own text of those readings that have one."""
@@ -314,22 +304,8 @@ class Reader:
         self.close()
 
     def _columns(self, run_id: int, after_id: int, limit: int) -> Columns:
-        """Return readings behind `after_id`, whole blocks of them where there are."""
-        if limit == _NO_LIMIT:
-            pieces = []
-            while len(piece := self._columns(run_id, after_id, _PIECE)):
-                pieces.append(piece)
-                after_id = int(piece.id[-1])
-            return joined(pieces) if pieces else piece
         with self._translated():
-            read = self._connection
-            found = read_blocks(read, run_id, after_id, limit, BLOCK)
-            if isinstance(found, Columns):
-                return found
-            if found is None:
-                return columns_from(read.execute(SELECT, (run_id, after_id, limit)))
-            few = read.execute(SELECT_UP_TO, (run_id, after_id, found, limit))
-            return columns_from(few)
+            return read_columns(self._connection, run_id, after_id, limit)
 
     def _runs(self, **wanted: object) -> list[Run]:
         rows = self._named(row_mapping.RUNS, {**_ANY_RUN, **wanted})

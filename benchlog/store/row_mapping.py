@@ -16,6 +16,7 @@ from benchlog.model import (
     Run,
     Timebase,
 )
+from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
 from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
 
@@ -23,52 +24,6 @@ Named = Mapping[str, Any]
 """A row by the names of its columns."""
 Ordered = tuple[Any, ...]
 """A row in the order of its query: names cost what is logged by the 100,000 a third."""
-
-LOGGED: Final[dict[str, tuple[str, ...]]] = {
-    "readings": (
-        "id",
-        "segment_id",
-        "utc_ns",
-        "mono_ns",
-        "gate_s",
-        "frequency_hz",
-        "ambient_c",
-        "flags",
-        "raw",
-    ),
-    "events": (
-        "id",
-        "segment_id",
-        "utc_ns",
-        "mono_ns",
-        "kind",
-        "text",
-        "instrument",
-        "raw",
-    ),
-    "conditions": (
-        "id",
-        "segment_id",
-        "utc_ns",
-        "mono_ns",
-        "quantity",
-        "value",
-        "unit",
-        "instrument",
-        "flags",
-        "raw",
-    ),
-    "edges": (
-        "id",
-        "segment_id",
-        "instrument",
-        "utc_ns",
-        "mono_ns",
-        "sequence",
-        "flags",
-    ),
-}
-"""The tables of what was logged in a run, with their columns as they are exported."""
 
 COUNT: Final = """
 select ifnull((select sum(n) from outline where run_id = :run), 0)
@@ -122,23 +77,11 @@ select id, raw from readings where run_id = ? and id between ? and ?
 STAMPED_WITHIN: Final = """
 select id from readings where run_id = ? and id between ? and ? and utc_ns = ?
 """
-EVENTS: Final = """
-select id, utc_ns, mono_ns, kind, text, instrument, raw
-from events where run_id = ? and id > ? order by id limit ?
-"""
-CONDITIONS: Final = """
-select id, utc_ns, mono_ns, quantity, value, unit, instrument, flags, raw
-from conditions where run_id = ? and id > ? order by id limit ?
-"""
 CONDITION_SPANS: Final = """
 select quantity, unit, instrument, count(*) as n, min(value) as least,
   avg(value) as mean, max(value) as most
 from conditions where run_id = ? group by quantity, unit, instrument
 order by min(id)
-"""
-EDGES: Final = """
-select id, instrument, utc_ns, mono_ns, sequence, flags
-from edges where run_id = ? and id > ? order by id limit ?
 """
 SEGMENTS: Final = """
 select id, began_utc_ns, began_mono_ns, boot_id from segments
@@ -198,6 +141,9 @@ def run_from(row: Named) -> Run:
         u_ppm=row["u_ppm"],
         typed_device=row["typed_device"],
         void=row["void"],
+        judged_over_temperature=_asked_over_temperature(row["basis"])
+        if judged
+        else None,
         judged_again=judged is not None,
     )
 
@@ -219,21 +165,40 @@ def _basis(text: object) -> tuple[Part, Timebase] | None:
         return None
 
 
+def _asked_over_temperature(text: str) -> bool | None:
+    asked = json.loads(text).get("over_temperature")
+    return asked if isinstance(asked, bool) else None
+
+
+# --- what is logged by the 100,000: a row in the declared order of its table
+
+
+NOUNS: Final = {
+    table: table.select(("id", *table.noun_columns))
+    for table in (EVENTS, CONDITIONS, EDGES)
+}
+_CONDITION_FLAGS: Final = CONDITIONS.noun_columns.index("flags")
+_EDGE_FLAGS: Final = EDGES.noun_columns.index("flags")
+
+
 def event_from(row: Ordered) -> tuple[int, Event]:
-    """Rebuild an Event from a row of `EVENTS`; its id first."""
-    return row[0], Event(*row[1:])
+    """Rebuild an Event from its id and the columns of the noun; its id first."""
+    number, *fields = row
+    return number, Event(*fields)
 
 
 def condition_from(row: Ordered) -> tuple[int, Condition]:
-    """Rebuild a Condition from a row of `CONDITIONS`; its id first."""
-    fields = (*row[1:7], Flag(row[7]), row[8])
-    return row[0], Condition(*fields)
+    """Rebuild a Condition from its id and the columns of the noun; its id first."""
+    number, *fields = row
+    fields[_CONDITION_FLAGS] = Flag(fields[_CONDITION_FLAGS])
+    return number, Condition(*fields)
 
 
 def edge_from(row: Ordered) -> tuple[int, Edge]:
-    """Rebuild an Edge from a row of `EDGES`; its id first."""
-    fields = (*row[1:5], Flag(row[5]))
-    return row[0], Edge(*fields)
+    """Rebuild an Edge from its id and the columns of the noun; its id first."""
+    number, *fields = row
+    fields[_EDGE_FLAGS] = Flag(fields[_EDGE_FLAGS])
+    return number, Edge(*fields)
 
 
 def verdict_from(row: Named) -> VerdictRow:

@@ -5,15 +5,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final, Self
 
-from benchlog.clock import host_deadline, host_sleep
-from benchlog.errors import StoreError, StoreLockedError
+from benchlog.errors import StoreError
 from benchlog.store import files, sqlite
-from benchlog.store.file_lock import FileLock, Guard, NoGuard
-from benchlog.store.opening import migrate, schema_of
+from benchlog.store.files import FileLock, Guard, NoGuard
+from benchlog.store.opening import open_to_write
 from benchlog.store.sqlite import Connection, SqliteError
 
-_OPEN_WAIT_S: Final = 5.0
-_OPEN_RETRY_S: Final = 0.02
 _CHECKPOINT_BYTES: Final = 4_194_304
 _CHECKPOINT_COMMITS: Final = 16
 
@@ -35,7 +32,7 @@ class Session:
         files.prepare_to_write(path)
         guard: Guard = FileLock(path, sqlite.BUSY_TIMEOUT_S) if guarded else NoGuard()
         try:
-            return cls(path, _connect(path, guard), guard)
+            return cls(path, open_to_write(path, guard), guard)
         except BaseException:
             guard.close()
             raise
@@ -123,62 +120,3 @@ class Session:
         if files.size_of(files.wal_of(self.path)) > _CHECKPOINT_BYTES:
             with suppress(SqliteError):  # the commit stands; a later one tries again
                 self.connection.execute("pragma wal_checkpoint(passive)").fetchall()
-
-
-def _connect(path: Path, guard: Guard) -> Connection:
-    deadline = host_deadline(_OPEN_WAIT_S)
-    while True:
-        try:
-            return _connect_once(path, guard)
-        except StoreLockedError:
-            if deadline.passed:
-                raise
-            host_sleep(_OPEN_RETRY_S)
-
-
-def _connect_once(path: Path, guard: Guard) -> Connection:
-    connection: Connection | None = None
-    try:
-        with guard.held():
-            connection = sqlite.connect_to_write(path)
-            schema_of(connection, path)  # before anything of a stranger's is changed
-            sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
-            migrate(connection, path)
-    except BaseException as error:
-        if connection is not None:
-            with suppress(SqliteError):
-                connection.close()
-        if isinstance(error, SqliteError):
-            raise sqlite.store_error(error, path) from error
-        raise
-    return connection
-
-
-# --- bringing a database back whose file was taken away while it was open
-
-
-def place_for(path: Path, utc_ns: int) -> Path:
-    """Return `path` when nothing stands there, else a name beside it."""
-    if not path.exists():
-        return path
-    return path.with_name(f"{path.stem}-rescued-{utc_ns // 10**9}{path.suffix}")
-
-
-def rescued(session: Session, to: Path) -> Session:
-    """Copy all that an open session still sees into a new file and open that; ids stay.
-
-    Raises StoreError when the copy cannot be made; then the old session stays open.
-    """
-    try:
-        to.parent.mkdir(parents=True, exist_ok=True)
-        # A log that belongs to nothing would be taken for the new file's own.
-        for leftover in (files.wal_of(to), files.shm_of(to)):
-            leftover.unlink(missing_ok=True)
-        session.connection.execute("vacuum into ?", (str(to),))
-    except SqliteError as error:
-        raise sqlite.store_error(error, to) from error
-    except OSError as error:
-        raise StoreError(f"{to} cannot be written: {error.strerror}") from error
-    fresh = Session.open(to, guarded=session.guarded)
-    session.close()
-    return fresh

@@ -8,7 +8,7 @@ minor version can still be shown.
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 from typing import Any
 
@@ -22,6 +22,7 @@ from benchlog.model import (
     Load,
     Part,
     PositionSpec,
+    Purpose,
     ReferenceSpec,
     RunPlan,
     TemperatureLaw,
@@ -69,6 +70,38 @@ def freeze(
     if origin is not None:
         plain["origin"] = to_plain(origin)
     return plain
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thawed:
+    """What `freeze` was given: the plan of a run, who measured, the time base."""
+
+    plan: RunPlan
+    identities: Mapping[str, Identity]
+    timebase: Timebase
+
+
+def thaw(plain: Plain, purpose: Purpose) -> Thawed:
+    """Rebuild what a snapshot was made of; the plan is for a run of `purpose`.
+
+    Raises KeyError, TypeError or ValueError for what is no snapshot.
+    """
+    return Thawed(
+        plan=run_plan_from(plain, purpose),
+        identities=identities_from(plain["identities"]),
+        timebase=timebase_from(plain["timebase"]),
+    )
+
+
+def run_plan_from(plain: Plain, purpose: Purpose) -> RunPlan:
+    """Rebuild the plan of a snapshot, for a run of `purpose`."""
+    plan: Plain = {
+        **_known(RunPlan, plain),
+        "purpose": purpose,
+        "part": part_from(plain["part"]),
+        "bench": bench_from(plain["bench"]),
+    }
+    return RunPlan(**plan)
 
 
 def part_from(plain: Plain) -> Part:

@@ -23,12 +23,12 @@ from benchlog.store import (
 )
 from benchlog.store import merge as merging
 from benchlog.store import run_rows as conclude
-from benchlog.store.backup import at_newest_schema
+from benchlog.store.backup import at_newest_schema, place_for, rescued
 from benchlog.store.derived_blocks import Blocks
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.run_rows import Beginning, insert_run
-from benchlog.store.session import Session, place_for, rescued
+from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
 from benchlog.units import printable
 

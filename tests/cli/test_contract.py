@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
@@ -177,3 +178,21 @@ def test_parts_json_is_one_document_with_the_parts_fields() -> None:
     quartz = next(part for part in parts if part["id"] == "quartz-16mhz-30ppm")
     assert quartz["nominal_hz"] == 16e6
     assert quartz["limits"]["tolerance_ppm"] == 30
+
+
+def test_the_examples_that_the_manual_names_are_where_it_tells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`benchlog help files`: the last line of `parts show`, and the folders beside."""
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(root, ["parts", "show", "quartz-16mhz-30ppm"])
+    label, path = done.stdout.splitlines()[-1].split(maxsplit=1)
+    folder = Path(path).parent
+    assert (label, folder.name) == ("file", "parts") and Path(path).is_file()
+    for example in (
+        "benches/counter-tcp.toml",
+        "dialects/scpi-1999.toml",
+        "dialects/line-hz.toml",
+        "uses/serial-x16.toml",
+    ):
+        assert (folder.parent / example).is_file()

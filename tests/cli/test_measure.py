@@ -1,6 +1,7 @@
 """`measure` and `demo` without a terminal, on real sockets: figures, exit codes."""
 
 import json
+import re
 import signal
 import socket
 from pathlib import Path
@@ -208,6 +209,7 @@ def test_check_bench_of_a_bench_that_answers(line: Line, bench: str) -> None:
     assert abs(rows["counter"]["value"] / 16e6 - 1) < 30e-6
     assert rows["counter"]["identity"].startswith("SIMULATED")
     assert text.stdout.count("answers") == 3
+    assert re.search(r"\b1[56],\d{3},\d{3}(\.\d+)? Hz\b", text.stdout)
     # the demo counter resolves 1 ns in 1 s, its maker promises 0.05 ppm
     assert "gate of counter for a limit of 30 ppm: 0.01 s" in text.stdout
     assert "0.1 ppm: 0.01 s, time base too coarse" in text.stdout

@@ -1,10 +1,13 @@
 """Reference checks as a person types them, on simulated benches over real lines."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
-from benchlog.cli.tasks.reference_check_text import Weighed, check_document, check_text
+from benchlog.cli.tasks.reference_check_text import check_text
+from benchlog.evaluation.check_document import check_document
+from benchlog.evaluation.reference_finding import Weighed
 from benchlog.model import Identity, InstrumentSpec, ReferenceCheck
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.budget import BudgetLine, budget_of
@@ -85,9 +88,10 @@ def test_a_very_poor_check_says_that_it_is_not_used():
     weighed = Weighed(kept=True, refusals=(), warnings=(), notes=(), unused=unused)
     document = check_document(check, finding, weighed)
     assert document["kept"] and not document["in_use"]
-    text = " ".join(check_text(document, "counter", 1.0).split())
+    of = {"counter": "counter", "nominal_hz": 1.0}
+    text = " ".join(check_text(check, finding, weighed, **of).split())
     assert "-156 +- 341 ppm (95 %), no offset can be told" in text
     assert "slow" not in text and "fast" not in text
     assert "NOT USED as things stand now: the +-0.05 ppm that timebase_ppm" in text
-    sure = {**document, "offset_ppm": -600.0}
-    assert "ppm (95 %), slow" in check_text(sure, "counter", 1.0)
+    sure = replace(finding, offset_ppm=-600.0)
+    assert "ppm (95 %), slow" in check_text(check, sure, weighed, **of)

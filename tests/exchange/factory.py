@@ -8,6 +8,7 @@ from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.document import figures
+from benchlog.evaluation.lot_plan import plan_document
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import (
     Flag,
@@ -19,7 +20,6 @@ from benchlog.model import (
 from benchlog.store.reader import Reader
 from benchlog.store.rows import VerdictRow
 from benchlog.store.writer import Writer
-from benchlog.verdict.lot.lot_decision import plan_document
 from benchlog.verdict.lot.sampling_plan import custom_plan
 from benchlog.verdict.run.judges import judge_for
 

@@ -15,6 +15,7 @@ from store.making import TIMEBASE, begin, plan, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError
+from benchlog.evaluation.lot_document import lot_document
 from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
 from benchlog.exchange.dataset.write import write_dataset
 from benchlog.exchange.import_file import import_file
@@ -23,7 +24,6 @@ from benchlog.model import Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
-from benchlog.verdict.lot.lot_report import lot_document
 
 BENCHES, LOTS, DEVICES = 5, 40, 2
 """200 lots from 5 benches."""

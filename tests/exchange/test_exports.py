@@ -34,8 +34,8 @@ from benchlog.model import (
     Purpose,
     Reading,
 )
+from benchlog.store.logged_tables import LOGGED
 from benchlog.store.reader import Reader
-from benchlog.store.row_mapping import LOGGED
 from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
@@ -85,7 +85,10 @@ def without_ids(rows, segments):
 
 def logged(reader, run):
     segments = [one.id for one in reader.segments(run)]
-    return {table: without_ids(reader.logged(table, run), segments) for table in LOGGED}
+    return {
+        table.name: without_ids(reader.logged(table, run).rows, segments)
+        for table in LOGGED
+    }
 
 
 @pytest.mark.parametrize("format", FORMATS)

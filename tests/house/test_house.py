@@ -20,6 +20,8 @@ from house.house_map import (
     picture,
 )
 from house.private_reach import unexplained
+from house.snapshot_keys import snapshot_keys
+from house.told_constants import all_untold, found_again, untold
 
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text("utf-8")
 MOST_FILES = 20
@@ -104,6 +106,51 @@ def test_only_evaluation_calls_for_the_judge_of_a_stored_run() -> None:
         and any(alias.name == "judge_for" for alias in node.names)
     }
     assert callers == {"evaluation"}
+
+
+def test_verdict_makes_no_documents() -> None:
+    """JSON for scripts is made in `evaluation`, of the objects that verdict gives."""
+    found = [
+        name
+        for name, one in modules().items()
+        if one.room == "verdict"
+        and re.search(
+            r"dict\[str, (Any|object)\]|Mapping\[str, (Any|object)\]", one.text
+        )
+    ]
+    assert found == []
+
+
+def test_a_snapshot_is_read_in_one_place() -> None:
+    """Others ask `Run` for what it was begun with, or hand its snapshot on whole."""
+    readers = ("benchlog.model.", "benchlog.store.snapshot")
+    found = [
+        f"{name}:{node.lineno} {ast.unparse(node)}"
+        for name, one in modules().items()
+        if not name.startswith(readers)
+        for node in snapshot_keys(one.tree)
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "run.snapshot['part']",
+        "record.run.snapshot.get('bench')",
+        "snapshot = run.snapshot\nsnapshot['bench']",
+        "begun = dict(run.snapshot)\n'lot' in begun",
+        "dict(run.snapshot).pop('lot')",
+        "header['snapshot']['part']",
+    ],
+)
+def test_a_key_picked_out_of_a_snapshot_is_seen(text: str) -> None:
+    assert len(snapshot_keys(ast.parse(text))) == 1
+
+
+def test_a_snapshot_may_be_handed_on_whole() -> None:
+    text = "header['snapshot'] = to_plain(run.snapshot)\nthaw(header['snapshot'])"
+    assert snapshot_keys(ast.parse(text)) == []
 
 
 def test_charts_need_no_screen() -> None:
@@ -192,6 +239,38 @@ def test_every_table_of_a_campaign_is_in_the_index() -> None:
 
 def test_private_attributes_are_reached_only_where_a_reason_is_given() -> None:
     assert unexplained() == []
+
+
+def test_every_number_of_the_code_tells_its_source_or_rule_or_has_a_finder() -> None:
+    assert all_untold() == []
+
+
+@pytest.mark.parametrize(
+    ("text", "left"),
+    [
+        ("_BAR: Final = 13.0\n", ["_BAR"]),
+        ("_BAR: Final = 13.0  # times the median\n", ["_BAR"]),
+        ("# Our rule: few alarms.\n\n_BAR: Final = 13.0\n", ["_BAR"]),
+        ("A = 1  # our rule: few\nB = 2\n", ["B"]),
+        ("# our rule: few\nA = 1\nB = 2\n", ["B"]),
+        ("A, B = 1, 2\n", ["A", "B"]),
+        ('SIZES = {"a": (1, 2)}\n', ["SIZES"]),
+        ("A = 1  # our rule: few\n", []),
+        ("# common practice, no source\nA = 1\n", []),
+        ("# A, B: our rule: few.\n\nA = 1\nB = 2\n", []),
+        ('A = 1\n"""How many, source: JCGM 100:2008."""\n', []),
+        ('A = 0\nB = True\nC = "1"\nlower = 1\n', []),
+    ],
+)
+def test_a_number_without_an_origin_is_noticed(text: str, left: list[str]) -> None:
+    assert list(untold(text)) == left
+
+
+def test_a_row_of_a_finder_names_a_constant_of_one_file_only() -> None:
+    row = (
+        "| `_BAR` | `benchlog/analysis/steps.py` | 13.0 | few alarms | `step_bar.py` |"
+    )
+    assert found_again(row) == {("_BAR", "benchlog/analysis/steps.py")}
 
 
 @pytest.mark.parametrize("maker", ["default_rng(", "random.Random("])

@@ -19,10 +19,10 @@ from benchlog.catalogue import load_part
 from benchlog.cli.tasks.inspecting import report_of
 from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
 from benchlog.errors import UsageError
+from benchlog.evaluation.lot_document import lot_document
 from benchlog.model import Purpose
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.store.rows import VerdictRow
-from benchlog.verdict.lot.lot_report import lot_document
 
 PART = "quartz-16mhz-30ppm"
 SUPPLIER = "Invented Ltd"

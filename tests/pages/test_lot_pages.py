@@ -8,6 +8,7 @@ from benchlog.cli.commands.chips import chips_of
 from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import VirtualClock
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.evaluation.lot_plan import plan_document
 from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import (
     Event,
@@ -22,7 +23,6 @@ from benchlog.pages.page_builder import check_page, lot_page, run_page
 from benchlog.pages.pdf import pdf_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
-from benchlog.verdict.lot.lot_decision import plan_document
 from benchlog.verdict.lot.lot_text import lot_facts, lot_findings
 from benchlog.verdict.lot.sampling_plan import custom_plan
 

@@ -9,6 +9,7 @@ from pulse_scene import FORK, PulseScene
 from screen.looking import settled, until
 from screen.scenes import Stage
 
+from benchlog.evaluation.history_document import summary_document
 from benchlog.model import EventKind, Limits, Purpose
 from benchlog.screen.app import BenchApp, ScreenOptions
 from benchlog.screen.follow import Follower
@@ -114,4 +115,5 @@ def test_the_morning_knows_of_it(stage: Stage, scene: PulseScene):
     summary = watch.summary(assessment, events)
     assert summary.pulses and len(summary.reference) == 1
     assert summary.drift is not None
-    assert summary.document()["reference_lost"][0]["text"].startswith("no pulses")
+    (lost,) = summary_document(summary)["reference_lost"]
+    assert lost["text"].startswith("no pulses")

@@ -19,6 +19,7 @@ from benchlog.model import (
 from benchlog.store import opening as migrate
 from benchlog.store import schema
 from benchlog.store.backup import Copied, back_up
+from benchlog.store.logged_tables import CONDITIONS, EDGES, READINGS
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.writer import Writer
@@ -85,8 +86,8 @@ def told(reader, run):
     """All that is known of a run, without ids."""
     found = reader.run(run)
     logged = {
-        table: [row[2:] for row in reader.logged(table, run)]
-        for table in ("readings", "conditions", "edges")
+        table.name: [reader.logged(table, run).of(name) for name in table.noun_columns]
+        for table in (READINGS, CONDITIONS, EDGES)
     }
     events = [e for _, e in reader.events(run) if "merged from" not in e.text]
     outline = reader.outline(run)

@@ -1,6 +1,6 @@
 from pathlib import Path
 
-from benchlog.store.paths import default_database
+from benchlog.store.files import default_database
 
 
 def test_the_variable_names_the_database():

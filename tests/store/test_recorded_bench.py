@@ -13,11 +13,12 @@ from benchlog.model import (
     Part,
     PositionSpec,
     Purpose,
+    ReferenceSpec,
     Run,
     RunPlan,
     Timebase,
 )
-from benchlog.store.snapshot import freeze
+from benchlog.store.snapshot import freeze, thaw, to_plain
 
 COUNTER = InstrumentSpec(
     name="counter-1",
@@ -113,3 +114,34 @@ def test_an_instrument_of_an_old_snapshot_has_defaults() -> None:
     }
     spec = run_of({"bench": old}).counter_spec
     assert spec == InstrumentSpec(name="counter-1", driver="")
+
+
+def test_what_the_run_was_begun_with_and_how_its_reference_was_wired() -> None:
+    """Both are there although the run is judged by another part now; else missing."""
+    reference = ReferenceSpec(counter="counter-1", nominal_hz=1e7, u_ppm=0.01)
+    bench = {"reference": to_plain(reference)}
+    part = {"id": "xo-12m", "nominal_hz": 1.2e7, "colour": "grey"}
+    run = run_of({"bench": bench, "part": part})
+    assert run.recorded_bench.reference == reference
+    assert (run.begun_as.id, run.begun_as.nominal_hz) == ("xo-12m", 1.2e7)
+    bare = run_of({"bench": {"reference": {}}, "part": None})
+    assert bare.recorded_bench.reference is bare.begun_as.id is None
+
+
+def test_a_snapshot_gives_back_what_it_was_made_of() -> None:
+    bench = Bench(name="shelf", instruments={"counter-1": COUNTER}, positions=(PLACE,))
+    plan = RunPlan(
+        purpose=Purpose.SOAK,
+        device="a",
+        part=PART,
+        position="left",
+        bench=bench,
+        lot="L",
+        supply_v=3.3,
+        max_s=60.0,
+        software="benchlog 0",
+    )
+    base = Timebase(status="assumed", offset_ppm=0.0, u_ppm=0.577)
+    again = thaw(freeze(plan, {"counter-1": WHO}, base), Purpose.IMPORT)
+    assert again.plan == replace(plan, purpose=Purpose.IMPORT)
+    assert (again.identities, again.timebase) == ({"counter-1": WHO}, base)

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import fields
 
 import pytest
 from store.making import begin, connection_of, rows
@@ -9,8 +10,10 @@ from store.processes import environment
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
+from benchlog.model import Condition, Edge, Event, Reading
 from benchlog.store import opening as migrate
 from benchlog.store import schema, sqlite
+from benchlog.store.logged_tables import LOGGED
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
@@ -46,6 +49,31 @@ def test_the_tables_of_the_design_are_there_and_strict(writer):
     strict = {n: flag for n, flag in strict.items() if not n.startswith("sqlite_")}
     assert strict == dict.fromkeys(TABLES, True)
     assert ("readings_named", "view") in {(name, kind) for _, name, kind, *_ in found}
+
+
+KINDS = {int: "INTEGER", float: "REAL", str: "TEXT", bytes: "BLOB"}
+
+
+@pytest.mark.parametrize("table", LOGGED, ids=lambda table: table.name)
+def test_a_fresh_database_has_the_columns_that_are_declared(writer, table):
+    info = rows_of(connection_of(writer), f"pragma table_info({table.name})")
+    (_, *key), (_, *run), *found = [row[:4] for row in info]
+    assert [key, run] == [["id", "INTEGER", 0], ["run_id", "INTEGER", 1]]
+    declared = list(table.kinds.items())[1:]
+    assert next(iter(table.kinds)) == "id"
+    assert [row[1:] for row in found] == [
+        (name, KINDS[kind], int(name not in table.may_be_null))
+        for name, kind in declared
+    ]
+
+
+@pytest.mark.parametrize(
+    ("table", "noun"),
+    list(zip(LOGGED, (Reading, Event, Condition, Edge), strict=True)),
+    ids=lambda one: getattr(one, "name", ""),
+)
+def test_the_declared_columns_are_the_fields_of_the_noun(table, noun):
+    assert table.noun_columns == tuple(field.name for field in fields(noun))
 
 
 def test_the_files_settings(writer):

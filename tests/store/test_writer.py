@@ -30,9 +30,11 @@ from benchlog.model import (
     Limits,
     Part,
     Purpose,
+    Reading,
     ReferenceCheck,
     Timebase,
 )
+from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS, READINGS
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, Segment, VerdictRow
 from benchlog.store.writer import Writer
@@ -196,8 +198,26 @@ def test_any_unicode_text_survives(tmp_path_factory, device, note, lot, raw):
         writer.commit([(run_id, segment, reading(1, raw=raw))])
         run = reader.run(run_id)
         assert (run.device, run.note, run.lot) == (device, note, lot)
-        assert reader.logged("readings", run_id)[0][-1] == raw
+        assert reader.logged(READINGS, run_id).of("raw")[0] == raw
         assert [found.id for found in reader.runs(device=device, lot=lot)] == [run_id]
+
+
+NOUNS = {
+    READINGS: Reading(11, 12, 0.5, 8e6, 25.5, Flag.SUSPECT, "text"),
+    EVENTS: Event(21, 22, EventKind.NOTE, "words", "counter", b"bytes"),
+    CONDITIONS: Condition(31, 32, "supply", 3.3, "V", "dmm", Flag.SIMULATED, "text"),
+    EDGES: Edge("counter", 41, 42, 43, Flag.NO_FIX),
+}
+
+
+def test_every_field_goes_into_the_column_of_its_name(writer, reader):
+    run, segment = begin(writer)
+    writer.commit([(run, segment, noun) for noun in NOUNS.values()])
+    for table, noun in NOUNS.items():
+        found = reader.logged(table, run)
+        assert found.of("segment_id") == [segment]
+        for name in table.noun_columns:
+            assert found.of(name) == [getattr(noun, name)], (table.name, name)
 
 
 def test_one_device_of_one_lot_is_one_row(writer):

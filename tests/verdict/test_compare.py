@@ -9,6 +9,7 @@ from columns_maker import columns
 from seeds import seeded_generator
 
 from benchlog.analysis.pairing import Pairs
+from benchlog.evaluation.study_documents import difference_document
 from benchlog.model import (
     Kind,
     Limits,
@@ -19,7 +20,6 @@ from benchlog.verdict.run.comparison import (
     ComparisonAnswer,
     Side,
     compare,
-    difference_document,
     in_words,
 )
 from benchlog.verdict.run.reading_judge import RunJudge

@@ -12,6 +12,7 @@ from verdict.campaign import columns
 from benchlog.analysis.laws import kind_law, ppm_at
 from benchlog.catalogue import find_uses, load_part, load_parts, load_uses
 from benchlog.errors import DataError
+from benchlog.evaluation.study_documents import fitness_document
 from benchlog.model import (
     Kind,
     Part,
@@ -27,7 +28,6 @@ from benchlog.verdict.fitness.fitness import (
     fitness,
     fitness_for,
 )
-from benchlog.verdict.fitness.fitness_document import document_of
 from benchlog.verdict.fitness.source import (
     Conditions,
     Source,
@@ -425,7 +425,7 @@ def test_which_kinds_would_do(name: str, will_do: set[str], will_not: set[str]) 
 
 def test_all_uses_give_plain_values() -> None:
     found = fitness(load_uses(), promised_source(QUARTZ))
-    documents = [document_of(one) for one in found]
+    documents = [fitness_document(one, QUARTZ) for one in found]
     keys = {"use", "tolerance_ppm", "worst_ppm", "margin", "verdict"}
     for one, document in zip(found, documents, strict=True):
         assert isinstance(one, Fitness)

@@ -7,6 +7,7 @@ import pytest
 from seeds import seeded_generator
 
 from benchlog.analysis.load_pulling import load_effect_ppm
+from benchlog.evaluation.lot_plan import plan_document
 from benchlog.model import Decision, Load
 from benchlog.units import format_ppm
 from benchlog.verdict.lot.lot_decision import (
@@ -15,7 +16,6 @@ from benchlog.verdict.lot.lot_decision import (
     UndecidedRule,
     decide_lot,
     lot_figures,
-    plan_document,
 )
 from benchlog.verdict.lot.sampling_plan import custom_plan, plan_for
 from benchlog.verdict.lot.sampling_table import Severity

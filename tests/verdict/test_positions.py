@@ -7,6 +7,9 @@ import pytest
 from scipy import stats
 from seeds import seeded_generator
 
+from benchlog.evaluation.lot_document import lot_document
+from benchlog.evaluation.lot_plan import plan_document
+from benchlog.evaluation.lots import lot_report
 from benchlog.model import (
     Decision,
     Kind,
@@ -15,8 +18,7 @@ from benchlog.model import (
     LotRun,
     Part,
 )
-from benchlog.verdict.lot.lot_decision import plan_document
-from benchlog.verdict.lot.lot_report import LotReport, lot_document, lot_report
+from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_text import lot_facts, lot_findings
 from benchlog.verdict.lot.position_differences import positions_apart
 from benchlog.verdict.lot.sampling_plan import custom_plan

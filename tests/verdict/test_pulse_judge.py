@@ -171,12 +171,23 @@ def test_a_reference_without_a_fix_is_none():
     assert "simulated data" in found.reasons
 
 
-def test_ambient_decides_which_limit_holds():
+def test_ambient_outside_the_band_is_brought_to_the_reference():
     part = replace(
-        PART, limits=Limits(tolerance_ppm=20.0, stability_ppm=30.0, range_c=(-10, 60))
+        PART, limits=Limits(tolerance_ppm=20.0, stability_ppm=50.0, range_c=(-10, 60))
     )
-    assert judged(0.0, 50, part=part, ambient_c=(24.0, 25.0)).limit.ppm == 20.0
-    assert judged(0.0, 50, part=part, ambient_c=(24.0, 55.0)).limit.ppm == 50.0
+    inside = judged(0.0, 50, part=part, ambient_c=(24.0, 25.0))
+    assert inside.at_reference is None and inside.limit.ppm == 20.0
+    outside = judged(0.0, 50, part=part, ambient_c=(40.0, 40.0))
+    at = outside.at_reference
+    assert at is not None and outside.limit.ppm == 20.0
+    # a fork's usual -0.035 ppm/C^2 over 15 C: what was measured lies that much lower
+    assert at.moved_ppm == pytest.approx(0.035 * 15.0**2)
+    assert outside.judged == (at.offset_ppm, at.u_ppm)
+    beyond = judged(0.0, 50, part=part, ambient_c=(24.0, 65.0))
+    assert beyond.word is Decision.UNDECIDED
+    assert "measure between 22 and 28 C" in " ".join(beyond.reasons)
+    wide = PulseJudge(part, PAIR, GOOD_TIME, over_temperature=True)
+    assert wide.assessment().limit.ppm == 70.0
 
 
 @pytest.mark.parametrize(

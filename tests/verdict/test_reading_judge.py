@@ -59,10 +59,10 @@ def assessed(ppm, *, part=PART, n=30, scatter=0.01, timebase=None, **more):
     [
         ((24, 25, 26), 30, True, True),
         ((22, 25, 28), 30, True, True),
-        ((21.9, 25, 26), 80, False, True),
-        ((25, 26, 28.1), 80, False, True),
-        ((-11, 0, 10), 80, False, False),
-        ((60, 65, 71), 80, False, False),
+        ((21.9, 25, 26), 30, False, True),
+        ((25, 26, 28.1), 30, False, True),
+        ((-11, 0, 10), 30, False, False),
+        ((60, 65, 71), 30, False, False),
         (None, 30, None, True),
     ],
 )
@@ -71,8 +71,13 @@ def test_limit(ambient, ppm, inside, promised):
     assert (found.ppm, found.inside, found.promised) == (ppm, inside, promised)
 
 
+def test_over_temperature_the_limit_is_wider_only_when_asked():
+    found = limit_for(PART, (25, 25, 25), over_temperature=True)
+    assert (found.ppm, found.text) == (80, "tolerance 30 ppm + stability 50 ppm")
+
+
 def test_limit_with_a_horizon():
-    assert limit_for(PART, (25, 25, 25), 10).ppm == 80
+    assert limit_for(PART, (25, 25, 25), 10).ppm == 80  # 5 ppm a year beside 30
     assert "ageing 50 ppm in 10 years" in limit_for(PART, None, 10).text
     silent = Part(
         id="x",
@@ -92,8 +97,8 @@ def test_no_stability_promised():
         nominal_hz=8e6,
         limits=Limits(tolerance_ppm=100_000),
     )
-    found = limit_for(bare, (30, 31, 32))
-    assert (found.ppm, found.promised) == (100_000, False)
+    found = limit_for(bare, (30, 31, 32), over_temperature=True)
+    assert (found.ppm, found.promised) == (100_000, True)
     assert "states no stability" in found.reasons[0]
 
 
@@ -134,9 +139,17 @@ def test_stated_is_rectangular():
 
 
 def test_stale_checks_and_nothing_at_all():
+    # 0.2 +- 0.02 ppm was found where +-0.05 ppm is stated: that is not taken again
     stale = timebase_for(spec(timebase_ppm=0.05), check(), 31 * DAY_NS)
-    assert stale.status == "stated"
-    assert "no longer valid" in stale.text
+    assert (stale.status, stale.offset_ppm, stale.stale) == ("checked", 0.2, True)
+    # 1 ppm a year, rectangular, over 31 days
+    grown = math.hypot(0.01, 31 / 365.25 / math.sqrt(3))
+    assert stale.u_ppm == pytest.approx(grown)
+    assert "has expired" in stale.text and "usual ageing" in stale.text
+    # a statement that agrees is taken where it is the finer
+    fine = spec(timebase_ppm=0.3)
+    agreed = timebase_for(fine, check(offset_ppm=0.1), round(2 * 365.25 * DAY_NS))
+    assert (agreed.status, agreed.stale) == ("stated", True)
     nothing = timebase_for(spec(), None, 0)
     assert (nothing.status, nothing.valid_until_utc_ns) == ("assumed", None)
     assert nothing.u_ppm == pytest.approx(1 / math.sqrt(3))

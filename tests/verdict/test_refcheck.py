@@ -26,6 +26,7 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.measuring_advice import GATES_S, advise, pulse_time_s
 from benchlog.verdict.run.reading_judge import RunJudge
+from benchlog.verdict.timebase.check_doubts import refusals
 from benchlog.verdict.timebase.check_validity import due_words
 from benchlog.verdict.timebase.control_chart import control_chart
 from benchlog.verdict.timebase.known_timebase import timebase_for
@@ -33,7 +34,6 @@ from benchlog.verdict.timebase.reference_check import (
     by_pulses,
     by_readings,
     days_it_holds,
-    refusals,
 )
 
 PERIOD = ReferenceSpec(counter="counter", nominal_hz=1.0, input=2, u_s=5e-8)
@@ -178,13 +178,17 @@ def test_a_time_base_too_coarse_for_the_limit_is_said():
     assert not any("coarser" in reason for reason in reasons_with(coarse, 30.0).reasons)
 
 
-def test_a_stale_check_is_said_and_not_used():
+def test_an_expired_check_is_told_and_its_offset_stays():
     found = by_readings(read_by(0.5, PERIOD), PERIOD, COUNTER, 1e-9)
     timebase = timebase_for(COUNTER, check_of(found), 41 * DAY_NS)
-    assert (timebase.status, timebase.offset_ppm, timebase.stale) == ("stated", 0, True)
+    assert (timebase.status, timebase.offset_ppm, timebase.stale) == (
+        "checked",
+        found.offset_ppm,
+        True,
+    )
     a = reasons_with(timebase, 30.0)
     assert a.word is Decision.PASS
-    assert any("holds no more" in reason for reason in a.reasons)
+    assert any("has expired" in reason for reason in a.reasons)
 
 
 # --- control chart, calibration, advice ----------------------------------------------

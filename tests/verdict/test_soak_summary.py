@@ -8,6 +8,7 @@ import pytest
 from columns_maker import columns, part_of, without
 from seeds import seeded_generator
 
+from benchlog.evaluation.history_document import summary_document
 from benchlog.model import (
     Event,
     EventKind,
@@ -18,8 +19,8 @@ from benchlog.model import (
 )
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.run.run_gaps import Holes, causes_of
-from benchlog.verdict.run.soak_summary import SoakWatch
-from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
+from benchlog.verdict.soak.soak_summary import SoakWatch
+from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
 S = 1_000_000_000
 PART = Part(
@@ -107,7 +108,7 @@ def test_several_causes_of_one_gap_are_words_and_kinds_for_scripts():
     kinds = [EventKind.GAP, EventKind.NO_SIGNAL]
     events = [event(whole, 1_000, kind, "as told") for kind in kinds]
     found = night(without(whole, range(1_001, 1_020)), events)
-    assert found.document()["causes"] == {"gap+no-signal": 1}
+    assert summary_document(found)["causes"] == {"gap+no-signal": 1}
     said = dict(summary_facts(found))["causes"]
     assert said == "1 x keeper away or held up and no signal"
 
@@ -191,7 +192,7 @@ def test_words_and_document_are_whole():
     assert "offset 21 ppm" in said["alarms"]
     assert "+2.0 ppm" in said["steps"]
     assert len(hole_rows(found, 5)) == 1
-    document = found.document()
+    document = summary_document(found)
     assert document["holes"][0]["causes"] == "unknown"
     assert document["drift_ppm_per_day"]["value"] == found.drift.value
     assert [one["kind"] for one in document["alarms"]] == ["alarm"]
@@ -206,7 +207,7 @@ def test_what_cost_no_reading_is_counted_and_what_was_lost_is_told():
     said = dict(summary_facts(found))
     assert said["beside"] == "clock-step 1, ambient-range 2"
     assert said["lost"].endswith("readings-lost: 7 readings found none")
-    document = found.document()
+    document = summary_document(found)
     assert document["other_events"] == {"clock-step": 1, "ambient-range": 2}
     assert len(document["readings_lost"]) == 1
     assert not {"beside", "lost"} & set(dict(summary_facts(night(whole, []))))
@@ -223,7 +224,7 @@ def test_what_drift_and_slope_are_of_and_for_how_long_ambient_was_missing():
     assert 22.0 < low < high < 26.0
     assert said["temperature"].endswith(f"mean slope from {low:.1f} to {high:.1f} C")
     assert said["ambient"] == "1 h 03 min of readings without a value"
-    document = found.document()
+    document = summary_document(found)
     assert document["without_ambient_s"] == pytest.approx(3_780)
     assert document["temperature_range_c"] == [low, high]
     assert "ambient" not in dict(summary_facts(night(whole)))

@@ -13,18 +13,20 @@ from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.trains import against
 from benchlog.model import InstrumentSpec, ReferenceSpec
 from benchlog.verdict.run.measuring_advice import pulse_time_s, refcheck_advice
-from benchlog.verdict.timebase.reference_check import (
-    by_readings,
+from benchlog.verdict.timebase.check_doubts import (
     cautions,
+    longer_words,
     refusals,
     warnings,
+)
+from benchlog.verdict.timebase.reference_check import (
+    by_readings,
 )
 from benchlog.verdict.timebase.warm_up import (
     Allowed,
     WarmUpDrift,
     allowed_drift,
     drift_of_pulses,
-    longer_words,
 )
 
 PERIOD = ReferenceSpec(counter="counter", nominal_hz=1.0, input=2, u_s=5e-8)

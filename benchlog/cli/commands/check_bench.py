@@ -254,7 +254,7 @@ def _table(checked: list[Checked]) -> str:
         (
             row.instrument,
             _state(row),
-            "-" if row.value is None else f"{row.value:.12g} {row.unit}",
+            "-" if row.value is None else f"{row.value:,.12g} {row.unit}",
             row.driver,
             row.address or "-",
             row.identity or "-",

@@ -36,7 +36,9 @@ def command(db: Path | None, as_json: bool, lot: str) -> None:
         chips, u_common_ppm = chips_of(reader, lot)
     found = spread_of(chips, u_common_ppm)
     if as_json:
-        print_json({"lot": lot, **_document(found)})
+        from benchlog.evaluation.lot_document import chips_document
+
+        print_json(chips_document(lot, found))
     else:
         click.echo(text(lot, found))
 
@@ -69,17 +71,6 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     ]
     bases = [run.timebase for run in newest.values() if run.timebase is not None]
     return chips, shared_u_ppm(base.u_ppm for base in bases)
-
-
-def _document(found: "ChipSpread") -> dict[str, object]:
-    return {
-        "devices": found.n,
-        "shift_ppm": found.shift_ppm,
-        "shift_interval_ppm": [found.low_ppm, found.high_ppm],
-        "u_common_ppm": found.u_common_ppm,
-        "sd_ppm": found.sd_ppm,
-        "ranking": list(found.ranking),
-    }
 
 
 def text(lot: str, found: "ChipSpread") -> str:

@@ -52,7 +52,9 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if wish["out"] is not None:
         _write(found, wish)
     if as_json:
-        print_json(document(found))
+        from benchlog.evaluation.study_documents import comparison_document
+
+        print_json(comparison_document(found))
     else:
         click.echo(text_of(found))
 
@@ -64,17 +66,6 @@ def _write(found: "RunComparison", wish: dict[str, Any]) -> None:
     page = compare_page(found, host_clock())
     write_page(page, wish["out"], wish["paper"], overwrite=wish["overwrite"])
     say(f"{page.title}: written to {wish['out']}")
-
-
-def document(found: "RunComparison") -> dict[str, Any]:
-    """Return the figures of each run and each difference."""
-    from benchlog.evaluation.document import figures
-    from benchlog.verdict.run.comparison import difference_document
-
-    return {
-        "runs": [figures(one.evaluation) for one in found.runs],
-        "differences": [difference_document(one) for one in found.differences],
-    }
 
 
 def text_of(found: "RunComparison") -> str:

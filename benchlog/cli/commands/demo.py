@@ -28,7 +28,11 @@ _START_S: Final = 20.0
 _LOOK_S: Final = 0.02
 
 
-@make_command("demo", examples=EXAMPLES)
+@make_command(
+    "demo",
+    examples=EXAMPLES,
+    default_db="demo.db beside BENCHLOG_DB, else in your data folder",
+)
 @options.simulated_part
 @click.option(
     "--offset-ppm", type=FiniteNumber(), help="True offset of the device; else by seed."
@@ -44,8 +48,8 @@ def command(
 ) -> None:
     """Measure a simulated device: real sockets, real database, made-up physics.
 
-    The run is kept in a database of its own, demo.db beside your default one, unless
-    --db names another. Exit codes as for `measure`.
+    The run is kept in a database of its own, apart from what was really measured. Exit
+    codes as for `measure`.
     """
     from benchlog.cli.tasks.measuring import Manner, carry_out
     from benchlog.cli.tasks.planning import MeasureRequest
@@ -63,7 +67,7 @@ def command(
 
 def demo_database(db: Path | None) -> Path:
     """Return where a demo keeps its runs: apart from what was really measured."""
-    from benchlog.store.paths import default_database
+    from benchlog.store.files import default_database
 
     return db if db is not None else default_database().with_name("demo.db")
 

@@ -21,13 +21,9 @@ from benchlog.errors import ConfigError, DataError, UsageError
 from benchlog.units import printable
 
 if TYPE_CHECKING:
+    from benchlog.cli.tasks.fitness_text import FitnessRow
     from benchlog.evaluation.run_evaluation import Evaluation
-    from benchlog.model import (
-        Part,
-        Run,
-        TemperatureLaw,
-        Use,
-    )
+    from benchlog.model import Run, TemperatureLaw, Use
     from benchlog.store.reader import Reader
     from benchlog.verdict.fitness.source import Conditions, Source
 
@@ -97,7 +93,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
 
     _check(wish)
     uses = _uses(wish["need"])
-    rows: list[dict[str, Any]] = []
+    rows: list[FitnessRow] = []
     if run is not None or wish["need"] is None:
         with reading(db) as reader:
             rows += _of_run(reader, chosen_run(reader, run), uses, wish)
@@ -106,7 +102,9 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     if wish["need"] is not None:
         rows += _of_parts(uses, wish)
     if as_json:
-        print_json(rows)
+        from benchlog.evaluation.study_documents import fitness_document
+
+        print_json([fitness_document(*row) for row in rows])
     else:
         click.echo(text_of(rows))
 
@@ -144,9 +142,8 @@ def _uses(need: str | None) -> "tuple[Use, ...]":
 
 def _of_run(
     reader: "Reader", run: "Run", uses: "Iterable[Use]", wish: dict[str, Any]
-) -> list[dict[str, Any]]:
+) -> "list[FitnessRow]":
     from benchlog.verdict.fitness.fitness import fitness
-    from benchlog.verdict.fitness.fitness_document import document_of
     from benchlog.verdict.fitness.source import measured_source
 
     if run.made_for == "trim":
@@ -164,36 +161,22 @@ def _of_run(
     source = measured_source(run.device, run.part, assessment, where)
     _tell(evaluation, source)
     found = fitness(uses, source, _other_end(wish))
-    about = {
-        "run": run.id,
-        "device": run.device,
-        "part": run.part.id,
-        "kind": run.part.kind.value,
-        "simulated": evaluation.simulated,
-        "void": run.void,
-        "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
-    }
-    return [{**document_of(one), **about} for one in found]
+    return [(one, run.part, evaluation) for one in found]
 
 
-def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> list[dict[str, Any]]:
+def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> "list[FitnessRow]":
     from benchlog.catalogue import list_parts
     from benchlog.verdict.fitness.fitness import candidates
-    from benchlog.verdict.fitness.fitness_document import document_of
 
     parts, problems = list_parts()
     for problem in problems:
         say(f"left out: {problem}")
     where, other_end = _conditions(wish), _other_end(wish)
     return [
-        {**document_of(one), **_about(part)}
+        (one, part, None)
         for use in uses
         for part, one in candidates(use, parts, where, other_end)
     ]
-
-
-def _about(part: "Part") -> dict[str, Any]:
-    return {"run": None, "device": None, "part": part.id, "kind": part.kind.value}
 
 
 def _conditions(wish: dict[str, Any]) -> "Conditions":

@@ -72,6 +72,7 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
 @click.option("--note", type=Text(), help="Kept with each run.")
 @options.load
 @options.supply
+@options.over_temperature
 @options.no_screen
 @click.option("--bell", is_flag=True, help="Ring: once pass, twice fail, thrice else.")
 @click.option(

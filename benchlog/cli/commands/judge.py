@@ -32,6 +32,7 @@ EXAMPLES = (
     "benchlog judge 12 --refcheck latest",
     "benchlog judge 12 --refcheck 3 --reason 'counter adjusted since' --json",
     "benchlog judge 12 --part quartz-16mhz-50ppm --try",
+    "benchlog judge 12 --over-temperature",
 )
 RULE = (
     "judged again: guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
@@ -46,6 +47,11 @@ RULE = (
     "--refcheck",
     metavar="N",
     help="Correct for the time base by this check, or by the `latest` one.",
+)
+@click.option(
+    "--over-temperature/--at-reference",
+    default=None,
+    help="Against tolerance and stability together, or the tolerance alone [as begun].",
 )
 @click.option("--reason", type=Text(), help="Why, for whoever reads it.")
 @click.option("--try", "is_trial", is_flag=True, help="Show the verdict, keep nothing.")
@@ -69,7 +75,7 @@ def command(
             raise UsageError(f"run {run} is still going on; stop it first")
         if before.made_for is Purpose.REFCHECK:
             raise UsageError(f"run {run} checked a time base: no device is judged")
-        wanted = _as_wished(reader, before, wish["part"], wish["refcheck"])
+        wanted = _as_wished(reader, before, wish)
         evaluation = evaluated(reader, wanted)
         if not wish["is_trial"]:
             writer.add_verdict(run, _verdict(wanted, evaluation, wish["reason"] or ""))
@@ -83,12 +89,13 @@ def command(
     ctx.exit(exit_code([evaluation.assessment.word]))
 
 
-def _as_wished(
-    reader: "Reader", run: "Run", part: str | None, refcheck: str | None
-) -> "Run":
-    """Return the run resting on another part and time base."""
+def _as_wished(reader: "Reader", run: "Run", wish: "Mapping[str, Any]") -> "Run":
+    """Return the run as it is to be judged: part, time base, what it must hold."""
     from benchlog.catalogue import load_part
 
+    part, refcheck = wish["part"], wish["refcheck"]
+    asked = wish["over_temperature"]
+    over_temperature = run.over_temperature if asked is None else asked
     chosen = run.part if part is None else load_part(part)
     timebase = run.timebase
     if refcheck is not None:
@@ -99,6 +106,7 @@ def _as_wished(
         nominal_hz=chosen.nominal_hz,
         timebase=timebase,
         judged_again=True,
+        judged_over_temperature=over_temperature,
     )
 
 
@@ -197,7 +205,12 @@ def _number(text: str) -> int:
 def _verdict(run: "Run", evaluation: "Evaluation", reason: str) -> "VerdictRow":
     from benchlog.evaluation.document import verdict_row
 
-    basis = {"part": run.part, "timebase": run.timebase, "reason": reason}
+    basis = {
+        "part": run.part,
+        "timebase": run.timebase,
+        "over_temperature": run.over_temperature,
+        "reason": reason,
+    }
     rule = f"{RULE}; {reason}" if reason else RULE
     return verdict_row(evaluation, rule, {"state": evaluation.state, "basis": basis})
 

@@ -61,7 +61,7 @@ def _found(
 
 def document(report: "LotReport", benches: tuple[str, ...]) -> dict[str, Any]:
     """Return a lot as plain values: the keys of `inspect --json`, and its benches."""
-    from benchlog.verdict.lot.lot_report import lot_document
+    from benchlog.evaluation.lot_document import lot_document
 
     return {**lot_document(report), "benches": list(benches)}
 

@@ -1,7 +1,7 @@
 """A check standard: measured now and then, its control chart tells of a moved bench."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,6 +12,8 @@ from benchlog.cli.printing import pairs, print_json
 from benchlog.cli.tasks.headless import measure_in_lines
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 from benchlog.errors import UsageError
+from benchlog.evaluation.check_document import standard_document
+from benchlog.evaluation.reference_finding import StandardPoint, standard_history
 from benchlog.model import Purpose, Run
 from benchlog.plotting.printed_chart import ChartShape, text_chart
 from benchlog.store.reader import Reader
@@ -20,23 +22,12 @@ from benchlog.units import (
     SECONDS_PER_DAY,
     format_ppm,
     format_u_ppm,
-    iso_utc,
     printable,
 )
 from benchlog.verdict.timebase.control_chart import ControlChart, control_chart
 
 MOVED: Final = 3
 _MOST: Final = 1000
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One time the standard was measured."""
-
-    run: int
-    utc_ns: int
-    offset_ppm: float
-    u_ppm: float
 
 
 def check_standard(typed: dict[str, Any], path: Path, as_json: bool) -> int:
@@ -60,33 +51,16 @@ def check_standard(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     (run_id,) = measure_in_lines([plan], path, go_on=False)
     with Reader.open(path) as reader:
         run = reader.run(run_id)
-        history = history_of(reader, run)
+        history = standard_history(reader, run)
     if not history or history[-1].run != run_id:
         raise UsageError(f"run {run_id} gave no offset; see `benchlog show {run_id}`")
     least = float(np.median([point.u_ppm for point in history])) / 2.0
     chart = control_chart([point.offset_ppm for point in history], least)
-    document = _document(run, history, chart)
     if as_json:
-        print_json(document)
+        print_json(standard_document(run, history, chart))
     else:
-        click.echo(_text(document, history, chart))
+        click.echo(_text(run, history, chart))
     return MOVED if chart.moved else 0
-
-
-def history_of(reader: Reader, run: Run) -> list[Point]:
-    """Return how this standard was measured on this bench, the newest last."""
-    runs = reader.runs(device=run.device, part=run.part.id, limit=_MOST)
-    points = [
-        Point(one.id, one.started_utc_ns, one.offset_ppm, one.u_ppm)
-        for one in reversed(runs)
-        if _counts(one, run) and one.offset_ppm is not None and one.u_ppm is not None
-    ]
-    return [point for point in points if point.run <= run.id]
-
-
-def _counts(one: Run, run: Run) -> bool:
-    same = (one.purpose, one.bench) == (Purpose.REFCHECK, run.bench)
-    return same and one.void is None and not one.open
 
 
 def _part_before(path: Path, device: str) -> str:
@@ -102,45 +76,16 @@ def _part_before(path: Path, device: str) -> str:
     )
 
 
-def _document(
-    run: Run, history: Sequence[Point], chart: ControlChart
-) -> dict[str, Any]:
-    newest = history[-1]
-    return {
-        "standard": run.device,
-        "run": run.id,
-        "part": run.part.id,
-        "offset_ppm": newest.offset_ppm,
-        "u_ppm": newest.u_ppm,
-        "centre_ppm": chart.centre,
-        "sigma_ppm": chart.sigma,
-        "low_ppm": chart.low,
-        "high_ppm": chart.high,
-        "moved": chart.moved,
-        "reasons": list(chart.reasons),
-        "history": [
-            {
-                "run": point.run,
-                "utc": iso_utc(point.utc_ns),
-                "offset_ppm": point.offset_ppm,
-                "u_ppm": point.u_ppm,
-            }
-            for point in history
-        ],
-        "simulated": run.simulated,
-    }
-
-
-def _text(
-    document: dict[str, Any], history: Sequence[Point], chart: ControlChart
-) -> str:
-    u = document["u_ppm"]
-    name = printable(document["standard"])
+def _text(run: Run, history: Sequence[StandardPoint], chart: ControlChart) -> str:
+    newest, u = history[-1], history[-1].u_ppm
     lines = [
-        ("standard", f"{name}, run {document['run']}, {chart.n} times measured"),
+        (
+            "standard",
+            f"{printable(run.device)}, run {run.id}, {chart.n} times measured",
+        ),
         (
             "offset",
-            f"{format_ppm(document['offset_ppm'], u)} +- {format_u_ppm(u)} ppm (95 %)",
+            f"{format_ppm(newest.offset_ppm, u)} +- {format_u_ppm(u)} ppm (95 %)",
         ),
     ]
     if chart.low is not None and chart.high is not None:
@@ -154,12 +99,12 @@ def _text(
         lines.append(("bench", "\n".join([said, *chart.reasons])))
     else:
         lines.append(("bench", "\n".join(chart.reasons)))
-    if document["simulated"]:
+    if run.simulated:
         lines.append(("note", "simulated data"))
     return "\n\n".join(part for part in (pairs(lines), _chart(history, chart)) if part)
 
 
-def _chart(history: Sequence[Point], chart: ControlChart) -> str:
+def _chart(history: Sequence[StandardPoint], chart: ControlChart) -> str:
     """Draw the history with its limits as dotted lines."""
     if len(history) < 2:
         return ""

@@ -1,44 +1,45 @@
 """What a source is good for, as a person reads it."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Final
 
 from benchlog.cli.printing import table
+from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import symbol_of
+from benchlog.model import Part
+from benchlog.verdict.fitness.fitness import Fitness
+
+FitnessRow = tuple[Fitness, Part, Evaluation | None]
+"""What came out for one use; of a run, or of a part by its promises."""
+_FIGURES: Final = ("allowed ppm", "worst ppm", "left", "verdict", "mostly")
 
 
-def text_of(rows: Sequence[dict[str, Any]]) -> str:
+def text_of(rows: Sequence[FitnessRow]) -> str:
     """Return the results as a person reads them: of the run, then of the parts."""
-    runs = [row for row in rows if row["run"] is not None]
-    parts = [row for row in rows if row["run"] is None]
+    of_run = [found for found, _, evaluation in rows if evaluation is not None]
+    of_parts = [(found, part) for found, part, evaluation in rows if evaluation is None]
     blocks = []
-    if runs:
-        blocks += [_table(runs, "use"), *_better(runs)]
-    for use in dict.fromkeys(row["use"] for row in parts):
-        of_use = [row for row in parts if row["use"] == use]
-        head = of_use[0]
-        blocks.append(f"{use}: {head['title']} ({head['source']}; {head['status']})")
-        blocks.append(_table(of_use, "part"))
+    if of_run:
+        cells = [(found.use.id, *_figures(found)) for found in of_run]
+        blocks += [table(("use", *_FIGURES), cells, "lrrr"), *_better(of_run)]
+    for use in dict.fromkeys(found.use.id for found, _ in of_parts):
+        of_use = [(found, part) for found, part in of_parts if found.use.id == use]
+        head = of_use[0][0].use
+        blocks.append(f"{use}: {head.title} ({head.source}; {head.status})")
+        cells = [(p.id, p.kind.value, *_figures(found)) for found, p in of_use]
+        blocks.append(table(("part", "kind", *_FIGURES), cells, "llrrr"))
     return "\n\n".join(blocks)
 
 
-def _table(rows: Sequence[dict[str, Any]], name: str) -> str:
-    kind = name == "part"
-    headers = (name, *(("kind",) if kind else ()), "allowed ppm", "worst ppm")
-    cells = [
-        (
-            row[name],
-            *((row["kind"],) if kind else ()),
-            _four(row["tolerance_ppm"]),
-            _four(row["worst_ppm"]),
-            _margin(row["margin"]),
-            f"{symbol_of(row['verdict'])} {row['verdict']}",
-            row["dominant"],
-        )
-        for row in rows
-    ]
-    right = "llrrr" if kind else "lrrr"
-    return table((*headers, "left", "verdict", "mostly"), cells, right)
+def _figures(found: Fitness) -> tuple[str, ...]:
+    verdict = found.verdict.value
+    return (
+        _four(found.tolerance_ppm),
+        _four(found.worst_ppm),
+        _margin(found.margin),
+        f"{symbol_of(verdict)} {verdict}",
+        found.dominant,
+    )
 
 
 def _four(value: float) -> str:
@@ -54,13 +55,15 @@ def _margin(margin: float) -> str:
     return f"{100 * margin:.0f} %"
 
 
-def _better(rows: Sequence[dict[str, Any]]) -> list[str]:
+def _better(several: Sequence[Fitness]) -> list[str]:
     """Return what another divisor than the nominal frequency's would give."""
     lines = [
-        f"{row['use']}: divisor {row['retuned']['divisor']}, chosen from the measured "
-        f"frequency, would be {_four(row['retuned']['worst_ppm'])} ppm at worst "
-        f"({row['retuned']['verdict']}) in place of {row['divisor']['divisor']}"
-        for row in rows
-        if row["retuned"] and row["retuned"]["divisor"] != row["divisor"]["divisor"]
+        f"{found.use.id}: divisor {better.divisor}, chosen from the measured "
+        f"frequency, would be {_four(better.worst_ppm)} ppm at worst "
+        f"({better.verdict.value}) in place of {chosen.divisor}"
+        for found in several
+        if (better := found.retuned) is not None
+        and (chosen := found.divided) is not None
+        and better.divisor != chosen.divisor
     ]
     return ["\n".join(lines)] if lines else []

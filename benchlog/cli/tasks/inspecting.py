@@ -15,6 +15,7 @@ from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.cli.tasks.with_screen import interruptible
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
+from benchlog.evaluation.lot_document import lot_document
 from benchlog.evaluation.lots import lot_with_runs
 from benchlog.model import EventKind, Lot
 from benchlog.recorder.lot.device_ids import Ids
@@ -25,7 +26,7 @@ from benchlog.screen.inspection.app import run_inspection
 from benchlog.screen.inspection.lot_screen import LotOnScreen
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_decision import LotResult
-from benchlog.verdict.lot.lot_report import LotReport, lot_document
+from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.sampling_plan import describe_plan
 
 __all__ = ["Wish", "carry_out"]

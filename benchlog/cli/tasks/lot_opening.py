@@ -13,6 +13,12 @@ from benchlog.cli.printing import counted, say
 from benchlog.cli.tasks.planning import MOST_S, require_readings, with_gate
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
+from benchlog.evaluation.lot_plan import (
+    outcomes,
+    plan_document,
+    plan_from,
+    undecided_rule,
+)
 from benchlog.evaluation.lots import named_lot, planned_names
 from benchlog.model import (
     Bench,
@@ -25,8 +31,6 @@ from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
-from benchlog.verdict.lot.lot_decision import UndecidedRule, plan_document
-from benchlog.verdict.lot.lot_runs import outcomes, plan_from
 from benchlog.verdict.lot.sampling_plan import (
     Plan,
     custom_plan,
@@ -45,6 +49,7 @@ _KEPT: Final = {
     "gate_s": None,
     "load_pf": None,
     "supply_v": None,
+    "over_temperature": False,
 }
 """What is kept with the plan and taken again when the lot is gone on with."""
 
@@ -77,6 +82,7 @@ class Wish:
     note: str | None = None
     load_pf: float | None = None
     supply_v: float | None = None
+    over_temperature: bool = False
 
     @property
     def plans(self) -> bool:
@@ -103,7 +109,7 @@ def task_for(wish: Wish, database: Path) -> Task:
         lot=lot,
         plan=plan_from(lot.plan or {}),
         templates=_templates(wish, kept, part, bench),
-        rule=UndecidedRule(str(kept["undecided"])),
+        rule=undecided_rule(kept),
         prefix=wish.auto_ids or "",
         again=wish.again,
     )
@@ -231,6 +237,7 @@ def _same_plan(wish: Wish, lot: Lot) -> None:
         "undecided": wish.undecided,
         "min_readings": wish.min_readings,
         "max_readings": wish.max_readings,
+        "over_temperature": wish.over_temperature or None,
     }
     for name, value in typed.items():
         if value is not None and name in kept and kept[name] != value:
@@ -262,6 +269,7 @@ def _templates(
         note=wish.note or "",
         load_pf=wish.load_pf or kept["load_pf"],
         supply_v=wish.supply_v or kept["supply_v"],
+        over_temperature=bool(kept["over_temperature"]),
         until_clear=True,
         min_readings=int(kept["min_readings"]),
         max_readings=int(kept["max_readings"]),

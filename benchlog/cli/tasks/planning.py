@@ -38,6 +38,7 @@ class MeasureRequest:
     load_pf: float | None = None
     supply_v: float | None = None
     gate_s: float | None = None
+    over_temperature: bool = False
 
 
 def plans_of(request: MeasureRequest) -> tuple[RunPlan, ...]:
@@ -64,6 +65,7 @@ def plans_of(request: MeasureRequest) -> tuple[RunPlan, ...]:
         note=request.note or "",
         load_pf=request.load_pf,
         supply_v=request.supply_v,
+        over_temperature=request.over_temperature,
         software=f"benchlog {__version__}",
     )
     plan = with_length(plan, request.readings, request.for_s)

@@ -11,15 +11,11 @@ import click
 from benchlog import __version__
 from benchlog.catalogue import load_bench
 from benchlog.cli.printing import print_json, say
-from benchlog.cli.tasks.reference_check_text import (
-    CheckNarration,
-    Weighed,
-    check_document,
-    check_text,
-)
+from benchlog.cli.tasks.reference_check_text import CheckNarration, check_text
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import DataError, UsageError
-from benchlog.evaluation.reference_finding import finding_of
+from benchlog.evaluation.check_document import check_document
+from benchlog.evaluation.reference_finding import Weighed, finding_of
 from benchlog.model import (
     Bench,
     Identity,
@@ -44,15 +40,13 @@ from benchlog.units import (
     format_frequency,
     printable,
 )
+from benchlog.verdict.timebase.check_doubts import cautions, refusals, warnings
 from benchlog.verdict.timebase.check_validity import due_words
 from benchlog.verdict.timebase.governing_check import UNUSED, stated_goes_on, weighed
 from benchlog.verdict.timebase.reference_check import (
     Finding,
-    cautions,
     days_it_holds,
     holds_until_ns,
-    refusals,
-    warnings,
 )
 
 NOT_KEPT: Final = 4
@@ -93,11 +87,13 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     weighed = _weighed(check, finding, wired, before, insist=typed["insist"])
     if weighed.kept:
         _keep(path, clock, check)
-    document = check_document(check, finding, weighed)
     if as_json:
-        print_json(document)
+        print_json(check_document(check, finding, weighed))
     else:
-        click.echo(check_text(document, wired.counter.name, wired.nominal_hz))
+        counter, nominal_hz = wired.counter.name, wired.nominal_hz
+        click.echo(
+            check_text(check, finding, weighed, counter=counter, nominal_hz=nominal_hz)
+        )
     return 0 if weighed.kept else NOT_KEPT
 
 

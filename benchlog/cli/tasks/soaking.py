@@ -19,7 +19,6 @@ from benchlog.units import NS_PER_S, iso_utc
 
 if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation
-    from benchlog.store.reader import Reader
 
 _TIMES: Final = ("%H:%M", "%H:%M:%S")
 
@@ -69,7 +68,7 @@ def _plans(typed: dict[str, Any], length_s: float | None) -> tuple[RunPlan, ...]
         if typed[name] is None:
             raise UsageError(f"which {name}? Give --{name}, or go on with --resume RUN")
     known = ("bench", "part", "devices", "positions", "gate_s", "operator", "note")
-    more = ("lot", "load_pf", "supply_v")
+    more = ("lot", "load_pf", "supply_v", "over_temperature")
     request = MeasureRequest(**{name: typed[name] for name in (*known, *more)})
     return tuple(
         replace(
@@ -168,23 +167,19 @@ def _gone_on(
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:
+    from benchlog.evaluation.document import soak_document
+
     with reading(manner.database) as reader:
         found = [evaluated(reader, run_id, summary="always") for run_id in run_ids]
-        documents = [_document(reader, one) for one in found]
+        documents = [
+            soak_document(one, (event for _, event in reader.events(one.run.id)))
+            for one in found
+        ]
     if manner.as_json:
         print_json(documents[0] if len(documents) == 1 else documents)
     else:
         click.echo("\n\n".join(map(_text, found)))
     return exit_code(one.assessment.word for one in found)
-
-
-def _document(reader: "Reader", evaluation: "Evaluation") -> dict[str, Any]:
-    from benchlog.evaluation.document import events_document, run_document
-
-    events = events_document(one for _, one in reader.events(evaluation.run.id))
-    how = evaluation.summary
-    summary = None if how is None else how.document()
-    return {**run_document(evaluation), "events": events, "summary": summary}
 
 
 def _text(evaluation: "Evaluation") -> str:

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.errors import DataError
-from benchlog.evaluation.lots import lot_with_runs
+from benchlog.evaluation.lots import lot_report, lot_with_runs
 from benchlog.exchange.arrow import arrow
 from benchlog.model import Lot, LotRun
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import part_from
-from benchlog.verdict.lot.lot_report import LotReport, lot_report
+from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
 
 _COLUMNS: Final = (

@@ -14,8 +14,8 @@ from benchlog.exchange.export.exported_fields import (
 )
 from benchlog.exchange.spreadsheet_cells import cell, comment
 from benchlog.model import Run
+from benchlog.store.logged_tables import READINGS
 from benchlog.store.reader import Reader
-from benchlog.store.row_mapping import LOGGED
 from benchlog.units import NS_PER_S, offset_ppm
 
 MAGIC: Final = "# benchlog-export: "
@@ -39,9 +39,9 @@ def _lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
     for key, value in header.items():
         yield comment(key, value)
     yield HEAD
-    for rows in pages(reader, "readings", run.id, reader.last_id(run.id)):
-        yield from (_line(row, run) for row in rows)
-        sent.more(len(rows))
+    for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
+        yield from (_line(row, run) for row in page.rows)
+        sent.more(len(page))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
         yield comment(name, fields)
@@ -55,6 +55,7 @@ def utc_text(utc_ns: int) -> str:
 
 
 def _line(row: tuple[Any, ...], run: Run) -> str:
+    """Return the line of a row of `READINGS`, in the order that is declared there."""
     reading, segment, utc_ns, mono_ns, gate_s, hertz, ambient_c, flags, raw = row
     utc = "," if utc_ns is None else f"{utc_text(utc_ns)},{utc_ns}"
     ambient = "" if ambient_c is None else repr(ambient_c)
@@ -82,10 +83,10 @@ def jsonl_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
 
 def _rows(reader: Reader, run: Run, sent: Sent) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "run", header_of(reader, run)
-    for rows in pages(reader, "readings", run.id, reader.last_id(run.id)):
-        for row in rows:
-            yield "reading", dict(zip(LOGGED["readings"], row, strict=True))
-        sent.more(len(rows))
+    for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
+        for row in page.rows:
+            yield "reading", dict(zip(page.columns, row, strict=True))
+        sent.more(len(page))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
         yield name, fields

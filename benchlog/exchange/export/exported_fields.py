@@ -1,17 +1,27 @@
 """What an export says of a run besides its readings: enough to lose nothing."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
 from benchlog.exchange.checksum import LineSum
 from benchlog.model import Run
+from benchlog.store.logged_tables import (
+    CONDITIONS,
+    EDGES,
+    EVENTS,
+    LoggedRows,
+    LoggedTable,
+)
 from benchlog.store.reader import Reader
-from benchlog.store.row_mapping import LOGGED
 from benchlog.store.snapshot import to_plain
 
 FORMAT: Final = 1
-OTHERS: Final = {"events": "event", "conditions": "condition", "edges": "edge"}
+OTHERS: Final[dict[LoggedTable, str]] = {
+    EVENTS: "event",
+    CONDITIONS: "condition",
+    EDGES: "edge",
+}
 """Tables besides the readings, and what one row of each is called."""
 OF_CHECK: Final = (
     "instrument",
@@ -56,7 +66,7 @@ class Sent:
 
     def other(self, name: str) -> None:
         """Count a row besides the readings."""
-        self.edges += name == OTHERS["edges"]
+        self.edges += name == OTHERS[EDGES]
 
     def end(self, total: LineSum) -> dict[str, Any]:
         """Return what the last line says."""
@@ -69,27 +79,27 @@ def header_of(reader: Reader, run: Run) -> dict[str, Any]:
     header: dict[str, Any] = {
         "format": FORMAT,
         "run": run.id,
-        "part": _begun_with(run, "id"),
+        "part": run.begun_as.id,
     }
     header.update((name, to_plain(getattr(run, name))) for name in _OF_RUN)
     header["device"] = run.typed_device or run.device  # corrections come as amendments
-    header["nominal_hz"] = _begun_with(run, "nominal_hz")
+    header["nominal_hz"] = run.begun_as.nominal_hz
     header["segments"] = to_plain(reader.segments(run.id))
     header["snapshot"] = to_plain(run.snapshot)
     return header
 
 
 def pages(
-    reader: Reader, table: str, run_id: int, last_id: int | None = None
-) -> Iterator[list[tuple[Any, ...]]]:
+    reader: Reader, table: LoggedTable, run_id: int, last_id: int | None = None
+) -> Iterator[LoggedRows]:
     """Yield the rows of a table in pages, up to `last_id` where one is given."""
     after_id = 0
-    while rows := reader.logged(table, run_id, after_id, _PAGE):
-        after_id = rows[-1][0]
+    while page := reader.logged(table, run_id, after_id, _PAGE):
+        after_id = page.of("id")[-1]
         if last_id is not None and after_id > last_id:
-            yield [row for row in rows if row[0] <= last_id]
+            yield page.up_to(last_id)
             return
-        yield rows
+        yield page
 
 
 def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -98,9 +108,9 @@ def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]
     Bytes are written as hexadecimal digits.
     """
     for table, name in OTHERS.items():
-        for rows in pages(reader, table, run_id):
-            for row in rows:
-                yield name, _named(table, row)
+        for page in pages(reader, table, run_id):
+            for row in page.rows:
+                yield name, _named(page.columns, row)
     for verdict in reader.verdicts(run_id):
         yield "verdict", to_plain(verdict)
     for amendment in reader.amendments(run_id):
@@ -111,12 +121,6 @@ def others_of(reader: Reader, run_id: int) -> Iterator[tuple[str, dict[str, Any]
             yield "refcheck", {name: fields[name] for name in OF_CHECK}
 
 
-def _begun_with(run: Run, key: str) -> object:
-    """Return a property of the part that the run was begun with."""
-    part = run.snapshot["part"]
-    return part[key] if isinstance(part, Mapping) else None
-
-
-def _named(table: str, row: tuple[Any, ...]) -> dict[str, Any]:
+def _named(columns: tuple[str, ...], row: tuple[Any, ...]) -> dict[str, Any]:
     values = (value.hex() if isinstance(value, bytes) else value for value in row)
-    return dict(zip(LOGGED[table], values, strict=True))
+    return dict(zip(columns, values, strict=True))

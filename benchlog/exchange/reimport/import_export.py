@@ -25,12 +25,7 @@ from benchlog.model import (
 )
 from benchlog.store.duplicate_runs import first_of
 from benchlog.store.rows import Segment
-from benchlog.store.snapshot import (
-    bench_from,
-    identities_from,
-    part_from,
-    timebase_from,
-)
+from benchlog.store.snapshot import thaw
 from benchlog.units import format_frequency
 
 _SAME: Final = 1e-9
@@ -98,11 +93,11 @@ class _Begun:
 
 def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) -> _Begun:
     try:
-        snapshot = header["snapshot"]
+        frozen = thaw(header["snapshot"], Purpose.IMPORT)
         begun = _Begun(
-            plan=_plan(header, snapshot),
-            identities=identities_from(snapshot["identities"]),
-            timebase=options.timebase or timebase_from(snapshot["timebase"]),
+            plan=_plan(header, frozen.plan),
+            identities=frozen.identities,
+            timebase=options.timebase or frozen.timebase,
             segments=tuple(map(_segment, header["segments"])),
         )
         _time(header["started_utc_ns"])
@@ -127,8 +122,9 @@ def _time(ns: object) -> None:
         raise ValueError(f"{str(ns)[:40]} is no time")
 
 
-def _plan(header: Mapping[str, Any], snapshot: dict[str, Any]) -> RunPlan:
-    part = part_from(snapshot["part"])
+def _plan(header: Mapping[str, Any], begun: RunPlan) -> RunPlan:
+    """Return the plan of the copy: of the run's own, what tells of the device."""
+    part = begun.part
     if not 0 < float(part.nominal_hz) < float("inf"):
         raise ValueError(f"nominal_hz {part.nominal_hz!r}")
     lot = header["lot"]
@@ -137,14 +133,14 @@ def _plan(header: Mapping[str, Any], snapshot: dict[str, Any]) -> RunPlan:
         device=_words(header["device"]),
         part=replace(part, id=_words(part.id), title=_words(part.title)),
         position=_words(header["position"]),
-        bench=bench_from(snapshot["bench"]),
+        bench=begun.bench,
         lot=None if lot is None else _words(lot),
         operator=_words(header["operator"]),
         note=_words(header["note"]),
-        load_pf=snapshot.get("load_pf"),
-        supply_v=snapshot.get("supply_v"),
-        software=_words(snapshot["software"]),
-        checks=snapshot.get("checks"),
+        load_pf=begun.load_pf,
+        supply_v=begun.supply_v,
+        software=_words(begun.software),
+        checks=begun.checks,
     )
 
 

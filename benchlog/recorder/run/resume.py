@@ -20,7 +20,7 @@ from benchlog.model import (
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import bench_from
+from benchlog.store.snapshot import run_plan_from
 from benchlog.units import NS_PER_S, format_duration, iso_utc
 from benchlog.verdict.run.judges import AnyJudge
 
@@ -102,15 +102,8 @@ def resumed(
 
 def plan_of(run: Run, now_utc_ns: int, more_s: float | None = None) -> RunPlan:
     """Rebuild the plan of a run from its snapshot; `more_s` from now on, if given."""
-    snapshot = run.snapshot
-    known = {f.name: snapshot[f.name] for f in fields(RunPlan) if f.name in snapshot}
-    plain: dict[str, Any] = {
-        **known,
-        "purpose": run.purpose,
-        "part": run.part,
-        "bench": _with_dialects(bench_from(dict(snapshot["bench"]))),  # type: ignore[call-overload]
-    }
-    plan = RunPlan(**plain)
+    begun = run_plan_from(dict(run.snapshot), run.purpose)
+    plan = replace(begun, part=run.part, bench=_with_dialects(begun.bench))
     position_of(plan)
     if more_s is None:
         return plan

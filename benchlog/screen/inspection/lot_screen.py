@@ -15,6 +15,7 @@ from textual.widgets import Input
 from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.lots import lot_report
 from benchlog.model import Lot
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.inspection import text as words
@@ -29,7 +30,7 @@ from benchlog.screen.inspection.text import Places
 from benchlog.screen.widgets.text import Newest, PlainText
 from benchlog.store.reader import Reader
 from benchlog.units import printable
-from benchlog.verdict.lot.lot_report import LotReport, lot_report
+from benchlog.verdict.lot.lot_report import LotReport
 
 _TICK_S: Final = 0.2
 _RING_S: Final = 0.18

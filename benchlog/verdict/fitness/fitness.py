@@ -12,9 +12,9 @@ from typing import Final
 
 from benchlog.model import Part, Use
 from benchlog.verdict.fitness.serial_links import (
-    can_tolerance_ppm,
+    Allowance,
+    allowance,
     divisor_for,
-    link_tolerance_ppm,
     rate_error_ppm,
     serial_step_hz,
 )
@@ -98,15 +98,6 @@ class Fitness:
     retuned: Divided | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Allowed:
-    """What a source may do: in all, and what is recommended."""
-
-    ppm: float
-    comfortable_ppm: float
-    other_end_ppm: float | None
-
-
 def fitness(
     uses: Iterable[Use], source: Source, other_end: OtherEnd = None
 ) -> tuple[Fitness, ...]:
@@ -129,7 +120,7 @@ def fitness_for(use: Use, source: Source, other_end: OtherEnd = None) -> Fitness
             against = _against(use, other_end)
             source = replace(source, terms=(*source.terms, against))
         other_end = 0.0
-    allowed = _allowed(use, other_end)
+    allowed = allowance(use, other_end)
     terms = tuple(t for t in source.terms if not (use.averages and t.of_the_moment))
     if use.serial is None:
         return _judged(use, allowed, source, terms, None)
@@ -175,7 +166,7 @@ def _against(use: Use, other: Source) -> Swing:
 
 def _judged(
     use: Use,
-    allowed: _Allowed,
+    allowed: Allowance,
     source: Source,
     terms: tuple[Swing, ...],
     rates: tuple[Divided, Divided] | None,
@@ -207,34 +198,17 @@ def _judged(
     )
 
 
-def _other_end_ppm(terms: Iterable[Swing], allowed: _Allowed) -> float | None:
+def _other_end_ppm(terms: Iterable[Swing], allowed: Allowance) -> float | None:
     for term in terms:
         if term.name == OTHER_END:
             return max(abs(term.low_ppm), abs(term.high_ppm))
     return allowed.other_end_ppm
 
 
-def _allowed(use: Use, other_end_ppm: float | None) -> _Allowed:
-    """Return what is left to this end, and what is comfortable."""
-    total, other = use.tolerance_ppm, 0.0
-    if total is None and use.serial is not None:
-        total = link_tolerance_ppm(use.serial)
-    elif total is None and use.bits is not None:
-        other = can_tolerance_ppm(use.bits)
-        total = 2.0 * other
-    assert total is not None, "a use has a tolerance or a formula"
-    if not use.shared:
-        return _Allowed(total, use.comfortable_ppm or total, None)
-    if other_end_ppm is not None:
-        other = abs(other_end_ppm)
-    left = max(0.0, total - other)
-    return _Allowed(left, min(left, use.comfortable_ppm or left), other)
-
-
 def _divided(
     divisor: int,
     step_hz: float,
-    allowed: _Allowed,
+    allowed: Allowance,
     source: Source,
     terms: tuple[Swing, ...],
 ) -> Divided:
@@ -256,7 +230,7 @@ def _ends(terms: Iterable[Swing], error_ppm: float) -> tuple[float, float]:
 
 
 def _word(
-    allowed: _Allowed, source: Source, terms: tuple[Swing, ...], error_ppm: float
+    allowed: Allowance, source: Source, terms: tuple[Swing, ...], error_ppm: float
 ) -> FitnessDecision:
     """Judge the worst case, with the uncertainty for and against the source.
 
@@ -286,7 +260,7 @@ def _dominant(terms: tuple[Swing, ...], low: float, high: float) -> str:
 
 
 def _reason(
-    word: FitnessDecision, worst: float, allowed: _Allowed, source: Source
+    word: FitnessDecision, worst: float, allowed: Allowance, source: Source
 ) -> str:
     if allowed.ppm <= 0:
         return "the other end takes all that two ends may differ by"
@@ -298,7 +272,7 @@ def _reason(
     )
 
 
-def _doubt(worst: float, allowed: _Allowed, source: Source) -> str:
+def _doubt(worst: float, allowed: Allowance, source: Source) -> str:
     """Return why a use is only marginal."""
     if worst > allowed.ppm:
         return ": within the measurement's uncertainty of the limit"

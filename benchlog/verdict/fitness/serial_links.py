@@ -4,8 +4,22 @@ All tolerances and errors are in ppm of the rate.
 """
 
 import math
+from dataclasses import dataclass
 
-from benchlog.model import BitTiming, SerialLink
+from benchlog.model import BitTiming, SerialLink, Use
+
+
+@dataclass(frozen=True, slots=True)
+class Allowance:
+    """What a source may do, in ppm: in all, and what is recommended.
+
+    `other_end_ppm` is what the other end takes of what two ends share; None where
+    nothing is shared.
+    """
+
+    ppm: float
+    comfortable_ppm: float
+    other_end_ppm: float | None
 
 
 def receiver_tolerance_ppm(link: SerialLink) -> tuple[float, float]:
@@ -56,3 +70,20 @@ def rate_error_ppm(clock_hz: float, divisor: int, step_hz: float) -> float:
 def serial_step_hz(link: SerialLink) -> float:
     """Return the frequency that a receiver samples with, S times the baud rate."""
     return link.baud * link.oversampling
+
+
+def allowance(use: Use, other_end_ppm: float | None) -> Allowance:
+    """Return what a use leaves to this end of a link, and what is comfortable."""
+    total, other = use.tolerance_ppm, 0.0
+    if total is None and use.serial is not None:
+        total = link_tolerance_ppm(use.serial)
+    elif total is None and use.bits is not None:
+        other = can_tolerance_ppm(use.bits)
+        total = 2.0 * other
+    assert total is not None, "a use has a tolerance or a formula"
+    if not use.shared:
+        return Allowance(total, use.comfortable_ppm or total, None)
+    if other_end_ppm is not None:
+        other = abs(other_end_ppm)
+    left = max(0.0, total - other)
+    return Allowance(left, min(left, use.comfortable_ppm or left), other)

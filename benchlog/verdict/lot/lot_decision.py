@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
-from typing import Any
 
 from benchlog.model import Decision, Load
 from benchlog.verdict.lot.capability import (
@@ -239,22 +238,3 @@ def _load(
         return None
     common = Common(plain.mean_ppm, plain.sd_ppm.value, u_common_ppm, left_out)
     return load_help(load, common)
-
-
-def plan_document(plan: Plan) -> dict[str, Any]:
-    """Return the plan as plain values for JSON."""
-    return {
-        "lot_size": plan.lot_size,
-        "sample_size": plan.sample_size,
-        "accept": plan.accept,
-        "reject": plan.reject,
-        "kind": plan.kind,
-        "level": plan.level,
-        "aql_percent": plan.aql_percent,
-        "severity": None if plan.severity is None else plan.severity.value,
-        "code_letter": plan.letter,
-        "used_letter": plan.used_letter,
-        "full": plan.full,
-        "status": None if plan.status is None else plan.status.value,
-        "doubts": list(plan.doubts),
-    }

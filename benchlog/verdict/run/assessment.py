@@ -9,6 +9,7 @@ from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.limit import Limit
 from benchlog.verdict.run.pulse_timing import Timing
+from benchlog.verdict.run.reference_band import AtReference
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,9 @@ class Assessment:
         What the offset counts from.
     timing : Timing | None
         Where pulses were stamped and no counter read.
+    at_reference : AtReference | None
+        The offset at the reference temperature where readings lie outside its band;
+        word and conformance are by that then. `offset_ppm` is as measured.
     doubt : str
         Why nothing is judged although there are figures: readings in another unit,
         pulses at another rate. Empty otherwise.
@@ -83,4 +87,22 @@ class Assessment:
     nominal_hz: float = math.nan
     timing: Timing | None = None
     divider: float = 1.0
+    at_reference: AtReference | None = None
     doubt: str = ""
+
+    @property
+    def judged(self) -> tuple[float | None, float | None]:
+        """Offset and U, ppm, that the verdict goes by."""
+        if self.at_reference is None:
+            return self.offset_ppm, self.u_ppm
+        return self.at_reference.offset_ppm, self.at_reference.u_ppm
+
+    @property
+    def judged_budget(self) -> Budget | None:
+        """The budget of the U that the verdict goes by."""
+        return self.budget if self.at_reference is None else self.at_reference.budget
+
+    @property
+    def n_judged(self) -> int:
+        """Readings that the verdict goes by."""
+        return self.stats.n if self.at_reference is None else self.at_reference.n

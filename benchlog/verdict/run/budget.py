@@ -11,11 +11,13 @@ from typing import Final
 
 from scipy.special import stdtrit
 
-PROBABILITY: Final = 0.95
-MANY: Final = 60.0
+from benchlog.model import Timebase
+
+PROBABILITY: Final = 0.95  # common practice (JCGM 100:2008, G.6)
+MANY: Final = 60.0  # our rule, of the quantile
 """Effective degrees of freedom from which k = 2 is taken (the quantile is 2.0003)."""
 
-UNLIMITED: Final = 1e4
+UNLIMITED: Final = 1e4  # our rule, of the quantile
 """Degrees of freedom from which nobody tells them from unlimited ones."""
 
 
@@ -76,6 +78,22 @@ def coverage_factor(degrees_of_freedom: float) -> float:
     if degrees_of_freedom >= MANY:
         return 2.0
     return float(stdtrit(degrees_of_freedom, 0.5 + PROBABILITY / 2.0))
+
+
+def contradiction_line(timebase: Timebase) -> BudgetLine | None:
+    """Return what a check that contradicts the one in use adds; None without one.
+
+    The time base may be where either of them has it: their difference is the half
+    width, rectangular.
+    """
+    if not timebase.apart_ppm:
+        return None
+    return BudgetLine(
+        name="contradicted check",
+        u_ppm=timebase.apart_ppm / math.sqrt(3.0),
+        distribution="rectangular",
+        text=f"another check lies {timebase.apart_ppm:.3g} ppm from it",
+    )
 
 
 def resolution_line(

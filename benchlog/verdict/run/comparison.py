@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, Final
+from typing import Final
 
 from benchlog.analysis.pairing import (
     Pairs,
@@ -28,8 +28,8 @@ from benchlog.verdict.timebase.common_timebase import (
 
 __all__ = ["ComparisonAnswer", "Difference", "Side", "compare"]
 
-_FAR_C: Final = 1.0
-_SAME_GATE: Final = 0.05
+_FAR_C: Final = 1.0  # our rule: less is how a room wanders
+_SAME_GATE: Final = 0.05  # our rule: scatter changes with the gate
 
 
 class ComparisonAnswer(StrEnum):
@@ -202,7 +202,7 @@ def _notes(found: Difference) -> Iterator[str]:
         yield "simulated data"
 
 
-# --- a difference between two runs in words, and as plain values
+# --- a difference between two runs in words
 
 _SAID: Final = {
     "offset": {
@@ -246,27 +246,3 @@ def delta_text(value: float | None, budget: Budget | None) -> str:
         return "unknown"
     u = None if budget is None else budget.expanded_ppm
     return f"{format_ppm(value, u)} +- {format_u_ppm(u)} ppm"
-
-
-def difference_document(found: Difference) -> dict[str, Any]:
-    """Return a difference as plain values for JSON; unknown is None."""
-    ratio = found.ratio
-    return {
-        "run": found.b.run,
-        "against": found.a.run,
-        "delta_ppm": found.delta_ppm,
-        "u_ppm": None if found.budget is None else found.budget.expanded_ppm,
-        "offset": found.offset.value,
-        "farther_ppm": found.farther_ppm,
-        "farther_u_ppm": None
-        if found.farther_budget is None
-        else found.farther_budget.expanded_ppm,
-        "distance": found.distance.value,
-        "jitter_ratio": None
-        if ratio is None
-        else {"value": ratio.value, "low": ratio.low, "high": ratio.high},
-        "scatter": found.scatter.value,
-        "paired": found.paired,
-        "notes": list(found.notes),
-        "text": list(in_words(found)),
-    }

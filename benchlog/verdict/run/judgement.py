@@ -19,8 +19,9 @@ from benchlog.verdict.run.gross_error import unit_doubt, whole_multiple
 from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.limit import Limit, limit_for
 from benchlog.verdict.run.reasons import mostly_suspect
+from benchlog.verdict.run.reference_band import AtReference
 
-_NO_CHANCE: Final = 0.2
+_NO_CHANCE: Final = 0.2  # our rule, as `FIRST_FIT` of the grid
 """A rate that is a fifth off is no pulse train of the stated kind: the tracker's own
 bound for a first spacing."""
 
@@ -57,23 +58,33 @@ def held_against_limit(
     jitter: JitterVerdict | None = None,
     divider: float = 1.0,
     horizon_years: float | None = None,
+    over_temperature: bool = False,
+    at_reference: AtReference | None = None,
     doubt: str = "",
 ) -> Assessment:
     """Correct the offset for the time base and decide, without the reasons.
 
+    `at_reference` is the offset at the reference temperature, where readings lie
+    outside its band: it decides then, unless it is asked to judge over temperature.
     `doubt` tells why nothing is judged, where the judge knows already.
     """
-    limit = limit_for(part, _ambient(stats), horizon_years)
+    limit = limit_for(
+        part, _ambient(stats), horizon_years, over_temperature=over_temperature
+    )
     offset = corrected_ppm(stats.offset_ppm, timebase.offset_ppm)
     doubt = doubt or _doubt_of(offset, limit, stats)
+    judged, its_budget = offset, budget
+    if at_reference is not None:
+        judged, its_budget = at_reference.offset_ppm, at_reference.budget
     return Assessment(
         stats=stats,
         offset_ppm=offset,
         u_ppm=budget.expanded_ppm if budget else None,
         budget=budget,
         limit=limit,
-        word=_word(offset, budget, limit, jitter, doubt),
-        conformance=_conformance(offset, budget, limit),
+        word=_word(judged, its_budget, limit, jitter, doubt),
+        conformance=_conformance(judged, its_budget, limit),
+        at_reference=at_reference,
         jitter=jitter,
         reasons=(),
         timebase=timebase,

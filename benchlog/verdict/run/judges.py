@@ -23,6 +23,7 @@ def judge_for(run: Run) -> AnyJudge:
         divider=run.divider,
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
+        over_temperature=run.over_temperature,
     )
 
 
@@ -33,12 +34,22 @@ def judge_of(
     divider: float,
     timebase: Timebase | None,
     resolution_hz: float | None,
+    over_temperature: bool = False,
 ) -> AnyJudge:
     """Return a judge of pulses where there are `trains`, else one of readings."""
     if trains is not None:
-        return PulseJudge(part, trains, timebase or assumed_timebase())
+        return PulseJudge(
+            part,
+            trains,
+            timebase or assumed_timebase(),
+            over_temperature=over_temperature,
+        )
     return RunJudge(
-        part, divider=divider, timebase=timebase, resolution_hz=resolution_hz
+        part,
+        divider=divider,
+        timebase=timebase,
+        resolution_hz=resolution_hz,
+        over_temperature=over_temperature,
     )
 
 

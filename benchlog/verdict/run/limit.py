@@ -23,6 +23,8 @@ class Limit:
         counts as inside).
     promised : bool
         Whether the data sheet promises anything at this ambient temperature.
+    over_temperature : bool
+        Whether it was asked to hold the offset against what is promised over the range.
     reasons : tuple of str
         What a person should know about it.
 
@@ -32,6 +34,7 @@ class Limit:
     text: str
     inside: bool | None
     promised: bool
+    over_temperature: bool = False
     reasons: tuple[str, ...] = ()
 
     @property
@@ -41,7 +44,11 @@ class Limit:
 
 
 def limit_for(
-    part: Part, ambient: Span | None, horizon_years: float | None = None
+    part: Part,
+    ambient: Span | None,
+    horizon_years: float | None = None,
+    *,
+    over_temperature: bool = False,
 ) -> Limit:
     """Return the limit for a part at an ambient temperature.
 
@@ -50,10 +57,12 @@ def limit_for(
     part : Part
         Its data sheet's limits.
     ambient : (min, mean, max) in C, or None when unknown
-        Tolerance alone holds while all of it lies within `reference_c` +-
-        `reference_band_c`, tolerance plus stability outside.
+        Whether all of it lies within `reference_c` +- `reference_band_c`, where the
+        tolerance is promised, and within the range of the data sheet.
     horizon_years : float | None
         Adds the promised ageing over this many years.
+    over_temperature : bool
+        Tolerance plus stability, wherever ambient was: never unless it is asked for.
 
     """
     limits = part.limits
@@ -61,9 +70,14 @@ def limit_for(
     ppm = float(limits.tolerance_ppm)
     texts = [f"tolerance {_ppm(limits.tolerance_ppm)}"]
     reasons: list[str] = []
-    if inside is False and limits.stability_ppm is not None:
+    if over_temperature and limits.stability_ppm is not None:
         ppm += limits.stability_ppm
         texts.append(f"stability {_ppm(limits.stability_ppm)}")
+    elif over_temperature:
+        reasons.append(
+            "the data sheet states no stability over temperature: held against the "
+            "tolerance alone"
+        )
     promised = _promised(limits, ambient, inside, reasons)
     if horizon_years:
         ppm += _ageing(limits, horizon_years, texts, reasons)
@@ -72,8 +86,15 @@ def limit_for(
         text=" + ".join(texts),
         inside=inside,
         promised=promised,
+        over_temperature=over_temperature,
         reasons=tuple(reasons),
     )
+
+
+def band_text(limits: Limits) -> str:
+    """Return the temperatures between which a tolerance is judged as it is."""
+    low = limits.reference_c - limits.reference_band_c
+    return f"{low:g} and {limits.reference_c + limits.reference_band_c:g} C"
 
 
 def _within_band(limits: Limits, ambient: Span) -> bool:
@@ -100,13 +121,6 @@ def _promised(
         reasons.append(
             f"ambient {seen} lies outside {span[0]:g} to {span[1]:g} C: the data "
             "sheet promises nothing there"
-        )
-        return False
-    if limits.stability_ppm is None:
-        reasons.append(
-            f"ambient {seen} lies outside {limits.reference_c:g} +- "
-            f"{limits.reference_band_c:g} C and the data sheet states no stability "
-            "over temperature: held against the tolerance alone"
         )
         return False
     return True

@@ -28,13 +28,20 @@ from benchlog.model import (
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
-from benchlog.verdict.run.judgement import Judge, held_against_limit, rate_doubt
+from benchlog.verdict.run.judgement import (
+    Judge,
+    corrected_ppm,
+    held_against_limit,
+    rate_doubt,
+)
 from benchlog.verdict.run.limit import limit_for
 from benchlog.verdict.run.pulse_timing import Timing, span_until
 from benchlog.verdict.run.reasons import pulse_reasons
+from benchlog.verdict.run.reference_band import AtReference, whole_at_reference
 
 HOST: Final = "this computer's clock"
-_MARGIN: Final = 1.02  # of the time until judged: the estimate should not be missed
+# of the time until judged: the estimate should not be missed; our rule
+_MARGIN: Final = 1.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +69,9 @@ class PulseJudge(Judge):
         timebase: Timebase,
         *,
         horizon_years: float | None = None,
+        over_temperature: bool = False,
     ) -> None:
+        self.over_temperature = over_temperature
         self.part, self.trains, self.timebase = part, trains, timebase
         self.divider = trains.divider
         self.horizon_years = horizon_years
@@ -154,19 +163,36 @@ class PulseJudge(Judge):
         except DataError:
             found = None
         stats = self._stats(found)
+        budget = None if found is None else self._budget(found, stats)
         draft = held_against_limit(
             part=self.part,
             stats=stats,
             timebase=self.timebase,
-            budget=None if found is None else self._budget(found, stats),
+            budget=budget,
             divider=self.divider,
             horizon_years=self.horizon_years,
+            over_temperature=self.over_temperature,
+            at_reference=self._at_reference(stats, budget),
             doubt=self._doubt(),
         )
         if draft.doubt:
             draft = replace(draft, conformance=None)
         draft = replace(draft, timing=self._timing(found, draft))
         return replace(draft, reasons=tuple(pulse_reasons(draft, self.part)))
+
+    def _at_reference(
+        self, stats: RunStats, budget: Budget | None
+    ) -> AtReference | None:
+        """Bring the offset to the reference temperature where ambient lay elsewhere.
+
+        Pulses tell one offset of the whole run, so all of it is brought, by the mean.
+        """
+        if self.over_temperature:
+            return None
+        offset = corrected_ppm(stats.offset_ppm, self.timebase.offset_ppm)
+        return whole_at_reference(
+            self.part, np.array(self._ambient), stats.n, offset, budget
+        )
 
     # --- details ----------------------------------------------------------------------
 

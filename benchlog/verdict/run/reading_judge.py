@@ -19,15 +19,17 @@ from benchlog.verdict.run.budget import (
     Budget,
     BudgetLine,
     budget_of,
+    contradiction_line,
     resolution_line,
 )
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
-from benchlog.verdict.run.judgement import Judge, held_against_limit
+from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
 from benchlog.verdict.run.reasons import mostly_suspect, reasons_for
+from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
-_JITTERS: Final = 3.0
-_GROSS_PPM: Final = 10_000.0
+_JITTERS: Final = 3.0  # our rule: as three standard deviations
+_GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
 
 
 class RunJudge(Judge):
@@ -45,6 +47,9 @@ class RunJudge(Judge):
         The counter's last digit, at its input.
     horizon_years : float | None
         Adds the promised ageing to the limit.
+    over_temperature : bool
+        Judge the readings as they are against tolerance plus stability; else readings
+        outside the reference band are brought to the reference temperature.
 
     """
 
@@ -56,18 +61,23 @@ class RunJudge(Judge):
         timebase: Timebase | None = None,
         resolution_hz: float | None = None,
         horizon_years: float | None = None,
+        over_temperature: bool = False,
     ) -> None:
         self.part, self.divider = part, divider
+        self.over_temperature = over_temperature
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
         self._running = Running(part.nominal_hz, divider)
         self._floor_ppm = outlier_floor_ppm(part)
         self._rest = WithoutOutliers(part.nominal_hz, divider, self._floor_ppm)
+        self._band = None if over_temperature else BandWatch(part, divider)
 
     def feed(self, batch: Columns | Pulses) -> None:
         """Take in readings in order. Raises DataError as `Running.feed` does."""
         if isinstance(batch, Columns):
+            if self._band is not None:
+                self._band.feed(batch, self._running, self._rest)
             self._running.feed(batch)
             self._rest.feed(batch)
 
@@ -76,22 +86,26 @@ class RunJudge(Judge):
 
     def assessment(self) -> Assessment:
         """Return what can be said by now."""
-        found = self._judged(self._running.stats())
+        brought = None if self._band is None else self._band.brought()
+        found = self._judged(self._running.stats(), brought)
         if not mostly_suspect(found.stats):
-            found = self._weighed(found)
+            found = self._weighed(found, brought)
         return replace(found, reasons=tuple(reasons_for(found)))
 
-    def _weighed(self, found: Assessment) -> Assessment:
+    def _weighed(self, found: Assessment, brought: Brought | None) -> Assessment:
         """Leave it undecided where outliers alone make the word what it is."""
         rest = self._rest.found()
         if rest is None:
             return found
         n, stats = rest
-        outliers = Outliers(n, self._floor_ppm, found.word, self._judged(stats))
+        if brought is not None and brought.without_outliers is not None:
+            brought = replace(brought, stats=brought.without_outliers[1])
+        without = self._judged(stats, brought)
+        outliers = Outliers(n, self._floor_ppm, found.word, without)
         word = Decision.UNDECIDED if outliers.decide else found.word
         return replace(found, word=word, outliers=outliers)
 
-    def _judged(self, stats: RunStats) -> Assessment:
+    def _judged(self, stats: RunStats, brought: Brought | None) -> Assessment:
         """Hold figures against the limits; without reasons."""
         return held_against_limit(
             part=self.part,
@@ -101,6 +115,35 @@ class RunJudge(Judge):
             jitter=self._jitter(stats),
             divider=self.divider,
             horizon_years=self.horizon_years,
+            over_temperature=self.over_temperature,
+            at_reference=None if brought is None else self._at_reference(brought),
+        )
+
+    def _at_reference(self, brought: Brought) -> AtReference:
+        """Return the offset at the reference temperature, with its budget."""
+        stats, line = brought.stats, brought.line
+        budget = self._budget(stats)
+        if budget is not None and line is not None:
+            budget = budget_of([*budget.lines, line])
+        read_ppm = stats.offset_ppm
+        if read_ppm is not None:
+            read_ppm += brought.own_shift_ppm
+        offset = corrected_ppm(read_ppm, self.timebase.offset_ppm)
+        moved = 0.0
+        if brought.law is not None and offset is not None:
+            all_ppm = self._running.stats().offset_ppm
+            as_read = corrected_ppm(all_ppm, self.timebase.offset_ppm)
+            moved = offset - (as_read or 0.0)
+        return AtReference(
+            temperature_c=self.part.limits.reference_c,
+            band_c=self.part.limits.reference_band_c,
+            n=stats.n,
+            n_outside=brought.n_outside,
+            offset_ppm=offset,
+            u_ppm=budget.expanded_ppm if budget else None,
+            budget=budget,
+            moved_ppm=moved,
+            law="" if line is None else line.text,
         )
 
     def _budget(self, stats: RunStats) -> Budget | None:
@@ -110,6 +153,7 @@ class RunJudge(Judge):
             return None
         base = self.timebase
         shape = "normal" if base.status == "checked" else "rectangular"
+        doubt = contradiction_line(base)
         return budget_of(
             [
                 BudgetLine(
@@ -119,6 +163,7 @@ class RunJudge(Judge):
                     distribution=shape,
                     text=base.text,
                 ),
+                *((doubt,) if doubt else ()),
                 resolution_line(self.resolution_hz, self.part.nominal_hz, self.divider),
                 BudgetLine(
                     name="statistics",
@@ -151,4 +196,4 @@ def outlier_floor_ppm(part: Part) -> float:
 def is_clear(assessment: Assessment, min_readings: int) -> bool:
     """Whether a run may stop: pass or fail, with enough readings."""
     clear = assessment.word in (Decision.PASS, Decision.FAIL)
-    return clear and assessment.stats.n >= min_readings
+    return clear and assessment.n_judged >= min_readings

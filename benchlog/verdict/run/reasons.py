@@ -52,7 +52,7 @@ def reasons_for(a: Assessment) -> Iterator[str]:
     elif not a.limit.known:
         yield NO_LIMIT
     else:
-        yield comparison(a)
+        yield from decision_reasons(a)
     if a.jitter is not None:
         yield a.jitter.text
     if a.limit.known:
@@ -116,12 +116,40 @@ def _too_few(stats: RunStats) -> str:
     )
 
 
+def decision_reasons(a: Assessment) -> Iterator[str]:
+    """Say how what is judged lies against the limit, and at which temperature."""
+    at = a.at_reference
+    if at is None:
+        yield comparison(a)
+        return
+    where = f"{at.n_outside:,} of {a.stats.n:,} readings were taken outside"
+    if a.timing is not None:
+        where = "ambient was outside"
+    low, high = at.temperature_c - at.band_c, at.temperature_c + at.band_c
+    where += f" {low:g} to {high:g} C"
+    unknown = "where no temperature law of the part is known"
+    if at.offset_ppm is None or at.u_ppm is None:
+        yield (
+            f"{where}, {unknown}: measure between {low:g} and {high:g} C, or ask with "
+            "--over-temperature whether it keeps tolerance and stability together"
+        )
+    elif at.law:
+        yield comparison(a)
+        yield f"{where} and brought to {at.temperature_c:g} C: {at.law}"
+    else:
+        yield comparison(a)
+        yield f"{where}, {unknown}: they are left out of the verdict"
+
+
 def comparison(a: Assessment) -> str:
     """Say how offset and uncertainty lie against the limit; both are known."""
-    said = f"offset {format_ppm(a.offset_ppm, a.u_ppm)} +- {format_u_ppm(a.u_ppm)} ppm"
+    offset_ppm, u_ppm = a.judged
+    said = f"offset {format_ppm(offset_ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm"
+    if a.at_reference is not None:
+        said += f" at {a.at_reference.temperature_c:g} C"
     limit = f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
-    assert a.offset_ppm is not None and a.u_ppm is not None
-    match word_for(a.offset_ppm, a.u_ppm, a.limit.ppm):
+    assert offset_ppm is not None and u_ppm is not None
+    match word_for(offset_ppm, u_ppm, a.limit.ppm):
         case Decision.PASS:
             return f"{said} lies within {limit}, uncertainty included"
         case Decision.FAIL:
@@ -160,7 +188,7 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     elif not a.limit.known:
         yield NO_LIMIT
     elif not a.doubt:
-        yield comparison(a)
+        yield from decision_reasons(a)
     if not a.doubt:
         yield from _when(a, timing)
     yield from _faults("", timing.counts, timing.set_aside)

@@ -24,8 +24,9 @@ from benchlog.verdict.timebase.governing_check import (
     standing_at,
 )
 from benchlog.verdict.timebase.known_timebase import timebase_for
+from benchlog.verdict.timebase.learnt_ageing import learnt_ageing
 
-_COVERAGE: Final = 2.0
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 _AGAIN: Final = "check again with refcheck"
 _WHO: Final = "the check it rests on"
 _Pair = tuple[ReferenceCheck, ReferenceCheck]  # that ruled, that contradicts it
@@ -43,12 +44,15 @@ def timebase_now(
     known = [one for one in checks if one.at_utc_ns <= at_utc_ns]
     standing = standing_at(spec, known, at_utc_ns)
     ruler = standing.ruler(at_utc_ns)
+    if ruler is None and not standing.checks and known:  # all have expired
+        then_ns = known[-1].at_utc_ns
+        ruler = standing_at(spec, known, then_ns).ruler(then_ns)
     if ruler is not None:
-        doubt = contradiction(spec, ruler, known)
-        return replace(timebase_for(spec, ruler, at_utc_ns), doubt=doubt)
-    if not standing.checks:  # one that holds no more: that it does not is said
-        newest = known[-1] if known else None
-        return timebase_for(spec, newest, at_utc_ns)
+        learnt = learnt_ageing(known)
+        base = timebase_for(spec, ruler, at_utc_ns, learnt_ppm_per_year=learnt)
+        return doubted(base, Contradictions(spec, known), ruler)
+    if not standing.checks:
+        return timebase_for(spec, known[-1] if known else None, at_utc_ns)
     coarse = standing.checks[-1]
     said = (
         f"stated +-{abs(spec.timebase_ppm or 0.0):g} ppm in the bench file; the check "
@@ -56,6 +60,17 @@ def timebase_now(
         "ppm) agrees and is too coarse to replace it"
     )
     return replace(timebase_for(spec, None, at_utc_ns), text=said)
+
+
+def doubted(
+    base: Timebase, against: "Contradictions", held: ReferenceCheck, again: str = ""
+) -> Timebase:
+    """Return a time base with what contradicts the check that it rests on."""
+    return replace(
+        base,
+        doubt=against.of(held, again or _AGAIN),
+        apart_ppm=against.apart_ppm(held),
+    )
 
 
 def check_behind(run: Run, checks: Iterable[ReferenceCheck]) -> ReferenceCheck | None:
@@ -114,12 +129,12 @@ class KnownChecks:
         held = check_behind(run, self._found.get(found, ()))
         if held is None:
             return run
-        return replace(run, timebase=replace(base, doubt=self._doubt(run, held)))
+        return replace(run, timebase=self._doubted(run, base, held))
 
-    def _doubt(self, run: Run, held: ReferenceCheck) -> str:
+    def _doubted(self, run: Run, base: Timebase, held: ReferenceCheck) -> Timebase:
         again = f"judge it again with `benchlog judge {run.id} --refcheck latest`"
         if held.void is not None:
-            return f"{VOIDED} ({held.void}); {again}"
+            return replace(base, doubt=f"{VOIDED} ({held.void}); {again}")
         serial = held.instrument.serial
         spec = counter_of(run, serial)
         counter: _Counter = (serial, None, None)
@@ -127,7 +142,7 @@ class KnownChecks:
             counter = (serial, spec.timebase_ppm, spec.timebase_ageing_ppm_per_year)
         if counter not in self._against:
             self._against[counter] = Contradictions(spec, self._standing[serial])
-        return self._against[counter].of(held, again)
+        return doubted(base, self._against[counter], held, again)
 
 
 def counter_of(run: Run, serial: str) -> InstrumentSpec | None:
@@ -171,6 +186,14 @@ class Contradictions:
         for number, pair in enumerate(self._pairs):
             for at_utc_ns in {one.at_utc_ns for one in pair}:
                 self._made.setdefault(at_utc_ns, []).append(number)
+
+    def apart_ppm(self, held: ReferenceCheck) -> float:
+        """Return how far the farthest check that contradicts this one lies from it."""
+        pairs = (self._pairs[number] for number in self._made.get(held.at_utc_ns, ()))
+        return max(
+            (abs(b.offset_ppm - a.offset_ppm) for a, b in pairs if held in (a, b)),
+            default=0.0,
+        )
 
     def of(self, held: ReferenceCheck, again: str = _AGAIN, who: str = _WHO) -> str:
         """Say what contradicts a check, as `contradiction` does."""
@@ -231,7 +254,7 @@ def _said(found: CheckComparison, is_older: bool) -> str:
 
 # --- calibrations that are due: said in the month before, and ever after
 
-WARN_DAYS: Final = 30
+WARN_DAYS: Final = 30  # our rule: time to send an instrument in
 
 
 def due_words(instruments: Iterable[InstrumentSpec], at_utc_ns: int) -> Iterator[str]:

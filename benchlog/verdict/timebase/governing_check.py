@@ -21,12 +21,16 @@ from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
-from benchlog.verdict.timebase.known_timebase import aged_u_ppm, stated_u_ppm
+from benchlog.verdict.timebase.known_timebase import (
+    aged_u_ppm,
+    stated_u_ppm,
+    states_as_much,
+)
 
-MUCH_WORSE: Final = 10.0
+MUCH_WORSE: Final = 10.0  # our rule: see the end of the above
 """From this ratio of U on a newer check that agrees does not replace an older one."""
 UNUSED: Final = "THIS ONE IS NOT USED as things stand now"
-_COVERAGE: Final = 2.0
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,9 +106,7 @@ class ChecksInForce:
             self.checks.clear()
             self._finer.clear()
             self.contradicted.append((opponent, check))
-        if abs(check.offset_ppm) > math.hypot(
-            _COVERAGE * stated_u_ppm(self.spec), _COVERAGE * check.u_ppm
-        ):
+        if not states_as_much(self.spec, check):
             self.stated = False
         while self._finer and self._outdone(self._finer[-1], check):
             self._finer.pop()

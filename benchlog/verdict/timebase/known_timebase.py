@@ -9,14 +9,17 @@ from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
 from benchlog.verdict.run.limit import Limit
 
-ASSUMED_PPM: Final = 1.0
+ASSUMED_PPM: Final = 1.0  # our rule: what a built-in crystal roughly keeps, once set
 """Half-width taken for a time base nobody has said anything about."""
 
 RATIO: Final = 4.0
 """How much finer than the limit a time base should be known (4:1, common practice)."""
-_COVERAGE: Final = 2.0
-_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
-_ROOT_3: Final = math.sqrt(3.0)
+USUAL_AGEING_PPM_PER_YEAR: Final = 1.0
+"""Taken for a time base whose check has expired, where no ageing is stated and its
+checks tell none: a crystal without an oven (common practice, no source)."""
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
+_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S  # definition: the Julian year
+_ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 
 
 UNCORRECTED: Final = Timebase(
@@ -34,31 +37,78 @@ def timebase_for(
     check: ReferenceCheck | None,
     at_utc_ns: int,
     without: str = "never checked",
+    learnt_ppm_per_year: float | None = None,
 ) -> Timebase:
     """Return the correction and standard uncertainty of an instrument's time base.
 
-    A reference check that is still valid at `at_utc_ns` comes first (`u_ppm` of a
-    check is a standard uncertainty; the ageing stated in the bench file since then is
-    added, rectangular), then the bench file's `timebase_ppm`, then +-1 ppm. Half
-    widths are rectangular: u = a/sqrt(3), JCGM 100:2008, 4.3.7. `without` is what is
-    said where there is no check.
+    A reference check comes first (`u_ppm` of a check is a standard uncertainty; the
+    ageing stated in the bench file since then is added, rectangular), then the bench
+    file's `timebase_ppm`, then +-1 ppm. Half widths are rectangular: u = a/sqrt(3),
+    JCGM 100:2008, 4.3.7. `without` is what is said where there is no check.
+
+    A check that has expired keeps its offset; its U grows with its age, by the ageing
+    that is stated, else by what earlier checks tell (`learnt_ppm_per_year`), else by
+    the usual one. What the bench file states is taken instead only where that is
+    finer and agrees with the check.
     """
-    if check is not None and check.at_utc_ns <= at_utc_ns <= check.valid_until_utc_ns:
+    if check is None or check.at_utc_ns > at_utc_ns:
+        return _without_check(spec, without)
+    if at_utc_ns <= check.valid_until_utc_ns:
         return _checked(spec, check, at_utc_ns)
-    stale = check is not None and at_utc_ns > check.valid_until_utc_ns
-    aside = "the last reference check is no longer valid" if stale else without
-    if spec.timebase_ppm is not None:
-        half = abs(spec.timebase_ppm)
-        text = f"stated +-{half:g} ppm in the bench file, {aside}"
-        return Timebase(
-            status="stated",
-            offset_ppm=0.0,
-            u_ppm=half / _ROOT_3,
-            valid_until_utc_ns=None,
-            text=text,
-            stale=stale,
-        )
-    return replace(assumed_timebase(aside), stale=stale)
+    grown = _expired(spec, check, at_utc_ns, learnt_ppm_per_year)
+    if stated_u_ppm(spec) < grown.u_ppm and states_as_much(spec, check):
+        aside = "which the last reference check, expired by now, agrees with"
+        return replace(_without_check(spec, aside), stale=True)
+    return grown
+
+
+def _without_check(spec: InstrumentSpec, aside: str) -> Timebase:
+    """Return what the bench file states, else what is assumed."""
+    if spec.timebase_ppm is None:
+        return assumed_timebase(aside)
+    half = abs(spec.timebase_ppm)
+    return Timebase(
+        status="stated",
+        offset_ppm=0.0,
+        u_ppm=half / _ROOT_3,
+        valid_until_utc_ns=None,
+        text=f"stated +-{half:g} ppm in the bench file, {aside}",
+    )
+
+
+def states_as_much(spec: InstrumentSpec | None, check: ReferenceCheck) -> bool:
+    """Whether what the bench file states agrees with a check, within both U."""
+    allowed = math.hypot(_COVERAGE * stated_u_ppm(spec), _COVERAGE * check.u_ppm)
+    return abs(check.offset_ppm) <= allowed
+
+
+def _expired(
+    spec: InstrumentSpec,
+    check: ReferenceCheck,
+    at_utc_ns: int,
+    learnt_ppm_per_year: float | None,
+) -> Timebase:
+    """Return the offset that a check found, with a U that has grown since."""
+    stated = spec.timebase_ageing_ppm_per_year
+    if stated is not None:
+        rate, whose = abs(stated), "the ageing that is stated"
+    elif learnt_ppm_per_year is not None:
+        rate, whose = learnt_ppm_per_year, "what its checks tell of its ageing"
+    else:
+        rate, whose = USUAL_AGEING_PPM_PER_YEAR, "the usual ageing, none is stated"
+    years = (at_utc_ns - check.at_utc_ns) / _YEAR_NS
+    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
+    return Timebase(
+        status="checked",
+        offset_ppm=check.offset_ppm,
+        u_ppm=math.hypot(check.u_ppm, rate * years / _ROOT_3),
+        valid_until_utc_ns=check.valid_until_utc_ns,
+        text=(
+            f"checked {days:.1f} days before ({check.method}); the check has expired: "
+            f"U grown by {whose}, {three_digits(rate)} ppm a year"
+        ),
+        stale=True,
+    )
 
 
 def stated_u_ppm(spec: InstrumentSpec | None) -> float:
@@ -154,7 +204,7 @@ def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
     if timebase.status == "assumed":
         yield f"time base {timebase.text}"
     elif timebase.stale:
-        yield "the last check of the time base holds no more: repeat it with refcheck"
+        yield "the last time-base check has expired: repeat it with refcheck"
     if timebase.doubt:
         yield timebase.doubt
     if is_coarse(timebase, limit):

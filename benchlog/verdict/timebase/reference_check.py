@@ -26,8 +26,6 @@ from benchlog.units import (
     SECONDS_PER_DAY,
     format_duration,
     format_frequency,
-    format_ppm,
-    format_u_ppm,
 )
 from benchlog.verdict.run.budget import (
     Budget,
@@ -41,20 +39,19 @@ from benchlog.verdict.timebase.warm_up import (
     allowed_drift,
     drift_of_pulses,
     drift_of_readings,
-    longer_words,
 )
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-PLAUSIBLE_PPM: Final = 1000.0
+PLAUSIBLE_PPM: Final = 1000.0  # our rule: far beyond any crystal
 """A time base further off is none: the signal is not what [reference] says it is."""
-_FEWEST: Final = 10
-_SLOW_HZ: Final = 1e3
-_FLOOR_PPM: Final = 1e-3
-_DAYS: Final = 30.0  # a check holds so long when no ageing is stated
-_DAYS_LOW, _DAYS_HIGH = 1.0, 180.0
-_ROOT_2: Final = math.sqrt(2.0)
+_FEWEST: Final = 10  # our rule: fewer show no noise
+_SLOW_HZ: Final = 1e3  # our rule: below it the reference is pulses
+_FLOOR_PPM: Final = 1e-3  # our rule: finer steps are a counter's own
+_DAYS: Final = 30.0  # a check holds so long when no ageing is stated; our rule
+_DAYS_LOW, _DAYS_HIGH = 1.0, 180.0  # our rule: from a day to half a year
+_ROOT_2: Final = math.sqrt(2.0)  # definition: of a difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,52 +189,6 @@ def days_it_holds(counter: InstrumentSpec, expanded_ppm: float) -> float:
 def holds_until_ns(at_utc_ns: int, days: float) -> int:
     """Return until when a check holds."""
     return at_utc_ns + round(days * SECONDS_PER_DAY * NS_PER_S)
-
-
-def refusals(finding: Finding) -> Iterator[str]:
-    """Say why a finding should not be kept as a check; nothing when it may."""
-    drift = finding.drift
-    if drift is None:
-        yield "the check was too short to tell whether the time base still drifts"
-    elif drift.too_fast:
-        moves = format_ppm(drift.ppm_per_h, drift.allowed)
-        yield (
-            f"the time base still drifts by {moves} ppm an hour, "
-            f"{format_u_ppm(drift.allowed)} is allowed ({drift.limit.text}): let it "
-            "warm up and repeat"
-        )
-
-
-def warnings(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
-    """Say what of a finding contradicts the bench file; nothing when all is well."""
-    stated, u = counter.timebase_ppm, finding.budget.expanded_ppm
-    if stated is None or abs(finding.offset_ppm) - u <= abs(stated):
-        return
-    yield (
-        f"{format_ppm(finding.offset_ppm, u)} +- {format_u_ppm(u)} ppm lies outside "
-        f"the +-{abs(stated):g} ppm that timebase_ppm states for {counter.name!r}: "
-        "what its maker promises no longer holds, or the reference is not what "
-        "[reference] says; correct the bench file or find the cause"
-    )
-
-
-def cautions(
-    finding: Finding, counter: InstrumentSpec, reference: ReferenceSpec
-) -> Iterator[str]:
-    """Say what a person should know of a check that is kept."""
-    drift = finding.drift
-    if drift is not None and not drift.known_well_enough:
-        told_s = drift.told_after_s(finding.span_s)
-        yield (
-            f"whether it still drifts is known to +-{format_u_ppm(drift.u_ppm_per_h)} "
-            f"ppm an hour only, {format_u_ppm(drift.allowed)} is allowed "
-            f"({drift.limit.text}): {longer_words(told_s, reference)}"
-        )
-    if not counter.timebase_ageing_ppm_per_year:
-        yield (
-            f"no timebase_ageing_ppm_per_year is stated for {counter.name!r}: none is "
-            "added as the check grows older"
-        )
 
 
 # --- details ----------------------------------------------------------------------

@@ -1,6 +1,5 @@
 """Warm-up: whether a time base still drifts while it is checked, and may it."""
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,14 +10,13 @@ from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.analysis.running import Running
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
-from benchlog.model import Columns, InstrumentSpec, ReferenceSpec
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+from benchlog.model import Columns, InstrumentSpec
+from benchlog.units import NS_PER_S
 from benchlog.verdict.run.budget import BudgetLine, budget_of
 from benchlog.verdict.timebase.known_timebase import ASSUMED_PPM
 
-_HOUR_S: Final = 3600.0
-_SHARE: Final = 0.1
-_PULSES_HZ: Final = 1e3
+_HOUR_S: Final = 3600.0  # definition
+_SHARE: Final = 0.1  # our rule: an hour uses up a tenth, see `allowed_drift`
 _Half = tuple[float, float, BudgetLine]  # middle in s, offset in ppm, its u
 
 
@@ -113,27 +111,6 @@ def drift_of_pulses(found: TrainComparison, allowed: Allowed) -> WarmUpDrift | N
         u = BudgetLine(name="half", u_ppm=fit.u * 1e6, degrees_of_freedom=fit.freedom)
         halves.append((when_s, fit.slope * 1e6, u))
     return _drift(halves, allowed)
-
-
-def longer_words(told_s: float, reference: ReferenceSpec) -> str:
-    """Say how long a check would tell, or what to wire where nobody would wait."""
-    if told_s <= SECONDS_PER_DAY:
-        return f"a check of about {_roughly(told_s)} would tell"
-    said = f"wired like this only a check of about {_roughly(told_s)} would tell"
-    if reference.pulses is not None:
-        return f"{said}; let the counter itself time the reference's pulses"
-    if reference.nominal_hz <= _PULSES_HZ:
-        return f"{said}; let the counter measure a reference frequency"
-    return f"{said}; take a longer gate"
-
-
-def _roughly(seconds: float) -> str:
-    """Return a duration as a person plans it."""
-    minutes = math.ceil(seconds / 60.0)
-    if minutes < 120:
-        return f"{minutes} min"
-    hours = math.ceil(seconds / 3600.0)
-    return f"{hours} h" if hours <= 48 else f"{math.ceil(hours / 24)} days"
 
 
 def _drift(halves: list[_Half], allowed: Allowed) -> WarmUpDrift | None:

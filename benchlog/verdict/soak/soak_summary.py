@@ -7,7 +7,7 @@ drift and temperature.
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,12 @@ from benchlog.model import (
     EventKind,
     Run,
 )
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, iso_utc
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.run_gaps import Holes, causes_of
 
-_BINS: Final = 512
-_FIRST_BIN_S: Final = 1.0
+_BINS: Final = 512  # our rule: bounds memory
+_FIRST_BIN_S: Final = 1.0  # our rule: doubled until all fit
 _ALARMS: Final = (EventKind.ALARM, EventKind.ALARM_OVER, EventKind.ALARM_UNSENT)
 _BESIDE: Final = (
     EventKind.AMBIENT_LOST,
@@ -43,7 +43,7 @@ _BESIDE: Final = (
     EventKind.SUSPECT,
 )
 """What is worth a word in the morning although it may have cost no reading."""
-_LISTED: Final = 50
+_LISTED: Final = 50  # our rule: more is no summary
 Array = NDArray[np.float64]
 
 
@@ -187,38 +187,6 @@ class SoakSummary:
     temperature_c: tuple[float, float] | None = None
     without_ambient_s: float = 0.0
 
-    def document(self) -> dict[str, Any]:
-        """Return it as plain values for JSON."""
-        return {
-            "span_s": self.span_s,
-            "missing_s": self.missing_s,
-            "readings": self.readings,
-            "gaps": self.gaps,
-            "causes": self.causes,
-            "holes": [
-                {
-                    "utc": iso_utc(utc_ns),
-                    "lasted_s": lasted,
-                    "causes": why,
-                    "text": text,
-                }
-                for utc_ns, lasted, why, text in self.holes
-            ],
-            "drift_ppm_per_day": _plain(self.drift),
-            "temperature_ppm_per_c": _plain(self.temperature),
-            "temperature_range_c": self.temperature_c and list(self.temperature_c),
-            "without_ambient_s": self.without_ambient_s,
-            "note": self.note or None,
-            "stability": [
-                {"tau_s": tau_s, "adev_ppm": adev} for tau_s, adev in self.stability
-            ],
-            "alarms": [_event(event) for event in self.alarms],
-            "steps": [_event(event) for event in self.steps],
-            "reference_lost": [_event(event) for event in self.reference],
-            "readings_lost": [_event(event) for event in self.unkept],
-            "other_events": self.beside,
-        }
-
 
 def _laws(
     t_s: Array, offset: Array, ambient: Array
@@ -253,13 +221,3 @@ def _causes(near: Sequence[Event]) -> str:
 
 def _texts(near: Sequence[Event]) -> str:
     return near[0].text if near else ""
-
-
-def _event(event: Event) -> dict[str, Any]:
-    return {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
-
-
-def _plain(found: Estimate | None) -> dict[str, float] | None:
-    if found is None:
-        return None
-    return {"value": found.value, "low": found.low, "high": found.high}

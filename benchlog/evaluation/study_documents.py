@@ -1,0 +1,106 @@
+"""What was worked out of runs, as plain values for JSON: differences, fitness for uses.
+
+Made last, from the objects; no text and no exit code is made from a document.
+"""
+
+from typing import Any
+
+from benchlog.evaluation.comparison import RunComparison
+from benchlog.evaluation.document import figures
+from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.model import Part
+from benchlog.verdict.fitness.fitness import Divided, Fitness
+from benchlog.verdict.run.comparison import Difference, in_words
+
+
+def comparison_document(found: RunComparison) -> dict[str, Any]:
+    """Return the figures of each run and each difference."""
+    return {
+        "runs": [figures(one.evaluation) for one in found.runs],
+        "differences": [difference_document(one) for one in found.differences],
+    }
+
+
+def difference_document(found: Difference) -> dict[str, Any]:
+    """Return one difference; unknown is None."""
+    ratio = found.ratio
+    return {
+        "run": found.b.run,
+        "against": found.a.run,
+        "delta_ppm": found.delta_ppm,
+        "u_ppm": None if found.budget is None else found.budget.expanded_ppm,
+        "offset": found.offset.value,
+        "farther_ppm": found.farther_ppm,
+        "farther_u_ppm": None
+        if found.farther_budget is None
+        else found.farther_budget.expanded_ppm,
+        "distance": found.distance.value,
+        "jitter_ratio": None
+        if ratio is None
+        else {"value": ratio.value, "low": ratio.low, "high": ratio.high},
+        "scatter": found.scatter.value,
+        "paired": found.paired,
+        "notes": list(found.notes),
+        "text": list(in_words(found)),
+    }
+
+
+def fitness_document(
+    found: Fitness, part: Part, evaluation: Evaluation | None = None
+) -> dict[str, Any]:
+    """Return what a source is good for in one use.
+
+    The source is the run of `evaluation`; without one, `part` by its promises.
+    """
+    use = found.use
+    return {
+        "use": use.id,
+        "tolerance_ppm": found.tolerance_ppm,
+        "worst_ppm": found.worst_ppm,
+        "margin": found.margin,
+        "verdict": found.verdict.value,
+        "dominant": found.dominant,
+        "title": use.title,
+        "source": use.source,
+        "status": use.status,
+        "text": found.text,
+        "other_end_ppm": found.other_end_ppm,
+        "terms": [
+            {
+                "name": term.name,
+                "low_ppm": term.low_ppm,
+                "high_ppm": term.high_ppm,
+                "text": term.text,
+            }
+            for term in found.terms
+        ],
+        "divisor": _divisor(found.divided),
+        "retuned": _divisor(found.retuned),
+        **_source(part, evaluation),
+    }
+
+
+def _source(part: Part, evaluation: Evaluation | None) -> dict[str, Any]:
+    if evaluation is None:
+        return {"run": None, "device": None, "part": part.id, "kind": part.kind.value}
+    run = evaluation.run
+    return {
+        "run": run.id,
+        "device": run.device,
+        "part": part.id,
+        "kind": part.kind.value,
+        "simulated": evaluation.simulated,
+        "void": run.void,
+        "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
+    }
+
+
+def _divisor(divided: Divided | None) -> dict[str, Any] | None:
+    if divided is None:
+        return None
+    return {
+        "divisor": divided.divisor,
+        "error_ppm": divided.error_ppm,
+        "worst_ppm": divided.worst_ppm,
+        "verdict": divided.verdict.value,
+    }
