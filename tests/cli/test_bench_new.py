@@ -64,7 +64,7 @@ def test_a_serial_counter_that_answers_or_talks(
             *("--folder", "user", "--try"),
         )
         assert done.returncode == 0, done.stderr
-        assert "answers 15999852 Hz" in done.stderr
+        assert "answers 15,999,852 Hz" in done.stderr
         path = line.folder / "config/benchlog/benches/serial.toml"
         made = load_bench(str(path)).instruments["counter"]
         assert made.options["baud"] == 9600
@@ -280,7 +280,7 @@ def test_plain_questions_and_enter_takes_the_suggestion(line: Line) -> None:
     assert "without folder, spaces and .toml" in shown
     assert "HOST:PORT" in shown and "a number of at least" in shown
     assert "reset a board or trip a supply" in " ".join(shown.split())
-    assert "answers 15999852 Hz" in shown
+    assert "answers 15,999,852 Hz" in shown
     made = load_bench(str(line.folder / "configs/benches/corner.toml"))
     assert made.instruments["counter"].timebase_ppm == 0.5
     assert made.instruments["wall"].options["value"] == 23.5

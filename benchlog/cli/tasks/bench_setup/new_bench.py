@@ -162,7 +162,7 @@ def _tried(
         return None
     tried = check_all(bench.instruments, database(db))
     for row in tried:
-        value = "" if row.value is None else f" {row.value:.12g} {row.unit}"
+        value = "" if row.value is None else f" {row.value:,.12g} {row.unit}"
         said = f"answers{value}; {row.identity}" if row.ok else f"{row.error}"
         say(f"{row.instrument}: {said}")
     for row in (row for row in tried if not row.ok):

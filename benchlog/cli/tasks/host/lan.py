@@ -28,7 +28,7 @@ _GETPORT, _CALL, _REPLY, _TCP = 3, 0, 1, 6
 _XID: Final = 0x62636C67
 _SERVICES: Final = ("_hislip", "_vxi-11", "_scpi-raw")
 _HISLIP_PORT: Final = 4880
-_PTR, _SRV, _IN, _UNICAST = 12, 33, 1, 0x8000
+_PTR, _SRV, _IN = 12, 33, 1
 _MOST: Final = 200
 _MAX_JUMPS: Final = 20
 _SIOCGIFADDR, _SIOCGIFBRDADDR = 0x8915, 0x8919
@@ -119,7 +119,7 @@ def _by_mdns(on: Interface, wait_s: float, group: tuple[str, int]) -> Iterator[H
     question = struct.pack(">6H", _XID & 0xFFFF, 0, len(_SERVICES), 0, 0, 0)
     for service in _SERVICES:
         question += _encoded(f"{service}._tcp.local")
-        question += struct.pack(">2H", _PTR, _IN | _UNICAST)
+        question += struct.pack(">2H", _PTR, _IN)
     for data, host in _answers(on, question, group, wait_s):
         with contextlib.suppress(ValueError, struct.error, IndexError):
             yield from _announced(data, host)
