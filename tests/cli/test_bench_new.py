@@ -245,7 +245,7 @@ class Terminal:
         self.shown += "\n"
         os.write(self.fd, f"{text}\n".encode())
 
-    def rest(self) -> str:
+    def rest(self, exit_code: int = 0) -> str:
         limit = host_deadline(30)
         while not limit.passed:
             try:
@@ -255,7 +255,7 @@ class Terminal:
             if not more:
                 break
             self.shown += more.decode()
-        assert self.process.wait(30) == 0, self.shown
+        assert self.process.wait(30) == exit_code, self.shown
         return self.shown
 
 
@@ -310,3 +310,39 @@ def test_a_dry_run_in_a_terminal_asks_and_sends_nothing(line: Line) -> None:
             shown = terminal.rest()
     assert "[instruments.counter]" in shown and "Try it?" not in shown
     assert script.heard == [] and list(line.folder.rglob("*.toml")) == []
+
+
+def test_after_a_failed_trial_the_answers_can_be_changed(line: Line) -> None:
+    with TcpPeer(scpi()) as peer:
+        words = ("bench", "new", "mended", "--folder", "here", "--speaks", "scpi")
+        words += ("--ambient", "none", "--pulse", "none", "--divider", "1")
+        with conversation(line, *words) as terminal:
+            if terminal.until("[y/N]", "Where is") == "[y/N]":
+                terminal.answer("[y/N]", "n")
+            terminal.answer("Where is the counter?", "127.0.0.1:1")
+            terminal.answer("Gate, in s? [1]", "0.5")
+            terminal.answer("[none]", "0.2")
+            terminal.answer("Try it? [Y/n]")
+            terminal.answer("Which? [again]")
+            terminal.answer("[127.0.0.1:1]", address_of(peer))
+            terminal.answer("Gate, in s? [0.5]")
+            terminal.answer("[0.2]")
+            terminal.answer("Try it? [Y/n]", "n")
+            shown = terminal.rest()
+    assert "nobody answers at 127.0.0.1:1" in " ".join(shown.split())
+    counter = load_bench(str(line.folder / "configs/benches/mended.toml")).instruments[
+        "counter"
+    ]
+    assert counter.address == address_of(peer)
+    assert (counter.options["gate_s"], counter.timebase_ppm) == (0.5, 0.2)
+
+
+def test_after_a_failed_trial_nothing_need_be_written(line: Line) -> None:
+    words = ("--counter", "127.0.0.1:1", "--speaks", "scpi", "--gate-s", "1")
+    words += ("--timebase-ppm", "1", "--ambient", "none", "--pulse", "none")
+    words += ("--divider", "1", "--folder", "here")
+    with conversation(line, "bench", "new", "left", *words) as terminal:
+        terminal.answer("Try it? [Y/n]")
+        terminal.answer("Which? [again]", "leave")
+        terminal.rest(exit_code=1)
+    assert list(line.folder.rglob("*.toml")) == []

@@ -232,8 +232,8 @@ def new(ctx: click.Context, /, name: str | None, db: Path | None, **wish: Any) -
     Every question can be answered by an option; without a terminal nothing is asked,
     and nothing is sent unless --ask or --try is given. A question to an instrument can
     reset a board or trip a supply, so each step that sends is asked for first. Exit
-    code 1 when an instrument was tried and did not answer; the file is written then,
-    too, unless you say no.
+    code 1 when an instrument was tried and did not answer; without a terminal the file
+    is written then, too.
     """
     from benchlog.cli.tasks.bench_setup.asking import BenchWish
     from benchlog.cli.tasks.bench_setup.new_bench import How, make_bench

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Final
 
 import click
 
@@ -63,14 +63,16 @@ def make_bench(wish: BenchWish, how: How, db: Path | None) -> bool:
     facts = look()
     ports = _found(facts, wish, questions, how)
     name, path, overwrite = _place(wish, questions, how)
-    text = bench_text(answers_from(name, wish, ports, questions))
-    bench = checked(text, path)
-    if how.dry_run:
-        click.echo(text, nl=False)
-        return False
-    failed = _tried(bench, facts, db, questions, how.try_it)
-    write_anyway = "Write the file all the same?"
-    if failed and not questions.yes(write_anyway, given=None, suggestion=True):
+    what_next = "again"
+    while what_next == "again":
+        text = bench_text(answers_from(name, wish, ports, questions))
+        bench = checked(text, path)
+        if how.dry_run:
+            click.echo(text, nl=False)
+            return False
+        failed = _tried(bench, facts, db, questions, how.try_it)
+        what_next = _what_next(questions) if failed else "write"
+    if what_next == "leave":
         return True
     write(path, text, overwrite=overwrite)
     say(f"written to {path}")
@@ -78,6 +80,22 @@ def make_bench(wish: BenchWish, how: How, db: Path | None) -> bool:
         say(f"no answer from {', '.join(failed)}: mend the file or the wiring, then")
     say(next_commands(name, path, failed or [], tried=failed is not None))
     return bool(failed)
+
+
+_CHOICES: Final = {
+    "again": "answer the questions again; Enter keeps an answer",
+    "write": "write the file all the same",
+    "leave": "write nothing",
+}
+
+
+def _what_next(ask: Questions) -> str:
+    """Return what happens after somebody did not answer: a word of `_CHOICES`."""
+    if not ask.interactive:
+        return "write"
+    return ask.choice(
+        "What now?", "--no-try", given=None, suggestion="again", choices=_CHOICES
+    )
 
 
 def _found(facts: HostFacts, wish: BenchWish, ask: Questions, how: How) -> list[Port]:

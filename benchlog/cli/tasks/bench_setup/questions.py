@@ -8,7 +8,7 @@ import math
 import shutil
 import textwrap
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import click
 
@@ -25,9 +25,14 @@ def _any(text: str) -> str:  # noqa: ARG001 - the shape of a Fault
 
 @dataclass(frozen=True, slots=True)
 class Questions:
-    """Asks a person where there is one (`interactive`)."""
+    """Asks a person where there is one (`interactive`).
+
+    What was answered before is suggested when a question is asked again.
+    """
 
     interactive: bool
+    said: dict[str, str] = field(default_factory=dict)
+    """Answers so far, by the option that would give them."""
 
     def text(
         self,
@@ -56,9 +61,10 @@ class Questions:
             return given
         say_wrapped(hint)
         while True:
-            said = _prompt(question, suggestion)
+            said = _prompt(question, self.said.get(option, suggestion))
             why = fault(said)
             if not why:
+                self.said[option] = said
                 return said
             say_wrapped(why)
 
