@@ -20,7 +20,7 @@ from benchlog.cli.tasks.bench_setup.making import (
     suggested_folder,
     write,
 )
-from benchlog.cli.tasks.bench_setup.questions import Questions
+from benchlog.cli.tasks.bench_setup.questions import Questions, say_wrapped
 from benchlog.cli.tasks.host.facts import HostFacts, look
 from benchlog.cli.tasks.host.findings import lacking_for
 from benchlog.cli.tasks.host.port_text import (
@@ -169,8 +169,9 @@ def _tried(
     from benchlog.cli.commands.check_bench import check_all
 
     where = ", ".join(
-        f"{one.name} at {one.address}" if one.address else one.name
+        f"{one.name} at {one.address}"
         for one in bench.instruments.values()
+        if one.address
     )
     hint = (
         "Each is opened, set up as the file says, and asked for one value. That can "
@@ -182,7 +183,7 @@ def _tried(
     for row in tried:
         value = "" if row.value is None else f" {row.value:,.12g} {row.unit}"
         said = f"answers{value}; {row.identity}" if row.ok else f"{row.error}"
-        say(f"{row.instrument}: {said}")
+        say_wrapped(f"{row.instrument}: {said}")
     for row in (row for row in tried if not row.ok):
         for one in lacking_for(facts, row.address):
             tell_remedy(one, f"{row.instrument}: missing on this computer")
