@@ -110,6 +110,6 @@ class KernelPulses(EdgeSource):
     def _lost(self, why: object) -> LostError:
         return LostError(
             f"cannot read pulses at {self._path} ({why}); is the kernel's pulse "
-            "interface set up, and yours to use?",
+            "interface set up, and yours to use? `benchlog doctor` tells",
             address=self._path,
         )

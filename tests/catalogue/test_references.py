@@ -139,7 +139,8 @@ def test_a_snapshot_keeps_it_all(write):
     ("driver", "address", "wanted"),
     [
         ("scpi-counter", "rubbish", "a VISA resource"),
-        ("scpi-counter", "192.0.2.10:5025", "a VISA resource"),
+        ("scpi-counter", "192.0.2.10", "HOST:PORT"),
+        ("scpi-counter", "192.0.2.10:99999", "HOST:PORT"),
         ("line-counter", "ttyUSB0", "a serial device"),
         ("line-counter", "USB0::1::2::INSTR", "a serial device"),
         ("pulse-edge", "rubbish", "a pySerial URL"),
@@ -156,6 +157,7 @@ def test_what_can_be_no_address_is_said_before_anything_is_opened(
     "address",
     [
         "TCPIP::192.0.2.10::5025::SOCKET",
+        "192.0.2.10:5025",
         "TCPIP0::[2001:db8::1]::hislip0::INSTR",
         "USB0::0x1234::0x5678::SN1::INSTR",
         "GPIB0::9::INSTR",
