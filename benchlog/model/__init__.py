@@ -12,6 +12,7 @@ from benchlog.model.bench import (
     PositionSpec,
     ReferenceSpec,
 )
+from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
 from benchlog.model.kinds import (
     DEVIATIONS,
     Decision,
@@ -56,6 +57,7 @@ from benchlog.model.runs import (
 
 __all__ = [
     "DEVIATIONS",
+    "DOES_NOT_COUNT",
     "EDGE",
     "GATE_CHANGE",
     "AlarmRule",
@@ -95,4 +97,5 @@ __all__ = [
     "Timebase",
     "TrimRange",
     "Use",
+    "does_not_count_text",
 ]

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
+from benchlog.model.counting import RunState, why_not_counted
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
 from benchlog.model.recorded import (
@@ -42,9 +43,11 @@ class Lot:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotRun:
-    """One run of a lot's inspection as its decision needs it; None is unknown.
+    """One run of a lot as its decision needs it; None is unknown.
 
-    `set_aside` and `damaged` say that such an event is in the run.
+    `set_aside` and `damaged` say that such an event is in the run, `void` why it is
+    void, if so. `tolerance_ppm` is what its part promises at the reference temperature,
+    `over_temperature` whether it was begun to be held against more.
     """
 
     run: int
@@ -61,6 +64,36 @@ class LotRun:
     set_aside: bool = False
     damaged: bool = False
     simulated: bool = False
+    void: str | None = None
+    purpose: Purpose = Purpose.INSPECT
+    planned: bool = True
+    tolerance_ppm: float | None = None
+    over_temperature: bool = False
+
+    @property
+    def why_not_counted(self) -> str:
+        """Why it does not count for its lot; empty where the newest of its kind does.
+
+        Which of several runs of a device is the newest, the lot's report decides.
+        """
+        return why_not_counted(_state_of_lot_run(self))
+
+    @property
+    def counts(self) -> bool:
+        """Whether it counts for its lot, as long as none follows that counts."""
+        return not self.why_not_counted
+
+
+def _state_of_lot_run(run: LotRun) -> RunState:
+    return RunState(
+        void=run.void,
+        set_aside=run.set_aside,
+        damaged=run.damaged,
+        ended_how=run.ended_how,
+        purpose=run.purpose,
+        planned=run.planned,
+        judged=run.word is not None,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +158,11 @@ class Run:
     typed_device : str | None
         What was typed first, where it was corrected.
     void : str | None
-        Why the run counts for nothing, if it does.
+        Why a person declared it void, if so.
+    set_aside, damaged : bool
+        Whether such an event is in the run.
+    newer : int | None
+        The run of the same device in its lot that counts in its place.
     judged_over_temperature : bool | None
         What was asked for when it was judged again; None: what it was begun with.
 
@@ -159,6 +196,40 @@ class Run:
     void: str | None = None
     judged_again: bool = False
     judged_over_temperature: bool | None = None
+    set_aside: bool = False
+    damaged: bool = False
+    newer: int | None = None
+
+    @property
+    def why_not_counted(self) -> str:
+        """Why the run does not count; empty where it counts."""
+        copied = self.exported.get("ended_how")
+        how = copied if isinstance(copied, str) else self.ended_how
+        return why_not_counted(
+            RunState(
+                void=self.void,
+                set_aside=self.set_aside,
+                damaged=self.damaged,
+                ended_how=None if self.open else how,
+                purpose=self.made_for,
+                planned=self._planned,
+                judged=self.verdict is not None,
+                newer=self.newer,
+            )
+        )
+
+    @property
+    def counts(self) -> bool:
+        """Whether the run counts: for its device, its lot, and all that compares."""
+        return not self.why_not_counted
+
+    @property
+    def _planned(self) -> bool:
+        """Whether it, or the run it is a copy of, was begun with an end."""
+        copied = self.exported.get("snapshot")
+        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        ends = (plan.get("max_readings"), plan.get("max_s"))
+        return bool(plan.get("until_clear")) or any(end is not None for end in ends)
 
     @property
     def over_temperature(self) -> bool:

@@ -21,6 +21,7 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
+from benchlog.model.counting import replaced_by
 from benchlog.store import duplicate_runs, files, lots, row_mapping, sqlite
 from benchlog.store.arrays import (
     SELECT_AMBIENT,
@@ -53,7 +54,10 @@ _ANY_RUN: Final = {
     "device": None,
     "part": None,
     "lot": None,
+    "since": None,
+    "like": None,
 }
+_PAGE: Final = 200
 
 
 class Reader:
@@ -121,7 +125,29 @@ class Reader:
         """Return runs, the newest first, of this device, part and lot where given."""
         return self._runs(device=device, part=part, lot=lot, limit=limit)
 
-    def all_runs(self, page: int = 200) -> Iterator[Run]:
+    def found_runs(
+        self,
+        *,
+        device: str | None = None,
+        part: str | None = None,
+        lot: str | None = None,
+        since_utc_ns: int | None = None,
+        like: str | None = None,
+    ) -> Iterator[Run]:
+        """Yield the runs that all of this fits, the newest first, read page by page.
+
+        `like` is found anywhere in device, part, lot, bench, operator and note, in
+        capitals or not.
+        """
+        wanted = {"device": device, "part": part, "lot": lot, "like": like}
+        last = _ANY_RUN["last"]
+        while page := self._runs(
+            **wanted, since=since_utc_ns, last=last, limit=_PAGE
+        ):
+            yield from page
+            last = page[-1].id - 1
+
+    def all_runs(self, page: int = _PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
         last_id = int(self._one("select ifnull(max(id), 0) from runs", ()))
         for first in range(1, last_id + 1, page):
@@ -249,8 +275,13 @@ class Reader:
         return [lots.lot_from(row) for row in rows]
 
     def lot_runs(self, lot: Lot) -> list[LotRun]:
-        """Return the runs of a lot in their order, also those set aside."""
-        rows = self._named(lots.LOT_RUNS, {"lot": lot.lot, "part": lot.part_id})
+        """Return the runs of a lot in their order, also those that do not count.
+
+        Of a lot without a plan the runs that measured its devices.
+        """
+        planned = int(lot.plan is not None)
+        wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
+        rows = self._named(lots.LOT_RUNS, wanted)
         return [lots.lot_run_from(row) for row in rows]
 
     def part(self, part_id: str) -> Part:
@@ -309,7 +340,16 @@ class Reader:
 
     def _runs(self, **wanted: object) -> list[Run]:
         rows = self._named(row_mapping.RUNS, {**_ANY_RUN, **wanted})
-        return [row_mapping.run_from(row) for row in rows]
+        newer = self._newer(rows)
+        return [row_mapping.run_from(row, newer.get(row["id"])) for row in rows]
+
+    def _newer(self, rows: Iterable[Mapping[str, Any]]) -> dict[int, int]:
+        """Return by run the newer one of its device that counts, where it has a lot."""
+        named = sorted({row["lot"] for row in rows if row["lot"] is not None})
+        if not named:
+            return {}
+        found = self._named(row_mapping.IN_LOTS, {"lots": json.dumps(named)})
+        return replaced_by(row_mapping.device_run_from(row) for row in found)
 
     def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
         with self._translated():

@@ -16,6 +16,7 @@ from benchlog.model import (
     Run,
     Timebase,
 )
+from benchlog.model.counting import DeviceRun, RunState
 from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
 from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
@@ -33,21 +34,37 @@ select ifnull((select sum(n) from outline where run_id = :run), 0)
 """Counting by the outline: a million readings are a thousand rows of it."""
 AMENDED: Final = """
 with newest as (select run_id, kind, new, reason, row_number() over (
-    partition by run_id, kind = 'device' order by at_utc_ns desc, id desc) as nth
-    from amendments where kind in ('device', 'void', 'restore')),
-  renamed as (select run_id, new from newest where nth = 1 and kind = 'device'),
-  voided as (select run_id, case kind when 'void' then reason end as why
-    from newest where nth = 1 and kind != 'device')
+    partition by run_id, case kind when 'restore' then 'void' else kind end
+    order by at_utc_ns desc, id desc) as nth
+    from amendments),
+  amended as (select run_id,
+    max(case kind when 'device' then new end) as device,
+    max(case kind when 'part' then new end) as part,
+    max(case kind when 'lot' then new end) as lot,
+    max(case kind when 'operator' then new end) as operator,
+    max(case kind when 'void' then reason end) as void
+    from newest where nth = 1 group by run_id)
 """
-"""The newest of the amendments of each run: by when they were said, as a merge brings
-them in by file."""
+"""The newest of the amendments of each run, kind by kind: by when they were said, as a
+merge brings them in by file. A lot that is an empty text is none."""
 NEWEST_VERDICT: Final = """(select id from verdicts where run_id = u.id
     order by at_utc_ns desc, id desc limit 1)"""
+LOT: Final = "case when a.lot is null then l.lot else nullif(a.lot, '') end"
+STATE: Final = """a.void,
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
+    as set_aside,
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
+    as damaged"""
+"""What decides besides its end whether a run counts."""
+PLANNED: Final = """(json_extract(u.snapshot, '$.until_clear') = 1
+    or json_extract(u.snapshot, '$.max_readings') is not null
+    or json_extract(u.snapshot, '$.max_s') is not null)"""
+"""Whether a run was begun with an end."""
 RUNS: Final = f"""{AMENDED}
-select u.id, u.purpose, ifnull(a.new, d.device) as device, u.position, u.bench,
+select u.id, u.purpose, ifnull(a.device, d.device) as device, u.position, u.bench,
   u.nominal_hz,
-  u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, l.lot,
-  u.operator, u.note,
+  u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, {LOT} as lot,
+  ifnull(a.operator, u.operator) as operator, u.note,
   u.snapshot, u.resolution_hz, u.control,
   ifnull((select sum(n) from outline where run_id = u.id), 0)
     + (select count(*) from readings where run_id = u.id and id > ifnull(
@@ -57,15 +74,32 @@ select u.id, u.purpose, ifnull(a.new, d.device) as device, u.position, u.bench,
       from json_each(u.snapshot, '$.bench.positions') p
       where json_extract(p.value, '$.name') = u.position)) as readings,
   v.word as verdict, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis') as basis,
-  case when a.new is not null then d.device end as typed_device, w.why as void
+  case when a.device is not null then d.device end as typed_device, {STATE}
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
-  left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
+  left join amended a on a.run_id = u.id
 where u.id between :first and :last
-  and (:device is null or :device in (d.device, a.new))
-  and (:part is null or d.part_id = :part) and (:lot is null or l.lot = :lot)
+  and (:device is null or :device in (d.device, a.device))
+  and (:part is null or ifnull(a.part, d.part_id) = :part)
+  and (:lot is null or {LOT} = :lot)
+  and (:since is null or u.started_utc_ns >= :since)
+  and (:like is null or instr(lower(ifnull(a.device, d.device) || char(10) || d.device
+    || char(10) || ifnull(a.part, d.part_id) || char(10) || ifnull({LOT}, '')
+    || char(10) || u.bench || char(10) || ifnull(a.operator, u.operator)
+    || char(10) || u.note), lower(:like)))
 order by u.id desc limit :limit
 """  # noqa: S608 - our own text
+IN_LOTS: Final = f"""{AMENDED}
+select u.id as run, u.started_utc_ns, ifnull(a.part, d.part_id) as part, {LOT} as lot,
+  ifnull(a.device, d.device) as device, u.purpose, u.ended_how,
+  {PLANNED} as planned,
+  exists(select 1 from verdicts v where v.run_id = u.id) as judged, {STATE}
+from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
+  left join amended a on a.run_id = u.id
+where {LOT} in (select value from json_each(:lots))
+  and u.purpose in ('measure', 'inspect')
+"""  # noqa: S608 - our own text
+"""The runs of lots with all that decides which of a device's counts."""
 RAW_TEXTS: Final = """
 select id, raw from readings where run_id = ? and raw is not null
   and id in (select value from json_each(?))
@@ -97,20 +131,35 @@ from verdicts where run_id = ? order by at_utc_ns, id
 """
 _CHECKS: Final = f"""{AMENDED}
 select i.text, i.maker, i.model, i.serial, i.firmware, i.simulated, c.offset_ppm,
-  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, w.why as void, c.id
+  c.u_ppm, c.method, c.at_utc_ns, c.valid_until_utc_ns, c.run_id, a.void, c.id
 from reference_checks c join instruments i on i.id = c.instrument_id
-  left join voided w on w.run_id = c.run_id
+  left join amended a on a.run_id = c.run_id
 """  # noqa: S608 - our own text
 ALL_CHECKS: Final = f"""{_CHECKS}
 where :serial is null or i.serial = :serial order by c.at_utc_ns, c.id
 """
 STANDING_CHECKS: Final = f"""{_CHECKS}
-where i.serial = :serial and w.why is null order by c.at_utc_ns, c.id
+where i.serial = :serial and a.void is null order by c.at_utc_ns, c.id
 """
 
 
-def run_from(row: Named) -> Run:
-    """Rebuild a Run from a row of `RUNS`."""
+def device_run_from(row: Named) -> DeviceRun:
+    """Rebuild a DeviceRun from a row of `IN_LOTS`."""
+    names = ("run", "started_utc_ns", "part", "lot", "device")
+    yes = ("planned", "judged", "set_aside", "damaged")
+    return DeviceRun(
+        **{name: row[name] for name in names},
+        state=RunState(
+            void=row["void"],
+            ended_how=row["ended_how"],
+            purpose=Purpose(row["purpose"]),
+            **{name: bool(row[name]) for name in yes},
+        ),
+    )
+
+
+def run_from(row: Named, newer: int | None = None) -> Run:
+    """Rebuild a Run from a row of `RUNS`; `newer` counts in its place."""
     snapshot = json.loads(row["snapshot"])
     judged = _basis(row["basis"])
     part, timebase = judged or _resting_on(snapshot)
@@ -141,6 +190,9 @@ def run_from(row: Named) -> Run:
         u_ppm=row["u_ppm"],
         typed_device=row["typed_device"],
         void=row["void"],
+        set_aside=bool(row["set_aside"]),
+        damaged=bool(row["damaged"]),
+        newer=newer,
         judged_over_temperature=_asked_over_temperature(row["basis"])
         if judged
         else None,
