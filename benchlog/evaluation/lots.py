@@ -8,7 +8,7 @@ from benchlog.evaluation.lot_plan import plan_from, undecided_rule
 from benchlog.model import Lot, LotRun, Part, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_report import LotReport, judged_lot
-from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
+from benchlog.verdict.lot.lot_runs import shared_u_ppm
 
 _ALL: Final = 1_000_000
 
@@ -36,12 +36,12 @@ def planned_names(reader: Reader) -> list[str]:
 def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]:
     """Return the report of a lot and its runs as they were begun, in their order.
 
-    Raises DataError when the lot has no plan that can be read.
+    Raises DataError when the plan cannot be read.
     """
     rows = reader.lot_runs(lot)
     known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
     runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
-    bases = (run.timebase for row, run in zip(rows, runs, strict=True) if counts(row))
+    bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
     shared = shared_u_ppm(None if base is None else base.u_ppm for base in bases)
     return lot_report(lot, reader.part(lot.part_id), rows, shared), runs
 
@@ -49,17 +49,17 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
 def lot_report(
     lot: Lot, part: Part, runs: Sequence[LotRun], u_common_ppm: float = 0.0
 ) -> LotReport:
-    """Return the report of a lot by the plan that was kept with it.
+    """Return the report of a lot by the plan that was kept with it, if one was.
 
     `u_common_ppm` is the expanded uncertainty of the time base, which all share. Raises
-    DataError when the lot has no plan that can be read.
+    DataError when the plan cannot be read.
     """
     kept = lot.plan or {}
     return judged_lot(
         lot,
         part,
         runs,
-        plan=plan_from(kept),
+        plan=None if lot.plan is None else plan_from(kept),
         rule=undecided_rule(kept),
         u_common_ppm=u_common_ppm,
     )

@@ -236,6 +236,11 @@ class Run:
         """Whether its limit is tolerance and stability together, as was asked for."""
         if self.judged_over_temperature is not None:
             return self.judged_over_temperature
+        return self.begun_over_temperature
+
+    @property
+    def begun_over_temperature(self) -> bool:
+        """Whether that was asked for when it was begun."""
         return bool(self.snapshot.get("over_temperature"))
 
     @property

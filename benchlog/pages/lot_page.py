@@ -30,7 +30,6 @@ from benchlog.plotting.pictures import (
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import counts
 from benchlog.verdict.lot.lot_spread import Histogram
 from benchlog.verdict.lot.lot_text import UNDECIDED, lot_facts, lot_findings
 from benchlog.verdict.lot.sampling_plan import describe_plan
@@ -98,7 +97,7 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
             ("Part", record.part.id),
             ("Supplier", lot.supplier),
             ("Opened", iso_utc(lot.opened_utc_ns)),
-            ("Plan", describe_plan(record.plan)),
+            ("Plan", describe_plan(record.plan) if record.plan else "none"),
             (
                 "Devices",
                 f"{standing.passed} passed, {standing.failed} failed, "
@@ -207,10 +206,6 @@ def _devices(record: LotReport) -> Table:
 
 
 def _not_counted(record: LotReport) -> Table:
-    rows = [
-        (run.device, run.run, run.ended_how) for run in record.runs if not counts(run)
-    ]
-    headers = ("Device", "Run", "Ended")
-    return table(
-        "Runs that do not count: set aside, void or broken off", headers, rows, "lr"
-    )
+    rows = [(run.device, run.run, printed(why)) for run, why in record.not_counted]
+    headers = ("Device", "Run", "Does not count")
+    return table("Runs that do not count", headers, rows, "lr")

@@ -108,7 +108,9 @@ select r.id, r.run_id, r.segment_id, n.device, n.part, n.lot, u.position, u.purp
 from readings r join runs u on u.id = r.run_id join runs_named n on n.run = r.run_id
 """  # noqa: S608 - our own text
 """A row for each reading, with whether its run counts."""
-INDEX: Final = """
-create index events_of_state on events (run_id) where kind in ('set-aside', 'damaged')
-"""
-"""Runs have many events, and few of these."""
+INDEXES: Final = (
+    "create index events_of_state on events (run_id)"
+    " where kind in ('set-aside', 'damaged')",
+    "create index devices_of_lot on devices (lot_id)",
+)
+"""Runs have many events, and few that decide; a run's lot is looked up with it."""

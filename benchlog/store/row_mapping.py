@@ -96,7 +96,11 @@ select u.id as run, u.started_utc_ns, ifnull(a.part, d.part_id) as part, {LOT} a
   exists(select 1 from verdicts v where v.run_id = u.id) as judged, {STATE}
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join amended a on a.run_id = u.id
-where {LOT} in (select value from json_each(:lots))
+where u.id in (
+    select id from runs where device_id in (select id from devices where lot_id in (
+      select id from lots where lot in (select value from json_each(:lots))))
+    union select run_id from amendments where kind = 'lot')
+  and {LOT} in (select value from json_each(:lots))
   and u.purpose in ('measure', 'inspect')
 """  # noqa: S608 - our own text
 """The runs of lots with all that decides which of a device's counts."""

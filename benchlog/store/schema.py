@@ -334,7 +334,8 @@ def _newest_by_time(db: Database) -> None:
 
 def _whether_runs_count(db: Database) -> None:
     """Runs and results by name, and whether each counts: for any tool that reads."""
-    db.execute(named_views.INDEX)
+    for index in named_views.INDEXES:
+        db.execute(index)
     db.execute("drop view readings_named")
     db.create_view("runs_named", named_views.RUNS_NAMED)
     db.create_view("results", named_views.RESULTS)
