@@ -90,17 +90,19 @@ def _own_reason(state: RunState) -> str:
         return MEASURED_AGAIN
     if state.set_aside:
         return TAKEN_BACK if how is None or how in _ENDED_AS_MEANT else how
-    if state.damaged:  # a damaged device is a failed one, however its run went
-        return ""
+    # a damaged device is a failed one, however its run went
+    return "" if state.damaged else _unfinished(state)
+
+
+def _unfinished(state: RunState) -> str:
+    how = state.ended_how
     if how is None:
         return NOT_ENDED
-    if how == _UNREAD:
+    is_check = state.purpose is Purpose.REFCHECK  # what it tells, its finding decides
+    if how == _UNREAD or (state.planned and how in BROKEN_OFF and not is_check):
         return how
-    if state.planned and how in BROKEN_OFF and state.purpose is not Purpose.REFCHECK:
-        return how  # what a check of a time base tells, its finding decides
-    if state.purpose is Purpose.INSPECT and not state.judged:
-        return NOT_JUDGED
-    return ""
+    is_unjudged = state.purpose is Purpose.INSPECT and not state.judged
+    return NOT_JUDGED if is_unjudged else ""
 
 
 # --- which of several runs of a device in a lot counts

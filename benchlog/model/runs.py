@@ -163,6 +163,8 @@ class Run:
         Whether such an event is in the run.
     newer : int | None
         The run of the same device in its lot that counts in its place.
+    part_id : str
+        The part that its device is filed under, corrected where it was mistyped.
     judged_over_temperature : bool | None
         What was asked for when it was judged again; None: what it was begun with.
 
@@ -199,6 +201,7 @@ class Run:
     set_aside: bool = False
     damaged: bool = False
     newer: int | None = None
+    part_id: str = ""
 
     @property
     def why_not_counted(self) -> str:

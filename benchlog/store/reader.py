@@ -141,9 +141,7 @@ class Reader:
         """
         wanted = {"device": device, "part": part, "lot": lot, "like": like}
         last = _ANY_RUN["last"]
-        while page := self._runs(
-            **wanted, since=since_utc_ns, last=last, limit=_PAGE
-        ):
+        while page := self._runs(**wanted, since=since_utc_ns, last=last, limit=_PAGE):
             yield from page
             last = page[-1].id - 1
 
@@ -283,6 +281,10 @@ class Reader:
         wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
         rows = self._named(lots.LOT_RUNS, wanted)
         return [lots.lot_run_from(row) for row in rows]
+
+    def results(self) -> list[dict[str, Any]]:
+        """Return the rows of the view `results`: each device's newest that counts."""
+        return self._named("select * from results", ())
 
     def part(self, part_id: str) -> Part:
         """Return a part as it was last used. Raises NotFoundError."""

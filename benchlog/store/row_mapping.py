@@ -65,6 +65,7 @@ select u.id, u.purpose, ifnull(a.device, d.device) as device, u.position, u.benc
   u.nominal_hz,
   u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, {LOT} as lot,
   ifnull(a.operator, u.operator) as operator, u.note,
+  ifnull(a.part, d.part_id) as part_id,
   u.snapshot, u.resolution_hz, u.control,
   ifnull((select sum(n) from outline where run_id = u.id), 0)
     + (select count(*) from readings where run_id = u.id and id > ifnull(
@@ -197,6 +198,7 @@ def run_from(row: Named, newer: int | None = None) -> Run:
         set_aside=bool(row["set_aside"]),
         damaged=bool(row["damaged"]),
         newer=newer,
+        part_id=row["part_id"],
         judged_over_temperature=_asked_over_temperature(row["basis"])
         if judged
         else None,

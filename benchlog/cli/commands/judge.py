@@ -12,7 +12,7 @@ from benchlog.cli.run_result import evaluated, exit_code, text_of
 from benchlog.cli.tasks.amending import amending
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
 from benchlog.errors import NotFoundError, UsageError
-from benchlog.model import Purpose
+from benchlog.model import Purpose, does_not_count_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -86,7 +86,7 @@ def command(
         print_json({**run_document(evaluation), "before": before.verdict})
     else:
         click.echo(text_of(evaluation))
-    ctx.exit(exit_code([evaluation.assessment.word]))
+    ctx.exit(exit_code([evaluation.decision]))
 
 
 def _as_wished(reader: "Reader", run: "Run", wish: "Mapping[str, Any]") -> "Run":
@@ -221,6 +221,8 @@ def _tell(before: "Run", is_trial: bool) -> None:
     say(f"run {before.id} of {before.device} was {was}; {kept}")
     if before.void is not None:
         say(
-            f"run {before.id} is void ({before.void}): its verdict counts for nothing "
-            f"until `benchlog void {before.id} --restore --reason WHY`"
+            f"run {before.id} {does_not_count_text(before.why_not_counted)}; `benchlog "
+            f"void {before.id} --restore --reason WHY` lets it count again"
         )
+    elif not before.counts:
+        say(f"run {before.id} {does_not_count_text(before.why_not_counted)}")
