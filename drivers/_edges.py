@@ -17,8 +17,9 @@ from typing import Final
 from benchlog.clock import Clock, Deadline
 from benchlog.errors import InstrumentError, SilentError
 
-MAX_WAITING: Final = 10_000
+MAX_WAITING: Final = 10_000  # our rule: bounds memory
 """Stamps that may wait unfetched; the oldest go first, their numbers tell."""
+# _JOIN_S, _JOINS, _START_S: our rule: a thread wakes by then.
 _JOIN_S: Final = 0.05
 _JOINS: Final = 20
 _START_S: Final = 1.0

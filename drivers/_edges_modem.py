@@ -27,18 +27,21 @@ from ._edges import EdgeSource, Stamp, stamp_now
 
 LINES: Final = ("dcd", "cts", "dsr", "ri")
 _WAIT: Final = getattr(termios, "TIOCMIWAIT", None)
-_COUNT: Final = 0x545D  # TIOCGICOUNT; Python's termios does not name it everywhere
+# source: TIOCGICOUNT of asm-generic/ioctls.h; Python's termios does not name it
+# everywhere
+_COUNT: Final = 0x545D
 _MASKS: Final = {
     "dcd": termios.TIOCM_CAR,
     "cts": termios.TIOCM_CTS,
     "dsr": termios.TIOCM_DSR,
     "ri": termios.TIOCM_RNG,
 }
-_COUNTER_AT: Final = {"cts": 0, "dsr": 4, "ri": 8, "dcd": 12}
+_COUNTER_AT: Final = {"cts": 0, "dsr": 4, "ri": 8, "dcd": 12}  # source: linux/serial.h
 """Offsets in the kernel's serial_icounter_struct (80 bytes)."""
 _NONE_SUCH: Final = frozenset({errno.ENOTTY, errno.EINVAL, errno.ENOSYS})
 _WAKER: Final = signal.SIGUSR1
-_LOOKS: Final = 200  # looks at the line before `next` gives its thread a chance to end
+# looks at the line before `next` gives its thread a chance to end; our rule
+_LOOKS: Final = 200
 
 
 class ModemLines(Protocol):

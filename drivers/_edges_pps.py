@@ -20,6 +20,7 @@ from benchlog.units import NS_PER_S
 from ._edges import EdgeSource, Stamp
 
 _POINTER: Final = struct.calcsize("P")
+# GET_CAPABILITIES, FETCH, CAPTURE_ASSERT, CAPTURE_CLEAR: source: linux/pps.h.
 GET_CAPABILITIES: Final = 0x8000_70A3 | _POINTER << 16
 FETCH: Final = 0xC000_70A4 | _POINTER << 16
 CAPTURE_ASSERT: Final = 0x1
@@ -27,7 +28,7 @@ CAPTURE_CLEAR: Final = 0x2
 DATA: Final = struct.Struct("=IIqiIqiIi4xqiI")
 """pps_fdata: assert and clear sequence, assert time, clear time (s, ns, flags), mode,
 time-out (s, ns, flags); 64 bytes."""
-_TIMEOUT_NS: Final = 250_000_000
+_TIMEOUT_NS: Final = 250_000_000  # our rule: a thread is told to end by then
 
 Ioctl = Callable[[int, int, bytearray], object]
 

@@ -8,7 +8,7 @@ from benchlog.errors import LostError
 
 from ._edges import EdgeSource, Stamp, stamp_now
 
-_SLICE_S: Final = 0.05
+_SLICE_S: Final = 0.05  # our rule: a thread is told to end by then
 _FAULTS: Final = (OSError, TypeError, ValueError)
 
 

@@ -11,8 +11,8 @@ from benchlog.errors import InstrumentError
 
 from ._nmea import LONGEST, MalformedError, Report, read_sentence
 
-_KEPT: Final = 256
-_JOIN_S: Final = 2.0
+_KEPT: Final = 256  # our rule: bounds memory
+_JOIN_S: Final = 2.0  # our rule: threads end by then
 
 Receive = Callable[[], bytes]
 """Returns what arrives within a short while, empty if nothing; raises when lost."""

@@ -13,7 +13,7 @@ from functools import reduce
 from operator import xor
 from typing import Final
 
-LONGEST: Final = 256
+LONGEST: Final = 256  # our rule: see below
 """The standard allows 82 characters; precise receivers send a few more."""
 _LINE: Final = re.compile(
     rb"[$!](?P<body>[\x20-\x29\x2b-\x7e]*)\*(?P<sum>[0-9A-Fa-f]{2})\r?\n?"
@@ -25,8 +25,8 @@ _FIX_MODES: Final = frozenset("ADFPR")
 Estimated, manual, simulated and not valid are none."""
 _FIX_QUALITIES: Final = frozenset("12345")
 """GGA qualities of a real fix; 0 is none, 6 estimated, 7 manual, 8 simulated."""
-_CENTURY: Final = 2000
-_LAST_OLD_YEAR: Final = 80  # receivers know no year before 1980
+_CENTURY: Final = 2000  # definition: of two digits of a year
+_LAST_OLD_YEAR: Final = 80  # receivers know no year before 1980; our rule
 
 
 class MalformedError(ValueError):

@@ -18,9 +18,9 @@ from benchlog.driver import Option, Trimmer
 from benchlog.errors import LostError, RefusedError, SilentError, UsageError
 from benchlog.model import Identity, Sample
 
-_SAID: Final = 300
-_PIECE: Final = 65_536
-_LOOK_S: Final = 0.02
+_SAID: Final = 300  # our rule: a line or two
+_PIECE: Final = 65_536  # our rule: what a pipe holds
+_LOOK_S: Final = 0.02  # our rule: seen at once
 
 
 class CommandTrim(Trimmer):

@@ -32,7 +32,7 @@ from ._fixes import Fixes
 _PORT_WANTED: Final = (
     "a device such as /dev/ttyUSB0 or a pySerial URL such as rfc2217://HOST:PORT"
 )
-_MAY_MISS: Final = 3
+_MAY_MISS: Final = 3  # our rule: see below
 """Pulses that may be missing in a row before the line counts as silent."""
 
 

@@ -20,7 +20,7 @@ from benchlog.errors import GarbledError, LostError, NoSignalError, RefusedError
 from benchlog.model import Identity, Sample
 
 _FILES: Final = ("temp", "temperature", "temp1_input", "w1_slave")
-_MAX_BYTES: Final = 4096
+_MAX_BYTES: Final = 4096  # source: the kernel's sysfs gives a page at most
 _W1: Final = re.compile(
     rb"(?P<bytes>(?:[0-9a-f]{2} ){9}): crc=[0-9a-f]{2} (?P<crc>YES|NO)\n"
     rb"(?:[0-9a-f]{2} ){9}t=(?P<milli>-?\d{1,7})\n?"

@@ -8,9 +8,11 @@ from typing import Final
 
 from benchlog.model import Kind, TemperatureLaw
 
+# source: Gerber and Ballato, see `kind_law`
 AT_CUT_PPM_PER_C_PER_MINUTE: Final = -5.08 / 60
 """Linear term of an AT cut per minute of arc from 35.25 degrees [1]_."""
 
+# source: Gerber and Ballato; 1.7 minutes: our rule, a usual angle of cut
 _AT_CUT = TemperatureLaw(
     law="cubic",
     reference_c=25.0,
@@ -18,6 +20,7 @@ _AT_CUT = TemperatureLaw(
     quadratic_ppm_per_c2=-0.45e-3,
     cubic_ppm_per_c3=108.6e-6,
 )
+# common practice, no source: orders of magnitude, see `kind_law`
 _USUAL: Final = {
     Kind.RC: TemperatureLaw(law="line", reference_c=25.0, linear_ppm_per_c=250.0),
     Kind.QUARTZ: _AT_CUT,

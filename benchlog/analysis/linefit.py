@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.arrays import product_sum, sum_squares
 
 Array = NDArray[np.float64]
-_FEW: Final = 64
+_FEW: Final = 64  # our rule: for speed alone
 
 
 @dataclass(slots=True)

@@ -17,7 +17,7 @@ from typing import Final
 
 from benchlog.errors import DataError
 
-FF_PER_PF: Final = 1000.0
+FF_PER_PF: Final = 1000.0  # definition
 
 
 def pull_ppm(c1_ff: float, c0_pf: float, load_pf: float) -> float:

@@ -24,12 +24,14 @@ from scipy.special import stdtr, stdtrit
 
 Array = NDArray[np.float64]
 
+# definition: of tau, in the terms above
 POWERS: Final = np.array([-2.0, -1.0, 0.0, 1.0])
+# derived; see below
 SLOPE: Final = np.array([2.0, 1.0, 0.542, 0.300])
 """(slope T)^2 / 12 of a least-squares line, over the Allan variance at T, per term;
 exact for long runs except flicker, which is numeric."""
 
-_AT_T: Final = np.ones(4)
+_AT_T: Final = np.ones(4)  # definition: each term is its share of the variance at T
 # The ladder's ends and step: tests/finders/ladder.py; its weights: ladder_weights.py
 # there. Criterion of both: the aim of the shares in tests/analysis/coverage.md.
 _STEP: Final = 4.0  # of the ladder: ratio of the slower term to the faster one at T
@@ -44,11 +46,14 @@ _SLOPE_FREEDOM: Final = 0.7
 # miss of 95 % over noises and lengths by tests/finders/widening.py (see RESULTS.md).
 WIDENING_NUMERATOR: Final = 2.5
 WIDENING_ADDED: Final = 15.0
-_GRID_STEP: Final = 0.05  # of ln u
-_GRID: Final = 120  # steps to each side of the centre
+_GRID_STEP: Final = 0.05  # of ln u; our rule: 5 %
+# steps to each side of the centre; our rule: a factor of 400 each way
+_GRID: Final = 120
+# our rule: beyond 400 a t distribution is normal
 _FREEDOM: Final = np.geomspace(1.0, 400.0, 400)
+# definition: 95 % and one standard deviation
 _TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.975) / stdtrit(_FREEDOM, 0.841344746)
-_PROBABILITIES: Final = (0.682689492, 0.95)
+_PROBABILITIES: Final = (0.682689492, 0.95)  # definition: 1 sigma and 95 %
 
 
 class Ladder(NamedTuple):

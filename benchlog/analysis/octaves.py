@@ -18,10 +18,10 @@ from benchlog.analysis.linefit import ExactSum
 
 Array = NDArray[np.float64]
 
-TOP: Final = 15
+TOP: Final = 15  # our rule: bounds memory; see the module
 """The last octave with every pair: m = 2**15."""
 
-REACH: Final = 2 << TOP
+REACH: Final = 2 << TOP  # definition: two stretches of 2**TOP
 """Phases back from the newest that are still needed."""
 
 

@@ -22,15 +22,15 @@ from benchlog.model import Columns, Flag
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-ASIDE: Final = 4
-AROUND: Final = 2 * ASIDE + 1
+ASIDE: Final = 4  # our rule: five odd readings in a row are what the device does
+AROUND: Final = 2 * ASIDE + 1  # definition: with those on both sides
 # Our rule. How often it marks clean runs of 1,000 readings, and the score that does so
 # in at most 1 % of them: tests/finders/outlier_score.py (see RESULTS.md).
 SCORE: Final = 10.0
-FEWEST: Final = 5
+FEWEST: Final = 5  # our rule: see below
 """Below so many readings nothing is marked: there is no majority to differ from."""
-_MAD_TO_SD: Final = 1.4826
-_BATCH: Final = 256
+_MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
+_BATCH: Final = 256  # our rule: for speed alone
 
 
 def marked(values: Array, floor: float, score: float = SCORE) -> Mask:

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 Array = NDArray[np.float64]
-BIN_C: Final = 0.25
+BIN_C: Final = 0.25  # our rule: finer than a room is uneven
 FEWEST_BINS: Final = 8
 """A line through fewer averages is no law; our rule (2 C at least)."""
-_FEWEST: Final = 5
+_FEWEST: Final = 5  # our rule: fewer readings are no average of a temperature
 _CAUTION: Final = 2.0
 """Averages of neighbouring temperatures often come from the same hours, so they are not
 independent; our rule: the slope is held to be known half as well."""
-_QUANTILE: Final = 0.975
+_QUANTILE: Final = 0.975  # definition: 95 %, two-sided
 
 
 @dataclass(frozen=True, slots=True)

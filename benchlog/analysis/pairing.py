@@ -18,11 +18,11 @@ from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
-FEWEST: Final = 10
+FEWEST: Final = 10  # our rule: fewer show no scatter of differences
 """Pairs below which runs count as taken apart."""
-_LEAST_SHARE: Final = 0.5
-_GAP: Final = 1.5
-_NOMINAL_HZ: Final = 1e6
+_LEAST_SHARE: Final = 0.5  # our rule: half of the readings have a partner
+_GAP: Final = 1.5  # our rule: beyond 1.5 usual spacings a pair is missing
+_NOMINAL_HZ: Final = 1e6  # our rule: any would do, the figures are relative
 
 
 @dataclass(frozen=True, slots=True)

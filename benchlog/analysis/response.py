@@ -22,19 +22,23 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-FEWEST: Final = 4
+FEWEST: Final = 4  # our rule: fewer show no noise
 """Readings that a phase needs for a figure of its own."""
-SETTLED_SHARE: Final = 1 / 3
+SETTLED_SHARE: Final = 1 / 3  # our rule: the first two thirds are for settling
 """The last part of a phase that stands for where it went."""
 WITHIN: Final = 0.05
 """Share of a change within which a source counts as settled, where its scatter allows
 to see that; the usual band of a settling time (common practice, no source)."""
+# STILL_MOVING, _SCATTERS: tests/finders/settling_band.py. Criterion: most phases are
+# told rightly to be settled, and since when, or to move still.
 STILL_MOVING: Final = 0.1
 """Share of a change that the settled part may still move."""
-_SMOOTHED: Final = 20  # parts of a phase: the length of its running median
+# parts of a phase: the length of its running median; our rule: single readings do not
+# count, and what lasts a twentieth does
+_SMOOTHED: Final = 20
 _SCATTERS: Final = 4.0
-_MOVED_C: Final = 0.5
-STEP_V: Final = 0.05
+_MOVED_C: Final = 0.5  # our rule: less is how thermometers differ and air moves
+STEP_V: Final = 0.05  # our rule: far above what a bench meter scatters
 """A supply that moves by more has stepped."""
 
 
@@ -236,7 +240,12 @@ def _window(seen: Observed, phase: Phase, spacing_s: float) -> tuple[float, floa
 
 
 def _settling(
-    since_s: Array, away_ppm: Array, change_ppm: float
+    since_s: Array,
+    away_ppm: Array,
+    change_ppm: float,
+    *,
+    scatters: float = _SCATTERS,
+    still_moving: float = STILL_MOVING,
 ) -> tuple[float | None, float | None]:
     """Return when a phase had settled, and within what; None if it still moves.
 
@@ -245,12 +254,12 @@ def _settling(
     """
     smooth = _running_median(away_ppm)
     tail = _tail(len(smooth))
-    within = max(WITHIN * abs(change_ppm), _SCATTERS * float(smooth[-tail:].std()))
+    within = max(WITHIN * abs(change_ppm), scatters * float(smooth[-tail:].std()))
     if within > abs(change_ppm) / 2:
         return None, None
     half = tail // 2
     moved = float(smooth[-half:].mean() - smooth[-tail : -half or None].mean())
-    if abs(moved) > STILL_MOVING * abs(change_ppm) and moved * change_ppm > 0:
+    if abs(moved) > still_moving * abs(change_ppm) and moved * change_ppm > 0:
         return None, within
     outside = np.flatnonzero(np.abs(smooth) > within)
     if not len(outside):

@@ -18,7 +18,8 @@ from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
-_SAME_GATE = 1e-6  # relative; instruments that report the gate report it with noise
+# relative; instruments that report the gate report it with noise; our rule
+_SAME_GATE = 1e-6
 
 
 @dataclass(slots=True)

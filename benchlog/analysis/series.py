@@ -21,9 +21,11 @@ from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
 
-_PAIRS: Final = 1_000_000  # that a slope is the median of, at most
-_FEWEST: Final = 8  # values among which one can be called far from the others
-_SLOTS_MAX: Final = 4  # slots per reading before a run counts as mostly missing
+# that a slope is the median of, at most; our rule: bounds the time
+_PAIRS: Final = 1_000_000
+_FEWEST: Final = 8  # values among which one can be called far from the others; our rule
+# slots per reading before a run counts as mostly missing; our rule
+_SLOTS_MAX: Final = 4
 
 
 @dataclass(frozen=True, slots=True)

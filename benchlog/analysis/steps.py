@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-BLOCK: Final = 8
-SPAN: Final = 5  # blocks: two before, one skipped, two after
-_KNOWN: Final = 160
+BLOCK: Final = 8  # common practice, no source: medians of a few readings
+SPAN: Final = 5  # blocks: two before, one skipped, two after; definition
+_KNOWN: Final = 160  # our rule: the newest distances that the bar is learnt from
 # _LEAST_KNOWN, _BAR, _LEVEL: tests/finders/step_bar.py. Criterion: no step in noise of
 # any kind, clear ones are found; the rates of tests/analysis/test_steps.py.
 _LEAST_KNOWN: Final = 24

@@ -14,6 +14,7 @@ from benchlog.model import Columns, Flag, Run
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
+# MOST, STRETCHES, BLOCKS: our rule: more than a picture has columns; time.
 MOST: Final = 2_000
 """Readings beyond which a run is drawn in stretches."""
 STRETCHES: Final = 1_000

@@ -18,6 +18,7 @@ from benchlog.analysis.stats import RunStats
 
 Array = NDArray[np.float64]
 TERM_NAMES: Final = ("white PM", "white FM", "flicker FM", "random-walk FM")
+# tests/finders/mixture_names.py. Criterion: 95 % are named rightly or as a neighbour.
 FEW: Final = 30
 """Readings below which no noise is named."""
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation, Wanted
     from benchlog.model import Run
     from benchlog.store.reader import Reader
-    from benchlog.verdict.run.soak_summary import SoakSummary
+    from benchlog.verdict.soak.soak_summary import SoakSummary
 
 EXIT_CODES: Final = {Decision.PASS: 0, Decision.UNDECIDED: 4, Decision.FAIL: 3}
 """The exit code of each verdict, from best to worst."""
@@ -48,7 +48,7 @@ _HOLES: Final = 20
 
 def summary_text(summary: "SoakSummary") -> str:
     """Return the summary as a person reads it in the morning."""
-    from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
+    from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
     rows = hole_rows(summary, _HOLES)
     facts = pairs(summary_facts(summary))

@@ -22,6 +22,7 @@ from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import RATIO
 
 UNKNOWN: Final = "-"
+# definition: prefixes of the SI, and from where each is used
 _SMALL_HZ: Final = (
     (1e6, 1e6, "MHz"),
     (1e3, 1e3, "kHz"),

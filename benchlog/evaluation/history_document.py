@@ -7,7 +7,7 @@ from benchlog.analysis.fitting.ageing import Estimate
 from benchlog.model import Event
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.units import iso_utc
-from benchlog.verdict.run.soak_summary import SoakSummary
+from benchlog.verdict.soak.soak_summary import SoakSummary
 
 
 def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:

@@ -10,7 +10,7 @@ from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_report import LotReport, judged_lot
 from benchlog.verdict.lot.lot_runs import shared_u_ppm
 
-_ALL: Final = 1_000_000
+_ALL: Final = 1_000_000  # our rule: more than any lot has
 
 
 def named_lot(

@@ -21,7 +21,7 @@ from benchlog.model import Columns, Decision, Run
 from benchlog.store.backup import at_newest_schema
 from benchlog.store.reader import Reader
 
-_NO_TIME: Final = -1
+_NO_TIME: Final = -1  # definition: no time is stored as it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

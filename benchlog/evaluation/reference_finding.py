@@ -9,7 +9,7 @@ from benchlog.store.reader import Reader
 from benchlog.verdict.timebase.governing_check import CheckComparison
 from benchlog.verdict.timebase.reference_check import Finding, by_pulses, by_readings
 
-_MOST: Final = 1000
+_MOST: Final = 1000  # our rule: the newest runs of a device that are looked through
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

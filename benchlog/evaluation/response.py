@@ -15,6 +15,7 @@ from benchlog.verdict.run.run_marks import SUPPLY, moved_note, read_mark, suppli
 
 Array = NDArray[np.float64]
 
+# TYPED_LATE_S, TYPED_EARLY_S: our rule: how long typing may take.
 TYPED_LATE_S: Final = 30.0
 """A mark about the supply up to this long after a measured step of it is that step."""
 TYPED_EARLY_S: Final = 120.0

@@ -33,7 +33,7 @@ from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judges import AnyJudge, judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge
 from benchlog.verdict.run.reasons import NO_LIMIT
-from benchlog.verdict.run.soak_summary import SoakSummary, SoakWatch
+from benchlog.verdict.soak.soak_summary import SoakSummary, SoakWatch
 from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 
 Progress = Callable[[int, int], object]
@@ -41,7 +41,7 @@ Progress = Callable[[int, int], object]
 Wanted = Literal["never", "long", "always"]
 BROKEN_OFF: Final = "broken off"
 """The state of a run that has not ended and that nobody keeps."""
-LONG_S: Final = 3600.0
+LONG_S: Final = 3600.0  # our rule: shorter runs are seen whole
 """A run of this length gets a summary of how it went, whatever it was for."""
 
 

@@ -31,7 +31,8 @@ from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
 TIMEBASE_CHECK: Final = "TIME BASE CHECK"
-_SLOW: Final = 2.0  # times the scatter at the gate: slow movement is in the rms
+# times the scatter at the gate: slow movement is in the rms; our rule
+_SLOW: Final = 2.0
 _SYMBOLS: Final = {
     "pass": "✓", "accepted": "✓", "fits": "✓",
     "undecided": "?", "open": "?", "marginal": "?",

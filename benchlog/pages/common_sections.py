@@ -25,8 +25,8 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.budget import Budget
-from benchlog.verdict.run.soak_summary import SoakSummary
-from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
+from benchlog.verdict.soak.soak_summary import SoakSummary
+from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
 _EXPONENT: Final = re.compile(r"[-+]?\d+(\.\d+)?[eE][-+]?\d{1,2}")
 

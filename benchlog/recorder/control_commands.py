@@ -13,8 +13,9 @@ from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.run_marks import read_mark
 
-_LONGEST_NOTE: Final = 4_000
-_BACK_S: Final = 600.0  # real seconds: so long a person may take over a few words
+_LONGEST_NOTE: Final = 4_000  # our rule: a page of text; bounds what comes from outside
+# real seconds: so long a person may take over a few words; our rule
+_BACK_S: Final = 600.0
 _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
 
 

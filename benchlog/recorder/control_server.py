@@ -9,7 +9,7 @@ from pathlib import Path
 from benchlog.control import MAX_LINE, Answer, Request, decode_request, encode, listen
 from benchlog.errors import BenchlogError
 
-_MOST_CALLERS = 32
+_MOST_CALLERS = 32  # our rule: bounds what comes from outside
 
 
 class ControlServer:

@@ -19,14 +19,14 @@ from benchlog.clock import (
 from benchlog.model import EventKind
 from benchlog.units import NS_PER_S, format_duration
 
-STEP_NS: Final = NS_PER_S // 2
-ASLEEP_NS: Final = NS_PER_S // 2
-LOW_BYTES: Final = 512_000_000
-LOW_LEFT_S: Final = 12 * 3600.0
-_AGAIN: Final = 1.25  # so much more room before low is over
-_RATE_OVER_S: Final = 600.0
-_DISK_EVERY_S: Final = 5.0
-_MEGA: Final = 1_000_000
+STEP_NS: Final = NS_PER_S // 2  # our rule: slewed clocks stay below it
+ASLEEP_NS: Final = NS_PER_S // 2  # our rule: well above how clocks are read apart
+LOW_BYTES: Final = 512_000_000  # our rule: time to make room
+LOW_LEFT_S: Final = 12 * 3600.0  # our rule: a night
+_AGAIN: Final = 1.25  # so much more room before low is over; our rule
+_RATE_OVER_S: Final = 600.0  # our rule: other programs' bursts even out
+_DISK_EVERY_S: Final = 5.0  # our rule: cheap, and soon enough
+_MEGA: Final = 1_000_000  # definition
 
 
 @dataclass(frozen=True, slots=True)

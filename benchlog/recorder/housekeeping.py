@@ -19,7 +19,7 @@ from benchlog.units import iso_utc
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judgement import corrected_ppm
 
-_LONGEST: Final = 200
+_LONGEST: Final = 200  # our rule: a line of a service manager
 
 
 class Notifier:

@@ -40,7 +40,8 @@ from benchlog.recorder.signals import Signals
 from benchlog.recorder.startup_wait import StartupWait
 from benchlog.store.writer import Writer
 
-_TICK_S: Final = 1.0
+_TICK_S: Final = 1.0  # our rule: cheap, and soon enough
+# _WAIT_S, _WAIT_SOAK_S: our rule: the pause between tries to open grows to this.
 _WAIT_S: Final = 5.0
 _WAIT_SOAK_S: Final = 10.0
 

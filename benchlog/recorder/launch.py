@@ -20,7 +20,7 @@ from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.resume import Resumed, resumed
 from benchlog.units import iso_utc
 
-_QUIT_S: Final = 20.0
+_QUIT_S: Final = 20.0  # our rule: longer than the last try to commit
 
 
 @dataclass(slots=True)

@@ -21,12 +21,14 @@ from typing import Final
 from benchlog.clock import Deadline, host_deadline, host_sleep
 from benchlog.units import printable
 
+# _POST_S, _PAUSE_S, _RUN_S, _LIMIT_S: our rule: two tries to post, or a program, end
+# within the limit.
 _POST_S: Final = 10.0
 _PAUSE_S: Final = 5.0
 _RUN_S: Final = 30.0
 _LIMIT_S: Final = 60.0
-_MOST: Final = 8
-_MOST_SAID: Final = 300
+_MOST: Final = 8  # our rule: bounds processes
+_MOST_SAID: Final = 300  # our rule: a line or two
 
 
 @dataclass(slots=True)

@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from benchlog.recorder.notice import RunNotice
     from benchlog.verdict.run.assessment import Assessment
 
-_DIGITS: Final = 12
-_BEFORE_U_PPM: Final = 1.0
+_DIGITS: Final = 12  # our rule: what good counters resolve
+_BEFORE_U_PPM: Final = 1.0  # our rule: digits shown while U is not known
 _QUIET: Final = {EventKind.ENDED}  # said with the figures, a moment later
 
 

@@ -27,11 +27,12 @@ from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
+# FEWEST, MOST, LAST: our rule: scatter is seen; time; an interval holds.
 FEWEST: Final = 3
 MOST: Final = 12
 LAST: Final = 30
 """Readings of the best code at the end, for its offset and an interval that holds."""
-ENOUGH: Final = 0.04
+ENOUGH: Final = 0.04  # our rule: far less than codes lie apart
 """A code is measured until its mean is known to this share of a step."""
 
 

@@ -20,7 +20,7 @@ from benchlog.screen.run_status import KeeperStatus, RunStatus, trouble_after
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict import Assessment
-from benchlog.verdict.run.soak_summary import SoakWatch
+from benchlog.verdict.soak.soak_summary import SoakWatch
 
 PIECE: Final = 16_384
 """Readings taken at a time; a piece takes a few hundredths of a second."""

@@ -19,8 +19,8 @@ from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.widgets.text import PlainText
 from benchlog.units import printable
 from benchlog.verdict import Assessment
-from benchlog.verdict.run.soak_summary import SoakSummary
-from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
+from benchlog.verdict.soak.soak_summary import SoakSummary
+from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
 _HOLES = 50
 _LABEL_CELLS = 13

@@ -8,11 +8,11 @@ from typing import Final
 from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.units import NS_PER_S
 
-_SLICE_S: Final = 0.05  # real seconds between two looks at whether to give up
-_EARLY_S: Final = 40e-6
+_SLICE_S: Final = 0.05  # real seconds between two looks at whether to give up; our rule
+_EARLY_S: Final = 40e-6  # our rule: see below, on a usual computer
 """Waking a sleeper takes about this long; a gate of a millisecond would be 4 % too
 long. What is left after waking early is awaited awake."""
-_PR_SET_TIMERSLACK: Final = 29
+_PR_SET_TIMERSLACK: Final = 29  # source: linux/prctl.h
 
 
 class AbandonedError(Exception):

@@ -12,7 +12,7 @@ from benchlog.simulate.instruments.faults import ALWAYS, NEEDS, Faults
 from benchlog.simulate.served_log import ServedValue
 from benchlog.simulate.transports.socket_server import Server
 
-_LONGEST_LINE: Final = 4_096
+_LONGEST_LINE: Final = 4_096  # our rule: bounds what comes from outside
 
 
 class ControlPort(Server):
@@ -46,7 +46,7 @@ class ControlPort(Server):
 # --- what a line of the control port means: orders to instruments, devices, the suppl
 
 _OTHERS: Final = ("drop", "deaf", "unfixed", "ok", "status")
-_MOST_TIMES: Final = 1_000_000
+_MOST_TIMES: Final = 1_000_000  # our rule: bounds what comes from outside
 
 
 class OrderedBench(Protocol):

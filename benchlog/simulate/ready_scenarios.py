@@ -27,12 +27,13 @@ from benchlog.simulate.scenario import (
     Wiring,
 )
 
-_SHARE: Final = 0.4  # of the tolerance that a drawn device may be off
+_SHARE: Final = 0.4  # of the tolerance that a drawn device may be off; our rule
+# _STATED_PPM, _AGEING_B_PER_DAY, _RUN_IN_DAYS, _USUAL_SEED: our rule, invented.
 _STATED_PPM: Final = 0.05
 _AGEING_B_PER_DAY: Final = 0.1
 _RUN_IN_DAYS: Final = 30.0
 _USUAL_SEED: Final = 1
-_DAYS_PER_YEAR: Final = 365.25
+_DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class Temper:
     supply_ppm_per_v: float
 
 
+# common practice, no source: orders of magnitude
 _TEMPERS: Final = {
     Kind.RC: Temper(Noise(2e-7, 1.2e-4, 8e-5, 2e-6), 4.0, 1500.0),
     Kind.QUARTZ: Temper(Noise(1e-10, 4e-10, 1e-9, 1e-11), 45.0, 0.3),
@@ -202,7 +204,8 @@ def _ageing_a_ppm(part: Part) -> float:
 
 # --- a bench with a reference to check its counter by, or with pulses and no counter
 
-REFERENCE_INPUT: Final = 2
+REFERENCE_INPUT: Final = 2  # our rule: the second input
+# our rule, invented: a good reference
 _STANDARD: Final = OscillatorSpec(
     nominal_hz=10e6, noise=Noise(1e-11, 5e-12, 2e-12, 0.0), lag_s=1
 )

@@ -103,6 +103,7 @@ class Wiring(StrEnum):
 
 
 ROOM_THERMOMETER: Final = MeterAt("room", MeterSpec())
+# our rule, invented
 SUPPLY_METER: Final = MeterAt(
     "meter",
     MeterSpec(

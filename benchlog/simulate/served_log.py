@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import IO, Final
 
-_KEPT: Final = 100_000
+_KEPT: Final = 100_000  # our rule: bounds memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

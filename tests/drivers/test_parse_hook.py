@@ -218,4 +218,4 @@ def test_a_package_of_its_own_is_found_and_its_bench_checked(tmp_path: Path) -> 
             check=False,
         )
     assert done.returncode == 0, done.stderr
-    assert "15999852 Hz" in done.stdout
+    assert "15,999,852 Hz" in done.stdout

@@ -21,6 +21,7 @@ from house.house_map import (
 )
 from house.private_reach import unexplained
 from house.snapshot_keys import snapshot_keys
+from house.told_constants import all_untold, found_again, untold
 
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text("utf-8")
 MOST_FILES = 20
@@ -238,6 +239,38 @@ def test_every_table_of_a_campaign_is_in_the_index() -> None:
 
 def test_private_attributes_are_reached_only_where_a_reason_is_given() -> None:
     assert unexplained() == []
+
+
+def test_every_number_of_the_code_tells_its_source_or_rule_or_has_a_finder() -> None:
+    assert all_untold() == []
+
+
+@pytest.mark.parametrize(
+    ("text", "left"),
+    [
+        ("_BAR: Final = 13.0\n", ["_BAR"]),
+        ("_BAR: Final = 13.0  # times the median\n", ["_BAR"]),
+        ("# Our rule: few alarms.\n\n_BAR: Final = 13.0\n", ["_BAR"]),
+        ("A = 1  # our rule: few\nB = 2\n", ["B"]),
+        ("# our rule: few\nA = 1\nB = 2\n", ["B"]),
+        ("A, B = 1, 2\n", ["A", "B"]),
+        ('SIZES = {"a": (1, 2)}\n', ["SIZES"]),
+        ("A = 1  # our rule: few\n", []),
+        ("# common practice, no source\nA = 1\n", []),
+        ("# A, B: our rule: few.\n\nA = 1\nB = 2\n", []),
+        ('A = 1\n"""How many, source: JCGM 100:2008."""\n', []),
+        ('A = 0\nB = True\nC = "1"\nlower = 1\n', []),
+    ],
+)
+def test_a_number_without_an_origin_is_noticed(text: str, left: list[str]) -> None:
+    assert list(untold(text)) == left
+
+
+def test_a_row_of_a_finder_names_a_constant_of_one_file_only() -> None:
+    row = (
+        "| `_BAR` | `benchlog/analysis/steps.py` | 13.0 | few alarms | `step_bar.py` |"
+    )
+    assert found_again(row) == {("_BAR", "benchlog/analysis/steps.py")}
 
 
 @pytest.mark.parametrize("maker", ["default_rng(", "random.Random("])

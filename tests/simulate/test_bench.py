@@ -7,6 +7,7 @@ import threading
 from itertools import pairwise
 
 import pytest
+from lot_shop import wait_for
 from simulate.lab import Line, now_s, scenario, serving
 
 from benchlog.catalogue import load_bench, load_part, load_parts
@@ -135,6 +136,8 @@ def test_what_nobody_received_is_not_in_the_truth():
         again = Line(addresses["counter"])
         heard = again.ask("FREQ:APER 0.5;:READ?")  # its gate ends after the other's
         again.close()
+        # noted just after it was sent: a busy machine hears it before
+        wait_for(lambda: bench.served("counter"))
         (served,) = bench.served("counter")
         assert served.text == heard.decode().strip()
 

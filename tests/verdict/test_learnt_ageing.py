@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from columns_maker import columns
 from scipy import stats
+from seeds import seeded_generator
 
 from benchlog.catalogue import load_part
 from benchlog.model import (
@@ -60,7 +61,7 @@ def test_an_expired_check_keeps_its_offset_and_ages_by_what_was_learnt():
 def judged(base: Timebase, offset_ppm: float) -> Decision:
     part = load_part("quartz-16mhz-30ppm")
     part = replace(part, limits=replace(part.limits, tolerance_ppm=8.5))
-    noise = np.random.default_rng(1).normal(0.0, 0.005, 60)
+    noise = seeded_generator(1).normal(0.0, 0.005, 60)
     judge = RunJudge(part, timebase=base, resolution_hz=0.001)
     judge.feed(columns(16e6 * (1 + (offset_ppm + noise) * 1e-6)))
     return judge.assessment().word

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from columns_maker import columns, part_of
+from seeds import seeded_generator
 
 from benchlog.catalogue import load_part
 from benchlog.model import Decision, Kind, Limits, Part, TemperatureLaw, Timebase
@@ -22,7 +23,7 @@ UNKNOWN = replace(
 
 
 def readings(offset_ppm, ambient_c, n=60, seed=1):
-    noise = np.random.default_rng(seed).normal(0.0, 0.02, n)
+    noise = seeded_generator(seed).normal(0.0, 0.02, n)
     ppm = np.broadcast_to(offset_ppm, n) + noise
     return columns(16e6 * (1 + ppm * 1e-6), ambient_c=ambient_c)
 
@@ -152,8 +153,7 @@ def test_a_steeper_device_would_break_the_promise():
 @pytest.mark.parametrize("seed", range(3))
 def test_intervals_at_the_reference_hold_for_devices_that_keep_their_promise(seed):
     """Cuts spread evenly over what the promise allows, ambient from 15 to 35 C."""
-    rng = np.random.default_rng(seed)
-    print(f"seed {seed}")
+    rng = seeded_generator(seed)
     slope = part_law(CRYSTAL).slope_ppm_per_c
     held = 0
     for _ in range(200):

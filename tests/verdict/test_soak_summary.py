@@ -19,8 +19,8 @@ from benchlog.model import (
 )
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.run.run_gaps import Holes, causes_of
-from benchlog.verdict.run.soak_summary import SoakWatch
-from benchlog.verdict.run.soak_summary_text import hole_rows, summary_facts
+from benchlog.verdict.soak.soak_summary import SoakWatch
+from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
 S = 1_000_000_000
 PART = Part(

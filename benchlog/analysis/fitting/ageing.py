@@ -17,15 +17,20 @@ from benchlog.units import SECONDS_PER_DAY, format_duration, interval_texts
 
 Array = NDArray[np.float64]
 
-YEAR_DAYS: Final = 365.25
+YEAR_DAYS: Final = 365.25  # definition: the Julian year
+# common practice, no source: what data sheets state
 HORIZONS_YEARS: Final = (1.0, 10.0)
 FARTHEST: Final = YEAR_DAYS
 """How many times their own length data may be extrapolated: a year from a day, ten
 years from ten. Data that have not seen the room through a day cannot tell ageing from
 temperature, and a law fitted to less is a guess at any interval (our rule; tests of
 ageing last a month and more, common practice, no source)."""
-_RATES: Final = 15  # values of B on the ladder
-_NARROWER: Final = 4  # times that the ladder is drawn closer about the likely ones
+_RATES: Final = 15  # values of B on the ladder; our rule: 3 to 4 in a decade
+# times that the ladder is drawn closer about the likely ones; our rule: the time taken
+_NARROWER: Final = 4
+# tests/finders/ageing_laws.py. Criterion: at most 5 % are called the other law. Odds of
+# 20 to 1, strong evidence: Kass and Raftery, J. Am. Stat. Assoc. 90 (1995) 773, from
+# memory.
 _CLEAR: Final = 3.0  # log evidence by which one law has to beat the other
 
 

@@ -32,22 +32,26 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-FINE: Final = 3_000
+FINE: Final = 3_000  # our rule: what memory and time allow
 """Means that a body is followed in; the least lag is a 3,000th of what was measured."""
 
-_LAGS: Final = 12
+_LAGS: Final = 12  # our rule: neighbours are less than a factor of two apart
 # tests/finders/body_law_widening.py. Criterion: 90 % of the intervals of the linear
 # coefficient hold, few wrong signs, over the runs of test_body_law.
 _INEXACT: Final = 1.5
 """Ambient is known at readings only, and no body has just one time constant: intervals
 are wider by this where there is a lag."""
-_ROUNDS: Final = 3  # of Gauss and Newton
-_NUDGE: Final = 1.001  # of a lag, for its derivative
-_FAR: Final = 1.3  # times that a lag may change in a round
-_JUMP: Final = 0.01  # of the span of ambient, from one mean to the next
-_APART: Final = 1e-3  # of its size, that a column must have of its own
-_SHARP: Final = 8.0  # times the usual change
-_JUMPS: Final = 20
+_ROUNDS: Final = 3  # of Gauss and Newton; our rule: they start at the likeliest lag
+_NUDGE: Final = 1.001  # of a lag, for its derivative; our rule: well above rounding
+# times that a lag may change in a round; our rule: no round runs away
+_FAR: Final = 1.3
+# of the span of ambient, from one mean to the next; our rule: less is a ramp
+_JUMP: Final = 0.01
+# of its size, that a column must have of its own; our rule: with less it is not told
+# from others
+_APART: Final = 1e-3
+_SHARP: Final = 8.0  # times the usual change; our rule: larger than chance makes it
+_JUMPS: Final = 20  # our rule: bounds the further unknowns; the largest jumps are taken
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 
-MOST: Final = 300
+MOST: Final = 300  # our rule: the work grows faster than their square
 """Rows that are fitted; longer data are averaged in equal blocks first."""
 
 # Ladders and weights: tests/finders/regression_weights.py. Criterion: 92 to 98 % of the
@@ -33,8 +33,10 @@ _WEIGHTS: Final = {
 }
 """Weight of each mixture on the ladders."""
 
-_NOTHING: Final = 1e-24  # residual sum of squares that is only rounding
-_FAR: Final = 1e6  # variance of the common level, which nothing is asked of
+# residual sum of squares that is only rounding; our rule: 1e-12 ppm
+_NOTHING: Final = 1e-24
+# variance of the common level, which nothing is asked of; our rule: any large one does
+_FAR: Final = 1e6
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,9 +120,10 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
 # is not known of it is in the intervals (`bodylaw`). Ageing can be fitted in one go.
 
 
+# definition: of the polynomials
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
 _NAMES: Final = ("linear", "quadratic", "cubic")
-_LEAST_SPAN_C: Final = 0.1
+_LEAST_SPAN_C: Final = 0.1  # our rule: less is what usual thermometers scatter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

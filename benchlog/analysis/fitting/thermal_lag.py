@@ -22,17 +22,22 @@ from benchlog.errors import DataError
 Array = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-_STRIDE: Final = 100_000  # readings that are Python objects at a time
-_LONG: Final = 3.0  # times the usual spacing: something is missing
-_MOST_GAPS: Final = 200
-_LEAVES: Final = 0.1  # of the span of ambient, that it may have gone in a long gap
-_CLOSE: Final = 1e-4  # of the span of ambient: the body is known well enough
+# readings that are Python objects at a time; our rule: bounds memory
+_STRIDE: Final = 100_000
+# times the usual spacing: something is missing; our rule: two readings may be
+_LONG: Final = 3.0
+_MOST_GAPS: Final = 200  # our rule: bounds the work; the longest gaps are taken
+# of the span of ambient, that it may have gone in a long gap; our rule: nobody looked
+_LEAVES: Final = 0.1
+# of the span of ambient: the body is known well enough; our rule: 3 mK of 30 C
+_CLOSE: Final = 1e-4
 # _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 90 % of the intervals of
 # the linear coefficient hold, few wrong signs, over the runs of test_body_law.
 _RESOLVED: Final = 0.5  # log evidence by which neighbours of the best lag may differ
-_CLOSER: Final = 8
+_CLOSER: Final = 8  # our rule: bounds the rounds of looking closer
 _SURE: Final = 1.2
-_BETWEEN: Final = 4  # lags between two others, when it is looked closer
+# lags between two others, when it is looked closer; our rule: what the time allows
+_BETWEEN: Final = 4
 
 
 class LagSearch(NamedTuple):

@@ -12,7 +12,7 @@ The bounds (fractions of the spacing) are common practice, no source.
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,8 @@ from benchlog.units import NS_PER_S
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+# FIRST_FIT, BOUNCE: common practice, no source. FIT, _SURE, _JUMPED: the same, and
+# tests/finders/grid_bounds.py. Criterion: fewest wrong among the good, few pulses lost.
 FIRST_FIT: Final = 0.2
 """How far the first spacing of a block may be from nominal."""
 FIT: Final = 0.1
@@ -32,6 +34,17 @@ BOUNCE: Final = 0.05
 """An extra pulse this soon after a good one is a bounce, later it is a doubled one."""
 _SURE: Final = 0.25  # the place after a silence must be known this well
 _JUMPED: Final = 3  # misfits in a row that fit each other: the grid has jumped
+
+
+class GridBounds(NamedTuple):
+    """How near a pulse and its place must be, and when the grid has jumped."""
+
+    fit: float = FIT
+    sure: float = _SURE
+    jumped: int = _JUMPED
+
+
+_BOUNDS: Final = GridBounds()
 
 
 class PulseKind(IntEnum):
@@ -129,13 +142,14 @@ class PulseTracker:
     ----------
     nominal_s : float
         Spacing of the pulses in s if the source were on nominal.
+    bounds : GridBounds
 
     """
 
-    def __init__(self, nominal_s: float) -> None:
+    def __init__(self, nominal_s: float, bounds: GridBounds = _BOUNDS) -> None:
         if not 0 < nominal_s < float("inf"):
             raise DataError(f"pulses cannot be {nominal_s!r} s apart")
-        self.nominal_s = nominal_s
+        self.nominal_s, self._bounds = nominal_s, bounds
         self.kinds: list[PulseKind] = []
         self._stamps: list[int] = []
         self._places: list[int] = []
@@ -262,12 +276,12 @@ class PulseTracker:
         """Put a stamp on the grid, or name what is wrong with it."""
         since = (self._stamps[at] - block.last_ns) / block.period_ns
         steps = round(since)
-        if steps > 1 and steps * block.period_doubt > _SURE:
+        if steps > 1 and steps * block.period_doubt > self._bounds.sure:
             self._lose()
             self._find_first(at)
             return
         astray = since - steps
-        if steps >= 1 and abs(astray) <= FIT:
+        if steps >= 1 and abs(astray) <= self._bounds.fit:
             self._fits(at, steps, block)
         elif steps < 1:
             bounce = since <= BOUNCE
@@ -289,9 +303,10 @@ class PulseTracker:
     def _strays(self, at: int, block: _Block) -> None:
         """Note a misfit; several in a row that fit each other are the new grid."""
         block.stray.append(at)
-        if len(block.stray) < _JUMPED:
+        if len(block.stray) < self._bounds.jumped:
             return
-        last = block.stray[-_JUMPED:]
+        last = block.stray[-self._bounds.jumped :]
         steps = np.diff([self._stamps[one] for one in last]) / block.period_ns
-        if np.all(np.abs(steps - np.round(steps)) <= FIT) and np.all(steps > 1 - FIT):
+        fit = self._bounds.fit
+        if np.all(np.abs(steps - np.round(steps)) <= fit) and np.all(steps > 1 - fit):
             self._begin(last, block.period_ns)

@@ -31,12 +31,14 @@ from benchlog.errors import DataError
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-FEWEST: Final = 5
+FEWEST: Final = 5  # our rule: fewer show no noise about a line
 """Stamps below which no interval is given."""
+# Our rule: normal scatter reaches it once in two million stamps. What it costs:
+# tests/finders/aside.py.
 ASIDE: Final = 5.0
 """Residuals beyond this many robust standard deviations are set aside."""
-_MAD_TO_SD: Final = 1.4826  # 1 / 0.6745: standard deviation of normal scatter
-_ROUNDS: Final = 8
+_MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
+_ROUNDS: Final = 8  # our rule: bounds the time
 # Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: 95 % of the
 # intervals of the slope hold, over the noises of tests/analysis/test_slope.py.
 _POWERS: Final = ((1.0, 6e-3), (2.0, 6e-3), (3.0, 2.4e-3), (4.0, 1.2e-3))
@@ -99,7 +101,12 @@ class SlopeFit:
 
 
 def fit_slope(
-    t_s: Array, error_s: Array, group: Whole, *, shapes: SlopeShapes = _ALL_SHAPES
+    t_s: Array,
+    error_s: Array,
+    group: Whole,
+    *,
+    shapes: SlopeShapes = _ALL_SHAPES,
+    aside: float = ASIDE,
 ) -> SlopeFit:
     """Fit one slope with an own intercept for each group; robust.
 
@@ -109,6 +116,9 @@ def fit_slope(
         Times and time errors in s.
     group : array of int, shape (n,)
         Stretches between which phase is not known.
+    shapes : SlopeShapes
+    aside : float
+        Robust standard deviations beyond which a stamp is set aside.
 
     Raises DataError when fewer than `FEWEST` stamps are left.
 
@@ -118,7 +128,7 @@ def fit_slope(
     slope = 0.0
     for _ in range(_ROUNDS):
         before = used
-        used = _near(residual)
+        used = _near(residual, aside)
         _enough(used)
         slope, level = _line(t_s, error_s, group, used)
         residual = error_s - level - slope * t_s
@@ -168,10 +178,10 @@ def _commonest(group: Whole) -> int:
     return int(found[count.argmax()])
 
 
-def _near(residual: Array) -> NDArray[np.bool_]:
+def _near(residual: Array, aside: float) -> NDArray[np.bool_]:
     centred = np.abs(residual - np.median(residual))
     sd = _MAD_TO_SD * float(np.median(centred))
-    return centred <= ASIDE * sd if sd > 0 else np.ones(len(residual), np.bool_)
+    return centred <= aside * sd if sd > 0 else np.ones(len(residual), np.bool_)
 
 
 def _line(

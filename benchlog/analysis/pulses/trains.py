@@ -26,8 +26,9 @@ from benchlog.units import NS_PER_S
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-_NEAR: Final = 1.5  # spacings within which stamps may be compared
-_SLOTS_MAX: Final = 4
+# spacings within which stamps may be compared; our rule: the next or last
+_NEAR: Final = 1.5
+_SLOTS_MAX: Final = 4  # our rule: bounds memory where most pulses are missing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+# source: NIST TN 1318 (see above), mu for each alpha
 _MU: Final = {2: -2.0, 1: -2.0, 0: -1.0, -1: 0.0, -2: 1.0, -3: 2.0, -4: 2.0}
-_NEAR_ZERO: Final = 1e-4  # mu = 0 is a limit; F's terms cancel beyond use closer by
+# mu = 0 is a limit; F's terms cancel beyond use closer by; our rule
+_NEAR_ZERO: Final = 1e-4
 
 
 def dead_time_bias(m: int, r: float, alpha: int) -> float:

@@ -137,7 +137,8 @@ def carried_note(rows: Sequence[StabilityRow]) -> tuple[str, ...]:
 
 # --- which averaging times a request means, and about how long they take
 
-_PASS_S: Final = 4e-9  # a value in a pass, on a usual computer
+# _PASS_S, _CELL_S: our rule: a rough word in advance, on a usual computer.
+_PASS_S: Final = 4e-9  # a value in a pass
 _CELL_S: Final = 1e-8  # a value in a stretch of the modified totals
 
 

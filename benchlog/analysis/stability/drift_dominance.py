@@ -24,9 +24,9 @@ KINDS: Final = ("adev", "mdev")
 # drift is called one; among what holds that, a drift is named earliest.
 _NEAR: Final = 1.4  # times the drift's deviation, or its inverse
 _RISES: Final = 0.9  # of what tau rises by; random walk rises by its root
-_FEWEST: Final = 4  # rows
+_FEWEST: Final = 4  # rows; our rule: fewer rise so by chance
 _WIDE: Final = 8.0  # over less, random walk rises so by chance
-_MOST: Final = 4096
+_MOST: Final = 4096  # our rule: means that the drift is fitted to; bounds the work
 
 
 class DriftSigns(NamedTuple):

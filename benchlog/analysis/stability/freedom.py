@@ -17,8 +17,9 @@ from scipy.special import chdtri, sici
 
 Array = NDArray[np.float64]
 
-_FINE: Final = 128  # up to this averaging factor every lag is taken
-_FAR: Final = 16  # lags (in averaging times) beyond which correlation is negligible
+_FINE: Final = 128  # up to this averaging factor every lag is taken; our rule: time
+# lags (in averaging times) beyond which correlation is negligible; our rule
+_FAR: Final = 16
 _TOTAL: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}  # SP 1065 table 7
 
 

@@ -14,7 +14,7 @@ from benchlog.analysis.arrays import BLOCK
 
 Array = NDArray[np.float64]
 
-_PIECES: Final = 8
+_PIECES: Final = 8  # our rule: extremes of an eighth of the phase are in memory
 
 
 def widest_swings(phase: Array, factors: list[int]) -> list[float]:

@@ -22,7 +22,7 @@ HADAMARD_BIAS: Final = {0: 0.995, -1: 0.851, -2: 0.771}
 """Hadamard total variance over Hadamard variance, by alpha, m > 1 (from memory; 0.995
 is confirmed by the published 1000-point values)."""
 
-_CELLS: Final = 1 << 20  # values held at once
+_CELLS: Final = 1 << 20  # values held at once; our rule: 8 MB
 
 
 def modified_total(phase: Array, m: int) -> tuple[float, int]:

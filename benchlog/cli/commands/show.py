@@ -84,10 +84,11 @@ def newest_of(reader: "Reader", device: str) -> "Run":
         raise NotFoundError("device", device, known, "(`benchlog devices` lists them)")
     runs.sort(key=lambda one: (one.started_utc_ns, one.id), reverse=True)
     chosen = next((run for run in runs if run.counts), None)
-    what = "the newest that counts" if chosen else "the newest; none of them counts"
+    what = "the newest that counts" if chosen else "of which none counts"
     if len(runs) > 1:
         say(
-            f"{device} has {len(runs)} runs; shown is {(chosen or runs[0]).id}, {what}; "
+            f"{device} has {len(runs)} runs; run {(chosen or runs[0]).id}, {what}, "
+            "is shown; "
             f"`benchlog runs --device {shlex.quote(device)}` lists them"
         )
     return chosen or runs[0]

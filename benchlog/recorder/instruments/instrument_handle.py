@@ -25,13 +25,15 @@ from benchlog.recorder.instruments.instrument_messages import (
 from benchlog.recorder.instruments.instrument_process import FIRST_WAIT_S
 from benchlog.recorder.instruments.process_limits import MEMORY_MB, Flood, resident_mb
 
-OPEN_LIMIT_S: Final = 20.0
+OPEN_LIMIT_S: Final = 20.0  # our rule: slow instruments answer by then
 """Real seconds that opening and identifying may take before the process is ended."""
 _PROCESS: Final = "benchlog.recorder.instruments.instrument_process"
-_HEARING_S: Final = 2.0  # beyond the driver's own grace before it counts as hung
-_PIPE_BYTES: Final = 1 << 20  # about 3,000 values wait here while a commit takes long
-_MOST_AT_ONCE: Final = 500
-_TAIL: Final = 2_000
+# beyond the driver's own grace before it counts as hung; our rule
+_HEARING_S: Final = 2.0
+# about 3,000 values wait here while a commit takes long; our rule
+_PIPE_BYTES: Final = 1 << 20
+_MOST_AT_ONCE: Final = 500  # our rule: one that talks much holds up no other
+_TAIL: Final = 2_000  # our rule: the end of a traceback
 
 
 class InstrumentProcess:

@@ -11,8 +11,8 @@ from benchlog.model import EventKind, Identity, InstrumentSpec
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Message, Order
 
-_FAREWELL_S: Final = 1.5
-_WEIGH_S: Final = 1.0
+_FAREWELL_S: Final = 1.5  # our rule: a driver closes its port by then
+_WEIGH_S: Final = 1.0  # our rule: leaks take longer
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,9 +36,9 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.shared_counter import SharedCounter
 
-FIRST_WAIT_S = 0.2
-_STALL_S = 0.1
-_LAST_CHANCE_S = 1.0
+FIRST_WAIT_S = 0.2  # our rule: doubled with each failure
+_STALL_S = 0.1  # our rule: a healthy keeper empties a pipe sooner
+_LAST_CHANCE_S = 1.0  # our rule: a driver closes its port by then
 
 
 class Orders:

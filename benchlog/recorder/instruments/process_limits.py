@@ -7,12 +7,12 @@ from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
 
-MEMORY_MB: Final = 512
+MEMORY_MB: Final = 512  # our rule: eight times what a driver takes
 """Resident memory of one instrument process; a driver with VISA takes 60 MB."""
-MOST_A_SECOND: Final = 2_000
+MOST_A_SECOND: Final = 2_000  # our rule: see below
 """Messages of one instrument, in real seconds; more than a keeper could commit for
 long. A stream this fast is a fault of its driver, not a measurement."""
-_WINDOW_S: Final = 2.0
+_WINDOW_S: Final = 2.0  # our rule: a burst is no flood
 _PAGE: Final = os.sysconf("SC_PAGE_SIZE")
 
 

@@ -6,8 +6,8 @@ from collections import deque
 from collections.abc import Iterable
 from typing import Final
 
-LONGEST: Final = 500
-_PIECE: Final = 65_536
+LONGEST: Final = 500  # our rule: bounds what comes from outside
+_PIECE: Final = 65_536  # our rule: what a pipe holds
 
 
 class Ids:

@@ -8,10 +8,11 @@ from benchlog.model import RunPlan, Sample
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import NS_PER_S, format_duration, format_frequency
 
-GONE_AFTER: Final = 2
+GONE_AFTER: Final = 2  # our rule: one may be a glitch
 """So many answers without a signal in a row mean that the device was taken out."""
-IDLE_S: Final = 60.0
-_MINUTE_S: Final = 60.0
+IDLE_S: Final = 60.0  # our rule: shorter is changing devices
+_MINUTE_S: Final = 60.0  # definition
+# FAR_LIMITS, FAR_PPM: our rule, see below.
 FAR_LIMITS: Final = 20.0
 FAR_PPM: Final = 2_000.0
 """A device this far off (the larger of both) is taken for another part; our rule."""

@@ -34,7 +34,7 @@ from benchlog.verdict.lot.lot_decision import (
 from benchlog.verdict.lot.lot_runs import results_of, word_of
 from benchlog.verdict.lot.sampling_plan import Plan
 
-NUMBER_DIGITS: Final = 4
+NUMBER_DIGITS: Final = 4  # our rule: ids sort up to 9,999 devices
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -63,7 +63,7 @@ def inspect_lot(
 
 # --- a lot's keeper as a process of its own, beside the screen that speaks to it
 
-_QUIT_S: Final = 20.0
+_QUIT_S: Final = 20.0  # our rule: as `_QUIT_S` of `launch`
 
 
 @dataclass(slots=True)

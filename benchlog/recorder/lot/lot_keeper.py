@@ -19,8 +19,8 @@ from benchlog.recorder.run.device_settling import jumped
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import format_duration, printable
 
-_LOOK_AGAIN_S: Final = 0.5
-_TRIES: Final = 2
+_LOOK_AGAIN_S: Final = 0.5  # our rule: a device put in is seen at once
+_TRIES: Final = 2  # our rule: see below
 """A device that was set aside so often for a change of frequency is left to stand."""
 
 

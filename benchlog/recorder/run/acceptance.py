@@ -7,10 +7,12 @@ from typing import Final
 from benchlog.model import Flag, Reading, Sample
 from benchlog.units import NS_PER_S, format_frequency, printable
 
+# common practice, no source
 MULTIPLES: Final = (2.0, 0.5, 10.0, 0.1, 4.0, 0.25, 100.0, 0.01)
 """Ratios to nominal that point to a divider or a trigger level, not to the device."""
-_LEAST_SPREAD: Final = 0.02
-_RAW_DIGITS: Final = 15  # a float64 holds this many decimal digits without loss
+_LEAST_SPREAD: Final = 0.02  # our rule: 2 %, where the part's tolerance is less
+# a float64 holds this many decimal digits without loss; definition
+_RAW_DIGITS: Final = 15
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,8 @@ from typing import Final
 from benchlog.model import EventKind
 from benchlog.units import NS_PER_S
 
-_STALE_S: Final = 10.0
-_RANGE_SLACK_C: Final = 0.5
+_STALE_S: Final = 10.0  # our rule: rooms move slowly
+_RANGE_SLACK_C: Final = 0.5  # our rule: no flutter at an end of the range
 
 
 @dataclass(frozen=True, slots=True)

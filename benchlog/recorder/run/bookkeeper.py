@@ -39,10 +39,10 @@ from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.timebase.check_validity import due_words
 
-_LOOK_EVERY_S: Final = 0.2
-_SHARE_OF_TIME: Final = 0.1
-_LAST_TRY_S: Final = 10.0
-_PATIENCE_S: Final = 60.0
+_LOOK_EVERY_S: Final = 0.2  # our rule: what a person sees as at once
+_SHARE_OF_TIME: Final = 0.1  # our rule: nine tenths are for readings
+_LAST_TRY_S: Final = 10.0  # our rule: a backup may hold the database that long
+_PATIENCE_S: Final = 60.0  # our rule: a person looks by then
 RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
     "fail if |offset| - U > limit, else undecided"

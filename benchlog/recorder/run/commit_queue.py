@@ -14,12 +14,14 @@ from benchlog.recorder.run.live_run import LiveRun
 from benchlog.store.rows import Row
 from benchlog.store.writer import Writer
 
+# _SPACING_S, _LATEST_S: our rule: seen at once, and few commits.
 _SPACING_S: Final = 0.05
 _LATEST_S: Final = 0.25
+# _FIRST_RETRY_S, _LAST_RETRY_S: our rule: doubled with each failure.
 _FIRST_RETRY_S: Final = 0.5
 _LAST_RETRY_S: Final = 5.0
-_MOST_ROWS: Final = 200_000
-_LOOK_S: Final = 2.0
+_MOST_ROWS: Final = 200_000  # our rule: bounds memory; hours of readings
+_LOOK_S: Final = 2.0  # our rule: cheap, and soon enough
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

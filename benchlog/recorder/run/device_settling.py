@@ -11,8 +11,9 @@ from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import SETTLING_READINGS, settled
 from benchlog.verdict.run.limit import limit_for
 
-MOST_READINGS: Final = 60
+MOST_READINGS: Final = 60  # our rule: see below
 """A device that has not settled by then is measured all the same, and it is said."""
+# JUMP_SHARE, JUMP_STEPS: our rule, no source.
 JUMP_SHARE: Final = 0.05
 JUMP_STEPS: Final = 20.0
 """A jump is larger than this share of the limit and so many usual steps from reading to

@@ -36,10 +36,12 @@ from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.judges import AnyJudge
 
-_EVER: Final = 2**63 - 1
-_MOST_READINGS: Final = 300
-_AWAKE_S: Final = 10.0  # real seconds that a probe may take until it gives a value
-_HELD_UP_S: Final = 0.5  # real seconds beyond the usual before it is worth an event
+_EVER: Final = 2**63 - 1  # definition: the largest time in ns
+_MOST_READINGS: Final = 300  # our rule: tests/verdict/EARLYSTOP.md is for so many
+# real seconds that a probe may take until it gives a value; our rule
+_AWAKE_S: Final = 10.0
+# real seconds beyond the usual before it is worth an event; our rule
+_HELD_UP_S: Final = 0.5
 
 
 @dataclass(slots=True, kw_only=True)

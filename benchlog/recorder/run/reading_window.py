@@ -16,10 +16,10 @@ from benchlog.analysis.steps import (
 from benchlog.model import Flag, Reading
 from benchlog.units import NS_PER_S
 
-KEPT: Final = 256
-_OF: Final = 3  # values whose median stands for before and for now
-_AMBIENT_C: Final = 0.5
-_SUPPLY_V: Final = 0.05
+KEPT: Final = 256  # our rule: bounds memory
+_OF: Final = 3  # values whose median stands for before and for now; our rule
+_AMBIENT_C: Final = 0.5  # our rule: as `_MOVED_C` of the response
+_SUPPLY_V: Final = 0.05  # our rule: as `STEP_V` of the response
 _UNTOLD: Final = "knocked, touched, or a change of its own"
 
 
@@ -69,12 +69,15 @@ def _ends(
 
 # --- the newest readings of a run: how it stands now, and whether it stepped
 
+# _KEPT, _OFFSET_OF, _JITTER_OF: our rule: how it stands now, for a person.
 _KEPT: Final = 64
 _OFFSET_OF: Final = 8
 _JITTER_OF: Final = 16
-_DIGITS: Final = 4  # a step must be this many of the counter's last digit
-_BEFORE_S: Final = 10.0
-_SHARP: Final = 0.5  # of a step, that lies between two readings
+_DIGITS: Final = (
+    4  # a step must be this many of the counter's last digit; our rule: rounding is one
+)
+_BEFORE_S: Final = 10.0  # our rule: a hand comes some seconds before
+_SHARP: Final = 0.5  # of a step, that lies between two readings; our rule
 
 
 class ReadingWindow:

@@ -28,9 +28,9 @@ from benchlog.verdict.run.pulse_timing import pulse_timebase
 from benchlog.verdict.timebase.check_validity import timebase_now
 from benchlog.verdict.timebase.known_timebase import UNCORRECTED
 
-_MICROSECOND: Final = 1e-6
-_UNSYNCHRONISED: Final = 0x0040  # STA_UNSYNC of linux/timex.h
-_FAILED: Final = -1
+_MICROSECOND: Final = 1e-6  # definition
+_UNSYNCHRONISED: Final = 0x0040  # source: STA_UNSYNC of linux/timex.h
+_FAILED: Final = -1  # definition: of a system call
 
 
 class _Timex(ctypes.Structure):
@@ -69,7 +69,8 @@ def host_error_s() -> float | None:
 # --- runs at their beginning, and at the one after a break: identity, time base, judg
 
 _T = TypeVar("_T")
-_LONG_AGO_NS: Final = 10**17
+_LONG_AGO_NS: Final = 10**17  # our rule: three years, older than any value
+# _LAST_TRY_S, _TRY_EVERY_S: our rule: another writer is done by then.
 _LAST_TRY_S: Final = 10.0
 _TRY_EVERY_S: Final = 0.02
 

@@ -13,7 +13,7 @@ from typing import Final
 from benchlog.errors import UsageError
 from benchlog.simulate.served_log import ServedValue
 
-ALWAYS: Final = -1
+ALWAYS: Final = -1  # definition: a count that never ends
 
 LATE = "late"
 HALF = "half"
@@ -27,6 +27,7 @@ FACTOR = "factor"
 REFUSE_GATE = "refuse-gate"
 IDENTITY = "identity"
 
+# definition: of the control port's orders
 NEEDS: Final[dict[str, int]] = {
     LATE: 1,
     HALF: 0,

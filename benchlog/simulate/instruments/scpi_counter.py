@@ -31,9 +31,9 @@ from benchlog.simulate.served_log import ServedValue
 
 NOT_A_NUMBER: Final = "9.91E+37"
 INFINITY: Final = "9.9E+37"
-_INPUTS: Final = (1, 2)
+_INPUTS: Final = (1, 2)  # our rule: as many as benches need
 _FUNCTIONS: Final = ("FREQuency", "PERiod")
-_LEVEL_V: Final = (-5.0, 5.0, 0.0)
+_LEVEL_V: Final = (-5.0, 5.0, 0.0)  # our rule: least, most and preset
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from benchlog.simulate.instruments.scpi_syntax import (
 )
 from benchlog.simulate.served_log import ServedValue
 
+# source: see below
 ERRORS: Final = {
     0: "No error",
     -101: "Invalid character",
@@ -49,8 +50,9 @@ ERRORS: Final = {
     -420: "Query UNTERMINATED",
 }
 """SCPI-1999 volume 2, chapter 21.8."""
-_QUEUE: Final = 20
-_MOST_UNITS: Final = 1_000
+_QUEUE: Final = 20  # our rule: the standard leaves it open
+_MOST_UNITS: Final = 1_000  # our rule: bounds what comes from outside
+# _OPC, _PON, _ESR_BITS: source: IEEE 488.2, 11.5.1, from memory.
 _OPC: Final = 1
 _PON: Final = 128
 _ESR_BITS: Final = {1: 32, 2: 16, 3: 8, 4: 4}  # class of error -> CME EXE DDE QYE

@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-_LONGEST_MNEMONIC: Final = 12
-_LONGEST_NUMBER: Final = 255
+_LONGEST_MNEMONIC: Final = 12  # source: IEEE 488.2, 7.6.1.4.1, from memory
+_LONGEST_NUMBER: Final = 255  # source: IEEE 488.2, 7.7.2.4.1, from memory
 _HEADER = re.compile(
     r"(?P<root>[:*]?)(?P<path>[A-Za-z]\w*(?::[A-Za-z]\w*)*)(?P<query>\??)"
 )
@@ -20,6 +20,7 @@ _NUMBER = re.compile(
     r"(?:\s*[Ee]\s*(?P<exponent>[+-]?\d+))?\s*(?P<suffix>[A-Za-z%/]*)"
 )
 _PUNCTUATION: Final = {"[": "(?:", "]": ")?", ":": ":", "*": r"\*"}
+# source: IEEE 488.2, 7.7.3, from memory
 _SUFFIXES: Final[dict[str, dict[str, float]]] = {
     "S": {"S": 1.0, "MS": 1e-3, "US": 1e-6, "NS": 1e-9, "KS": 1e3},
     "HZ": {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "MAHZ": 1e6, "GHZ": 1e9},

@@ -45,6 +45,7 @@ def decimals(step: float) -> int:
     return max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
 
 
+# definition: the line dialects
 FORMS: Final = {
     "line-hz": LineForm(lambda hz, step, _: f"{hz:.{decimals(step)}f}", "----", "OL"),
     "line-khz": LineForm(

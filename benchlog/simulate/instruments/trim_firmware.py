@@ -13,7 +13,7 @@ from benchlog.simulate.transports.byte_stream import Stream
 
 IDENTITY: Final = "SIMULATED,Trim Firmware,SIM-0004,1.0"
 _SET: Final = re.compile(rb"trim (\d{1,8})")
-_LONGEST: Final = 256
+_LONGEST: Final = 256  # our rule: bounds what comes from outside
 
 
 class TrimFirmware:

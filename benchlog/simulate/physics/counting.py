@@ -11,10 +11,10 @@ from benchlog.simulate.physics.receiver import PulsedInput
 from benchlog.simulate.physics.world import World
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
-_FORESEEN_S: Final = 0.05
+_FORESEEN_S: Final = 0.05  # our rule: see below
 """Gates up to this are worked out before they end: the answer is then ready in time,
 and nothing that a person does could have mattered."""
-_DAYS_PER_YEAR: Final = 365.25
+_DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,7 @@ class Gate:
 
 
 NO_SIGNAL_HZ: Final = math.nan
-LOW_PASS_HZ: Final = 100e3
+LOW_PASS_HZ: Final = 100e3  # common practice, no source: filters of counters
 
 
 class Counter:

@@ -22,9 +22,9 @@ import random
 from dataclasses import dataclass
 from typing import Final
 
-_SLOWEST_PER_S: Final = 1e-7  # a quarter of a year
-_FASTEST_PER_S: Final = 1e4  # shorter than any gate
-_RATIO: Final = 10.0
+_SLOWEST_PER_S: Final = 1e-7  # a quarter of a year; our rule
+_FASTEST_PER_S: Final = 1e4  # shorter than any gate; our rule
+_RATIO: Final = 10.0  # derived: see below
 """Spacing of the Lorentzians. Their sum follows 1/f within 2 sech(pi^2 / ln ratio),
 5.5 % in power, which the Allan deviation smooths to about 1 %."""
 

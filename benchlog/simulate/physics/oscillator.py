@@ -24,6 +24,7 @@ from benchlog.simulate.physics.room import (
 )
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
+# _LONGEST_PIECE_S, _SHORT_S, _MOST_PIECES: our rule: rooms move slowly; bounds time.
 _LONGEST_PIECE_S: Final = 60.0
 _SHORT_S: Final = 0.1
 _MOST_PIECES: Final = 64

@@ -12,8 +12,8 @@ from benchlog.simulate.physics.receiver import Receiver
 from benchlog.simulate.physics.world import World
 from benchlog.units import NS_PER_S
 
-_EARLY_S: Final = 0.003  # a pulse is worked out this long before it leaves
-_STEP_S: Final = 10.0  # a time base moves little in this time
+_EARLY_S: Final = 0.003  # a pulse is worked out this long before it leaves; our rule
+_STEP_S: Final = 10.0  # a time base moves little in this time; our rule
 
 
 @dataclass(frozen=True, slots=True)

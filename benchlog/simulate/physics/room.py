@@ -14,9 +14,9 @@ from typing import Final
 
 from benchlog.units import SECONDS_PER_DAY
 
-_DRAFT_EVERY_S: Final = 600.0
-_FORGOTTEN_AFTER: Final = 20.0  # time constants; e^-20 of a draft is 0.3 nK
-_PUSHES_REMEMBERED: Final = 64
+_DRAFT_EVERY_S: Final = 600.0  # our rule: invented, as rooms go
+_FORGOTTEN_AFTER: Final = 20.0  # time constants; e^-20 of a draft is 0.3 nK; our rule
+_PUSHES_REMEMBERED: Final = 64  # our rule: bounds memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from benchlog.simulate.instruments.faults import LineReply
 from benchlog.simulate.instruments.station import Sending, Station, TalkingStation
 from benchlog.simulate.transports.socket_server import Server, shut
 
-LONGEST_MESSAGE: Final = 65_536
+LONGEST_MESSAGE: Final = 65_536  # our rule: bounds what comes from outside
 
 
 class Stream(Protocol):

@@ -19,9 +19,11 @@ from benchlog.simulate.instruments.station import Station
 from benchlog.simulate.transports.socket_server import Server, shut
 
 _HEADER: Final = struct.Struct("!2sBBIQ")
-_MAX_MESSAGE: Final = 1 << 20
-_VERSION: Final = 0x0100
+_MAX_MESSAGE: Final = 1 << 20  # our rule: bounds what comes from outside
+_VERSION: Final = 0x0100  # source: IVI-6.1, protocol 1.0
 
+# Kinds of message, source: IVI-6.1, table of messages, from memory: _INITIALIZE, _LOCK,
+# _REMOTE, _MAX_SIZE, _CLEAR and those with them.
 _INITIALIZE, _INITIALIZED, _FATAL, _ERROR = 0, 1, 2, 3
 _LOCK, _LOCKED, _DATA, _DATA_END, _CLEARED, _CLEAR_ACK = 4, 5, 6, 7, 8, 9
 _REMOTE, _REMOTE_ACK, _TRIGGER = 10, 11, 12
@@ -34,8 +36,9 @@ _CLEAR, _STATUS, _STATUS_IS, _ASYNC_CLEAR_ACK, _LOCK_INFO, _LOCK_INFO_IS = (
     24,
     25,
 )
-_MAV: Final = 16
-_DELIVERED: Final = 1  # control bit: the client has read the whole last answer
+_MAV: Final = 16  # source: IEEE 488.2, status byte
+# control bit: the client has read the whole last answer; source: IVI-6.1
+_DELIVERED: Final = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +153,7 @@ class HislipServer(Server):
                 send(client, Message(_ERROR, 1, 0, b"Unrecognized Message Type"))
 
 
+# source: IVI-6.1
 _ASYNC: Final[dict[int, Callable[[Message], Message]]] = {
     _LOCK: lambda _: Message(_LOCKED, 1, 0, b""),
     _LOCK_INFO: lambda _: Message(_LOCK_INFO_IS, 0, 0, b""),

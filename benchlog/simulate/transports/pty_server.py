@@ -20,8 +20,8 @@ from benchlog.clock import host_deadline
 from benchlog.simulate.bench_wait import sharpen
 from benchlog.simulate.transports.byte_stream import Protocolled
 
-_JOIN_S: Final = 5.0
-_QUEUE_BYTES: Final = 3_000  # the kernel holds about 4 KiB for whoever reads
+_JOIN_S: Final = 5.0  # our rule: threads end by then
+_QUEUE_BYTES: Final = 3_000  # the kernel holds about 4 KiB for whoever reads; our rule
 
 
 class PtyServer:

@@ -15,8 +15,8 @@ from benchlog.simulate.transports.rfc2217_server import VirtualPort
 from benchlog.units import NS_PER_S
 
 BYTE: Final = b"\x00"  # what a long low pulse looks like on a receive line
-_WIDTH_S: Final = 0.1
-_SAID_AFTER_S: Final = 0.15
+_WIDTH_S: Final = 0.1  # common practice, no source: receivers' pulses
+_SAID_AFTER_S: Final = 0.15  # our rule: sentences follow their pulse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

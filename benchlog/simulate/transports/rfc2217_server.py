@@ -11,7 +11,7 @@ import serial.rfc2217
 from benchlog.simulate.transports.byte_stream import Protocolled
 from benchlog.simulate.transports.socket_server import Server, shut
 
-_MODEM_POLL_S: Final = 0.02
+_MODEM_POLL_S: Final = 0.02  # our rule, invented
 
 
 class VirtualPort:

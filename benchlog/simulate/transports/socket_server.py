@@ -10,8 +10,8 @@ from benchlog.clock import host_deadline, host_sleep
 from benchlog.simulate.bench_wait import sharpen
 
 LOOPBACK: Final = "127.0.0.1"
-_JOIN_S: Final = 5.0
-_MOST_CLIENTS: Final = 64
+_JOIN_S: Final = 5.0  # our rule: threads end by then
+_MOST_CLIENTS: Final = 64  # our rule: bounds what comes from outside
 
 
 class Server(ABC):

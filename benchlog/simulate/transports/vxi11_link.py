@@ -15,10 +15,11 @@ from benchlog.simulate.bench_wait import AbandonedError, Patience, sharpen
 from benchlog.simulate.instruments.faults import LineReply
 from benchlog.simulate.instruments.station import Station
 
+# INTERRUPTED, UNTERMINATED: source: SCPI-1999 volume 2, 21.8.
 INTERRUPTED: Final = -410
 UNTERMINATED: Final = -420
-_JOIN_S: Final = 5.0
-_LOOK_S: Final = 0.1
+_JOIN_S: Final = 5.0  # our rule: threads end by then
+_LOOK_S: Final = 0.1  # our rule: seen at once
 
 
 @dataclass(frozen=True, slots=True)

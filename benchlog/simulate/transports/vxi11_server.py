@@ -16,13 +16,15 @@ from benchlog.simulate.transports.hislip_server import read_exactly
 from benchlog.simulate.transports.socket_server import Server, shut
 from benchlog.simulate.transports.vxi11_link import ReadRequest, Vxi11Link
 
+# _CORE, _ABORT, _END_FLAG, _TERM_FLAG, _REASON_COUNT, _OK and those with them: source:
+# VXI-11 (1995), from memory.
 _CORE: Final = 0x0607AF
 _ABORT: Final = 0x0607B0
-_MOST_BYTES: Final = 1 << 20
+_MOST_BYTES: Final = 1 << 20  # our rule: bounds what comes from outside
 _END_FLAG: Final = 8
 _TERM_FLAG: Final = 128
 _REASON_COUNT, _REASON_CHAR, _REASON_END = 1, 2, 4
-_MAV: Final = 16
+_MAV: Final = 16  # source: IEEE 488.2, status byte
 
 _OK, _NO_DEVICE, _NO_LINK, _NOT_SUPPORTED, _TIMEOUT = 0, 3, 4, 8, 15
 

@@ -10,9 +10,10 @@ from benchlog.units import three_digits
 from benchlog.verdict.run.assessment import Assessment
 
 UNCERTAINTY: Final = "uncertainty"
+# our rule, no source: rooms, and closed cases in them
 USUAL_RANGE_C: Final = (0.0, 50.0)
 """Taken where neither the person nor the data sheet names a range."""
-_STEPS: Final = 200
+_STEPS: Final = 200  # our rule: a 200th of the range between looks at a curve
 Span = tuple[float, float]
 
 

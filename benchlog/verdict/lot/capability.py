@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from scipy.special import betaincinv, chdtri, ndtri, stdtrit
 
-CONFIDENCE: Final = 0.95
+CONFIDENCE: Final = 0.95  # common practice, no source
 FEWEST_FOR_CAPABILITY: Final = 25
 """Fewer devices state neither Cp nor Cpk: the interval of Cpk holds for large samples,
 and from a handful it reaches from hopeless to excellent (NIST/SEMATECH e-Handbook of

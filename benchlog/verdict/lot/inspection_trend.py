@@ -12,10 +12,10 @@ from benchlog.units import interval_texts, signed_digits
 
 Array = NDArray[np.float64]
 
-HOUR_NS: Final = 3_600_000_000_000
-FEWEST: Final = 8
+HOUR_NS: Final = 3_600_000_000_000  # definition
+FEWEST: Final = 8  # our rule: see below
 """Fewer devices say nothing of a trend."""
-ODD: Final = 0.01
+ODD: Final = 0.01  # our rule: one lot in a hundred is pointed at by chance
 """A row of failures less likely than this is pointed at."""
 
 

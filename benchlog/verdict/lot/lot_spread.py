@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-OUTLIER_SCORE: Final = 3.5
+OUTLIER_SCORE: Final = 3.5  # source: Iglewicz and Hoaglin, see `outliers`
 """Modified z-score beyond which a value is marked [1]_."""
-MAD_TO_SD: Final = 1.4826
-MOST_BINS: Final = 60
+MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
+MOST_BINS: Final = 60  # our rule: as many as a picture shows apart
 
 GROUPS_APART: Final = (4.0, 40.0)
 """A lot of n counts as two when its parts are 4 + 40/n of their mean spread apart
@@ -23,8 +23,8 @@ tests/finders/lot_groups.py (see RESULTS.md). Our rule, no source."""
 MOST_OUTLIERS: Final = 0.2
 """Share of a lot beyond which values far from the rest are a group of their own, if
 they are apart from it as groups are. Our rule, no source."""
-SMALLEST_GROUP: Final = 3
-SMALLEST_SHARE: Final = 0.05
+SMALLEST_GROUP: Final = 3  # our rule: two may be chance
+SMALLEST_SHARE: Final = 0.05  # our rule: fewer are outliers and no group
 
 
 @dataclass(frozen=True, slots=True)

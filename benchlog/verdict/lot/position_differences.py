@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
-FEWEST: Final = 3
+FEWEST: Final = 3  # our rule: two show hardly any scatter
 """Fewer devices at a position say nothing of it."""
-ODD: Final = 0.01
+ODD: Final = 0.01  # our rule: one in a hundred by chance
 """A difference less likely than this by chance is pointed at, as rows of failures
 are."""
 Array = NDArray[np.float64]

@@ -26,6 +26,8 @@ from typing import Final
 
 LETTERS: Final = "ABCDEFGHJKLMNPQRS"
 """Code letters of the sample size; no I, no O; S exists for tightened inspection."""
+# SIZES, REDUCED_SIZES, AQLS, _LOTS, _NORMAL, _TIGHTENED, _REDUCED, _TABLES: source:
+# MIL-STD-105E and ISO 2859-1, known as the module tells.
 SIZES: Final = (
     *(2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000, 3150),
 )

@@ -24,6 +24,8 @@ from typing import Final
 from benchlog.verdict.lot.sampling_plan import Plan
 from benchlog.verdict.lot.sampling_table import AQLS, Severity, cell
 
+# REJECTIONS_TO_TIGHTEN, LOTS_LOOKED_BACK, ACCEPTED_TO_LOOSEN, REJECTIONS_TO_STOP,
+# SCORE_FOR_REDUCED: source: ISO 2859-1, see above, from memory.
 REJECTIONS_TO_TIGHTEN: Final = 2
 LOTS_LOOKED_BACK: Final = 5
 ACCEPTED_TO_LOOSEN: Final = 5

@@ -13,11 +13,11 @@ from scipy.special import stdtrit
 
 from benchlog.model import Timebase
 
-PROBABILITY: Final = 0.95
-MANY: Final = 60.0
+PROBABILITY: Final = 0.95  # common practice (JCGM 100:2008, G.6)
+MANY: Final = 60.0  # our rule, of the quantile
 """Effective degrees of freedom from which k = 2 is taken (the quantile is 2.0003)."""
 
-UNLIMITED: Final = 1e4
+UNLIMITED: Final = 1e4  # our rule, of the quantile
 """Degrees of freedom from which nobody tells them from unlimited ones."""
 
 

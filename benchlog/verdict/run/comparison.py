@@ -28,8 +28,8 @@ from benchlog.verdict.timebase.common_timebase import (
 
 __all__ = ["ComparisonAnswer", "Difference", "Side", "compare"]
 
-_FAR_C: Final = 1.0
-_SAME_GATE: Final = 0.05
+_FAR_C: Final = 1.0  # our rule: less is how a room wanders
+_SAME_GATE: Final = 0.05  # our rule: scatter changes with the gate
 
 
 class ComparisonAnswer(StrEnum):

@@ -33,18 +33,18 @@ from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.jitter import word_of
 
-ERROR_RATE: Final = 0.025
+ERROR_RATE: Final = 0.025  # definition: one side of U (95 %)
 """False accepts of a device at its limit, at most; the same for false rejects."""
-LAST_LOOK_RATE: Final = 0.02275
+LAST_LOOK_RATE: Final = 0.02275  # definition
 """What k = 2 leaves in one tail, 1 - Phi(2)."""
-GROWTH: Final = 1.25  # our rule, no source
+GROWTH: Final = 1.25  # our rule, no source: few looks, so that each may err more
 # tests/finders/early_scatters.py. Criterion: few devices at their limit are judged
 # wrongly in flicker FM; no number brings them to the 2.5 % a side of white noise.
 SCATTERS: Final = 3.0
 """An early look wants the offset this many reading-to-reading scatters clear."""
-SETTLING_READINGS: Final = 5
-SETTLED_SHARE: Final = 0.1  # our rule, no source
-_COVERAGE: Final = 2.0
+SETTLING_READINGS: Final = 5  # our rule: fewer show no trend in scatter
+SETTLED_SHARE: Final = 0.1  # our rule, no source: of the limit, in what is to come
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,13 @@ from benchlog.units import format_frequency, format_ppm
 
 _FAR_PPM: Final = 20_000.0
 """Nearer than this (2 %) it may just be a bad device. Our rule, no source."""
+# _LIMITS, _LEAST_PPM, _UNIT_PPM, _UNIT_MOST_PPM: our rule: how near to a whole ratio
+# a device of the part would be, in limits and ppm.
 _LIMITS: Final = 3.0
 _LEAST_PPM: Final = 300.0
 _UNIT_PPM: Final = 2_000.0
 _UNIT_MOST_PPM: Final = 200_000.0
+# definition: powers of 1,000
 _UNITS: Final = {
     -3: ("a thousand-millionth of", "GHz"),
     -2: ("a millionth of", "MHz"),
@@ -18,7 +21,7 @@ _UNITS: Final = {
     1: ("a thousand times", "mHz"),
 }
 """Power of 1,000 to what the readings are of nominal, and what they may be in."""
-_BY_CHANCE: Final = 0.1
+_BY_CHANCE: Final = 0.1  # our rule, no source: one in ten
 """A divider is guessed only while a frequency of no meaning at all would come as near
 to a whole multiple less often than this."""
 

@@ -15,9 +15,11 @@ from benchlog.analysis.stats import RunStats
 from benchlog.model import Decision
 from benchlog.units import three_digits
 
-RATE: Final = 0.025
+RATE: Final = 0.025  # definition: one side of 95 %
 """How often each bound of an interval is wrong."""
 
+# Derived, and tried: tests/finders/jitter_freedom.py. Criterion: each end of the
+# interval of the scatter at the gate is wrong in 2.5 % of runs.
 _FREEDOM: Final = 2.0 / 3.0  # of a pair of neighbours in white noise
 
 

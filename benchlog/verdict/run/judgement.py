@@ -21,7 +21,7 @@ from benchlog.verdict.run.limit import Limit, limit_for
 from benchlog.verdict.run.reasons import mostly_suspect
 from benchlog.verdict.run.reference_band import AtReference
 
-_NO_CHANCE: Final = 0.2
+_NO_CHANCE: Final = 0.2  # our rule, as `FIRST_FIT` of the grid
 """A rate that is a fifth off is no pulse train of the stated kind: the tracker's own
 bound for a first spacing."""
 

@@ -12,16 +12,16 @@ from benchlog.model import ReferenceSpec
 from benchlog.units import format_duration
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 
-LIMITS_PPM: Final = (30.0, 10.0, 1.0, 0.1)
+LIMITS_PPM: Final = (30.0, 10.0, 1.0, 0.1)  # our rule: from coarse to fine parts
 """Limits that advice is given for when none is asked for."""
-GATES_S: Final = (0.01, 0.1, 1.0, 10.0, 100.0)
-SHARE: Final = 10.0
+GATES_S: Final = (0.01, 0.1, 1.0, 10.0, 100.0)  # common practice, no source: decades
+SHARE: Final = 10.0  # common practice, see above
 TYPICAL_STAMP_S: Final = 1e-4
 """Scatter of stamps on a quiet computer; measured: tests/drivers/STAMPS.md."""
 NETWORK_STAMP_S: Final = 3e-3
-"""The same over `rfc2217://` where the far end looks every 10 ms; measured likewise."""
-FEWEST_READINGS: Final = 10
-_RATIO: Final = 4.0
+"""The same over `rfc2217://` where the far end looks every 10 ms; measured: there."""
+FEWEST_READINGS: Final = 10  # our rule: fewer show no noise
+_RATIO: Final = 4.0  # common practice, see above
 
 
 @dataclass(frozen=True, slots=True)

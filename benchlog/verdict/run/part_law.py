@@ -17,7 +17,8 @@ Array = NDArray[np.float64]
 _GRID: Final = 201
 """Temperatures at which a promise is looked at; our rule: finer changes no digit."""
 _AT_REFERENCE_C: Final = 1e-6
-"""Nearer than this is the reference itself, where any slope keeps the promise."""
+"""Nearer than this is the reference itself, where any slope keeps the promise; our rule
+(rounding)."""
 _CUT_MINUTES: Final = 5.0
 """How far a crystal's cut lies from the usual one where its data sheet promises
 nothing over temperature; our rule (commercial spread: common practice, no source)."""

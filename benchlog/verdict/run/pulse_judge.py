@@ -40,7 +40,8 @@ from benchlog.verdict.run.reasons import pulse_reasons
 from benchlog.verdict.run.reference_band import AtReference, whole_at_reference
 
 HOST: Final = "this computer's clock"
-_MARGIN: Final = 1.02  # of the time until judged: the estimate should not be missed
+# of the time until judged: the estimate should not be missed; our rule
+_MARGIN: Final = 1.02
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from typing import Final
 from benchlog.analysis.pulses.grid import PulseCounts
 from benchlog.model import Bench, PositionSpec, Timebase
 
-_LONGEST_S: Final = 30 * 86_400.0
-_HALVINGS: Final = 40
+_LONGEST_S: Final = 30 * 86_400.0  # our rule: nobody waits longer than a month
+_HALVINGS: Final = 40  # our rule: to a part in 1e12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +73,7 @@ ASSUMED_PULSE_S: Final = 1e-6
 what receivers do (common practice, no source)."""
 ASSUMED_HOST_PPM: Final = 100.0
 """Half-width for a computer's clock that nothing disciplines (common practice)."""
-_ROOT_3: Final = math.sqrt(3.0)
+_ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 
 
 def pulse_timebase(

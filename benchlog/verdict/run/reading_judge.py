@@ -28,8 +28,8 @@ from benchlog.verdict.run.reasons import mostly_suspect, reasons_for
 from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
-_JITTERS: Final = 3.0
-_GROSS_PPM: Final = 10_000.0
+_JITTERS: Final = 3.0  # our rule: as three standard deviations
+_GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
 
 
 class RunJudge(Judge):

@@ -24,9 +24,9 @@ from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.run.part_law import PartLaw, moved_ppm, part_law
 
 Mask = NDArray[np.bool_]
-_ROOT_3: Final = math.sqrt(3.0)
+_ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 _K95: Final = 1.96
-"""Of a normal distribution; what an own slope's half width is divided by."""
+"""Definition: 95 % of a normal distribution; a half width is divided by it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from benchlog.model import (
 )
 from benchlog.units import NS_PER_S
 
-MOST: Final = 10_000
+MOST: Final = 10_000  # our rule: bounds memory
 NO_CAUSE: Final = frozenset(
     {
         EventKind.STARTED,
@@ -38,7 +38,8 @@ NO_CAUSE: Final = frozenset(
     }
 )
 """Kinds of event that explain no gap."""
-_SLACK_NS: Final = 3 * NS_PER_S
+_SLACK_NS: Final = 3 * NS_PER_S  # our rule: a cause is told up to a few looks later
+# our rule: within a day (24 of them) it is the same boot
 _OTHER_BOOT_NS: Final = 3600 * NS_PER_S
 
 

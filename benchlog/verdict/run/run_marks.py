@@ -21,9 +21,9 @@ WORDS: Final = ("warming", "cooling", "supply")
 MOST_V: Final = 60.0
 """More is no clock source's supply but a slip of the hand: beyond what counts as extra
 low voltage (60 V direct; IEC 61140, from memory), and beyond any part known to us."""
-_OTHER_SUPPLY: Final = 3.0
+_OTHER_SUPPLY: Final = 3.0  # our rule: a point slipped, and no test of low supply
 """Times the supply stated for the run, or its inverse, from which on it is asked."""
-_ALIKE: Final = 0.7
+_ALIKE: Final = 0.7  # our rule: a letter or two wrong
 _VOLTS: Final = re.compile(
     r"\bsupply\b\D{0,12}?(?<![-\d.,])(\d{1,9}(?:[.,]\d{1,6})?)\s*V\b", re.I
 )

@@ -8,7 +8,7 @@ from benchlog.model import InstrumentSpec, ReferenceSpec
 from benchlog.units import SECONDS_PER_DAY, format_ppm, format_u_ppm
 from benchlog.verdict.timebase.reference_check import Finding
 
-_PULSES_HZ: Final = 1e3
+_PULSES_HZ: Final = 1e3  # our rule: below it the reference is pulses
 
 
 def refusals(finding: Finding) -> Iterator[str]:

@@ -26,7 +26,7 @@ from benchlog.verdict.timebase.governing_check import (
 from benchlog.verdict.timebase.known_timebase import timebase_for
 from benchlog.verdict.timebase.learnt_ageing import learnt_ageing
 
-_COVERAGE: Final = 2.0
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 _AGAIN: Final = "check again with refcheck"
 _WHO: Final = "the check it rests on"
 _Pair = tuple[ReferenceCheck, ReferenceCheck]  # that ruled, that contradicts it
@@ -254,7 +254,7 @@ def _said(found: CheckComparison, is_older: bool) -> str:
 
 # --- calibrations that are due: said in the month before, and ever after
 
-WARN_DAYS: Final = 30
+WARN_DAYS: Final = 30  # our rule: time to send an instrument in
 
 
 def due_words(instruments: Iterable[InstrumentSpec], at_utc_ns: int) -> Iterator[str]:

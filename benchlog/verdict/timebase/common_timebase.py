@@ -18,7 +18,7 @@ from benchlog.verdict.run.budget import BudgetLine
 from benchlog.verdict.run.judgement import corrected_ppm
 
 DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
-_COVERAGE: Final = 2.0
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,12 +12,12 @@ from typing import Final
 
 import numpy as np
 
-FEWEST: Final = 5
+FEWEST: Final = 5  # our rule: fewer show no spread
 """Earlier values below which no limits are drawn."""
-D2: Final = 1.128
+D2: Final = 1.128  # source: see above
 """Mean range of two values of a normal distribution, in standard deviations."""
-SIGMAS: Final = 3.0
-RUN: Final = 8
+SIGMAS: Final = 3.0  # source: see above
+RUN: Final = 8  # source: see above
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,10 +27,10 @@ from benchlog.verdict.timebase.known_timebase import (
     states_as_much,
 )
 
-MUCH_WORSE: Final = 10.0
+MUCH_WORSE: Final = 10.0  # our rule: see the end of the above
 """From this ratio of U on a newer check that agrees does not replace an older one."""
 UNUSED: Final = "THIS ONE IS NOT USED as things stand now"
-_COVERAGE: Final = 2.0
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

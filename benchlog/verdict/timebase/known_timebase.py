@@ -9,7 +9,7 @@ from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
 from benchlog.verdict.run.limit import Limit
 
-ASSUMED_PPM: Final = 1.0
+ASSUMED_PPM: Final = 1.0  # our rule: what a built-in crystal roughly keeps, once set
 """Half-width taken for a time base nobody has said anything about."""
 
 RATIO: Final = 4.0
@@ -17,9 +17,9 @@ RATIO: Final = 4.0
 USUAL_AGEING_PPM_PER_YEAR: Final = 1.0
 """Taken for a time base whose check has expired, where no ageing is stated and its
 checks tell none: a crystal without an oven (common practice, no source)."""
-_COVERAGE: Final = 2.0
-_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S
-_ROOT_3: Final = math.sqrt(3.0)
+_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
+_YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S  # definition: the Julian year
+_ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 
 
 UNCORRECTED: Final = Timebase(

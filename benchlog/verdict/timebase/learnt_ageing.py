@@ -9,10 +9,10 @@ import numpy as np
 from benchlog.model import ReferenceCheck
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
-_LEAST_DAYS: Final = 30.0
+_LEAST_DAYS: Final = 30.0  # our rule: with _FEWEST
 _FEWEST: Final = 3
 """Three checks in a month before they tell of ageing; our rule."""
-_DAYS_PER_YEAR: Final = 365.25
+_DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 
 
 def learnt_ageing(checks: Sequence[ReferenceCheck]) -> float | None:

@@ -44,14 +44,14 @@ from benchlog.verdict.timebase.warm_up import (
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-PLAUSIBLE_PPM: Final = 1000.0
+PLAUSIBLE_PPM: Final = 1000.0  # our rule: far beyond any crystal
 """A time base further off is none: the signal is not what [reference] says it is."""
-_FEWEST: Final = 10
-_SLOW_HZ: Final = 1e3
-_FLOOR_PPM: Final = 1e-3
-_DAYS: Final = 30.0  # a check holds so long when no ageing is stated
-_DAYS_LOW, _DAYS_HIGH = 1.0, 180.0
-_ROOT_2: Final = math.sqrt(2.0)
+_FEWEST: Final = 10  # our rule: fewer show no noise
+_SLOW_HZ: Final = 1e3  # our rule: below it the reference is pulses
+_FLOOR_PPM: Final = 1e-3  # our rule: finer steps are a counter's own
+_DAYS: Final = 30.0  # a check holds so long when no ageing is stated; our rule
+_DAYS_LOW, _DAYS_HIGH = 1.0, 180.0  # our rule: from a day to half a year
+_ROOT_2: Final = math.sqrt(2.0)  # definition: of a difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

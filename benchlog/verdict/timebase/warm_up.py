@@ -15,8 +15,8 @@ from benchlog.units import NS_PER_S
 from benchlog.verdict.run.budget import BudgetLine, budget_of
 from benchlog.verdict.timebase.known_timebase import ASSUMED_PPM
 
-_HOUR_S: Final = 3600.0
-_SHARE: Final = 0.1
+_HOUR_S: Final = 3600.0  # definition
+_SHARE: Final = 0.1  # our rule: an hour uses up a tenth, see `allowed_drift`
 _Half = tuple[float, float, BudgetLine]  # middle in s, offset in ppm, its u
 
 

@@ -26,8 +26,8 @@ from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.run_gaps import Holes, causes_of
 
-_BINS: Final = 512
-_FIRST_BIN_S: Final = 1.0
+_BINS: Final = 512  # our rule: bounds memory
+_FIRST_BIN_S: Final = 1.0  # our rule: doubled until all fit
 _ALARMS: Final = (EventKind.ALARM, EventKind.ALARM_OVER, EventKind.ALARM_UNSENT)
 _BESIDE: Final = (
     EventKind.AMBIENT_LOST,
@@ -43,7 +43,7 @@ _BESIDE: Final = (
     EventKind.SUSPECT,
 )
 """What is worth a word in the morning although it may have cost no reading."""
-_LISTED: Final = 50
+_LISTED: Final = 50  # our rule: more is no summary
 Array = NDArray[np.float64]
 
 

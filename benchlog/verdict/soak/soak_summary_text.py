@@ -11,8 +11,9 @@ from benchlog.units import (
     iso_utc,
     printable,
 )
-from benchlog.verdict.run.soak_summary import SoakSummary
+from benchlog.verdict.soak.soak_summary import SoakSummary
 
+# _ALARMS, _STEPS, _TAUS: our rule: a person reads no more of each.
 _ALARMS: Final = 10
 _STEPS: Final = 5
 _TAUS: Final = 5

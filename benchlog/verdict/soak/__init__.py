@@ -1,0 +1,1 @@
+"""How a long run went: drift, ageing, temperature, events; in figures and words."""
