@@ -13,24 +13,23 @@ from benchlog.verdict.lot.lot_runs import shared_u_ppm
 _ALL: Final = 1_000_000  # our rule: more than any lot has
 
 
-def named_lot(
-    reader: Reader, name: str, part_id: str | None, *, planned: bool = False
-) -> Lot | None:
-    """Return the lot of this name, None when there is none; `planned`: with a plan.
+def named_lot(reader: Reader, name: str, part_id: str | None) -> Lot | None:
+    """Return the lot of this name, None when there is none; one with a plan first.
 
     Raises UsageError when several parts have a lot of this name and none was given.
     """
     lots = reader.lots(name, part_id)
-    found = [lot for lot in lots if lot.plan is not None or not planned]
+    planned = [lot for lot in lots if lot.plan is not None]
+    found = planned if len(planned) == 1 else lots
     if len(found) > 1:
         parts = ", ".join(lot.part_id for lot in found)
         raise UsageError(f"lots of {parts} are called {name!r}; say which with --part")
     return found[0] if found else None
 
 
-def planned_names(reader: Reader) -> list[str]:
-    """Return the names of the lots that have a plan."""
-    return [lot.lot for lot in reader.lots() if lot.plan is not None]
+def lot_names(reader: Reader) -> list[str]:
+    """Return the names of the lots."""
+    return [lot.lot for lot in reader.lots()]
 
 
 def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]:

@@ -85,7 +85,7 @@ def _own_reason(state: RunState) -> str:
     """Return the reason that lies in the run itself, before others are looked at."""
     how = state.ended_how
     if state.void is not None:
-        return f"void: {state.void}" if state.void else "void"
+        return f"void ({state.void})" if state.void else "void"
     if how == MEASURED_AGAIN:
         return MEASURED_AGAIN
     if state.set_aside:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import NotFoundError
-from benchlog.evaluation.lots import lot_with_runs, named_lot, planned_names
+from benchlog.evaluation.lots import lot_names, lot_with_runs, named_lot
 from benchlog.model import Lot, Run
 from benchlog.pages.common_sections import lot_hook_up, part_facts
 from benchlog.pages.content import (
@@ -47,11 +47,11 @@ SOURCES = (
 
 
 def known_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
-    """Return a lot with a plan by its name. Raises NotFoundError, UsageError."""
-    found = named_lot(reader, name, part_id, planned=True)
+    """Return a lot by its name. Raises NotFoundError, UsageError."""
+    found = named_lot(reader, name, part_id)
     if found is None:
         hint = "(`benchlog lots` lists them)"
-        raise NotFoundError("lot with a plan", name, planned_names(reader), hint)
+        raise NotFoundError("lot", name, lot_names(reader), hint)
     return found
 
 
@@ -90,7 +90,8 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
     if simulated:
         yield Notice("Simulated data: nothing here was measured on real devices.")
     word = standing.decision.value
-    yield Ruling(word, f"LOT {word.upper()}", (printed(standing.text),))
+    head = f"LOT {word.upper()}" if record.plan else "NO SAMPLING PLAN"
+    yield Ruling(word if record.plan else "none", head, (printed(standing.text),))
     yield facts(
         (
             ("Lot", lot.lot),

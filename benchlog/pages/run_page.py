@@ -42,7 +42,12 @@ from benchlog.units import (
     three_digits,
 )
 
-_AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
+_AMENDED = {
+    "device": "device id",
+    "operator": "measured by",
+    "void": "void",
+    "restore": "counts again",
+}
 
 
 def run_sections(record: RunRecord) -> Iterator[Section]:

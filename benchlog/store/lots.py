@@ -70,6 +70,16 @@ def open_lot(connection: Connection, lot: Lot, part: Part, now_utc_ns: int) -> N
         )
 
 
+def know(connection: Connection, lot: str, part: Part, now_utc_ns: int) -> None:
+    """Insert a lot's name, where it is not known yet; in the caller's transaction."""
+    put_part(connection, part)
+    connection.execute(
+        "insert or ignore into lots (lot, part_id, supplier, opened_utc_ns)"
+        " values (?, ?, '', ?)",
+        (text("lot", lot), part.id, now_utc_ns),
+    )
+
+
 def decide(connection: Connection, part_id: str, lot: str, decision: str) -> None:
     """Note how a lot stands; in the caller's transaction."""
     connection.execute(

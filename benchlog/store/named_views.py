@@ -46,7 +46,7 @@ with newest as (select run_id, kind, new, reason, row_number() over (
       left join lots l on l.id = d.lot_id left join amended a on a.run_id = u.id),
   reasons as (select *, case
     when void = '' then 'void'
-    when void is not null then 'void: ' || void
+    when void is not null then 'void (' || void || ')'
     when how = 'measured again' then 'measured again'
     when set_aside and (how is null or how in ('verdict clear', 'readings reached',
       'time reached', 'best code found', 'file read', 'stopped')) then 'taken back'
@@ -103,7 +103,7 @@ select r.id, r.run_id, r.segment_id, n.device, n.part, n.lot, u.position, u.purp
   r.utc_ns, r.mono_ns, r.gate_s, r.frequency_hz, r.ambient_c, u.nominal_hz, u.divider,
   (r.frequency_hz * u.divider - u.nominal_hz) / u.nominal_hz * 1e6 as offset_raw_ppm,
   r.flags, u.simulated, r.raw, n.device_typed,
-  ifnull(n.does_not_count = 'void' or n.does_not_count like 'void: %', 0) as voided,
+  ifnull(n.does_not_count = 'void' or n.does_not_count like 'void (%', 0) as voided,
   n.counts, n.does_not_count
 from readings r join runs u on u.id = r.run_id join runs_named n on n.run = r.run_id
 """  # noqa: S608 - our own text

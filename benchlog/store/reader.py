@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -186,9 +187,16 @@ class Reader:
     def events(
         self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
     ) -> list[tuple[int, Event]]:
-        """Return the events of a run with ids above `after_id`, with their ids."""
+        """Return the events of a run with ids above `after_id`, with their ids.
+
+        A mark that was corrected has the text it should have; `logged` has the typed.
+        """
         rows = self._all(row_mapping.NOUNS[EVENTS], (run_id, after_id, limit))
-        return [row_mapping.event_from(row) for row in rows]
+        mended = dict(self._all(row_mapping.MENDED_MARKS, {"run": run_id}))
+        found = [row_mapping.event_from(row) for row in rows]
+        if not mended:
+            return found
+        return [(i, replace(e, text=mended.get(i, e.text))) for i, e in found]
 
     def conditions(
         self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT

@@ -75,7 +75,7 @@ select u.id, u.purpose, ifnull(a.device, d.device) as device, u.position, u.benc
       from json_each(u.snapshot, '$.bench.positions') p
       where json_extract(p.value, '$.name') = u.position)) as readings,
   v.word as verdict, v.offset_ppm, v.u_ppm, json_extract(v.figures, '$.basis') as basis,
-  case when a.device is not null then d.device end as typed_device, {STATE}
+  nullif(d.device, ifnull(a.device, d.device)) as typed_device, {STATE}
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join amended a on a.run_id = u.id
@@ -130,6 +130,16 @@ AMENDMENTS: Final = """
 select kind, reason, old, new, operator, at_utc_ns from amendments
 where run_id = ? order by at_utc_ns, id
 """
+MENDED_MARKS: Final = """
+with newest as (select kind, new, row_number() over (
+    partition by kind order by at_utc_ns desc, id desc) as nth
+    from amendments where run_id = :run and kind like 'mark %'),
+  marks as (select id, 'mark ' || row_number() over (order by id) as place
+    from events where run_id = :run and kind = 'mark'
+      and exists (select 1 from newest))
+select m.id, n.new from marks m join newest n on n.kind = m.place and n.nth = 1
+"""
+"""Marks are numbered in their order, which a merge keeps; their ids it does not."""
 VERDICTS: Final = """
 select word, offset_ppm, u_ppm, limit_ppm, conformance, rule, figures, at_utc_ns
 from verdicts where run_id = ? order by at_utc_ns, id

@@ -105,7 +105,7 @@ def test_each_state_has_its_reason_in_sql_and_here(writer, made):
         made.run("HALF", "import stopped", purpose=Purpose.IMPORT): "import stopped",
         made.run("DAMAGED", None, kind=EventKind.DAMAGED, purpose=inspect): None,
         made.run("UNJUDGED", word=None, purpose=inspect): "not judged",
-        made.amend(made.run("VOID"), "void", why="probe off"): "void: probe off",
+        made.amend(made.run("VOID"), "void", why="probe off"): "void (probe off)",
         made.amend(made.run("VOID-2"), "void", why=""): "void",
         made.amend(made.amend(made.run("RESTORED"), "void"), "restore"): None,
     }

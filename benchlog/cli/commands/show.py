@@ -1,5 +1,6 @@
 """`benchlog show`: one run, with what a person needs to defend its verdict."""
 
+import itertools
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -148,8 +149,13 @@ def _instruments(run: "Run") -> str:
 
 
 def _events(events: "Sequence[Event]") -> str:
+    marks = itertools.count(1)
     rows = [
-        (_when(event.utc_ns), event.kind, event.text.replace("\n", " / "))
+        (
+            _when(event.utc_ns),
+            f"{event.kind} {next(marks)}" if event.kind == "mark" else event.kind,
+            event.text.replace("\n", " / "),
+        )
         for event in events
     ]
     return table(("UTC", "event", ""), rows) if rows else ""
@@ -157,7 +163,12 @@ def _events(events: "Sequence[Event]") -> str:
 
 # --- what was said of a run afterwards: verdicts kept beside each other, amendments
 
-_AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
+_AMENDED = {
+    "device": "device id",
+    "operator": "measured by",
+    "void": "void",
+    "restore": "counts again",
+}
 
 
 def afterwards_text(history: "RunHistory") -> str:
