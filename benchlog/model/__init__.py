@@ -21,6 +21,7 @@ from benchlog.model.kinds import (
     Kind,
     Purpose,
 )
+from benchlog.model.lots import Lot, LotRun
 from benchlog.model.promises import (
     BitTiming,
     Limits,
@@ -47,8 +48,6 @@ from benchlog.model.readings import (
 from benchlog.model.recorded import RecordedBench
 from benchlog.model.runs import (
     Device,
-    Lot,
-    LotRun,
     ReferenceCheck,
     Run,
     RunPlan,

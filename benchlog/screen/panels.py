@@ -8,7 +8,13 @@ from benchlog.control import Answer
 from benchlog.evaluation import brief_wording
 from benchlog.evaluation.brief_wording import signs
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.evaluation.wording import SCREEN_FACTS, Style, run_facts, symbol_of
+from benchlog.evaluation.wording import (
+    SCREEN_FACTS,
+    TIMEBASE_CHECK,
+    Style,
+    run_facts,
+    symbol_of,
+)
 from benchlog.model import Decision, Purpose
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
@@ -23,6 +29,7 @@ _VERDICT_CELLS: Final = (24, 36)
 _LABELS: Final = ("jitter", "time base", "ambient", "limit", "U")
 _STYLE: Final = Style(SCREEN_FACTS, brief=True, moment=local_date)
 _LATER: Final = "..."
+_NO_DEVICE: Final = "no device is judged"
 _DONE: Final = {
     "stop": "the run is stopped; its readings are kept",
     "pause": "paused: no readings until you go on",
@@ -86,13 +93,16 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     a = standing.assessment
     if a is None:
         return "", "", Content("")
+    is_check = bool(Evaluation(run=standing.run, assessment=a).checked_instrument)
     if said := figures.not_counted(standing.run, live=standing.live):
         words, _, why = said.partition(": ")
         by_readings = f"by its readings: {a.word}"
+        if is_check:
+            by_readings = _NO_DEVICE
         under = Content.assemble(f"{why}\n", (by_readings, "$dim"))
         return words.upper(), "bold reverse $attention", under
-    if Evaluation(run=standing.run, assessment=a).checked_instrument:
-        return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
+    if is_check:
+        return TIMEBASE_CHECK, "bold reverse $dim", Content(_NO_DEVICE)
     style = {
         Decision.PASS: "$pass",
         Decision.FAIL: "$fail",

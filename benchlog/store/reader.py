@@ -3,7 +3,6 @@
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -22,7 +21,6 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
-from benchlog.model.counting import replaced_by
 from benchlog.store import duplicate_runs, files, lots, row_mapping, sqlite
 from benchlog.store.arrays import (
     SELECT_AMBIENT,
@@ -39,6 +37,7 @@ from benchlog.store.logged_tables import (
     LoggedTable,
 )
 from benchlog.store.opening import open_to_read, opened
+from benchlog.store.row_mapping import PAGE, newest_first, read_runs
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,
@@ -48,17 +47,6 @@ from benchlog.store.rows import (
 )
 from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
-
-_ANY_RUN: Final = {
-    "first": 0,
-    "last": 2**63 - 1,
-    "device": None,
-    "part": None,
-    "lot": None,
-    "since": None,
-    "like": None,
-}
-_PAGE: Final = 200
 
 
 class Reader:
@@ -135,18 +123,15 @@ class Reader:
         since_utc_ns: int | None = None,
         like: str | None = None,
     ) -> Iterator[Run]:
-        """Yield the runs that all of this fits, the newest first, read page by page.
+        """Return the runs that all of this fits, the newest first, read page by page.
 
         `like` is found anywhere in device, part, lot, bench, operator and note, in
         capitals or not.
         """
         wanted = {"device": device, "part": part, "lot": lot, "like": like}
-        last = _ANY_RUN["last"]
-        while page := self._runs(**wanted, since=since_utc_ns, last=last, limit=_PAGE):
-            yield from page
-            last = page[-1].id - 1
+        return newest_first(self._named, {**wanted, "since": since_utc_ns})
 
-    def all_runs(self, page: int = _PAGE) -> Iterator[Run]:
+    def all_runs(self, page: int = PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
         last_id = int(self._one("select ifnull(max(id), 0) from runs", ()))
         for first in range(1, last_id + 1, page):
@@ -192,11 +177,8 @@ class Reader:
         A mark that was corrected has the text it should have; `logged` has the typed.
         """
         rows = self._all(row_mapping.NOUNS[EVENTS], (run_id, after_id, limit))
-        mended = dict(self._all(row_mapping.MENDED_MARKS, {"run": run_id}))
-        found = [row_mapping.event_from(row) for row in rows]
-        if not mended:
-            return found
-        return [(i, replace(e, text=mended.get(i, e.text))) for i, e in found]
+        mended = self._all(row_mapping.MENDED_MARKS, {"run": run_id})
+        return row_mapping.events_from(rows, dict(mended))
 
     def conditions(
         self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
@@ -349,17 +331,7 @@ class Reader:
             return read_columns(self._connection, run_id, after_id, limit)
 
     def _runs(self, **wanted: object) -> list[Run]:
-        rows = self._named(row_mapping.RUNS, {**_ANY_RUN, **wanted})
-        newer = self._newer(rows)
-        return [row_mapping.run_from(row, newer.get(row["id"])) for row in rows]
-
-    def _newer(self, rows: Iterable[Mapping[str, Any]]) -> dict[int, int]:
-        """Return by run the newer one of its device that counts, where it has a lot."""
-        named = sorted({row["lot"] for row in rows if row["lot"] is not None})
-        if not named:
-            return {}
-        found = self._named(row_mapping.IN_LOTS, {"lots": json.dumps(named)})
-        return replaced_by(row_mapping.device_run_from(row) for row in found)
+        return read_runs(self._named, wanted)
 
     def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
         with self._translated():

@@ -1,7 +1,8 @@
 """Rows of the database back into the nouns of the model."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 from benchlog.model import (
@@ -16,7 +17,7 @@ from benchlog.model import (
     Run,
     Timebase,
 )
-from benchlog.model.counting import DeviceRun, RunState
+from benchlog.model.counting import DeviceRun, RunState, replaced_by
 from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
 from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
@@ -255,6 +256,16 @@ def event_from(row: Ordered) -> tuple[int, Event]:
     return number, Event(*fields)
 
 
+def events_from(
+    rows: Iterable[Ordered], mended: Mapping[int, str]
+) -> list[tuple[int, Event]]:
+    """Rebuild events with their ids; marks that were corrected have the new text."""
+    found = [event_from(row) for row in rows]
+    if not mended:
+        return found
+    return [(i, replace(one, text=mended.get(i, one.text))) for i, one in found]
+
+
 def condition_from(row: Ordered) -> tuple[int, Condition]:
     """Rebuild a Condition from its id and the columns of the noun; its id first."""
     number, *fields = row
@@ -293,3 +304,44 @@ def reference_check_from(row: Named) -> ReferenceCheck:
         run_id=row["run_id"],
         void=row["void"],
     )
+
+
+# --- runs by what is asked of them, each with the newer one that takes its place
+
+Asked = Callable[[str, Any], list[dict[str, Any]]]
+"""Asks the database; rows by the names of their columns."""
+Wanted = Mapping[str, object]
+PAGE: Final = 200  # our rule: what is read at a time stays small in memory
+_ANY: Final = {
+    "first": 0,
+    "last": 2**63 - 1,
+    "device": None,
+    "part": None,
+    "lot": None,
+    "since": None,
+    "like": None,
+}
+
+
+def read_runs(named: Asked, wanted: Wanted) -> list[Run]:
+    """Return runs, the newest first; `wanted` has their limit."""
+    rows = named(RUNS, {**_ANY, **wanted})
+    newer = _newer(named, rows)
+    return [run_from(row, newer.get(row["id"])) for row in rows]
+
+
+def newest_first(named: Asked, wanted: Wanted) -> Iterator[Run]:
+    """Yield all runs that are wanted, the newest first, a page of them in memory."""
+    last = _ANY["last"]
+    while page := read_runs(named, {**wanted, "last": last, "limit": PAGE}):
+        yield from page
+        last = page[-1].id - 1
+
+
+def _newer(named: Asked, rows: Iterable[Mapping[str, Any]]) -> dict[int, int]:
+    """Return by run the newer one of its device that counts, where it has a lot."""
+    lots = sorted({row["lot"] for row in rows if row["lot"] is not None})
+    if not lots:
+        return {}
+    found = named(IN_LOTS, {"lots": json.dumps(lots)})
+    return replaced_by(device_run_from(row) for row in found)

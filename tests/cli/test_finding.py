@@ -141,7 +141,7 @@ def test_a_device_shows_its_newest_run_that_counts(shop: Shop, ask: Ask) -> None
     alone = shop.run("KX-2")
     digits = shop.run("0412")
     assert told(ask, "show", "KX-1")["run"] == newest
-    text, why, _ = ask("show", "KX-1")
+    _, why, _ = ask("show", "KX-1")
     assert "KX-1 has 3 runs" in why and f"run {newest}, the newest that counts" in why
     assert "benchlog runs --device KX-1" in why
     assert told(ask, "show", "KX-2")["run"] == alone and not ask("show", "KX-2")[1]

@@ -112,7 +112,7 @@ def as_it_is(reader: "Reader", run: Run) -> ListedRun:
     """Return a run with its state; where no verdict is kept yet, with today's."""
     from benchlog.control import state_of
 
-    why_not = run.why_not_counted
+    why_not, state = run.why_not_counted, state_of(run, reader.original)
     if run.purpose is Purpose.IMPORT:
         began, ended = reader.made_utc_ns(run)
         run = replace(
@@ -122,11 +122,7 @@ def as_it_is(reader: "Reader", run: Run) -> ListedRun:
         from benchlog.cli.run_result import evaluated
         from benchlog.evaluation.run_evaluation import with_figures
 
-        evaluation = evaluated(reader, run)
-        state = evaluation.state
-        run = with_figures(run, evaluation.assessment)
-    else:
-        state = state_of(run, reader.original)
+        run = with_figures(run, evaluated(reader, run).assessment)
     if why_not == NOT_ENDED and state == "broken off":
         why_not = state
     return ListedRun(run=run, state=state, why_not=why_not)

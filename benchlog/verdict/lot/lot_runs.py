@@ -7,7 +7,7 @@ from benchlog.model import Decision, LotRun
 from benchlog.verdict.lot.lot_decision import DeviceResult
 
 WIDER: Final = "judged on a wider limit: judge it again"
-_ROUNDING: Final = 1e-9
+_ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
 
 
 def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
