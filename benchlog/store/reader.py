@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Self
 
 from benchlog.errors import NotFoundError
 from benchlog.model import (

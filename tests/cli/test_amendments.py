@@ -98,7 +98,8 @@ def test_a_void_run_judged_again_or_compared_says_what_it_is(measured: Line) -> 
     fit = measured.run("fitness", "1", "--need", "serial-x16")
     assert "run 1 does not count: void (probe fell off)" in fit.stderr
     listed = measured.run("runs")
-    assert "void (probe fell off) (judged again" in listed.stdout and "--limit" not in listed.stderr
+    assert "void (probe fell off) (judged again" in listed.stdout
+    assert "--limit" not in listed.stderr
     assert "the newest 1 are listed" in measured.run("runs", "--limit", "1").stderr
 
 
