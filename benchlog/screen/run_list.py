@@ -33,7 +33,7 @@ def columns_for(width: int, runs: Sequence[Run] = ()) -> list[Column]:
 
     Device and part share what the others leave: the one that needs less gives way.
     """
-    fixed = [_RUN, _SHORT_DATE, _OFFSET, _STANDING]
+    fixed = [_RUN, _DAY, _OFFSET, _STANDING]
     if width < MIDDLING:
         return [*fixed[:2], _device(width - _sum(fixed)), *fixed[2:]]
     fixed = [_RUN, _SHORT_DATE, _OFFSET_U, _STANDING]
@@ -144,6 +144,7 @@ _OFFSET_U_CELLS: Final = 20
 _FEWEST: Final = 7
 _RUN: Final = Column("run", _RUN_CELLS, _number)
 _SHORT_DATE: Final = Column("begun", 12, lambda r: local_date(r.started_utc_ns)[5:])
+_DAY: Final = Column("begun", 6, lambda r: local_date(r.started_utc_ns)[5:10])
 _DATE: Final = Column("begun", 17, lambda r: local_date(r.started_utc_ns))
 _READINGS: Final = Column("readings", _COUNT_CELLS, _count)
 _OFFSET: Final = Column(
