@@ -12,6 +12,7 @@ from benchlog.model.bench import (
     PositionSpec,
     ReferenceSpec,
 )
+from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
 from benchlog.model.kinds import (
     DEVIATIONS,
     Decision,
@@ -20,6 +21,7 @@ from benchlog.model.kinds import (
     Kind,
     Purpose,
 )
+from benchlog.model.lots import Lot, LotRun
 from benchlog.model.promises import (
     BitTiming,
     Limits,
@@ -47,8 +49,6 @@ from benchlog.model.recorded import RecordedBench
 from benchlog.model.runs import (
     DEVICE_ID_CHARACTERS,
     Device,
-    Lot,
-    LotRun,
     ReferenceCheck,
     Run,
     RunPlan,
@@ -59,6 +59,7 @@ from benchlog.model.runs import (
 __all__ = [
     "DEVIATIONS",
     "DEVICE_ID_CHARACTERS",
+    "DOES_NOT_COUNT",
     "EDGE",
     "GATE_CHANGE",
     "AlarmRule",
@@ -99,4 +100,5 @@ __all__ = [
     "TrimRange",
     "Use",
     "device_id_fault",
+    "does_not_count_text",
 ]

@@ -92,8 +92,8 @@ def test_the_screen_and_the_page_say_the_same(stage: Stage):
     said = " ".join(found.said)
     for words in (*in_words(pair), *pair.notes):
         assert words in said
-    assert "run 2 is void (probe fell off)" in said
-    assert any("void, KX-2" in line for line in found.table)
+    assert "run 2 does not count: void (probe fell off)" in said
+    assert any("does not count, KX-2" in line for line in found.table)
 
 
 def test_a_run_without_readings_is_no_reason_to_break(stage: Stage):

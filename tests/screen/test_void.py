@@ -37,7 +37,7 @@ def test_a_row_of_the_list_says_void_in_place_of_the_verdict(stage: Stage, width
         run = reader.run(run_id)
     assert run.verdict == "pass"
     said = [column.said(run) for column in columns_for(width, [run])]
-    assert "- void" in said and not any("pass" in text for text in said)
+    assert "does not count" in said and not any("pass" in text for text in said)
     whole = whole_words(run)
     assert WHY in whole and "pass" not in whole
     assert "void" in found_by(run) and "pass" not in found_by(run).split()
@@ -49,7 +49,7 @@ def test_a_void_run_that_goes_on_is_void_in_the_list(stage: Stage):
     with Reader.open(stage.database) as reader:
         run = reader.run(run_id)
     assert run.open
-    assert "- void" in [column.said(run) for column in columns_for(80, [run])]
+    assert "does not count" in [column.said(run) for column in columns_for(80, [run])]
 
 
 @pytest.mark.parametrize(("end", "size"), [(True, (80, 24)), (False, (130, 45))])
@@ -61,9 +61,9 @@ async def test_the_live_screen_notices_and_takes_the_verdict_back(
     async with app.run_test(size=size) as pilot:
         await until(pilot, "✓ PASS")
         void(stage, run_id)
-        shown = await until(pilot, "- VOID", 20)
+        shown = await until(pilot, "DOES NOT COUNT", 20)
         assert "PASS" not in shown
-        assert f"VOID, this run counts for nothing: {WHY}" in shown
+        assert f"this run does not count: void ({WHY})" in shown
         restore(stage, run_id)
         await until(pilot, "✓ PASS", 20)
 
@@ -84,10 +84,10 @@ async def test_the_summary_of_a_night_says_void(stage: Stage):
     void(stage, run_id)
     app = BenchApp(ScreenOptions(database=stage.database, run=run_id), stage.clock)
     async with app.run_test(size=(110, 40)) as pilot:
-        await until(pilot, "- VOID")
+        await until(pilot, "DOES NOT COUNT")
         await pilot.press("y")
         shown = await until(pilot, "drift", 20)
-        assert f"verdict      VOID, this run counts for nothing: {WHY}" in shown
+        assert f"verdict      does not count: void ({WHY})" in shown
         assert "pass" not in shown.lower()
         await pilot.press("escape")
         await until_gone(pilot, "drift ")

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import click
 
 from benchlog.cli.database import chosen_run
-from benchlog.cli.printing import table
+from benchlog.cli.printing import say, table
 from benchlog.errors import UsageError
+from benchlog.model import does_not_count_text
 from benchlog.units import interval_texts, printable
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ def check_plot(path: Path | None) -> None:
 def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
     """Return the runs of these numbers, the latest one when there are none.
 
-    Raises UsageError when they are of different devices: a law belongs to one.
+    One that does not count is taken, as it was asked for, and that is told. Raises
+    UsageError when they are of different devices: a law belongs to one.
     """
     wanted = dict.fromkeys(numbers) or (None,)
     runs = [chosen_run(reader, number) for number in wanted]
@@ -45,6 +47,9 @@ def chosen_runs(reader: "Reader", numbers: Sequence[int]) -> "list[Run]":
             "a law belongs to one device; these runs are of "
             + ", ".join(printable(device) for device in devices)
         )
+    for run in runs:
+        if not run.counts and not run.open:
+            say(f"note: run {run.id} {does_not_count_text(run.why_not_counted)}")
     return runs
 
 
