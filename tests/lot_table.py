@@ -13,7 +13,6 @@ from benchlog.errors import StoreError
 from benchlog.model import LotRun
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.lot.lot_inspection import LaunchedLot, launch_lot
-from benchlog.verdict.lot.lot_runs import counts
 
 
 class Table:
@@ -49,7 +48,7 @@ class Table:
             assert self.ask("status").ok
 
     def done(self) -> int:
-        return sum(counts(run) for run in self.runs())
+        return sum(run.counts for run in self.runs())
 
     def measure(self, device: str, offset_ppm: float) -> LotRun:
         before = len(self.runs())

@@ -7,7 +7,7 @@ from typing import Any
 import click
 from click.shell_completion import CompletionItem
 
-from benchlog.units import parse_duration_s
+from benchlog.units import NS_PER_S, SECONDS_PER_DAY, parse_duration_s
 
 
 class _Type(click.ParamType):  # type: ignore[type-arg]  # generic from click 8.5
@@ -95,6 +95,42 @@ class SupplyVolts(FiniteNumber):
         if volts > MOST_V:
             say(f"a supply of {volts:g} V is beyond {MOST_V:g} V; it is kept as typed")
         return volts
+
+
+class Since(_Type):
+    """A date, a date and time, or how long ago; converts to ns since 1970."""
+
+    name = "moment"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Read `2030-05-14`, `2030-05-14T07:30` (local, or with Z), `7d`, `12h`."""
+        from datetime import datetime
+
+        from benchlog.clock import host_clock
+
+        if isinstance(value, int):
+            return value
+        now_ns = host_clock().utc_ns()
+        with contextlib.suppress(ValueError, OverflowError):
+            return now_ns - round(_ago_s(str(value)) * NS_PER_S)
+        try:
+            moment = datetime.fromisoformat(str(value)).astimezone()
+        except (ValueError, OverflowError):
+            self.fail(
+                f"{value!r} is no moment; write 2030-05-14, 2030-05-14T07:30, or 7d",
+                param,
+                ctx,
+            )
+        return round(moment.timestamp() * NS_PER_S)
+
+
+def _ago_s(text: str) -> float:
+    """Return a duration in s; days are understood besides what durations have."""
+    if text.endswith("d"):
+        return float(text[:-1]) * SECONDS_PER_DAY
+    return parse_duration_s(text)
 
 
 class Text(_Type):
@@ -189,3 +225,17 @@ class RunId(_Type):
                     text = f"{run.device} {run.part.id}"
                     found.append(CompletionItem(str(run.id), help=text))
         return found
+
+
+class RunOrDevice(RunId):
+    """The number of a run, or the id of a device: what is no whole number is an id."""
+
+    name = "run or device"
+
+    def convert(  # type: ignore[override]
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int | str:
+        """Read a number, else a device id."""
+        if isinstance(value, int) or str(value).strip().lstrip("-").isdecimal():
+            return super().convert(value, param, ctx)
+        return Text().convert(value, param, ctx)

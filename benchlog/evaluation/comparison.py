@@ -122,17 +122,17 @@ def _drawn(one: RunSide) -> ComparedRun:
 
 def _against(first: RunSide, other: RunSide) -> Difference:
     found = compare(first.side, other.side, _pairs(first, other))
-    void = [
-        f"run {one.run.id} is void ({one.run.void}): it counts for nothing"
+    uncounted = [
+        f"run {one.run.id} {one.evaluation.not_counted_text}"
         for one in (first, other)
-        if one.run.void is not None
+        if one.evaluation.not_counted_text
     ]
     doubts = [
         f"run {one.run.id}: {one.run.timebase.doubt}"
         for one in (first, other)
         if one.run.timebase is not None and one.run.timebase.doubt
     ]
-    return replace(found, notes=(*found.notes, *void, *doubts))
+    return replace(found, notes=(*found.notes, *uncounted, *doubts))
 
 
 def _counter(run: Run) -> tuple[str, float | None]:

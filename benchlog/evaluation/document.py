@@ -28,7 +28,15 @@ from benchlog.verdict.timebase.known_timebase import is_coarse
 
 def run_document(evaluation: Evaluation) -> dict[str, Any]:
     """Return a run as `measure --json` prints it: figures, state, check kept of it."""
-    document = {**figures(evaluation), "state": evaluation.state}
+    why = evaluation.why_not_counted
+    document = {
+        **figures(evaluation),
+        "verdict": evaluation.decision.value,
+        "counts": not why,
+        "does_not_count": why or None,
+        "damaged": evaluation.run.damaged,
+        "state": evaluation.state,
+    }
     if evaluation.run.checks is not None:
         document["check"] = _kept_check(evaluation)
     return document

@@ -10,24 +10,17 @@ from benchlog.verdict.lot.capability import Interval, at_most
 from benchlog.verdict.lot.chips import ChipSpread
 from benchlog.verdict.lot.lot_decision import DeviceResult, LotDecision, LotFigures
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import counts
-from benchlog.verdict.lot.sampling_plan import characteristic
+from benchlog.verdict.lot.sampling_plan import Plan, characteristic
 
 
 def lot_document(report: LotReport) -> dict[str, Any]:
     """Return the report as plain values: the keys that scripts rely on, and more."""
-    standing, points = report.standing, characteristic(report.plan)
+    standing = report.standing
     return {
         "lot": report.lot.lot,
         "part": report.part.id,
         "supplier": report.lot.supplier or None,
-        "plan": {
-            **plan_document(report.plan),
-            "accepted_at_aql": points.at_aql,
-            "fraction_accepted_95": points.p95,
-            "fraction_accepted_50": points.p50,
-            "fraction_accepted_10": points.p10,
-        },
+        "plan": None if report.plan is None else _plan(report.plan),
         "devices": [_device(report, result) for result in report.results],
         "passed": standing.passed,
         "failed": standing.failed,
@@ -46,15 +39,30 @@ def lot_document(report: LotReport) -> dict[str, Any]:
             for result, why in report.doubtful
         ],
         "not_counted": [
-            {"device": run.device, "run": run.run, "ended_how": run.ended_how}
-            for run in report.runs
-            if not counts(run)
+            {
+                "device": run.device,
+                "run": run.run,
+                "ended_how": run.ended_how,
+                "does_not_count": why,
+            }
+            for run, why in report.not_counted
         ],
     }
 
 
+def _plan(plan: Plan) -> dict[str, Any]:
+    points = characteristic(plan)
+    return {
+        **plan_document(plan),
+        "accepted_at_aql": points.at_aql,
+        "fraction_accepted_95": points.p95,
+        "fraction_accepted_50": points.p50,
+        "fraction_accepted_10": points.p10,
+    }
+
+
 def _device(report: LotReport, result: DeviceResult) -> dict[str, Any]:
-    own = [run for run in report.runs if run.device == result.device and counts(run)]
+    own = [run for run in report.runs if run.device == result.device and run.counts]
     return {
         "device": result.device,
         "run": result.run,
@@ -66,6 +74,7 @@ def _device(report: LotReport, result: DeviceResult) -> dict[str, Any]:
         "measured": iso_utc(result.at_utc_ns),
         "ambient_c": result.ambient_c,
         "damaged": own[-1].damaged,
+        "doubt": result.doubt or None,
         "runs": [run.run for run in own],
     }
 

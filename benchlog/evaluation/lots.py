@@ -8,40 +8,39 @@ from benchlog.evaluation.lot_plan import plan_from, undecided_rule
 from benchlog.model import Lot, LotRun, Part, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_report import LotReport, judged_lot
-from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
+from benchlog.verdict.lot.lot_runs import shared_u_ppm
 
 _ALL: Final = 1_000_000  # our rule: more than any lot has
 
 
-def named_lot(
-    reader: Reader, name: str, part_id: str | None, *, planned: bool = False
-) -> Lot | None:
-    """Return the lot of this name, None when there is none; `planned`: with a plan.
+def named_lot(reader: Reader, name: str, part_id: str | None) -> Lot | None:
+    """Return the lot of this name, None when there is none; one with a plan first.
 
     Raises UsageError when several parts have a lot of this name and none was given.
     """
     lots = reader.lots(name, part_id)
-    found = [lot for lot in lots if lot.plan is not None or not planned]
+    planned = [lot for lot in lots if lot.plan is not None]
+    found = planned if len(planned) == 1 else lots
     if len(found) > 1:
         parts = ", ".join(lot.part_id for lot in found)
         raise UsageError(f"lots of {parts} are called {name!r}; say which with --part")
     return found[0] if found else None
 
 
-def planned_names(reader: Reader) -> list[str]:
-    """Return the names of the lots that have a plan."""
-    return [lot.lot for lot in reader.lots() if lot.plan is not None]
+def lot_names(reader: Reader) -> list[str]:
+    """Return the names of the lots."""
+    return [lot.lot for lot in reader.lots()]
 
 
 def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]:
     """Return the report of a lot and its runs as they were begun, in their order.
 
-    Raises DataError when the lot has no plan that can be read.
+    Raises DataError when the plan cannot be read.
     """
     rows = reader.lot_runs(lot)
     known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
     runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
-    bases = (run.timebase for row, run in zip(rows, runs, strict=True) if counts(row))
+    bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
     shared = shared_u_ppm(None if base is None else base.u_ppm for base in bases)
     return lot_report(lot, reader.part(lot.part_id), rows, shared), runs
 
@@ -49,17 +48,17 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
 def lot_report(
     lot: Lot, part: Part, runs: Sequence[LotRun], u_common_ppm: float = 0.0
 ) -> LotReport:
-    """Return the report of a lot by the plan that was kept with it.
+    """Return the report of a lot by the plan that was kept with it, if one was.
 
     `u_common_ppm` is the expanded uncertainty of the time base, which all share. Raises
-    DataError when the lot has no plan that can be read.
+    DataError when the plan cannot be read.
     """
     kept = lot.plan or {}
     return judged_lot(
         lot,
         part,
         runs,
-        plan=plan_from(kept),
+        plan=None if lot.plan is None else plan_from(kept),
         rule=undecided_rule(kept),
         u_common_ppm=u_common_ppm,
     )

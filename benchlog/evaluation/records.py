@@ -86,7 +86,17 @@ class RunFigures:
     @property
     def decision(self) -> Decision:
         """Pass, fail or undecided."""
-        return self.evaluation.assessment.word
+        return self.evaluation.decision
+
+    @property
+    def counts(self) -> bool:
+        """Whether the run counts; `why_not_counted` tells why where it does not."""
+        return not self.evaluation.why_not_counted
+
+    @property
+    def why_not_counted(self) -> str:
+        """Why the run does not count; empty where it counts."""
+        return self.evaluation.why_not_counted
 
     @property
     def offset_ppm(self) -> float | None:

@@ -84,4 +84,4 @@ def standard_history(reader: Reader, run: Run) -> list[StandardPoint]:
 
 def _is_of_standard(one: Run, run: Run) -> bool:
     same = (one.purpose, one.bench) == (Purpose.REFCHECK, run.bench)
-    return same and one.void is None and not one.open
+    return same and one.counts

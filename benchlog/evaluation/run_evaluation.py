@@ -16,7 +16,17 @@ from benchlog.analysis.pulses.grid import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.control import state_of
 from benchlog.errors import DataError
-from benchlog.model import Columns, Pulses, Purpose, ReferenceCheck, Run, Timebase
+from benchlog.model import (
+    Columns,
+    Decision,
+    Pulses,
+    Purpose,
+    ReferenceCheck,
+    Run,
+    Timebase,
+    does_not_count_text,
+)
+from benchlog.model.counting import NOT_ENDED
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.assessment import Assessment
@@ -29,6 +39,8 @@ from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 Progress = Callable[[int, int], object]
 """Told how many readings are done, and how many there are."""
 Wanted = Literal["never", "long", "always"]
+BROKEN_OFF: Final = "broken off"
+"""The state of a run that has not ended and that nobody keeps."""
 LONG_S: Final = 3600.0  # our rule: shorter runs are seen whole
 """A run of this length gets a summary of how it went, whatever it was for."""
 
@@ -68,6 +80,24 @@ class Evaluation:
     def simulated(self) -> bool:
         """Whether the run, or any reading of it, is simulated."""
         return self.run.simulated or self.assessment.stats.simulated
+
+    @property
+    def decision(self) -> Decision:
+        """The verdict; a damaged device has failed, whatever its frequency is."""
+        return Decision.FAIL if self.run.damaged else self.assessment.word
+
+    @property
+    def why_not_counted(self) -> str:
+        """Why the run does not count; empty where it counts."""
+        why = self.run.why_not_counted
+        is_left = why == NOT_ENDED and self.state == BROKEN_OFF
+        return BROKEN_OFF if is_left else why
+
+    @property
+    def not_counted_text(self) -> str:
+        """The words in place of the verdict; empty where it counts, or still may."""
+        goes_on = self.run.open and self.state != BROKEN_OFF
+        return "" if goes_on else does_not_count_text(self.why_not_counted)
 
     @property
     def checked_instrument(self) -> str:

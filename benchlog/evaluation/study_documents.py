@@ -91,6 +91,8 @@ def _source(part: Part, evaluation: Evaluation | None) -> dict[str, Any]:
         "kind": part.kind.value,
         "simulated": evaluation.simulated,
         "void": run.void,
+        "counts": not evaluation.why_not_counted,
+        "does_not_count": evaluation.why_not_counted or None,
         "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
     }
 

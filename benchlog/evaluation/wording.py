@@ -30,6 +30,7 @@ from benchlog.verdict.run.budget import UNLIMITED
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
+TIMEBASE_CHECK: Final = "TIME BASE CHECK"
 # times the scatter at the gate: slow movement is in the rms; our rule
 _SLOW: Final = 2.0
 _SYMBOLS: Final = {
@@ -112,14 +113,14 @@ def _label(fact: str, a: Assessment) -> str:
 
 
 def device_text(evaluation: Evaluation) -> str:
-    """Return device, run and position; that it is simulated, mistyped or void."""
+    """Return device, run and position; that it is simulated or was mistyped."""
     run = evaluation.run
     said = f"{printable(run.device)}, run {run.id}, position {run.position}"
     if evaluation.simulated:
         said += ", simulated"
     if run.typed_device:
         said += f", typed as {run.typed_device}"
-    return said + (f"\nVOID: {run.void}" if run.void else "")
+    return said
 
 
 def part_text(evaluation: Evaluation) -> str:
@@ -272,9 +273,28 @@ def headline(a: Assessment) -> str:
 
 
 def verdict_text(evaluation: Evaluation) -> str:
-    """Return the verdict, and why, a line each."""
-    a = evaluation.assessment
-    return "\n".join([f"{symbol_of(a.word)} {headline(a)}", *evaluation.reasons])
+    """Return the verdict, and why, a line each; or that the run does not count."""
+    sign = symbol_of(evaluation.decision)
+    if evaluation.not_counted_text or evaluation.checked_instrument:
+        sign = "-"
+    lines = (*verdict_lines(evaluation), *evaluation.reasons)
+    return "\n".join([f"{sign} {lines[0]}", *lines[1:]])
+
+
+def verdict_lines(evaluation: Evaluation) -> tuple[str, ...]:
+    """Return what is in the verdict's place, and what the readings by themselves tell.
+
+    A run that does not count, and a damaged device, have their state in its place; a
+    check of a time base judges no device.
+    """
+    by_readings = headline(evaluation.assessment)
+    if evaluation.checked_instrument:
+        return (evaluation.not_counted_text or TIMEBASE_CHECK,)
+    if evaluation.not_counted_text:
+        return evaluation.not_counted_text, f"by its readings: {by_readings}"
+    if evaluation.run.damaged:
+        return "FAIL, the device is damaged", f"by its readings: {by_readings}"
+    return (by_readings,)
 
 
 def check_text(evaluation: Evaluation) -> str:

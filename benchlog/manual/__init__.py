@@ -25,12 +25,13 @@ TOPICS: Final = {
     "bench-file": Topic("Which instruments you have, and where devices sit."),
     "figures": Topic(
         "What the screen shows, and how each figure comes about.",
-        ("show", "watch"),
+        ("show", "watch", "stop"),
     ),
     "time-base": Topic("Know your counter: reference checks.", ("refcheck",)),
     "pulses": Topic("Measure without a counter: pulses on serial lines."),
     "comparison": Topic(
-        "Find runs, and tell whether two devices differ.", ("runs", "compare")
+        "Find runs, and tell whether two devices differ.",
+        ("runs", "devices", "results", "compare"),
     ),
     "inspection": Topic(
         "Accept or reject a lot by a drawn sample.", ("inspect", "lots")

@@ -12,6 +12,7 @@ from benchlog.model.bench import (
     PositionSpec,
     ReferenceSpec,
 )
+from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
 from benchlog.model.kinds import (
     DEVIATIONS,
     Decision,
@@ -20,6 +21,7 @@ from benchlog.model.kinds import (
     Kind,
     Purpose,
 )
+from benchlog.model.lots import Lot, LotRun
 from benchlog.model.promises import (
     BitTiming,
     Limits,
@@ -46,8 +48,6 @@ from benchlog.model.readings import (
 from benchlog.model.recorded import RecordedBench
 from benchlog.model.runs import (
     Device,
-    Lot,
-    LotRun,
     ReferenceCheck,
     Run,
     RunPlan,
@@ -56,6 +56,7 @@ from benchlog.model.runs import (
 
 __all__ = [
     "DEVIATIONS",
+    "DOES_NOT_COUNT",
     "EDGE",
     "GATE_CHANGE",
     "AlarmRule",
@@ -95,4 +96,5 @@ __all__ = [
     "Timebase",
     "TrimRange",
     "Use",
+    "does_not_count_text",
 ]

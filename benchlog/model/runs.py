@@ -1,9 +1,10 @@
-"""Devices, lots, runs and reference checks."""
+"""Devices, runs and reference checks."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
+from benchlog.model.counting import RunState, why_not_counted
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
 from benchlog.model.recorded import (
@@ -21,46 +22,6 @@ class Device:
     id: str
     part_id: str
     lot_id: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lot:
-    """A delivery: part, supplier, size, sampling plan, decision.
-
-    `plan` is what the lot was opened with, as plain values; None where devices were
-    measured under the lot's name and no plan was made.
-    """
-
-    lot: str
-    part_id: str
-    supplier: str = ""
-    size: int | None = None
-    plan: Mapping[str, object] | None = None
-    decision: str | None = None
-    opened_utc_ns: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LotRun:
-    """One run of a lot's inspection as its decision needs it; None is unknown.
-
-    `set_aside` and `damaged` say that such an event is in the run.
-    """
-
-    run: int
-    device: str
-    position: str
-    started_utc_ns: int
-    ended_how: str | None
-    word: str | None
-    offset_ppm: float | None = None
-    u_ppm: float | None = None
-    limit_ppm: float | None = None
-    ambient_c: float | None = None
-    readings: int | None = None
-    set_aside: bool = False
-    damaged: bool = False
-    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +86,13 @@ class Run:
     typed_device : str | None
         What was typed first, where it was corrected.
     void : str | None
-        Why the run counts for nothing, if it does.
+        Why a person declared it void, if so.
+    set_aside, damaged : bool
+        Whether such an event is in the run.
+    newer : int | None
+        The run of the same device in its lot that counts in its place.
+    part_id : str
+        The part that its device is filed under, corrected where it was mistyped.
     judged_over_temperature : bool | None
         What was asked for when it was judged again; None: what it was begun with.
 
@@ -159,12 +126,52 @@ class Run:
     void: str | None = None
     judged_again: bool = False
     judged_over_temperature: bool | None = None
+    set_aside: bool = False
+    damaged: bool = False
+    newer: int | None = None
+    part_id: str = ""
+
+    @property
+    def why_not_counted(self) -> str:
+        """Why the run does not count; empty where it counts."""
+        copied = self.exported.get("ended_how")
+        how = copied if isinstance(copied, str) else self.ended_how
+        return why_not_counted(
+            RunState(
+                void=self.void,
+                set_aside=self.set_aside,
+                damaged=self.damaged,
+                ended_how=None if self.open else how,
+                purpose=self.made_for,
+                planned=self._planned,
+                judged=self.verdict is not None,
+                newer=self.newer,
+            )
+        )
+
+    @property
+    def counts(self) -> bool:
+        """Whether the run counts: for its device, its lot, and all that compares."""
+        return not self.why_not_counted
+
+    @property
+    def _planned(self) -> bool:
+        """Whether it, or the run it is a copy of, was begun with an end."""
+        copied = self.exported.get("snapshot")
+        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        ends = (plan.get("max_readings"), plan.get("max_s"))
+        return bool(plan.get("until_clear")) or any(end is not None for end in ends)
 
     @property
     def over_temperature(self) -> bool:
         """Whether its limit is tolerance and stability together, as was asked for."""
         if self.judged_over_temperature is not None:
             return self.judged_over_temperature
+        return self.begun_over_temperature
+
+    @property
+    def begun_over_temperature(self) -> bool:
+        """Whether that was asked for when it was begun."""
         return bool(self.snapshot.get("over_temperature"))
 
     @property

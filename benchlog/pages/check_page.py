@@ -108,8 +108,8 @@ def check_run_sections(made: CheckRecord) -> Iterator[Section]:
 def _run_notices(made: CheckRecord) -> Iterator[Notice]:
     if made.record.run.simulated:
         yield Notice("Simulated data: no real instrument was checked.")
-    if made.record.run.void is not None:
-        yield Notice(f"VOID, this run counts for nothing: {made.record.run.void}")
+    if said := made.record.evaluation.not_counted_text:
+        yield Notice(f"This run {printed(said)}.")
     if made.check is None:
         yield Notice("No reference check was kept of this run.")
 

@@ -54,8 +54,8 @@ def _answers(found: RunComparison) -> Iterator[Block]:
     if any(one.run.simulated for one in found.runs):
         yield Notice("Simulated data: nothing here was measured on real devices.")
     for one in found.runs:
-        if one.run.void is not None:
-            yield Notice(f"Run {one.run.id} is VOID: {printed(one.run.void)}")
+        if said := one.evaluation.not_counted_text:
+            yield Notice(f"Run {one.run.id} {printed(said)}")
     for pair in found.differences:
         head = f"Run {pair.b.run} ({printed(pair.b.name)}) against run {pair.a.run}"
         yield Ruling("none", head, (*in_words(pair), *map(printed, pair.notes)))
@@ -81,7 +81,7 @@ def _run(one: ComparedRun) -> tuple[object, ...]:
         "" if rms is None else three_digits(rms),
         "" if ambient is None else f"{ambient:.1f}",
         f"{stats.n:,}",
-        found.word.value if one.run.void is None else "void",
+        printed(one.evaluation.not_counted_text) or one.evaluation.decision.value,
     )
 
 

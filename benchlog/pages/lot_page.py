@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import NotFoundError
-from benchlog.evaluation.lots import lot_with_runs, named_lot, planned_names
+from benchlog.evaluation.lots import lot_names, lot_with_runs, named_lot
 from benchlog.model import Lot, Run
 from benchlog.pages.common_sections import lot_hook_up, part_facts
 from benchlog.pages.content import (
@@ -30,7 +30,6 @@ from benchlog.plotting.pictures import (
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import counts
 from benchlog.verdict.lot.lot_spread import Histogram
 from benchlog.verdict.lot.lot_text import UNDECIDED, lot_facts, lot_findings
 from benchlog.verdict.lot.sampling_plan import describe_plan
@@ -48,11 +47,11 @@ SOURCES = (
 
 
 def known_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
-    """Return a lot with a plan by its name. Raises NotFoundError, UsageError."""
-    found = named_lot(reader, name, part_id, planned=True)
+    """Return a lot by its name. Raises NotFoundError, UsageError."""
+    found = named_lot(reader, name, part_id)
     if found is None:
         hint = "(`benchlog lots` lists them)"
-        raise NotFoundError("lot with a plan", name, planned_names(reader), hint)
+        raise NotFoundError("lot", name, lot_names(reader), hint)
     return found
 
 
@@ -91,14 +90,15 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
     if simulated:
         yield Notice("Simulated data: nothing here was measured on real devices.")
     word = standing.decision.value
-    yield Ruling(word, f"LOT {word.upper()}", (printed(standing.text),))
+    head = f"LOT {word.upper()}" if record.plan else "NO SAMPLING PLAN"
+    yield Ruling(word if record.plan else "none", head, (printed(standing.text),))
     yield facts(
         (
             ("Lot", lot.lot),
             ("Part", record.part.id),
             ("Supplier", lot.supplier),
             ("Opened", iso_utc(lot.opened_utc_ns)),
-            ("Plan", describe_plan(record.plan)),
+            ("Plan", describe_plan(record.plan) if record.plan else "none"),
             (
                 "Devices",
                 f"{standing.passed} passed, {standing.failed} failed, "
@@ -207,10 +207,6 @@ def _devices(record: LotReport) -> Table:
 
 
 def _not_counted(record: LotReport) -> Table:
-    rows = [
-        (run.device, run.run, run.ended_how) for run in record.runs if not counts(run)
-    ]
-    headers = ("Device", "Run", "Ended")
-    return table(
-        "Runs that do not count: set aside, void or broken off", headers, rows, "lr"
-    )
+    rows = [(run.device, run.run, printed(why)) for run, why in record.not_counted]
+    headers = ("Device", "Run", "Does not count")
+    return table("Runs that do not count", headers, rows, "lr")

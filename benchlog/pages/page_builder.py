@@ -194,7 +194,7 @@ def _summary(records: Sequence[RunRecord]) -> Table:
             record.run.part.id,
             format_ppm(record.assessment.offset_ppm, record.assessment.u_ppm),
             format_u_ppm(record.assessment.u_ppm),
-            record.assessment.word.value
+            printed(record.evaluation.not_counted_text or record.evaluation.decision)
             + (" (simulated)" if record.evaluation.simulated else ""),
         )
         for record in records

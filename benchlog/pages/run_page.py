@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import StabilityRow
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.evaluation.wording import PAGE, headline, run_facts
+from benchlog.evaluation.wording import PAGE, run_facts, verdict_lines
 from benchlog.model import Purpose
 from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
 from benchlog.pages.common_sections import (
@@ -42,7 +42,12 @@ from benchlog.units import (
     three_digits,
 )
 
-_AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
+_AMENDED = {
+    "device": "device id",
+    "operator": "measured by",
+    "void": "void",
+    "restore": "counts again",
+}
 
 
 def run_sections(record: RunRecord) -> Iterator[Section]:
@@ -88,8 +93,8 @@ def notices(record: RunRecord) -> Iterator[Notice]:
     run, doubt = record.run, record.assessment.timebase.doubt
     if record.evaluation.simulated:
         yield Notice("Simulated data: nothing here was measured on a real device.")
-    if run.void is not None:
-        yield Notice(f"VOID, this run counts for nothing: {printable(run.void)}")
+    if said := record.evaluation.not_counted_text:
+        yield Notice(f"This run {printable(said)}.")
     if doubt:
         yield Notice(f"In doubt: {printable(doubt)}.")
     if run.typed_device is not None:
@@ -102,9 +107,10 @@ def notices(record: RunRecord) -> Iterator[Notice]:
 
 
 def _ruling(evaluation: Evaluation) -> Ruling:
-    a = evaluation.assessment
-    reasons = tuple(printable(reason) for reason in evaluation.reasons)
-    return Ruling(a.word.value, headline(a), reasons)
+    said, *more = verdict_lines(evaluation)
+    reasons = tuple(printable(one) for one in (*more, *evaluation.reasons))
+    word = "none" if evaluation.not_counted_text else evaluation.decision.value
+    return Ruling(word, printable(said), reasons)
 
 
 def _figures(record: RunRecord) -> Facts:

@@ -14,8 +14,9 @@ from benchlog.evaluation.comparison import (
     sides_of,
     stability_of,
 )
+from benchlog.model import DOES_NOT_COUNT
 from benchlog.plotting.graph import Graph, Layer
-from benchlog.screen.figures import VOID, verdict_text
+from benchlog.screen.figures import not_counted, verdict_text
 from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
 from benchlog.units import format_ppm, format_u_ppm
@@ -63,7 +64,9 @@ def _runs(sides: Sequence[RunSide]) -> tuple[str, ...]:
     for one in sides:
         found = one.evaluation.assessment
         rms = found.stats.jitter_ppm_rms
-        verdict = VOID if one.run.void is not None else verdict_text(found.word)
+        verdict = verdict_text(one.evaluation.decision)
+        if not_counted(one.run):
+            verdict = DOES_NOT_COUNT
         cells.append(
             (
                 str(one.run.id),

@@ -4,9 +4,11 @@ import math
 from typing import Final
 
 from benchlog.evaluation.brief_wording import in_hz
+from benchlog.evaluation.run_evaluation import BROKEN_OFF
 from benchlog.evaluation.wording import symbol_of
-from benchlog.model import Run
-from benchlog.screen.run_status import RunStatus
+from benchlog.model import DOES_NOT_COUNT, Decision, Purpose, Run, does_not_count_text
+from benchlog.model.counting import NOT_ENDED
+from benchlog.screen.run_status import GONE, RunStatus
 from benchlog.units import (
     format_duration,
     format_frequency,
@@ -15,8 +17,7 @@ from benchlog.units import (
 )
 from benchlog.verdict import Assessment
 
-VOID: Final = "- void"
-"""Where a verdict would stand if the run counted."""
+_CHECK: Final = "time base check"
 
 
 def verdict_text(word: str | None) -> str:
@@ -25,15 +26,24 @@ def verdict_text(word: str | None) -> str:
 
 
 def run_verdict(run: Run) -> str:
-    """Return the verdict of a run; of one that counts for nothing only that."""
-    return verdict_text(run.verdict) if run.void is None else VOID
+    """Return the verdict of a run; that it does not count, or judges no device."""
+    if not_counted(run):
+        return DOES_NOT_COUNT
+    if run.made_for is Purpose.REFCHECK:
+        return _CHECK
+    return verdict_text(Decision.FAIL if run.damaged else run.verdict)
 
 
-def void_text(run: Run) -> str:
-    """Say in full that a run counts for nothing, and why; empty when it counts."""
-    if run.void is None:
-        return ""
-    return printable(f"VOID, this run counts for nothing: {run.void}")
+def not_counted(run: Run, *, live: bool | None = None) -> str:
+    """Say that a run does not count, and why; empty where it counts, or still may.
+
+    `live`: whether it goes on, where that is known; else an open run may.
+    """
+    why = run.why_not_counted
+    if why == NOT_ENDED:
+        is_gone = run.ended_how == GONE if live is None else not live
+        why = BROKEN_OFF if is_gone else ""
+    return printable(does_not_count_text(why))
 
 
 def beside_offset(

@@ -20,6 +20,7 @@ from benchlog.screen import panels
 from benchlog.screen.background_view import StudyScreen
 from benchlog.screen.base import run_beside
 from benchlog.screen.event_text import marks
+from benchlog.screen.figures import not_counted
 from benchlog.screen.follow import Follower
 from benchlog.screen.run_actions import ActingScreen
 from benchlog.screen.run_status import RunStatus
@@ -273,7 +274,7 @@ class Bell:
     def rings(self, standing: RunStatus, assessment: Assessment | None) -> bool:
         """Whether to ring now."""
         self._seen_live = self._seen_live or standing.live
-        counts = standing.run.void is None
+        counts = not not_counted(standing.run, live=standing.live)
         if assessment is None or not self._seen_live or not counts:
             return False
         asked = standing.run.min_readings

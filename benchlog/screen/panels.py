@@ -8,7 +8,13 @@ from benchlog.control import Answer
 from benchlog.evaluation import brief_wording
 from benchlog.evaluation.brief_wording import signs
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.evaluation.wording import SCREEN_FACTS, Style, run_facts, symbol_of
+from benchlog.evaluation.wording import (
+    SCREEN_FACTS,
+    TIMEBASE_CHECK,
+    Style,
+    run_facts,
+    symbol_of,
+)
 from benchlog.model import Decision, Purpose
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE
@@ -23,6 +29,7 @@ _VERDICT_CELLS: Final = (24, 36)
 _LABELS: Final = ("jitter", "time base", "ambient", "limit", "U")
 _STYLE: Final = Style(SCREEN_FACTS, brief=True, moment=local_date)
 _LATER: Final = "..."
+_NO_DEVICE: Final = "no device is judged"
 _DONE: Final = {
     "stop": "the run is stopped; its readings are kept",
     "pause": "paused: no readings until you go on",
@@ -86,12 +93,16 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     a = standing.assessment
     if a is None:
         return "", "", Content("")
-    why = standing.run.void
-    if why is not None:
-        under = Content.assemble("counts for nothing:\n", (printable(why), "$dim"))
-        return "- VOID", "bold reverse $attention", under
-    if Evaluation(run=standing.run, assessment=a).checked_instrument:
-        return "TIME BASE CHECK", "bold reverse $dim", Content("no device is judged")
+    is_check = bool(Evaluation(run=standing.run, assessment=a).checked_instrument)
+    if said := figures.not_counted(standing.run, live=standing.live):
+        words, _, why = said.partition(": ")
+        by_readings = f"by its readings: {a.word}"
+        if is_check:
+            by_readings = _NO_DEVICE
+        under = Content.assemble(f"{why}\n", (by_readings, "$dim"))
+        return words.upper(), "bold reverse $attention", under
+    if is_check:
+        return TIMEBASE_CHECK, "bold reverse $dim", Content(_NO_DEVICE)
     style = {
         Decision.PASS: "$pass",
         Decision.FAIL: "$fail",
@@ -100,8 +111,13 @@ def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     under = Content.assemble(
         f"{brief_wording.limit_text(a)}\n", (brief_wording.conformance_text(a), "$dim")
     )
-    said = f"{symbol_of(a.word)} {a.word.upper()}"
-    return said, f"bold reverse {style[a.word]}", under
+    word = Decision.FAIL if standing.run.damaged else a.word
+    if standing.run.damaged:
+        under = Content.assemble(
+            "the device is damaged\n", (f"by its readings: {a.word}", "$dim")
+        )
+    said = f"{symbol_of(word)} {word.upper()}"
+    return said, f"bold reverse {style[word]}", under
 
 
 def facts(standing: RunStatus, *, listed: bool = False) -> list[tuple[str, str]]:
@@ -159,7 +175,8 @@ def news(standing: RunStatus, said: str, listed: bool) -> Content:
     if listed:
         return Content("")
     if not standing.events:
-        return Content.styled("nothing has happened yet", "$dim")
+        nothing = "nothing has happened yet" if standing.live else "nothing happened"
+        return Content.styled(nothing, "$dim")
     return Content(event_words(standing.events[-1]))
 
 
@@ -173,8 +190,8 @@ def answered(verb: str, answer: Answer) -> str:
 
 def _warning(standing: RunStatus) -> str:
     """Return what a person should look at now, if anything."""
-    if standing.run.void is not None:
-        return figures.void_text(standing.run)
+    if said := figures.not_counted(standing.run, live=standing.live):
+        return f"this run {said}"
     a = standing.assessment
     held = standing.keeper.rows_waiting
     if held:

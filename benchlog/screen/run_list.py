@@ -7,12 +7,11 @@ from typing import Final
 from rich.cells import cell_len
 
 from benchlog.evaluation.brief_wording import UNKNOWN
-from benchlog.model import Run
+from benchlog.model import DOES_NOT_COUNT, Run
 from benchlog.screen.event_text import local_date
 from benchlog.screen.figures import (
-    VOID,
+    not_counted,
     run_verdict,
-    void_text,
 )
 from benchlog.units import format_ppm, format_u_ppm, printable
 
@@ -73,9 +72,9 @@ def whole_words(run: Run) -> str:
         f"begun {local_date(run.started_utc_ns)}",
         f"{run.readings:,} readings",
     ]
-    third = [void_text(run) or run_verdict(run), ended_words(run), run.note]
+    third = [not_counted(run) or run_verdict(run), ended_words(run), run.note]
     if run.offset_ppm is not None:
-        third.insert(run.void is not None, f"{_offset(run, with_u=True)} ppm")
+        third.insert(bool(not_counted(run)), f"{_offset(run, with_u=True)} ppm")
     lines = (
         " · ".join(said for said in line if said) for line in (first, second, third)
     )
@@ -85,8 +84,8 @@ def whole_words(run: Run) -> str:
 def found_by(run: Run) -> str:
     """Return the text in which typed words are looked for."""
     said = (run.device, run.part.title, run.operator, whole_words(run))
-    verdict = run.verdict if run.void is None else ""
-    return " ".join((*said, verdict or "")).casefold()
+    verdict = "" if not_counted(run) else run.verdict or ""
+    return " ".join((*said, verdict)).casefold()
 
 
 def _sum(columns: list[Column]) -> int:
@@ -113,8 +112,8 @@ def _fitted_offset(run: Run, cells: int, *, with_u: bool) -> str:
 
 def _standing(run: Run) -> str:
     """Return the verdict; of a run that is not over only how it stands."""
-    if run.void is not None:
-        return VOID
+    if not_counted(run):
+        return DOES_NOT_COUNT
     if run.open:
         return ended_words(run).split(":")[0]
     return run_verdict(run) or UNKNOWN
@@ -157,6 +156,7 @@ _OFFSET_U: Final = Column(
     _OFFSET_U_CELLS,
     lambda r: _fitted_offset(r, _OFFSET_U_CELLS - 1, with_u=True),
 )
-_VERDICT: Final = Column("verdict", 12, lambda r: run_verdict(r) or UNKNOWN)
+_VERDICT_CELLS: Final = 16
+_VERDICT: Final = Column("verdict", _VERDICT_CELLS, lambda r: run_verdict(r) or UNKNOWN)
 _ENDED: Final = Column("ended", 17, ended_words)
-_STANDING: Final = Column("verdict", 12, _standing)
+_STANDING: Final = Column("verdict", _VERDICT_CELLS, _standing)

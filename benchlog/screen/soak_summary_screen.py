@@ -80,10 +80,8 @@ def verdict_content(a: Assessment, run: Run) -> Content:
     offset, limit = brief_wording.offset_text(a), brief_wording.limit_text(a)
     of_what = f"{offset} {unit}, {u}, {limit}"
     head = (f"{'verdict':<{_LABEL_CELLS}}", "$dim")
-    if run.void is not None:
-        return Content.assemble(
-            head, figures.void_text(run), f"\n{'':<{_LABEL_CELLS}}{of_what}"
-        )
+    if said := figures.not_counted(run):
+        return Content.assemble(head, said, f"\n{'':<{_LABEL_CELLS}}{of_what}")
     return Content.assemble(head, f"{figures.verdict_text(a.word)}: {of_what}")
 
 

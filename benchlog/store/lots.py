@@ -4,9 +4,16 @@ import json
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
-from benchlog.model import Lot, LotRun, Part
+from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.parameters import text
-from benchlog.store.row_mapping import AMENDED, NEWEST_VERDICT, Named
+from benchlog.store.row_mapping import (
+    AMENDED,
+    LOT,
+    NEWEST_VERDICT,
+    PLANNED,
+    STATE,
+    Named,
+)
 from benchlog.store.run_rows import put_part
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
@@ -18,22 +25,22 @@ order by opened_utc_ns, id
 """
 PART_OF: Final = "select body from parts where id = ?"
 LOT_RUNS: Final = f"""{AMENDED}
-select u.id as run, ifnull(a.new, d.device) as device, u.position, u.started_utc_ns,
+select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_utc_ns,
   u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
   json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
   json_extract(v.figures, '$.readings') as readings,
-  w.why is not null
-    or exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
-    as set_aside,
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
-    as damaged,
-  u.simulated
-from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
+  {STATE}, u.simulated, u.purpose, {PLANNED} as planned,
+  ifnull(json_extract(v.figures, '$.basis.part.limits.tolerance_ppm'),
+    json_extract(u.snapshot, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
+  ifnull(json_extract(u.snapshot, '$.over_temperature'), 0) as over_temperature
+from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
-  left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id
-where l.lot = :lot and l.part_id = :part and u.purpose = 'inspect'
-order by u.id
+  left join amended a on a.run_id = u.id
+where {LOT} = :lot and ifnull(a.part, d.part_id) = :part
+  and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))
+order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
+"""The runs that decide a lot; of one without a plan those that measured its devices."""
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)
@@ -63,6 +70,16 @@ def open_lot(connection: Connection, lot: Lot, part: Part, now_utc_ns: int) -> N
         )
 
 
+def know(connection: Connection, lot: str, part: Part, now_utc_ns: int) -> None:
+    """Insert a lot's name, where it is not known yet; in the caller's transaction."""
+    put_part(connection, part)
+    connection.execute(
+        "insert or ignore into lots (lot, part_id, supplier, opened_utc_ns)"
+        " values (?, ?, '', ?)",
+        (text("lot", lot), part.id, now_utc_ns),
+    )
+
+
 def decide(connection: Connection, part_id: str, lot: str, decision: str) -> None:
     """Note how a lot stands; in the caller's transaction."""
     connection.execute(
@@ -79,5 +96,9 @@ def lot_from(row: Named) -> Lot:
 
 def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`."""
-    flags = {name: bool(row[name]) for name in ("set_aside", "damaged", "simulated")}
-    return LotRun(**{**row, **flags})
+    yes = ("set_aside", "damaged", "simulated", "planned", "over_temperature")
+    read: dict[str, object] = {name: bool(row[name]) for name in yes}
+    read["purpose"] = Purpose(row["purpose"])
+    tolerance = row["tolerance_ppm"]  # `inf` is a text
+    read["tolerance_ppm"] = None if tolerance is None else float(tolerance)
+    return LotRun(**{**row, **read})

@@ -37,6 +37,7 @@ from benchlog.store.logged_tables import (
     LoggedTable,
 )
 from benchlog.store.opening import open_to_read, opened
+from benchlog.store.row_mapping import PAGE, newest_first, read_runs
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,
@@ -46,14 +47,6 @@ from benchlog.store.rows import (
 )
 from benchlog.store.snapshot import part_from
 from benchlog.store.sqlite import Connection, SqliteError
-
-_ANY_RUN: Final = {
-    "first": 0,
-    "last": 2**63 - 1,
-    "device": None,
-    "part": None,
-    "lot": None,
-}
 
 
 class Reader:
@@ -121,7 +114,24 @@ class Reader:
         """Return runs, the newest first, of this device, part and lot where given."""
         return self._runs(device=device, part=part, lot=lot, limit=limit)
 
-    def all_runs(self, page: int = 200) -> Iterator[Run]:
+    def found_runs(
+        self,
+        *,
+        device: str | None = None,
+        part: str | None = None,
+        lot: str | None = None,
+        since_utc_ns: int | None = None,
+        like: str | None = None,
+    ) -> Iterator[Run]:
+        """Return the runs that all of this fits, the newest first, read page by page.
+
+        `like` is found anywhere in device, part, lot, bench, operator and note, in
+        capitals or not.
+        """
+        wanted = {"device": device, "part": part, "lot": lot, "like": like}
+        return newest_first(self._named, {**wanted, "since": since_utc_ns})
+
+    def all_runs(self, page: int = PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
         last_id = int(self._one("select ifnull(max(id), 0) from runs", ()))
         for first in range(1, last_id + 1, page):
@@ -162,9 +172,13 @@ class Reader:
     def events(
         self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
     ) -> list[tuple[int, Event]]:
-        """Return the events of a run with ids above `after_id`, with their ids."""
+        """Return the events of a run with ids above `after_id`, with their ids.
+
+        A mark that was corrected has the text it should have; `logged` has the typed.
+        """
         rows = self._all(row_mapping.NOUNS[EVENTS], (run_id, after_id, limit))
-        return [row_mapping.event_from(row) for row in rows]
+        mended = self._all(row_mapping.MENDED_MARKS, {"run": run_id})
+        return row_mapping.events_from(rows, dict(mended))
 
     def conditions(
         self, run_id: int, after_id: int = 0, limit: int = NO_LIMIT
@@ -249,9 +263,18 @@ class Reader:
         return [lots.lot_from(row) for row in rows]
 
     def lot_runs(self, lot: Lot) -> list[LotRun]:
-        """Return the runs of a lot in their order, also those set aside."""
-        rows = self._named(lots.LOT_RUNS, {"lot": lot.lot, "part": lot.part_id})
+        """Return the runs of a lot in their order, also those that do not count.
+
+        Of a lot without a plan the runs that measured its devices.
+        """
+        planned = int(lot.plan is not None)
+        wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
+        rows = self._named(lots.LOT_RUNS, wanted)
         return [lots.lot_run_from(row) for row in rows]
+
+    def results(self) -> list[dict[str, Any]]:
+        """Return the rows of the view `results`: each device's newest that counts."""
+        return self._named("select * from results", ())
 
     def part(self, part_id: str) -> Part:
         """Return a part as it was last used. Raises NotFoundError."""
@@ -308,8 +331,7 @@ class Reader:
             return read_columns(self._connection, run_id, after_id, limit)
 
     def _runs(self, **wanted: object) -> list[Run]:
-        rows = self._named(row_mapping.RUNS, {**_ANY_RUN, **wanted})
-        return [row_mapping.run_from(row) for row in rows]
+        return read_runs(self._named, wanted)
 
     def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
         with self._translated():

@@ -63,8 +63,9 @@ class VerdictRow:
 class Amendment:
     """What a person said of a run afterwards; the run's own rows stay as they are.
 
-    `kind` is `device` (the id was mistyped: `old` and `new`), `void` (the run counts
-    for nothing) or `restore` (it counts again). `at_utc_ns` None means now.
+    `kind` is `device`, `part`, `lot` or `operator` (it was mistyped: `old` and `new`; a
+    lot that is empty is none), `mark 2` (the text of the run's second mark), `void`
+    (the run does not count) or `restore` (it counts again). `at_utc_ns` None means now.
     """
 
     kind: str

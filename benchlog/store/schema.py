@@ -9,6 +9,8 @@ from typing import Final
 
 from sqlite_utils import Database
 
+from benchlog.store import named_views
+
 Step = Callable[[Database], None]
 
 APPEND_ONLY: Final = ("readings", "edges", "conditions", "events", "verdicts")
@@ -330,9 +332,20 @@ def _newest_by_time(db: Database) -> None:
     db.create_view("readings_named", view)
 
 
+def _whether_runs_count(db: Database) -> None:
+    """Runs and results by name, and whether each counts: for any tool that reads."""
+    for index in named_views.INDEXES:
+        db.execute(index)
+    db.execute("drop view readings_named")
+    db.create_view("runs_named", named_views.RUNS_NAMED)
+    db.create_view("results", named_views.RESULTS)
+    db.create_view("readings_named", named_views.READINGS_NAMED)
+
+
 STEPS: Final[tuple[Step, ...]] = (
     _first_schema,
     _amendments,
     _packed_blocks,
     _newest_by_time,
+    _whether_runs_count,
 )

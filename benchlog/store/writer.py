@@ -168,6 +168,11 @@ class Writer:
         with self._session.transaction():
             lots.open_lot(self._connection, lot, part, self._clock.utc_ns())
 
+    def know_lot(self, lot: str, part: Part) -> None:
+        """Insert a lot's name without a plan, where it is not known yet."""
+        with self._session.transaction():
+            lots.know(self._connection, lot, part, self._clock.utc_ns())
+
     def decide_lot(self, part_id: str, lot: str, decision: str) -> None:
         """Note how a lot stands by now."""
         with self._session.transaction():

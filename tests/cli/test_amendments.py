@@ -89,16 +89,16 @@ def test_a_void_run_judged_again_or_compared_says_what_it_is(measured: Line) -> 
     measured.run("import", "more.txt", "--part", PART, "--device", "KX-0418")
     assert measured.run("void", "1", "--reason", "probe fell off").returncode == 0
     judged = measured.run("judge", "1", "--part", "quartz-16mhz-50ppm")
-    assert "run 1 is void (probe fell off)" in judged.stderr
+    assert "run 1 does not count: void (probe fell off)" in judged.stderr
     assert "--restore" in judged.stderr
     compared = measured.run("compare", "1", "2")
-    assert "run 1 is void (probe fell off)" in compared.stdout
+    assert "run 1 does not count: void (probe fell off)" in compared.stdout
     (said,) = document_of(measured, "compare", "1", "2")["differences"]
     assert any("void" in note for note in said["notes"])
     fit = measured.run("fitness", "1", "--need", "serial-x16")
-    assert "run 1 is void (probe fell off): it counts for nothing" in fit.stderr
+    assert "run 1 does not count: void (probe fell off)" in fit.stderr
     listed = measured.run("runs")
-    assert "void, judged again" in listed.stdout and "--limit" not in listed.stderr
+    assert "void (probe fell off) (judged again" in listed.stdout and "--limit" not in listed.stderr
     assert "the newest 1 are listed" in measured.run("runs", "--limit", "1").stderr
 
 

@@ -17,7 +17,7 @@ from benchlog.errors import BenchlogError, ConfigError, NotFoundError, Problem
 
 NAMES = list(COMMANDS)
 NO_FIGURES = {"watch", "export", "completion", "report", "void", "correct", "backup"}
-NO_FIGURES |= {"help"}  # a page is text
+NO_FIGURES |= {"help", "stop"}  # a page is text, a word to a keeper is none
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:

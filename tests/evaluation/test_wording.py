@@ -28,6 +28,7 @@ def known(stage: Stage) -> Evaluation:
     scene = Scene(offset_ppm=-9.25, scatter_ppm=0.001)
     run_id = stage.begin(scene)
     stage.readings(run_id, scene.values(48))
+    stage.writer.end_run(run_id, "verdict clear")
     with Reader.open(stage.database) as reader:
         return evaluate(reader, run_id)
 
@@ -89,3 +90,14 @@ def test_a_style_says_which_facts_and_in_which_words(known: Evaluation) -> None:
 def test_each_decision_has_one_sign(decided) -> None:
     assert symbol_of(decided) in {"✓", "✗", "?"}
     assert symbol_of("none") == ""
+
+
+def test_what_does_not_count_is_told_in_the_verdicts_place(known: Evaluation) -> None:
+    found = replace(known, run=replace(known.run, set_aside=True))
+    lines = dict(run_facts(found, TERMINAL))["verdict"].split("\n")
+    assert lines[0] == "- does not count: taken back"
+    assert lines[1].startswith("by its readings: ")
+    damaged = replace(known, run=replace(known.run, damaged=True))
+    first = dict(run_facts(damaged, TERMINAL))["verdict"].split("\n")[0]
+    assert first == f"{symbol_of('fail')} FAIL, the device is damaged"
+    assert damaged.decision is Decision.FAIL

@@ -10,7 +10,6 @@ from lot_shop import Shop, document, hear, wait_for
 
 from benchlog.errors import StoreError
 from benchlog.store.reader import Reader
-from benchlog.verdict.lot.lot_runs import counts
 from benchlog.verdict.lot.sampling_plan import plan_for
 
 FEW = ["--min-readings", "5"]
@@ -75,7 +74,7 @@ def test_a_lot_is_rejected_by_its_devices(shop: Shop) -> None:
 
 def _done(shop: Shop) -> int:
     try:
-        return sum(counts(run) for run in shop.runs())
+        return sum(run.counts for run in shop.runs())
     except StoreError:
         return 0
 
@@ -90,13 +89,13 @@ def killed_and_continued(shop: Shop, ids: list[str], accept: int) -> dict[str, o
         wait_for(lambda: _done(shop) >= len(ids) // 2, 120.0)
         os.killpg(process.pid, signal.SIGKILL)
         process.communicate(timeout=10)
-    before = {run.run: run for run in shop.runs() if counts(run)}
+    before = {run.run: run for run in shop.runs() if run.counts}
     assert len(ids) // 2 <= len(before) < len(ids)
     found = document(shop.run([*words, "--json"], text(ids)))
-    after = {run.run: run for run in shop.runs() if counts(run)}
+    after = {run.run: run for run in shop.runs() if run.counts}
     assert before.items() <= after.items(), "what was measured has changed"
     assert Counter(run.device for run in after.values()) == Counter(ids)
-    broken = [run for run in shop.runs() if not counts(run)]
+    broken = [run for run in shop.runs() if not run.counts]
     assert len(broken) <= 1 and all(run.ended_how == "broken off" for run in broken)
     return found
 
@@ -132,7 +131,7 @@ def test_interrupted_it_ends_cleanly_and_goes_on(shop: Shop) -> None:
     assert process.returncode == 4 and "LOT OPEN" in out
     done = shop.run(shop.words("--ids", "-", "--json"), "a\nb\nc\nd\n")
     assert document(done)["decision"] == "accepted"
-    assert Counter(run.device for run in shop.runs() if counts(run)) == Counter("abcd")
+    assert Counter(run.device for run in shop.runs() if run.counts) == Counter("abcd")
 
 
 def test_an_id_that_comes_twice_keeps_both_runs_and_is_noted(shop: Shop) -> None:

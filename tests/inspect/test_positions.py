@@ -11,7 +11,6 @@ from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
 from benchlog.screen.widgets.text import PlainText
 from benchlog.store.reader import Reader
-from benchlog.verdict.lot.lot_runs import counts
 
 FEW = ["--min-readings", "5"]
 
@@ -22,7 +21,7 @@ def test_ids_from_a_list_are_measured_at_both_positions_at_once(two: Shop) -> No
     done = two.run(words, "\n".join(ids) + "\n")
     found = document(done)
     assert found["decision"] == "accepted" and found["passed"] == 10
-    runs = [run for run in two.runs() if counts(run)]
+    runs = [run for run in two.runs() if run.counts]
     # ten and no more, each once, although two are always under way
     assert Counter(run.device for run in runs) == Counter(ids[:10])
     assert Counter(run.position for run in runs) == {"A": 5, "B": 5}
@@ -58,13 +57,13 @@ def test_devices_come_and_go_at_both_positions_and_get_numbers_of_their_own(
         _, rest = process.communicate(timeout=30)
         said += rest
     assert process.returncode == 0, said
-    devices = Counter(run.device for run in two.runs() if counts(run))
+    devices = Counter(run.device for run in two.runs() if run.counts)
     assert devices == Counter(["K-0001", "K-0002", "K-0003", "K-0004"])
     assert "a device is seen at B" in said and "B: K-" in said
 
 
 def _done(shop: Shop) -> int:
-    return sum(counts(run) for run in Table.runs_of(shop))
+    return sum(run.counts for run in Table.runs_of(shop))
 
 
 def test_one_of_two_positions_is_named_alone(two: Shop) -> None:
@@ -78,7 +77,7 @@ def test_two_inputs_of_one_counter_are_measured_by_turns(inputs: Shop) -> None:
     words = [*inputs.opening(100, 6, 0, *FEW), "--ids", "-", "--json"]
     done = inputs.run(words, "\n".join(ids) + "\n")
     assert document(done)["decision"] == "accepted"
-    runs = [run for run in inputs.runs() if counts(run)]
+    runs = [run for run in inputs.runs() if run.counts]
     assert Counter(run.device for run in runs) == Counter(ids)
     assert {run.position for run in runs} == {"A", "B"}
     # no reading of one input is told of the other: the devices differ by 7 ppm
@@ -140,7 +139,7 @@ async def test_two_positions_on_the_screen(
             await until("#figures", "K2 does not count: taken back")
             await until("#counts", "1/4")
             await pilot.press("f8")
-    kept = {run.device: counts(run) for run in two.runs()}
+    kept = {run.device: run.counts for run in two.runs()}
     assert kept == {"K1": True, "K2": False}
 
 

@@ -28,7 +28,7 @@ _MOST = 100_000
 def command(db: Path | None, as_json: bool, lot: str) -> None:
     """Compare the devices of a lot: ranking, spread, and what they have in common.
 
-    Each device counts with its newest run that has a figure.
+    Each device is there with its newest run that counts and has a figure.
     """
     from benchlog.verdict.lot.chips import spread_of
 
@@ -46,17 +46,16 @@ def command(db: Path | None, as_json: bool, lot: str) -> None:
 def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     """Return the newest figures of every device of a lot, and what U they share.
 
-    Runs that are void or set aside count for nothing.
+    Runs that do not count are left out; a damaged device has failed.
     """
     from benchlog.verdict.lot.chips import Chip
-    from benchlog.verdict.lot.lot_runs import shared_u_ppm
+    from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
 
     rows = [row for known in reader.lots(lot) for row in reader.lot_runs(known)]
-    aside = {row.run for row in rows if row.set_aside}
+    words = {row.run: str(word_of(row)) for row in rows}
     newest: dict[str, Run] = {}
     for run in reader.runs(lot=lot, limit=_MOST):  # the newest first
-        left_out = run.id in aside or run.void is not None
-        if run.offset_ppm is not None and run.u_ppm is not None and not left_out:
+        if run.offset_ppm is not None and run.u_ppm is not None and run.counts:
             newest.setdefault(run.device, run)
     chips = [
         Chip(
@@ -64,7 +63,7 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
             run=run.id,
             offset_ppm=ppm,
             u_ppm=u,
-            word=run.verdict or "undecided",
+            word=words.get(run.id) or run.verdict or "undecided",
         )
         for run in newest.values()
         if (ppm := run.offset_ppm) is not None and (u := run.u_ppm) is not None

@@ -107,7 +107,6 @@ def _runs(found: "RunComparison") -> str:
 def _run(one: "ComparedRun") -> tuple[str, ...]:
     assessment = one.evaluation.assessment
     rms = assessment.stats.jitter_ppm_rms
-    void = " (void)" if one.run.void is not None else ""
     return (
         str(one.run.id),
         one.run.device,
@@ -116,7 +115,7 @@ def _run(one: "ComparedRun") -> tuple[str, ...]:
         format_u_ppm(assessment.u_ppm),
         "-" if rms is None else three_digits(rms),
         f"{assessment.stats.n:,}",
-        assessment.word.value + void,
+        one.evaluation.not_counted_text or one.evaluation.decision.value,
     )
 
 

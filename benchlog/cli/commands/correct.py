@@ -1,42 +1,141 @@
-"""`benchlog correct`: a mistyped device id, corrected beside the old one."""
+"""`benchlog correct`: what was mistyped of a run, corrected beside the old entry."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import say
-from benchlog.cli.tasks.amending import amending, operator_option, reason_option
-from benchlog.cli.typed_values import RunId, Text
-from benchlog.errors import UsageError
+from benchlog.cli.tasks.amending import (
+    against,
+    amending,
+    operator_option,
+    reason_option,
+    verdict_again,
+)
+from benchlog.cli.typed_values import CatalogueName, RunId, Text
+from benchlog.errors import NotFoundError, UsageError
+from benchlog.model import EventKind, Purpose
 
-EXAMPLES = ('benchlog correct 12 --device KX-0412 --reason "O typed for 0"',)
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from benchlog.model import Part, Run
+    from benchlog.store.reader import Reader
+    from benchlog.store.rows import Amendment
+    from benchlog.store.writer import Writer
+
+EXAMPLES = (
+    'benchlog correct 12 --device KX-0412 --reason "O typed for 0"',
+    'benchlog correct 12 --lot L-2207 --reason "left out"',
+    'benchlog correct 12 --part quartz-16mhz-50ppm --reason "wrong bag"',
+    'benchlog correct 12 --mark 2 "supply 2.8 V" --reason "2.0 typed for 2.8"',
+)
 
 
 @make_command("correct", examples=EXAMPLES, figures=False)
 @click.argument("run", type=RunId())
-@click.option("--device", type=Text(), required=True, help="What its id really is.")
+@click.option("--device", type=Text(), help="What its id really is.")
+@click.option("--part", type=CatalogueName("parts"), help="What part it really is.")
+@click.option("--lot", type=Text(), help="The lot it really belongs to.")
+@click.option("--no-lot", is_flag=True, help="It belongs to no lot.")
+@click.option("--measured-by", type=Text(), help="Who really measured it.")
+@click.option(
+    "--mark",
+    type=(click.IntRange(min=1), Text()),
+    metavar="N TEXT",
+    help="What its Nth mark should be; `show` numbers them.",
+)
 @reason_option
 @operator_option
 def command(
-    run: int, device: str, reason: str, operator: str | None, db: Path | None
+    run: int, reason: str, operator: str | None, db: Path | None, **wish: Any
 ) -> None:
-    """Correct the device id of RUN.
+    """Correct what was mistyped of RUN.
 
-    The id as it was typed stays in the database and is shown beside the new one.
+    What was typed stays in the database and is shown beside the new entry, with who
+    corrected it, when and why. Correct it again to take a correction back. With another
+    part the run is judged again; the old verdict stays beside the new one.
     """
-    from benchlog.store.rows import Amendment
-
+    if wish["lot"] is not None and wish["no_lot"]:
+        raise UsageError("give --lot or --no-lot, not both")
     with amending(db) as (writer, reader):
         found = reader.run(run)
-        if found.device == device:
-            raise UsageError(f"run {run} is of {device} already")
-        row = Amendment(
-            kind="device",
-            reason=reason,
-            old=found.device,
-            new=device,
-            operator=operator or "",
-        )
-        writer.amend(run, row)
-    say(f"run {run} is of {device}, typed as {found.typed_device or found.device}")
+        part = _part(found, wish["part"])
+        changes = list(_changes(reader, found, part, wish))
+        if not changes:
+            raise UsageError(
+                "correct what? Give --device, --part, --lot, --no-lot, --measured-by "
+                "or --mark"
+            )
+        same = [kind for kind, old, new in changes if old == new]
+        if same:
+            raise UsageError(f"the {same[0]} of run {run} is that already")
+        lot = "" if wish["no_lot"] else wish["lot"] or found.lot
+        if lot and not {"part", "lot"}.isdisjoint(kind for kind, _, _ in changes):
+            writer.know_lot(lot, part or reader.part(found.part_id))
+        for kind, old, new in changes:
+            writer.amend(run, _amendment(kind, old, new, reason, operator))
+        if part is not None:
+            _judge_again(writer, reader, against(reader.run(run), part), reason)
+    for kind, old, new in changes:
+        say(f"run {run}: {kind} {new or 'none'}, was {old or 'none'}")
+
+
+def _part(run: "Run", name: str | None) -> "Part | None":
+    """Return the part it is said to be, if so. Raises UsageError, NotFoundError."""
+    if name is None:
+        return None
+    if run.open:
+        raise UsageError(f"run {run.id} is still going on; stop it first")
+    if run.made_for is Purpose.REFCHECK:
+        raise UsageError(f"run {run.id} checked a time base: it is of no part")
+    from benchlog.catalogue import load_part
+
+    return load_part(name)
+
+
+def _changes(
+    reader: "Reader", run: "Run", part: "Part | None", wish: dict[str, Any]
+) -> "Iterator[tuple[str, str, str]]":
+    """Yield kind, what it is now and what it should be."""
+    if wish["device"] is not None:
+        yield "device", run.device, wish["device"]
+    if part is not None:
+        yield "part", run.part_id, part.id
+    if wish["no_lot"] or wish["lot"] is not None:
+        yield "lot", run.lot or "", wish["lot"] or ""
+    if wish["measured_by"] is not None:
+        yield "operator", run.operator, wish["measured_by"]
+    if wish["mark"] is not None:
+        number, new = wish["mark"]
+        yield f"mark {number}", _mark(reader, run, number), new
+
+
+def _mark(reader: "Reader", run: "Run", number: int) -> str:
+    """Return the text of the run's Nth mark by now. Raises NotFoundError."""
+    events = (event for _, event in reader.events(run.id))
+    marks = [event.text for event in events if event.kind == EventKind.MARK]
+    if number > len(marks):
+        known = [str(one) for one in range(1, len(marks) + 1)]
+        raise NotFoundError("mark", str(number), known, f"in run {run.id}")
+    return marks[number - 1]
+
+
+def _amendment(
+    kind: str, old: str, new: str, reason: str, operator: str | None
+) -> "Amendment":
+    from benchlog.store.rows import Amendment
+
+    return Amendment(
+        kind=kind, reason=reason, old=old, new=new, operator=operator or ""
+    )
+
+
+def _judge_again(writer: "Writer", reader: "Reader", run: "Run", reason: str) -> None:
+    from benchlog.cli.run_result import evaluated
+
+    evaluation = evaluated(reader, run)
+    writer.add_verdict(run.id, verdict_again(evaluation, reason))
+    say(f"judged again against {run.part.id}: {evaluation.decision}")

@@ -252,8 +252,8 @@ def _tell(evaluation: "Evaluation", source: "Source") -> None:
     simulated = ", simulated" if run.simulated else ""
     offset = offset_text(evaluation.assessment, run.nominal_hz)
     say(f"{printable(run.device)}, run {run.id}{simulated}: offset {offset}")
-    if run.void is not None:
-        say(f"note: run {run.id} is void ({run.void}): it counts for nothing")
+    if evaluation.not_counted_text:
+        say(f"note: run {run.id} {evaluation.not_counted_text}")
     if run.timebase is not None and run.timebase.doubt:
         say(f"note: {run.timebase.doubt}")
     for note in source.notes:

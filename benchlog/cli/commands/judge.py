@@ -9,15 +9,14 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.run_result import evaluated, exit_code, text_of
-from benchlog.cli.tasks.amending import amending
+from benchlog.cli.tasks.amending import against, amending, verdict_again
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
 from benchlog.errors import NotFoundError, UsageError
-from benchlog.model import Purpose
+from benchlog.model import Purpose, does_not_count_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.model import (
         InstrumentSpec,
         ReferenceCheck,
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
         Timebase,
     )
     from benchlog.store.reader import Reader
-    from benchlog.store.rows import VerdictRow
 
 EXAMPLES = (
     "benchlog judge 12 --part quartz-16mhz-50ppm",
@@ -33,10 +31,6 @@ EXAMPLES = (
     "benchlog judge 12 --refcheck 3 --reason 'counter adjusted since' --json",
     "benchlog judge 12 --part quartz-16mhz-50ppm --try",
     "benchlog judge 12 --over-temperature",
-)
-RULE = (
-    "judged again: guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
-    "fail if |offset| - U > limit, else undecided"
 )
 
 
@@ -78,7 +72,7 @@ def command(
         wanted = _as_wished(reader, before, wish)
         evaluation = evaluated(reader, wanted)
         if not wish["is_trial"]:
-            writer.add_verdict(run, _verdict(wanted, evaluation, wish["reason"] or ""))
+            writer.add_verdict(run, verdict_again(evaluation, wish["reason"] or ""))
     _tell(before, wish["is_trial"])
     if as_json:
         from benchlog.evaluation.document import run_document
@@ -86,7 +80,7 @@ def command(
         print_json({**run_document(evaluation), "before": before.verdict})
     else:
         click.echo(text_of(evaluation))
-    ctx.exit(exit_code([evaluation.assessment.word]))
+    ctx.exit(exit_code([evaluation.decision]))
 
 
 def _as_wished(reader: "Reader", run: "Run", wish: "Mapping[str, Any]") -> "Run":
@@ -100,14 +94,8 @@ def _as_wished(reader: "Reader", run: "Run", wish: "Mapping[str, Any]") -> "Run"
     timebase = run.timebase
     if refcheck is not None:
         timebase = _timebase(reader, run, refcheck)
-    return replace(
-        run,
-        part=chosen,
-        nominal_hz=chosen.nominal_hz,
-        timebase=timebase,
-        judged_again=True,
-        judged_over_temperature=over_temperature,
-    )
+    wanted = replace(run, timebase=timebase, judged_over_temperature=over_temperature)
+    return against(wanted, chosen)
 
 
 def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
@@ -202,25 +190,14 @@ def _number(text: str) -> int:
     return int(text)
 
 
-def _verdict(run: "Run", evaluation: "Evaluation", reason: str) -> "VerdictRow":
-    from benchlog.evaluation.document import verdict_row
-
-    basis = {
-        "part": run.part,
-        "timebase": run.timebase,
-        "over_temperature": run.over_temperature,
-        "reason": reason,
-    }
-    rule = f"{RULE}; {reason}" if reason else RULE
-    return verdict_row(evaluation, rule, {"state": evaluation.state, "basis": basis})
-
-
 def _tell(before: "Run", is_trial: bool) -> None:
     kept = "nothing is kept" if is_trial else "the old verdict stays beside it"
     was = before.verdict or "not judged"
     say(f"run {before.id} of {before.device} was {was}; {kept}")
     if before.void is not None:
         say(
-            f"run {before.id} is void ({before.void}): its verdict counts for nothing "
-            f"until `benchlog void {before.id} --restore --reason WHY`"
+            f"run {before.id} {does_not_count_text(before.why_not_counted)}; `benchlog "
+            f"void {before.id} --restore --reason WHY` lets it count again"
         )
+    elif not before.counts:
+        say(f"run {before.id} {does_not_count_text(before.why_not_counted)}")

@@ -70,22 +70,23 @@ def _table(found: "Found") -> str:
     rows = []
     for report, benches in found:
         standing, able = report.standing, report.figures.capability
-        decided = standing.passed + standing.failed
+        measured = standing.passed + standing.failed + standing.undecided
         rows.append(
             (
                 report.lot.lot,
                 report.part.id,
                 report.lot.supplier or "-",
-                str(report.plan.lot_size),
-                f"{standing.passed}/{decided}",
+                "-" if report.plan is None else str(report.plan.lot_size),
+                f"{standing.passed}/{measured}",
+                str(standing.undecided) if standing.undecided else "-",
                 "-" if able is None else f"{able.mean_ppm.value:+.4g}",
                 "-" if able is None else f"{able.sd_ppm.value:.3g}",
-                standing.decision.value,
+                "no plan" if report.plan is None else standing.decision.value,
                 ", ".join(benches),
             )
         )
     headers = (
-        "lot", "part", "supplier", "size", "passed", "mean ppm", "sd ppm",
+        "lot", "part", "supplier", "size", "passed", "undecided", "mean ppm", "sd ppm",
         "decision", "bench",
     )  # fmt: skip
-    return table(headers, rows, "lllrrrr")
+    return table(headers, rows, "lllrrrrr")

@@ -1,5 +1,7 @@
 """`benchlog show`: one run, with what a person needs to defend its verdict."""
 
+import itertools
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -7,9 +9,10 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.run_result import evaluated, summary_text, text_of
-from benchlog.cli.typed_values import RunId
+from benchlog.cli.typed_values import RunOrDevice, Text
+from benchlog.errors import NotFoundError, UsageError
 from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
 
 if TYPE_CHECKING:
@@ -17,28 +20,34 @@ if TYPE_CHECKING:
 
     from benchlog.evaluation.run_history import RunHistory
     from benchlog.model import Event, Run
+    from benchlog.store.reader import Reader
     from benchlog.store.rows import Amendment, VerdictRow
     from benchlog.verdict import Budget
 
 EXAMPLES = (
     "benchlog show",
     "benchlog show 12",
+    "benchlog show KX-0412",
     "benchlog show 12 --json",
 )
 
 
 @make_command("show", examples=EXAMPLES)
-@click.argument("run", type=RunId(), required=False)
-def command(run: int | None, db: Path | None, as_json: bool) -> None:
+@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE]")
+@click.option("--device", type=Text(), help="A device whose id looks like a number.")
+def command(
+    run: int | str | None, device: str | None, db: Path | None, as_json: bool
+) -> None:
     """Show RUN (the latest one if left out): figures, budget, instruments, events.
 
-    The verdict is worked out anew from the readings in the database.
+    Of a DEVICE the newest run that counts is shown. The verdict is worked out anew from
+    the readings in the database.
     """
     from benchlog.evaluation.document import whole_document
     from benchlog.evaluation.run_history import history_of
 
     with reading(db) as reader:
-        evaluation = evaluated(reader, chosen_run(reader, run), summary="long")
+        evaluation = evaluated(reader, _chosen(reader, run, device), summary="long")
         history = history_of(reader, evaluation.run.id)
     if as_json:
         print_json(whole_document(evaluation, history))
@@ -55,6 +64,35 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     ):
         if part:
             click.echo(part + "\n")
+
+
+def _chosen(reader: "Reader", run: int | str | None, device: str | None) -> "Run":
+    if device is not None and run is not None:
+        raise UsageError("name a run or a --device, not both")
+    if device is None and not isinstance(run, str):
+        return chosen_run(reader, run)
+    return newest_of(reader, device or str(run))
+
+
+def newest_of(reader: "Reader", device: str) -> "Run":
+    """Return the newest run of a device that counts, or else its newest; say which.
+
+    Raises NotFoundError where no run is of this device.
+    """
+    runs = list(reader.found_runs(device=device))
+    if not runs:
+        known = sorted({run.device for run in reader.found_runs()})
+        raise NotFoundError("device", device, known, "(`benchlog devices` lists them)")
+    runs.sort(key=lambda one: (one.started_utc_ns, one.id), reverse=True)
+    chosen = next((run for run in runs if run.counts), None)
+    what = "the newest that counts" if chosen else "of which none counts"
+    if len(runs) > 1:
+        say(
+            f"{device} has {len(runs)} runs; run {(chosen or runs[0]).id}, {what}, "
+            "is shown; "
+            f"`benchlog runs --device {shlex.quote(device)}` lists them"
+        )
+    return chosen or runs[0]
 
 
 def _budget(budget: "Budget | None") -> str:
@@ -111,8 +149,13 @@ def _instruments(run: "Run") -> str:
 
 
 def _events(events: "Sequence[Event]") -> str:
+    marks = itertools.count(1)
     rows = [
-        (_when(event.utc_ns), event.kind, event.text.replace("\n", " / "))
+        (
+            _when(event.utc_ns),
+            f"{event.kind} {next(marks)}" if event.kind == "mark" else event.kind,
+            event.text.replace("\n", " / "),
+        )
         for event in events
     ]
     return table(("UTC", "event", ""), rows) if rows else ""
@@ -120,7 +163,12 @@ def _events(events: "Sequence[Event]") -> str:
 
 # --- what was said of a run afterwards: verdicts kept beside each other, amendments
 
-_AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
+_AMENDED = {
+    "device": "device id",
+    "operator": "measured by",
+    "void": "void",
+    "restore": "counts again",
+}
 
 
 def afterwards_text(history: "RunHistory") -> str:

@@ -2,6 +2,7 @@
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,10 @@ from benchlog.cli.database import database
 from benchlog.cli.typed_values import Text
 
 if TYPE_CHECKING:
+    from benchlog.evaluation.run_evaluation import Evaluation
+    from benchlog.model import Part, Run
     from benchlog.store.reader import Reader
+    from benchlog.store.rows import VerdictRow
     from benchlog.store.writer import Writer
 
 reason_option = click.option(
@@ -33,3 +37,32 @@ def amending(db: Path | None) -> "Iterator[tuple[Writer, Reader]]":
         raise StoreError(f"there is no database {path}; name another with --db")
     with Writer.open(path, host_clock()) as writer, Reader.open(path) as reader:
         yield writer, reader
+
+
+# --- judged again
+
+
+RULE = (
+    "judged again: guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
+    "fail if |offset| - U > limit, else undecided"
+)
+
+
+def against(run: "Run", part: "Part") -> "Run":
+    """Return the run as it is judged again against a part."""
+    return replace(run, part=part, nominal_hz=part.nominal_hz, judged_again=True)
+
+
+def verdict_again(evaluation: "Evaluation", reason: str) -> "VerdictRow":
+    """Return the verdict of a run that was judged again, with what it rests on."""
+    from benchlog.evaluation.document import verdict_row
+
+    run = evaluation.run
+    basis = {
+        "part": run.part,
+        "timebase": run.timebase,
+        "over_temperature": run.over_temperature,
+        "reason": reason,
+    }
+    rule = f"{RULE}; {reason}" if reason else RULE
+    return verdict_row(evaluation, rule, {"state": evaluation.state, "basis": basis})

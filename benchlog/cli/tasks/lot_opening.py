@@ -19,7 +19,7 @@ from benchlog.evaluation.lot_plan import (
     plan_from,
     undecided_rule,
 )
-from benchlog.evaluation.lots import named_lot, planned_names
+from benchlog.evaluation.lots import named_lot
 from benchlog.model import (
     Bench,
     Lot,
@@ -134,7 +134,7 @@ def known_lot(database: Path, wish: Wish) -> Lot:
         names: list[str] = []
         if database.exists():
             with closing(Reader.open(database)) as reader:
-                names = planned_names(reader)
+                names = [one.lot for one in reader.lots() if one.plan is not None]
         raise NotFoundError(
             "lot", wish.lot, names, "open one with --lot-size and --aql"
         )

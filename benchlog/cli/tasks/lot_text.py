@@ -31,7 +31,7 @@ def _head(report: LotReport) -> Iterator[tuple[str, str]]:
     lot, standing = report.lot, report.standing
     supplier = f", from {printable(lot.supplier)}" if lot.supplier else ""
     yield "lot", f"{printable(lot.lot)}, {report.part.id}{supplier}"
-    yield "plan", describe_plan(report.plan)
+    yield "plan", describe_plan(report.plan) if report.plan else "none"
     counted = (
         f"{standing.passed} passed, {standing.failed} failed, "
         f"{standing.undecided} undecided, {standing.remaining} still to be measured"

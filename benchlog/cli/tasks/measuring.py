@@ -85,4 +85,4 @@ def report(run_ids: Sequence[int], manner: Manner) -> int:
         click.echo("\n\n".join(text_of(one) for one in found))
     if not found:
         say("nothing was measured")
-    return exit_code(one.assessment.word for one in found)
+    return exit_code(one.decision for one in found)

@@ -179,7 +179,7 @@ def _report(run_ids: Sequence[int], manner: Manner) -> int:
         print_json(documents[0] if len(documents) == 1 else documents)
     else:
         click.echo("\n\n".join(map(_text, found)))
-    return exit_code(one.assessment.word for one in found)
+    return exit_code(one.decision for one in found)
 
 
 def _text(evaluation: "Evaluation") -> str:

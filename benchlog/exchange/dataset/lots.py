@@ -9,16 +9,18 @@ from typing import Any, Final
 from benchlog.errors import DataError
 from benchlog.evaluation.lots import lot_report, lot_with_runs
 from benchlog.exchange.arrow import arrow
-from benchlog.model import Lot, LotRun
+from benchlog.exchange.dataset.rows import runs_schema
+from benchlog.model import Lot, LotRun, Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import part_from
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import counts, shared_u_ppm
+from benchlog.verdict.lot.lot_runs import shared_u_ppm
 
 _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
     "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
-    "timebase_u_ppm", "bench", "void", "simulated",
+    "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
+    "tolerance_ppm", "over_temperature",
 )  # fmt: skip
 Key = tuple[str, str]
 """Part and lot."""
@@ -27,18 +29,20 @@ Key = tuple[str, str]
 def lots_of_database(
     reader: Reader, part: str | None = None, supplier: str | None = None
 ) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
-    """Yield the lots of one database that have a plan, each with its benches."""
+    """Yield the lots of one database that have runs or a plan, with their benches."""
     for lot in reader.lots(part=part):
-        if lot.plan is None or supplier not in (None, lot.supplier):
+        if supplier not in (None, lot.supplier):
             continue
         report, runs = lot_with_runs(reader, lot)
+        if lot.plan is None and not runs:
+            continue  # its runs were moved elsewhere, or are no measurements
         yield report, tuple(dict.fromkeys(run.bench for run in runs))
 
 
 def lots_of_dataset(
     folder: Path, part: str | None = None, supplier: str | None = None
 ) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
-    """Yield the lots of a dataset that have a plan, each with its benches.
+    """Yield the lots of a dataset that have runs or a plan, each with its benches.
 
     A lot that several benches have measured is one lot. Raises DataError when the
     folder is no dataset, BenchlogError where pyarrow is missing.
@@ -48,11 +52,14 @@ def lots_of_dataset(
     for key, lot in sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"]):
         if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
             continue
-        own = sorted(rows.get(key, ()), key=lambda row: row["started_utc_ns"] or 0)
+        found = [row for row in rows.get(key, ()) if _is_of(row, lot)]
+        if not found and lot["plan"] is None:
+            continue
+        own = sorted(found, key=lambda row: row["started_utc_ns"] or 0)
         runs = [_lot_run(row) for row in own]
         counted = zip(own, runs, strict=True)
         shared = shared_u_ppm(
-            row["timebase_u_ppm"] for row, run in counted if counts(run)
+            row["timebase_u_ppm"] for row, run in counted if run.counts
         )
         kept = part_from(json.loads(lot["part_body"]))
         benches = tuple(dict.fromkeys(row["bench"] for row in own))
@@ -60,7 +67,7 @@ def lots_of_dataset(
 
 
 def _lots(folder: Path) -> dict[Key, dict[str, Any]]:
-    """Return the lots that have a plan; of several databases the first."""
+    """Return the lots; of several databases the first that has a plan."""
     pq = arrow("pyarrow.parquet")
     files = sorted((folder / "lots").glob("*.parquet"))
     if not files:
@@ -70,8 +77,9 @@ def _lots(folder: Path) -> dict[Key, dict[str, Any]]:
     found: dict[Key, dict[str, Any]] = {}
     for file in files:
         for row in pq.read_table(file).to_pylist():
-            if row["plan"] is not None:
-                found.setdefault((row["part"], row["lot"]), row)
+            known = found.get((row["part"], row["lot"]))
+            if known is None or known["plan"] is None:
+                found[row["part"], row["lot"]] = row
     return found
 
 
@@ -83,14 +91,26 @@ def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
         [("part", pa.string()), ("lot", pa.string()), ("day", pa.string())]
     )
     layout = dataset.partitioning(keys, flavor="hive")
-    runs = dataset.dataset(folder / "runs", format="parquet", partitioning=layout)
+    runs = dataset.dataset(
+        folder / "runs",
+        format="parquet",
+        partitioning=layout,
+        schema=pa.unify_schemas([runs_schema(), keys]),  # older files have fewer
+    )
+    of_lots = dataset.field("purpose").isin(["inspect", "measure"])
     table = runs.to_table(
-        columns=[*_COLUMNS, "part", "lot"], filter=dataset.field("inspected")
+        columns=[*_COLUMNS, "part", "lot"],
+        filter=of_lots & ~dataset.field("imported") & dataset.field("lot").is_valid(),
     )
     found: defaultdict[Key, list[dict[str, Any]]] = defaultdict(list)
     for row in table.to_pylist():
         found[row["part"], row["lot"]].append(row)
     return dict(found)
+
+
+def _is_of(row: dict[str, Any], lot: dict[str, Any]) -> bool:
+    """Whether a run decides a lot; one without a plan has what measured its devices."""
+    return lot["plan"] is None or bool(row["inspected"])
 
 
 def _lot(row: dict[str, Any]) -> Lot:
@@ -99,7 +119,7 @@ def _lot(row: dict[str, Any]) -> Lot:
         part_id=row["part"],
         supplier=row["supplier"] or "",
         size=row["size"],
-        plan=json.loads(row["plan"]),
+        plan=None if row["plan"] is None else json.loads(row["plan"]),
         decision=row["decision"],
         opened_utc_ns=row["opened_utc_ns"],
     )
@@ -118,6 +138,11 @@ def _lot_run(row: dict[str, Any]) -> LotRun:
         limit_ppm=row["limit_ppm"],
         ambient_c=row["ambient_c"],
         readings=row["readings"],
-        set_aside=row["set_aside"] or row["void"] is not None,
+        set_aside=row["set_aside"],
         damaged=row["damaged"],
+        void=row["void"],
+        purpose=Purpose(row["purpose"]),
+        simulated=bool(row["simulated"]),
+        tolerance_ppm=row["tolerance_ppm"],
+        over_temperature=bool(row["over_temperature"]),
     )

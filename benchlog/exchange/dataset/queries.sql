@@ -13,21 +13,41 @@ select * from read_parquet('readings/**/*.parquet',
 create or replace view lots as
 select * from read_parquet('lots/*.parquet', union_by_name = true);
 
--- What counts of an inspection: the newest run of each device that ended with a
--- verdict, and was neither voided nor set aside. A damaged device is a failed one.
+-- What counts of an inspection: the newest run of each device that counts. A run that
+-- was taken back, voided, broken off or measured again does not, and tells why in
+-- `does_not_count`. A damaged device is a failed one; one that passed against more than
+-- its tolerance, unasked, is undecided. Files of before that do not tell whether a run
+-- counts: there it does unless it was voided or set aside.
+create or replace view counted_runs as
+select *, coalesce(counts, void is null and not set_aside
+    and ((ended_how is not null and verdict is not null) or damaged)) as does_count
+from runs;
+
 create or replace view inspected_devices as
+select *, case when damaged then 'fail'
+    when verdict = 'pass' and not coalesce(over_temperature, false)
+      and limit_ppm > tolerance_ppm * (1 + 1e-9) then 'undecided'
+    else verdict end as word
+from counted_runs
+where inspected and does_count
+qualify row_number() over (
+  partition by part, lot, device order by started_utc_ns desc, run desc) = 1;
+
+-- One row a device: its newest run that counts, wherever it was measured.
+create or replace view results as
 select *, case when damaged then 'fail' else verdict end as word
-from runs
-where inspected and void is null and not set_aside
-  and ((ended_how is not null and verdict is not null) or damaged)
+from counted_runs
+where does_count and purpose not in ('refcheck', 'trim')
 qualify row_number() over (
   partition by part, lot, device order by started_utc_ns desc, run desc) = 1;
 
 -- What devices were measured as they are: no check of a time base, no trim of a device
--- that is another afterwards, nothing voided.
+-- that is another afterwards, no damaged one, nothing that does not count. A run that a
+-- newer one replaced in its lot was a good measurement of its day.
 create or replace view measured as
-select * from runs
-where void is null and offset_ppm is not null and purpose not in ('refcheck', 'trim');
+select * from counted_runs
+where (does_count or does_not_count like 'measured again in run %') and not damaged
+  and offset_ppm is not null and purpose not in ('refcheck', 'trim');
 
 -- Yield per supplier and week (weeks begin on Monday, UTC).
 create or replace view yield_per_week as

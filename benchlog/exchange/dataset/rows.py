@@ -1,6 +1,7 @@
 """The rows of a dataset: what is known of each run, each reading and each lot."""
 
 import json
+import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -13,7 +14,6 @@ from benchlog.exchange.arrow import arrow
 from benchlog.exchange.export.export_parquet import chunks_of
 from benchlog.model import (
     Lot,
-    LotRun,
     Purpose,
     Run,
 )
@@ -24,15 +24,18 @@ _MICRO: Final = 1_000
 _TEXT: Final = (
     "source", "purpose", "device", "device_typed", "void", "supplier", "kind", "bench",
     "position", "operator", "software", "ended_how", "counter", "counter_serial",
-    "verdict", "timebase", "timebase_doubt",
+    "verdict", "timebase", "timebase_doubt", "does_not_count",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (
     "nominal_hz", "divider", "offset_ppm", "u_ppm", "limit_ppm", "conformance",
     "jitter_ppm_rms", "ambient_c", "gate_s", "span_s", "timebase_offset_ppm",
-    "timebase_u_ppm",
+    "timebase_u_ppm", "tolerance_ppm",
 )  # fmt: skip
-_YES: Final = ("simulated", "imported", "inspected", "set_aside", "damaged")
+_YES: Final = (
+    "simulated", "imported", "inspected", "set_aside", "damaged", "counts",
+    "over_temperature",
+)  # fmt: skip
 
 
 def runs_schema() -> Any:
@@ -51,9 +54,7 @@ def runs_schema() -> Any:
     )
 
 
-def run_row(
-    reader: Reader, run: Run, lot: Lot | None, in_lot: LotRun | None
-) -> dict[str, Any]:
+def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
     """Return what is known of a run; its figures are those of its newest verdict.
 
     A run without a verdict is judged for that. An import is dated by when its readings
@@ -87,9 +88,13 @@ def run_row(
         "nominal_hz": run.nominal_hz,
         "divider": run.divider,
         "simulated": run.simulated,
-        "inspected": in_lot is not None,
-        "set_aside": in_lot is not None and in_lot.set_aside,
-        "damaged": in_lot is not None and in_lot.damaged,
+        "inspected": run.lot is not None and run.purpose is Purpose.INSPECT,
+        "set_aside": run.set_aside,
+        "damaged": run.damaged,
+        "counts": run.counts,
+        "does_not_count": run.why_not_counted or None,
+        "tolerance_ppm": _finite(run.part.limits.tolerance_ppm),
+        "over_temperature": run.begun_over_temperature,
         "ambient_c": found["ambient_c"]["mean"],
         "timebase": timebase["status"],
         "timebase_doubt": None if run.timebase is None else run.timebase.doubt or None,
@@ -103,6 +108,10 @@ _JUDGED: Final = (
     "readings", "gaps", "offset_ppm", "u_ppm", "limit_ppm", "conformance", "verdict",
     "jitter_ppm_rms", "gate_s", "span_s",
 )  # fmt: skip
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _figures(reader: Reader, run: Run) -> dict[str, Any]:

@@ -14,7 +14,7 @@ has changed is written; runs that are still going on are left out.
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -33,7 +33,7 @@ from benchlog.exchange.dataset.rows import (
     runs_schema,
 )
 from benchlog.exchange.export.run_export import finished
-from benchlog.model import LotRun, Run
+from benchlog.model import Run
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.timebase.check_validity import all_as_known
@@ -69,10 +69,9 @@ def write_dataset(
     written = Written(source=source_of(reader))
     places = _places(reader, written)
     kept = {_write_lots(reader, folder, written)}
-    of_lots = _lot_runs(reader)
     total = sum(len(runs) for runs in places.values())
     for place, runs in places.items():
-        kept |= _write_place(reader, folder, (place, runs), of_lots, written)
+        kept |= _write_place(reader, folder, (place, runs), written)
         if progress is not None:
             progress(written.runs, total)
     queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
@@ -115,15 +114,10 @@ def _places(reader: Reader, written: Written) -> dict[Place, list[int]]:
     return dict(sorted(places.items(), key=lambda item: (item[0][2], str(item[0]))))
 
 
-def _lot_runs(reader: Reader) -> dict[int, LotRun]:
-    return {run.run: run for lot in reader.lots() for run in reader.lot_runs(lot)}
-
-
 def _write_place(
     reader: Reader,
     folder: Path,
     place_runs: tuple[Place, list[int]],
-    of_lots: Mapping[int, LotRun],
     written: Written,
 ) -> set[Path]:
     """Write a partition of runs and of readings; return the files that belong there."""
@@ -133,10 +127,7 @@ def _write_place(
     suppliers = {lot.part_id: lot for lot in reader.lots(place[1])} if place[1] else {}
     checks = [check for _, check in reader.reference_checks()]
     runs = all_as_known(runs, checks)
-    rows = [
-        run_row(reader, run, suppliers.get(run.part.id), of_lots.get(run.id))
-        for run in runs
-    ]
+    rows = [run_row(reader, run, suppliers.get(run.part.id)) for run in runs]
     paths = {table: folder / folder_of(table, place) / name for table in _TABLES}
     changed = _write_rows(paths["runs"], runs_schema(), rows, written)
     if changed or not paths["readings"].exists():

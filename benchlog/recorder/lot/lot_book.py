@@ -31,7 +31,7 @@ from benchlog.verdict.lot.lot_decision import (
     UndecidedRule,
     decide_lot,
 )
-from benchlog.verdict.lot.lot_runs import counts, results_of
+from benchlog.verdict.lot.lot_runs import results_of, word_of
 from benchlog.verdict.lot.sampling_plan import Plan
 
 NUMBER_DIGITS: Final = 4  # our rule: ids sort up to 9,999 devices
@@ -80,7 +80,7 @@ class LotBook:
         self._writer, self._clock = writer, clock
         self.runs: list[LotRun] = []
         self.refresh()
-        self._skips = Counter(run.device for run in self.runs if counts(run))
+        self._skips = Counter(run.device for run in self.runs if run.counts)
 
     def refresh(self) -> LotDecision:
         """Read the runs anew; note the decision with the lot and return it."""
@@ -119,7 +119,7 @@ class LotBook:
 
     def times(self, device: str) -> int:
         """How many runs of a device count."""
-        return sum(run.device == device and counts(run) for run in self.runs)
+        return sum(run.device == device and run.counts for run in self.runs)
 
     def next_number(self, taken: Collection[str] = ()) -> str:
         """Return the next id for a device without one; `taken` are under way."""
@@ -147,12 +147,12 @@ class LotBook:
 
     def last(self, position: str = "") -> LotRun | None:
         """Return the newest run that counts, at a position or at any."""
-        found = [run for run in self._at(position) if counts(run)]
+        found = [run for run in self._at(position) if run.counts]
         return found[-1] if found else None
 
     def counted(self, run_id: int) -> LotRun | None:
         """Return a run if it counts."""
-        return next((r for r in self.runs if r.run == run_id and counts(r)), None)
+        return next((r for r in self.runs if r.run == run_id and r.counts), None)
 
     def _at(self, position: str) -> list[LotRun]:
         return [run for run in self.runs if position in ("", run.position)]
@@ -173,7 +173,7 @@ class LotBook:
                 elif run.word is None:
                     self._judge(reader, run)
         self.refresh()
-        self._skips = Counter(run.device for run in self.runs if counts(run))
+        self._skips = Counter(run.device for run in self.runs if run.counts)
         return said
 
     def _close(self, reader: Reader, run: LotRun) -> str:
@@ -213,7 +213,7 @@ def _kept_by_somebody(database: Path, name: str, run_id: int) -> bool:
 
 def line_of(run: LotRun) -> str:
     """Return device, verdict and offset in a line."""
-    word = Decision.FAIL if run.damaged else Decision(run.word or Decision.UNDECIDED)
+    word = word_of(run)
     offset = format_ppm(run.offset_ppm, run.u_ppm)
     return (
         f"{printable(run.device)}  {word.upper()}  {offset} +- "

@@ -6,11 +6,12 @@ from typing import Any, Final
 
 from benchlog.control import Answer
 from benchlog.evaluation.wording import symbol_of
-from benchlog.model import Decision, LotRun
+from benchlog.model import Decision, LotRun, does_not_count_text
 from benchlog.units import format_ppm, format_u_ppm, printable
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import counts
+from benchlog.verdict.lot.lot_runs import word_of
+from benchlog.verdict.lot.sampling_plan import Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +130,14 @@ ENTER_IS_NO_NOTE: Final = (
 )
 
 
+def _plan(report: LotReport) -> Plan:
+    assert report.plan is not None  # nothing is inspected without one
+    return report.plan
+
+
 def lot_line(report: LotReport) -> str:
     """Return lot, part and plan."""
-    plan = report.plan
+    plan = _plan(report)
     return (
         f"lot {printable(report.lot.lot)}  {report.part.id}  "
         f"sample {plan.sample_size} of {plan.lot_size:,}  "
@@ -141,13 +147,14 @@ def lot_line(report: LotReport) -> str:
 
 def counts_line(report: LotReport) -> str:
     """Return how far the sample is, and what came out."""
-    standing, size = report.standing, report.plan.sample_size
+    standing, plan = report.standing, _plan(report)
+    size = plan.sample_size
     done = size - standing.remaining
     filled = round(_BAR * done / size)
     bar = "█" * filled + "░" * (_BAR - filled)
     return (
         f"{bar} {done}/{size}  ✓ {standing.passed}  ✗ {standing.failed} of at most "
-        f"{report.plan.most_accepted}  ? {standing.undecided}"
+        f"{plan.most_accepted}  ? {standing.undecided}"
     )
 
 
@@ -222,15 +229,11 @@ def noted(report: LotReport | None, places: Places) -> str:
     return (being or here)[-1].device if here else ""
 
 
-def _word(run: LotRun) -> Decision:
-    return Decision.FAIL if run.damaged else Decision(run.word or Decision.UNDECIDED)
-
-
 def large_verdict(last: LotRun | None, *, busy: bool) -> tuple[str, str]:
     """Return the verdict in large letters and its style class; nothing while busy."""
-    if last is None or busy or not counts(last):
+    if last is None or busy or not last.counts:
         return "", "none"
-    word = _word(last)
+    word = word_of(last)
     return "\n".join(large(word)), str(word)
 
 
@@ -238,39 +241,38 @@ def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> s
     """Return device and figures of the verdict that is shown."""
     if last is None or busy:
         return ""
-    if not counts(last):
-        return f"- {printable(last.device)} does not count: {_why(last)}"
+    if not last.counts:
+        return f"- {printable(last.device)} {_not_counted(last)}"
     offset = format_ppm(last.offset_ppm, last.u_ppm)
     damaged = ", damaged" if last.damaged else ""
     at = f"{printable(last.position)}: " if several else ""
     return (
-        f"{at}{symbol_of(_word(last))} {printable(last.device)}{damaged}  {offset} ± "
+        f"{at}{symbol_of(word_of(last))} {printable(last.device)}{damaged}  {offset} ± "
         f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
     )
 
 
-def _why(run: LotRun) -> str:
-    by_plan = ("verdict clear", "readings reached", "time reached", "stopped")
-    return "taken back" if run.ended_how in by_plan else str(run.ended_how)
+def _not_counted(run: LotRun) -> str:
+    return printable(does_not_count_text(run.why_not_counted))
 
 
 def rings(last: LotRun | None) -> int:
     """Return how often the bell rings for a verdict."""
-    return _RINGS[_word(last)] if last is not None and counts(last) else 0
+    return _RINGS[word_of(last)] if last is not None and last.counts else 0
 
 
 def devices(report: LotReport) -> str:
     """Return the devices so far, the newest last; those set aside are marked."""
     lines = []
     for run in report.runs:
-        if not counts(run) and run.ended_how is None:
+        if not run.counts and run.ended_how is None:
             continue
         offset = format_ppm(run.offset_ppm, run.u_ppm)
         damaged = ", damaged" if run.damaged else ""
-        said = f"{_word(run)}{damaged}"
-        if not counts(run):
-            said = f"does not count: {_why(run)}"
-        sign = symbol_of(_word(run)) if counts(run) else "-"
+        said = f"{word_of(run)}{damaged}"
+        sign = symbol_of(word_of(run))
+        if why := report.why_not(run):
+            sign, said = "-", printable(does_not_count_text(why))
         lines.append(f"{sign} {printable(run.device):<20} {offset:>12} ppm  {said}")
     return "\n".join(lines)
 
@@ -280,7 +282,7 @@ def newest_counts(report: LotReport | None) -> str:
     said = "Its newest run will count; both are kept."
     if report is None or report.standing.remaining:
         return said
-    size = report.plan.sample_size
+    size = _plan(report).sample_size
     return f"The sample of {size} is complete: no device is added. {said}"
 
 

@@ -55,7 +55,8 @@ class UndecidedRule(StrEnum):
 class DeviceResult:
     """What came out for one device; its newest run when there are several.
 
-    `u_ppm` is the expanded uncertainty; None stands for unknown.
+    `u_ppm` is the expanded uncertainty; None stands for unknown. `doubt` tells why the
+    lot takes the run for undecided, where it was not.
     """
 
     device: str
@@ -66,6 +67,7 @@ class DeviceResult:
     at_utc_ns: int | None = None
     ambient_c: float | None = None
     position: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,6 +146,20 @@ def decide_lot(
     if extra > 0:
         text += f"; {extra} measured beyond the sample do not count"
     return replace(draft, text=text)
+
+
+def undecided_lot(results: Sequence[DeviceResult], rule: UndecidedRule) -> LotDecision:
+    """Return how a lot is without a sampling plan: its devices, and no decision."""
+    words = [result.word for result in results]
+    return LotDecision(
+        decision=LotResult.OPEN,
+        passed=words.count(Decision.PASS),
+        failed=words.count(Decision.FAIL),
+        undecided=words.count(Decision.UNDECIDED),
+        remaining=0,
+        rule=rule,
+        text="no sampling plan was made, so the lot is not decided",
+    )
 
 
 def _reason(plan: Plan, draft: LotDecision, bad: int) -> str:

@@ -10,6 +10,7 @@ from benchlog.model import (
     LotRun,
     Part,
 )
+from benchlog.model.counting import MEASURED_AGAIN
 from benchlog.verdict.lot.lot_decision import (
     DeviceResult,
     LotDecision,
@@ -17,8 +18,9 @@ from benchlog.verdict.lot.lot_decision import (
     UndecidedRule,
     decide_lot,
     lot_figures,
+    undecided_lot,
 )
-from benchlog.verdict.lot.lot_runs import counts, results_of
+from benchlog.verdict.lot.lot_runs import results_of
 from benchlog.verdict.lot.sampling_plan import Plan
 from benchlog.verdict.run.limit import limit_for
 
@@ -27,6 +29,7 @@ from benchlog.verdict.run.limit import limit_for
 class LotReport:
     """A lot with its plan, devices, decision and figures.
 
+    `plan` is None where devices were measured under its name and none was made.
     `runs` are all of them, in order, also those that do not count; `limit_ppm` is what
     most devices were held against; `u_common_ppm` is the expanded uncertainty that all
     devices share.
@@ -34,7 +37,7 @@ class LotReport:
 
     lot: Lot
     part: Part
-    plan: Plan
+    plan: Plan | None
     runs: tuple[LotRun, ...]
     results: tuple[DeviceResult, ...]
     standing: LotDecision
@@ -42,15 +45,30 @@ class LotReport:
     limit_ppm: float
     u_common_ppm: float = 0.0
 
+    def why_not(self, run: LotRun) -> str:
+        """Return why a run does not count for the lot; empty where it counts."""
+        if why := run.why_not_counted:
+            return why
+        newest = next(one.run for one in self.results if one.device == run.device)
+        return "" if newest == run.run else f"{MEASURED_AGAIN} in run {newest}"
+
+    @property
+    def not_counted(self) -> tuple[tuple[LotRun, str], ...]:
+        """The runs that do not count, in order, each with why."""
+        told = ((run, self.why_not(run)) for run in self.runs)
+        return tuple((run, why) for run, why in told if why)
+
     @property
     def doubtful(self) -> tuple[tuple[DeviceResult, str], ...]:
         """Devices to look at again, each with why."""
         found = []
-        damaged = {run.device for run in self.runs if run.damaged and counts(run)}
-        times = Counter(run.device for run in self.runs if counts(run))
+        damaged = {run.device for run in self.runs if run.damaged and run.counts}
+        times = Counter(run.device for run in self.runs if run.counts)
         for index, result in enumerate(self.results):
             why = []
-            if result.word is Decision.UNDECIDED:
+            if result.doubt:
+                why.append(result.doubt)
+            elif result.word is Decision.UNDECIDED:
                 why.append("undecided: too near the limit, or not measured enough")
             if result.device in damaged:
                 why.append("damaged")
@@ -68,23 +86,25 @@ def judged_lot(
     part: Part,
     runs: Sequence[LotRun],
     *,
-    plan: Plan,
+    plan: Plan | None,
     rule: UndecidedRule,
     u_common_ppm: float = 0.0,
 ) -> LotReport:
-    """Return the report of a lot that was opened with `plan`.
+    """Return the report of a lot that was opened with `plan`, or without one.
 
     `u_common_ppm` is the expanded uncertainty of the time base, which all share.
     """
     results = results_of(runs)
-    limit_ppm = _limit(part, [run for run in runs if counts(run)])
+    limit_ppm = _limit(part, [run for run in runs if run.counts])
     return LotReport(
         lot=lot,
         part=part,
         plan=plan,
         runs=tuple(runs),
         results=results,
-        standing=decide_lot(plan, results, rule),
+        standing=undecided_lot(results, rule)
+        if plan is None
+        else decide_lot(plan, results, rule),
         figures=lot_figures(results, limit_ppm, part.load, u_common_ppm),
         limit_ppm=limit_ppm,
         u_common_ppm=u_common_ppm,

@@ -1,43 +1,57 @@
 """From the runs of a lot to one result for each device."""
 
 from collections.abc import Iterable
+from typing import Final
 
 from benchlog.model import Decision, LotRun
 from benchlog.verdict.lot.lot_decision import DeviceResult
 
-
-def counts(run: LotRun) -> bool:
-    """Whether a run counts for its lot: ended by its plan or a person, not set aside.
-
-    A damaged device counts even when its run was not ended.
-    """
-    if run.set_aside:
-        return False
-    return run.damaged or (run.ended_how is not None and run.word is not None)
+WIDER: Final = "judged on a wider limit: judge it again"
+_ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
 
 
 def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
     """Return one result for each device, its newest run's, in order of first insertion.
 
-    A device marked as damaged counts as defective, whatever its frequency.
+    A device marked as damaged counts as defective, whatever its frequency. One that
+    passed against more than the tolerance, unasked, is undecided: what a lot is decided
+    by is the tolerance (limits were wider in a cold or warm room before).
     """
     newest: dict[str, LotRun] = {}
     for run in runs:
-        if counts(run):
+        if run.counts:
             newest[run.device] = run  # a dict keeps the place of the first one
     return tuple(_result(run) for run in newest.values())
 
 
+def word_of(run: LotRun) -> Decision:
+    """Return the verdict of a run as its lot takes it."""
+    if run.damaged:
+        return Decision.FAIL
+    word = Decision(run.word or Decision.UNDECIDED)
+    passed = word is Decision.PASS
+    return Decision.UNDECIDED if passed and _is_widened(run) else word
+
+
+def _is_widened(run: LotRun) -> bool:
+    if run.over_temperature or run.limit_ppm is None or run.tolerance_ppm is None:
+        return False
+    return run.limit_ppm > run.tolerance_ppm * (1.0 + _ROUNDING)
+
+
 def _result(run: LotRun) -> DeviceResult:
+    word = word_of(run)
+    turned = not run.damaged and word != run.word and run.word is not None
     return DeviceResult(
         device=run.device,
         run=run.run,
-        word=Decision.FAIL if run.damaged else Decision(run.word or Decision.UNDECIDED),
+        word=word,
         offset_ppm=run.offset_ppm,
         u_ppm=run.u_ppm,
         at_utc_ns=run.started_utc_ns,
         ambient_c=run.ambient_c,
         position=run.position,
+        doubt=f"{WIDER} (`benchlog judge {run.run}`)" if turned else "",
     )
 
 

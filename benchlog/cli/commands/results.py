@@ -1,0 +1,137 @@
+"""`benchlog results`: one row a device, its newest run that counts; also as CSV."""
+
+import csv
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog.cli.command import command as make_command
+from benchlog.cli.database import reading
+from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.cli.tasks.finding_runs import (
+    ListedRun,
+    finding_options,
+    found,
+    short,
+)
+from benchlog.units import format_ppm, format_u_ppm, iso_utc
+
+if TYPE_CHECKING:
+    from benchlog.store.reader import Reader
+
+EXAMPLES = (
+    "benchlog results --lot L-2207",
+    "benchlog results --csv > results.csv",
+    "benchlog results --since 7d --out results.csv",
+    "benchlog results --json",
+)
+COLUMNS: Final = (
+    "run", "device", "part", "lot", "position", "bench", "purpose", "operator",
+    "started", "nominal_hz", "readings", "offset_ppm", "u_ppm", "limit_ppm",
+    "conformance", "verdict", "damaged", "simulated",
+)  # fmt: skip
+"""Those of the view `results`, as far as a person wants them."""
+
+
+@make_command("results", examples=EXAMPLES)
+@finding_options
+@click.option("--csv", "as_csv", is_flag=True, help="Comma-separated values.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write comma-separated values to a new file.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
+def command(db: Path | None, as_json: bool, **wish: Any) -> None:
+    """List each device with its newest run that counts: offset, U, limit, verdict.
+
+    The view `results` of the database has the same rows, for any SQLite tool. In CSV,
+    what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
+    does.
+    """
+    with reading(db) as reader:
+        rows = results_of(reader, wish)
+    if wish["out"] is not None:
+        _write(rows, wish["out"], overwrite=wish["overwrite"])
+    elif wish["as_csv"]:
+        click.echo(csv_text(rows), nl=False)
+    elif as_json:
+        print_json(rows)
+    elif rows:
+        click.echo(_table(rows))
+    else:
+        say("no result matches; `benchlog runs` lists what there is, and why not")
+
+
+def results_of(reader: "Reader", wish: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the rows of the view `results` that the wish fits, the newest first."""
+    kept = {row["run"]: row for row in reader.results()}
+    return [
+        _with_todays_figures(kept[one.run.id], one)
+        for one in found(reader, wish)
+        if one.run.id in kept
+    ]
+
+
+def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, Any]:
+    """Return the columns of a row; one without a kept verdict has today's figures."""
+    run = listed.run
+    row = {**row, "started": iso_utc(run.started_utc_ns)}
+    if row["verdict"] is None:
+        row |= {"offset_ppm": run.offset_ppm, "u_ppm": run.u_ppm}
+        row |= {"verdict": listed.verdict, "readings": run.readings}
+    row["damaged"], row["simulated"] = bool(row["damaged"]), bool(row["simulated"])
+    row["operator"] = row["operator"] or None
+    return {name: row[name] for name in COLUMNS}
+
+
+def csv_text(rows: list[dict[str, Any]]) -> str:
+    """Return rows as comma-separated values that no spreadsheet executes."""
+    from benchlog.exchange.spreadsheet_cells import cell
+
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for row in rows:
+        writer.writerow([cell(_text(row[name])) for name in COLUMNS])
+    return out.getvalue()
+
+
+def _text(value: object) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return None if value is None else str(value)
+
+
+def _write(rows: list[dict[str, Any]], path: Path, *, overwrite: bool) -> None:
+    from benchlog.exchange.export.run_export import finished
+
+    with finished(path, overwrite=overwrite) as part:
+        part.write_text(csv_text(rows), encoding="utf-8")
+    say(f"{counted(len(rows), 'device')} written to {path}")
+
+
+def _table(rows: list[dict[str, Any]]) -> str:
+    headers = (
+        "device", "part", "lot", "measured (UTC)", "run", "offset ppm", "U ppm",
+        "limit ppm", "verdict",
+    )  # fmt: skip
+    return table(headers, [_row(row) for row in rows], "llllrrrr")
+
+
+def _row(row: dict[str, Any]) -> tuple[str, ...]:
+    limit = row["limit_ppm"]
+    return (
+        short(row["device"]),
+        row["part"],
+        short(row["lot"] or "-"),
+        (row["started"] or "-")[:16].replace("T", " "),
+        str(row["run"]),
+        format_ppm(row["offset_ppm"], row["u_ppm"]),
+        format_u_ppm(row["u_ppm"]),
+        "-" if limit is None else f"{limit:,.10g}",
+        (row["verdict"] or "-") + (", damaged" if row["damaged"] else ""),
+    )

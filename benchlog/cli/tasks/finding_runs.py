@@ -1,0 +1,137 @@
+"""Finding runs: the options that `runs`, `devices` and `results` share."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchlog.cli.printing import width
+from benchlog.cli.typed_values import CatalogueName, Since, Text
+from benchlog.model import Purpose, Run, does_not_count_text
+from benchlog.model.counting import NOT_ENDED
+
+if TYPE_CHECKING:
+    from benchlog.store.reader import Reader
+
+NOT_COUNTED: Final = "does-not-count"
+ENDED: Final = "ended"
+_TIMEBASE_CHECK: Final = "time base check"
+_LONGEST: Final = 32
+_LONGEST_REASON: Final = 60
+_VERDICTS: Final = ("pass", "fail", "undecided", NOT_COUNTED)
+_OPTIONS: Final = (
+    click.option("--device", type=Text(), help="Only this device id."),
+    click.option("--part", type=CatalogueName("parts"), help="Only this part id."),
+    click.option("--lot", type=Text(), help="Only this lot."),
+    click.option(
+        "--since",
+        type=Since(),
+        metavar="WHEN",
+        help="Only runs begun since: 2030-05-14, 2030-05-14T07:30, or 7d for days ago.",
+    ),
+    click.option(
+        "--like",
+        type=Text(),
+        metavar="TEXT",
+        help="Only where TEXT is in device, part, lot, bench, operator or note.",
+    ),
+    click.option("--verdict", type=click.Choice(_VERDICTS), help="Only this verdict."),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedRun:
+    """A run for a list; its figures are today's where no verdict is kept yet.
+
+    `why_not` is why it does not count, `state` whether it goes on.
+    """
+
+    run: Run
+    state: str
+    why_not: str
+
+    @property
+    def verdict(self) -> str | None:
+        """The verdict; None where no device is judged, or none is known."""
+        if self.run.made_for is Purpose.REFCHECK:
+            return None
+        return "fail" if self.run.damaged else self.run.verdict
+
+    @property
+    def words(self) -> str:
+        """What is in the verdict's place: that it does not count, or the verdict."""
+        goes_on = self.state not in (ENDED, "broken off")
+        if self.why_not and not goes_on:
+            return _cut(does_not_count_text(self.why_not), _LONGEST_REASON)
+        word = self.verdict or "-"
+        if self.run.made_for is Purpose.REFCHECK:
+            word = _TIMEBASE_CHECK
+        if self.run.damaged:
+            word += ", damaged"
+        if not goes_on:
+            return word
+        return self.state if word == "-" else f"{self.state}: {word}"
+
+    @property
+    def kind(self) -> str | None:
+        """What `--verdict` asks for."""
+        return NOT_COUNTED if self.why_not else self.verdict
+
+
+def finding_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that narrow a list of runs."""
+    for option in reversed(_OPTIONS):
+        function = option(function)
+    return function
+
+
+def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
+    """Yield the runs that all of the wish fits, the newest first, as they are now."""
+    names = ("device", "part", "lot", "like")
+    runs = reader.found_runs(
+        **{name: wish[name] for name in names}, since_utc_ns=wish["since"]
+    )
+    checks = [check for _, check in reader.reference_checks()]
+    for run in runs:
+        listed = as_it_is(reader, _known_now(run, checks))
+        if wish["verdict"] in (None, listed.kind):
+            yield listed
+
+
+def _known_now(run: Run, checks: list[Any]) -> Run:
+    """Return the run with what is known by now of the check behind it."""
+    if not checks:
+        return run
+    from benchlog.verdict.timebase.check_validity import all_as_known
+
+    return all_as_known([run], checks)[0]
+
+
+def as_it_is(reader: "Reader", run: Run) -> ListedRun:
+    """Return a run with its state; where no verdict is kept yet, with today's."""
+    from benchlog.control import state_of
+
+    why_not, state = run.why_not_counted, state_of(run, reader.original)
+    if run.purpose is Purpose.IMPORT:
+        began, ended = reader.made_utc_ns(run)
+        run = replace(
+            run, started_utc_ns=-1 if began is None else began, ended_utc_ns=ended
+        )
+    if run.verdict is None and run.readings:
+        from benchlog.cli.run_result import evaluated
+        from benchlog.evaluation.run_evaluation import with_figures
+
+        run = with_figures(run, evaluated(reader, run).assessment)
+    if why_not == NOT_ENDED and state == "broken off":
+        why_not = state
+    return ListedRun(run=run, state=state, why_not=why_not)
+
+
+def short(text: str) -> str:
+    """Cut what would push other columns off the screen; `show` has all of it."""
+    return _cut(text, _LONGEST)
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if width(text) <= longest else text[: longest - 3] + "..."

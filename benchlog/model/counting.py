@@ -1,0 +1,148 @@
+"""Whether a run counts, and if not why: decided here, for everybody who asks.
+
+The view `runs_named` of the database has the same rule in SQL, for other tools; a test
+holds the two against each other.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.model.kinds import Purpose
+
+DOES_NOT_COUNT: Final = "does not count"
+"""The words for it, wherever a person reads of it."""
+NOT_ENDED: Final = "not ended"
+TAKEN_BACK: Final = "taken back"
+MEASURED_AGAIN: Final = "measured again"
+NOT_JUDGED: Final = "not judged"
+BROKEN_OFF: Final = (
+    "interrupted",
+    "terminal closed",
+    "broken off",
+    "left",
+    "no readings came",
+)
+"""Ends that leave a plan unfinished; a person who stops a run has made up his mind."""
+_UNREAD: Final = "import stopped"
+_ENDED_AS_MEANT: Final = (
+    "verdict clear",
+    "readings reached",
+    "time reached",
+    "best code found",
+    "file read",
+    "stopped",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunState:
+    """All that decides whether a run counts.
+
+    Parameters
+    ----------
+    void : str | None
+        Why a person declared it void, if so.
+    set_aside, damaged : bool
+        Whether such an event is in the run.
+    ended_how : str | None
+        None while it has not ended.
+    purpose : Purpose
+        What it was for.
+    planned : bool
+        Whether it was begun with an end: readings, a time, a clear verdict.
+    judged : bool
+        Whether a verdict is kept with it.
+    newer : int | None
+        The run of the same device and purpose in its lot that counts in its place.
+
+    """
+
+    void: str | None
+    set_aside: bool
+    damaged: bool
+    ended_how: str | None
+    purpose: Purpose
+    planned: bool
+    judged: bool
+    newer: int | None = None
+
+
+def why_not_counted(state: RunState) -> str:
+    """Return why a run does not count; empty where it counts."""
+    own = _own_reason(state)
+    if not own and state.newer is not None:
+        return f"{MEASURED_AGAIN} in run {state.newer}"
+    return own
+
+
+def does_not_count_text(why: str) -> str:
+    """Return the words that take the place of a verdict; empty where a run counts."""
+    return f"{DOES_NOT_COUNT}: {why}" if why else ""
+
+
+def _own_reason(state: RunState) -> str:
+    """Return the reason that lies in the run itself, before others are looked at."""
+    how = state.ended_how
+    if state.void is not None:
+        return f"void ({state.void})" if state.void else "void"
+    if how == MEASURED_AGAIN:
+        return MEASURED_AGAIN
+    if state.set_aside:
+        return TAKEN_BACK if how is None or how in _ENDED_AS_MEANT else how
+    # a damaged device is a failed one, however its run went
+    return "" if state.damaged else _unfinished(state)
+
+
+def _unfinished(state: RunState) -> str:
+    how = state.ended_how
+    if how is None:
+        return NOT_ENDED
+    is_check = state.purpose is Purpose.REFCHECK  # what it tells, its finding decides
+    if how == _UNREAD or (state.planned and how in BROKEN_OFF and not is_check):
+        return how
+    is_unjudged = state.purpose is Purpose.INSPECT and not state.judged
+    return NOT_JUDGED if is_unjudged else ""
+
+
+# --- which of several runs of a device in a lot counts
+
+REPLACING: Final = (Purpose.MEASURE, Purpose.INSPECT)
+"""Purposes whose newest run of a device in a lot takes the place of those before."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceRun:
+    """A run of a device in a lot; `state` leaves open whether a newer one counts."""
+
+    run: int
+    started_utc_ns: int
+    part: str
+    lot: str
+    device: str
+    state: RunState
+
+
+def replaced_by(runs: Iterable[DeviceRun]) -> dict[int, int]:
+    """Return by run the newer one that counts in its place, of all runs of a lot."""
+    newest: dict[tuple[str, str, str, Purpose], DeviceRun] = {}
+    kept = []
+    for one in sorted(runs, key=lambda one: (one.started_utc_ns, one.run)):
+        if one.state.purpose in REPLACING:
+            kept.append(one)
+            if not why_not_counted(one.state):
+                newest[_place(one)] = one
+    found = {}
+    for one in kept:
+        last = newest.get(_place(one))
+        if last is not None and _moment(last) > _moment(one):
+            found[one.run] = last.run
+    return found
+
+
+def _place(one: DeviceRun) -> tuple[str, str, str, Purpose]:
+    return one.part, one.lot, one.device, one.state.purpose
+
+
+def _moment(one: DeviceRun) -> tuple[int, int]:
+    return one.started_utc_ns, one.run

@@ -1,0 +1,44 @@
+"""`stop RUN` ends a run of another process; what does not go on is refused."""
+
+import json
+
+from cli.conftest import Line, wait_for
+
+PART = "quartz-16mhz-30ppm"
+
+
+def runs_of(line: Line) -> list[dict]:
+    done = line.run("runs", "--json")
+    return json.loads(done.stdout) if done.returncode == 0 else []
+
+
+def test_a_run_is_stopped_from_another_terminal(line: Line, bench: str) -> None:
+    words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
+    with line.started(*words, "--for", "2h", "--no-screen") as process:
+        wait_for(lambda: any(run["readings"] > 3 for run in runs_of(line)))
+        (going,) = runs_of(line)
+        assert (going["state"], going["does_not_count"]) == ("running", "not ended")
+        assert "running" in line.run("runs").stdout
+        done = line.run("stop", "1")
+        assert done.returncode == 0, done.stderr
+        assert "run 1 of KX-1 is stopped" in done.stderr
+        process.communicate(timeout=20)
+    (ended,) = runs_of(line)
+    assert (ended["ended_how"], ended["counts"]) == ("stopped", True)
+    again = line.run("stop", "1")
+    assert again.returncode == 2 and "is over (stopped)" in again.stderr
+    assert line.run("stop", "7").returncode == 2
+
+
+def test_a_run_that_nobody_keeps_cannot_be_stopped(line: Line, bench: str) -> None:
+    words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
+    with line.started(*words, "--for", "2h", "--no-screen") as process:
+        wait_for(lambda: any(run["readings"] > 3 for run in runs_of(line)))
+        process.kill()
+        process.wait()
+    (left,) = runs_of(line)
+    assert (left["counts"], left["does_not_count"]) == (False, "broken off")
+    assert "does not count: broken off" in line.run("runs").stdout
+    assert "does not count: broken off" in line.run("show", "1").stdout
+    done = line.run("stop", "1")
+    assert done.returncode == 2 and "nobody keeps it" in done.stderr

@@ -1,0 +1,167 @@
+"""Whether a run counts: one rule, the same in SQL and here, for each state there is."""
+
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+from store.making import begin, clock_of, rows
+
+from benchlog.clock import VirtualClock
+from benchlog.model import Event, EventKind, Purpose
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment, VerdictRow
+from benchlog.store.writer import Writer
+
+CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
+DATABASES = sorted(path.stem for path in CORPUS.glob("*.db"))
+
+
+def by_any_tool(path: Path, sql: str) -> list[tuple]:
+    """Ask with Python's own SQLite, that knows nothing of us."""
+    connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    try:
+        return connection.execute(sql).fetchall()
+    finally:
+        connection.close()
+
+
+def counted_here(path: Path) -> dict[int, tuple[int, str | None]]:
+    with Reader.open(path) as reader:
+        runs = list(reader.all_runs())
+    return {run.id: (int(run.counts), run.why_not_counted or None) for run in runs}
+
+
+def counted_in_sql(path: Path) -> dict[int, tuple[int, str | None]]:
+    sql = "select run, counts, does_not_count from runs_named"
+    return {run: (counts, why) for run, counts, why in by_any_tool(path, sql)}
+
+
+class Made:
+    """Runs of the states there are, each an hour after the one before."""
+
+    def __init__(self, writer: Writer) -> None:
+        self.writer = writer
+
+    def run(
+        self,
+        device: str,
+        how: str | None = "verdict clear",
+        *,
+        word: str | None = "pass",
+        kind: EventKind | None = None,
+        **more: object,
+    ) -> int:
+        more = {"until_clear": True, **more}
+        clock_of(self.writer).sleep(3600.0)
+        run, segment = begin(self.writer, device, **more)
+        self.writer.commit(rows(run, segment, 3))
+        if kind is not None:
+            self.writer.commit([(run, segment, Event(1, 1, kind, "said"))])
+        if how is not None:
+            self.writer.end_run(run, how)
+        if word is not None:
+            figures = {"readings": 3}
+            row = VerdictRow(word=word, offset_ppm=1.0, u_ppm=0.1, figures=figures)
+            self.writer.add_verdict(run, row)
+        return run
+
+    def amend(self, run: int, kind: str, new: str | None = None, why: str = "x") -> int:
+        self.writer.amend(run, Amendment(kind=kind, new=new, reason=why))
+        return run
+
+
+@pytest.fixture
+def made(writer: Writer) -> Made:
+    return Made(writer)
+
+
+@pytest.mark.parametrize("name", DATABASES)
+def test_sql_tells_of_the_corpus_what_the_rule_does(name, tmp_path):
+    for path in CORPUS.glob(f"{name}.db*"):
+        shutil.copy(path, tmp_path)
+    path = tmp_path / f"{name}.db"
+    Writer.open(path, VirtualClock()).close()  # brings it up to date
+    here = counted_here(path)
+    assert here and counted_in_sql(path) == here
+
+
+def test_each_state_has_its_reason_in_sql_and_here(writer, made):
+    inspect, aside = Purpose.INSPECT, EventKind.SET_ASIDE
+    none = {"until_clear": False}
+    expected = {
+        made.run("GOOD"): None,
+        made.run("STOPPED", "stopped"): None,
+        made.run("OPEN", None, word=None): "not ended",
+        made.run("AGAIN", "measured again"): "measured again",
+        made.run("BACK", kind=aside): "taken back",
+        made.run("OUT", "device removed", kind=aside): "device removed",
+        made.run("BROKEN", "broken off", kind=aside): "broken off",
+        made.run("CTRL-C", "interrupted"): "interrupted",
+        made.run("HANG-UP", "terminal closed", max_s=60.0): "terminal closed",
+        made.run("SILENT", "no readings came", max_readings=9): "no readings came",
+        made.run("ENDLESS", "interrupted", purpose=Purpose.SOAK, **none): None,
+        made.run("CHECK", "interrupted", purpose=Purpose.REFCHECK): None,
+        made.run("HALF", "import stopped", purpose=Purpose.IMPORT): "import stopped",
+        made.run("DAMAGED", None, kind=EventKind.DAMAGED, purpose=inspect): None,
+        made.run("UNJUDGED", word=None, purpose=inspect): "not judged",
+        made.amend(made.run("VOID"), "void", why="probe off"): "void (probe off)",
+        made.amend(made.run("VOID-2"), "void", why=""): "void",
+        made.amend(made.amend(made.run("RESTORED"), "void"), "restore"): None,
+    }
+    told = {run: (int(why is None), why) for run, why in expected.items()}
+    assert counted_here(writer.path) == told
+    assert counted_in_sql(writer.path) == told
+
+
+def test_the_newest_run_of_a_device_in_a_lot_takes_the_place_of_those_before(
+    writer, made
+):
+    of_lot = {"lot": "L1", "purpose": Purpose.INSPECT}
+    first = made.run("A", **of_lot)
+    second = made.run("A", **of_lot)
+    back = made.run("A", kind=EventKind.SET_ASIDE, **of_lot)
+    other = made.run("B", **of_lot)
+    soak = made.run("A", "time reached", lot="L1", purpose=Purpose.SOAK)
+    alone = made.run("A"), made.run("A")
+    elsewhere = made.run("A", lot="L2", purpose=Purpose.INSPECT)
+    mistyped = made.amend(made.run("a", **of_lot), "device", "B")
+    said = counted_here(writer.path)
+    assert counted_in_sql(writer.path) == said
+    why = {run: reason for run, (_, reason) in said.items()}
+    assert why[first] == f"measured again in run {second}"
+    assert why[back] == "taken back"
+    assert why[other] == f"measured again in run {mistyped}"
+    assert not any(why[r] for r in (second, soak, *alone, elsewhere, mistyped))
+    made.amend(second, "void", why="wrong tray")
+    assert counted_here(writer.path)[first] == (1, None)
+    assert counted_in_sql(writer.path) == counted_here(writer.path)
+    made.amend(elsewhere, "lot", "L1", "typed L2")
+    assert counted_here(writer.path)[first][1] == f"measured again in run {elsewhere}"
+    assert counted_in_sql(writer.path) == counted_here(writer.path)
+
+
+def test_results_have_one_row_a_device_its_newest_run_that_counts(writer, made):
+    made.run("A", word="fail")
+    kept = made.run("A")
+    made.run("A", word="fail", kind=EventKind.SET_ASIDE)
+    made.run("B", kind=EventKind.DAMAGED)
+    made.run("C", "interrupted")
+    made.run("D", purpose=Purpose.REFCHECK)
+    in_lot = made.run("A", lot="L1", purpose=Purpose.INSPECT, word="undecided")
+    sql = "select device, lot, run, verdict, readings from results order by run"
+    found = by_any_tool(writer.path, sql)
+    assert [row[:2] for row in found] == [("A", None), ("B", None), ("A", "L1")]
+    assert [row[2] for row in found][::2] == [kept, in_lot]
+    assert [row[3] for row in found] == ["pass", "fail", "undecided"]
+    assert {row[4] for row in found} == {3}
+
+
+def test_named_readings_tell_whether_their_run_counts(writer, made):
+    run = made.run("A", kind=EventKind.SET_ASIDE)
+    good = made.run("B")
+    sql = "select distinct run_id, counts, does_not_count, voided from readings_named"
+    assert by_any_tool(writer.path, sql) == [
+        (run, 0, "taken back", 0),
+        (good, 1, None, 0),
+    ]
