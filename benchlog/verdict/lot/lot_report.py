@@ -11,6 +11,7 @@ from benchlog.model import (
     Part,
 )
 from benchlog.model.counting import replaced_text
+from benchlog.verdict.lot.device_exchange import not_exchanged
 from benchlog.verdict.lot.lot_decision import (
     DeviceResult,
     LotDecision,
@@ -67,8 +68,11 @@ class LotReport:
         found = []
         damaged = {run.device for run in self.runs if run.damaged and run.counts}
         times = Counter(run.device for run in self.runs if run.counts)
+        same = not_exchanged(
+            self.results, self.part.limits.tolerance_ppm, self.u_common_ppm
+        )
         for index, result in enumerate(self.results):
-            why = []
+            why = [same[result.run]] if result.run in same else []
             if result.doubt:
                 why.append(result.doubt)
             elif result.word is Decision.UNDECIDED:
