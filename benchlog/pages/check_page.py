@@ -43,7 +43,7 @@ from benchlog.verdict.timebase.governing_check import (
 from benchlog.verdict.timebase.reference_check import Finding
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Now:
     """When a page is made, and which check of that instrument rules then.
 
@@ -81,7 +81,13 @@ def now_of(
     stated = "" if ruler is not None else stated_goes_on(spec, before, check)
     ended = standing_at(spec, standing, utc_ns).contradicted
     contradicted = any(newer.at_utc_ns > check.at_utc_ns for _, newer in ended)
-    return Now(utc_ns, ruler, stated, doubt, contradicted)
+    return Now(
+        utc_ns=utc_ns,
+        ruler=ruler,
+        stated=stated,
+        doubt=doubt,
+        contradicted=contradicted,
+    )
 
 
 def check_sections(
