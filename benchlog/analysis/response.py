@@ -38,6 +38,7 @@ STILL_MOVING: Final = 0.1
 _SMOOTHED: Final = 20
 _SCATTERS: Final = 4.0
 _MOVED_C: Final = 0.5  # our rule: less is how thermometers differ and air moves
+_MISSING: Final = 0.1  # our rule: a few stale values move no mean
 STEP_V: Final = 0.05  # our rule: far above what a bench meter scatters
 """A supply that moves by more has stepped."""
 
@@ -54,7 +55,9 @@ class Cut:
 class Phase:
     """A stretch of a run; figures are of its settled part, None where unknown.
 
-    `u_ppm` is U (95 %), of the noise identified there, not s/sqrt(n).
+    `u_ppm` is U (95 %), of the noise identified there, not s/sqrt(n). Offset, ambient
+    and supply are means of the same `settled_n` readings, from `settled_from_s` on;
+    ambient and supply are None where they were unknown for more than a tenth of them.
     """
 
     name: str
@@ -65,6 +68,8 @@ class Phase:
     u_ppm: float | None
     ambient_c: float | None
     supply_v: float | None
+    settled_from_s: float | None = None
+    settled_n: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +169,8 @@ def _phase(seen: Observed, cut: Cut, end: float) -> Phase:
         u_ppm=_expanded(ppm),
         ambient_c=_mean(seen.ambient_c[tail]),
         supply_v=_mean(seen.supply_v[tail]),
+        settled_from_s=float(seen.t_s[tail[0]]),
+        settled_n=len(tail),
     )
 
 
@@ -284,5 +291,11 @@ def _per(
 
 
 def _mean(values: Array) -> float | None:
+    """Return the mean; None where more than a tenth is missing.
+
+    It would be the mean of another stretch than the offset's.
+    """
     known = values[np.isfinite(values)]
-    return float(known.mean()) if len(known) else None
+    if not len(known) or len(values) - len(known) > _MISSING * len(values):
+        return None
+    return float(known.mean())

@@ -61,6 +61,10 @@ def _intervals(value: object) -> tuple[tuple[int, int], ...] | None:
     return tuple(found)
 
 
+_RESONATORS: Final = frozenset(Kind) - {Kind.RC, Kind.OTHER}
+# no resonator of these kinds is made for less: common practice, no source
+_LOWEST_HZ: Final = 1_000.0
+_PULSE_HZ: Final = 1.0  # a pulse per second, divided down inside: that is no slip
 _TABLES: Final = {
     "part": TableKey(a_table("part"), required=True),
     "limits": TableKey(a_table("limits"), required=True),
@@ -142,6 +146,7 @@ def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:
     tables = findings.table(document, "", _TABLES)
     part = findings.table(tables["part"], "part", _PART)
     limits = _limits(tables["limits"], findings)
+    _ask_back(part["kind"], part["nominal_hz"], findings)
     temperature = _temperature(tables["temperature"], findings)
     load = findings.table(tables["load"], "load", _LOAD)
     trim = None
@@ -184,6 +189,21 @@ def _limits(table: Mapping[str, Any] | None, findings: Findings) -> Limits:
         findings.add("limits.range_c", "missing", expected)
     _check_range(values, findings)
     return Limits(**values)
+
+
+def _ask_back(kind: str | None, nominal_hz: float | None, findings: Findings) -> None:
+    """Ask whether a frequency that no resonator has lacks its unit."""
+    if kind not in _RESONATORS or nominal_hz is None or nominal_hz == _PULSE_HZ:
+        return
+    if nominal_hz >= _LOWEST_HZ:
+        return
+    unit = "kHz" if kind == Kind.TUNING_FORK else "MHz"
+    findings.add(
+        "part.nominal_hz",
+        f"found {nominal_hz:g} Hz for a {kind}",
+        f"the frequency in Hz: is {nominal_hz:g} {unit} meant? (a source that really "
+        f'runs below {_LOWEST_HZ:g} Hz is of kind = "other")',
+    )
 
 
 def _check_range(values: Mapping[str, Any], findings: Findings) -> None:

@@ -7,7 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.fitting import observations as of_readings
-from benchlog.analysis.fitting.temperature import TemperatureData
+from benchlog.analysis.fitting.ageing import HORIZONS_YEARS
+from benchlog.analysis.fitting.ageing_beside_ambient import (
+    AgeingBesideAmbient,
+    ageing_beside_ambient,
+)
+from benchlog.analysis.fitting.temperature import TemperatureData, law_of
 from benchlog.analysis.pulses.trains import phase_series
 from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
@@ -77,6 +82,20 @@ def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:
         yield from reader.chunks(run.id)
 
 
-def days_and_offsets(reader: Reader, runs: Sequence[Run]) -> tuple[Array, Array]:
-    """Return days since the first reading and offsets in ppm, for ageing."""
-    return of_readings.days_and_offsets(temperature_data(reader, runs))
+def ageing_of(
+    reader: Reader,
+    runs: Sequence[Run],
+    horizons_years: Sequence[float] = HORIZONS_YEARS,
+) -> AgeingBesideAmbient:
+    """Return the ageing of runs of one device, what ambient did taken out.
+
+    The temperature law is the usual one of the part's kind. Raises DataError as
+    `temperature_data` and `ageing` do.
+    """
+    part = runs[0].part
+    return ageing_beside_ambient(
+        temperature_data(reader, runs),
+        law_of(part.kind),
+        reference_c=part.limits.reference_c,
+        horizons_years=horizons_years,
+    )

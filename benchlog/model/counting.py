@@ -15,6 +15,8 @@ DOES_NOT_COUNT: Final = "does not count"
 NOT_ENDED: Final = "not ended"
 TAKEN_BACK: Final = "taken back"
 MEASURED_AGAIN: Final = "measured again"
+MARKED: Final = "marked"
+"""Something was done to the device meanwhile: it was warmed, its supply was moved."""
 NOT_JUDGED: Final = "not judged"
 BROKEN_OFF: Final = (
     "interrupted",
@@ -53,8 +55,11 @@ class RunState:
         Whether it was begun with an end: readings, a time, a clear verdict.
     judged : bool
         Whether a verdict is kept with it.
+    marked : bool
+        Whether a person marked a moment of it: warming, another supply, anything.
     newer : int | None
-        The run of the same device and purpose in its lot that counts in its place.
+        The run of the same device and purpose in its lot that counts in its place;
+        of a marked run it may be an earlier one, without a mark.
 
     """
 
@@ -65,15 +70,37 @@ class RunState:
     purpose: Purpose
     planned: bool
     judged: bool
+    marked: bool = False
     newer: int | None = None
+    newer_marked: bool = False
+
+    @property
+    def is_disturbed(self) -> bool:
+        """Whether its readings give way to those of a run without a mark.
+
+        A damaged device has failed, whatever was marked.
+        """
+        return self.marked and not self.damaged
 
 
 def why_not_counted(state: RunState) -> str:
     """Return why a run does not count; empty where it counts."""
     own = _own_reason(state)
     if not own and state.newer is not None:
-        return f"{MEASURED_AGAIN} in run {state.newer}"
+        return replaced_text(
+            state.newer, given_way=state.is_disturbed and not state.newer_marked
+        )
     return own
+
+
+def replaced_text(newer: int, *, given_way: bool) -> str:
+    """Return why a run does not count whose place another one has taken.
+
+    `given_way` is whether that is for its marks, and not for its age.
+    """
+    if given_way:
+        return f"{MARKED}: run {newer}, without a mark, counts"
+    return f"{MEASURED_AGAIN} in run {newer}"
 
 
 def does_not_count_text(why: str) -> str:
@@ -108,7 +135,11 @@ def _unfinished(state: RunState) -> str:
 # --- which of several runs of a device in a lot counts
 
 REPLACING: Final = (Purpose.MEASURE, Purpose.INSPECT)
-"""Purposes whose newest run of a device in a lot takes the place of those before."""
+"""Purposes whose newest run of a device in a lot takes the place of the others.
+
+Newest without a mark, where there is one: readings of a stretch that was warmed, or ran
+at another supply, tell what that did, and not how devices differ.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,20 +154,20 @@ class DeviceRun:
     state: RunState
 
 
-def replaced_by(runs: Iterable[DeviceRun]) -> dict[int, int]:
-    """Return by run the newer one that counts in its place, of all runs of a lot."""
-    newest: dict[tuple[str, str, str, Purpose], DeviceRun] = {}
+def replaced_by(runs: Iterable[DeviceRun]) -> dict[int, DeviceRun]:
+    """Return by run the one that counts in its place, of all runs of a lot."""
+    best: dict[tuple[str, str, str, Purpose], DeviceRun] = {}
     kept = []
-    for one in sorted(runs, key=lambda one: (one.started_utc_ns, one.run)):
+    for one in sorted(runs, key=_rank):
         if one.state.purpose in REPLACING:
             kept.append(one)
             if not why_not_counted(one.state):
-                newest[_place(one)] = one
+                best[_place(one)] = one
     found = {}
     for one in kept:
-        last = newest.get(_place(one))
-        if last is not None and _moment(last) > _moment(one):
-            found[one.run] = last.run
+        last = best.get(_place(one))
+        if last is not None and _rank(last) > _rank(one):
+            found[one.run] = last
     return found
 
 
@@ -144,5 +175,5 @@ def _place(one: DeviceRun) -> tuple[str, str, str, Purpose]:
     return one.part, one.lot, one.device, one.state.purpose
 
 
-def _moment(one: DeviceRun) -> tuple[int, int]:
-    return one.started_utc_ns, one.run
+def _rank(one: DeviceRun) -> tuple[bool, int, int]:
+    return not one.state.is_disturbed, one.started_utc_ns, one.run

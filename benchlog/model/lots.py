@@ -28,9 +28,9 @@ class Lot:
 class LotRun:
     """One run of a lot as its decision needs it; None is unknown.
 
-    `set_aside` and `damaged` say that such an event is in the run, `void` why it is
-    void, if so. `tolerance_ppm` is what its part promises at the reference temperature,
-    `over_temperature` whether it was begun to be held against more.
+    `set_aside`, `damaged` and `marked` say that such an event is in the run, `void` why
+    it is void, if so. `tolerance_ppm` is what its part promises at the reference
+    temperature, `over_temperature` whether it was begun to be held against more.
     """
 
     run: int
@@ -46,6 +46,7 @@ class LotRun:
     readings: int | None = None
     set_aside: bool = False
     damaged: bool = False
+    marked: bool = False
     simulated: bool = False
     void: str | None = None
     purpose: Purpose = Purpose.INSPECT
@@ -62,6 +63,11 @@ class LotRun:
         return why_not_counted(_state_of_lot_run(self))
 
     @property
+    def is_disturbed(self) -> bool:
+        """Whether its readings give way to those of a run without a mark."""
+        return _state_of_lot_run(self).is_disturbed
+
+    @property
     def counts(self) -> bool:
         """Whether it counts for its lot, as long as none follows that counts."""
         return not self.why_not_counted
@@ -72,6 +78,7 @@ def _state_of_lot_run(run: LotRun) -> RunState:
         void=run.void,
         set_aside=run.set_aside,
         damaged=run.damaged,
+        marked=run.marked,
         ended_how=run.ended_how,
         purpose=run.purpose,
         planned=run.planned,

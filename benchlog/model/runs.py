@@ -107,8 +107,12 @@ class Run:
         Why a person declared it void, if so.
     set_aside, damaged : bool
         Whether such an event is in the run.
+    marked : bool
+        Whether a person marked a moment of it.
     newer : int | None
         The run of the same device in its lot that counts in its place.
+    newer_marked : bool
+        Whether that one is marked, too.
     part_id : str
         The part that its device is filed under, corrected where it was mistyped.
     judged_over_temperature : bool | None
@@ -146,7 +150,9 @@ class Run:
     judged_over_temperature: bool | None = None
     set_aside: bool = False
     damaged: bool = False
+    marked: bool = False
     newer: int | None = None
+    newer_marked: bool = False
     part_id: str = ""
 
     @property
@@ -163,7 +169,9 @@ class Run:
                 purpose=self.made_for,
                 planned=self._planned,
                 judged=self.verdict is not None,
+                marked=self.marked,
                 newer=self.newer,
+                newer_marked=self.newer_marked,
             )
         )
 

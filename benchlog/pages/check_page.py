@@ -35,22 +35,28 @@ from benchlog.units import (
     format_u_ppm,
 )
 from benchlog.verdict.timebase.check_validity import contradiction
-from benchlog.verdict.timebase.governing_check import ruling, stated_goes_on
+from benchlog.verdict.timebase.governing_check import (
+    ruling,
+    standing_at,
+    stated_goes_on,
+)
 from benchlog.verdict.timebase.reference_check import Finding
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Now:
     """When a page is made, and which check of that instrument rules then.
 
     `stated` says that what the bench file states rules instead, where it does; `doubt`
-    what speaks against the check of the page.
+    what speaks against the check of the page; `contradicted` is whether a newer check
+    ended those before it.
     """
 
     utc_ns: int
     ruler: ReferenceCheck | None
     stated: str = ""
     doubt: str = ""
+    contradicted: bool = False
 
 
 def known_check(reader: Reader, number: int) -> ReferenceCheck:
@@ -73,7 +79,15 @@ def now_of(
     doubt = contradiction(spec, check, standing, who="this check")
     before = [one for one in standing if one.at_utc_ns < check.at_utc_ns]
     stated = "" if ruler is not None else stated_goes_on(spec, before, check)
-    return Now(utc_ns, ruler, stated, doubt)
+    ended = standing_at(spec, standing, utc_ns).contradicted
+    contradicted = any(newer.at_utc_ns > check.at_utc_ns for _, newer in ended)
+    return Now(
+        utc_ns=utc_ns,
+        ruler=ruler,
+        stated=stated,
+        doubt=doubt,
+        contradicted=contradicted,
+    )
 
 
 def check_sections(
@@ -201,8 +215,13 @@ def _notices(check: ReferenceCheck, now: Now) -> Iterator[Notice]:
         yield Notice("The check no longer holds: do it again before measuring.")
     elif now.stated:
         yield Notice(f"Not in use: {printed(now.stated)}.")
-    elif now.ruler is None:
+    elif now.ruler is None and now.contradicted:
         yield Notice("Not in use: a newer check contradicted it. Check again.")
+    elif now.ruler is None:
+        yield Notice(
+            "Not in use: with its age added it is known worse by far than what is "
+            "stated of the time base. Check again."
+        )
     elif now.ruler != check:
         yield Notice(
             f"Not in use: the check of {whole_utc(now.ruler.at_utc_ns)} corrects runs "

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fitting.ageing import Ageing, Estimate, ageing
+from benchlog.analysis.fitting.ageing import Ageing, Estimate
 from benchlog.analysis.fitting.observations import (
     aged_ppm,
     temperature_view,
@@ -23,7 +23,7 @@ from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.errors import DataError
 from benchlog.evaluation.response import supply_notes
 from benchlog.evaluation.studies import (
-    days_and_offsets,
+    ageing_of,
     series_of,
     stamps_of,
     temperature_data,
@@ -155,8 +155,8 @@ def _temperature(reader: Reader, run: Run) -> Study:
 
 
 def _ageing(reader: Reader, run: Run) -> Study:
-    days, ppm = days_and_offsets(reader, [run])
-    found, _ = ageing(days, ppm)
+    aged = ageing_of(reader, [run])
+    days, ppm, found = aged.days, aged.offset_ppm, aged.first
     graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
     head = f"ageing: {found.law} law over {found.span_days:.3g} days"
     later = [
@@ -165,7 +165,7 @@ def _ageing(reader: Reader, run: Run) -> Study:
         for far in found.extrapolations
     ]
     rows = _estimates(found.coefficients)
-    said = (found.choice, _left_over(found), *later, found.warning)
+    said = (found.choice, _left_over(found), *later, found.warning, aged.ambient)
     return Study(head, graphs, rows, said)
 
 

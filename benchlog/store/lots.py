@@ -96,7 +96,7 @@ def lot_from(row: Named) -> Lot:
 
 def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`."""
-    yes = ("set_aside", "damaged", "simulated", "planned", "over_temperature")
+    yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["purpose"] = Purpose(row["purpose"])
     tolerance = row["tolerance_ppm"]  # `inf` is a text

@@ -40,6 +40,9 @@ with newest as (select run_id, kind, new, reason, row_number() over (
       as set_aside,
     exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
       as damaged,
+    exists(select 1 from events e where e.run_id = u.id and e.kind = 'mark')
+      and not exists(select 1 from events e where e.run_id = u.id
+        and e.kind = 'damaged') as disturbed,
     (select id from verdicts v where v.run_id = u.id
       order by at_utc_ns desc, id desc limit 1) as verdict_id
     from runs u join devices d on d.id = u.device_id
@@ -61,9 +64,13 @@ with newest as (select run_id, kind, new, reason, row_number() over (
     from states),
   placed as (select *, case when lot is not null and purpose in ('measure', 'inspect')
       then first_value(run) over (partition by lot, part, device, purpose, own is null
-        order by started_utc_ns desc, run desc) end as newest
+        order by disturbed, started_utc_ns desc, run desc) end as newest,
+      min(disturbed) over (partition by lot, part, device, purpose, own is null)
+        as newest_disturbed
     from reasons),
   counted as (select run, case when own is not null then own
+      when newest <> run and disturbed and not newest_disturbed
+        then 'marked: run ' || newest || ', without a mark, counts'
       when newest <> run then 'measured again in run ' || newest end as does_not_count
     from placed)
 """
@@ -110,7 +117,7 @@ from readings r join runs u on u.id = r.run_id join runs_named n on n.run = r.ru
 """A row for each reading, with whether its run counts."""
 INDEXES: Final = (
     "create index events_of_state on events (run_id)"
-    " where kind in ('set-aside', 'damaged')",
+    " where kind in ('set-aside', 'damaged', 'mark')",
     "create index devices_of_lot on devices (lot_id)",
 )
 """Runs have many events, and few that decide; a run's lot is looked up with it."""

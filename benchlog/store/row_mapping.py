@@ -55,7 +55,9 @@ STATE: Final = """a.void,
   exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
     as set_aside,
   exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
-    as damaged"""
+    as damaged,
+  exists(select 1 from events e where e.run_id = u.id and e.kind = 'mark')
+    as marked"""
 """What decides besides its end whether a run counts."""
 PLANNED: Final = """(json_extract(u.snapshot, '$.until_clear') = 1
     or json_extract(u.snapshot, '$.max_readings') is not null
@@ -162,7 +164,7 @@ where i.serial = :serial and a.void is null order by c.at_utc_ns, c.id
 def device_run_from(row: Named) -> DeviceRun:
     """Rebuild a DeviceRun from a row of `IN_LOTS`."""
     names = ("run", "started_utc_ns", "part", "lot", "device")
-    yes = ("planned", "judged", "set_aside", "damaged")
+    yes = ("planned", "judged", "set_aside", "damaged", "marked")
     return DeviceRun(
         **{name: row[name] for name in names},
         state=RunState(
@@ -174,7 +176,7 @@ def device_run_from(row: Named) -> DeviceRun:
     )
 
 
-def run_from(row: Named, newer: int | None = None) -> Run:
+def run_from(row: Named, newer: DeviceRun | None = None) -> Run:
     """Rebuild a Run from a row of `RUNS`; `newer` counts in its place."""
     snapshot = json.loads(row["snapshot"])
     judged = _basis(row["basis"])
@@ -208,7 +210,9 @@ def run_from(row: Named, newer: int | None = None) -> Run:
         void=row["void"],
         set_aside=bool(row["set_aside"]),
         damaged=bool(row["damaged"]),
-        newer=newer,
+        marked=bool(row["marked"]),
+        newer=None if newer is None else newer.run,
+        newer_marked=newer is not None and newer.state.is_disturbed,
         part_id=row["part_id"],
         judged_over_temperature=_asked_over_temperature(row["basis"])
         if judged
@@ -338,8 +342,8 @@ def newest_first(named: Asked, wanted: Wanted) -> Iterator[Run]:
         last = page[-1].id - 1
 
 
-def _newer(named: Asked, rows: Iterable[Mapping[str, Any]]) -> dict[int, int]:
-    """Return by run the newer one of its device that counts, where it has a lot."""
+def _newer(named: Asked, rows: Iterable[Mapping[str, Any]]) -> dict[int, DeviceRun]:
+    """Return by run the one of its device that counts, where it has a lot."""
     lots = sorted({row["lot"] for row in rows if row["lot"] is not None})
     if not lots:
         return {}

@@ -197,3 +197,28 @@ def test_one_bad_file_does_not_hide_the_other_parts(write):
 def test_a_part_by_path(write):
     path = write("fork.toml", FULL)
     assert load_part(path).file == path
+
+
+@pytest.mark.parametrize(
+    ("kind", "nominal", "asked"),
+    [
+        ("quartz", "16", "is 16 MHz meant?"),
+        ("tcxo", "19.2", "is 19.2 MHz meant?"),
+        ("tuning-fork", "32.768", "is 32.768 kHz meant?"),
+    ],
+)
+def test_a_frequency_without_its_unit_is_asked_back(kind, nominal, asked):
+    text = FULL.replace('"tuning-fork"', f'"{kind}"').replace("32_768", nominal)
+    with pytest.raises(ConfigError) as caught:
+        parse(text)
+    (problem,) = caught.value.problems
+    assert problem.key == "part.nominal_hz"
+    assert asked in problem.expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "nominal"), [("quartz", "1"), ("rc", "40"), ("other", "50")]
+)
+def test_slow_sources_that_are_no_slip_are_taken(kind, nominal):
+    text = FULL.replace('"tuning-fork"', f'"{kind}"').replace("32_768", nominal)
+    assert parse(text).nominal_hz == float(nominal)

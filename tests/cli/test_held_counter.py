@@ -148,3 +148,25 @@ def test_in_a_lot_nothing_counts_while_the_device_before_is_still_shown(
     assert np.all(second.flags[: len(still)] & Flag.SETTLING)
     counted = second.frequency_hz[(second.flags & Flag.SETTLING) == 0]
     assert first.frequency_hz[-1] not in counted
+
+
+@pytest.mark.parametrize(
+    ("hold", "advised"),
+    [
+        # 0.05 Hz of 16 MHz is 0.003 ppm at 1 s: a tenth of 0.1 ppm is read, no shorter
+        (1, "0.1 ppm: 1 s"),
+        (0, None),  # it repeats itself to 0.1 mHz: that shows nothing
+    ],
+)
+def test_check_bench_advises_by_what_readings_show_not_by_their_digits(
+    line: Line, hold: int, advised: str | None
+) -> None:
+    with counter(line, pace_s=0.02, gate_s=1.0, hold=hold) as bench:
+        done = line.run("check-bench", bench, "--json")
+    (row,) = json.loads(done.stdout)
+    if advised is None:
+        assert row["advice"] == []
+        assert "do not show what this counter resolves" in row["seen"]
+    else:
+        assert row["advice"][-1].split(",")[0] == advised
+        assert "10 readings" in row["seen"]

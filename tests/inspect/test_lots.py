@@ -34,6 +34,10 @@ def test_a_lot_is_accepted(shop: Shop) -> None:
     assert {"lot", "plan", "devices", "passed", "failed", "undecided"} <= set(found)
     assert found["plan"]["sample_size"] == 4 and found["plan"]["reject"] == 1
     assert all(device["readings"] == 5 for device in found["devices"])
+    # nobody has touched the bench: four ids, one device
+    doubts = {one["device"]: one["why"] for one in found["doubtful"]}
+    assert list(doubts) == ["b", "c", "d"]
+    assert all("was it exchanged?" in why for why in doubts.values())
     shown = shop.run([*shop.words("--result", "--json")])
     assert document(shown) == found and shown.returncode == 0
 

@@ -12,12 +12,14 @@ from benchlog.model import (
     Event,
     EventKind,
     Flag,
+    InstrumentSpec,
     PositionSpec,
     Purpose,
     Reading,
     ReferenceCheck,
     ReferenceSpec,
 )
+from benchlog.pages.check_page import check_sections, now_of
 from benchlog.pages.check_record import check_record
 from benchlog.pages.html import html_of
 from benchlog.pages.method_notes import METHODS
@@ -200,6 +202,42 @@ def test_a_check_that_is_not_in_use_says_so(tmp_path):
         page = words(parsed(html_of(check_page(reader, 2, VirtualClock()))))
     assert "Not in use: the check of" in page
     assert "In later budgets nothing, as it is not in use" in page
+
+
+@pytest.mark.parametrize("apart_ppm", [None, 5.0])
+def test_a_newer_check_is_named_only_where_there_is_one(apart_ppm):
+    """Ageing makes the first one worse than what is stated; the second one is over."""
+    day = 86_400 * NS
+    spec = InstrumentSpec(
+        name="counter",
+        driver="scpi-counter",
+        address="",
+        options={},
+        timebase_ppm=0.1,
+        timebase_ageing_ppm_per_year=10.0,
+    )
+    first = ReferenceCheck(
+        instrument=COUNTER,
+        offset_ppm=0.0,
+        u_ppm=0.3,
+        method="pps",
+        at_utc_ns=day,
+        valid_until_utc_ns=400 * day,
+    )
+    second = replace(
+        first,
+        offset_ppm=apart_ppm or 0.0,
+        at_utc_ns=2 * day,
+        valid_until_utc_ns=3 * day,
+    )
+    checks = [first] if apart_ppm is None else [first, second]
+    now = now_of(first, spec, checks, 300 * day)
+    assert now.ruler is None and not now.stated
+    told = repr(list(check_sections(first, list(enumerate(checks)), now, None)))
+    assert ("a newer check contradicted it" in told) is (apart_ppm is not None)
+    assert ("With its age" in told or "with its age added" in told) is (
+        apart_ppm is None
+    )
 
 
 def test_pulses_are_drawn_against_their_line(reader):

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from store.making import begin, clock_of, rows
 
+from benchlog.cli.commands.chips import chips_of
 from benchlog.clock import VirtualClock
 from benchlog.model import Event, EventKind, Purpose
 from benchlog.store.reader import Reader
@@ -139,6 +140,28 @@ def test_the_newest_run_of_a_device_in_a_lot_takes_the_place_of_those_before(
     made.amend(elsewhere, "lot", "L1", "typed L2")
     assert counted_here(writer.path)[first][1] == f"measured again in run {elsewhere}"
     assert counted_in_sql(writer.path) == counted_here(writer.path)
+
+
+def test_a_run_that_was_marked_never_takes_the_place_of_a_clean_one(writer, made):
+    of_lot = {"lot": "L1", "purpose": Purpose.INSPECT}
+    clean = made.run("A", **of_lot)
+    warmed = made.run("A", kind=EventKind.MARK, **of_lot)
+    only = made.run("B", kind=EventKind.MARK, **of_lot)
+    early = made.run("C", kind=EventKind.MARK, **of_lot)
+    late = made.run("C", **of_lot)
+    broken = made.run("D", **of_lot)
+    damaged = made.run("D", kind=EventKind.DAMAGED, **of_lot)
+    made.writer.commit([(damaged, 0, Event(2, 2, EventKind.MARK, "warming"))])
+    said = counted_here(writer.path)
+    assert counted_in_sql(writer.path) == said
+    why = {run: reason for run, (_, reason) in said.items()}
+    assert why[warmed] == f"marked: run {clean}, without a mark, counts"
+    assert why[early] == f"marked: run {late}, without a mark, counts"
+    assert why[broken] == f"measured again in run {damaged}"
+    assert not any(why[run] for run in (clean, only, late, damaged))
+    with Reader.open(writer.path) as reader:
+        chips, _ = chips_of(reader, "L1")
+    assert {chip.device: chip.run for chip in chips} == {"A": clean, "C": late}
 
 
 def test_results_have_one_row_a_device_its_newest_run_that_counts(writer, made):

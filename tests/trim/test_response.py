@@ -60,6 +60,30 @@ def test_phases_and_responses_of_known_physics():
     assert supply.settle_s <= 2
 
 
+def test_what_is_shown_is_averaged_over_the_stretch_that_is_named():
+    """By hand: offset, ambient and supply of the same readings, the last third."""
+    seen = chip()
+    for phase in phases(seen, [Cut(60.0, "warming"), Cut(180.0, "supply 2.8 V")]):
+        named = (seen.t_s >= phase.settled_from_s) & (seen.t_s <= phase.to_s)
+        named &= seen.t_s < phase.from_s + phase.n
+        assert np.count_nonzero(named) == phase.settled_n == phase.n // 3
+        assert phase.offset_ppm == pytest.approx(seen.offset_ppm[named].mean())
+        assert phase.ambient_c == pytest.approx(seen.ambient_c[named].mean())
+        assert phase.supply_v == pytest.approx(seen.supply_v[named].mean())
+
+
+def test_ambient_of_another_stretch_is_not_shown_beside_the_offset():
+    """The probe fell silent in the middle of the settled part, while it got warmer."""
+    seen = chip()
+    seen.ambient_c[150:180] = np.nan
+    _, warming = phases(seen, [Cut(60.0, "warming")])[:2]
+    assert warming.ambient_c is not None  # the settled part begins at 220 s
+    _, warming, _ = phases(seen, [Cut(60.0, "warming"), Cut(180.0, "supply 2.8 V")])
+    assert warming.ambient_c is None
+    (answer, _) = answers(seen, Cut(60.0, "warming"), Cut(180.0, "supply 2.8 V"))
+    assert answer.sign == "up" and answer.ppm_per_c is None
+
+
 # Common practice, no source: a finger's warmth moves an on-chip RC oscillator by
 # kilohertz (often up) and a quartz crystal by a few hertz (often down); the sign
 # differs from part to part.

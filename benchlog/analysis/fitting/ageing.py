@@ -98,6 +98,8 @@ def ageing(
     days: Array,
     offset_ppm: Array,
     horizons_years: Sequence[float] = HORIZONS_YEARS,
+    *,
+    beside: Array | None = None,
 ) -> tuple[Ageing, Ageing]:
     """Fit both laws; the one the data prefer comes first.
 
@@ -108,14 +110,17 @@ def ageing(
     offset_ppm : array, shape (n,)
     horizons_years : sequence of float
         For which changes are extrapolated, from the end of the data.
+    beside : array, shape (n, k), optional
+        What else moved the offset, a column each, fitted together with either law.
 
     Raises DataError when there are fewer than 5 values, times do not rise, or nothing
     scatters.
 
     """
     _check(days, offset_ppm)
-    short_days, ppm = block_means([days, offset_ppm])
-    work = _AgeingWork(short_days, ppm, days, horizons_years)
+    others = [] if beside is None else list(beside.T)
+    short_days, ppm, *columns = block_means([days, offset_ppm, *others])
+    work = _AgeingWork(short_days, ppm, days, horizons_years, columns)
     line, log = _linear(work), _logarithmic(work)
     ahead = log.log_evidence - line.log_evidence
     if abs(ahead) < _CLEAR:
@@ -141,14 +146,20 @@ class _AgeingWork:
     """Block means of the data with their regression; last day and length of all."""
 
     def __init__(
-        self, days: Array, ppm: Array, whole: Array, years: Sequence[float]
+        self,
+        days: Array,
+        ppm: Array,
+        whole: Array,
+        years: Sequence[float],
+        beside: Sequence[Array],
     ) -> None:
         self.days, self.ppm, self.years = days, ppm, tuple(years)
+        self.beside = beside
         self.last, self.span = float(whole[-1]), float(whole[-1] - whole[0])
         self._regression = Regression(days)
 
     def fit(self, grown: Array) -> LinearFit:
-        design = np.column_stack([np.ones_like(grown), grown])
+        design = np.column_stack([np.ones_like(grown), grown, *self.beside])
         return self._regression.fit(design, self.ppm)
 
     def ahead(self, years: float, change: tuple[float, float, float]) -> Extrapolation:
@@ -172,7 +183,7 @@ class _AgeingWork:
 
 def _linear(work: _AgeingWork) -> Ageing:
     found = work.fit(work.days)
-    half = found.half_width(np.array([0.0, 1.0]))
+    half = found.quantile() * float(found.u[1])
     rate = float(found.coefficients[1])
     per_day = Estimate(
         name="rate",

@@ -49,14 +49,6 @@ def together(parts: Sequence[TemperatureData]) -> TemperatureData:
     return TemperatureData(t_s[order], ambient_c[order], ppm[order])
 
 
-def days_and_offsets(data: TemperatureData) -> tuple[Array, Array]:
-    """Return days since the first reading, rising, and offsets in ppm, for ageing."""
-    later = np.concatenate(([True], np.diff(data.t_s) > 0))[: len(data.t_s)]
-    t_s = data.t_s[later]
-    first_s = t_s[0] if len(t_s) else 0.0
-    return (t_s - first_s) / SECONDS_PER_DAY, data.offset_ppm[later]
-
-
 # --- fitted laws as curves through the data they were fitted to, for pictures
 
 

@@ -123,7 +123,7 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
 # definition: of the polynomials
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
 _NAMES: Final = ("linear", "quadratic", "cubic")
-_LEAST_SPAN_C: Final = 0.1  # our rule: less is what usual thermometers scatter
+LEAST_SPAN_C: Final = 0.1  # our rule: less is what usual thermometers scatter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,7 +237,7 @@ def _usable(data: TemperatureData) -> tuple[Array, Array, Array]:
         )
     if np.any(np.diff(t_s) <= 0):
         raise DataError("times must rise to fit a temperature law")
-    if float(np.ptp(ambient)) < _LEAST_SPAN_C:
+    if float(np.ptp(ambient)) < LEAST_SPAN_C:
         raise DataError(
             f"ambient varied by {np.ptp(ambient):.2g} C: too little for a law"
         )

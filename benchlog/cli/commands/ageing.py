@@ -19,12 +19,9 @@ from benchlog.units import SECONDS_PER_DAY, format_duration, printable, three_di
 
 if TYPE_CHECKING:
     from benchlog.analysis.fitting.ageing import Ageing
+    from benchlog.analysis.fitting.ageing_beside_ambient import AgeingBesideAmbient
     from benchlog.model import Run
 
-AMBIENT = (
-    "what a change of ambient did is in this drift; `temperature --with-ageing` takes "
-    "it out"
-)
 EXAMPLES = (
     "benchlog ageing 12",
     "benchlog ageing 12 19 27 --json",
@@ -38,36 +35,38 @@ EXAMPLES = (
 def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
     """Fit drift of RUN (several of one device, or the latest): linear, logarithmic.
 
+    What ambient did is taken out first, by the usual temperature law of the part's
+    kind; where it cannot be told from drift, a note says so.
     The law that the data prefer comes first, and whether they prefer it. The change
     after 1 and 10 years is an extrapolation, with its interval and a warning; a year
     ahead wants a day of data, ten years ten days, else it is not stated.
     """
-    from benchlog.analysis.fitting.ageing import ageing
-    from benchlog.evaluation.studies import days_and_offsets
+    from benchlog.evaluation.studies import ageing_of
 
     check_plot(wish["plot"])
     with reading(db) as reader:
         runs = chosen_runs(reader, run)
-        days, ppm = days_and_offsets(reader, runs)
-    first, second = ageing(days, ppm)
+        found = ageing_of(reader, runs)
+    days, ppm = found.days, found.offset_ppm
     if wish["plot"]:
-        _plot(days, ppm, first, runs, wish["plot"])
+        _plot(days, ppm, found.first, runs, wish["plot"])
     if as_json:
-        print_json(document(runs, first, second))
+        print_json(document(runs, found))
     else:
         chart = _chart(days, ppm)
-        click.echo("\n\n".join((text(runs, first), _other(second), chart)))
+        click.echo("\n\n".join((text(runs, found), _other(found.second), chart)))
 
 
-def document(runs: "list[Run]", first: "Ageing", second: "Ageing") -> dict[str, Any]:
+def document(runs: "list[Run]", aged: "AgeingBesideAmbient") -> dict[str, Any]:
     """Return the JSON document of the preferred law, the other one under `other`."""
+    first, second = aged.first, aged.second
     return {
         "runs": [run.id for run in runs],
         "device": runs[0].device,
         **_law(first),
         "choice": first.choice,
         "warning": first.warning,
-        "ambient": AMBIENT,
+        "ambient": aged.ambient,
         "other": _law(second),
         "simulated": any(run.simulated for run in runs),
     }
@@ -89,8 +88,9 @@ def _law(found: "Ageing") -> dict[str, Any]:
     }
 
 
-def text(runs: "list[Run]", found: "Ageing") -> str:
+def text(runs: "list[Run]", aged: "AgeingBesideAmbient") -> str:
     """Return the preferred law as a person reads it."""
+    found = aged.first
     lasts = format_duration(found.span_days * SECONDS_PER_DAY)
     head = f"ageing of {printable(runs[0].device)}: {found.law} law over {lasts}"
     why_not = [far.why_not for far in found.extrapolations if far.why_not]
@@ -99,7 +99,7 @@ def text(runs: "list[Run]", found: "Ageing") -> str:
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     )
     said = [("law", found.choice), ("left over", left)]
-    said.append(("note", "\n".join([*why_not, found.warning, AMBIENT])))
+    said.append(("note", "\n".join([*why_not, found.warning, aged.ambient])))
     parts = (head, estimate_rows(found.coefficients), _ahead(found), pairs(said))
     return "\n\n".join(part for part in parts if part)
 

@@ -39,7 +39,8 @@ _ANSWERS: Final = frozenset({"no-signal", "overload"})
 class Checked:
     """What one instrument gave; a JSON row of the contract, and `unit`, `in_use`.
 
-    `advice` is the gate (of pulses: the time) that some limits need, `refcheck` the
+    `advice` is the gate (of pulses: the time) that some limits need, `seen` what the
+    counter's readings show of its resolution, by which that is told, `refcheck` the
     time that a check of its time base needs, where [reference] is about it.
     """
 
@@ -54,13 +55,17 @@ class Checked:
     in_use: bool = False
     advice: tuple[str, ...] = ()
     refcheck: tuple[str, ...] = ()
+    seen: str = ""
 
 
 @make_command("check-bench", examples=EXAMPLES)
 @click.argument("bench", type=CatalogueName("benches"))
 @click.pass_context
 def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> None:
-    """Ask each instrument of BENCH (a name or a path) who it is, and for one reading.
+    """Ask each instrument of BENCH (a name or a path) who it is, and for a reading.
+
+    A counter is read ten times (four, or what fits into 30 s, at a long gate): what it
+    resolves is told by the scatter and the steps of its readings, not by its digits.
 
     An instrument that says "no signal" answers. One that a run is using is left alone
     and said to be in use. Exit code 1 if one does not answer or is in use.
@@ -97,22 +102,23 @@ def _warn_of_calibration(instruments: "Mapping[str, InstrumentSpec]") -> None:
 
 def advice_for(
     spec: "InstrumentSpec",
-    sample: "Sample | None",
+    samples: "Sequence[Sample]",
     checks: "Sequence[ReferenceCheck]",
 ) -> tuple[str, ...]:
-    """Return what some limits need of a counter or of pulses, from one reading.
+    """Return what some limits need of a counter or of pulses, from its readings.
 
     `checks` are those of a counter's time base.
     """
     from benchlog.verdict.run.measuring_advice import (
         LIMITS_PPM,
-        advise,
+        advise_seen,
         pulse_time_s,
+        seen_resolution,
         stamp_s,
     )
     from benchlog.verdict.timebase.check_validity import timebase_now
 
-    if sample is not None and sample.unit == EDGE:
+    if samples and samples[0].unit == EDGE:
         spacing_s = float(str(spec.options.get("interval_s", 1.0)))
         jitter_s = stamp_s(spec.address)
         times = [pulse_time_s(one, jitter_s, spacing_s) for one in LIMITS_PPM]
@@ -120,14 +126,12 @@ def advice_for(
             f"{limit:g} ppm: {format_duration(math.ceil(time_s))}"
             for limit, time_s in zip(LIMITS_PPM, times, strict=True)
         )
-    if sample is None or sample.unit != "Hz" or not sample.step or not sample.gate_s:
+    seen = seen_resolution(samples)
+    if seen is None:
         return ()
-    if not sample.value > 0:
-        return ()
-    step_ppm = sample.step / sample.value * 1e6
-    u_ppm = timebase_now(spec, checks, sample.utc_ns).u_ppm
-    advised = [advise(limit, step_ppm, sample.gate_s, u_ppm) for limit in LIMITS_PPM]
-    return tuple(one.text for one in advised)
+    u_ppm = timebase_now(spec, checks, samples[0].utc_ns).u_ppm
+    advised = [advise_seen(limit, seen, u_ppm) for limit in LIMITS_PPM]
+    return tuple(one.text for one in advised if one is not None)
 
 
 def _as_wired(row: Checked, bench: "Bench") -> Checked:
@@ -164,7 +168,9 @@ def _advised(row: Checked) -> "Iterator[str]":
         rms = f"{stamp_s(row.address) * 1e3:g} ms"
         what = f"time to compare {row.instrument} by stamps of {rms} rms"
         yield f"{what} for a limit of " + "; ".join(row.advice)
-    elif row.advice:
+    if row.seen:
+        yield f"{row.instrument}: {row.seen}"
+    if row.advice and row.unit != EDGE:
         yield f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
     if row.refcheck:
         yield "refcheck for a limit of " + "; ".join(row.refcheck)
@@ -201,13 +207,17 @@ def _check_group(specs: "Sequence[InstrumentSpec]", path: Path) -> list[Checked]
     from benchlog.clock import host_clock
     from benchlog.recorder.bench_lock import BenchLocks
     from benchlog.recorder.instruments.instrument_check import check_instrument
+    from benchlog.verdict.run.measuring_advice import readings_wanted
 
     clock = host_clock()
     held = [s.address for s in specs if s.address and registry.load(s.driver).exclusive]
     try:
         with BenchLocks(held, "benchlog check-bench", clock):
             return [
-                _checked(spec, check_instrument(spec, clock), path) for spec in specs
+                _checked(
+                    spec, check_instrument(spec, clock, wanted=readings_wanted), path
+                )
+                for spec in specs
             ]
     except BusyError as error:
         return [_failed(spec, error) for spec in specs]
@@ -228,7 +238,10 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
 
 
 def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Checked:
+    from benchlog.verdict.run.measuring_advice import seen_resolution
+
     error, sample = tried.error, tried.sample
+    seen = seen_resolution(tried.samples)
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(
         instrument=spec.name,
@@ -239,7 +252,8 @@ def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Ch
         value=sample.value if sample else None,
         unit=sample.unit if sample else None,
         error=str(error) if error else None,
-        advice=advice_for(spec, sample, _checks_of(path, tried.identity)),
+        advice=advice_for(spec, tried.samples, _checks_of(path, tried.identity)),
+        seen=seen.text if seen else "",
     )
 
 

@@ -28,7 +28,8 @@ _MOST = 100_000
 def command(db: Path | None, as_json: bool, lot: str) -> None:
     """Compare the devices of a lot: ranking, spread, and what they have in common.
 
-    Each device is there with its newest run that counts and has a figure.
+    Each device is there with its newest run that counts and has a figure. A run that
+    was marked (warming, another supply) is left out: that is no spread of devices.
     """
     from benchlog.verdict.lot.chips import spread_of
 
@@ -46,7 +47,8 @@ def command(db: Path | None, as_json: bool, lot: str) -> None:
 def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     """Return the newest figures of every device of a lot, and what U they share.
 
-    Runs that do not count are left out; a damaged device has failed.
+    Runs that do not count are left out, and those with marks; a damaged device has
+    failed.
     """
     from benchlog.verdict.lot.chips import Chip
     from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
@@ -55,7 +57,8 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     words = {row.run: str(word_of(row)) for row in rows}
     newest: dict[str, Run] = {}
     for run in reader.runs(lot=lot, limit=_MOST):  # the newest first
-        if run.offset_ppm is not None and run.u_ppm is not None and run.counts:
+        clean = run.counts and not run.marked
+        if run.offset_ppm is not None and run.u_ppm is not None and clean:
             newest.setdefault(run.device, run)
     chips = [
         Chip(

@@ -226,13 +226,11 @@ def _ageing(
     """Extrapolate the ageing of runs; say by which law and how far."""
     if not numbers or years is None:
         return None
-    from benchlog.analysis.fitting.ageing import ageing
     from benchlog.cli.tasks.studying import chosen_runs
-    from benchlog.evaluation.studies import days_and_offsets
+    from benchlog.evaluation.studies import ageing_of
 
     runs = chosen_runs(reader, tuple(numbers))
-    days, ppm = days_and_offsets(reader, runs)
-    found, _ = ageing(days, ppm, (years,))
+    found = ageing_of(reader, runs, (years,)).first
     (far,) = found.extrapolations
     if far.change_ppm is None or far.low_ppm is None or far.high_ppm is None:
         raise DataError(

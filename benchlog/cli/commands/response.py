@@ -85,6 +85,7 @@ def text(
             printable(phase.name),
             format_duration(phase.from_s),
             str(phase.n),
+            _averaged(phase),
             format_ppm(phase.offset_ppm, phase.u_ppm),
             format_u_ppm(phase.u_ppm),
             _number(phase.ambient_c, ".2f"),
@@ -92,14 +93,14 @@ def text(
         )
         for phase in found
     ]
-    headers = ("phase", "from", "readings", "offset ppm", "U ppm", "C", "V")
+    headers = ("phase", "from", "readings", "averaged", "offset ppm", "U ppm", "C", "V")
     said = [_said(answer, run.nominal_hz) for answer in answers]
     if not said:
         said = ["one phase only: set marks on the screen (key m) to cut a run"]
     simulated = ", simulated" if run.simulated else ""
     said += [f"{name}: {doubt}" for name, doubt in doubts(found)]
     head = f"response of {printable(run.device)}, run {run.id}{simulated}"
-    return "\n\n".join((head, table(headers, rows, "lrrrrrr"), "\n".join(said)))
+    return "\n\n".join((head, table(headers, rows, "lrrrrrrr"), "\n".join(said)))
 
 
 def _said(answer: "Response", nominal_hz: float) -> str:
@@ -123,6 +124,13 @@ def _said(answer: "Response", nominal_hz: float) -> str:
     settled = f"settled after {format_duration(answer.settle_s)}"
     within = three_digits(answer.within_ppm)
     return f"{said}; {settled} (to {within} ppm)"
+
+
+def _averaged(phase: "Phase") -> str:
+    """Return which of a phase's readings its figures are the means of."""
+    if phase.settled_from_s is None:
+        return "-"
+    return f"{phase.settled_n} from {format_duration(round(phase.settled_from_s, 1))}"
 
 
 def _number(value: float | None, form: str) -> str:

@@ -1,7 +1,8 @@
-"""Trying one instrument: who it is, and one value, in a process of its own."""
+"""Trying one instrument: who it is and what it reads, in a process of its own."""
 
 import selectors
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from benchlog.clock import Clock, Deadline, host_deadline
 from benchlog.errors import InstrumentError, SilentError
@@ -20,20 +21,35 @@ from benchlog.recorder.instruments.instrument_messages import (
 
 @dataclass(frozen=True, slots=True)
 class InstrumentCheck:
-    """What one instrument gave: identity and value, or what stood in the way."""
+    """What one instrument gave: identity and values, or what stood in the way."""
 
     identity: Identity | None = None
-    sample: Sample | None = None
+    samples: tuple[Sample, ...] = ()
     error: InstrumentError | None = None
+
+    @property
+    def sample(self) -> Sample | None:
+        """The first value."""
+        return self.samples[0] if self.samples else None
+
+
+def _just_one(_first: Sample) -> int:
+    return 1
 
 
 def check_instrument(
-    spec: InstrumentSpec, clock: Clock, *, limit_s: float = OPEN_LIMIT_S
+    spec: InstrumentSpec,
+    clock: Clock,
+    *,
+    limit_s: float = OPEN_LIMIT_S,
+    wanted: Callable[[Sample], int] = _just_one,
 ) -> InstrumentCheck:
-    """Open one instrument, read one value and let go of it again.
+    """Open one instrument, read a value or several and let go of it again.
 
     `limit_s` bounds opening in real seconds; reading is bounded by what the driver says
-    one read may take. Never raises an InstrumentError: it is in the result.
+    one read may take. `wanted` tells from the first value how many are wanted; a
+    failure after it ends the readings and is no error. Never raises an InstrumentError:
+    it is in the result.
     """
     instrument = InstrumentProcess(spec, clock)
     instrument.hold = False
@@ -41,7 +57,7 @@ def check_instrument(
     with selectors.DefaultSelector() as selector:
         selector.register(instrument, selectors.EVENT_READ)
         try:
-            tried = _wait(instrument, selector, host_deadline(limit_s))
+            tried = _wait(instrument, selector, host_deadline(limit_s), wanted)
         finally:
             selector.unregister(instrument)
             how = instrument.finish(within_s=1.0)
@@ -49,7 +65,10 @@ def check_instrument(
 
 
 def _wait(
-    instrument: InstrumentProcess, selector: selectors.BaseSelector, limit: Deadline
+    instrument: InstrumentProcess,
+    selector: selectors.BaseSelector,
+    limit: Deadline,
+    wanted: Callable[[Sample], int],
 ) -> InstrumentCheck:
     tried = InstrumentCheck()
     while not (limit.passed if instrument.state != "reading" else instrument.overdue):
@@ -59,20 +78,24 @@ def _wait(
         if heard is None:
             return tried
         for message in heard:
+            if tried.sample is not None and isinstance(message, Failed):
+                return tried
             tried = _after(tried, message)
-        if tried.sample or tried.error:
-            return tried
-    return InstrumentCheck(tried.identity, error=_silent(instrument))
+            if tried.error:
+                return tried
+            if tried.sample and len(tried.samples) >= wanted(tried.sample):
+                return tried
+    return tried if tried.sample else replace(tried, error=_silent(instrument))
 
 
 def _after(tried: InstrumentCheck, message: Message) -> InstrumentCheck:
     match message:
         case Opened():
-            return InstrumentCheck(message.identity, tried.sample, tried.error)
+            return replace(tried, identity=message.identity)
         case Got():
-            return InstrumentCheck(tried.identity, message.sample)
-        case Failed() if tried.sample is None:
-            return InstrumentCheck(tried.identity, error=message.error())
+            return replace(tried, samples=(*tried.samples, message.sample))
+        case Failed():
+            return replace(tried, error=message.error())
     return tried
 
 

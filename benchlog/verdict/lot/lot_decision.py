@@ -56,7 +56,9 @@ class DeviceResult:
     """What came out for one device; its newest run when there are several.
 
     `u_ppm` is the expanded uncertainty; None stands for unknown. `doubt` tells why the
-    lot takes the run for undecided, where it was not.
+    lot takes the run for undecided, where it was not. `marked` is whether a person
+    marked that something was done to the device meanwhile: its offset is then in no
+    figure of the lot.
     """
 
     device: str
@@ -68,6 +70,7 @@ class DeviceResult:
     ambient_c: float | None = None
     position: str = ""
     doubt: str = ""
+    marked: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,6 +201,7 @@ def lot_figures(
         Expanded uncertainty shared by all (time base).
 
     """
+    results = [replace(r, offset_ppm=None) if r.marked else r for r in results]
     known = [i for i, r in enumerate(results) if r.offset_ppm is not None]
     offsets = [r.offset_ppm for r in results if r.offset_ppm is not None]
     floor = _typical_u([results[i].u_ppm for i in known], u_common_ppm)

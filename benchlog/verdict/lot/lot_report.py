@@ -10,7 +10,8 @@ from benchlog.model import (
     LotRun,
     Part,
 )
-from benchlog.model.counting import MEASURED_AGAIN
+from benchlog.model.counting import replaced_text
+from benchlog.verdict.lot.device_exchange import not_exchanged
 from benchlog.verdict.lot.lot_decision import (
     DeviceResult,
     LotDecision,
@@ -49,8 +50,11 @@ class LotReport:
         """Return why a run does not count for the lot; empty where it counts."""
         if why := run.why_not_counted:
             return why
-        newest = next(one.run for one in self.results if one.device == run.device)
-        return "" if newest == run.run else f"{MEASURED_AGAIN} in run {newest}"
+        newest = next(one for one in self.results if one.device == run.device)
+        if newest.run == run.run:
+            return ""
+        given_way = run.is_disturbed and not newest.marked
+        return replaced_text(newest.run, given_way=given_way)
 
     @property
     def not_counted(self) -> tuple[tuple[LotRun, str], ...]:
@@ -64,12 +68,17 @@ class LotReport:
         found = []
         damaged = {run.device for run in self.runs if run.damaged and run.counts}
         times = Counter(run.device for run in self.runs if run.counts)
+        same = not_exchanged(
+            self.results, self.part.limits.tolerance_ppm, self.u_common_ppm
+        )
         for index, result in enumerate(self.results):
-            why = []
+            why = [same[result.run]] if result.run in same else []
             if result.doubt:
                 why.append(result.doubt)
             elif result.word is Decision.UNDECIDED:
                 why.append("undecided: too near the limit, or not measured enough")
+            if result.marked:
+                why.append("marked while it was measured: not in the spread")
             if result.device in damaged:
                 why.append("damaged")
             if index in self.figures.odd:

@@ -13,13 +13,17 @@ _ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
 def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
     """Return one result for each device, its newest run's, in order of first insertion.
 
+    A run that a person marked (warming, another supply) stands for its device only
+    where there is none without a mark: what was done to a device is not how it is.
     A device marked as damaged counts as defective, whatever its frequency. One that
     passed against more than the tolerance, unasked, is undecided: what a lot is decided
     by is the tolerance (limits were wider in a cold or warm room before).
     """
     newest: dict[str, LotRun] = {}
     for run in runs:
-        if run.counts:
+        before = newest.get(run.device)
+        gives_way = run.is_disturbed and before is not None and not before.is_disturbed
+        if run.counts and not gives_way:
             newest[run.device] = run  # a dict keeps the place of the first one
     return tuple(_result(run) for run in newest.values())
 
@@ -51,6 +55,7 @@ def _result(run: LotRun) -> DeviceResult:
         at_utc_ns=run.started_utc_ns,
         ambient_c=run.ambient_c,
         position=run.position,
+        marked=run.is_disturbed,
         doubt=f"{WIDER} (`benchlog judge {run.run}`)" if turned else "",
     )
 

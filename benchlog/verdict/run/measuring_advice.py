@@ -2,14 +2,19 @@
 
 A reading should be read to a tenth of the limit, so that a single one already tells,
 and what it is read by should be known to a quarter of it (4:1); both common practice.
+What a counter reads by is seen in its readings: the steps they move in and their
+scatter. The digits of its text are often more than it measures.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.model import ReferenceSpec
-from benchlog.units import format_duration
+import numpy as np
+
+from benchlog.model import ReferenceSpec, Sample
+from benchlog.units import format_duration, three_digits
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 
 LIMITS_PPM: Final = (30.0, 10.0, 1.0, 0.1)  # our rule: from coarse to fine parts
@@ -21,6 +26,10 @@ TYPICAL_STAMP_S: Final = 1e-4
 NETWORK_STAMP_S: Final = 3e-3
 """The same over `rfc2217://` where the far end looks every 10 ms; measured: there."""
 FEWEST_READINGS: Final = 10  # our rule: fewer show no noise
+MOST_READINGS: Final = 10  # our rule: the scatter is then known to a quarter (1 sd)
+_LEAST_READINGS: Final = 4  # our rule: three differences are the least that tell
+_TIME_S: Final = 30.0  # our rule: nobody waits longer for advice
+_COVERAGE: Final = 2.0  # k of a reading's expanded uncertainty, about 95 % (JCGM 100)
 _RATIO: Final = 4.0  # common practice, see above
 
 
@@ -47,8 +56,96 @@ class Advice:
         return f"{self.limit_ppm:g} ppm: {said}{coarse}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenResolution:
+    """What some readings show of how finely they are read, at their gate.
+
+    `digit_ppm` is the smallest step between two of them, at least the last digit of
+    their text; None when they do not tell: all are alike, and that digit is finer than
+    one period in a gate. `scatter_ppm` is the standard deviation of one reading, from
+    successive differences.
+    """
+
+    n: int
+    gate_s: float
+    digit_ppm: float | None
+    scatter_ppm: float
+
+    @property
+    def text(self) -> str:
+        """Say it in a few words."""
+        gate = format_duration(self.gate_s)
+        if self.n < _LEAST_READINGS:
+            return f"{self.n} of at least {_LEAST_READINGS} readings: too few to tell"
+        if self.digit_ppm is None:
+            return (
+                f"all {self.n} readings at {gate} are alike to the last digit of their "
+                "text: they do not show what this counter resolves"
+            )
+        return (
+            f"{self.n} readings at {gate} move in steps of "
+            f"{three_digits(self.digit_ppm)} ppm and scatter "
+            f"{three_digits(self.scatter_ppm)} ppm (sd)"
+        )
+
+
+def readings_wanted(sample: Sample) -> int:
+    """Return how many readings advice takes, by the first of them.
+
+    Ten, or as many as fit into 30 s and four at least; one where none is given.
+    """
+    if sample.unit != "Hz" or not sample.step or not sample.gate_s:
+        return 1
+    fit = int(_TIME_S / sample.gate_s)
+    return max(_LEAST_READINGS, min(MOST_READINGS, fit))
+
+
+def seen_resolution(samples: Sequence[Sample]) -> SeenResolution | None:
+    """Return what readings of one gate show; None where they are no readings in Hz."""
+    first = samples[0] if samples else None
+    if first is None or first.unit != "Hz" or not first.step or not first.gate_s:
+        return None
+    hz = np.array([one.value for one in samples], float)
+    if not (np.isfinite(hz).all() and (hz > 0.0).all()):
+        return None
+    to_ppm = 1e6 / float(hz.mean())
+    steps = np.diff(np.unique(hz))
+    shown = steps[steps > first.step / 2]  # less is how float64 holds the last digit
+    digit_hz: float | None = first.step
+    if len(shown):
+        digit_hz = max(first.step, float(shown.min()))
+    elif first.step * first.gate_s < 1.0 / _COVERAGE:
+        digit_hz = None
+    moved = np.diff(hz)
+    scatter_hz = math.sqrt(float((moved**2).mean()) / 2) if len(moved) else 0.0
+    return SeenResolution(
+        n=len(hz),
+        gate_s=first.gate_s,
+        digit_ppm=None if digit_hz is None else digit_hz * to_ppm,
+        scatter_ppm=scatter_hz * to_ppm,
+    )
+
+
+def advise_seen(
+    limit_ppm: float, seen: SeenResolution, timebase_u_ppm: float | None
+) -> Advice | None:
+    """Return the shortest gate that reads a limit well enough, by readings.
+
+    None where the readings do not tell. `timebase_u_ppm` as in `advise`.
+    """
+    if seen.digit_ppm is None or seen.n < _LEAST_READINGS:
+        return None
+    return advise(
+        limit_ppm, seen.digit_ppm, seen.gate_s, timebase_u_ppm, seen.scatter_ppm
+    )
+
+
 def advise(
-    limit_ppm: float, step_ppm: float, gate_s: float, timebase_u_ppm: float | None
+    limit_ppm: float,
+    step_ppm: float,
+    gate_s: float,
+    timebase_u_ppm: float | None,
+    scatter_ppm: float = 0.0,
 ) -> Advice:
     """Return the shortest gate that reads a limit well enough.
 
@@ -59,15 +156,24 @@ def advise(
         it is worth an n-th, for a counter of either kind.
     timebase_u_ppm : float | None
         Standard uncertainty of the time base.
+    scatter_ppm : float
+        Standard deviation of one reading at that gate. It is taken to grow as the gate
+        gets shorter (white phase noise, the trigger's, the worst that is usual) and to
+        fall with the root of a longer one (white frequency noise), so that no gate is
+        promised more than it will do.
 
     """
-    per_second = step_ppm * gate_s
     wanted = limit_ppm / SHARE
-    gate = next((g for g in GATES_S if per_second / g <= wanted), None)
+
+    def is_enough(gate: float) -> bool:
+        ratio = gate_s / gate
+        scatter = scatter_ppm * (ratio if ratio > 1.0 else math.sqrt(ratio))
+        return max(step_ppm * ratio, _COVERAGE * scatter) <= wanted
+
     fine = None
     if timebase_u_ppm is not None:
         fine = _RATIO * 2.0 * timebase_u_ppm <= limit_ppm
-    return Advice(limit_ppm, gate, fine)
+    return Advice(limit_ppm, next(filter(is_enough, GATES_S), None), fine)
 
 
 def stamp_s(*addresses: str) -> float:
