@@ -110,6 +110,16 @@ def test_every_page_of_the_manual_is_package_data() -> None:
     assert packed and packed == others - {"__pycache__"}
 
 
+def test_extras_bring_what_the_remedies_name() -> None:
+    extras = PROJECT["project"]["optional-dependencies"]
+    named = {extra: " ".join(extras[extra]) for extra in ("usb", "gpib", "dataset")}
+    for extra, package in (
+        *(("usb", "pyusb"), ("usb", "libusb-package")),
+        *(("gpib", "gpib-ctypes"), ("dataset", "pyarrow")),
+    ):
+        assert package in named[extra]
+
+
 def test_top_level_holds_what_the_design_says() -> None:
     listed = subprocess.run(
         ["git", "ls-files"], cwd=TOP, capture_output=True, text=True, check=False
