@@ -16,6 +16,7 @@ from benchlog.model import Run
 from benchlog.screen import control_client as asking
 from benchlog.screen.base import run_beside
 from benchlog.screen.device_screen import DeviceScreen
+from benchlog.screen.end_signals import run_until_left
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
@@ -105,11 +106,13 @@ class BenchApp(ScreenHost):
         under = self.screen_stack[-2] if len(self.screen_stack) > 1 else None
         return isinstance(under, LiveScreen) and under.follower.run.id == run_id
 
-    def follow_on(self, run_id: int, following: int) -> None:
-        """Go on to the run that was begun in place of another."""
+    def follow_on(self, run_id: int, following: int, *, again: bool) -> None:
+        """Go on to the run that was begun after another; `again`: in its place."""
         if run_id == self.own:
             self.own = following
-        self._owns = [following if one == run_id else one for one in self._owns]
+        if run_id in self._owns:
+            kept = [one for one in self._owns if not (again and one == run_id)]
+            self._owns = [*kept, following]
         self.switch_screen(self._live(following))
 
     def action_history(self) -> None:
@@ -170,6 +173,10 @@ class BenchApp(ScreenHost):
                 return
         stopped = verb == "stop"
         self.exit(self.outcome_now(stopped=stopped, left_running=not stopped))
+
+    def leave_now(self) -> None:
+        """Leave without a question: somebody has sent a signal to end the program."""
+        self.exit(self.outcome_now())
 
     def outcome_now(
         self, *, stopped: bool = False, left_running: bool = False
@@ -263,8 +270,9 @@ def run_screen(
             beside=tuple(beside),
         )
     )
-    outcome = app.run()
-    if app.return_code:
+    result = run_until_left(app, app.leave_now)
+    outcome, broken = result
+    if broken:
         raise BenchlogError(
             "the screen broke down; the run is not touched by that, `benchlog watch` "
             "shows it again"

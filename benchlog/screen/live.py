@@ -107,6 +107,8 @@ class LiveScreen(ActingScreen):
             while not self.follower.caught_up and self.follower.read_new():
                 self._show_standing(self.follower.standing())
                 await asyncio.sleep(0)
+                if not self.has_widgets:
+                    return
         except BenchlogError as error:
             self.follower.fault = str(error)
         self._tick()
@@ -139,6 +141,8 @@ class LiveScreen(ActingScreen):
         follower = self.follower
         before = follower.keeper
         keeper = await asking.hear(self.app.database, follower.run)
+        if not self.has_widgets:  # the screen was left meanwhile
+            return
         follower.heard(keeper)
         self._changed = self._changed or follower.keeper != before
         self.app.beside.heard(follower.run.control, keeper)

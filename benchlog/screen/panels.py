@@ -29,7 +29,7 @@ _DONE: Final = {
     "go-on": "readings are taken again",
     "note": "the note is kept",
     "mark": "the moment is marked",
-    "again": "measured anew: this run has ended, another has begun",
+    "again": "the run has ended, another has begun",
     "keep-going": "the run goes on when this terminal is closed",
 }
 

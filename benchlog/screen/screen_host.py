@@ -68,8 +68,8 @@ class ScreenHost(App[ScreenOutcome]):
         """Show the run at another position in place of the one that is shown."""
         raise NotImplementedError
 
-    def follow_on(self, run_id: int, following: int) -> None:
-        """Go on to the run that was begun in place of another."""
+    def follow_on(self, run_id: int, following: int, *, again: bool) -> None:
+        """Go on to the run that was begun after another; `again`: in its place."""
         raise NotImplementedError
 
     def say(self, text: str) -> None:

@@ -12,12 +12,17 @@ import sys
 import termios
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
+import pytest
 from cli.conftest import Line, wait_for
 
 from benchlog.clock import host_deadline
+from benchlog.model import Run
 from benchlog.store.reader import Reader
 
+MOMENTS = 40
+"""How many moments of a start are tried, 50 ms apart: until it has long been up."""
 PART = "quartz-16mhz-30ppm"
 SCREEN_UP, SCREEN_GONE = "\x1b[?1049h", "\x1b[?1049l"
 """What a terminal is sent when a full-screen program comes and when it has left."""
@@ -33,11 +38,17 @@ TAKE_TERMINAL = (
 class Terminal:
     """A terminal of 100 x 30 with `benchlog` in it; `seen` is all that was drawn."""
 
-    def __init__(self, line: Line, *words: str, **environment: str) -> None:
+    def __init__(
+        self,
+        line: Line,
+        *words: str,
+        take: str = TAKE_TERMINAL,
+        **environment: str,
+    ) -> None:
         self.fd, theirs = os.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
         self.process = subprocess.Popen(
-            [sys.executable, "-c", TAKE_TERMINAL, *words],
+            [sys.executable, "-c", take, *words],
             cwd=line.folder,
             env=line.environment() | {"TERM": "xterm-256color"} | environment,
             stdin=theirs,
@@ -97,8 +108,10 @@ class Terminal:
 
 
 @contextmanager
-def terminal(line: Line, *words: str, **environment: str) -> Iterator[Terminal]:
-    opened = Terminal(line, *words, **environment)
+def terminal(
+    line: Line, *words: str, take: str = TAKE_TERMINAL, **environment: str
+) -> Iterator[Terminal]:
+    opened = Terminal(line, *words, take=take, **environment)
     try:
         yield opened
     finally:
@@ -115,6 +128,25 @@ def measure(bench: str, *more: str) -> tuple[str, ...]:
 def readings(line: Line) -> int:
     with Reader.open(line.db) as reader:
         return reader.count(1)
+
+
+def runs(line: Line) -> list[Run]:
+    if not line.db.exists():
+        return []
+    with Reader.open(line.db) as reader:
+        return reader.runs()
+
+
+def keepers(line: Line) -> list[Path]:
+    """Return the processes that have this database in their hands, by its files."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            if str(line.folder) in (process / "environ").read_text(errors="replace"):
+                command = (process / "cmdline").read_text(errors="replace")
+                if "benchlog.recorder" in command:
+                    found.append(process)
+    return found
 
 
 def ended_how(line: Line, run: int | None = None) -> str | None:
@@ -243,3 +275,45 @@ def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> No
         screen.until_measuring(line)
         screen.hang_up()
         wait_for(lambda: ended_how(line) == "readings reached")
+
+
+@pytest.mark.parametrize("shell", ["default", "SIGINT ignored"])
+def test_sigterm_ends_it_at_whatever_moment_it_comes(
+    line: Line, bench: str, shell: str
+) -> None:
+    """Every 50 ms from the first instruction on: it ends, and so does its run."""
+    words = measure(bench, "--device", "d", "--for", "10h")
+    how = TAKE_TERMINAL
+    if shell != "default":  # as a shell does for what it starts in the background
+        how = how.replace("SIGHUP, signal.SIG_DFL", "SIGINT, signal.SIG_IGN")
+    left_alone: list[float] = []
+    for number in range(MOMENTS):
+        after_s = 0.05 * number
+        with terminal(line, *words, take=how) as screen:
+            screen.look_for(after_s)
+            screen.process.send_signal(signal.SIGTERM)
+            screen.exit_code()
+            if SCREEN_UP in screen.all:
+                assert SCREEN_GONE in screen.all, f"after {after_s} s"
+        try:
+            wait_for(lambda: not keepers(line), within_s=30.0)
+        except AssertionError:
+            left_alone.append(after_s)
+            break
+    assert not left_alone, "its keeper goes on with nobody to end it"
+    for run in runs(line):
+        assert run.ended_how in ("interrupted", "terminal closed"), run
+
+
+def test_sigterm_ends_a_screen_with_a_question_over_it(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--for", "10h")
+    for keys in ("s", "n", "q", "?", "h", "v"):
+        with terminal(line, *words) as screen:
+            screen.until(SCREEN_UP)
+            screen.until("measuring")
+            screen.type(keys)
+            screen.process.send_signal(signal.SIGTERM)
+            screen.exit_code()
+            assert SCREEN_GONE in screen.all
+        wait_for(lambda: not keepers(line))
+    assert {run.ended_how for run in runs(line)} == {"interrupted"}

@@ -30,8 +30,7 @@ def watch_run(
     database: Path, run_id: int | None, *, bell: bool, look_only: bool = False
 ) -> None:
     """Show a run that somebody else keeps."""
-    with interruptible(), contextlib.suppress(KeyboardInterrupt):
-        run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
+    run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
 
 
 def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
@@ -77,7 +76,7 @@ def measure_asking(
     def show() -> ScreenOutcome:
         return run_screen(database, start=start, ask_device=True, bell=bell)
 
-    outcome = _shown(show)
+    outcome = show()
     return _through(begun[-1], database, lambda: outcome) if begun else ()
 
 
@@ -85,7 +84,7 @@ def _through(launched: Launched, database: Path, show: Show) -> tuple[int, ...]:
     """Show the runs; then see to it that the keeper ends, unless they are to go on."""
     outcome = _shown_or_waited(show)
     if outcome is None:
-        with interruptible(), contextlib.suppress(KeyboardInterrupt):
+        with _interruptible(), contextlib.suppress(KeyboardInterrupt):
             launched.wait()
         outcome = ScreenOutcome()
     found = outcome.run_ids or (outcome.run_id,)
@@ -102,19 +101,10 @@ def _through(launched: Launched, database: Path, show: Show) -> tuple[int, ...]:
 def _shown_or_waited(show: Show) -> ScreenOutcome | None:
     """Show the runs; None where that breaks: they still go on to their end."""
     try:
-        return _shown(show)
+        return show()
     except BenchlogError as error:
         say(f"{error} - the run goes on, Ctrl-C ends it")
         return None
-
-
-def _shown(show: Show) -> ScreenOutcome:
-    """Show the runs; an interrupt leaves the screen, nothing else."""
-    with interruptible():
-        try:
-            return show()
-        except KeyboardInterrupt:
-            return ScreenOutcome()
 
 
 def _is_open(database: Path, run_id: int) -> bool:
@@ -133,11 +123,11 @@ def _end(launched: Launched, interrupted: bool) -> None:
 
 
 @contextlib.contextmanager
-def interruptible() -> Iterator[None]:
-    """Let SIGTERM do what Ctrl-C does: the screen is wiped, the run ends cleanly.
+def _interruptible() -> Iterator[None]:
+    """Let SIGTERM do what Ctrl-C does, in a wait for the keeper without a screen.
 
     A shell has SIGINT ignored for what it starts in the background; SIGTERM must end
-    the screen there, too.
+    the wait there, too.
     """
 
     def interrupt(number: int, frame: FrameType | None) -> None:  # noqa: ARG001

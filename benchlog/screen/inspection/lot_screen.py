@@ -92,6 +92,8 @@ class LotScreen(BenchScreen):
 
     async def _hear(self) -> None:
         answer = await self._ask("status")
+        if not self.has_widgets:
+            return
         before, self.places = self.places, Places.of(answer, self.places)
         was, now = before.spot.waiting, self.places.spot.waiting
         if before.several is not self.places.several or bool(was) is not bool(now):
@@ -253,6 +255,8 @@ class LotScreen(BenchScreen):
         if where := answer.data.get("position"):
             self.places = self.places.looking_at(str(where))
         await self._hear()
+        if not self.has_widgets:
+            return
         self._answer = words.answered(verb, text, answer)
         self._show()
 
