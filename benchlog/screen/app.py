@@ -110,9 +110,10 @@ class BenchApp(ScreenHost):
         """Go on to the run that was begun after another; `again`: in its place."""
         if run_id == self.own:
             self.own = following
-        if run_id in self._owns:
-            kept = [one for one in self._owns if not (again and one == run_id)]
-            self._owns = [*kept, following]
+        if again:
+            self._owns = [following if one == run_id else one for one in self._owns]
+        elif run_id in self._owns:
+            self._owns.append(following)
         self.switch_screen(self._live(following))
 
     def action_history(self) -> None:

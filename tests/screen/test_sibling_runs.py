@@ -131,6 +131,8 @@ async def test_one_measured_again_takes_its_place(stage: Stage):
         # private: a verb of a keeper that this test plays
         p.desk._on["again"] = begin_another
         await p.pilot.press("a")
+        await until(p.pilot, "begin another?")
+        await p.pilot.press("enter")
         await until(p.pilot, "run 3, measure")
         await until(p.pilot, "▸ A KX-A measuring  |  B KX-B measuring")
         await p.pilot.press("q")
