@@ -1,5 +1,6 @@
 """The screens as one application: which there are, and the ways between them."""
 
+import asyncio
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -21,9 +22,16 @@ from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
 from benchlog.screen.live import LiveScreen
+from benchlog.screen.next_device import takes_another
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
-from benchlog.screen.screen_host import ScreenHost, ScreenOptions, ScreenOutcome
+from benchlog.screen.run_status import RunStatus
+from benchlog.screen.screen_host import (
+    NextRun,
+    ScreenHost,
+    ScreenOptions,
+    ScreenOutcome,
+)
 from benchlog.screen.sibling_runs import SiblingRuns, still_going
 from benchlog.store.reader import Reader
 from benchlog.units import printable
@@ -71,8 +79,8 @@ class BenchApp(ScreenHost):
         else:
             self.push_screen(HistoryScreen(self.database))
 
-    def _live(self, run_id: int) -> LiveScreen:
-        return LiveScreen(Follower(self.database, run_id, self._clock))
+    def _live(self, run_id: int, last: RunStatus | None = None) -> LiveScreen:
+        return LiveScreen(Follower(self.database, run_id, self._clock), last)
 
     # --- ways between the screens ----------------------------------------------------
 
@@ -115,6 +123,64 @@ class BenchApp(ScreenHost):
         elif run_id in self._owns:
             self._owns.append(following)
         self.switch_screen(self._live(following))
+
+    # --- one device after the other --------------------------------------------------
+
+    def takes_another(self, run: Run) -> bool:
+        """Whether the next device may follow this run, which has ended."""
+        mine = run.id in self._owns and not self.look_only
+        return (
+            mine
+            and not run.open
+            and self._opening.next_run is not None
+            and takes_another(run)
+            and all(one.id == run.id for one in self._at(run.position)[-1:])
+        )
+
+    def _at(self, position: str) -> list[Run]:
+        return [run for run in self.sitting() if run.position == position]
+
+    async def begin_next(self, last: RunStatus, device: str) -> None:
+        """Begin the next device's run where `last` has ended, and show it.
+
+        Raises BenchlogError when it cannot be begun.
+        """
+        start, position = self._opening.next_run, last.run.position
+        if start is None:
+            raise BenchlogError("no device can follow on this screen")
+        begun: object = None
+        for other in self._going():  # its keeper has the instruments in its hands
+            answer = await asking.ask(
+                self.database, other, "device", device, position=position
+            )
+            if not answer.ok:
+                raise BenchlogError(answer.error or "the keeper gave no reason")
+            begun = answer.data.get("run")
+            break
+        following = (
+            begun
+            if isinstance(begun, int)
+            else await asyncio.to_thread(start, position, device)
+        )
+        if last.run.id == self.own:
+            self.own = following
+        self._owns.append(following)
+        self.switch_screen(self._live(following, last))
+
+    def sitting(self) -> list[Run]:
+        """Return the runs this screen answers for, in the order they were begun."""
+        try:
+            with Reader.open(self.database) as reader:
+                return [reader.run(run_id) for run_id in self._owns]
+        except BenchlogError:
+            return []  # the live screen says what is wrong with the database
+
+    def positions(self, run: Run) -> tuple[Run, ...]:
+        """Return the newest run at each position beside this one, itself included."""
+        if run.id not in self._owns:
+            return self.beside.of(run)
+        newest = {one.position: one for one in self.sitting()}
+        return tuple(newest.values()) if len(newest) > 1 else ()
 
     def action_history(self) -> None:
         """List all runs; a list that lies underneath comes back as it was left."""
@@ -217,6 +283,7 @@ def run_screen(
     onlooker: bool = False,
     look_only: bool = False,
     beside: Sequence[int] = (),
+    next_run: NextRun | None = None,
 ) -> ScreenOutcome:
     """Show a run until the person leaves; blocks.
 
@@ -239,6 +306,9 @@ def run_screen(
         No key changes anything in a run.
     beside : sequence of int
         Runs at other positions of the same keeper that are answered for, too.
+    next_run : callable, optional
+        Called with a position and a device when the next device follows a run that has
+        ended, in a thread; returns the run's id or raises BenchlogError.
 
     Raises UsageError without a terminal that can show a full screen, StoreError or
     NotFoundError before anything is drawn, BenchlogError when the screen itself breaks
@@ -269,6 +339,7 @@ def run_screen(
             onlooker=onlooker,
             look_only=look_only,
             beside=tuple(beside),
+            next_run=next_run,
         )
     )
     result = run_until_left(app, app.leave_now)

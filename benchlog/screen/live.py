@@ -6,6 +6,7 @@ from typing import ClassVar, Final
 
 from textual.binding import Binding, BindingType
 from textual.containers import Container, Horizontal
+from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
@@ -21,7 +22,7 @@ from benchlog.screen.background_view import StudyScreen
 from benchlog.screen.base import run_beside
 from benchlog.screen.event_text import marks
 from benchlog.screen.follow import Follower
-from benchlog.screen.run_actions import ActingScreen
+from benchlog.screen.next_device import NextDeviceScreen, NextLine
 from benchlog.screen.run_status import RunStatus
 from benchlog.screen.sibling_runs import others_open, strip
 from benchlog.screen.soak_summary_screen import NightScreen
@@ -34,6 +35,7 @@ from benchlog.screen.widgets.text import (
     TwoEnds,
     Verdict,
 )
+from benchlog.units import printable
 from benchlog.verdict import Assessment, is_clear
 
 _TICK_S: Final = 0.25
@@ -43,7 +45,7 @@ _FEW: Final = 12
 _SAID_TICKS: Final = 32
 
 
-class LiveScreen(ActingScreen):
+class LiveScreen(NextDeviceScreen):
     """One run: figures, chart, events, and the keys to act on it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -64,8 +66,10 @@ class LiveScreen(ActingScreen):
         Binding("escape", "back", "back", key_display="Esc"),
     ]
 
-    def __init__(self, follower: Follower) -> None:
+    def __init__(self, follower: Follower, last: RunStatus | None = None) -> None:
+        """Show a run; `last` stands there dimmed until it has a reading."""
         super().__init__(follower)
+        self._last = last
         self._bell = Bell()
         self._ticks = 0
         self._drawn_at = -_FIGURES_EVERY
@@ -89,6 +93,8 @@ class LiveScreen(ActingScreen):
         yield OffsetChart(id="chart")
         yield Newest(id="events")
         yield PlainText(id="news")
+        yield Newest(id="sitting")
+        yield NextLine(id="next")
 
     # --- keeping up ------------------------------------------------------------------
 
@@ -155,6 +161,7 @@ class LiveScreen(ActingScreen):
         assessment = self.follower.assess()
         standing = self.follower.standing()
         self._show_positions()
+        self.show_sitting()
         self.query_one("#who", TwoEnds).show(*panels.who(standing))
         self.query_one("#where", PlainText).show(panels.where(standing))
         self._show_head(standing)
@@ -177,9 +184,17 @@ class LiveScreen(ActingScreen):
 
     def _show_head(self, standing: RunStatus) -> None:
         room = panels.room_for_figure(self.size.width)
-        self.query_one("#offset", LargeFigure).show(panels.number(standing), room)
-        self.query_one("#verdict", Verdict).show(*panels.verdict(standing))
-        self.query_one("#beside", PlainText).show(panels.beside(standing))
+        last = None if standing.readings or standing.loading else self._last
+        shown = standing if last is None else last
+        self.query_one("#offset", LargeFigure).show(panels.number(shown), room)
+        word, style, under = panels.verdict(shown)
+        beside = panels.beside(shown)
+        if last is not None:
+            style, under = "reverse $dim", Content(printable(last.run.device))
+            beside = panels.of_the_last(beside)
+        self.query_one("#verdict", Verdict).show(word, style, under)
+        self.query_one("#beside", PlainText).show(beside)
+        self.set_class(last is not None, "-last")
 
     def _show_standing(self, standing: RunStatus) -> None:
         self.query_one("#state", TwoEnds).show(*panels.state(standing))

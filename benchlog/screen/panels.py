@@ -81,6 +81,14 @@ def beside(standing: RunStatus) -> Content:
     return Content.assemble(f"{unit}\n", (u, "bold"), f"\n{hz}")
 
 
+def of_the_last(beside: Content) -> Content:
+    """Return what stands beside the offset of the run before, while none is known."""
+    lines = beside.split("\n", allow_blank=True)
+    return (
+        Content("\n").join([Content("the last one, ppm"), *lines[1:]]).stylize("$dim")
+    )
+
+
 def verdict(standing: RunStatus) -> tuple[str, str, Content]:
     """Return symbol and word, their style, and limit and probability under them."""
     a = standing.assessment
