@@ -1,33 +1,28 @@
 """The screens as one application: which there are, and the ways between them."""
 
 import asyncio
-import os
-import sys
-from collections.abc import Callable, Sequence
 from functools import partial
-from pathlib import Path
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.filter import NoColor
 
 from benchlog.clock import Clock, host_clock
-from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen import control_client as asking
-from benchlog.screen.base import run_beside
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.device_screen import DeviceScreen
-from benchlog.screen.end_signals import run_until_left
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
 from benchlog.screen.live import LiveScreen
 from benchlog.screen.next_device import takes_another
+from benchlog.screen.overview import OverviewScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
 from benchlog.screen.run_status import RunStatus
 from benchlog.screen.screen_host import (
-    NextRun,
     ScreenHost,
     ScreenOptions,
     ScreenOutcome,
@@ -75,12 +70,29 @@ class BenchApp(ScreenHost):
         if self._opening.start is not None:
             self.push_screen(DeviceScreen(self._opening.start))
         elif self.own is not None:
-            self.push_screen(self._live(self.own))
+            self.push_screen(self._first(self.own))
         else:
             self.push_screen(HistoryScreen(self.database))
 
+    def _first(self, run_id: int) -> BenchScreen:
+        """Return what is shown first: of several positions all."""
+        if not self._opening.beside:
+            return self._live(run_id)
+        with Reader.open(self.database) as reader:
+            return OverviewScreen(reader.run(run_id), self._follower)
+
     def _live(self, run_id: int, last: RunStatus | None = None) -> LiveScreen:
-        return LiveScreen(Follower(self.database, run_id, self._clock), last)
+        return LiveScreen(self._follower(run_id), last)
+
+    def _follower(self, run_id: int) -> Follower:
+        return Follower(self.database, run_id, self._clock)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer no key of the application while keys are text of a device's id."""
+        typing = isinstance(self.screen, LiveScreen) and self.screen.is_typing
+        if typing and action in ("help", "leave", "history"):
+            return False
+        return super().check_action(action, parameters)
 
     # --- ways between the screens ----------------------------------------------------
 
@@ -109,6 +121,25 @@ class BenchApp(ScreenHost):
         if shown == self.own:
             self.own = other
         self.switch_screen(screen)
+
+    def look_closer(self, run_id: int) -> None:
+        """Show one run by itself; the overview of all positions lies underneath."""
+        try:
+            live = self._live(run_id)
+        except BenchlogError as error:
+            self.say(str(error))
+            return
+        if run_id in self._owns:
+            self.own = run_id
+        self.push_screen(live)
+
+    def show_overview(self, run: Run) -> None:
+        """Show all positions beside a run; one that lies underneath comes back."""
+        if any(isinstance(screen, OverviewScreen) for screen in self.screen_stack):
+            while not isinstance(self.screen, OverviewScreen):
+                self.pop_screen()
+        else:
+            self.switch_screen(OverviewScreen(run, self._follower))
 
     def _lies_under(self, run_id: int) -> bool:
         under = self.screen_stack[-2] if len(self.screen_stack) > 1 else None
@@ -271,91 +302,3 @@ class BenchApp(ScreenHost):
             and screen.follower.keeper.state == "gone"
             for screen in self.screen_stack
         )
-
-
-def run_screen(
-    database: Path,
-    run: int | None = None,
-    *,
-    start: Callable[[str], int] | None = None,
-    ask_device: bool = False,
-    bell: bool = False,
-    onlooker: bool = False,
-    look_only: bool = False,
-    beside: Sequence[int] = (),
-    next_run: NextRun | None = None,
-) -> ScreenOutcome:
-    """Show a run until the person leaves; blocks.
-
-    Parameters
-    ----------
-    database : Path
-        The database; with `start` it may not be there yet.
-    run : int | None
-        The run to show; None shows the history.
-    start : callable, optional
-        Given with `ask_device`: called with the device's id once it is known, in a
-        thread; returns the run's id or raises BenchlogError, whose text is shown.
-    ask_device : bool
-        Ask for the device first.
-    bell : bool
-        Ring when the verdict is clear.
-    onlooker : bool
-        The run belongs to somebody else: leaving asks nothing and changes nothing.
-    look_only : bool
-        No key changes anything in a run.
-    beside : sequence of int
-        Runs at other positions of the same keeper that are answered for, too.
-    next_run : callable, optional
-        Called with a position and a device when the next device follows a run that has
-        ended, in a thread; returns the run's id or raises BenchlogError.
-
-    Raises UsageError without a terminal that can show a full screen, StoreError or
-    NotFoundError before anything is drawn, BenchlogError when the screen itself breaks
-    (the run is not touched).
-
-    """
-    if not (sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()):
-        raise UsageError(
-            "there is no terminal for a full screen; use --no-screen, or `benchlog "
-            "show` for the figures"
-        )
-    if os.environ.get("TERM") == "dumb":
-        raise UsageError(
-            "this terminal (TERM=dumb) can show no full screen; use --no-screen, or "
-            "`benchlog show` for the figures"
-        )
-    if ask_device and start is None:
-        raise ValueError("ask_device needs start")
-    if not ask_device:
-        _check(database, run)
-    asked = start if ask_device else None
-    app = BenchApp(
-        ScreenOptions(
-            database=database,
-            run=run,
-            start=asked,
-            bell=bell,
-            onlooker=onlooker,
-            look_only=look_only,
-            beside=tuple(beside),
-            next_run=next_run,
-        )
-    )
-    result = run_until_left(app, app.leave_now)
-    outcome, broken = result
-    if broken:
-        raise BenchlogError(
-            "the screen broke down; the run is not touched by that, `benchlog watch` "
-            "shows it again"
-        )
-    return outcome or app.outcome_now()
-
-
-def _check(database: Path, run: int | None) -> None:
-    """Raise what would keep the run from being shown."""
-    with Reader.open(database) as reader:
-        if run is not None:
-            reader.run(run)
-        elif reader.latest_run() is None:
-            raise NotFoundError("run", "", (), "in this database yet")

@@ -132,7 +132,7 @@ class NextDeviceScreen(ActingScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer the next device after a run, and no other key while it is typed."""
-        typing = any(line.is_open for line in self.query(NextLine))
+        typing = self.is_typing
         if action in ("begin_next", "close_next"):
             return typing
         if typing:  # every other key is text now
@@ -140,6 +140,11 @@ class NextDeviceScreen(ActingScreen):
         if action == "next":
             return self._takes_next
         return super().check_action(action, parameters)
+
+    @property
+    def is_typing(self) -> bool:
+        """Whether keys are text of the next device's id."""
+        return any(line.is_open for line in self.query(NextLine))
 
     def show_all(self) -> None:
         """Bring every part of the screen up to date; for the subclass."""

@@ -160,7 +160,8 @@ def news(standing: RunStatus, said: str, listed: bool) -> Content:
     if standing.fault:
         return Content.styled(printable(standing.fault), "$attention bold")
     if said:
-        return Content.styled(f"» {printable(said)}", "$attention")
+        style = "$attention" if said.startswith("not ") else "$key"
+        return Content.styled(f"» {printable(said)}", style)
     warned = _warning(standing)
     if warned:
         return Content.styled(warned, "$attention")

@@ -102,6 +102,14 @@ class ScreenHost(App[ScreenOutcome]):
         """
         raise NotImplementedError
 
+    def look_closer(self, run_id: int) -> None:
+        """Show one run by itself; the overview of all positions lies underneath."""
+        raise NotImplementedError
+
+    def show_overview(self, run: Run) -> None:
+        """Show all positions beside a run."""
+        raise NotImplementedError
+
     def say(self, text: str) -> None:
         """Say something on the screen that is shown."""
         raise NotImplementedError
