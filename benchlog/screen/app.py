@@ -17,7 +17,7 @@ from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
 from benchlog.screen.live import LiveScreen
-from benchlog.screen.next_device import takes_another
+from benchlog.screen.next_device import may_be_followed
 from benchlog.screen.overview import OverviewScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
@@ -157,14 +157,14 @@ class BenchApp(ScreenHost):
 
     # --- one device after the other --------------------------------------------------
 
-    def takes_another(self, run: Run) -> bool:
+    def may_be_followed(self, run: Run) -> bool:
         """Whether the next device may follow this run, which has ended."""
         mine = run.id in self._owns and not self.look_only
         return (
             mine
             and not run.open
             and self._opening.next_run is not None
-            and takes_another(run)
+            and may_be_followed(run)
             and all(one.id == run.id for one in self._at(run.position)[-1:])
         )
 
@@ -208,10 +208,9 @@ class BenchApp(ScreenHost):
 
     def positions(self, run: Run) -> tuple[Run, ...]:
         """Return the newest run at each position beside this one, itself included."""
-        if run.id not in self._owns:
-            return self.beside.of(run)
-        newest = {one.position: one for one in self.sitting()}
-        return tuple(newest.values()) if len(newest) > 1 else ()
+        mine = run.id in self._owns and not self._opening.onlooker
+        newest = {one.position: one for one in self.sitting()} if mine else {}
+        return tuple(newest.values()) if len(newest) > 1 else self.beside.of(run)
 
     def action_history(self) -> None:
         """List all runs; a list that lies underneath comes back as it was left."""
@@ -296,7 +295,8 @@ class BenchApp(ScreenHost):
         return [run for run in runs if run.open]
 
     def _keeper_is_gone(self) -> bool:
-        return any(
+        views = [s for s in self.screen_stack if isinstance(s, OverviewScreen)]
+        return any(view.keeper_is_gone for view in views) or any(
             isinstance(screen, LiveScreen)
             and screen.follower.run.id in self._owns
             and screen.follower.keeper.state == "gone"

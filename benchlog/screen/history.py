@@ -44,20 +44,20 @@ class Finder(Input):
 
     def __init__(self, *, placeholder: str) -> None:
         super().__init__(placeholder=placeholder)
-        self.takes_all = False
+        self.all_is_text = False
         """Whether `q` is text: the line holds something, or `/` came before."""
 
     async def on_key(self, event: events.Key) -> None:
         """Quit with `q` as everywhere, while nothing is typed; after `/` it is text."""
-        if self.value or self.takes_all or event.key not in ("q", "slash"):
-            self.takes_all = self.takes_all and event.key != "escape"
+        if self.value or self.all_is_text or event.key not in ("q", "slash"):
+            self.all_is_text = self.all_is_text and event.key != "escape"
             return
         event.stop()
         event.prevent_default()
         if event.key == "q":
             await self.app.run_action("leave")
         else:
-            self.takes_all = True
+            self.all_is_text = True
 
 
 class HistoryScreen(BenchScreen):

@@ -40,28 +40,26 @@ _HEAR_S: Final = 2.0
 _FIGURES_EVERY: Final = 4
 _FEW: Final = 12
 _SAID_TICKS: Final = 32
+_SCALE: Final = "scale the chart to the limits, or fit it to the data"
+_WINDOW: Final = "show the last hour, 10 min, minute, the whole run in turn"
+_BELL: Final = (
+    "the bell: it rings for alarms, and when the verdict is clear or changes; the bar "
+    "tells how it is set"
+)
 
 
 class LiveScreen(NextDeviceScreen):
     """One run: figures, chart, events, and the keys to act on it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "l", "scale('limits')", "show limits", tooltip="scale the chart to them"
-        ),
-        Binding("l", "scale('data')", "fit data", tooltip="scale to the data alone"),
+        Binding("l", "scale('limits')", "limits", tooltip=_SCALE),
+        Binding("l", "scale('data')", "fit data", tooltip=_SCALE),
         *(
-            Binding("w", f"window({n})", name, tooltip="the stretch of time shown")
+            Binding("w", f"window({n})", name, tooltip=_WINDOW)
             for n, (name, _) in enumerate(WINDOWS)
         ),
-        Binding(
-            "b",
-            "bell(True)",
-            "bell: off",
-            tooltip="the bell rings for alarms, and when the verdict is clear or "
-            "changes; the bar shows how it is set, b sets it the other way",
-        ),
-        Binding("b", "bell(False)", "bell: on"),
+        Binding("b", "bell(True)", "bell: off", tooltip=_BELL),
+        Binding("b", "bell(False)", "bell: on", tooltip=_BELL),
         Binding("v", "study", "view", tooltip="stability, temperature law, ageing"),
         Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
         Binding(

@@ -74,7 +74,7 @@ class NextLine(PlainText):
             )
 
 
-def takes_another(run: Run) -> bool:
+def may_be_followed(run: Run) -> bool:
     """Whether one more device may follow a run with the same settings."""
     return run.purpose in (Purpose.MEASURE, Purpose.SOAK) and run.checks is None
 
@@ -120,10 +120,17 @@ class NextDeviceScreen(ActingScreen):
             "next",
             "next device",
             key_display="Enter",
-            tooltip="after a run: take the next device's id; a scanner needs no Enter",
+            tooltip="after a run: the next device; a scanned id needs no Enter first",
         ),
-        Binding("enter", "begin_next", "measure it", key_display="Enter"),
-        Binding("escape", "close_next", "not now", key_display="Esc"),
+        Binding(
+            "enter",
+            "begin_next",
+            "measure it",
+            show=True,
+            key_display="Enter",
+            tooltip="next device",
+        ),
+        Binding("escape", "close_next", "not now", key_display="Esc", tooltip="back"),
     ]
 
     def __init__(self, follower: Follower) -> None:
@@ -138,7 +145,7 @@ class NextDeviceScreen(ActingScreen):
         if typing:  # every other key is text now
             return action in ("leave", "begin_next", "close_next")
         if action == "next":
-            return self._takes_next
+            return self._next_may_come
         return super().check_action(action, parameters)
 
     @property
@@ -162,19 +169,19 @@ class NextDeviceScreen(ActingScreen):
 
     def _show_next(self) -> None:
         line = self.query_one("#next", NextLine)
-        ready = self._takes_next
+        ready = self._next_may_come
         self.set_class(ready or line.is_open, "-next")
         line.invite(INVITATION if ready else "")
 
     @property
-    def _takes_next(self) -> bool:
-        return not self._beginning and self.app.takes_another(self.follower.run)
+    def _next_may_come(self) -> bool:
+        return not self._beginning and self.app.may_be_followed(self.follower.run)
 
     def on_key(self, event: events.Key) -> None:
         """Take what is typed for the next device, in the order of the keys."""
         line = self.query_one("#next", NextLine)
         if not line.is_open:
-            if not self._takes_next or not opens_line(event, self._keys()):
+            if not self._next_may_come or not opens_line(event, self._keys()):
                 return
             line.open()
         if event.key in ("enter", "ctrl+j"):
@@ -195,7 +202,7 @@ class NextDeviceScreen(ActingScreen):
     def on_paste(self, event: events.Paste) -> None:
         """Take an id that is pasted; a line of it ends the id, as Enter does."""
         line = self.query_one("#next", NextLine)
-        if self._takes_next or line.is_open:
+        if self._next_may_come or line.is_open:
             if not line.is_open:
                 line.open()
             line.type("".join(filter(str.isprintable, event.text)))

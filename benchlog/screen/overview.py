@@ -148,6 +148,11 @@ class OverviewScreen(BenchScreen):
         await places.mount_all(PositionPanel(n + 1) for n in range(len(runs)))
         self.refresh_bindings()
 
+    @property
+    def keeper_is_gone(self) -> bool:
+        """Whether nobody keeps a run that is still open."""
+        return any(one.keeper.state == "gone" for one in self._followers)
+
     def _show(self) -> None:
         if not self.has_widgets:
             return

@@ -80,7 +80,7 @@ class ScreenHost(App[ScreenOutcome]):
         """Go on to the run that was begun after another; `again`: in its place."""
         raise NotImplementedError
 
-    def takes_another(self, run: Run) -> bool:
+    def may_be_followed(self, run: Run) -> bool:
         """Whether the next device may follow this run, which has ended."""
         raise NotImplementedError
 

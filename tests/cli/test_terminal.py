@@ -125,9 +125,9 @@ def measure(bench: str, *more: str) -> tuple[str, ...]:
     return ("measure", "--bench", bench, "--part", PART, *more)
 
 
-def readings(line: Line) -> int:
+def readings(line: Line, run: int = 1) -> int:
     with Reader.open(line.db) as reader:
-        return reader.count(1)
+        return reader.count(run)
 
 
 def runs(line: Line) -> list[Run]:
@@ -235,6 +235,9 @@ def test_two_positions_on_one_screen(line: Line) -> None:
         more = ("--position", "B", "--device", "KX-B")
         with terminal(line, *measure(bench, *both, *more)) as screen:
             screen.until_measuring(line)
+            screen.until("all positions")
+            screen.until_true(lambda: readings(line, 2) >= 3)
+            screen.type("1")
             screen.until("KX-B measuring")
             screen.type("ss")
             screen.until_true(lambda: ended_how(line, 1) == "stopped")
@@ -251,12 +254,54 @@ def test_two_positions_on_one_screen(line: Line) -> None:
             assert "KX-B, run 2" in said
 
 
+def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) -> None:
+    more = ("--device", "KX-1", "--readings", "15", "--operator", "J. Vael")
+    with terminal(line, *measure(bench, *more, "--note", "of KX-1")) as screen:
+        screen.until("next device: scan its id")
+        screen.type("KX-2\r")  # as a scanner sends it
+        screen.until_true(lambda: ended_how(line, 1) is not None)
+        screen.until_true(lambda: len(runs(line)) == 2)
+        screen.until_true(lambda: ended_how(line, 2) == "readings reached")
+        screen.until("next device: scan its id")
+        screen.type("q")
+        assert screen.exit_code() == 0
+        said = screen.seen.rpartition(SCREEN_GONE)[2]
+    assert "KX-1, run 1" in said
+    assert "KX-2, run 2" in said
+    second, first = runs(line)
+    assert (first.device, second.device) == ("KX-1", "KX-2")
+    assert (second.part, second.position, second.max_readings, second.operator) == (
+        first.part, first.position, first.max_readings, first.operator,
+    )  # fmt: skip
+    assert (first.note, second.note) == ("of KX-1", ""), "it was noted of the first"
+
+
+def test_a_on_another_device_ends_the_run_and_goes_on_with_it(
+    line: Line, bench: str
+) -> None:
+    words = ("soak", "--bench", bench, "--part", PART, "--device", "KX-1")
+    with terminal(line, *words, "--for", "10h") as screen:
+        screen.until_measuring(line)
+        screen.type("a")
+        screen.until("begin another")
+        screen.look_for(0.5)
+        assert ended_how(line, 1) is None, "nothing ends before the answer"
+        screen.type("KX-2\r")
+        screen.until_true(lambda: ended_how(line, 1) == "stopped")
+        screen.until_true(lambda: len(runs(line)) == 2 and readings(line, 2) >= 3)
+        screen.type("\x03")
+        screen.until("Run 2 is still going")
+        screen.type("s")
+        screen.exit_code()
+    assert [run.device for run in runs(line)] == ["KX-2", "KX-1"]
+
+
 def test_sigterm_wipes_the_screen_and_prints_figures(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
         screen.until_measuring(line)
         screen.process.send_signal(signal.SIGTERM)
-        assert screen.exit_code() in (0, 4)
+        assert screen.exit_code() == 4, "interrupted: no verdict"
         assert SCREEN_GONE in screen.seen
         assert "interrupted" in screen.seen.rpartition(SCREEN_GONE)[2]
 

@@ -68,9 +68,9 @@ async def test_footer_names_every_key_of_a_live_run(stage: Stage):
         "m mark",
         "a again/next",
         "k keep going",
-        "l limits/data",
-        "w window",
-        "b bell on",
+        "l limits",
+        "w last hour",
+        "b bell: off",
         "h history",
         "? help",
         "q quit",
@@ -196,6 +196,7 @@ async def test_again_on_another_device_keeps_the_run_as_it_is(stage: Stage):
             another = replace(LIVE, device=request.text)
             return Answer(ok=True, data={"run": stage.begin(another)})
 
+        # private: a verb of a keeper that this test plays
         b.desk._on["again"] = begin_another
         await b.pilot.press("a")
         await until(b.pilot, "On which device?")
@@ -219,6 +220,7 @@ async def test_a_typed_note_is_dropped_only_by_a_second_esc(stage: Stage):
 
 async def test_a_note_the_keeper_refuses_is_shown_again(stage: Stage):
     async with bench(stage) as b:
+        # private: a verb of a keeper that this test plays
         b.desk._on["note"] = lambda request: Answer(ok=False, error="run 1 has ended")
         await b.pilot.press("n", *"fan on", "enter")
         await until(b.pilot, "It could not be kept: run 1 has ended")
@@ -239,7 +241,7 @@ async def test_bell_rings_once_when_the_verdict_is_clear(stage: Stage, monkeypat
     scene = Scene(control="keeper.sock", offset_ppm=29.99, scatter_ppm=0.2)
     async with bench(stage, scene) as b:
         await b.pilot.press("b")
-        await until(b.pilot, "b bell off")
+        await until(b.pilot, "b bell: on")
         assert rung == []
         far = Scene(offset_ppm=-500.0, scatter_ppm=0.2)
         stage.readings(b.run, far.values(60)[20:])
@@ -251,19 +253,22 @@ async def test_bell_rings_once_when_the_verdict_is_clear(stage: Stage, monkeypat
 async def test_scale_and_window_of_the_chart(stage: Stage):
     async with bench(stage) as b:
         assert "scaled to the data" in text_of(b.app)
+        await until(b.pilot, "l limits")  # the bar tells what the key does now
         await b.pilot.press("l")
         await until(b.pilot, "limit +30")
+        await until(b.pilot, "l fit data")
         await b.pilot.press("l")
         await until(b.pilot, "scaled to the data")
         for window in ("last hour", "last 10 min", "last minute", "whole run"):
+            await until(b.pilot, f"w {window}")
             await b.pilot.press("w")
-            await until(b.pilot, window)
+            await until(b.pilot, f"ppm · {window}")
 
 
 async def test_click_on_a_key_of_the_footer_presses_it(stage: Stage):
     async with bench(stage) as b:
         row = text_of(b.app).splitlines()[-2]
-        at = (row.index("w window") + 2 - 1, 0)
+        at = (row.index("w last hour") + 2 - 1, 0)
         await b.pilot.click(KeyBar, offset=(at[0] + 1, 0))
         await until(b.pilot, "last hour")
 

@@ -1,6 +1,5 @@
 """The word of a run that was cut short: none, in every place where it is told."""
 
-
 import pytest
 from screen.scenes import Scene, Stage
 
