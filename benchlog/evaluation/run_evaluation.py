@@ -30,6 +30,7 @@ from benchlog.model.counting import NOT_ENDED
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.early_stop import as_ended
 from benchlog.verdict.run.judges import AnyJudge, judge_for
 from benchlog.verdict.run.pulse_judge import PulseJudge
 from benchlog.verdict.run.reasons import NO_LIMIT
@@ -157,8 +158,8 @@ class RunEvaluator:
         return int(np.sum(pulses.instrument == self.judge.trains.device))
 
     def assessment(self) -> Assessment:
-        """Return figures and verdict so far."""
-        return self.judge.assessment()
+        """Return figures and verdict so far; none of a run that was cut short."""
+        return as_ended(self.run, self.judge.assessment())
 
     def charted(self) -> Columns:
         """Return offsets over stretches of a run of pulses, in the form of readings.

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
-from benchlog.model.counting import RunState, why_not_counted
+from benchlog.model.counting import BROKEN_OFF, RunState, why_not_counted
 from benchlog.model.kinds import Purpose
 from benchlog.model.promises import Part
 from benchlog.model.recorded import (
@@ -296,6 +296,28 @@ class Run:
     def open(self) -> bool:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None
+
+    def cut_short(self, readings: int, *, fewest: int) -> str:
+        """Say why it ended before its plan was over; empty where it did not.
+
+        `readings` is how many it has, `fewest` the usual least before a verdict may be
+        clear. A run begun without an end cannot be cut short; a copy is told from what
+        its file keeps of the original.
+        """
+        copied = self.exported.get("snapshot")
+        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        how = self.exported.get("ended_how", self.ended_how)
+        ends = (plan.get("max_readings"), plan.get("max_s"))
+        until_clear = bool(plan.get("until_clear"))
+        planned = until_clear or any(end is not None for end in ends)
+        if self.open or self.made_for is Purpose.REFCHECK or not planned:
+            return ""
+        if how in BROKEN_OFF:
+            return f"{how} before its plan was over"
+        look = _whole(plan.get("min_readings")) or fewest
+        if how == "stopped" and until_clear and readings < look:
+            return f"stopped before the first planned look, at {look} readings"
+        return ""
 
 
 def _number(value: object) -> float | None:

@@ -18,8 +18,9 @@ Run = tuple[str, str]
 """A stretch of text and its role: `trace limit label axis title`."""
 Line = tuple[Run, ...]
 
-_FAR: Final = 6.0
-"""Limits that would squeeze the data into less than a sixth are left out at first."""
+_FAR: Final = 12.0
+"""Limits that would squeeze the data into less than a twelfth are left out at first:
+in eight rows of four dots, two or three dots still show which way the data go."""
 _FITTED: Final = {"data": "data", "near": "nearer limit", "limits": "limits"}
 _SMALLEST: Final = (24, 5)
 

@@ -1,16 +1,17 @@
 """What people who look on may ask for, and what comes of it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final, Protocol
 
 from benchlog.control import Answer, Request
-from benchlog.model import EventKind, RunPlan
+from benchlog.errors import UsageError
+from benchlog.model import EventKind, RunPlan, device_id_fault
 from benchlog.recorder.instruments.instrument_messages import Order
 from benchlog.recorder.instruments.instrument_pool import InstrumentPool
 from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.live_run import LiveRun
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.run_marks import read_mark
 
 _LONGEST_NOTE: Final = 4_000  # our rule: a page of text; bounds what comes from outside
@@ -22,6 +23,7 @@ _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
 class Kept(Protocol):
     """What the commands need of a keeper."""
 
+    plans: Sequence[RunPlan]
     book: Bookkeeper
     pool: InstrumentPool
     go_on: bool
@@ -45,6 +47,8 @@ class ControlCommands:
         """Do what is asked and say what came of it."""
         if request.do == "status":
             return Answer(ok=True, data=self._status())
+        if request.do == "device":
+            return self._next(request)
         runs = self._asked(request.run)
         if not runs:
             return Answer(ok=False, error=f"run {request.run} is not open here")
@@ -68,11 +72,32 @@ class ControlCommands:
                 self._keeper.go_on = True
                 self._note(run, EventKind.NOTE, "goes on when the terminal is closed")
             case "again":
-                self._keeper.end_one(run.run_id, "measured again")
-                return {"run": self._keeper.begin_one(run.plan, follows=True)}
+                return {"run": self._begin_again(run, request.text.strip())}
             case _:
                 return self._written(request, run)
         return {}
+
+    def _begin_again(self, run: LiveRun, device: str) -> int:
+        """End a run and begin another at its place, on this device or another one."""
+        plan = _for_device(run.plan, device)
+        same = plan.device == run.plan.device
+        self._keeper.end_one(run.run_id, "measured again" if same else "stopped")
+        return self._keeper.begin_one(plan, follows=True)
+
+    def _next(self, request: Request) -> Answer:
+        """Begin a run on the next device at a position whose last run has ended."""
+        where, device = request.position, request.text.strip()
+        busy = [r for r in self._keeper.book.runs.all() if r.plan.position == where]
+        plan = next((p for p in self._keeper.plans if p.position == where), None)
+        if plan is None or not device:
+            return Answer(ok=False, error="a device needs an id and its position")
+        if busy:
+            error = f"run {busy[0].run_id} is still going at position {where}"
+            return Answer(ok=False, error=printable(error))
+        following = _for_device(plan, device)
+        return Answer(
+            ok=True, data={"run": self._keeper.begin_one(following, follows=True)}
+        )
 
     def _written(self, request: Request, run: LiveRun) -> Mapping[str, object]:
         """Keep a note or a mark at the moment that was meant; say what is odd of it."""
@@ -121,6 +146,15 @@ class ControlCommands:
             "rows_waiting": book.queue.waiting,
             "keeps_going": self._keeper.go_on,
         }
+
+
+def _for_device(plan: RunPlan, device: str) -> RunPlan:
+    """Return the plan for a device; what was noted of another one is left out."""
+    if device in ("", plan.device):
+        return plan
+    if fault := device_id_fault(device):
+        raise UsageError(f"{printable(device[:40])!r} is no device id: {fault}")
+    return replace(plan, device=device, note="")
 
 
 def _untimely(request: Request, run: LiveRun) -> str:

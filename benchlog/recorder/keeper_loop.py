@@ -94,6 +94,7 @@ class Keeper:
         self._socket = around.database.with_name(name)
         self._counters = {position_of(plan).frequency for plan in plans}
         self._tick = host_deadline(_TICK_S)
+        self._abandoned = False
 
     # --- the start ------------------------------------------------------------------
 
@@ -103,7 +104,8 @@ class Keeper:
         missing = set(self.pool.by_name)
         if self.patient:
             self.watch.notifier.ready()
-        while missing and self.surroundings.signals.caught is None:
+        signals = self.surroundings.signals
+        while missing and signals.caught is None and not self._abandoned:
             for name, message in self._wait():
                 self._say_waiting(self._waits.heard(name, message))
                 match message:
@@ -116,7 +118,7 @@ class Keeper:
                         raise _named(name, message.error())
                     case Ended() if not self.patient:
                         raise InstrumentError(f"the process of {name!r} {message.how}")
-        if self.surroundings.signals.caught is not None:
+        if signals.caught is not None or self._abandoned:
             raise BenchlogError("stopped before the first reading: nothing recorded")
 
     def begin(self) -> None:
@@ -273,6 +275,7 @@ class Keeper:
             return
         self.surroundings.selector.unregister(fd)
         if not self.go_on:
+            self._abandoned = True  # also before the runs begin: nobody would end them
             self._end_all("terminal closed")
 
     def _tell_judged(self, judged: Iterable[JudgedBatch]) -> None:

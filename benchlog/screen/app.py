@@ -1,28 +1,32 @@
 """The screens as one application: which there are, and the ways between them."""
 
-import os
-import sys
-from collections.abc import Callable, Sequence
+import asyncio
 from functools import partial
-from pathlib import Path
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.filter import NoColor
 
 from benchlog.clock import Clock, host_clock
-from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen import control_client as asking
-from benchlog.screen.base import run_beside
+from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.device_screen import DeviceScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
 from benchlog.screen.history import HistoryScreen
 from benchlog.screen.live import LiveScreen
+from benchlog.screen.next_device import may_be_followed
+from benchlog.screen.overview import OverviewScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
-from benchlog.screen.screen_host import ScreenHost, ScreenOptions, ScreenOutcome
+from benchlog.screen.run_status import RunStatus
+from benchlog.screen.screen_host import (
+    ScreenHost,
+    ScreenOptions,
+    ScreenOutcome,
+)
 from benchlog.screen.sibling_runs import SiblingRuns, still_going
 from benchlog.store.reader import Reader
 from benchlog.units import printable
@@ -66,12 +70,29 @@ class BenchApp(ScreenHost):
         if self._opening.start is not None:
             self.push_screen(DeviceScreen(self._opening.start))
         elif self.own is not None:
-            self.push_screen(self._live(self.own))
+            self.push_screen(self._first(self.own))
         else:
             self.push_screen(HistoryScreen(self.database))
 
-    def _live(self, run_id: int) -> LiveScreen:
-        return LiveScreen(Follower(self.database, run_id, self._clock))
+    def _first(self, run_id: int) -> BenchScreen:
+        """Return what is shown first: of several positions all."""
+        if not self._opening.beside:
+            return self._live(run_id)
+        with Reader.open(self.database) as reader:
+            return OverviewScreen(reader.run(run_id), self._follower)
+
+    def _live(self, run_id: int, last: RunStatus | None = None) -> LiveScreen:
+        return LiveScreen(self._follower(run_id), last)
+
+    def _follower(self, run_id: int) -> Follower:
+        return Follower(self.database, run_id, self._clock)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer no key of the application while keys are text of a device's id."""
+        typing = isinstance(self.screen, LiveScreen) and self.screen.is_typing
+        if typing and action in ("help", "leave", "history"):
+            return False
+        return super().check_action(action, parameters)
 
     # --- ways between the screens ----------------------------------------------------
 
@@ -101,16 +122,95 @@ class BenchApp(ScreenHost):
             self.own = other
         self.switch_screen(screen)
 
+    def look_closer(self, run_id: int) -> None:
+        """Show one run by itself; the overview of all positions lies underneath."""
+        try:
+            live = self._live(run_id)
+        except BenchlogError as error:
+            self.say(str(error))
+            return
+        if run_id in self._owns:
+            self.own = run_id
+        self.push_screen(live)
+
+    def show_overview(self, run: Run) -> None:
+        """Show all positions beside a run; one that lies underneath comes back."""
+        if any(isinstance(screen, OverviewScreen) for screen in self.screen_stack):
+            while not isinstance(self.screen, OverviewScreen):
+                self.pop_screen()
+        else:
+            self.switch_screen(OverviewScreen(run, self._follower))
+
     def _lies_under(self, run_id: int) -> bool:
         under = self.screen_stack[-2] if len(self.screen_stack) > 1 else None
         return isinstance(under, LiveScreen) and under.follower.run.id == run_id
 
-    def follow_on(self, run_id: int, following: int) -> None:
-        """Go on to the run that was begun in place of another."""
+    def follow_on(self, run_id: int, following: int, *, again: bool) -> None:
+        """Go on to the run that was begun after another; `again`: in its place."""
         if run_id == self.own:
             self.own = following
-        self._owns = [following if one == run_id else one for one in self._owns]
+        if again:
+            self._owns = [following if one == run_id else one for one in self._owns]
+        elif run_id in self._owns:
+            self._owns.append(following)
         self.switch_screen(self._live(following))
+
+    # --- one device after the other --------------------------------------------------
+
+    def may_be_followed(self, run: Run) -> bool:
+        """Whether the next device may follow this run, which has ended."""
+        mine = run.id in self._owns and not self.look_only
+        return (
+            mine
+            and not run.open
+            and self._opening.next_run is not None
+            and may_be_followed(run)
+            and all(one.id == run.id for one in self._at(run.position)[-1:])
+        )
+
+    def _at(self, position: str) -> list[Run]:
+        return [run for run in self.sitting() if run.position == position]
+
+    async def begin_next(self, last: RunStatus, device: str) -> None:
+        """Begin the next device's run where `last` has ended, and show it.
+
+        Raises BenchlogError when it cannot be begun.
+        """
+        start, position = self._opening.next_run, last.run.position
+        if start is None:
+            raise BenchlogError("no device can follow on this screen")
+        begun: object = None
+        for other in self._going():  # its keeper has the instruments in its hands
+            answer = await asking.ask(
+                self.database, other, "device", device, position=position
+            )
+            if not answer.ok:
+                raise BenchlogError(answer.error or "the keeper gave no reason")
+            begun = answer.data.get("run")
+            break
+        following = (
+            begun
+            if isinstance(begun, int)
+            else await asyncio.to_thread(start, position, device)
+        )
+        if last.run.id == self.own:
+            self.own = following
+        self._owns.append(following)
+        self.switch_screen(self._live(following, last))
+
+    def sitting(self) -> list[Run]:
+        """Return the runs this screen answers for, in the order they were begun."""
+        try:
+            with Reader.open(self.database) as reader:
+                return [reader.run(run_id) for run_id in self._owns]
+        except BenchlogError:
+            return []  # the live screen says what is wrong with the database
+
+    def positions(self, run: Run) -> tuple[Run, ...]:
+        """Return the newest run at each position beside this one, itself included."""
+        mine = run.id in self._owns and not self._opening.onlooker
+        newest = {one.position: one for one in self.sitting()} if mine else {}
+        return tuple(newest.values()) if len(newest) > 1 else self.beside.of(run)
 
     def action_history(self) -> None:
         """List all runs; a list that lies underneath comes back as it was left."""
@@ -171,6 +271,10 @@ class BenchApp(ScreenHost):
         stopped = verb == "stop"
         self.exit(self.outcome_now(stopped=stopped, left_running=not stopped))
 
+    def leave_now(self) -> None:
+        """Leave without a question: somebody has sent a signal to end the program."""
+        self.exit(self.outcome_now())
+
     def outcome_now(
         self, *, stopped: bool = False, left_running: bool = False
     ) -> ScreenOutcome:
@@ -191,91 +295,10 @@ class BenchApp(ScreenHost):
         return [run for run in runs if run.open]
 
     def _keeper_is_gone(self) -> bool:
-        return any(
+        views = [s for s in self.screen_stack if isinstance(s, OverviewScreen)]
+        return any(view.keeper_is_gone for view in views) or any(
             isinstance(screen, LiveScreen)
             and screen.follower.run.id in self._owns
             and screen.follower.keeper.state == "gone"
             for screen in self.screen_stack
         )
-
-
-def run_screen(
-    database: Path,
-    run: int | None = None,
-    *,
-    start: Callable[[str], int] | None = None,
-    ask_device: bool = False,
-    bell: bool = False,
-    onlooker: bool = False,
-    look_only: bool = False,
-    beside: Sequence[int] = (),
-) -> ScreenOutcome:
-    """Show a run until the person leaves; blocks.
-
-    Parameters
-    ----------
-    database : Path
-        The database; with `start` it may not be there yet.
-    run : int | None
-        The run to show; None shows the history.
-    start : callable, optional
-        Given with `ask_device`: called with the device's id once it is known, in a
-        thread; returns the run's id or raises BenchlogError, whose text is shown.
-    ask_device : bool
-        Ask for the device first.
-    bell : bool
-        Ring when the verdict is clear.
-    onlooker : bool
-        The run belongs to somebody else: leaving asks nothing and changes nothing.
-    look_only : bool
-        No key changes anything in a run.
-    beside : sequence of int
-        Runs at other positions of the same keeper that are answered for, too.
-
-    Raises UsageError without a terminal that can show a full screen, StoreError or
-    NotFoundError before anything is drawn, BenchlogError when the screen itself breaks
-    (the run is not touched).
-
-    """
-    if not (sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()):
-        raise UsageError(
-            "there is no terminal for a full screen; use --no-screen, or `benchlog "
-            "show` for the figures"
-        )
-    if os.environ.get("TERM") == "dumb":
-        raise UsageError(
-            "this terminal (TERM=dumb) can show no full screen; use --no-screen, or "
-            "`benchlog show` for the figures"
-        )
-    if ask_device and start is None:
-        raise ValueError("ask_device needs start")
-    if not ask_device:
-        _check(database, run)
-    asked = start if ask_device else None
-    app = BenchApp(
-        ScreenOptions(
-            database=database,
-            run=run,
-            start=asked,
-            bell=bell,
-            onlooker=onlooker,
-            look_only=look_only,
-            beside=tuple(beside),
-        )
-    )
-    outcome = app.run()
-    if app.return_code:
-        raise BenchlogError(
-            "the screen broke down; the run is not touched by that, `benchlog watch` "
-            "shows it again"
-        )
-    return outcome or app.outcome_now()
-
-
-def _check(database: Path, run: int | None) -> None:
-    """Raise what would keep the run from being shown."""
-    with Reader.open(database) as reader:
-        if run is not None:
-            reader.run(run)
-        elif reader.latest_run() is None:
-            raise NotFoundError("run", "", (), "in this database yet")

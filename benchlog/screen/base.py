@@ -86,6 +86,11 @@ class BenchScreen(Screen[None]):
         stack = self.app.screen_stack
         return self in stack and stack.index(self) > 1
 
+    @property
+    def has_widgets(self) -> bool:
+        """Whether its parts are there: an answer may come while it is being left."""
+        return bool(self.query("#content > *"))
+
     def on_screen_suspend(self) -> None:
         """Offer no keys while a question stands over this screen."""
         self.query_one(KeyBar).refresh()

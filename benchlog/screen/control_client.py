@@ -14,15 +14,28 @@ Moment = tuple[int, int]
 
 
 async def ask(
-    database: Path, run: Run, do: str, text: str = "", at: Moment | None = None
+    database: Path,
+    run: Run,
+    do: str,
+    text: str = "",
+    at: Moment | None = None,
+    *,
+    position: str = "",
 ) -> Answer:
     """Ask the keeper of a run for something; what goes wrong is in the answer.
 
-    `at` is the moment that was meant when it is not now.
+    `at` is the moment that was meant when it is not now, `position` where it is meant.
     """
     try:
         utc_ns, mono_ns = at or (None, None)
-        request = Request(do, run.id, text, at_utc_ns=utc_ns, at_mono_ns=mono_ns)
+        request = Request(
+            do,
+            run.id,
+            text,
+            at_utc_ns=utc_ns,
+            at_mono_ns=mono_ns,
+            position=position,
+        )
         return await _ask(database, run, request)
     except BenchlogError as error:
         return Answer(ok=False, error=str(error))

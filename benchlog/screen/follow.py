@@ -139,6 +139,10 @@ class Follower:
         rests_on = before.resolution_hz, before.timebase
         if (self.run.resolution_hz, self.run.timebase) != rests_on:
             self._begin()
+            if self._target <= PIECE:  # or figures would vanish for a second
+                self.read_new()
+        if before.ended_how != self.run.ended_how:  # a run cut short has no verdict
+            self._evaluator.run, self._stale = self.run, True
         if not self.run.open:
             self.keeper = KeeperStatus()
 

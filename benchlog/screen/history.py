@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import ClassVar, Final
 
 from rich.text import Text
+from textual import events
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import DataTable, Input
@@ -41,6 +42,23 @@ class Finder(Input):
         Binding("ctrl+c", "app.interrupt", "leave", show=False),
     ]
 
+    def __init__(self, *, placeholder: str) -> None:
+        super().__init__(placeholder=placeholder)
+        self.all_is_text = False
+        """Whether `q` is text: the line holds something, or `/` came before."""
+
+    async def on_key(self, event: events.Key) -> None:
+        """Quit with `q` as everywhere, while nothing is typed; after `/` it is text."""
+        if self.value or self.all_is_text or event.key not in ("q", "slash"):
+            self.all_is_text = self.all_is_text and event.key != "escape"
+            return
+        event.stop()
+        event.prevent_default()
+        if event.key == "q":
+            await self.app.run_action("leave")
+        else:
+            self.all_is_text = True
+
 
 class HistoryScreen(BenchScreen):
     """The runs, the newest first."""
@@ -67,7 +85,14 @@ class HistoryScreen(BenchScreen):
         ),
         Binding("escape", "back", "back", key_display="Esc"),
         Binding("f1", "app.help", "help", key_display="F1", tooltip="this page"),
-        Binding("ctrl+q", "app.leave", "quit", key_display="Ctrl+Q"),
+        Binding("ctrl+q", "app.leave", "quit", key_display="q"),
+        Binding(
+            "slash",
+            "find",
+            "find",
+            key_display="/",
+            tooltip="all keys are text from here, also a q at the beginning",
+        ),
     ]
     app: ScreenHost
 
@@ -116,6 +141,9 @@ class HistoryScreen(BenchScreen):
     def on_input_changed(self) -> None:
         """Show the runs in which every typed word occurs."""
         self._narrow()
+
+    def action_find(self) -> None:
+        """Take every key for text; the line does that itself."""
 
     def action_open(self) -> None:
         """Open the run under the cursor."""

@@ -6,27 +6,25 @@ from typing import ClassVar, Final
 
 from textual.binding import Binding, BindingType
 from textual.containers import Container, Horizontal
+from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.errors import BenchlogError
 from benchlog.model import (
-    Decision,
-    Event,
-    EventKind,
     Purpose,
 )
 from benchlog.screen import control_client as asking
 from benchlog.screen import panels
 from benchlog.screen.background_view import StudyScreen
 from benchlog.screen.base import run_beside
+from benchlog.screen.bell import Bell
 from benchlog.screen.event_text import marks
-from benchlog.screen.figures import not_counted
 from benchlog.screen.follow import Follower
-from benchlog.screen.run_actions import ActingScreen
+from benchlog.screen.next_device import NextDeviceScreen, NextLine
 from benchlog.screen.run_status import RunStatus
 from benchlog.screen.sibling_runs import others_open, strip
 from benchlog.screen.soak_summary_screen import NightScreen
-from benchlog.screen.widgets.charts import OffsetChart, Shown
+from benchlog.screen.widgets.charts import WINDOWS, OffsetChart, Shown
 from benchlog.screen.widgets.text import (
     FactLines,
     LargeFigure,
@@ -35,23 +33,33 @@ from benchlog.screen.widgets.text import (
     TwoEnds,
     Verdict,
 )
-from benchlog.verdict import Assessment, is_clear
+from benchlog.units import printable
 
 _TICK_S: Final = 0.25
 _HEAR_S: Final = 2.0
 _FIGURES_EVERY: Final = 4
 _FEW: Final = 12
 _SAID_TICKS: Final = 32
+_SCALE: Final = "scale the chart to the limits, or fit it to the data"
+_WINDOW: Final = "show the last hour, 10 min, minute, the whole run in turn"
+_BELL: Final = (
+    "the bell: it rings for alarms, and when the verdict is clear or changes; the bar "
+    "tells how it is set"
+)
 
 
-class LiveScreen(ActingScreen):
+class LiveScreen(NextDeviceScreen):
     """One run: figures, chart, events, and the keys to act on it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("l", "scale", "limits/data", tooltip="scale to the limits or the data"),
-        Binding("w", "window", "window", tooltip="whole run, hour, 10 min, minute"),
-        Binding("b", "bell(True)", "bell on", tooltip="ring when the verdict is clear"),
-        Binding("b", "bell(False)", "bell off", tooltip="be quiet"),
+        Binding("l", "scale('limits')", "limits", tooltip=_SCALE),
+        Binding("l", "scale('data')", "fit data", tooltip=_SCALE),
+        *(
+            Binding("w", f"window({n})", name, tooltip=_WINDOW)
+            for n, (name, _) in enumerate(WINDOWS)
+        ),
+        Binding("b", "bell(True)", "bell: off", tooltip=_BELL),
+        Binding("b", "bell(False)", "bell: on", tooltip=_BELL),
         Binding("v", "study", "view", tooltip="stability, temperature law, ageing"),
         Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
         Binding(
@@ -61,12 +69,15 @@ class LiveScreen(ActingScreen):
             key_display="Tab",
             tooltip="show the run at the next position",
         ),
+        Binding("o", "overview", "all positions", tooltip="offset and verdict of each"),
         Binding("h", "app.history", "history", tooltip="all runs of this database"),
         Binding("escape", "back", "back", key_display="Esc"),
     ]
 
-    def __init__(self, follower: Follower) -> None:
+    def __init__(self, follower: Follower, last: RunStatus | None = None) -> None:
+        """Show a run; `last` stands there dimmed until it has a reading."""
         super().__init__(follower)
+        self._last = last
         self._bell = Bell()
         self._ticks = 0
         self._drawn_at = -_FIGURES_EVERY
@@ -90,6 +101,8 @@ class LiveScreen(ActingScreen):
         yield OffsetChart(id="chart")
         yield Newest(id="events")
         yield PlainText(id="news")
+        yield Newest(id="sitting")
+        yield NextLine(id="next")
 
     # --- keeping up ------------------------------------------------------------------
 
@@ -108,6 +121,8 @@ class LiveScreen(ActingScreen):
             while not self.follower.caught_up and self.follower.read_new():
                 self._show_standing(self.follower.standing())
                 await asyncio.sleep(0)
+                if not self.has_widgets:
+                    return
         except BenchlogError as error:
             self.follower.fault = str(error)
         self._tick()
@@ -140,6 +155,8 @@ class LiveScreen(ActingScreen):
         follower = self.follower
         before = follower.keeper
         keeper = await asking.hear(self.app.database, follower.run)
+        if not self.has_widgets:  # the screen was left meanwhile
+            return
         follower.heard(keeper)
         self._changed = self._changed or follower.keeper != before
         self.app.beside.heard(follower.run.control, keeper)
@@ -152,6 +169,7 @@ class LiveScreen(ActingScreen):
         assessment = self.follower.assess()
         standing = self.follower.standing()
         self._show_positions()
+        self.show_sitting()
         self.query_one("#who", TwoEnds).show(*panels.who(standing))
         self.query_one("#where", PlainText).show(panels.where(standing))
         self._show_head(standing)
@@ -174,9 +192,17 @@ class LiveScreen(ActingScreen):
 
     def _show_head(self, standing: RunStatus) -> None:
         room = panels.room_for_figure(self.size.width)
-        self.query_one("#offset", LargeFigure).show(panels.number(standing), room)
-        self.query_one("#verdict", Verdict).show(*panels.verdict(standing))
-        self.query_one("#beside", PlainText).show(panels.beside(standing))
+        last = None if standing.readings or standing.loading else self._last
+        shown = standing if last is None else last
+        self.query_one("#offset", LargeFigure).show(panels.number(shown), room)
+        word, style, under = panels.verdict(shown)
+        beside = panels.beside(shown)
+        if last is not None:
+            style, under = "reverse $dim", Content(printable(last.run.device))
+            beside = panels.of_the_last(beside)
+        self.query_one("#verdict", Verdict).show(word, style, under)
+        self.query_one("#beside", PlainText).show(beside)
+        self.set_class(last is not None, "-last")
 
     def _show_standing(self, standing: RunStatus) -> None:
         self.query_one("#state", TwoEnds).show(*panels.state(standing))
@@ -196,7 +222,11 @@ class LiveScreen(ActingScreen):
             limit_ppm=a.limit.ppm if a is not None and a.limit.known else None,
             marks=marks(follower.events, follower.trace.timeline),
         )
-        self.query_one("#chart", OffsetChart).look_at(follower, shown)
+        chart = self.query_one("#chart", OffsetChart)
+        offered = chart.next_of("scale")
+        chart.look_at(follower, shown)
+        if chart.next_of("scale") != offered:
+            self.refresh_bindings()
 
     def on_resize(self) -> None:
         """Use the room there is now."""
@@ -206,10 +236,15 @@ class LiveScreen(ActingScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer the bell only where it may ring, a summary only of a soak."""
+        if action == "overview":
+            return bool(self.app.positions(self.follower.run))
         if action == "beside":
             return bool(self.app.beside.of(self.follower.run))
         if action == "night":
             return self.follower.run.made_for is Purpose.SOAK
+        if action in ("scale", "window"):
+            charts = self.query(OffsetChart)
+            return any(parameters[0] == chart.next_of(action) for chart in charts)
         if action == "bell":
             return self.follower.standing().live and self.app.bell_on != parameters[0]
         return super().check_action(action, parameters)
@@ -221,17 +256,23 @@ class LiveScreen(ActingScreen):
         at = ids.index(run.id) if run.id in ids else -1
         self.app.show_beside(run.id, ids[(at + 1) % len(ids)])
 
+    def action_overview(self) -> None:
+        """Show all positions at once."""
+        self.app.show_overview(self.follower.run)
+
     def action_night(self) -> None:
         """Show how a long run has gone so far."""
         self.app.push_screen(NightScreen(self.follower))
 
-    def action_scale(self) -> None:
+    def action_scale(self, scale: str) -> None:
         """Scale the chart to the limits or to the data."""
-        self.query_one(OffsetChart).other_scale()
+        self.query_one(OffsetChart).choose_scale(scale)
+        self.refresh_bindings()
 
-    def action_window(self) -> None:
+    def action_window(self, number: int) -> None:
         """Show another stretch of time."""
-        self.query_one(OffsetChart).next_window()
+        self.query_one(OffsetChart).choose_window(number)
+        self.refresh_bindings()
 
     def action_study(self) -> None:
         """Look closely at the run: stability, temperature, ageing."""
@@ -241,7 +282,9 @@ class LiveScreen(ActingScreen):
         """Ring when the verdict is clear, or not."""
         self.app.bell_on = self.app.alarms_ring = on
         self.say(
-            "the bell rings when the verdict is clear" if on else "the bell is off"
+            "bell on: it rings for alarms, and when the verdict is clear or changes"
+            if on
+            else "bell off: nothing rings, no alarm either"
         )
         self.refresh_bindings()
 
@@ -249,37 +292,3 @@ class LiveScreen(ActingScreen):
         """Say something for a few seconds."""
         self._said, self._said_at = text, self._ticks
         self._show_standing(self.follower.standing())
-
-
-# --- when the bell rings: for an alarm, once a verdict is clear, when it then changes
-
-_USUAL_READINGS: Final = 10
-
-
-class Bell:
-    """Remembers what it rang for; a run that had ended before is silent."""
-
-    def __init__(self) -> None:
-        self._rung: Decision | None = None
-        self._seen_live = False
-        self._alarm: Event | None = None
-
-    def alarmed(self, standing: RunStatus) -> bool:
-        """Whether there is an alarm that has not rung; what was there before has."""
-        alarms = [e for e in standing.events if e.kind == EventKind.ALARM]
-        before, self._alarm = self._alarm, alarms[-1] if alarms else self._alarm
-        was_live, self._seen_live = self._seen_live, self._seen_live or standing.live
-        return was_live and self._alarm != before
-
-    def rings(self, standing: RunStatus, assessment: Assessment | None) -> bool:
-        """Whether to ring now."""
-        self._seen_live = self._seen_live or standing.live
-        counts = not not_counted(standing.run, live=standing.live)
-        if assessment is None or not self._seen_live or not counts:
-            return False
-        asked = standing.run.min_readings
-        fewest = _USUAL_READINGS if asked is None else asked
-        if not is_clear(assessment, fewest) or assessment.word is self._rung:
-            return False
-        self._rung = assessment.word
-        return True

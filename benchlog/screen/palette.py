@@ -1,7 +1,7 @@
 """The colours: few, and told apart by colour-blind eyes (blue against orange).
 
 No meaning hangs on colour alone: verdicts are words with a symbol, limits and gaps are
-lines of their own kind.
+lines of their own kind. Orange is for what is wrong: a failed device, a fault, trouble.
 """
 
 from typing import Final
@@ -29,7 +29,7 @@ BENCH: Final = Theme(
         "key": "#9fd0f5",
         "dim": "#93a1ae",
         "trace": "#6cb2eb",
-        "limit": "#f0a44b",
+        "limit": "#aeb8c2",
         "block-cursor-background": "#2c4a63",
         "block-cursor-foreground": "#ffffff",
         "input-selection-background": "#2c4a63",

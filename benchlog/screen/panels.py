@@ -36,7 +36,7 @@ _DONE: Final = {
     "go-on": "readings are taken again",
     "note": "the note is kept",
     "mark": "the moment is marked",
-    "again": "measured anew: this run has ended, another has begun",
+    "again": "the run has ended, another has begun",
     "keep-going": "the run goes on when this terminal is closed",
 }
 
@@ -86,6 +86,14 @@ def beside(standing: RunStatus) -> Content:
     a, nominal_hz = standing.assessment, standing.run.nominal_hz
     unit, u, hz = figures.beside_offset(a, nominal_hz, standing.live)
     return Content.assemble(f"{unit}\n", (u, "bold"), f"\n{hz}")
+
+
+def of_the_last(beside: Content) -> Content:
+    """Return what stands beside the offset of the run before, while none is known."""
+    lines = beside.split("\n", allow_blank=True)
+    return (
+        Content("\n").join([Content("the last one, ppm"), *lines[1:]]).stylize("$dim")
+    )
 
 
 def verdict(standing: RunStatus) -> tuple[str, str, Content]:
@@ -168,7 +176,8 @@ def news(standing: RunStatus, said: str, listed: bool) -> Content:
     if standing.fault:
         return Content.styled(printable(standing.fault), "$attention bold")
     if said:
-        return Content.styled(f"» {printable(said)}", "$attention")
+        style = "$attention" if said.startswith("not ") else "$key"
+        return Content.styled(f"» {printable(said)}", style)
     warned = _warning(standing)
     if warned:
         return Content.styled(warned, "$attention")

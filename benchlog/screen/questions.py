@@ -66,21 +66,93 @@ class Typed(Input):
 
 
 class AskText(Question):
-    """A line of any Unicode text; Enter sends it."""
+    """A line of any Unicode text; Enter sends it.
 
-    def __init__(self, asked: str, said: str = "", *, empty_is_fine: bool = False):
+    What was typed is not thrown away by one key: Esc asks, and only the next Esc drops
+    it. `typed` is in the line from the start.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "back", "back", key_display="Esc"),
+        Binding("ctrl+c", "back", "back", show=False),
+    ]
+
+    def __init__(
+        self,
+        asked: str,
+        said: str = "",
+        *,
+        empty_is_fine: bool = False,
+        typed: str = "",
+    ) -> None:
         super().__init__(asked, said)
         self._empty_is_fine = empty_is_fine
+        self._typed, self._asked_back = typed, False
 
     def answers(self) -> Iterable[Widget]:
-        """Return the line to type in."""
-        yield Typed(max_length=2000, placeholder="type here")
+        """Return the line to type in, and room for what is asked of it."""
+        yield Typed(self._typed, max_length=2000, placeholder="type here")
+        yield PlainText("", id="keep", classes="said")
+
+    def action_back(self) -> None:
+        """Close an empty line; ask whether to drop what one holds."""
+        if self._asked_back or not self.query_one(Input).value.strip():
+            self.dismiss("")
+            return
+        self._asked_back = True
+        self.query_one("#keep", PlainText).show(
+            "Not kept yet: Enter keeps it, Esc once more drops it."
+        )
+
+    def on_input_changed(self) -> None:
+        """Take more typing for going on."""
+        self._asked_back = False
+        self.query_one("#keep", PlainText).show("")
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Answer with what was typed; an empty line only where that is fine."""
         text = event.value.strip()
         if text or self._empty_is_fine:
             self.dismiss(text or " ")
+
+
+class AskAgain(Question):
+    """Which device the next run is on, when it ends one that is still going.
+
+    `stakes` tells what ends; the line offers the id of the device that is in.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "answer('')", "let it go on", key_display="Esc"),
+        Binding("ctrl+c", "answer('')", "let it go on", show=False),
+    ]
+
+    def __init__(self, asked: str, device: str, stakes: Callable[[], str]) -> None:
+        super().__init__(asked)
+        self._device, self._stakes = device, stakes
+
+    def answers(self) -> Iterable[Widget]:
+        """Return what is at stake, and the line for the id."""
+        yield PlainText(self._stakes(), id="at-stake")
+        yield Typed(self._device, max_length=120, placeholder="device id")
+        yield PlainText(
+            "The same id: measured anew, and this run does not count. "
+            "Another id: the next device, and this run stays as it is.",
+            classes="hint",
+        )
+
+    def on_mount(self) -> None:
+        """Let the first key replace the id that is offered."""
+        self.query_one(Input).select_all()
+        self.set_interval(_AGAIN_S, self._say)
+
+    def _say(self) -> None:
+        self.query_one("#at-stake", PlainText).show(self._stakes())
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Answer with an id; an empty line is none."""
+        if event.value.strip():
+            self.dismiss(event.value.strip())
 
 
 class AskStop(Question, inherit_bindings=False):

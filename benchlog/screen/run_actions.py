@@ -10,7 +10,7 @@ from benchlog.screen import panels
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.control_client import Moment
 from benchlog.screen.follow import Follower
-from benchlog.screen.questions import AskStop, AskText
+from benchlog.screen.questions import AskAgain, AskStop, AskText
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.sibling_runs import named, others_open
 from benchlog.units import printable
@@ -30,7 +30,12 @@ class ActingScreen(BenchScreen):
         Binding("p", "ask('go-on')", "go on", tooltip="take readings again"),
         Binding("n", "note", "note", tooltip="write a remark into the run"),
         Binding("m", "mark", "mark", tooltip="mark this moment on the chart"),
-        Binding("a", "again", "again", tooltip="end this run, measure the device anew"),
+        Binding(
+            "a",
+            "again",
+            "again/next",
+            tooltip="end this run and begin another: asks for the device first",
+        ),
         Binding(
             "k",
             "ask('keep-going')",
@@ -110,8 +115,18 @@ class ActingScreen(BenchScreen):
         self._ask_text("mark", question, self.follower.moment())
 
     def action_again(self) -> None:
-        """Measure the device anew: this run ends, another begins."""
-        self._send("again")
+        """End this run and begin another, once the device is named."""
+
+        run = self.follower.run
+        offered = printable(run.device)
+
+        def answered(answer: str | None) -> None:
+            if answer:
+                self._send("again", "" if answer == offered else answer)
+
+        asked = f"End run {run.id} and begin another? On which device?"
+        question = AskAgain(asked, offered, self._at_stake)
+        self.app.push_screen(question, answered)
 
     def _ask_text(self, verb: str, question: AskText, at: Moment | None = None) -> None:
         def answered(answer: str | None) -> None:
@@ -120,15 +135,24 @@ class ActingScreen(BenchScreen):
 
         self.app.push_screen(question, answered)
 
+    def _ask_once_more(self, text: str, error: str) -> None:
+        """Show a note that could not be kept; it is not lost with the answer."""
+        said = f"It could not be kept: {error}. Copy it, or try once more with Enter."
+        self._ask_text("note", AskText("Note for this run", said, typed=text))
+
     def _send(self, verb: str, text: str = "", at: Moment | None = None) -> None:
         run_beside(self, partial(self._sent, verb, text, at), group="send")
 
     async def _sent(self, verb: str, text: str, at: Moment | None) -> None:
         run = self.follower.run
         answer = await asking.ask(self.app.database, run, verb, text, at)
+        if not self.has_widgets:
+            return
         self.say(panels.answered(verb, answer))
+        if verb == "note" and not answer.ok:
+            self._ask_once_more(text, answer.error)
         following = answer.data.get("run")
         if answer.ok and verb == "again" and isinstance(following, int):
-            self.app.follow_on(run.id, following)
+            self.app.follow_on(run.id, following, again=not text)
         else:
             self.hear()

@@ -6,7 +6,13 @@ from pathlib import Path
 
 from textual.app import App
 
+from benchlog.model import Run
+from benchlog.screen.run_status import RunStatus
 from benchlog.screen.sibling_runs import SiblingRuns
+
+NextRun = Callable[[str, str], int]
+"""Starts a run at a position on a device, with the settings of the run before it there;
+returns the run's id, raises BenchlogError. May take seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +37,8 @@ class ScreenOptions:
     `start` starts a run on a device whose id is asked for first. An `onlooker` leaves a
     run as it is, without being asked what is to become of it; with `look_only` no key
     changes anything either. `beside` are runs at other positions of the same keeper
-    that the screen answers for, too.
+    that the screen answers for, too. `next_run` starts the run that follows one that
+    has ended; without it no device follows.
     """
 
     database: Path
@@ -41,6 +48,7 @@ class ScreenOptions:
     onlooker: bool = False
     look_only: bool = False
     beside: tuple[int, ...] = ()
+    next_run: NextRun | None = None
 
 
 class ScreenHost(App[ScreenOutcome]):
@@ -68,8 +76,38 @@ class ScreenHost(App[ScreenOutcome]):
         """Show the run at another position in place of the one that is shown."""
         raise NotImplementedError
 
-    def follow_on(self, run_id: int, following: int) -> None:
-        """Go on to the run that was begun in place of another."""
+    def follow_on(self, run_id: int, following: int, *, again: bool) -> None:
+        """Go on to the run that was begun after another; `again`: in its place."""
+        raise NotImplementedError
+
+    def may_be_followed(self, run: Run) -> bool:
+        """Whether the next device may follow this run, which has ended."""
+        raise NotImplementedError
+
+    async def begin_next(self, last: RunStatus, device: str) -> None:
+        """Begin the next device's run where `last` has ended, and show it.
+
+        Raises BenchlogError when it cannot be begun.
+        """
+        raise NotImplementedError
+
+    def sitting(self) -> list[Run]:
+        """Return the runs this screen answers for, in the order they were begun."""
+        raise NotImplementedError
+
+    def positions(self, run: Run) -> tuple[Run, ...]:
+        """Return the newest run at each position beside this one, itself included.
+
+        Empty when there is no more than one position.
+        """
+        raise NotImplementedError
+
+    def look_closer(self, run_id: int) -> None:
+        """Show one run by itself; the overview of all positions lies underneath."""
+        raise NotImplementedError
+
+    def show_overview(self, run: Run) -> None:
+        """Show all positions beside a run."""
         raise NotImplementedError
 
     def say(self, text: str) -> None:

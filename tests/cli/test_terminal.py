@@ -12,12 +12,17 @@ import sys
 import termios
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
+import pytest
 from cli.conftest import Line, wait_for
 
 from benchlog.clock import host_deadline
+from benchlog.model import Run
 from benchlog.store.reader import Reader
 
+MOMENTS = 40
+"""How many moments of a start are tried, 50 ms apart: until it has long been up."""
 PART = "quartz-16mhz-30ppm"
 SCREEN_UP, SCREEN_GONE = "\x1b[?1049h", "\x1b[?1049l"
 """What a terminal is sent when a full-screen program comes and when it has left."""
@@ -33,11 +38,17 @@ TAKE_TERMINAL = (
 class Terminal:
     """A terminal of 100 x 30 with `benchlog` in it; `seen` is all that was drawn."""
 
-    def __init__(self, line: Line, *words: str, **environment: str) -> None:
+    def __init__(
+        self,
+        line: Line,
+        *words: str,
+        take: str = TAKE_TERMINAL,
+        **environment: str,
+    ) -> None:
         self.fd, theirs = os.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
         self.process = subprocess.Popen(
-            [sys.executable, "-c", TAKE_TERMINAL, *words],
+            [sys.executable, "-c", take, *words],
             cwd=line.folder,
             env=line.environment() | {"TERM": "xterm-256color"} | environment,
             stdin=theirs,
@@ -97,8 +108,10 @@ class Terminal:
 
 
 @contextmanager
-def terminal(line: Line, *words: str, **environment: str) -> Iterator[Terminal]:
-    opened = Terminal(line, *words, **environment)
+def terminal(
+    line: Line, *words: str, take: str = TAKE_TERMINAL, **environment: str
+) -> Iterator[Terminal]:
+    opened = Terminal(line, *words, take=take, **environment)
     try:
         yield opened
     finally:
@@ -112,9 +125,28 @@ def measure(bench: str, *more: str) -> tuple[str, ...]:
     return ("measure", "--bench", bench, "--part", PART, *more)
 
 
-def readings(line: Line) -> int:
+def readings(line: Line, run: int = 1) -> int:
     with Reader.open(line.db) as reader:
-        return reader.count(1)
+        return reader.count(run)
+
+
+def runs(line: Line) -> list[Run]:
+    if not line.db.exists():
+        return []
+    with Reader.open(line.db) as reader:
+        return reader.runs()
+
+
+def keepers(line: Line) -> list[Path]:
+    """Return the processes that have this database in their hands, by its files."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            if str(line.folder) in (process / "environ").read_text(errors="replace"):
+                command = (process / "cmdline").read_text(errors="replace")
+                if "benchlog.recorder" in command:
+                    found.append(process)
+    return found
 
 
 def ended_how(line: Line, run: int | None = None) -> str | None:
@@ -203,6 +235,9 @@ def test_two_positions_on_one_screen(line: Line) -> None:
         more = ("--position", "B", "--device", "KX-B")
         with terminal(line, *measure(bench, *both, *more)) as screen:
             screen.until_measuring(line)
+            screen.until("all positions")
+            screen.until_true(lambda: readings(line, 2) >= 3)
+            screen.type("1")
             screen.until("KX-B measuring")
             screen.type("ss")
             screen.until_true(lambda: ended_how(line, 1) == "stopped")
@@ -219,12 +254,54 @@ def test_two_positions_on_one_screen(line: Line) -> None:
             assert "KX-B, run 2" in said
 
 
+def test_the_next_device_follows_with_the_same_settings(line: Line, bench: str) -> None:
+    more = ("--device", "KX-1", "--readings", "15", "--operator", "J. Vael")
+    with terminal(line, *measure(bench, *more, "--note", "of KX-1")) as screen:
+        screen.until("next device: scan its id")
+        screen.type("KX-2\r")  # as a scanner sends it
+        screen.until_true(lambda: ended_how(line, 1) is not None)
+        screen.until_true(lambda: len(runs(line)) == 2)
+        screen.until_true(lambda: ended_how(line, 2) == "readings reached")
+        screen.until("next device: scan its id")
+        screen.type("q")
+        assert screen.exit_code() == 0
+        said = screen.seen.rpartition(SCREEN_GONE)[2]
+    assert "KX-1, run 1" in said
+    assert "KX-2, run 2" in said
+    second, first = runs(line)
+    assert (first.device, second.device) == ("KX-1", "KX-2")
+    assert (second.part, second.position, second.max_readings, second.operator) == (
+        first.part, first.position, first.max_readings, first.operator,
+    )  # fmt: skip
+    assert (first.note, second.note) == ("of KX-1", ""), "it was noted of the first"
+
+
+def test_a_on_another_device_ends_the_run_and_goes_on_with_it(
+    line: Line, bench: str
+) -> None:
+    words = ("soak", "--bench", bench, "--part", PART, "--device", "KX-1")
+    with terminal(line, *words, "--for", "10h") as screen:
+        screen.until_measuring(line)
+        screen.type("a")
+        screen.until("begin another")
+        screen.look_for(0.5)
+        assert ended_how(line, 1) is None, "nothing ends before the answer"
+        screen.type("KX-2\r")
+        screen.until_true(lambda: ended_how(line, 1) == "stopped")
+        screen.until_true(lambda: len(runs(line)) == 2 and readings(line, 2) >= 3)
+        screen.type("\x03")
+        screen.until("Run 2 is still going")
+        screen.type("s")
+        screen.exit_code()
+    assert [run.device for run in runs(line)] == ["KX-2", "KX-1"]
+
+
 def test_sigterm_wipes_the_screen_and_prints_figures(line: Line, bench: str) -> None:
     words = measure(bench, "--device", "d", "--for", "10h")
     with terminal(line, *words) as screen:
         screen.until_measuring(line)
         screen.process.send_signal(signal.SIGTERM)
-        assert screen.exit_code() in (0, 4)
+        assert screen.exit_code() == 4, "interrupted: no verdict"
         assert SCREEN_GONE in screen.seen
         assert "interrupted" in screen.seen.rpartition(SCREEN_GONE)[2]
 
@@ -243,3 +320,45 @@ def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> No
         screen.until_measuring(line)
         screen.hang_up()
         wait_for(lambda: ended_how(line) == "readings reached")
+
+
+@pytest.mark.parametrize("shell", ["default", "SIGINT ignored"])
+def test_sigterm_ends_it_at_whatever_moment_it_comes(
+    line: Line, bench: str, shell: str
+) -> None:
+    """Every 50 ms from the first instruction on: it ends, and so does its run."""
+    words = measure(bench, "--device", "d", "--for", "10h")
+    how = TAKE_TERMINAL
+    if shell != "default":  # as a shell does for what it starts in the background
+        how = how.replace("SIGHUP, signal.SIG_DFL", "SIGINT, signal.SIG_IGN")
+    left_alone: list[float] = []
+    for number in range(MOMENTS):
+        after_s = 0.05 * number
+        with terminal(line, *words, take=how) as screen:
+            screen.look_for(after_s)
+            screen.process.send_signal(signal.SIGTERM)
+            screen.exit_code()
+            if SCREEN_UP in screen.all:
+                assert SCREEN_GONE in screen.all, f"after {after_s} s"
+        try:
+            wait_for(lambda: not keepers(line), within_s=30.0)
+        except AssertionError:
+            left_alone.append(after_s)
+            break
+    assert not left_alone, "its keeper goes on with nobody to end it"
+    for run in runs(line):
+        assert run.ended_how in ("interrupted", "terminal closed"), run
+
+
+def test_sigterm_ends_a_screen_with_a_question_over_it(line: Line, bench: str) -> None:
+    words = measure(bench, "--device", "d", "--for", "10h")
+    for keys in ("s", "n", "q", "?", "h", "v"):
+        with terminal(line, *words) as screen:
+            screen.until(SCREEN_UP)
+            screen.until("measuring")
+            screen.type(keys)
+            screen.process.send_signal(signal.SIGTERM)
+            screen.exit_code()
+            assert SCREEN_GONE in screen.all
+        wait_for(lambda: not keepers(line))
+    assert {run.ended_how for run in runs(line)} == {"interrupted"}

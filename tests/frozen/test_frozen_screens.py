@@ -30,11 +30,13 @@ def screen_of(database: Path, run: int) -> App[object]:
 
     built: list[App[object]] = []
 
-    def instead(app: App[object]) -> None:
+    def instead(app: App[object], leave: object) -> tuple[None, bool]:
+        assert callable(leave)
         built.append(app)
+        return None, False
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(App, "run", instead)
+        patch.setattr("benchlog.screen.opening.run_until_left", instead)
         patch.setenv("TERM", "xterm-256color")
         for stream in (sys.stdin, sys.stdout, sys.stderr):
             patch.setattr(stream, "isatty", lambda: True, raising=False)

@@ -219,3 +219,11 @@ def test_letters_are_whole() -> None:
 )
 def test_what_is_a_jump(offsets: list[float], is_one: bool) -> None:
     assert jumped(offsets, 30.0) is is_one
+
+
+def test_leaving_asks_for_what_it_would_end_or_lose() -> None:
+    measuring = words.Places(heard=True, spots=(words.Spot(name="A", run=3),))
+    waiting = words.Places(heard=True, spots=(words.Spot(name="A"),))
+    assert "F8 once more ends its run" in words.lost_by_leaving(measuring, noting=False)
+    assert words.lost_by_leaving(waiting, noting=False) == ""
+    assert "note is not kept" in words.lost_by_leaving(waiting, noting=True)

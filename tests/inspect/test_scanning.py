@@ -143,6 +143,9 @@ async def test_a_remark_is_kept_by_its_key_and_a_scan_is_none(table: Table) -> N
         assert person.line == "Z-2" and "Note for Z-1" in person.sees("#asked")
         await person.until("#said", "Enter keeps no note")
         await person.press("escape")
+        await person.until("#said", "The note is not kept yet")
+        assert "Note for Z-1" in person.sees("#asked")
+        await person.press("escape")
         assert person.line == "Z-2", "nothing is lost: it can be taken as an id"
         await person.press("enter")
         await person.until("#todo", "put Z-2 in")

@@ -96,7 +96,7 @@ def test_a_signal_ends_the_run_cleanly(launched, database, number):
     os.kill(keeper.pid, number)
     assert keeper.wait(10) == 0
     run = run_of(database, run_id)
-    assert (run.ended_how, run.verdict) == ("interrupted", "pass")
+    assert (run.ended_how, run.verdict) == ("interrupted", "undecided")
     with closing(Reader.open(database)) as reader:
         assert [e.kind for _, e in reader.events(run_id)][-1] == EventKind.ENDED
     assert list(database.parent.glob("*.sock")) == []

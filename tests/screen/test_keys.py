@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 
 import pytest
 from screen.keeper import StubDesk
@@ -11,6 +12,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 
 from benchlog.control import Answer, Request
+from benchlog.model import Purpose
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions, ScreenOutcome
 from benchlog.screen.widgets.key_bar import KeyBar
@@ -64,11 +66,11 @@ async def test_footer_names_every_key_of_a_live_run(stage: Stage):
         "p pause",
         "n note",
         "m mark",
-        "a again",
+        "a again/next",
         "k keep going",
-        "l limits/data",
-        "w window",
-        "b bell on",
+        "l limits",
+        "w last hour",
+        "b bell: off",
         "h history",
         "? help",
         "q quit",
@@ -163,12 +165,66 @@ async def test_again_goes_on_with_the_run_that_follows(stage: Stage):
         # private: a verb of a keeper that this test plays
         b.desk._on["again"] = begin_another
         await b.pilot.press("a")
+        await until(b.pilot, f"End run {b.run} and begin another?")
+        assert b.desk.verbs == [], "nothing ends before the answer"
+        assert b.app.screen.query_one(Input).value == "Q-1", "the id is offered"
+        await b.pilot.press("enter")
         await until(b.pilot, f"run {b.run + 1}, measure")
+        sent = next(request for request in b.desk.asked if request.do == "again")
+        assert (sent.run, sent.text) == (b.run, "")
         assert b.app.own == b.run + 1
         await b.pilot.press("q")
         await until(b.pilot, f"Run {b.run + 1} is still going")
         await b.pilot.press("s")
         await settled(b.pilot)
+
+
+async def test_again_asks_and_esc_ends_nothing(stage: Stage):
+    async with bench(stage, replace(LIVE, purpose=Purpose.SOAK)) as b:
+        await b.pilot.press("a")
+        await until(b.pilot, "20 readings stay in the database")
+        await b.pilot.press("escape")
+        await settled(b.pilot)
+        assert b.desk.verbs == []
+
+
+async def test_again_on_another_device_keeps_the_run_as_it_is(stage: Stage):
+    async with bench(stage) as b:
+
+        def begin_another(request: Request) -> Answer:
+            stage.end(b.run, "stopped")
+            another = replace(LIVE, device=request.text)
+            return Answer(ok=True, data={"run": stage.begin(another)})
+
+        # private: a verb of a keeper that this test plays
+        b.desk._on["again"] = begin_another
+        await b.pilot.press("a")
+        await until(b.pilot, "On which device?")
+        await b.pilot.press(*"Q-2", "enter")  # the first key replaces what is offered
+        await until(b.pilot, "device Q-2")
+        assert b.app.outcome_now().run_ids == (b.run, b.run + 1)
+
+
+async def test_a_typed_note_is_dropped_only_by_a_second_esc(stage: Stage):
+    async with bench(stage) as b:
+        await b.pilot.press("n", *"fan on", "escape")
+        await until(b.pilot, "Not kept yet")
+        await b.pilot.press("enter")
+        await until(b.pilot, "the note is kept")
+        sent = next(request for request in b.desk.asked if request.do == "note")
+        assert sent.text == "fan on"
+        await b.pilot.press("n", *"fan off", "escape", "escape")
+        await until_gone(b.pilot, "Note for this run")
+        assert b.desk.verbs == ["note"]
+
+
+async def test_a_note_the_keeper_refuses_is_shown_again(stage: Stage):
+    async with bench(stage) as b:
+        # private: a verb of a keeper that this test plays
+        b.desk._on["note"] = lambda request: Answer(ok=False, error="run 1 has ended")
+        await b.pilot.press("n", *"fan on", "enter")
+        await until(b.pilot, "It could not be kept: run 1 has ended")
+        assert b.app.screen.query_one(Input).value == "fan on"
 
 
 async def test_keep_going_is_offered_once(stage: Stage):
@@ -185,7 +241,7 @@ async def test_bell_rings_once_when_the_verdict_is_clear(stage: Stage, monkeypat
     scene = Scene(control="keeper.sock", offset_ppm=29.99, scatter_ppm=0.2)
     async with bench(stage, scene) as b:
         await b.pilot.press("b")
-        await until(b.pilot, "b bell off")
+        await until(b.pilot, "b bell: on")
         assert rung == []
         far = Scene(offset_ppm=-500.0, scatter_ppm=0.2)
         stage.readings(b.run, far.values(60)[20:])
@@ -197,19 +253,22 @@ async def test_bell_rings_once_when_the_verdict_is_clear(stage: Stage, monkeypat
 async def test_scale_and_window_of_the_chart(stage: Stage):
     async with bench(stage) as b:
         assert "scaled to the data" in text_of(b.app)
+        await until(b.pilot, "l limits")  # the bar tells what the key does now
         await b.pilot.press("l")
         await until(b.pilot, "limit +30")
+        await until(b.pilot, "l fit data")
         await b.pilot.press("l")
         await until(b.pilot, "scaled to the data")
         for window in ("last hour", "last 10 min", "last minute", "whole run"):
+            await until(b.pilot, f"w {window}")
             await b.pilot.press("w")
-            await until(b.pilot, window)
+            await until(b.pilot, f"ppm · {window}")
 
 
 async def test_click_on_a_key_of_the_footer_presses_it(stage: Stage):
     async with bench(stage) as b:
         row = text_of(b.app).splitlines()[-2]
-        at = (row.index("w window") + 2 - 1, 0)
+        at = (row.index("w last hour") + 2 - 1, 0)
         await b.pilot.click(KeyBar, offset=(at[0] + 1, 0))
         await until(b.pilot, "last hour")
 

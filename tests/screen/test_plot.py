@@ -186,11 +186,12 @@ def test_nothing_to_show_is_an_empty_chart_with_its_limits():
         (-31.0, -20.0, 30.0, "data", "limits"),
         (26.0, 27.0, 30.0, "data", "near"),
         (-6_000.0, -5_000.0, 1e4, "limits", "near"),
-        (5_000.0, 5_600.0, 1e4, "near", "near"),  # near the border: as before
-        (5_000.0, 5_600.0, 1e4, "data", "data"),
+        (5_000.0, 5_300.0, 1e4, "near", "near"),  # near the border: as before
+        (5_000.0, 5_300.0, 1e4, "data", "data"),
+        (4.0, 9.5, 30.0, "data", "limits"),  # they stay in sight: the data still move
         (-9.3, -9.2, None, "limits", "data"),
-        (-4.0, 3.5, 30.0, "limits", "limits"),  # near the border: as before
-        (-4.0, 3.5, 30.0, "data", "data"),
+        (-2.0, 2.0, 30.0, "limits", "limits"),  # near the border: as before
+        (-2.0, 2.0, 30.0, "data", "data"),
     ],
 )
 def test_first_scale(low, high, limit, before, expected):

@@ -58,6 +58,8 @@ async def pair(stage: Stage, size: tuple[int, int] = (100, 30)) -> AsyncIterator
     made = Pair(stage)
     try:
         async with made.app.run_test(size=size) as made.pilot:
+            await until(made.pilot, "device KX-B")
+            await made.pilot.press("1")  # out of the overview into the first
             await until(made.pilot, "B KX-B measuring")
             yield made
     finally:
@@ -131,6 +133,8 @@ async def test_one_measured_again_takes_its_place(stage: Stage):
         # private: a verb of a keeper that this test plays
         p.desk._on["again"] = begin_another
         await p.pilot.press("a")
+        await until(p.pilot, "begin another?")
+        await p.pilot.press("enter")
         await until(p.pilot, "run 3, measure")
         await until(p.pilot, "▸ A KX-A measuring  |  B KX-B measuring")
         await p.pilot.press("q")
@@ -142,11 +146,65 @@ async def test_one_measured_again_takes_its_place(stage: Stage):
 async def test_one_position_alone_has_no_line_and_no_key(stage: Stage):
     p = Pair(stage)
     p.desk.runs, p.desk.begun = p.runs[:1], p.runs[:1]
+    alone = ScreenOptions(database=stage.database, run=p.runs[0])
+    p.app = BenchApp(alone, stage.clock)
     try:
         async with p.app.run_test(size=(80, 24)) as p.pilot:
             await until(p.pilot, "measuring · 20 readings")
             await until_gone(p.pilot, "KX-B")
             assert "Tab" not in text_of(p.app)
+    finally:
+        p.desk.close()
+
+
+async def test_all_positions_at_once_and_a_key_into_each(stage: Stage):
+    p = Pair(stage)
+    try:
+        async with p.app.run_test(size=(80, 24)) as p.pilot:
+            shown = await until(p.pilot, "✗ FAIL")
+            assert "position A  device KX-A" in shown
+            assert "position B  device KX-B" in shown
+            assert "✓ PASS" in shown
+            assert max(map(len, shown.splitlines())) <= 80
+            stage.readings(p.runs[0], FIRST.values(24)[20:])
+            await until(p.pilot, "24 readings")
+            await p.pilot.press("2")
+            await until(p.pilot, f"run {p.runs[1]}, measure")
+            await p.pilot.press("escape")
+            await until(p.pilot, "all positions")
+            await p.pilot.press("1")
+            await until(p.pilot, f"run {p.runs[0]}, measure")
+            await p.pilot.press("o")
+            await until(p.pilot, "all positions")
+    finally:
+        p.desk.close()
+
+
+async def test_whoever_looks_on_has_the_overview_too(stage: Stage):
+    p = Pair(stage)
+    watching = ScreenOptions(database=stage.database, run=p.runs[0], onlooker=True)
+    app = BenchApp(watching, stage.clock)
+    try:
+        async with app.run_test(size=(120, 40)) as pilot:
+            await until(pilot, "o all positions")
+            await pilot.press("o")
+            await until(pilot, "position B  device KX-B")
+            assert "✗ FAIL" in await until(pilot, "✓ PASS")
+    finally:
+        p.desk.close()
+
+
+async def test_an_overview_whose_keeper_is_gone_is_left_without_a_question(
+    stage: Stage,
+):
+    p = Pair(stage)
+    try:
+        async with p.app.run_test(size=(80, 24)) as p.pilot:
+            await until(p.pilot, "device KX-B")
+            p.desk.close()
+            await until(p.pilot, "broken off: its keeper is gone")
+            await p.pilot.press("q")
+            assert (await p.left()).left_running is False
     finally:
         p.desk.close()
 

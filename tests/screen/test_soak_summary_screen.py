@@ -68,7 +68,14 @@ async def test_who_may_only_look_is_offered_no_deed(stage: Stage):
     async with app.run_test(size=(110, 40)) as pilot:
         await until(pilot, "200 readings")
         shown = text_of(pilot.app)
-        for key in ("s stop", "p pause", "n note", "m mark", "a again", "k keep going"):
+        for key in (
+            "s stop",
+            "p pause",
+            "n note",
+            "m mark",
+            "a again/next",
+            "k keep going",
+        ):
             assert key not in shown
         await pilot.press("s")
         await pilot.pause(0.3)

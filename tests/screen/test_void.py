@@ -11,8 +11,8 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.screen.app import BenchApp
+from benchlog.screen.bell import Bell
 from benchlog.screen.follow import Follower
-from benchlog.screen.live import Bell
 from benchlog.screen.run_list import columns_for, found_by, whole_words
 from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader

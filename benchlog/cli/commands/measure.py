@@ -52,8 +52,8 @@ def command(
     10 readings, at most 300 readings or 5 min. Every reading is in the database before
     it is shown.
 
-    Exit code: 0 pass, 3 fail, 4 undecided; the worst of several positions, for which
-    --json prints a list.
+    Exit code: 0 pass, 3 fail, 4 undecided or interrupted; the worst of several
+    positions, for which --json prints a list.
     """
     from benchlog.cli.tasks.measuring import Manner, carry_out
     from benchlog.cli.tasks.planning import MeasureRequest

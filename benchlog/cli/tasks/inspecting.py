@@ -12,7 +12,6 @@ import click
 from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
 from benchlog.cli.tasks.lot_text import text_of_lot
-from benchlog.cli.tasks.with_screen import interruptible
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
 from benchlog.evaluation.lot_document import lot_document
@@ -122,6 +121,6 @@ def inspect_on_screen(task: Task, database: Path, *, bell: bool) -> None:
 
     Raises what prevents the start: InstrumentError, BusyError, StoreError.
     """
-    with closing(launch_lot(task, database)) as launched, interruptible():
+    with closing(launch_lot(task, database)) as launched:
         run_inspection(LotOnScreen(database, task.lot, launched.control, bell))
     fold_log(database)

@@ -3,6 +3,7 @@
 import contextlib
 import signal
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from subprocess import TimeoutExpired
 from types import FrameType
@@ -11,7 +12,7 @@ from typing import Final
 from click.exceptions import Exit
 
 from benchlog.cli.printing import say
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import RunPlan
 from benchlog.recorder.instruments.instrument_process import end_with_parent
 from benchlog.recorder.launch import Again, Launched, launch, log_of
@@ -32,8 +33,7 @@ def watch_run(
     database: Path, run_id: int | None, *, bell: bool, look_only: bool = False
 ) -> None:
     """Show a run that somebody else keeps."""
-    with interruptible(), contextlib.suppress(KeyboardInterrupt):
-        run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
+    run_screen(database, run_id, bell=bell, onlooker=True, look_only=look_only)
     fold_log(database)
 
 
@@ -44,6 +44,58 @@ def watch_in_browser(database: Path, run_id: int, *, look_only: bool) -> None:
         database=database, run=run_id, onlooker=True, look_only=look_only
     )
     BenchApp(opening).run()
+
+
+class Keepers:
+    """The keepers that one screen starts: a device after the other, on one bench."""
+
+    def __init__(self, database: Path, *, go_on: bool) -> None:
+        self._database, self._go_on = database, go_on
+        self._plans: dict[str, RunPlan] = {}
+        self.begun: list[Launched] = []
+
+    def begin(
+        self,
+        plans: Sequence[RunPlan],
+        again: Again | None = None,
+        say: Callable[[str], None] | None = None,
+    ) -> Launched:
+        """Start a keeper. Raises what prevents its start, as `launch` does."""
+        launched = launch(
+            plans, self._database, go_on=self._go_on, again=again, say=say
+        )
+        self._plans.update({plan.position: plan for plan in plans})
+        self.begun.append(launched)
+        return launched
+
+    def next_run(self, position: str, device: str) -> int:
+        """Begin a run on the next device, with all else as it was at this position.
+
+        What was noted of the device before is left out. Raises as `begin` does,
+        UsageError where nothing is known of the position.
+        """
+        if position not in self._plans:
+            raise UsageError("this run was gone on with: start the next one anew")
+        for launched in self.begun:  # their instruments are free once they have ended
+            self.end(launched)
+        plan = replace(self._plans[position], device=device, note="")
+        return self.begin([plan]).run_ids[0]
+
+    def end(self, launched: Launched, *, interrupted: bool = False) -> None:
+        """Wait for a keeper to end; runs left open by an interrupt are ended."""
+        if interrupted:
+            launched.process.terminate()
+        try:
+            code = launched.wait(_END_S)
+        except TimeoutExpired:
+            say(
+                f"the keeper (process {launched.pid}) has not ended yet; it goes on "
+                "alone"
+            )
+            return
+        if code:
+            fault = _last_line(log_of(self._database))
+            say(f"the keeper ended with a fault: {fault}")
 
 
 def measure_on_screen(
@@ -58,84 +110,70 @@ def measure_on_screen(
 
     Raises click's Exit (code 0) when the person left and the runs go on.
     """
-    launched = launch(plans, database, go_on=go_on, again=again, say=say)
+    keepers = Keepers(database, go_on=go_on)
+    first, *others = keepers.begin(plans, again, say).run_ids
 
     def show() -> ScreenOutcome:
-        first, *others = launched.run_ids
-        return run_screen(database, first, bell=bell, beside=others)
+        following = keepers.next_run if plans else None
+        return run_screen(database, first, bell=bell, beside=others, next_run=following)
 
-    return _through(launched, database, show)
+    return _through(keepers, database, show)
 
 
 def measure_asking(
     plans_for: PlansFor, database: Path, *, go_on: bool, bell: bool
 ) -> tuple[int, ...]:
     """As `measure_on_screen`, with the device's id asked for on the screen first."""
-    begun: list[Launched] = []
+    keepers = Keepers(database, go_on=go_on)
 
     def start(device: str) -> int:
-        begun.append(launch(plans_for(device), database, go_on=go_on))
-        return begun[-1].run_ids[0]
+        return keepers.begin(plans_for(device)).run_ids[0]
 
     def show() -> ScreenOutcome:
-        return run_screen(database, start=start, ask_device=True, bell=bell)
+        return run_screen(
+            database,
+            start=start,
+            ask_device=True,
+            bell=bell,
+            next_run=keepers.next_run,
+        )
 
-    outcome = _shown(show)
-    return _through(begun[-1], database, lambda: outcome) if begun else ()
+    outcome = show()
+    return _through(keepers, database, lambda: outcome) if keepers.begun else ()
 
 
-def _through(launched: Launched, database: Path, show: Show) -> tuple[int, ...]:
-    """Show the runs; then see to it that the keeper ends, unless they are to go on."""
+def _through(keepers: Keepers, database: Path, show: Show) -> tuple[int, ...]:
+    """Show the runs; then see to it that keepers end, unless runs are to go on."""
     outcome = _shown_or_waited(show)
     if outcome is None:
-        with interruptible(), contextlib.suppress(KeyboardInterrupt):
-            launched.wait()
+        with _interruptible(), contextlib.suppress(KeyboardInterrupt):
+            keepers.begun[-1].wait()
         outcome = ScreenOutcome()
     found = outcome.run_ids or (outcome.run_id,)
-    run_ids = tuple(i for i in found if i is not None) or launched.run_ids
+    begun = tuple(run_id for one in keepers.begun for run_id in one.run_ids)
+    run_ids = tuple(i for i in found if i is not None) or begun
     still_open = [run_id for run_id in run_ids if _is_open(database, run_id)]
     if outcome.left_running and still_open:
         for run_id in still_open:
             say(f"run {run_id} goes on; `benchlog watch {run_id}` shows it again")
         raise Exit(0)  # no verdict of a run that is not over
-    _end(launched, database, bool(still_open))
+    for launched in keepers.begun:
+        keepers.end(launched, interrupted=bool(still_open))
     return run_ids
 
 
 def _shown_or_waited(show: Show) -> ScreenOutcome | None:
     """Show the runs; None where that breaks: they still go on to their end."""
     try:
-        return _shown(show)
+        return show()
     except BenchlogError as error:
         say(f"{error} - the run goes on, Ctrl-C ends it")
         return None
 
 
-def _shown(show: Show) -> ScreenOutcome:
-    """Show the runs; an interrupt leaves the screen, nothing else."""
-    with interruptible():
-        try:
-            return show()
-        except KeyboardInterrupt:
-            return ScreenOutcome()
-
-
 def _is_open(database: Path, run_id: int) -> bool:
     with Reader.open(database) as reader:
         return reader.run(run_id).open
-
-
-def _end(launched: Launched, database: Path, interrupted: bool) -> None:
-    """Wait for the keeper to end; a run left open by an interrupt is ended cleanly."""
-    if interrupted:
-        launched.process.terminate()
-    try:
-        code = launched.wait(_END_S)
-    except TimeoutExpired:
-        say(f"the keeper (process {launched.pid}) has not ended yet; it goes on alone")
-        return
-    if code:
-        say(f"the keeper ended with a fault: {_last_line(log_of(database))}")
 
 
 def _last_line(log: Path) -> str:
@@ -148,11 +186,11 @@ def _last_line(log: Path) -> str:
 
 
 @contextlib.contextmanager
-def interruptible() -> Iterator[None]:
-    """Let SIGTERM do what Ctrl-C does: the screen is wiped, the run ends cleanly.
+def _interruptible() -> Iterator[None]:
+    """Let SIGTERM do what Ctrl-C does, in a wait for the keeper without a screen.
 
     A shell has SIGINT ignored for what it starts in the background; SIGTERM must end
-    the screen there, too.
+    the wait there, too.
     """
 
     def interrupt(number: int, frame: FrameType | None) -> None:  # noqa: ARG001

@@ -31,11 +31,11 @@ from benchlog.recorder.run.run_start import (
     started_words,
 )
 from benchlog.store.reader import Reader
-from benchlog.store.rows import VerdictRow
 from benchlog.store.unsaved_rows import command_for
 from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.assessment import Assessment
+from benchlog.verdict.run.early_stop import as_ended
 from benchlog.verdict.timebase.check_validity import due_words
 
 _LOOK_EVERY_S: Final = 0.2  # our rule: what a person sees as at once
@@ -111,9 +111,10 @@ class Bookkeeper:
             self._last_hz[run.position.name] = run.previous_hz
         self._standing.pop(run.run_id, None)
         patiently(lambda: self.writer.end_run(run.run_id, how))
-        row = patiently(lambda: self._verdict(run.run_id, assessment))
+        found = patiently(lambda: self._ended(run.run_id, assessment))
+        row = verdict_row(found, RULE)
         patiently(lambda: self.writer.add_verdict(run.run_id, row))
-        return assessment
+        return found.assessment
 
     def commit_due(self, *, now: bool = False) -> Iterator[JudgedBatch]:
         """Commit what is due; yield what each run got, with how it stands lately."""
@@ -223,11 +224,10 @@ class Bookkeeper:
         for run in self.runs.all():
             self.runs.note(run, kind, text)
 
-    def _verdict(self, run_id: int, assessment: Assessment) -> VerdictRow:
+    def _ended(self, run_id: int, assessment: Assessment) -> Evaluation:
         with closing(Reader.open(self.writer.path)) as reader:
-            return verdict_row(
-                Evaluation(run=reader.run(run_id), assessment=assessment), RULE
-            )
+            run = reader.run(run_id)
+        return Evaluation(run=run, assessment=as_ended(run, assessment))
 
 
 # --- why a run is over

@@ -1,11 +1,11 @@
 """The application around a lot's screen."""
 
-import contextlib
 from typing import ClassVar
 
 from textual.app import App
 
 from benchlog.errors import BenchlogError
+from benchlog.screen.end_signals import run_until_left
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
 from benchlog.screen.palette import BENCH
 from benchlog.units import printable
@@ -32,9 +32,8 @@ class LotApp(App[None]):
 def run_inspection(bench: LotOnScreen) -> None:
     """Show a lot until the person leaves; blocks. Raises BenchlogError if it breaks."""
     app = LotApp(bench)
-    with contextlib.suppress(KeyboardInterrupt):
-        app.run()
-    if app.return_code:
+    _, broken = run_until_left(app, app.exit)
+    if broken:
         raise BenchlogError(
             "the screen broke down; what was measured is kept, `benchlog inspect --lot "
             f"{printable(bench.lot.lot)}` goes on"

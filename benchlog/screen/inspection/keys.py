@@ -88,7 +88,7 @@ LOT_KEYS: Final[list[BindingType]] = [
         tooltip="with several positions: the keys mean the next one",
         priority=True,
     ),
-    Binding("ctrl+c", "leave", "leave", show=False),
+    Binding("ctrl+c,ctrl+q", "leave", "leave", show=False),
     Binding("f1", "help", "help", key_display="F1", tooltip="this page"),
 ]
 

@@ -58,7 +58,7 @@ class LotScreen(BenchScreen):
         self._part = self._reader.part(bench.lot.part_id)
         self.report: LotReport | None = None
         self.places = Places()
-        self._answer = ""
+        self._answer = self._leaving = ""
         self._asked = LineQuestion()
         self._one_by_one = asyncio.Lock()
         self._ended: frozenset[int] | None = None
@@ -92,6 +92,8 @@ class LotScreen(BenchScreen):
 
     async def _hear(self) -> None:
         answer = await self._ask("status")
+        if not self.has_widgets:
+            return
         before, self.places = self.places, Places.of(answer, self.places)
         was, now = before.spot.waiting, self.places.spot.waiting
         if before.several is not self.places.several or bool(was) is not bool(now):
@@ -163,7 +165,7 @@ class LotScreen(BenchScreen):
 
     def _ask_for(self, asked: LineQuestion) -> None:
         """Ask something beside the line, or nothing any more."""
-        self._asked, self._answer = asked, ""
+        self._asked, self._answer, self._leaving = asked, "", ""
         make_ready(self.query_one(Input), asked)
         self.refresh_bindings()
         self._show()
@@ -178,7 +180,16 @@ class LotScreen(BenchScreen):
             self._send("device", asked.device)
 
     def action_no(self) -> None:
-        """Ask no longer; what the line holds stays there."""
+        """Ask no longer; what the line holds stays there.
+
+        A remark is let go of only by a second no; the line then holds it as an id.
+        """
+        line = self.query_one(Input)
+        note = self._asked.noting and bool(line.value.strip())
+        if note and self._answer != words.NOTE_NOT_KEPT:
+            self._answer = words.NOTE_NOT_KEPT
+            self._show()
+            return
         self._ask_for(LineQuestion())
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -240,8 +251,14 @@ class LotScreen(BenchScreen):
                 await line.action_submit()
 
     def action_leave(self) -> None:
-        """Leave; the lot can be gone on with."""
-        self.app.exit()
+        """Leave; the lot can be gone on with. What would be lost by it asks first."""
+        note = self._asked.noting and bool(self.query_one(Input).value.strip())
+        lost = words.lost_by_leaving(self.places, noting=note)
+        if lost and lost != self._leaving:
+            self._leaving = self._answer = lost
+            self._show()
+        else:
+            self.app.exit()
 
     def _send(self, verb: str, text: str, position: str = "") -> None:
         sent = partial(self._sent, verb, text, position)
@@ -253,6 +270,8 @@ class LotScreen(BenchScreen):
         if where := answer.data.get("position"):
             self.places = self.places.looking_at(str(where))
         await self._hear()
+        if not self.has_widgets:
+            return
         self._answer = words.answered(verb, text, answer)
         self._show()
 

@@ -135,6 +135,23 @@ def _plan(report: LotReport) -> Plan:
     return report.plan
 
 
+NOTE_NOT_KEPT: Final = (
+    "The note is not kept yet: F5 keeps it; Esc once more, and the line holds an id"
+)
+
+
+def lost_by_leaving(places: Places, *, noting: bool) -> str:
+    """Say what leaving now would lose or end; empty when nothing."""
+    if noting:
+        return "The note is not kept yet: F5 keeps it, F8 once more leaves without it"
+    if all(spot.run is None for spot in places.spots) or places.gone:
+        return ""
+    return (
+        "A device is being measured: F8 once more ends its run, which then does not "
+        "count, and leaves"
+    )
+
+
 def lot_line(report: LotReport) -> str:
     """Return lot, part and plan."""
     plan = _plan(report)

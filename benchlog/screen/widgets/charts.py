@@ -127,14 +127,22 @@ class OffsetChart(Lines):
         self._source, self._shown = source, shown
         self.redraw()
 
-    def other_scale(self) -> None:
-        """Change between fitting the data and showing the limits; then keep it."""
-        self._chosen = "data" if self._scale == "limits" else "limits"
+    def next_of(self, what: str) -> str | int | None:
+        """Return the scale or the window (its number) that comes after this one."""
+        if what == "window":
+            return (self._window + 1) % len(WINDOWS)
+        if self._shown.limit_ppm is None:
+            return None  # there is nothing but the data
+        return "data" if self._scale == "limits" else "limits"
+
+    def choose_scale(self, scale: str) -> None:
+        """Fit the `data` or show the `limits`, and keep to it."""
+        self._chosen = scale
         self.redraw()
 
-    def next_window(self) -> None:
-        """Go on to the next stretch of time, after the last back to the whole run."""
-        self._window = (self._window + 1) % len(WINDOWS)
+    def choose_window(self, number: int) -> None:
+        """Show one of `WINDOWS`."""
+        self._window = number
         self.redraw()
 
     def drawn(self) -> list[Line] | None:

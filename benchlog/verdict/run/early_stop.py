@@ -17,17 +17,19 @@ own word, the guard that its share asks for, and three times the scatter of a si
 reading, because a few readings cannot show the slow wander (flicker) that a source
 near its limit would be judged wrongly by. A source that is quiet beside its limit, as
 nearly all are, pays nothing for that.
+
+A run that ends before its plan is over has had no look that may decide: `as_ended`.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from scipy.special import stdtrit
 
 from benchlog.errors import UsageError
-from benchlog.model import Decision
+from benchlog.model import Decision, Run
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.decision import word_for
@@ -201,3 +203,21 @@ def settled(
     mean = math.fsum(values) / SETTLING_READINGS
     slope = math.fsum(d * (v - mean) for d, v in zip(away, values, strict=True))
     return abs(slope / spread) * still_to_measure_s < SETTLED_SHARE * limit_ppm
+
+
+# --- the word of a run whose plan was never over
+
+
+def as_ended(run: Run, assessment: Assessment) -> Assessment:
+    """Return the assessment as the end of the run leaves it: undecided before a look.
+
+    A run that was begun with an end (readings, a time, a clear verdict) and was broken
+    off has no verdict, however clear its figures are; neither has one that a person
+    stopped before its first planned look. A check of a time base has none anyway. The
+    figures stay. A copy is told from what its file keeps of the original.
+    """
+    why = run.cut_short(assessment.stats.n, fewest=StopRule().min_readings)
+    if not why or not assessment.stats.n:
+        return assessment
+    reasons = (f"{why}: no verdict", *assessment.reasons)
+    return replace(assessment, word=Decision.UNDECIDED, reasons=reasons)
