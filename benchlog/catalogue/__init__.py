@@ -1,6 +1,10 @@
 """Reads and checks the TOML files a person writes: parts, benches, dialects, uses."""
 
-from benchlog.catalogue.benches import bench_from_mapping, load_bench
+from benchlog.catalogue.benches import (
+    bench_from_mapping,
+    list_benches,
+    load_bench,
+)
 from benchlog.catalogue.dialects import dialect_from_mapping, load_dialect
 from benchlog.catalogue.parts import (
     list_parts,
@@ -21,6 +25,7 @@ __all__ = [
     "dialect_from_mapping",
     "find",
     "find_uses",
+    "list_benches",
     "list_parts",
     "list_uses",
     "load_bench",

@@ -24,9 +24,15 @@ from benchlog.catalogue.check import (
     yes_no,
 )
 from benchlog.catalogue.dialects import load_dialect
-from benchlog.catalogue.places import find, read_toml, stem
+from benchlog.catalogue.places import find, read_toml, stem, usable
 from benchlog.driver import Driver, Option, check_options
-from benchlog.errors import BenchlogError, ConfigError, NotFoundError, nearest_hint
+from benchlog.errors import (
+    BenchlogError,
+    ConfigError,
+    NotFoundError,
+    Problem,
+    nearest_hint,
+)
 from benchlog.model import (
     EDGE,
     Bench,
@@ -97,6 +103,11 @@ def load_bench(name_or_path: str) -> Bench:
     """
     entry = find("benches", name_or_path)
     return bench_from_mapping(read_toml(entry), entry)
+
+
+def list_benches() -> tuple[tuple[Bench, ...], tuple[Problem, ...]]:
+    """Return every bench that can be used, and what is wrong with the others."""
+    return usable("benches", load_bench)
 
 
 def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench:

@@ -11,7 +11,9 @@ from benchlog.cli.error_handling import DEBUG
 COMMANDS: Final = {
     "help": "Read the manual: topics, or one page.",
     "demo": "Measure a simulated device on a simulated bench.",
-    "ports": "List serial ports and VISA resources.",
+    "doctor": "Say what this computer lacks, and how to get it.",
+    "ports": "List serial ports, VISA resources, what could be an instrument.",
+    "bench": "List benches, or make a new one.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
     "parts": "List the part catalogue: what data sheets promise.",
     "refcheck": "Check a counter's time base, or whether the bench has moved.",

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchlog.driver import Option
+from benchlog.driver_kit.gpib_bridge import LINE_END, GpibBridgeLink
 from benchlog.driver_kit.link import Link, StreamLink
 from benchlog.driver_kit.serial_line import SERIAL_OPTIONS, SerialLineLink, serial_url
 from benchlog.driver_kit.tcp import TcpLink, host_and_port
@@ -12,7 +13,7 @@ from benchlog.errors import LostError
 
 PURE_PYTHON: Final = "@py"
 STREAM_WANTED: Final = (
-    "a serial device such as /dev/ttyUSB0 or COM3, a pySerial URL, or "
+    "a serial device such as /dev/ttyUSB0 or COM3, a pySerial URL, HOST:PORT, or "
     "TCPIP::HOST::PORT::SOCKET"
 )
 LINK_WANTED: Final = (
@@ -26,6 +27,14 @@ LINK_OPTIONS: Final = (
         str,
         PURE_PYTHON,
         "VISA library as PyVISA names it: @py, @ivi, a path, or FILE.yaml@sim",
+    ),
+    Option(
+        "gpib_address",
+        int,
+        None,
+        "primary address behind a bridge on a serial line or socket that takes ++",
+        low=0,
+        high=30,
     ),
 )
 """Options of every driver that reaches its instrument through `open_link`."""
@@ -41,6 +50,8 @@ def link_wanted(address: str, settings: Mapping[str, object]) -> str:
 
     A VISA library of the maker may know resources by other names.
     """
+    if settings.get("gpib_address") is not None:
+        return "" if is_stream(address) else STREAM_WANTED
     other = settings.get("visa_library", PURE_PYTHON) != PURE_PYTHON
     fits = other or is_stream(address) or _RESOURCE.fullmatch(address)
     return "" if fits else LINK_WANTED
@@ -54,6 +65,10 @@ def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> 
     another library than the pure-Python one.
     """
     ends = terminator.encode("latin-1")
+    behind = settings.get("gpib_address")
+    if isinstance(behind, int):
+        bridge = open_stream(address, LINE_END, settings)
+        return GpibBridgeLink(bridge, ends, behind)
     library = str(settings.get("visa_library", PURE_PYTHON))
     if library == PURE_PYTHON:
         stream = _stream(address, ends, settings)
@@ -61,7 +76,7 @@ def open_link(address: str, terminator: str, settings: Mapping[str, object]) -> 
             return stream
     from benchlog.driver_kit.visa import VisaLink  # noqa: PLC0415 - a quarter of a second to import
 
-    return VisaLink(address, ends, library, settings)
+    return VisaLink(visa_resource(address), ends, library, settings)
 
 
 def open_stream(
@@ -76,6 +91,15 @@ def open_stream(
             address=address,
         )
     return stream
+
+
+def visa_resource(address: str) -> str:
+    """Return a plain socket or serial line as VISA names it, else `address` itself."""
+    where = host_and_port(address)
+    if where is not None:
+        return f"TCPIP::{where[0]}::{where[1]}::SOCKET"
+    is_device = address.startswith("/dev/") or address.upper().startswith("COM")
+    return f"ASRL{address}::INSTR" if is_device else address
 
 
 def _stream(

@@ -1,7 +1,10 @@
 """Lines over a serial port, or over anything that pySerial opens like one."""
 
 import contextlib
+import errno
+import os
 import re
+import struct
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -31,6 +34,14 @@ SERIAL_OPTIONS: Final = (
         "flow control on a serial line",
         choices=("none", "rtscts", "xonxoff"),
     ),
+    Option(
+        "dtr",
+        bool,
+        None,
+        "whether DTR is held active on a serial line, and left so; opening may reset "
+        "a board",
+    ),
+    Option("rts", bool, None, "whether RTS is held active, in the same way"),
 )
 """Options of every driver that may sit on a serial line; ignored on other links."""
 
@@ -40,6 +51,8 @@ _SEND_S: Final = 2.0
 # unplugged under a call gives TypeError or ValueError, an option that a URL does not
 # know ValueError or NotImplementedError.
 _FAULTS: Final = (OSError, TypeError, ValueError, NotImplementedError)
+_LINES: Final = ("dtr", "rts")
+_NO_LINES: Final = (errno.ENOTTY, errno.EINVAL)
 
 
 _DEVICE: Final = re.compile(r"/.*|COM\d+", re.IGNORECASE)
@@ -59,17 +72,66 @@ def serial_url(address: str) -> str | None:
 
 
 def open_port(address: str, url: str, settings: Mapping[str, object]) -> Any:
-    """Open what `serial_url` found at `address`. Raises LostError."""
+    """Open what `serial_url` found at `address`. Raises LostError.
+
+    The options `dtr` and `rts` are for boards that such a line resets. What is given is
+    held while the port is open and stays when it is closed. Linux raises both lines
+    whenever a port is opened: a line that was left active sees no edge then, so a board
+    that resets when DTR rises is left alone with `dtr = true`, from the second opening
+    after it was plugged in.
+    """
+    given = {name: settings.get(name) for name in _LINES}
+    wanted = {name: bool(state) for name, state in given.items() if state is not None}
     try:
-        return serial.serial_for_url(  # type: ignore[no-untyped-call]
-            url, **_arguments(url, settings)
+        port = serial.serial_for_url(  # type: ignore[no-untyped-call]
+            url, do_not_open=True, **_arguments(url, settings)
         )
+        _open(port, wanted, is_device=os.name == "posix" and "://" not in url)
+        return port
     except _FAULTS as error:
         raise LostError(
             f"cannot open the serial line {address} ({error}); is it plugged in, "
             "yours to use, and not open elsewhere?",
             address=address,
         ) from error
+
+
+def _open(port: Any, wanted: Mapping[str, bool], *, is_device: bool) -> None:
+    """Open a port with its lines as wanted; closed again when that fails."""
+    if not is_device:  # these set their lines as they open
+        for name, state in wanted.items():
+            setattr(port, name, state)
+    port.open()
+    if not is_device or not wanted:
+        return
+    try:
+        _hold_lines(port.fileno(), wanted)
+    except BaseException:
+        port.close()
+        raise
+
+
+def _hold_lines(fd: int, wanted: Mapping[str, bool]) -> None:
+    """Set the lines given in one request, and let closing the port leave them alone.
+
+    One after the other they would pass through a state that resets boards whose two
+    lines work together. What has no such lines, as a pseudo-terminal, keeps none.
+    """
+    import fcntl  # noqa: PLC0415 - not on every system
+    import termios  # noqa: PLC0415
+
+    masks = {"dtr": termios.TIOCM_DTR, "rts": termios.TIOCM_RTS}
+    attributes = termios.tcgetattr(fd)
+    attributes[2] &= ~termios.HUPCL
+    termios.tcsetattr(fd, termios.TCSANOW, attributes)
+    try:
+        bits = struct.unpack("I", fcntl.ioctl(fd, termios.TIOCMGET, bytes(4)))[0]
+        for name, state in wanted.items():
+            bits = bits | masks[name] if state else bits & ~masks[name]
+        fcntl.ioctl(fd, termios.TIOCMSET, struct.pack("I", bits))
+    except OSError as error:
+        if error.errno not in _NO_LINES:
+            raise
 
 
 class SerialLineLink(StreamLink):

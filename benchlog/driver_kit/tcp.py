@@ -18,6 +18,10 @@ _RESOURCE: Final = re.compile(
     r"TCPIP\d*::(?P<host>.+)::(?P<port>\d{1,5})::SOCKET", re.IGNORECASE
 )
 _URL: Final = re.compile(r"socket://(?P<host>[^/?#]+):(?P<port>\d{1,5})", re.IGNORECASE)
+_BARE: Final = re.compile(
+    r"(?P<host>[A-Za-z0-9](?:[\w.-]*[A-Za-z0-9])?|\[[0-9A-Fa-f:.]+(?:%\w+)?\])"
+    r":(?P<port>\d{1,5})"
+)
 _CHUNK: Final = 65_536
 _SEND_S: Final = 2.0
 _KEEPALIVE: Final = (
@@ -28,12 +32,14 @@ _KEEPALIVE: Final = (
 
 
 def host_and_port(address: str) -> tuple[str, int] | None:
-    """Return host and port of `TCPIP::host::port::SOCKET` or `socket://host:port`.
+    """Return host and port of a plain socket, None for anything else.
 
-    None for anything else. An IPv6 host stands bare or in brackets:
+    It is written `host:port`, `TCPIP::host::port::SOCKET` or `socket://host:port`. An
+    IPv6 host stands in brackets, in a resource name also bare:
     `TCPIP::[::1]::5025::SOCKET`.
     """
-    match = _RESOURCE.fullmatch(address) or _URL.fullmatch(address)
+    forms = (_RESOURCE, _URL, _BARE)
+    match = next((m for form in forms if (m := form.fullmatch(address))), None)
     if match is None or not 0 < int(match["port"]) < 65_536:
         return None
     return match["host"].removeprefix("[").removesuffix("]"), int(match["port"])

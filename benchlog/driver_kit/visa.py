@@ -47,6 +47,12 @@ class VisaLink(Link):
             )
         self._manager = manager
         resource, fault = _tried(lambda: self._open(settings))
+        if resource is None and "install" in fault:  # PyVISA-py lacks what it needs
+            raise LostError(
+                f"{address} cannot be reached from this computer ({_first(fault)}); "
+                "`benchlog doctor` names what is missing, and the command to type",
+                address=address,
+            )
         if resource is None:
             raise LostError(
                 f"nobody answers at {address} ({fault}); is the instrument on, and the "
@@ -134,6 +140,11 @@ class VisaLink(Link):
             and error.error_code == StatusCode.error_timeout
         )
         return self.silent(command, b"") if late else self.lost(_why(error), command)
+
+
+def _first(fault: str) -> str:
+    """Return the first sentence of what a library says."""
+    return fault.partition(".")[0].strip()
 
 
 def _tried(call: Callable[[], _T]) -> tuple[_T | None, str]:

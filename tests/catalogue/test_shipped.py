@@ -181,8 +181,12 @@ def test_every_driver_of_ours_has_an_example():
     specs = [i for name in BENCHES for i in load_bench(name).instruments.values()]
     assert ours <= {spec.driver for spec in specs}
     counters = [s.address for s in specs if s.driver.endswith("-counter")]
-    for way in ("SOCKET", "hislip0", "inst0", "ASRL", "/dev/", "rfc2217:", "socket:"):
+    ways = ("SOCKET", "hislip0", "inst0", "ASRL", "/dev/", "rfc2217:", "socket:")
+    for way in (*ways, "USB0::", "GPIB0::", "gpib0,3", "/dev/serial/by-id/"):
         assert any(way in address for address in counters), way
+    assert any(spec.options.get("gpib_address") is not None for spec in specs)
+    assert any(spec.options.get("dtr") is not None for spec in specs)
+    assert any(spec.options.get("line") == "kernel" for spec in specs)
 
 
 @pytest.mark.parametrize("name", BENCHES)

@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from benchlog.cli import root
-from benchlog.cli.commands.ports import (
+from benchlog.cli.tasks.host.ports import (
     Port,
     asked,
     serial_ports,
@@ -39,7 +39,7 @@ def test_silence_is_the_default(monkeypatch: pytest.MonkeyPatch) -> None:
     def forbidden(*_: object) -> Port:
         raise AssertionError("something was asked")
 
-    monkeypatch.setattr("benchlog.cli.commands.ports.asked", forbidden)
+    monkeypatch.setattr("benchlog.cli.tasks.host.ports.asked", forbidden)
     result = CliRunner().invoke(root, ["ports", "--json"], catch_exceptions=False)
     assert result.exit_code == 0
     for row in json.loads(result.stdout):

@@ -78,7 +78,7 @@ def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> N
     if as_json:
         print_json(checked)
     else:
-        click.echo(_table(checked))
+        click.echo(result_table(checked))
         for row in checked:
             for line in _advised(row):
                 click.echo(line)
@@ -249,7 +249,8 @@ def _state(row: Checked) -> str:
     return "answers" if row.ok else "NO ANSWER"
 
 
-def _table(checked: list[Checked]) -> str:
+def result_table(checked: list[Checked]) -> str:
+    """Return what each instrument gave, a line each."""
     rows = [
         (
             row.instrument,

@@ -1,0 +1,1 @@
+"""A new bench file: what is asked, what it says, and trying it."""

@@ -1,0 +1,329 @@
+"""From options and a person's answers to what is wired where."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog import registry
+from benchlog.cli.tasks.bench_setup.answers import (
+    LINES,
+    NONE,
+    SPEAKS,
+    AmbientAnswer,
+    BenchAnswers,
+    CounterAnswer,
+    PulseAnswer,
+)
+from benchlog.cli.tasks.bench_setup.questions import Questions
+from benchlog.cli.tasks.host.ports import Port
+from benchlog.driver_kit.serial_line import serial_url
+
+_BOARD: Final = re.compile(r"ttyACM|-if\d\d$")
+_USUAL_BAUD: Final = "9600"
+_BOARD_BAUD: Final = "115200"
+_HEAT: Final = (-100.0, 300.0)
+_LINE_MEANINGS: Final = {
+    "dcd": "a modem line of the port",
+    "cts": "another",
+    "dsr": "another",
+    "ri": "another; of it only the trailing edge is seen",
+    "rx": "the receive line: every byte is a pulse",
+    "kernel": "the kernel stamps them (/dev/pps0)",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchWish:
+    """What was given as options; None where a question is to be asked."""
+
+    name: str | None = None
+    counter: str | None = None
+    speaks: str | None = None
+    dialect: str | None = None
+    gate_s: float | None = None
+    baud: int | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
+    gpib_address: int | None = None
+    input: int | None = None
+    visa_library: str | None = None
+    timebase_ppm: float | None = None
+    ambient: str | None = None
+    ambient_speaks: str | None = None
+    ambient_baud: int | None = None
+    pulse: str | None = None
+    pulse_line: str | None = None
+    pulse_u_s: float | None = None
+    pulse_input: int | None = None
+    timebase_pulse: str | None = None
+    timebase_line: str | None = None
+    position: str = "A"
+    divider: float | None = None
+
+
+def answers_from(
+    name: str, wish: BenchWish, ports: Sequence[Port], ask: Questions
+) -> BenchAnswers:
+    """Ask what is wired where, in the order in which a bench is wired.
+
+    Raises UsageError for an option that cannot be, or one that is missing where nobody
+    can be asked.
+    """
+    counter = _counter(wish, ports, ask)
+    pulse, pulse_input = _pulse(wish, ports, ask, counter)
+    return BenchAnswers(
+        name=name,
+        counter=counter,
+        ambient=_ambient(wish, ports, ask),
+        pulse=pulse,
+        pulse_input=pulse_input,
+        pulse_u_s=wish.pulse_u_s,
+        timebase=_port_of(wish.timebase_pulse, wish.timebase_line, "--timebase-pulse"),
+        position=wish.position,
+        divider=_divider(wish, ask),
+    )
+
+
+def _counter(wish: BenchWish, ports: Sequence[Port], ask: Questions) -> CounterAnswer:
+    found = [port for port in ports if port.kind != "pulses"]
+    said = ask.text(
+        "Where is the counter? A number of the list, or an address such as "
+        "192.0.2.10:5025, a VISA resource, /dev/ttyUSB0.",
+        "--counter ADDRESS",
+        given=wish.counter,
+        suggestion=_first(found) if ask.interactive else "",
+        fault=lambda text: _address_fault(_chosen(text, ports), wish),
+    )
+    address = _chosen(said, ports)
+    known = {port.best: port for port in ports}.get(address)
+    speaks = ask.choice(
+        "How does it speak?",
+        "--speaks WORD",
+        given=wish.speaks,
+        suggestion=_suggested_speech(address, known),
+        choices=SPEAKS,
+    )
+    is_line = serial_url(address) is not None
+    baud = _baud(wish.baud, address, ask, "--baud", is_line)
+    dtr, rts = _held(wish, address, ask, is_line and speaks != "pulses")
+    return CounterAnswer(
+        address=address,
+        speaks=speaks,
+        dialect=wish.dialect,
+        gate_s=_gate(wish, ask, speaks),
+        baud=baud,
+        dtr=dtr,
+        rts=rts,
+        gpib_address=wish.gpib_address,
+        input=wish.input,
+        visa_library=wish.visa_library,
+        timebase_ppm=_timebase(wish, ask, speaks),
+        line=wish.pulse_line or "rx",
+    )
+
+
+def _gate(wish: BenchWish, ask: Questions, speaks: str) -> float:
+    if speaks == "pulses":
+        return 1.0
+    gate_s = ask.number(
+        "Gate, in s?",
+        "--gate-s",
+        given=wish.gate_s,
+        suggestion="1",
+        low=1e-6,
+        high=1e4,
+    )
+    return 1.0 if gate_s is None else gate_s
+
+
+def _timebase(wish: BenchWish, ask: Questions, speaks: str) -> float | None:
+    if speaks == "pulses":
+        return None
+    return ask.number(
+        "What does the counter's maker promise for its time base now, in +- ppm? "
+        "(none: not known, 1 ppm is assumed)",
+        "--timebase-ppm",
+        given=wish.timebase_ppm,
+        suggestion=NONE,
+        low=0,
+        high=1e5,
+    )
+
+
+def _baud(
+    given: int | None, address: str, ask: Questions, option: str, is_line: bool
+) -> int | None:
+    if not is_line or "socket://" in address:
+        return None
+    usual = _BOARD_BAUD if _BOARD.search(address) else _USUAL_BAUD
+    said = ask.number(
+        "Baud rate?", option, given=given, suggestion=usual, low=50, high=4e6
+    )
+    return None if said is None else int(said)
+
+
+def _held(
+    wish: BenchWish, address: str, ask: Questions, is_line: bool
+) -> tuple[bool | None, bool | None]:
+    """Return how DTR and RTS are held; asked of a board alone."""
+    if wish.dtr is not None or wish.rts is not None or not is_line:
+        return wish.dtr, wish.rts
+    is_board = _BOARD.search(address) is not None
+    if is_board and ask.interactive:
+        question = "Is it a board that resets when its port is opened?"
+        if ask.yes(question, given=None, suggestion=True):
+            return True, True
+    return None, None
+
+
+def _ambient(
+    wish: BenchWish, ports: Sequence[Port], ask: Questions
+) -> AmbientAnswer | None:
+    said = ask.text(
+        "Ambient temperature? A number is what you read off in C; or a number of the "
+        "list as #2, the address of a thermometer, a file below /sys, or none.",
+        "--ambient",
+        given=wish.ambient,
+        suggestion=NONE,
+        fault=lambda text: _ambient_fault(text, ports),
+    )
+    if said == NONE:
+        return None
+    value_c = _as_number(said)
+    if value_c is not None:
+        return AmbientAnswer(value_c=value_c)
+    address = _chosen(said.removeprefix("#"), ports)
+    is_line = serial_url(address) is not None and not address.startswith("/sys/")
+    speaks = "scpi"
+    if not address.startswith("/sys/"):
+        speaks = ask.choice(
+            "How does the thermometer speak?",
+            "--ambient-speaks",
+            given=wish.ambient_speaks,
+            suggestion="lines" if is_line else "scpi",
+            choices={
+                "scpi": "it is asked, and answers (SCPI)",
+                "lines": "it prints a line for each value, in C",
+            },
+        )
+    baud = _baud(wish.ambient_baud, address, ask, "--ambient-baud", is_line)
+    return AmbientAnswer(address=address, speaks=speaks, baud=baud)
+
+
+def _pulse(
+    wish: BenchWish, ports: Sequence[Port], ask: Questions, counter: CounterAnswer
+) -> tuple[PulseAnswer | None, int | None]:
+    """Return where a reference pulse comes in: a port here, or an input there."""
+    if wish.pulse is None and wish.pulse_input is not None:
+        return None, wish.pulse_input
+    first = next((port.best for port in ports if port.kind == "pulses"), NONE)
+    at_input = "input 2 (of the counter), " if counter.speaks == "scpi" else ""
+    said = ask.text(
+        f"A pulse per second as reference? {at_input}/dev/pps0, a port, or none.",
+        "--pulse",
+        given=wish.pulse,
+        suggestion=first if ask.interactive else NONE,
+        fault=lambda text: _pulse_fault(text, ports, counter),
+    )
+    match = re.fullmatch(r"input (\d+)", said)
+    if said == NONE or match:
+        return None, int(match[1]) if match else None
+    address = _chosen(said.removeprefix("#"), ports)
+    line = ask.choice(
+        "Which line do the pulses come on?",
+        "--pulse-line",
+        given=wish.pulse_line if counter.speaks != "pulses" else None,
+        suggestion="kernel" if address.startswith("/dev/pps") else "dcd",
+        choices=_LINE_MEANINGS,
+    )
+    return PulseAnswer(address=address, line=line), None
+
+
+def _port_of(address: str | None, line: str | None, option: str) -> PulseAnswer | None:
+    del option
+    if address is None:
+        return None
+    usual = "kernel" if address.startswith("/dev/pps") else "dcd"
+    return PulseAnswer(address=address, line=line or usual)
+
+
+def _divider(wish: BenchWish, ask: Questions) -> float:
+    divider = ask.number(
+        "By how much does the device divide its clock at the output?",
+        "--divider",
+        given=wish.divider,
+        suggestion="1",
+        low=1e-6,
+        high=1e9,
+    )
+    return 1.0 if divider is None else divider
+
+
+# --- what an answer may be
+
+
+def _first(ports: Sequence[Port]) -> str:
+    return "1" if ports else ""
+
+
+def _chosen(text: str, ports: Sequence[Port]) -> str:
+    """Return the address that a number of the list stands for, or the text."""
+    if text.isascii() and text.isdigit() and 0 < int(text) <= len(ports):
+        return ports[int(text) - 1].best
+    return text
+
+
+def _suggested_speech(address: str, port: Port | None) -> str:
+    if port is not None and port.identity:
+        return "scpi"
+    return "hz" if _BOARD.search(address) else "scpi"
+
+
+def _address_fault(address: str, wish: BenchWish) -> str:
+    """Return what an address looks like if this is none that any counter has."""
+    options: Mapping[str, object] = {
+        key: value
+        for key, value in (
+            ("gpib_address", wish.gpib_address),
+            ("visa_library", wish.visa_library),
+        )
+        if value is not None
+    }
+    return _driver_fault("scpi-counter", address, options)
+
+
+def _driver_fault(driver: str, address: str, options: Mapping[str, object]) -> str:
+    wanted = registry.load(driver).address_wanted(address, options)
+    return f"no address; write {wanted}" if wanted else ""
+
+
+def _ambient_fault(text: str, ports: Sequence[Port]) -> str:
+    value = _as_number(text)
+    if value is not None:
+        low, high = _HEAT
+        fault = f"a temperature from {low:g} to {high:g} C, or an address, or none"
+        return "" if low <= value <= high else fault
+    if text == NONE or text.startswith("/sys/"):
+        return ""
+    return _driver_fault("scpi-thermometer", _chosen(text.removeprefix("#"), ports), {})
+
+
+def _pulse_fault(text: str, ports: Sequence[Port], counter: CounterAnswer) -> str:
+    if text == NONE:
+        return ""
+    if re.fullmatch(r"input [1-9]\d?", text):
+        return "" if counter.speaks == "scpi" else "only a counter that is asked has it"
+    address = _chosen(text.removeprefix("#"), ports)
+    line = "kernel" if address.startswith("/dev/pps") else "dcd"
+    return _driver_fault("pulse-edge", address, {"line": line})
+
+
+def _as_number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+assert set(_LINE_MEANINGS) == set(LINES)

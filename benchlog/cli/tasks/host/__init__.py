@@ -1,0 +1,1 @@
+"""What this computer has for instruments, what it lacks, and how to get it."""
