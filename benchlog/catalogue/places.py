@@ -167,9 +167,18 @@ def _shelf(kind: str) -> dict[str, Traversable]:
     return shelf
 
 
+def user_folder() -> Path | None:
+    """Return the user's configuration folder, None for a user without a home."""
+    try:
+        return platformdirs.user_config_path("benchlog", appauthor=False)
+    except RuntimeError:  # neither HOME nor an entry among the users
+        return None
+
+
 def _roots() -> tuple[Traversable, ...]:
-    user = platformdirs.user_config_path("benchlog", appauthor=False)
-    return (Path("configs"), user, files("benchlog.configs"))
+    user = user_folder()
+    own = () if user is None else (user,)
+    return (Path("configs"), *own, files("benchlog.configs"))
 
 
 def _toml_files(folder: Traversable) -> list[Traversable]:

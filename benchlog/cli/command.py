@@ -16,6 +16,7 @@ COMMANDS: Final = {
     "bench": "List benches, or make a new one.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
     "parts": "List the part catalogue: what data sheets promise.",
+    "defaults": "Keep a bench and a part that are taken where none is named.",
     "refcheck": "Check a counter's time base, or whether the bench has moved.",
     "measure": "Measure one device and judge it against its part.",
     "soak": "Measure for a night or a month; any break is explained.",

@@ -54,7 +54,9 @@ TOPICS: Final = {
         ("export", "import", "backup", "merge"),
     ),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
-    "files": Topic("Parts, benches, dialects, uses; the database.", ("parts",)),
+    "files": Topic(
+        "Parts, benches, dialects, uses; the database.", ("parts", "defaults")
+    ),
     "drivers": Topic("Which instruments are known, and drivers of your own."),
     "scripts": Topic(
         "JSON, exit codes, Python, shell completion.", ("completion", "help")

@@ -15,7 +15,7 @@ from benchlog.cli.printing import (
     say,
 )
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
+from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Frequency, Text
 
 if TYPE_CHECKING:
     from benchlog.exchange.import_file import ImportResult
@@ -34,8 +34,8 @@ UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option(
     "--nominal-hz",
-    type=FiniteNumber(above=0),
-    help="Else the part's, or what `export` wrote.",
+    type=Frequency(),
+    help="As 16e6 or 16MHz; else the part's, or what `export` wrote.",
 )
 @click.option(
     "--gate-s",
