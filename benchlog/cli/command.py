@@ -15,7 +15,7 @@ COMMANDS: Final = {
     "ports": "List serial ports, VISA resources, what could be an instrument.",
     "bench": "List benches, or make a new one.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
-    "parts": "List the part catalogue: what data sheets promise.",
+    "parts": "List the part catalogue, what data sheets promise; or make a new part.",
     "defaults": "Keep a bench and a part that are taken where none is named.",
     "refcheck": "Check a counter's time base, or whether the bench has moved.",
     "measure": "Measure one device and judge it against its part.",

@@ -17,7 +17,7 @@ from benchlog.cli.typed_values import (
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 DEMO_PART: Final = "quartz-16mhz-30ppm"
-_KINDS: Final = (
+KINDS: Final = (
     *("rc", "quartz", "tuning-fork", "ceramic"),
     *("tcxo", "ocxo", "mems", "other"),
 )
@@ -90,7 +90,7 @@ described: Final = several(
         "--tolerance", type=Tolerance(), help="With --nominal, e.g. 20ppm or 0.5%."
     ),
     click.option(
-        "--kind", type=click.Choice(_KINDS), help="With --nominal [other]: what it is."
+        "--kind", type=click.Choice(KINDS), help="With --nominal [other]: what it is."
     ),
 )
 """A part that is described in a few words instead of named."""
