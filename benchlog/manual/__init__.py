@@ -20,7 +20,7 @@ TOPICS: Final = {
     "safety": Topic("Before you connect anything: hook-up, warm-up, cautions."),
     "first-device": Topic(
         "From a bench without instruments to a verdict on one device.",
-        ("ports", "check-bench", "measure", "demo"),
+        ("doctor", "ports", "bench", "check-bench", "measure", "demo"),
     ),
     "bench-file": Topic("Which instruments you have, and where devices sit."),
     "figures": Topic(

@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from benchlog.cli import root
+from benchlog.cli.tasks.host.port_text import port_table
 from benchlog.cli.tasks.host.ports import (
     Port,
     asked,
@@ -77,3 +78,38 @@ def test_no_such_library_is_bad_usage() -> None:
     result = CliRunner().invoke(root, ["ports", "--visa-library", "@none"])
     assert result.exit_code == 2
     assert "'@none'" in result.stderr and result.stdout == ""
+
+
+def test_what_was_not_searched_is_named_with_what_to_type() -> None:
+    result = CliRunner().invoke(root, ["ports", "--json"], catch_exceptions=False)
+    lines = result.stderr.splitlines()
+    for number, line in enumerate(lines):
+        if line.startswith("not searched: "):
+            assert lines[number + 1].startswith("    "), result.stderr
+    assert "not searched: gpib: " in result.stderr
+    assert "not searched: network: " in result.stderr
+    assert "    benchlog ports --lan eth0" in lines
+
+
+def test_a_network_that_was_named_is_searched() -> None:
+    result = CliRunner().invoke(root, ["ports", "--lan", "lo"], catch_exceptions=False)
+    assert result.exit_code == 0
+    assert "not searched: network" not in result.stderr
+    refused = CliRunner().invoke(root, ["ports", "--lan", "none-such"])
+    assert refused.exit_code == 2 and "none-such" in refused.stderr
+
+
+def test_numbers_are_shown_where_they_can_be_typed() -> None:
+    ports = [
+        Port(address="/dev/ttyUSB0", kind="serial", visa="", lasting="/dev/serial/x"),
+        Port(address="/dev/pps0", kind="pulses", visa=""),
+    ]
+    shown = port_table(ports, numbered=True)
+    assert "1  /dev/ttyUSB0" in shown and "2  /dev/pps0" in shown
+    assert "= /dev/serial/x" in shown
+    assert ports[0].best == "/dev/serial/x" and ports[1].best == "/dev/pps0"
+
+
+def test_what_cannot_be_asked_is_left_alone() -> None:
+    pulses = Port(address="/dev/pps0", kind="pulses", visa="")
+    assert asked(pulses, "@py", 9600) == pulses

@@ -8,16 +8,18 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import COMMANDS, Group, common_options
 from benchlog.cli.command import command as make_command
-from benchlog.cli.printing import in_terminal, print_json, say, table
+from benchlog.cli.printing import in_terminal, pairs, print_json, say
 from benchlog.cli.tasks.bench_setup.answers import LINES, SPEAKS
-from benchlog.cli.typed_values import FiniteNumber, Text
+from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.model import Bench
 
 EXAMPLES = (
     "benchlog bench",
+    "benchlog bench show counter-usbtmc",
     "benchlog bench new corner-bench",
     "benchlog bench new corner-bench --counter 192.0.2.10:5025 --ambient 23.5 --try",
     "benchlog bench new board --counter /dev/ttyACM0 --speaks counts --dtr --rts",
@@ -30,7 +32,7 @@ EXAMPLES = (
 )
 @click.pass_context
 def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
-    """List the benches there are, or make a new one.
+    """List the benches there are, show one, or make a new one.
 
     Benches are TOML files: examples that ship with benchlog, yours in the folder
     `benches` of your configuration folder, and those in ./configs/benches.
@@ -51,6 +53,22 @@ def list_(db: Path | None, as_json: bool) -> None:
     list_all(as_json)
 
 
+@make_command("show", examples=EXAMPLES[1:2])
+@click.argument("bench", metavar="NAME", type=CatalogueName("benches"))
+def show(bench: str, db: Path | None, as_json: bool) -> None:
+    """Show the file of one bench, with its comments; NAME may be a path."""
+    del db
+    from benchlog.catalogue import find, load_bench
+
+    if as_json:
+        print_json(_document(load_bench(bench)))
+        return
+    entry = find("benches", bench)
+    load_bench(bench)  # a faulty file is named as faulty
+    for line in entry.read_text("utf-8-sig").splitlines():
+        click.echo(printable(line))
+
+
 def list_all(as_json: bool) -> None:
     """Print every bench; a file with problems is named on standard error."""
     from benchlog.catalogue import list_benches
@@ -61,15 +79,13 @@ def list_all(as_json: bool) -> None:
     if as_json:
         print_json([_document(bench) for bench in benches])
     elif benches:
-        headers = ("bench", "instruments", "positions", "title")
-        click.echo(table(headers, [_row(bench) for bench in benches]))
+        click.echo(pairs((bench.name, _line(bench)) for bench in benches))
     elif problems:
         raise ConfigError(problems)
 
 
-def _row(bench: "Bench") -> tuple[str, ...]:
-    names = ", ".join(one.name for one in bench.positions)
-    return bench.name, ", ".join(bench.instruments), names or "-", bench.title
+def _line(bench: "Bench") -> str:
+    return f"{bench.title or 'no title'} ({', '.join(bench.instruments)})"
 
 
 def _document(bench: "Bench") -> dict[str, Any]:
@@ -85,66 +101,104 @@ def _document(bench: "Bench") -> dict[str, Any]:
     }
 
 
+_BAUD = click.IntRange(50, 4_000_000)
 _wired = options.several(
-    click.option("--counter", type=Text(), help="Where the counter is: an address."),
-    click.option("--speaks", type=click.Choice(list(SPEAKS)), help="How it speaks."),
-    click.option("--dialect", type=Text(), help="Its dialect, by name or path."),
-    click.option("--gate-s", type=FiniteNumber(above=0), help="Its gate, in s."),
-    click.option("--input", type=click.IntRange(1, 16), help="Which of its inputs."),
     click.option(
-        "--timebase-ppm", type=FiniteNumber(), help="What its maker promises."
+        "--counter",
+        type=Text(),
+        metavar="ADDRESS",
+        help="Where the counter is: 192.0.2.10:5025, a VISA resource, /dev/ttyUSB0.",
     ),
     click.option(
-        "--baud", type=click.IntRange(50, 4_000_000), help="On a serial line."
+        "--speaks",
+        type=click.Choice(list(SPEAKS)),
+        help="It is asked (scpi), prints lines in Hz, kHz or whole counts, or the "
+        "device itself gives pulses.",
     ),
-    click.option("--dtr/--no-dtr", default=None, help="How DTR is held."),
-    click.option("--rts/--no-rts", default=None, help="How RTS is held."),
+    click.option("--dialect", type=Text(), help="The counter's, by name or path."),
+    click.option(
+        "--gate-s", type=FiniteNumber(above=0), help="The counter's gate, in s."
+    ),
+    click.option(
+        "--input",
+        type=click.IntRange(1, 16),
+        help="The counter's input that the device is on.",
+    ),
+    click.option(
+        "--timebase-ppm",
+        type=FiniteNumber(),
+        help="What the counter's maker promises for its time base, +- ppm.",
+    ),
+    click.option("--baud", type=_BAUD, help="Of the counter's serial line."),
+    click.option(
+        "--dtr/--no-dtr",
+        default=None,
+        help="Hold DTR active or inactive; a board may reset on its edge.",
+    ),
+    click.option("--rts/--no-rts", default=None, help="Hold RTS likewise."),
     click.option(
         "--gpib-address",
         type=click.IntRange(0, 30),
-        help="Behind a bridge on a serial line or socket.",
+        help="The counter's, behind a bridge on a serial line or socket.",
     ),
-    click.option("--visa-library", metavar="NAME", help="Who knows the address."),
     click.option(
-        "--ambient", type=Text(), help="Degrees C, a thermometer's address, or none."
+        "--visa-library", metavar="NAME", help="The VISA library for the counter."
+    ),
+    click.option(
+        "--line",
+        type=click.Choice(LINES),
+        help="The line that the device's own pulses come on.",
+    ),
+    click.option(
+        "--ambient",
+        type=Text(),
+        help="Degrees C as read off, a thermometer's address, or none.",
     ),
     click.option(
         "--ambient-speaks",
         type=click.Choice(["scpi", "lines"]),
-        help="How the thermometer speaks.",
+        help="The thermometer is asked, or prints lines.",
     ),
-    click.option(
-        "--ambient-baud", type=click.IntRange(50, 4_000_000), help="Its baud."
-    ),
+    click.option("--ambient-baud", type=_BAUD, help="Of its serial line."),
     click.option(
         "--pulse",
         type=Text(),
-        help="A pulse per second: 'input 2', /dev/pps0, a port, or none.",
+        help="A pulse per second as reference: 'input 2' of the counter, /dev/pps0, "
+        "a serial port, or none.",
     ),
     click.option(
-        "--pulse-line", type=click.Choice(LINES), help="The line it comes on."
+        "--pulse-line",
+        type=click.Choice(LINES),
+        help="The line that the reference pulses come on.",
     ),
     click.option(
         "--pulse-u-s",
         type=FiniteNumber(above=0),
-        help="Its standard uncertainty, in s.",
+        help="Standard uncertainty of a reference pulse, in s.",
     ),
     click.option(
         "--timebase-pulse",
         type=Text(),
-        help="Port of the counter's time base, divided to pulses.",
+        metavar="ADDRESS",
+        help="A port where the counter's time base comes in, divided to pulses.",
     ),
-    click.option("--timebase-line", type=click.Choice(LINES), help="And its line."),
+    click.option(
+        "--timebase-line",
+        type=click.Choice(LINES),
+        help="The line that those come on.",
+    ),
     click.option(
         "--position", type=Text(), default="A", show_default=True, help="Its name."
     ),
     click.option(
-        "--divider", type=FiniteNumber(above=0), help="What the device divides by."
+        "--divider",
+        type=FiniteNumber(above=0),
+        help="What the device divides its clock by at its output.",
     ),
 )
 
 
-@make_command("new", examples=EXAMPLES[1:], figures=False)
+@make_command("new", examples=EXAMPLES[2:], figures=False)
 @click.argument("name", required=False, type=Text())
 @_wired
 @click.option("--ask", is_flag=True, help="Send *IDN? to what was found.")
@@ -185,7 +239,7 @@ def new(ctx: click.Context, /, name: str | None, db: Path | None, **wish: Any) -
     from benchlog.cli.tasks.bench_setup.new_bench import How, make_bench
 
     how = How(
-        interactive=in_terminal() and not wish["dry_run"],
+        interactive=in_terminal(),
         **{key: wish.pop(key) for key in How.NAMES},
     )
     failed = make_bench(BenchWish(name=name, **wish), how, db)
@@ -193,6 +247,8 @@ def new(ctx: click.Context, /, name: str | None, db: Path | None, **wish: Any) -
 
 
 command.add_command(list_)
+command.add_command(show)
 command.add_command(new)
+show.short_help = "Show the file of one bench, with its comments."
 list_.short_help = "List every bench of the catalogue."
 new.short_help = "Find instruments, ask what is wired where, write the file."

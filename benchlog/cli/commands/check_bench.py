@@ -83,7 +83,7 @@ def command(
     if as_json:
         print_json(checked)
     else:
-        click.echo(result_table(checked))
+        click.echo(_table(checked))
         for row in checked:
             for line in _advised(row):
                 click.echo(line)
@@ -254,8 +254,7 @@ def _state(row: Checked) -> str:
     return "answers" if row.ok else "NO ANSWER"
 
 
-def result_table(checked: list[Checked]) -> str:
-    """Return what each instrument gave, a line each."""
+def _table(checked: list[Checked]) -> str:
     rows = [
         (
             row.instrument,

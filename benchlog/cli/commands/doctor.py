@@ -11,7 +11,7 @@ from benchlog.cli.printing import pairs, print_json, say
 from benchlog.units import printable
 
 if TYPE_CHECKING:
-    from benchlog.cli.tasks.host.findings import Finding
+    from benchlog.cli.tasks.host.findings import HostFinding
 
 COMMANDS = ("sudo ", "echo ", "export ", "/")
 """How a remedy begins that is a command to type, and no advice."""
@@ -50,19 +50,19 @@ def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
     ctx.exit(0 if all(one.ok or not one.needed for one in found) else 1)
 
 
-def _row(one: "Finding") -> tuple[str, str]:
+def _row(one: "HostFinding") -> tuple[str, str]:
     state = "ok" if one.ok else "NEEDED" if one.needed else "note"
     return f"{one.subject:<14}{state:<6}", one.found
 
 
-def _remedy(one: "Finding") -> str:
+def _remedy(one: "HostFinding") -> str:
     """Return the remedy below its finding; a command stays on one line for copying."""
     if one.remedy.startswith(COMMANDS):
         return f"{'':<22}$ {printable(one.remedy)}"
     return pairs([(f"{'':<20}", one.remedy)])
 
 
-def _summary(found: "list[Finding]") -> list[str]:
+def _summary(found: "list[HostFinding]") -> list[str]:
     lacking = [one.subject for one in found if one.needed and not one.ok]
     if lacking:
         return [f"benchlog needs: {', '.join(lacking)}"]

@@ -49,6 +49,7 @@ class BenchWish:
     input: int | None = None
     visa_library: str | None = None
     timebase_ppm: float | None = None
+    line: str | None = None
     ambient: str | None = None
     ambient_speaks: str | None = None
     ambient_baud: int | None = None
@@ -71,28 +72,29 @@ def answers_from(
     can be asked.
     """
     counter = _counter(wish, ports, ask)
+    ambient = _ambient(wish, ports, ask)
     pulse, pulse_input = _pulse(wish, ports, ask, counter)
     return BenchAnswers(
         name=name,
         counter=counter,
-        ambient=_ambient(wish, ports, ask),
+        ambient=ambient,
         pulse=pulse,
         pulse_input=pulse_input,
         pulse_u_s=wish.pulse_u_s,
-        timebase=_port_of(wish.timebase_pulse, wish.timebase_line, "--timebase-pulse"),
+        timebase=_port_of(wish.timebase_pulse, wish.timebase_line),
         position=wish.position,
         divider=_divider(wish, ask),
     )
 
 
 def _counter(wish: BenchWish, ports: Sequence[Port], ask: Questions) -> CounterAnswer:
-    found = [port for port in ports if port.kind != "pulses"]
     said = ask.text(
-        "Where is the counter? A number of the list, or an address such as "
-        "192.0.2.10:5025, a VISA resource, /dev/ttyUSB0.",
+        "Where is the counter?",
         "--counter ADDRESS",
+        hint="A number of the list, or an address: 192.0.2.10:5025, /dev/ttyUSB0, "
+        "USB0::0x1234::0x5678::SN1::INSTR, any VISA resource.",
         given=wish.counter,
-        suggestion=_first(found) if ask.interactive else "",
+        suggestion=_likely(ports) if ask.interactive else "",
         fault=lambda text: _address_fault(_chosen(text, ports), wish),
     )
     address = _chosen(said, ports)
@@ -119,7 +121,19 @@ def _counter(wish: BenchWish, ports: Sequence[Port], ask: Questions) -> CounterA
         input=wish.input,
         visa_library=wish.visa_library,
         timebase_ppm=_timebase(wish, ask, speaks),
-        line=wish.pulse_line or "rx",
+        line=_pulsing_line(wish, ask, speaks),
+    )
+
+
+def _pulsing_line(wish: BenchWish, ask: Questions, speaks: str) -> str:
+    if speaks != "pulses":
+        return "rx"
+    return ask.choice(
+        "Which line do the device's pulses come on?",
+        "--line",
+        given=wish.line,
+        suggestion="rx",
+        choices=_LINE_MEANINGS,
     )
 
 
@@ -141,9 +155,10 @@ def _timebase(wish: BenchWish, ask: Questions, speaks: str) -> float | None:
     if speaks == "pulses":
         return None
     return ask.number(
-        "What does the counter's maker promise for its time base now, in +- ppm? "
-        "(none: not known, 1 ppm is assumed)",
+        "Time base, in +- ppm?",
         "--timebase-ppm",
+        hint="What the counter's maker promises for its time base now. If you do not "
+        "know it, 1 ppm is assumed.",
         given=wish.timebase_ppm,
         suggestion=NONE,
         low=0,
@@ -181,9 +196,10 @@ def _ambient(
     wish: BenchWish, ports: Sequence[Port], ask: Questions
 ) -> AmbientAnswer | None:
     said = ask.text(
-        "Ambient temperature? A number is what you read off in C; or a number of the "
-        "list as #2, the address of a thermometer, a file below /sys, or none.",
+        "Ambient temperature?",
         "--ambient",
+        hint="A number is what you read off, in C. Or the address of a thermometer, "
+        "#2 for number 2 of the list, a sensor's file below /sys, or none.",
         given=wish.ambient,
         suggestion=NONE,
         fault=lambda text: _ambient_fault(text, ports),
@@ -218,10 +234,14 @@ def _pulse(
     if wish.pulse is None and wish.pulse_input is not None:
         return None, wish.pulse_input
     first = next((port.best for port in ports if port.kind == "pulses"), NONE)
-    at_input = "input 2 (of the counter), " if counter.speaks == "scpi" else ""
+    at_input = (
+        "Input 2 of the counter is `input 2`. " if counter.speaks == "scpi" else ""
+    )
     said = ask.text(
-        f"A pulse per second as reference? {at_input}/dev/pps0, a port, or none.",
+        "A pulse per second as reference?",
         "--pulse",
+        hint=f"{at_input}On this computer: /dev/pps0 if the kernel stamps them, or a "
+        "serial port, whose line is asked for next.",
         given=wish.pulse,
         suggestion=first if ask.interactive else NONE,
         fault=lambda text: _pulse_fault(text, ports, counter),
@@ -231,17 +251,16 @@ def _pulse(
         return None, int(match[1]) if match else None
     address = _chosen(said.removeprefix("#"), ports)
     line = ask.choice(
-        "Which line do the pulses come on?",
+        "Which line do the reference pulses come on?",
         "--pulse-line",
-        given=wish.pulse_line if counter.speaks != "pulses" else None,
+        given=wish.pulse_line,
         suggestion="kernel" if address.startswith("/dev/pps") else "dcd",
         choices=_LINE_MEANINGS,
     )
     return PulseAnswer(address=address, line=line), None
 
 
-def _port_of(address: str | None, line: str | None, option: str) -> PulseAnswer | None:
-    del option
+def _port_of(address: str | None, line: str | None) -> PulseAnswer | None:
     if address is None:
         return None
     usual = "kernel" if address.startswith("/dev/pps") else "dcd"
@@ -250,8 +269,9 @@ def _port_of(address: str | None, line: str | None, option: str) -> PulseAnswer 
 
 def _divider(wish: BenchWish, ask: Questions) -> float:
     divider = ask.number(
-        "By how much does the device divide its clock at the output?",
+        "Divider?",
         "--divider",
+        hint="16 if the device divides its clock by 16 at its output.",
         given=wish.divider,
         suggestion="1",
         low=1e-6,
@@ -263,8 +283,12 @@ def _divider(wish: BenchWish, ask: Questions) -> float:
 # --- what an answer may be
 
 
-def _first(ports: Sequence[Port]) -> str:
-    return "1" if ports else ""
+def _likely(ports: Sequence[Port]) -> str:
+    """Return the number of who answered, else of who was plugged in; empty if none."""
+    numbers = range(1, len(ports) + 1)
+    answered = [n for n in numbers if ports[n - 1].identity]
+    plugged = [n for n in numbers if ports[n - 1].lasting or ports[n - 1].kind == "usb"]
+    return str(next(iter(answered + plugged), ""))
 
 
 def _chosen(text: str, ports: Sequence[Port]) -> str:

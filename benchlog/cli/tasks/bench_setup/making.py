@@ -82,10 +82,7 @@ def next_commands(name: str, path: Path, failed: Sequence[str], *, tried: bool) 
     bench = name if _is_found(path) else str(path)
     if failed or not tried:
         return f"next: benchlog check-bench {bench}"
-    return (
-        f"next: benchlog measure --bench {bench} --part PART --device ID "
-        "(`benchlog parts` lists parts)"
-    )
+    return f"next: benchlog measure --bench {bench} --part PART --device ID"
 
 
 def _is_found(path: Path) -> bool:

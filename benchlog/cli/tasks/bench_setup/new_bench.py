@@ -22,8 +22,12 @@ from benchlog.cli.tasks.bench_setup.making import (
 )
 from benchlog.cli.tasks.bench_setup.questions import Questions
 from benchlog.cli.tasks.host.facts import HostFacts, look
-from benchlog.cli.tasks.host.findings import remedy_for
-from benchlog.cli.tasks.host.port_text import port_table, tell_what_is_missing
+from benchlog.cli.tasks.host.findings import lacking_for
+from benchlog.cli.tasks.host.port_text import (
+    port_table,
+    tell_remedy,
+    tell_what_is_missing,
+)
 from benchlog.cli.tasks.host.ports import OWN, Port, asked, found_ports, lan_ports
 from benchlog.model import Bench
 
@@ -78,18 +82,21 @@ def make_bench(wish: BenchWish, how: How, db: Path | None) -> bool:
 
 def _found(facts: HostFacts, wish: BenchWish, ask: Questions, how: How) -> list[Port]:
     """Look for instruments where that helps; ask each only if that is agreed to."""
-    if wish.counter is not None and not ask.interactive:
+    addresses = (wish.counter, wish.ambient, wish.pulse)
+    is_known = None not in addresses or not (wish.counter is None or ask.interactive)
+    if is_known and not (how.ask or how.interfaces):
         return []
     library = wish.visa_library or OWN
-    say("looking for instruments; nothing is sent to them")
-    ports = found_ports(facts, library, ask=how.ask) + lan_ports(how.interfaces)
+    say("looking for instruments; nothing is sent to them unless you agree")
+    asks = how.ask and not how.dry_run
+    interfaces = () if how.dry_run else how.interfaces
+    ports = found_ports(facts, library, ask=asks) + lan_ports(interfaces)
     _list(ports)
-    tell_what_is_missing(facts, ports, ask=how.ask, lan=bool(how.interfaces))
-    question = (
-        f"Send *IDN? to each of these {len(ports)}? It can reset a board or trip a "
-        "supply"
-    )
-    if ports and ask.yes(question, given=how.ask or None, suggestion=False):
+    tell_what_is_missing(facts, ports, ask=asks, lan=bool(interfaces))
+    hint = "A question can reset a board or trip a supply. *IDN? is all that is sent."
+    question = "Send *IDN? to each of them?"
+    given = False if how.dry_run else how.ask or None
+    if ports and ask.yes(question, given=given, suggestion=False, hint=hint):
         ports = [asked(port, library, wish.baud or 9600) for port in ports]
         _list(ports)
     return ports
@@ -120,7 +127,7 @@ def _place(wish: BenchWish, ask: Questions, how: How) -> tuple[str, Path, bool]:
     folder = ask.choice(
         "Where does its file go?",
         "--folder",
-        given="here" if how.out else how.folder,
+        given="here" if how.out or how.dry_run else how.folder,
         suggestion=suggested_folder(),
         choices={word: str(path) for word, path in folders.items()},
     )
@@ -141,24 +148,24 @@ def _tried(
     given: bool | None,
 ) -> list[str] | None:
     """Try each instrument if that is agreed to; return who failed, None: not tried."""
-    from benchlog.cli.commands.check_bench import check_all, result_table
+    from benchlog.cli.commands.check_bench import check_all
 
     where = ", ".join(
         f"{one.name} at {one.address}" if one.address else one.name
         for one in bench.instruments.values()
     )
-    question = (
-        "Try it? Each is opened, set up as the file says and asked for one value, "
-        f"which can reset a board or trip a supply: {where}"
+    hint = (
+        "Each is opened, set up as the file says, and asked for one value. That can "
+        f"reset a board or trip a supply: {where}."
     )
-    if not ask.yes(question, given=given, suggestion=ask.interactive):
+    if not ask.yes("Try it?", given=given, suggestion=ask.interactive, hint=hint):
         return None
     tried = check_all(bench.instruments, database(db))
-    for line in result_table(tried).splitlines():
-        say(line)
+    for row in tried:
+        value = "" if row.value is None else f" {row.value:.12g} {row.unit}"
+        said = f"answers{value}; {row.identity}" if row.ok else f"{row.error}"
+        say(f"{row.instrument}: {said}")
     for row in (row for row in tried if not row.ok):
-        say(f"{row.instrument}: {row.error}")
-        remedy = remedy_for(facts, row.address)
-        if remedy:
-            say(f"{row.instrument}: missing on this computer: {remedy}")
+        for one in lacking_for(facts, row.address):
+            tell_remedy(one, f"{row.instrument}: missing on this computer")
     return [row.instrument for row in tried if not row.ok]

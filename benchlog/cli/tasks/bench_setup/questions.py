@@ -5,6 +5,8 @@ is asked again, a wrong option is bad usage.
 """
 
 import math
+import shutil
+import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -34,28 +36,31 @@ class Questions:
         *,
         given: str | None,
         suggestion: str,
+        hint: str = "",
         fault: Fault = _any,
     ) -> str:
         """Return the given answer, else a person's, else the suggestion.
 
+        `hint` tells a person what may be answered, in lines above the question.
         Raises UsageError when what was given cannot be taken, or nothing is suggested
         and nobody is there to ask; it names `option`.
         """
         if given is None and not self.interactive:
             if not suggestion:
-                raise UsageError(f"{question[0].lower()}{question[1:]} Give {option}")
+                raise UsageError(f"{question} Nobody can be asked here: give {option}")
             given = suggestion
         if given is not None:
             why = fault(given)
             if why:
                 raise UsageError(f"{option} {given!r}: {why}")
             return given
+        say_wrapped(hint)
         while True:
             said = _prompt(question, suggestion)
             why = fault(said)
             if not why:
                 return said
-            say(f"  {why}")
+            say_wrapped(why)
 
     def choice(
         self,
@@ -89,6 +94,7 @@ class Questions:
         *,
         given: float | None,
         suggestion: str,
+        hint: str = "",
         low: float = -math.inf,
         high: float = math.inf,
     ) -> float | None:
@@ -98,17 +104,36 @@ class Questions:
             option,
             given=None if given is None else f"{given!r}",
             suggestion=suggestion,
+            hint=hint,
             fault=lambda text: _number_fault(text, low, high, suggestion == "none"),
         )
         return None if said == "none" else float(said)
 
-    def yes(self, question: str, *, given: bool | None, suggestion: bool) -> bool:
+    def yes(
+        self, question: str, *, given: bool | None, suggestion: bool, hint: str = ""
+    ) -> bool:
         """Return whether a person agrees; the suggestion where nobody is asked."""
         if given is not None:
             return given
         if not self.interactive:
             return suggestion
+        say_wrapped(hint)
         return click.confirm(question, default=suggestion, err=True)
+
+
+def say_wrapped(text: str) -> None:
+    """Tell something in lines that fit the terminal, indented."""
+    columns = max(40, shutil.get_terminal_size((80, 24)).columns - 1)
+    indent = "  "
+    for line in textwrap.wrap(
+        text,
+        columns,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+        break_long_words=False,
+    ):
+        say(line)
 
 
 def _prompt(question: str, suggestion: str) -> str:

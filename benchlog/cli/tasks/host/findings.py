@@ -17,14 +17,14 @@ _USB_RULE: Final = (
 _MODEM_RULE: Final = 'SUBSYSTEM=="tty", ENV{ID_MM_DEVICE_IGNORE}="1"'
 _BRIDGES: Final = (
     "or reach GPIB through a bridge on the network or a serial line, which needs none "
-    "of it: examples counter-gpib-lan and counter-gpib-serial"
+    "of it: `benchlog bench show counter-gpib-lan`, or `counter-gpib-serial`"
 )
 _USB_GROUP: Final = "plugdev"
 _FIRST_PORT: Final = "/dev/ttyS0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class HostFinding:
     """One thing that was looked at; a JSON row of `doctor`, and `needed`.
 
     What is not `needed` may be missing: `found` tells what does not work without it.
@@ -45,9 +45,6 @@ class Unsearched:
     why: str
     remedy: str
 
-    def __str__(self) -> str:
-        return f"not searched: {self.kind}: {self.why}; {self.remedy}"
-
 
 def usb_rule(facts: HostFacts) -> str:
     """Return a rule for udev that opens every USB-TMC device to its usual group.
@@ -63,7 +60,7 @@ def pip(facts: HostFacts, *packages: str) -> str:
     return f"{facts.python} -m pip install {' '.join(packages)}"
 
 
-def instrument_findings(facts: HostFacts) -> list[Finding]:
+def instrument_findings(facts: HostFacts) -> list[HostFinding]:
     """Return a finding for each thing that a class of instruments needs here."""
     return [*_serial(facts), *_usb(facts), *_gpib(facts), *_pulses(facts)]
 
@@ -84,29 +81,29 @@ def unsearched(facts: HostFacts, *, asked: bool, lan: bool) -> list[Unsearched]:
         why = "listing addresses every instrument on the bus"
         found.append(Unsearched(kind="gpib", why=why, remedy="benchlog ports --ask"))
     if not lan:
-        why = "nothing is sent to a network unless you name the interface"
+        why = "nothing is sent unless you name its interface"
         remedy = "benchlog ports --lan eth0"
         found.append(Unsearched(kind="network", why=why, remedy=remedy))
     return found
 
 
-def remedy_for(facts: HostFacts, address: str) -> str:
-    """Return what is missing on this computer for an address, empty if nothing is."""
+def lacking_for(facts: HostFacts, address: str) -> list[HostFinding]:
+    """Return what is missing on this computer for an address, the first thing first."""
     upper = address.upper()
     if upper.startswith("USB"):
-        lacking = [one for one in _usb(facts) if not one.ok]
+        found = _usb(facts)
     elif upper.startswith("GPIB"):
-        lacking = [one for one in _gpib(facts) if not one.ok]
+        found = _gpib(facts)
     elif address.startswith("/dev/pps"):
-        lacking = [one for one in _pulses(facts) if not one.ok]
+        found = _pulses(facts)
     elif address.startswith("/dev/") or upper.startswith("ASRL/DEV/"):
-        lacking = [one for one in _serial(facts) if not one.ok]
+        found = _serial(facts)
     else:
-        lacking = []
-    return "; ".join(f"{one.subject}: {one.found}: {one.remedy}" for one in lacking[:2])
+        return []
+    return [one for one in found if not one.ok]
 
 
-def _serial(facts: HostFacts) -> Iterator[Finding]:
+def _serial(facts: HostFacts) -> Iterator[HostFinding]:
     ports = facts.of_kind("serial")
     closed = [node for node in ports if not node.usable]
     names = ", ".join(node.path for node in closed or ports) or "none plugged in"
@@ -117,9 +114,9 @@ def _serial(facts: HostFacts) -> Iterator[Finding]:
         remedy = _join(facts, facts.serial_group)
     else:
         found, remedy = names, ""
-    yield Finding(subject="serial ports", ok=not remedy, found=found, remedy=remedy)
+    yield HostFinding(subject="serial ports", ok=not remedy, found=found, remedy=remedy)
     if facts.has_modem_manager:
-        yield Finding(
+        yield HostFinding(
             subject="modem service",
             ok=False,
             found="it sends to serial ports that are plugged in, to see if they answer",
@@ -127,13 +124,13 @@ def _serial(facts: HostFacts) -> Iterator[Finding]:
         )
 
 
-def _usb(facts: HostFacts) -> Iterator[Finding]:
+def _usb(facts: HostFacts) -> Iterator[HostFinding]:
     yield _package(facts, "pyusb", "for USB-TMC instruments", "pyusb", "libusb-package")
     from_package = "libusb-package" in facts.packages
     has = "usb-1.0" in facts.libraries or from_package
     apt = "sudo apt-get install libusb-1.0-0" if "apt-get" in facts.programs else ""
     commands = [pip(facts, "libusb-package"), *([apt] if apt else [])]
-    yield Finding(
+    yield HostFinding(
         subject="libusb",
         ok=has,
         found="from the package libusb-package"
@@ -141,42 +138,42 @@ def _usb(facts: HostFacts) -> Iterator[Finding]:
         else "libusb-1.0 of the system"
         if has
         else "no system library libusb-1.0, for USB-TMC instruments",
-        remedy="" if has else " or ".join(commands),
+        remedy="" if has else "  # or: ".join(commands),
     )
     yield from _usb_rights(facts)
 
 
-def _usb_rights(facts: HostFacts) -> Iterator[Finding]:
+def _usb_rights(facts: HostFacts) -> Iterator[HostFinding]:
     closed = [one for one in facts.usb if one.node is None or not one.node.usable]
     subject, rule = "USB rights", _rule(usb_rule(facts), "70-usb-instruments")
     if closed:
         found = f"no right to use {closed[0].address}"
-        joined = "" if _may(facts, _USB_GROUP) else f" and {_join(facts, _USB_GROUP)}"
+        joined = "" if _may(facts, _USB_GROUP) else f" && {_join(facts, _USB_GROUP)}"
         remedy = _join(facts, _USB_GROUP) if facts.has_usb_rule else rule + joined
-        yield Finding(subject=subject, ok=False, found=found, remedy=remedy)
+        yield HostFinding(subject=subject, ok=False, found=found, remedy=remedy)
     elif facts.usb:
         found = ", ".join(one.address for one in facts.usb)
-        yield Finding(subject=subject, ok=True, found=found)
+        yield HostFinding(subject=subject, ok=True, found=found)
     elif facts.is_linux and not facts.is_root and not facts.has_usb_rule:
         found = "no rule for udev opens USB-TMC instruments; none is plugged in"
-        yield Finding(subject=subject, ok=False, found=found, remedy=rule)
+        yield HostFinding(subject=subject, ok=False, found=found, remedy=rule)
     elif facts.is_linux and not _may(facts, _USB_GROUP):
         found = f"none is plugged in; {facts.user} is not in group {_USB_GROUP}"
         remedy = _join(facts, _USB_GROUP)
-        yield Finding(subject=subject, ok=False, found=found, remedy=remedy)
+        yield HostFinding(subject=subject, ok=False, found=found, remedy=remedy)
     else:
-        yield Finding(subject=subject, ok=True, found="none is plugged in")
+        yield HostFinding(subject=subject, ok=True, found="none is plugged in")
 
 
-def _gpib(facts: HostFacts) -> Iterator[Finding]:
-    yield Finding(
+def _gpib(facts: HostFacts) -> Iterator[HostFinding]:
+    yield HostFinding(
         subject="gpib package",
         ok=bool(facts.gpib_module),
         found=facts.gpib_module or "no package gpib-ctypes, for GPIB adapters",
         remedy="" if facts.gpib_module else pip(facts, "gpib-ctypes"),
     )
     has = "gpib" in facts.libraries
-    yield Finding(
+    yield HostFinding(
         subject="gpib library",
         ok=has,
         found="libgpib" if has else "no system library libgpib, for GPIB adapters",
@@ -190,29 +187,29 @@ def _gpib(facts: HostFacts) -> Iterator[Finding]:
     if closed:
         found = f"no right to use {closed[0].path}"
         remedy = _into(facts, closed[0], _node_rule(facts, "gpib[0-9]*"))
-        yield Finding(subject="gpib adapter", ok=False, found=found, remedy=remedy)
+        yield HostFinding(subject="gpib adapter", ok=False, found=found, remedy=remedy)
     elif has and facts.is_linux and not nodes:
         remedy = "sudo modprobe gpib_common && sudo gpib_config"
         found = "no /dev/gpib0: the kernel has no adapter set up"
-        yield Finding(subject="gpib adapter", ok=False, found=found, remedy=remedy)
+        yield HostFinding(subject="gpib adapter", ok=False, found=found, remedy=remedy)
 
 
-def _pulses(facts: HostFacts) -> Iterator[Finding]:
+def _pulses(facts: HostFacts) -> Iterator[HostFinding]:
     subject, nodes = "kernel pulses", facts.of_kind("pps")
     closed = [node for node in nodes if not node.usable]
     if not facts.is_linux:
         found = "only Linux stamps pulses in the kernel; modem lines work without"
-        yield Finding(subject=subject, ok=True, found=found)
+        yield HostFinding(subject=subject, ok=True, found=found)
     elif closed:
         found = f"no right to use {closed[0].path}"
         remedy = _into(facts, closed[0], _node_rule(facts, "pps[0-9]*"))
-        yield Finding(subject=subject, ok=False, found=found, remedy=remedy)
+        yield HostFinding(subject=subject, ok=False, found=found, remedy=remedy)
     elif nodes:
         found = ", ".join(node.path for node in nodes)
-        yield Finding(subject=subject, ok=True, found=found)
+        yield HostFinding(subject=subject, ok=True, found=found)
     else:
         found, remedy = _no_pulses(facts)
-        yield Finding(subject=subject, ok=False, found=found, remedy=remedy)
+        yield HostFinding(subject=subject, ok=False, found=found, remedy=remedy)
 
 
 def _no_pulses(facts: HostFacts) -> tuple[str, str]:
@@ -236,9 +233,9 @@ def _no_pulses(facts: HostFacts) -> tuple[str, str]:
     return found, f"sudo modprobe pps_ldisc && {attach}"
 
 
-def _package(facts: HostFacts, name: str, use: str, *wanted: str) -> Finding:
+def _package(facts: HostFacts, name: str, use: str, *wanted: str) -> HostFinding:
     version = facts.packages.get(name)
-    return Finding(
+    return HostFinding(
         subject=name,
         ok=version is not None,
         found=version or f"no package {name}, {use}",
@@ -266,13 +263,13 @@ def _into(facts: HostFacts, node: Node, rule: str = "") -> str:
         return _join(facts, node.group)
     group = facts.serial_group
     made = rule or _node_rule(facts, node.path.rpartition("/")[2])
-    return made if _may(facts, group) else f"{made} and {_join(facts, group)}"
+    return made if _may(facts, group) else f"{made} && {_join(facts, group)}"
 
 
 def _join(facts: HostFacts, group: str) -> str:
     if group in facts.listed_groups and group not in facts.groups:
         return f"log out and in again: {facts.user} joined {group} since the log-in"
-    return f"sudo usermod -a -G {group} {facts.user}, then log out and in again"
+    return f"sudo usermod -a -G {group} {facts.user}  # then log out and in again"
 
 
 def _node_rule(facts: HostFacts, kernel_name: str) -> str:

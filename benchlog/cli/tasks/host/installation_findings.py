@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from benchlog.cli.tasks.host.findings import Finding
+from benchlog.cli.tasks.host.findings import HostFinding
 from benchlog.cli.tasks.host.installation import (
     DISTRIBUTION,
     OLDEST_PYTHON,
@@ -15,7 +15,7 @@ _LITTLE_MB = 512
 _COLUMNS, _LINES = 80, 24
 
 
-def installation_findings(found: Installation) -> list[Finding]:
+def installation_findings(found: Installation) -> list[HostFinding]:
     """Return a finding for each thing that benchlog itself needs, or can use."""
     return [
         _python(found),
@@ -30,10 +30,10 @@ def installation_findings(found: Installation) -> list[Finding]:
     ]
 
 
-def _python(found: Installation) -> Finding:
+def _python(found: Installation) -> HostFinding:
     has, wanted = found.python_version, ".".join(map(str, OLDEST_PYTHON))
     ok = has[:2] >= OLDEST_PYTHON
-    return Finding(
+    return HostFinding(
         subject="python",
         ok=ok,
         found=f"{'.'.join(map(str, has))} ({found.python})",
@@ -42,7 +42,7 @@ def _python(found: Installation) -> Finding:
     )
 
 
-def _sqlite(found: Installation) -> Finding:
+def _sqlite(found: Installation) -> HostFinding:
     ok = found.is_sqlite_fixed
     fault = (
         ""
@@ -50,10 +50,12 @@ def _sqlite(found: Installation) -> Finding:
         else ("; two writers could damage a database, so each commit is locked")
     )
     remedy = "" if ok else f"{found.python} -m pip install pysqlite3"
-    return Finding(subject="sqlite", ok=ok, found=found.sqlite + fault, remedy=remedy)
+    return HostFinding(
+        subject="sqlite", ok=ok, found=found.sqlite + fault, remedy=remedy
+    )
 
 
-def _packages(found: Installation) -> Finding:
+def _packages(found: Installation) -> HostFinding:
     """One row for all required packages: those that are missing or too old."""
     wanted = found.required
     lacking = [
@@ -63,14 +65,14 @@ def _packages(found: Installation) -> Finding:
     ]
     names = " ".join(f"'{one}'" for one in lacking)
     if not wanted:
-        return Finding(
+        return HostFinding(
             subject="packages",
             ok=False,
             found=f"no metadata of {DISTRIBUTION}: it was not installed with pip",
             remedy=f"{found.python} -m pip install . in the folder of the source",
             needed=True,
         )
-    return Finding(
+    return HostFinding(
         subject="packages",
         ok=not lacking,
         found=f"missing or too old: {', '.join(lacking)}"
@@ -103,9 +105,9 @@ def _numbers(version: str) -> tuple[int, ...]:
     )
 
 
-def _optional(found: Installation, name: str, use: str) -> Finding:
+def _optional(found: Installation, name: str, use: str) -> HostFinding:
     version = found.packages.get(name)
-    return Finding(
+    return HostFinding(
         subject=name,
         ok=version is not None,
         found=version or f"no package {name}, for {use}",
@@ -113,7 +115,7 @@ def _optional(found: Installation, name: str, use: str) -> Finding:
     )
 
 
-def _drivers(found: Installation) -> Finding:
+def _drivers(found: Installation) -> HostFinding:
     broken = found.broken_drivers
     ok = found.drivers > 0 and not broken
     words = "; ".join(broken.values()) or f"{found.drivers} drivers, none is broken"
@@ -123,28 +125,28 @@ def _drivers(found: Installation) -> Finding:
             "no driver at all",
             f"{found.python} -m pip install {DISTRIBUTION}",
         )
-    return Finding(
+    return HostFinding(
         subject="drivers", ok=ok, found=words, remedy=remedy, needed=not found.drivers
     )
 
 
-def _folder(found: Installation) -> Finding:
+def _folder(found: Installation) -> HostFinding:
     room = "" if found.free_mb is None else f", {found.free_mb:,.0f} MB free"
     if not found.is_folder_writable:
         words = f"{found.folder} may not be written"
-        remedy = f"sudo chown $USER '{found.folder}', or name another file with --db"
+        remedy = "name a file that you may write, with --db or BENCHLOG_DB"
     elif found.free_mb is not None and found.free_mb < _LITTLE_MB:
         words, remedy = f"{found.folder}{room}", "free some space there"
     else:
         words, remedy = f"{found.folder}{room}", ""
-    return Finding(
+    return HostFinding(
         subject="data folder", ok=not remedy, found=words, remedy=remedy, needed=True
     )
 
 
-def _database(found: Installation) -> Finding:
+def _database(found: Installation) -> HostFinding:
     fault = found.database_fault
-    return Finding(
+    return HostFinding(
         subject="database",
         ok=not fault,
         found=fault or found.database_words,
@@ -153,14 +155,14 @@ def _database(found: Installation) -> Finding:
     )
 
 
-def _clock(found: Installation) -> Finding:
+def _clock(found: Installation) -> HostFinding:
     match found.is_clock_synchronised:
         case True:
-            return Finding(subject="clock", ok=True, found="synchronised")
+            return HostFinding(subject="clock", ok=True, found="synchronised")
         case None:
             words = "this system does not tell whether its clock is synchronised"
-            return Finding(subject="clock", ok=True, found=words)
-    return Finding(
+            return HostFinding(subject="clock", ok=True, found=words)
+    return HostFinding(
         subject="clock",
         ok=False,
         found="not synchronised: times of readings may be off, and pulses without a "
@@ -169,11 +171,11 @@ def _clock(found: Installation) -> Finding:
     )
 
 
-def _terminal(found: Installation) -> Iterator[Finding]:
+def _terminal(found: Installation) -> Iterator[HostFinding]:
     one = found.terminal
     if one is None:
         words = "output goes to no terminal: plain lines, no screen"
-        yield Finding(subject="terminal", ok=True, found=words)
+        yield HostFinding(subject="terminal", ok=True, found=words)
         return
     size = f"{one.columns} x {one.lines}"
     if one.name in ("", "dumb"):
@@ -191,4 +193,4 @@ def _terminal(found: Installation) -> Iterator[Finding]:
         colours = {"none": "no colours", "some": "16 colours", "256": "256 colours"}
         words = f"{size}, {colours.get(one.colours, 'all colours')}, {one.encoding}"
         remedy = ""
-    yield Finding(subject="terminal", ok=not remedy, found=words, remedy=remedy)
+    yield HostFinding(subject="terminal", ok=not remedy, found=words, remedy=remedy)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from benchlog.cli.printing import say, table
 from benchlog.cli.tasks.host.facts import HostFacts
-from benchlog.cli.tasks.host.findings import remedy_for, unsearched
+from benchlog.cli.tasks.host.findings import HostFinding, lacking_for, unsearched
 from benchlog.cli.tasks.host.ports import Port
 
 
@@ -13,11 +13,19 @@ def tell_what_is_missing(
 ) -> None:
     """Name each class that was not searched, and what found ports still need."""
     for lacking in unsearched(facts, asked=ask, lan=lan):
-        say(str(lacking))
-    needs = {remedy_for(facts, port.address): port.address for port in found}
-    for remedy, address in needs.items():
-        if remedy:
-            say(f"not usable yet: {address}: {remedy}")
+        say(f"not searched: {lacking.kind}: {lacking.why}")
+        say(f"    {lacking.remedy}")
+    lacking_things = {
+        one.subject: one for port in found for one in lacking_for(facts, port.address)
+    }
+    for one in lacking_things.values():
+        tell_remedy(one, "not usable yet")
+
+
+def tell_remedy(one: HostFinding, what: str) -> None:
+    """Name what is missing, and below it what to do."""
+    say(f"{what}: {one.found}")
+    say(f"    {one.remedy}")
 
 
 def port_table(ports: Sequence[Port], *, numbered: bool = False) -> str:

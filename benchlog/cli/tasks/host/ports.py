@@ -88,11 +88,13 @@ def found_ports(facts: HostFacts, library: str = OWN, *, ask: bool) -> list[Port
     """
     ports = serial_ports() if "pyserial" in facts.packages else []
     ports += visa_resources(library, ask)
-    known = {port.address for port in ports}
+    seen = {_usb_key(one.address) for one in facts.usb}
+    ports = [
+        one for one in ports if one.kind != "usb" or _usb_key(one.address) not in seen
+    ]
     ports += [
         Port(address=u.address, kind="usb", visa=u.address, description=u.description)
         for u in facts.usb
-        if u.address not in known
     ]
     stamps = "pulses stamped by the kernel"
     ports += [
@@ -100,6 +102,17 @@ def found_ports(facts: HostFacts, library: str = OWN, *, ask: bool) -> list[Port
         for node in facts.of_kind("pps")
     ]
     return ports
+
+
+def _usb_key(address: str) -> tuple[object, ...]:
+    """Return what two spellings of a USB address have in common.
+
+    Vendor and product are decimal in one and hexadecimal in the other.
+    """
+    parts = address.upper().split("::")
+    with contextlib.suppress(ValueError, IndexError):
+        return (int(parts[1], 0), int(parts[2], 0), parts[3])
+    return (address,)
 
 
 def lan_ports(interfaces: Sequence[str]) -> list[Port]:
