@@ -30,8 +30,6 @@ from benchlog.units import parse_frequency_hz, parse_tolerance_ppm
 _NONE: Final = "none"
 _SIGNED: Final = r"(-?\d+(?:\.\d+)?)"
 _RANGE: Final = re.compile(rf"{_SIGNED} ?(?:to|\.\.\.?|,| ) ?\+?{_SIGNED}")
-    r"(-?\d+(?:\.\d+)?) ?(?:to|\.\.\.?|,| ) ?\+?(-?\d+(?:\.\d+)?)"
-)
 _CRYSTALS: Final = (Kind.QUARTZ, Kind.TUNING_FORK)
 _MOST_PF: Final = 1e4
 
@@ -118,6 +116,8 @@ def answers_from(wish: PartWish, ask: Questions) -> PartAnswers:
         )
     )
     stability_ppm, range_c = _over_temperature(wish, ask)
+    ageing = _promise(ask, "Ageing in a year, as 5ppm?", "--ageing", wish.ageing)
+    load_pf = _load_pf(wish, ask, kind)
     title = described_part(nominal_hz, tolerance_ppm, kind).title
     part_id = ask.text(
         "What shall the part be called?",
@@ -135,11 +135,11 @@ def answers_from(wish: PartWish, ask: Questions) -> PartAnswers:
         reference_c=wish.reference_c,
         stability_ppm=stability_ppm,
         range_c=range_c,
-        ageing_ppm_per_year=_promise(
-            ask, "Ageing in a year, as 5ppm?", "--ageing", wish.ageing
+        ageing_ppm_per_year=ageing,
+        jitter_ppm=_promise(
+            ask, "Jitter, as 0.5ppm?", "--jitter", wish.jitter or _NONE
         ),
-        jitter_ppm=None if wish.jitter is None else parse_tolerance_ppm(wish.jitter),
-        load_pf=_load_pf(wish, ask, kind),
+        load_pf=load_pf,
     )
 
 

@@ -37,8 +37,8 @@ def part_text(answers: PartAnswers) -> str:
 def _head(one: PartAnswers) -> list[str]:
     return [
         "# Made by `benchlog parts new`. Change what you like; every mistake is then",
-        f"# named by `benchlog parts show {one.id}`. Lines behind a # hold nothing yet:",
-        "# take the # off and put in what the data sheet promises.",
+        f"# named by `benchlog parts show {one.id}`. What is behind a # is not",
+        "# promised: take the # off and put in what the data sheet states.",
         "",
         "[part]",
         _key("id", one.id, "the file's name without .toml"),
