@@ -7,6 +7,8 @@ from typing import Any, Final
 import click
 
 from benchlog.cli.error_handling import DEBUG
+from benchlog.cli.host_faults import address_fault
+from benchlog.errors import UsageError
 
 COMMANDS: Final = {
     "help": "Read the manual: topics, or one page.",
@@ -60,6 +62,18 @@ class WithExamples(click.Command):
     examples: tuple[str, ...] = ()
     more: tuple[str, tuple[tuple[str, str], ...]] = ("", ())
     """A heading, and rows of two columns under it."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; an address where a file is wanted is refused first."""
+        values = [
+            one
+            for value in ctx.params.values()
+            for one in (value if isinstance(value, tuple) else (value,))
+        ]
+        fault = address_fault(values)
+        if fault:
+            raise UsageError(fault)
+        return super().invoke(ctx)
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Print the examples line by line."""

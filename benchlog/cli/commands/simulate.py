@@ -247,7 +247,9 @@ def write_whole(path: Path, text: str) -> None:
         half.write_text(text, encoding="utf-8")
         half.replace(path)
     except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror}") from error
+        raise UsageError(
+            f"{path} cannot be written: {error.strerror}; name another file"
+        ) from error
 
 
 def wait_for_end(limit_s: float | None, *, until_eof: bool) -> None:
