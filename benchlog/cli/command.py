@@ -17,7 +17,7 @@ COMMANDS: Final = {
     "ports": "List serial ports, VISA resources, what could be an instrument.",
     "bench": "List benches, or make a new one.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
-    "parts": "List the part catalogue, what data sheets promise; or make a new part.",
+    "parts": "List the part catalogue, what data sheets promise; or make one.",
     "defaults": "Keep a bench and a part that are taken where none is named.",
     "refcheck": "Check a counter's time base, or whether the bench has moved.",
     "measure": "Measure one device and judge it against its part.",
@@ -47,6 +47,25 @@ COMMANDS: Final = {
     "completion": "Print the script that lets your shell complete benchlog.",
 }
 """Command name to short help, in the order in which a bench day needs them."""
+
+GROUPS: Final = {
+    "Learn, without instruments": ("demo", "simulate", "help", "completion"),
+    "Set up, once for a bench and once for a part": (
+        *("doctor", "ports", "bench", "check-bench"),
+        *("parts", "defaults", "refcheck"),
+    ),
+    "Measure one device": ("measure", "soak", "watch", "trim"),
+    "Judge a lot": ("inspect", "lots", "chips"),
+    "Look at what was measured": ("runs", "show", "compare"),
+    "Find out how a device behaves, and what it is good for": (
+        *("stability", "temperature", "ageing", "response", "fitness"),
+    ),
+    "Judge again, and mend mistakes": ("judge", "void", "correct"),
+    "Write records, exchange files, keep the database safe": (
+        *("report", "export", "import", "backup", "merge"),
+    ),
+}
+"""What one does in a day, and the commands for it; each command stands in one group."""
 
 Function = Callable[..., Any]
 
