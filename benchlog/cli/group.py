@@ -18,7 +18,8 @@ from benchlog.errors import nearest_hint
 
 EXAMPLES: Final = (
     "benchlog demo",
-    "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
+    "benchlog bench new",
+    "benchlog measure --nominal 12MHz --tolerance 20ppm --device KX-0412",
 )
 
 

@@ -90,7 +90,10 @@ described: Final = several(
         "--tolerance", type=Tolerance(), help="With --nominal, e.g. 20ppm or 0.5%."
     ),
     click.option(
-        "--kind", type=click.Choice(KINDS), help="With --nominal [other]: what it is."
+        "--kind",
+        type=click.Choice(KINDS),
+        metavar="KIND",
+        help=f"With --nominal: {', '.join(KINDS)} [other].",
     ),
 )
 """A part that is described in a few words instead of named."""

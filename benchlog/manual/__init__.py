@@ -27,6 +27,7 @@ TOPICS: Final = {
         "What the screen shows, and how each figure comes about.",
         ("show", "watch"),
     ),
+    "over-temperature": Topic("What is judged where, and what to do in a cool lab."),
     "time-base": Topic("Know your counter: reference checks.", ("refcheck",)),
     "pulses": Topic("Measure without a counter: pulses on serial lines."),
     "comparison": Topic(
