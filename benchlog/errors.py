@@ -127,11 +127,12 @@ class ConfigError(BenchlogError):
 
     exit_code = 2
 
-    def __init__(self, problems: Sequence[Problem]) -> None:
+    def __init__(self, problems: Sequence[Problem], remedy: str = "") -> None:
         self.problems = tuple(problems)
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         lines = "\n".join(f"  {problem}" for problem in problems)
-        super().__init__(f"{count} in the configuration:\n{lines}")
+        last = f"\n{remedy}" if remedy else ""
+        super().__init__(f"{count} in the configuration:\n{lines}{last}")
 
 
 def nearest_hint(name: str, known: Iterable[str]) -> str:

@@ -1,4 +1,4 @@
-"""Hertz, ppm, seconds per day, times and durations: converting and printing them.
+"""Hertz, ppm, seconds per day, times and durations: reading, converting, printing.
 
 Nothing here knows about devices or runs; the numbers are plain floats.
 """
@@ -6,14 +6,22 @@ Nothing here knows about devices or runs; the numbers are plain floats.
 import math
 import re
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Final
 
 SECONDS_PER_DAY: Final = 86_400.0
 NS_PER_S: Final = 1_000_000_000
+PPM_PER_PERCENT: Final = 10_000.0
 
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)")
 _DURATION_S: Final = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
+_DIGITS: Final = r"(?:[0-9]+(?:[ _][0-9]{3})*(?:\.[0-9]*)?|\.[0-9]+)"
+_NUMBER: Final = rf"{_DIGITS}(?:[eE][+-]?[0-9]{{1,3}})?"
+_FREQUENCY = re.compile(rf"({_NUMBER}) ?([kKMmGg]?)(?:[hH][zZ])?")
+_TOLERANCE = re.compile(rf"(?:\+-|\+/-|±)? ?({_NUMBER}) ?(ppm|ppb|%|percent|)", re.I)
+_HZ_DIGITS: Final = {"": 0, "k": 3, "m": 6, "g": 9}
+_PPM_DIGITS: Final = {"ppm": 0, "ppb": -3, "%": 4, "percent": 4, "": 6}
 _MINUS: Final = "-"
 _EVEN: Final = 3.0  # one side of an interval over the other, up to which it is even
 
@@ -52,6 +60,67 @@ def parse_duration_s(text: str) -> float:
             f"{text!r} is not a duration; write for example 90s, 10m, 12h or 1h30m"
         )
     return total
+
+
+def parse_frequency_hz(text: str) -> float:
+    """Read `16 MHz`, `16e6`, `32.768k`, `1 Hz` as hertz, exact to the last bit.
+
+    The prefixes are k, M and G of the SI; K and g are taken for k and G. An `m` is
+    milli there and mega on many a bench, so it is refused. Raises ValueError with what
+    to write instead.
+    """
+    found = _FREQUENCY.fullmatch(_one_blank(text))
+    if found is None:
+        why = _comma_fault(text)
+        raise ValueError(
+            f"{text!r} is not a frequency{why}; write for example 16 MHz, 32.768k, "
+            "16e6 or 1 Hz"
+        )
+    number, prefix = found.groups()
+    if prefix == "m":
+        raise ValueError(
+            f"{text!r} could be mega or milli: write {number} MHz for megahertz, or "
+            f"{_exact(number, -3)} Hz for millihertz"
+        )
+    return _scaled(number, _HZ_DIGITS[prefix.lower()], text, "a frequency")
+
+
+def parse_tolerance_ppm(text: str) -> float:
+    """Read `20ppm`, `0.5 %`, `50 ppb`, `+-30 ppm` or a fraction as `1e-6`, as ppm.
+
+    A bare number is a fraction, and only where it has an exponent: `20` could be ppm or
+    percent. Raises ValueError with what to write instead.
+    """
+    found = _TOLERANCE.fullmatch(_one_blank(text))
+    number, unit = found.groups() if found else ("", "")
+    if found is None or not (unit or "e" in number.lower()):
+        why = f", it has no unit: {number} ppm?" if found else _comma_fault(text)
+        raise ValueError(
+            f"{text!r} is not a tolerance{why}; write for example 20ppm, 0.5 %, 50 ppb "
+            "or 1e-6"
+        )
+    return _scaled(number, _PPM_DIGITS[unit.lower()], text, "a tolerance")
+
+
+def _one_blank(text: str) -> str:
+    """Return the text with every run of blanks as one, none at its ends."""
+    return " ".join(text.split())
+
+
+def _comma_fault(text: str) -> str:
+    return ": decimals follow a point, and digits take no comma" if "," in text else ""
+
+
+def _scaled(number: str, digits: int, text: str, what: str) -> float:
+    """Return number * 10^digits, rounded once. Raises ValueError unless above zero."""
+    value = float(_exact(number, digits))
+    if not 0 < value < math.inf:
+        raise ValueError(f"{text!r} is not {what}: it must be above zero and finite")
+    return value
+
+
+def _exact(number: str, digits: int) -> Decimal:
+    return Decimal(number.replace(" ", "").replace("_", "")).scaleb(digits)
 
 
 def format_duration(seconds: float) -> str:

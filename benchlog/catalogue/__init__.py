@@ -5,6 +5,18 @@ from benchlog.catalogue.benches import (
     list_benches,
     load_bench,
 )
+from benchlog.catalogue.defaults import (
+    Defaults,
+    defaults_file,
+    read_defaults,
+    write_defaults,
+)
+from benchlog.catalogue.described_part import (
+    described_id,
+    described_part,
+    device_words,
+    require_plausible,
+)
 from benchlog.catalogue.dialects import dialect_from_mapping, load_dialect
 from benchlog.catalogue.parts import (
     list_parts,
@@ -21,7 +33,12 @@ from benchlog.catalogue.uses import (
 )
 
 __all__ = [
+    "Defaults",
     "bench_from_mapping",
+    "defaults_file",
+    "described_id",
+    "described_part",
+    "device_words",
     "dialect_from_mapping",
     "find",
     "find_uses",
@@ -35,5 +52,8 @@ __all__ = [
     "load_uses",
     "names",
     "part_from_mapping",
+    "read_defaults",
+    "require_plausible",
     "uses_from_mapping",
+    "write_defaults",
 ]

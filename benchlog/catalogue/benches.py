@@ -16,6 +16,8 @@ from benchlog.catalogue.check import (
     a_date,
     a_list,
     a_table,
+    in_hz,
+    in_ppm,
     join,
     number,
     shown,
@@ -51,14 +53,14 @@ _TABLES: Final = {
     "position": TableKey(a_list("a list of tables [[position]]"), default=()),
     "reference": TableKey(a_table("reference")),
     "alarm": TableKey(a_list("a list of tables [[alarm]]"), default=()),
-    "host_clock_ppm": TableKey(number("+- of this computer's clock in ppm", 0, 1e5)),
+    "host_clock_ppm": TableKey(in_ppm("+- of this computer's clock in ppm", 0, 1e5)),
 }
 _INSTRUMENT: Final = {
     "driver": TableKey(text("the name of a driver"), required=True),
     "address": TableKey(text("a VISA resource or a port"), default=""),
-    "timebase_ppm": TableKey(number("+- in ppm, what its maker promises", 0, 1e5)),
-    "timebase_ageing_ppm_per_year": TableKey(number("in ppm a year", 0, 1e5)),
-    "resolution_hz": TableKey(number("in Hz", high=1e9, above=0)),
+    "timebase_ppm": TableKey(in_ppm("+- in ppm, what its maker promises", 0, 1e5)),
+    "timebase_ageing_ppm_per_year": TableKey(in_ppm("in ppm a year", 0, 1e5)),
+    "resolution_hz": TableKey(in_hz("in Hz", high=1e9)),
     "simulated": TableKey(yes_no("whether its readings are made up"), default=False),
     "calibration_due": TableKey(a_date("when its calibration is due"), default=""),
 }
@@ -77,11 +79,9 @@ _POSITION: Final = {
 _REFERENCE: Final = {
     "counter": TableKey(_instrument, required=True),
     "input": TableKey(whole("the counter's input", 1, 99)),
-    "nominal_hz": TableKey(
-        number("1 for a pulse a second", high=1e12, above=0), default=1.0
-    ),
+    "nominal_hz": TableKey(in_hz("1 for a pulse a second", high=1e12), default=1.0),
     "u_s": TableKey(number("standard uncertainty of a pulse in s", high=1, above=0)),
-    "u_ppm": TableKey(number("standard uncertainty in ppm", high=1e6, above=0)),
+    "u_ppm": TableKey(in_ppm("standard uncertainty in ppm", high=1e6, above=0)),
     "pulses": TableKey(_instrument),
     "timebase": TableKey(_instrument),
 }

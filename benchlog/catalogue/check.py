@@ -14,7 +14,12 @@ from datetime import date, datetime
 from typing import Any, Final
 
 from benchlog.errors import ConfigError, Problem, nearest_hint
-from benchlog.units import printable
+from benchlog.units import (
+    PPM_PER_PERCENT,
+    parse_frequency_hz,
+    parse_tolerance_ppm,
+    printable,
+)
 
 MAX_DEPTH: Final = 8
 _MAX_SHOWN: Final = 80
@@ -23,7 +28,10 @@ _INT64: Final = range(-(2**63), 2**63)
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """What a value must be: in words, and as a function giving None if it is not."""
+    """What a value must be: in words, and as a function giving None if it is not.
+
+    `accept` may raise ValueError to tell more of a text than `expected` does.
+    """
 
     expected: str
     accept: Callable[[object], Any]
@@ -88,10 +96,14 @@ class Findings:
 
     def value(self, given: object, path: str, key: TableKey) -> Any:
         """Check one value; return it in our form, or the default if it is unfit."""
-        accepted = key.shape.accept(given)
+        expected = key.shape.expected
+        try:
+            accepted = key.shape.accept(given)
+        except ValueError as error:
+            accepted, expected = None, f"{expected}; {error}"
         if accepted is not None:
             return accepted
-        self.add(path, f"found {shown(given)}", key.shape.expected)
+        self.add(path, f"found {shown(given)}", expected)
         return key.default
 
     def entries(self, value: object, path: str) -> Mapping[str, Any]:
@@ -197,6 +209,45 @@ def number(
         return float(value)
 
     return Shape(f"a number{_bounds(low, high, above)} ({meaning})", accept)
+
+
+def in_hz(
+    meaning: str, low: float = -math.inf, high: float = math.inf, *, above: float = 0
+) -> Shape:
+    """A number of Hz, or a text as people write one: `16 MHz`."""
+    plain = number(meaning, low, high, above=above)
+    return _or_text(plain, parse_frequency_hz, '"16 MHz"')
+
+
+def in_ppm(
+    meaning: str,
+    low: float = -math.inf,
+    high: float = math.inf,
+    *,
+    above: float = -math.inf,
+) -> Shape:
+    """A number of ppm, or a text with its unit: `20ppm`, `0.5 %`."""
+    plain = number(meaning, low, high, above=above)
+    return _or_text(plain, parse_tolerance_ppm, '"20ppm" or "0.5 %"')
+
+
+def in_percent(meaning: str, *, high: float, above: float) -> Shape:
+    """A number of percent, or a text with its unit: `0.5 %`."""
+    plain = number(meaning, high=high, above=above)
+
+    def read(said: str) -> float:
+        return parse_tolerance_ppm(said) / PPM_PER_PERCENT
+
+    return _or_text(plain, read, '"0.5 %"')
+
+
+def _or_text(plain: Shape, read: Callable[[str], float], forms: str) -> Shape:
+    """Return a shape of numbers that also takes them as texts; `read` may refuse."""
+
+    def accept(value: object) -> Any:
+        return plain.accept(read(value) if isinstance(value, str) else value)
+
+    return Shape(f"{plain.expected}, or a text as {forms}", accept)
 
 
 def whole(meaning: str, low: int, high: int) -> Shape:

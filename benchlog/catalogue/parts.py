@@ -12,6 +12,9 @@ from benchlog.catalogue.check import (
     Shape,
     TableKey,
     a_table,
+    in_hz,
+    in_percent,
+    in_ppm,
     matching,
     number,
     one_of,
@@ -28,8 +31,8 @@ from benchlog.model import (
     TemperatureLaw,
     TrimRange,
 )
+from benchlog.units import PPM_PER_PERCENT
 
-PPM_PER_PERCENT: Final = 10_000.0
 COEFFICIENTS: Final = {
     "line": ("linear_ppm_per_c",),
     "parabola": ("linear_ppm_per_c", "quadratic_ppm_per_c2"),
@@ -78,20 +81,20 @@ _PART: Final = {
     ),
     "title": TableKey(text("what a person calls it"), required=True),
     "kind": TableKey(one_of(Kind), required=True),
-    "nominal_hz": TableKey(number("nominal frequency in Hz", high=1e12, above=0), True),
+    "nominal_hz": TableKey(in_hz("nominal frequency in Hz", high=1e12), True),
     "notes": TableKey(matching("where the figures come from", _NOTES), default=""),
 }
 _LIMITS: Final = {
-    "tolerance_ppm": TableKey(number("at reference_c, in ppm", high=1e6, above=0)),
+    "tolerance_ppm": TableKey(in_ppm("at reference_c, in ppm", high=1e6, above=0)),
     "tolerance_percent": TableKey(
-        number("at reference_c, in percent", high=100, above=0)
+        in_percent("at reference_c, in percent", high=100, above=0)
     ),
     "reference_c": TableKey(number("in C", _COLD_C, _HOT_C), default=25.0),
     "reference_band_c": TableKey(number("+- in C", 0, 500), default=3.0),
-    "stability_ppm": TableKey(number("over range_c, in ppm", 0, 1e6)),
+    "stability_ppm": TableKey(in_ppm("over range_c, in ppm", 0, 1e6)),
     "range_c": TableKey(span("in C", _COLD_C, _HOT_C)),
-    "ageing_ppm_per_year": TableKey(number("in ppm a year", 0, 1e6)),
-    "jitter_ppm": TableKey(number("rms at the gate in use, in ppm", high=1e6, above=0)),
+    "ageing_ppm_per_year": TableKey(in_ppm("in ppm a year", 0, 1e6)),
+    "jitter_ppm": TableKey(in_ppm("rms at the gate in use, in ppm", high=1e6, above=0)),
 }
 _TEMPERATURE: Final = {
     "law": TableKey(one_of(COEFFICIENTS), required=True),

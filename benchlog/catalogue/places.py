@@ -16,7 +16,7 @@ from typing import Any, Final, TypeVar
 
 import platformdirs
 
-from benchlog.errors import ConfigError, NotFoundError, Problem
+from benchlog.errors import ConfigError, NotFoundError, Problem, UsageError
 
 T = TypeVar("T")
 
@@ -33,6 +33,8 @@ SUFFIX: Final = ".toml"
 WHOLE_FILE: Final = "(whole file)"
 _MAX_DOTS: Final = 200  # a line; the parser's time grows as the square of dotted keys
 
+_ID_LINE: Final = r"""[^\[]*?^\s*id\s*=\s*["']([^"'\n]+)"""
+_SCHEME = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+)://")
 _AT_LINE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
 
 
@@ -54,9 +56,20 @@ def find(
         shelf = _shelf(kind)
         if name_or_path in shelf:
             return shelf[name_or_path]
-        lies = f"{name_or_path}{SUFFIX}"
-        hint = _here(lies)
+        closed = closed_folders(kind)
+        if closed:
+            raise ConfigError(closed)
+        within = _with_id(kind, name_or_path)
+        if within is not None:
+            return within
+        hint = _here(f"{name_or_path}{SUFFIX}") or _misspelt(kind, name_or_path)
         raise NotFoundError(KINDS[kind], name_or_path, () if hint else shelf, hint)
+    scheme = _SCHEME.match(name_or_path)
+    if scheme:
+        raise UsageError(
+            f"{name_or_path} is an address ({scheme[1]}:); a {KINDS[kind]} is a name "
+            "or the path of a file of this computer: copy it here first"
+        )
     folder = beside.parent if isinstance(beside, Path) else Path()
     path = folder / name_or_path
     if _exists(path):
@@ -69,7 +82,7 @@ def usable(
 ) -> tuple[tuple[T, ...], tuple[Problem, ...]]:
     """Return what all names of a kind load as, and what is wrong with the others."""
     found: list[T] = []
-    problems: list[Problem] = []
+    problems: list[Problem] = list(closed_folders(kind))
     for name in names(kind):
         try:
             found.append(load(name))
@@ -83,6 +96,57 @@ def complete(found: T, problems: Sequence[Problem]) -> T:
     if problems:
         raise ConfigError(problems)
     return found
+
+
+def closed_folders(kind: str) -> tuple[Problem, ...]:
+    """Return the folders of a kind that are there and cannot be looked into."""
+    found: list[Problem] = []
+    for root in _roots():
+        folder = root / kind
+        try:
+            next(iter(folder.iterdir()), None)
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "its name is no path"
+            expected = "a folder that you may read"
+            whole = f"cannot be looked into: {reason}"
+            found.append(Problem(str(folder), "(folder)", whole, expected))
+    return tuple(found)
+
+
+def _misspelt(kind: str, name: str) -> str:
+    """Tell of a file whose name would be this but for its letters' case."""
+    wanted = f"{name}{SUFFIX}".casefold()
+    for root in _roots():
+        for entry in _entries(root / kind):
+            if entry.name.casefold() == wanted and not entry.name.endswith(SUFFIX):
+                return f"by name, but {entry} is there: let it end in {SUFFIX}"
+    return ""
+
+
+def _with_id(kind: str, name: str) -> Traversable | None:
+    """Return the file whose id this is, where it has another name than its id.
+
+    The file may be faulty: whoever reads it then tells so.
+    """
+    for entry in _shelf(kind).values():
+        if _id_within(entry, KINDS[kind]) == name:
+            return entry
+    return None
+
+
+def _id_within(entry: Traversable, table: str) -> str:
+    """Return the id that a file states, also where it is not TOML as a whole."""
+    try:
+        if not entry.is_file():  # a pipe would hold us up
+            return ""
+        with entry.open("rb") as stream:
+            text = stream.read(MAX_BYTES).decode("utf-8", "replace")
+    except (OSError, ValueError):
+        return ""
+    found = re.search(rf"^\[{table}\]{_ID_LINE}", text, re.M)
+    return found[1] if found else ""
 
 
 def _here(file: str) -> str:
@@ -167,14 +231,27 @@ def _shelf(kind: str) -> dict[str, Traversable]:
     return shelf
 
 
+def user_folder() -> Path | None:
+    """Return the user's configuration folder, None for a user without a home."""
+    try:
+        return platformdirs.user_config_path("benchlog", appauthor=False)
+    except RuntimeError:  # neither HOME nor an entry among the users
+        return None
+
+
 def _roots() -> tuple[Traversable, ...]:
-    user = platformdirs.user_config_path("benchlog", appauthor=False)
-    return (Path("configs"), user, files("benchlog.configs"))
+    user = user_folder()
+    own = () if user is None else (user,)
+    return (Path("configs"), *own, files("benchlog.configs"))
 
 
 def _toml_files(folder: Traversable) -> list[Traversable]:
+    return [entry for entry in _entries(folder) if entry.name.endswith(SUFFIX)]
+
+
+def _entries(folder: Traversable) -> list[Traversable]:
     try:
-        return [entry for entry in folder.iterdir() if entry.name.endswith(SUFFIX)]
+        return list(folder.iterdir())
     except (OSError, ValueError):  # no such folder, or closed to us: nothing there
         return []
 

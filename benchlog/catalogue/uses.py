@@ -12,6 +12,8 @@ from benchlog.catalogue.check import (
     TableKey,
     a_list,
     a_table,
+    in_percent,
+    in_ppm,
     matching,
     number,
     one_of,
@@ -19,11 +21,10 @@ from benchlog.catalogue.check import (
     whole,
     yes_no,
 )
-from benchlog.catalogue.parts import PPM_PER_PERCENT
 from benchlog.catalogue.places import complete, find, is_path, read_toml, usable
 from benchlog.errors import NotFoundError, Problem
 from benchlog.model import BitTiming, SerialLink, Use
-from benchlog.units import SECONDS_PER_DAY
+from benchlog.units import PPM_PER_PERCENT, SECONDS_PER_DAY
 
 STATUSES: Final = ("verified", "derived", "secondary", "memory", "practice")
 """What is known of a tolerance: seen in the standard's own words; worked out from a
@@ -46,8 +47,8 @@ _USE: Final = {
     "note": TableKey(text("what else is to be known", longest=600), default=""),
 }
 _TOLERANCE: Final = {
-    "ppm": TableKey(number("allowed, plus and minus, in ppm", high=1e6, above=0)),
-    "percent": TableKey(number("allowed, in percent", high=100, above=0)),
+    "ppm": TableKey(in_ppm("allowed, plus and minus, in ppm", high=1e6, above=0)),
+    "percent": TableKey(in_percent("allowed, in percent", high=100, above=0)),
     "seconds_per_day": TableKey(
         number("gained or lost", high=SECONDS_PER_DAY, above=0)
     ),

@@ -2,6 +2,7 @@
 
 import sys
 
+from benchlog.cli.error_handling import let_go_of_output
 from benchlog.cli.group import root
 
 
@@ -11,7 +12,10 @@ def main() -> None:
         # An id or a note may hold letters that the terminal's encoding lacks.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
-    root.main(prog_name="benchlog")
+    try:
+        root.main(prog_name="benchlog")
+    finally:
+        let_go_of_output()
 
 
 __all__ = ["main", "root"]

@@ -7,6 +7,8 @@ from typing import Any, Final
 import click
 
 from benchlog.cli.error_handling import DEBUG
+from benchlog.cli.host_faults import address_fault
+from benchlog.errors import UsageError
 
 COMMANDS: Final = {
     "help": "Read the manual: topics, or one page.",
@@ -15,7 +17,8 @@ COMMANDS: Final = {
     "ports": "List serial ports, VISA resources, what could be an instrument.",
     "bench": "List benches, or make a new one.",
     "check-bench": "Ask each instrument of a bench who it is, and for one reading.",
-    "parts": "List the part catalogue: what data sheets promise.",
+    "parts": "List the part catalogue, what data sheets promise; or make one.",
+    "defaults": "Keep a bench and a part that are taken where none is named.",
     "refcheck": "Check a counter's time base, or whether the bench has moved.",
     "measure": "Measure one device and judge it against its part.",
     "soak": "Measure for a night or a month; any break is explained.",
@@ -48,6 +51,25 @@ COMMANDS: Final = {
 }
 """Command name to short help, in the order in which a bench day needs them."""
 
+GROUPS: Final = {
+    "Learn, without instruments": ("demo", "simulate", "help", "completion"),
+    "Set up, once for a bench and once for a part": (
+        *("doctor", "ports", "bench", "check-bench"),
+        *("parts", "defaults", "refcheck"),
+    ),
+    "Measure one device": ("measure", "soak", "watch", "trim"),
+    "Judge a lot": ("inspect", "lots", "chips"),
+    "Look at what was measured": ("runs", "show", "compare"),
+    "Find out how a device behaves, and what it is good for": (
+        *("stability", "temperature", "ageing", "response", "fitness"),
+    ),
+    "Judge again, and mend mistakes": ("judge", "void", "correct"),
+    "Write records, exchange files, keep the database safe": (
+        *("report", "export", "import", "backup", "merge"),
+    ),
+}
+"""What one does in a day, and the commands for it; each command stands in one group."""
+
 Function = Callable[..., Any]
 
 _JSON: Final = click.Option(
@@ -62,6 +84,18 @@ class WithExamples(click.Command):
     examples: tuple[str, ...] = ()
     more: tuple[str, tuple[tuple[str, str], ...]] = ("", ())
     """A heading, and rows of two columns under it."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; an address where a file is wanted is refused first."""
+        values = [
+            one
+            for value in ctx.params.values()
+            for one in (value if isinstance(value, tuple) else (value,))
+        ]
+        fault = address_fault(values)
+        if fault:
+            raise UsageError(fault)
+        return super().invoke(ctx)
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Print the examples line by line."""

@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.cli.host_faults import address_fault
 from benchlog.cli.printing import say
-from benchlog.errors import NotFoundError
+from benchlog.errors import NotFoundError, UsageError
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -17,7 +18,11 @@ def database(db: Path | None) -> Path:
     """Return the path given by `--db`, else the default one."""
     from benchlog.store.files import default_database
 
-    return db if db is not None else default_database()
+    path = db if db is not None else default_database()
+    fault = address_fault([path])
+    if fault:
+        raise UsageError(fault)
+    return path
 
 
 @contextlib.contextmanager

@@ -2,11 +2,14 @@
 
 import contextlib
 import errno
+import os
+import sys
 from collections.abc import Iterator
 from typing import Any, Final
 
 import click
 
+from benchlog.cli.host_faults import sentence_of
 from benchlog.errors import BenchlogError
 from benchlog.units import printable
 
@@ -40,12 +43,27 @@ def told(ctx: click.Context) -> Iterator[None]:
     except Exception as error:
         if ctx.meta.get(_DEBUG) or _is_closed_pipe(error):
             raise
-        raise ToldError(_unexpected(error), 1) from error
+        raise ToldError(sentence_of(error) or _unexpected(error), 1) from error
 
 
 def _is_closed_pipe(error: Exception) -> bool:
     """Whether the reader of our output went away (`| head`): click ends quietly."""
     return isinstance(error, OSError) and error.errno == errno.EPIPE
+
+
+def let_go_of_output() -> None:
+    """Drop what standard output could not take, so that the end of us tells no more.
+
+    The interpreter would flush it again, and end with a code of its own.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError, AttributeError):
+            with contextlib.suppress(OSError, ValueError, AttributeError):
+                nowhere = os.open(os.devnull, os.O_WRONLY)
+                os.dup2(nowhere, stream.fileno())
+                os.close(nowhere)
 
 
 def _unexpected(error: Exception) -> str:

@@ -12,13 +12,14 @@ import click
 from click.shell_completion import CompletionItem
 
 from benchlog import __version__
-from benchlog.cli.command import COMMANDS, write_examples
+from benchlog.cli.command import COMMANDS, GROUPS, write_examples
 from benchlog.cli.error_handling import DEBUG, told
 from benchlog.errors import nearest_hint
 
 EXAMPLES: Final = (
     "benchlog demo",
-    "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
+    "benchlog bench new",
+    "benchlog measure --nominal 12MHz --tolerance 20ppm --device KX-0412",
 )
 
 
@@ -59,8 +60,13 @@ class LazyGroup(click.Group):
     ) -> None:
         """Print the stored short help; the stock method would import every command."""
         del ctx
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        column = max(map(len, COMMANDS))
+        for heading, names in GROUPS.items():
+            with formatter.section(heading):
+                rows = [(f"{name:<{column}}", COMMANDS[name]) for name in names]
+                formatter.write_dl(rows)
+        formatter.write_paragraph()
+        formatter.write_text("`benchlog help` lists the topics of the manual.")
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Print the examples line by line."""

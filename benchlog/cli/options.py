@@ -8,13 +8,19 @@ import click
 from benchlog.cli.typed_values import (
     CatalogueName,
     FiniteNumber,
+    Frequency,
     SupplyVolts,
     Text,
+    Tolerance,
 )
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 DEMO_PART: Final = "quartz-16mhz-30ppm"
+KINDS: Final = (
+    *("rc", "quartz", "tuning-fork", "ceramic"),
+    *("tcxo", "ocxo", "mems", "other"),
+)
 
 gate: Final = click.option(
     "--gate-s", type=FiniteNumber(above=0), help="Gate, instead of the bench's."
@@ -49,9 +55,19 @@ positions: Final = click.option(
 simulated_part: Final = click.option(
     "--part",
     type=CatalogueName("parts"),
-    default=DEMO_PART,
-    show_default=True,
-    help="What the device is.",
+    help=f"What the device is [{DEMO_PART}].",
+)
+
+
+bench: Final = click.option(
+    "--bench",
+    type=CatalogueName("benches"),
+    help="Name or path [your default, see `benchlog defaults`].",
+)
+part: Final = click.option(
+    "--part",
+    type=CatalogueName("parts"),
+    help="Name or path [your default, see `benchlog defaults`].",
 )
 
 
@@ -66,5 +82,20 @@ def several(*options: Decorator) -> Decorator:
     return decorate
 
 
+described: Final = several(
+    click.option(
+        "--nominal", type=Frequency(), help="In place of --part, e.g. 12MHz or 32.768k."
+    ),
+    click.option(
+        "--tolerance", type=Tolerance(), help="With --nominal, e.g. 20ppm or 0.5%."
+    ),
+    click.option(
+        "--kind",
+        type=click.Choice(KINDS),
+        metavar="KIND",
+        help=f"With --nominal: {', '.join(KINDS)} [other].",
+    ),
+)
+"""A part that is described in a few words instead of named."""
 of_a_run: Final = several(gate, operator, note, lot, load, supply, over_temperature)
 """What is said of a run beside bench, part, device and length."""

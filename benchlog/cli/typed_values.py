@@ -8,7 +8,13 @@ import click
 from click.shell_completion import CompletionItem
 
 from benchlog.model import device_id_fault
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, parse_duration_s
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    parse_duration_s,
+    parse_frequency_hz,
+    parse_tolerance_ppm,
+)
 
 
 class _Type(click.ParamType):  # type: ignore[type-arg]  # generic from click 8.5
@@ -52,6 +58,40 @@ class Durations(_Type):
             return parse_duration_s(f"{float(text)!r}s")
         try:
             return parse_duration_s(text)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+class Frequency(_Type):
+    """A frequency as `12MHz`, `32.768k`, `16e6`; converts to Hz, exact to the bit."""
+
+    name = "frequency"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a frequency in Hz, or fail with what to write."""
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_frequency_hz(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+class Tolerance(_Type):
+    """A tolerance as `20ppm`, `0.5 %`, `1e-6`; converts to ppm."""
+
+    name = "tolerance"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read a tolerance in ppm, or fail with what to write."""
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_tolerance_ppm(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)
 

@@ -27,6 +27,7 @@ TOPICS: Final = {
         "What the screen shows, and how each figure comes about.",
         ("show", "watch", "stop"),
     ),
+    "over-temperature": Topic("What is judged where, and what to do in a cool lab."),
     "time-base": Topic("Know your counter: reference checks.", ("refcheck",)),
     "pulses": Topic("Measure without a counter: pulses on serial lines."),
     "comparison": Topic(
@@ -55,7 +56,9 @@ TOPICS: Final = {
         ("export", "import", "backup", "merge"),
     ),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
-    "files": Topic("Parts, benches, dialects, uses; the database.", ("parts",)),
+    "files": Topic(
+        "Parts, benches, dialects, uses; the database.", ("parts", "defaults")
+    ),
     "drivers": Topic("Which instruments are known, and drivers of your own."),
     "scripts": Topic(
         "JSON, exit codes, Python, shell completion.", ("completion", "help")

@@ -159,7 +159,8 @@ def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> No
         written.replace(out_path)
     except OSError as error:
         raise BenchlogError(
-            f"{out_path} cannot be written: {error.strerror or error}"
+            f"{out_path} cannot be written: {error.strerror or error}; "
+            "check the rights of its folder, or name another file"
         ) from error
     finally:
         written.unlink(missing_ok=True)

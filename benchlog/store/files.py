@@ -86,6 +86,7 @@ def prepare_to_write(path: Path) -> None:
         ) from error
     if path.is_dir():
         raise StoreError(f"{path} is a folder; name a file with --db")
+    refuse_special(path)
     must_take = [path.parent, path] if path.exists() else [path.parent]
     for place in must_take:
         if not os.access(place, os.W_OK):
@@ -93,6 +94,17 @@ def prepare_to_write(path: Path) -> None:
                 f"{place} may not be written; check its rights, or name another "
                 "database with --db"
             )
+
+
+def refuse_special(path: Path) -> None:
+    """Refuse a pipe, a device or a socket, which would hold us up or keep nothing.
+
+    Raises StoreError.
+    """
+    if path.exists() and not path.is_file():
+        raise StoreError(
+            f"{path} is a device, a pipe or a socket, no file; name a file with --db"
+        )
 
 
 def identity_of(path: Path) -> tuple[int, int] | None:

@@ -185,3 +185,4 @@ def _refuse_missing(path: Path) -> None:
         )
     if path.is_dir():
         raise StoreError(f"{path} is a folder; name a file with --db")
+    files.refuse_special(path)

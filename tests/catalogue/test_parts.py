@@ -95,7 +95,7 @@ def test_what_may_be_left_out():
 
 def test_six_faults_are_six_problems(problems_of):
     text = with_line("title", "titel = 'a fork'")
-    text = text.replace("32_768", '"32.768 kHz"').replace("tuning-fork", "fork")
+    text = text.replace("32_768", '"32.768 mHz"').replace("tuning-fork", "fork")
     text = text.replace("[-10, 60]", "[60, -10]").replace(
         "load_pf = 12.5", "load_pf = 0"
     )
@@ -109,7 +109,7 @@ def test_six_faults_are_six_problems(problems_of):
         "load.load_pf",
     }
     assert found["part.titel"].expected == "'title'?"
-    assert found["part.nominal_hz"].found == "found '32.768 kHz'"
+    assert found["part.nominal_hz"].found == "found '32.768 mHz'"
     assert "nominal frequency in Hz" in found["part.nominal_hz"].expected
     assert "tuning-fork" in found["part.kind"].expected
     assert {problem.file for problem in found.values()} == {"x.toml"}

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from benchlog import __version__
 from benchlog.cli import root
-from benchlog.cli.command import COMMANDS
+from benchlog.cli.command import COMMANDS, GROUPS
 from benchlog.cli.error_handling import told
 from benchlog.errors import BenchlogError, ConfigError, NotFoundError, Problem
 
@@ -54,6 +54,15 @@ def test_help_lists_every_command_with_its_line() -> None:
         assert text in result.stdout
 
 
+def test_each_command_stands_in_one_group_of_what_one_does_in_a_day() -> None:
+    grouped = [name for names in GROUPS.values() for name in names]
+    assert sorted(grouped) == sorted(COMMANDS)
+    shown = CliRunner().invoke(root, ["--help"]).stdout
+    places = [shown.index(f"\n{heading}:\n  ") for heading in GROUPS]
+    assert places == sorted(places)
+    assert max(map(len, shown.splitlines())) <= 80
+
+
 def test_short_help_is_the_commands_own() -> None:
     for name, text in COMMANDS.items():
         command = root.get_command(click.Context(root), name)
@@ -69,7 +78,7 @@ def test_version() -> None:
 def test_no_command_shows_help_and_is_bad_usage() -> None:
     result = CliRunner().invoke(root, [])
     assert result.exit_code == 2
-    assert "Commands:" in result.stderr
+    assert "Measure one device:" in result.stderr
 
 
 def test_mistyped_command_names_the_nearest() -> None:

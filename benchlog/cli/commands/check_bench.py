@@ -59,21 +59,26 @@ class Checked:
 
 
 @make_command("check-bench", examples=EXAMPLES)
-@click.argument("bench", type=CatalogueName("benches"))
+@click.argument("bench", required=False, type=CatalogueName("benches"))
 @click.pass_context
-def command(ctx: click.Context, bench: str, db: Path | None, as_json: bool) -> None:
+def command(
+    ctx: click.Context, bench: str | None, db: Path | None, as_json: bool
+) -> None:
     """Ask each instrument of BENCH (a name or a path) who it is, and for a reading.
 
     A counter is read ten times (four, or what fits into 30 s, at a long gate): what it
     resolves is told by the scatter and the steps of its readings, not by its digits.
+
+    Without BENCH it is your default (`benchlog defaults`).
 
     An instrument that says "no signal" answers. One that a run is using is left alone
     and said to be in use. Exit code 1 if one does not answer or is in use.
     """
     from benchlog.catalogue import load_bench
     from benchlog.cli.database import database
+    from benchlog.cli.tasks.wanted import recalled_bench
 
-    loaded = load_bench(bench)
+    loaded = load_bench(recalled_bench(bench))
     instruments = loaded.instruments
     _warn_of_calibration(instruments)
     names = ", ".join(instruments)

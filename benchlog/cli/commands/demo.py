@@ -24,6 +24,7 @@ EXAMPLES = (
 )
 DEVICE: Final = "DEMO-0001"
 GATE_S: Final = 0.5
+_WISHES: Final = ("part", "nominal", "tolerance", "kind", "offset_ppm", "seed")
 _START_S: Final = 20.0
 _LOOK_S: Final = 0.02
 
@@ -34,6 +35,7 @@ _LOOK_S: Final = 0.02
     default_db="demo.db beside BENCHLOG_DB, else in your data folder",
 )
 @options.simulated_part
+@options.described
 @click.option(
     "--offset-ppm", type=FiniteNumber(), help="True offset of the device; else by seed."
 )
@@ -53,16 +55,30 @@ def command(
     """
     from benchlog.cli.tasks.measuring import Manner, carry_out
     from benchlog.cli.tasks.planning import MeasureRequest
+    from benchlog.cli.tasks.wanted import described
 
-    wish = {name: typed.pop(name) for name in ("part", "offset_ppm", "seed")}
+    wish = _wish(typed)
+    part = described(typed)["part"] or options.DEMO_PART
+    for name in _WISHES:
+        del typed[name]
     shown = {name: typed.pop(name) for name in ("no_screen", "bell")}
     manner = Manner(database=demo_database(db), as_json=as_json, **shown)
     with bench_beside(wish, manner.get_ready) as bench:
         say(f"a simulated bench is running; readings go to {manner.database}")
         request = MeasureRequest(
-            bench=str(bench), part=wish["part"], devices=(DEVICE,), **typed
+            bench=str(bench), part=part, devices=(DEVICE,), **typed
         )
         ctx.exit(carry_out(request, manner))
+
+
+def _wish(typed: dict[str, Any]) -> dict[str, str]:
+    """Return what the simulated bench is to be, as its options are written."""
+    units = {"nominal": "Hz", "tolerance": "ppm"}
+    return {
+        name: f"{typed[name]} {units.get(name, '')}".rstrip()
+        for name in _WISHES
+        if typed[name] is not None
+    }
 
 
 def demo_database(db: Path | None) -> Path:
@@ -73,7 +89,7 @@ def demo_database(db: Path | None) -> Path:
 
 
 @contextlib.contextmanager
-def bench_beside(wish: dict[str, Any], meanwhile: Callable[[], None]) -> Iterator[Path]:
+def bench_beside(wish: dict[str, str], meanwhile: Callable[[], None]) -> Iterator[Path]:
     """Run the simulated instruments in a process of their own; yield a bench file.
 
     They end when this process does, however it ends; `meanwhile` is called while they
@@ -84,8 +100,7 @@ def bench_beside(wish: dict[str, Any], meanwhile: Callable[[], None]) -> Iterato
         words = ["simulate", "--until-eof", "--bench-out", str(path)]
         words += ["--gate-s", str(GATE_S)]
         for name, value in wish.items():
-            if value is not None:
-                words += [f"--{name.replace('_', '-')}", str(value)]
+            words += [f"--{name.replace('_', '-')}", value]
         log = Path(folder) / "simulate.log"
         with _started(words, log) as process:
             meanwhile()

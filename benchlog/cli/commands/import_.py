@@ -16,7 +16,13 @@ from benchlog.cli.printing import (
     say,
 )
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import CatalogueName, DeviceId, FiniteNumber, Text
+from benchlog.cli.typed_values import (
+    CatalogueName,
+    DeviceId,
+    FiniteNumber,
+    Frequency,
+    Text,
+)
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
@@ -36,8 +42,8 @@ UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option(
     "--nominal-hz",
-    type=FiniteNumber(above=0),
-    help="Else the part's, or what `export` wrote.",
+    type=Frequency(),
+    help="As 16e6 or 16MHz; else the part's, or what `export` wrote.",
 )
 @click.option(
     "--gate-s",

@@ -29,6 +29,7 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
 @click.option(
     "--part", type=CatalogueName("parts"), help="Name or path; kept with the lot."
 )
+@options.described
 @click.option("--lot-size", type=click.IntRange(2), help="Devices delivered.")
 @click.option("--aql", type=FiniteNumber(above=0), help="AQL in percent, e.g. 0.65.")
 @click.option("--level", type=click.Choice(LEVELS), help="Inspection level [II].")
@@ -86,11 +87,15 @@ def command(
 
     The plan comes from --lot-size and --aql (MIL-STD-105E / ISO 2859-1, single
     sampling), from --sample and --accept, or is --full. It stays with the lot:
-    `inspect --lot L` goes on where it stopped, also after a crash.
+    `inspect --lot L` goes on where it stopped, also after a crash. A new lot without
+    --bench or --part takes your defaults (`benchlog defaults`).
 
     Exit code: 0 lot accepted, 3 rejected, 4 open.
     """
     from benchlog.cli.tasks.inspecting import Wish, carry_out
+    from benchlog.cli.tasks.wanted import described
 
     manner = {name: typed.pop(name) for name in ("no_screen", "bell", "result")}
-    ctx.exit(carry_out(Wish(**typed), database(db), as_json=as_json, **manner))
+    ctx.exit(
+        carry_out(Wish(**described(typed)), database(db), as_json=as_json, **manner)
+    )

@@ -8,24 +8,22 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.typed_values import CatalogueName, DeviceId, Duration
+from benchlog.cli.typed_values import DeviceId, Duration
 
 EXAMPLES = (
     "benchlog measure --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412",
     "benchlog measure --bench corner-bench --part tuning-fork-32khz-20ppm \\",
     "    --device TF-0031 --for 10m --load-pf 12.5 --operator 'M. Okwuosa'",
+    "benchlog measure --nominal 12MHz --tolerance 20ppm --kind quartz --device Y1",
     "benchlog measure --bench twin-bench --part rc-8mhz-trimmed \\",
     "    --position A --device RC-101 --position B --device RC-102 --json",
 )
 
 
 @make_command("measure", examples=EXAMPLES)
-@click.option(
-    "--bench", required=True, type=CatalogueName("benches"), help="Name or path."
-)
-@click.option(
-    "--part", required=True, type=CatalogueName("parts"), help="Name or path."
-)
+@options.bench
+@options.part
+@options.described
 @click.option(
     "--device",
     "devices",
@@ -52,12 +50,16 @@ def command(
     10 readings, at most 300 readings or 5 min. Every reading is in the database before
     it is shown.
 
+    A part that has no file is described: --nominal with --tolerance, and --kind.
+
     Exit code: 0 pass, 3 fail, 4 undecided or interrupted; the worst of several
     positions, for which --json prints a list.
     """
     from benchlog.cli.tasks.measuring import Manner, carry_out
     from benchlog.cli.tasks.planning import MeasureRequest
+    from benchlog.cli.tasks.wanted import measured_with
 
     shown = {name: typed.pop(name) for name in ("no_screen", "go_on", "bell")}
     manner = Manner(database=database(db), as_json=as_json, **shown)
+    typed = measured_with(typed)
     ctx.exit(carry_out(MeasureRequest(**typed), manner))

@@ -1,14 +1,15 @@
 """`benchlog parts`: the catalogue of what data sheets promise."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import COMMANDS, Group, common_options
 from benchlog.cli.command import command as make_command
-from benchlog.cli.printing import pairs, print_json, say, table
-from benchlog.cli.typed_values import CatalogueName
+from benchlog.cli.printing import in_terminal, pairs, print_json, say, table
+from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
 from benchlog.units import format_frequency
 
@@ -19,6 +20,9 @@ EXAMPLES = (
     "benchlog parts",
     "benchlog parts list --json",
     "benchlog parts show quartz-16mhz-30ppm",
+    "benchlog parts new",
+    "benchlog parts new my-crystal --nominal 12MHz --tolerance 20ppm --kind quartz \\",
+    "    --stability 50ppm --range '-20 to 70' --folder here",
 )
 
 
@@ -27,7 +31,7 @@ EXAMPLES = (
 )
 @click.pass_context
 def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
-    """List the part catalogue, or show one part of it.
+    """List the part catalogue, show one part of it, or make a new one.
 
     Parts are TOML files: those that ship with benchlog, yours in the folder `parts` of
     your configuration folder, and those in ./configs/parts.
@@ -48,7 +52,7 @@ def list_(db: Path | None, as_json: bool) -> None:
     list_all(as_json)
 
 
-@make_command("show", examples=EXAMPLES[2:])
+@make_command("show", examples=EXAMPLES[2:3])
 @click.argument("part", metavar="ID", type=CatalogueName("parts"))
 def show(part: str, db: Path | None, as_json: bool) -> None:
     """Show all that the data sheet of one part promises; ID may be a path."""
@@ -62,8 +66,51 @@ def show(part: str, db: Path | None, as_json: bool) -> None:
         click.echo(pairs(_promises(found)))
 
 
+@make_command("new", examples=EXAMPLES[3:], figures=False)
+@click.argument("id", metavar="[ID]", required=False, type=Text())
+@click.option("--nominal", type=Text(), help="Nominal frequency, e.g. 12MHz.")
+@click.option("--tolerance", type=Text(), help="+- at 25 C, e.g. 20ppm or 0.5%.")
+@click.option("--kind", type=click.Choice(options.KINDS), help="What it is.")
+@click.option("--title", type=Text(), help="What a person calls it.")
+@click.option(
+    "--reference-c",
+    type=FiniteNumber(),
+    default=25.0,
+    show_default=True,
+    help="Where the tolerance holds.",
+)
+@click.option("--stability", type=Text(), help="Over --range, e.g. 50ppm, or none.")
+@click.option("--range", type=Text(), help="In C, e.g. '-20 to 70'.")
+@click.option("--ageing", type=Text(), help="In a year, e.g. 5ppm, or none.")
+@click.option("--jitter", type=Text(), help="Rms at the gate in use, e.g. 0.5ppm.")
+@click.option("--load-pf", type=FiniteNumber(above=0), help="A crystal's, in pF.")
+@click.option(
+    "--folder",
+    type=click.Choice(["here", "user"]),
+    help="Into ./configs/parts, or your configuration folder.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), help="Or into this file."
+)
+@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
+@click.option("--dry-run", is_flag=True, help="Print the file; write nothing.")
+def new(db: Path | None, **wish: Any) -> None:
+    """Make a part file: ask what the data sheet promises, write it with comments.
+
+    Every question can be answered by an option; without a terminal nothing is asked,
+    and nothing is promised that was not given. A file that exists stays, unless you
+    agree or give --overwrite.
+    """
+    del db
+    from benchlog.cli.tasks.part_setup.new_part import PartWish, make_part
+
+    make_part(PartWish(**wish), interactive=in_terminal() and not wish["dry_run"])
+
+
 command.add_command(list_)
 command.add_command(show)
+command.add_command(new)
+new.short_help = "Ask what a data sheet promises, write the part file."
 show.short_help = "Show all that the data sheet of one part promises."
 
 

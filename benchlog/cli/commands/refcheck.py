@@ -5,6 +5,7 @@ from typing import Any
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.typed_values import CatalogueName, Duration, Text
@@ -17,9 +18,7 @@ EXAMPLES = (
 
 
 @make_command("refcheck", examples=EXAMPLES)
-@click.option(
-    "--bench", required=True, type=CatalogueName("benches"), help="Name or path."
-)
+@options.bench
 @click.option(
     "--for",
     "for_s",
@@ -66,7 +65,9 @@ def command(
     """
     from benchlog.cli.tasks.check_standard import check_standard
     from benchlog.cli.tasks.reference_check import check_timebase
+    from benchlog.cli.tasks.wanted import recalled_bench
 
     path = database(db)
+    typed["bench"] = recalled_bench(typed["bench"])
     carry_out = check_timebase if typed["standard"] is None else check_standard
     ctx.exit(carry_out(typed, path, as_json))

@@ -63,6 +63,7 @@ _LOOK_S: Final = 1.0
 
 @make_command("simulate", examples=EXAMPLES)
 @options.simulated_part
+@options.described
 @click.option(
     "--offset-ppm",
     type=FiniteNumber(),
@@ -191,7 +192,7 @@ def _real_s(bench_s: float | None) -> float | None:
 @contextlib.contextmanager
 def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
     """Serve the bench that was asked for within a `with` block."""
-    from benchlog.catalogue import load_part
+    from benchlog.cli.tasks.wanted import simulated_part
     from benchlog.simulate import DemoBench, SimulatedBench, Via, demo_scenario
 
     beside = DemoBench(
@@ -210,7 +211,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
             "--reference pulses, or two counters with --positions 2"
         )
     scenario = demo_scenario(
-        load_part(typed["part"]),
+        simulated_part(typed),
         seed=typed["seed"],
         offset_ppm=typed["offset_ppm"],
         bench=beside,
@@ -246,7 +247,9 @@ def write_whole(path: Path, text: str) -> None:
         half.write_text(text, encoding="utf-8")
         half.replace(path)
     except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror}") from error
+        raise UsageError(
+            f"{path} cannot be written: {error.strerror}; name another file"
+        ) from error
 
 
 def wait_for_end(limit_s: float | None, *, until_eof: bool) -> None:

@@ -9,7 +9,6 @@ from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.typed_values import (
-    CatalogueName,
     DeviceId,
     Duration,
     RunId,
@@ -27,8 +26,9 @@ EXAMPLES = (
 
 
 @make_command("soak", examples=EXAMPLES)
-@click.option("--bench", type=CatalogueName("benches"), help="Name or path.")
-@click.option("--part", type=CatalogueName("parts"), help="Name or path.")
+@options.bench
+@options.part
+@options.described
 @click.option(
     "--device",
     "devices",

@@ -10,7 +10,7 @@ from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import print_json, say, table
-from benchlog.cli.typed_values import CatalogueName, DeviceId, Text
+from benchlog.cli.typed_values import DeviceId, Text
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
@@ -31,12 +31,8 @@ EXAMPLES = (
 
 
 @make_command("trim", examples=EXAMPLES)
-@click.option(
-    "--bench", required=True, type=CatalogueName("benches"), help="Name or path."
-)
-@click.option(
-    "--part", required=True, type=CatalogueName("parts"), help="Name or path."
-)
+@options.bench
+@options.part
 @click.option("--device", required=True, type=DeviceId(), help="The id on the device.")
 @click.option("--position", type=Text(), help="Where it sits, if there are several.")
 @click.option("--start", type=click.IntRange(0), help="Code to begin at.")
@@ -66,12 +62,16 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
     from dataclasses import replace
 
     from benchlog.cli.tasks.planning import MeasureRequest, plans_of, require_readings
+    from benchlog.cli.tasks.wanted import recalled, required
     from benchlog.model import Purpose
 
     positions = (typed["position"],) if typed["position"] else ()
+    found = recalled(bench=typed["bench"], part=typed["part"])
+    required(bench=found.bench, part=found.part)
+    assert found.bench is not None and found.part is not None
     request = MeasureRequest(
-        bench=typed["bench"],
-        part=typed["part"],
+        bench=found.bench,
+        part=found.part,
         devices=(typed["device"],),
         positions=positions,
         operator=typed["operator"],

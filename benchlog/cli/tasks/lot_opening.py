@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog import __version__
-from benchlog.catalogue import load_bench, load_part
+from benchlog.catalogue import load_bench
 from benchlog.cli.printing import counted, say
-from benchlog.cli.tasks.planning import MOST_S, require_readings, with_gate
+from benchlog.cli.tasks.planning import MOST_S, part_of, require_readings, with_gate
+from benchlog.cli.tasks.wanted import recalled
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import (
@@ -60,7 +61,7 @@ class Wish:
 
     lot: str
     bench: str | None = None
-    part: str | None = None
+    part: str | Part | None = None
     lot_size: int | None = None
     aql: float | None = None
     level: str | None = None
@@ -96,7 +97,7 @@ def task_for(wish: Wish, database: Path) -> Task:
 
     Raises UsageError when what was typed is no plan, or another one than the lot's.
     """
-    part = load_part(wish.part) if wish.part else None
+    part = part_of(wish.part) if wish.part else None
     lot = find_lot(database, wish.lot, part.id if part else None)
     if lot is None or lot.plan is None:
         lot, part = _opened(wish, part, database, lot)
@@ -128,7 +129,7 @@ def find_lot(database: Path, name: str, part_id: str | None) -> Lot | None:
 
 def known_lot(database: Path, wish: Wish) -> Lot:
     """Return a lot that was opened before. Raises NotFoundError, UsageError."""
-    part_id = load_part(wish.part).id if wish.part else None
+    part_id = part_of(wish.part).id if wish.part else None
     lot = find_lot(database, wish.lot, part_id)
     if lot is None or lot.plan is None:
         names: list[str] = []
@@ -152,6 +153,10 @@ def _opened(
     """Open a lot that is new, with the plan that was typed."""
     if part is None and known is not None:
         part = _part_of(database, known)
+    if wish.plans:  # a lot that was mistyped has none, and gets no default either
+        found = recalled(bench=wish.bench, part=part)
+        wish = replace(wish, bench=found.bench)
+        part = part_of(found.part) if found.part else None
     if part is None or wish.bench is None or not wish.plans:
         raise UsageError(
             f"lot {wish.lot!r} is new: it needs --bench, --part, and a plan from "

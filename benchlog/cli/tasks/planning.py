@@ -12,6 +12,7 @@ from benchlog.model import (
     EDGE,
     Bench,
     InstrumentSpec,
+    Part,
     Purpose,
     RunPlan,
     device_id_fault,
@@ -29,7 +30,7 @@ class MeasureRequest:
     """A measurement as it was typed; devices and positions are paired in order."""
 
     bench: str
-    part: str
+    part: str | Part
     devices: tuple[str, ...]
     positions: tuple[str, ...] = ()
     readings: int | None = None
@@ -51,7 +52,7 @@ def plans_of(request: MeasureRequest) -> tuple[RunPlan, ...]:
     """
     if request.readings is not None and request.for_s is not None:
         raise UsageError("give --readings or --for, not both: either one ends the run")
-    part = load_part(request.part)
+    part = part_of(request.part)
     bench = load_bench(request.bench)
     pairs = pair(request.devices, request.positions, bench)
     if request.gate_s is not None:
@@ -75,6 +76,11 @@ def plans_of(request: MeasureRequest) -> tuple[RunPlan, ...]:
         replace(plan, device=device, position=position)
         for position, device in pairs.items()
     )
+
+
+def part_of(named: str | Part) -> Part:
+    """Return the part itself, or the one of this name or path."""
+    return named if isinstance(named, Part) else load_part(named)
 
 
 def with_length(plan: RunPlan, readings: int | None, for_s: float | None) -> RunPlan:

@@ -12,6 +12,7 @@ from benchlog.cli.printing import print_json, say
 from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
+from benchlog.cli.tasks.wanted import measured_with
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Purpose, RunPlan
@@ -64,9 +65,7 @@ def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
 
 
 def _plans(typed: dict[str, Any], length_s: float | None) -> tuple[RunPlan, ...]:
-    for name in ("bench", "part"):
-        if typed[name] is None:
-            raise UsageError(f"which {name}? Give --{name}, or go on with --resume RUN")
+    typed = measured_with(typed)
     known = ("bench", "part", "devices", "positions", "gate_s", "operator", "note")
     more = ("lot", "load_pf", "supply_v", "over_temperature")
     request = MeasureRequest(**{name: typed[name] for name in (*known, *more)})

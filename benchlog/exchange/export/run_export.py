@@ -116,7 +116,8 @@ def finished(out_path: Path, *, overwrite: bool) -> Iterator[Path]:
         _put_in_place(written, out_path, overwrite=overwrite)
     except OSError as error:
         raise BenchlogError(
-            f"{out_path} cannot be written: {error.strerror or error}"
+            f"{out_path} cannot be written: {error.strerror or error}; "
+            "check the rights of its folder, or name another file"
         ) from error
     finally:
         written.unlink(missing_ok=True)

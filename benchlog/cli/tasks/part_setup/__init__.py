@@ -1,0 +1,1 @@
+"""Making a part file: questions, the text with comments, where it goes."""

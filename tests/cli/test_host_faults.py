@@ -1,0 +1,169 @@
+"""What the computer refuses has a sentence of its own; "unexpected" is for bugs."""
+
+import os
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from benchlog.cli.host_faults import address_fault, sentence_of
+
+from .conftest import Line
+
+PART = Path(__file__).parents[2] / "configs" / "parts" / "quartz-16mhz-30ppm.toml"
+RUN = ("--part", "quartz-16mhz-30ppm", "--device", "d", "--readings", "2")
+
+
+def told(done: subprocess.CompletedProcess[str], *words: str) -> None:
+    assert done.returncode in (1, 2)
+    assert "unexpected" not in done.stderr and "Traceback" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+    for word in words:
+        assert word in done.stderr, done.stderr
+
+
+def test_an_address_is_no_path(line: Line, bench: str) -> None:
+    for where in ("--db", "BENCHLOG_DB"):
+        words = ("measure", "--bench", bench, *RUN, "--no-screen")
+        if where == "--db":
+            done = line.run(*words, "--db", "s3://bucket/x.db")
+        else:
+            done = line.run(*words, BENCHLOG_DB="s3://bucket/x.db")
+        told(done, "an address (s3:), not a file", "name a file")
+    told(line.run("backup", "gs://b/x.db"), "an address (gs:)")
+    told(line.run("parts", "show", "https://x/y.toml"), "an address (https:)")
+    assert not (line.folder / "s3:").exists()
+
+
+def test_a_path_that_looks_like_an_address_and_exists_is_a_path(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert address_fault([Path("s3://x")])
+    (tmp_path / "s3:").mkdir()
+    assert not address_fault([Path("s3:")])
+    assert not address_fault([Path("C:/x"), Path("a:b"), Path("x"), "s3://text"])
+
+
+def test_a_user_without_a_home(line: Line) -> None:
+    done = line.run("runs", BENCHLOG_DB="~no-such-user-here/x.db")
+    told(done, "no home directory", "HOME")
+
+
+def test_a_home_that_is_a_file(line: Line) -> None:
+    (line.folder / "home").write_text("")
+    kept = line.environment()
+    del kept["BENCHLOG_DB"]
+    home = str(line.folder / "home")
+    done = subprocess.run(
+        [sys.executable, "-m", "benchlog.cli", "demo", "--readings", "1"],
+        cwd=line.folder,
+        env={k: v for k, v in kept.items() if k[:4] != "XDG_"} | {"HOME": home},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    told(done, home)
+
+
+def test_a_full_disk_behind_standard_output(line: Line) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "benchlog.cli", "parts"],
+            env=line.environment(),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+    told(done, "no room", "free some space")
+    assert done.returncode == 1
+
+
+@pytest.mark.parametrize("command", ["runs", "show"])
+def test_a_pipe_as_database_is_refused_at_once(line: Line, command: str) -> None:
+    os.mkfifo(line.folder / "pipe")
+    told(line.run(command, "--db", "pipe"), "no file", "--db")
+
+
+def test_a_name_too_long(line: Line) -> None:
+    told(line.run("runs", "--db", "x" * 300), "too long", "shorter")
+
+
+def test_too_many_open_files(line: Line, monkeypatch: pytest.MonkeyPatch) -> None:
+    def few() -> None:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (16, 16))
+
+    done = subprocess.run(
+        [sys.executable, "-m", "benchlog.cli", "demo", "--readings", "1"],
+        cwd=line.folder,
+        env=line.environment(),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        preexec_fn=few,
+        check=False,
+    )
+    told(done, "ulimit -n")
+
+
+def test_a_truth_file_and_a_dataset_where_nothing_may_be(line: Line) -> None:
+    (line.folder / "file").write_text("")
+    told(line.run("simulate", "--truth", "file/t.jsonl", "--for", "1s"), "file/t.jsonl")
+
+
+def test_a_bug_stays_unexpected() -> None:
+    assert sentence_of(ValueError("x")) == ""
+    assert sentence_of(RuntimeError("x")) == ""
+    assert sentence_of(OSError(9999, "x")) == ""
+
+
+# --- faulty files are named as faulty wherever they are asked for
+
+
+@pytest.fixture
+def parts(line: Line) -> Path:
+    folder = line.folder / "configs" / "parts"
+    folder.mkdir(parents=True)
+    return folder
+
+
+def test_a_faulty_part_asked_for_by_its_id(line: Line, parts: Path) -> None:
+    text = PART.read_text().replace('id = "quartz-16mhz-30ppm"', 'id = "mine-16"')
+    (parts / "sheet.toml").write_text(text)
+    assert line.run("parts", "show", "mine-16").returncode == 0
+    (parts / "sheet.toml").write_text(text + "[nonsense]\n")
+    for words in (
+        ("parts", "show"),
+        ("defaults", "--part"),
+        ("fitness", "--other-end"),
+    ):
+        done = line.run(*words, "mine-16")
+        if "no database" not in done.stderr:
+            told(done, "sheet.toml: nonsense: unknown key")
+        assert "there is no part" not in done.stderr
+    (parts / "sheet.toml").write_text(text.replace("[limits]", "[limits"))
+    told(line.run("parts", "show", "mine-16"), "sheet.toml: line", "not TOML")
+    assert "left out: " in line.run("parts").stderr
+
+
+def test_a_name_in_capitals_is_told(line: Line, parts: Path) -> None:
+    (parts / "MINE.TOML").write_bytes(PART.read_bytes())
+    told(line.run("parts", "show", "MINE"), "MINE.TOML is there", "end in .toml")
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may look into every folder")
+def test_a_folder_that_is_closed_is_told(line: Line, parts: Path) -> None:
+    parts.chmod(0)
+    try:
+        told(
+            line.run("parts", "show", "mine"), "configs/parts", "cannot be looked into"
+        )
+    finally:
+        parts.chmod(0o700)
