@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from benchlog.errors import UsageError
+from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import plan_from, undecided_rule
 from benchlog.model import Lot, LotRun, Part, Run
 from benchlog.store.reader import Reader
@@ -26,6 +26,18 @@ def named_lot(
         parts = ", ".join(lot.part_id for lot in found)
         raise UsageError(f"lots of {parts} are called {name!r}; say which with --part")
     return found[0] if found else None
+
+
+def existing_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
+    """Return a lot by its name, with a plan or without.
+
+    Raises NotFoundError with near matches, UsageError as `named_lot`.
+    """
+    found = named_lot(reader, name, part_id)
+    if found is None:
+        known = [lot.lot for lot in reader.lots()]
+        raise NotFoundError("lot", name, known, "(`benchlog lots` lists them)")
+    return found
 
 
 def planned_names(reader: Reader) -> list[str]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import StabilityRow
+from benchlog.evaluation.fitness_wording import fitness_answers, margin_rule
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import PAGE, headline, run_facts
 from benchlog.model import Purpose
@@ -198,10 +199,8 @@ def _fitness(record: RunRecord) -> Iterator[Block]:
         for one in record.fitness
     ]
     headers = ("Use", "Verdict", "Left", "Allowed, ppm", "Worst, ppm", "Mostly")
-    note = (
-        "The worst case is the sum of offset, its uncertainty, restlessness and what "
-        "temperature may do, all at their worst together; ageing is not counted."
-    )
+    yield Prose(fitness_answers(record.fitness))
+    note = f"{margin_rule(record.fitness)} Ageing is not counted here."
     yield table("Fitness for use", headers, rows, "llrrr", note)
 
 
