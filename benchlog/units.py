@@ -15,6 +15,8 @@ _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)")
 _DURATION_S: Final = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
 _MINUS: Final = "-"
+_POWER = re.compile(r"(?<![\w.])(\d(?:\.\d+)?)e([-+]?\d{1,3})(?![\w.]\w)")
+_RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _EVEN: Final = 3.0  # one side of an interval over the other, up to which it is even
 
 
@@ -124,6 +126,13 @@ def interval_texts(value: float, low: float, high: float) -> tuple[str, str, str
         return signed_digits(value), signed_digits(low), signed_digits(high)
     half = max(sides)
     return format_ppm(value, half), format_ppm(low, half), format_ppm(high, half)
+
+
+def in_powers(text: str) -> str:
+    """Return a text whose numbers like `2.1e-09` are written as `2.1 × 10⁻⁹`."""
+    return _POWER.sub(
+        lambda found: f"{found[1]} × 10{str(int(found[2])).translate(_RAISED)}", text
+    )
 
 
 def percent(probability: float) -> str:

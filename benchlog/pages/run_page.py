@@ -26,6 +26,7 @@ from benchlog.pages.content import (
     Section,
     Table,
     facts,
+    outside,
     section,
     table,
 )
@@ -124,7 +125,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
         yield Prose((_nothing(record),))
         yield timing_chart(record.evaluation.pulses)
         return
-    yield course_chart(record.trace, record.assessment)
+    yield course_chart(record.trace, record.assessment, record.steps)
     if record.evaluation.pulses is not None:
         yield Prose(("Each point is the offset over a stretch of many pulses.",))
         yield timing_chart(record.evaluation.pulses)
@@ -132,7 +133,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
     if record.trace.thinned:
         yield Prose(
             (
-                "The band spans the lowest and the highest reading of each of "
+                "The shade about the line spans the lowest and highest reading of each of "
                 f"{len(record.trace.t_s):,} equal stretches of time, the line their "
                 "means: every spike is in the picture.",
             )
@@ -179,9 +180,24 @@ def _temperature(record: RunRecord) -> Iterator[Block]:
         for one in (*fit.coefficients, *((fit.turning_c,) if fit.turning_c else ()))
     ]
     headers = ("Coefficient", "Value", "95 % from", "to", "Unit")
-    said = [*fit.notes, *((fit.promise.text,) if fit.promise else ())]
+    said = [
+        *_left_out(record),
+        *fit.notes,
+        *((fit.promise.text,) if fit.promise else ()),
+    ]
     title = f"{fit.law} about {fit.reference_c:g} C"
     yield table(title, headers, rows, "lrrr", " ".join(said))
+
+
+def _left_out(record: RunRecord) -> tuple[str, ...]:
+    """Return how large the steps are that are no part of a temperature law."""
+    sizes = [format_ppm(one.size_ppm, abs(one.size_ppm) / 20) for one in record.steps]
+    if not sizes:
+        return ()
+    what = "A step" if len(sizes) == 1 else "Steps"
+    return (
+        f"{what} of {', '.join(sizes)} ppm was taken off: ambient did not make it.",
+    )
 
 
 def _fitness(record: RunRecord) -> Iterator[Block]:
@@ -211,7 +227,7 @@ def _conditions(record: RunRecord) -> Table:
             *_rounded(span),
             span.unit,
             f"{span.n:,}",
-            span.instrument,
+            outside(span.instrument),
         )
         for span in record.conditions
     ]
@@ -239,10 +255,10 @@ def _amendments(record: RunRecord) -> Table:
         (
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
             _AMENDED.get(one.kind, one.kind),
-            one.old,
-            one.new,
-            one.reason,
-            one.operator,
+            outside(one.old),
+            outside(one.new),
+            outside(one.reason),
+            outside(one.operator),
         )
         for one in record.amendments
     ]
