@@ -23,6 +23,8 @@ _TOLERANCE = re.compile(rf"(?:\+-|\+/-|±)? ?({_NUMBER}) ?(ppm|ppb|%|percent|)",
 _HZ_DIGITS: Final = {"": 0, "k": 3, "m": 6, "g": 9}
 _PPM_DIGITS: Final = {"ppm": 0, "ppb": -3, "%": 4, "percent": 4, "": 6}
 _MINUS: Final = "-"
+_POWER = re.compile(r"(?<![\w.])(\d(?:\.\d+)?)e([-+]?\d{1,3})(?![\w.]\w)")
+_RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _EVEN: Final = 3.0  # one side of an interval over the other, up to which it is even
 
 
@@ -193,6 +195,13 @@ def interval_texts(value: float, low: float, high: float) -> tuple[str, str, str
         return signed_digits(value), signed_digits(low), signed_digits(high)
     half = max(sides)
     return format_ppm(value, half), format_ppm(low, half), format_ppm(high, half)
+
+
+def in_powers(text: str) -> str:
+    """Return a text whose numbers like `2.1e-09` are written as `2.1 × 10⁻⁹`."""
+    return _POWER.sub(
+        lambda found: f"{found[1]} × 10{str(int(found[2])).translate(_RAISED)}", text
+    )
 
 
 def percent(probability: float) -> str:

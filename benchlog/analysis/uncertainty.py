@@ -125,7 +125,7 @@ def _text(n: int, terms: Array) -> str:
     strongest = TERM_NAMES[int(np.argmax(terms))]
     if n < FEW:
         return f"{n} readings, too few to name their noise: allowance for slow noise"
-    return f"{n} readings, likeliest {strongest}; allowance for slower noise unseen"
+    return f"{n:,} readings, likeliest {strongest}; allowance for slower noise unseen"
 
 
 def pairs_freedom(length: float, m: Array, pairs: Array) -> Array:

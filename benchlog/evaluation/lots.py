@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from benchlog.errors import UsageError
+from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import plan_from, undecided_rule
 from benchlog.model import Lot, LotRun, Part, Run
 from benchlog.store.reader import Reader
@@ -30,6 +30,19 @@ def named_lot(reader: Reader, name: str, part_id: str | None) -> Lot | None:
 def lot_names(reader: Reader) -> list[str]:
     """Return the names of the lots."""
     return [lot.lot for lot in reader.lots()]
+
+
+def existing_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
+    """Return a lot by its name, with a plan or without.
+
+    Raises NotFoundError with near matches, UsageError as `named_lot`.
+    """
+    found = named_lot(reader, name, part_id)
+    if found is None:
+        raise NotFoundError(
+            "lot", name, lot_names(reader), "(`benchlog lots` lists them)"
+        )
+    return found
 
 
 def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]:

@@ -8,8 +8,9 @@ from typing import Any
 from benchlog.evaluation.comparison import RunComparison
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.model import Part
+from benchlog.model import Lot, Part
 from benchlog.verdict.fitness.fitness import Divided, Fitness
+from benchlog.verdict.fitness.lot_fitness import LotFitness
 from benchlog.verdict.run.comparison import Difference, in_words
 
 
@@ -76,7 +77,21 @@ def fitness_document(
         ],
         "divisor": _divisor(found.divided),
         "retuned": _divisor(found.retuned),
+        "range_c": list(found.range_c),
         **_source(part, evaluation),
+    }
+
+
+def lot_fitness_document(found: LotFitness, lot: Lot, part: Part) -> dict[str, Any]:
+    """Return one use over all devices of a lot: as of its worst device, and counts."""
+    return fitness_document(found.worst, part) | {
+        "lot": lot.lot,
+        "device": found.device,
+        "run": found.run,
+        "devices": found.devices,
+        "fits": found.fits,
+        "marginal": found.marginal,
+        "unfit": found.unfit,
     }
 
 

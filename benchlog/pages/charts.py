@@ -1,19 +1,21 @@
 """The pictures of one run: where it lies, how it went, how it scatters."""
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.placed_steps import PlacedStep
 from benchlog.analysis.thinning import ThinnedRun, broken_at_gaps
 from benchlog.pages.content import Chart
 from benchlog.plotting.pictures import (
     ACCENT,
     FAINT,
     INK,
+    SERIES,
     new_figure,
-    styled,
 )
 from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
 from benchlog.verdict.run.assessment import Assessment
@@ -23,7 +25,11 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 _WIDE: Final = (7.2, 3.4)
+_TALL: Final = (7.2, 4.4)
 _FLAT: Final = (7.2, 1.3)
+_LOW: Final = (7.2, 1.7)
+BAND: Final = SERIES[2]
+STEP: Final = SERIES[3]
 _NEAR: Final = 4.0
 """A limit is drawn when it lies within so many spans of the data."""
 _MOST_GAPS: Final = 300
@@ -44,50 +50,142 @@ def time_unit(span_s: float) -> tuple[float, str]:
 
 
 def standing_chart(assessment: Assessment) -> Chart | None:
-    """Draw the offset with its uncertainty between the limits; None without a limit."""
-    offset, u, limit = assessment.offset_ppm, assessment.u_ppm, assessment.limit
-    if offset is None or not limit.known or limit.ppm <= 0:
+    """Draw the judged offset with its uncertainty between the limits.
+
+    Beside it the offset as measured, where that is another. None without a limit.
+    """
+    limit, marks = assessment.limit, _marks(assessment)
+    if not marks or not limit.known or limit.ppm <= 0:
         return None
-    figure, (axes,) = new_figure(size=_FLAT)
-    reach = 1.15 * max(limit.ppm, abs(offset) + (u or 0.0))
+    figure, (axes,) = new_figure(size=_FLAT if len(marks) == 1 else _LOW)
+    reach = 1.15 * max(limit.ppm, *(abs(ppm) + (u or 0.0) for _, ppm, u in marks))
     axes.axvspan(-limit.ppm, limit.ppm, color=FAINT, alpha=0.18, linewidth=0)
-    for side in (-limit.ppm, limit.ppm):
-        axes.axvline(side, color=ACCENT, linestyle="--", linewidth=1.4)
+    draw_limits(axes, limit.ppm)
     axes.axvline(0.0, color=FAINT, linewidth=0.8)
-    axes.errorbar(
-        [offset], [0.0], xerr=[u or 0.0], fmt="D", color=INK, capsize=6, markersize=7
+    for row, (_, ppm, u) in enumerate(marks):
+        axes.errorbar(
+            [ppm],
+            [-row],
+            xerr=[u or 0.0],
+            fmt="D",
+            color=INK,
+            capsize=6,
+            markersize=7,
+            markerfacecolor=INK if row == 0 else "none",
+        )
+    axes.set(xlim=(-reach, reach), ylim=(0.6 - len(marks), 0.6), yticks=[])
+    axes.set_xlabel("offset, ppm")
+    if len(marks) > 1:
+        axes.set_yticks(
+            [-row for row in range(len(marks))], [name for name, *_ in marks]
+        )
+    said = "; ".join(
+        f"{name}, {format_ppm(ppm, u)} +- {format_u_ppm(u)} ppm, is at "
+        f"{ppm / limit.ppm:+.0%} of the limit"
+        for name, ppm, u in marks
     )
-    axes.set(xlim=(-reach, reach), ylim=(-1, 1), yticks=[], xlabel="offset, ppm")
-    said = f"{format_ppm(offset, u)} +- {format_u_ppm(u)} ppm"
+    named = "" if len(marks) == 1 else ": judged (filled) and as measured (hollow)"
     return Chart(
-        f"Offset against the limits, +-{limit.ppm:,.10g} ppm",
-        f"A scale from minus to plus {reach:.3g} ppm. The mark of the measured offset, "
-        f"{said}, lies at {offset / limit.ppm:+.0%} of the limit; the limits at plus "
-        f"and minus {limit.ppm:,.10g} ppm are dashed.",
+        f"Offset against the limits, +-{limit.ppm:,.10g} ppm{named}",
+        f"A scale from minus to plus {three_digits(reach)} ppm. The offset {said}; the "
+        f"limits at plus and minus {limit.ppm:,.10g} ppm are dashed.",
         figure,
     )
 
 
-def course_chart(trace: ThinnedRun, assessment: Assessment) -> Chart:
-    """Draw offset against time with gaps, limits where near, ambient at the right."""
-    figure, (axes,) = new_figure(size=_WIDE)
+def _marks(a: Assessment) -> list[tuple[str, float, float | None]]:
+    """Return name, offset and U, ppm: as judged, and as measured where that differs."""
+    at, marks = a.at_reference, list[tuple[str, float, float | None]]()
+    if at is not None and at.offset_ppm is not None:
+        marks.append((f"at {at.temperature_c:g} °C", at.offset_ppm, at.u_ppm))
+    if a.offset_ppm is not None:
+        marks.append(("as measured", a.offset_ppm, a.u_ppm))
+    return marks
+
+
+def draw_limits(axes: "Axes", limit_ppm: float) -> None:
+    """Draw both limits as dashed lines across an axis of offsets."""
+    for side in (-limit_ppm, limit_ppm):
+        axes.axvline(side, color=ACCENT, linestyle="--", linewidth=1.4)
+
+
+def course_chart(
+    trace: ThinnedRun, assessment: Assessment, steps: Sequence[PlacedStep] = ()
+) -> Chart:
+    """Draw offset against time: mean with its U, gaps, steps, limits where near.
+
+    Ambient has an axis of its own below.
+    """
+    known = np.isfinite(trace.ambient_c)
+    has_ambient = bool(known.any())
+    figure, axes = (
+        new_figure(2, size=_TALL, heights=(3, 1))
+        if has_ambient
+        else new_figure(size=_WIDE)
+    )
     worth_s, unit = time_unit(float(trace.t_s[-1]))
     drawn = broken_at_gaps(trace)
     t = drawn.t_s / worth_s
     if trace.thinned:
-        axes.fill_between(
+        axes[0].fill_between(
             t, drawn.low_ppm, drawn.high_ppm, color=INK, alpha=0.35, linewidth=0.3
         )
     style = "-" if trace.thinned else ".-"
-    axes.plot(t, drawn.mean_ppm, style, color=INK, linewidth=0.9, markersize=3)
-    _draw_gaps(axes, trace.gaps_s / worth_s)
-    limits = _draw_limits(axes, trace, assessment)
-    ambient = _draw_ambient(axes, t, drawn.ambient_c)
-    axes.set(xlabel=f"time since the first reading, {unit}", ylabel="offset, ppm")
+    axes[0].plot(t, drawn.mean_ppm, style, color=INK, linewidth=0.9, markersize=3)
+    _draw_gaps(axes[0], trace.gaps_s / worth_s)
+    for step in steps:
+        axes[0].axvline(step.at_s / worth_s, color=STEP, linestyle="-.", linewidth=1.4)
+    parts = [
+        _draw_band(axes[0], trace, assessment),
+        _steps_said(steps, worth_s, unit),
+        _draw_limits(axes[0], trace, assessment),
+        _draw_ambient(axes[-1], t, drawn.ambient_c)
+        if has_ambient
+        else ("", " Ambient temperature is not known."),
+    ]
+    axes[0].set_ylabel("offset, ppm")
+    axes[-1].set_xlabel(f"time since the first reading, {unit}")
+    if has_ambient:
+        axes[1].sharex(axes[0])
+        axes[0].tick_params(labelbottom=False)
     return Chart(
-        f"Offset against time, corrected for the time base{ambient[0]}{limits[0]}",
-        _course_in_words(trace, assessment) + ambient[1] + limits[1],
+        "Offset against time, corrected for the time base"
+        + "".join(f"; {caption}" for caption, _ in parts if caption),
+        _course_in_words(trace, assessment) + "".join(words for _, words in parts),
         figure,
+    )
+
+
+def _draw_band(axes: "Axes", trace: ThinnedRun, a: Assessment) -> tuple[str, str]:
+    """Draw the mean with its U as a band, where the readings can still be seen."""
+    offset, u = a.offset_ppm, a.u_ppm
+    if offset is None or u is None:
+        return "", " The uncertainty of the mean is not known."
+    said = f"{format_ppm(offset, u)} +- {format_u_ppm(u)} ppm"
+    low, high = float(trace.low_ppm.min()), float(trace.high_ppm.max())
+    if 2 * u > _NEAR * max(high - low, 1e-9):
+        caption = f"U of the mean, +-{format_u_ppm(u)} ppm, is wider than the picture"
+        return caption, f" The mean is {said}: its uncertainty is wider."
+    axes.axhline(offset, color=BAND, linewidth=1.0)
+    axes.axhspan(offset - u, offset + u, color=BAND, alpha=0.2, linewidth=0)
+    caption = "the mean, a line, with its U (95 %), the band about it"
+    return caption, f" The mean, {said}, is drawn as a line within its band."
+
+
+def _steps_said(
+    steps: Sequence[PlacedStep], worth_s: float, unit: str
+) -> tuple[str, str]:
+    if not steps:
+        return "", ""
+    said = ", ".join(
+        f"{format_ppm(one.size_ppm, abs(one.size_ppm) / 20)} ppm at "
+        f"{three_digits(one.at_s / worth_s)} {unit}"
+        for one in steps
+    )
+    word = "step" if len(steps) == 1 else "steps"
+    return (
+        f"{word} dash-dotted: {said}",
+        f" A dash-dotted line marks each step: {said}.",
     )
 
 
@@ -113,27 +211,22 @@ def _draw_limits(
     for side in near:
         axes.axhline(side, color=ACCENT, linestyle="--", linewidth=1.4)
     if near:
-        return "; limits dashed", " Limits in the picture are dashed."
+        return "limits dashed", " Limits in the picture are dashed."
     said = f"the limits of +-{limit.ppm:,.10g} ppm lie outside the picture"
-    return f"; {said}", f" {said[0].upper()}{said[1:]}."
+    return said, f" {said[0].upper()}{said[1:]}."
 
 
 def _draw_ambient(axes: "Axes", t: Array, ambient_c: Array) -> tuple[str, str]:
     known = np.isfinite(ambient_c)
-    if not known.any():
-        return "", " Ambient temperature is not known."
-    with styled():
-        right = axes.twinx()
-    right.plot(t, ambient_c, ":", color=ACCENT, linewidth=1.3)
-    right.set_ylabel("ambient (dotted), C")
-    right.grid(False)
+    axes.plot(t, ambient_c, "-", color=ACCENT, linewidth=1.1)
+    axes.set_ylabel("ambient, °C")
     low, high = float(ambient_c[known].min()), float(ambient_c[known].max())
     if high - low < 1.0:
         middle = (low + high) / 2
-        right.set_ylim(middle - 1.0, middle + 1.0)
+        axes.set_ylim(middle - 1.0, middle + 1.0)
     return (
-        "; ambient dotted, on the right axis",
-        f" Ambient temperature, dotted, from {low:.1f} to {high:.1f} C.",
+        "ambient below",
+        f" Ambient temperature, below, from {low:.1f} to {high:.1f} C.",
     )
 
 

@@ -21,6 +21,7 @@ from benchlog.pages.content import (
     Prose,
     Section,
     facts,
+    outside,
     printed,
     section,
     whole_utc,
@@ -262,10 +263,10 @@ def _instrument(check: ReferenceCheck) -> Facts:
     who = check.instrument
     return facts(
         (
-            ("Identity", who.text),
-            ("Maker", who.maker),
-            ("Model", who.model),
-            ("Serial number", who.serial),
-            ("Firmware", who.firmware),
+            ("Identity", outside(who.text)),
+            ("Maker", outside(who.maker)),
+            ("Model", outside(who.model)),
+            ("Serial number", outside(who.serial)),
+            ("Firmware", outside(who.firmware)),
         )
     )

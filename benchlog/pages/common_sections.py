@@ -6,13 +6,14 @@ from typing import Final
 
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import freedom_text, timebase_text
-from benchlog.model import Part, Run, Timebase
+from benchlog.model import EventKind, Part, Run, Timebase
 from benchlog.pages.content import (
     Block,
     Facts,
     Section,
     Table,
     facts,
+    outside,
     section,
     table,
 )
@@ -28,6 +29,7 @@ from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.soak.soak_summary import SoakSummary
 from benchlog.verdict.soak.soak_summary_text import hole_rows, summary_facts
 
+_TYPED: Final = (EventKind.NOTE, EventKind.MARK)
 _EXPONENT: Final = re.compile(r"[-+]?\d+(\.\d+)?[eE][-+]?\d{1,2}")
 
 
@@ -57,20 +59,20 @@ def hook_up_facts(evaluation: Evaluation) -> Facts:
     run = evaluation.run
     return facts(
         (
-            ("Device", run.device),
-            ("Device id as typed", run.typed_device),
+            ("Device", outside(run.device)),
+            ("Device id as typed", outside(run.typed_device)),
             ("Part as begun", _begun_as(run)),
             ("Run", f"{run.id}, {_made_for(run)}"),
-            ("Lot", run.lot),
+            ("Lot", outside(run.lot)),
             ("Begun", iso_utc(run.made_utc_ns[0])),
             ("Ended", _ended(evaluation)),
             ("Imported", iso_utc(run.started_utc_ns) if run.exported else None),
-            ("Bench and position", f"{run.bench}, {run.position}"),
+            ("Bench and position", outside(f"{run.bench}, {run.position}")),
             ("Divider", "" if run.divider == 1 else f"{run.divider:g}"),
             ("Load capacitance as hooked up", _plain(run.load_pf, "pF")),
             ("Supply as stated", _plain(run.supply_v, "V")),
-            ("Operator", run.operator),
-            ("Note", run.note),
+            ("Operator", outside(run.operator)),
+            ("Note", outside(run.note)),
             ("Measured with", run.software),
         )
     )
@@ -81,10 +83,10 @@ def instruments_table(run: Run) -> Table:
     specs = run.recorded_bench.instruments
     rows = [
         (
-            name,
-            one.text + (" (simulated)" if one.simulated else ""),
-            one.serial,
-            specs[name].address if name in specs else "",
+            outside(name),
+            outside(one.text + (" (simulated)" if one.simulated else "")),
+            outside(one.serial),
+            outside(specs[name].address if name in specs else ""),
             ", ".join(f"{key} {_tidy(value)}" for key, value in one.settings.items()),
         )
         for name, one in run.identities.items()
@@ -102,7 +104,7 @@ def timebase_facts(record: RunRecord) -> Facts:
     if check is not None:
         rows += [
             ("Reference check", f"{iso_utc(check.at_utc_ns)}, {check.method}"),
-            ("Of the instrument", check.instrument.text),
+            ("Of the instrument", outside(check.instrument.text)),
             (
                 "Offset of the time base",
                 f"{format_ppm(check.offset_ppm, check.u_ppm)} ppm, standard "
@@ -121,8 +123,8 @@ def events_table(record: RunRecord) -> Table:
         (
             (iso_utc(event.utc_ns) or "")[:19].replace("T", " "),
             event.kind,
-            event.instrument,
-            event.text,
+            outside(event.instrument),
+            outside(event.text) if event.kind in _TYPED else event.text,
         )
         for event in record.events
     ]
@@ -173,10 +175,10 @@ def lot_hook_up(runs: Sequence[Run]) -> Iterator[Block]:
     bases = [run.timebase for run in runs if run.timebase is not None]
     yield facts(
         (
-            ("Bench", _each(run.bench for run in runs)),
-            ("Positions", _each(run.position for run in runs)),
-            ("Operator", _each(run.operator for run in runs)),
-            ("Note", _each(run.note for run in runs)),
+            ("Bench", outside(_each(run.bench for run in runs))),
+            ("Positions", outside(_each(run.position for run in runs))),
+            ("Operator", outside(_each(run.operator for run in runs))),
+            ("Note", outside(_each(run.note for run in runs))),
             ("Load capacitance, pF", _each(run.load_pf for run in runs)),
             ("Supply, V", _each(run.supply_v for run in runs)),
             ("Measured with", _each(run.software for run in runs)),
@@ -184,7 +186,12 @@ def lot_hook_up(runs: Sequence[Run]) -> Iterator[Block]:
         )
     )
     rows = dict.fromkeys(
-        (name, one.text + (" (simulated)" if one.simulated else ""), one.serial)
+        tuple(
+            map(
+                outside,
+                (name, one.text + " (simulated)" * one.simulated, one.serial),
+            )
+        )
         for run in runs
         for name, one in run.identities.items()
     )

@@ -14,6 +14,7 @@ from benchlog.pages.content import (
     Ruling,
     Section,
     Table,
+    outside,
     printed,
     section,
     table,
@@ -73,7 +74,7 @@ def _run(one: ComparedRun) -> tuple[object, ...]:
     ambient, rms = stats.ambient_mean_c, stats.jitter_ppm_rms
     return (
         one.run.id,
-        one.run.device,
+        outside(one.run.device),
         one.run.part.id,
         (iso_utc(one.run.made_utc_ns[0]) or "")[:16].replace("T", " "),
         format_ppm(found.offset_ppm, found.u_ppm),
@@ -168,12 +169,12 @@ def _identity(found: RunComparison) -> Table:
     rows = [
         (
             one.run.id,
-            f"{one.run.bench}, {one.run.position}",
+            outside(f"{one.run.bench}, {one.run.position}"),
             "; ".join(
                 f"{name}: {known.text}" for name, known in one.run.identities.items()
             ),
             _base(one),
-            one.run.operator,
+            outside(one.run.operator),
             one.run.software,
         )
         for one in found.runs

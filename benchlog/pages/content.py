@@ -9,14 +9,21 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from benchlog.pages.logo import Logo
 from benchlog.units import iso_utc, printable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+class Outside(str):
+    """A text that came from outside: no sign, time or figure in it is rewritten."""
+
+    __slots__ = ()
+
+
 LONG_WORD = 24
-_TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?")
+_TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?( UTC)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +92,14 @@ class Chart:
     figure: "Figure"
 
 
-Block = Facts | Table | Prose | Notice | Ruling | Chart
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """Lines to be signed by hand: who signs for what, and the name where known."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+Block = Facts | Table | Prose | Notice | Ruling | Chart | Signatures
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,13 +113,18 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """A whole record: what it is of, when it was made and with what."""
+    """A whole record: what it is of, when it was made and with what.
+
+    `order` is the customer's number of it, `logo` the picture of whoever made it.
+    """
 
     title: str
     subtitle: str
     made: str
     software: str
     sections: tuple[Section, ...] = field(default=())
+    order: str = ""
+    logo: Logo | None = None
 
 
 def facts(rows: Iterable[tuple[str, object]]) -> Facts:
@@ -144,7 +163,13 @@ def printed(value: object) -> str:
     """Return a value as harmless text; None is empty, line breaks become `/`."""
     if value is None:
         return ""
-    return printable(" / ".join(str(value).splitlines()))
+    text = printable(" / ".join(str(value).splitlines()))
+    return Outside(text) if isinstance(value, Outside) else text
+
+
+def outside(value: object) -> str:
+    """Return what people or instruments wrote, to be printed as they wrote it."""
+    return Outside("" if value is None else str(value))
 
 
 def _is_full(block: Block) -> bool:

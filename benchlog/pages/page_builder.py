@@ -23,7 +23,9 @@ from benchlog.pages.compare_page import compare_sections
 from benchlog.pages.content import (
     Page,
     Section,
+    Signatures,
     Table,
+    outside,
     printed,
     section,
     table,
@@ -32,6 +34,7 @@ from benchlog.pages.content import (
 from benchlog.pages.method_notes import closing_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
+from benchlog.pages.typesetting import typeset
 from benchlog.store.reader import Reader
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
 
@@ -40,16 +43,20 @@ ENDINGS: Final = (".html", ".pdf")
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """What a page ends with: keys of `closing.METHODS`, and sources of its own."""
+    """What a page ends with: keys of `METHODS`, sources of its own, who measured."""
 
     methods: tuple[str, ...]
     sources: tuple[str, ...] = ()
+    operators: tuple[str, ...] = ()
 
 
 def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
     """Return the page of one run, or of several one after the other."""
     records = [run_record(reader, run) for run in runs]
-    closing = Closing(tuple(_method(record) for record in records))
+    closing = Closing(
+        tuple(_method(record) for record in records),
+        operators=_operators(runs),
+    )
     if len(records) == 1:
         run = records[0].run
         return page_of(
@@ -96,7 +103,7 @@ def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Pa
         f"{printed(record.part.title)}, {format_frequency(record.part.nominal_hz)}",
         lots.lot_sections(found),
         clock,
-        Closing(("lot",), lots.SOURCES),
+        Closing(("lot",), lots.SOURCES, _operators(found.runs)),
     )
 
 
@@ -112,7 +119,9 @@ def check_page(reader: Reader, number: int, clock: Clock) -> Page:
         printed(check.instrument.text),
         check_sections(check, others, now, made),
         clock,
-        Closing(("check",)),
+        Closing(
+            ("check",), operators=() if made is None else _operators([made.record.run])
+        ),
     )
 
 
@@ -125,7 +134,9 @@ def compare_page(found: RunComparison, clock: Clock) -> Page:
         names,
         compare_sections(found),
         clock,
-        Closing(("compare",), COMPARE_SOURCES),
+        Closing(
+            ("compare",), COMPARE_SOURCES, _operators([one.run for one in found.runs])
+        ),
     )
 
 
@@ -139,10 +150,28 @@ def page_of(
     """Return a page of those sections that say something, with what all end with."""
     filled = [one for one in sections if one.blocks or one.title.startswith("Run ")]
     made = whole_utc(clock.utc_ns())
-    whole = (*filled, *closing_sections(closing.methods, closing.sources))
-    return Page(
-        title=title, subtitle=subtitle, made=made, software=__version__, sections=whole
+    whole = (
+        *filled,
+        *closing_sections(closing.methods, closing.sources),
+        section("Signatures", _signatures(closing.operators)),
     )
+    return typeset(
+        Page(
+            title=title,
+            subtitle=subtitle,
+            made=made,
+            software=__version__,
+            sections=whole,
+        )
+    )
+
+
+def _operators(runs: Iterable[Run]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(printed(run.operator) for run in runs if run.operator))
+
+
+def _signatures(operators: tuple[str, ...]) -> Signatures:
+    return Signatures((("Measured by", ", ".join(operators)), ("Checked by", "")))
 
 
 def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> None:
@@ -191,7 +220,7 @@ def _summary(records: Sequence[RunRecord]) -> Table:
     rows = [
         (
             record.run.id,
-            record.run.device,
+            outside(record.run.device),
             record.run.part.id,
             format_ppm(record.assessment.offset_ppm, record.assessment.u_ppm),
             format_u_ppm(record.assessment.u_ppm),

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from benchlog.errors import UsageError
 from benchlog.evaluation.wording import symbol_of
 from benchlog.pages.content import (
     Block,
@@ -20,6 +21,7 @@ from benchlog.pages.content import (
     Prose,
     Ruling,
     Section,
+    Signatures,
     Table,
 )
 from benchlog.pages.svg import paper_svg
@@ -49,6 +51,7 @@ _BOLD: Final = 1.15
 """How much wider the letters of a heading are."""
 _PADDING_MM: Final = 1.2
 _WIDEST_MM: Final = 75.0
+_LOGO_MM: Final = (45.0, 18.0)
 _SHORTEST_TABLE_MM: Final = 22.0
 
 
@@ -70,8 +73,11 @@ class _Writer:
 
         page, pdf = self._page, self._pdf
         pdf.add_page()
+        self._logo()
         self._text(page.title, size=16, bold=True, line=8)
         self._text(page.subtitle, size=10, line=5.5)
+        if page.order:
+            self._text(f"Order {page.order}", bold=True)
         self._text(f"Made {page.made} with benchlog {page.software}", grey=True)
         for section in page.sections:
             self._heading(section)
@@ -82,6 +88,39 @@ class _Writer:
             if hasattr(font, "ttfont"):
                 font.ttfont.close()
         return data
+
+    def _logo(self) -> None:
+        """Draw the logo above the title, at the right."""
+        if self._page.logo is None:
+            return
+        try:
+            self._pdf.image(
+                io.BytesIO(self._page.logo.data),
+                x=self._pdf.l_margin + self._pdf.epw - _LOGO_MM[0],
+                w=_LOGO_MM[0],
+                h=_LOGO_MM[1],
+                keep_aspect_ratio=True,
+                alt_text="Logo",
+            )
+        except Exception as error:  # whatever a stranger's picture does to the library
+            raise UsageError(
+                "the logo cannot be drawn on a PDF; give it as a PNG picture"
+            ) from error
+
+    def _signatures(self, block: Signatures) -> None:
+        pdf = self._pdf
+        widths = tuple(share * pdf.epw for share in (0.4, 0.2, 0.4))
+        self._room(14.0 * len(block.rows))
+        for role, name in block.rows:
+            pdf.ln(11)
+            pdf.set_font(_FONT, "", _SMALL)
+            said = (f"{role}: {name}" if name else role, "Date", "Signature")
+            top = pdf.get_y()
+            for text, width in zip(said, widths, strict=True):
+                left = pdf.get_x()
+                pdf.line(left, top, left + width - 4, top)
+                pdf.cell(width, _LINE, self._known(text))
+            pdf.ln(_LINE)
 
     def _heading(self, section: Section) -> None:
         title, is_main = section.title, section.level == 2
@@ -108,6 +147,8 @@ class _Writer:
                 self._ruling(block)
             case Chart():
                 self._chart(block)
+            case Signatures():
+                self._signatures(block)
 
     def _ruling(self, block: Ruling) -> None:
         usual = _BLACK if block.word == "none" else _OPEN_INK

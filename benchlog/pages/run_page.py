@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import StabilityRow
+from benchlog.evaluation.fitness_wording import fitness_answers, margin_rule
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import PAGE, run_facts, verdict_lines
 from benchlog.model import Purpose
@@ -25,6 +26,7 @@ from benchlog.pages.content import (
     Section,
     Table,
     facts,
+    outside,
     section,
     table,
 )
@@ -129,7 +131,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
         yield Prose((_nothing(record),))
         yield timing_chart(record.evaluation.pulses)
         return
-    yield course_chart(record.trace, record.assessment)
+    yield course_chart(record.trace, record.assessment, record.steps)
     if record.evaluation.pulses is not None:
         yield Prose(("Each point is the offset over a stretch of many pulses.",))
         yield timing_chart(record.evaluation.pulses)
@@ -137,7 +139,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
     if record.trace.thinned:
         yield Prose(
             (
-                "The band spans the lowest and the highest reading of each of "
+                "The shade about the line spans the lowest and highest reading of each of "
                 f"{len(record.trace.t_s):,} equal stretches of time, the line their "
                 "means: every spike is in the picture.",
             )
@@ -184,9 +186,24 @@ def _temperature(record: RunRecord) -> Iterator[Block]:
         for one in (*fit.coefficients, *((fit.turning_c,) if fit.turning_c else ()))
     ]
     headers = ("Coefficient", "Value", "95 % from", "to", "Unit")
-    said = [*fit.notes, *((fit.promise.text,) if fit.promise else ())]
+    said = [
+        *_left_out(record),
+        *fit.notes,
+        *((fit.promise.text,) if fit.promise else ()),
+    ]
     title = f"{fit.law} about {fit.reference_c:g} C"
     yield table(title, headers, rows, "lrrr", " ".join(said))
+
+
+def _left_out(record: RunRecord) -> tuple[str, ...]:
+    """Return how large the steps are that are no part of a temperature law."""
+    sizes = [format_ppm(one.size_ppm, abs(one.size_ppm) / 20) for one in record.steps]
+    if not sizes:
+        return ()
+    what = "A step" if len(sizes) == 1 else "Steps"
+    return (
+        f"{what} of {', '.join(sizes)} ppm was taken off: ambient did not make it.",
+    )
 
 
 def _fitness(record: RunRecord) -> Iterator[Block]:
@@ -204,10 +221,8 @@ def _fitness(record: RunRecord) -> Iterator[Block]:
         for one in record.fitness
     ]
     headers = ("Use", "Verdict", "Left", "Allowed, ppm", "Worst, ppm", "Mostly")
-    note = (
-        "The worst case is the sum of offset, its uncertainty, restlessness and what "
-        "temperature may do, all at their worst together; ageing is not counted."
-    )
+    yield Prose(fitness_answers(record.fitness))
+    note = f"{margin_rule(record.fitness)} Ageing is not counted here."
     yield table("Fitness for use", headers, rows, "llrrr", note)
 
 
@@ -218,7 +233,7 @@ def _conditions(record: RunRecord) -> Table:
             *_rounded(span),
             span.unit,
             f"{span.n:,}",
-            span.instrument,
+            outside(span.instrument),
         )
         for span in record.conditions
     ]
@@ -246,10 +261,10 @@ def _amendments(record: RunRecord) -> Table:
         (
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
             _AMENDED.get(one.kind, one.kind),
-            one.old,
-            one.new,
-            one.reason,
-            one.operator,
+            outside(one.old),
+            outside(one.new),
+            outside(one.reason),
+            outside(one.operator),
         )
         for one in record.amendments
     ]

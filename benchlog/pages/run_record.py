@@ -12,6 +12,7 @@ from benchlog.analysis.fitting.temperature import (
     fit_temperature,
     law_of,
 )
+from benchlog.analysis.placed_steps import PlacedStep, leveled
 from benchlog.analysis.series import series_from_columns
 from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.analysis.thinning import (
@@ -24,6 +25,7 @@ from benchlog.analysis.thinning import (
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.step_events import steps_of
 from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
 from benchlog.model import (
     Columns,
@@ -66,6 +68,7 @@ class RunRecord:
     codes: Mapping[int, tuple[float, str]]
     check: ReferenceCheck | None
     notes: tuple[str, ...]
+    steps: tuple[PlacedStep, ...] = ()
 
     @property
     def run(self) -> Run:
@@ -89,7 +92,8 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
     assert columns is not None  # they were asked for
     found = measured(columns, run, assessment.timebase.offset_ppm)
     notes: list[str] = []
-    events = [event for _, event in reader.events(run.id, limit=EVENTS + 1)]
+    events = [event for _, event in reader.events(run.id)]
+    steps = () if evaluation.pulses else steps_of(events, columns, found.t_s, found.ppm)
     return RunRecord(
         evaluation=replace(evaluation, columns=None),
         measured=found,
@@ -98,7 +102,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
             notes, "stability", lambda: _stability(reader, evaluation, columns)
         ),
         temperature=_or_none(
-            notes, "temperature law", lambda: _temperature(found, run)
+            notes, "temperature law", lambda: _temperature(found, run, steps)
         ),
         fitness=_fitness(run, assessment),
         conditions=reader.condition_spans(run.id),
@@ -109,6 +113,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         codes=_codes(reader, run),
         check=check_behind(run, checks),
         notes=tuple(notes),
+        steps=steps,
     )
 
 
@@ -131,10 +136,14 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
 
 
 def _temperature(
-    found: Measured, run: Run
+    found: Measured, run: Run, steps: Sequence[PlacedStep]
 ) -> tuple[TemperatureData, TemperatureFit] | None:
-    """Fit the usual law of the kind, or a line; None where ambient hardly moved."""
-    t_s, ambient_c, ppm = averaged(found)
+    """Fit the usual law of the kind, or a line; None where ambient hardly moved.
+
+    Steps are taken off: no temperature made them.
+    """
+    level = replace(found, ppm=leveled(found.t_s, found.ppm, steps))
+    t_s, ambient_c, ppm = averaged(level)
     swing_c = float(np.ptp(ambient_c)) if len(t_s) else 0.0
     if len(t_s) < 3 or swing_c < _LEAST_SWING_C:
         return None

@@ -50,7 +50,7 @@ def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
         linewidth=1.8,
         label=f"{found.law} fitted",
     )
-    axes.set(xlabel="ambient, C", ylabel="offset, ppm")
+    axes.set(xlabel="ambient, °C", ylabel="offset, ppm")
     axes.legend(frameon=False)
     return Chart(
         f"Offset against ambient temperature, {found.law} fitted",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
 from benchlog.errors import UsageError
+from benchlog.units import in_powers
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +33,7 @@ STYLE: Final[dict[Any, Any]] = {
     "axes.axisbelow": True,
     "grid.color": GRID,
     "grid.linewidth": 0.6,
+    "axes.unicode_minus": False,  # as the figures in text
     "text.parse_math": False,  # a device may be called `$x$`
     "svg.fonttype": "none",  # text stays text: it can be searched and read aloud
     "svg.hashsalt": "benchlog",  # the same figures give the same file
@@ -76,12 +78,13 @@ def styled() -> "Iterator[None]":
 
 
 def plain_log_ticks(axes: "Axes") -> None:
-    """Name the ticks of log-log axes in plain figures, `0.001`, `1e-09`."""
+    """Name the ticks of log-log axes in plain figures, `0.001`, and powers, `10⁻⁹`."""
     from matplotlib.ticker import LogFormatter  # noqa: PLC0415
 
     class Plain(LogFormatter):
         def __call__(self, x: float, pos: int | None = None) -> str:
-            return self.fix_minus(f"{x:g}") if super().__call__(x, pos) else ""
+            said = in_powers(f"{x:g}") if super().__call__(x, pos) else ""
+            return said.removeprefix("1 × ")
 
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_formatter(Plain())

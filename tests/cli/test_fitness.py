@@ -1,6 +1,7 @@
 """`benchlog fitness` as a process, on runs made elsewhere and imported."""
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -214,3 +215,39 @@ def test_ones_own_use_by_its_path(crystal: Line, tmp_path: Path) -> None:
     )
     found = rows(crystal, "1", "--need", str(path))
     assert found[0]["use"] == "radio-mine" and found[0]["verdict"] == "marginal"
+
+
+def test_the_answer_comes_before_the_table(crystal: Line) -> None:
+    done = crystal.run("fitness", "1")
+    assert done.returncode == 0, done.stderr
+    answer, _, figures = done.stdout.partition("\n\n")
+    assert answer.startswith("Serial 8N1, 16 samples a bit, from this source: safe at")
+    assert "Wall clock: +-" in answer
+    assert figures.startswith("use ")
+    assert "temperature (-10 to 70 C) and ageing" in " ".join(done.stdout.split())
+
+
+def test_a_lot_is_asked_through_its_devices(line: Line) -> None:
+    corpus = Path(__file__).parent.parent / "frozen" / "corpus" / "day.db"
+    shutil.copy(corpus, line.db)
+    found = rows(line, "--lot", "B2207")
+    assert all(row["devices"] == 13 and row["lot"] == "B2207" for row in found)
+    assert all(row["fits"] + row["marginal"] + row["unfit"] == 13 for row in found)
+    by_use = {row["use"]: row for row in found}
+    worst = by_use["usb-full-speed"]
+    listed = json.loads(line.run("chips", "--lot", "B2207", "--json").stdout)
+    farthest = max(listed["ranking"], key=lambda one: abs(one["offset_ppm"]))
+    alone = {
+        run: rows(line, str(run), "--need", "usb-full-speed")[0]["worst_ppm"]
+        for run in (worst["run"], farthest["run"])
+    }
+    assert worst["worst_ppm"] == alone[worst["run"]] == max(alone.values())
+    done = line.run("fitness", "--lot", "B2207")
+    assert "from every device" in " ".join(done.stdout.split())
+    assert "13 of 13" in done.stdout
+
+
+def test_a_lot_and_a_run_are_not_asked_together(line: Line) -> None:
+    done = line.run("fitness", "1", "--lot", "B2207")
+    assert done.returncode == 2
+    assert "name a RUN or --lot" in done.stderr

@@ -61,6 +61,7 @@ def source(offset_ppm: float, u_ppm: float | None = 0.0, hz: float = 8e6) -> Sou
         offset_ppm=offset_ppm,
         u_ppm=u_ppm,
         terms=tuple(terms),
+        range_c=(0.0, 50.0),
     )
 
 

@@ -1,6 +1,6 @@
 """`benchlog fitness`: what a source is good for, and which sources a use wants."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -15,6 +15,7 @@ from benchlog.cli.typed_values import (
     CatalogueName,
     FiniteNumber,
     RunId,
+    Text,
     UseName,
 )
 from benchlog.errors import ConfigError, DataError, UsageError
@@ -23,8 +24,9 @@ from benchlog.units import printable
 if TYPE_CHECKING:
     from benchlog.cli.tasks.fitness_text import FitnessRow
     from benchlog.evaluation.run_evaluation import Evaluation
-    from benchlog.model import Run, TemperatureLaw, Use
+    from benchlog.model import Lot, Run, TemperatureLaw, Use
     from benchlog.store.reader import Reader
+    from benchlog.verdict.fitness.lot_fitness import DeviceFitness
     from benchlog.verdict.fitness.source import Conditions, Source
 
 EXAMPLES: Final = (
@@ -34,11 +36,16 @@ EXAMPLES: Final = (
     "benchlog fitness 12 --need serial-x16 --other-end-ppm 20000",
     "benchlog fitness 12 --need serial-x16 --other-end rc-8mhz-trimmed",
     "benchlog fitness --need usb-full-speed",
+    "benchlog fitness --lot 2026-071",
 )
 
 
 @make_command("fitness", examples=EXAMPLES)
 @click.argument("run", type=RunId(), required=False)
+@click.option(
+    "--lot", type=Text(), help="Ask it of all devices of this lot that count."
+)
+@click.option("--part", type=CatalogueName("parts"), help="Of which part the lot is.")
 @click.option(
     "--need",
     type=UseName(),
@@ -88,11 +95,15 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     The worst case is the measured offset, its uncertainty, restlessness, temperature
     and ageing, all at their worst together, against what each use tolerates. With
     --need and no RUN, only the parts of the catalogue are listed by their promises.
+    With --lot, each use is answered for the worst device, with how many fit.
     """
     from benchlog.cli.tasks.fitness_text import text_of
 
-    _check(wish)
+    _check(run, wish)
     uses = _uses(wish["need"])
+    if wish["lot"] is not None:
+        _tell_lot(db, uses, wish, as_json=as_json)
+        return
     rows: list[FitnessRow] = []
     if run is not None or wish["need"] is None:
         with reading(db) as reader:
@@ -109,7 +120,11 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
         click.echo(text_of(rows))
 
 
-def _check(wish: dict[str, Any]) -> None:
+def _check(run: int | None, wish: dict[str, Any]) -> None:
+    if wish["lot"] is not None and run is not None:
+        raise UsageError("name a RUN or --lot: one device is asked, or all of a lot")
+    if wish["part"] is not None and wish["lot"] is None:
+        raise UsageError("--part says of which part a lot is: name it with --lot")
     if wish["ageing_from"] and wish["horizon_years"] is None:
         raise UsageError("--ageing-from needs --horizon-years: how long it will work")
     if wish["other_end"] is not None and wish["other_end_ppm"] is not None:
@@ -162,6 +177,57 @@ def _of_run(
     _tell(evaluation, source)
     found = fitness(uses, source, _other_end(wish))
     return [(one, run.part, evaluation) for one in found]
+
+
+def _tell_lot(
+    db: Path | None, uses: "Iterable[Use]", wish: dict[str, Any], *, as_json: bool
+) -> None:
+    from benchlog.cli.tasks.fitness_text import lot_text_of
+    from benchlog.evaluation.lots import existing_lot
+    from benchlog.verdict.fitness.lot_fitness import lot_fitness
+
+    with reading(db) as reader:
+        lot = existing_lot(reader, wish["lot"], wish["part"])
+        part = reader.part(lot.part_id)
+        found = lot_fitness(tuple(_devices(reader, lot, tuple(uses), wish)))
+    if not found:
+        raise DataError(f"lot {lot.lot!r} has no device with a figure that counts")
+    if as_json:
+        from benchlog.evaluation.study_documents import lot_fitness_document
+
+        print_json([lot_fitness_document(one, lot, part) for one in found])
+    else:
+        click.echo(lot_text_of(found, printable(lot.lot)))
+
+
+def _devices(
+    reader: "Reader", lot: "Lot", uses: "Sequence[Use]", wish: dict[str, Any]
+) -> "Iterator[DeviceFitness]":
+    """Yield what each device of a lot is good for; say which has no figure."""
+    from benchlog.verdict.fitness.fitness import fitness
+    from benchlog.verdict.fitness.lot_fitness import DeviceFitness
+    from benchlog.verdict.fitness.source import measured_source
+    from benchlog.verdict.lot.lot_runs import results_of
+
+    where = replace(
+        _conditions(wish),
+        law=_law(reader, wish["law_from"]),
+        ageing_ppm=_ageing(reader, wish["ageing_from"], wish["horizon_years"]),
+    )
+    other_end, notes = _other_end(wish), dict[str, None]()
+    for result in results_of(reader.lot_runs(lot)):
+        evaluation = evaluated(reader, result.run)
+        run, assessment = evaluation.run, evaluation.assessment
+        if assessment.offset_ppm is None:
+            say(f"left out: {printable(run.device)}, run {run.id}, has no figure")
+            continue
+        source = measured_source(run.device, run.part, assessment, where)
+        notes |= dict.fromkeys(source.notes)
+        if evaluation.simulated:
+            notes["the lot is simulated"] = None
+        yield DeviceFitness(run.device, run.id, fitness(uses, source, other_end))
+    for note in notes:
+        say(f"note: {note}")
 
 
 def _of_parts(uses: "Iterable[Use]", wish: dict[str, Any]) -> "list[FitnessRow]":

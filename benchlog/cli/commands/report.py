@@ -1,5 +1,6 @@
 """`benchlog report`: a page that can be read, printed and sent on."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import say
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
 from benchlog.errors import UsageError
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.pages.content import Page
@@ -21,6 +23,7 @@ EXAMPLES = (
     "benchlog report 12 19 27 --out three-runs.html",
     "benchlog report --lot 2026-071 --out lot.pdf",
     "benchlog report --refcheck 3 --out check.html",
+    "benchlog report 12 --order PO-8812 --logo logo.png --out KX-0412.pdf",
 )
 
 
@@ -43,6 +46,13 @@ EXAMPLES = (
     show_default=True,
     help="Of a PDF; a browser prints HTML on either.",
 )
+@click.option("--order", type=Text(), help="The customer's order number, for the head.")
+@click.option(
+    "--logo",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    metavar="FILE",
+    help="A picture for the head: PNG or SVG, at most 512 KB.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
     run: tuple[int, ...],
@@ -57,11 +67,14 @@ def command(
     One file that needs no network: who measured what with which instruments, the
     verdict with its uncertainty budget, charts, events, method and sources.
     """
+    from benchlog.pages.logo import read_logo
     from benchlog.pages.page_builder import check_target, write_page
 
     check_target(out, overwrite=overwrite)
+    logo = None if wish["logo"] is None else read_logo(wish["logo"])
     with reading(db) as reader:
         page = _page(reader, run, wish)
+    page = replace(page, order=printable(wish["order"] or ""), logo=logo)
     write_page(page, out, paper, overwrite=overwrite)
     say(f"{page.title}: written to {out}")
 

@@ -1,27 +1,44 @@
 """What a source is good for, as a person reads it."""
 
+import textwrap
 from collections.abc import Sequence
 from typing import Final
 
 from benchlog.cli.printing import table
+from benchlog.evaluation.fitness_wording import (
+    fitness_answers,
+    lot_count_text,
+    margin_rule,
+)
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Part
+from benchlog.units import printable
 from benchlog.verdict.fitness.fitness import Fitness
+from benchlog.verdict.fitness.lot_fitness import LotFitness
 
 FitnessRow = tuple[Fitness, Part, Evaluation | None]
 """What came out for one use; of a run, or of a part by its promises."""
+_WIDTH: Final = 80  # definition: a terminal's usual width
 _FIGURES: Final = ("allowed ppm", "worst ppm", "left", "verdict", "mostly")
 
 
 def text_of(rows: Sequence[FitnessRow]) -> str:
-    """Return the results as a person reads them: of the run, then of the parts."""
+    """Return the results as a person reads them: of the run, then of the parts.
+
+    Of a run the answer comes first, then the table that it is made of.
+    """
     of_run = [found for found, _, evaluation in rows if evaluation is not None]
     of_parts = [(found, part) for found, part, evaluation in rows if evaluation is None]
     blocks = []
     if of_run:
         cells = [(found.use.id, *_figures(found)) for found in of_run]
-        blocks += [table(("use", *_FIGURES), cells, "lrrr"), *_better(of_run)]
+        blocks += [
+            "\n".join(map(_wrapped, fitness_answers(of_run))),
+            table(("use", *_FIGURES), cells, "lrrr"),
+            *_better(of_run),
+            _wrapped(margin_rule(of_run)),
+        ]
     for use in dict.fromkeys(found.use.id for found, _ in of_parts):
         of_use = [(found, part) for found, part in of_parts if found.use.id == use]
         head = of_use[0][0].use
@@ -29,6 +46,34 @@ def text_of(rows: Sequence[FitnessRow]) -> str:
         cells = [(p.id, p.kind.value, *_figures(found)) for found, p in of_use]
         blocks.append(table(("part", "kind", *_FIGURES), cells, "llrrr"))
     return "\n\n".join(blocks)
+
+
+def lot_text_of(found: Sequence[LotFitness], lot: str) -> str:
+    """Return what all devices of a lot are good for: of the worst, and how many fit."""
+    worst = [one.worst for one in found]
+    cells = [
+        (
+            one.worst.use.id,
+            *_figures(one.worst)[:4],
+            lot_count_text(one),
+            printable(one.device),
+        )
+        for one in found
+    ]
+    source = f"every device of lot {lot} ({found[0].devices})"
+    answers = fitness_answers(worst, source)
+    head = ("use", *_FIGURES[:4], "devices that fit", "worst device")
+    return "\n\n".join(
+        (
+            "\n".join(map(_wrapped, answers)),
+            table(head, cells, "lrrr"),
+            _wrapped(margin_rule(worst)),
+        )
+    )
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, _WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def _figures(found: Fitness) -> tuple[str, ...]:

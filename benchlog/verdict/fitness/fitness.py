@@ -22,6 +22,7 @@ from benchlog.verdict.fitness.source import (
     UNCERTAINTY,
     Conditions,
     Source,
+    Span,
     Swing,
     promised_source,
 )
@@ -82,6 +83,8 @@ class Fitness:
         The divisor that firmware would choose from the nominal frequency.
     retuned : Divided | None
         The divisor that suits the measured frequency best.
+    range_c : (float, float)
+        The ambient temperatures that are counted.
 
     """
 
@@ -96,6 +99,7 @@ class Fitness:
     other_end_ppm: float | None = None
     divided: Divided | None = None
     retuned: Divided | None = None
+    range_c: Span
 
 
 def fitness(
@@ -195,6 +199,7 @@ def _judged(
         other_end_ppm=_other_end_ppm(terms, allowed),
         divided=divided,
         retuned=retuned,
+        range_c=source.range_c,
     )
 
 

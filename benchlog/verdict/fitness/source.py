@@ -44,6 +44,8 @@ class Source:
         Expanded uncertainty of it; 0 for a part, None when unknown.
     terms : tuple of Swing
         Offset and uncertainty included.
+    range_c : (float, float)
+        The ambient temperatures that are counted.
     notes : tuple of str
         What is assumed or left out.
 
@@ -54,6 +56,7 @@ class Source:
     offset_ppm: float
     u_ppm: float | None
     terms: tuple[Swing, ...]
+    range_c: Span
     notes: tuple[str, ...] = ()
 
 
@@ -116,6 +119,7 @@ def measured_source(
         offset_ppm=offset,
         u_ppm=u,
         terms=tuple(terms),
+        range_c=_range_c(part, where),
         notes=tuple(notes),
     )
 
@@ -141,6 +145,7 @@ def promised_source(part: Part, conditions: Conditions | None = None) -> Source:
         offset_ppm=0.0,
         u_ppm=0.0,
         terms=terms,
+        range_c=_range_c(part, where),
         notes=tuple(notes),
     )
 
@@ -150,11 +155,15 @@ def _ambient(assessment: Assessment) -> Span | None:
     return None if low is None or high is None else (low, high)
 
 
+def _range_c(part: Part, where: Conditions) -> Span:
+    return where.range_c or part.limits.range_c or USUAL_RANGE_C
+
+
 def _temperature(
     part: Part, where: Conditions, ambient: Span | None, notes: list[str]
 ) -> Swing:
     """Return what temperature may do, relative to where the source was measured."""
-    span = where.range_c or part.limits.range_c or USUAL_RANGE_C
+    span = _range_c(part, where)
     said = f"{span[0]:g} to {span[1]:g} C"
     if where.law is not None:
         return _measured_law(where.law, span, ambient, said)

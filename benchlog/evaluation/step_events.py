@@ -1,0 +1,49 @@
+"""The steps that a run's events tell of, placed among its readings."""
+
+import re
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.placed_steps import PlacedStep, placed
+from benchlog.model import Columns, Event, EventKind
+from benchlog.units import NS_PER_S, parse_duration_s
+
+Array = NDArray[np.float64]
+_TOLD: Final = re.compile(r"after (\S+Z), within ([\d. a-z]+?)(?::|$)")
+_BACK_S: Final = 60.0  # our rule: where a text does not tell when, so long before it
+
+
+def steps_of(
+    events: Iterable[Event], columns: Columns, t_s: Array, ppm: Array
+) -> tuple[PlacedStep, ...]:
+    """Return the steps that events tell of; none where readings have no time stamps.
+
+    `t_s` (seconds since the first reading) and `ppm` are of the readings in `columns`.
+    """
+    if not len(columns) or columns.utc_ns[0] < 0:
+        return ()
+    first_ns = int(columns.utc_ns[0])
+    return placed(t_s, ppm, _windows(events, first_ns))
+
+
+def _windows(events: Iterable[Event], first_ns: int) -> Iterator[tuple[float, float]]:
+    for event in events:
+        if event.kind != EventKind.STEP:
+            continue
+        at_s = (event.utc_ns - first_ns) / NS_PER_S
+        told = _TOLD.search(event.text)
+        if told is None:
+            yield at_s - _BACK_S, at_s
+            continue
+        after = datetime.fromisoformat(told[1]).astimezone(UTC).timestamp()
+        begin_s = after - first_ns / NS_PER_S
+        yield begin_s, begin_s + _seconds(told[2])
+
+
+def _seconds(text: str) -> float:
+    """Read what `format_duration` wrote: `16 s`, `4 min 05 s`."""
+    return parse_duration_s(text.replace("min", "m").replace(" ", ""))

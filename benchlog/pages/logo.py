@@ -1,0 +1,136 @@
+"""A logo that a person gives for a page: checked as a hostile file, kept as data.
+
+Nothing in it may fetch, run or refer to anything: of a PNG only the chunks that make
+the picture are kept, of an SVG nothing but drawing is let in.
+"""
+
+import base64
+import re
+import struct
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+from xml.etree import ElementTree as ET
+
+from benchlog.errors import UsageError
+
+# our rules: a logo is small; a picture of this many px is 64 MB when it is unpacked
+_MOST_BYTES: Final = 512 * 1024
+_MOST_PX: Final = 4_000
+_PNG: Final = b"\x89PNG\r\n\x1a\n"
+_KEPT: Final = (b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND")
+_SVG: Final = "{http://www.w3.org/2000/svg}"
+_DRAWING: Final = frozenset(
+    {
+        "svg", "g", "defs", "title", "desc", "path", "rect", "circle", "ellipse",
+        "line", "polyline", "polygon", "text", "tspan", "linearGradient",
+        "radialGradient", "stop", "clipPath", "mask", "symbol", "use",
+    }
+)  # fmt: skip
+_FORBIDDEN: Final = re.compile(r"url\((?!\s*['\"]?#)|@import|expression|javascript:|\\")
+_DECLARED: Final = re.compile(rb"<!(DOCTYPE|ENTITY|ATTLIST|ELEMENT)|<\?xml-stylesheet")
+
+
+@dataclass(frozen=True, slots=True)
+class Logo:
+    """A picture that was checked: `kind` is `png` or `svg`, `data` its bytes."""
+
+    kind: str
+    data: bytes
+
+    @property
+    def address(self) -> str:
+        """The picture as a data address for a page."""
+        media = "image/png" if self.kind == "png" else "image/svg+xml"
+        return f"data:{media};base64,{base64.b64encode(self.data).decode('ascii')}"
+
+
+def read_logo(path: Path) -> Logo:
+    """Return the logo in a PNG or SVG file.
+
+    Raises UsageError where it cannot be read, is too large, or holds more than a
+    picture; the message names what is wrong.
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise UsageError(f"logo {path} cannot be read: {error.strerror}") from error
+    if len(data) > _MOST_BYTES:
+        raise UsageError(f"logo {path} is larger than 512 KB: give a smaller picture")
+    try:
+        if data.startswith(_PNG):
+            return Logo("png", _clean_png(data))
+        return Logo("svg", _clean_svg(data))
+    except _RefusedError as error:
+        raise UsageError(
+            f"logo {path} is refused: {error}; give a plain PNG or SVG picture"
+        ) from error
+
+
+class _RefusedError(Exception):
+    """What is wrong with a file."""
+
+
+# --- PNG (ISO/IEC 15948): only the chunks that make the picture ----------------------
+
+
+def _clean_png(data: bytes) -> bytes:
+    at, kept, names = len(_PNG), [_PNG], list[bytes]()
+    while at + 12 <= len(data) and b"IEND" not in names:
+        (length,) = struct.unpack(">I", data[at : at + 4])
+        chunk = data[at : at + 12 + length]
+        name, body = chunk[4:8], chunk[8:-4]
+        if len(chunk) < 12 + length:
+            raise _RefusedError("it ends within a chunk")
+        if zlib.crc32(name + body) != int.from_bytes(chunk[-4:], "big"):
+            raise _RefusedError("a check sum is wrong")
+        if name == b"IHDR":
+            _check_size(*struct.unpack(">II", body[:8]))
+        names.append(name)
+        if name in _KEPT:
+            kept.append(chunk)
+        at += len(chunk)
+    if names[:1] != [b"IHDR"] or b"IDAT" not in names or names[-1] != b"IEND":
+        raise _RefusedError("it is not a whole PNG")
+    return b"".join(kept)
+
+
+def _check_size(width: int, height: int) -> None:
+    if not (0 < width <= _MOST_PX and 0 < height <= _MOST_PX):
+        raise _RefusedError(
+            f"it is {width:,} x {height:,} px, at most {_MOST_PX:,} are taken"
+        )
+
+
+# --- SVG: drawing elements, references within the file alone -------------------------
+
+
+def _clean_svg(data: bytes) -> bytes:
+    if _DECLARED.search(data):
+        raise _RefusedError("it declares a document type, entities or a style sheet")
+    try:
+        root = ET.fromstring(data)  # noqa: S314 - no document type, so no entities
+    except ET.ParseError as error:
+        raise _RefusedError("it is neither PNG nor SVG") from error
+    if root.tag != f"{_SVG}svg":
+        raise _RefusedError("it is neither PNG nor SVG")
+    for element in root.iter():
+        _check(element)
+    ET.register_namespace("", _SVG[1:-1])
+    return ET.tostring(root, encoding="unicode").encode()
+
+
+def _check(element: ET.Element) -> None:
+    tag = str(element.tag)
+    if not tag.startswith(_SVG) or tag.removeprefix(_SVG) not in _DRAWING:
+        raise _RefusedError(f"<{tag.rpartition('}')[2]}> is no drawing")
+    for key, value in element.attrib.items():
+        name = key.rpartition("}")[2].lower()
+        if name.startswith("on"):
+            raise _RefusedError(f"{name} runs a script")
+        if name in ("href", "src") and not value.startswith("#"):
+            raise _RefusedError(f"{name} refers to something outside")
+        if _FORBIDDEN.search(value):
+            raise _RefusedError(f"{name} refers to something outside")
