@@ -8,7 +8,7 @@ from benchlog.cli.progress import Progress
 from benchlog.model import Decision
 
 if TYPE_CHECKING:
-    from benchlog.evaluation.run_evaluation import Evaluation, Wanted
+    from benchlog.evaluation.run_evaluation import Evaluation, SummaryWish
     from benchlog.model import Run
     from benchlog.store.reader import Reader
     from benchlog.verdict.soak.soak_summary import SoakSummary
@@ -18,7 +18,7 @@ EXIT_CODES: Final = {Decision.PASS: 0, Decision.UNDECIDED: 4, Decision.FAIL: 3}
 
 
 def evaluated(
-    reader: "Reader", run: "Run | int", *, summary: "Wanted" = "never"
+    reader: "Reader", run: "Run | int", *, summary: "SummaryWish" = "never"
 ) -> "Evaluation":
     """Evaluate a run as `benchlog.evaluation.evaluate` does, with progress."""
     from benchlog.evaluation.run_evaluation import evaluate

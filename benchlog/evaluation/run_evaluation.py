@@ -39,7 +39,7 @@ from benchlog.verdict.timebase.check_validity import KnownChecks, as_known
 
 Progress = Callable[[int, int], object]
 """Told how many readings are done, and how many there are."""
-Wanted = Literal["never", "long", "always"]
+SummaryWish = Literal["never", "long", "always"]
 BROKEN_OFF: Final = "broken off"
 """The state of a run that has not ended and that nobody keeps."""
 LONG_S: Final = 3600.0  # our rule: shorter runs are seen whole
@@ -199,7 +199,7 @@ def evaluate(
     run: Run | int,
     *,
     progress: Progress | None = None,
-    summary: Wanted = "never",
+    summary: SummaryWish = "never",
     whole: bool = False,
     checks: KnownChecks | None = None,
 ) -> Evaluation:
@@ -313,7 +313,7 @@ def _trains(evaluator: RunEvaluator) -> TrainComparison | None:
         return None
 
 
-def _is_wanted(summary: Wanted, found: Evaluation) -> bool:
+def _is_wanted(summary: SummaryWish, found: Evaluation) -> bool:
     """Whether it is worth saying how a run went."""
     is_soak = found.run.made_for is Purpose.SOAK
     is_long = is_soak or found.assessment.stats.span_s >= LONG_S

@@ -139,8 +139,8 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
     if record.trace.thinned:
         yield Prose(
             (
-                "The shade about the line spans the lowest and highest reading of each of "
-                f"{len(record.trace.t_s):,} equal stretches of time, the line their "
+                "The shade about the line spans the lowest and highest reading of each "
+                f"of {len(record.trace.t_s):,} equal stretches of time, the line their "
                 "means: every spike is in the picture.",
             )
         )

@@ -314,7 +314,7 @@ def reference_check_from(row: Named) -> ReferenceCheck:
 
 Asked = Callable[[str, Any], list[dict[str, Any]]]
 """Asks the database; rows by the names of their columns."""
-Wanted = Mapping[str, object]
+RunFilter = Mapping[str, object]
 PAGE: Final = 200  # our rule: what is read at a time stays small in memory
 _ANY: Final = {
     "first": 0,
@@ -327,14 +327,14 @@ _ANY: Final = {
 }
 
 
-def read_runs(named: Asked, wanted: Wanted) -> list[Run]:
+def read_runs(named: Asked, wanted: RunFilter) -> list[Run]:
     """Return runs, the newest first; `wanted` has their limit."""
     rows = named(RUNS, {**_ANY, **wanted})
     newer = _newer(named, rows)
     return [run_from(row, newer.get(row["id"])) for row in rows]
 
 
-def newest_first(named: Asked, wanted: Wanted) -> Iterator[Run]:
+def newest_first(named: Asked, wanted: RunFilter) -> Iterator[Run]:
     """Yield all runs that are wanted, the newest first, a page of them in memory."""
     last = _ANY["last"]
     while page := read_runs(named, {**wanted, "last": last, "limit": PAGE}):

@@ -76,7 +76,7 @@ def command(
     """
     from benchlog.catalogue import load_bench
     from benchlog.cli.database import database
-    from benchlog.cli.tasks.wanted import recalled_bench
+    from benchlog.cli.tasks.bench_and_part import recalled_bench
 
     loaded = load_bench(recalled_bench(bench))
     instruments = loaded.instruments

@@ -53,9 +53,9 @@ def command(
     The run is kept in a database of its own, apart from what was really measured. Exit
     codes as for `measure`.
     """
+    from benchlog.cli.tasks.bench_and_part import described
     from benchlog.cli.tasks.measuring import Manner, carry_out
     from benchlog.cli.tasks.planning import MeasureRequest
-    from benchlog.cli.tasks.wanted import described
 
     wish = _wish(typed)
     part = described(typed)["part"] or options.DEMO_PART

@@ -92,8 +92,8 @@ def command(
 
     Exit code: 0 lot accepted, 3 rejected, 4 open.
     """
+    from benchlog.cli.tasks.bench_and_part import described
     from benchlog.cli.tasks.inspecting import Wish, carry_out
-    from benchlog.cli.tasks.wanted import described
 
     manner = {name: typed.pop(name) for name in ("no_screen", "bell", "result")}
     ctx.exit(

@@ -55,9 +55,9 @@ def command(
     Exit code: 0 pass, 3 fail, 4 undecided or interrupted; the worst of several
     positions, for which --json prints a list.
     """
+    from benchlog.cli.tasks.bench_and_part import measured_with
     from benchlog.cli.tasks.measuring import Manner, carry_out
     from benchlog.cli.tasks.planning import MeasureRequest
-    from benchlog.cli.tasks.wanted import measured_with
 
     shown = {name: typed.pop(name) for name in ("no_screen", "go_on", "bell")}
     manner = Manner(database=database(db), as_json=as_json, **shown)

@@ -63,9 +63,9 @@ def command(
 
     Exit code: 0 kept (or: the bench has not moved), 4 not kept, 3 moved.
     """
+    from benchlog.cli.tasks.bench_and_part import recalled_bench
     from benchlog.cli.tasks.check_standard import check_standard
     from benchlog.cli.tasks.reference_check import check_timebase
-    from benchlog.cli.tasks.wanted import recalled_bench
 
     path = database(db)
     typed["bench"] = recalled_bench(typed["bench"])

@@ -192,7 +192,7 @@ def _real_s(bench_s: float | None) -> float | None:
 @contextlib.contextmanager
 def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
     """Serve the bench that was asked for within a `with` block."""
-    from benchlog.cli.tasks.wanted import simulated_part
+    from benchlog.cli.tasks.bench_and_part import simulated_part
     from benchlog.simulate import DemoBench, SimulatedBench, Via, demo_scenario
 
     beside = DemoBench(

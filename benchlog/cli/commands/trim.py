@@ -61,8 +61,8 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
 def _plan(typed: dict[str, Any]) -> "RunPlan":
     from dataclasses import replace
 
+    from benchlog.cli.tasks.bench_and_part import recalled, required
     from benchlog.cli.tasks.planning import MeasureRequest, plans_of, require_readings
-    from benchlog.cli.tasks.wanted import recalled, required
     from benchlog.model import Purpose
 
     positions = (typed["position"],) if typed["position"] else ()

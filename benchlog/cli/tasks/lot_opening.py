@@ -10,8 +10,8 @@ from typing import Any, Final
 from benchlog import __version__
 from benchlog.catalogue import load_bench
 from benchlog.cli.printing import counted, say
+from benchlog.cli.tasks.bench_and_part import recalled
 from benchlog.cli.tasks.planning import MOST_S, part_of, require_readings, with_gate
-from benchlog.cli.tasks.wanted import recalled
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import (

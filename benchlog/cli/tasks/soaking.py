@@ -10,9 +10,9 @@ import click
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
+from benchlog.cli.tasks.bench_and_part import measured_with
 from benchlog.cli.tasks.measuring import Manner
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
-from benchlog.cli.tasks.wanted import measured_with
 from benchlog.clock import host_clock
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.model import Purpose, RunPlan
