@@ -53,6 +53,7 @@ class Flag(IntFlag):
     SUSPECT = 16  # near a simple multiple of nominal: divider or trigger level?
     IMPORTED = 32  # made elsewhere and read from a file
     SETTLING = 64  # the device was still settling, or a code on trial: kept, left out
+    RUSHED = 256  # values before it came faster than their gate allows: refused
     NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
 
 

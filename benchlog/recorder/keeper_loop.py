@@ -173,6 +173,9 @@ class Keeper:
         self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
+        self.commit_all()
+        if said := run.repeats_news(run.judge.assessment()):
+            self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
         self.book.runs.note(run, EventKind.ENDED, text)

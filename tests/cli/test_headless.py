@@ -33,8 +33,8 @@ def told(kind: str, run_id: int = 1, **more: Any) -> Any:
 def reading(n: int, run_id: int = 1) -> Any:
     stats = SimpleNamespace(n=n)
     assessment = SimpleNamespace(
-        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Decision.PASS, outliers=None, at_reference=None,
-        jitter=None,
+        stats=stats, offset_ppm=-9.25, u_ppm=0.58, word=Decision.PASS,
+        outliers=None, at_reference=None, jitter=None,
     )  # fmt: skip
     value = Reading(0, n, 0.1, 15_999_852.0, 24.9)
     return told("reading", run_id, reading=value, assessment=assessment)

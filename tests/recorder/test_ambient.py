@@ -3,7 +3,7 @@
 import pytest
 
 from benchlog.model import EventKind, Sample
-from benchlog.recorder.run.acceptance import RejectedSamples
+from benchlog.recorder.run.acceptance import Rejected, RejectedSamples
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
 
 NEWEST = Ambient(20.0, 0, 10.0)
@@ -53,9 +53,11 @@ def sample(mono_ns, raw=b"1.6E7"):
 
 def test_a_value_that_comes_again_and_again_is_kept_once_and_counted():
     refusals = RejectedSamples()
-    said = [one for _ in range(5_000) for one in refusals.of(sample(7), "late")]
+    said = [
+        one for _ in range(5_000) for one in refusals.of(sample(7), Rejected("late"))
+    ]
     assert said == [("value refused, late", b"1.6E7")]
-    assert refusals.of(sample(8, b"2"), "late") == [
+    assert refusals.of(sample(8, b"2"), Rejected("late")) == [
         ("the same value came 4,999 times more, refused like the first", b"1.6E7"),
         ("value refused, late", b"2"),
     ]
@@ -64,8 +66,8 @@ def test_a_value_that_comes_again_and_again_is_kept_once_and_counted():
 
 def test_once_more_is_said_when_it_is_over():
     refusals = RejectedSamples()
-    refusals.of(sample(7), "late")
-    refusals.of(sample(7), "late")
+    refusals.of(sample(7), Rejected("late"))
+    refusals.of(sample(7), Rejected("late"))
     ((text, raw),) = refusals.over()
     assert text.startswith("the same value came once more")
     assert raw == b"1.6E7"

@@ -17,9 +17,14 @@ _RAW_DIGITS: Final = 15
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """A sample that cannot be a reading, and why, in words with the numbers."""
+    """A sample that cannot be a reading, and why, in words with the numbers.
+
+    Of values that are refused for the same cause, `alike`, the first is told and the
+    others are counted, however they differ.
+    """
 
     reason: str
+    alike: str = ""
 
 
 def accept(
@@ -115,6 +120,7 @@ def kept_text(sample: Sample) -> str | None:
 # once.
 
 Said = tuple[str, bytes]
+_MOST_RAW: Final = 4_096  # our rule: raw bytes that one event carries
 
 
 class RejectedSamples:
@@ -122,25 +128,81 @@ class RejectedSamples:
 
     def __init__(self) -> None:
         self._last: Sample | None = None
+        self._alike = ""
         self._again = 0
+        self._raw = b""
 
-    def of(self, sample: Sample, reason: str) -> list[Said]:
+    def of(self, sample: Sample, rejected: Rejected) -> list[Said]:
         """Return what is to be said of a refused sample."""
-        if sample == self._last:
+        if sample == self._last or (rejected.alike and rejected.alike == self._alike):
             self._again += 1
+            self._raw = (self._raw + b"\n" + sample.raw)[:_MOST_RAW]
             return []
-        said = self.over()
-        self._last = sample
-        return [*said, (f"value refused, {reason}", sample.raw)]
+        said = self.over(ended=True)
+        self._last, self._alike, self._raw = sample, rejected.alike, sample.raw
+        return [*said, (f"value refused, {rejected.reason}", sample.raw)]
 
-    def over(self) -> list[Said]:
-        """Return how often the last one came again, now that it comes no more."""
-        last, again = self._last, self._again
-        self._last, self._again = None, 0
+    def over(self, *, ended: bool = False) -> list[Said]:
+        """Return how often the last one came again, now that it comes no more.
+
+        Values refused for the same cause may come between good ones: they are told
+        when another cause comes up, and when the run has `ended`.
+        """
+        if self._alike and not ended:
+            return []
+        last, again, raw = self._last, self._again, self._raw
+        alike, self._alike = self._alike, ""
+        self._last, self._again, self._raw = None, 0, b""
         if last is None or not again:
             return []
+        if alike:
+            more = "1 value more" if again == 1 else f"{again:,} values more"
+            return [(f"{more} {alike}, refused like the first", raw)]
         times = "once more" if again == 1 else f"{again:,} times more"
         return [(f"the same value came {times}, refused like the first", last.raw)]
+
+
+# --- how soon a reading may follow on the one before
+
+_PACE: Final = 0.9
+"""Of its gate that must pass from reading to reading, in the long run; our rule: a gate
+is as long as it is said to be within a tenth."""
+_EARLY_S: Final = 0.05
+"""Real seconds that one may come early; our rule (stamps of a busy host: 5 ms)."""
+_BACKLOG_S: Final = 10.0
+"""Real seconds of readings that may come at once after a stall; our rule."""
+
+
+class GatePace:
+    """Tells readings that come faster than their gate allows.
+
+    What counts is the time that all gates so far take together, not one pair: a busy
+    host stamps late, and what waited in a buffer comes at once. `real_s` are the real
+    seconds in one of the bench.
+    """
+
+    def __init__(self, real_s: float) -> None:
+        self._early_ns = _EARLY_S / real_s * NS_PER_S
+        self._backlog_ns = _BACKLOG_S / real_s * NS_PER_S
+        self._due_ns: float | None = None
+        self._last_ns = 0
+
+    def too_soon(self, sample: Sample) -> str:
+        """Return why a sample cannot be a reading of its gate; empty where it can."""
+        least_ns = _PACE * sample.gate_s * NS_PER_S
+        due_ns = self._due_ns
+        if due_ns is not None and sample.mono_ns < due_ns - self._early_ns:
+            after_s = (sample.mono_ns - self._last_ns) / NS_PER_S
+            return (
+                f"it came {after_s:.3g} s after the one before it and its gate is "
+                f"{sample.gate_s:g} s: the counter repeats itself, or gate_s is not "
+                "its gate"
+            )
+        self._last_ns = sample.mono_ns
+        if due_ns is None:
+            due_ns = float(sample.mono_ns)
+        self._due_ns = max(due_ns, sample.mono_ns - self._backlog_ns) + least_ns
+        return ""
 
 
 # --- how far apart accepted readings are

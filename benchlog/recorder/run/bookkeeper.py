@@ -68,6 +68,7 @@ class Bookkeeper:
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
         self._look: Deadline = host_deadline(0)
         self._rescue_said = ""
+        self._last_hz: dict[str, float] = {}
 
     def begin(
         self,
@@ -82,6 +83,7 @@ class Bookkeeper:
         run = self._beginning.begin(
             plan, position, instruments, control, follows=follows
         )
+        run.wait_for_fresh(self._last_hz.get(position.name))
         self._open(run)
         identities = {name: identity_of(i) for name, i in instruments.items()}
         self.runs.note(run, EventKind.STARTED, started_words(plan, identities))
@@ -106,6 +108,8 @@ class Bookkeeper:
         """End a run whose rows are committed: verdict, end mark; say how it stands."""
         assessment = run.judge.assessment()
         del self.runs.by_id[run.run_id]
+        if run.previous_hz is not None:
+            self._last_hz[run.position.name] = run.previous_hz
         self._standing.pop(run.run_id, None)
         patiently(lambda: self.writer.end_run(run.run_id, how))
         row = patiently(lambda: self._verdict(run.run_id, assessment))
@@ -135,6 +139,9 @@ class Bookkeeper:
         if assessment is None or due is None or due.passed:
             began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
+            if said := run.repeats_news(assessment):
+                name = run.spec.name
+                self.runs.note(run, EventKind.SUSPECT, said, name)
             took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
             again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
             self._standing[run.run_id] = (host_deadline(again_s), assessment)

@@ -20,6 +20,7 @@ from benchlog.model import (
     Sample,
 )
 from benchlog.recorder.run.acceptance import (
+    GatePace,
     MultipleNews,
     ReadingSpacing,
     Rejected,
@@ -28,11 +29,12 @@ from benchlog.recorder.run.acceptance import (
     accept,
 )
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
-from benchlog.recorder.run.device_settling import Settling
+from benchlog.recorder.run.device_settling import MOST_READINGS, Settling
 from benchlog.recorder.run.judge_batches import Record, columns_of, pulses_of
 from benchlog.recorder.run.plan_checks import used_at
 from benchlog.recorder.run.reading_window import ReadingWindow
 from benchlog.units import NS_PER_S, format_duration
+from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.judges import AnyJudge
 
@@ -59,6 +61,7 @@ class LiveRun:
     ambient: Ambient | None = None
     accepted: int = 0
     previous_mono_ns: int | None = None
+    previous_hz: float | None = None
     began_mono_ns: int = 0
     paused: bool = False
     follows: bool = False
@@ -73,6 +76,11 @@ class LiveRun:
     _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
+    _told_repeats: bool = False
+    _rushed: bool = False
+    _stale_hz: float | None = None
+    _stale_n: int = 0
+    _pace: GatePace = field(init=False)
 
     def __post_init__(self) -> None:
         self.recent = ReadingWindow(self.plan.part.nominal_hz, self.position.divider)
@@ -84,6 +92,7 @@ class LiveRun:
         self._multiples = MultipleNews(part.nominal_hz / divider, tolerance_ppm)
         range_c = part.limits.range_c
         self._news = AmbientNews(self.position.ambient or "", range_c)
+        self._pace = GatePace(max(self.clock.real_s(1.0), 1e-9))
         self.settling = None
         self.trial_until_ns = _EVER if self.plan.purpose is Purpose.TRIM else None
         if self.plan.purpose is Purpose.INSPECT:
@@ -151,18 +160,37 @@ class LiveRun:
             self.began_mono_ns
         ):
             result = Rejected("its gate began before this run")
+        if isinstance(result, Reading) and (said := self._pace.too_soon(sample)):
+            self.note_gap()
+            self._rushed = True
+            result = Rejected(said, alike="came faster than their gate allows")
         if isinstance(result, Rejected):
-            refused = self._refusals.of(sample, result.reason)
+            refused = self._refusals.of(sample, result)
             return [*records, *map(self._refused, refused)]
         if self.previous_mono_ns is not None and not self._gap:
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
+        if self._rushed:
+            result = replace(result, flags=result.flags | Flag.RUSHED)
+            self._rushed = False
         self.accepted += 1
-        return [*records, *self.last_refusals(), *self._mark_settling(result)]
+        self.previous_hz = result.frequency_hz
+        return [
+            *records,
+            *self.last_refusals(ended=False),
+            *self._mark_settling(result),
+        ]
 
-    def last_refusals(self) -> list[Event]:
+    def repeats_news(self, assessment: Assessment) -> str:
+        """Return once why the counter is not believed, where it is not."""
+        if self._told_repeats or not assessment.doubt_of_counter:
+            return ""
+        self._told_repeats = True
+        return assessment.doubt
+
+    def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
-        return [self._refused(said) for said in self._refusals.over()]
+        return [self._refused(said) for said in self._refusals.over(ended=ended)]
 
     def _mark_settling(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that comes before the device has settled, or of a trial."""
@@ -172,9 +200,30 @@ class LiveRun:
                 return [replace(reading, flags=reading.flags | Flag.SETTLING)]
         if self.settling is None or self.settling.over:
             return [reading]
+        if self._stale_hz is not None:
+            if reading.frequency_hz == self._stale_hz:
+                return self._not_fresh(reading)
+            self._stale_hz = None
         said = self.settling.observe(reading)
         marked = replace(reading, flags=reading.flags | Flag.SETTLING)
         return [marked, *([self.event(*said)] if said else [])]
+
+    def _not_fresh(self, reading: Reading) -> list[Reading | Event]:
+        """Mark a reading that still shows the device before; that ends one day."""
+        marked = replace(reading, flags=reading.flags | Flag.SETTLING)
+        self._stale_n += 1
+        if self._stale_n < MOST_READINGS:
+            return [marked]
+        self._stale_hz = None
+        said = (
+            f"the counter showed the value of the device before {self._stale_n} times "
+            "after the exchange; measured all the same"
+        )
+        return [marked, self.event(EventKind.UNSETTLED, said)]
+
+    def wait_for_fresh(self, stale_hz: float | None) -> None:
+        """Let nothing count while the counter shows the value of the device before."""
+        self._stale_hz = stale_hz if self.settling is not None else None
 
     def note_gap(self) -> None:
         """Remember that the next reading does not follow on the one before."""
@@ -225,7 +274,8 @@ class LiveRun:
     @property
     def counted(self) -> int:
         """Readings that are in the figures: not those before it had settled."""
-        return self.accepted - (self.settling.n if self.settling else 0)
+        left_out = self._stale_n + (self.settling.n if self.settling else 0)
+        return self.accepted - left_out
 
     @property
     def due(self) -> bool:

@@ -67,6 +67,10 @@ class Assessment:
     at_reference : AtReference | None
         The offset at the reference temperature where readings lie outside its band;
         word and conformance are by that then. `offset_ppm` is as measured.
+    repeats : int
+        How often in a row the counter gave the same value, where it repeats itself.
+    doubt_of_counter : bool
+        Whether `doubt` is whether the counter measures at all.
     doubt : str
         Why nothing is judged although there are figures: readings in another unit,
         pulses at another rate. Empty otherwise.
@@ -88,6 +92,8 @@ class Assessment:
     timing: Timing | None = None
     divider: float = 1.0
     at_reference: AtReference | None = None
+    repeats: int = 0
+    doubt_of_counter: bool = False
     doubt: str = ""
 
     @property

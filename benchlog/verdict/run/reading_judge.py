@@ -3,13 +3,18 @@
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from benchlog.analysis.outliers import WithoutOutliers
+from benchlog.analysis.repeats import Repeats
 from benchlog.analysis.running import Running
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.model import (
     Columns,
     Decision,
+    Flag,
+    Kind,
     Part,
     Pulses,
     Timebase,
@@ -24,11 +29,31 @@ from benchlog.verdict.run.budget import (
 )
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
-from benchlog.verdict.run.reasons import mostly_suspect, reasons_for
+from benchlog.verdict.run.reasons import (
+    mostly_suspect,
+    reasons_for,
+    repeats_text,
+    rushed_text,
+)
 from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
 _JITTERS: Final = 3.0  # our rule: as three standard deviations
+_LEAST_PPM: Final = {
+    Kind.RC: 0.5,
+    Kind.CERAMIC: 0.01,
+    Kind.QUARTZ: 1e-3,
+    Kind.TUNING_FORK: 1e-3,
+    Kind.MEMS: 1e-3,
+    Kind.TCXO: 1e-4,
+    Kind.OCXO: 1e-6,
+    Kind.OTHER: 1e-4,
+}
+"""From reading to reading at gates up to some seconds, the breath of a quiet room
+included; common practice, no source."""
+_RUSHED_FLAG: Final = int(Flag.RUSHED)  # definition: an enum's bit masks slowly
+_RUSHED: Final = 1  # our rule: a clock that was set, once
+_RUSHED_SHARE: Final = 0.01  # our rule
 _GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
 
 
@@ -71,6 +96,10 @@ class RunJudge(Judge):
         self._running = Running(part.nominal_hz, divider)
         self._floor_ppm = outlier_floor_ppm(part)
         self._rest = WithoutOutliers(part.nominal_hz, divider, self._floor_ppm)
+        self._repeats = Repeats(
+            least_scatter_ppm(part) * 1e-6 * part.nominal_hz / divider
+        )
+        self._rushed = 0
         self._band = None if over_temperature else BandWatch(part, divider)
 
     def feed(self, batch: Columns | Pulses) -> None:
@@ -80,6 +109,8 @@ class RunJudge(Judge):
                 self._band.feed(batch, self._running, self._rest)
             self._running.feed(batch)
             self._rest.feed(batch)
+            self._repeats.feed(batch.frequency_hz)
+            self._rushed += int(np.count_nonzero(batch.flags & _RUSHED_FLAG))
 
     def charted(self) -> None:
         """Return nothing: readings are their own chart."""
@@ -88,9 +119,29 @@ class RunJudge(Judge):
         """Return what can be said by now."""
         brought = None if self._band is None else self._band.brought()
         found = self._judged(self._running.stats(), brought)
-        if not mostly_suspect(found.stats):
+        self._repeats.digit = self.resolution_hz or 0.0
+        doubt, repeats = self._doubt_of_counter(found)
+        if doubt:
+            found = replace(
+                found,
+                word=Decision.UNDECIDED,
+                conformance=None,
+                repeats=repeats,
+                doubt_of_counter=True,
+                doubt=doubt,
+            )
+        elif not mostly_suspect(found.stats):
             found = self._weighed(found, brought)
         return replace(found, reasons=tuple(reasons_for(found)))
+
+    def _doubt_of_counter(self, found: Assessment) -> tuple[str, int]:
+        """Return why the counter is not believed, and how often it repeats itself."""
+        if found.doubt:
+            return "", 0
+        repeats = self._repeats.found()
+        if self._rushed > max(_RUSHED, _RUSHED_SHARE * found.stats.n):
+            return rushed_text(self._rushed, found.stats), repeats
+        return (repeats_text(repeats), repeats) if repeats else ("", 0)
 
     def _weighed(self, found: Assessment, brought: Brought | None) -> Assessment:
         """Leave it undecided where outliers alone make the word what it is."""
@@ -180,6 +231,11 @@ class RunJudge(Judge):
         if limit_ppm is None:
             return None
         return jitter_of(stats, limit_ppm)
+
+
+def least_scatter_ppm(part: Part) -> float:
+    """Return the least scatter from reading to reading that a part's kind has."""
+    return _LEAST_PPM[part.kind]
 
 
 def outlier_floor_ppm(part: Part) -> float:

@@ -33,6 +33,8 @@ def mostly_suspect(stats: RunStats) -> bool:
 def reasons_for(a: Assessment) -> Iterator[str]:
     """Yield the reasons, the most telling first."""
     stats = a.stats
+    if a.doubt_of_counter:
+        yield a.doubt
     if other := other_part_of(a):
         yield other
     if mostly_suspect(stats):
@@ -58,6 +60,25 @@ def reasons_for(a: Assessment) -> Iterator[str]:
     if a.limit.known:
         yield from a.limit.reasons
     yield from _rests_on(a)
+
+
+def repeats_text(repeats: int) -> str:
+    """Say that a counter repeats itself, and what to look for."""
+    return (
+        f"the counter repeats itself: the same value {repeats:,} times in a row, more "
+        "than chance allows. Does it measure anew for each reading? Nothing is judged "
+        "until that is clear"
+    )
+
+
+def rushed_text(rushed: int, stats: RunStats) -> str:
+    """Say that values come faster than their gate allows, and what to look for."""
+    gate = "" if stats.gate_s is None else f" of {stats.gate_s:g} s"
+    return (
+        f"values came faster than their gate{gate} allows, before {rushed:,} of "
+        f"{stats.n:,} readings, and were refused: is each measured anew, and is gate_s "
+        "the counter's gate? Nothing is judged until that is clear"
+    )
 
 
 def other_part_of(a: Assessment) -> str:
