@@ -74,7 +74,7 @@ def lot_sections(page: LotPage) -> Iterator[Section]:
 
 
 def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
-    standing, lot = record.standing, record.lot
+    standing, lot, planned = record.standing, record.lot, record.plan is not None
     if simulated:
         yield Notice("Simulated data: nothing here was measured on real devices.")
     word = standing.decision.value
@@ -90,10 +90,10 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
             (
                 "Devices",
                 f"{standing.passed} passed, {standing.failed} failed, "
-                f"{standing.undecided} undecided, {standing.remaining} still to be "
-                "measured",
+                f"{standing.undecided} undecided"
+                + (f", {standing.remaining} still to be measured" if planned else ""),
             ),
-            ("Undecided devices", UNDECIDED[standing.rule]),
+            ("Undecided devices", UNDECIDED[standing.rule] if planned else ""),
             (
                 "Next lot",
                 "between Ac and Re: normal inspection again"

@@ -99,7 +99,8 @@ def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Pa
     found = lots.lot_record(reader, lot)
     record = found.report
     return page_of(
-        f"Lot {printed(lot.lot)}: {record.standing.decision.value}",
+        f"Lot {printed(lot.lot)}"
+        + (f": {record.standing.decision}" if record.plan else ""),
         f"{printed(record.part.title)}, {format_frequency(record.part.nominal_hz)}",
         lots.lot_sections(found),
         clock,

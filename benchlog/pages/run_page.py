@@ -84,6 +84,8 @@ def _measured(record: RunRecord) -> Iterator[Section]:
 def _verdict(record: RunRecord) -> Iterator[Block | None]:
     yield from notices(record)
     if record.run.made_for is Purpose.TRIM:
+        if said := record.evaluation.not_counted_text:
+            yield Notice(f"This run {printable(said)}.")
         yield trim_ruling(record)
         return
     yield _ruling(record.evaluation)
@@ -95,8 +97,6 @@ def notices(record: RunRecord) -> Iterator[Notice]:
     run, doubt = record.run, record.assessment.timebase.doubt
     if record.evaluation.simulated:
         yield Notice("Simulated data: nothing here was measured on a real device.")
-    if said := record.evaluation.not_counted_text:
-        yield Notice(f"This run {printable(said)}.")
     if doubt:
         yield Notice(f"In doubt: {printable(doubt)}.")
     if run.typed_device is not None:
@@ -112,7 +112,7 @@ def _ruling(evaluation: Evaluation) -> Ruling:
     said, *more = verdict_lines(evaluation)
     reasons = tuple(printable(one) for one in (*more, *evaluation.reasons))
     word = "none" if evaluation.not_counted_text else evaluation.decision.value
-    return Ruling(word, printable(said), reasons)
+    return Ruling(word, printable(f"{said[:1].upper()}{said[1:]}"), reasons)
 
 
 def _figures(record: RunRecord) -> Facts:
