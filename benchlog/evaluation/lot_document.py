@@ -45,6 +45,10 @@ def lot_document(report: LotReport) -> dict[str, Any]:
             {"device": result.device, "run": result.run, "why": why}
             for result, why in report.doubtful
         ],
+        "held": [
+            {"device": run.device, "run": run.run, "why": run.held}
+            for run in report.held
+        ],
         "not_counted": [
             {"device": run.device, "run": run.run, "ended_how": run.ended_how}
             for run in report.runs

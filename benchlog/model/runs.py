@@ -44,7 +44,9 @@ class Lot:
 class LotRun:
     """One run of a lot's inspection as its decision needs it; None is unknown.
 
-    `set_aside` and `damaged` say that such an event is in the run.
+    `set_aside` and `damaged` say that such an event is in the run, and that none which
+    takes it back came later. `held` is what is asked about the device until a person
+    answers; a run that is held is set aside.
     """
 
     run: int
@@ -61,6 +63,7 @@ class LotRun:
     set_aside: bool = False
     damaged: bool = False
     simulated: bool = False
+    held: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

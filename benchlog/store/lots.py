@@ -17,17 +17,21 @@ where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
 """
 PART_OF: Final = "select body from parts where id = ?"
+_NEWEST_OF: Final = """ifnull((select e.kind from events e where e.run_id = u.id
+    and e.kind in ({}) order by e.id desc limit 1) <> {}, 0)"""
+SET_ASIDE: Final = _NEWEST_OF.format("'set-aside', 'held', 'restored'", "'restored'")
+DAMAGED: Final = _NEWEST_OF.format("'damaged', 'undamaged'", "'undamaged'")
+"""Whether a run of `u` is set aside, damaged: what a person takes back stays, and the
+newest of these events tells."""
 LOT_RUNS: Final = f"""{AMENDED}
 select u.id as run, ifnull(a.new, d.device) as device, u.position, u.started_utc_ns,
   u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
   json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
   json_extract(v.figures, '$.readings') as readings,
-  w.why is not null
-    or exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
-    as set_aside,
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
-    as damaged,
-  u.simulated
+  w.why is not null or {SET_ASIDE} as set_aside, {DAMAGED} as damaged,
+  u.simulated, ifnull((select text from events e where w.why is null
+    and e.kind = 'held' and e.id = (select max(id) from events e where e.run_id = u.id
+      and e.kind in ('set-aside', 'held', 'restored'))), '') as held
 from runs u join devices d on d.id = u.device_id join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join renamed a on a.run_id = u.id left join voided w on w.run_id = u.id

@@ -186,7 +186,7 @@ async def test_scan_look_and_take_the_next(
         await until("#todo", "scan or type its id")
         await pilot.press(*"KX7", "enter")
         await until("#figures", "✓ KX7")
-        assert screen.query_one("#verdict-large", PlainText).text == "\n".join(
+        assert screen.query_one("#headline", PlainText).text == "\n".join(
             large("PASS")
         )
         await until("#counts", "1/4")

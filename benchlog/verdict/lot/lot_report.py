@@ -18,7 +18,7 @@ from benchlog.verdict.lot.lot_decision import (
     decide_lot,
     lot_figures,
 )
-from benchlog.verdict.lot.lot_runs import counts, results_of
+from benchlog.verdict.lot.lot_runs import counts, held_runs, results_of
 from benchlog.verdict.lot.sampling_plan import Plan
 from benchlog.verdict.run.limit import limit_for
 
@@ -41,6 +41,11 @@ class LotReport:
     figures: LotFigures
     limit_ppm: float
     u_common_ppm: float = 0.0
+
+    @property
+    def held(self) -> tuple[LotRun, ...]:
+        """The runs that do not count until a person has answered, the oldest first."""
+        return held_runs(self.runs)
 
     @property
     def doubtful(self) -> tuple[tuple[DeviceResult, str], ...]:

@@ -16,6 +16,15 @@ def counts(run: LotRun) -> bool:
     return run.damaged or (run.ended_how is not None and run.word is not None)
 
 
+def held_runs(runs: Iterable[LotRun]) -> tuple[LotRun, ...]:
+    """Return the runs that wait for a person's answer, the oldest first.
+
+    Of a device that was begun again later nothing is asked any more.
+    """
+    newest = {run.device: run for run in runs}
+    return tuple(sorted((r for r in newest.values() if r.held), key=lambda r: r.run))
+
+
 def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
     """Return one result for each device, its newest run's, in order of first insertion.
 
