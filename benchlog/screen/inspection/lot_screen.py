@@ -132,6 +132,7 @@ class LotScreen(BenchScreen):
         line.show(text)
         if name in _ONLY_SAID:
             line.display = bool(text)
+            self.set_class(bool(text), f"-{name}")
 
     def _look_for_verdicts(self, report: LotReport) -> None:
         """Turn to the position whose verdict is new, and ring; not for old ones."""

@@ -273,7 +273,8 @@ def devices(report: LotReport) -> str:
         if not counts(run):
             said = f"does not count: {_why(run)}"
         sign = symbol_of(decision_of(run)) if counts(run) else "-"
-        lines.append(f"{sign} {brief_id(run.device, _ROW_CELLS):<{_ROW_CELLS}} {offset:>12} ppm  {said}")
+        name = brief_id(run.device, _ROW_CELLS).ljust(_ROW_CELLS)
+        lines.append(f"{sign} {name} {offset:>12} ppm  {said}")
     return "\n".join(lines)
 
 
