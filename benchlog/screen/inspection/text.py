@@ -182,7 +182,7 @@ def _next(report: LotReport) -> str:
         said = f"LOT {report.standing.decision.upper()}: {report.standing.text}"
         if not report.standing.remaining:
             return f"{said}. F8 shows the result"
-        return f"{said}. You may stop (F8) or complete the sample"
+        return f"{said}. F8 stops; or complete the sample"
     if not report.standing.remaining:
         return f"sample complete, {report.standing.text}: scan one of them again"
     return "put the next device in and scan or type its id"
