@@ -2,8 +2,12 @@
 
 from collections.abc import Iterator
 
-from benchlog.analysis.stability.estimation import StabilityRow
 from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.stability_table import (
+    ALIGNED,
+    stability_cells,
+    stability_heads,
+)
 from benchlog.evaluation.wording import PAGE, headline, run_facts
 from benchlog.model import Purpose
 from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
@@ -42,6 +46,7 @@ from benchlog.units import (
     three_digits,
 )
 
+_DECIMALS = 2
 _AMENDED = {"device": "device id", "void": "void", "restore": "counts again"}
 
 
@@ -153,19 +158,13 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     rows = [row for row in found.rows if row.value is not None]
     biased = any(row.bias != 1.0 for row in rows)
     cells = [
-        (*_deviation(row), row.noise_text, *([f"{row.bias:.3g}"] if biased else []))
+        (*stability_cells(row, _DECIMALS), *([f"{row.bias:.3g}"] if biased else []))
         for row in rows
     ]
-    headers = ("tau, s", "Pairs", found.kind, "95 % from", "to", "Noise")
+    headers = (*stability_heads(found.kind)[:-1], "Noise")
     head = (*headers, *(["Bias, dead time"] if biased else []))
     title = f"{found.kind}, {found.estimator} (fractional frequency)"
-    yield table(title, head, cells, "rrrrrlr", " ".join(found.notes))
-
-
-def _deviation(row: StabilityRow) -> tuple[str, ...]:
-    figures = (row.value, row.low, row.high)
-    said = ("" if figure is None else f"{figure:.2e}" for figure in figures)
-    return (f"{row.tau_s:.6g}", f"{row.n:,}", *said)
+    yield table(title, head, cells, f"{ALIGNED}r", " ".join(found.notes))
 
 
 def _temperature(record: RunRecord) -> Iterator[Block]:

@@ -8,7 +8,7 @@ from textual.content import Content
 from textual.screen import Screen
 from textual.widget import Widget
 
-_BETWEEN = "   "
+_BETWEEN = "  "
 
 
 @dataclass(frozen=True, slots=True)
