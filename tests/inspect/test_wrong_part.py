@@ -10,6 +10,11 @@ from lot_shop import PART, Shop, document, wait_for
 from lot_table import Table, set_up
 
 from benchlog.recorder.lot.lot_inspection import launch_lot
+from benchlog.screen.inspection.app import LotApp
+from benchlog.screen.inspection.headline import Headline
+from benchlog.screen.inspection.lot_screen import LotOnScreen
+from benchlog.screen.widgets.key_bar import keys_of
+from benchlog.screen.widgets.text import PlainText
 from benchlog.verdict.lot.lot_runs import counts
 
 OTHER_PPM = -200_000.0
@@ -115,3 +120,50 @@ def test_with_ids_from_a_list_nobody_is_asked_and_it_does_not_count(shop: Shop) 
     said = shop.run(shop.words("--result")).stdout
     assert "held" in said and "until that is answered" in said
     assert PART in said
+
+
+# --- on the screen: its keys, at a real keeper
+
+
+async def test_asked_on_the_screen_and_answered_by_keys(table: Table) -> None:
+    app = LotApp(LotOnScreen(table.shop.db, table.task.lot, table.launched.control))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = app.screen
+
+        async def until(name: str, said: str) -> None:
+            for _ in range(400):
+                if said in screen.query_one(name, PlainText).text:
+                    return
+                await pilot.pause(0.05)
+            pytest.fail(f"{said!r} not in {screen.query_one(name, PlainText).text!r}")
+
+        def bar() -> str:
+            return " ".join(f"{key.does} {key.shown}" for key in keys_of(screen))
+
+        await until("#todo", "scan or type its id")
+        assert "take back F3" in bar() and "undo Ctrl+Z" in bar()
+        table.shop.bench.insert("A", OTHER_PPM)
+        await pilot.press(*"KX7", "enter")
+        await until("#todo", "HELD: is KX7 the right part?")
+        await until("#figures", "KX7 does not count: held until you answer")
+        assert "F9: it is meant" in screen.query_one("#asked", PlainText).text
+        head = screen.query_one(Headline)
+        assert [line.text for line in head.shown] == [
+            "? OTHER PART", "KX7", "12.8 MHz",
+        ]  # fmt: skip
+        for offered in ("wrong part, take it out F2", "skip it F3", "it is meant F9"):
+            assert offered in bar()
+        assert "take back F3" not in bar() and "damaged F4" not in bar()
+        await pilot.press(*"KX8", "enter")
+        await until("#said", "KX8 is not taken: answer first")
+        await pilot.press("f9")
+        await until("#figures", "✗ KX7")
+        await until("#counts", "1/4")
+        await pilot.press("ctrl+z")
+        await until("#todo", "HELD: is KX7 the right part?")
+        await until("#counts", "0/4")
+        await pilot.press("f3")
+        await until("#todo", "put the next device in")
+        assert "take back F3" in bar()
+        await pilot.press("f8")
+    assert table.done() == 0
