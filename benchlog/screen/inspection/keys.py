@@ -22,7 +22,7 @@ LOT_KEYS: Final[list[BindingType]] = [
         "answer('take-out')",
         "wrong part, take it out",
         key_display="F2",
-        tooltip="it does not count; the right device is put in under the same id",
+        tooltip="asked about a wrong part: it is one, the right one follows under its id",
     ),
     Binding(
         "f3",
@@ -36,7 +36,7 @@ LOT_KEYS: Final[list[BindingType]] = [
         "answer('skip')",
         "skip it",
         key_display="F3",
-        tooltip="it does not count, and its id is done with",
+        tooltip="asked about a wrong part: its run shall not count, the next id follows",
     ),
     Binding(
         "f4",
@@ -78,7 +78,7 @@ LOT_KEYS: Final[list[BindingType]] = [
         "answer('meant')",
         "it is meant",
         key_display="F9",
-        tooltip="it may look like another part, but it counts as measured",
+        tooltip="asked about a wrong part: it is meant, and counts as measured",
     ),
     Binding(
         "ctrl+z",
