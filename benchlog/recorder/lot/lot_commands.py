@@ -167,6 +167,7 @@ class LotCommands(ControlCommands):
         place = self._at(run.position)
         if request.do == "take-out" and place is not None:
             place.device, place.forced = run.device, False
+            place.left = place.seen is False  # a killed keeper did not see it go
         return Answer(ok=True, data={"run": run.run, "device": run.device})
 
     def _undo(self, request: Request) -> Answer:

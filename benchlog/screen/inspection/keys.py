@@ -22,7 +22,7 @@ LOT_KEYS: Final[list[BindingType]] = [
         "answer('take-out')",
         "wrong part, take it out",
         key_display="F2",
-        tooltip="asked about a wrong part: it is one, the right one follows under its id",
+        tooltip="asked about a wrong part: it is one, the right one gets its id",
     ),
     Binding(
         "f3",
@@ -36,7 +36,7 @@ LOT_KEYS: Final[list[BindingType]] = [
         "answer('skip')",
         "skip it",
         key_display="F3",
-        tooltip="asked about a wrong part: its run shall not count, the next id follows",
+        tooltip="asked about a wrong part: it shall not count, the next id follows",
     ),
     Binding(
         "f4",
