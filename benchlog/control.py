@@ -29,6 +29,10 @@ VERBS: Final = (
     "device",
     "aside",
     "damaged",
+    "meant",
+    "take-out",
+    "skip",
+    "undo",
 )
 """`again` measures anew from here; `keep-going` outlives the terminal it came from.
 

@@ -38,6 +38,10 @@ def lot_document(report: LotReport) -> dict[str, Any]:
             {"device": result.device, "run": result.run, "why": why}
             for result, why in report.doubtful
         ],
+        "held": [
+            {"device": run.device, "run": run.run, "why": run.held}
+            for run in report.held
+        ],
         "not_counted": [
             {
                 "device": run.device,

@@ -13,6 +13,7 @@ from benchlog.model.kinds import Purpose
 DOES_NOT_COUNT: Final = "does not count"
 """The words for it, wherever a person reads of it."""
 NOT_ENDED: Final = "not ended"
+HELD: Final = "held until somebody answers"
 TAKEN_BACK: Final = "taken back"
 MEASURED_AGAIN: Final = "measured again"
 MARKED: Final = "marked"
@@ -55,6 +56,8 @@ class RunState:
         Whether it was begun with an end: readings, a time, a clear verdict.
     judged : bool
         Whether a verdict is kept with it.
+    held : bool
+        Whether a question about its device waits for an answer; it is set aside then.
     marked : bool
         Whether a person marked a moment of it: warming, another supply, anything.
     newer : int | None
@@ -70,6 +73,7 @@ class RunState:
     purpose: Purpose
     planned: bool
     judged: bool
+    held: bool = False
     marked: bool = False
     newer: int | None = None
     newer_marked: bool = False
@@ -115,6 +119,8 @@ def _own_reason(state: RunState) -> str:
         return f"void ({state.void})" if state.void else "void"
     if how == MEASURED_AGAIN:
         return MEASURED_AGAIN
+    if state.held:
+        return HELD
     if state.set_aside:
         return TAKEN_BACK if how is None or how in _ENDED_AS_MEANT else how
     # a damaged device is a failed one, however its run went

@@ -29,8 +29,9 @@ class LotRun:
     """One run of a lot as its decision needs it; None is unknown.
 
     `set_aside`, `damaged` and `marked` say that such an event is in the run, `void` why
-    it is void, if so. `tolerance_ppm` is what its part promises at the reference
-    temperature, `over_temperature` whether it was begun to be held against more.
+    it is void, if so. `held` is what is asked of its device until a person answers.
+    `tolerance_ppm` is what its part promises at the reference temperature,
+    `over_temperature` whether it was begun to be held against more.
     """
 
     run: int
@@ -46,6 +47,7 @@ class LotRun:
     readings: int | None = None
     set_aside: bool = False
     damaged: bool = False
+    held: str = ""
     marked: bool = False
     simulated: bool = False
     void: str | None = None
@@ -78,6 +80,7 @@ def _state_of_lot_run(run: LotRun) -> RunState:
         void=run.void,
         set_aside=run.set_aside,
         damaged=run.damaged,
+        held=bool(run.held),
         marked=run.marked,
         ended_how=run.ended_how,
         purpose=run.purpose,

@@ -107,6 +107,8 @@ class Run:
         Why a person declared it void, if so.
     set_aside, damaged : bool
         Whether such an event is in the run.
+    held : bool
+        Whether a question about its device waits for an answer.
     marked : bool
         Whether a person marked a moment of it.
     newer : int | None
@@ -150,6 +152,7 @@ class Run:
     judged_over_temperature: bool | None = None
     set_aside: bool = False
     damaged: bool = False
+    held: bool = False
     marked: bool = False
     newer: int | None = None
     newer_marked: bool = False
@@ -169,6 +172,7 @@ class Run:
                 purpose=self.made_for,
                 planned=self._planned,
                 judged=self.verdict is not None,
+                held=self.held,
                 marked=self.marked,
                 newer=self.newer,
                 newer_marked=self.newer_marked,

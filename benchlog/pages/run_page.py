@@ -2,9 +2,13 @@
 
 from collections.abc import Iterator
 
-from benchlog.analysis.stability.estimation import StabilityRow
 from benchlog.evaluation.fitness_wording import fitness_answers, margin_rule
 from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.stability_table import (
+    ALIGNED,
+    stability_cells,
+    stability_heads,
+)
 from benchlog.evaluation.wording import PAGE, run_facts, verdict_lines
 from benchlog.model import Purpose
 from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
@@ -50,6 +54,7 @@ _AMENDED = {
     "void": "void",
     "restore": "counts again",
 }
+_DECIMALS = 2  # our rule: an exponent and two decimals tell a deviation
 
 
 def run_sections(record: RunRecord) -> Iterator[Section]:
@@ -161,19 +166,13 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     rows = [row for row in found.rows if row.value is not None]
     biased = any(row.bias != 1.0 for row in rows)
     cells = [
-        (*_deviation(row), row.noise_text, *([f"{row.bias:.3g}"] if biased else []))
+        (*stability_cells(row, _DECIMALS), *([f"{row.bias:.3g}"] if biased else []))
         for row in rows
     ]
-    headers = ("tau, s", "Pairs", found.kind, "95 % from", "to", "Noise")
+    headers = (*stability_heads(found.kind)[:-1], "Noise")
     head = (*headers, *(["Bias, dead time"] if biased else []))
     title = f"{found.kind}, {found.estimator} (fractional frequency)"
-    yield table(title, head, cells, "rrrrrlr", " ".join(found.notes))
-
-
-def _deviation(row: StabilityRow) -> tuple[str, ...]:
-    figures = (row.value, row.low, row.high)
-    said = ("" if figure is None else f"{figure:.2e}" for figure in figures)
-    return (f"{row.tau_s:.6g}", f"{row.n:,}", *said)
+    yield table(title, head, cells, f"{ALIGNED}r", " ".join(found.notes))
 
 
 def _temperature(record: RunRecord) -> Iterator[Block]:

@@ -1,7 +1,7 @@
 """The list of runs as rows of text: which columns fit, what stands in them. Pure."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from rich.cells import cell_len
@@ -31,28 +31,60 @@ class Column:
 def columns_for(width: int, runs: Sequence[Run] = ()) -> list[Column]:
     """Return the columns that `width` cells have room for; the rest is said below.
 
-    Device and part share what the others leave: the one that needs less gives way.
+    No column is wider than what stands in it; device and part share what the others
+    leave, the device first, and how a run ended takes what is left over.
     """
-    fixed = [_RUN, _DAY, _OFFSET, _STANDING]
+    number = _number_column(runs)
     if width < MIDDLING:
+        offset = _offset_column("ppm", _OFFSET_CELLS, runs, with_u=False)
+        fixed = [number, _DAY, offset, _STANDING]
         return [*fixed[:2], _device(width - _sum(fixed)), *fixed[2:]]
-    fixed = [_RUN, _SHORT_DATE, _OFFSET_U, _STANDING]
+    offset = _offset_column("offset ± U, ppm", _OFFSET_U_CELLS, runs, with_u=True)
+    fixed = [number, _DAY, offset, _STANDING]
     if width >= WIDE:
-        fixed = [_RUN, _DATE, _READINGS, _OFFSET_U, _VERDICT, _ENDED]
+        fixed = [number, _DATE, _READINGS, offset, _VERDICT, _ENDED]
     left = width - _sum(fixed)
     device, part = _shared(left, runs)
+    if width >= WIDE:
+        fixed[-1] = replace(_ENDED, cells=_ENDED.cells + left - device - part)
     return [*fixed[:2], _device(device), _part(part), *fixed[2:]]
+
+
+def _number_column(runs: Sequence[Run]) -> Column:
+    """Return the column of numbers, with room for a mark before each."""
+    longest = max((len(_number(run)) for run in runs), default=_RUN_CELLS)
+    return replace(_RUN, cells=min(_RUN_CELLS, max(_FEWEST, longest + 3)))
+
+
+def _offset_column(
+    head: str, cells: int, runs: Sequence[Run], *, with_u: bool
+) -> Column:
+    """Return the column of offsets, those of all runs standing under one another."""
+
+    def parts(run: Run) -> tuple[str, str]:
+        offset, sign, u = _fitted_offset(run, cells - 1, with_u=with_u).partition(" ±")
+        return offset, sign + u
+
+    room = max((len(parts(run)[0]) for run in runs), default=0)
+
+    def said(run: Run) -> str:
+        offset, u = parts(run)
+        return offset.rjust(min(room, cells - 1 - len(u))) + u
+
+    return Column(head, cells, said)
 
 
 def _shared(left: int, runs: Sequence[Run]) -> tuple[int, int]:
     """Return the cells of device and part out of those that are left."""
-    device = 1 + max((cell_len(printable(run.device)) for run in runs), default=0)
-    part = 1 + max((cell_len(printable(run.part.id)) for run in runs), default=0)
-    half = left // 2
-    if min(device, part) <= half < max(device, part):
-        shorter = max(_FEWEST, min(device, part))
-        return (shorter, left - shorter) if device < part else (left - shorter, shorter)
-    return left - half, half
+    if not runs:
+        return left - left // 2, left // 2
+    device = _GAP + max(cell_len(printable(run.device)) for run in runs)
+    part = _GAP + max(cell_len(printable(run.part.id)) for run in runs)
+    device, part = max(device, _FEWEST), max(part, _FEWEST)
+    if device + part > left:
+        device = min(device, max(left * 2 // 3, left - part))
+        part = left - device
+    return device, part
 
 
 def ended_words(run: Run) -> str:
@@ -142,21 +174,11 @@ _COUNT_CELLS: Final = 9
 _OFFSET_CELLS: Final = 12
 _OFFSET_U_CELLS: Final = 20
 _FEWEST: Final = 7
+_GAP: Final = 2
 _RUN: Final = Column("run", _RUN_CELLS, _number)
-_SHORT_DATE: Final = Column("begun", 12, lambda r: local_date(r.started_utc_ns)[5:])
 _DAY: Final = Column("begun", 6, lambda r: local_date(r.started_utc_ns)[5:10])
 _DATE: Final = Column("begun", 17, lambda r: local_date(r.started_utc_ns))
 _READINGS: Final = Column("readings", _COUNT_CELLS, _count)
-_OFFSET: Final = Column(
-    "ppm",
-    _OFFSET_CELLS,
-    lambda r: _fitted_offset(r, _OFFSET_CELLS - 1, with_u=False),
-)
-_OFFSET_U: Final = Column(
-    "offset ± U, ppm",
-    _OFFSET_U_CELLS,
-    lambda r: _fitted_offset(r, _OFFSET_U_CELLS - 1, with_u=True),
-)
 _VERDICT_CELLS: Final = 16
 _VERDICT: Final = Column("verdict", _VERDICT_CELLS, lambda r: run_verdict(r) or UNKNOWN)
 _ENDED: Final = Column("ended", 17, ended_words)

@@ -22,6 +22,11 @@ from benchlog.analysis.series import outliers
 from benchlog.analysis.stability.estimation import Stability, stability
 from benchlog.errors import DataError
 from benchlog.evaluation.response import supply_notes
+from benchlog.evaluation.stability_table import (
+    ALIGNED,
+    stability_cells,
+    stability_heads,
+)
 from benchlog.evaluation.studies import (
     ageing_of,
     series_of,
@@ -44,6 +49,7 @@ _GUIDES: Final = (
     "dotted: how it would go on under white FM (falling), flicker FM (level) and "
     "random-walk FM (rising)"
 )
+_DECIMALS: Final = 3
 _IN_SECONDS: Final = ("tdev", "mtie")
 
 
@@ -119,13 +125,8 @@ def _layers(found: Stability) -> list[Layer]:
 
 
 def _rows(found: Stability) -> tuple[str, ...]:
-    cells = [("tau s", "pairs", found.kind, "95 % from", "to", "noise")]
-    for row in found.rows:
-        figures = (row.value, row.low, row.high)
-        value, low, high = ("-" if f is None else f"{f:.3e}" for f in figures)
-        said = (value, low, high, row.noise_text)
-        cells.append((f"{row.tau_s:.6g}", f"{row.n:,}", *said))
-    return aligned(cells)
+    cells = [stability_cells(row, _DECIMALS) for row in found.rows]
+    return aligned([stability_heads(found.kind), *cells], ALIGNED)
 
 
 # --- laws ----------------------------------------------------------------------------
@@ -196,12 +197,16 @@ def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:
     return aligned(cells)
 
 
-def aligned(cells: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
-    """Align columns, figures to the right; the last one is words."""
+def aligned(cells: Sequence[tuple[str, ...]], how: str = "") -> tuple[str, ...]:
+    """Align columns: `how` has r for right, l for left; the last one is words.
+
+    Without `how` all others are figures, to the right.
+    """
+    how = how.ljust(len(cells[0]) - 1, "r")
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return tuple(
         "  ".join(
-            cell.ljust(w) if n == len(row) - 1 else cell.rjust(w)
+            cell.ljust(w) if n == len(row) - 1 or how[n] == "l" else cell.rjust(w)
             for n, (cell, w) in enumerate(zip(row, widths, strict=True))
         ).rstrip()
         for row in cells

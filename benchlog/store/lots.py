@@ -5,6 +5,7 @@ from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part, Purpose
+from benchlog.store.named_views import HELD
 from benchlog.store.parameters import text
 from benchlog.store.row_mapping import (
     AMENDED,
@@ -29,7 +30,9 @@ select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_
   u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
   json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
   json_extract(v.figures, '$.readings') as readings,
-  {STATE}, u.simulated, u.purpose, {PLANNED} as planned,
+  {STATE}, case when a.void is null and {HELD} then (select text from events e
+    where e.run_id = u.id and e.kind = 'held' order by e.id desc limit 1) end
+    as question, u.simulated, u.purpose, {PLANNED} as planned,
   ifnull(json_extract(v.figures, '$.basis.part.limits.tolerance_ppm'),
     json_extract(u.snapshot, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
   ifnull(json_extract(u.snapshot, '$.over_temperature'), 0) as over_temperature
@@ -98,7 +101,9 @@ def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`."""
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
+    read["held"] = (row["question"] or "") if row["held"] else ""
     read["purpose"] = Purpose(row["purpose"])
     tolerance = row["tolerance_ppm"]  # `inf` is a text
     read["tolerance_ppm"] = None if tolerance is None else float(tolerance)
-    return LotRun(**{**row, **read})
+    plain = {name: value for name, value in row.items() if name != "question"}
+    return LotRun(**{**plain, **read})

@@ -7,7 +7,15 @@ texts.
 
 from typing import Final
 
-_STATES: Final = """
+_NEWEST_OF: Final = """ifnull((select e.kind from events e where e.run_id = u.id
+    and e.kind in ({0}) order by e.id desc limit 1) {1}, 0)"""
+_ASIDE: Final = "'set-aside', 'held', 'restored'"
+SET_ASIDE: Final = _NEWEST_OF.format(_ASIDE, "<> 'restored'")
+HELD: Final = _NEWEST_OF.format(_ASIDE, "= 'held'")
+DAMAGED: Final = _NEWEST_OF.format("'damaged', 'undamaged'", "= 'damaged'")
+"""Whether a run of `u` is set aside, waits for an answer, is damaged: what a person
+took back stays, and the newest of these events tells."""
+_STATES: Final = f"""
 with newest as (select run_id, kind, new, reason, row_number() over (
     partition by run_id, case kind when 'restore' then 'void' else kind end
     order by at_utc_ns desc, id desc) as nth
@@ -36,13 +44,11 @@ with newest as (select run_id, kind, new, reason, row_number() over (
     ifnull(json_extract(u.snapshot, '$.until_clear'), 0) = 1
       or json_extract(u.snapshot, '$.max_readings') is not null
       or json_extract(u.snapshot, '$.max_s') is not null as planned,
-    exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
-      as set_aside,
-    exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
-      as damaged,
+    {SET_ASIDE} as set_aside,
+    {HELD} as held,
+    {DAMAGED} as damaged,
     exists(select 1 from events e where e.run_id = u.id and e.kind = 'mark')
-      and not exists(select 1 from events e where e.run_id = u.id
-        and e.kind = 'damaged') as disturbed,
+      and not {DAMAGED} as disturbed,
     (select id from verdicts v where v.run_id = u.id
       order by at_utc_ns desc, id desc limit 1) as verdict_id
     from runs u join devices d on d.id = u.device_id
@@ -51,6 +57,7 @@ with newest as (select run_id, kind, new, reason, row_number() over (
     when void = '' then 'void'
     when void is not null then 'void (' || void || ')'
     when how = 'measured again' then 'measured again'
+    when held then 'held until somebody answers'
     when set_aside and (how is null or how in ('verdict clear', 'readings reached',
       'time reached', 'best code found', 'file read', 'stopped')) then 'taken back'
     when set_aside then how
@@ -73,7 +80,7 @@ with newest as (select run_id, kind, new, reason, row_number() over (
         then 'marked: run ' || newest || ', without a mark, counts'
       when newest <> run then 'measured again in run ' || newest end as does_not_count
     from placed)
-"""
+"""  # noqa: S608 - our own text
 _UTC: Final = """case when {0} >= 0 then
     strftime('%Y-%m-%dT%H:%M:%S', {0} / 1000000000, 'unixepoch')
     || printf('.%09dZ', {0} % 1000000000) end"""
@@ -117,7 +124,7 @@ from readings r join runs u on u.id = r.run_id join runs_named n on n.run = r.ru
 """A row for each reading, with whether its run counts."""
 INDEXES: Final = (
     "create index events_of_state on events (run_id)"
-    " where kind in ('set-aside', 'damaged', 'mark')",
+    " where kind in ('set-aside', 'held', 'restored', 'damaged', 'undamaged', 'mark')",
     "create index devices_of_lot on devices (lot_id)",
 )
 """Runs have many events, and few that decide; a run's lot is looked up with it."""

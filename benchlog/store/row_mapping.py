@@ -19,6 +19,7 @@ from benchlog.model import (
 )
 from benchlog.model.counting import DeviceRun, RunState, replaced_by
 from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
+from benchlog.store.named_views import DAMAGED, HELD, SET_ASIDE
 from benchlog.store.rows import VerdictRow
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
 
@@ -51,13 +52,10 @@ merge brings them in by file. A lot that is an empty text is none."""
 NEWEST_VERDICT: Final = """(select id from verdicts where run_id = u.id
     order by at_utc_ns desc, id desc limit 1)"""
 LOT: Final = "case when a.lot is null then l.lot else nullif(a.lot, '') end"
-STATE: Final = """a.void,
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'set-aside')
-    as set_aside,
-  exists(select 1 from events e where e.run_id = u.id and e.kind = 'damaged')
-    as damaged,
+STATE: Final = f"""a.void, {SET_ASIDE} as set_aside, {HELD} as held,
+  {DAMAGED} as damaged,
   exists(select 1 from events e where e.run_id = u.id and e.kind = 'mark')
-    as marked"""
+    as marked"""  # noqa: S608 - our own text
 """What decides besides its end whether a run counts."""
 PLANNED: Final = """(json_extract(u.snapshot, '$.until_clear') = 1
     or json_extract(u.snapshot, '$.max_readings') is not null
@@ -164,7 +162,7 @@ where i.serial = :serial and a.void is null order by c.at_utc_ns, c.id
 def device_run_from(row: Named) -> DeviceRun:
     """Rebuild a DeviceRun from a row of `IN_LOTS`."""
     names = ("run", "started_utc_ns", "part", "lot", "device")
-    yes = ("planned", "judged", "set_aside", "damaged", "marked")
+    yes = ("planned", "judged", "set_aside", "held", "damaged", "marked")
     return DeviceRun(
         **{name: row[name] for name in names},
         state=RunState(
@@ -210,6 +208,7 @@ def run_from(row: Named, newer: DeviceRun | None = None) -> Run:
         void=row["void"],
         set_aside=bool(row["set_aside"]),
         damaged=bool(row["damaged"]),
+        held=bool(row["held"]),
         marked=bool(row["marked"]),
         newer=None if newer is None else newer.run,
         newer_marked=newer is not None and newer.state.is_disturbed,

@@ -21,7 +21,7 @@ SHOWN = {
     "lots": (13, 14),
     "states": (1, 3, 4, 8, 10, 11, 13, 15, 16),
 }
-READY = "q quit"
+READY = "quit q"
 """The line of keys has come: the screen is built."""
 
 

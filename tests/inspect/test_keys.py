@@ -20,8 +20,8 @@ from benchlog.recorder.lot.device_site import IDLE_S, DeviceSite
 from benchlog.recorder.run.device_settling import jumped
 from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.app import LotApp
+from benchlog.screen.inspection.headline import Headline
 from benchlog.screen.inspection.lot_screen import LotOnScreen, LotScreen
-from benchlog.screen.inspection.text import ROWS, large
 from benchlog.screen.widgets.text import PlainText
 
 
@@ -54,11 +54,6 @@ def test_the_device_before_must_be_seen_to_leave(table: Table) -> None:
     assert table.ask("device").ok  # Enter alone: it is in
     wait_for(lambda: table.done() == 2)
     assert "still-in" in table.shop.kinds(table.runs()[1].run)
-
-
-def test_another_part_is_said_aloud(table: Table) -> None:
-    run = table.measure("a", -200_000.0)
-    assert run.word == "fail" and "wrong-part" in table.shop.kinds(run.run)
 
 
 def test_paused_nothing_begins(table: Table) -> None:
@@ -186,9 +181,8 @@ async def test_scan_look_and_take_the_next(
         await until("#todo", "scan or type its id")
         await pilot.press(*"KX7", "enter")
         await until("#figures", "✓ KX7")
-        assert screen.query_one("#verdict-large", PlainText).text == "\n".join(
-            large("PASS")
-        )
+        shown = [line.text for line in screen.query_one(Headline).shown]
+        assert shown[:2] == ["✓ PASS", "KX7"]
         await until("#counts", "1/4")
         await pilot.pause(0.2)
         assert len(rung) == 1, "one ring: pass"
@@ -197,13 +191,6 @@ async def test_scan_look_and_take_the_next(
         await until("#counts", "0/4")
         await pilot.press("f8")
     assert table.done() == 0
-
-
-def test_letters_are_whole() -> None:
-    for word in ("pass", "fail", "undecided"):
-        lines = large(word)
-        assert len(lines) == ROWS and len({len(line) for line in lines}) == 1
-        assert len(lines[0]) <= 56
 
 
 @pytest.mark.parametrize(

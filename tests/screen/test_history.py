@@ -194,3 +194,19 @@ async def test_run_that_an_old_version_wrote_with_unknown_identity(stage: Stage)
         assert "no reading" in shown
         assert "DOES NOT COUNT" in shown
     same_as_kept("no-reading-80x24", shown)
+
+
+def test_a_device_is_shown_whole_and_offsets_stand_under_one_another(stage: Stage):
+    with Reader.open(stage.database) as reader:
+        run = reader.run(stage.play(Scene(readings=3)))
+    offsets = (-15.3, 0.2, 1_234.5)
+    runs = [
+        replace(run, device="1-002/a=b.5", offset_ppm=ppm, u_ppm=1.2) for ppm in offsets
+    ]
+    for width in (76, 116, 196):
+        columns = {c.head: c for c in columns_for(width, runs)}
+        assert columns["device"].cells > len("1-002/a=b.5")
+        said = [columns["offset ± U, ppm"].said(one) for one in runs]
+        assert len({text.index("±") for text in said}) == 1, said
+        if width > 112:  # what is left over goes to the words, not between the figures
+            assert columns["part"].cells <= len(run.part.id) + 2

@@ -71,7 +71,7 @@ async def test_both_are_in_view_and_tab_goes_from_one_to_the_other(stage: Stage)
         shown = await settled(p.pilot)
         assert "▸ A KX-A measuring" in shown
         assert "device KX-A" in shown
-        assert "Tab other position" in shown
+        assert "other position Tab" in shown
         await p.pilot.press("tab")
         shown = await until(p.pilot, "device KX-B")
         shown = await until(p.pilot, "▸ B KX-B measuring")

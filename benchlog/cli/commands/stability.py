@@ -24,6 +24,7 @@ EXAMPLES = (
     "benchlog stability 12 --tau 1s,10s,100s --plot KX-0412-adev.svg",
 )
 _LONG_MIN: Final = 0.5
+_DECIMALS: Final = 4
 
 
 @make_command("stability", examples=EXAMPLES)
@@ -51,8 +52,8 @@ _LONG_MIN: Final = 0.5
 def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Show how stable RUN (the latest if left out) is over averaging times.
 
-    Each row has its 95 % interval, the noise named at that averaging time, and how
-    many pairs of averages it rests on. Where a drift dominates, that is said instead.
+    Each row has the deviation, its 95 % interval, from how many differences it is (n),
+    and the noise named at that averaging time; a drift that dominates is named instead.
     Readings are never changed; outliers are left out only when asked.
     """
     from benchlog.analysis.series import outliers
@@ -119,23 +120,22 @@ def document(
 
 def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) -> str:
     """Return the result as a person reads it: heading, table, chart, notes."""
-    rows = [
-        (
-            f"{row.tau_s:.6g}",
-            str(row.n),
-            _figure(row.value),
-            _figure(row.low),
-            _figure(row.high),
-            row.noise_text,
-        )
-        for row in found.rows
-    ]
-    headers = ("tau s", "pairs", found.kind, "95 % from", "to", "noise there")
+    from benchlog.evaluation.stability_table import (
+        ALIGNED,
+        stability_cells,
+        stability_heads,
+    )
+
+    rows = [stability_cells(row, _DECIMALS) for row in found.rows]
     notes = list(found.notes)
     if outliers:
         done = "left out" if wish["leave_out_outliers"] else "marked, not left out"
         notes.append(f"outliers: {outliers} {done}")
-    parts = [_title(run, found), table(headers, rows, "rrrrr"), _chart(found)]
+    parts = [
+        _title(run, found),
+        table(stability_heads(found.kind), rows, ALIGNED),
+        _chart(found),
+    ]
     parts.append(pairs([("note", "\n".join(notes))]) if notes else "")
     return "\n\n".join(part for part in parts if part)
 
@@ -159,7 +159,3 @@ def _title(run: "Run", found: "Stability") -> str:
     said = ", simulated" if run.simulated else ""
     device = printable(run.device)
     return f"{found.kind} ({found.estimator}) of {device}, run {run.id}{said}"
-
-
-def _figure(value: float | None) -> str:
-    return "-" if value is None else f"{value:.4e}"

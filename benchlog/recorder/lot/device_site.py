@@ -7,6 +7,7 @@ from benchlog.clock import Clock
 from benchlog.model import RunPlan, Sample
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import NS_PER_S, format_duration, format_frequency
+from benchlog.verdict.run.gross_error import other_part
 
 GONE_AFTER: Final = 2  # our rule: one may be a glitch
 """So many answers without a signal in a row mean that the device was taken out."""
@@ -16,6 +17,8 @@ _MINUTE_S: Final = 60.0  # definition
 FAR_LIMITS: Final = 20.0
 FAR_PPM: Final = 2_000.0
 """A device this far off (the larger of both) is taken for another part; our rule."""
+FAR_VALUES: Final = 2  # our rule: one may be a glitch
+"""So many values in a row, all this far off, are asked about."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -37,6 +40,7 @@ class DeviceSite:
     forced: bool = False
     said_idle: bool = False
     said_far: int = 0
+    far: int = 0
     since_mono_ns: int = field(init=False)
     idled_s: float = 0.0
 
@@ -56,7 +60,7 @@ class DeviceSite:
     def begun(self, run_id: int) -> None:
         """Note that a run has begun here."""
         self.idled_s = self._waited_s if self._waited_s >= IDLE_S else 0.0
-        self.run_id, self.device, self.dark = run_id, "", 0
+        self.run_id, self.device, self.dark, self.far = run_id, "", 0, 0
         self.said_idle = self.forced = False
 
     def ended(self) -> None:
@@ -104,18 +108,23 @@ class DeviceSite:
         return f"no new device at {self.name} for {format_duration(waited_s)}"
 
     def far_off(self, sample: Sample) -> str:
-        """Say once a run that this can hardly be the part; empty otherwise."""
+        """Ask once a run whether this is the part at all; empty otherwise."""
         if self.run_id is None or self.said_far == self.run_id:
             return ""
         part, divider = self.template.part, position_of(self.template).divider
-        hz = sample.value * divider
+        hz, tolerance_ppm = sample.value * divider, part.limits.tolerance_ppm
         if not 0 < hz < float("inf"):
             return ""
-        far = max(FAR_PPM, FAR_LIMITS * part.limits.tolerance_ppm)
-        if abs(hz / part.nominal_hz - 1) * 1e6 <= far:
+        off_ppm = (hz / part.nominal_hz - 1) * 1e6
+        self.far = self.far + 1 if abs(off_ppm) > _far_ppm(tolerance_ppm) else 0
+        if self.far < FAR_VALUES:
             return ""
         self.said_far = self.run_id
-        return (
-            f"reads {format_frequency(hz)}, promised is "
-            f"{format_frequency(part.nominal_hz)}: another part than {part.id}?"
+        return other_part(off_ppm, part.nominal_hz, tolerance_ppm, divider) or (
+            f"it runs near {format_frequency(float(f'{hz:.5g}'))}, the part at "
+            f"{format_frequency(part.nominal_hz)}: is this the right part?"
         )
+
+
+def _far_ppm(tolerance_ppm: float) -> float:
+    return max(FAR_PPM, FAR_LIMITS * tolerance_ppm)

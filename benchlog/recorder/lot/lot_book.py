@@ -21,6 +21,7 @@ from benchlog.model import (
     LotRun,
     RunPlan,
 )
+from benchlog.recorder.lot.undo import Act, newest_act
 from benchlog.recorder.run.bookkeeper import RULE
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
@@ -31,7 +32,7 @@ from benchlog.verdict.lot.lot_decision import (
     UndecidedRule,
     decide_lot,
 )
-from benchlog.verdict.lot.lot_runs import results_of, word_of
+from benchlog.verdict.lot.lot_runs import held_runs, results_of, word_of
 from benchlog.verdict.lot.sampling_plan import Plan
 
 NUMBER_DIGITS: Final = 4  # our rule: ids sort up to 9,999 devices
@@ -150,6 +151,11 @@ class LotBook:
         found = [run for run in self._at(position) if run.counts]
         return found[-1] if found else None
 
+    @property
+    def held(self) -> tuple[LotRun, ...]:
+        """Return the runs that wait for a person's answer, the oldest first."""
+        return held_runs(self.runs)
+
     def counted(self, run_id: int) -> LotRun | None:
         """Return a run if it counts."""
         return next((r for r in self.runs if r.run == run_id and r.counts), None)
@@ -192,6 +198,15 @@ class LotBook:
         whole = reader.run(run.run)
         found = Evaluation(run=whole, assessment=assess(reader, whole))
         self._writer.add_verdict(run.run, verdict_row(found, RULE))
+
+    def newest_act(self) -> Act | None:
+        """Return what a person did last in this lot and has not undone; None: nothing.
+
+        It is found in the runs' events, so a keeper that was killed has not lost it.
+        """
+        self.refresh()
+        with closing(Reader.open(self._database)) as reader:
+            return newest_act((run, reader.events(run.run)) for run in self.runs)
 
     def mark(self, run_id: int, kind: EventKind, text: str) -> Event:
         """Write an event into a run that has ended."""

@@ -16,6 +16,12 @@ _WORDS = {
     "damaged": (EventKind.DAMAGED, "the device is damaged: it counts as defective"),
     "note": (EventKind.NOTE, ""),
 }
+_ANSWERS = {
+    "meant": (EventKind.RESTORED, "a person answered: it is meant, it counts"),
+    "take-out": (EventKind.SET_ASIDE, "a person answered: the wrong part, taken out"),
+    "skip": (EventKind.SET_ASIDE, "a person answered: skipped, it does not count"),
+}
+_ENDED = {"take-out": "taken out", "skip": "skipped"}
 
 
 class LotKept(Kept, Protocol):
@@ -41,6 +47,14 @@ class LotKept(Kept, Protocol):
         """End a run that shall not count, and say why."""
         ...
 
+    @property
+    def holding(self) -> bool:
+        """Whether nothing is begun until a person has answered about a device."""
+
+    def ask_about(self, run_id: int, *, asked: bool) -> None:
+        """Note whether something is asked about the device of an open run."""
+        ...
+
     def place_of(self, run_id: int) -> DeviceSite:
         """Return where a run is."""
         ...
@@ -59,7 +73,9 @@ class LotCommands(ControlCommands):
         self._deeds = {
             "device": self._device,
             "again": self._again,
+            "undo": self._undo,
             **dict.fromkeys(_WORDS, self._mark),
+            **dict.fromkeys(_ANSWERS, self._answer_held),
         }
 
     def answer(self, request: Request) -> Answer:
@@ -85,21 +101,29 @@ class LotCommands(ControlCommands):
             return _no("a device is being measured; wait for its verdict")
         if not device:
             return self._is_in(place)
-        if fault := device_id_fault(device):
-            return _no(fault)
         others = self._lot.under_way() - {place.device}
-        if device in others:
-            return _no(f"{printable(device)} is being measured or waited for")
+        if refusal := self._refusal(device, others):
+            return _no(refusal)
+        place.device, place.forced = device, False
+        return Answer(ok=True, data={"position": place.name})
+
+    def _refusal(self, device: str, others: set[str]) -> str:
+        """Return why an id is not taken, empty when it is; `others` are under way."""
         lot = self._lot.lot
+        if self._lot.holding:
+            return f"{printable(device)} is not taken: answer first what is asked"
+        if fault := device_id_fault(device):
+            return fault
+        if device in others:
+            return f"{printable(device)} is being measured or waited for"
         if not lot.times(device) and lot.standing.remaining <= len(others):
             under_way = " with what is under way" if others else ""
-            return _no(
+            return (
                 f"the sample of {lot.task.plan.sample_size} is complete{under_way}, "
                 f"and {printable(device)} is not in it: only a device that is can be "
                 "measured again"
             )
-        place.device, place.forced = device, False
-        return Answer(ok=True, data={"position": place.name})
+        return ""
 
     def _is_in(self, place: DeviceSite) -> Answer:
         if not place.device:
@@ -125,6 +149,56 @@ class LotCommands(ControlCommands):
         self._lot.lot.mark(last.run, kind, said)
         self._lot.lot.decide()
         return Answer(ok=True, data={"run": last.run, "device": last.device})
+
+    def _answer_held(self, request: Request) -> Answer:
+        """Do with a device that may be another part what a person says."""
+        lot = self._lot.lot
+        lot.refresh()
+        run = next((r for r in lot.held if request.run in (None, r.run)), None)
+        if run is None:
+            return _no("nothing is asked about a device")
+        kind, said = _ANSWERS[request.do]
+        live = self._lot.book.runs.by_id.get(run.run)
+        if live is not None and kind is EventKind.SET_ASIDE:
+            self._lot.set_aside(live, _ENDED[request.do], said)
+        else:
+            self._write(run.run, kind, said)
+        place = self._at(run.position)
+        if request.do == "take-out" and place is not None:
+            place.device, place.forced = run.device, False
+            place.left = place.seen is False  # a killed keeper did not see it go
+        return Answer(ok=True, data={"run": run.run, "device": run.device})
+
+    def _undo(self, request: Request) -> Answer:
+        """Take back what a person did last; each time the deed before."""
+        del request
+        act = self._lot.lot.newest_act()
+        if act is None:
+            return _no("there is nothing to undo")
+        if act.why_not:
+            return _no(f"{printable(act.device)} {act.why_not}: F2 measures it again")
+        live = self._lot.book.runs.by_id.get(act.run)
+        if live is not None and act.ends:
+            self._lot.set_aside(live, "stopped", act.writes[-1][1])
+        else:
+            for kind, text in act.writes:
+                self._write(act.run, kind, text)
+        for place in self._lot.places:  # nothing waits any more for what was taken out
+            if place.device == act.device:
+                place.device = ""
+        said = f"undone: {printable(act.device)} {act.then}"
+        return Answer(ok=True, data={"run": act.run, "said": said})
+
+    def _write(self, run_id: int, kind: EventKind, text: str) -> None:
+        """Write an event into a run that is open or has ended, and decide anew."""
+        live = self._lot.book.runs.by_id.get(run_id)
+        if live is not None:
+            self._lot.book.runs.note(live, kind, text)
+            if kind in (EventKind.HELD, EventKind.RESTORED):
+                self._lot.ask_about(run_id, asked=kind is EventKind.HELD)
+            return
+        self._lot.lot.mark(run_id, kind, text)
+        self._lot.lot.decide()
 
     def _again(self, request: Request) -> Answer:
         running = self._open(request.position)

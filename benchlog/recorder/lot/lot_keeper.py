@@ -40,6 +40,7 @@ class LotKeeper(Keeper):
         self._said = ""
         self._idle: DeviceSite | None = None
         self._aside: Counter[str] = Counter()
+        self._asked: set[int] = set()
         for instrument in self.pool.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
         if ids is not None and ids.fd is not None:
@@ -141,6 +142,30 @@ class LotKeeper(Keeper):
         self._note(run, EventKind.SET_ASIDE, text)
         self.end_one(run.run_id, how)
 
+    @property
+    def holding(self) -> bool:
+        """Whether nothing is begun until a person has answered about a device.
+
+        Where ids come from a list, or nobody looks on, there is nobody to ask: the run
+        does not count, and the next device is measured.
+        """
+        if self.ids is not None or self.task.alone:
+            return False
+        return bool(self._asked & self.book.runs.by_id.keys() or self.lot.held)
+
+    def ask_about(self, run_id: int, *, asked: bool) -> None:
+        """Note whether something is asked about the device of an open run."""
+        (self._asked.add if asked else self._asked.discard)(run_id)
+
+    def _hold_device(self, run: LiveRun, why: str) -> None:
+        """Let a run count for nothing until a person has answered."""
+        self.ask_about(run.run_id, asked=True)
+        self._note(run, EventKind.WRONG_PART, why)
+        self._note(run, EventKind.SET_ASIDE, "held until a person has answered")
+        self._note(run, EventKind.HELD, why)
+        self.say(f"{run.plan.device}: {why}")
+        self._said = ""  # the screen asks, with the keys that answer
+
     def place_of(self, run_id: int) -> DeviceSite:
         """Return where a run is."""
         return next(place for place in self.places if place.run_id == run_id)
@@ -171,8 +196,7 @@ class LotKeeper(Keeper):
                     self.say(f"a device is seen at {place.name}")
                 said = place.far_off(message.sample)
                 if said and run is not None:
-                    self._note(run, EventKind.WRONG_PART, said)
-                    self._said, self._idle = said, None
+                    self._hold_device(run, said)
             case Failed(kind=EventKind.NO_SIGNAL):
                 if place.darkness():
                     self._gone(place, run)
@@ -225,7 +249,7 @@ class LotKeeper(Keeper):
 
     def _next(self) -> None:
         """Begin a run at every free place whose device is known and there."""
-        if self.leaving or self.paused:
+        if self.leaving or self.paused or self.holding:
             return
         for place in self.places:
             if place.run_id is not None:

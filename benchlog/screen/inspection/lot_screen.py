@@ -16,9 +16,10 @@ from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.lots import lot_report
-from benchlog.model import Lot
+from benchlog.model import Lot, LotRun
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.inspection import text as words
+from benchlog.screen.inspection.headline import Headline, headline
 from benchlog.screen.inspection.id_line import (
     ID_CELLS,
     LineQuestion,
@@ -34,6 +35,8 @@ from benchlog.verdict.lot.lot_report import LotReport
 
 _TICK_S: Final = 0.2
 _RING_S: Final = 0.18
+_ONLY_SAID: Final = ("asked", "said")
+"""Lines that take no room while there is nothing in them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +73,7 @@ class LotScreen(BenchScreen):
         yield PlainText(id="todo", classes="asked")
         yield PlainText(id="asked")
         yield Scanned(id="id", max_length=ID_CELLS, placeholder="device id, then Enter")
-        yield PlainText(id="verdict-large")
+        yield Headline(id="headline")
         yield PlainText(id="figures")
         yield PlainText(id="said")
         yield Newest(id="devices")
@@ -91,7 +94,7 @@ class LotScreen(BenchScreen):
         run_beside(self, self._hear, group="hear", exclusive=True)
 
     async def _hear(self) -> None:
-        answer = await self._ask("status")
+        answer = await self._ask(Request("status"))
         if not self.has_widgets:
             return
         before, self.places = self.places, Places.of(answer, self.places)
@@ -105,29 +108,33 @@ class LotScreen(BenchScreen):
     def _show(self) -> None:
         lot = self.bench.lot
         runs = tuple(self._reader.lot_runs(lot))
-        report = self.report
+        report, held = self.report, self._held
         if report is None or report.runs != runs:
             report = self.report = lot_report(lot, self._part, runs)
+        if self._held != held:
+            self.refresh_bindings()
         self._look_for_verdicts(report)
         places = self.places
         spots = [spot.run for spot in places.spots if spot.run is not None]
         readings = {run: self._reader.count(run) for run in spots}
-        self._plain("asked", self._asked.said)
+        self._plain("asked", self._asked.said or words.held_question(report))
         busy = places.spot.run is not None
         last = words.last_run(report, places.focus)
         self._plain("lot", words.lot_line(report))
         self._plain("counts", words.counts_line(report))
         self._plain("todo", words.todo(report, places, readings))
-        large, style = words.large_verdict(last, busy=busy)
-        self.query_one("#verdict-large").set_classes(style)
-        self._plain("verdict-large", large)
+        self.query_one(Headline).show(headline(report, places, last))
         figures = words.figures_line(last, busy=busy, several=places.several)
         self._plain("figures", figures)
         self._plain("said", printable(self._answer or places.said))
         self._plain("devices", words.devices(report))
 
     def _plain(self, name: str, text: str) -> None:
-        self.query_one(f"#{name}", PlainText).show(text)
+        line = self.query_one(f"#{name}", PlainText)
+        line.show(text)
+        if name in _ONLY_SAID:
+            line.display = bool(text)
+            self.set_class(bool(text), f"-{name}")
 
     def _look_for_verdicts(self, report: LotReport) -> None:
         """Turn to the position whose verdict is new, and ring; not for old ones."""
@@ -170,6 +177,12 @@ class LotScreen(BenchScreen):
         self.refresh_bindings()
         self._show()
 
+    def action_answer(self, verb: str) -> None:
+        """Say what becomes of the device that may be another part."""
+        held = self._held
+        if held is not None:
+            self._send(verb, "", run=held.run)
+
     def action_yes(self, meant: str) -> None:
         """Measure the device again, or begin on the one that is in already."""
         asked = self._asked
@@ -194,17 +207,30 @@ class LotScreen(BenchScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what there is to answer, another position where there is one."""
-        match (action, *parameters):
-            case ("position", *_):
-                return self.places.several
-            case ("yes", "again"):
-                return self._asked.again
-            case ("yes", "in"):
-                return bool(self.places.spot.waiting) and not self._asked.verb
-            case ("no", *_):
-                return bool(self._asked.verb)
-            case _:
-                return super().check_action(action, parameters)
+        held = self._held is not None and not self._asked.verb
+        offered: dict[tuple[object, ...], bool] = {
+            ("answer",): held,
+            ("do", "again"): not held,
+            ("do", "aside"): not held,
+            ("do", "damaged"): not held,
+            ("yes", "again"): self._asked.again,
+            ("yes", "in"): self._waits_unasked and not held,
+            ("no",): bool(self._asked.verb),
+            ("position",): self.places.several,
+        }
+        for key in ((action, *parameters), (action,)):
+            if key in offered:
+                return offered[key]
+        return super().check_action(action, parameters)
+
+    @property
+    def _waits_unasked(self) -> bool:
+        return bool(self.places.spot.waiting) and not self._asked.verb
+
+    @property
+    def _held(self) -> LotRun | None:
+        """The run about whose device something is asked."""
+        return self.report.held[0] if self.report and self.report.held else None
 
     def action_position(self) -> None:
         """Let the keys mean the device at the next position."""
@@ -260,24 +286,25 @@ class LotScreen(BenchScreen):
         else:
             self.app.exit()
 
-    def _send(self, verb: str, text: str, position: str = "") -> None:
-        sent = partial(self._sent, verb, text, position)
-        run_beside(self, sent, group="send")
+    def _send(
+        self, verb: str, text: str, position: str = "", run: int | None = None
+    ) -> None:
+        request = Request(verb, run, text, position=position)
+        run_beside(self, partial(self._sent, request), group="send")
 
-    async def _sent(self, verb: str, text: str, position: str) -> None:
+    async def _sent(self, request: Request) -> None:
         async with self._one_by_one:  # ids reach the keeper in the order of the scans
-            answer = await self._ask(verb, text, position)
+            answer = await self._ask(request)
         if where := answer.data.get("position"):
             self.places = self.places.looking_at(str(where))
         await self._hear()
         if not self.has_widgets:
             return
-        self._answer = words.answered(verb, text, answer)
+        self._answer = words.answered(request, answer)
         self._show()
 
-    async def _ask(self, verb: str, text: str = "", position: str = "") -> Answer:
+    async def _ask(self, request: Request) -> Answer:
         try:
-            request = Request(verb, None, text, position=position)
             return await asyncio.to_thread(control.ask, self.bench.control, request)
         except BenchlogError as error:
             return Answer(ok=False, error=str(error))

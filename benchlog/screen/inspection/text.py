@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from benchlog.control import Answer
+from benchlog.control import Answer, Request
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Decision, LotRun, does_not_count_text
 from benchlog.units import format_ppm, format_u_ppm, printable
@@ -88,38 +88,17 @@ class Places:
         return replace(self, focus=name)
 
 
-# --- words in letters five lines high, to be read from two metres
-
-_FONT: Final = {
-    "A": " ███ |█   █|█████|█   █|█   █",
-    "C": " ████|█    |█    |█    | ████",
-    "D": "████ |█   █|█   █|█   █|████ ",
-    "E": "█████|█    |████ |█    |█████",
-    "F": "█████|█    |████ |█    |█    ",
-    "I": "███| █ | █ | █ |███",
-    "L": "█    |█    |█    |█    |█████",
-    "N": "█   █|██  █|█ █ █|█  ██|█   █",
-    "P": "████ |█   █|████ |█    |█    ",
-    "S": " ████|█    | ███ |    █|████ ",
-    "U": "█   █|█   █|█   █|█   █| ███ ",
-}
-ROWS: Final = 5
-
-
-def large(word: str) -> list[str]:
-    """Return a word as five lines; letters without a shape are left out."""
-    shapes = [_FONT[letter].split("|") for letter in word.upper() if letter in _FONT]
-    return [" ".join(shape[row] for shape in shapes) for row in range(ROWS)]
-
-
 # --- what stands in each part of a lot's screen; pure
 
 _RINGS: Final = {Decision.PASS: 1, Decision.FAIL: 2, Decision.UNDECIDED: 3}
 _BAR: Final = 30
 _DONE: Final = {
     "again": "measured again; the newest run counts",
-    "aside": "taken back: that run does not count",
-    "damaged": "marked as damaged: it counts as defective",
+    "aside": "taken back: that run does not count (Ctrl+Z undoes it)",
+    "damaged": "marked as damaged: it counts as defective (Ctrl+Z undoes it)",
+    "meant": "it is meant: it counts (Ctrl+Z undoes it)",
+    "skip": "skipped: it does not count; the next device, please",
+    "take-out": "put the right one in under the same id",
     "note": "the note is kept",
     "pause": "paused: nothing is begun until you go on",
     "go-on": "goes on",
@@ -152,6 +131,19 @@ def lost_by_leaving(places: Places, *, noting: bool) -> str:
     )
 
 
+_ID_CELLS: Final = 24
+_ROW_CELLS: Final = 20
+
+
+def brief_id(device: str, cells: int = _ID_CELLS) -> str:
+    """Return an id in a line of text: a long one without its middle."""
+    shown = printable(device)
+    if len(shown) <= cells:
+        return shown
+    tail = (cells - 1) // 2
+    return f"{shown[: cells - 1 - tail]}…{shown[len(shown) - tail :]}"
+
+
 def lot_line(report: LotReport) -> str:
     """Return lot, part and plan."""
     plan = _plan(report)
@@ -181,6 +173,8 @@ def todo(report: LotReport, places: Places, readings: Mapping[int, int]) -> str:
         return printable(places.gone)
     if places.paused:
         return "paused: F6 goes on"
+    if report.held:
+        return f"HELD: is {brief_id(report.held[0].device)} the right part?"
     if len(places.spots) < 2:
         return _at(report, places.spot, readings) or _next(report)
     lines = [_next(report)] if any(spot.free for spot in places.spots) else []
@@ -198,7 +192,7 @@ def _at(report: LotReport, spot: Spot, readings: Mapping[int, int]) -> str:
     name = next((r.device for r in report.runs if r.run == spot.run), "")
     least = (report.lot.plan or {}).get("min_readings")
     wanted = f" (at least {least} once settled)" if least else ""
-    return f"measuring {printable(name)}: {readings.get(spot.run, 0)} readings{wanted}"
+    return f"measuring {brief_id(name)}: {readings.get(spot.run, 0)} readings{wanted}"
 
 
 def _empty(spot: Spot) -> str:
@@ -212,19 +206,31 @@ def _next(report: LotReport) -> str:
         said = f"LOT {report.standing.decision.upper()}: {report.standing.text}"
         if not report.standing.remaining:
             return f"{said}. F8 shows the result"
-        return f"{said}. You may stop (F8) or complete the sample"
+        return f"{said}. F8 stops; or complete the sample"
     if not report.standing.remaining:
         return f"sample complete, {report.standing.text}: scan one of them again"
     return "put the next device in and scan or type its id"
 
 
 def _waiting(spot: Spot) -> str:
-    device = printable(spot.waiting)
+    device = brief_id(spot.waiting)
     if spot.seen is False:
         return f"put {device} in"
     if not spot.left:
         return f"take the last device out, put {device} in (F9: it is in already)"
     return f"waiting for the signal of {device}"
+
+
+def held_question(report: LotReport) -> str:
+    """Return what is asked about a device that may be another part, with the keys."""
+    if not report.held:
+        return ""
+    run = report.held[0]
+    device = brief_id(run.device)
+    return (
+        f"{device}: {printable(run.held)} It does not count until you answer. F9: it "
+        f"is meant and counts. F2: the wrong part; put the right {device} in. F3: skip"
+    )
 
 
 def has_ended(run: LotRun) -> bool:
@@ -246,25 +252,18 @@ def noted(report: LotReport | None, places: Places) -> str:
     return (being or here)[-1].device if here else ""
 
 
-def large_verdict(last: LotRun | None, *, busy: bool) -> tuple[str, str]:
-    """Return the verdict in large letters and its style class; nothing while busy."""
-    if last is None or busy or not last.counts:
-        return "", "none"
-    word = word_of(last)
-    return "\n".join(large(word)), str(word)
-
-
 def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> str:
     """Return device and figures of the verdict that is shown."""
     if last is None or busy:
         return ""
     if not last.counts:
-        return f"- {printable(last.device)} {_not_counted(last)}"
+        return f"- {brief_id(last.device)} {_not_counted(last)}"
     offset = format_ppm(last.offset_ppm, last.u_ppm)
     damaged = ", damaged" if last.damaged else ""
     at = f"{printable(last.position)}: " if several else ""
+    name = f"{symbol_of(word_of(last))} {brief_id(last.device)}"
     return (
-        f"{at}{symbol_of(word_of(last))} {printable(last.device)}{damaged}  {offset} ± "
+        f"{at}{name}{damaged}  {offset} ± "
         f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
     )
 
@@ -290,7 +289,8 @@ def devices(report: LotReport) -> str:
         sign = symbol_of(word_of(run))
         if why := report.why_not(run):
             sign, said = "-", printable(does_not_count_text(why))
-        lines.append(f"{sign} {printable(run.device):<20} {offset:>12} ppm  {said}")
+        name = brief_id(run.device, _ROW_CELLS).ljust(_ROW_CELLS)
+        lines.append(f"{sign} {name} {offset:>12} ppm  {said}")
     return "\n".join(lines)
 
 
@@ -303,10 +303,11 @@ def newest_counts(report: LotReport | None) -> str:
     return f"The sample of {size} is complete: no device is added. {said}"
 
 
-def answered(verb: str, text: str, answer: Answer) -> str:
+def answered(request: Request, answer: Answer) -> str:
     """Say what came of asking the keeper."""
     if not answer.ok:
         return f"not done: {answer.error or 'the keeper gave no reason'}"
-    if verb == "device":
+    if request.do == "device":
         return ""
-    return _DONE.get(verb, f"{verb} {text}")
+    said = str(answer.data.get("said", f"{request.do} {request.text}"))
+    return _DONE.get(request.do, said)

@@ -1,4 +1,4 @@
-"""The keys that do something now, always in view."""
+"""The keys that do something now, always in view: what one does, then the key."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -76,7 +76,7 @@ class KeyBar(Widget):
             return Content("")
         lines = [
             Content(_BETWEEN).join(
-                Content.assemble((key.shown, "$key bold"), " ", key.does) for key in row
+                Content.assemble(key.does, " ", (key.shown, "$key bold")) for key in row
             )
             for row in rows_of(keys_of(self.screen), self.content_size.width)
         ]

@@ -21,7 +21,7 @@ from benchlog.verdict.lot.lot_decision import (
     lot_figures,
     undecided_lot,
 )
-from benchlog.verdict.lot.lot_runs import results_of
+from benchlog.verdict.lot.lot_runs import held_runs, results_of
 from benchlog.verdict.lot.sampling_plan import Plan
 from benchlog.verdict.run.limit import limit_for
 
@@ -61,6 +61,11 @@ class LotReport:
         """The runs that do not count, in order, each with why."""
         told = ((run, self.why_not(run)) for run in self.runs)
         return tuple((run, why) for run, why in told if why)
+
+    @property
+    def held(self) -> tuple[LotRun, ...]:
+        """The runs that do not count until a person has answered, the oldest first."""
+        return held_runs(self.runs)
 
     @property
     def doubtful(self) -> tuple[tuple[DeviceResult, str], ...]:

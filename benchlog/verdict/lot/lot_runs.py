@@ -10,6 +10,15 @@ WIDER: Final = "judged on a wider limit: judge it again"
 _ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
 
 
+def held_runs(runs: Iterable[LotRun]) -> tuple[LotRun, ...]:
+    """Return the runs that wait for a person's answer, the oldest first.
+
+    Of a device that was begun again later nothing is asked any more.
+    """
+    newest = {run.device: run for run in runs}
+    return tuple(sorted((r for r in newest.values() if r.held), key=lambda r: r.run))
+
+
 def results_of(runs: Iterable[LotRun]) -> tuple[DeviceResult, ...]:
     """Return one result for each device, its newest run's, in order of first insertion.
 

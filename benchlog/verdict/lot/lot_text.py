@@ -74,6 +74,13 @@ def four(value: float, sign: str = "") -> str:
 def lot_findings(report: LotReport) -> Iterator[tuple[str, str]]:
     """Yield label and text of what a person should look at in a lot."""
     figures = report.figures
+    for run in report.held:
+        yield (
+            "held",
+            f"{printable(run.device)} (run {run.run}) {printable(run.held)} It does "
+            f"not count until that is answered on the screen of `benchlog inspect "
+            f"--lot {printable(report.lot.lot)}`",
+        )
     if figures.drift is not None:
         yield "session", figures.drift.text
     if figures.groups is not None:
