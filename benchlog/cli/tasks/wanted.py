@@ -21,7 +21,7 @@ _WAYS: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class BenchAndPart:
     """A bench by name or path, and a part by name, by path or itself."""
 
     bench: str | None = None
@@ -61,15 +61,15 @@ def measured_with(typed: Mapping[str, Any]) -> dict[str, Any]:
     return {**rest, "bench": found.bench, "part": found.part}
 
 
-def recalled(*, bench: str | None, part: str | Part | None) -> Wanted:
+def recalled(*, bench: str | None, part: str | Part | None) -> BenchAndPart:
     """Return these, and your defaults for what is None; a line tells of those."""
     if bench is not None and part is not None:
-        return Wanted(bench=bench, part=part)
+        return BenchAndPart(bench=bench, part=part)
     kept = read_defaults()
     own_bench = kept.bench if bench is None else None
     own_part = kept.part if part is None else None
     _tell_defaults(own_bench, own_part)
-    return Wanted(bench=bench or own_bench, part=part or own_part)
+    return BenchAndPart(bench=bench or own_bench, part=part or own_part)
 
 
 def recalled_bench(bench: str | None) -> str:
