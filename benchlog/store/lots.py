@@ -5,7 +5,6 @@ from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part, Purpose
-from benchlog.store.named_views import HELD
 from benchlog.store.parameters import text
 from benchlog.store.row_mapping import (
     AMENDED,
@@ -16,6 +15,7 @@ from benchlog.store.row_mapping import (
     Named,
 )
 from benchlog.store.run_rows import put_part
+from benchlog.store.schema.named_views import HELD
 from benchlog.store.snapshot import dump
 from benchlog.store.sqlite import Connection
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _OPEN_WAIT_S: Final = 5.0
 _OPEN_RETRY_S: Final = 0.02
 NEWEST: Final = 5
-"""The schema this version reads and writes: the number of steps in `schema.STEPS`."""
+"""The schema this version reads and writes: the number of steps in `schema.steps`."""
 
 
 def schema_of(connection: Connection, path: Path, newest: int = NEWEST) -> int:
@@ -52,7 +52,7 @@ def migrate(connection: Connection, path: Path) -> None:
     if schema_of(connection, path) == NEWEST:
         return
     # 0.1 s for sqlite-utils, which only a new or an old file has to cost
-    from benchlog.store.schema import STEPS  # noqa: PLC0415
+    from benchlog.store.schema.steps import STEPS  # noqa: PLC0415
 
     run_steps(connection, path, STEPS)
 

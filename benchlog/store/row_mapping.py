@@ -19,8 +19,8 @@ from benchlog.model import (
 )
 from benchlog.model.counting import DeviceRun, RunState, replaced_by
 from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
-from benchlog.store.named_views import DAMAGED, HELD, SET_ASIDE
 from benchlog.store.rows import VerdictRow
+from benchlog.store.schema.named_views import DAMAGED, HELD, SET_ASIDE
 from benchlog.store.snapshot import identities_from, part_from, timebase_from
 
 Named = Mapping[str, Any]

@@ -11,7 +11,7 @@ from store.making import COUNTER, TIMEBASE, begin, plan, rows
 from benchlog.clock import host_clock
 from benchlog.model import ReferenceCheck, Timebase
 from benchlog.store import opening as migrate
-from benchlog.store import schema
+from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
 
 PART = "quartz-16mhz-30ppm"

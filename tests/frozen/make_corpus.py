@@ -25,7 +25,7 @@ from store.making import PART, begin, rows
 from benchlog.clock import VirtualClock
 from benchlog.model import Kind, Limits, Part, Purpose, Timebase
 from benchlog.store import opening as migrate
-from benchlog.store import schema
+from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
 
 RC = Part(

@@ -17,11 +17,11 @@ from benchlog.model import (
     ReferenceCheck,
 )
 from benchlog.store import opening as migrate
-from benchlog.store import schema
 from benchlog.store.backup import Copied, back_up
 from benchlog.store.logged_tables import CONDITIONS, EDGES, READINGS
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
+from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
 
 OTHERS = (

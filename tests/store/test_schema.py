@@ -12,10 +12,11 @@ from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
 from benchlog.model import Condition, Edge, Event, Reading
 from benchlog.store import opening as migrate
-from benchlog.store import schema, sqlite
+from benchlog.store import sqlite
 from benchlog.store.logged_tables import LOGGED
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
+from benchlog.store.schema import steps as schema
 from benchlog.store.writer import Writer
 
 TABLES = {

@@ -9,7 +9,7 @@ from typing import Final
 
 from sqlite_utils import Database
 
-from benchlog.store import named_views
+from benchlog.store.schema import named_views
 
 Step = Callable[[Database], None]
 
