@@ -256,11 +256,11 @@ async def test_scale_and_window_of_the_chart(stage: Stage):
         await until(b.pilot, "limits l")  # the bar tells what the key does now
         await b.pilot.press("l")
         await until(b.pilot, "limit +30")
-        await until(b.pilot, "l fit data")
+        await until(b.pilot, "fit data l")
         await b.pilot.press("l")
         await until(b.pilot, "scaled to the data")
         for window in ("last hour", "last 10 min", "last minute", "whole run"):
-            await until(b.pilot, f"w {window}")
+            await until(b.pilot, f"{window} w")
             await b.pilot.press("w")
             await until(b.pilot, f"ppm · {window}")
 

@@ -186,7 +186,7 @@ async def test_whoever_looks_on_has_the_overview_too(stage: Stage):
     app = BenchApp(watching, stage.clock)
     try:
         async with app.run_test(size=(120, 40)) as pilot:
-            await until(pilot, "o all positions")
+            await until(pilot, "all positions o")
             await pilot.press("o")
             await until(pilot, "position B  device KX-B")
             assert "✗ FAIL" in await until(pilot, "✓ PASS")
