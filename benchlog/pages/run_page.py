@@ -133,7 +133,7 @@ def _course(record: RunRecord) -> Iterator[Block | None]:
     if record.trace.thinned:
         yield Prose(
             (
-                "The shade about the line spans the lowest and highest reading of each of "
+                "The shade about the line spans lowest to highest reading of each of "
                 f"{len(record.trace.t_s):,} equal stretches of time, the line their "
                 "means: every spike is in the picture.",
             )
