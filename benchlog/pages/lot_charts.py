@@ -44,7 +44,7 @@ def devices_chart(record: LotReport) -> Chart | None:
     height = min(_MOST_IN, max(_LEAST_IN, 0.8 + _ROW_IN * n))
     figure, (axes,) = new_figure(size=(7.2, height))
     most = max(abs(one.offset_ppm or 0.0) + (one.u_ppm or 0.0) for one in found)
-    reach = max(1.15 * limit, min(1.05 * most, _FAR * limit))
+    reach = max(1.15 * limit, min(1.12 * most, _FAR * limit))
     axes.axvspan(-limit, limit, color=FAINT, alpha=0.18, linewidth=0)
     draw_limits(axes, limit)
     axes.axvline(0.0, color=FAINT, linewidth=0.8)

@@ -11,6 +11,7 @@ from benchlog.plotting.pictures import (
     ACCENT,
     FAINT,
     GRID,
+    MUTED,
     SERIES,
     STYLE,
 )
@@ -27,6 +28,7 @@ _COLOURS: Final = {
     SERIES[2]: "var(--series-3)",
     SERIES[3]: "var(--series-4)",
     FAINT: "var(--faint)",
+    MUTED: "var(--faint)",
     GRID: "var(--grid)",
 }
 _COLOUR: Final = re.compile("|".join(_COLOURS))

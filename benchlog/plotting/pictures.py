@@ -22,6 +22,8 @@ ENDINGS: Final = (".svg", ".png", ".pdf")
 INK: Final = "#1b3a57"
 ACCENT: Final = "#c4610a"
 FAINT: Final = "#8a94a0"
+MUTED: Final = "#5f6973"
+"""Of words that are less than others; `FAINT` is for lines."""
 GRID: Final = "#dde2e7"
 SERIES: Final = (INK, ACCENT, "#0b7d6e", "#8e3f86")
 """Colours of things compared; told apart by colour-blind eyes, and by markers too."""

@@ -13,6 +13,7 @@ from benchlog.plotting.pictures import (
     ACCENT,
     FAINT,
     INK,
+    MUTED,
     SERIES,
     new_figure,
     plain_log_ticks,
@@ -116,7 +117,7 @@ def _guides(axes: "Axes", one: Stability) -> None:
         axes.annotate(
             f" {name} ",
             (end_s, values[1]),
-            color=FAINT,
+            color=MUTED,
             fontsize=7,
             ha="left" if end_s < last.tau_s else "right",
             va=_beside(slope, inside=end_s >= last.tau_s),

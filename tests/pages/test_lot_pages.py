@@ -21,6 +21,7 @@ from benchlog.pages.html import html_of
 from benchlog.pages.lot_page import known_lot
 from benchlog.pages.page_builder import check_page, lot_page, run_page
 from benchlog.pages.pdf import pdf_of
+from benchlog.pages.typesetting import in_print
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.verdict.lot.lot_text import lot_facts, lot_findings
@@ -108,7 +109,7 @@ def test_a_lots_decision_and_devices(reader):
         "1 defective, Ac 1, Re 2",
         "Defective",
         "Clopper",
-        "Histogram of 5 devices",
+        "5 devices between",
         "D2 3 +44.0 1.2 fail",
     ):
         assert text in said, text
@@ -126,7 +127,7 @@ def test_the_page_tells_what_the_terminal_tells(reader):
     told = [*lot_facts(report), *lot_findings(report)]
     assert len(told) >= 5
     for _, text in told:
-        assert " ".join(text.split()) in page, text
+        assert in_print(" ".join(text.split())) in page, text
         assert text in terminal, text
 
 
@@ -163,7 +164,7 @@ def test_a_reference_check_with_those_before_it(reader):
     tree = parsed(html_of(check_page(reader, 2, VirtualClock())))
     said = words(tree.find("body"))
     for text in (
-        "+0.0350 ppm +- 0.0080 ppm (95 %); positive is fast",
+        "+0.0350 ppm ± 0.0080 ppm (95 %); positive is fast",
         "The check no longer holds",
         "Checks of this instrument",
         "Serial number 17",

@@ -103,7 +103,7 @@ def test_a_soak_says_how_it_went(reader):
         "ppm/day (95 %:",
         "ppm/C (95 %:",
         "Allan deviation",
-        "line about 25 C",
+        "line about 25 °C",
     ):
         assert text in said, text
     gaps = next(t for t in tree.iter("table") if words(t.find("caption")) == "Gaps")
@@ -113,8 +113,8 @@ def test_a_soak_says_how_it_went(reader):
 def test_a_trim_judges_no_mean_of_many_codes(reader):
     tree = said_of(reader, 2)
     said = words(tree)
-    assert "Best code 81: +17.3 +- 4.1 ppm (95 %)" in said
-    assert "within the tolerance of +-30 ppm" in said
+    assert "Best code 81: +17.3 ± 4.1 ppm (95 %)" in said
+    assert "within the tolerance of ±30 ppm" in said
     assert headings(tree)[1] == "Trim codes"
     for absent in ("PASS", "UNDECIDED", "FAIL", "Stability:", "Fitness for use"):
         assert absent not in said, absent
@@ -130,7 +130,7 @@ def test_a_reference_check_shows_its_run(reader):
         for text in (
             "+0.300",
             "Uncertainty budget of the time base",
-            "stated u 5e-08 s at either end",
+            "stated u 5 × 10⁻⁸ s at either end",
             "A. I.",
             "M,<b>Counter</b>,17,1.0",
             "A reference that is known better",
@@ -144,8 +144,8 @@ def test_a_page_says_of_a_check_what_the_command_said(reader):
     page = words(parsed(html_of(check_page(reader, 1, VirtualClock()))))
     # as `refcheck` prints it: the interval of the drift as it is, and one U
     moved = finding.drift.u_ppm_per_h
-    assert f"+- {format_u_ppm(moved)} ppm an hour (95 %)" in page
-    assert "+0.300 ppm +- 0.020 ppm (95 %); positive is fast" in page
+    assert f"± {format_u_ppm(moved)} ppm an hour (95 %)" in page
+    assert "+0.300 ppm ± 0.020 ppm (95 %); positive is fast" in page
     assert "u 0.010 ppm, which is U/2" in page
     assert f"k = {finding.budget.k:.2f}, 95 %" in page
     for absent in ("k = 2)", "Standard uncertainty", "corrected for the time base"):

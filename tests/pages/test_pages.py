@@ -27,6 +27,7 @@ HEADINGS = [
     "Method",
     "Sources",
     "Cautions",
+    "Signatures",
 ]
 
 
@@ -85,9 +86,9 @@ def test_what_a_person_must_be_able_to_read(tree):
         "Uncertainty budget of the offset",
         "time base",
         "assumed",
-        "+-30 ppm",
+        "±30 ppm",
         "400 in 10 min 00 s, 1 gap, verdict clear",
-        "cubic about 25 C",
+        "cubic about 25 °C",
         "supply",
         "3.301",
         "M,<b>Counter</b>,17,1.0",
@@ -106,7 +107,7 @@ def test_figures_are_rounded_to_their_uncertainty(tree):
         for div in tree.iter("div")
         if div.find("dt") is not None
     }
-    offset, u = re.match(r"\+([\d.]+) ppm \+- ([\d.]+) ppm", rows["Offset"]).groups()
+    offset, u = re.match(r"\+([\d.]+) ppm ± ([\d.]+) ppm", rows["Offset"]).groups()
     assert len(offset.partition(".")[2]) == len(u.partition(".")[2])
     assert len(u.replace(".", "").lstrip("0")) == 2
 

@@ -45,7 +45,7 @@ def test_text_and_paper(page, paper):
         assert said in text, said
     assert reader.metadata.title == page.title
     titles = [one.title for one in reader.outline]
-    assert titles[0] == "Verdict" and titles[-1] == "Cautions"
+    assert titles[0] == "Verdict" and titles[-1] == "Signatures"
 
 
 def test_pictures_carry_words(page):

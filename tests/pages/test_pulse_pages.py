@@ -30,7 +30,7 @@ def test_a_page_of_pulses(reader):
         "PASS",
         "about a straight line, against pulses of 'gps'",
         "600",
-        "the pulses of 'gps' are the time, stated u 1e-07 s",
+        "the pulses of 'gps' are the time, stated u 1 × 10⁻⁷ s",
         "Course of the run",
         "Stability",
         "Simulated data",

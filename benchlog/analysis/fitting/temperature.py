@@ -239,7 +239,7 @@ def _usable(data: TemperatureData) -> tuple[Array, Array, Array]:
         raise DataError("times must rise to fit a temperature law")
     if float(np.ptp(ambient)) < LEAST_SPAN_C:
         raise DataError(
-            f"ambient varied by {np.ptp(ambient):.2g} C: too little for a law"
+            f"ambient varied by {np.ptp(ambient):.2f} C: too little for a law"
         )
     return t_s, ambient, ppm
 

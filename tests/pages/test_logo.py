@@ -1,0 +1,89 @@
+"""A logo is a stranger's file: nothing but a picture gets on a page."""
+
+import struct
+import zlib
+
+import pytest
+
+from benchlog.errors import UsageError
+from benchlog.pages.logo import read_logo
+
+
+def chunk(name: bytes, body: bytes) -> bytes:
+    check = struct.pack(">I", zlib.crc32(name + body))
+    return struct.pack(">I", len(body)) + name + body + check
+
+
+def png(width: int = 2, height: int = 1, *more: bytes) -> bytes:
+    """Return a small grey picture (ISO/IEC 15948), with more chunks before its end."""
+    head = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    rows = zlib.compress(b"\x00\x00\xff")
+    return b"".join(
+        (
+            b"\x89PNG\r\n\x1a\n",
+            chunk(b"IHDR", head),
+            *more,
+            chunk(b"IDAT", rows),
+            chunk(b"IEND", b""),
+        )
+    )
+
+
+def svg(inner: str, head: str = "", more: str = "") -> bytes:
+    space = "http://www.w3.org/2000/svg"
+    return f'{head}<svg xmlns="{space}" viewBox="0 0 9 9" {more}>{inner}</svg>'.encode()
+
+
+def given(tmp_path, data: bytes):
+    path = tmp_path / "logo"
+    path.write_bytes(data)
+    return read_logo(path)
+
+
+def test_a_png_keeps_its_picture_and_nothing_else(tmp_path):
+    told = chunk(b"tEXt", b"Comment\x00<script>")
+    found = given(tmp_path, png(2, 1, told) + b"trailing <script>")
+    assert found.data == png()
+    assert found.address.startswith("data:image/png;base64,")
+
+
+def test_a_plain_svg_is_taken(tmp_path):
+    drawn = '<defs><path id="a" d="M0 0h9v9z"/></defs><use href="#a" fill="url(#b)"/>'
+    found = given(tmp_path, svg(drawn))
+    assert found.kind == "svg" and b'href="#a"' in found.data
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        svg("<script>alert(1)</script>"),
+        svg('<rect onclick="alert(1)"/>'),
+        svg("", more='onload="alert(1)"'),
+        svg('<foreignObject><p xmlns="http://www.w3.org/1999/xhtml">x</p></foreignObject>'),
+        svg('<image href="http://192.0.2.1/a.png"/>'),
+        svg('<use href="other.svg#a"/>'),
+        svg('<use xlink:href="data:image/svg+xml,x"/>', more='xmlns:xlink="http://www.w3.org/1999/xlink"'),
+        svg('<rect style="fill:url(http://192.0.2.1/)"/>'),
+        svg("<style>@import url(http://192.0.2.1/)</style>"),
+        svg("<animate/>"),
+        svg("&x;", head='<!DOCTYPE svg [<!ENTITY x "y">]>'),
+        svg("", head='<?xml-stylesheet href="http://192.0.2.1/a.css"?>'),
+        b"<html></html>",
+        b"GIF89a",
+        b"",
+        png(9_000, 9_000),
+        png()[:-20],
+        png().replace(b"IDAT", b"IDAT", 1)[:-1] + b"\x00",
+        b"\x89PNG\r\n\x1a\n",
+        svg("<g>" * 200_000),
+        b"\x00" * (600 * 1024),
+    ],
+)  # fmt: skip
+def test_everything_else_is_refused(tmp_path, data):
+    with pytest.raises(UsageError, match="logo"):
+        given(tmp_path, data)
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    with pytest.raises(UsageError, match="cannot be read"):
+        read_logo(tmp_path / "none.png")
