@@ -57,9 +57,9 @@ GROUPS: Final = {
         *("doctor", "ports", "bench", "check-bench"),
         *("parts", "defaults", "refcheck"),
     ),
-    "Measure one device": ("measure", "soak", "watch", "trim"),
+    "Measure one device": ("measure", "soak", "watch", "stop", "trim"),
     "Judge a lot": ("inspect", "lots", "chips"),
-    "Look at what was measured": ("runs", "show", "compare"),
+    "Look at what was measured": ("runs", "show", "devices", "results", "compare"),
     "Find out how a device behaves, and what it is good for": (
         *("stability", "temperature", "ageing", "response", "fitness"),
     ),

@@ -44,18 +44,18 @@ def test_search_order(write):
     (folder / "parts").mkdir(parents=True)
     shipped = load_part("quartz-16mhz-30ppm")
     users = folder / "parts" / "quartz-16mhz-30ppm.toml"
-    users.write_text(PART.format(nominal_hz=1))
-    assert load_part("quartz-16mhz-30ppm").nominal_hz == 1
-    write("configs/parts/quartz-16mhz-30ppm.toml", PART.format(nominal_hz=2))
-    assert load_part("quartz-16mhz-30ppm").nominal_hz == 2
-    other = write("quartz-16mhz-30ppm.toml", PART.format(nominal_hz=3))
-    assert load_part(other).nominal_hz == 3
-    assert load_part("quartz-16mhz-30ppm.toml").nominal_hz == 3
+    users.write_text(PART.format(nominal_hz=1e6))
+    assert load_part("quartz-16mhz-30ppm").nominal_hz == 1e6
+    write("configs/parts/quartz-16mhz-30ppm.toml", PART.format(nominal_hz=2e6))
+    assert load_part("quartz-16mhz-30ppm").nominal_hz == 2e6
+    other = write("quartz-16mhz-30ppm.toml", PART.format(nominal_hz=3e6))
+    assert load_part(other).nominal_hz == 3e6
+    assert load_part("quartz-16mhz-30ppm.toml").nominal_hz == 3e6
     assert shipped.nominal_hz == 16e6
 
 
 def test_own_files_are_among_the_names(write):
-    write("configs/parts/mine.toml", PART.format(nominal_hz=1))
+    write("configs/parts/mine.toml", PART.format(nominal_hz=1e6))
     write("configs/parts/mine.txt", "no part")
     assert "mine" in names("parts")
     assert load_part("mine").id == "mine"
@@ -75,7 +75,7 @@ def test_near_matches_of_names(name, near):
 
 
 def test_near_matches_of_paths(write):
-    write("folder/mine.toml", PART.format(nominal_hz=1))
+    write("folder/mine.toml", PART.format(nominal_hz=1e6))
     with pytest.raises(NotFoundError, match=r"part file .*folder/mine\.toml"):
         load_part("folder/mime.toml")
 
@@ -107,7 +107,7 @@ def test_odd_paths_are_refused_as_paths(path):
 
 def test_a_name_never_leads_out_of_the_folders(write):
     """`../secret` has a separator: it is taken as the path it is, from here."""
-    write("configs/secret.toml", PART.format(nominal_hz=1))
+    write("configs/secret.toml", PART.format(nominal_hz=1e6))
     with pytest.raises(NotFoundError, match="part file"):
         load_part("../secret")
     with pytest.raises(NotFoundError, match="there is no part 'secret'"):

@@ -126,5 +126,5 @@ def test_what_is_missing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     import sys
 
     monkeypatch.setitem(sys.modules, "textual_serve", None)
-    with pytest.raises(BenchlogError, match=r"benchlog-clocks\[browser\]"):
+    with pytest.raises(BenchlogError, match=r"pip install '\.\[browser\]'"):
         serving.serve(ServedScreens(Path("a.db"), 1))

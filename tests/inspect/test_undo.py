@@ -12,7 +12,6 @@ from lot_table import Table, set_up
 from benchlog.model import Event, EventKind, LotRun
 from benchlog.recorder.lot.lot_inspection import launch_lot
 from benchlog.recorder.lot.undo import newest_act
-from benchlog.verdict.lot.lot_runs import counts
 
 
 @pytest.fixture
@@ -26,7 +25,7 @@ def test_deeds_are_undone_one_after_the_other(table: Table) -> None:
     table.measure("b", 3.0)
     assert table.ask("aside").data["device"] == "b"
     assert table.ask("damaged", "a leg is bent").data["device"] == "a"
-    assert [(r.damaged, counts(r)) for r in table.runs()] == [
+    assert [(r.damaged, r.counts) for r in table.runs()] == [
         (True, True),
         (False, False),
     ]
@@ -35,7 +34,7 @@ def test_deeds_are_undone_one_after_the_other(table: Table) -> None:
         "undone: a is not damaged, its verdict counts",
         "undone: b counts again",
     ]
-    assert [(r.damaged, counts(r)) for r in table.runs()] == [
+    assert [(r.damaged, r.counts) for r in table.runs()] == [
         (False, True),
         (False, True),
     ]
@@ -53,7 +52,7 @@ def test_measured_again_is_undone_and_the_run_before_counts(table: Table) -> Non
     assert table.ask("again").ok
     wait_for(lambda: table.done() == 2)
     assert table.ask("undo").ok
-    assert [r.run for r in table.runs() if counts(r)] == [first.run]
+    assert [r.run for r in table.runs() if r.counts] == [first.run]
     assert not table.ask("undo").ok, "an undoing is no deed"
 
 

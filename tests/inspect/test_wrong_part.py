@@ -15,7 +15,6 @@ from benchlog.screen.inspection.headline import Headline
 from benchlog.screen.inspection.lot_screen import LotOnScreen
 from benchlog.screen.widgets.key_bar import keys_of
 from benchlog.screen.widgets.text import PlainText
-from benchlog.verdict.lot.lot_runs import counts
 
 OTHER_PPM = -200_000.0
 """12.8 MHz where 16 MHz is promised."""
@@ -44,7 +43,7 @@ def test_it_is_meant_and_counts_and_that_can_be_undone(table: Table) -> None:
     table.measure("a", OTHER_PPM)
     assert table.ask("meant").ok
     run = table.runs()[0]
-    assert counts(run) and run.word == "fail" and not run.held
+    assert run.counts and run.word == "fail" and not run.held
     assert table.ask("undo").data["said"] == "undone: a is asked about again"
     assert table.done() == 0 and table.runs()[0].held
     assert table.ask("device", "b").error.endswith("answer first what is asked")
@@ -59,7 +58,7 @@ def test_taken_out_the_right_one_is_waited_for_under_the_same_id(table: Table) -
     wait_for(lambda: table.seen("A") is False)
     table.shop.bench.insert("A", 2.0)
     wait_for(lambda: table.done() == 1)
-    kept = [(run.device, run.word, counts(run)) for run in table.runs()]
+    kept = [(run.device, run.word, run.counts) for run in table.runs()]
     assert kept == [("a", "fail", False), ("a", "pass", True)]
 
 
@@ -67,7 +66,7 @@ def test_skipped_the_next_id_is_taken(table: Table) -> None:
     table.measure("a", OTHER_PPM)
     assert table.ask("skip").ok
     assert table.measure("b", 2.0).word == "pass"
-    assert [(r.device, counts(r)) for r in table.runs()] == [("a", False), ("b", True)]
+    assert [(r.device, r.counts) for r in table.runs()] == [("a", False), ("b", True)]
 
 
 def test_answered_while_it_is_still_measured(
@@ -145,7 +144,7 @@ async def test_asked_on_the_screen_and_answered_by_keys(table: Table) -> None:
         table.shop.bench.insert("A", OTHER_PPM)
         await pilot.press(*"KX7", "enter")
         await until("#todo", "HELD: is KX7 the right part?")
-        await until("#figures", "KX7 does not count: held until you answer")
+        await until("#figures", "KX7 does not count: held until somebody answers")
         assert "F9: it is meant" in screen.query_one("#asked", PlainText).text
         head = screen.query_one(Headline)
         assert [line.text for line in head.shown] == [

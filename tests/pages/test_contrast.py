@@ -56,6 +56,7 @@ def test_lines_of_pictures_are_seen(root):
 
 
 def test_words_of_a_pdf_and_of_pictures_can_be_read():
+    # private: no other module needs the grey
     grey = "#{:02x}{:02x}{:02x}".format(*pdf._GREY)
     for colour in (grey, pictures.MUTED):
         assert contrast(colour, "#ffffff") >= 4.5
