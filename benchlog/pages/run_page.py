@@ -219,7 +219,7 @@ def _fitness(record: RunRecord) -> Iterator[Block]:
         )
         for one in record.fitness
     ]
-    headers = ("Use", "Verdict", "Left", "Allowed, ppm", "Worst, ppm", "Mostly")
+    headers = ("Use", "Verdict", "Margin", "Tolerance, ppm", "Worst, ppm", "Mostly")
     yield Prose(fitness_answers(record.fitness))
     note = f"{margin_rule(record.fitness)} Ageing is not counted here."
     yield table("Fitness for use", headers, rows, "llrrr", note)

@@ -17,7 +17,7 @@ _TROUBLE: Final = {
     EventKind.REFERENCE_LOST: "the reference is lost; waiting for it to come back",
     EventKind.NO_SIGNAL: "no signal at the counter's input",
     EventKind.OVERLOAD: "the counter's input is overloaded",
-    EventKind.STORE_WAIT: "the database takes no rows; readings wait in memory",
+    EventKind.STORE_WAIT: "database busy; readings wait in memory",
 }
 GONE: Final = "broken off: its keeper is gone"
 _OVER: Final = {EventKind.BACK, EventKind.STORE_BACK}

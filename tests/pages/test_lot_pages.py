@@ -106,7 +106,7 @@ def test_a_lots_decision_and_devices(reader):
         "LOT ACCEPTED",
         "4 passed, 1 failed, 0 undecided",
         "Invented & Sons",
-        "1 defective, Ac 1, Re 2",
+        "1 defective (1 allowed)",
         "Defective",
         "Clopper",
         "5 devices between",

@@ -20,7 +20,7 @@ from benchlog.verdict.fitness.lot_fitness import LotFitness
 FitnessRow = tuple[Fitness, Part, Evaluation | None]
 """What came out for one use; of a run, or of a part by its promises."""
 _WIDTH: Final = 80  # definition: a terminal's usual width
-_FIGURES: Final = ("allowed ppm", "worst ppm", "left", "verdict", "mostly")
+_FIGURES: Final = ("tolerance ppm", "worst ppm", "margin", "verdict", "mostly")
 
 
 def text_of(rows: Sequence[FitnessRow]) -> str:

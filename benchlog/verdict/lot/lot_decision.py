@@ -170,7 +170,7 @@ def _reason(plan: Plan, draft: LotDecision, bad: int) -> str:
     counted = ""
     if undecided and draft.rule is UndecidedRule.DEFECTIVE:
         counted = f" ({undecided} undecided counted as defective)"
-    said = f"{bad} defective{counted}, Ac {plan.accept}, Re {plan.reject}"
+    said = f"{bad} defective{counted} ({plan.accept} allowed)"
     if draft.decision is LotResult.REJECTED:
         return said
     if draft.decision is LotResult.ACCEPTED:

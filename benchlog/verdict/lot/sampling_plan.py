@@ -216,13 +216,13 @@ def describe_plan(plan: Plan) -> str:
         lines.append("every device is measured: nothing is left to chance")
     else:
         at = (
-            f"a lot at the AQL is accepted in {points.at_aql:.1%} of cases; "
+            f"{points.at_aql * 100:.3g} % at {plan.aql_percent:g} % (the AQL), "
             if points.at_aql is not None
             else ""
         )
         lines.append(
-            f"{at}one with {points.p95 * 100:.3g} % defective in 95 of 100, with "
-            f"{points.p50 * 100:.3g} % in 50, with {points.p10 * 100:.3g} % in 10"
+            f"chance of acceptance: 95 % at {points.p95 * 100:.3g} % defective, {at}"
+            f"50 % at {points.p50 * 100:.3g} %, 10 % at {points.p10 * 100:.3g} %"
         )
     return "\n".join([*lines, *plan.doubts])
 

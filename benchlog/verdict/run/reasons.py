@@ -101,10 +101,8 @@ def _rests_on(a: Assessment) -> Iterator[str]:
     if stats.n_typed_ambient:
         yield "ambient temperature is what the operator stated"
     if stats.n_settling:
-        yield (
-            f"{stats.n_settling} readings from before the device had settled, or of "
-            "trim codes on trial, are kept and left out"
-        )
+        s = "" if stats.n_settling == 1 else "s"
+        yield f"{stats.n_settling} settling reading{s} stored, not used"
     if stats.simulated:
         yield "simulated data"
 
