@@ -175,7 +175,7 @@ def test_figures_leave_out_what_came_before_it_had_settled(shop: Shop) -> None:
     assert found["settling"] == 5 and found["readings"] == 5
     assert found["offset_ppm"] == pytest.approx(run.offset_ppm, abs=1e-12)
     assert found["u_ppm"] == pytest.approx(run.u_ppm, abs=1e-12)
-    assert any("had settled" in reason for reason in found["reasons"])
+    assert any("stored, not used" in reason for reason in found["reasons"])
     assert "settled" in shop.kinds(run.run)
 
 
