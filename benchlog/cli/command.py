@@ -40,7 +40,7 @@ COMMANDS: Final = {
     "compare": "Compare runs: do they really differ?",
     "report": "Write a page of a run, a lot or a reference check: HTML or PDF.",
     "judge": "Judge a run again: another part, a later reference check.",
-    "void": "Say that a run counts for nothing, and why.",
+    "void": "Say that a run does not count, and why.",
     "correct": "Correct what was mistyped: device, part, lot, operator, marks.",
     "simulate": "Run the simulated instruments alone.",
     "import": "Read frequency data made elsewhere into a run.",

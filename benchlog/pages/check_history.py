@@ -58,7 +58,7 @@ def _drawn(
 
 
 def _in_words(counting: Sequence[ReferenceCheck], void: int) -> str:
-    aside = f"Void, counting for nothing: {void}. " * (void > 0)
+    aside = f"Void, not counted: {void}. " * (void > 0)
     if not counting:
         return f"No check counts. {aside}The table has each."
     first, last = counting[0], counting[-1]

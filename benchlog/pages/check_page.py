@@ -199,8 +199,8 @@ _MEANING = (
     "A counter whose time base runs fast reads low: the offset above is added to every "
     "offset that the counter measures while the check holds, and its uncertainty "
     "enters the uncertainty of every result.",
-    "After the time until which it holds, figures go back to what is stated of the "
-    "time base in the bench file, or to +-1 ppm.",
+    "After the time until which it holds, its offset is still applied and its "
+    "uncertainty grows with its age: repeat the check by then.",
 )
 
 
@@ -211,9 +211,9 @@ def _notices(check: ReferenceCheck, now: Now) -> Iterator[Notice]:
         yield Notice(f"In doubt: {printed(now.doubt)}.")
     if check.void is not None:
         why = printed(check.void)
-        yield Notice(f"VOID, this check counts for nothing: {why}")
+        yield Notice(f"VOID, this check does not count: {why}")
     elif now.utc_ns > check.valid_until_utc_ns:
-        yield Notice("The check no longer holds: do it again before measuring.")
+        yield Notice("The check has expired: repeat it before measuring.")
     elif now.stated:
         yield Notice(f"Not in use: {printed(now.stated)}.")
     elif now.ruler is None and now.contradicted:

@@ -49,8 +49,9 @@ _FIGURES: Final = (
     ),
     (
         "limit",
-        "What the data sheet promises at this ambient temperature: the tolerance near "
-        "the reference temperature, tolerance plus stability away from it.",
+        "What the data sheet promises at its reference temperature: the tolerance. "
+        "Readings taken elsewhere are brought there by a temperature law; only with "
+        "--over-temperature tolerance and stability together are the limit.",
     ),
     (
         "gaps",

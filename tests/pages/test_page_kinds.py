@@ -174,7 +174,7 @@ def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
     with Reader.open(tmp_path / "pages.db") as reader:
         pages = [html_of(check_page(reader, n, VirtualClock())) for n in (2, 1)]
     its_own, other = (words(parsed(page)) for page in pages)
-    assert "VOID, this check counts for nothing: wired <wrongly>" in its_own
+    assert "VOID, this check does not count: wired <wrongly>" in its_own
     for page in (its_own, other):
         assert "VOID: wired <wrongly>; pps" in page
     for page in pages:

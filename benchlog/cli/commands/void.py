@@ -1,4 +1,4 @@
-"""`benchlog void`: a run that counts for nothing, said and not deleted."""
+"""`benchlog void`: a run that does not count, said and not deleted."""
 
 from pathlib import Path
 
@@ -24,7 +24,7 @@ EXAMPLES = (
 def command(
     run: int, reason: str, operator: str | None, restore: bool, db: Path | None
 ) -> None:
-    """Say that RUN counts for nothing, and why.
+    """Say that RUN does not count, and why.
 
     Its readings and verdicts stay and are shown, marked as void; a lot counts the
     device's run before it. Nothing is ever deleted.

@@ -63,7 +63,7 @@ def _drift(summary: SoakSummary) -> str:
     """Say what the drift is of, since `ageing` answers another question."""
     said = _estimate(summary.drift, "ppm/day")
     if said and summary.temperature is not None:
-        return f"{said}, what ambient did taken out (`ageing` leaves it in)"
+        return f"{said}, what ambient did taken out"
     return said or summary.note or "-"
 
 
