@@ -178,7 +178,7 @@ def test_a_voided_check_says_so_wherever_it_stands(tmp_path):
     for page in (its_own, other):
         assert "VOID: wired <wrongly>; pps" in page
     for page in pages:
-        assert "2 checks over" in page and "counting for nothing: 1." in page
+        assert "2 checks over" in page and "Void, not counted: 1." in page
     for absent in ("In later budgets", "Holds until"):
         assert absent not in its_own and absent in other
     # what the void one had settled is open again
