@@ -2,13 +2,15 @@
 
 import re
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.placed_steps import PlacedStep, placed
+from benchlog.analysis.fitting.temperature import TemperatureData
+from benchlog.analysis.placed_steps import PlacedStep, leveled, placed
 from benchlog.model import Columns, Event, EventKind
 from benchlog.units import NS_PER_S, parse_duration_s
 
@@ -28,6 +30,19 @@ def steps_of(
         return ()
     first_ns = int(columns.utc_ns[0])
     return placed(t_s, ppm, _windows(events, first_ns))
+
+
+def without_steps(
+    data: TemperatureData, events: Iterable[Event]
+) -> tuple[TemperatureData, tuple[PlacedStep, ...]]:
+    """Return one run's data with the steps that its events tell of taken off, and them.
+
+    No temperature made them. `data.t_s` is UTC in s; where it is another clock's no
+    event lies within, and there are none.
+    """
+    found = placed(data.t_s, data.offset_ppm, _windows(events, 0))
+    level = leveled(data.t_s, data.offset_ppm, found)
+    return replace(data, offset_ppm=level), found
 
 
 def _windows(events: Iterable[Event], first_ns: int) -> Iterator[tuple[float, float]]:

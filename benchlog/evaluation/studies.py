@@ -19,8 +19,10 @@ from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import RunEvaluator
+from benchlog.evaluation.step_events import without_steps
 from benchlog.model import Columns, Run
 from benchlog.store.reader import Reader
+from benchlog.units import signed_digits
 
 Array = NDArray[np.float64]
 
@@ -60,6 +62,38 @@ def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
 
     Raises DataError when several runs cannot be put on one axis of time.
     """
+    _on_one_axis(reader, runs)
+    return of_readings.together(
+        [of_readings.observed(_chunks(reader, run), run) for run in runs]
+    )
+
+
+def level_temperature_data(
+    reader: Reader, runs: Sequence[Run]
+) -> tuple[TemperatureData, tuple[str, ...]]:
+    """Return `temperature_data` with the steps that were found taken off, and notes.
+
+    No temperature made the steps; a run of pulses has none. Raises DataError as
+    `temperature_data` does.
+    """
+    _on_one_axis(reader, runs)
+    parts: list[TemperatureData] = []
+    notes: list[str] = []
+    for run in runs:
+        data = of_readings.observed(_chunks(reader, run), run)
+        if not RunEvaluator(run).of_pulses:
+            events = [event for _, event in reader.events(run.id)]
+            data, steps = without_steps(data, events)
+            notes += [
+                f"a step of {signed_digits(step.size_ppm)} ppm in run {run.id} was "
+                "taken off: no temperature made it"
+                for step in steps
+            ]
+        parts.append(data)
+    return of_readings.together(parts), tuple(notes)
+
+
+def _on_one_axis(reader: Reader, runs: Sequence[Run]) -> None:
     for run in runs if len(runs) > 1 else ():
         first = reader.columns_after(run.id, limit=1)
         if len(first) and first.utc_ns[0] < 0:
@@ -67,9 +101,6 @@ def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
                 f"run {run.id} has no time stamps: nobody knows when it was, beside "
                 "the others; take it alone"
             )
-    return of_readings.together(
-        [of_readings.observed(_chunks(reader, run), run) for run in runs]
-    )
 
 
 def _chunks(reader: Reader, run: Run) -> Iterator[Columns]:

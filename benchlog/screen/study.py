@@ -29,9 +29,9 @@ from benchlog.evaluation.stability_table import (
 )
 from benchlog.evaluation.studies import (
     ageing_of,
+    level_temperature_data,
     series_of,
     stamps_of,
-    temperature_data,
     with_stamps,
 )
 from benchlog.model import Run
@@ -133,7 +133,7 @@ def _rows(found: Stability) -> tuple[str, ...]:
 
 
 def _temperature(reader: Reader, run: Run) -> Study:
-    data = temperature_data(reader, [run])
+    data, steps = level_temperature_data(reader, [run])
     limits = run.part.limits
     found = fit_temperature(
         data,
@@ -152,7 +152,7 @@ def _temperature(reader: Reader, run: Run) -> Study:
     extra = [one for one in (found.turning_c,) if one is not None]
     rows = _estimates([*found.coefficients, *extra])
     moved = supply_notes(reader, [run])
-    return Study(head, graphs, rows, (*moved, *said, *found.notes))
+    return Study(head, graphs, rows, (*moved, *steps, *said, *found.notes))
 
 
 def _ageing(reader: Reader, run: Run) -> Study:

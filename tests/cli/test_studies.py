@@ -17,7 +17,9 @@ from store.making import begin, reading
 
 from benchlog.cli import root
 from benchlog.clock import VirtualClock
-from benchlog.model import Condition, Event, Flag
+from benchlog.model import Condition, Event, EventKind, Flag
+from benchlog.pages.run_record import run_record
+from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
 PART = "quartz-16mhz-30ppm"
@@ -189,6 +191,33 @@ def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
     shown = room.run("temperature", "1").stdout
     assert "cubic about 25 C" in shown, "a quartz follows a cubic unless told"
     assert "a simpler law says as much" in shown
+
+
+def test_a_step_is_taken_off_the_temperature_law_as_on_the_page(desk: Desk):
+    with Writer.open(desk.db, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        rng = seeded_generator(5)
+        rows: list[Any] = []
+        for n in range(400):
+            ambient = 25.0 + 5.0 * np.sin(n / 65)
+            ppm = 0.3 * (ambient - 25) + (6.0 if n >= 306 else 0.0)
+            hertz = 8e6 * (1 + ppm * 1e-6) + float(rng.normal(0, 0.01))
+            one = reading(n, frequency_hz=hertz, ambient_c=ambient)
+            rows.append((run, segment, one))
+            if n == 311:
+                told = Event(one.utc_ns, one.mono_ns, EventKind.STEP, "a step")
+                rows.append((run, segment, told))
+        writer.commit(rows)
+    found = desk.document("temperature", "--law", "line")
+    assert found["coefficients"]["linear"] == pytest.approx(0.3, abs=0.01)
+    assert [note for note in found["notes"] if "step of" in note] == [
+        "a step of +6.00 ppm in run 1 was taken off: no temperature made it"
+    ]
+    with Reader.open(desk.db) as reader:
+        page = run_record(reader, reader.run(1))
+    assert page.temperature is not None
+    (on_page,) = page.temperature[1].coefficients[:1]
+    assert on_page.value == pytest.approx(found["coefficients"]["linear"], abs=0.01)
 
 
 @pytest.mark.parametrize("by", ["meter", "marks", "nothing"])

@@ -42,18 +42,19 @@ EXAMPLES = (
 def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -> None:
     """Fit how RUN (several of one device, or the latest) follows ambient.
 
-    Thermal lag is allowed for. The part's promise over its range is checked where it
-    was measured, and extrapolated with a warning where it was not.
+    Thermal lag is allowed for; a step that was found is taken off. The
+    part's promise over its range is checked where it was measured, and extrapolated
+    with a warning where it was not.
     """
     from benchlog.analysis.fitting.observations import temperature_view
     from benchlog.analysis.fitting.temperature import fit_temperature, law_of
     from benchlog.evaluation.response import supply_notes
-    from benchlog.evaluation.studies import temperature_data
+    from benchlog.evaluation.studies import level_temperature_data
 
     check_plot(wish["plot"])
     with reading(db) as reader:
         runs = chosen_runs(reader, run)
-        data = temperature_data(reader, runs)
+        data, steps = level_temperature_data(reader, runs)
         moved = supply_notes(reader, runs)
     part = runs[0].part
     found = fit_temperature(
@@ -63,7 +64,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
         with_ageing=wish["with_ageing"],
         limits=part.limits,
     )
-    found = replace(found, notes=(*moved, *found.notes))
+    found = replace(found, notes=(*moved, *steps, *found.notes))
     if wish["plot"]:
         _plot(temperature_view(data, found), found, runs, wish["plot"])
     if as_json:

@@ -202,7 +202,8 @@ def is_coarse(timebase: Timebase, limit: Limit) -> bool:
 def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
     """Say what a person should know of the time base that a figure rests on."""
     if timebase.status == "assumed":
-        yield f"time base {timebase.text}"
+        half = f"{_ROOT_3 * timebase.u_ppm:.2g}"
+        yield f"time base {timebase.text or f'assumed +-{half} ppm'}"
     elif timebase.stale:
         yield "the last time-base check has expired: repeat it with refcheck"
     if timebase.doubt:
