@@ -170,7 +170,7 @@ class Run:
                 damaged=self.damaged,
                 ended_how=None if self.open else how,
                 purpose=self.made_for,
-                planned=self._planned,
+                planned=self.planned,
                 judged=self.verdict is not None,
                 held=self.held,
                 marked=self.marked,
@@ -185,7 +185,7 @@ class Run:
         return not self.why_not_counted
 
     @property
-    def _planned(self) -> bool:
+    def planned(self) -> bool:
         """Whether it, or the run it is a copy of, was begun with an end."""
         copied = self.exported.get("snapshot")
         plan = copied if isinstance(copied, Mapping) else self.snapshot

@@ -115,6 +115,61 @@ def test_each_state_has_its_reason_in_sql_and_here(writer, made):
     assert counted_in_sql(writer.path) == told
 
 
+def test_the_newest_event_tells_whether_a_run_is_set_aside_held_or_damaged(
+    writer, made
+):
+    aside, held, restored = EventKind.SET_ASIDE, EventKind.HELD, EventKind.RESTORED
+    damaged, undamaged = EventKind.DAMAGED, EventKind.UNDAMAGED
+    waits, back = "held until somebody answers", "taken back"
+    histories = {
+        (held,): waits,
+        (aside, held): waits,
+        (held, restored): None,
+        (held, aside): back,
+        (held, restored, held): waits,
+        (aside, restored): None,
+        (aside, restored, aside): back,
+        (damaged, undamaged): None,
+        (damaged, aside): back,
+        (aside, undamaged): back,
+        (damaged, restored): None,
+    }
+    told = {}
+    for number, (kinds, why) in enumerate(histories.items()):
+        run = made.run(f"D{number}")
+        for kind in kinds:
+            writer.commit([(run, 0, Event(1, 1, kind, "said"))])
+        told[run] = (int(why is None), why)
+    assert counted_here(writer.path) == told
+    assert counted_in_sql(writer.path) == told
+    sql = "select run, counts, does_not_count from results join runs_named using (run)"
+    kept = {run for run, *_ in by_any_tool(writer.path, sql)}
+    assert kept == {run for run, (counts, _) in told.items() if counts}
+    sql = "select distinct run_id, counts, does_not_count from readings_named"
+    found = {run: tuple(rest) for run, *rest in by_any_tool(writer.path, sql)}
+    assert found == told
+    sql = "select run from runs_named where damaged order by run"
+    with Reader.open(writer.path) as reader:
+        here = [run.id for run in reader.all_runs() if run.damaged]
+    still = [
+        list(told)[list(histories).index(kinds)]
+        for kinds in histories
+        if damaged in kinds and undamaged not in kinds
+    ]
+    assert [run for (run,) in by_any_tool(writer.path, sql)] == sorted(here) == still
+
+
+def test_a_held_run_takes_no_place_until_it_is_restored(writer, made):
+    of_lot = {"lot": "L1", "purpose": Purpose.INSPECT}
+    first = made.run("A", **of_lot)
+    second = made.run("A", kind=EventKind.HELD, **of_lot)
+    assert counted_here(writer.path)[first] == (1, None)
+    assert counted_in_sql(writer.path) == counted_here(writer.path)
+    writer.commit([(second, 0, Event(2, 2, EventKind.RESTORED, "it is meant"))])
+    assert counted_here(writer.path)[first][1] == f"measured again in run {second}"
+    assert counted_in_sql(writer.path) == counted_here(writer.path)
+
+
 def test_the_newest_run_of_a_device_in_a_lot_takes_the_place_of_those_before(
     writer, made
 ):

@@ -20,7 +20,7 @@ _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
     "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
     "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
-    "tolerance_ppm", "over_temperature",
+    "tolerance_ppm", "over_temperature", "held", "marked", "planned",
 )  # fmt: skip
 Key = tuple[str, str]
 """Part and lot."""
@@ -140,6 +140,9 @@ def _lot_run(row: dict[str, Any]) -> LotRun:
         readings=row["readings"],
         set_aside=row["set_aside"],
         damaged=row["damaged"],
+        held=row["held"] or "",
+        marked=bool(row["marked"]),
+        planned=row["planned"] is not False,  # unknown of older files
         void=row["void"],
         purpose=Purpose(row["purpose"]),
         simulated=bool(row["simulated"]),

@@ -13,6 +13,7 @@ from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.export.export_parquet import chunks_of
 from benchlog.model import (
+    EventKind,
     Lot,
     Purpose,
     Run,
@@ -24,7 +25,7 @@ _MICRO: Final = 1_000
 _TEXT: Final = (
     "source", "purpose", "device", "device_typed", "void", "supplier", "kind", "bench",
     "position", "operator", "software", "ended_how", "counter", "counter_serial",
-    "verdict", "timebase", "timebase_doubt", "does_not_count",
+    "verdict", "timebase", "timebase_doubt", "does_not_count", "held",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (
@@ -34,7 +35,7 @@ _REAL: Final = (
 )  # fmt: skip
 _YES: Final = (
     "simulated", "imported", "inspected", "set_aside", "damaged", "counts",
-    "over_temperature",
+    "over_temperature", "marked", "planned",
 )  # fmt: skip
 
 
@@ -93,6 +94,9 @@ def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
         "damaged": run.damaged,
         "counts": run.counts,
         "does_not_count": run.why_not_counted or None,
+        "held": _question(reader, run),
+        "marked": run.marked,
+        "planned": run.planned,
         "tolerance_ppm": _finite(run.part.limits.tolerance_ppm),
         "over_temperature": run.begun_over_temperature,
         "ambient_c": found["ambient_c"]["mean"],
@@ -121,6 +125,14 @@ def _figures(reader: Reader, run: Run) -> dict[str, Any]:
         newest = kept[-1]
         return {**found, "verdict": newest.word, "offset_ppm": newest.offset_ppm}
     return figures(Evaluation(run=run, assessment=assess(reader, run)))
+
+
+def _question(reader: Reader, run: Run) -> str | None:
+    """Return what is asked of its device until a person answers; None: nothing."""
+    if not run.held or run.void is not None:
+        return None
+    told = (event for _, event in reader.events(run.id))
+    return [event.text for event in told if event.kind == EventKind.HELD][-1]
 
 
 def _counter(run: Run) -> tuple[str | None, str | None]:
