@@ -66,6 +66,8 @@ def fitness_document(
         "status": use.status,
         "text": found.text,
         "other_end_ppm": found.other_end_ppm,
+        "link_ppm": found.link_ppm,
+        "removed": list(found.removed),
         "terms": [
             {
                 "name": term.name,
@@ -117,6 +119,7 @@ def _divisor(divided: Divided | None) -> dict[str, Any] | None:
         return None
     return {
         "divisor": divided.divisor,
+        "oversampling": divided.oversampling,
         "error_ppm": divided.error_ppm,
         "worst_ppm": divided.worst_ppm,
         "verdict": divided.verdict.value,

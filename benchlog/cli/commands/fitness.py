@@ -81,7 +81,7 @@ EXAMPLES: Final = (
     "--other-end-ppm",
     type=FiniteNumber(),
     metavar="X",
-    help="How far the other end of a link is off [default: ideal; CAN: its limit].",
+    help="How far the other end of a link is off [default: as recommended, or half].",
 )
 @click.option(
     "--other-end",
