@@ -4,6 +4,7 @@ All tolerances and errors are in ppm of the rate.
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchlog.model import BitTiming, SerialLink, Use
@@ -71,6 +72,14 @@ def rate_error_ppm(clock_hz: float, divisor: int, step_hz: float) -> float:
 def serial_step_hz(link: SerialLink) -> float:
     """Return the frequency that a receiver samples with, S times the baud rate."""
     return link.baud * link.oversampling
+
+
+def without_repeats(uses: Iterable[Use]) -> list[Use]:
+    """Return the uses less those links that another one tries among several."""
+    kept = list(uses)
+    tried = {way.serial for use in kept for way in use.alternatives}
+    tried |= {use.serial for use in kept if use.alternatives}
+    return [use for use in kept if use.alternatives or use.serial not in tried - {None}]
 
 
 def usual_way(use: Use, nominal_hz: float) -> Use:
