@@ -31,6 +31,7 @@ COMMANDS: Final = {
     "watch": "Watch any run live, also one in another process.",
     "stop": "Stop a run that goes on, also one of another terminal.",
     "stability": "Show a deviation against averaging time.",
+    "hat": "Tell devices' own stability apart: the three-cornered hat.",
     "temperature": "Fit how a device follows ambient temperature.",
     "ageing": "Fit how a device drifts with time.",
     "response": "Show what warming, cooling or another supply did to a device.",
@@ -61,7 +62,7 @@ GROUPS: Final = {
     "Judge a lot": ("inspect", "lots", "chips"),
     "Look at what was measured": ("runs", "show", "devices", "results", "compare"),
     "Find out how a device behaves, and what it is good for": (
-        *("stability", "temperature", "ageing", "response", "fitness"),
+        *("stability", "hat", "temperature", "ageing", "response", "fitness"),
     ),
     "Judge again, and mend mistakes": ("judge", "void", "correct"),
     "Write records, exchange files, keep the database safe": (
