@@ -159,7 +159,7 @@ class Bookkeeper:
             if self.queue.waiting and limit.passed:
                 path = self.queue.save_elsewhere()
                 raise StoreError(
-                    f"{self.writer.path} would not take the last rows "
+                    f"{self.writer.path} could not take the last rows "
                     f"({self.queue.saved}); they are in {path}: make room, "
                     "then bring them back with "
                     f"`{command_for(path, self.writer.path)}`"
@@ -214,7 +214,7 @@ class Bookkeeper:
         if outcome.trouble:
             self.say_to_all(EventKind.STORE_WAIT, outcome.trouble)
         if outcome.recovered:
-            self.say_to_all(EventKind.STORE_BACK, "the database takes rows again")
+            self.say_to_all(EventKind.STORE_BACK, "the database accepts rows again")
         if outcome.lost:
             text = f"{outcome.lost} readings found no room while it did not"
             self.say_to_all(EventKind.READINGS_LOST, text)
