@@ -31,6 +31,7 @@ COMMANDS: Final = {
     "watch": "Watch any run live, even one started elsewhere.",
     "stop": "Stop a run, even one started in another terminal.",
     "stability": "Show a deviation against averaging time.",
+    "hat": "Tell devices' own stability apart: the three-cornered hat.",
     "temperature": "Fit how a device follows ambient temperature.",
     "ageing": "Fit how a device drifts with time.",
     "response": "Show how warming, cooling or a supply change moved a device.",
@@ -61,7 +62,7 @@ GROUPS: Final = {
     "Judge a lot": ("inspect", "lots", "chips"),
     "Look at what was measured": ("runs", "show", "devices", "results", "compare"),
     "Find out how a device behaves, and what it is good for": (
-        *("stability", "temperature", "ageing", "response", "fitness"),
+        *("stability", "hat", "temperature", "ageing", "response", "fitness"),
     ),
     "Judge again, and correct mistakes": ("judge", "void", "correct"),
     "Write records, exchange files, keep the database safe": (

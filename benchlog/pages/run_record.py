@@ -39,6 +39,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment
 from benchlog.verdict.fitness.fitness import Fitness, fitness
+from benchlog.verdict.fitness.serial_links import without_repeats
 from benchlog.verdict.fitness.source import measured_source
 from benchlog.verdict.timebase.check_validity import KnownChecks, check_behind
 
@@ -157,7 +158,7 @@ def _temperature(
 def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
     if assessment.offset_ppm is None or assessment.u_ppm is None:
         return ()
-    uses, _ = list_uses()
+    uses = without_repeats(list_uses()[0])
     return fitness(uses, measured_source(run.device, run.part, assessment))
 
 

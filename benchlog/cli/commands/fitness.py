@@ -79,7 +79,7 @@ EXAMPLES: Final = (
     "--other-end-ppm",
     type=FiniteNumber(),
     metavar="X",
-    help="Offset of the other end of a link [default: ideal; CAN: its limit].",
+    help="Offset of the other end of a link [default: as recommended, or half].",
 )
 @click.option(
     "--other-end",
