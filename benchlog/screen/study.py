@@ -89,7 +89,7 @@ def study(database: Path, run_id: int, view: str, kind: str) -> Study:
 def _stability(reader: Reader, run: Run, kind: str) -> Study:
     series = series_of(reader, run)
     marked = int(outliers(series).sum())
-    found = with_stamps(stability(series, kind), stamps_of(series))
+    found = with_stamps(stability(series, kind), stamps_of(run, series))
     said = [*found.notes]
     if marked:
         said.append(f"outliers: {marked} marked, not left out")

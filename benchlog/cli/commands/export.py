@@ -22,6 +22,7 @@ EXAMPLES = (
     "benchlog export 12 --format csv > KX-0412.csv",
     "benchlog export 12 --format parquet --out KX-0412.parquet",
     "benchlog export 12 --stability --out KX-0412-stability.csv",
+    "benchlog export 12 --phase --out KX-0412-phase.csv",
     "benchlog export --dataset factory/",
 )
 STDOUT = Path("-")
@@ -51,6 +52,9 @@ STDOUT = Path("-")
     help="Write the whole database as a dataset of Parquet files.",
 )
 @click.option("--stability", is_flag=True, help="The stability table, not readings.")
+@click.option(
+    "--phase", is_flag=True, help="The phase that was imported, exactly, as csv."
+)
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
     run: int | None, kind: str, out: Path, db: Path | None, **wish: Any
@@ -66,6 +70,8 @@ def command(
     with reading(db) as reader:
         if run is None:
             _dataset(reader, wish["dataset"])
+        elif wish["phase"]:
+            _phase(reader, run, kind, out, wish)
         elif wish["stability"]:
             _stability(reader, run, kind, out, wish["overwrite"])
         else:
@@ -94,6 +100,19 @@ def _stability(
         raise UsageError("a stability table goes to a file: name it with --out")
     written = export_stability(reader, run, kind, out, overwrite=overwrite)
     say(f"{counted(written, 'row')} of stability written to {out}")
+
+
+def _phase(
+    reader: "Reader", run: int, kind: str, out: Path, wish: dict[str, Any]
+) -> None:
+    from benchlog.exchange.export.run_export import export_phase
+
+    if wish["stability"]:
+        raise UsageError("--phase and --stability are two files: ask for one at a time")
+    if out == STDOUT or kind != "csv":
+        raise UsageError("phase goes to a csv file: name it with --out")
+    written = export_phase(reader, run, out, overwrite=wish["overwrite"])
+    say(f"{counted(written, 'phase point')} written to {out}")
 
 
 def _dataset(reader: "Reader", folder: Path) -> None:

@@ -12,6 +12,7 @@ from benchlog.model import (
     Edge,
     Event,
     EventKind,
+    PhasePoint,
     PositionSpec,
     Purpose,
     Reading,
@@ -122,7 +123,7 @@ class Bookkeeper:
         self._say_trouble(outcome)
         by_run: dict[int, list[Record]] = {}
         for run_id, _, record in outcome.rows:
-            if not isinstance(record, Event) and run_id in self.runs.by_id:
+            if not isinstance(record, Event | PhasePoint) and run_id in self.runs.by_id:
                 by_run.setdefault(run_id, []).append(record)
         for run_id, records in by_run.items():
             run = self.runs.by_id[run_id]
