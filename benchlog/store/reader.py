@@ -287,15 +287,19 @@ class Reader:
             return part_from(json.loads(row[0]))
         raise NotFoundError("part", part_id, (), "in this database")
 
-    def standing_checks(self, serial: str) -> list[ReferenceCheck]:
+    def standing_checks(
+        self, serial: str, who: tuple[str, str, str] | None = None
+    ) -> list[ReferenceCheck]:
         """Return the checks of this serial number, the newest last; no voided ones.
 
+        Makers number alike: `who` (maker, model, serial) leaves out what is another's.
         Which of them rules at a time, `verdict.timebase.governing_check` tells.
         """
         if not serial:
             return []
         rows = self._named(row_mapping.STANDING_CHECKS, {"serial": serial})
-        return [row_mapping.reference_check_from(row) for row in rows]
+        found = [row_mapping.reference_check_from(row) for row in rows]
+        return [one for one in found if who is None or one.instrument.who == who]
 
     def reference_checks(
         self, serial: str | None = None
