@@ -120,8 +120,9 @@ def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
         said = "" if jitter is None else f", jitter {three_digits(jitter)} ppm rms"
         yield (
             f"the verdict depends on the outliers: with them {found.with_them}, "
-            f"without them {rest.word} (offset {format_ppm(rest.offset_ppm, rest.u_ppm)} +- "
-            f"{format_u_ppm(rest.u_ppm)} ppm{said}); find out what caused them"
+            f"without them {rest.word} (offset "
+            f"{format_ppm(rest.offset_ppm, rest.u_ppm)} +- {format_u_ppm(rest.u_ppm)} ppm"
+            f"{said}); find out what caused them"
         )
 
 
