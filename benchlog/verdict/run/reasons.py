@@ -118,11 +118,11 @@ def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
         rest = found.without
         jitter = rest.stats.jitter_ppm_rms
         said = "" if jitter is None else f", jitter {three_digits(jitter)} ppm rms"
+        offset = format_ppm(rest.offset_ppm, rest.u_ppm)
         yield (
             f"the verdict depends on the outliers: with them {found.with_them}, "
-            f"without them {rest.word} (offset "
-            f"{format_ppm(rest.offset_ppm, rest.u_ppm)} +- {format_u_ppm(rest.u_ppm)} ppm"
-            f"{said}); find out what caused them"
+            f"without them {rest.word} (offset {offset} +- "
+            f"{format_u_ppm(rest.u_ppm)} ppm{said}); find out what caused them"
         )
 
 
