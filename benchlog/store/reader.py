@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
 from benchlog.errors import NotFoundError
