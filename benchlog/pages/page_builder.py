@@ -114,9 +114,14 @@ def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Pa
 def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     """Return the page of a reference check. Raises NotFoundError."""
     check = known_check(reader, number)
-    others = reader.reference_checks(check.instrument.serial or None)
+    who = check.instrument.who
+    others = [
+        (one, other)
+        for one, other in reader.reference_checks(check.instrument.serial or None)
+        if other.instrument.who == who
+    ]
     made = check_run(reader, check)
-    standing = reader.standing_checks(check.instrument.serial)
+    standing = reader.standing_checks(check.instrument.serial, who)
     now = now_of(check, spec_behind(made), standing, clock.utc_ns())
     return page_of(
         f"Reference check {number}",

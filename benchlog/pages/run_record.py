@@ -27,7 +27,12 @@ from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
-from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
+from benchlog.evaluation.studies import (
+    imported_phase,
+    series_of,
+    stamps_of,
+    with_stamps,
+)
 from benchlog.model import (
     Columns,
     Event,
@@ -136,7 +141,10 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
     run = evaluation.run
     if evaluation.assessment.timing is not None:
         series = series_of(reader, run)
-        return with_stamps(stability(series), stamps_of(series))
+        return with_stamps(stability(series), stamps_of(run, series))
+    imported = imported_phase(reader, run)
+    if imported is not None:
+        return stability(imported)
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
     return stability(series_from_columns(columns, run.nominal_hz, run.divider))

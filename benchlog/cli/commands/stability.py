@@ -84,7 +84,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
 
             tell_over_time(reader, chosen, series, wish, as_json=as_json)
             return
-    marked, stamps = outliers(series), stamps_of(series)
+    marked, stamps = outliers(series), stamps_of(chosen, series)
     found = with_stamps(_found(series, marked, wish), stamps)
     if wish["plot"]:
         from benchlog.plotting.result_pictures import plot_stability
