@@ -13,7 +13,7 @@ from benchlog.analysis.fitting.ageing_beside_ambient import (
     ageing_beside_ambient,
 )
 from benchlog.analysis.fitting.temperature import TemperatureData, law_of
-from benchlog.analysis.pulses.trains import phase_series
+from benchlog.analysis.pulses.views import phase_series
 from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
