@@ -15,20 +15,25 @@ this is worse than the mean, so it is for runs that show one-sided stamps.
 Delays here are time errors with the opposite sign: a late stamp has a low time error.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, stdtrit
 
-from benchlog.analysis.pulses.slope import SlopeFit, fit_slope, not_too_early
+from benchlog.analysis.pulses.slope import (
+    SlopeFit,
+    fit_slope,
+    not_too_early,
+    straight_slope,
+)
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-# Window and bounds: tests/finders/late_stamps.py. Criterion: 93 to 98 % of intervals
-# hold under growing load, then narrowest.
+# WINDOW: tests/finders/late_stamps.py. Criterion: most of the intervals hold under
+# loads that grow or change, 93 % on average, then narrowest. WIDE, _LATE: our rule.
 WINDOW: Final = 5
 """Stamps in a window."""
 WIDE: Final = 10
@@ -39,6 +44,7 @@ FEWEST_WINDOWS: Final = 10  # our rule: fewer show no line of their own
 _TOLD: Final = 3  # our rule: an earliest, a next and one to be late
 _LATE: Final = 4.0  # usual distances behind the earliest stamp: late
 _QUARTERS: Final = 4  # our rule: parts of a run that are compared
+_LEFT: Final = 1.0 / 3.0  # our rule: of the correction, as standard uncertainty
 _FALSE_ALARM: Final = 0.001  # our rule: of runs whose share of late stamps is steady
 
 
@@ -56,7 +62,12 @@ class Windows(NamedTuple):
     @property
     def edge_s(self) -> Array:
         """Time error of a stamp that is not late, for each window."""
-        return np.asarray(2.0 * self.error_s[:, 0] - self.error_s[:, 1])
+        return np.asarray(self.error_s[:, 0] + self.gap_s)
+
+    @property
+    def gap_s(self) -> Array:
+        """From the second stamp to the earliest: how much late that is taken to be."""
+        return np.asarray(self.error_s[:, 0] - self.error_s[:, 1])
 
 
 class LateShares(NamedTuple):
@@ -118,26 +129,36 @@ def earliest_line(
         return None
     length_s = WINDOW * max(one.spacing_s for one in trains)
     ours = windows(source, length_s)
-    t_s, error_s, group = ours.t_s, ours.edge_s, ours.group
+    t_s, error_s, group, gap_s = ours.t_s, ours.edge_s, ours.group, ours.gap_s
     found = [ours]
     if reference is not None:
         theirs = windows(reference, length_s)
         found.append(theirs)
         _, a, b = np.intersect1d(ours.number, theirs.number, return_indices=True)
         t_s, error_s = t_s[a], error_s[a] - theirs.edge_s[b]
+        gap_s = gap_s[a] - theirs.gap_s[b]
         both = np.stack([group[a], theirs.group[b]], axis=1)
         group = np.unique(both, axis=0, return_inverse=True)[1].reshape(-1)
     if len(t_s) < FEWEST_WINDOWS:
         return None
     shares = [late_shares(w) if s else None for w, s in zip(found, sided, strict=True)]
     return EarliestLine(
-        fit=fit_slope(t_s, error_s, group),
+        fit=_with_what_is_left(fit_slope(t_s, error_s, group), t_s, gap_s, group),
         t_s=t_s,
         error_s=error_s,
         group=group,
         spacing_s=length_s,
         shares=(shares[0], shares[1] if len(shares) > 1 else None),
     )
+
+
+def _with_what_is_left(
+    fit: SlopeFit, t_s: Array, gap_s: Array, group: Whole
+) -> SlopeFit:
+    """Add to u a share of what the slope was corrected by: no edge is quite smooth."""
+    left = _LEFT * straight_slope(t_s, gap_s, group, fit.used)
+    u = float(np.hypot(fit.u, left))
+    return replace(fit, u=u, white=fit.white * (fit.u / u) ** 2 if u else 1.0)
 
 
 def windows(stamps: Stamps, length_s: float) -> Windows:

@@ -39,12 +39,11 @@ ASIDE: Final = 5.0
 """Residuals beyond this many robust standard deviations are set aside."""
 _MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
 _ROUNDS: Final = 8  # our rule: bounds the time
-# Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: 95 % of the
-# intervals of the slope hold, over the noises of tests/analysis/test_slope.py.
-_POWERS: Final = ((1.0, 6e-3), (2.0, 6e-3), (3.0, 6e-4), (4.0, 3e-5))
-_PLATEAU: Final = 3e-3
-_SHORT: Final = 300.0  # stamps; a walk weighs more in so few
-_OF_A_WALK: Final = 2.0  # power of k: a walk in phase, white FM of the device
+# Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: least interval
+# score of the slope over noises of every colour, among what holds enough in each.
+_POWERS: Final = ((1.0, 2e-3), (2.0, 6e-3), (3.0, 3e-4), (4.0, 1e-5))
+_PLATEAU: Final = 2e-3
+_SHORT: Final = 250.0  # stamps; fewer give coloured shapes weight
 _STEP: Final = 4.0  # of the ladder of levels
 _TOP: Final = 16.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
@@ -192,6 +191,13 @@ def not_too_early(residual: Array, aside: float = ASIDE) -> NDArray[np.bool_]:
     return centred <= aside * sd if sd > 0 else np.ones(len(residual), np.bool_)
 
 
+def straight_slope(
+    t_s: Array, error_s: Array, group: Whole, used: NDArray[np.bool_]
+) -> float:
+    """Return the plain least-squares slope, with an own level for each group."""
+    return _line(t_s, error_s, group, used)[0]
+
+
 def _line(
     t_s: Array, error_s: Array, group: Whole, used: NDArray[np.bool_]
 ) -> tuple[float, Array]:
@@ -265,15 +271,16 @@ def _shapes(middle: Array, n: int, shapes: SlopeShapes) -> tuple[Array, Array]:
     reach = float(pace[-1])
     rows, weights = [np.ones(len(pace))], [1.0]
     for power, weight in shapes.powers:
-        here = weight * (1.0 + shapes.short / n) if power == _OF_A_WALK else weight
         for level in _ladder(reach**power, shapes):
             rows.append(1.0 + level * pace**-power)
-            weights.append(here)
+            weights.append(weight)
     for corner in 2.0 ** np.arange(2, max(2, math.floor(math.log2(n / 2)))):
         for level in _ladder((reach / float(corner)) ** 2, shapes):
             rows.append(1.0 + level / (1.0 + (pace / corner) ** 2))
             weights.append(shapes.plateau)
-    return np.array(rows), np.log(weights)
+    coloured = np.array(weights)
+    coloured[1:] *= 1.0 + shapes.short / n
+    return np.array(rows), np.log(coloured)
 
 
 def _ladder(reach: float, shapes: SlopeShapes) -> Array:
