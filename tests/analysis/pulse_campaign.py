@@ -1,7 +1,7 @@
 """How often the interval of an offset by pulses holds, over loads, jitters and wanders.
 
 Pulses 1 s apart of a source 3 ppm fast are stamped by a host of no offset, put on their
-grid and compared as a judge does it. Stamps are astray by 0.4 ms in all cells: evenly on
+grid and compared as a judge does it. Stamps are astray by 0.4 ms: evenly on
 both sides, or late by delays of exponential length over a little two-sided noise. A
 source that wanders is held against its mean frequency over the run. "own" is the
 half-width over 1.96 times the standard deviation of the offsets that were found;
