@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 # WINDOW: tests/finders/late_stamps.py. Criterion: most of the intervals hold under
-# loads that grow or change, 93 % on average, then narrowest. WIDE, _LATE: our rule.
+# loads that grow or change, then narrowest. WIDE, _LATE: our rule.
 WINDOW: Final = 5
 """Stamps in a window."""
 WIDE: Final = 10
@@ -116,7 +116,7 @@ class EarliestLine:
 
 
 def earliest_line(
-    source: Stamps, reference: Stamps | None = None
+    source: Stamps, reference: Stamps | None = None, window: int = WINDOW
 ) -> EarliestLine | None:
     """Return the line through the earliest stamps; None where none is called for.
 
@@ -127,7 +127,7 @@ def earliest_line(
     sided = [one_sided(one) for one in trains]
     if not any(sided):
         return None
-    length_s = WINDOW * max(one.spacing_s for one in trains)
+    length_s = window * max(one.spacing_s for one in trains)
     ours = windows(source, length_s)
     t_s, error_s, group, gap_s = ours.t_s, ours.edge_s, ours.group, ours.gap_s
     found = [ours]
