@@ -2,7 +2,7 @@
 
 Model: 20, 60 and 200 stamps of white noise, of which none, 2 % or 10 % are late by 3 to
 5 or by 10 to 30 standard deviations.
-Criterion, the finder's own: of at most 5 % of runs without late stamps is any set aside;
+Criterion, the finder's own: at most 5 % of runs without late stamps lose a stamp;
 then least worst loss, the root mean square of the slope over that of the line through
 the stamps that are not late, over all cells.
 Grid: 2 to 20. 1 minute.

@@ -33,16 +33,16 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 # WINDOW: tests/finders/late_stamps.py. Criterion: most of the intervals hold under
-# loads that grow or change, then narrowest. WIDE, _LATE: our rule.
+# loads that grow or change, then narrowest.
 WINDOW: Final = 5
 """Stamps in a window."""
-WIDE: Final = 10
+WIDE: Final = 10  # our rule: a scatter reaches to both sides of the middle of so many
 """Stamps in a window that shows on which side they reach further."""
 _CALLED_FALSELY: Final = 0.02  # our rule: of runs whose stamps are two-sided
 _FEWEST_WIDE: Final = 5  # our rule: so many windows show a scatter
 FEWEST_WINDOWS: Final = 10  # our rule: fewer show no line of their own
 _TOLD: Final = 3  # our rule: an earliest, a next and one to be late
-_LATE: Final = 4.0  # usual distances behind the earliest stamp: late
+_LATE: Final = 4.0  # our rule: usual distances behind the earliest stamp
 _QUARTERS: Final = 4  # our rule: parts of a run that are compared
 _LEFT: Final = 1.0 / 3.0  # our rule: of the correction, as standard uncertainty
 _FALSE_ALARM: Final = 0.001  # our rule: of runs whose share of late stamps is steady
