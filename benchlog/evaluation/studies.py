@@ -15,7 +15,7 @@ from benchlog.analysis.fitting.ageing_beside_ambient import (
 from benchlog.analysis.fitting.temperature import TemperatureData, law_of
 from benchlog.analysis.phase_points import series_from_phases
 from benchlog.analysis.pulses.trains import phase_series
-from benchlog.analysis.series import Series, series_from_frequencies
+from benchlog.analysis.series import UNSTATED, Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
@@ -43,7 +43,9 @@ def series_of(reader: Reader, run: Run) -> Series:
     if imported is not None:
         return imported
     found = reader.frequencies(run.id)
-    return series_from_frequencies(found, run.nominal_hz, run.divider)
+    counter = run.counter_spec
+    counting = UNSTATED if counter is None else counter.counts
+    return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
 
 
 def imported_phase(reader: Reader, run: Run) -> Series | None:
