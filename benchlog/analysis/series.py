@@ -1,7 +1,7 @@
 """Equally spaced frequency or phase data, as the stability figures take it in."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -58,6 +58,7 @@ class Series:
     tau0_s: float
     data: str = "frequency"
     gate_s: float | None = None
+    _: KW_ONLY
     counting: Counting = UNSTATED
 
     def __post_init__(self) -> None:
@@ -102,10 +103,14 @@ class Series:
 
 
 def series_from_columns(
-    columns: Columns, nominal_hz: float, divider: float = 1.0
+    columns: Columns,
+    nominal_hz: float,
+    divider: float = 1.0,
+    counting: Counting = UNSTATED,
 ) -> Series:
     """Put the readings of a run on a grid. See `series_from_frequencies`."""
-    return series_from_frequencies(frequencies_of(columns), nominal_hz, divider)
+    found = frequencies_of(columns)
+    return series_from_frequencies(found, nominal_hz, divider, counting)
 
 
 def series_from_frequencies(
@@ -138,7 +143,7 @@ def series_from_frequencies(
         )
     values = _fractional(found, size, nominal_hz, divider, slots)
     dead = found.gate_s if 0 < found.gate_s < 0.999 * tau0_s else None
-    return Series(values, tau0_s, "frequency", dead, counting)
+    return Series(values, tau0_s, "frequency", dead, counting=counting)
 
 
 def _spacing_s(found: Frequencies) -> float:

@@ -21,7 +21,7 @@ from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.evaluation.step_events import without_steps
-from benchlog.model import Columns, Purpose, Run
+from benchlog.model import Columns, Counting, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.units import signed_digits
 
@@ -43,9 +43,13 @@ def series_of(reader: Reader, run: Run) -> Series:
     if imported is not None:
         return imported
     found = reader.frequencies(run.id)
-    counter = run.counter_spec
-    counting = UNSTATED if counter is None else counter.counts
+    counting = counting_of(run)
     return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
+
+
+def counting_of(run: Run) -> Counting:
+    """Return how the counter of a run counts, as it was stated when it began."""
+    return UNSTATED if run.counter_spec is None else run.counter_spec.counts
 
 
 def imported_phase(reader: Reader, run: Run) -> Series | None:

@@ -13,14 +13,14 @@ from columns_maker import columns
 from seeds import seeded_generator
 
 from benchlog.model import Kind, Limits, Part
-from benchlog.verdict.run.reading_judge import RunJudge
-from benchlog.verdict.run.resolution import (
+from benchlog.verdict.run.counter.resolution import (
     DigitCounts,
     SeenDigit,
     digit_line,
     digit_of,
     mean_error,
 )
+from benchlog.verdict.run.reading_judge import RunJudge
 
 NOMINAL_HZ = 10e6
 Q_HZ = 0.1
@@ -141,7 +141,7 @@ if __name__ == "__main__":
             cells = [f"{one:g}", str(n_readings)]
             for is_cut in (False, True):
                 share, wide = campaign(
-                    np.random.default_rng(1), one, n_readings, 2000, cut=is_cut
+                    seeded_generator(1), one, n_readings, 2000, cut=is_cut
                 )
                 cells += [f"{share:.1%}", f"{wide:.2f}"]
             print("| " + " | ".join(cells) + " |", flush=True)

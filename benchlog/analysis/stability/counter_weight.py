@@ -23,7 +23,7 @@ from benchlog.model import AVERAGING, REGRESSION, TWO_STAMPS
 Array = NDArray[np.float64]
 _STAMPS: Final = 480  # our rule: stamps in a gate; more change ratios by under 0.3 %
 _MOST: Final = 32  # our rule: beyond, the share that the weights have changes no more
-_MU: Final = {0: -1.0, -1: 1e-4, -2: 1.0}  # as in `dead_time`; flicker is a limit
+_MU: Final = {0: -1.0, -1: 1e-4, -2: 1.0}  # source: as in `dead_time`
 
 
 def phase_weights(mode: str, stamps: int) -> Array:

@@ -26,6 +26,7 @@ from benchlog.verdict.run.budget import (
     budget_of,
     contradiction_line,
 )
+from benchlog.verdict.run.counter.resolution import DigitCounts, SeenDigit, digit_line
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
 from benchlog.verdict.run.reasons import (
@@ -35,7 +36,6 @@ from benchlog.verdict.run.reasons import (
     rushed_text,
 )
 from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
-from benchlog.verdict.run.resolution import DigitCounts, SeenDigit, digit_line
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
 _JITTERS: Final = 3.0  # our rule: as three standard deviations

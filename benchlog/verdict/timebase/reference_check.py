@@ -32,8 +32,8 @@ from benchlog.verdict.run.budget import (
     BudgetLine,
     budget_of,
 )
+from benchlog.verdict.run.counter.resolution import DigitCounts, digit_line
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
-from benchlog.verdict.run.resolution import DigitCounts, digit_line
 from benchlog.verdict.timebase.warm_up import (
     WarmUpDrift,
     allowed_drift,
