@@ -31,6 +31,7 @@ CUT: Final = "cut"
 _CHANCE: Final = 1e-3  # our rule: of readings that share a grid coarser than their text
 _RECUR: Final = 4  # our rule: readings for each distinct value that show a coarse digit
 _NEAR: Final = 0.02  # our rule, of a digit: how float64 and a period's 1/f hold a step
+_FLOATS: Final = 10.0  # our rule: digits so near those of float64 show no counter
 _MOST: Final = 512  # our rule: so many distinct values show a digit, and average it
 _REACH: Final = 12  # our rule: readings over more digits to each side average the digit
 # s/q from no noise to a digit that is averaged wholly (at 1 its share is 1e-9)
@@ -107,7 +108,8 @@ def digit_of(
     """
     values = np.unique(np.asarray(distinct, dtype=np.float64))
     least = text_digit_hz or min(map(shown_digit, values.tolist()), default=0.0)
-    if not least:
+    own = float(np.spacing(values[-1])) if len(values) else 0.0
+    if least <= _FLOATS * own:
         return None
     steps = np.diff(values) / least
     steps = steps[steps > 0.5]
