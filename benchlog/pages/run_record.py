@@ -25,6 +25,7 @@ from benchlog.analysis.thinning import (
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
 from benchlog.evaluation.studies import (
     counting_of,
@@ -45,6 +46,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment
 from benchlog.verdict.fitness.fitness import Fitness, fitness
+from benchlog.verdict.fitness.serial_links import without_repeats
 from benchlog.verdict.fitness.source import measured_source
 from benchlog.verdict.timebase.check_validity import KnownChecks, check_behind
 
@@ -54,6 +56,9 @@ EVENTS: Final = 200
 _LEAST_SWING_C: Final = 0.5
 _CURVED_FROM_C: Final = 5.0
 """Over less, a straight line is all that ambient can tell."""
+
+
+_LONG: Final = 1_000  # our rule: from so many readings on a run is followed over time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +80,7 @@ class RunRecord:
     check: ReferenceCheck | None
     notes: tuple[str, ...]
     steps: tuple[PlacedStep, ...] = ()
+    over_time: RunOverTime | None = None
 
     @property
     def run(self) -> Run:
@@ -120,6 +126,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         check=check_behind(run, checks),
         notes=tuple(notes),
         steps=steps,
+        over_time=_over_time(reader, run) if len(columns) >= _LONG else None,
     )
 
 
@@ -147,6 +154,13 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
     )
 
 
+def _over_time(reader: Reader, run: Run) -> RunOverTime | None:
+    try:
+        return run_over_time(reader, run, series_of(reader, run))
+    except DataError:
+        return None  # why there is no stability is told already
+
+
 def _temperature(
     found: Measured, run: Run, steps: Sequence[PlacedStep]
 ) -> tuple[TemperatureData, TemperatureFit] | None:
@@ -169,7 +183,7 @@ def _temperature(
 def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
     if assessment.offset_ppm is None or assessment.u_ppm is None:
         return ()
-    uses, _ = list_uses()
+    uses = without_repeats(list_uses()[0])
     return fitness(uses, measured_source(run.device, run.part, assessment))
 
 

@@ -306,3 +306,9 @@ def test_a_way_of_counting_that_nobody_knows_is_refused(tmp_path):
     said = str(caught.value)
     for part in ("counting", "two-stamps, averaging, regression", "gapless", "digits"):
         assert part in said
+
+
+def test_no_time_base_is_exact(problems):
+    found = problems(BENCH.replace("timebase_ppm = 0.05", "timebase_ppm = 0"))
+    problem = found["instruments.counter.timebase_ppm"]
+    assert "no time base is exact" in problem.expected

@@ -49,7 +49,7 @@ STDOUT = Path("-")
     "--dataset",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
-    help="Bring the whole database into a dataset of Parquet files.",
+    help="Write the whole database as a dataset of Parquet files.",
 )
 @click.option("--stability", is_flag=True, help="The stability table, not readings.")
 @click.option(
@@ -123,5 +123,5 @@ def _dataset(reader: "Reader", folder: Path) -> None:
     said = f"{counted(written.runs, 'run')} in {folder}"
     said += f", {counted(written.files, 'file')} written, {written.unchanged} unchanged"
     if written.left_out:
-        said += f"; left out as still going on: {len(written.left_out)}"
+        said += f"; left out, still running: {len(written.left_out)}"
     say(said)

@@ -45,7 +45,7 @@ def gate_of(layout: Layout, wanted: ColumnMeaning) -> tuple[float, str]:
             gate_s,
             f"gate time taken as the spacing of the time stamps, {gate_s:g} s",
         )
-    return 1.0, f"no gate time given and {_no_times(layout)}"
+    return 1.0, f"no gate time given, and {_no_times(layout)}"
 
 
 def _no_times(layout: Layout) -> str:
