@@ -72,6 +72,7 @@ def test_noise_of_the_digit_is_not_charged_again_and_its_absence_is():
     assert mean_error(wide, 1.0) < 0.01
     # GUM F.2.2.1: all alike, anywhere within the digit
     assert mean_error({5.0: 100}, 1.0) == pytest.approx(12**-0.5)
+    assert mean_error({5.0: 100, 1e6: 1}, 1.0) == pytest.approx(12**-0.5)  # an outlier
     even = mean_error({0.0: 50, 1.0: 50}, 1.0)
     assert even < 0.1  # as often above an edge as below: the mean is near that edge
 

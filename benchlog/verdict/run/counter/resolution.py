@@ -140,8 +140,12 @@ def mean_error(counts: Mapping[float, int], digit: float) -> float:
     often = np.array(list(counts.values()), dtype=np.float64)
     middle = value[often.argmax()]
     at = np.rint((value - middle) / digit)
-    if np.abs(at).max() > _REACH:
+    near = np.abs(at) <= _REACH  # an outlier averages nothing
+    if often[near].sum() < often.sum() / 2.0:
         return 0.0
+    at, often = at[near], often[near]
+    if len(at) == 1:
+        return 12**-0.5
     log_share, error2 = _models()
     weights = np.zeros(2 * _REACH + 1)
     np.add.at(weights, at.astype(np.int64) + _REACH, often)
