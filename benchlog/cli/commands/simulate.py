@@ -87,7 +87,7 @@ _LOOK_S: Final = 1.0
 @click.option(
     "--one-counter",
     is_flag=True,
-    help="All devices, two at least, at inputs of one counter.",
+    help="Both devices at inputs of the same counter.",
 )
 @click.option(
     "--via",
@@ -241,9 +241,11 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
     kind = ("counting", "stamp_jitter_s", "dead_time_s", "digits")
     counter = replace(beside.counter, **{name: typed[name] for name in kind})
     beside = replace(beside, counter=counter)
+    if typed["one_counter"] and typed["positions"] > 2:
+        raise UsageError("the simulated counter has two inputs: --one-counter is for 2")
     if typed["one_counter"] and typed["reference"] in ("period", "frequency"):
         raise UsageError(
-            "with --one-counter the inputs have devices: the reference has none; use "
+            "with --one-counter both inputs have a device: the reference has none; use "
             "--reference pulses, or two counters with --positions 2"
         )
     scenario = demo_scenario(
