@@ -51,26 +51,38 @@ class DigitCounts:
     n: int = 0
     many: bool = False
     counts: dict[float, int] = field(default_factory=dict)
+    settled: tuple[float | None, float | None] | None = field(default=None, init=False)
 
     def feed(self, values: Array) -> None:
         """Take in values, in any order."""
         self.n += len(values)
         if self.many:
             return
-        found, often = np.unique(values, return_counts=True)
-        for value, count in zip(found.tolist(), often.tolist(), strict=True):
-            self.counts[value] = self.counts.get(value, 0) + count
-            if len(self.counts) > _MOST:
-                self.many = True
-                return
+        if len(values) == 1:  # as readings come live
+            value = float(values[0])
+            self.counts[value] = self.counts.get(value, 0) + 1
+        else:
+            found, often = np.unique(values, return_counts=True)
+            for value, count in zip(found.tolist(), often.tolist(), strict=True):
+                self.counts[value] = self.counts.get(value, 0) + count
+        self.many = len(self.counts) > _MOST
 
     def seen(self, text_digit_hz: float | None, *, cut: bool = False) -> "SeenDigit":
         """Return the digit that they move in and what it leaves open in their mean."""
-        digit_hz = digit_of(list(self.counts), self.n, text_digit_hz)
+        digit_hz = self._digit(text_digit_hz)
         if digit_hz is None or not self.counts:
             return SeenDigit(None)
         error = 0.0 if self.many else mean_error(self.counts, digit_hz)
         return SeenDigit(digit_hz, digit_hz * error, cut)
+
+    def _digit(self, text_digit_hz: float | None) -> float | None:
+        """Return `digit_of`, worked out once where values are no longer noted."""
+        if self.settled is not None and self.settled[0] == text_digit_hz:
+            return self.settled[1]
+        digit_hz = digit_of(list(self.counts), self.n, text_digit_hz)
+        if self.many:
+            self.settled = text_digit_hz, digit_hz
+        return digit_hz
 
 
 @dataclass(frozen=True, slots=True)
