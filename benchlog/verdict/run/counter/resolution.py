@@ -29,7 +29,7 @@ from benchlog.verdict.run.budget import BudgetLine
 Array = NDArray[np.float64]
 CUT: Final = "cut"
 _CHANCE: Final = 1e-3  # our rule: of readings that share a grid coarser than their text
-_RECUR: Final = 4  # our rule: readings for each distinct value that show a coarse digit
+_RECUR: Final = 8  # our rule: readings for each distinct value that show a coarse digit
 _NEAR: Final = 0.02  # our rule, of a digit: how float64 and a period's 1/f hold a step
 _FLOATS: Final = 10.0  # our rule: digits so near those of float64 show no counter
 _MOST: Final = 512  # our rule: so many distinct values show a digit, and average it
