@@ -2,7 +2,8 @@
 
 Every run has a true mean anywhere between two digits q, normal noise sigma and n
 readings, rounded or cut. The figures of the whole table are in RESOLUTION.md; here a
-thinned one. `PYTHONPATH=tests python tests/verdict/test_resolution.py` prints the table.
+thinned one. The table is printed by
+`PYTHONPATH=tests python tests/verdict/test_resolution.py`.
 """
 
 import math

@@ -17,7 +17,7 @@ from benchlog.model import AVERAGING, REGRESSION, Counting, Sample
 from benchlog.units import NS_PER_S, format_duration
 
 FEWEST: Final = 20  # our rule: the correlation of fewer is not known to a quarter
-DEAD: Final = 1.002  # our rule: spacing over gate; less is how a host stamps time
+DEAD: Final = 0.002  # our rule: of a gate; less is how clocks and hosts differ
 _SHARED: Final = -0.5  # source: white PM of gates that share their instants, SP 1065
 _COVERAGE: Final = 2.0  # k, about 95 % (JCGM 100)
 
@@ -27,7 +27,8 @@ class SeenCounting:
     """Spacing of readings over their gate, and the correlation of neighbours.
 
     `correlation` is None where too few readings tell, or all are alike; it is good to
-    `within` (95 %). `stated` is what bench file and dialect state.
+    `within` (95 %), the spacing to `slack_s`. `stated` is what the bench file and its
+    dialect state.
     """
 
     n: int
@@ -35,12 +36,17 @@ class SeenCounting:
     spacing_s: float
     correlation: float | None
     within: float
+    slack_s: float
     stated: Counting
 
     @property
     def has_dead_time(self) -> bool:
-        """Whether gates lie apart."""
-        return self.spacing_s > DEAD * self.gate_s
+        """Whether gates lie apart, by more than the host's stamps are good for.
+
+        Gates that share stamps do not, however late their answers came.
+        """
+        apart_s = self.spacing_s - self.gate_s
+        return apart_s > max(DEAD * self.gate_s, self.slack_s) and not self._shares
 
     def _near(self, value: float) -> bool:
         return (
@@ -130,11 +136,13 @@ def seen_counting(samples: Sequence[Sample], stated: Counting) -> SeenCounting |
     if n >= FEWEST and float(rest @ rest) > 0.0:
         # a line of its own takes some correlation off: about 2/n from each
         correlation = float(rest[1:] @ rest[:-1] / (rest @ rest)) + 2.0 / n
+    steps_s = np.diff(mono_ns) / NS_PER_S
     return SeenCounting(
         n=n,
         gate_s=first.gate_s,
-        spacing_s=float(np.median(np.diff(mono_ns))) / NS_PER_S,
+        spacing_s=float(np.median(steps_s)),
         correlation=correlation,
         within=_COVERAGE / math.sqrt(n),
+        slack_s=_COVERAGE * float(steps_s.std()) / math.sqrt(n),
         stated=stated,
     )
