@@ -183,8 +183,7 @@ def _gate(a: Assessment) -> Iterator[str]:
     gate_s, budget = a.stats.gate_s, a.budget
     if budget is None or not a.limit.known or not gate_s:
         return
-    u_ppm = sum(line.u_ppm for line in budget.lines if line.name == "resolution")
-    advice = advise(a.limit.ppm, u_ppm * 12**0.5, gate_s, None)
+    advice = advise(a.limit.ppm, a.digit_ppm or 0.0, gate_s, None)
     if advice.gate_s is None:
         yield f"this counter cannot read +-{a.limit.ppm:.10g} ppm to a tenth"
     elif advice.gate_s > gate_s * 1.001:
