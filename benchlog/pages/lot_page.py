@@ -128,7 +128,7 @@ def _doubtful(record: LotReport) -> Table:
     rows = [
         (outside(result.device), result.run, why) for result, why in record.doubtful
     ]
-    return table("To be looked at again", ("Device", "Run", "Why"), rows, "lr")
+    return table("Check again", ("Device", "Run", "Why"), rows, "lr")
 
 
 def _devices(record: LotReport) -> Table:

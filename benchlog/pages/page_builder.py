@@ -10,6 +10,7 @@ from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.evaluation.comparison import RunComparison
+from benchlog.evaluation.stability.hat_study import HatStudy
 from benchlog.model import Purpose, Run
 from benchlog.pages.check_page import (
     check_run_sections,
@@ -34,6 +35,8 @@ from benchlog.pages.content import (
 from benchlog.pages.method_notes import closing_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
+from benchlog.pages.stability.hat_page import SOURCES as HAT_SOURCES
+from benchlog.pages.stability.hat_page import hat_sections
 from benchlog.pages.typesetting import typeset
 from benchlog.store.reader import Reader
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
@@ -143,6 +146,19 @@ def compare_page(found: RunComparison, clock: Clock) -> Page:
         Closing(
             ("compare",), COMPARE_SOURCES, _operators([one.run for one in found.runs])
         ),
+    )
+
+
+def hat_page(found: HatStudy, clock: Clock) -> Page:
+    """Return the page of devices measured together: each one's own stability."""
+    numbers = ", ".join(str(run.id) for run in found.runs)
+    names = ", ".join(dict.fromkeys(printed(run.device) for run in found.runs))
+    return page_of(
+        f"Own stability of runs {numbers}",
+        names,
+        hat_sections(found),
+        clock,
+        Closing(("hat",), HAT_SOURCES, _operators(found.runs)),
     )
 
 

@@ -1,8 +1,7 @@
 """Simulated histories of checks of a time base that nobody moved.
 
-Prints the table of CONTRADICTIONS.md:
-
-    PYTHONPATH=tests python tests/verdict/check_histories.py 1000
+`PYTHONPATH=tests python tests/verdict/check_histories.py 1000` prints the table of
+CONTRADICTIONS.md.
 """
 
 import sys

@@ -47,8 +47,8 @@ EXAMPLES = (
     default=None,
     help="Against tolerance and stability together, or the tolerance alone [as begun].",
 )
-@click.option("--reason", type=Text(), help="Why, for whoever reads it.")
-@click.option("--try", "is_trial", is_flag=True, help="Show the verdict, keep nothing.")
+@click.option("--reason", type=Text(), help="The reason, for the record.")
+@click.option("--try", "is_trial", is_flag=True, help="Show the verdict only.")
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -66,7 +66,7 @@ def command(
     with amending(db) as (writer, reader):
         before = reader.run(run)
         if before.open:
-            raise UsageError(f"run {run} is still going on; stop it first")
+            raise UsageError(f"run {run} is still running; stop it first")
         if before.made_for is Purpose.REFCHECK:
             raise UsageError(f"run {run} checked a time base: no device is judged")
         wanted = _as_wished(reader, before, wish)
