@@ -27,7 +27,7 @@ from benchlog.model import (
 )
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of, timebase_line
 from benchlog.verdict.run.judgement import (
     Judge,
     corrected_ppm,
@@ -247,13 +247,7 @@ class PulseJudge(Judge):
         colour = "white" if fit.white > 0.5 else "coloured"
         said = f"{stats.n} pulses, residuals {fit.rms_s * 1e6:.3g} us rms, {colour}"
         lines = [
-            BudgetLine(
-                name=what,
-                u_ppm=base.u_ppm,
-                degrees_of_freedom=base.degrees_of_freedom,
-                distribution="rectangular",
-                text=base.text,
-            ),
+            timebase_line(base, what),
             BudgetLine(
                 name=f"{what}, ends",
                 u_ppm=ends_ppm,

@@ -26,6 +26,7 @@ from benchlog.verdict.run.budget import (
     budget_of,
     contradiction_line,
     resolution_line,
+    timebase_line,
 )
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
@@ -203,17 +204,10 @@ class RunJudge(Judge):
         if mean is None:
             return None
         base = self.timebase
-        shape = "normal" if base.status == "checked" else "rectangular"
         doubt = contradiction_line(base)
         return budget_of(
             [
-                BudgetLine(
-                    name="time base",
-                    u_ppm=base.u_ppm,
-                    degrees_of_freedom=base.degrees_of_freedom,
-                    distribution=shape,
-                    text=base.text,
-                ),
+                timebase_line(base),
                 *((doubt,) if doubt else ()),
                 resolution_line(self.resolution_hz, self.part.nominal_hz, self.divider),
                 BudgetLine(

@@ -16,6 +16,7 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment, Outliers
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
@@ -219,7 +220,7 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     if a.timebase.status == "assumed":
         yield f"time {a.timebase.text}"
     if is_coarse(a.timebase, a.limit):
-        known = format_u_ppm(2 * a.timebase.u_ppm)
+        known = format_u_ppm(COVERAGE * a.timebase.u_ppm)
         yield (
             f"{timing.against}, known to +-{known} ppm, is coarser "
             f"than {RATIO:g}:1 for a limit of +-{a.limit.ppm:.10g} ppm"
