@@ -18,6 +18,9 @@ from benchlog.verdict.run.budget import COVERAGE, BudgetLine, timebase_line
 from benchlog.verdict.run.judgement import corrected_ppm
 
 DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
+_ONE_IN_A_HUNDRED: Final = 2.576
+"""Standard deviations that one normal difference in a hundred exceeds; source: tables
+of the normal distribution. For checks that are not in the same database."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +128,10 @@ def _moved(first: Timebase, second: Timebase) -> bool:
         return False
     if bool(first.doubt) != bool(second.doubt):
         return False  # one of them was wrong
-    together = COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
-    return abs(first.offset_ppm - second.offset_ppm) > together
+    apart_ppm = abs(first.offset_ppm - second.offset_ppm)
+    if first.apart_ppm and second.apart_ppm:
+        return apart_ppm > COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
+    return apart_ppm > _ONE_IN_A_HUNDRED * math.hypot(first.u_ppm, second.u_ppm)
 
 
 def _by(side: Side, base: Timebase) -> Side:
