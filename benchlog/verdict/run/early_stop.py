@@ -44,6 +44,7 @@ GROWTH: Final = 1.25  # our rule, no source: few looks, so that each may err mor
 SETTLING_READINGS: Final = 5  # our rule: fewer show no trend in scatter
 SETTLED_SHARE: Final = 0.1  # our rule, no source: of the limit, in what is to come
 _TELLS: Final = 1.1  # our rule: a guard so much wider is told of
+_WANDERS: Final = 1.2  # our rule: random walk is half the variance at twice the length
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,16 +226,31 @@ def as_ended(run: Run, assessment: Assessment) -> Assessment:
     its last one does not clear. A check of a time base has none anyway. The
     figures stay. A copy is told from what its file keeps of the original.
     """
-    if not assessment.stats.n:
+    n = assessment.stats.n
+    if not n:
         return assessment
-    why = run.cut_short(assessment.stats.n, fewest=StopRule().min_readings)
-    if why:
+    if why := run.cut_short(n, fewest=StopRule().min_readings):
         why = f"{why}: no verdict"
-    elif run.ended_until_clear and assessment.word is not look_word(
-        assessment, LAST_LOOK_RATE
-    ):
-        why = "several looks share the 2.5 %, for which U alone is not enough room"
+    elif run.ended_until_clear:
+        if assessment.word is look_word(assessment, LAST_LOOK_RATE):
+            return _slow_to_the_end(run, assessment)
+        why = (
+            "measured until clear: several looks share the 2.5 % of each side, and "
+            "beyond U the last one has too little room to the limit"
+        )
     else:
         return assessment
     reasons = (why, *assessment.reasons)
     return replace(assessment, word=Decision.UNDECIDED, reasons=reasons)
+
+
+def _slow_to_the_end(run: Run, assessment: Assessment) -> Assessment:
+    """Say why a run took all readings where slow noise kept early looks from a word."""
+    most = run.max_readings or StopRule().max_readings
+    if assessment.stats.n < most or wander_factor(assessment.stats, 2.0) < _WANDERS:
+        return assessment
+    why = (
+        "the frequency wanders slowly (likeliest random-walk FM): measured to the "
+        "planned end, because a part of such a run tells less than the whole"
+    )
+    return replace(assessment, reasons=(*assessment.reasons, why))
