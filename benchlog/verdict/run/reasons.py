@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchlog.analysis.outliers import AROUND, SCORE
-from benchlog.analysis.pulses.grid import PulseCounts
 from benchlog.analysis.pulses.slope import FEWEST
+from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Decision, Part
 from benchlog.units import (
@@ -212,6 +212,8 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
         yield from decision_reasons(a)
     if not a.doubt:
         yield from _when(a, timing)
+    if timing.load_change:
+        yield timing.load_change
     yield from _faults("", timing.counts, timing.set_aside)
     if timing.reference is not None:
         yield from _faults("reference: ", timing.reference, timing.reference_set_aside)
