@@ -41,7 +41,9 @@ _MOST_OWN: Final = 2  # our rule, held by the table
 _FINEST: Final = 1e-5  # of the half width: our rule, narrower normal parts tell nothing
 _MOST_NODES: Final = 1024  # our rule: three t quantities are put on a grid anew
 _GRID_STEP: Final = 0.1  # of the logarithm of the variance, on that grid; our rule
-_CLOSE: Final = 2e-3  # our rule: Newton's next step is smaller than its square
+_NOTHING: Final = 1e-12  # our rule: a probability that changes no digit in print
+_FAR: Final = 7.1  # definition: standard deviations that leave `_NOTHING` above them
+_CLOSE: Final = 0.03  # our rule, held by the table: the next step is about its square
 _ROUNDS: Final = 40  # our rule, never reached in the table
 
 
@@ -80,21 +82,23 @@ def sum_of(
         Scale is s/sqrt(n), not the standard deviation (JCGM 101:2008, 6.4.9).
 
     """
-    kept, sd2 = [], sum(sd * sd for sd in normal)
+    kept, sd2 = [], sum([sd * sd for sd in normal])
     for scale, freedom in students:
-        if scale <= 0.0:
-            continue
-        if freedom < _NORMAL_FROM:
+        if scale > 0.0 and freedom < _NORMAL_FROM:
             kept.append((scale, freedom))
-        else:
+        elif scale > 0.0:
             sd2 += scale * scale * _variance(freedom)
-    squares = sorted((sd * sd for sd in rectangular if sd > 0.0), reverse=True)
-    whole = sum(squares) + sd2 + sum(scale * scale for scale, _ in kept)
+    squares = [sd * sd for sd in rectangular if sd > 0.0]
+    if len(squares) < 2:
+        widths = [ROOT_3 * math.sqrt(square) for square in squares]
+        return Sum(tuple(widths), math.sqrt(sd2), tuple(sorted(kept)))
+    squares.sort(reverse=True)
+    shows = _SHOWS * (sum(squares) + sd2 + sum([one * one for one, _ in kept])) ** 3
     own = 0
-    while own < _MOST_OWN and _missed(squares[own:]) > _SHOWS * whole**3:
+    while own < _MOST_OWN and _missed(squares[own:]) > shows:
         own += 1
     one2, rest2 = _one_of(squares[own:])
-    widths = [math.sqrt(3.0 * square) for square in (*squares[:own], one2) if square]
+    widths = [ROOT_3 * math.sqrt(square) for square in (*squares[:own], one2) if square]
     return Sum(tuple(widths), math.sqrt(sd2 + rest2), tuple(sorted(kept)))
 
 
@@ -142,16 +146,47 @@ def quantile_above(of: Sum, rate: float) -> float:
 
 def above(of: Sum, x: float) -> float:
     """Return the probability that the sum lies above x."""
-    if x < 0.0:
-        return 1.0 - above(of, -x)
+    return between(of, x, math.inf)
+
+
+def between(of: Sum, low: float, high: float) -> float:
+    """Return the probability that the sum lies between two bounds, either infinite."""
     widths, sd, students = of
     if not students and not widths:
-        return float(ndtr(-x / sd)) if sd else 0.5 * (x == 0.0)
+        if not sd:
+            return float(low <= 0.0 <= high)
+        return float(ndtr(high / sd) - ndtr(low / sd))
     if not students and not sd and len(widths) == 1:
-        return max(0.0, (1.0 - x / widths[0]) / 2.0)
+        ends = (min(max(x / widths[0], -1.0), 1.0) for x in (high, low))
+        return (next(ends) - next(ends)) / 2.0
     if len(students) == 1 and not widths and not sd:
-        return float(stdtr(students[0][1], -x / students[0][0]))
-    return _tail(_normals(of), widths, x)[0]
+        scale, freedom = students[0]
+        found = stdtr(freedom, (high / scale, low / scale))
+        return float(found[0] - found[1])
+    return _mixed_between(of, low, high)
+
+
+def _mixed_between(of: Sum, low: float, high: float) -> float:
+    """Return the difference of two tails; each on the side where it is small."""
+    normals = _normals(of)
+    left, right = (
+        0.0 if _is_out_of_reach(of, x) else _tail(normals, of.half_widths, x)[0]
+        for x in (abs(low), abs(high))
+    )
+    left = left if low < 0.0 else 1.0 - left
+    return 1.0 - left - (right if high > 0.0 else 1.0 - right)
+
+
+def _is_out_of_reach(of: Sum, x: float) -> bool:
+    """Whether next to nothing lies above x: some part would have to be far out."""
+    room = x - math.fsum(of.half_widths)
+    parts = len(of.students) + (of.sd > 0.0)
+    if room <= _FAR * of.sd * parts:
+        return False
+    return all(
+        stdtr(freedom, -room / (parts * scale)) < _NOTHING
+        for scale, freedom in of.students
+    )
 
 
 # --- rectangles and a mixture of normals
@@ -201,17 +236,19 @@ def _tail(
     tail over m rectangles is s^m / prod(2 a) times the sum of L_m((x + c) / s) over
     all c = +-a_1 +-a_2 ... with the product of their signs.
     """
-    sd, weight = normals.sd, normals.weight
     ends, signs = _ends(widths)
+    sd, weight = normals.sd, normals.weight
     z = (x + ends) / sd
     before, now = _PHI_0 * np.exp(-0.5 * z * z), ndtr(-z)
     if not widths:
         return float(weight @ now[0]), float((weight / sd) @ before[0])
     for order in range(1, len(widths) + 1):
         before, now = now, (before - z * now) / order
-        weight = weight * sd
-    weight = weight / math.prod(2.0 * width for width in widths)
-    return float(signs @ now @ weight), float(signs @ before @ (weight / sd))
+        weight, below = weight * sd, weight
+    scale = math.prod(2.0 * width for width in widths)
+    return float(signs @ (now @ weight)) / scale, float(
+        signs @ (before @ below)
+    ) / scale
 
 
 @lru_cache(maxsize=256)

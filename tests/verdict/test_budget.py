@@ -91,7 +91,9 @@ def test_guard_and_probability_are_those_of_the_lines():
     assert found.guard_ppm(0.025) == pytest.approx(found.expanded_ppm)
     for rate in (0.2, 1e-3):
         reach = found.guard_ppm(rate)
-        assert found.probability_above(reach) == pytest.approx(rate, rel=2e-3)
+        assert found.probability_between(reach, math.inf) == pytest.approx(
+            rate, rel=2e-3
+        )
 
 
 def test_degrees_of_freedom_beyond_counting_are_unlimited():

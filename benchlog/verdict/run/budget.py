@@ -13,10 +13,17 @@ degrees of freedom, which are told and not used); JCGM 101:2008, 6.4.2 (rectangu
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
-from benchlog.analysis.convolution import ROOT_3, Sum, above, half_interval, sum_of
-from benchlog.analysis.convolution import quantile_above as _quantile_above
+from benchlog.analysis.convolution import (
+    ROOT_3,
+    Sum,
+    between,
+    half_interval,
+    quantile_above,
+    sum_of,
+)
 from benchlog.model import Timebase
 
 PROBABILITY: Final = 0.95  # common practice (JCGM 100:2008, G.6)
@@ -59,13 +66,13 @@ class Budget:
 
     def guard_ppm(self, rate: float) -> float:
         """Return what the error exceeds, upwards, with probability `rate` (< 1/2)."""
-        return 0.0 if self.u_ppm <= 0.0 else _quantile_above(_sum_of(self.lines), rate)
+        return 0.0 if self.u_ppm <= 0.0 else quantile_above(_sum_of(self.lines), rate)
 
-    def probability_above(self, ppm: float) -> float:
-        """Return the probability that the error lies above `ppm`."""
+    def probability_between(self, low_ppm: float, high_ppm: float) -> float:
+        """Return the probability that the error lies between two bounds."""
         if self.u_ppm <= 0.0:
-            return 1.0 if ppm < 0.0 else 0.0
-        return above(_sum_of(self.lines), ppm)
+            return float(low_ppm <= 0.0 <= high_ppm)
+        return between(_sum_of(self.lines), low_ppm, high_ppm)
 
 
 def budget_of(lines: Iterable[BudgetLine]) -> Budget:
@@ -82,7 +89,8 @@ def budget_of(lines: Iterable[BudgetLine]) -> Budget:
     )
 
 
-def _sum_of(lines: Iterable[BudgetLine]) -> Sum:
+@lru_cache(maxsize=64)
+def _sum_of(lines: tuple[BudgetLine, ...]) -> Sum:
     rectangular, normal, students = [], [], []
     for line in lines:
         if line.degrees_of_freedom < math.inf:

@@ -25,15 +25,7 @@ def conformance_probability(
     F is the distribution that U is taken from, the budget's lines convolved: a limit
     that U just touches is kept with 97.5 %. Without uncertainty the value decides.
     """
-    if budget.u_ppm <= 0:
-        return 1.0 if lower <= value <= upper else 0.0
-    return _lies_above(budget, lower - value) - _lies_above(budget, upper - value)
-
-
-def _lies_above(budget: Budget, ppm: float) -> float:
-    if math.isinf(ppm):
-        return 1.0 if ppm < 0 else 0.0
-    return budget.probability_above(ppm)
+    return budget.probability_between(lower - value, upper - value)
 
 
 def worst(*words: Decision) -> Decision:
