@@ -25,11 +25,14 @@ from benchlog.analysis.convolution import (
     sum_of,
 )
 from benchlog.model import Timebase
+from benchlog.units import format_duration, three_digits
 
 PROBABILITY: Final = 0.95  # common practice (JCGM 100:2008, G.6)
 COVERAGE: Final = 1.959964  # definition: of a normal distribution, JCGM 100:2008, G.1
 """k for 95 % where only a standard uncertainty is known, taken as normal."""
 
+DRIFT: Final = "drift"
+"""Name of the line of a drift."""
 UNLIMITED: Final = 1e4  # our rule, of the quantile
 """Degrees of freedom from which nobody tells them from unlimited ones."""
 
@@ -138,6 +141,20 @@ def timebase_line(base: Timebase, name: str = "time base") -> BudgetLine:
         degrees_of_freedom=base.degrees_of_freedom,
         distribution="normal" if base.status == "checked" else "rectangular",
         text=base.text,
+    )
+
+
+def drift_line(over_t_ppm: float, span_s: float) -> BudgetLine:
+    """Return a drift, slope times T: half width, rectangular.
+
+    The stretch that follows a run of length T has drifted by that on average.
+    """
+    per_hour = three_digits(over_t_ppm * 3600.0 / span_s)
+    return BudgetLine(
+        name=DRIFT,
+        u_ppm=abs(over_t_ppm) / ROOT_3,
+        distribution="rectangular",
+        text=f"{per_hour} ppm/h for {format_duration(span_s)}: still moving",
     )
 
 

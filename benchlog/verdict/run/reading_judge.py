@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from benchlog.analysis.even_drift import drift_of
 from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.repeats import Repeats
 from benchlog.analysis.running import Running
@@ -25,6 +26,7 @@ from benchlog.verdict.run.budget import (
     BudgetLine,
     budget_of,
     contradiction_line,
+    drift_line,
     resolution_line,
     timebase_line,
 )
@@ -205,6 +207,8 @@ class RunJudge(Judge):
             return None
         base = self.timebase
         doubt = contradiction_line(base)
+        drift = drift_of(stats, mean)
+        mean = mean if drift is None else drift[1]
         return budget_of(
             [
                 timebase_line(base),
@@ -217,6 +221,7 @@ class RunJudge(Judge):
                     distribution="t",
                     text=mean.text,
                 ),
+                *((drift_line(drift[0], stats.span_s),) if drift else ()),
             ]
         )
 

@@ -16,13 +16,14 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment, Outliers
-from benchlog.verdict.run.budget import COVERAGE
+from benchlog.verdict.run.budget import COVERAGE, DRIFT
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import RATIO, is_coarse, timebase_reasons
 
+_LARGE: Final = 0.3  # our rule: less changes U by 5 %
 NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
 
 
@@ -93,6 +94,7 @@ def _rests_on(a: Assessment) -> Iterator[str]:
     """Yield what the figures rest on, where a person should know of it."""
     stats = a.stats
     yield from timebase_reasons(a.timebase, a.limit)
+    yield from _drift(a)
     yield from _gate(a)
     if stats.gaps:
         yield (
@@ -177,6 +179,19 @@ def comparison(a: Assessment) -> str:
             return f"{said} lies outside {limit}, even with the uncertainty"
         case _:
             return f"{said} overlaps the limit {limit}: too near to tell"
+
+
+def _drift(a: Assessment) -> Iterator[str]:
+    """Say that it drifts, where that is a large part of U."""
+    budget = a.judged_budget
+    if budget is None:
+        return
+    for line in budget.lines:
+        if line.name == DRIFT and line.u_ppm > _LARGE * budget.u_ppm:
+            yield (
+                f"the frequency drifts, {line.text}; U allows for as much drift again "
+                "as in this run"
+            )
 
 
 def _gate(a: Assessment) -> Iterator[str]:
