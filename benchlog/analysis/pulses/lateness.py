@@ -33,16 +33,16 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 # WINDOW: tests/finders/late_stamps.py. Criterion: most of the intervals hold under
-# loads that grow or change, 93 % on average, then narrowest. WIDE, _LATE: our rule.
+# loads that grow or change, then narrowest.
 WINDOW: Final = 5
 """Stamps in a window."""
-WIDE: Final = 10
+WIDE: Final = 10  # our rule: a scatter reaches to both sides of the middle of so many
 """Stamps in a window that shows on which side they reach further."""
 _CALLED_FALSELY: Final = 0.02  # our rule: of runs whose stamps are two-sided
 _FEWEST_WIDE: Final = 5  # our rule: so many windows show a scatter
 FEWEST_WINDOWS: Final = 10  # our rule: fewer show no line of their own
 _TOLD: Final = 3  # our rule: an earliest, a next and one to be late
-_LATE: Final = 4.0  # usual distances behind the earliest stamp: late
+_LATE: Final = 4.0  # our rule: usual distances behind the earliest stamp
 _QUARTERS: Final = 4  # our rule: parts of a run that are compared
 _LEFT: Final = 1.0 / 3.0  # our rule: of the correction, as standard uncertainty
 _FALSE_ALARM: Final = 0.001  # our rule: of runs whose share of late stamps is steady
@@ -116,7 +116,7 @@ class EarliestLine:
 
 
 def earliest_line(
-    source: Stamps, reference: Stamps | None = None
+    source: Stamps, reference: Stamps | None = None, window: int = WINDOW
 ) -> EarliestLine | None:
     """Return the line through the earliest stamps; None where none is called for.
 
@@ -127,7 +127,7 @@ def earliest_line(
     sided = [one_sided(one) for one in trains]
     if not any(sided):
         return None
-    length_s = WINDOW * max(one.spacing_s for one in trains)
+    length_s = window * max(one.spacing_s for one in trains)
     ours = windows(source, length_s)
     t_s, error_s, group, gap_s = ours.t_s, ours.edge_s, ours.group, ours.gap_s
     found = [ours]

@@ -41,7 +41,7 @@ _MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
 _ROUNDS: Final = 8  # our rule: bounds the time
 # Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: least interval
 # score of the slope over noises of every colour, among what holds enough in each.
-_POWERS: Final = ((1.0, 2e-3), (2.0, 6e-3), (3.0, 3e-4), (4.0, 1e-5))
+_POWERS: Final = ((1.0, 2e-3), (2.0, 6e-3), (3.0, 3e-4), (4.0, 3e-6))
 _PLATEAU: Final = 2e-3
 _SHORT: Final = 250.0  # stamps; fewer give coloured shapes weight
 _STEP: Final = 4.0  # of the ladder of levels

@@ -1,13 +1,13 @@
 """How often the interval of an offset by pulses holds, over loads, jitters and wanders.
 
 Pulses 1 s apart of a source 3 ppm fast are stamped by a host of no offset, put on their
-grid and compared as a judge does it. Stamps are astray by 0.4 ms: evenly on
-both sides, or late by delays of exponential length over a little two-sided noise. A
-source that wanders is held against its mean frequency over the run. "own" is the
-half-width over 1.96 times the standard deviation of the offsets that were found;
-"white" is the half-width over that of theory for white noise of 0.4 ms.
+grid and compared as a judge does it. Stamps are astray in units of 0.4 ms: evenly on
+both sides, or late by delays of many lengths over a little two-sided noise. A source
+that wanders is held against its mean frequency over the run. "own" is the half-width
+over 1.96 times the standard deviation of the offsets that were found; "white" is the
+half-width over that of theory for white noise of 0.4 ms.
 
-    python tests/analysis/pulse_campaign.py [--runs N] [--seed S]
+    python tests/pulse_campaign.py [--runs N] [--seed S]
 """
 
 import argparse
@@ -19,7 +19,7 @@ import numpy as np
 from scipy.signal import lfilter
 from scipy.special import stdtrit
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parent))
 
 from pulse_makers import feed
 from seeds import seeded_generator
