@@ -44,6 +44,7 @@ _GRID_STEP: Final = 0.1  # of the logarithm of the variance, on that grid; our r
 _NOTHING: Final = 1e-12  # our rule: a probability that changes no digit in print
 _FAR: Final = 7.1  # definition: standard deviations that leave `_NOTHING` above them
 _CLOSE: Final = 0.03  # our rule, held by the table: the next step is about its square
+_USUAL: Final = 0.025  # definition: one side of 95 %
 _ROUNDS: Final = 40  # our rule, never reached in the table
 
 
@@ -200,6 +201,9 @@ def _searched(of: Sum, rate: float) -> float:
     normals = _normals(of)
     x, wanted = _guess(of, rate), math.log(rate)
     low, high = 0.0, math.inf
+    close = _CLOSE * min(
+        1.0, rate / _USUAL
+    )  # the farther out, the slower it comes near
     for _ in range(_ROUNDS):
         tail, density = _tail(normals, of.half_widths, x)
         if tail > rate:
@@ -212,7 +216,7 @@ def _searched(of: Sum, rate: float) -> float:
             coming = x * math.exp(min(max(step, -1.0), 1.0))
         if not low < coming < high:
             coming = (low + high) / 2.0 if high < math.inf else 2.0 * low
-        is_close = abs(coming - x) < _CLOSE * x
+        is_close = abs(coming - x) < close * x
         x = coming
         if is_close:
             break
