@@ -308,6 +308,13 @@ class Run:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None
 
+    @property
+    def ended_until_clear(self) -> bool:
+        """Whether it is over and was to end at the first look that was clear."""
+        copied = self.exported.get("snapshot")
+        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        return not self.open and bool(plan.get("until_clear"))
+
     def cut_short(self, readings: int, *, fewest: int) -> str:
         """Say why it ended before its plan was over; empty where it did not.
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from benchlog.model import ReferenceSpec, Sample
 from benchlog.units import format_duration, three_digits
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 
 LIMITS_PPM: Final = (30.0, 10.0, 1.0, 0.1)  # our rule: from coarse to fine parts
@@ -31,7 +32,6 @@ _QUICK_S: Final = 4.0  # our rule: in which more are read, to see how the counte
 _QUICK: Final = 100  # our rule: their correlation is then known to 0.1 (1 sd)
 _LEAST_READINGS: Final = 4  # our rule: three differences are the least that tell
 _TIME_S: Final = 30.0  # our rule: nobody waits longer for advice
-_COVERAGE: Final = 2.0  # k of a reading's expanded uncertainty, about 95 % (JCGM 100)
 _RATIO: Final = 4.0  # common practice, see above
 
 
@@ -118,7 +118,7 @@ def seen_resolution(samples: Sequence[Sample]) -> SeenResolution | None:
     digit_hz: float | None = first.step
     if len(shown):
         digit_hz = max(first.step, float(shown.min()))
-    elif first.step * first.gate_s < 1.0 / _COVERAGE:
+    elif first.step * first.gate_s < 0.5:
         digit_hz = None
     moved = np.diff(hz)
     scatter_hz = math.sqrt(float((moved**2).mean()) / 2) if len(moved) else 0.0
@@ -172,11 +172,11 @@ def advise(
     def is_enough(gate: float) -> bool:
         ratio = gate_s / gate
         scatter = scatter_ppm * (ratio if ratio > 1.0 else math.sqrt(ratio))
-        return max(step_ppm * ratio, _COVERAGE * scatter) <= wanted
+        return max(step_ppm * ratio, COVERAGE * scatter) <= wanted
 
     fine = None
     if timebase_u_ppm is not None:
-        fine = _RATIO * 2.0 * timebase_u_ppm <= limit_ppm
+        fine = _RATIO * COVERAGE * timebase_u_ppm <= limit_ppm
     return Advice(limit_ppm, next(filter(is_enough, GATES_S), None), fine)
 
 
@@ -200,7 +200,7 @@ def refcheck_advice(
     """
     least_s = FEWEST_READINGS * max(gate_s, 1.0)
     if reference.u_ppm is not None:
-        fine = _RATIO * 2.0 * reference.u_ppm <= limit_ppm
+        fine = _RATIO * COVERAGE * reference.u_ppm <= limit_ppm
         said = format_duration(least_s) if fine else "reference too coarse"
         return f"{limit_ppm:g} ppm: {said}"
     u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S

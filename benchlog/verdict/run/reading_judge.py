@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from benchlog.analysis.even_drift import drift_of
 from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.repeats import Repeats
 from benchlog.analysis.running import Running
@@ -25,6 +26,8 @@ from benchlog.verdict.run.budget import (
     BudgetLine,
     budget_of,
     contradiction_line,
+    drift_line,
+    timebase_line,
 )
 from benchlog.verdict.run.counter.resolution import DigitCounts, SeenDigit, digit_line
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
@@ -230,17 +233,12 @@ class RunJudge(Judge):
         if mean is None:
             return None
         base = self.timebase
-        shape = "normal" if base.status == "checked" else "rectangular"
         doubt = contradiction_line(base)
+        drift = drift_of(stats, mean)
+        mean = mean if drift is None else drift[1]
         return budget_of(
             [
-                BudgetLine(
-                    name="time base",
-                    u_ppm=base.u_ppm,
-                    degrees_of_freedom=base.degrees_of_freedom,
-                    distribution=shape,
-                    text=base.text,
-                ),
+                timebase_line(base),
                 *((doubt,) if doubt else ()),
                 digit_line(self._seen, self.part.nominal_hz, self.divider),
                 BudgetLine(
@@ -250,6 +248,7 @@ class RunJudge(Judge):
                     distribution="t",
                     text=mean.text,
                 ),
+                *((drift_line(drift[0], stats.span_s),) if drift else ()),
             ]
         )
 

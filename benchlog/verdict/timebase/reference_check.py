@@ -28,6 +28,7 @@ from benchlog.units import (
     format_frequency,
 )
 from benchlog.verdict.run.budget import (
+    COVERAGE,
     Budget,
     BudgetLine,
     budget_of,
@@ -87,8 +88,8 @@ class Finding:
 
     @property
     def u_ppm(self) -> float:
-        """Standard uncertainty that gives U with k = 2, as a check is kept."""
-        return self.budget.expanded_ppm / 2.0
+        """Standard uncertainty that gives U taken as normal, as a check is kept."""
+        return self.budget.expanded_ppm / COVERAGE
 
 
 def by_readings(
