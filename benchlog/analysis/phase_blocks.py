@@ -25,6 +25,17 @@ class BlockPhases:
     length: int
 
 
+def without_slope(blocks: BlockPhases, slope: float) -> BlockPhases:
+    """Return the means as they were without a line of `slope` in the frequency.
+
+    `slope` is in the unit of the frequency per reading; its phase is slope i^2 / 2.
+    """
+    ends = np.arange(len(blocks.means) + 1, dtype=np.float64) * blocks.length
+    squares = np.diff((ends - 1.0) * ends * (2.0 * ends - 1.0) / 6.0) / blocks.length
+    kept = np.array(blocks.means) - slope / 2.0 * squares
+    return BlockPhases(tuple(kept.tolist()), blocks.length)
+
+
 class PhaseBlocks:
     """Joins phases in pairs, and pairs in pairs, as blocks grow with the run.
 

@@ -6,7 +6,12 @@ from columns_maker import columns, without
 from noise_makers import KINDS, allan_variance, make
 from seeds import seeded_generator
 
-from benchlog.analysis.phase_blocks import MOST, BlockPhases, PhaseBlocks
+from benchlog.analysis.phase_blocks import (
+    MOST,
+    BlockPhases,
+    PhaseBlocks,
+    without_slope,
+)
 from benchlog.analysis.phase_contrasts import contrasts_of, covariances
 from benchlog.analysis.running import Running
 from benchlog.analysis.uncertainty import mean_uncertainty, slow_motions
@@ -51,6 +56,18 @@ def test_variances_of_contrasts_are_those_of_simulated_noise(at, kind, n):
 def test_a_mean_frequency_is_no_motion():
     phases = 5.0 + 1e6 * np.arange(48.0)
     assert contrasts_of(BlockPhases(tuple(phases), 1)) == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("n", [50, 500])
+def test_a_line_can_be_taken_off(n):
+    y = seeded_generator(n).standard_normal(n)
+    found = []
+    for slope in (0.0, 0.25):
+        blocks = PhaseBlocks()
+        drifting = y + slope * (np.arange(n) + 0.5)
+        blocks.feed(np.concatenate(([0.0], np.cumsum(drifting))))
+        found.append(without_slope(blocks.found(), slope).means)
+    assert found[1] == pytest.approx(found[0], abs=1e-8 * n * n)
 
 
 def test_across_a_gap_nobody_knows_the_phase():
