@@ -114,6 +114,8 @@ def _bands(m: int) -> tuple[tuple[float, float], ...]:
         values = [averaged_exponent(alpha, m)]
         if alpha < 0:
             values.append(averaged_exponent(alpha, _LONG))
+        if alpha == 1 and m <= _SAMPLED:
+            values = []  # no filter before a counter: beyond half the rate folds back
         if m <= _SAMPLED:
             values.append(sampled_exponent(alpha, m))
         found.append((min(values), max(values)))

@@ -29,7 +29,7 @@ NOISE_NAMES: Final = {
 """Names of the power-law noises by the exponent alpha of S_y(f) = h f^alpha."""
 
 # FEWEST, FIRM: tests/finders/noise_names.py. Criteria: 95 % are named rightly or as a
-# neighbour; 90 % rightly, averaged frequency noises.
+# neighbour; 95 % rightly, averaged white, flicker and random-walk FM.
 FEWEST: Final = 30
 """Averages that are needed before the lag-1 correlation says anything."""
 
@@ -213,14 +213,14 @@ def named(averages: Array, m: int, before: Named, slopes: Slopes) -> Named:
     if exponent is None:
         return Named(before.likely, before.cautious, before.likely is not None)
     found, blend = placed(exponent, m)
+    firm = np.count_nonzero(~np.isnan(averages)) >= FIRM
+    known = before.likely is not None and before.cautious is not None
     if blend > 0.0:
-        share = slopes.phase()
+        share = slopes.phase() if firm or not known else None
         white = 1.0 if share is None else share
         blend *= 1.0 + blended(white)
         found += found == 1 and white > 0.5
-    if before.likely is None or before.cautious is None:
-        return Named(found, blend)
-    if np.count_nonzero(~np.isnan(averages)) >= FIRM:
+    if firm or before.likely is None or before.cautious is None:
         return Named(found, blend)
     likely = before.likely
     if found < likely:

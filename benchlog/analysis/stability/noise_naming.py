@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.arrays import sum_squares
 from benchlog.analysis.stability.difference_sums import (
     gapped_averages,
     gapped_squares,
@@ -27,9 +28,10 @@ from benchlog.analysis.stability.noise_identification import (
 
 Array = NDArray[np.float64]
 
-# our rule: averages that the slope of phase noise is taken of; good to 0.1, half the
-# way between the two is 0.5
-_WINDOWS: Final = 512
+# our rule: blocks of phases that the slope of phase noise is taken of, four to the
+# shorter averaging time. That is 1,024 windows, good to 0.1, or as many as there are
+_BLOCKS: Final = 1 << 12
+_TO_A_WINDOW: Final = 4
 
 
 def noises_of(
@@ -99,13 +101,27 @@ def _phase_share(phase: Array, frequency: Array, before: int, m: int) -> float |
     if before == m:
         m = 2 * m
     if len(phase):
-        size = max(MOST, _WINDOWS * m)
-        start = max(0, len(phase) - size) // 2
-        first, second = mean_squares(phase[start : start + size], [before, m])
+        first, second = _modified_squares(phase, before, m)
     else:
-        first, second = gapped_squares(frequency, [before, m])
-    if first.modified <= 0.0 or second.modified <= 0.0:
+        first, second = (one.modified for one in gapped_squares(frequency, [before, m]))
+    if first <= 0.0 or second <= 0.0:
         return None
-    ratio = math.log(second.modified / first.modified) - 2.0 * math.log(m / before)
+    ratio = math.log(second / first) - 2.0 * math.log(m / before)
     white, flicker = phase_noise_ratios(before, m)
     return (flicker - ratio) / (flicker - white)
+
+
+def _modified_squares(phase: Array, before: int, m: int) -> tuple[float, float]:
+    """Return mean square second differences of phases averaged over each factor."""
+    size = max(1, before // _TO_A_WINDOW)
+    count = min(_BLOCKS, len(phase) // size)
+    start = (len(phase) - count * size) // 2
+    blocks = phase[start : start + count * size].reshape(count, size).mean(axis=1)
+    summed = np.concatenate(([0.0], np.cumsum(blocks - blocks.mean())))
+    return _windows(summed, before // size), _windows(summed, m // size)
+
+
+def _windows(summed: Array, k: int) -> float:
+    means = (summed[k:] - summed[:-k]) / k
+    apart = means[2 * k :] - 2.0 * means[k:-k] + means[: -2 * k]
+    return sum_squares(apart) / len(apart) if len(apart) else 0.0
