@@ -179,6 +179,11 @@ def three_digits(value: float) -> str:
     return f"{value:,.{decimals_for(abs(value) / 10)}f}"
 
 
+def four_digits(value: float) -> str:
+    """Return four significant digits without an exponent, four decimals at most."""
+    return f"{value:,.{min(4, decimals_for(abs(value) / 100))}f}" if value else "0"
+
+
 def signed_digits(value: float) -> str:
     """Return a figure with its sign, three significant digits and no exponent."""
     if value == 0 or not math.isfinite(value):

@@ -32,7 +32,8 @@ _PULSES: Final = (
     "set aside and counted. The timing figure is the scatter of pulses about the line.",
     "The uncertainty U (95 %) combines the reference's pulses at both ends of the run "
     "with the uncertainty of the slope, in which it counts that neighbouring stamps "
-    f"go astray together. {_RULE}",
+    "go astray together. Where stamps come late more than early, the slope is that of "
+    f"the earliest stamps. {_RULE}",
 )
 _CHECK: Final = (
     "A reference that is known better than the counter's own time base was measured "
@@ -84,6 +85,19 @@ _COMPARE: Final = (
     "differences, at the length measured. A difference is told only when it is larger "
     "than that; each is judged by itself, so one in twenty may be chance.",
 )
+_HAT: Final = (
+    "The devices were measured at the same moments, each by a counter over gate after "
+    "gate. The readings of all runs were paired by their time, and the stability of "
+    "every difference was worked out. What all devices share, such as the time base, "
+    "falls out of the differences. Where the devices are independent of each other, "
+    "the variance of a difference is the sum of two devices' own, and from the "
+    "differences of three devices or more each one's own follows (least squares).",
+    "The intervals (95 %) come from the covariances of the differences that could have "
+    "given those found, with the degrees of freedom of the slowest noise in any of "
+    "them. A device that is much quieter than the others is not resolved: its figure "
+    "is then only known to be below a bound. A counter or a supply that a device has "
+    "to itself is part of its own figure.",
+)
 METHODS: Final = {
     "counter": _COUNTER,
     "pulses": _PULSES,
@@ -91,6 +105,7 @@ METHODS: Final = {
     "trim": _TRIM,
     "lot": _LOT,
     "compare": _COMPARE,
+    "hat": _HAT,
 }
 """How a page's figures were made, in two paragraphs, by what the page is of."""
 

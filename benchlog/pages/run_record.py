@@ -25,8 +25,14 @@ from benchlog.analysis.thinning import (
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
-from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
+from benchlog.evaluation.studies import (
+    imported_phase,
+    series_of,
+    stamps_of,
+    with_stamps,
+)
 from benchlog.model import (
     Columns,
     Event,
@@ -39,6 +45,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment
 from benchlog.verdict.fitness.fitness import Fitness, fitness
+from benchlog.verdict.fitness.serial_links import without_repeats
 from benchlog.verdict.fitness.source import measured_source
 from benchlog.verdict.timebase.check_validity import KnownChecks, check_behind
 
@@ -48,6 +55,9 @@ EVENTS: Final = 200
 _LEAST_SWING_C: Final = 0.5
 _CURVED_FROM_C: Final = 5.0
 """Over less, a straight line is all that ambient can tell."""
+
+
+_LONG: Final = 1_000  # our rule: from so many readings on a run is followed over time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +79,7 @@ class RunRecord:
     check: ReferenceCheck | None
     notes: tuple[str, ...]
     steps: tuple[PlacedStep, ...] = ()
+    over_time: RunOverTime | None = None
 
     @property
     def run(self) -> Run:
@@ -114,6 +125,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         check=check_behind(run, checks),
         notes=tuple(notes),
         steps=steps,
+        over_time=_over_time(reader, run) if len(columns) >= _LONG else None,
     )
 
 
@@ -129,10 +141,20 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
     run = evaluation.run
     if evaluation.assessment.timing is not None:
         series = series_of(reader, run)
-        return with_stamps(stability(series), stamps_of(series))
+        return with_stamps(stability(series), stamps_of(run, series))
+    imported = imported_phase(reader, run)
+    if imported is not None:
+        return stability(imported)
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
     return stability(series_from_columns(columns, run.nominal_hz, run.divider))
+
+
+def _over_time(reader: Reader, run: Run) -> RunOverTime | None:
+    try:
+        return run_over_time(reader, run, series_of(reader, run))
+    except DataError:
+        return None  # why there is no stability is told already
 
 
 def _temperature(
@@ -157,7 +179,7 @@ def _temperature(
 def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
     if assessment.offset_ppm is None or assessment.u_ppm is None:
         return ()
-    uses, _ = list_uses()
+    uses = without_repeats(list_uses()[0])
     return fitness(uses, measured_source(run.device, run.part, assessment))
 
 

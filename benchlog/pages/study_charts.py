@@ -56,7 +56,7 @@ def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
         f"Offset against ambient temperature, {found.law} fitted",
         f"Offset from {view.offset_ppm.min():.4g} to {view.offset_ppm.max():.4g} ppm "
         f"{found.range_text}, with a fitted {found.law}; "
-        f"{found.residual_ppm_rms:.3g} ppm rms are left over, in means over "
+        f"{found.residual_ppm_rms:.3g} ppm rms residual, in means over "
         f"{format_duration(found.residual_over_s)}.",
         figure,
     )

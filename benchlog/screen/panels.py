@@ -32,12 +32,12 @@ _LATER: Final = "..."
 _NO_DEVICE: Final = "no device is judged"
 _DONE: Final = {
     "stop": "the run is stopped; its readings are kept",
-    "pause": "paused: no readings until you go on",
+    "pause": "paused: no readings until you resume",
     "go-on": "readings are taken again",
     "note": "the note is kept",
     "mark": "the moment is marked",
     "again": "the run has ended, another has begun",
-    "keep-going": "the run goes on when this terminal is closed",
+    "keep-going": "the run continues when this terminal is closed",
 }
 
 
@@ -205,7 +205,7 @@ def _warning(standing: RunStatus) -> str:
     held = standing.keeper.rows_waiting
     if held:
         rows = "1 row waits" if held == 1 else f"{held:,} rows wait"
-        return f"{rows} in the keeper's memory: the database takes none"
+        return f"{rows} in the keeper's memory: the database accepts none"
     if a is not None and (other := other_part_of(a)):
         return signs(other)
     if a is not None and mostly_suspect(a.stats):

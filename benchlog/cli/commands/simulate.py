@@ -78,13 +78,15 @@ _LOOK_S: Final = 1.0
 )
 @click.option(
     "--positions",
-    type=click.IntRange(1, 2),
+    type=click.IntRange(1, 8),
     default=1,
     show_default=True,
-    help="One or two devices, each with a counter.",
+    help="How many devices, each with a counter.",
 )
 @click.option(
-    "--one-counter", is_flag=True, help="Both devices at inputs of the same counter."
+    "--one-counter",
+    is_flag=True,
+    help="Both devices at inputs of the same counter.",
 )
 @click.option(
     "--via",
@@ -199,12 +201,14 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         via=Via(typed["via"]),
         gate_s=typed["gate_s"],
         divider=typed["divider"],
-        second=typed["positions"] == 2 or typed["one_counter"],
+        positions=max(typed["positions"], 1 + typed["one_counter"]),
         one_counter=typed["one_counter"],
         supply_meter=typed["supply_meter"],
         trimmer=typed["trimmer"],
         timebase_ppm=typed["timebase_ppm"],
     )
+    if typed["one_counter"] and typed["positions"] > 2:
+        raise UsageError("the simulated counter has two inputs: --one-counter is for 2")
     if typed["one_counter"] and typed["reference"] in ("period", "frequency"):
         raise UsageError(
             "with --one-counter both inputs have a device: the reference has none; use "

@@ -107,7 +107,7 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
         f"{found.reference_c:g} C, {found.range_text}"
     )
     lines = [
-        f"thermal lag {found.lag_s:.3g} s, r2 {found.r2:.4f}, left over "
+        f"thermal lag {found.lag_s:.3g} s, r2 {found.r2:.4f}, residual "
         f"{three_digits(found.residual_ppm_rms)} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     ]
