@@ -52,7 +52,7 @@ from benchlog.analysis.stability.noise_identification import (
     NOISE_NAMES,
     Named,
 )
-from benchlog.analysis.stability.noise_naming import noises_of
+from benchlog.analysis.stability.noise_naming import name_noises
 from benchlog.analysis.stability.total_variance import (
     DRIFT_SHORT,
     HADAMARD_BIAS,
@@ -158,7 +158,7 @@ class _Work:
     def noises(self) -> dict[int, Named]:
         """Name the noise at each factor."""
         if not self._noises:
-            self._noises = noises_of(self.phase, self.frequency, self.factors)
+            self._noises = name_noises(self.phase, self.frequency, self.factors)
         return self._noises
 
     def squares(self) -> list[Squares]:

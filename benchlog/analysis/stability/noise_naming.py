@@ -34,7 +34,7 @@ _BLOCKS: Final = 1 << 12
 _TO_A_WINDOW: Final = 4
 
 
-def noises_of(
+def name_noises(
     phase: Array, frequency: Array, factors: Sequence[int]
 ) -> dict[int, Named]:
     """Name the noise at each averaging factor; the last known one carries on.
