@@ -10,6 +10,7 @@ from benchlog.model import DOES_NOT_COUNT, Decision, Purpose, Run, does_not_coun
 from benchlog.model.counting import NOT_ENDED
 from benchlog.screen.run_status import GONE, RunStatus
 from benchlog.units import (
+    as_stated,
     format_duration,
     format_frequency,
     format_u_ppm,
@@ -110,7 +111,9 @@ def who_simulates(standing: RunStatus) -> str:
 def part_text(standing: RunStatus) -> str:
     """Return run, part, nominal frequency, position and bench in one line."""
     run = standing.run
-    divided = "" if run.divider == 1 else f" (counted divided by {run.divider:,.10g})"
+    divided = (
+        "" if run.divider == 1 else f" (counted divided by {as_stated(run.divider)})"
+    )
     parts = [
         f"run {run.id}, {run.purpose}",
         f"{run.part.id}, {format_frequency(run.nominal_hz)}{divided}",

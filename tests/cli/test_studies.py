@@ -175,7 +175,7 @@ def test_given_averaging_times_and_one_longer_than_the_run(room: Desk):
     assert (rows[3]["n"], rows[3]["value"], rows[3]["low"]) == (0, None, None)
     shown = room.run("stability", "1", "--tau", "3h").stdout
     cells = [line.split() for line in shown.splitlines()]
-    assert ["10800", "-", "-", "0"] in [row[:4] for row in cells]
+    assert ["10,800", "-", "-", "0"] in [row[:4] for row in cells]
 
 
 def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
@@ -253,7 +253,7 @@ def test_temperature_of_a_narrow_span_says_that_it_cannot_tell(desk: Desk):
     desk.brought_in(swept(24.9, 25.1), "--part", PART, "--column", "2")
     found = desk.document("temperature")
     assert found["promise"] is None
-    assert "the run spans only 0.2 C" in found["notes"][0]
+    assert "the run spans only 0.20 C" in found["notes"][0]
     assert "not enough to say anything about" in desk.run("temperature").stdout
 
 

@@ -130,7 +130,7 @@ def test_a_reference_check_shows_its_run(reader):
         for text in (
             "+0.300",
             "Uncertainty budget of the time base",
-            "stated u 5 × 10⁻⁸ s at either end",
+            "stated u 5.0 × 10⁻⁸ s at either end",
             "A. I.",
             "M,<b>Counter</b>,17,1.0",
             "A reference that is known better",

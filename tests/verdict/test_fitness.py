@@ -250,12 +250,12 @@ def test_lin_is_between_any_two_nodes() -> None:
 @pytest.mark.parametrize(
     ("offset", "u", "verdict", "said"),
     [
-        (30, 5, FitnessDecision.FITS, "35 ppm at worst of 50 allowed"),
+        (30, 5, FitnessDecision.FITS, "35.0 ppm at worst of 50.0 allowed"),
         (43, 5, FitnessDecision.MARGINAL, "less than a tenth"),
         (48, 5, FitnessDecision.MARGINAL, "measurement's uncertainty of the limit"),
         (54, 5, FitnessDecision.MARGINAL, "measurement's uncertainty of the limit"),
-        (56, 5, FitnessDecision.UNFIT, "61 ppm at worst"),
-        (-56, 5, FitnessDecision.UNFIT, "61 ppm at worst"),
+        (56, 5, FitnessDecision.UNFIT, "61.0 ppm at worst"),
+        (-56, 5, FitnessDecision.UNFIT, "61.0 ppm at worst"),
         (10, None, FitnessDecision.MARGINAL, "uncertainty is not known"),
     ],
 )

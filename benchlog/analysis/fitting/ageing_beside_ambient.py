@@ -21,7 +21,10 @@ from benchlog.analysis.fitting.temperature import (
 )
 from benchlog.analysis.fitting.thermal_lag import lagging
 from benchlog.errors import DataError
-from benchlog.units import SECONDS_PER_DAY
+from benchlog.units import (
+    SECONDS_PER_DAY,
+    two_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -59,7 +62,7 @@ def ageing_beside_ambient(
     if not len(known_c):
         return _alone(data, NO_AMBIENT, horizons_years)
     if (span_c := float(np.ptp(known_c))) < LEAST_SPAN_C:
-        steady = f"ambient varied by {span_c:.2g} C only: nothing was taken out"
+        steady = f"ambient varied by {two_digits(span_c)} C only: nothing was taken out"
         return _alone(data, steady, horizons_years)
     try:
         found = fit_temperature(data, law, reference_c=reference_c, with_ageing=True)

@@ -8,6 +8,7 @@ from typing import Final
 from benchlog.analysis.series import Series
 from benchlog.errors import DataError
 from benchlog.model import DEVIATIONS
+from benchlog.units import as_stated
 
 ESTIMATORS: Final = ("overlapping", "plain")
 SPACINGS: Final = ("octave", "decade", "every")
@@ -118,7 +119,8 @@ def notes_on(series: Series, kind: str, missing: int) -> list[str]:
         )
     if series.gate_s is not None:
         notes.append(
-            f"dead time: gates of {series.gate_s:g} s every {series.tau0_s:g} s; "
+            f"dead time: gates of {as_stated(series.gate_s)} s every "
+            f"{as_stated(series.tau0_s, 6)} s; "
             "each row states the bias B2 B3 of its noise, none is applied"
         )
     return notes

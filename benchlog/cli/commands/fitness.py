@@ -19,7 +19,10 @@ from benchlog.cli.typed_values import (
     UseName,
 )
 from benchlog.errors import ConfigError, DataError, UsageError
-from benchlog.units import printable
+from benchlog.units import (
+    as_stated,
+    printable,
+)
 
 if TYPE_CHECKING:
     from benchlog.cli.tasks.fitness_text import FitnessRow
@@ -250,7 +253,9 @@ def _conditions(wish: dict[str, Any]) -> "Conditions":
 
     span = wish["range_c"]
     if span is not None and not span[0] < span[1]:
-        raise UsageError(f"--range-c {span[0]:g} {span[1]:g}: the lower one first")
+        raise UsageError(
+            f"--range-c {as_stated(span[0])} {as_stated(span[1])}: the lower one first"
+        )
     return Conditions(range_c=span, horizon_years=wish["horizon_years"])
 
 
@@ -306,7 +311,7 @@ def _ageing(
     say(
         f"ageing of {printable(runs[0].device)}, {found.law} law: "
         f"{change} ppm ({low} to {high}) "
-        f"in {years:g} years; {found.warning}"
+        f"in {as_stated(years)} years; {found.warning}"
     )
     return far.low_ppm, far.high_ppm
 

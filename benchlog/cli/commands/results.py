@@ -16,7 +16,12 @@ from benchlog.cli.tasks.finding_runs import (
     found,
     short,
 )
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+)
 
 if TYPE_CHECKING:
     from benchlog.store.reader import Reader
@@ -132,6 +137,6 @@ def _row(row: dict[str, Any]) -> tuple[str, ...]:
         str(row["run"]),
         format_ppm(row["offset_ppm"], row["u_ppm"]),
         format_u_ppm(row["u_ppm"]),
-        "-" if limit is None else f"{limit:,.10g}",
+        "-" if limit is None else as_stated(limit),
         (row["verdict"] or "-") + (", damaged" if row["damaged"] else ""),
     )

@@ -24,7 +24,6 @@ EXAMPLES = (
     "benchlog stability 12 --tau 1s,10s,100s --plot KX-0412-adev.svg",
 )
 _LONG_MIN: Final = 0.5
-_DECIMALS: Final = 4
 
 
 @make_command("stability", examples=EXAMPLES)
@@ -126,7 +125,7 @@ def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) ->
         stability_heads,
     )
 
-    rows = [stability_cells(row, _DECIMALS) for row in found.rows]
+    rows = [stability_cells(row) for row in found.rows]
     notes = list(found.notes)
     if outliers:
         done = "left out" if wish["leave_out_outliers"] else "marked, not left out"

@@ -13,7 +13,7 @@ from benchlog.evaluation.fitness_wording import (
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Part
-from benchlog.units import printable
+from benchlog.units import printable, three_digits
 from benchlog.verdict.fitness.fitness import Fitness
 from benchlog.verdict.fitness.lot_fitness import LotFitness
 
@@ -79,19 +79,12 @@ def _wrapped(text: str) -> str:
 def _figures(found: Fitness) -> tuple[str, ...]:
     verdict = found.verdict.value
     return (
-        _four(found.tolerance_ppm),
-        _four(found.worst_ppm),
+        three_digits(found.tolerance_ppm),
+        three_digits(found.worst_ppm),
         _margin(found.margin),
         f"{symbol_of(verdict)} {verdict}",
         found.dominant,
     )
-
-
-def _four(value: float) -> str:
-    """Return four significant digits without an exponent."""
-    from benchlog.units import decimals_for
-
-    return f"{value:,.{min(4, decimals_for(abs(value) / 100))}f}" if value else "0"
 
 
 def _margin(margin: float) -> str:
@@ -104,7 +97,7 @@ def _better(several: Sequence[Fitness]) -> list[str]:
     """Return what another divisor than the nominal frequency's would give."""
     lines = [
         f"{found.use.id}: divisor {better.divisor}, chosen from the measured "
-        f"frequency, would be {_four(better.worst_ppm)} ppm at worst "
+        f"frequency, would be {three_digits(better.worst_ppm)} ppm at worst "
         f"({better.verdict.value}) in place of {chosen.divisor}"
         for found in several
         if (better := found.retuned) is not None

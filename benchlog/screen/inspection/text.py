@@ -7,7 +7,12 @@ from typing import Any, Final
 from benchlog.control import Answer, Request
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Decision, LotRun, does_not_count_text
-from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+    printable,
+)
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import word_of
@@ -264,7 +269,7 @@ def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> s
     name = f"{symbol_of(word_of(last))} {brief_id(last.device)}"
     return (
         f"{at}{name}{damaged}  {offset} ± "
-        f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
+        f"{format_u_ppm(last.u_ppm)} ppm, limit ±{as_stated(last.limit_ppm or 0)} ppm"
     )
 
 

@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Final
 
 from benchlog.model import Part, Use
+from benchlog.units import signed_digits, three_digits
 from benchlog.verdict.fitness.serial_links import (
     Allowance,
     allowance,
@@ -178,7 +179,7 @@ def _judged(
     divided, retuned = rates if rates is not None else (None, None)
     error = divided.error_ppm if divided is not None else 0.0
     if divided is not None:
-        text = f"rate from divisor {divided.divisor}: {error:+,.4g} ppm"
+        text = f"rate from divisor {divided.divisor}: {signed_digits(error)} ppm"
         terms = (
             Swing(name="divisor", low_ppm=error, high_ppm=error, text=text),
             *terms,
@@ -269,7 +270,7 @@ def _reason(
 ) -> str:
     if allowed.ppm <= 0:
         return "the other end takes all that two ends may differ by"
-    said = f"{worst:,.4g} ppm at worst of {allowed.ppm:,.4g} allowed"
+    said = f"{three_digits(worst)} ppm at worst of {three_digits(allowed.ppm)} allowed"
     return (
         said + _doubt(worst, allowed, source)
         if word is FitnessDecision.MARGINAL
@@ -284,5 +285,5 @@ def _doubt(worst: float, allowed: Allowance, source: Source) -> str:
     if source.u_ppm is None:
         return ": the measurement's uncertainty is not known"
     if worst > allowed.comfortable_ppm:
-        return f", and {allowed.comfortable_ppm:,.4g} recommended"
+        return f", and {three_digits(allowed.comfortable_ppm)} recommended"
     return ": less than a tenth of it is left"

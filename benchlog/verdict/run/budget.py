@@ -12,6 +12,7 @@ from typing import Final
 from scipy.special import stdtrit
 
 from benchlog.model import Timebase
+from benchlog.units import as_stated, three_digits
 
 PROBABILITY: Final = 0.95  # common practice (JCGM 100:2008, G.6)
 MANY: Final = 60.0  # our rule, of the quantile
@@ -92,7 +93,7 @@ def contradiction_line(timebase: Timebase) -> BudgetLine | None:
         name="contradicted check",
         u_ppm=timebase.apart_ppm / math.sqrt(3.0),
         distribution="rectangular",
-        text=f"another check lies {timebase.apart_ppm:.3g} ppm from it",
+        text=f"another check lies {three_digits(timebase.apart_ppm)} ppm from it",
     )
 
 
@@ -110,7 +111,7 @@ def resolution_line(
             text=text,
         )
     step_ppm = resolution_hz * divider / nominal_hz * 1e6
-    text = f"last digit {resolution_hz:g} Hz at the counter"
+    text = f"last digit {as_stated(resolution_hz)} Hz at the counter"
     u = step_ppm / math.sqrt(12.0)
     return BudgetLine(
         name="resolution",

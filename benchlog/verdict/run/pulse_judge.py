@@ -25,7 +25,11 @@ from benchlog.model import (
     Pulses,
     Timebase,
 )
-from benchlog.units import NS_PER_S
+from benchlog.units import (
+    NS_PER_S,
+    three_digits,
+    two_digits,
+)
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.run.judgement import (
@@ -245,7 +249,10 @@ class PulseJudge(Judge):
         what = "reference" if self.trains.reference else "host clock"
         ends_ppm = math.sqrt(2.0) * base.u_s / found.span_s * 1e6
         colour = "white" if fit.white > 0.5 else "coloured"
-        said = f"{stats.n} pulses, residuals {fit.rms_s * 1e6:.3g} us rms, {colour}"
+        said = (
+            f"{stats.n} pulses, residuals {three_digits(fit.rms_s * 1e6)} us rms, "
+            f"{colour}"
+        )
         lines = [
             BudgetLine(
                 name=what,
@@ -259,7 +266,7 @@ class PulseJudge(Judge):
                 u_ppm=ends_ppm,
                 degrees_of_freedom=math.inf,
                 distribution="normal",
-                text=f"sqrt(2) {base.u_s:.2g} s over {found.span_s:.0f} s",
+                text=f"sqrt(2) {two_digits(base.u_s)} s over {found.span_s:.0f} s",
             ),
             BudgetLine(
                 name="statistics",
