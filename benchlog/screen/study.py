@@ -174,7 +174,7 @@ def _ageing(reader: Reader, run: Run) -> Study:
     ]
     rows = _estimates(found.coefficients)
     said = (found.choice, _left_over(found), *later, found.warning, aged.ambient)
-    return Study(head, graphs, rows, said)
+    return Study(head, graphs, rows, (*aged.steps, *said))
 
 
 def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ...]:

@@ -36,7 +36,8 @@ class AgeingBesideAmbient:
     """Both laws of ageing, the preferred one first, and the readings they are held to.
 
     `days`, shape (n,), since the first reading; `offset_ppm`, shape (n,), with what
-    ambient did taken off; `ambient` tells what was done about ambient.
+    ambient did taken off; `ambient` tells what was done about ambient, `steps` which
+    steps were taken off before.
     """
 
     first: Ageing
@@ -44,6 +45,7 @@ class AgeingBesideAmbient:
     days: Array
     offset_ppm: Array
     ambient: str
+    steps: tuple[str, ...] = ()
 
 
 def ageing_beside_ambient(

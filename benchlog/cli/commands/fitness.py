@@ -265,12 +265,13 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         return None
     from benchlog.analysis.fitting.temperature import fit_temperature, law_of
     from benchlog.evaluation.response import supply_notes
-    from benchlog.evaluation.studies import temperature_data
+    from benchlog.evaluation.studies import level_temperature_data
     from benchlog.model import TemperatureLaw
 
     run = reader.run(number)
+    data, steps = level_temperature_data(reader, [run])
     fit = fit_temperature(
-        temperature_data(reader, [run]),
+        data,
         law_of(run.part.kind),
         reference_c=run.part.limits.reference_c,
         limits=run.part.limits,
@@ -279,7 +280,7 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         f"temperature law of run {number} ({printable(run.device)}), a {fit.law} "
         f"measured {fit.range_text}; beyond, it is an extrapolation"
     )
-    for note in (*supply_notes(reader, [run]), *fit.notes):
+    for note in (*supply_notes(reader, [run]), *steps, *fit.notes):
         say(f"note: {note}")
     linear, quadratic, cubic = (*(c.value for c in fit.coefficients), 0.0, 0.0)[:3]
     return TemperatureLaw(
@@ -301,7 +302,10 @@ def _ageing(
     from benchlog.evaluation.studies import ageing_of
 
     runs = chosen_runs(reader, tuple(numbers))
-    found = ageing_of(reader, runs, (years,)).first
+    aged = ageing_of(reader, runs, (years,))
+    for note in aged.steps:
+        say(f"note: {note}")
+    found = aged.first
     (far,) = found.extrapolations
     if far.change_ppm is None or far.low_ppm is None or far.high_ppm is None:
         raise DataError(
