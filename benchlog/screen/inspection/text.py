@@ -222,7 +222,7 @@ def _waiting(spot: Spot) -> str:
     if spot.seen is False:
         return f"put {device} in"
     if not spot.left:
-        return f"take the last device out, put {device} in (F9: it is in already)"
+        return f"take the last device out, put {device} in (it is in already: F9)"
     return f"waiting for the signal of {device}"
 
 
@@ -233,8 +233,9 @@ def held_question(report: LotReport) -> str:
     run = report.held[0]
     device = brief_id(run.device)
     return (
-        f"{device}: {printable(run.held)} It does not count until you answer. F9: it "
-        f"is meant and counts. F2: the wrong part; put the right {device} in. F3: skip"
+        f"{device}: {printable(run.held)} It does not count until you answer. It "
+        f"is meant and counts: F9. The wrong part, put the right {device} in: F2. Skip "
+        "it: F3"
     )
 
 
