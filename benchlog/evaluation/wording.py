@@ -312,7 +312,7 @@ def check_text(evaluation: Evaluation) -> str:
     u = 2.0 * check.u_ppm
     held = f"holds until {iso_utc(check.valid_until_utc_ns)}"
     if check.void is not None:
-        held = f"VOID, it corrects nothing ({check.void})"
+        held = f"void, it corrects nothing ({check.void})"
     return (
         f"number {number}: time base {format_ppm(check.offset_ppm, u)} +- "
         f"{format_u_ppm(u)} ppm (95 %), {held}"

@@ -86,7 +86,7 @@ def history_table(checks: Sequence[Numbered]) -> Table:
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
             format_ppm(one.offset_ppm, 2.0 * one.u_ppm),
             format_u_ppm(2.0 * one.u_ppm),
-            one.method if one.void is None else f"VOID: {one.void}; {one.method}",
+            one.method if one.void is None else f"void ({one.void}); {one.method}",
         )
         for number, one in checks
     ]
