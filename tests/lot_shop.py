@@ -122,7 +122,9 @@ def a_shop(
         load_part(PART),
         offset_ppm=3.0,
         bench=DemoBench(
-            gate_s=gate_s, second=second or one_counter, one_counter=one_counter
+            gate_s=gate_s,
+            positions=2 if second or one_counter else 1,
+            one_counter=one_counter,
         ),
     )
     with SimulatedBench(scenario, HostClock(scale)) as bench:

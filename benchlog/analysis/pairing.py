@@ -5,6 +5,7 @@ base) is in both readings of a pair and falls out of their difference.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -61,10 +62,7 @@ def pairs_of(
     (ta, ya), (tb, yb) = a, b
     if len(ta) < FEWEST or len(tb) < FEWEST:
         return None
-    right = np.clip(np.searchsorted(tb, ta), 1, len(tb) - 1)
-    nearer = np.where(np.abs(tb[right - 1] - ta) <= np.abs(tb[right] - ta), 1, 0)
-    at = right - nearer
-    close = np.abs(tb[at] - ta) <= tolerance_s * NS_PER_S
+    at, close = _nearest(ta, tb, tolerance_s)
     chosen = np.flatnonzero(close)
     chosen = chosen[np.diff(at[chosen], prepend=-1) != 0]
     share = len(chosen) / min(len(ta), len(tb))
@@ -136,3 +134,105 @@ def _without_line(t_s: Array, y: Array) -> Array:
     spread = float(t @ t)
     rest: Array = shifted - (float(t @ shifted) / spread if spread > 0 else 0.0) * t
     return rest
+
+
+# --- more than two runs: readings of all at the same moments, on one grid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Readings of several runs at the same moments, on an equally spaced grid.
+
+    Parameters
+    ----------
+    values : array, shape (n, N)
+        Fractional offsets of N runs; a row is NaN where any of them has none.
+    tau0_s : float
+        Spacing of the grid.
+    moments : int
+        Rows that hold readings.
+    share : float
+        How much of the shortest run they are.
+    skew_s : float
+        How far the stamps of one moment lie apart: the median over moments of the
+        largest less the smallest.
+
+    """
+
+    values: Array
+    tau0_s: float
+    moments: int
+    share: float
+    skew_s: float
+
+
+def together(
+    runs: Sequence[tuple[NDArray[np.int64], Array]], tolerance_s: float
+) -> Together | None:
+    """Put readings of several runs that were made at the same moments on one grid.
+
+    Parameters
+    ----------
+    runs : sequence of (array, array)
+        UTC in ns, rising, and offset in ppm, each of shape (n,).
+    tolerance_s : float
+        How far a reading may lie from that of the first run.
+
+    Returns
+    -------
+    Together or None
+        None where less than half of the shortest run is in common. Each reading is in
+        one row at most.
+
+    """
+    first_ns = runs[0][0]
+    if min(len(stamps) for stamps, _ in runs) < FEWEST:
+        return None
+    whole = np.ones(len(first_ns), dtype=np.bool_)
+    nearest = []
+    for stamps, _ in runs:
+        at, close = _nearest(first_ns, stamps, tolerance_s)
+        whole &= close
+        nearest.append(at)
+    for at in nearest:  # a reading of the others that is nearest to two counts once
+        chosen = np.flatnonzero(whole)
+        whole[chosen[np.diff(at[chosen], prepend=-1) == 0]] = False
+    chosen = np.flatnonzero(whole)
+    share = len(chosen) / min(len(stamps) for stamps, _ in runs)
+    if len(chosen) < FEWEST or share < _LEAST_SHARE:
+        return None
+    stamps_ns = np.column_stack(
+        [stamps[at[chosen]] for (stamps, _), at in zip(runs, nearest, strict=True)]
+    )
+    place, tau0_s = _places(first_ns[chosen])
+    values = np.full((int(place[-1]) + 1, len(runs)), np.nan)
+    for k, ((_, ppm), at) in enumerate(zip(runs, nearest, strict=True)):
+        values[place, k] = ppm[at[chosen]] * 1e-6
+    skew_ns = stamps_ns.max(axis=1) - stamps_ns.min(axis=1)
+    return Together(
+        values=values,
+        tau0_s=tau0_s,
+        moments=len(chosen),
+        share=share,
+        skew_s=float(np.median(skew_ns)) / NS_PER_S,
+    )
+
+
+def _nearest(
+    wanted: NDArray[np.int64], stamps: NDArray[np.int64], tolerance_s: float
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Return which stamp is nearest to each wanted one, and whether it is near."""
+    right = np.clip(np.searchsorted(stamps, wanted), 1, len(stamps) - 1)
+    before = np.abs(stamps[right - 1] - wanted) <= np.abs(stamps[right] - wanted)
+    at = right - before
+    return at, np.abs(stamps[at] - wanted) <= tolerance_s * NS_PER_S
+
+
+def _places(stamps_ns: NDArray[np.int64]) -> tuple[NDArray[np.int64], float]:
+    """Return places on a grid, at least one of them empty at a gap, and its spacing."""
+    steps_s = np.diff(stamps_ns) / NS_PER_S
+    usual = float(np.median(steps_s))
+    whole = steps_s <= _GAP * usual
+    tau0_s = float(steps_s[whole].mean())
+    slots = np.where(whole, 1, np.maximum(2, np.rint(steps_s / tau0_s)))
+    return np.concatenate(([0], np.cumsum(slots))).astype(np.int64), tau0_s

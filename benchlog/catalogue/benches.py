@@ -58,7 +58,14 @@ _TABLES: Final = {
 _INSTRUMENT: Final = {
     "driver": TableKey(text("the name of a driver"), required=True),
     "address": TableKey(text("a VISA resource or a port"), default=""),
-    "timebase_ppm": TableKey(in_ppm("+- in ppm, what its maker promises", 0, 1e5)),
+    "timebase_ppm": TableKey(
+        in_ppm(
+            "+- in ppm, what its maker promises; no time base is exact: leave it out "
+            "where nothing is known, give the reference's own +- where one drives it",
+            high=1e5,
+            above=0,
+        )
+    ),
     "timebase_ageing_ppm_per_year": TableKey(in_ppm("in ppm a year", 0, 1e5)),
     "resolution_hz": TableKey(in_hz("in Hz", high=1e9)),
     "simulated": TableKey(yes_no("whether its readings are made up"), default=False),

@@ -286,6 +286,17 @@ def a_list(meaning: str) -> Shape:
     return Shape(meaning, lambda v: v if isinstance(v, list) else None)
 
 
+def one_or_list(each: Shape) -> Shape:
+    """One value of a shape, or a list of such; always a tuple, never empty."""
+
+    def accept(value: object) -> tuple[Any, ...] | None:
+        items = value if isinstance(value, list) else [value]
+        found = tuple(each.accept(item) for item in items)
+        return None if not found or None in found else found
+
+    return Shape(f"{each.expected}, or a list of such", accept)
+
+
 def yes_no(meaning: str) -> Shape:
     """True or false."""
     return Shape(

@@ -4,6 +4,7 @@ One file is one use, or several that differ only in their baud rate.
 """
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from importlib.resources.abc import Traversable
 from typing import Any, Final
 
@@ -17,13 +18,14 @@ from benchlog.catalogue.check import (
     matching,
     number,
     one_of,
+    one_or_list,
     text,
     whole,
     yes_no,
 )
 from benchlog.catalogue.places import complete, find, is_path, read_toml, usable
 from benchlog.errors import NotFoundError, Problem
-from benchlog.model import BitTiming, SerialLink, Use
+from benchlog.model import BitTiming, SerialLink, Synchronisation, Use
 from benchlog.units import PPM_PER_PERCENT, SECONDS_PER_DAY
 
 STATUSES: Final = ("verified", "derived", "secondary", "memory", "practice")
@@ -38,6 +40,7 @@ _TABLES: Final = {
     "tolerance": TableKey(a_table("tolerance")),
     "serial": TableKey(a_table("serial")),
     "can": TableKey(a_table("can")),
+    "synchronisation": TableKey(a_table("synchronisation")),
 }
 _USE: Final = {
     "id": TableKey(matching("family first: usb-..., serial-..., can-...", _ID), True),
@@ -52,15 +55,20 @@ _TOLERANCE: Final = {
     "seconds_per_day": TableKey(
         number("gained or lost", high=SECONDS_PER_DAY, above=0)
     ),
-    "comfortable_percent": TableKey(number("beyond is marginal", high=100, above=0)),
+    "comfortable_percent": TableKey(
+        one_or_list(number("beyond is marginal", high=100, above=0)), default=()
+    ),
     "shared": TableKey(yes_no("for the difference of two ends"), default=False),
     "averages": TableKey(yes_no("only the long mean matters"), default=False),
 }
+_SAMPLES: Final = 64  # definition: more than any receiver takes
 _BAUD: Final = number("baud rate", high=1e9, above=0)
 _SERIAL: Final = {
     "baud": TableKey(_BAUD),
     "bauds": TableKey(a_list("a list of baud rates, one use for each")),
-    "oversampling": TableKey(whole("samples in a bit", 4, 64), default=16),
+    "oversampling": TableKey(
+        one_or_list(whole("samples in a bit", 4, _SAMPLES)), default=(16,)
+    ),
     "data_bits": TableKey(whole("in a frame", 5, 9), default=8),
     "parity": TableKey(yes_no("a parity bit follows the data"), default=False),
 }
@@ -71,6 +79,13 @@ _CAN: Final = {
     "phase1": TableKey(whole("phase segment 1 in quanta", 1, _QUANTA), required=True),
     "phase2": TableKey(whole("phase segment 2 in quanta", 1, _QUANTA), required=True),
     "jump": TableKey(whole("synchronisation jump width", 1, _QUANTA), required=True),
+}
+_SYNCHRONISATION: Final = {
+    "capture_percent": TableKey(
+        number("off at most before it", high=100, above=0), required=True
+    ),
+    "bits": TableKey(whole("bits of the field that is counted", 1, 64), required=True),
+    "samples": TableKey(whole("parts of a bit it is counted in", 4, 4096), default=16),
 }
 
 
@@ -121,22 +136,42 @@ def uses_from_mapping(document: Mapping[str, Any], file: str) -> tuple[Use, ...]
     links = list(_links(tables["serial"], findings))
     if use["bits"] is not None and links:
         findings.add("can", "found beside [serial]", "one of them in a file")
+    use["synchronisation"] = _synchronisation(tables, findings)
+    ways = max(1, len({link.oversampling for link in links}))
+    comfortable = use.pop("comfortable")
+    if comfortable and len(comfortable) != ways:
+        expected = "one figure for each oversampling"
+        findings.add(
+            "tolerance.comfortable_percent", f"found {len(comfortable)}", expected
+        )
     findings.finish()
     use["file"] = file
+    each = [percent * PPM_PER_PERCENT for percent in comfortable] or [None] * ways
     if not links:
-        return (Use(**use),)
-    if "bauds" not in document["serial"]:
-        return (Use(**use, serial=links[0]),)
-    return tuple(_at_baud(use, link) for link in links)
+        return (Use(**use, comfortable_ppm=each[0]),)
+    several = "bauds" in document["serial"]
+    rates = [links[i : i + ways] for i in range(0, len(links), ways)]
+    return tuple(_at_rate(use, rate, each, several=several) for rate in rates)
 
 
-def _at_baud(use: Mapping[str, Any], link: SerialLink) -> Use:
-    said = {
-        **use,
-        "id": f"{use['id']}-{link.baud:.12g}",
-        "title": f"{use['title']}, {link.baud:,.12g} Bd",
-    }
-    return Use(**said, serial=link)
+def _at_rate(
+    use: Mapping[str, Any],
+    links: list[SerialLink],
+    comfortable: list[float | None],
+    *,
+    several: bool,
+) -> Use:
+    """Return the use at one baud rate, with what else firmware may choose."""
+    said = dict(use)
+    if several:
+        baud = links[0].baud
+        said["id"] = f"{use['id']}-{baud:.12g}"
+        said["title"] = f"{use['title']}, {baud:,.12g} Bd"
+    first, *others = (
+        Use(**said, serial=link, comfortable_ppm=ppm)
+        for link, ppm in zip(links, comfortable, strict=True)
+    )
+    return replace(first, alternatives=tuple(others))
 
 
 def _load(entry: Traversable) -> tuple[Use, ...]:
@@ -167,13 +202,28 @@ def _tolerance(tables: Mapping[str, Any], findings: Findings) -> dict[str, Any]:
         ppm = percent * PPM_PER_PERCENT
     if per_day is not None:
         ppm = per_day / SECONDS_PER_DAY * 1e6
-    comfortable = values["comfortable_percent"]
     return {
         "tolerance_ppm": ppm,
-        "comfortable_ppm": comfortable and comfortable * PPM_PER_PERCENT,
+        "comfortable": values["comfortable_percent"],
         "shared": values["shared"] or (by_formula and ppm is None),
         "averages": values["averages"],
     }
+
+
+def _synchronisation(
+    tables: Mapping[str, Any], findings: Findings
+) -> Synchronisation | None:
+    table = tables["synchronisation"]
+    if table is None:
+        return None
+    values = findings.table(table, "synchronisation", _SYNCHRONISATION)
+    if tables["serial"] is not None or tables["can"] is not None:
+        found = "found beside [serial] or [can]"
+        findings.add("synchronisation", found, "one of them in a file")
+    if values["capture_percent"] is None or values["bits"] is None:
+        return None
+    capture_ppm = values.pop("capture_percent") * PPM_PER_PERCENT
+    return Synchronisation(capture_ppm=capture_ppm, **values)
 
 
 def _bits(table: Mapping[str, Any] | None, findings: Findings) -> BitTiming | None:
@@ -197,6 +247,10 @@ def _links(table: Mapping[str, Any] | None, findings: Findings) -> Iterator[Seri
         return
     values = findings.table(table, "serial", _SERIAL)
     baud, bauds = values.pop("baud"), values.pop("bauds")
+    oversampling = values.pop("oversampling")
+    if len(set(oversampling)) < len(oversampling):
+        findings.add("serial.oversampling", "found one twice", "each of them once")
+        return
     if (baud is None) == (bauds is None):
         findings.add("serial.baud", "found both or neither", "baud or bauds")
         return
@@ -206,4 +260,5 @@ def _links(table: Mapping[str, Any] | None, findings: Findings) -> Iterator[Seri
     for i, given in enumerate(rates):
         rate = findings.value(given, f"serial.bauds[{i}]", TableKey(_BAUD))
         if rate is not None:
-            yield SerialLink(baud=rate, **values)
+            for samples in oversampling:
+                yield SerialLink(baud=rate, oversampling=samples, **values)

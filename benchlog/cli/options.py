@@ -37,10 +37,10 @@ supply: Final = click.option(
 over_temperature: Final = click.option(
     "--over-temperature",
     is_flag=True,
-    help="Hold against tolerance and stability together, at the ambient there is.",
+    help="Judge against tolerance and stability together, at the present ambient.",
 )
 no_screen: Final = click.option(
-    "--no-screen", is_flag=True, help="Plain lines instead of the screen."
+    "--no-screen", is_flag=True, help="Print plain lines instead of the screen."
 )
 bell: Final = click.option(
     "--bell", is_flag=True, help="Ring when the verdict becomes clear."

@@ -60,6 +60,7 @@ def _older(beside: CheckComparison | None) -> dict[str, Any] | None:
         "utc": iso_utc(older.at_utc_ns),
         "offset_ppm": older.offset_ppm,
         "u_ppm": beside.older_u_ppm,
+        "allowed_ppm": beside.allowed_ppm,
         "agrees": beside.agrees,
         "text": beside.text,
     }

@@ -3,7 +3,7 @@
 The answer comes before the table of figures, on the command line and on pages alike.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Final
 
@@ -71,6 +71,20 @@ def fitness_answers(
 def margin_rule(found: Sequence[Fitness]) -> str:
     """Return by which rule a use is safe, at the edge or not, and at which ambient."""
     spans = dict.fromkeys(one.range_c for one in found)
+    return f"{_worst_case_rule(spans)}{_link_rule(found)}".replace("%", " %")
+
+
+def _link_rule(found: Sequence[Fitness]) -> str:
+    """Return how both ends of a link share what it tolerates, where there is a link."""
+    if not any(one.link_ppm for one in found):
+        return ""
+    return (
+        " Both ends of a link share what it tolerates; the other end has what is "
+        "recommended for an end, or half, unless it is stated."
+    )
+
+
+def _worst_case_rule(spans: Iterable[tuple[float, float]]) -> str:
     over = " or ".join(
         f"{as_stated(low)} to {as_stated(high)} C" for low, high in spans
     )
@@ -80,7 +94,20 @@ def margin_rule(found: Sequence[Fitness]) -> str:
         f"allows. Safe: at least {HEADROOM:.0%} of it is left. At the edge: less is "
         "left, or more is taken than is recommended, or the measurement's uncertainty "
         "decides. Not: more than is allowed."
-    ).replace("%", " %")
+    )
+
+
+def oversampling_notes(found: Sequence[Fitness]) -> Iterator[str]:
+    """Yield at which rates another oversampling was taken than the first of a use."""
+    rates: dict[tuple[str, int], list[str]] = {}
+    for one in found:
+        link, made = one.use.serial, one.divided
+        if link is None or made is None or made.oversampling == link.oversampling:
+            continue
+        name = one.use.id.removesuffix(f"-{link.baud:.12g}")
+        rates.setdefault((name, made.oversampling), []).append(f"{link.baud:,.12g}")
+    for (name, samples), of_them in rates.items():
+        yield f"{name}: {samples} samples a bit at {_listed(of_them)} Bd"
 
 
 def lot_count_text(one: LotFitness) -> str:
@@ -124,7 +151,9 @@ def _frame(one: Fitness) -> str:
     link = one.use.serial
     assert link is not None
     parity = "P" if link.parity else "N"
-    return f"{link.data_bits}{parity}1, {link.oversampling} samples a bit"
+    ways = [use.serial for use in (one.use, *one.use.alternatives) if use.serial]
+    samples = " or ".join(str(way.oversampling) for way in ways)
+    return f"{link.data_bits}{parity}1, {samples} samples a bit"
 
 
 def _rates(found: Sequence[Fitness]) -> str:

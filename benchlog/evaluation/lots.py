@@ -1,6 +1,7 @@
 """A lot read from a database: by its name, and with what its runs have in common."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from benchlog.errors import NotFoundError, UsageError
@@ -9,6 +10,7 @@ from benchlog.model import Lot, LotRun, Part, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_report import LotReport, judged_lot
 from benchlog.verdict.lot.lot_runs import shared_u_ppm
+from benchlog.verdict.timebase.check_validity import KnownChecks
 
 _ALL: Final = 1_000_000  # our rule: more than any lot has
 
@@ -55,7 +57,15 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
     runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
     shared = shared_u_ppm(None if base is None else base.u_ppm for base in bases)
-    return lot_report(lot, reader.part(lot.part_id), rows, shared), runs
+    report = lot_report(lot, reader.part(lot.part_id), rows, shared)
+    return replace(report, base_doubts=_base_doubts(reader, runs)), runs
+
+
+def _base_doubts(reader: Reader, runs: Sequence[Run]) -> dict[int, str]:
+    """Return what speaks by now against the check behind each run, where it does."""
+    known = KnownChecks(check for _, check in reader.reference_checks())
+    bases = ((run.id, known.of(run).timebase) for run in runs)
+    return {run: base.doubt for run, base in bases if base is not None and base.doubt}
 
 
 def lot_report(

@@ -13,6 +13,7 @@ from benchlog.analysis.fitting.ageing_beside_ambient import (
     ageing_beside_ambient,
 )
 from benchlog.analysis.fitting.temperature import TemperatureData, law_of
+from benchlog.analysis.phase_points import series_from_phases
 from benchlog.analysis.pulses.trains import phase_series
 from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
@@ -20,7 +21,7 @@ from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.evaluation.step_events import without_steps
-from benchlog.model import Columns, Run
+from benchlog.model import Columns, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.units import signed_digits
 
@@ -30,7 +31,7 @@ Array = NDArray[np.float64]
 def series_of(reader: Reader, run: Run) -> Series:
     """Return the fractional frequency of a run on its grid, gaps left empty.
 
-    A run of pulses gives phase.
+    A run of pulses gives phase, and so does one that was imported from phase.
 
     Raises DataError when the run cannot give one.
     """
@@ -38,16 +39,31 @@ def series_of(reader: Reader, run: Run) -> Series:
     if evaluator.of_pulses:
         evaluator.feed(reader.pulses_after(run.id))
         return phase_series(evaluator.trains()[0])
+    imported = imported_phase(reader, run)
+    if imported is not None:
+        return imported
     found = reader.frequencies(run.id)
     return series_from_frequencies(found, run.nominal_hz, run.divider)
 
 
-def stamps_of(series: Series) -> StampNoise | None:
+def imported_phase(reader: Reader, run: Run) -> Series | None:
+    """Return the phase that a run was imported from, None where it is another run.
+
+    Phase is relative to the nominal frequency that it was imported with: where the run
+    was corrected to a part of another one, its frequencies tell. Raises DataError.
+    """
+    if run.purpose is not Purpose.IMPORT or run.nominal_hz != run.begun_as.nominal_hz:
+        return None
+    found = reader.phases(run.id)
+    return series_from_phases(found) if len(found) else None
+
+
+def stamps_of(run: Run, series: Series) -> StampNoise | None:
     """Return what stamps add to the stability of a run of pulses; None for readings.
 
     Raises DataError when the series cannot tell.
     """
-    return stamp_noise(series) if series.data == "phase" else None
+    return stamp_noise(series) if RunEvaluator(run).of_pulses else None
 
 
 def with_stamps(found: Stability, stamps: StampNoise | None) -> Stability:

@@ -3,11 +3,15 @@
 Made last, from the objects; no text and no exit code is made from a document.
 """
 
+from itertools import combinations
 from typing import Any
 
+from benchlog.analysis.stability.cornered_hat import HatRow
 from benchlog.evaluation.comparison import RunComparison
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.stability.hat_study import HatStudy
+from benchlog.evaluation.stability.hat_wording import hat_answers
 from benchlog.model import Lot, Part
 from benchlog.verdict.fitness.fitness import Divided, Fitness
 from benchlog.verdict.fitness.lot_fitness import LotFitness
@@ -46,6 +50,53 @@ def difference_document(found: Difference) -> dict[str, Any]:
     }
 
 
+def hat_document(study: HatStudy) -> dict[str, Any]:
+    """Return each device's own deviation; `value` None where it is not resolved."""
+    hat = study.hat
+    return {
+        "kind": hat.kind,
+        "tau0_s": hat.tau0_s,
+        "devices": [
+            {"run": run.id, "device": run.device, "position": run.position}
+            for run in study.runs
+        ],
+        "moments": study.moments,
+        "share": study.share,
+        "skew_s": study.skew_s,
+        "rows": [_hat_row(study, row) for row in hat.rows],
+        "notes": list(study.notes),
+        "text": list(hat_answers(study)),
+        "simulated": study.simulated,
+    }
+
+
+def _hat_row(study: HatStudy, row: HatRow) -> dict[str, Any]:
+    return {
+        "tau_s": row.tau_s,
+        "m": row.m,
+        "n": row.n,
+        "edf": row.edf,
+        "own": [
+            {
+                "run": run.id,
+                "value": own.value,
+                "low": own.low,
+                "high": own.high,
+                "resolved": own.resolved,
+                "variance": own.variance,
+            }
+            for run, own in zip(study.runs, row.own, strict=True)
+        ],
+        "pairs": [
+            {"runs": [a.id, b.id], "value": value}
+            for (a, b), value in zip(
+                combinations(study.runs, 2), row.pairs, strict=True
+            )
+        ],
+        "covariance": row.covariance.tolist(),
+    }
+
+
 def fitness_document(
     found: Fitness, part: Part, evaluation: Evaluation | None = None
 ) -> dict[str, Any]:
@@ -66,6 +117,8 @@ def fitness_document(
         "status": use.status,
         "text": found.text,
         "other_end_ppm": found.other_end_ppm,
+        "link_ppm": found.link_ppm,
+        "removed": list(found.removed),
         "terms": [
             {
                 "name": term.name,
@@ -117,6 +170,7 @@ def _divisor(divided: Divided | None) -> dict[str, Any] | None:
         return None
     return {
         "divisor": divided.divisor,
+        "oversampling": divided.oversampling,
         "error_ppm": divided.error_ppm,
         "worst_ppm": divided.worst_ppm,
         "verdict": divided.verdict.value,

@@ -1,11 +1,13 @@
-"""Text files of unknown origin, line by line, with bounded memory."""
+"""Text files of unknown origin, packed or not, line by line, with bounded memory."""
 
 import codecs
+import io
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
 from benchlog.errors import DataError
+from benchlog.exchange.unpacking import DAMAGED, open_octets
 
 Line = tuple[int, str]
 """Its number, counted from 1, and its text without the line end."""
@@ -21,24 +23,25 @@ _MARKS: Final = (
 def numbered_lines(
     path: Path, progress: Callable[[int, int], None] | None = None
 ) -> Iterator[Line]:
-    """Yield the lines of a file; `progress` is told bytes (about) done and in all.
+    """Yield the lines of a file; `progress` is told its bytes (about) read and in all.
 
-    Bytes that are no text become lone surrogates, which no number contains. What is
-    longer than 64 KiB is cut. Raises DataError when the file cannot be read.
+    What is packed with gzip, bz2 or xz is unpacked on the way. Bytes that are no text
+    become lone surrogates, which no number contains. What is longer than 64 KiB is cut.
+    Raises DataError when the file cannot be read, or expands to more than is allowed.
     """
     try:
         total = path.stat().st_size
-        with path.open(encoding=_encoding(path), errors="surrogateescape") as stream:
-            done, number = 0, 0
-            while text := stream.readline(MAX_LINE):
+        octets, file = open_octets(path)
+        with file, io.TextIOWrapper(octets, _encoding(path), "surrogateescape") as text:
+            number = 0
+            while line := text.readline(MAX_LINE):
                 number += 1
-                done += len(text)
-                yield number, text.rstrip("\n")
-                while not text.endswith("\n") and (text := stream.readline(MAX_LINE)):
-                    done += len(text)
+                yield number, line.rstrip("\n")
+                while not line.endswith("\n") and (line := text.readline(MAX_LINE)):
+                    pass
                 if progress is not None and number % _EVERY == 0:
-                    progress(min(done, total), total)
-    except (OSError, UnicodeError) as error:
+                    progress(min(file.tell(), total), total)
+    except (OSError, *DAMAGED) as error:
         reason = getattr(error, "strerror", None) or error
         raise DataError(f"{path} cannot be read: {reason}") from error
     if progress is not None:
@@ -46,7 +49,8 @@ def numbered_lines(
 
 
 def _encoding(path: Path) -> str:
-    with path.open("rb") as stream:
-        start = stream.read(4)
+    octets, file = open_octets(path)
+    with file:
+        start = octets.read(4)
     found = (name for mark, name in _MARKS if start.startswith(mark))
     return next(found, "utf-8")

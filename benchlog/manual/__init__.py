@@ -45,7 +45,7 @@ TOPICS: Final = {
     "drift": Topic(
         "How a device follows temperature and ages.", ("temperature", "ageing")
     ),
-    "noise": Topic("Deviations against averaging time.", ("stability",)),
+    "noise": Topic("Deviations against averaging time.", ("stability", "hat")),
     "uses": Topic("What a source is good for.", ("fitness",)),
     "records": Topic(
         "Pages to file; corrections that lose nothing.",

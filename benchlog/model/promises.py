@@ -108,6 +108,19 @@ class BitTiming:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Synchronisation:
+    """How a receiver takes over the sender's rate before the data.
+
+    `capture_ppm` is how far it may be off beforehand; the field it counts lasts `bits`
+    bits and is counted in `samples` parts of a bit.
+    """
+
+    capture_ppm: float
+    bits: int
+    samples: int = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Use:
     """What an application tolerates, with the source of that and what is known of it.
 
@@ -121,6 +134,11 @@ class Use:
         The tolerance is for the difference of two ends, not for one end's offset.
     averages : bool
         Only the mean over a long time matters (a wall clock).
+    synchronisation : Synchronisation | None
+        The rate is taken over from the other end: what does not change meanwhile is
+        not charged.
+    alternatives : tuple of Use
+        The same use at another oversampling, where firmware may take either.
     status : str
         `verified`, `derived`, `secondary`, `memory` or `practice`.
 
@@ -136,5 +154,7 @@ class Use:
     averages: bool = False
     serial: SerialLink | None = None
     bits: BitTiming | None = None
+    synchronisation: Synchronisation | None = None
+    alternatives: "tuple[Use, ...]" = ()
     note: str = ""
     file: str = ""

@@ -134,6 +134,33 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True)
+class PhasePoint:
+    """One time error of imported phase data: `phase_s` in s, as the file has it.
+
+    It grows when the device runs fast. `raw` is the file's own text where the number
+    alone would lose something (another unit, more digits than a float has).
+    """
+
+    utc_ns: int | None
+    mono_ns: int
+    phase_s: float
+    flags: Flag = Flag.NONE
+    raw: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Phases:
+    """Phase points of one run as arrays of equal length, in the order of their ids."""
+
+    mono_ns: "NDArray[np.int64]"
+    phase_s: "NDArray[np.float64]"
+    flags: "NDArray[np.int64]"
+
+    def __len__(self) -> int:
+        return len(self.mono_ns)
+
+
+@dataclass(frozen=True, slots=True)
 class Pulses:
     """Edges of one run as arrays of equal length, in the order of their ids.
 

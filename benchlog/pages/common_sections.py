@@ -155,7 +155,7 @@ def _made_for(run: Run) -> str:
 def _ended(evaluation: Evaluation) -> str:
     run = evaluation.run
     if run.open:
-        return "still going on" if evaluation.state == "running" else evaluation.state
+        return "still running" if evaluation.state == "running" else evaluation.state
     how = run.exported.get("ended_how") or run.ended_how
     return f"{iso_utc(run.made_utc_ns[1])}, {how}"
 
@@ -244,7 +244,7 @@ _HOLES: Final = 50
 
 def summary_section(summary: SoakSummary | None) -> Section:
     """Return what a person wants to know in the morning; empty of a short run."""
-    return section("How it went", *(() if summary is None else _blocks(summary)))
+    return section("Events", *(() if summary is None else _blocks(summary)))
 
 
 def _blocks(summary: SoakSummary) -> Iterator[Block]:

@@ -182,7 +182,7 @@ def _identity(found: RunComparison) -> Table:
         for one in found.runs
     ]
     headers = ("Run", "Bench", "Instruments", "Time base", "Operator", "Measured with")
-    return table("Who measured with what", headers, rows, "r")
+    return table("Operators and instruments", headers, rows, "r")
 
 
 def _base(one: ComparedRun) -> str:

@@ -1,6 +1,6 @@
 """The sections of a lot: decision first, then figures, devices, doubts."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from benchlog.errors import NotFoundError
@@ -26,6 +26,7 @@ from benchlog.units import format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_text import UNDECIDED, lot_facts, lot_findings
 from benchlog.verdict.lot.sampling_plan import describe_plan
+from benchlog.verdict.timebase.check_validity import VOIDED
 
 SOURCES = (
     "Sampling: attribute plans after ISO 2859-1. Fraction defective: C. J. Clopper, "
@@ -77,6 +78,8 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
     standing, lot, planned = record.standing, record.lot, record.plan is not None
     if simulated:
         yield Notice("Simulated data: nothing here was measured on real devices.")
+    if doubted := record.doubted_bases:
+        yield Notice(_base_notice(record, doubted))
     word = standing.decision.value
     head = f"LOT {word.upper()}" if record.plan else "NO SAMPLING PLAN"
     yield Ruling(word if record.plan else "none", head, (printed(standing.text),))
@@ -104,6 +107,18 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
     )
 
 
+def _base_notice(record: LotReport, doubted: Sequence[int]) -> str:
+    """Say of how many devices the time base is in doubt by now."""
+    voided = sum(record.base_doubts[run].startswith(VOIDED) for run in doubted)
+    said = (
+        f"{voided} of {len(record.results)} devices: {VOIDED}"
+        if voided
+        else f"{len(doubted)} of {len(record.results)} devices: their check is in doubt"
+    )
+    runs = ", ".join(str(run) for run in doubted)
+    return f"{said} (run{'s' * (len(doubted) > 1)} {runs})."
+
+
 def _told(rows: Iterable[tuple[str, str]]) -> Facts:
     """Return what the terminal tells, word for word."""
     return facts((name[:1].upper() + name[1:], said) for name, said in rows)
@@ -113,7 +128,7 @@ def _doubtful(record: LotReport) -> Table:
     rows = [
         (outside(result.device), result.run, why) for result, why in record.doubtful
     ]
-    return table("To be looked at again", ("Device", "Run", "Why"), rows, "lr")
+    return table("Check again", ("Device", "Run", "Why"), rows, "lr")
 
 
 def _devices(record: LotReport) -> Table:

@@ -84,6 +84,19 @@ _COMPARE: Final = (
     "differences, at the length measured. A difference is told only when it is larger "
     "than that; each is judged by itself, so one in twenty may be chance.",
 )
+_HAT: Final = (
+    "The devices were measured at the same moments, each by a counter over gate after "
+    "gate. The readings of all runs were paired by their time, and the stability of "
+    "every difference was worked out. What all devices share, such as the time base, "
+    "falls out of the differences. Where the devices are independent of each other, "
+    "the variance of a difference is the sum of two devices' own, and from the "
+    "differences of three devices or more each one's own follows (least squares).",
+    "The intervals (95 %) come from the covariances of the differences that could have "
+    "given those found, with the degrees of freedom of the slowest noise in any of "
+    "them. A device that is much quieter than the others is not resolved: its figure "
+    "is then only known to be below a bound. A counter or a supply that a device has "
+    "to itself is part of its own figure.",
+)
 METHODS: Final = {
     "counter": _COUNTER,
     "pulses": _PULSES,
@@ -91,6 +104,7 @@ METHODS: Final = {
     "trim": _TRIM,
     "lot": _LOT,
     "compare": _COMPARE,
+    "hat": _HAT,
 }
 """How a page's figures were made, in two paragraphs, by what the page is of."""
 

@@ -10,6 +10,7 @@ from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.evaluation.comparison import RunComparison
+from benchlog.evaluation.stability.hat_study import HatStudy
 from benchlog.model import Purpose, Run
 from benchlog.pages.check_page import (
     check_run_sections,
@@ -34,6 +35,8 @@ from benchlog.pages.content import (
 from benchlog.pages.method_notes import closing_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
+from benchlog.pages.stability.hat_page import SOURCES as HAT_SOURCES
+from benchlog.pages.stability.hat_page import hat_sections
 from benchlog.pages.typesetting import typeset
 from benchlog.store.reader import Reader
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
@@ -111,9 +114,14 @@ def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Pa
 def check_page(reader: Reader, number: int, clock: Clock) -> Page:
     """Return the page of a reference check. Raises NotFoundError."""
     check = known_check(reader, number)
-    others = reader.reference_checks(check.instrument.serial or None)
+    who = check.instrument.who
+    others = [
+        (one, other)
+        for one, other in reader.reference_checks(check.instrument.serial or None)
+        if other.instrument.who == who
+    ]
     made = check_run(reader, check)
-    standing = reader.standing_checks(check.instrument.serial)
+    standing = reader.standing_checks(check.instrument.serial, who)
     now = now_of(check, spec_behind(made), standing, clock.utc_ns())
     return page_of(
         f"Reference check {number}",
@@ -138,6 +146,19 @@ def compare_page(found: RunComparison, clock: Clock) -> Page:
         Closing(
             ("compare",), COMPARE_SOURCES, _operators([one.run for one in found.runs])
         ),
+    )
+
+
+def hat_page(found: HatStudy, clock: Clock) -> Page:
+    """Return the page of devices measured together: each one's own stability."""
+    numbers = ", ".join(str(run.id) for run in found.runs)
+    names = ", ".join(dict.fromkeys(printed(run.device) for run in found.runs))
+    return page_of(
+        f"Own stability of runs {numbers}",
+        names,
+        hat_sections(found),
+        clock,
+        Closing(("hat",), HAT_SOURCES, _operators(found.runs)),
     )
 
 

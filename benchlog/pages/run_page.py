@@ -108,7 +108,7 @@ def notices(record: RunRecord) -> Iterator[Notice]:
         typed = printable(run.typed_device)
         yield Notice(f"The device id was corrected; it had been typed as {typed}.")
     if record.evaluation.state == "running":
-        yield Notice("The run was still going on when this page was made.")
+        yield Notice("The run was still running when this page was made.")
     elif run.open:
         yield Notice("The run was broken off: its keeper is gone.")
 
@@ -271,7 +271,7 @@ def _amendments(record: RunRecord) -> Table:
         for one in record.amendments
     ]
     headers = ("UTC", "What", "Was", "Is", "Reason", "Who")
-    return table("Said of this run afterwards", headers, rows)
+    return table("Amendments", headers, rows)
 
 
 def _verdicts(record: RunRecord) -> Table:

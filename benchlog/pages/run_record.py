@@ -26,7 +26,12 @@ from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.step_events import steps_of
-from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
+from benchlog.evaluation.studies import (
+    imported_phase,
+    series_of,
+    stamps_of,
+    with_stamps,
+)
 from benchlog.model import (
     Columns,
     Event,
@@ -39,6 +44,7 @@ from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, ConditionSpan, VerdictRow
 from benchlog.verdict import Assessment
 from benchlog.verdict.fitness.fitness import Fitness, fitness
+from benchlog.verdict.fitness.serial_links import without_repeats
 from benchlog.verdict.fitness.source import measured_source
 from benchlog.verdict.timebase.check_validity import KnownChecks, check_behind
 
@@ -129,7 +135,10 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
     run = evaluation.run
     if evaluation.assessment.timing is not None:
         series = series_of(reader, run)
-        return with_stamps(stability(series), stamps_of(series))
+        return with_stamps(stability(series), stamps_of(run, series))
+    imported = imported_phase(reader, run)
+    if imported is not None:
+        return stability(imported)
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
     return stability(series_from_columns(columns, run.nominal_hz, run.divider))
@@ -157,7 +166,7 @@ def _temperature(
 def _fitness(run: Run, assessment: Assessment) -> tuple[Fitness, ...]:
     if assessment.offset_ppm is None or assessment.u_ppm is None:
         return ()
-    uses, _ = list_uses()
+    uses = without_repeats(list_uses()[0])
     return fitness(uses, measured_source(run.device, run.part, assessment))
 
 

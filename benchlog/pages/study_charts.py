@@ -63,7 +63,7 @@ def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
         f"Offset against ambient temperature, {found.law} fitted",
         f"Offset from {' to '.join(ends_texts(*reached))} ppm "
         f"{found.range_text}, with a fitted {found.law}; "
-        f"{three_digits(found.residual_ppm_rms)} ppm rms are left over, in means over "
+        f"{three_digits(found.residual_ppm_rms)} ppm rms residual, in means over "
         f"{format_duration(found.residual_over_s)}.",
         figure,
     )
@@ -90,7 +90,8 @@ def timing_chart(found: TrainComparison | None) -> Chart | None:
     axes.plot(t[kept], x[kept], ".", color=INK, markersize=3)
     axes.plot(t[odd], x[odd], "x", color=ACCENT, markersize=6)
     axes.axhline(0.0, color=INK, linewidth=0.8)
-    axes.set(xlabel=f"time since the first pulse, {unit}", ylabel=f"from line, {name}")
+    across = f"time since the first pulse, {unit}"
+    axes.set(xlabel=across, ylabel=f"from line, {name.replace('us', 'µs')}")
     aside = "" if not len(odd) else f"; {len(odd)} set aside, crosses"
     thinned = "" if every == 1 else f" Every {every}th is drawn."
     return Chart(

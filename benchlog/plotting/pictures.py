@@ -104,7 +104,11 @@ def plain_log_ticks(axes: "Axes") -> None:
 
     class Plain(LogFormatter):
         def __call__(self, x: float, pos: int | None = None) -> str:
-            said = in_powers(as_stated(x)) if super().__call__(x, pos) else ""
+            said = (
+                in_powers(as_stated(x) if x >= 1e-3 else f"{x:.0e}")
+                if super().__call__(x, pos)
+                else ""
+            )
             return said.removeprefix("1 × ")
 
     for axis in (axes.xaxis, axes.yaxis):

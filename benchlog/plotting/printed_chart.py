@@ -44,6 +44,32 @@ def text_chart(layers: Sequence[tuple[Array, Array]], chart: ChartShape) -> str:
     return _framed(cells(dot), labels, (x_low, x_high), chart)
 
 
+def lettered_chart(marks: Sequence[tuple[float, float, str]], chart: ChartShape) -> str:
+    """Return lines that show each (x, y, character) over common axes.
+
+    `*` where different ones meet. What an axis cannot hold is left out; empty when
+    nothing is left.
+    """
+    x, y = (np.array([mark[k] for mark in marks], dtype=np.float64) for k in (0, 1))
+    good = np.isfinite(x) & np.isfinite(y)
+    good &= (x > 0) & (y > 0) if chart.log else True
+    if not good.any():
+        return ""
+    x, y = (np.log10(v[good]) if chart.log else v[good] for v in (x, y))
+    kept = [mark[2] for mark, keep in zip(marks, good, strict=True) if keep]
+    x_ends, (y_low, y_high) = _ends(x), _ends(y)
+    across = np.rint((x - x_ends[0]) / (x_ends[1] - x_ends[0]) * (chart.width - 1))
+    down = np.rint((y_high - y) / (y_high - y_low) * (chart.height - 1))
+    cells_of = [[" "] * chart.width for _ in range(chart.height)]
+    for column, row, mark in zip(
+        across.astype(int), down.astype(int), kept, strict=True
+    ):
+        before = cells_of[row][column]
+        cells_of[row][column] = mark if before in (" ", mark) else "*"
+    labels = (_number(y_high, chart.log), _number(y_low, chart.log))
+    return _framed(["".join(line) for line in cells_of], labels, x_ends, chart)
+
+
 def _framed(
     lines: list[str],
     labels: tuple[str, str],

@@ -137,7 +137,7 @@ def _beside(slope: float, *, inside: bool) -> str:
     return "top" if slope > 0 else "bottom"
 
 
-# --- pictures of laws: the data, the fitted curve, and what is left over
+# --- pictures of laws: the data, the fitted curve, and the residuals
 
 Array = NDArray[np.float64]
 _MOST_DOTS = 20_000
@@ -165,7 +165,7 @@ def plot_law(
     above.legend(frameon=False)
     below.plot(x[::step], (y - curve)[::step], ".", color=FAINT, markersize=2)
     below.axhline(0.0, color=ACCENT, linewidth=0.8)
-    below.set(xlabel=x_label, ylabel="left over, ppm")
+    below.set(xlabel=x_label, ylabel="residual, ppm")
     rest = y - curve
     words = (
         f"Offset from {' to '.join(ends_texts(float(y.min()), float(y.max())))} ppm "

@@ -105,8 +105,8 @@ def _raise(rule: AlarmRule, fact: Fact, state: _State, now_ns: int) -> Change:
 
 def _over(rule: AlarmRule, fact: Fact, state: _State) -> Change:
     state.raised, state.beyond_since_ns = False, None
-    again = f"{fact.subject}: it delivers again"
-    text = again if fact.when in _LASTING else f"{_words(fact)}: as it should be again"
+    again = f"{fact.subject}: it is back"
+    text = again if fact.when in _LASTING else f"{_words(fact)}: back to normal"
     return Change(rule, fact, raised=False, text=printable(text))
 
 

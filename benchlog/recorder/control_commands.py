@@ -70,7 +70,7 @@ class ControlCommands:
                 self._go_on(run)
             case "keep-going":
                 self._keeper.go_on = True
-                self._note(run, EventKind.NOTE, "goes on when the terminal is closed")
+                self._note(run, EventKind.NOTE, "continues when the terminal is closed")
             case "again":
                 return {"run": self._begin_again(run, request.text.strip())}
             case _:

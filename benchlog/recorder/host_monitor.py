@@ -81,7 +81,7 @@ class Disk:
         self._low = low
         megabytes = f"{self.free_bytes / _MEGA:,.0f} MB left beside the database"
         if not low:
-            return Noticed(EventKind.STORE_BACK, f"room again: {megabytes}")
+            return Noticed(EventKind.STORE_BACK, f"disk space again: {megabytes}")
         soon = f", enough for {format_duration(left_s)} at this rate"
         text = megabytes + (soon if left_s < 1e7 else "") + "; free some space"
         return Noticed(EventKind.DISK_LOW, text)

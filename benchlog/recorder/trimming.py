@@ -78,7 +78,7 @@ def trim(
     """
     if plan.part.trim is None:
         raise UsageError(
-            f"part {plan.part.id!r} says nothing of trim codes; add a [trim] table "
+            f"part {plan.part.id!r} states no trim codes; add a [trim] table "
             "with the codes that its data sheet allows"
         )
     search = _search(plan.part.trim, start)

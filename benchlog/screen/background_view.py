@@ -105,7 +105,7 @@ class BackgroundView(BenchScreen):
         self._show()
 
     def _show(self) -> None:
-        found = self._study or Study(f"{self.view}: being worked out ...")
+        found = self._study or Study(f"{self.view}: computing ...")
         self.query_one("#study-head", PlainText).show(printable(found.head))
         graphs = (*found.graphs, None, None)
         for name, graph in zip(("#above", "#below"), graphs, strict=False):

@@ -61,7 +61,7 @@ class LiveScreen(NextDeviceScreen):
         Binding("b", "bell(True)", "bell: off", tooltip=_BELL),
         Binding("b", "bell(False)", "bell: on", tooltip=_BELL),
         Binding("v", "study", "view", tooltip="stability, temperature law, ageing"),
-        Binding("y", "night", "summary", tooltip="how a long run has gone so far"),
+        Binding("y", "night", "summary", tooltip="summary of a long run so far"),
         Binding(
             "tab",
             "beside",

@@ -20,7 +20,7 @@ from benchlog.screen import figures
 from benchlog.screen.base import WIDE
 from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.run_status import RunStatus, state_words
-from benchlog.units import format_u_ppm, printable
+from benchlog.units import format_u_ppm, printable, two_digits
 from benchlog.verdict.run.reasons import mostly_suspect, other_part_of
 
 LABEL_CELLS: Final = 11
@@ -32,12 +32,12 @@ _LATER: Final = "..."
 _NO_DEVICE: Final = "no device is judged"
 _DONE: Final = {
     "stop": "the run is stopped; its readings are kept",
-    "pause": "paused: no readings until you go on",
+    "pause": "paused: no readings until you resume",
     "go-on": "readings are taken again",
     "note": "the note is kept",
     "mark": "the moment is marked",
     "again": "the run has ended, another has begun",
-    "keep-going": "the run goes on when this terminal is closed",
+    "keep-going": "the run continues when this terminal is closed",
 }
 
 
@@ -158,7 +158,7 @@ def budget(standing: RunStatus) -> Content:
     lines = [Content.styled(head, "$dim")]
     for line in found.lines:
         share = (line.u_ppm / found.u_ppm) ** 2 if found.u_ppm > 0 else 0.0
-        said = f"{line.name:<11}{format_u_ppm(line.u_ppm):>12} ppm {share:>6.1%}"
+        said = f"{line.name:<11}{two_digits(line.u_ppm):>12} ppm {share:>6.1%}"
         lines.append(Content(said.replace("%", " %")))
     return Content("\n").join(lines)
 
@@ -205,7 +205,7 @@ def _warning(standing: RunStatus) -> str:
     held = standing.keeper.rows_waiting
     if held:
         rows = "1 row waits" if held == 1 else f"{held:,} rows wait"
-        return f"{rows} in the keeper's memory: the database takes none"
+        return f"{rows} in the keeper's memory: the database accepts none"
     if a is not None and (other := other_part_of(a)):
         return signs(other)
     if a is not None and mostly_suspect(a.stats):

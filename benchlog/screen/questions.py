@@ -123,8 +123,8 @@ class AskAgain(Question):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "answer('')", "let it go on", key_display="Esc"),
-        Binding("ctrl+c", "answer('')", "let it go on", show=False),
+        Binding("escape", "answer('')", "let it run", key_display="Esc"),
+        Binding("ctrl+c", "answer('')", "let it run", show=False),
     ]
 
     def __init__(self, asked: str, device: str, stakes: Callable[[], str]) -> None:
@@ -163,8 +163,8 @@ class AskStop(Question, inherit_bindings=False):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "answer('stop')", "stop the run"),
-        Binding("escape", "answer('')", "let it go on", key_display="Esc"),
-        Binding("ctrl+c", "answer('')", "let it go on", show=False),
+        Binding("escape", "answer('')", "let it run", key_display="Esc"),
+        Binding("ctrl+c", "answer('')", "let it run", show=False),
     ]
 
     def __init__(self, asked: str, saying: Callable[[], str]) -> None:

@@ -20,7 +20,7 @@ class ActingScreen(BenchScreen):
     """A screen on one run, with the keys that its keeper answers to."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "stop", "stop", tooltip="end the run; its readings stay"),
+        Binding("s", "stop", "stop", tooltip="end the run; its readings are kept"),
         Binding(
             "p",
             "ask('pause')",
@@ -40,7 +40,7 @@ class ActingScreen(BenchScreen):
             "k",
             "ask('keep-going')",
             "keep going",
-            tooltip="let the run go on when this terminal is closed",
+            tooltip="let the run continue when this terminal is closed",
         ),
     ]
     app: ScreenHost

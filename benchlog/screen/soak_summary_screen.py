@@ -47,7 +47,7 @@ class NightScreen(BenchScreen):
         yield VerticalScroll(
             PlainText("Summary", classes="head"),
             PlainText(id="verdict-of-night"),
-            PlainText("working it out", id="facts-of-night"),
+            PlainText("computing", id="facts-of-night"),
             PlainText(id="holes-of-night"),
             can_focus=False,
         )

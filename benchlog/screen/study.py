@@ -93,7 +93,7 @@ def study(database: Path, run_id: int, view: str, kind: str) -> Study:
 def _stability(reader: Reader, run: Run, kind: str) -> Study:
     series = series_of(reader, run)
     marked = int(outliers(series).sum())
-    found = with_stamps(stability(series, kind), stamps_of(series))
+    found = with_stamps(stability(series, kind), stamps_of(run, series))
     said = [*found.notes]
     if marked:
         said.append(f"outliers: {marked} marked, not left out")
@@ -184,15 +184,13 @@ def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ..
     )
     ends = np.array([x.min(), x.max()])
     zero = Layer(x=ends, y=np.zeros(2), role="law", how="line")
-    below = Graph(f"left over, ppm, against {against}", [Layer(x=x, y=y - law), zero])
+    below = Graph(f"residual, ppm, against {against}", [Layer(x=x, y=y - law), zero])
     return above, below
 
 
 def _left_over(found: TemperatureFit | Ageing) -> str:
     over, left = format_duration(found.residual_over_s), found.residual_ppm_rms
-    return (
-        f"left over {three_digits(left)} ppm rms in means over {over} ({found.noise})"
-    )
+    return f"residual {three_digits(left)} ppm rms in means over {over} ({found.noise})"
 
 
 def _estimates(found: Sequence[Estimate]) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ import random
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from string import ascii_uppercase
 from typing import Final
 
 from benchlog.analysis.laws import kind_law
@@ -62,14 +63,14 @@ _TEMPERS: Final = {
 class DemoBench:
     """What to put on the bench beside the device.
 
-    `second`: another device at position B, with a counter of its own or, with
-    `one_counter`, at the second input of the first.
+    `positions`: devices at A, B, C ..., each with a counter of its own or, with
+    `one_counter`, at an input of the first.
     """
 
     via: Via = Via.TCP
     gate_s: float = 1.0
     divider: float = 1.0
-    second: bool = False
+    positions: int = 1
     one_counter: bool = False
     supply_meter: bool = False
     trimmer: bool = False
@@ -89,7 +90,7 @@ def demo_scenario(
     offset_ppm: float | None = None,
     bench: DemoBench = _PLAIN,
 ) -> Scenario:
-    """Return a bench with a device of this part at position A (and another at B).
+    """Return a bench with a device of this part at each position, A, B, ...
 
     Parameters
     ----------
@@ -103,7 +104,7 @@ def demo_scenario(
         How it is measured.
 
     """
-    names = ("A", "B") if bench.second else ("A",)
+    names = tuple(ascii_uppercase[: bench.positions])
     given = {"A": offset_ppm}
     places = tuple(
         SimulatedPosition(
@@ -144,7 +145,7 @@ def _counters(
     names: tuple[str, ...], seed: int, bench: DemoBench
 ) -> Iterator[CounterAt]:
     dialect = "line-hz" if bench.via in TALKING else ""
-    if bench.one_counter and bench.second:
+    if bench.one_counter and bench.positions > 1:
         spec = _counter(seed, "A", bench)
         wired = dict(enumerate(names, start=1))
         yield CounterAt(

@@ -15,9 +15,10 @@ from benchlog.model import (
     Columns,
     Flag,
     Frequencies,
+    Phases,
     Pulses,
 )
-from benchlog.store.logged_tables import EDGES, READINGS, LoggedTable
+from benchlog.store.logged_tables import EDGES, PHASES, READINGS, LoggedTable
 from benchlog.store.rows import Outline
 from benchlog.store.sqlite import Connection
 
@@ -240,6 +241,19 @@ def _places(
         for a, b in zip(begins, ids.tolist(), strict=False)
     ]
     return np.cumsum(np.array(counts, dtype=np.int64))
+
+
+# --- imported phase
+
+SELECT_PHASES: Final = PHASES.select(("mono_ns", "phase_s", "flags"))
+_PHASE: Final = np.dtype([("mono_ns", "i8"), ("phase_s", "f8"), ("flags", "i8")])
+
+
+def phases_from(rows: Iterable[tuple[Any, ...]]) -> Phases:
+    """Return rows selected by `SELECT_PHASES` as Phases."""
+    table = np.fromiter(rows, _PHASE)
+    names = _PHASE.names or ()
+    return Phases(**{name: np.ascontiguousarray(table[name]) for name in names})
 
 
 # --- edges of a run as arrays, with the ambient values logged beside them

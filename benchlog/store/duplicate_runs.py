@@ -9,8 +9,14 @@ the same snapshot, too.
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from benchlog.model import Condition, Edge, Event, Reading
-from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS, READINGS
+from benchlog.model import Condition, Edge, Event, PhasePoint, Reading
+from benchlog.store.logged_tables import (
+    CONDITIONS,
+    EDGES,
+    EVENTS,
+    PHASES,
+    READINGS,
+)
 from benchlog.store.parameters import INSERTS
 from benchlog.store.rows import Row
 from benchlog.store.sqlite import Connection
@@ -95,6 +101,7 @@ _TABLES: Final = {
     Event: EVENTS,
     Condition: CONDITIONS,
     Edge: EDGES,
+    PhasePoint: PHASES,
 }
 
 

@@ -134,5 +134,18 @@ EDGES: Final = LoggedTable(
     },
     may_be_null=frozenset({"utc_ns"}),
 )
-LOGGED: Final = (READINGS, EVENTS, CONDITIONS, EDGES)
+PHASES: Final = LoggedTable(
+    name="phases",
+    kinds={
+        "id": int,
+        "segment_id": int,
+        "utc_ns": int,
+        "mono_ns": int,
+        "phase_s": float,
+        "flags": int,
+        "raw": str,
+    },
+    may_be_null=frozenset({"utc_ns", "raw"}),
+)
+LOGGED: Final = (READINGS, EVENTS, CONDITIONS, EDGES, PHASES)
 """In the order in which a run is merged."""

@@ -15,12 +15,14 @@ from benchlog.model import (
     Condition,
     Edge,
     Event,
+    PhasePoint,
     Reading,
 )
 from benchlog.store.logged_tables import (
     CONDITIONS,
     EDGES,
     EVENTS,
+    PHASES,
     READINGS,
     LoggedTable,
 )
@@ -106,6 +108,12 @@ def _of_edges(rows: Sequence[tuple[int, int, Edge]]) -> Iterator[Parameters]:
     return _in_order(EDGES, rows)
 
 
+def _of_phases(rows: Sequence[tuple[int, int, PhasePoint]]) -> Iterator[Parameters]:
+    """Yield the parameters of phase points. Raises StoreRefusedError."""
+    refuse_first_bad(rows)
+    return _in_order(PHASES, rows)
+
+
 def _in_order(
     table: LoggedTable, rows: Sequence[tuple[int, int | None, object]]
 ) -> Iterator[Parameters]:
@@ -119,7 +127,7 @@ _FIELDS_OF: Final = {
         # a plain int, as above
         *("flags.real" if name == "flags" else name for name in table.noun_columns)
     )
-    for table in (EVENTS, CONDITIONS, EDGES)
+    for table in (EVENTS, CONDITIONS, EDGES, PHASES)
 }
 INSERTS: Final[
     dict[type, tuple[str, Callable[[Sequence[Any]], Iterable[Parameters]]]]
@@ -128,6 +136,7 @@ INSERTS: Final[
     Event: (EVENTS.insert(), _of_events),
     Condition: (CONDITIONS.insert(), _of_conditions),
     Edge: (EDGES.insert(), _of_edges),
+    PhasePoint: (PHASES.insert(), _of_phases),
 }
 """Per kind of row: the statement, and how to get its parameters."""
 
@@ -149,7 +158,7 @@ def problem_of(noun: object) -> str:
         whole = getattr(noun, name, _ABSENT)
         if whole is not _ABSENT and not _fits(whole, may_be_none=name == "utc_ns"):
             return f"{name} is {whole!r}, not a whole number of 64 bits"
-    for name in ("gate_s", "frequency_hz", "ambient_c", "value"):
+    for name in ("gate_s", "frequency_hz", "ambient_c", "value", "phase_s"):
         number = getattr(noun, name, _ABSENT)
         if number is not _ABSENT and not _finite(
             number, may_be_none=name == "ambient_c"

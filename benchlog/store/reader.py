@@ -16,6 +16,7 @@ from benchlog.model import (
     Lot,
     LotRun,
     Part,
+    Phases,
     Pulses,
     Purpose,
     ReferenceCheck,
@@ -25,7 +26,9 @@ from benchlog.store import duplicate_runs, files, lots, row_mapping, sqlite
 from benchlog.store.arrays import (
     SELECT_AMBIENT,
     SELECT_EDGES,
+    SELECT_PHASES,
     frequencies,
+    phases_from,
     pulses_from,
 )
 from benchlog.store.derived_blocks import NO_LIMIT, read_columns, read_outline
@@ -155,10 +158,8 @@ class Reader:
     def frequencies(self, run_id: int) -> Frequencies:
         """Return only the frequencies and where the run is broken: for long runs."""
         with self._translated():
-            count = self.count(run_id)
-            return frequencies(
-                self._connection, lambda: opened(self.path), run_id, count
-            )
+            n = self.count(run_id)
+            return frequencies(self._connection, lambda: opened(self.path), run_id, n)
 
     def count(self, run_id: int) -> int:
         """Return how many readings a run has; in milliseconds also for long runs."""
@@ -211,6 +212,10 @@ class Reader:
         edges = self._all(SELECT_EDGES, (run_id, after_id, limit))
         ambient = self._all(SELECT_AMBIENT, (run_id, condition))
         return pulses_from(edges, ambient, condition)
+
+    def phases(self, run_id: int) -> Phases:
+        """Return the phase that a run was imported from; empty for other runs."""
+        return phases_from(self._all(SELECT_PHASES, (run_id, 0, NO_LIMIT)))
 
     def segments(self, run_id: int) -> list[Segment]:
         """Return the segments of a run in their order."""
@@ -282,15 +287,19 @@ class Reader:
             return part_from(json.loads(row[0]))
         raise NotFoundError("part", part_id, (), "in this database")
 
-    def standing_checks(self, serial: str) -> list[ReferenceCheck]:
+    def standing_checks(
+        self, serial: str, who: tuple[str, str, str] | None = None
+    ) -> list[ReferenceCheck]:
         """Return the checks of this serial number, the newest last; no voided ones.
 
+        Makers number alike: `who` (maker, model, serial) leaves out what is another's.
         Which of them rules at a time, `verdict.timebase.governing_check` tells.
         """
         if not serial:
             return []
         rows = self._named(row_mapping.STANDING_CHECKS, {"serial": serial})
-        return [row_mapping.reference_check_from(row) for row in rows]
+        found = [row_mapping.reference_check_from(row) for row in rows]
+        return [one for one in found if who is None or one.instrument.who == who]
 
     def reference_checks(
         self, serial: str | None = None

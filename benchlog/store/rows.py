@@ -8,6 +8,7 @@ from benchlog.model import (
     Condition,
     Edge,
     Event,
+    PhasePoint,
     Reading,
 )
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-Row = tuple[int, int, Reading | Event | Condition | Edge]
+Row = tuple[int, int, Reading | Event | Condition | Edge | PhasePoint]
 """run id, segment id, and what happened."""
 
 

@@ -18,13 +18,14 @@ from typing import Any, Final
 import platformdirs
 
 from benchlog.errors import DataError, StoreError
-from benchlog.model import Condition, Edge, Event, Flag, Reading
+from benchlog.model import Condition, Edge, Event, Flag, PhasePoint, Reading
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
 
 _MARK: Final = "benchlog_unsaved_rows"
 _KINDS: Final = {
-    kind.__name__.lower(): kind for kind in (Reading, Event, Condition, Edge)
+    kind.__name__.lower(): kind
+    for kind in (Reading, Event, Condition, Edge, PhasePoint)
 }
 _KEPT_OVER_BOOTS: Final = Path("/var/tmp")  # noqa: S108 - Filesystem Hierarchy Standard 3.0, 5.15
 

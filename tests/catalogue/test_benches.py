@@ -245,3 +245,9 @@ def test_loading_a_bench_imports_no_more_than_its_drivers(write):
     command = [sys.executable, "-c", code]
     said = subprocess.run(command, capture_output=True, text=True, check=True)
     assert said.stdout.split() == ["stranger_benches"]
+
+
+def test_no_time_base_is_exact(problems):
+    found = problems(BENCH.replace("timebase_ppm = 0.05", "timebase_ppm = 0"))
+    problem = found["instruments.counter.timebase_ppm"]
+    assert "no time base is exact" in problem.expected

@@ -15,7 +15,7 @@ from benchlog.catalogue import (
     uses_from_mapping,
 )
 from benchlog.errors import ConfigError, NotFoundError
-from benchlog.model import BitTiming, SerialLink
+from benchlog.model import BitTiming, SerialLink, Synchronisation
 from benchlog.units import seconds_per_day
 from benchlog.verdict.fitness.serial_links import can_tolerance_ppm, link_tolerance_ppm
 
@@ -89,6 +89,25 @@ def test_links_that_are_made_by_formula() -> None:
     assert link_tolerance_ppm(serial.serial) == pytest.approx(45_751.63, abs=0.01)
     assert serial.comfortable_ppm == 20_000
     assert USES["serial-x8-9600"].comfortable_ppm == 15_000
+
+
+def test_uses_that_may_take_either_oversampling() -> None:
+    """A data sheet recommends 2.0 % for each end at 16 samples a bit, 1.5 % at 8."""
+    both = USES["serial-8n1-57600"]
+    (other,) = both.alternatives
+    assert both.serial is not None and other.serial is not None
+    assert (both.serial.oversampling, other.serial.oversampling) == (16, 8)
+    assert (both.comfortable_ppm, other.comfortable_ppm) == (20_000, 15_000)
+    assert other.serial.baud == 57_600 and other.id == both.id
+    for name in ("midi", "dmx512"):
+        assert [use.serial.oversampling for use in USES[name].alternatives] == [8]  # type: ignore[union-attr]
+
+
+def test_synchronisation_reaches_the_noun() -> None:
+    assert USES["lin-nodes-after-sync"].synchronisation == Synchronisation(
+        capture_ppm=140_000, bits=8, samples=16
+    )
+    assert USES["lin-master"].synchronisation is None
 
 
 def test_clocks_allow_what_their_names_say() -> None:
@@ -176,6 +195,33 @@ def document(**tables: Any) -> dict[str, Any]:
         ({"serial": {"bauds": []}}, "serial.bauds", "at least one"),
         ({"serial": {"bauds": [9600, "x"]}}, "serial.bauds[1]", "a number above 0"),
         ({"serial": {"baud": 9600, "data_bits": 12}}, "serial.data_bits", "5 to 9"),
+        ({"serial": {"baud": 9, "oversampling": []}}, "serial.oversampling", "4 to 64"),
+        (
+            {"serial": {"baud": 9, "oversampling": [8, 8]}},
+            "serial.oversampling",
+            "each of them once",
+        ),
+        (
+            {
+                "serial": {"baud": 9, "oversampling": [16, 8]},
+                "tolerance": {"comfortable_percent": 2.0},
+            },
+            "tolerance.comfortable_percent",
+            "one figure for each",
+        ),
+        (
+            {"tolerance": {"ppm": 5}, "synchronisation": {"capture_percent": 14}},
+            "synchronisation.bits",
+            "bits of the field",
+        ),
+        (
+            {
+                "serial": {"baud": 9},
+                "synchronisation": {"capture_percent": 14, "bits": 8},
+            },
+            "synchronisation",
+            "one of them in a file",
+        ),
         ({"can": {"bit_rate": 1e6}}, "can.quanta", "whole number"),
         (
             {"can": can(9, 4, 4, 1)},

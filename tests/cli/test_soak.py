@@ -51,7 +51,7 @@ def test_a_killed_soak_goes_on_by_itself(line: Line, bench: str) -> None:
     kinds = [event["kind"] for event in figures["events"]]
     assert kinds == ["started", "gap", "ended"]
     assert figures["summary"]["causes"] == {"gap": 1}
-    assert "going on with run 1" in done.stderr
+    assert "resuming run 1" in done.stderr
 
 
 def _readings(line: Line) -> int:

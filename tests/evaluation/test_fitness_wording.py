@@ -5,7 +5,11 @@ import re
 import pytest
 
 from benchlog.catalogue import find_uses, list_uses
-from benchlog.evaluation.fitness_wording import fitness_answers, margin_rule
+from benchlog.evaluation.fitness_wording import (
+    fitness_answers,
+    margin_rule,
+    oversampling_notes,
+)
 from benchlog.verdict.fitness.fitness import FitnessDecision, fitness
 from benchlog.verdict.fitness.lot_fitness import DeviceFitness, lot_fitness
 from benchlog.verdict.fitness.source import Source, Swing
@@ -34,9 +38,22 @@ def test_rates_are_named_as_a_data_sheet_judges_them() -> None:
     said = fitness_answers(fitness(find_uses("serial-x16"), source(0.0)))
     assert said == (
         "Serial 8N1, 16 samples a bit, from this source: safe at 1,200 to 38,400, "
-        "76,800 and 250,000 to 1,000,000 Bd; at the edge at 57,600 and 115,200; "
-        "not at 230,400",
+        "76,800 and 250,000 to 1,000,000 Bd; at the edge at 57,600; "
+        "not at 115,200 and 230,400",
     )
+
+
+def test_it_is_told_where_8_samples_were_taken_and_that_a_link_is_shared() -> None:
+    """16 MHz: 16 samples a bit are +2.1 % at 57,600 Bd, 8 are -0.8 % (data sheet)."""
+    found = fitness(find_uses("serial-8n1"), source(0.0))
+    assert tuple(oversampling_notes(found)) == (
+        "serial-8n1: 8 samples a bit at 57,600, 115,200 and 230,400 Bd",
+    )
+    assert "8N1, 16 or 8 samples a bit" in fitness_answers(found)[0]
+    assert "Both ends of a link share" in margin_rule(found)
+    alone = fitness(find_uses("serial-x16"), source(0.0))
+    assert tuple(oversampling_notes(alone)) == ()
+    assert "Both ends" not in margin_rule(fitness(find_uses("usb"), source(1.0)))
 
 
 def test_rates_beyond_the_last_that_works_are_beyond() -> None:
@@ -52,12 +69,12 @@ def test_every_use_is_in_one_sentence_and_none_is_made_better() -> None:
     said = fitness_answers(found)
     heads = [one.partition(":")[0] for one in said]
     assert [one.partition(",")[0] for one in heads] == [
-        "Serial 8N1", "Serial 8N1", "Wall clock", "Buses", "Radio", "Video",
+        *3 * ["Serial 8N1"], "Wall clock", "Buses", "Radio", "Video",
     ]  # fmt: skip
     by_use = {one.use.id: one.verdict.value for one in found}
     assert by_use["bluetooth-le-active"] == "fits"
-    assert "safe for Bluetooth LE and IEEE 802.15.4" in said[4]
-    assert by_use["colour-ntsc"] == "unfit" and "not for colour" in said[5]
+    assert "safe for Bluetooth LE and IEEE 802.15.4" in said[5]
+    assert by_use["colour-ntsc"] == "unfit" and "not for colour" in said[6]
 
 
 def test_a_clock_is_told_in_seconds_a_day() -> None:

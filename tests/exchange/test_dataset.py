@@ -196,7 +196,7 @@ def test_exporting_again_writes_what_changed_and_drops_what_moved(tmp_path):
         assert (again.files, again.readings) == (0, 0)
         with Writer.open(path, VirtualClock()) as writer:
             writer.amend(1, Amendment(kind="void", reason="probe off"))
-            begin(writer, "still going on")
+            begin(writer, "still running")
         third = write_dataset(reader, folder)
     assert third.files == 2
     assert third.left_out == [5]

@@ -33,6 +33,7 @@ BY_POSITION = {
     "benchlog.model.readings.Columns": "built for every batch of readings",
     "benchlog.model.readings.Breaks": "built for every batch of readings",
     "benchlog.model.readings.Edge": "built for every pulse",
+    "benchlog.model.readings.PhasePoint": "built for every line of phase",
     "benchlog.model.readings.Pulses": "built for every batch of pulses",
     "benchlog.model.readings.Condition": "built for every value logged",
     "benchlog.model.readings.Event": "rows of one query, in its order",

@@ -1,14 +1,16 @@
 """A device that can hardly be the part: the lot waits for an answer; a real bench."""
 
+import math
 import os
 import signal
 from collections.abc import Iterator
 from contextlib import closing
 
 import pytest
-from lot_shop import PART, Shop, document, wait_for
+from lot_shop import GATE_S, PART, Shop, document, wait_for
 from lot_table import Table, set_up
 
+from benchlog.recorder.lot.device_site import IDLE_S
 from benchlog.recorder.lot.lot_inspection import launch_lot
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.headline import Headline
@@ -37,6 +39,14 @@ def test_it_counts_nothing_and_nothing_is_begun_until_answered(table: Table) -> 
     table.shop.bench.insert("A", 2.0)
     table.let_gates_pass()
     assert len(table.runs()) == 1
+
+
+def test_while_it_is_asked_about_no_other_device_is_missed(table: Table) -> None:
+    table.measure("a", OTHER_PPM)
+    asked = table.ask("status").data["lot"]["said"]  # type: ignore[index]
+    table.let_gates_pass(math.ceil(1.2 * IDLE_S / GATE_S))
+    said = table.ask("status").data["lot"]["said"]  # type: ignore[index]
+    assert said == asked and "no new device" not in said
 
 
 def test_it_is_meant_and_counts_and_that_can_be_undone(table: Table) -> None:

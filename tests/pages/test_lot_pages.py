@@ -1,5 +1,7 @@
 """Pages of lots, reference checks and trims."""
 
+from dataclasses import replace
+
 import pytest
 from pages.page_making import NS, fresh, parsed, series, words, write_run
 from store.making import COUNTER, PART
@@ -144,8 +146,6 @@ def test_a_lot_that_is_not_there(reader):
 
 
 def test_two_lots_of_one_name_are_told_apart(tmp_path):
-    from dataclasses import replace
-
     other = replace(PART, id="another")
     with fresh(tmp_path) as writer:
         for part in (PART, other):
@@ -181,3 +181,60 @@ def test_a_trims_curve(reader):
     said = words(tree.find("body"))
     assert "code 81 comes closest with +17.3 ppm" in said
     assert "80 -1,234.5" in said
+
+
+def test_a_lot_says_that_its_check_was_voided_since(tmp_path):
+    from store.making import TIMEBASE
+
+    found = ReferenceCheck(
+        instrument=COUNTER,
+        offset_ppm=0.3,
+        u_ppm=0.01,
+        method="pps",
+        at_utc_ns=1_899_000_000 * NS,
+        valid_until_utc_ns=2_000_000_000 * NS,
+    )
+    base = replace(
+        TIMEBASE,
+        status="checked",
+        offset_ppm=found.offset_ppm,
+        u_ppm=found.u_ppm,
+        valid_until_utc_ns=found.valid_until_utc_ns,
+    )
+    with fresh(tmp_path) as writer:
+        writer.open_lot(Lot(lot="V", part_id=PART.id, supplier="", size=9), PART)
+        made = write_run(writer, series(4), device="TB", purpose=Purpose.REFCHECK)
+        writer.add_reference_check(replace(found, run_id=made))
+        for device in ("A", "B"):
+            run = write_run(
+                writer,
+                series(4),
+                device=device,
+                purpose=Purpose.INSPECT,
+                lot="V",
+                timebase=base,
+            )
+            writer.add_verdict(
+                run,
+                VerdictRow(
+                    word="pass",
+                    offset_ppm=8.0,
+                    u_ppm=0.1,
+                    limit_ppm=30.0,
+                    conformance=1.0,
+                    rule="r",
+                    figures={},
+                ),
+            )
+
+        def page():
+            with Reader.open(tmp_path / "pages.db") as reader:
+                return words(
+                    parsed(html_of(lot_page(reader, "V", None, VirtualClock())))
+                )
+
+        assert "since been voided" not in page()
+        writer.amend(made, Amendment(kind="void", reason="not locked"))
+        said = page()
+    assert "2 of 2 devices: corrected by a check that has since been voided" in said
+    assert "(not locked); judge it again with" in said

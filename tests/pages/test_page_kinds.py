@@ -97,7 +97,7 @@ def headings(tree):
 def test_a_soak_says_how_it_went(reader):
     tree = said_of(reader, 1)
     said = words(tree)
-    assert headings(tree)[:2] == ["Verdict", "How it went"]
+    assert headings(tree)[:2] == ["Verdict", "Events"]
     for text in (
         "2 gaps, ",
         "ppm/day (95 %:",

@@ -35,7 +35,7 @@ def test_raised_once_and_over_once():
     said = [room.at(v) for v in (25, 30, 30.1, 35, 31, 29.5, 28.9, 25)]
     assert [len(one) for one in said] == [0, 0, 1, 0, 0, 0, 1, 0]
     assert said[2] == [(True, "room: ambient 30.1 C, above 30 C")]
-    assert said[6] == [(False, "room: ambient 28.9 C: as it should be again")]
+    assert said[6] == [(False, "room: ambient 28.9 C: back to normal")]
 
 
 def test_a_value_that_trembles_at_the_bound_is_one_alarm():
@@ -78,7 +78,7 @@ def test_lost_for_is_over_when_it_is_back():
     room = Room(rule(when="lost_s", above=60.0, hysteresis=0.0))
     assert room.at(59, "lost_s", "counter") == []
     assert "nothing from it for 1 min 01 s" in room.at(61, "lost_s", "counter")[0][1]
-    assert room.at(0, "lost_s", "counter") == [(False, "counter: it delivers again")]
+    assert room.at(0, "lost_s", "counter") == [(False, "counter: it is back")]
 
 
 # --- the messages -----------------------------------------------------------------

@@ -230,7 +230,7 @@ async def test_a_note_the_keeper_refuses_is_shown_again(stage: Stage):
 async def test_keep_going_is_offered_once(stage: Stage):
     async with bench(stage) as b:
         await b.pilot.press("k")
-        await until(b.pilot, "goes on when this terminal is closed")
+        await until(b.pilot, "continues when this terminal is closed")
         await until_gone(b.pilot, "keep going k")
         assert b.desk.verbs == ["keep-going"]
 

@@ -227,11 +227,11 @@ async def test_one_key_from_the_run_and_through_the_views(app: BenchApp):
         for row in study(app.database, 1, "stability", "mdev").table:
             assert row in shown
         await pilot.press("t", "v")
-        shown = await until(pilot, "left over, ppm, against ambient")
+        shown = await until(pilot, "residual, ppm, against ambient")
         assert "temperature: cubic about 25 C" in shown
         assert "deviation d" not in shown
         await pilot.press("v")
-        await until(pilot, "left over, ppm, against time, days")
+        await until(pilot, "residual, ppm, against time, days")
         await pilot.press("escape")
         await until(pilot, "run 1, measure")
 
@@ -262,7 +262,7 @@ async def test_the_screen_answers_while_a_view_is_worked_out(
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, "run 1, measure")
         await pilot.press("v")
-        await until(pilot, "stability: being worked out")
+        await until(pilot, "stability: computing")
         await pilot.press("v")
         await until(pilot, "temperature: being worked out")
         await pilot.press("question_mark")

@@ -27,7 +27,7 @@ def ours() -> set[threading.Thread]:
 @pytest.mark.parametrize("via", list(Via))
 def test_the_bench_file_is_accepted(via, tmp_path):
     demo = demo_scenario(
-        load_part(PART), bench=DemoBench(via=via, second=True, supply_meter=True)
+        load_part(PART), bench=DemoBench(via=via, positions=2, supply_meter=True)
     )
     if via in (Via.LINE, Via.LINE_TCP, Via.RFC2217):
         demo = dataclasses.replace(
@@ -83,7 +83,7 @@ def test_each_time_base_has_a_serial_number_of_its_own():
     asked = [(1, None), (7, None), (7, 0.3), (7, -0.3), (1, 0.3)]
     serials = []
     for seed, off in asked:
-        bench = DemoBench(second=True, timebase_ppm=off)
+        bench = DemoBench(positions=2, timebase_ppm=off)
         made = demo_scenario(part, seed=seed, bench=bench)
         serials += [at.spec.serial for at in made.counters]
     assert len(set(serials)) == 2 * len(asked)

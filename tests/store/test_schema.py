@@ -10,7 +10,7 @@ from store.processes import environment
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError
-from benchlog.model import Condition, Edge, Event, Reading
+from benchlog.model import Condition, Edge, Event, PhasePoint, Reading
 from benchlog.store import opening as migrate
 from benchlog.store import sqlite
 from benchlog.store.logged_tables import LOGGED
@@ -35,6 +35,7 @@ TABLES = {
     "outline",
     "amendments",
     "packed",
+    "phases",
 }
 
 
@@ -70,7 +71,7 @@ def test_a_fresh_database_has_the_columns_that_are_declared(writer, table):
 
 @pytest.mark.parametrize(
     ("table", "noun"),
-    list(zip(LOGGED, (Reading, Event, Condition, Edge), strict=True)),
+    list(zip(LOGGED, (Reading, Event, Condition, Edge, PhasePoint), strict=True)),
     ids=lambda one: getattr(one, "name", ""),
 )
 def test_the_declared_columns_are_the_fields_of_the_noun(table, noun):
@@ -100,7 +101,7 @@ def test_every_parent_is_a_foreign_key(writer):
         for table in TABLES
         for row in rows_of(connection_of(writer), f"pragma foreign_key_list({table})")
     }
-    for table in ("readings", "edges", "conditions", "events"):
+    for table in ("readings", "edges", "conditions", "events", "phases"):
         assert {(table, "run_id"), (table, "segment_id")} <= parents
 
 

@@ -309,6 +309,8 @@ def test_reference_checks_of_an_instrument_are_found(writer, reader):
     assert [one.offset_ppm for one in found] == [1.0, 2.0, 3.0]
     assert found[1].instrument.who == COUNTER.who
     assert reader.standing_checks("") == reader.standing_checks("18") == []
+    assert reader.standing_checks("17", COUNTER.who) == found
+    assert reader.standing_checks("17", ("another", "C", "17")) == []
 
 
 def test_a_check_whose_run_is_void_holds_no_more(writer, reader):

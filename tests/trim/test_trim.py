@@ -109,7 +109,7 @@ def test_a_code_that_may_not_be_set_is_bad_usage(bench, tmp_path):
 
 @pytest.mark.parametrize(
     ("part", "expected"),
-    [("quartz-16mhz-30ppm", "says nothing of trim codes")],
+    [("quartz-16mhz-30ppm", "states no trim codes")],
 )
 def test_a_part_without_trim_is_refused(bench, tmp_path, part, expected):
     _, path = bench

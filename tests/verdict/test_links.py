@@ -3,6 +3,7 @@
 import pytest
 from verdict.published import rows
 
+from benchlog.catalogue import find_uses, load_uses
 from benchlog.model import BitTiming, SerialLink
 from benchlog.verdict.fitness.serial_links import (
     can_tolerance_ppm,
@@ -11,6 +12,7 @@ from benchlog.verdict.fitness.serial_links import (
     rate_error_ppm,
     receiver_tolerance_ppm,
     serial_step_hz,
+    without_repeats,
 )
 
 TOLERANCES = rows("uart_receiver_tolerance.csv")
@@ -82,6 +84,14 @@ def test_the_baud_table_has_the_well_known_errors() -> None:
         (("16000000", "16", "115200"), -3.5494),
     ):
         assert float(found[key]) == pytest.approx(error, abs=5e-5)
+
+
+def test_a_link_that_another_use_tries_is_not_repeated() -> None:
+    kept = {use.id for use in without_repeats(load_uses())}
+    assert {"serial-8n1-9600", "midi", "usb-full-speed", "lin-master"} <= kept
+    assert not {"serial-x16-9600", "serial-x8-9600"} & kept
+    alone = find_uses("serial-x16")
+    assert without_repeats(alone) == list(alone)
 
 
 def test_a_clock_too_slow_for_a_rate_is_divided_by_one() -> None:

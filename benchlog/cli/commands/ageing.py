@@ -99,7 +99,7 @@ def text(runs: "list[Run]", aged: "AgeingBesideAmbient") -> str:
         f"{three_digits(found.residual_ppm_rms)} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     )
-    said = [("law", found.choice), ("left over", left)]
+    said = [("law", found.choice), ("residual", left)]
     said.append(
         ("note", "\n".join([*aged.steps, *why_not, found.warning, aged.ambient]))
     )

@@ -29,6 +29,6 @@ def command(file: Path, overwrite: bool, db: Path | None) -> None:
     say(f"{counted(copied.readings, 'reading')} in {file}")
     for run in copied.open_runs:
         say(
-            f"run {run} had not ended: the copy has what was stored of it by now, and "
+            f"run {run} had not ended: the copy holds what was stored so far, and "
             "lists it as broken off"
         )

@@ -191,7 +191,7 @@ def _checks_of(path: Path, identity: "Identity | None") -> "list[ReferenceCheck]
     if identity is None or not identity.serial or not path.exists():
         return []
     with Reader.open(path) as reader:
-        return reader.standing_checks(identity.serial)
+        return reader.standing_checks(identity.serial, identity.who)
 
 
 def check_all(instruments: "Mapping[str, InstrumentSpec]", path: Path) -> list[Checked]:

@@ -36,11 +36,11 @@ EXAMPLES = (
 
 @make_command("correct", examples=EXAMPLES, figures=False)
 @click.argument("run", type=RunId())
-@click.option("--device", type=DeviceId(), help="What its id really is.")
-@click.option("--part", type=CatalogueName("parts"), help="What part it really is.")
-@click.option("--lot", type=Text(), help="The lot it really belongs to.")
+@click.option("--device", type=DeviceId(), help="The right device id.")
+@click.option("--part", type=CatalogueName("parts"), help="The right part.")
+@click.option("--lot", type=Text(), help="The right lot.")
 @click.option("--no-lot", is_flag=True, help="It belongs to no lot.")
-@click.option("--measured-by", type=Text(), help="Who really measured it.")
+@click.option("--measured-by", type=Text(), help="Who measured it.")
 @click.option(
     "--mark",
     type=(click.IntRange(min=1), Text()),
@@ -88,9 +88,9 @@ def _part(run: "Run", name: str | None) -> "Part | None":
     if name is None:
         return None
     if run.open:
-        raise UsageError(f"run {run.id} is still going on; stop it first")
+        raise UsageError(f"run {run.id} is still running; stop it first")
     if run.made_for is Purpose.REFCHECK:
-        raise UsageError(f"run {run.id} checked a time base: it is of no part")
+        raise UsageError(f"run {run.id} checked a time base: it has no part")
     from benchlog.catalogue import load_part
 
     return load_part(name)

@@ -21,8 +21,8 @@ EXAMPLES = (
 
 
 @make_command("defaults", examples=EXAMPLES)
-@click.option("--bench", type=CatalogueName("benches"), help="Keep this bench.")
-@click.option("--part", type=CatalogueName("parts"), help="Keep this part.")
+@click.option("--bench", type=CatalogueName("benches"), help="Use it from now on.")
+@click.option("--part", type=CatalogueName("parts"), help="Use it from now on.")
 @click.option("--clear", is_flag=True, help="Forget both.")
 def command(
     bench: str | None, part: str | None, clear: bool, db: Path | None, as_json: bool
@@ -81,5 +81,5 @@ def _document(kept: "Defaults") -> dict[str, str | None]:
 def _text(kept: "Defaults") -> str:
     named = {name: value for name, value in _document(kept).items() if value}
     if not named:
-        return "no defaults; keep some with `benchlog defaults --bench B --part P`"
+        return "no defaults; set some with `benchlog defaults --bench B --part P`"
     return pairs(named.items())

@@ -22,6 +22,7 @@ EXAMPLES = (
     "benchlog export 12 --format csv > KX-0412.csv",
     "benchlog export 12 --format parquet --out KX-0412.parquet",
     "benchlog export 12 --stability --out KX-0412-stability.csv",
+    "benchlog export 12 --phase --out KX-0412-phase.csv",
     "benchlog export --dataset factory/",
 )
 STDOUT = Path("-")
@@ -48,9 +49,12 @@ STDOUT = Path("-")
     "--dataset",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
-    help="Bring the whole database into a dataset of Parquet files.",
+    help="Write the whole database as a dataset of Parquet files.",
 )
 @click.option("--stability", is_flag=True, help="The stability table, not readings.")
+@click.option(
+    "--phase", is_flag=True, help="The phase that was imported, exactly, as csv."
+)
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
     run: int | None, kind: str, out: Path, db: Path | None, **wish: Any
@@ -66,6 +70,8 @@ def command(
     with reading(db) as reader:
         if run is None:
             _dataset(reader, wish["dataset"])
+        elif wish["phase"]:
+            _phase(reader, run, kind, out, wish)
         elif wish["stability"]:
             _stability(reader, run, kind, out, wish["overwrite"])
         else:
@@ -96,6 +102,19 @@ def _stability(
     say(f"{counted(written, 'row')} of stability written to {out}")
 
 
+def _phase(
+    reader: "Reader", run: int, kind: str, out: Path, wish: dict[str, Any]
+) -> None:
+    from benchlog.exchange.export.run_export import export_phase
+
+    if wish["stability"]:
+        raise UsageError("--phase and --stability are two files: ask for one at a time")
+    if out == STDOUT or kind != "csv":
+        raise UsageError("phase goes to a csv file: name it with --out")
+    written = export_phase(reader, run, out, overwrite=wish["overwrite"])
+    say(f"{counted(written, 'phase point')} written to {out}")
+
+
 def _dataset(reader: "Reader", folder: Path) -> None:
     from benchlog.exchange.dataset.write import write_dataset
 
@@ -104,5 +123,5 @@ def _dataset(reader: "Reader", folder: Path) -> None:
     said = f"{counted(written.runs, 'run')} in {folder}"
     said += f", {counted(written.files, 'file')} written, {written.unchanged} unchanged"
     if written.left_out:
-        said += f"; left out as still going on: {len(written.left_out)}"
+        said += f"; left out, still running: {len(written.left_out)}"
     say(said)

@@ -45,10 +45,8 @@ EXAMPLES: Final = (
 
 @make_command("fitness", examples=EXAMPLES)
 @click.argument("run", type=RunId(), required=False)
-@click.option(
-    "--lot", type=Text(), help="Ask it of all devices of this lot that count."
-)
-@click.option("--part", type=CatalogueName("parts"), help="Of which part the lot is.")
+@click.option("--lot", type=Text(), help="Judge every device of this lot that counts.")
+@click.option("--part", type=CatalogueName("parts"), help="The part of that lot.")
 @click.option(
     "--need",
     type=UseName(),
@@ -84,7 +82,7 @@ EXAMPLES: Final = (
     "--other-end-ppm",
     type=FiniteNumber(),
     metavar="X",
-    help="How far the other end of a link is off [default: ideal; CAN: its limit].",
+    help="Offset of the other end of a link [default: as recommended, or half].",
 )
 @click.option(
     "--other-end",
@@ -127,7 +125,7 @@ def _check(run: int | None, wish: dict[str, Any]) -> None:
     if wish["lot"] is not None and run is not None:
         raise UsageError("name a RUN or --lot: one device is asked, or all of a lot")
     if wish["part"] is not None and wish["lot"] is None:
-        raise UsageError("--part says of which part a lot is: name it with --lot")
+        raise UsageError("--part names the part of a lot: give --lot, too")
     if wish["ageing_from"] and wish["horizon_years"] is None:
         raise UsageError("--ageing-from needs --horizon-years: how long it will work")
     if wish["other_end"] is not None and wish["other_end_ppm"] is not None:

@@ -114,7 +114,7 @@ def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     for problem in result.problems:
         say(f"{file.name}: {problem}")
     if result.rejected > len(result.problems):
-        say(f"... and {result.rejected - len(result.problems):,} lines more like these")
+        say(f"... and {result.rejected - len(result.problems):,} more lines like these")
     if as_json:
         print_json(result)
     else:

@@ -44,18 +44,22 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
     help="Production is steady: reduced inspection as soon as it is earned.",
 )
 @click.option("--sample", type=click.IntRange(1), help="A plan of your own: n.")
-@click.option("--accept", type=click.IntRange(0), help="Up to this many defective: c.")
+@click.option(
+    "--accept",
+    type=click.IntRange(0),
+    help="Acceptance number c: defective devices allowed.",
+)
 @click.option("--full", is_flag=True, help="Measure the whole lot.")
 @click.option(
     "--undecided",
     type=click.Choice(("open", "defective")),
     help="What an undecided device counts as [open].",
 )
-@click.option("--supplier", type=Text(), help="Who delivered it.")
+@click.option("--supplier", type=Text(), help="Who supplied it.")
 @click.option(
     "--ids",
     type=click.Path(path_type=Path, dir_okay=False, exists=True, allow_dash=True),
-    help="Ids, a line each; - is standard input. An id means: inserted now.",
+    help="Device ids, one a line; - is standard input. An id means: it is in.",
 )
 @click.option("--auto-ids", type=Text(), metavar="PREFIX", help="Number the devices.")
 @click.option("--again", is_flag=True, help="Measure undecided devices again.")
@@ -75,7 +79,9 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
 @options.supply
 @options.over_temperature
 @options.no_screen
-@click.option("--bell", is_flag=True, help="Ring: once pass, twice fail, thrice else.")
+@click.option(
+    "--bell", is_flag=True, help="Ring once for pass, twice for fail, thrice otherwise."
+)
 @click.option(
     "--result", is_flag=True, help="Show how the lot stands; measure nothing."
 )

@@ -47,8 +47,8 @@ EXAMPLES = (
     default=None,
     help="Against tolerance and stability together, or the tolerance alone [as begun].",
 )
-@click.option("--reason", type=Text(), help="Why, for whoever reads it.")
-@click.option("--try", "is_trial", is_flag=True, help="Show the verdict, keep nothing.")
+@click.option("--reason", type=Text(), help="The reason, for the record.")
+@click.option("--try", "is_trial", is_flag=True, help="Show the verdict only.")
 @click.pass_context
 def command(
     ctx: click.Context,
@@ -66,7 +66,7 @@ def command(
     with amending(db) as (writer, reader):
         before = reader.run(run)
         if before.open:
-            raise UsageError(f"run {run} is still going on; stop it first")
+            raise UsageError(f"run {run} is still running; stop it first")
         if before.made_for is Purpose.REFCHECK:
             raise UsageError(f"run {run} checked a time base: no device is judged")
         wanted = _as_wished(reader, before, wish)
@@ -102,11 +102,11 @@ def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
     """Return the time base by the wished check. Raises NotFoundError, UsageError."""
     from benchlog.verdict.timebase.known_timebase import timebase_by
 
-    spec_of = _specs_by_serial(run)
+    spec_of = _specs_by_instrument(run)
     known = {
         number: check
         for number, check in reader.reference_checks()
-        if check.instrument.serial in spec_of
+        if check.instrument.who in spec_of
     }
     number = None if refcheck == "latest" else _number(refcheck)
     if not known or (number is not None and number not in known):
@@ -122,22 +122,22 @@ def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
             f"it; take another, or restore its run with `benchlog void {check.run_id} "
             "--restore --reason WHY`"
         )
-    return timebase_by(spec_of[check.instrument.serial], check, run.started_utc_ns)
+    return timebase_by(spec_of[check.instrument.who], check, run.started_utc_ns)
 
 
-def _specs_by_serial(run: "Run") -> "dict[str, InstrumentSpec | None]":
+def _specs_by_instrument(
+    run: "Run",
+) -> "dict[tuple[str, str, str], InstrumentSpec | None]":
     """Return what the bench says of each instrument that gave a serial number."""
     specs = run.recorded_bench.instruments
     return {
-        one.serial: specs.get(name)
-        for name, one in run.identities.items()
-        if one.serial
+        one.who: specs.get(name) for name, one in run.identities.items() if one.serial
     }
 
 
 def _latest(
     known: "Mapping[int, ReferenceCheck]",
-    spec_of: "Mapping[str, InstrumentSpec | None]",
+    spec_of: "Mapping[tuple[str, str, str], InstrumentSpec | None]",
     at_utc_ns: int,
 ) -> "Timebase":
     """Return the time base by the newest check, or by what goes before it.
@@ -155,9 +155,9 @@ def _latest(
 
     checks = {number: one for number, one in known.items() if one.void is None}
     newest = max(checks or known, key=lambda one: (known[one].at_utc_ns, one))
-    serial = known[newest].instrument.serial
-    spec = spec_of[serial]
-    of_it = [one for one in checks.values() if one.instrument.serial == serial]
+    who = known[newest].instrument.who
+    spec = spec_of[who]
+    of_it = [one for one in checks.values() if one.instrument.who == who]
     if why := _stated_instead(spec, of_it):
         say(why if checks else f"check {newest} is void, there is no other: {why}")
         if spec is None:

@@ -38,7 +38,7 @@ EXAMPLES = (
 )
 @options.of_a_run
 @options.no_screen
-@click.option("--go-on", is_flag=True, help="Go on when the terminal is closed.")
+@click.option("--go-on", is_flag=True, help="Continue when the terminal is closed.")
 @options.bell
 @click.pass_context
 def command(

@@ -30,7 +30,7 @@ def command(other: tuple[Path, ...], db: Path | None, as_json: bool) -> None:
     """Bring the runs of OTHER databases into this one, under new numbers.
 
     Runs that are here already are known again and left alone, so that a file may be
-    merged as often as it grows. Runs that are still going on stay where they are.
+    merged as often as it grows. Runs that are still running stay where they are.
     """
     from benchlog.clock import host_clock
     from benchlog.store.writer import Writer
@@ -56,7 +56,7 @@ def _tell(path: Path, merged: "Merged") -> None:
     if merged.said:
         said += f" ({counted(merged.said, 'later statement')} added to those)"
     if merged.open:
-        said += f", {len(merged.open)} still going on and left there"
+        said += f", {len(merged.open)} still running and left there"
     say(said)
     for there, here in merged.differing.items():
         say(

@@ -34,15 +34,15 @@ EXAMPLES = (
     help="How long it holds; else by the stated ageing, 30 days without.",
 )
 @click.option(
-    "--insist", is_flag=True, help="Keep the check though the time base still drifts."
+    "--insist", is_flag=True, help="Keep the check even if the time base still drifts."
 )
 @click.option(
     "--standard",
     type=Text(),
-    help="Measure this check standard instead; has the bench moved?",
+    help="Measure this check standard instead: has the bench moved?",
 )
 @click.option(
-    "--part", type=CatalogueName("parts"), help="What the standard is, the first time."
+    "--part", type=CatalogueName("parts"), help="The standard's part, the first time."
 )
 @click.option("--position", type=Text(), help="Where the standard sits.")
 @click.option("--operator", type=Text(), help="Who checks.")

@@ -30,7 +30,7 @@ EXAMPLES = (
 @make_command("report", examples=EXAMPLES, figures=False)
 @click.argument("run", type=RunId(), nargs=-1)
 @click.option("--lot", type=Text(), help="A page of this lot.")
-@click.option("--part", type=CatalogueName("parts"), help="Of which part the lot is.")
+@click.option("--part", type=CatalogueName("parts"), help="The part of that lot.")
 @click.option("--refcheck", type=click.IntRange(1), help="A page of this check.")
 @click.option(
     "--out",

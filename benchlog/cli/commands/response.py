@@ -120,7 +120,7 @@ def _said(answer: "Response", nominal_hz: float) -> str:
     if answer.ppm_per_c is not None and answer.ppm_per_v is not None:
         said += " (both moved: either figure may be due to the other)"
     if answer.within_ppm is None:
-        return f"{said}; too restless to see when it settled"
+        return f"{said}; too noisy to tell when it settled"
     if answer.settle_s is None:
         return f"{said}; had not settled by the end of the phase"
     settled = f"settled after {format_duration(answer.settle_s)}"

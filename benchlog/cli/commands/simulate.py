@@ -78,13 +78,15 @@ _LOOK_S: Final = 1.0
 )
 @click.option(
     "--positions",
-    type=click.IntRange(1, 2),
+    type=click.IntRange(1, 8),
     default=1,
     show_default=True,
-    help="One or two devices, each with a counter.",
+    help="How many devices, each with a counter.",
 )
 @click.option(
-    "--one-counter", is_flag=True, help="Both devices at inputs of the same counter."
+    "--one-counter",
+    is_flag=True,
+    help="All devices, two at least, at inputs of one counter.",
 )
 @click.option(
     "--via",
@@ -199,7 +201,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         via=Via(typed["via"]),
         gate_s=typed["gate_s"],
         divider=typed["divider"],
-        second=typed["positions"] == 2 or typed["one_counter"],
+        positions=max(typed["positions"], 1 + typed["one_counter"]),
         one_counter=typed["one_counter"],
         supply_meter=typed["supply_meter"],
         trimmer=typed["trimmer"],
@@ -207,7 +209,7 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
     )
     if typed["one_counter"] and typed["reference"] in ("period", "frequency"):
         raise UsageError(
-            "with --one-counter both inputs have a device: the reference has none; use "
+            "with --one-counter the inputs have devices: the reference has none; use "
             "--reference pulses, or two counters with --positions 2"
         )
     scenario = demo_scenario(

@@ -62,7 +62,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
         series = series_of(reader, chosen)
-    marked, stamps = outliers(series), stamps_of(series)
+    marked, stamps = outliers(series), stamps_of(chosen, series)
     found = with_stamps(_found(series, marked, wish), stamps)
     if wish["plot"]:
         from benchlog.plotting.result_pictures import plot_stability

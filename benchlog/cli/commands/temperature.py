@@ -112,7 +112,7 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
         f"{as_stated(found.reference_c)} C, {found.range_text}"
     )
     lines = [
-        f"thermal lag {three_digits(found.lag_s)} s, r2 {found.r2:.4f}, left over "
+        f"thermal lag {three_digits(found.lag_s)} s, r2 {found.r2:.4f}, residual "
         f"{three_digits(found.residual_ppm_rms)} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     ]

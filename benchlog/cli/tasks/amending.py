@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from benchlog.store.writer import Writer
 
 reason_option = click.option(
-    "--reason", type=Text(), required=True, help="Why, for whoever reads it later."
+    "--reason", type=Text(), required=True, help="The reason, for the record."
 )
 operator_option = click.option("--operator", type=Text(), help="Who says so.")
 

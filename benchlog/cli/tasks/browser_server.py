@@ -114,7 +114,7 @@ def _say_where(served: ServedScreens, key: str, runner: "web.AppRunner") -> None
             "over the network unencrypted, so nothing can be changed from there. For "
             "more, leave --host out and use a tunnel."
         )
-    say(f"{said} Ctrl-C ends the view; the run goes on.")
+    say(f"{said} Ctrl-C ends the view; the run continues.")
 
 
 class _Pages:

@@ -1,7 +1,7 @@
 """What a source is good for, as a person reads it."""
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from benchlog.cli.printing import table
@@ -9,12 +9,13 @@ from benchlog.evaluation.fitness_wording import (
     fitness_answers,
     lot_count_text,
     margin_rule,
+    oversampling_notes,
 )
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Part
 from benchlog.units import printable, three_digits
-from benchlog.verdict.fitness.fitness import Fitness
+from benchlog.verdict.fitness.fitness import Divided, Fitness
 from benchlog.verdict.fitness.lot_fitness import LotFitness
 
 FitnessRow = tuple[Fitness, Part, Evaluation | None]
@@ -37,7 +38,7 @@ def text_of(rows: Sequence[FitnessRow]) -> str:
             "\n".join(map(_wrapped, fitness_answers(of_run))),
             table(("use", *_FIGURES), cells, "lrrr"),
             *_better(of_run),
-            _wrapped(margin_rule(of_run)),
+            *_rules(of_run),
         ]
     for use in dict.fromkeys(found.use.id for found, _ in of_parts):
         of_use = [(found, part) for found, part in of_parts if found.use.id == use]
@@ -67,9 +68,17 @@ def lot_text_of(found: Sequence[LotFitness], lot: str) -> str:
         (
             "\n".join(map(_wrapped, answers)),
             table(head, cells, "lrrr"),
-            _wrapped(margin_rule(worst)),
+            *_rules(worst),
         )
     )
+
+
+def _rules(found: Sequence[Fitness]) -> Iterator[str]:
+    """Yield what was chosen and by which rule it was judged."""
+    notes = "\n".join(map(_wrapped, oversampling_notes(found)))
+    if notes:
+        yield notes
+    yield _wrapped(margin_rule(found))
 
 
 def _wrapped(text: str) -> str:
@@ -96,12 +105,20 @@ def _margin(margin: float) -> str:
 def _better(several: Sequence[Fitness]) -> list[str]:
     """Return what another divisor than the nominal frequency's would give."""
     lines = [
-        f"{found.use.id}: divisor {better.divisor}, chosen from the measured "
-        f"frequency, would be {three_digits(better.worst_ppm)} ppm at worst "
+        f"{found.use.id}: divisor {better.divisor}{_samples(better, chosen)}, chosen "
+        "from the measured frequency, would be "
+        f"{three_digits(better.worst_ppm)} ppm at worst "
         f"({better.verdict.value}) in place of {chosen.divisor}"
         for found in several
         if (better := found.retuned) is not None
         and (chosen := found.divided) is not None
-        and better.divisor != chosen.divisor
+        and (better.divisor, better.oversampling)
+        != (chosen.divisor, chosen.oversampling)
     ]
     return ["\n".join(lines)] if lines else []
+
+
+def _samples(better: Divided, chosen: Divided) -> str:
+    if better.oversampling == chosen.oversampling:
+        return ""
+    return f" at {better.oversampling} samples a bit"

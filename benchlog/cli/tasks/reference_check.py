@@ -83,7 +83,7 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
         finding = finding_of(reader, run, wired.reference, wired.counter)
         identity = asked or run.identities[wired.counter.name]
         check = _check(identity, finding, run, wired, typed)
-        before = reader.standing_checks(identity.serial)
+        before = reader.standing_checks(identity.serial, identity.who)
     weighed = _weighed(check, finding, wired, before, insist=typed["insist"])
     if weighed.kept:
         _keep(path, clock, check)

@@ -160,7 +160,7 @@ def _gone_on(
     now_ns = host_clock().utc_ns()
     several = [resumed(manner.database, i, now_ns, more_s=more_s) for i in run_ids]
     for old in several:
-        say(f"going on with run {old.run.id}: {old.gap}")
+        say(f"resuming run {old.run.id}: {old.gap}")
     plans = tuple(old.plan for old in several)
     return soak_in_lines(plans, manner.database, go_on=manner.go_on, resume=several)
 

@@ -167,7 +167,7 @@ def _shown_or_waited(show: Show) -> ScreenOutcome | None:
     try:
         return show()
     except BenchlogError as error:
-        say(f"{error} - the run goes on, Ctrl-C ends it")
+        say(f"{error} - the run continues, Ctrl-C ends it")
         return None
 
 

@@ -8,7 +8,7 @@
 Partition values are percent-encoded, a run without lot is in
 `lot=__HIVE_DEFAULT_PARTITION__`, days are UTC. SOURCE is told from the first run of the
 database, so exporting a database again replaces its own files and no others. Only what
-has changed is written; runs that are still going on are left out.
+has changed is written; runs that are still running are left out.
 """
 
 import hashlib

@@ -10,6 +10,7 @@ from benchlog.store.logged_tables import (
     CONDITIONS,
     EDGES,
     EVENTS,
+    PHASES,
     LoggedRows,
     LoggedTable,
 )
@@ -21,6 +22,7 @@ OTHERS: Final[dict[LoggedTable, str]] = {
     EVENTS: "event",
     CONDITIONS: "condition",
     EDGES: "edge",
+    PHASES: "phase",
 }
 """Tables besides the readings, and what one row of each is called."""
 OF_CHECK: Final = (

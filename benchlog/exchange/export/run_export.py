@@ -8,6 +8,7 @@ from typing import Final, TextIO
 
 from benchlog.errors import BenchlogError, NotFoundError, UsageError
 from benchlog.exchange.export.export_parquet import write_parquet
+from benchlog.exchange.export.export_phase import write_phase
 from benchlog.exchange.export.export_stability import write_stability
 from benchlog.exchange.export.export_text import csv_lines, jsonl_lines
 from benchlog.exchange.export.exported_fields import Sent
@@ -58,6 +59,17 @@ def export_stability(
         lines_of(format)
     with finished(out_path, overwrite=overwrite) as path:
         return write_stability(reader, reader.run(run_id), format, path)
+
+
+def export_phase(
+    reader: Reader, run_id: int, out_path: Path, *, overwrite: bool = False
+) -> int:
+    """Export the phase of a run as CSV; return how many points it has.
+
+    Raises as `export_run` does, and DataError when the run has none.
+    """
+    with finished(out_path, overwrite=overwrite) as path:
+        return write_phase(reader, reader.run(run_id).id, path)
 
 
 def _write_parquet(

@@ -20,6 +20,7 @@ from benchlog.model import (
     Event,
     Flag,
     Identity,
+    PhasePoint,
     Reading,
     ReferenceCheck,
 )
@@ -39,7 +40,7 @@ DAMAGE: Final = (
 )
 """What comes of a line that is not as we write it."""
 _LATEST: Final = 2**63
-Noun = Reading | Event | Condition | Edge
+Noun = Reading | Event | Condition | Edge | PhasePoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +241,12 @@ def _edge(fields: Mapping[str, Any]) -> Found:
     return Logged(fields["segment_id"], Edge(**plain, flags=Flag(fields["flags"])))
 
 
+def _phase(fields: Mapping[str, Any]) -> Found:
+    plain = _without(fields, "id", "segment_id", "flags")
+    point = PhasePoint(**plain, flags=Flag(fields["flags"]))
+    return Logged(fields["segment_id"], point)
+
+
 def _verdict(fields: Mapping[str, Any]) -> Found:
     row = VerdictRow(**fields)
     basis: Any = dict(row.figures).get("basis")
@@ -294,6 +301,7 @@ _NOUNS: Final[dict[str, Callable[[Mapping[str, Any]], Found]]] = {
     "event": _event,
     "condition": _condition,
     "edge": _edge,
+    "phase": _phase,
     "verdict": _verdict,
     "amendment": _amendment,
     "refcheck": _refcheck,

@@ -10,10 +10,11 @@ from benchlog.errors import DataError, UsageError
 from benchlog.exchange.import_options import ColumnMeaning, ImportOptions
 from benchlog.exchange.import_rows import ImportedRun
 from benchlog.exchange.text.layout import Layout, guess
-from benchlog.exchange.text.row_readings import Assembler, gate_of
+from benchlog.exchange.text.row_readings import Assembler, Made, gate_of
 from benchlog.exchange.text.separators import is_comment
 from benchlog.exchange.text.text_rows import LineProblem, values_of
 from benchlog.exchange.text_lines import Line
+from benchlog.exchange.unpacking import plain_name
 from benchlog.model import (
     DEVICE_ID_CHARACTERS,
     Bench,
@@ -54,13 +55,13 @@ def import_foreign(
     preamble, data = _cut(head, layout.start)
     notes = (*layout.said, *_assumed(layout, wanted))
     found = Assembler(layout, wanted).readings(values_of(chain(data, lines), layout))
-    reading = _first_reading(path, found, intake)
+    begun, reading = _first_reading(path, found, intake)
     timebase = options.timebase or _unknown_timebase()
     origin = {"file": path.name, "read": list(notes)}
     with intake.run(plan, {}, timebase, origin=origin) as run_id:
         segment_id = intake.segment(run_id, _segment_of(reading, intake))
         intake.note(run_id, segment_id, _told(path, notes, preamble))
-        for one in chain([reading], found):
+        for one in chain(begun, found):
             if isinstance(one, LineProblem):
                 intake.reject(one)
             else:
@@ -113,12 +114,17 @@ def _assumed(layout: Layout, wanted: ColumnMeaning) -> Iterator[str]:
 
 
 def _first_reading(
-    path: Path, found: Iterator[Reading | LineProblem], intake: ImportedRun
-) -> Reading:
+    path: Path, found: Iterator[Made], intake: ImportedRun
+) -> tuple[list[Made], Reading]:
+    """Return the first reading, and all that is to be stored up to it."""
+    begun: list[Made] = []
     for one in found:
+        if isinstance(one, LineProblem):
+            intake.reject(one)
+            continue
+        begun.append(one)
         if isinstance(one, Reading):
-            return one
-        intake.reject(one)
+            return begun, one
     shown = "; ".join(str(one) for one in intake.problems[:3])
     raise DataError(
         f"{path}: no reading in it; {intake.rejected} lines were not understood"
@@ -136,7 +142,7 @@ def _plan(path: Path, wanted: ColumnMeaning, options: ImportOptions) -> RunPlan:
     return RunPlan(
         purpose=Purpose.IMPORT,
         device=options.device
-        or printable(path.stem)[:DEVICE_ID_CHARACTERS]
+        or printable(Path(plain_name(path)).stem)[:DEVICE_ID_CHARACTERS]
         or "imported",
         part=part,
         position="file",

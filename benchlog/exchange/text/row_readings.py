@@ -6,7 +6,8 @@ text goes into `raw`.
 
 Phase data are time errors x at instants t; the mean frequency over an interval follows
 from two of them, f = f0 (1 + (x1 - x0)/(t1 - t0)) (IEEE Std 1139). It is a derivation,
-so `raw` holds both x as they were written. None is derived across a gap.
+so `raw` holds both x as they were written, and each x is kept as a phase point, too: a
+frequency near f0 has lost the last digits of x. None is derived across a gap.
 """
 
 from collections.abc import Iterable, Iterator
@@ -15,11 +16,8 @@ from typing import Final
 from benchlog.exchange.import_options import ColumnMeaning
 from benchlog.exchange.text.layout import Layout
 from benchlog.exchange.text.text_rows import LineProblem, Value, problem
-from benchlog.model import Flag, Reading
-from benchlog.units import (
-    NS_PER_S,
-    as_stated,
-)
+from benchlog.model import Flag, PhasePoint, Reading
+from benchlog.units import NS_PER_S, as_stated
 
 _GAP: Final = 1.5
 """Time stamps further apart than this many usual spacings have a gap between them."""
@@ -27,6 +25,7 @@ _LONGEST_GATE_S: Final = 100.0
 """Counters seldom gate longer; readings further apart are samples, not gapless."""
 _NO_CLOCK_HZ: Final = 1e18
 """Far beyond any clock source; the squares that figures are made of stay finite."""
+Made = Reading | PhasePoint | LineProblem
 _IMPORTED: Final = Flag.IMPORTED
 _AFTER_GAP: Final = Flag.IMPORTED | Flag.GAP_BEFORE
 
@@ -47,7 +46,7 @@ def gate_of(layout: Layout, wanted: ColumnMeaning) -> tuple[float, str]:
             gate_s,
             f"gate time taken as the spacing of the time stamps, {as_stated(gate_s)} s",
         )
-    return 1.0, f"no gate time given and {_no_times(layout)}"
+    return 1.0, f"no gate time given, and {_no_times(layout)}"
 
 
 def _no_times(layout: Layout) -> str:
@@ -75,10 +74,11 @@ class Assembler:
         self._broken = False
         self._restarted = False
 
-    def readings(
-        self, values: Iterable[Value | LineProblem]
-    ) -> Iterator[Reading | LineProblem]:
-        """Yield readings in the order of the lines, and problems as they are."""
+    def readings(self, values: Iterable[Value | LineProblem]) -> Iterator[Made]:
+        """Yield readings in the order of the lines, and problems as they are.
+
+        Of phase data each point, and behind it the reading that it ends.
+        """
         make = self._interval if self._wanted.data == "phase" else self._reading
         for value in values:
             self._index += 1
@@ -86,15 +86,14 @@ class Assembler:
                 self._broken = True
                 yield value
                 continue
-            made = make(value)
-            if made is not None:
+            for made in make(value):
                 self._broken = self._broken or isinstance(made, LineProblem)
                 yield made
 
-    def _reading(self, value: Value) -> Reading | LineProblem:
+    def _reading(self, value: Value) -> tuple[Reading | LineProblem]:
         mono_ns = self._mono_ns(value)
         if mono_ns is None:
-            return problem(value.line, "its time does not increase")
+            return (problem(value.line, "its time does not increase"),)
         if self._wanted.data == "frequency":
             hertz = value.number
             raw = None if repr(hertz) == value.token else value.token
@@ -102,27 +101,33 @@ class Assembler:
             hertz = self._wanted.nominal_hz * (1.0 + value.number)
             raw = value.token
         flags = self._flags(mono_ns)
-        return self._made(value, (mono_ns, self._gate_s, hertz, raw), flags)
+        return (self._made(value, (mono_ns, self._gate_s, hertz, raw), flags),)
 
-    def _interval(self, value: Value) -> Reading | LineProblem | None:
+    def _interval(self, value: Value) -> tuple[Made, ...]:
         mono_ns = self._mono_ns(value)
         if mono_ns is None:
-            return problem(value.line, "its time does not increase")
+            return (problem(value.line, "its time does not increase"),)
         before, before_ns = self._last, self._last_ns
-        is_gap = self._flags(mono_ns) is _AFTER_GAP
+        point = self._point(value, mono_ns, self._flags(mono_ns))
         self._last = value
         if before is None or before_ns is None:
-            return None
-        if is_gap:
+            return (point,)
+        if point.flags is _AFTER_GAP:
             self._restarted = True
-            return None
+            return (point,)
         flags = _AFTER_GAP if self._restarted else _IMPORTED
         self._restarted = False
         step_s = (mono_ns - before_ns) / NS_PER_S
         y = (value.number - before.number) / step_s
         raw = f"{before.token} {value.token}"
         hertz = self._wanted.nominal_hz * (1.0 + y)
-        return self._made(value, (mono_ns, step_s, hertz, raw), flags)
+        made = self._made(value, (mono_ns, step_s, hertz, raw), flags)
+        return (made,) if isinstance(made, LineProblem) else (point, made)
+
+    def _point(self, value: Value, mono_ns: int, flags: Flag) -> PhasePoint:
+        utc_ns = value.stamp_ns if self._is_dated else None
+        raw = None if repr(value.number) == value.token else value.token
+        return PhasePoint(utc_ns, mono_ns, value.number, flags, raw)
 
     def _mono_ns(self, value: Value) -> int | None:
         """Return when the value was taken, None when time does not increase."""

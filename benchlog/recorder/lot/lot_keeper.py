@@ -202,7 +202,8 @@ class LotKeeper(Keeper):
                     self._gone(place, run)
             case _:
                 pass
-        awaited = self.task.watched and not self.lot.complete
+        # Who is asked about a device that is held cannot put the next one in.
+        awaited = self.task.watched and not self.lot.complete and not self.holding
         said = place.idle() if awaited else ""
         if said:
             self.say(said)

@@ -12,6 +12,7 @@ from benchlog.model import (
     Edge,
     Event,
     EventKind,
+    PhasePoint,
     PositionSpec,
     Purpose,
     Reading,
@@ -122,7 +123,7 @@ class Bookkeeper:
         self._say_trouble(outcome)
         by_run: dict[int, list[Record]] = {}
         for run_id, _, record in outcome.rows:
-            if not isinstance(record, Event) and run_id in self.runs.by_id:
+            if not isinstance(record, Event | PhasePoint) and run_id in self.runs.by_id:
                 by_run.setdefault(run_id, []).append(record)
         for run_id, records in by_run.items():
             run = self.runs.by_id[run_id]
@@ -159,7 +160,7 @@ class Bookkeeper:
             if self.queue.waiting and limit.passed:
                 path = self.queue.save_elsewhere()
                 raise StoreError(
-                    f"{self.writer.path} would not take the last rows "
+                    f"{self.writer.path} could not take the last rows "
                     f"({self.queue.saved}); they are in {path}: make room, "
                     "then bring them back with "
                     f"`{command_for(path, self.writer.path)}`"
@@ -214,7 +215,7 @@ class Bookkeeper:
         if outcome.trouble:
             self.say_to_all(EventKind.STORE_WAIT, outcome.trouble)
         if outcome.recovered:
-            self.say_to_all(EventKind.STORE_BACK, "the database takes rows again")
+            self.say_to_all(EventKind.STORE_BACK, "the database accepts rows again")
         if outcome.lost:
             text = f"{outcome.lost} readings found no room while it did not"
             self.say_to_all(EventKind.READINGS_LOST, text)

@@ -158,7 +158,7 @@ class RunStarter:
             return UNCORRECTED
         now_ns = self.clock.utc_ns()
         with closing(Reader.open(self.writer.path)) as reader:
-            checks = reader.standing_checks(identity.serial)
+            checks = reader.standing_checks(identity.serial, identity.who)
         return timebase_now(counter, checks, now_ns)
 
 

@@ -105,7 +105,7 @@ _DONE: Final = {
     "skip": "skipped: it does not count; the next device, please",
     "take-out": "put the right one in under the same id",
     "note": "the note is kept",
-    "pause": "paused: nothing is begun until you go on",
+    "pause": "paused: nothing is begun until you resume",
     "go-on": "goes on",
 }
 

@@ -118,7 +118,7 @@ class ScpiDevice:
         """Go to the settings after *RST."""
 
     def settle(self, patience: Patience) -> None:
-        """Wait for what is still going on (*OPC?, *WAI)."""
+        """Wait for what is still running (*OPC?, *WAI)."""
 
     def run(self, message: bytes, patience: Patience) -> MessageOutcome:
         """Carry out one program message; raises only AbandonedError."""

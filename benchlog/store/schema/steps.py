@@ -9,7 +9,7 @@ from typing import Final
 
 from sqlite_utils import Database
 
-from benchlog.store.schema import named_views
+from benchlog.store.schema import named_views, phase_table
 
 Step = Callable[[Database], None]
 
@@ -342,10 +342,17 @@ def _whether_runs_count(db: Database) -> None:
     db.create_view("readings_named", named_views.READINGS_NAMED)
 
 
+def _exact_phase(db: Database) -> None:
+    """Imported phase as it was: a frequency near nominal loses its last digits."""
+    for statement in phase_table.STATEMENTS:
+        db.execute(statement)
+
+
 STEPS: Final[tuple[Step, ...]] = (
     _first_schema,
     _amendments,
     _packed_blocks,
     _newest_by_time,
     _whether_runs_count,
+    _exact_phase,
 )

@@ -11,13 +11,14 @@ from enum import StrEnum
 from typing import Final
 
 from benchlog.model import Part, Use
-from benchlog.units import signed_digits, three_digits
+from benchlog.units import signed_digits
 from benchlog.verdict.fitness.serial_links import (
     Allowance,
     allowance,
     divisor_for,
     rate_error_ppm,
     serial_step_hz,
+    usual_way,
 )
 from benchlog.verdict.fitness.source import (
     UNCERTAINTY,
@@ -27,12 +28,18 @@ from benchlog.verdict.fitness.source import (
     Swing,
     promised_source,
 )
+from benchlog.verdict.fitness.synchronised import after_synchronisation
+from benchlog.verdict.fitness.worst_case import (
+    DIVISOR,
+    OTHER_END,
+    dominant,
+    ends,
+    reason,
+)
 
 HEADROOM: Final = 0.1
 """With less than this share of the tolerance left a use is marginal. Our rule."""
 
-
-OTHER_END: Final = "other end"
 OtherEnd = float | Source | None
 
 
@@ -44,11 +51,12 @@ class FitnessDecision(StrEnum):
     UNFIT = "unfit"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Divided:
     """A rate made by a whole divisor: its error at nominal, and the worst case."""
 
     divisor: int
+    oversampling: int
     error_ppm: float
     worst_ppm: float
     verdict: FitnessDecision
@@ -80,10 +88,16 @@ class Fitness:
         Why, in words.
     other_end_ppm : float | None
         What was taken for the other end of a link.
+    link_ppm : float | None
+        What both ends of a link share.
+    removed : tuple of str
+        Terms that synchronisation takes away.
     divided : Divided | None
-        The divisor that firmware would choose from the nominal frequency.
+        The divisor, and the oversampling where there is a choice, that firmware would
+        take at the nominal frequency.
     retuned : Divided | None
-        The divisor that suits the measured frequency best.
+        Those that suit the measured frequency best; the same oversampling unless
+        another makes the verdict better.
     range_c : (float, float)
         The ambient temperatures that are counted.
 
@@ -98,6 +112,8 @@ class Fitness:
     terms: tuple[Swing, ...]
     text: str
     other_end_ppm: float | None = None
+    link_ppm: float | None = None
+    removed: tuple[str, ...] = ()
     divided: Divided | None = None
     retuned: Divided | None = None
     range_c: Span
@@ -110,31 +126,26 @@ def fitness(
 
     `other_end` is the largest offset of the other end of links, ppm (size only), or the
     source that it is made from: then its divisor's error counts with its sign, and two
-    ends that are wrong alike agree. Left out, a serial link's other end is ideal and a
-    CAN node's as good as it must be. Only asynchronous serial is divided from the
-    nominal frequency; all other rates are taken to be made exactly (a multiplier, whole
-    time quanta).
+    ends that are wrong alike agree. Left out, it takes what is recommended for an end,
+    or half. Only asynchronous serial is divided from the nominal frequency; all other
+    rates are taken to be made exactly (a multiplier, whole time quanta).
     """
     return tuple(fitness_for(use, source, other_end) for use in uses)
 
 
 def fitness_for(use: Use, source: Source, other_end: OtherEnd = None) -> Fitness:
     """Return whether a source will do for one use."""
+    if use.synchronisation is not None:
+        return _synchronised(use, source, other_end)
     if isinstance(other_end, Source):
         if use.shared:
             against = _against(use, other_end)
             source = replace(source, terms=(*source.terms, against))
         other_end = 0.0
-    allowed = allowance(use, other_end)
     terms = tuple(t for t in source.terms if not (use.averages and t.of_the_moment))
     if use.serial is None:
-        return _judged(use, allowed, source, terms, None)
-    step_hz, nominal_hz = serial_step_hz(use.serial), source.nominal_hz
-    chosen = divisor_for(nominal_hz, step_hz)
-    divided = _divided(chosen, step_hz, allowed, source, terms)
-    best = divisor_for(nominal_hz * (1 + source.offset_ppm * 1e-6), step_hz)
-    retuned = _divided(best, step_hz, allowed, source, terms)
-    return _judged(use, allowed, source, terms, (divided, retuned))
+        return _judged(use, allowance(use, other_end), source, terms, None)
+    return _serial(use, source, terms, other_end)
 
 
 def candidates(
@@ -153,14 +164,57 @@ def candidates(
     return tuple(found)
 
 
+def _serial(
+    use: Use, source: Source, terms: tuple[Swing, ...], other_end_ppm: float | None
+) -> Fitness:
+    """Judge a rate that a divisor makes, at the oversampling that suits it best."""
+    nominal_hz = source.nominal_hz
+    measured_hz = nominal_hz * (1 + source.offset_ppm * 1e-6)
+    chosen = usual_way(use, nominal_hz)
+    ways = [chosen, *(w for w in (use, *use.alternatives) if w is not chosen)]
+    allowed = [allowance(way, other_end_ppm) for way in ways]
+    retuned = [
+        _divided(way, measured_hz, left, source, terms)
+        for way, left in zip(ways, allowed, strict=True)
+    ]
+    divided = _divided(chosen, nominal_hz, allowed[0], source, terms)
+    best = min(retuned, key=lambda one: list(FitnessDecision).index(one.verdict))
+    return _judged(use, allowed[0], source, terms, (divided, best))
+
+
+def _synchronised(use: Use, source: Source, other_end: OtherEnd) -> Fitness:
+    """Judge a source whose rate is taken over from the other end, if it comes so far.
+
+    A source as the other end synchronises likewise and takes what that leaves it.
+    """
+    sync = use.synchronisation
+    assert sync is not None
+    use = replace(use, synchronisation=None)
+    capture = Allowance(sync.capture_ppm, sync.capture_ppm)
+    before = _judged(use, capture, source, source.terms, None)
+    if isinstance(other_end, Source):
+        other_end = replace(
+            other_end, terms=after_synchronisation(other_end, sync).terms
+        )
+    after = fitness_for(use, after_synchronisation(source, sync), other_end)
+    kept = {term.name for term in after.terms}
+    removed = tuple(t.name for t in source.terms if t.name not in kept)
+    ranks = list(FitnessDecision)
+    if ranks.index(before.verdict) > ranks.index(after.verdict):
+        after = replace(before, text=f"before synchronisation {before.text}")
+    return replace(after, removed=removed)
+
+
 def _against(use: Use, other: Source) -> Swing:
     """Return what the other end adds to the difference of two."""
     error = 0.0
     if use.serial is not None:
-        step_hz = serial_step_hz(use.serial)
+        way = usual_way(use, other.nominal_hz)
+        assert way.serial is not None
+        step_hz = serial_step_hz(way.serial)
         chosen = divisor_for(other.nominal_hz, step_hz)
         error = rate_error_ppm(other.nominal_hz, chosen, step_hz)
-    low, high = _ends(other.terms, error)
+    low, high = ends(other.terms, error)
     return Swing(
         name=OTHER_END,
         low_ppm=-high,
@@ -179,12 +233,15 @@ def _judged(
     divided, retuned = rates if rates is not None else (None, None)
     error = divided.error_ppm if divided is not None else 0.0
     if divided is not None:
-        text = f"rate from divisor {divided.divisor}: {signed_digits(error)} ppm"
+        text = (
+            f"rate from divisor {divided.divisor} at {divided.oversampling} samples a "
+            f"bit: {signed_digits(error)} ppm"
+        )
         terms = (
-            Swing(name="divisor", low_ppm=error, high_ppm=error, text=text),
+            Swing(name=DIVISOR, low_ppm=error, high_ppm=error, text=text),
             *terms,
         )
-    low, high = _ends(terms, error)
+    low, high = ends(terms, error)
     worst = max(abs(low), abs(high))
     word = _word(allowed, source, terms, error)
     margin = 1.0 - worst / allowed.ppm if allowed.ppm > 0 else float("-inf")
@@ -194,10 +251,11 @@ def _judged(
         worst_ppm=worst,
         margin=margin,
         verdict=word,
-        dominant=_dominant(terms, low, high),
+        dominant=dominant(terms, low, high),
         terms=terms,
-        text=_reason(word, worst, allowed, source),
+        text=reason(worst, allowed, source, marginal=word is FitnessDecision.MARGINAL),
         other_end_ppm=_other_end_ppm(terms, allowed),
+        link_ppm=allowed.link_ppm,
         divided=divided,
         retuned=retuned,
         range_c=source.range_c,
@@ -212,27 +270,27 @@ def _other_end_ppm(terms: Iterable[Swing], allowed: Allowance) -> float | None:
 
 
 def _divided(
-    divisor: int,
-    step_hz: float,
+    use: Use,
+    clock_hz: float,
     allowed: Allowance,
     source: Source,
     terms: tuple[Swing, ...],
 ) -> Divided:
+    """Return the rate by the divisor that suits `clock_hz`."""
+    assert use.serial is not None
+    step_hz = serial_step_hz(use.serial)
+    divisor = divisor_for(clock_hz, step_hz)
     error = rate_error_ppm(source.nominal_hz, divisor, step_hz)
-    all_terms = (Swing(name="divisor", low_ppm=error, high_ppm=error), *terms)
-    low, high = _ends(all_terms, error)
+    all_terms = (Swing(name=DIVISOR, low_ppm=error, high_ppm=error), *terms)
+    low, high = ends(all_terms, error)
     word = _word(allowed, source, all_terms, error)
-    return Divided(divisor, error, max(abs(low), abs(high)), word)
-
-
-def _ends(terms: Iterable[Swing], error_ppm: float) -> tuple[float, float]:
-    """Return the ends of the rate's offset; the divisor's error multiplies the rest."""
-    scale, low, high = 1.0 + error_ppm * 1e-6, error_ppm, error_ppm
-    for term in terms:
-        if term.name != "divisor":
-            by = 1.0 if term.name == OTHER_END else scale
-            low, high = low + by * term.low_ppm, high + by * term.high_ppm
-    return low, high
+    return Divided(
+        divisor=divisor,
+        oversampling=use.serial.oversampling,
+        error_ppm=error,
+        worst_ppm=max(abs(low), abs(high)),
+        verdict=word,
+    )
 
 
 def _word(
@@ -245,45 +303,14 @@ def _word(
     """
     if allowed.ppm <= 0:
         return FitnessDecision.UNFIT
-    low, high = _ends(terms, error_ppm)
+    low, high = ends(terms, error_ppm)
     worst = max(abs(low), abs(high))
     if worst <= (1.0 - HEADROOM) * allowed.ppm and worst <= allowed.comfortable_ppm:
         return (
             FitnessDecision.MARGINAL if source.u_ppm is None else FitnessDecision.FITS
         )
     known = tuple(term for term in terms if term.name != UNCERTAINTY)
-    low, high = _ends(known, error_ppm)
+    low, high = ends(known, error_ppm)
     kindest = max(abs(low), abs(high)) - (source.u_ppm or 0.0)
     best = max(kindest, (high - low) / 2.0)
     return FitnessDecision.UNFIT if best > allowed.ppm else FitnessDecision.MARGINAL
-
-
-def _dominant(terms: tuple[Swing, ...], low: float, high: float) -> str:
-    """Return the term that pushes most towards the worse end."""
-    if high >= -low:
-        return max(terms, key=lambda term: term.high_ppm).name
-    return min(terms, key=lambda term: term.low_ppm).name
-
-
-def _reason(
-    word: FitnessDecision, worst: float, allowed: Allowance, source: Source
-) -> str:
-    if allowed.ppm <= 0:
-        return "the other end takes all that two ends may differ by"
-    said = f"{three_digits(worst)} ppm at worst of {three_digits(allowed.ppm)} allowed"
-    return (
-        said + _doubt(worst, allowed, source)
-        if word is FitnessDecision.MARGINAL
-        else said
-    )
-
-
-def _doubt(worst: float, allowed: Allowance, source: Source) -> str:
-    """Return why a use is only marginal."""
-    if worst > allowed.ppm:
-        return ": within the measurement's uncertainty of the limit"
-    if source.u_ppm is None:
-        return ": the measurement's uncertainty is not known"
-    if worst > allowed.comfortable_ppm:
-        return f", and {three_digits(allowed.comfortable_ppm)} recommended"
-    return ": less than a tenth of it is left"

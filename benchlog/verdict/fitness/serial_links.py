@@ -4,6 +4,7 @@ All tolerances and errors are in ppm of the rate.
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchlog.model import BitTiming, SerialLink, Use
@@ -13,13 +14,14 @@ from benchlog.model import BitTiming, SerialLink, Use
 class Allowance:
     """What a source may do, in ppm: in all, and what is recommended.
 
-    `other_end_ppm` is what the other end takes of what two ends share; None where
-    nothing is shared.
+    `link_ppm` is what two ends share, `other_end_ppm` what the other end takes of it;
+    None where nothing is shared.
     """
 
     ppm: float
     comfortable_ppm: float
-    other_end_ppm: float | None
+    other_end_ppm: float | None = None
+    link_ppm: float | None = None
 
 
 def receiver_tolerance_ppm(link: SerialLink) -> tuple[float, float]:
@@ -72,18 +74,57 @@ def serial_step_hz(link: SerialLink) -> float:
     return link.baud * link.oversampling
 
 
+def without_repeats(uses: Iterable[Use]) -> list[Use]:
+    """Return the uses less those links that another one tries among several."""
+    kept = list(uses)
+    tried = {way.serial for use in kept for way in use.alternatives}
+    tried |= {use.serial for use in kept if use.alternatives}
+    return [use for use in kept if use.alternatives or use.serial not in tried - {None}]
+
+
+def usual_way(use: Use, nominal_hz: float) -> Use:
+    """Return the use at the oversampling that firmware would take at this frequency.
+
+    It is the first that the use names (more samples tell noise from data) whose divisor
+    alone keeps to what is recommended for an end; where none does, the one whose
+    divisor takes the smallest share of what the link tolerates.
+    """
+
+    def error_ppm(way: Use) -> float:
+        assert way.serial is not None
+        step_hz = serial_step_hz(way.serial)
+        divisor = divisor_for(nominal_hz, step_hz)
+        return abs(rate_error_ppm(nominal_hz, divisor, step_hz))
+
+    ways = (use, *use.alternatives)
+    for way in ways:
+        if error_ppm(way) <= allowance(way, None).comfortable_ppm:
+            return way
+    return min(ways, key=lambda way: error_ppm(way) / whole_tolerance_ppm(way))
+
+
+def whole_tolerance_ppm(use: Use) -> float:
+    """Return what a use allows: to one source, or to both ends where they share it."""
+    if use.tolerance_ppm is not None:
+        return use.tolerance_ppm
+    if use.serial is not None:
+        return link_tolerance_ppm(use.serial)
+    assert use.bits is not None, "a use has a tolerance or a formula"
+    return 2.0 * can_tolerance_ppm(use.bits)
+
+
 def allowance(use: Use, other_end_ppm: float | None) -> Allowance:
-    """Return what a use leaves to this end of a link, and what is comfortable."""
-    total, other = use.tolerance_ppm, 0.0
-    if total is None and use.serial is not None:
-        total = link_tolerance_ppm(use.serial)
-    elif total is None and use.bits is not None:
-        other = can_tolerance_ppm(use.bits)
-        total = 2.0 * other
-    assert total is not None, "a use has a tolerance or a formula"
+    """Return what a use leaves to this end of a link, and what is comfortable.
+
+    Unless it is stated, the other end keeps to what is recommended for each end (2.0 %
+    at 16 samples a bit, 1.5 % at 8: the data sheet that has the formulas). Where none
+    is recommended it takes half, as the CAN formula gives each node.
+    """
+    whole = whole_tolerance_ppm(use)
     if not use.shared:
-        return Allowance(total, use.comfortable_ppm or total, None)
+        return Allowance(whole, use.comfortable_ppm or whole)
+    other = use.comfortable_ppm or whole / 2.0
     if other_end_ppm is not None:
         other = abs(other_end_ppm)
-    left = max(0.0, total - other)
-    return Allowance(left, min(left, use.comfortable_ppm or left), other)
+    left = max(0.0, whole - other)
+    return Allowance(left, min(left, use.comfortable_ppm or left), other, whole)

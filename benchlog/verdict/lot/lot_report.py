@@ -1,8 +1,8 @@
 """All that is known of a lot in one piece."""
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from benchlog.model import (
     Decision,
@@ -33,7 +33,8 @@ class LotReport:
     `plan` is None where devices were measured under its name and none was made.
     `runs` are all of them, in order, also those that do not count; `limit_ppm` is what
     most devices were held against; `u_common_ppm` is the expanded uncertainty that all
-    devices share.
+    devices share; `base_doubts` what speaks by now against the reference check that a
+    run was corrected by, by the run's number.
     """
 
     lot: Lot
@@ -45,6 +46,7 @@ class LotReport:
     figures: LotFigures
     limit_ppm: float
     u_common_ppm: float = 0.0
+    base_doubts: Mapping[int, str] = field(default_factory=dict)
 
     def why_not(self, run: LotRun) -> str:
         """Return why a run does not count for the lot; empty where it counts."""
@@ -68,6 +70,11 @@ class LotReport:
         return held_runs(self.runs)
 
     @property
+    def doubted_bases(self) -> tuple[int, ...]:
+        """The runs that count and were corrected by a check that is in doubt by now."""
+        return tuple(one.run for one in self.results if one.run in self.base_doubts)
+
+    @property
     def doubtful(self) -> tuple[tuple[DeviceResult, str], ...]:
         """Devices to look at again, each with why."""
         found = []
@@ -82,6 +89,8 @@ class LotReport:
                 why.append(result.doubt)
             elif result.word is Decision.UNDECIDED:
                 why.append("undecided: too near the limit, or not measured enough")
+            if result.run in self.base_doubts:
+                why.append(self.base_doubts[result.run])
             if result.marked:
                 why.append("marked while it was measured: not in the spread")
             if result.device in damaged:

@@ -121,9 +121,11 @@ def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
         jitter = rest.stats.jitter_ppm_rms
         said = "" if jitter is None else f", jitter {three_digits(jitter)} ppm rms"
         yield (
-            f"these readings decide: with them {found.with_them}, without them "
-            f"{rest.word} (offset {format_ppm(rest.offset_ppm, rest.u_ppm)} +- "
-            f"{format_u_ppm(rest.u_ppm)} ppm{said}); find out what they are"
+            f"the verdict depends on the outliers: with them {found.with_them}, "
+            f"without them {rest.word} (offset "
+            f"{format_ppm(rest.offset_ppm, rest.u_ppm)} +- "
+            f"{format_u_ppm(rest.u_ppm)} ppm"
+            f"{said}); find out what caused them"
         )
 
 

@@ -18,15 +18,16 @@ from benchlog.model import (
 )
 from benchlog.units import (
     NS_PER_S,
+    SECONDS_PER_DAY,
     as_stated,
     format_ppm,
     format_u_ppm,
     iso_utc,
 )
+from benchlog.verdict.timebase.base_wander import FALSE_ALARMS, BaseWander
 from benchlog.verdict.timebase.governing_check import (
     CheckComparison,
     ChecksInForce,
-    beside,
     standing_at,
 )
 from benchlog.verdict.timebase.known_timebase import timebase_for
@@ -36,7 +37,8 @@ _COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from mem
 _AGAIN: Final = "check again with refcheck"
 _WHO: Final = "the check it rests on"
 _Pair = tuple[ReferenceCheck, ReferenceCheck]  # that ruled, that contradicts it
-_Counter = tuple[str, float | None, float | None]  # serial, ppm, ppm per year
+_Who = tuple[str, str, str]  # maker, model, serial
+_Counter = tuple[_Who, float | None, float | None]  # who, ppm, ppm per year
 VOIDED: Final = "corrected by a check that has since been voided"
 
 
@@ -56,6 +58,7 @@ def timebase_now(
     if ruler is not None:
         learnt = learnt_ageing(known)
         base = timebase_for(spec, ruler, at_utc_ns, learnt_ppm_per_year=learnt)
+        base = wandered(base, standing.wander, ruler, at_utc_ns)
         return doubted(base, Contradictions(spec, known), ruler)
     if not standing.checks:
         return timebase_for(spec, known[-1] if known else None, at_utc_ns)
@@ -80,20 +83,38 @@ def doubted(
     )
 
 
+def wandered(
+    base: Timebase, wander: BaseWander, ruler: ReferenceCheck, at_utc_ns: int
+) -> Timebase:
+    """Return a time base with what it may have wandered since its check.
+
+    The ageing that an expired check grows by has the wander in it.
+    """
+    days = (at_utc_ns - ruler.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
+    u_ppm = wander.u_ppm(days)
+    if base.status != "checked" or base.stale or u_ppm == 0.0:
+        return base
+    moved = format_u_ppm(_COVERAGE * u_ppm)
+    said = f"{base.text}, wander since then +-{moved} ppm by {wander.checks} checks"
+    return replace(base, u_ppm=math.hypot(base.u_ppm, u_ppm), text=said)
+
+
 def check_behind(run: Run, checks: Iterable[ReferenceCheck]) -> ReferenceCheck | None:
     """Return which of `checks`, voided ones too, the run's time base rests on."""
     base = run.timebase
     if base is None or base.status != "checked":
         return None
-    serials = {one.serial for one in run.identities.values() if one.serial}
+    asked = {one.who for one in run.identities.values() if one.serial}
     rests = (base.offset_ppm, base.valid_until_utc_ns)
-    held = (
+    held = [
         one
         for one in checks
-        if one.instrument.serial in serials
+        if one.instrument.who in asked
         and (one.offset_ppm, one.valid_until_utc_ns) == rests
-    )
-    return next(held, None)
+    ]
+    counter = run.counter_identity
+    of_counter = (one for one in held if counter and one.instrument.who == counter.who)
+    return next(of_counter, next(iter(held), None))
 
 
 def as_known(run: Run, checks: Iterable[ReferenceCheck]) -> Run:
@@ -118,14 +139,14 @@ class KnownChecks:
     """
 
     def __init__(self, checks: Iterable[ReferenceCheck]) -> None:
-        self._standing: dict[str, list[ReferenceCheck]] = {}
+        self._standing: dict[_Who, list[ReferenceCheck]] = {}
         self._found: dict[tuple[float, int], list[ReferenceCheck]] = {}
         self._against: dict[_Counter, Contradictions] = {}
         for one in checks:
             found = (one.offset_ppm, one.valid_until_utc_ns)
             self._found.setdefault(found, []).append(one)
             if one.void is None:
-                self._standing.setdefault(one.instrument.serial, []).append(one)
+                self._standing.setdefault(one.instrument.who, []).append(one)
 
     def of(self, run: Run) -> Run:
         """Return the run with what now speaks against its check."""
@@ -142,20 +163,20 @@ class KnownChecks:
         again = f"judge it again with `benchlog judge {run.id} --refcheck latest`"
         if held.void is not None:
             return replace(base, doubt=f"{VOIDED} ({held.void}); {again}")
-        serial = held.instrument.serial
-        spec = counter_of(run, serial)
-        counter: _Counter = (serial, None, None)
+        who = held.instrument.who
+        spec = counter_of(run, who)
+        counter: _Counter = (who, None, None)
         if spec is not None:
-            counter = (serial, spec.timebase_ppm, spec.timebase_ageing_ppm_per_year)
+            counter = (who, spec.timebase_ppm, spec.timebase_ageing_ppm_per_year)
         if counter not in self._against:
-            self._against[counter] = Contradictions(spec, self._standing[serial])
+            self._against[counter] = Contradictions(spec, self._standing[who])
         return doubted(base, self._against[counter], held, again)
 
 
-def counter_of(run: Run, serial: str) -> InstrumentSpec | None:
-    """Return what a run's bench says of the time base of a serial number."""
+def counter_of(run: Run, who: _Who) -> InstrumentSpec | None:
+    """Return what a run's bench says of the time base of an instrument."""
     specs = run.recorded_bench.instruments
-    named = (name for name, who in run.identities.items() if who.serial == serial)
+    named = (name for name, one in run.identities.items() if one.who == who)
     return next((specs[name] for name in named if name in specs), None)
 
 
@@ -183,13 +204,14 @@ class Contradictions:
     def __init__(
         self, spec: InstrumentSpec | None, checks: Sequence[ReferenceCheck]
     ) -> None:
-        self._spec, self._checks = spec, checks
+        self._checks = checks
         self._settled: dict[int, ReferenceCheck | None] = {}
         self._made: dict[int, list[int]] = {}
         standing = ChecksInForce(spec)
         for one in checks:
             standing.add_check(one)
-        self._pairs = standing.contradicted
+        self._pairs, self._apart = standing.contradicted, standing.comparisons
+        self._wanders = standing.wanders
         for number, pair in enumerate(self._pairs):
             for at_utc_ns in {one.at_utc_ns for one in pair}:
                 self._made.setdefault(at_utc_ns, []).append(number)
@@ -210,7 +232,7 @@ class Contradictions:
                 continue
             third = self._settled_by(number)
             other = newer if held == older else older
-            words = _said(beside(self._spec, older, newer), held == older)
+            words = _said(self._apart[number], held == older)
             said = f"{who} {words}"
             if third is None:
                 return (
@@ -220,7 +242,7 @@ class Contradictions:
             between = (third.at_utc_ns < held.at_utc_ns) != (
                 other.at_utc_ns < held.at_utc_ns
             )
-            if between and beside(self._spec, *_in_order(third, other)).agrees:
+            if between and self._agree(number, third, other):
                 return f"{said}, and checks before and after it agree; {again}"
         return ""
 
@@ -231,17 +253,21 @@ class Contradictions:
         """
         if number not in self._settled:
             pair = self._pairs[number]
-            settling = (one for one in reversed(self._checks) if self._tells(one, pair))
+            settling = (
+                one for one in reversed(self._checks) if self._tells(number, one, pair)
+            )
             self._settled[number] = next(settling, None)
         return self._settled[number]
 
-    def _tells(self, third: ReferenceCheck, pair: _Pair) -> bool:
+    def _tells(self, number: int, third: ReferenceCheck, pair: _Pair) -> bool:
         if third in pair:
             return False
-        first, second = (
-            beside(self._spec, *_in_order(third, one)).agrees for one in pair
-        )
+        first, second = (self._agree(number, third, one) for one in pair)
         return first != second
+
+    def _agree(self, number: int, one: ReferenceCheck, other: ReferenceCheck) -> bool:
+        """Whether two agree by what was known of the base when a pair was found."""
+        return self._wanders[number].agree(*_in_order(one, other), FALSE_ALARMS)
 
 
 def _in_order(
@@ -251,9 +277,9 @@ def _in_order(
 
 
 def _said(found: CheckComparison, is_older: bool) -> str:
-    together = math.hypot(found.older_u_ppm, found.newer_u_ppm)
-    by = f"by {format_ppm(found.difference_ppm, together)} ppm where "
-    by += f"{format_u_ppm(together)} is allowed"
+    allowed = found.allowed_ppm
+    by = f"by {format_ppm(found.difference_ppm, allowed)} ppm where "
+    by += f"{format_u_ppm(allowed)} is allowed"
     if is_older:
         return f"is contradicted by the one after it {by}"
     return f"contradicts the one before it {by}"

@@ -24,6 +24,9 @@ from benchlog.verdict.run.budget import BudgetLine
 from benchlog.verdict.run.judgement import corrected_ppm
 
 DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
+_ONE_IN_A_HUNDRED: Final = 2.576
+"""Standard deviations that one normal difference in a hundred exceeds; source: tables
+of the normal distribution. For checks that are not in the same database."""
 _COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
@@ -147,8 +150,10 @@ def _moved(first: Timebase, second: Timebase) -> bool:
         return False
     if bool(first.doubt) != bool(second.doubt):
         return False  # one of them was wrong
-    together = _COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
-    return abs(first.offset_ppm - second.offset_ppm) > together
+    apart_ppm = abs(first.offset_ppm - second.offset_ppm)
+    if first.apart_ppm and second.apart_ppm:
+        return apart_ppm > _COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
+    return apart_ppm > _ONE_IN_A_HUNDRED * math.hypot(first.u_ppm, second.u_ppm)
 
 
 def _by(side: Side, base: Timebase) -> Side:

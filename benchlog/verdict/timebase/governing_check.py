@@ -4,8 +4,10 @@ The newest rules, with one exception: where its U is more than ten times that of
 older one that still holds, and it agrees with the one that rules, nothing changes; a
 quick or poorly wired check takes nothing away from a good one. What the bench file
 states of the time base (`timebase_ppm`) counts as the oldest of them, one that always
-holds. Two checks agree when they differ by no more than their U together,
-sqrt(U1^2 + U2^2) (JCGM 100:2008, 5.1.2, for independent figures). A check that
+holds. Two checks agree when they differ by no more than their uncertainties and the
+wander and ageing of the base between them allow (`base_wander`): of a hundred time
+bases that nobody moved, one is ever said to have checks that contradict, over all
+pairs of its checks together. A check that
 contradicts the one that ruled ends all before it, and one that contradicts what is
 stated ends that: the time base may have moved, and what was found then is no longer
 known to hold, also when the newer check has run out. (Ten: our rule. At ten times the
@@ -15,16 +17,16 @@ hundredth.)
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import attrgetter
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
-from benchlog.units import (
-    as_stated,
-    format_ppm,
-    format_u_ppm,
-    iso_utc,
+from benchlog.units import as_stated, format_ppm, format_u_ppm, iso_utc
+from benchlog.verdict.timebase.base_wander import (
+    BaseWander,
+    days_between,
+    expected_wander,
 )
 from benchlog.verdict.timebase.known_timebase import (
     aged_u_ppm,
@@ -49,8 +51,11 @@ class CheckComparison:
         is not used.
     older_u_ppm, newer_u_ppm : float
         Expanded (95 %), the older one's with the ageing since then.
+    difference_ppm, allowed_ppm : float
+        How far they lie apart, less what the slope of earlier checks leads to expect;
+        how far they may, wander and ageing of the base included.
     agrees, in_use : bool
-        Whether they differ by no more than their U together; whether the newer rules.
+        Whether they differ by no more than that; whether the newer rules.
 
     """
 
@@ -58,6 +63,7 @@ class CheckComparison:
     older_u_ppm: float
     newer_u_ppm: float
     difference_ppm: float
+    allowed_ppm: float
     agrees: bool
     in_use: bool
 
@@ -68,12 +74,12 @@ class CheckComparison:
         old += f"{format_ppm(self.older.offset_ppm, self.older_u_ppm)} +- "
         old += f"{format_u_ppm(self.older_u_ppm)} ppm)"
         if not self.agrees:
-            together = math.hypot(self.older_u_ppm, self.newer_u_ppm)
+            allowed = self.allowed_ppm
             return (
-                f"CONTRADICTS {old} by {format_ppm(self.difference_ppm, together)} "
-                f"ppm, {format_u_ppm(together)} is what both allow: the time base may "
-                "have moved, or one of them was wired wrongly; the newest is used from "
-                "now on, check again before you rely on either"
+                f"CONTRADICTS {old} by {format_ppm(self.difference_ppm, allowed)} "
+                f"ppm, {format_u_ppm(allowed)} is what both and the base's wander "
+                "allow: it may have moved, or one of them was wired wrongly; "
+                "the newest is used from now on, check again before you rely on either"
             )
         if self.in_use:
             return ""
@@ -92,7 +98,8 @@ class ChecksInForce:
     `spec` may state the ageing that is added to each and the time base itself.
     `checks` hold and agree with the one that ruled when they came; `stated` is whether
     nothing has contradicted what the bench file states; `contradicted` are pairs of a
-    check that ruled and the one that ended it.
+    check that ruled and the one that ended it, `comparisons` what each pair differs by,
+    `wanders` what was known of the base's wander until then.
     """
 
     spec: InstrumentSpec | None
@@ -101,8 +108,14 @@ class ChecksInForce:
     contradicted: list[tuple[ReferenceCheck, ReferenceCheck]] = field(
         default_factory=list
     )
+    comparisons: list[CheckComparison] = field(default_factory=list, init=False)
+    wanders: list[BaseWander] = field(default_factory=list, init=False)
+    wander: BaseWander = field(init=False)
     _finer: list[ReferenceCheck] = field(default_factory=list, init=False)
     _all_hold_until_ns: float = field(default=math.inf, init=False)
+
+    def __post_init__(self) -> None:
+        self.wander = expected_wander(self.spec)
 
     def add_check(self, check: ReferenceCheck) -> None:
         """Take the next check, in the order of time."""
@@ -110,7 +123,10 @@ class ChecksInForce:
         if opponent is not None:
             self.checks.clear()
             self._finer.clear()
-            self.contradicted.append((opponent, check))
+            self.contradicted.append((opponent.older, check))
+            self.comparisons.append(opponent)
+            self.wanders.append(replace(self.wander))
+        self.wander.learn(check, moved=opponent is not None)
         if not states_as_much(self.spec, check):
             self.stated = False
         while self._finer and self._outdone(self._finer[-1], check):
@@ -147,11 +163,13 @@ class ChecksInForce:
             default=None,
         )
 
-    def contradicted_by(self, new: ReferenceCheck) -> ReferenceCheck | None:
-        """Return the one that rules, or the finest, where a new one contradicts it."""
+    def contradicted_by(self, new: ReferenceCheck) -> CheckComparison | None:
+        """Return how a new check contradicts the one that rules, or the finest."""
         for one in (self.ruler(new.at_utc_ns), self.finest(new.at_utc_ns)):
-            if one is not None and not beside(self.spec, one, new).agrees:
-                return one
+            if one is None:
+                continue
+            if not self.wander.agree(one, new, self.wander.error_rate):
+                return beside(self.spec, one, new, self.wander)
         return None
 
     @property
@@ -208,28 +226,40 @@ def weighed(
     standing = standing_at(spec, before, new.at_utc_ns)
     opponent = standing.contradicted_by(new)
     if opponent is not None:
-        return beside(spec, opponent, new)
+        return opponent
     ruler, finest = standing.ruler(new.at_utc_ns), standing.finest(new.at_utc_ns)
     if ruler is None or finest is None:
         return None
-    by_the_finest = beside(spec, finest, new)
-    return beside(spec, ruler, new) if by_the_finest.in_use else by_the_finest
+    by_the_finest = beside(spec, finest, new, standing.wander)
+    if not by_the_finest.in_use:
+        return by_the_finest
+    return beside(spec, ruler, new, standing.wander)
 
 
 def beside(
-    spec: InstrumentSpec | None, older: ReferenceCheck, newer: ReferenceCheck
+    spec: InstrumentSpec | None,
+    older: ReferenceCheck,
+    newer: ReferenceCheck,
+    wander: BaseWander | None = None,
 ) -> CheckComparison:
-    """Hold a newer check against an older one, alone."""
+    """Hold a newer check against an older one.
+
+    `wander` is what earlier checks tell of the base, None where there are none.
+    """
+    known = expected_wander(spec) if wander is None else wander
     u_old = _COVERAGE * aged_u_ppm(spec, older, newer.at_utc_ns)
     u_new = _COVERAGE * newer.u_ppm
     apart = newer.offset_ppm - older.offset_ppm
-    agrees = abs(apart) <= math.hypot(u_old, u_new)
+    apart -= known.drift_ppm(days_between(older, newer))
+    allowed = known.allowed_ppm(older, newer, known.error_rate)
+    agrees = abs(apart) <= allowed
     in_use = not agrees or u_new <= MUCH_WORSE * u_old
     return CheckComparison(
         older=older,
         older_u_ppm=u_old,
         newer_u_ppm=u_new,
         difference_ppm=apart,
+        allowed_ppm=allowed,
         agrees=agrees,
         in_use=in_use,
     )

@@ -72,6 +72,8 @@ def _without_check(spec: InstrumentSpec, aside: str) -> Timebase:
     """Return what the bench file states, else what is assumed."""
     if spec.timebase_ppm is None:
         return assumed_timebase(aside)
+    if spec.timebase_ppm == 0.0:  # of a file that was read before it was refused
+        return assumed_timebase(f"timebase_ppm = 0 is no promise, {aside}")
     half = abs(spec.timebase_ppm)
     return Timebase(
         status="stated",

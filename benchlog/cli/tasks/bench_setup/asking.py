@@ -162,7 +162,7 @@ def _timebase(wish: BenchWish, ask: Questions, speaks: str) -> float | None:
         "know it, 1 ppm is assumed.",
         given=wish.timebase_ppm,
         suggestion=NONE,
-        low=0,
+        low=1e-9,
         high=1e5,
     )
 

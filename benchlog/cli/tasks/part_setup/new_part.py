@@ -243,7 +243,7 @@ def _tell_next(part_id: str, path: Path, before: str | None) -> None:
     """Tell what to type next, and what else has the name."""
     by_name = _found(part_id)
     if before is not None and before not in (str(path), by_name):
-        say(f"it goes before the part of this name in {before}")
+        say(f"it takes precedence over the part of this name in {before}")
     named = part_id if by_name == str(path) else str(path)
     bench = "" if read_defaults().bench else " --bench BENCH"
     say(f"next: benchlog measure{bench} --part {named} --device ID")

@@ -1,0 +1,1 @@
+"""Stability studies: devices measured together, stability over time; their words."""

@@ -1,0 +1,1 @@
+"""Sections and charts of stability studies."""
