@@ -215,7 +215,17 @@ def _timing(timing: Timing | None) -> dict[str, Any] | None:
         "judged_in_s": timing.judged_in_s,
         "device": asdict(timing.counts),
         "reference": asdict(timing.reference) if timing.reference else None,
+        "earliest_stamps": timing.lateness is not None,
+        "late_shares": _late_shares(timing, 0),
+        "reference_late_shares": _late_shares(timing, 1),
+        "load_changes": bool(timing.load_change),
     }
+
+
+def _late_shares(timing: Timing, which: int) -> list[float] | None:
+    """Return the shares of late stamps in the quarters of a run, where known."""
+    late = timing.lateness[which] if timing.lateness else None
+    return list(late.shares) if late else None
 
 
 def _hz(ppm: float | None, nominal_hz: float) -> float | None:

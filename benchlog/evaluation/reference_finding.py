@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
+from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.model import InstrumentSpec, Purpose, ReferenceSpec, Run
 from benchlog.store.reader import Reader
@@ -45,13 +46,15 @@ def finding_of(
     """Work out what a run says of the time base of a counter.
 
     All its readings are in memory for that. Raises DataError when the signal is not
-    the reference, or too little came.
+    the reference, pulses come at another rate than stated, or too little came.
     """
     evaluator = RunEvaluator(run)
     if not evaluator.of_pulses:
         columns = reader.columns_after(run.id)
         return by_readings(columns, reference, counter, run.resolution_hz)
     evaluator.feed(reader.pulses_after(run.id))
+    if doubt := evaluator.rate_doubt():
+        raise DataError(doubt)
     compared, counts = evaluator.trains()
     return by_pulses(compared, counts, reference, counter)
 

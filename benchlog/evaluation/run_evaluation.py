@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from benchlog.analysis.pulses.grid import PulseCounts
+from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.control import state_of
 from benchlog.errors import DataError
@@ -179,6 +179,10 @@ class RunEvaluator:
         if not isinstance(self.judge, PulseJudge):
             raise DataError(f"run {self.run.id} has readings, and no pulses")
         return self.judge.comparison(), self.judge.counts()
+
+    def rate_doubt(self) -> str:
+        """Return what is wrong where pulses come at another rate than stated."""
+        return self.judge.doubt() if isinstance(self.judge, PulseJudge) else ""
 
     def watched(self) -> SoakWatch:
         """Return what `summary` is worked out of, as a copy to hand to a thread.

@@ -14,7 +14,7 @@ from benchlog.analysis.fitting.ageing_beside_ambient import (
 )
 from benchlog.analysis.fitting.temperature import TemperatureData, law_of
 from benchlog.analysis.phase_points import series_from_phases
-from benchlog.analysis.pulses.trains import phase_series
+from benchlog.analysis.pulses.views import phase_series
 from benchlog.analysis.series import Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise

@@ -32,7 +32,8 @@ _PULSES: Final = (
     "set aside and counted. The timing figure is the scatter of pulses about the line.",
     "The uncertainty U (95 %) combines the reference's pulses at both ends of the run "
     "with the uncertainty of the slope, in which it counts that neighbouring stamps "
-    f"go astray together. {_RULE}",
+    "go astray together. Where stamps come late more than early, the slope is that of "
+    f"the earliest stamps. {_RULE}",
 )
 _CHECK: Final = (
     "A reference that is known better than the counter's own time base was measured "

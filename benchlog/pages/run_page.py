@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from benchlog.evaluation.fitness_wording import fitness_answers, margin_rule
 from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.stability.over_time_wording import over_time_text
 from benchlog.evaluation.stability_table import (
     ALIGNED,
     stability_cells,
@@ -35,6 +36,7 @@ from benchlog.pages.content import (
     table,
 )
 from benchlog.pages.run_record import RunRecord
+from benchlog.pages.stability.over_time_chart import over_time_chart
 from benchlog.pages.study_charts import stability_chart, temperature_chart, timing_chart
 from benchlog.pages.trim_page import trim_ruling, trim_sections
 from benchlog.store.rows import ConditionSpan
@@ -176,6 +178,10 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     head = (*headers, *(["Bias, dead time"] if biased else []))
     title = f"{found.kind}, {found.estimator} (fractional frequency)"
     yield table(title, head, cells, f"{ALIGNED}r", " ".join(found.notes))
+    if record.over_time is not None:
+        along = record.over_time
+        yield over_time_chart(along.found, along.begun_utc_ns)
+        yield Prose(over_time_text(along.found, along.begun_utc_ns))
 
 
 def _temperature(record: RunRecord) -> Iterator[Block]:

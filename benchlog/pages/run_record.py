@@ -25,6 +25,7 @@ from benchlog.analysis.thinning import (
 from benchlog.catalogue import list_uses
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
 from benchlog.evaluation.studies import (
     imported_phase,
@@ -56,6 +57,9 @@ _CURVED_FROM_C: Final = 5.0
 """Over less, a straight line is all that ambient can tell."""
 
 
+_LONG: Final = 1_000  # our rule: from so many readings on a run is followed over time
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
     """One run with its figures; what the data cannot give is None, `notes` say why."""
@@ -75,6 +79,7 @@ class RunRecord:
     check: ReferenceCheck | None
     notes: tuple[str, ...]
     steps: tuple[PlacedStep, ...] = ()
+    over_time: RunOverTime | None = None
 
     @property
     def run(self) -> Run:
@@ -120,6 +125,7 @@ def run_record(reader: Reader, run: Run) -> RunRecord:
         check=check_behind(run, checks),
         notes=tuple(notes),
         steps=steps,
+        over_time=_over_time(reader, run) if len(columns) >= _LONG else None,
     )
 
 
@@ -142,6 +148,13 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
     return stability(series_from_columns(columns, run.nominal_hz, run.divider))
+
+
+def _over_time(reader: Reader, run: Run) -> RunOverTime | None:
+    try:
+        return run_over_time(reader, run, series_of(reader, run))
+    except DataError:
+        return None  # why there is no stability is told already
 
 
 def _temperature(

@@ -32,7 +32,7 @@ def draw_hat(axes: "Axes", found: CorneredHat, names: Sequence[str]) -> None:
     for k, name in enumerate(names):
         colour, marker = SERIES[k % len(SERIES)], _MARKERS[k % len(_MARKERS)]
         aside = _SPREAD ** (k - (len(names) - 1) / 2)
-        known = [(row.tau_s * aside, row.own[k]) for row in found.rows]
+        known = [(row.tau_s * aside, row.own[k]) for row in found.drawn_rows]
         there = [(tau_s, own) for tau_s, own in known if own.value is not None]
         values = [own.value or 0.0 for _, own in there]
         axes.errorbar(

@@ -197,8 +197,10 @@ class Keeper:
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
         self.commit_all()
-        if said := run.repeats_news(run.judge.assessment()):
-            self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
+        stands = run.judge.assessment()
+        for said in (run.repeats_news(stands), run.load_news(stands)):
+            if said:
+                self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
         self.book.runs.note(run, EventKind.ENDED, text)

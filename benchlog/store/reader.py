@@ -2,9 +2,7 @@
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
-from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from benchlog.errors import NotFoundError
 from benchlog.model import (
@@ -22,7 +20,7 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
-from benchlog.store import duplicate_runs, files, lots, row_mapping, sqlite
+from benchlog.store import duplicate_runs, lots, row_mapping
 from benchlog.store.arrays import (
     SELECT_AMBIENT,
     SELECT_EDGES,
@@ -39,7 +37,8 @@ from benchlog.store.logged_tables import (
     LoggedRows,
     LoggedTable,
 )
-from benchlog.store.opening import open_to_read, opened
+from benchlog.store.opening import opened
+from benchlog.store.read_session import ReadSession
 from benchlog.store.row_mapping import PAGE, newest_first, read_runs
 from benchlog.store.rows import (
     Amendment,
@@ -49,32 +48,13 @@ from benchlog.store.rows import (
     VerdictRow,
 )
 from benchlog.store.snapshot import part_from
-from benchlog.store.sqlite import Connection, SqliteError
 
 
-class Reader:
-    """A read-only connection, usable while keepers write; for one thread.
+class Reader(ReadSession):
+    """What one database holds: runs, their rows, lots, checks; for one thread.
 
-    Every query is a short transaction of its own: a reader never holds up a writer,
-    and sees what was committed before the query began. Raises StoreError.
     `original` is the database it tells of: `path` itself, or what that is a copy of.
     """
-
-    def __init__(
-        self, path: Path, connection: Connection, original: Path | None = None
-    ) -> None:
-        self.path, self.original = path, original or path
-        self._connection = connection
-        self._opened = files.identity_of(path)
-
-    @classmethod
-    def open(cls, path: Path, original: Path | None = None) -> Self:
-        """Open an existing database, which may be a copy of an original.
-
-        Raises StoreError when it is missing, not ours, of a newer or of an older
-        version (a writer brings it up to date).
-        """
-        return cls(path, open_to_read(path), original)
 
     def run(self, run_id: int) -> Run:
         """Return one run. Raises NotFoundError, naming the runs there are."""
@@ -311,54 +291,9 @@ class Reader:
         rows = self._named(row_mapping.ALL_CHECKS, {"serial": serial})
         return [(row["id"], row_mapping.reference_check_from(row)) for row in rows]
 
-    def copy_into(self, path: Path) -> None:
-        """Write all that is committed by now into a new file. Raises StoreError."""
-        try:
-            self._connection.execute("pragma query_only=off")
-            self._connection.execute("vacuum into ?", (str(path),))
-        except SqliteError as error:
-            raise sqlite.store_error(error, path) from error
-        finally:
-            self._connection.execute("pragma query_only=on")
-
-    def still_there(self) -> bool:
-        """Whether the path still leads to the file that was opened."""
-        return files.identity_of(self.path) == self._opened
-
-    def close(self) -> None:
-        """Let go of the database. May be called twice."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
     def _columns(self, run_id: int, after_id: int, limit: int) -> Columns:
         with self._translated():
             return read_columns(self._connection, run_id, after_id, limit)
 
     def _runs(self, **wanted: object) -> list[Run]:
         return read_runs(self._named, wanted)
-
-    def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
-        with self._translated():
-            return self._connection.execute(sql, values).fetchall()
-
-    def _named(self, sql: str, values: Any) -> list[dict[str, Any]]:
-        """Return rows by the names of their columns: for what is read few at a time."""
-        with self._translated():
-            found = self._connection.execute(sql, values)
-            names = [column[0] for column in found.description]
-            return [dict(zip(names, row, strict=True)) for row in found]
-
-    def _one(self, sql: str, values: Any) -> Any:
-        return self._all(sql, values)[0][0]
-
-    @contextmanager
-    def _translated(self) -> Iterator[None]:
-        try:
-            yield
-        except SqliteError as error:
-            raise sqlite.store_error(error, self.path) from error

@@ -17,10 +17,10 @@ PPM_PER_DAY = 0.05
 PPM_PER_C = 1.2
 
 
-def weeks(seed, ambient_moves=True):
+def weeks(seed, ambient_moves=True, spacing_s=600.0):
     """A device of 1.2 ppm/C drifts by 0.05 ppm a day in a room that gets warmer."""
     rng = seeded_generator(seed)
-    t_s = np.arange(0.0, DAYS * 86_400.0, 600.0)
+    t_s = np.arange(0.0, DAYS * 86_400.0, spacing_s)
     days = t_s / 86_400.0
     ambient = np.full(len(days), 25.0)
     if ambient_moves:
@@ -52,7 +52,7 @@ def test_intervals_hold_the_drift():
     """95 % intervals: of 20 devices at least 17 hold it (1.6 % to hold fewer)."""
     held = 0
     for seed in range(20):
-        found = ageing_beside_ambient(weeks(100 + seed), "line")
+        found = ageing_beside_ambient(weeks(100 + seed, spacing_s=1_800.0), "line")
         told = rate((found.first, found.second))
         held += told.low < PPM_PER_DAY < told.high
     assert held >= 17

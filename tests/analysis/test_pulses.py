@@ -5,7 +5,8 @@ import pytest
 from pulse_makers import Host, Source, feed, trains
 from seeds import seeded_generator
 
-from benchlog.analysis.pulses.grid import PulseKind, PulseTracker
+from benchlog.analysis.pulses.grid import PulseTracker
+from benchlog.analysis.pulses.train import PulseKind
 from benchlog.errors import DataError
 from benchlog.model import Flag
 

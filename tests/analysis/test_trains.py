@@ -9,7 +9,8 @@ from scipy.special import stdtrit
 from seeds import seeded_generator
 
 from benchlog.analysis.pulses.grid import PulseTracker
-from benchlog.analysis.pulses.trains import against, against_host, phase_series
+from benchlog.analysis.pulses.trains import against, against_host
+from benchlog.analysis.pulses.views import phase_series
 from benchlog.analysis.stability.estimation import DeviationRequest, stability
 from benchlog.errors import DataError
 

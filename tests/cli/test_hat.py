@@ -1,18 +1,19 @@
-"""`benchlog hat` as a process, on runs made elsewhere at the same moments."""
+"""`benchlog hat` on runs made elsewhere at the same moments."""
 
 import json
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from cli.conftest import Line
+from cli.test_studies import Desk
 from seeds import seeded_generator
 
 HZ = 10e6
 
 
 def imported(
-    line: Line, device: str, y: np.ndarray[Any, Any], begin_s: float = 0.0
+    line: Desk, device: str, y: np.ndarray[Any, Any], begin_s: float = 0.0
 ) -> None:
     path = line.folder / f"{device}.csv"
     begin = np.datetime64("2026-03-02T08:00:00.000")
@@ -22,25 +23,25 @@ def imported(
         lines.append(f"{at}Z,{HZ * (1 + value):.7f}")
     path.write_text("\n".join(lines) + "\n")
     done = line.run(
-        "import", path.name, "--nominal-hz", "10e6", "--gate-s", "1",
+        "import", str(path), "--nominal-hz", "10e6", "--gate-s", "1",
         "--device", device,
     )  # fmt: skip
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
 
 
 @pytest.fixture
-def trio(line: Line) -> Line:
+def trio(tmp_path: Path) -> Desk:
     """Devices of 3e-9, 2e-9 and 1.5e-9 white FM; a time base of 2e-8."""
-    rng = seeded_generator(41)
+    line, rng = Desk(tmp_path), seeded_generator(41)
     base = 2e-8 * rng.standard_normal(600)
     for device, size in (("OSC-A", 3e-9), ("OSC-B", 2e-9), ("OSC-C", 1.5e-9)):
         imported(line, device, size * rng.standard_normal(600) + base)
     return line
 
 
-def test_each_devices_own_stability_without_the_time_base(trio: Line) -> None:
+def test_each_devices_own_stability_without_the_time_base(trio: Desk) -> None:
     done = trio.run("hat", "1", "2", "3", "--json")
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     found = json.loads(done.stdout, parse_constant=pytest.fail)
     assert [one["device"] for one in found["devices"]] == ["OSC-A", "OSC-B", "OSC-C"]
     assert found["moments"] == 600 and found["skew_s"] == 0.0
@@ -53,9 +54,9 @@ def test_each_devices_own_stability_without_the_time_base(trio: Line) -> None:
     assert json.loads(said.stdout)["rows"][0]["value"] > 1.5e-8, "all in"
 
 
-def test_it_is_readable_in_80_columns(trio: Line) -> None:
-    done = trio.run("hat", "1", "2", "3", COLUMNS="80")
-    assert done.returncode == 0, done.stderr
+def test_it_is_readable_in_80_columns(trio: Desk) -> None:
+    done = trio.run("hat", "1", "2", "3")
+    assert done.exit_code == 0, done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 80
     head, *_ = done.stdout.partition("\n\n")
     assert head.startswith("A OSC-A, run 1: own adev ") and "as read 2." in head
@@ -63,11 +64,11 @@ def test_it_is_readable_in_80_columns(trio: Line) -> None:
     assert "time base, is in none of the figures" in " ".join(done.stdout.split())
 
 
-def test_four_devices_have_a_line_each(trio: Line) -> None:
+def test_four_devices_have_a_line_each(trio: Desk) -> None:
     rng = seeded_generator(42)
     imported(trio, "OSC-D", 2e-8 * rng.standard_normal(600))
-    done = trio.run("hat", "1", "2", "3", "4", "--tau", "1s,10s", COLUMNS="80")
-    assert done.returncode == 0, done.stderr
+    done = trio.run("hat", "1", "2", "3", "4", "--tau", "1s,10s")
+    assert done.exit_code == 0, done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 80
     # a fourth one without the time base: it is part of what that one has to itself
     assert "D OSC-D, run 4: own adev 2." in done.stdout
@@ -77,16 +78,17 @@ def test_four_devices_have_a_line_each(trio: Line) -> None:
     assert own[0]["value"] == pytest.approx(3e-9, rel=0.15)
 
 
-def test_a_page_and_a_picture(trio: Line) -> None:
-    words = ("--out", "trio.html", "--plot", "trio.svg")
+def test_a_page_and_a_picture(trio: Desk) -> None:
+    words = ("--out", str(trio.folder / "trio.html"))
+    words += ("--plot", str(trio.folder / "trio.svg"))
     done = trio.run("hat", "1", "2", "3", *words)
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     page = (trio.folder / "trio.html").read_text()
     for said in ("Own stability", "Premoli", "OSC-B", "not a calibration certificate"):
         assert said in page
     assert "<desc>A OSC-A" in (trio.folder / "trio.svg").read_text()
     again = trio.run("hat", "1", "2", "3", *words)
-    assert again.returncode == 2 and "--overwrite" in again.stderr
+    assert again.exit_code == 2 and "--overwrite" in again.stderr
 
 
 @pytest.mark.parametrize(
@@ -99,10 +101,10 @@ def test_a_page_and_a_picture(trio: Line) -> None:
         (("1", "2", "4"), 1, "at the same moments"),
     ],
 )
-def test_mistakes(trio: Line, words: tuple[str, ...], code: int, said: str) -> None:
+def test_mistakes(trio: Desk, words: tuple[str, ...], code: int, said: str) -> None:
     if "4" in words:
         imported(trio, "OSC-D", 1e-9 * np.arange(100.0) ** 2, 86_400.0)
     done = trio.run("hat", *words)
-    assert done.returncode == code
+    assert done.exit_code == code
     assert said in done.stderr and "Traceback" not in done.stderr
     assert done.stdout == ""

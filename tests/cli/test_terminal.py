@@ -21,8 +21,8 @@ from benchlog.clock import host_deadline
 from benchlog.model import Run
 from benchlog.store.reader import Reader
 
-MOMENTS = 40
-"""How many moments of a start are tried, 50 ms apart: until it has long been up."""
+UP_S = 2.0
+"""How long after its first instruction a program has long been up."""
 PART = "quartz-16mhz-30ppm"
 SCREEN_UP, SCREEN_GONE = "\x1b[?1049h", "\x1b[?1049l"
 """What a terminal is sent when a full-screen program comes and when it has left."""
@@ -322,18 +322,19 @@ def test_a_run_told_to_go_on_outlives_its_terminal(line: Line, bench: str) -> No
         wait_for(lambda: ended_how(line) == "readings reached")
 
 
+@pytest.mark.parametrize("moments", [10, pytest.param(80, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("shell", ["default", "SIGINT ignored"])
 def test_sigterm_ends_it_at_whatever_moment_it_comes(
-    line: Line, bench: str, shell: str
+    line: Line, bench: str, shell: str, moments: int
 ) -> None:
-    """Every 50 ms from the first instruction on: it ends, and so does its run."""
+    """From the first instruction on until it is up: it ends, and so does its run."""
     words = measure(bench, "--device", "d", "--for", "10h")
     how = TAKE_TERMINAL
     if shell != "default":  # as a shell does for what it starts in the background
         how = how.replace("SIGHUP, signal.SIG_DFL", "SIGINT, signal.SIG_IGN")
     left_alone: list[float] = []
-    for number in range(MOMENTS):
-        after_s = 0.05 * number
+    for number in range(moments):
+        after_s = UP_S * number / moments
         with terminal(line, *words, take=how) as screen:
             screen.look_for(after_s)
             screen.process.send_signal(signal.SIGTERM)

@@ -264,7 +264,7 @@ async def test_the_screen_answers_while_a_view_is_worked_out(
         await pilot.press("v")
         await until(pilot, "stability: computing")
         await pilot.press("v")
-        await until(pilot, "temperature: being worked out")
+        await until(pilot, "temperature: computing")
         await pilot.press("question_mark")
         await until(pilot, "What the figures mean")
         await pilot.press("escape")

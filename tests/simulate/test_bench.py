@@ -244,3 +244,13 @@ def test_gates_of_a_millisecond_come_at_900_a_second():
             rates.append(1000 / (now_s() - begin))
         line.close()
     assert max(rates) > 900
+
+
+def test_three_positions_have_a_counter_each(tmp_path):
+    demo = demo_scenario(load_part(PART), bench=DemoBench(positions=3))
+    path = tmp_path / "trio.toml"
+    with serving(demo, HostClock()) as (running, _):
+        path.write_text(running.bench_toml())
+        bench = load_bench(str(path))
+    assert [one.name for one in bench.positions] == ["A", "B", "C"]
+    assert len({at.spec.serial for at in demo.counters}) == 3

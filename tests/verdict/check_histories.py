@@ -1,6 +1,7 @@
 """Simulated histories of checks of a time base that nobody moved.
 
-`PYTHONPATH=tests python tests/verdict/check_histories.py 1000` prints the table of CONTRADICTIONS.md.
+`PYTHONPATH=tests python tests/verdict/check_histories.py 1000` prints the table of
+CONTRADICTIONS.md.
 """
 
 import sys

@@ -144,7 +144,8 @@ def test_it_says_how_long_it_takes():
     expected = 60 + short.timing.judged_in_s
     assert 100 < expected < 600
     assert any("more until it can be judged" in reason for reason in short.reasons)
-    long = judged(10.0, math.ceil(1.6 * expected), part=narrow)
+    # 1 train in 50 is called one-sided by chance, and then takes longer
+    long = judged(10.0, math.ceil(2.5 * expected), part=narrow)
     assert long.word is Decision.PASS
     assert long.timing.judged_in_s == 0.0
 

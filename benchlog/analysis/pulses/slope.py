@@ -39,13 +39,13 @@ ASIDE: Final = 5.0
 """Residuals beyond this many robust standard deviations are set aside."""
 _MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
 _ROUNDS: Final = 8  # our rule: bounds the time
-# Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: 95 % of the
-# intervals of the slope hold, over the noises of tests/analysis/test_slope.py.
-_POWERS: Final = ((1.0, 6e-3), (2.0, 6e-3), (3.0, 2.4e-3), (4.0, 1.2e-3))
-_PLATEAU: Final = 3e-3
-_SHORT: Final = 70.0  # stamps; fewer give coloured shapes weight, with the square
+# Weights, ladder and bands: tests/finders/slope_weights.py. Criterion: least interval
+# score of the slope over noises of every colour, among what holds enough in each.
+_POWERS: Final = ((1.0, 2e-3), (2.0, 6e-3), (3.0, 3e-4), (4.0, 3e-6))
+_PLATEAU: Final = 2e-3
+_SHORT: Final = 250.0  # stamps; fewer give coloured shapes weight
 _STEP: Final = 4.0  # of the ladder of levels
-_TOP: Final = 64.0
+_TOP: Final = 16.0
 _BAND: Final = 1.12  # cosine terms within this ratio are taken together
 
 
@@ -184,6 +184,20 @@ def _near(residual: Array, aside: float) -> NDArray[np.bool_]:
     return centred <= aside * sd if sd > 0 else np.ones(len(residual), np.bool_)
 
 
+def not_too_early(residual: Array, aside: float = ASIDE) -> NDArray[np.bool_]:
+    """Return which stamps are not far before the others; they may be late."""
+    centred = residual - np.median(residual)
+    sd = _MAD_TO_SD * float(np.median(np.abs(centred)))
+    return centred <= aside * sd if sd > 0 else np.ones(len(residual), np.bool_)
+
+
+def straight_slope(
+    t_s: Array, error_s: Array, group: Whole, used: NDArray[np.bool_]
+) -> float:
+    """Return the plain least-squares slope, with an own level for each group."""
+    return _line(t_s, error_s, group, used)[0]
+
+
 def _line(
     t_s: Array, error_s: Array, group: Whole, used: NDArray[np.bool_]
 ) -> tuple[float, Array]:
@@ -265,7 +279,7 @@ def _shapes(middle: Array, n: int, shapes: SlopeShapes) -> tuple[Array, Array]:
             rows.append(1.0 + level / (1.0 + (pace / corner) ** 2))
             weights.append(shapes.plateau)
     coloured = np.array(weights)
-    coloured[1:] *= 1.0 + (shapes.short / n) ** 2
+    coloured[1:] *= 1.0 + shapes.short / n
     return np.array(rows), np.log(coloured)
 
 

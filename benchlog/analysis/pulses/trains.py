@@ -16,11 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.pulses.grid import PulseTrain
+from benchlog.analysis.pulses.lateness import EarliestLine, Stamps, earliest_line
 from benchlog.analysis.pulses.slope import FEWEST, SlopeFit, fit_slope
-from benchlog.analysis.series import Series
+from benchlog.analysis.pulses.train import PulseTrain
 from benchlog.errors import DataError
-from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
 
 Array = NDArray[np.float64]
@@ -28,7 +27,6 @@ Whole = NDArray[np.int64]
 
 # spacings within which stamps may be compared; our rule: the next or last
 _NEAR: Final = 1.5
-_SLOTS_MAX: Final = 4  # our rule: bounds memory where most pulses are missing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +38,9 @@ class TrainComparison:
     offset : float
         Fractional frequency offset of the source against that clock.
     fit : SlopeFit
-        The line it comes from; `fit.u` is the standard uncertainty of `offset` by the
-        scatter of the stamps alone.
+        The line through all stamps.
+    earliest : EarliestLine, optional
+        The line through the earliest stamps, where stamps are one-sided.
     t_s, error_s, group : arrays, shape (n,)
         Time errors that were compared, in s, with their times since the first stamp;
         phase is not known between groups. The offset is in their slope.
@@ -62,6 +61,15 @@ class TrainComparison:
     spacing_s: float
     origin_ns: int = 0
     aside: tuple[int, int] = (0, 0)
+    earliest: EarliestLine | None = None
+
+    @property
+    def line(self) -> SlopeFit:
+        """The line that the offset comes from.
+
+        Its `u` is the standard uncertainty of the offset by the scatter of the stamps.
+        """
+        return self.fit if self.earliest is None else self.earliest.fit
 
     @property
     def span_s(self) -> float:
@@ -69,14 +77,14 @@ class TrainComparison:
         return float(np.ptp(self.t_s))
 
     def u_after(self, span_s: float) -> float:
-        """Return what `fit.u` will be once the run has lasted `span_s`.
+        """Return what `line.u` will be once the run has lasted `span_s`.
 
         The white share falls with T^-3/2, the rest is taken to fall with T^-1/2 (as
         white frequency noise does).
         """
         ratio = self.span_s / span_s
-        white = self.fit.white
-        return float(self.fit.u * np.sqrt(white * ratio**3 + (1 - white) * ratio))
+        white = self.line.white
+        return float(self.line.u * np.sqrt(white * ratio**3 + (1 - white) * ratio))
 
 
 def against_host(source: PulseTrain) -> TrainComparison:
@@ -86,8 +94,10 @@ def against_host(source: PulseTrain) -> TrainComparison:
     fit = fit_slope(t_s, error_s, source.block)
     spacing_s = _spacing(t_s, source)
     origin_ns = _origin(source)
+    stamps = Stamps.about(t_s, fit.residual_s, source.block, spacing_s)
+    early = earliest_line(stamps)
     return TrainComparison(
-        offset=fit.slope,
+        offset=fit.slope + (early.fit.slope if early else 0.0),
         fit=fit,
         t_s=t_s,
         error_s=error_s,
@@ -95,6 +105,7 @@ def against_host(source: PulseTrain) -> TrainComparison:
         spacing_s=spacing_s,
         origin_ns=origin_ns,
         aside=(fit.set_aside, 0),
+        earliest=early,
     )
 
 
@@ -114,7 +125,8 @@ def against(source: PulseTrain, reference: PulseTrain) -> TrainComparison:
     group = _groups(slow.block[there], at)
     t_s = slow.t_s[there]
     fit = fit_slope(t_s, difference, group)
-    apart = ours.slope - theirs.slope + fit.slope
+    early = earliest_line(ours.stamps, theirs.stamps)
+    apart = ours.slope - theirs.slope + (early.fit if early else fit).slope
     spacing_s = max(_spacing(ours.t_s, source), _spacing(theirs.t_s, reference))
     error_s = difference + (ours.slope - theirs.slope) * t_s
     offset = apart / (1.0 + theirs.slope)
@@ -131,67 +143,7 @@ def against(source: PulseTrain, reference: PulseTrain) -> TrainComparison:
         spacing_s=spacing_s,
         origin_ns=origin,
         aside=aside,
-    )
-
-
-def phase_series(found: TrainComparison) -> Series:
-    """Return what was compared as phase data; places without a stamp are missing.
-
-    Stamps that were set aside are left out, and so is everything but the longest
-    group. Raises DataError when more is missing than is there.
-    """
-    longest = np.bincount(found.group - found.group.min()).argmax()
-    kept = found.fit.used & (found.group - found.group.min() == longest)
-    t_s = found.t_s[kept]
-    slot = np.round((t_s - t_s[0]) / found.spacing_s).astype(np.int64)
-    if slot[-1] > _SLOTS_MAX * len(slot) + 1024:
-        raise DataError("too many pulses are missing for a stability figure")
-    values = np.full(int(slot[-1]) + 1, np.nan)
-    values[slot] = found.error_s[kept]
-    return Series(values, found.spacing_s, "phase")
-
-
-def stretches(found: TrainComparison, most: int = 100) -> tuple[Array, Array, Whole]:
-    """Return offsets over stretches of a run, for a chart.
-
-    Returns the ends of the stretches in s (as `t_s`), the fractional offset over each,
-    and its group; at most about `most`, each of at least ten stamps. A stretch's offset
-    is the difference of the mean time errors of two neighbouring ones.
-    """
-    kept = found.fit.used
-    t_s, error_s, group = found.t_s[kept], found.error_s[kept], found.group[kept]
-    size = max(10, len(t_s) // most)
-    ends: list[float] = []
-    offsets: list[float] = []
-    groups: list[int] = []
-    for which in np.unique(group):
-        here = np.flatnonzero(group == which)
-        count = len(here) // size
-        cut = here[: count * size].reshape(count, size)
-        t, x = t_s[cut].mean(axis=1), error_s[cut].mean(axis=1)
-        offsets += (np.diff(x) / np.diff(t)).tolist()
-        ends += t[1:].tolist()
-        groups += [int(which)] * max(0, count - 1)
-    return np.array(ends), np.array(offsets), np.array(groups, dtype=np.int64)
-
-
-def readings_like(t_s: Array, frequency_hz: Array, group: Whole) -> Columns:
-    """Return frequencies at times (s) as readings; between groups there is a gap."""
-    n = len(t_s)
-    turned = np.zeros(n, dtype=np.int64)
-    if n:
-        turned[1:][np.diff(group) != 0] = int(Flag.GAP_BEFORE)
-    mono_ns = np.round(t_s * NS_PER_S).astype(np.int64)
-    gate_s = float(np.median(np.diff(t_s))) if n > 1 else 0.0
-    return Columns(
-        id=np.arange(1, n + 1),
-        segment=np.ones(n, np.int64),
-        utc_ns=mono_ns,
-        mono_ns=mono_ns,
-        gate_s=np.full(n, gate_s),
-        frequency_hz=frequency_hz,
-        ambient_c=np.full(n, np.nan),
-        flags=turned,
+        earliest=early,
     )
 
 
@@ -204,6 +156,8 @@ class _Straight:
         self.slope = fit.slope
         self.t_s, self.block = t_s[fit.used], train.block[fit.used]
         self.residual_s = fit.residual_s[fit.used]
+        spacing_s = _spacing(t_s, train)
+        self.stamps = Stamps.about(t_s, fit.residual_s, train.block, spacing_s)
 
     def __len__(self) -> int:
         return len(self.t_s)

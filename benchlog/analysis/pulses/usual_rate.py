@@ -17,7 +17,7 @@ from benchlog.units import NS_PER_S
 # other rates are told.
 FEWEST: Final = 8
 """Spacings below which nothing is claimed."""
-ALIKE: Final = 0.1
+ALIKE: Final = 0.05
 """How far a spacing may be from the median and count as alike, as a share of it."""
 MOST: Final = 0.8
 """Share of spacings that must be alike; stray extra or missing pulses are fewer."""

@@ -106,6 +106,14 @@ class CorneredHat:
     rows: tuple[HatRow, ...]
     notes: tuple[str, ...] = ()
 
+    @property
+    def drawn_rows(self) -> tuple[HatRow, ...]:
+        """The rows up to the last one that resolves a device; all, where none does."""
+        known = [
+            k for k, row in enumerate(self.rows) if any(o.resolved for o in row.own)
+        ]
+        return self.rows[: known[-1] + 1] if known else self.rows
+
 
 def cornered_hat(pairs: Mapping[tuple[int, int], Stability]) -> CorneredHat:
     """Return each device's own deviation from the deviations of all differences.

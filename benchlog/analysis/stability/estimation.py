@@ -109,6 +109,11 @@ def stabilities(
     return tuple(work.deviation(kind) for kind in kinds)
 
 
+def noises_of(series: Series, request: DeviationRequest) -> dict[int, Named]:
+    """Return the noise at each averaging factor of a request. Raises DataError."""
+    return _Work(series, request, only_allan=True).noises()
+
+
 class _Work:
     """What the deviations of one call share."""
 

@@ -118,7 +118,7 @@ def _chart(found: "HatStudy") -> str:
 
     marks = []
     for k in range(len(found.runs)):
-        for row in found.hat.rows:
+        for row in found.hat.drawn_rows:
             own, mark = row.own[k], letter(k)[0]
             if own.value is None:
                 marks.append((row.tau_s, own.high, mark.lower()))

@@ -86,7 +86,7 @@ _LOOK_S: Final = 1.0
 @click.option(
     "--one-counter",
     is_flag=True,
-    help="All devices, two at least, at inputs of one counter.",
+    help="Both devices at inputs of the same counter.",
 )
 @click.option(
     "--via",
@@ -207,9 +207,11 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         trimmer=typed["trimmer"],
         timebase_ppm=typed["timebase_ppm"],
     )
+    if typed["one_counter"] and typed["positions"] > 2:
+        raise UsageError("the simulated counter has two inputs: --one-counter is for 2")
     if typed["one_counter"] and typed["reference"] in ("period", "frequency"):
         raise UsageError(
-            "with --one-counter the inputs have devices: the reference has none; use "
+            "with --one-counter both inputs have a device: the reference has none; use "
             "--reference pulses, or two counters with --positions 2"
         )
     scenario = demo_scenario(

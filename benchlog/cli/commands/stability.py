@@ -9,7 +9,8 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
 from benchlog.cli.printing import pairs, print_json, say, table
 from benchlog.cli.tasks.studying import check_plot, plot_option
-from benchlog.cli.typed_values import Durations, RunId
+from benchlog.cli.typed_values import Duration, Durations, RunId
+from benchlog.errors import UsageError
 from benchlog.model import DEVIATIONS
 from benchlog.units import printable
 
@@ -22,6 +23,7 @@ EXAMPLES = (
     "benchlog stability 12",
     "benchlog stability 12 --kind mdev --spacing decade --json",
     "benchlog stability 12 --tau 1s,10s,100s --plot KX-0412-adev.svg",
+    "benchlog stability 12 --over-time --window 1h",
 )
 _LONG_MIN: Final = 0.5
 
@@ -47,21 +49,40 @@ _LONG_MIN: Final = 0.5
 @click.option("--tau", "taus_s", type=Durations(), help="These averaging times.")
 @click.option("--remove-drift", is_flag=True, help="Take a straight line off first.")
 @click.option("--leave-out-outliers", is_flag=True, help="Without marked outliers.")
+@click.option(
+    "--over-time",
+    is_flag=True,
+    help="How it changed along the run: a map of averaging time and time.",
+)
+@click.option(
+    "--window",
+    type=Duration(),
+    metavar="DURATION",
+    help="With --over-time: over how long each deviation is [default: a twelfth].",
+)
 @plot_option
 def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> None:
     """Show how stable RUN (the latest if left out) is over averaging times.
 
     Each row has the deviation, its 95 % interval, from how many differences it is (n),
     and the noise named at that averaging time; a drift that dominates is named instead.
-    Readings are never changed; outliers are left out only when asked.
+    Readings are never changed; outliers are left out only when asked. With --over-time
+    the deviation is worked out in a window that moves along the run, and what changed
+    more than chance would have it is told.
     """
     from benchlog.analysis.series import outliers
     from benchlog.evaluation.studies import series_of, stamps_of, with_stamps
 
     check_plot(wish["plot"])
+    _check_over_time(wish)
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
         series = series_of(reader, chosen)
+        if wish["over_time"]:
+            from benchlog.cli.tasks.stability_over_time import tell_over_time
+
+            tell_over_time(reader, chosen, series, wish, as_json=as_json)
+            return
     marked, stamps = outliers(series), stamps_of(chosen, series)
     found = with_stamps(_found(series, marked, wish), stamps)
     if wish["plot"]:
@@ -72,6 +93,18 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
         print_json(document(chosen, found, int(marked.sum()), stamps))
     else:
         click.echo(text(chosen, found, int(marked.sum()), wish))
+
+
+def _check_over_time(wish: dict[str, Any]) -> None:
+    """Raise UsageError for options that do not go together."""
+    if wish["window"] is not None and not wish["over_time"]:
+        raise UsageError("--window says how long a stretch of --over-time is")
+    if not wish["over_time"]:
+        return
+    if wish["kind"] not in ("adev", "hdev"):
+        raise UsageError(f"{wish['kind']} is not followed over time; adev or hdev is")
+    if wish["taus_s"] or wish["estimator"] != "overlapping":
+        raise UsageError("--over-time has its own averaging times and is overlapping")
 
 
 def _found(series: Any, marked: Any, wish: dict[str, Any]) -> "Stability":

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from string import ascii_uppercase
 from typing import Final
 
@@ -108,11 +109,13 @@ def _read(study: HatStudy, row: HatRow, k: int) -> str:
 
 
 def _times(some: Sequence[float], every: Sequence[float]) -> str:
-    """Return averaging times; a row of neighbours by the first and the last."""
-    at = [every.index(tau_s) for tau_s in some]
-    if len(at) > 2 and at[-1] - at[0] == len(at) - 1:
-        return f"{as_stated(some[0], 4)} to {as_stated(some[-1], 4)} s"
-    return ", ".join(f"{as_stated(tau_s, 4)}" for tau_s in some) + " s"
+    """Return averaging times; three neighbours and more by the first and the last."""
+    said = []
+    places = enumerate(every.index(tau_s) for tau_s in some)
+    for _, pairs in groupby(places, key=lambda pair: pair[1] - pair[0]):
+        row = [as_stated(every[at], 4) for _, at in pairs]
+        said += [f"{row[0]} to {row[-1]}"] if len(row) > 2 else row
+    return f"{', '.join(said)} s"
 
 
 def hat_rule(study: HatStudy) -> str:

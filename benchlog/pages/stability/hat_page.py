@@ -1,6 +1,8 @@
 """The sections of devices measured together: each one's own stability."""
 
+import re
 from collections.abc import Iterator
+from typing import Final
 
 from benchlog.evaluation.stability.hat_study import HatStudy
 from benchlog.evaluation.stability.hat_wording import (
@@ -24,11 +26,9 @@ from benchlog.pages.content import (
 )
 from benchlog.plotting.hat_picture import draw_hat, hat_in_words
 from benchlog.plotting.pictures import new_figure
-from benchlog.units import (
-    as_stated,
-    iso_utc,
-)
+from benchlog.units import as_stated, in_powers, iso_utc
 
+_EXPONENT: Final = re.compile(r"\)e([+-]\d+)")
 SOURCES = (
     "Three-cornered hat (from memory): J. E. Gray, D. W. Allan, 28th Frequency Control "
     "Symposium (1974); J. Groslambert et al., 35th Frequency Control Symposium (1981); "
@@ -66,7 +66,8 @@ def _chart(found: HatStudy) -> Chart:
 
 
 def _table(found: HatStudy) -> Table:
-    heads, rows, stands = hat_table(found)
+    heads, cells, stands = hat_table(found)
+    rows = [tuple(_EXPONENT.sub(_powers, cell) for cell in row) for row in cells]
     names = "; ".join(device_names(found))
     return table("Own deviations with 95 % intervals", heads, rows, stands, f"{names}.")
 
@@ -80,9 +81,7 @@ def _covariances(found: HatStudy) -> Table:
         (
             letter(i),
             *(
-                f"{row.covariance[i, j] / (own[i] * own[j]) ** 0.5:+.2f}"
-                if own[i] > 0 and own[j] > 0
-                else "-"
+                _correlation(row.covariance[i, j], own[i], own[j]) if j < i else ""
                 for j in range(count)
             ),
         )
@@ -95,6 +94,18 @@ def _covariances(found: HatStudy) -> Table:
         "l" + "r" * count,
         "The covariance closest to independent devices that the differences allow.",
     )
+
+
+def _correlation(covariance: float, first: float, second: float) -> str:
+    if first <= 0 or second <= 0:  # the covariance put it at none
+        return "-"
+    rounded = round(covariance / (first * second) ** 0.5, 2)
+    return f"{rounded + 0.0:.2f}"
+
+
+def _powers(match: re.Match[str]) -> str:
+    """Return what common exponent a bracket has, as pages print powers."""
+    return f") × {in_powers(f'1e{match.group(1)}').removeprefix('1 × ')}"
 
 
 def _runs(found: HatStudy) -> Table:

@@ -140,9 +140,9 @@ class Bookkeeper:
         if assessment is None or due is None or due.passed:
             began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
-            if said := run.repeats_news(assessment):
-                name = run.spec.name
-                self.runs.note(run, EventKind.SUSPECT, said, name)
+            for said in (run.repeats_news(assessment), run.load_news(assessment)):
+                if said:
+                    self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
             took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
             again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
             self._standing[run.run_id] = (host_deadline(again_s), assessment)

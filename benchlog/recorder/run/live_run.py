@@ -77,6 +77,7 @@ class LiveRun:
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
     _told_repeats: bool = False
+    _told_load: bool = False
     _rushed: bool = False
     _stale_hz: float | None = None
     _stale_n: int = 0
@@ -187,6 +188,14 @@ class LiveRun:
             return ""
         self._told_repeats = True
         return assessment.doubt
+
+    def load_news(self, assessment: Assessment) -> str:
+        """Return once that the share of late stamps changes, where it does."""
+        timing = assessment.timing
+        if self._told_load or timing is None or not timing.load_change:
+            return ""
+        self._told_load = True
+        return timing.load_change
 
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""

@@ -1,25 +1,23 @@
 """From pulses to a verdict: a device's train against a reference's, or the host's."""
 
-import math
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.pulses.grid import PulseCounts, PulseTracker
+from benchlog.analysis.pulses.grid import PulseTracker
+from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import (
     TrainComparison,
     against,
     against_host,
-    readings_like,
-    stretches,
 )
+from benchlog.analysis.pulses.views import readings_like, stretches
 from benchlog.analysis.stats import RunStats
 from benchlog.errors import DataError
 from benchlog.model import (
     Columns,
-    Decision,
     Flag,
     Part,
     Pulses,
@@ -27,11 +25,9 @@ from benchlog.model import (
 )
 from benchlog.units import (
     NS_PER_S,
-    three_digits,
-    two_digits,
 )
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.judgement import (
     Judge,
     corrected_ppm,
@@ -39,13 +35,12 @@ from benchlog.verdict.run.judgement import (
     rate_doubt,
 )
 from benchlog.verdict.run.limit import limit_for
-from benchlog.verdict.run.pulse_timing import Timing, span_until
+from benchlog.verdict.run.pulse_budget import pulse_budget, until_judged
+from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.run.reasons import pulse_reasons
 from benchlog.verdict.run.reference_band import AtReference, whole_at_reference
 
 HOST: Final = "this computer's clock"
-# of the time until judged: the estimate should not be missed; our rule
-_MARGIN: Final = 1.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +162,10 @@ class PulseJudge(Judge):
         except DataError:
             found = None
         stats = self._stats(found)
-        budget = None if found is None else self._budget(found, stats)
+        budget = None
+        if found is not None:
+            against = "reference" if self.trains.reference else "host clock"
+            budget = pulse_budget(found, stats.n, self.timebase, against)
         draft = held_against_limit(
             part=self.part,
             stats=stats,
@@ -177,7 +175,7 @@ class PulseJudge(Judge):
             horizon_years=self.horizon_years,
             over_temperature=self.over_temperature,
             at_reference=self._at_reference(stats, budget),
-            doubt=self._doubt(),
+            doubt=self.doubt(),
         )
         if draft.doubt:
             draft = replace(draft, conformance=None)
@@ -200,7 +198,8 @@ class PulseJudge(Judge):
 
     # --- details ----------------------------------------------------------------------
 
-    def _doubt(self) -> str:
+    def doubt(self) -> str:
+        """Ask what is wrong where pulses come at another rate than stated, else ""."""
         limit_ppm = limit_for(self.part, self._temperatures(), self.horizon_years).ppm
         ours = rate_doubt("the device", self._device, limit_ppm)
         if ours or self._reference is None:
@@ -244,40 +243,6 @@ class PulseJudge(Judge):
             mean_hz=self.part.nominal_hz * (1 + found.offset),
         )
 
-    def _budget(self, found: TrainComparison, stats: RunStats) -> Budget:
-        base, fit = self.timebase, found.fit
-        what = "reference" if self.trains.reference else "host clock"
-        ends_ppm = math.sqrt(2.0) * base.u_s / found.span_s * 1e6
-        colour = "white" if fit.white > 0.5 else "coloured"
-        said = (
-            f"{stats.n} pulses, residuals {three_digits(fit.rms_s * 1e6)} us rms, "
-            f"{colour}"
-        )
-        lines = [
-            BudgetLine(
-                name=what,
-                u_ppm=base.u_ppm,
-                degrees_of_freedom=base.degrees_of_freedom,
-                distribution="rectangular",
-                text=base.text,
-            ),
-            BudgetLine(
-                name=f"{what}, ends",
-                u_ppm=ends_ppm,
-                degrees_of_freedom=math.inf,
-                distribution="normal",
-                text=f"sqrt(2) {two_digits(base.u_s)} s over {found.span_s:.0f} s",
-            ),
-            BudgetLine(
-                name="statistics",
-                u_ppm=fit.u * 1e6,
-                degrees_of_freedom=fit.freedom,
-                distribution="t",
-                text=said,
-            ),
-        ]
-        return budget_of(line for line in lines if line.u_ppm > 0 or line is lines[-1])
-
     def _timing(self, found: TrainComparison | None, draft: Assessment) -> Timing:
         name = self.trains.reference
         timing = Timing(
@@ -293,8 +258,9 @@ class PulseJudge(Judge):
             pp_s=found.fit.pp_s,
             set_aside=found.aside[0],
             reference_set_aside=found.aside[1],
+            lateness=found.earliest.shares if found.earliest else None,
         )
-        return _until_judged(timing, found, draft)
+        return until_judged(timing, found, draft)
 
 
 def _feed(tracker: PulseTracker, pulses: Pulses, which: NDArray[np.bool_]) -> None:
@@ -304,23 +270,3 @@ def _feed(tracker: PulseTracker, pulses: Pulses, which: NDArray[np.bool_]) -> No
         pulses.flags[which],
         pulses.segment[which],
     )
-
-
-def _until_judged(timing: Timing, found: TrainComparison, draft: Assessment) -> Timing:
-    """Add how long it will take until U no longer reaches the limit."""
-    if draft.word is not Decision.UNDECIDED:
-        return replace(timing, judged_in_s=0.0)
-    if draft.offset_ppm is None or draft.budget is None or not draft.limit.known:
-        return timing
-    margin = abs(abs(draft.offset_ppm) - draft.limit.ppm)
-    base, k = draft.timebase, draft.budget.k
-
-    def expanded_ppm(span_s: float) -> float:
-        ends = math.sqrt(2.0) * base.u_s / span_s * 1e6
-        return k * math.hypot(base.u_ppm, ends, found.u_after(span_s) * 1e6)
-
-    span_s = span_until(expanded_ppm, found.span_s, margin)
-    by_itself = k * base.u_ppm < margin
-    if span_s is None:
-        return replace(timing, by_itself=by_itself)
-    return replace(timing, judged_in_s=max(0.0, span_s * _MARGIN - found.span_s))

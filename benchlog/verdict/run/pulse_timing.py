@@ -5,7 +5,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.analysis.pulses.grid import PulseCounts
+from benchlog.analysis.pulses.lateness import LateShares
+from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.model import Bench, PositionSpec, Timebase
 from benchlog.units import as_stated, three_digits
 
@@ -27,6 +28,9 @@ class Timing:
         Time residuals about the straight line, in s; None while there is no line.
     set_aside, reference_set_aside : int
         Good pulses too far from the line to count.
+    lateness : tuple of (device, reference), optional
+        Late stamps by quarters of the run, None where too few are late; the whole is
+        None where stamps are not one-sided, so that all count alike.
     judged_in_s : float | None
         Seconds until the verdict is expected; 0 when it is there, None when it is not
         to be had in this way or nothing can be said yet.
@@ -42,8 +46,23 @@ class Timing:
     pp_s: float | None = None
     set_aside: int = 0
     reference_set_aside: int = 0
+    lateness: tuple[LateShares | None, LateShares | None] | None = None
     judged_in_s: float | None = None
     by_itself: bool = True
+
+    @property
+    def load_change(self) -> str:
+        """What to tell where the share of late stamps changes in the run, else ""."""
+        ours, theirs = self.lateness or (None, None)
+        for whose, late in (("", ours), (" of the reference", theirs)):
+            if late is not None and late.changed:
+                shares = ", ".join(f"{100 * one:.2g}" for one in late.shares)
+                return (
+                    f"the share of late stamps{whose} changes: {shares} % in the "
+                    "quarters of the run. The load of this computer changed; the "
+                    "offset comes from the earliest stamps"
+                )
+        return ""
 
 
 def span_until(

@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchlog.analysis.outliers import AROUND, SCORE
-from benchlog.analysis.pulses.grid import PulseCounts
 from benchlog.analysis.pulses.slope import FEWEST
+from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Decision, Part
 from benchlog.units import (
@@ -120,12 +120,11 @@ def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
         rest = found.without
         jitter = rest.stats.jitter_ppm_rms
         said = "" if jitter is None else f", jitter {three_digits(jitter)} ppm rms"
+        offset = format_ppm(rest.offset_ppm, rest.u_ppm)
         yield (
             f"the verdict depends on the outliers: with them {found.with_them}, "
-            f"without them {rest.word} (offset "
-            f"{format_ppm(rest.offset_ppm, rest.u_ppm)} +- "
-            f"{format_u_ppm(rest.u_ppm)} ppm"
-            f"{said}); find out what caused them"
+            f"without them {rest.word} (offset {offset} +- "
+            f"{format_u_ppm(rest.u_ppm)} ppm{said}); find out what caused them"
         )
 
 
@@ -216,6 +215,8 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
         yield from decision_reasons(a)
     if not a.doubt:
         yield from _when(a, timing)
+    if timing.load_change:
+        yield timing.load_change
     yield from _faults("", timing.counts, timing.set_aside)
     if timing.reference is not None:
         yield from _faults("reference: ", timing.reference, timing.reference_set_aside)

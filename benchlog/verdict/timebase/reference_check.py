@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.outliers import marked
-from benchlog.analysis.pulses.grid import PulseCounts
+from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
@@ -27,7 +27,6 @@ from benchlog.units import (
     as_stated,
     format_duration,
     format_frequency,
-    three_digits,
     two_digits,
 )
 from benchlog.verdict.run.budget import (
@@ -36,6 +35,7 @@ from benchlog.verdict.run.budget import (
     budget_of,
     resolution_line,
 )
+from benchlog.verdict.run.pulse_budget import statistics_line
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 from benchlog.verdict.timebase.warm_up import (
     WarmUpDrift,
@@ -156,14 +156,7 @@ def by_pulses(
     `counts` are the time base's and the reference's.
     """
     ours, theirs = counts
-    said = f"{ours.good} pulses, residuals {three_digits(found.fit.rms_s * 1e6)} us rms"
-    statistics = BudgetLine(
-        name="statistics",
-        u_ppm=found.fit.u * 1e6,
-        degrees_of_freedom=found.fit.freedom,
-        distribution="t",
-        text=said,
-    )
+    statistics = statistics_line(found, ours.good)
     budget = budget_of([*_reference_lines(reference, found.span_s), statistics])
     return Finding(
         offset_ppm=found.offset * 1e6,

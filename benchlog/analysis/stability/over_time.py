@@ -1,0 +1,188 @@
+"""Stability over the time of a run: the deviation in a window that moves along.
+
+Source (from memory): L. Galleani, P. Tavella, "The dynamic Allan variance", IEEE Trans.
+UFFC 56 (2009) 450. Whether it changed is decided in windows that do not overlap.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.series import Series, frequency_of
+from benchlog.analysis.stability.changes import StabilityChange, changes_of
+from benchlog.analysis.stability.deviations import DeviationRequest
+from benchlog.analysis.stability.estimation import noises_of
+from benchlog.analysis.stability.freedom import (
+    Differences,
+    equivalent_freedom,
+    interval,
+)
+from benchlog.errors import DataError
+from benchlog.units import as_stated
+
+Array = NDArray[np.float64]
+
+KINDS: Final = ("adev", "hdev")
+"""Deviations that are followed over time."""
+_SHARE: Final = 12  # our rule: a window is a twelfth of the run
+_FEWEST: Final = 32  # our rule: readings of a window, for five averaging times
+_SEVERAL: Final = 4  # our rule: windows that do not overlap, at least
+_COLUMNS: Final = (
+    56  # our rule: windows of a picture, as many as a terminal has room for
+)
+_LEAST_EDF: Final = 3.0  # our rule: with less, a window shows chance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StabilityOverTime:
+    """A deviation against averaging time and time.
+
+    Parameters
+    ----------
+    t_s : array, shape (W,)
+        The middles of the windows, from the first reading on.
+    tau_s : array, shape (K,)
+        Averaging times.
+    values, low, high : array, shape (K, W)
+        The deviation in each window and its 95 % interval; NaN where less than half of
+        the differences are there.
+    window_s : float
+        How long a window is.
+    changes : tuple of StabilityChange
+        What changed more than chance would have it, the clearest first.
+
+    """
+
+    kind: str
+    tau0_s: float
+    window_s: float
+    t_s: Array
+    tau_s: Array
+    values: Array
+    low: Array
+    high: Array
+    changes: tuple[StabilityChange, ...]
+
+
+def stability_over_time(
+    series: Series, kind: str = "adev", window_s: float | None = None
+) -> StabilityOverTime:
+    """Return the deviation in windows along the data.
+
+    `window_s` None: a twelfth of the run. Raises DataError for another kind, and where
+    fewer than four windows with 32 values each fit in.
+    """
+    if kind not in KINDS:
+        raise DataError(f"{kind} is not followed over time; {' or '.join(KINDS)} is")
+    y = frequency_of(series)
+    size = _window(len(y), series.tau0_s, window_s)
+    whole = DeviationRequest()
+    noises = {
+        m: 0 if one.cautious is None else one.cautious
+        for m, one in noises_of(series, whole).items()
+    }
+    order = KINDS.index(kind) + 2
+    factors = [
+        m
+        for m, alpha in noises.items()
+        if size > order * m
+        and _freedom(order, m, size - order * m + 1, alpha) >= _LEAST_EDF
+    ]
+    starts = np.unique(np.linspace(0, len(y) - size, _COLUMNS).astype(np.int64))
+    apart = np.arange(len(y) // size) * size
+    work = _Windows(y, order, size)
+    picture = [work.variances(m, starts) for m in factors]
+    tested = [work.variances(m, apart) for m in factors]
+    alphas = [noises[m] for m in factors]
+    values = np.sqrt(np.array([variances for variances, _ in picture]))
+    low, high = np.full_like(values, np.nan), np.full_like(values, np.nan)
+    for k, (m, (_, pairs)) in enumerate(zip(factors, picture, strict=True)):
+        for w in np.flatnonzero(values[k] > 0):
+            edf = _freedom(order, m, int(pairs[w]), alphas[k])
+            low[k, w], high[k, w] = interval(float(values[k, w]), edf)
+    freedoms = np.array(
+        [
+            [_freedom(order, m, int(n), alpha) for n in pairs]
+            for m, alpha, (_, pairs) in zip(factors, alphas, tested, strict=True)
+        ]
+    )
+    tau0_s = series.tau0_s
+    return StabilityOverTime(
+        kind=kind,
+        tau0_s=tau0_s,
+        window_s=size * tau0_s,
+        t_s=np.asarray((starts + size / 2.0) * tau0_s, dtype=np.float64),
+        tau_s=np.array(factors) * tau0_s,
+        values=values,
+        low=low,
+        high=high,
+        changes=changes_of(
+            np.array([variances for variances, _ in tested]),
+            freedoms,
+            np.array(factors) * tau0_s,
+            np.append(apart, apart[-1] + size) * tau0_s,
+        ),
+    )
+
+
+def _window(count: int, tau0_s: float, window_s: float | None) -> int:
+    """Return how many values a window has."""
+    size = count // _SHARE if window_s is None else round(window_s / tau0_s)
+    if window_s is None:
+        size = max(size, _FEWEST)
+    if size < _FEWEST:
+        raise DataError(
+            f"a window of {size} readings is too short; {_FEWEST} are needed, "
+            f"{as_stated(_FEWEST * tau0_s, 4)} s"
+        )
+    if count < _SEVERAL * size:
+        raise DataError(
+            f"{count:,} readings are less than {_SEVERAL} windows of {size:,}: too few "
+            "to tell of a change over time"
+        )
+    return size
+
+
+def _freedom(order: int, m: int, pairs: int, alpha: int) -> float:
+    if pairs < 1:
+        return 0.0
+    return equivalent_freedom(Differences(order=order, m=m, pairs=pairs), alpha)
+
+
+class _Windows:
+    """Frequencies whose squared differences are summed over windows.
+
+    As elsewhere, an average counts where at least half of its values are there.
+    """
+
+    def __init__(self, y: Array, order: int, size: int) -> None:
+        there = ~np.isnan(y)
+        centred = np.where(there, y - np.mean(y[there]), 0.0)
+        self._total = np.concatenate(([0.0], np.cumsum(centred)))
+        self._count = np.concatenate(([0], np.cumsum(there)))
+        self._order, self._size = order, size
+
+    def variances(
+        self, m: int, starts: NDArray[np.int64]
+    ) -> tuple[Array, NDArray[np.int64]]:
+        """Return the variance in the window at each start, and its pairs.
+
+        NaN where less than half of the pairs are there, or none scatters.
+        """
+        count = self._count[m:] - self._count[:-m]
+        means = (self._total[m:] - self._total[:-m]) / np.maximum(count, 1)
+        known = 2 * count >= m
+        for _ in range(self._order - 1):
+            means = means[m:] - means[:-m]
+            known = known[m:] & known[:-m]
+        squares = np.concatenate(([0.0], np.cumsum(np.where(known, means, 0.0) ** 2)))
+        pairs = np.concatenate(([0], np.cumsum(known)))
+        most = self._size - self._order * m + 1
+        there = pairs[starts + most] - pairs[starts]
+        summed = squares[starts + most] - squares[starts]
+        divisor = 2.0 if self._order == 2 else 6.0
+        variance = summed / np.maximum(there, 1) / divisor
+        usable = (2 * there >= most) & (variance > 0)
+        return np.where(usable, variance, np.nan), np.where(usable, there, 0)
