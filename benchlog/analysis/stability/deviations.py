@@ -8,6 +8,7 @@ from typing import Final
 from benchlog.analysis.series import Series
 from benchlog.errors import DataError
 from benchlog.model import AVERAGING, DEVIATIONS, REGRESSION
+from benchlog.units import as_stated
 
 ESTIMATORS: Final = ("overlapping", "plain")
 SPACINGS: Final = ("octave", "decade", "every")
@@ -121,7 +122,8 @@ def notes_on(series: Series, kind: str, missing: int) -> list[str]:
     if series.dead_time_ratio > 1.0:
         gate_s = series.gate_s or series.tau0_s
         notes.append(
-            f"dead time: gates of {gate_s:g} s every {series.tau0_s:g} s; "
+            f"dead time: gates of {as_stated(gate_s)} s every "
+            f"{as_stated(series.tau0_s, 6)} s; "
             "each row states the bias B2 B3 of its noise, none is applied"
         )
         notes.append(

@@ -15,7 +15,10 @@ from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName
 from benchlog.errors import BusyError
 from benchlog.model import EDGE
-from benchlog.units import format_duration
+from benchlog.units import (
+    as_stated,
+    format_duration,
+)
 
 if TYPE_CHECKING:
     from benchlog.model import (
@@ -132,7 +135,7 @@ def advice_for(
         jitter_s = stamp_s(spec.address)
         times = [pulse_time_s(one, jitter_s, spacing_s) for one in LIMITS_PPM]
         return tuple(
-            f"{limit:g} ppm: {format_duration(math.ceil(time_s))}"
+            f"{as_stated(limit)} ppm: {format_duration(math.ceil(time_s))}"
             for limit, time_s in zip(LIMITS_PPM, times, strict=True)
         )
     seen = seen_resolution(samples)
@@ -174,7 +177,7 @@ def _advised(row: Checked) -> "Iterator[str]":
     from benchlog.verdict.run.measuring_advice import stamp_s
 
     if row.advice and row.unit == EDGE:
-        rms = f"{stamp_s(row.address) * 1e3:g} ms"
+        rms = f"{as_stated(stamp_s(row.address) * 1e3)} ms"
         what = f"time to compare {row.instrument} by stamps of {rms} rms"
         yield f"{what} for a limit of " + "; ".join(row.advice)
     if row.seen:

@@ -170,5 +170,5 @@ def contradiction_line(timebase: Timebase) -> BudgetLine | None:
         name="contradicted check",
         u_ppm=timebase.apart_ppm / ROOT_3,
         distribution="rectangular",
-        text=f"another check lies {timebase.apart_ppm:.3g} ppm from it",
+        text=f"another check lies {three_digits(timebase.apart_ppm)} ppm from it",
     )

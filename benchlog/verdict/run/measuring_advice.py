@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from benchlog.model import ReferenceSpec, Sample
-from benchlog.units import format_duration, three_digits
+from benchlog.units import as_stated, format_duration, three_digits
 from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 
@@ -55,7 +55,7 @@ class Advice:
         else:
             said = format_duration(self.gate_s)
         coarse = ", time base too coarse" if self.fine_enough is False else ""
-        return f"{self.limit_ppm:g} ppm: {said}{coarse}"
+        return f"{as_stated(self.limit_ppm)} ppm: {said}{coarse}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,12 +202,12 @@ def refcheck_advice(
     if reference.u_ppm is not None:
         fine = _RATIO * COVERAGE * reference.u_ppm <= limit_ppm
         said = format_duration(least_s) if fine else "reference too coarse"
-        return f"{limit_ppm:g} ppm: {said}"
+        return f"{as_stated(limit_ppm)} ppm: {said}"
     u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
     time_s = max(least_s, 2.0 * _RATIO * math.sqrt(2.0) * u_s * 1e6 / limit_ppm)
     if reference.pulses is not None:
         time_s = max(time_s, pulse_time_s(limit_ppm, stamp_s))
-    return f"{limit_ppm:g} ppm: {format_duration(math.ceil(time_s))}"
+    return f"{as_stated(limit_ppm)} ppm: {format_duration(math.ceil(time_s))}"
 
 
 def pulse_time_s(limit_ppm: float, jitter_s: float, spacing_s: float = 1.0) -> float:

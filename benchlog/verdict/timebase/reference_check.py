@@ -24,8 +24,10 @@ from benchlog.model import Columns, InstrumentSpec, ReferenceSpec
 from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
+    as_stated,
     format_duration,
     format_frequency,
+    two_digits,
 )
 from benchlog.verdict.run.budget import (
     COVERAGE,
@@ -204,8 +206,8 @@ def _must_be_reference(
     if 2 * np.count_nonzero(plausible) <= n:
         middle = float(np.median(columns.frequency_hz))
         raise DataError(
-            f"the counter reads {middle:.10g} Hz where [reference] promises "
-            f"{reference.nominal_hz:.10g} Hz: is the reference at that input?"
+            f"the counter reads {as_stated(middle)} Hz where [reference] promises "
+            f"{as_stated(reference.nominal_hz)} Hz: is the reference at that input?"
         )
 
 
@@ -245,7 +247,7 @@ def _reference_lines(reference: ReferenceSpec, span_s: float) -> Iterator[Budget
         )
         return
     said = "stated" if stated else "assumed"
-    text = f"{said} u {u_s:.2g} s at either end of {format_duration(span_s)}"
+    text = f"{said} u {two_digits(u_s)} s at either end of {format_duration(span_s)}"
     yield BudgetLine(
         name="reference",
         u_ppm=_ROOT_2 * u_s / span_s * 1e6,
