@@ -16,7 +16,7 @@ from benchlog.units import (
     seconds_per_day,
 )
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.budget import COVERAGE, Budget
 from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.run.reference_band import AtReference
@@ -126,7 +126,7 @@ def timebase_text(
     )
     if timebase.status != "checked":
         return wrong + (signs(printable(timebase.text)) or timebase.status)
-    u = 2 * timebase.u_ppm
+    u = COVERAGE * timebase.u_ppm
     found = f"{format_ppm(timebase.offset_ppm, u)} ± {format_u_ppm(u)} ppm"
     holds = "expired" if timebase.stale else "holds until"
     until = f", {holds} {date}" if date else ""

@@ -15,13 +15,13 @@ from benchlog.analysis.fitting.ageing_beside_ambient import (
 from benchlog.analysis.fitting.temperature import TemperatureData, law_of
 from benchlog.analysis.phase_points import series_from_phases
 from benchlog.analysis.pulses.views import phase_series
-from benchlog.analysis.series import Series, series_from_frequencies
+from benchlog.analysis.series import UNSTATED, Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.evaluation.step_events import without_steps
-from benchlog.model import Columns, Purpose, Run
+from benchlog.model import Columns, Counting, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.units import signed_digits
 
@@ -43,7 +43,13 @@ def series_of(reader: Reader, run: Run) -> Series:
     if imported is not None:
         return imported
     found = reader.frequencies(run.id)
-    return series_from_frequencies(found, run.nominal_hz, run.divider)
+    counting = counting_of(run)
+    return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
+
+
+def counting_of(run: Run) -> Counting:
+    """Return how the counter of a run counts, as it was stated when it began."""
+    return UNSTATED if run.counter_spec is None else run.counter_spec.counts
 
 
 def imported_phase(reader: Reader, run: Run) -> Series | None:

@@ -27,7 +27,7 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import UNLIMITED
+from benchlog.verdict.run.budget import COVERAGE, UNLIMITED
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
@@ -309,7 +309,7 @@ def check_text(evaluation: Evaluation) -> str:
     if evaluation.kept_check is None:
         return "none was kept of this run"
     number, check = evaluation.kept_check
-    u = 2.0 * check.u_ppm
+    u = COVERAGE * check.u_ppm
     held = f"holds until {iso_utc(check.valid_until_utc_ns)}"
     if check.void is not None:
         held = f"void, it corrects nothing ({check.void})"

@@ -227,6 +227,13 @@ class Run:
         return None if hook_up is None else bench.instruments.get(hook_up.frequency)
 
     @property
+    def thermometer_u_c(self) -> float | None:
+        """Standard uncertainty that the bench states of its thermometer, C."""
+        named = self.hook_up.ambient if self.hook_up is not None else None
+        spec = self.recorded_bench.instruments.get(named or "")
+        return None if spec is None else spec.u_c
+
+    @property
     def counter_identity(self) -> Identity | None:
         """Who measured the frequency, as it identified itself."""
         hook_up = self.hook_up
@@ -300,6 +307,13 @@ class Run:
     def open(self) -> bool:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None
+
+    @property
+    def ended_until_clear(self) -> bool:
+        """Whether it is over and was to end at the first look that was clear."""
+        copied = self.exported.get("snapshot")
+        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        return not self.open and bool(plan.get("until_clear"))
 
     def cut_short(self, readings: int, *, fewest: int) -> str:
         """Say why it ended before its plan was over; empty where it did not.

@@ -20,6 +20,7 @@ from benchlog.units import (
     signed_digits,
     three_digits,
 )
+from benchlog.verdict.run.budget import COVERAGE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,7 +56,7 @@ def _drawn(
 ) -> None:
     days = [(one.at_utc_ns - first_ns) / _DAY_NS for one in checks]
     offsets = [one.offset_ppm for one in checks]
-    spans = [2.0 * one.u_ppm for one in checks]
+    spans = [COVERAGE * one.u_ppm for one in checks]
     axes.errorbar(days, offsets, yerr=spans, capsize=3, **style)  # type: ignore[arg-type]
 
 
@@ -84,8 +85,8 @@ def history_table(checks: Sequence[Numbered]) -> Table:
         (
             number,
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
-            format_ppm(one.offset_ppm, 2.0 * one.u_ppm),
-            format_u_ppm(2.0 * one.u_ppm),
+            format_ppm(one.offset_ppm, COVERAGE * one.u_ppm),
+            format_u_ppm(COVERAGE * one.u_ppm),
             one.method if one.void is None else f"void ({one.void}); {one.method}",
         )
         for number, one in checks

@@ -168,11 +168,7 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     rows = [row for row in found.rows if row.value is not None]
     biased = any(row.bias != 1.0 for row in rows)
     cells = [
-        (
-            *stability_cells(row),
-            *([three_digits(row.bias)] if biased else []),
-        )
-        for row in rows
+        (*stability_cells(row), *([_bias(row.bias)] if biased else [])) for row in rows
     ]
     headers = (*stability_heads(found.kind)[:-1], "Noise")
     head = (*headers, *(["Bias, dead time"] if biased else []))
@@ -297,3 +293,7 @@ def _verdicts(record: RunRecord) -> Table:
     note = "Of the best code, as it was measured at the end; the others were on trial."
     title = "Verdicts kept, the newest last"
     return table(title, headers, rows, "llrrr", note if trim and rows else "")
+
+
+def _bias(bias: float | None) -> str:
+    return "?" if bias is None else three_digits(bias)

@@ -44,7 +44,8 @@ class Checked:
 
     `advice` is the gate (of pulses: the time) that some limits need, `seen` what the
     counter's readings show of its resolution, by which that is told, `refcheck` the
-    time that a check of its time base needs, where [reference] is about it.
+    time that a check of its time base needs, where [reference] is about it. `counts`:
+    what they show of how it counts, and whether that is what was stated.
     """
 
     instrument: str
@@ -59,6 +60,7 @@ class Checked:
     advice: tuple[str, ...] = ()
     refcheck: tuple[str, ...] = ()
     seen: str = ""
+    counts: tuple[str, ...] = ()
 
 
 @make_command("check-bench", examples=EXAMPLES)
@@ -69,8 +71,10 @@ def command(
 ) -> None:
     """Ask each instrument of BENCH (a name or a path) who it is, and for a reading.
 
-    A counter is read ten times (four, or what fits into 30 s, at a long gate): what it
-    resolves is told by the scatter and the steps of its readings, not by its digits.
+    A counter is read ten times (four, or what fits into 30 s, at a long gate; up to a
+    hundred times, within 4 s, at a short one): what it resolves is told by the scatter
+    and the steps of its readings, not by its digits. How it counts is told by how its
+    readings follow each other: dead time, stamps shared from gate to gate.
 
     Without BENCH it is your default (`benchlog defaults`).
 
@@ -178,6 +182,8 @@ def _advised(row: Checked) -> "Iterator[str]":
         yield f"{what} for a limit of " + "; ".join(row.advice)
     if row.seen:
         yield f"{row.instrument}: {row.seen}"
+    for text in row.counts:
+        yield f"{row.instrument}: {text}"
     if row.advice and row.unit != EDGE:
         yield f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
     if row.refcheck:
@@ -246,10 +252,12 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
 
 
 def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Checked:
+    from benchlog.verdict.run.counter.seen_counting import seen_counting
     from benchlog.verdict.run.measuring_advice import seen_resolution
 
     error, sample = tried.error, tried.sample
     seen = seen_resolution(tried.samples)
+    counts = seen_counting(tried.samples, spec.counts)
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(
         instrument=spec.name,
@@ -262,6 +270,7 @@ def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Ch
         error=str(error) if error else None,
         advice=advice_for(spec, tried.samples, _checks_of(path, tried.identity)),
         seen=seen.text if seen else "",
+        counts=counts.texts if counts else (),
     )
 
 

@@ -112,6 +112,7 @@ class RunStarter:
             timebase=timebase,
             resolution_hz=resolution_hz,
             over_temperature=plan.over_temperature,
+            cut=counter.counts.cut,
         )
         return LiveRun(
             plan=plan,

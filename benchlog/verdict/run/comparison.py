@@ -14,12 +14,8 @@ from benchlog.analysis.pairing import (
     ratio_paired,
 )
 from benchlog.analysis.uncertainty import mean_uncertainty
-from benchlog.units import (
-    format_ppm,
-    format_u_ppm,
-    interval_texts,
-)
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.units import format_ppm, format_u_ppm, interval_texts
+from benchlog.verdict.run.budget import DRIFT, Budget, BudgetLine, budget_of
 from benchlog.verdict.timebase.common_timebase import (
     DAY_NS,
     Side,
@@ -147,7 +143,7 @@ def _budget(a: Side, b: Side, sign: float, own: BudgetLine | None) -> Budget | N
     for name, one, budget in (("A", a, first), ("B", b, second)):
         for line in budget.lines:
             is_base = line.name == "time base"
-            if is_base or (own is not None and line.name == "statistics"):
+            if is_base or (own is not None and line.name in ("statistics", DRIFT)):
                 continue
             text = f"run {one.run}: {line.text}"
             lines.append(replace(line, name=f"{line.name} of {name}", text=text))

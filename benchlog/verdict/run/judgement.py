@@ -163,6 +163,4 @@ def _conformance(
 ) -> float | None:
     if offset is None or budget is None or not limit.known:
         return None
-    return conformance_probability(
-        offset, budget.u_ppm, -limit.ppm, limit.ppm, budget.degrees_of_freedom
-    )
+    return conformance_probability(offset, budget, -limit.ppm, limit.ppm)

@@ -24,6 +24,7 @@ def judge_for(run: Run) -> AnyJudge:
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
         over_temperature=run.over_temperature,
+        cut=run.counter_spec is not None and run.counter_spec.counts.cut,
     )
 
 
@@ -35,6 +36,7 @@ def judge_of(
     timebase: Timebase | None,
     resolution_hz: float | None,
     over_temperature: bool = False,
+    cut: bool = False,
 ) -> AnyJudge:
     """Return a judge of pulses where there are `trains`, else one of readings."""
     if trains is not None:
@@ -50,6 +52,7 @@ def judge_of(
         timebase=timebase,
         resolution_hz=resolution_hz,
         over_temperature=over_temperature,
+        cut=cut,
     )
 
 

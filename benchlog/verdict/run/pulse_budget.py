@@ -8,7 +8,7 @@ from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.model import Decision, Timebase
 from benchlog.units import three_digits, two_digits
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of, timebase_line
 from benchlog.verdict.run.pulse_timing import Timing, span_until
 
 # of the time until judged: the estimate should not be missed; our rule
@@ -22,13 +22,7 @@ def pulse_budget(
     ends_ppm = math.sqrt(2.0) * timebase.u_s / found.span_s * 1e6
     ends = f"sqrt(2) {two_digits(timebase.u_s)} s over {found.span_s:.0f} s"
     lines = [
-        BudgetLine(
-            name=against,
-            u_ppm=timebase.u_ppm,
-            degrees_of_freedom=timebase.degrees_of_freedom,
-            distribution="rectangular",
-            text=timebase.text,
-        ),
+        timebase_line(timebase, against),
         BudgetLine(name=f"{against}, ends", u_ppm=ends_ppm, text=ends),
         statistics_line(found, pulses),
     ]

@@ -17,12 +17,14 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment, Outliers
+from benchlog.verdict.run.budget import COVERAGE, DRIFT
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import RATIO, is_coarse, timebase_reasons
 
+_LARGE: Final = 0.3  # our rule: less changes U by 5 %
 NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
 
 
@@ -93,6 +95,7 @@ def _rests_on(a: Assessment) -> Iterator[str]:
     """Yield what the figures rest on, where a person should know of it."""
     stats = a.stats
     yield from timebase_reasons(a.timebase, a.limit)
+    yield from _drift(a)
     yield from _gate(a)
     if stats.gaps:
         yield (
@@ -181,13 +184,25 @@ def comparison(a: Assessment) -> str:
             return f"{said} overlaps the limit {limit}: too near to tell"
 
 
+def _drift(a: Assessment) -> Iterator[str]:
+    """Say that it drifts, where that is a large part of U."""
+    budget = a.judged_budget
+    if budget is None:
+        return
+    for line in budget.lines:
+        if line.name == DRIFT and line.u_ppm > _LARGE * budget.u_ppm:
+            yield (
+                f"the frequency drifts, {line.text}; U allows for as much drift again "
+                "as in this run"
+            )
+
+
 def _gate(a: Assessment) -> Iterator[str]:
     """Say when the gate is too short to read the limit well, and which would do."""
     gate_s, budget = a.stats.gate_s, a.budget
     if budget is None or not a.limit.known or not gate_s:
         return
-    u_ppm = sum(line.u_ppm for line in budget.lines if line.name == "resolution")
-    advice = advise(a.limit.ppm, u_ppm * 12**0.5, gate_s, None)
+    advice = advise(a.limit.ppm, a.digit_ppm or 0.0, gate_s, None)
     if advice.gate_s is None:
         yield f"this counter cannot read +-{as_stated(a.limit.ppm)} ppm to a tenth"
     elif advice.gate_s > gate_s * 1.001:
@@ -226,7 +241,7 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     if a.timebase.status == "assumed":
         yield f"time {a.timebase.text}"
     if is_coarse(a.timebase, a.limit):
-        known = format_u_ppm(2 * a.timebase.u_ppm)
+        known = format_u_ppm(COVERAGE * a.timebase.u_ppm)
         yield (
             f"{timing.against}, known to +-{known} ppm, is coarser "
             f"than {as_stated(RATIO)}:1 for a limit of +-{as_stated(a.limit.ppm)} ppm"

@@ -13,6 +13,7 @@ from benchlog.units import (
     format_u_ppm,
     three_digits,
 )
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.limit import Limit
 
 ASSUMED_PPM: Final = 1.0  # our rule: what a built-in crystal roughly keeps, once set
@@ -23,7 +24,6 @@ RATIO: Final = 4.0
 USUAL_AGEING_PPM_PER_YEAR: Final = 1.0
 """Taken for a time base whose check has expired, where no ageing is stated and its
 checks tell none: a crystal without an oven (common practice, no source)."""
-_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 _YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S  # definition: the Julian year
 _ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 
@@ -86,7 +86,7 @@ def _without_check(spec: InstrumentSpec, aside: str) -> Timebase:
 
 def states_as_much(spec: InstrumentSpec | None, check: ReferenceCheck) -> bool:
     """Whether what the bench file states agrees with a check, within both U."""
-    allowed = math.hypot(_COVERAGE * stated_u_ppm(spec), _COVERAGE * check.u_ppm)
+    allowed = math.hypot(COVERAGE * stated_u_ppm(spec), COVERAGE * check.u_ppm)
     return abs(check.offset_ppm) <= allowed
 
 
@@ -204,7 +204,7 @@ def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Tim
 
 def is_coarse(timebase: Timebase, limit: Limit) -> bool:
     """Whether U of the time base is more than a quarter of the limit."""
-    return limit.known and RATIO * _COVERAGE * timebase.u_ppm > limit.ppm
+    return limit.known and RATIO * COVERAGE * timebase.u_ppm > limit.ppm
 
 
 def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
@@ -217,7 +217,7 @@ def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
     if timebase.doubt:
         yield timebase.doubt
     if is_coarse(timebase, limit):
-        known = format_u_ppm(_COVERAGE * timebase.u_ppm)
+        known = format_u_ppm(COVERAGE * timebase.u_ppm)
         yield (
             f"time base known to +-{known} ppm, coarser than "
             f"{as_stated(RATIO)}:1 for a limit of +-{as_stated(limit.ppm)} ppm: "
