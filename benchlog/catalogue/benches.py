@@ -68,6 +68,9 @@ _INSTRUMENT: Final = {
     ),
     "timebase_ageing_ppm_per_year": TableKey(in_ppm("in ppm a year", 0, 1e5)),
     "resolution_hz": TableKey(in_hz("in Hz", high=1e9)),
+    "u_c": TableKey(
+        number("of a thermometer: standard uncertainty in C", high=50, above=0)
+    ),
     "simulated": TableKey(yes_no("whether its readings are made up"), default=False),
     "calibration_due": TableKey(a_date("when its calibration is due"), default=""),
 }

@@ -32,15 +32,19 @@ def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
     """
     data = temperature_data(reader, [run])
     first_s = float(data.t_s[0]) if len(data.t_s) else 0.0
-    t_s = data.t_s - first_s
+    t_s, u_c = data.t_s - first_s, data.thermometer_u_c
     marks = _marks(reader, run, first_s)
     volts_t, volts = _supply(reader, run, first_s)
     if not len(volts):
         known = stated_supply(t_s, marks, run.supply_v)
-        return Observed(t_s, data.offset_ppm, data.ambient_c, known), marks
+        seen = Observed(
+            t_s, data.offset_ppm, data.ambient_c, known, thermometer_u_c=u_c
+        )
+        return seen, marks
     known = np.interp(t_s, volts_t, volts)
     cuts = one_cut(marks, supply_cuts(volts_t, volts))
-    return Observed(t_s, data.offset_ppm, data.ambient_c, known), cuts
+    seen = Observed(t_s, data.offset_ppm, data.ambient_c, known, thermometer_u_c=u_c)
+    return seen, cuts
 
 
 def supply_notes(reader: Reader, runs: Sequence[Run]) -> tuple[str, ...]:

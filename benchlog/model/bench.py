@@ -53,6 +53,7 @@ class InstrumentSpec:
     resolution_hz: float | None = None
     simulated: bool = False
     quantity: str = ""  # what its driver says it measures; `edge` for pulses
+    u_c: float | None = None  # of a thermometer: standard uncertainty, C
     calibration_due: str = ""  # ISO date, empty when none is stated
 
     @property

@@ -227,6 +227,13 @@ class Run:
         return None if hook_up is None else bench.instruments.get(hook_up.frequency)
 
     @property
+    def thermometer_u_c(self) -> float | None:
+        """Standard uncertainty that the bench states of its thermometer, C."""
+        named = self.hook_up.ambient if self.hook_up is not None else None
+        spec = self.recorded_bench.instruments.get(named or "")
+        return None if spec is None else spec.u_c
+
+    @property
     def counter_identity(self) -> Identity | None:
         """Who measured the frequency, as it identified itself."""
         hook_up = self.hook_up

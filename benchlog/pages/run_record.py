@@ -169,7 +169,7 @@ def _temperature(
     swing_c = float(np.ptp(ambient_c)) if len(t_s) else 0.0
     if len(t_s) < 3 or swing_c < _LEAST_SWING_C:
         return None
-    data = TemperatureData(t_s, ambient_c, ppm)
+    data = TemperatureData(t_s, ambient_c, ppm, run.thermometer_u_c)
     limits = run.part.limits
     law = law_of(run.part.kind) if swing_c >= _CURVED_FROM_C else "line"
     fit = fit_temperature(data, law, reference_c=limits.reference_c, limits=limits)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.fitting.ageing import Estimate
 from benchlog.analysis.fitting.body_law import LawTerms, fit_body_law
 from benchlog.analysis.fitting.regression import LinearFit
+from benchlog.analysis.fitting.thermometer import by_thermometer, thermometer
 from benchlog.analysis.laws import kind_law
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
@@ -122,6 +123,11 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
 
 # definition: of the polynomials
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
+_TWO_LAGS: Final = (
+    "NOT TO BE TRUSTED: a part of the device follows the thermometer by another lag "
+    "than the rest; hold each temperature until the device has settled, or put the "
+    "thermometer onto it"
+)
 _NAMES: Final = ("linear", "quadratic", "cubic")
 LEAST_SPAN_C: Final = 0.1  # our rule: less is what usual thermometers scatter
 
@@ -134,7 +140,8 @@ class TemperatureFit:
     95 % interval, None where the law has none or it cannot be told. `low_c` to `high_c`
     is what the device went through, lagging behind ambient, and so the range that the
     law was measured in; `ambient_c` what the thermometer read, lowest and highest. What
-    is left over is that of means over `residual_over_s`.
+    is left over is that of means over `residual_over_s`. `trusted` is whether the model
+    of the body holds, by what the data show; `notes` say why it does not.
     """
 
     law: str
@@ -152,6 +159,7 @@ class TemperatureFit:
     noise: str
     promise: Promise | None
     notes: tuple[str, ...]
+    trusted: bool = True
 
     @property
     def range_text(self) -> str:
@@ -168,11 +176,16 @@ class TemperatureFit:
 
 @dataclass(frozen=True, slots=True)
 class TemperatureData:
-    """Readings with known ambient: times in s, C, offset in ppm; equal lengths."""
+    """Readings with known ambient: times in s, C, offset in ppm; equal lengths.
+
+    `thermometer_u_c` is the standard uncertainty stated of the thermometer, None where
+    none is: `ASSUMED_U_C` is taken then.
+    """
 
     t_s: Array
     ambient_c: Array
     offset_ppm: Array
+    thermometer_u_c: float | None = None
 
 
 def law_of(kind: Kind) -> str:
@@ -199,7 +212,8 @@ def fit_temperature(
     read_c = float(ambient.min()), float(ambient.max())
     degree = DEGREES[law]
     body = fit_body_law(t_s, ambient, ppm, LawTerms(degree, reference_c, with_ageing))
-    found, lag_s = body.fit, body.lag_s
+    u_c, told = thermometer(data.thermometer_u_c)
+    found, lag_s = by_thermometer(body.fit, degree, u_c), body.lag_s
     names = _NAMES[:degree]
     coefficients = tuple(
         _estimate(found, k + 1, name, f"ppm/C^{k + 1}" if k else "ppm/C")
@@ -208,7 +222,8 @@ def fit_temperature(
     drift = _estimate(found, degree + 1, "drift", "ppm/day") if with_ageing else None
     seen = (float(body.body_c.min()), float(body.body_c.max()))
     promise, said = promise_of(Law(found, degree, reference_c, seen), limits)
-    notes = [said] if said else []
+    odd = () if body.one_lag else (_TWO_LAGS,)
+    notes = [said, told] if said else [told]
     return TemperatureFit(
         law=law,
         reference_c=reference_c,
@@ -224,7 +239,8 @@ def fit_temperature(
         residual_over_s=body.means_s,
         noise=found.noise,
         promise=promise,
-        notes=(*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0])),
+        notes=(*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0]), *odd),
+        trusted=not odd,
     )
 
 
