@@ -24,6 +24,7 @@ def judge_for(run: Run) -> AnyJudge:
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
         over_temperature=run.over_temperature,
+        thermometer_u_c=run.thermometer_u_c,
     )
 
 
@@ -35,6 +36,7 @@ def judge_of(
     timebase: Timebase | None,
     resolution_hz: float | None,
     over_temperature: bool = False,
+    thermometer_u_c: float | None = None,
 ) -> AnyJudge:
     """Return a judge of pulses where there are `trains`, else one of readings."""
     if trains is not None:
@@ -43,6 +45,7 @@ def judge_of(
             trains,
             timebase or assumed_timebase(),
             over_temperature=over_temperature,
+            thermometer_u_c=thermometer_u_c,
         )
     return RunJudge(
         part,
@@ -50,6 +53,7 @@ def judge_of(
         timebase=timebase,
         resolution_hz=resolution_hz,
         over_temperature=over_temperature,
+        thermometer_u_c=thermometer_u_c,
     )
 
 

@@ -78,6 +78,8 @@ class RunJudge(Judge):
     over_temperature : bool
         Judge the readings as they are against tolerance plus stability; else readings
         outside the reference band are brought to the reference temperature.
+    thermometer_u_c : float | None
+        Standard uncertainty of the ambient temperature, C; None is the assumed one.
 
     """
 
@@ -90,9 +92,11 @@ class RunJudge(Judge):
         resolution_hz: float | None = None,
         horizon_years: float | None = None,
         over_temperature: bool = False,
+        thermometer_u_c: float | None = None,
     ) -> None:
         self.part, self.divider = part, divider
         self.over_temperature = over_temperature
+        self.thermometer_u_c = thermometer_u_c
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
@@ -178,7 +182,8 @@ class RunJudge(Judge):
         stats, line = brought.stats, brought.line
         budget = self._budget(stats)
         if budget is not None and line is not None:
-            budget = budget_of([*budget.lines, line])
+            lines = brought.lines(self.part.limits.reference_c, self.thermometer_u_c)
+            budget = budget_of([*budget.lines, *lines])
         read_ppm = stats.offset_ppm
         if read_ppm is not None:
             read_ppm += brought.own_shift_ppm
