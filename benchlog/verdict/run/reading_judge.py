@@ -82,6 +82,8 @@ class RunJudge(Judge):
         outside the reference band are brought to the reference temperature.
     cut : bool
         The counter cuts off what is below its last digit: it reads half a digit low.
+    thermometer_u_c : float | None
+        Standard uncertainty of the ambient temperature, C; None is the assumed one.
 
     """
 
@@ -95,10 +97,12 @@ class RunJudge(Judge):
         horizon_years: float | None = None,
         over_temperature: bool = False,
         cut: bool = False,
+        thermometer_u_c: float | None = None,
     ) -> None:
         self.part, self.divider = part, divider
         self.cut, self._digits, self._seen = cut, DigitCounts(), SeenDigit(None)
         self.over_temperature = over_temperature
+        self.thermometer_u_c = thermometer_u_c
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
@@ -205,7 +209,8 @@ class RunJudge(Judge):
         stats, line = self._whole(brought.stats), brought.line
         budget = self._budget(stats)
         if budget is not None and line is not None:
-            budget = budget_of([*budget.lines, line])
+            lines = brought.lines(self.part.limits.reference_c, self.thermometer_u_c)
+            budget = budget_of([*budget.lines, *lines])
         read_ppm = stats.offset_ppm
         if read_ppm is not None:
             read_ppm += brought.own_shift_ppm

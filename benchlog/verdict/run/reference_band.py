@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.fitting.thermometer import thermometer
 from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.own_slope import OwnSlope, Slope
 from benchlog.analysis.running import Running
@@ -105,6 +106,16 @@ class Brought:
                 f"{format_ppm(slope, u)} +- {format_u_ppm(u)} ppm/C {_over(away_c)}"
             ),
         )
+
+    def lines(self, reference_c: float, u_c: float | None) -> tuple[BudgetLine, ...]:
+        """Return what is not known of the law, and of the temperature it is used at."""
+        if self.law is None or self.line is None:
+            return ()
+        n = self.stats.n
+        share = min(1.0, self.n_outside / n) if n else 0.0
+        at_c = reference_c + (self.away_c / share if share else 0.0)
+        own = 0.0 if self.by_own is None else self.by_own.ppm_per_c
+        return thermometer_line(self.law, at_c, u_c, share=share, own=own), self.line
 
 
 class BandWatch:
@@ -202,6 +213,30 @@ def law_line(law: PartLaw, away_c: float) -> BudgetLine:
     )
 
 
+def thermometer_line(
+    law: PartLaw,
+    at_c: float,
+    stated_u_c: float | None,
+    *,
+    share: float = 1.0,
+    own: float = 0.0,
+) -> BudgetLine:
+    """Return what the thermometer's own error moves a figure by that a law brought.
+
+    The slope of the law at the mean temperature of the readings that were brought,
+    which are `share` of all, times u of the thermometer; `own` (ppm/C) is the run's own
+    slope beside the law.
+    """
+    u_c, said = thermometer(stated_u_c)
+    ends = np.array((at_c - 0.5, at_c + 0.5))
+    slope = float(np.diff(moved_ppm(law.law, ends, at_c))[0]) + own
+    return BudgetLine(
+        name="thermometer",
+        u_ppm=share * abs(slope) * u_c,
+        text=f"{said.split(':')[0]}, at {three_digits(slope)} ppm/C",
+    )
+
+
 def _over(away_c: float) -> str:
     return f"over {away_c:+.1f} C from the reference"
 
@@ -212,6 +247,8 @@ def whole_at_reference(
     n: int,
     offset_ppm: float | None,
     budget: Budget | None,
+    *,
+    thermometer_u_c: float | None = None,
 ) -> AtReference | None:
     """Bring one offset of a whole run to the reference, by the ambient that was logged.
 
@@ -244,7 +281,9 @@ def whole_at_reference(
     moved = moved_ppm(law.law, ambient_c, limits.reference_c)
     shift = -float(np.mean(np.where(outside, moved, 0.0)))
     line = law_line(law, float(np.mean(np.where(outside, away, 0.0))))
-    whole = budget_of([*budget.lines, line])
+    share, at_c = float(outside.mean()), float(ambient_c[outside].mean())
+    own = thermometer_line(law, at_c, thermometer_u_c, share=share)
+    whole = budget_of([*budget.lines, own, line])
     return replace(
         found,
         offset_ppm=offset_ppm + shift,
