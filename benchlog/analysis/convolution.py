@@ -37,6 +37,7 @@ _STEP: Final = 0.75  # our rule, held by the table: in widths of ln(chi-squared)
 _SHOWS: Final = 0.002
 """Sixth cumulant that one rectangle in the place of several misses, over the variance
 cubed and 48/7: from here on the largest keeps its own. Our rule, held by the table."""
+_SMALL: Final = 1e-8  # of the variance; our rule: a rectangle so small counts as normal
 _MOST_OWN: Final = 2  # our rule, held by the table
 _FINEST: Final = 1e-5  # of the half width: our rule, narrower normal parts tell nothing
 _MOST_NODES: Final = 1024  # our rule: three t quantities are put on a grid anew
@@ -89,12 +90,14 @@ def sum_of(
             kept.append((scale, freedom))
         elif scale > 0.0:
             sd2 += scale * scale * _variance(freedom)
-    squares = [sd * sd for sd in rectangular if sd > 0.0]
+    squares = sorted([sd * sd for sd in rectangular], reverse=True)
+    whole = sum(squares) + sd2 + sum([one * one for one, _ in kept])
+    while squares and squares[-1] <= _SMALL * whole:
+        sd2 += squares.pop()
     if len(squares) < 2:
         widths = [ROOT_3 * math.sqrt(square) for square in squares]
         return Sum(tuple(widths), math.sqrt(sd2), tuple(sorted(kept)))
-    squares.sort(reverse=True)
-    shows = _SHOWS * (sum(squares) + sd2 + sum([one * one for one, _ in kept])) ** 3
+    shows = _SHOWS * whole**3
     own = 0
     while own < _MOST_OWN and _missed(squares[own:]) > shows:
         own += 1

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from benchlog.analysis.noise_mixture import SLOPE
+from benchlog.analysis.phase_blocks import without_slope
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import MeanUncertainty, mean_uncertainty
 
@@ -29,7 +30,10 @@ def without_drift(stats: RunStats) -> RunStats:
         replace(one, avar=max(one.avar - (slope * one.tau_s) ** 2 / 2.0, 0.0))
         for one in stats.bridged
     )
-    return replace(stats, bridged=points, slope_ppm_per_s=0.0)
+    blocks = stats.phase_blocks
+    if blocks is not None:
+        blocks = without_slope(blocks, slope * (stats.tau0_s or 0.0))
+    return replace(stats, bridged=points, slope_ppm_per_s=0.0, phase_blocks=blocks)
 
 
 def drift_of(

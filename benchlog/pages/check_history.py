@@ -17,6 +17,8 @@ from benchlog.units import (
     format_ppm,
     format_u_ppm,
     iso_utc,
+    signed_digits,
+    three_digits,
 )
 from benchlog.verdict.run.budget import COVERAGE
 
@@ -64,13 +66,17 @@ def _in_words(counting: Sequence[ReferenceCheck], void: int) -> str:
         return f"No check counts. {aside}The table has each."
     first, last = counting[0], counting[-1]
     if first is last:
-        return f"One check, {first.offset_ppm:+.4g} ppm. {aside}The table has each."
+        return f"One check, {_offset(first)} ppm. {aside}The table has each."
     days = (last.at_utc_ns - first.at_utc_ns) / _DAY_NS
     return (
-        f"{len(counting)} checks over {days:.4g} days, from {first.offset_ppm:+.4g} "
-        f"ppm at first to {last.offset_ppm:+.4g} ppm at last. {aside}The table has "
+        f"{len(counting)} checks over {three_digits(days)} days, from {_offset(first)} "
+        f"ppm at first to {_offset(last)} ppm at last. {aside}The table has "
         "each."
     )
+
+
+def _offset(check: ReferenceCheck) -> str:
+    return signed_digits(check.offset_ppm)
 
 
 def history_table(checks: Sequence[Numbered]) -> Table:
@@ -81,7 +87,7 @@ def history_table(checks: Sequence[Numbered]) -> Table:
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
             format_ppm(one.offset_ppm, COVERAGE * one.u_ppm),
             format_u_ppm(COVERAGE * one.u_ppm),
-            one.method if one.void is None else f"VOID: {one.void}; {one.method}",
+            one.method if one.void is None else f"void ({one.void}); {one.method}",
         )
         for number, one in checks
     ]

@@ -212,7 +212,7 @@ def _notices(check: ReferenceCheck, now: Now) -> Iterator[Notice]:
         yield Notice(f"In doubt: {printed(now.doubt)}.")
     if check.void is not None:
         why = printed(check.void)
-        yield Notice(f"VOID, this check does not count: {why}")
+        yield Notice(f"This check does not count: void ({why})")
     elif now.utc_ns > check.valid_until_utc_ns:
         yield Notice("The check has expired: repeat it before measuring.")
     elif now.stated:

@@ -11,8 +11,8 @@ from benchlog.verdict.run.budget import (
     COVERAGE,
     BudgetLine,
     budget_of,
-    resolution_line,
 )
+from benchlog.verdict.run.counter.resolution import SeenDigit, digit_line
 
 
 def test_end_gauge():
@@ -32,7 +32,7 @@ def test_worked_budget_of_five_readings():
             BudgetLine(
                 name="statistics", u_ppm=0.70710678 * hz, degrees_of_freedom=4.0
             ),
-            resolution_line(1.0, 8e6, 1.0),
+            digit_line(SeenDigit(1.0, 12**-0.5), 8e6, 1.0),
             BudgetLine(name="reference", u_ppm=0.05 / math.sqrt(3)),
         ]
     )
@@ -120,8 +120,10 @@ def test_degrees_of_freedom_beyond_counting_are_unlimited():
 
 
 def test_resolution_behind_a_divider_counts_more():
-    assert resolution_line(0.1, 16e6, 1000).u_ppm == pytest.approx(6.25 / math.sqrt(12))
-    unknown = resolution_line(None, 16e6, 1.0)
+    assert digit_line(SeenDigit(0.1, 0.1 / 12**0.5), 16e6, 1000).u_ppm == pytest.approx(
+        6.25 / math.sqrt(12)
+    )
+    unknown = digit_line(SeenDigit(None), 16e6, 1.0)
     assert unknown.u_ppm == 0.0
     assert "not known" in unknown.text
 

@@ -114,6 +114,7 @@ class RunStarter:
             resolution_hz=resolution_hz,
             over_temperature=plan.over_temperature,
             thermometer_u_c=_thermometer_u_c(plan.bench, position),
+            cut=counter.counts.cut,
         )
         return LiveRun(
             plan=plan,

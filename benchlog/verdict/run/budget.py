@@ -170,30 +170,5 @@ def contradiction_line(timebase: Timebase) -> BudgetLine | None:
         name="contradicted check",
         u_ppm=timebase.apart_ppm / ROOT_3,
         distribution="rectangular",
-        text=f"another check lies {timebase.apart_ppm:.3g} ppm from it",
-    )
-
-
-def resolution_line(
-    resolution_hz: float | None, nominal_hz: float, divider: float
-) -> BudgetLine:
-    """Return the counter's last digit d as d/sqrt(12) (GUM F.2.2.1), in ppm."""
-    if resolution_hz is None:
-        text = "resolution not known: nothing counted"
-        return BudgetLine(
-            name="resolution",
-            u_ppm=0.0,
-            degrees_of_freedom=math.inf,
-            distribution="rectangular",
-            text=text,
-        )
-    step_ppm = resolution_hz * divider / nominal_hz * 1e6
-    text = f"last digit {resolution_hz:g} Hz at the counter"
-    u = step_ppm / math.sqrt(12.0)
-    return BudgetLine(
-        name="resolution",
-        u_ppm=u,
-        degrees_of_freedom=math.inf,
-        distribution="rectangular",
-        text=text,
+        text=f"another check lies {three_digits(timebase.apart_ppm)} ppm from it",
     )

@@ -14,7 +14,7 @@ from benchlog.analysis.pairing import (
     ratio_paired,
 )
 from benchlog.analysis.uncertainty import mean_uncertainty
-from benchlog.units import format_ppm, format_u_ppm
+from benchlog.units import format_ppm, format_u_ppm, interval_texts
 from benchlog.verdict.run.budget import DRIFT, Budget, BudgetLine, budget_of
 from benchlog.verdict.timebase.common_timebase import (
     DAY_NS,
@@ -246,3 +246,12 @@ def delta_text(value: float | None, budget: Budget | None) -> str:
         return "unknown"
     u = None if budget is None else budget.expanded_ppm
     return f"{format_ppm(value, u)} +- {format_u_ppm(u)} ppm"
+
+
+def ratio_text(one: Difference) -> str:
+    """Return the ratio of scatters with its interval."""
+    ratio = one.ratio
+    if ratio is None:
+        return "-"
+    value, low, high = interval_texts(ratio.value, ratio.low, ratio.high, signed=False)
+    return f"{value} ({low} to {high})"

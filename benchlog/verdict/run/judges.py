@@ -25,6 +25,7 @@ def judge_for(run: Run) -> AnyJudge:
         resolution_hz=run.resolution_hz,
         over_temperature=run.over_temperature,
         thermometer_u_c=run.thermometer_u_c,
+        cut=run.counter_spec is not None and run.counter_spec.counts.cut,
     )
 
 
@@ -37,6 +38,7 @@ def judge_of(
     resolution_hz: float | None,
     over_temperature: bool = False,
     thermometer_u_c: float | None = None,
+    cut: bool = False,
 ) -> AnyJudge:
     """Return a judge of pulses where there are `trains`, else one of readings."""
     if trains is not None:
@@ -54,6 +56,7 @@ def judge_of(
         resolution_hz=resolution_hz,
         over_temperature=over_temperature,
         thermometer_u_c=thermometer_u_c,
+        cut=cut,
     )
 
 

@@ -20,7 +20,7 @@ from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Flag, Limits, Part
-from benchlog.units import three_digits
+from benchlog.units import format_ppm, format_u_ppm, three_digits
 from benchlog.verdict.run.budget import COVERAGE, Budget, BudgetLine, budget_of
 from benchlog.verdict.run.part_law import PartLaw, moved_ppm, part_law
 
@@ -103,7 +103,7 @@ class Brought:
             u_ppm=u * abs(away_c) / COVERAGE,
             text=(
                 f"{self.law.law.law} with the run's own slope beside it, "
-                f"{three_digits(slope)} +- {three_digits(u)} ppm/C {_over(away_c)}"
+                f"{format_ppm(slope, u)} +- {format_u_ppm(u)} ppm/C {_over(away_c)}"
             ),
         )
 

@@ -19,6 +19,7 @@ from benchlog.model import (
 from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
+    as_stated,
     format_ppm,
     format_u_ppm,
     iso_utc,
@@ -63,7 +64,8 @@ def timebase_now(
         return timebase_for(spec, known[-1] if known else None, at_utc_ns)
     coarse = standing.checks[-1]
     said = (
-        f"stated +-{abs(spec.timebase_ppm or 0.0):g} ppm in the bench file; the check "
+        f"stated +-{as_stated(abs(spec.timebase_ppm or 0.0))} ppm in the bench file; "
+        "the check "
         f"of {iso_utc(coarse.at_utc_ns)} (+- {format_u_ppm(COVERAGE * coarse.u_ppm)} "
         "ppm) agrees and is too coarse to replace it"
     )

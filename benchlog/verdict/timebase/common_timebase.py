@@ -12,7 +12,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.model import Timebase
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_ppm, format_u_ppm
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    format_ppm,
+    format_u_ppm,
+    two_digits,
+)
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import COVERAGE, BudgetLine, timebase_line
 from benchlog.verdict.run.judgement import corrected_ppm
@@ -86,7 +92,9 @@ def base_lines(a: Side, b: Side, sign: float) -> Iterator[BudgetLine]:
     ageing = a.ageing_ppm_per_year or b.ageing_ppm_per_year
     if ageing:
         u_ppm = abs(ageing) * years / math.sqrt(3.0)
-        text = f"up to {abs(ageing) * years:.2g} ppm between the runs, as stated"
+        text = (
+            f"up to {two_digits(abs(ageing) * years)} ppm between the runs, as stated"
+        )
         yield BudgetLine(
             name="ageing of the time base",
             u_ppm=u_ppm,

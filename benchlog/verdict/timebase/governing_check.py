@@ -22,7 +22,7 @@ from operator import attrgetter
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.units import as_stated, format_ppm, format_u_ppm, iso_utc
 from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.timebase.base_wander import (
     BaseWander,
@@ -277,6 +277,7 @@ def stated_goes_on(
         return ""
     ratio = COVERAGE * new.u_ppm / standing.stated_u_ppm
     return (
-        f"the +-{abs(spec.timebase_ppm or 0.0):g} ppm that timebase_ppm states for "
+        f"the +-{as_stated(abs(spec.timebase_ppm or 0.0))} ppm that timebase_ppm "
+        "states for "
         f"{spec.name!r} agrees and is {ratio:,.0f} times finer, so it goes on"
     )

@@ -6,7 +6,13 @@ from dataclasses import replace
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    as_stated,
+    format_u_ppm,
+    three_digits,
+)
 from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.limit import Limit
 
@@ -74,7 +80,7 @@ def _without_check(spec: InstrumentSpec, aside: str) -> Timebase:
         offset_ppm=0.0,
         u_ppm=half / _ROOT_3,
         valid_until_utc_ns=None,
-        text=f"stated +-{half:g} ppm in the bench file, {aside}",
+        text=f"stated +-{as_stated(half)} ppm in the bench file, {aside}",
     )
 
 
@@ -163,7 +169,7 @@ def timebase_by(
 def assumed_timebase(aside: str = "") -> Timebase:
     """Return what is taken when nothing is known: +-1 ppm, rectangular."""
     aside = f", {aside}" if aside else ""
-    text = f"assumed +-{ASSUMED_PPM:g} ppm: nothing is stated{aside}"
+    text = f"assumed +-{as_stated(ASSUMED_PPM)} ppm: nothing is stated{aside}"
     return Timebase(
         status="assumed",
         offset_ppm=0.0,
@@ -204,7 +210,7 @@ def is_coarse(timebase: Timebase, limit: Limit) -> bool:
 def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
     """Say what a person should know of the time base that a figure rests on."""
     if timebase.status == "assumed":
-        half = f"{_ROOT_3 * timebase.u_ppm:.2g}"
+        half = as_stated(float(f"{_ROOT_3 * timebase.u_ppm:.2g}"))
         yield f"time base {timebase.text or f'assumed +-{half} ppm'}"
     elif timebase.stale:
         yield "the last time-base check has expired: repeat it with refcheck"
@@ -214,5 +220,6 @@ def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
         known = format_u_ppm(COVERAGE * timebase.u_ppm)
         yield (
             f"time base known to +-{known} ppm, coarser than "
-            f"{RATIO:g}:1 for a limit of +-{limit.ppm:.10g} ppm: check it with refcheck"
+            f"{as_stated(RATIO)}:1 for a limit of +-{as_stated(limit.ppm)} ppm: "
+            "check it with refcheck"
         )
