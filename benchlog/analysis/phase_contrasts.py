@@ -18,8 +18,8 @@ Array = NDArray[np.float64]
 
 CONTRASTS: Final = 8  # our rule: the motions that last longer than T/5 or so
 FEWEST_BLOCKS: Final = 8  # our rule: below, octaves and slope tell as much
-_FINE: Final = 8  # our rule: phases to a block from which more change nothing
-_PADDED: Final = 16  # our rule: the spectrum's steps are 1/16 of the run's own
+_FINE: Final = 4  # our rule: phases to a block from which more change nothing
+_PADDED: Final = 8  # our rule: the spectrum's steps are 1/8 of the run's own
 
 
 def contrasts_of(blocks: BlockPhases) -> Array | None:

@@ -296,4 +296,4 @@ def _verdicts(record: RunRecord) -> Table:
 
 
 def _bias(bias: float | None) -> str:
-    return "?" if bias is None else f"{bias:.3g}"
+    return "?" if bias is None else three_digits(bias)

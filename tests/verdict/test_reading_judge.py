@@ -242,9 +242,7 @@ def test_one_odd_reading_does_not_decide(times):
     assert found.jitter.word is Decision.FAIL
     assert (found.outliers.n, found.outliers.with_them) == (1, Decision.FAIL)
     assert found.outliers.without.word is Decision.PASS
-    said = next(
-        reason for reason in found.reasons if "depends on the outliers" in reason
-    )
+    said = next(one for one in found.reasons if "depends on the outliers" in one)
     assert "with them fail, without them pass" in said
     assert figures(Evaluation(run=run(), assessment=found))["outliers"] == 1
 

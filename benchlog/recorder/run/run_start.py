@@ -113,8 +113,8 @@ class RunStarter:
             timebase=timebase,
             resolution_hz=resolution_hz,
             over_temperature=plan.over_temperature,
-            thermometer_u_c=_thermometer_u_c(plan.bench, position),
             cut=counter.counts.cut,
+            thermometer_u_c=_thermometer_u_c(plan.bench, position),
         )
         return LiveRun(
             plan=plan,

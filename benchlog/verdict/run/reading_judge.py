@@ -80,10 +80,10 @@ class RunJudge(Judge):
     over_temperature : bool
         Judge the readings as they are against tolerance plus stability; else readings
         outside the reference band are brought to the reference temperature.
-    thermometer_u_c : float | None
-        Standard uncertainty of the ambient temperature, C; None is the assumed one.
     cut : bool
         The counter cuts off what is below its last digit: it reads half a digit low.
+    thermometer_u_c : float | None
+        Standard uncertainty of the ambient temperature, C; None is the assumed one.
 
     """
 
@@ -96,8 +96,8 @@ class RunJudge(Judge):
         resolution_hz: float | None = None,
         horizon_years: float | None = None,
         over_temperature: bool = False,
-        thermometer_u_c: float | None = None,
         cut: bool = False,
+        thermometer_u_c: float | None = None,
     ) -> None:
         self.part, self.divider = part, divider
         self.cut, self._digits, self._seen = cut, DigitCounts(), SeenDigit(None)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from benchlog.analysis.repeats import shown_digit
+from benchlog.units import as_stated, three_digits
 from benchlog.verdict.run.budget import BudgetLine
 
 Array = NDArray[np.float64]
@@ -190,11 +191,11 @@ def digit_line(seen: SeenDigit, nominal_hz: float, divider: float) -> BudgetLine
             text="resolution not known: nothing counted",
         )
     to_ppm = divider / nominal_hz * 1e6
-    text = f"last digit {seen.digit_hz:g} Hz at the counter"
+    text = f"last digit {as_stated(seen.digit_hz)} Hz at the counter"
     if seen.u_hz < 0.5 * seen.digit_hz / math.sqrt(12.0):
         text += ", averaged by the scatter of the readings"
     if seen.cut:
-        text += f", cut off: {seen.low_hz * to_ppm:.3g} ppm added"
+        text += f", cut off: {three_digits(seen.low_hz * to_ppm)} ppm added"
     return BudgetLine(
         name="resolution",
         u_ppm=seen.u_hz * to_ppm,

@@ -14,7 +14,11 @@ from typing import Final
 import numpy as np
 
 from benchlog.model import AVERAGING, REGRESSION, Counting, Sample
-from benchlog.units import NS_PER_S, format_duration
+from benchlog.units import (
+    NS_PER_S,
+    as_stated,
+    format_duration,
+)
 
 FEWEST: Final = 20  # our rule: the correlation of fewer is not known to a quarter
 DEAD: Final = 0.002  # our rule: of a gate; less is how clocks and hosts differ
@@ -60,7 +64,10 @@ class SeenCounting:
         return (f"{self._apart()}; {self._correlated()}", *self._against())
 
     def _apart(self) -> str:
-        gate, spacing = format_duration(self.gate_s), f"{self.spacing_s:.4g} s"
+        gate, spacing = (
+            format_duration(self.gate_s),
+            f"{as_stated(self.spacing_s, 4)} s",
+        )
         if self.has_dead_time:
             dead = 1.0 - self.gate_s / self.spacing_s
             return f"a gate of {gate} every {spacing}: dead time {dead:.1%}"
