@@ -13,6 +13,7 @@ Barnes et al., IEEE Trans. IM-20 (1971) 105, from memory, and the tests).
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -48,6 +49,8 @@ def apart(
     evidence = even_evidence(stretches)
     if evidence is None:
         return 0.0, np.inf
+    # Octaves of all stretches, not the motions of one: the weight is settled for them.
+    evidence = replace(evidence, motions=None)
     gained = gains(evidence.length, first, second)
     spread = spread_of(evidence, gained, ladder=_LADDER)
     return float(spread.u[0]), float(spread.freedom[0])

@@ -28,6 +28,7 @@ from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
 from benchlog.evaluation.studies import (
+    counting_of,
     imported_phase,
     series_of,
     stamps_of,
@@ -147,7 +148,10 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
         return stability(imported)
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
-    return stability(series_from_columns(columns, run.nominal_hz, run.divider))
+    counting = counting_of(run)
+    return stability(
+        series_from_columns(columns, run.nominal_hz, run.divider, counting)
+    )
 
 
 def _over_time(reader: Reader, run: Run) -> RunOverTime | None:

@@ -14,7 +14,14 @@ from benchlog.analysis.fitting.thermometer import by_thermometer, thermometer
 from benchlog.analysis.laws import kind_law
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
-from benchlog.units import format_duration, format_ppm, format_u_ppm
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+    two_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -60,8 +67,9 @@ def promise_of(law: Law, limits: Limits | None) -> tuple[Promise | None, str]:
     if float(_half_widths(law, grid, limits).max()) <= limits.stability_ppm:
         return _worst(law, grid, limits), ""
     note = (
-        f"the run spans only {seen_high - seen_low:.2g} C ({seen_low:.1f} to "
-        f"{seen_high:.1f} C); not enough to say anything about {low:g} to {high:g} C"
+        f"the run spans only {two_digits(seen_high - seen_low)} C ({seen_low:.1f} to "
+        f"{seen_high:.1f} C); not enough to say anything about {as_stated(low)} to "
+        f"{as_stated(high)} C"
     )
     inside = np.linspace(max(low, seen_low), min(high, seen_high), 201)
     if seen_high <= low or high <= seen_low:
@@ -97,12 +105,12 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
     text = (
         f"largest change {format_ppm(float(swing[worst]), half)} +- "
         f"{format_u_ppm(half)} ppm at {at_c[worst]:.1f} C "
-        f"of {limits.stability_ppm:g} ppm promised"
+        f"of {as_stated(limits.stability_ppm)} ppm promised"
     )
     if not measured:
         text += (
             f"; measured only from {law.seen[0]:.1f} to {law.seen[1]:.1f} C, the rest "
-            f"of {low:g} to {high:g} C is extrapolated"
+            f"of {as_stated(low)} to {as_stated(high)} C is extrapolated"
         )
     at, size = float(at_c[worst]), abs(float(swing[worst]))
     return Promise(
@@ -309,7 +317,8 @@ def _notes(t_s: Array, lag_s: float, leading: Estimate, span_c: float) -> list[s
     notes = []
     if leading.low <= 0.0 <= leading.high:
         notes.append(
-            f"over {span_c:.3g} C the {leading.name} term cannot be told from zero: "
+            f"over {three_digits(span_c)} C the {leading.name} term cannot be told "
+            "from zero: "
             "a simpler law says as much, or a wider span is needed"
         )
     if lag_s > float(t_s[-1] - t_s[0]) / 8.0:

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from benchlog.analysis.fitting.regression import LinearFit
+from benchlog.units import as_stated
 
 ASSUMED_U_C: Final = 0.5  # our rule: what a plain sensor beside the device is good for
 """Standard uncertainty of a thermometer of which none is stated, C."""
@@ -26,9 +27,9 @@ def thermometer(stated_u_c: float | None) -> tuple[float, str]:
     `stated_u_c` is what the bench file states, None where it states nothing.
     """
     if stated_u_c is not None:
-        said = f"thermometer u {stated_u_c:g} C, stated in the bench file"
+        said = f"thermometer u {as_stated(stated_u_c)} C, stated in the bench file"
         return stated_u_c, f"{said}: in every interval"
-    said = f"thermometer u {ASSUMED_U_C:g} C assumed: in every interval"
+    said = f"thermometer u {as_stated(ASSUMED_U_C)} C assumed: in every interval"
     return ASSUMED_U_C, f"{said}; state u_c of yours in the bench file"
 
 

@@ -7,7 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import RunId
 from benchlog.units import (
     format_duration,
@@ -44,12 +44,14 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
 
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
-        seen, cuts = observed(reader, chosen)
+        seen, cuts, notes = observed(reader, chosen)
     found = phases(seen, cuts)
     answers = responses(seen, found)
     if as_json:
-        print_json(document(chosen, found, answers))
+        print_json({**document(chosen, found, answers), "steps": list(notes)})
     else:
+        for note in notes:
+            say(f"note: {note}")
         click.echo(text(chosen, found, answers))
 
 
