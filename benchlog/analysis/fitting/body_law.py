@@ -58,7 +58,7 @@ _BESIDE: Final = 0.2  # of the span of ambient, beside one jump; our rule: it is
 _FOLLOWED: Final = (
     3.0  # means in a lag, of a body that jumps; our rule: a curve wants 3
 )
-_BY_CHANCE: Final = 1e-3  # our rule: share of bodies of one lag that are called others
+_BY_CHANCE: Final = 0.01  # our rule: share of bodies of one lag that are called others
 _SECOND: Final = "second"
 _JUMPS: Final = 20  # our rule: bounds the further unknowns; the largest jumps are taken
 
