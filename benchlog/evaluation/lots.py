@@ -56,7 +56,7 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
     known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
     runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
-    shared = shared_u_ppm(None if base is None else base.u_ppm for base in bases)
+    shared = shared_u_ppm((b.status, b.u_ppm) for b in bases if b is not None)
     report = lot_report(lot, reader.part(lot.part_id), rows, shared)
     return replace(report, base_doubts=_base_doubts(reader, runs)), runs
 

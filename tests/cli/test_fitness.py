@@ -211,7 +211,7 @@ def test_ones_own_use_by_its_path(crystal: Line, tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text(
         '[use]\nid="radio-mine"\ntitle="my radio"\nsource="its data sheet"\n'
-        'status="verified"\n[tolerance]\nppm=70\n'
+        'status="verified"\n[tolerance]\nppm=65\n'
     )
     found = rows(crystal, "1", "--need", str(path))
     assert found[0]["use"] == "radio-mine" and found[0]["verdict"] == "marginal"

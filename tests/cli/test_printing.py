@@ -29,11 +29,11 @@ class Row:
 @pytest.mark.parametrize(
     ("estimate", "said"),
     [
-        # two digits of the half-width, and never an exponent
+        # two digits of the half-width; what is tiny as a power of ten
         ((0.30213, 0.30111, 0.30316), ("+0.3021", "+0.3011", "+0.3032")),
         (
             (-3.56e-8, -4.6e-8, -2.5e-8),
-            ("-0.000000036", "-0.000000046", "-0.000000025"),
+            ("-3.6e-8", "-4.6e-8", "-2.5e-8"),
         ),
         ((70548.0, 53971.0, 87125.0), ("+70,548", "+53,971", "+87,125")),
         ((0.0, -0.5, 0.5), ("0.00", "-0.50", "+0.50")),

@@ -90,7 +90,7 @@ def test_a_very_poor_check_says_that_it_is_not_used():
     assert document["kept"] and not document["in_use"]
     of = {"counter": "counter", "nominal_hz": 1.0}
     text = " ".join(check_text(check, finding, weighed, **of).split())
-    assert "-156 +- 341 ppm (95 %), no offset can be told" in text
+    assert "-156 +- 334 ppm (95 %), no offset can be told" in text
     assert "slow" not in text and "fast" not in text
     assert "NOT USED as things stand now: the +-0.05 ppm that timebase_ppm" in text
     sure = replace(finding, offset_ppm=-600.0)

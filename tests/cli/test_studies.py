@@ -185,7 +185,8 @@ def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
     assert found["law"] == "line"
     low, high = found["intervals"]["linear"]
     assert low < 0.2 < high
-    assert high - low < 0.01
+    # the gain of a thermometer of 0.5 C is in it
+    assert high - low < 0.02
     assert found["range_c"] == pytest.approx([10, 40], abs=0.1)
     assert found["promise"]["limit_ppm"] == 50  # the part's file
     assert not found["promise"]["measured"]

@@ -164,7 +164,7 @@ def test_a_reference_check_with_those_before_it(reader):
     tree = parsed(html_of(check_page(reader, 2, VirtualClock())))
     said = words(tree.find("body"))
     for text in (
-        "+0.0350 ppm ± 0.0080 ppm (95 %); positive is fast",
+        "+0.0350 ppm ± 0.0078 ppm (95 %); positive is fast",
         "The check has expired",
         "Checks of this instrument",
         "Serial number 17",

@@ -64,7 +64,7 @@ def test_it_is_in_the_budget_of_a_run_without_a_reference():
     (position,) = BENCH.positions
     synchronised = pulse_timebase(BENCH, position, 2e-3)
     assert (synchronised.status, synchronised.u_s) == ("stated", 2e-3)
-    assert "by its own estimate 2 ms off" in synchronised.text
+    assert "by its own estimate 2.00 ms off" in synchronised.text
     alone = pulse_timebase(BENCH, position, None)
     assert alone.status == "assumed"
     assert alone.u_ppm == pytest.approx(ASSUMED_HOST_PPM / 3**0.5)

@@ -76,7 +76,7 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
         if (ppm := run.offset_ppm) is not None and (u := run.u_ppm) is not None
     ]
     bases = [run.timebase for run in newest.values() if run.timebase is not None]
-    return chips, shared_u_ppm(base.u_ppm for base in bases)
+    return chips, shared_u_ppm((base.status, base.u_ppm) for base in bases)
 
 
 def text(lot: str, found: "ChipSpread") -> str:

@@ -19,7 +19,7 @@ from benchlog.verdict.lot.lot_runs import shared_u_ppm
 _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
     "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
-    "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
+    "timebase", "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
     "tolerance_ppm", "over_temperature", "held", "marked", "planned",
 )  # fmt: skip
 Key = tuple[str, str]
@@ -59,7 +59,9 @@ def lots_of_dataset(
         runs = [_lot_run(row) for row in own]
         counted = zip(own, runs, strict=True)
         shared = shared_u_ppm(
-            row["timebase_u_ppm"] for row, run in counted if run.counts
+            (row["timebase"], row["timebase_u_ppm"])
+            for row, run in counted
+            if run.counts
         )
         kept = part_from(json.loads(lot["part_body"]))
         benches = tuple(dict.fromkeys(row["bench"] for row in own))

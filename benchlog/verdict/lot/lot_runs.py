@@ -3,9 +3,10 @@
 from collections.abc import Iterable
 from typing import Final
 
+from benchlog.analysis.convolution import ROOT_3
 from benchlog.model import Decision, LotRun
 from benchlog.verdict.lot.lot_decision import DeviceResult
-from benchlog.verdict.run.budget import COVERAGE
+from benchlog.verdict.run.budget import COVERAGE, PROBABILITY
 
 WIDER: Final = "judged on a wider limit: judge it again"
 _ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
@@ -70,10 +71,16 @@ def _result(run: LotRun) -> DeviceResult:
     )
 
 
-def shared_u_ppm(u_ppm: Iterable[float | None]) -> float:
+def shared_u_ppm(bases: Iterable[tuple[str, float | None]]) -> float:
     """Return the expanded uncertainty that all devices of a lot share.
 
-    Of the standard uncertainties of the time base, one for each run (None is unknown),
-    the largest: several counters, or checks of different days, may have measured.
+    Of the time bases, a status and a standard uncertainty for each run (None is
+    unknown), the largest: several counters, or checks of different days, may have
+    measured. What is stated or assumed is a bound, of which 95 % are taken.
     """
-    return COVERAGE * max((u for u in u_ppm if u is not None), default=0.0)
+    of_bound = PROBABILITY * ROOT_3
+    return max(
+        (u * (COVERAGE if status == "checked" else of_bound))
+        for status, u in (("checked", 0.0), *bases)
+        if u is not None
+    )
