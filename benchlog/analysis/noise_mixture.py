@@ -52,8 +52,8 @@ _OCTAVES_TO: Final = 16.0  # our rule: what is slower than T/16, the motions tel
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
 _SLOPE_FREEDOM: Final = 0.7
 # Where only octaves are known, u is widened by 1 + NUMERATOR / (n + ADDED), for short
-# runs most. Swept against the
-# miss of 95 % over noises and lengths by tests/finders/widening.py (see RESULTS.md).
+# runs most. Swept against the miss of 95 % over noises and lengths by
+# tests/finders/widening.py (see RESULTS.md).
 WIDENING_NUMERATOR: Final = 2.5
 WIDENING_ADDED: Final = 15.0
 _GRID_STEP: Final = 0.05  # of ln u; our rule: 5 %
