@@ -21,6 +21,7 @@ from benchlog.model.kinds import (
     Kind,
     Purpose,
 )
+from benchlog.model.learnt import LearntStability
 from benchlog.model.lots import Lot, LotRun
 from benchlog.model.promises import (
     BitTiming,
@@ -82,6 +83,7 @@ __all__ = [
     "Identity",
     "InstrumentSpec",
     "Kind",
+    "LearntStability",
     "Limits",
     "Load",
     "Lot",

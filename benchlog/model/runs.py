@@ -7,6 +7,7 @@ from typing import Final
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.counting import BROKEN_OFF, RunState, why_not_counted
 from benchlog.model.kinds import Purpose
+from benchlog.model.learnt import LearntStability
 from benchlog.model.promises import Part
 from benchlog.model.recorded import (
     RecordedBench,
@@ -65,6 +66,8 @@ class RunPlan:
     """Whether tolerance and stability together are the limit; only when asked for."""
     checks: str | None = None
     """The instrument whose time base this run checks; no device is judged then."""
+    alone: bool = False  # whether no soak is to be used
+    learnt: LearntStability | None = None  # the soak that it may rest on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +160,7 @@ class Run:
     newer: int | None = None
     newer_marked: bool = False
     part_id: str = ""
+    learnt: LearntStability | None = None  # the soak that its verdict may rest on
 
     @property
     def why_not_counted(self) -> str:

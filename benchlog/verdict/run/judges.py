@@ -3,7 +3,15 @@
 from collections.abc import Mapping
 from typing import TypeAlias
 
-from benchlog.model import EDGE, InstrumentSpec, Part, PositionSpec, Run, Timebase
+from benchlog.model import (
+    EDGE,
+    InstrumentSpec,
+    LearntStability,
+    Part,
+    PositionSpec,
+    Run,
+    Timebase,
+)
 from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
@@ -24,6 +32,7 @@ def judge_for(run: Run) -> AnyJudge:
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
         over_temperature=run.over_temperature,
+        learnt=run.learnt,
     )
 
 
@@ -35,6 +44,7 @@ def judge_of(
     timebase: Timebase | None,
     resolution_hz: float | None,
     over_temperature: bool = False,
+    learnt: LearntStability | None = None,
 ) -> AnyJudge:
     """Return a judge of pulses where there are `trains`, else one of readings."""
     if trains is not None:
@@ -50,6 +60,7 @@ def judge_of(
         timebase=timebase,
         resolution_hz=resolution_hz,
         over_temperature=over_temperature,
+        learnt=learnt,
     )
 
 

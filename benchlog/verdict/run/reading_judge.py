@@ -15,6 +15,7 @@ from benchlog.model import (
     Decision,
     Flag,
     Kind,
+    LearntStability,
     Part,
     Pulses,
     Timebase,
@@ -36,6 +37,7 @@ from benchlog.verdict.run.reasons import (
     rushed_text,
 )
 from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
+from benchlog.verdict.soak.learnt_stability import Rest, rest_of
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
 _JITTERS: Final = 3.0  # our rule: as three standard deviations
@@ -75,6 +77,8 @@ class RunJudge(Judge):
     over_temperature : bool
         Judge the readings as they are against tolerance plus stability; else readings
         outside the reference band are brought to the reference temperature.
+    learnt : LearntStability | None
+        The soak that the uncertainty of the mean rests on.
 
     """
 
@@ -87,9 +91,10 @@ class RunJudge(Judge):
         resolution_hz: float | None = None,
         horizon_years: float | None = None,
         over_temperature: bool = False,
+        learnt: LearntStability | None = None,
     ) -> None:
         self.part, self.divider = part, divider
-        self.over_temperature = over_temperature
+        self.over_temperature, self.learnt = over_temperature, learnt
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
@@ -158,22 +163,24 @@ class RunJudge(Judge):
 
     def _judged(self, stats: RunStats, brought: Brought | None) -> Assessment:
         """Hold figures against the limits; without reasons."""
-        return held_against_limit(
+        rest = self._of_mean(stats)
+        found = held_against_limit(
             part=self.part,
             stats=stats,
             timebase=self.timebase,
-            budget=self._budget(stats),
+            budget=self._budget(rest),
             jitter=self._jitter(stats),
             divider=self.divider,
             horizon_years=self.horizon_years,
             over_temperature=self.over_temperature,
             at_reference=None if brought is None else self._at_reference(brought),
         )
+        return found if self.learnt is None else replace(found, rest=rest)
 
     def _at_reference(self, brought: Brought) -> AtReference:
         """Return the offset at the reference temperature, with its budget."""
         stats, line = brought.stats, brought.line
-        budget = self._budget(stats)
+        budget = self._budget(self._of_mean(stats))
         if budget is not None and line is not None:
             budget = budget_of([*budget.lines, line])
         read_ppm = stats.offset_ppm
@@ -197,11 +204,16 @@ class RunJudge(Judge):
             law="" if line is None else line.text,
         )
 
-    def _budget(self, stats: RunStats) -> Budget | None:
+    def _of_mean(self, stats: RunStats) -> Rest | None:
+        """Return the mean's uncertainty; None while nobody can say how they scatter."""
+        own = mean_uncertainty(stats)
+        return None if own is None else rest_of(self.learnt, stats, own)
+
+    def _budget(self, rest: Rest | None) -> Budget | None:
         """Return the budget; None while the readings cannot say how they scatter."""
-        mean = mean_uncertainty(stats)
-        if mean is None:
+        if rest is None:
             return None
+        mean = rest.mean
         base = self.timebase
         shape = "normal" if base.status == "checked" else "rectangular"
         doubt = contradiction_line(base)
