@@ -4,8 +4,16 @@ Nothing here computes, reads or writes.
 """
 
 from benchlog.model.bench import (
+    AVERAGING,
+    COUNTING,
+    CUT,
+    DIGITS,
+    REGRESSION,
+    ROUNDED,
+    TWO_STAMPS,
     AlarmRule,
     Bench,
+    Counting,
     Dialect,
     Identity,
     InstrumentSpec,
@@ -13,6 +21,7 @@ from benchlog.model.bench import (
     ReferenceSpec,
 )
 from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
+from benchlog.model.devices import DEVICE_ID_CHARACTERS, Device, device_id_fault
 from benchlog.model.kinds import (
     DEVIATIONS,
     Decision,
@@ -50,28 +59,28 @@ from benchlog.model.readings import (
     Sample,
 )
 from benchlog.model.recorded import RecordedBench
-from benchlog.model.runs import (
-    DEVICE_ID_CHARACTERS,
-    Device,
-    ReferenceCheck,
-    Run,
-    RunPlan,
-    Timebase,
-    device_id_fault,
-)
+from benchlog.model.runs import ReferenceCheck, Run, RunPlan, Timebase
 
 __all__ = [
+    "AVERAGING",
+    "COUNTING",
+    "CUT",
     "DEVIATIONS",
     "DEVICE_ID_CHARACTERS",
+    "DIGITS",
     "DOES_NOT_COUNT",
     "EDGE",
     "GATE_CHANGE",
+    "REGRESSION",
+    "ROUNDED",
+    "TWO_STAMPS",
     "AlarmRule",
     "Bench",
     "BitTiming",
     "Breaks",
     "Columns",
     "Condition",
+    "Counting",
     "Decision",
     "Device",
     "Dialect",

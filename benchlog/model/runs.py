@@ -1,8 +1,7 @@
-"""Devices, runs and reference checks."""
+"""Runs and reference checks."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
 
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.counting import BROKEN_OFF, RunState, why_not_counted
@@ -15,32 +14,6 @@ from benchlog.model.recorded import (
     recorded_bench,
     recorded_part,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """One physical thing with an id a person can read off it."""
-
-    id: str
-    part_id: str
-    lot_id: str | None = None
-
-
-DEVICE_ID_CHARACTERS: Final = 120  # our rule: more than any label holds; fits a line
-
-
-def device_id_fault(text: str) -> str:
-    """Return why a text is no device id, or nothing when it is one.
-
-    An id is read off a thing: one line of at most `DEVICE_ID_CHARACTERS`.
-    """
-    if not text.strip():
-        return "it is empty"
-    if "\t" in text or len(text.splitlines()) > 1:
-        return "a device id has no line breaks or tabs"
-    if len(text) > DEVICE_ID_CHARACTERS:
-        return f"a device id has at most {DEVICE_ID_CHARACTERS} characters"
-    return ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +204,13 @@ class Run:
         return None if hook_up is None else bench.instruments.get(hook_up.frequency)
 
     @property
+    def thermometer_u_c(self) -> float | None:
+        """Standard uncertainty that the bench states of its thermometer, C."""
+        named = self.hook_up.ambient if self.hook_up is not None else None
+        spec = self.recorded_bench.instruments.get(named or "")
+        return None if spec is None else spec.u_c
+
+    @property
     def counter_identity(self) -> Identity | None:
         """Who measured the frequency, as it identified itself."""
         hook_up = self.hook_up
@@ -304,6 +284,13 @@ class Run:
     def open(self) -> bool:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None
+
+    @property
+    def ended_until_clear(self) -> bool:
+        """Whether it is over and was to end at the first look that was clear."""
+        copied = self.exported.get("snapshot")
+        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        return not self.open and bool(plan.get("until_clear"))
 
     def cut_short(self, readings: int, *, fewest: int) -> str:
         """Say why it ended before its plan was over; empty where it did not.

@@ -6,14 +6,21 @@ white FM and 1000 frequency values; the interval rule is SP 1065 eq. 45.
 
 import numpy as np
 import pytest
-from noise_makers import make
+from noise_makers import allan_variance, make
 from seeds import seeded_generator
 
+from benchlog.analysis.stability.difference_sums import total_squares
 from benchlog.analysis.stability.freedom import (
     Differences,
     equivalent_freedom,
     interval,
     total_freedom,
+)
+from benchlog.analysis.stability.total_variance import (
+    DRIFT_SHORT,
+    TOTAL_SHORT,
+    bias_of,
+    total_bias,
 )
 
 N = 1000
@@ -91,7 +98,36 @@ def test_interval_of_the_worked_example():
 
 
 def test_total_deviation_freedom():
-    """SP 1065 table 7."""
-    assert total_freedom(100.1, 0) == pytest.approx(150.15)
-    assert total_freedom(100.0, -1) == pytest.approx(1.17 * 100 - 0.22)
-    assert total_freedom(100.0, 2) is None
+    """SP 1065 table 7 far from m = 1; there it is the Allan deviation, with its edf."""
+    assert total_freedom(100_001, 1000, 0) == pytest.approx(150.0)
+    assert total_freedom(100_001, 1000, -1) == pytest.approx(1.17 * 100 - 0.22)
+    assert total_freedom(100_001, 1000, -0.5) == pytest.approx((150 + 116.78) / 2)
+    assert total_freedom(100_001, 1000, 2) is None
+    assert total_freedom(1001, 1, 0) == pytest.approx(666.2222964)  # EXACT, above
+
+
+@pytest.mark.parametrize("m", [1, 2, 4, 20])
+@pytest.mark.parametrize("kind", ["white FM", "flicker FM", "random-walk FM"])
+def test_total_variance_has_the_mean_and_the_freedom_of_simulated_ones(kind, m):
+    """Own simulation: mean over the true Allan variance, and edf from the scatter."""
+    alpha = {"white FM": 0, "flicker FM": -1, "random-walk FM": -2}[kind]
+    n, runs = 100, 3000
+    found = np.array(
+        [
+            total_squares(np.concatenate(([0.0], np.cumsum(y))), m)[0] / (2.0 * m * m)
+            for y in make(kind, seeded_generator(12), runs, n)
+        ]
+    )
+    edf = 2.0 * found.mean() ** 2 / found.var()
+    assert total_freedom(n + 1, m, alpha) == pytest.approx(edf, rel=0.13)
+    bias = total_bias(m, n, bias_of(TOTAL_SHORT, alpha))
+    mean = found.mean() / allan_variance(kind, m, n)
+    apart = 4.0 * found.std() / found.mean() / runs**0.5
+    assert mean == pytest.approx(bias, abs=0.01 + apart)
+
+
+def test_a_pure_drift_has_the_bias_that_was_derived():
+    n, m = 20_000, 1000
+    phase = 0.5 * np.arange(n + 1.0) ** 2
+    found = total_squares(phase, m)[0] / (2.0 * m * m)
+    assert found / (m * m / 2.0) == pytest.approx(total_bias(m, n, DRIFT_SHORT), 1e-3)

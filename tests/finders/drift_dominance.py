@@ -63,7 +63,7 @@ def drifting(rng, runs):
 
 def named_from(table, signs):
     """Return the least averaging time called a drift, infinite for none."""
-    rows, note = with_drift(*table, signs)
+    rows, note = with_drift(*table, signs=signs)
     if not note:
         return np.inf
     found = [row.tau_s for row in rows if row.noise == "drift"]

@@ -10,13 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from columns_maker import columns
+from scipy.special import stdtrit
 from seeds import seeded_generator
 from verdict.learnt_campaign import NOISES, coverage, name
 
 from benchlog.analysis.running import Running
 from benchlog.model import Kind, LearntStability, Limits, Part
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
-from benchlog.verdict.run.budget import coverage_factor
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.soak.learnt_stability import (
     is_fresh,
@@ -68,7 +68,7 @@ def test_u_is_the_soaks_allan_deviation_at_the_length_of_the_run():
 
 
 def half_width(line):
-    return coverage_factor(line.degrees_of_freedom) * line.u_ppm
+    return stdtrit(line.degrees_of_freedom, 0.975) * line.u_ppm
 
 
 @pytest.mark.parametrize("sigma_ppm", [0.4 * SIGMA_PPM, 2 * SIGMA_PPM])

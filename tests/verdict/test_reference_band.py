@@ -163,4 +163,4 @@ def test_intervals_at_the_reference_hold_for_devices_that_keep_their_promise(see
         batch = readings(true + usual + rng.uniform(-slope, slope) * d, ambient_c, n=20)
         offset, u = judged(batch).judged
         held += abs(offset - true) <= u
-    assert held >= 190
+    assert held >= 184  # 95 % of 200, two standard deviations less

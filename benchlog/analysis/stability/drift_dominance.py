@@ -1,9 +1,10 @@
 """Where a deviation is that of a drift, and no longer of a noise.
 
 A frequency that changes by D a second has sigma_y(tau) = D tau / sqrt(2), MDEV likewise
-(W. J. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065, from memory). That
-is no random figure: the interval of the noise beneath does not hold for it. A drift
-that is not quite even shows rather more, and still rises as tau.
+and TOTDEV once its bias is taken off (W. J. Riley, Handbook of Frequency Stability
+Analysis, NIST SP 1065, from memory). That is no random figure: the interval of the
+noise beneath does not hold for it. A drift that is not quite even shows rather more,
+and still rises as tau.
 """
 
 import math
@@ -19,7 +20,7 @@ from benchlog.units import format_duration
 
 Array = NDArray[np.float64]
 
-KINDS: Final = ("adev", "mdev")
+KINDS: Final = ("adev", "mdev", "totdev")
 # _NEAR, _RISES, _WIDE: tests/finders/drift_dominance.py. Criterion: no noise without
 # drift is called one; among what holds that, a drift is named earliest.
 _NEAR: Final = 1.4  # times the drift's deviation, or its inverse
@@ -63,40 +64,49 @@ def drift_of(phase: Array) -> float:
 
 
 def with_drift(
-    rows: Sequence[StabilityRow], per_value: float, signs: DriftSigns = _SIGNS
+    rows: Sequence[StabilityRow],
+    per_value: float,
+    of_drift: Sequence[float | None] = (),
+    signs: DriftSigns = _SIGNS,
 ) -> tuple[list[StabilityRow], tuple[str, ...]]:
     """Return the rows, those of a drift named so and without interval, and a note.
 
-    `per_value` is the drift from value to value in the unit of the rows.
+    `per_value` is the drift from value to value in the unit of the rows; `of_drift` are
+    the deviations if a drift makes them, where that differs from the rows.
     """
+    values = of_drift or [row.value for row in rows]
     first = len(rows)
     for at in range(len(rows) - 1, -1, -1):
-        value, drift = rows[at].value, abs(per_value) * rows[at].m / math.sqrt(2.0)
+        value, drift = values[at], abs(per_value) * rows[at].m / math.sqrt(2.0)
         if value is None:
             continue
         if not drift / signs.near <= value <= drift * signs.near:
             break
-        if at + 1 < len(rows) and not _rises(rows[at], rows[at + 1], signs.rises):
-            break
+        after = values[at + 1] if at + 1 < len(rows) else None
+        if after is not None:
+            least = (rows[at + 1].m / rows[at].m) ** signs.rises
+            if after < least * value:
+                break
         first = at
     found = [row for row in rows[first:] if row.value is not None]
     if len(found) < _FEWEST or found[-1].m < signs.wide * found[0].m:
         return list(rows), ()
     named = [
-        replace(row, noise="drift", low=None, high=None, edf=None, bias=1.0)
-        for row in rows[first:]
+        replace(
+            row,
+            value=value,
+            noise="drift",
+            low=None,
+            high=None,
+            edf=None,
+            bias=1.0,
+            carried=False,
+        )
+        for row, value in zip(rows[first:], values[first:], strict=True)
     ]
     note = (
         f"from {format_duration(found[0].tau_s)} on the deviation rises as tau: a "
         "drift dominates there and no noise, so no interval is given; --remove-drift "
         "shows the noise beneath"
     )
-    return [*rows[:first], *(replace(row, carried=False) for row in named)], (note,)
-
-
-def _rises(row: StabilityRow, after: StabilityRow, rises: float) -> bool:
-    """Whether a deviation rises about as tau from one row to the next."""
-    if row.value is None or after.value is None:
-        return True
-    least = (after.m / row.m) ** rises
-    return bool(after.value >= least * row.value)
+    return [*rows[:first], *named], (note,)

@@ -7,7 +7,6 @@ SP 1065 (2008). Frequencies are fractional (a number), phases and time deviation
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -15,7 +14,11 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import BLOCK
 from benchlog.analysis.series import Series, frequency_of, phase_of
-from benchlog.analysis.stability.dead_time import dead_time_bias
+from benchlog.analysis.stability.counter_weight import (
+    bias_across_dead_time,
+    counter_bias,
+)
+from benchlog.analysis.stability.dead_time import noise_across_dead_time
 from benchlog.analysis.stability.deviations import (
     SHARED,
     SLOW,
@@ -29,7 +32,6 @@ from benchlog.analysis.stability.deviations import (
 )
 from benchlog.analysis.stability.difference_sums import (
     Squares,
-    gapped_averages,
     gapped_plain,
     gapped_squares,
     longest_stretch,
@@ -45,24 +47,28 @@ from benchlog.analysis.stability.drift_dominance import (
 )
 from benchlog.analysis.stability.freedom import (
     Differences,
-    equivalent_freedom,
+    blended_freedom,
     interval,
     total_freedom,
 )
 from benchlog.analysis.stability.mtie import widest_swings
 from benchlog.analysis.stability.noise_identification import (
-    MOST,
     NOISE_NAMES,
     Named,
-    named,
 )
+from benchlog.analysis.stability.noise_naming import name_noises
 from benchlog.analysis.stability.total_variance import (
+    DRIFT_SHORT,
     HADAMARD_BIAS,
     MODIFIED_BIAS,
+    TOTAL_SHORT,
+    bias_of,
     hadamard_total,
     modified_total,
+    total_bias,
 )
 from benchlog.errors import DataError
+from benchlog.model import TWO_STAMPS
 
 Array = NDArray[np.float64]
 
@@ -155,33 +161,10 @@ class _Work:
             raise DataError("all values are alike: there is no scatter to describe")
 
     def noises(self) -> dict[int, Named]:
-        """Name the noise at each factor; the last known one carries on."""
-        if self._noises:
-            return self._noises
-        last, identified = Named(), 0
-        for m in self.factors:
-            if m >= 2 * identified or identified == 0:  # not again for each of "every"
-                last = named(self._averages(m), last, partial(self._mu, identified, m))
-                identified = m
-            self._noises[m] = last
+        """Name the noise at each factor."""
+        if not self._noises:
+            self._noises = name_noises(self.phase, self.frequency, self.factors)
         return self._noises
-
-    def _averages(self, m: int) -> Array:
-        if self.gaps:
-            return gapped_averages(self.frequency, m)
-        middle = max(0, len(self.phase) - MOST * m) // 2
-        return np.diff(self.phase[middle::m][: MOST + 1]) / m
-
-    def _mu(self, before: int, m: int) -> float | None:
-        """Return the slope of ln(Allan variance) from one factor to another."""
-        if self.gaps:
-            first, second = gapped_squares(self.frequency, [before, m])
-        else:
-            first, second = mean_squares(self.phase, [before, m], only_allan=True)
-        if first.allan <= 0.0 or second.allan <= 0.0:
-            return None
-        ratio = math.log(m / before)
-        return (math.log(second.allan / first.allan) - 2.0 * ratio) / ratio
 
     def squares(self) -> list[Squares]:
         if self._squares is None:
@@ -200,7 +183,8 @@ class _Work:
         drifts: tuple[str, ...] = ()
         if kind in KINDS:
             drift = drift_each(self.frequency) if self.gaps else drift_of(self.phase)
-            rows, drifts = with_drift(rows, drift * self.unit)
+            of_drift = [self._of_drift(kind, row) for row in rows]
+            rows, drifts = with_drift(rows, drift * self.unit, of_drift)
         return Stability(
             kind=kind,
             tau0_s=series.tau0_s,
@@ -239,13 +223,25 @@ class _Work:
         phase = self._unbroken_phase()
         if kind == "totdev":
             square, n = total_squares(phase, m)
-            return square / (2.0 * m**2), n
+            bias = total_bias(m, len(phase) - 1, self._total_short(m))
+            return (square / (2.0 * m**2) / bias if n else 0.0), n
         if kind == "htotdev":
             variance, n = hadamard_total(np.diff(phase), m)
-            bias = 1.0 if m == 1 else HADAMARD_BIAS.get(_near(alpha, -2, 0), 1.0)
+            bias = 1.0 if m == 1 else bias_of(HADAMARD_BIAS, alpha)
             return variance / bias, n
         variance, n = modified_total(phase, m)
-        return variance / m**2 / MODIFIED_BIAS[_near(alpha, -2, 2)], n
+        return variance / m**2 / bias_of(MODIFIED_BIAS, alpha), n
+
+    def _of_drift(self, kind: str, row: StabilityRow) -> float | None:
+        """Return the deviation of a row if a drift makes it."""
+        if kind != "totdev" or row.value is None:
+            return row.value
+        n = self.points - 1
+        of_noise = total_bias(row.m, n, self._total_short(row.m))
+        return row.value * math.sqrt(of_noise / total_bias(row.m, n, DRIFT_SHORT))
+
+    def _total_short(self, m: int) -> float:
+        return bias_of(TOTAL_SHORT, self.noises()[m].cautious)
 
     def _unbroken_phase(self) -> Array:
         if not self.gaps:
@@ -269,21 +265,29 @@ class _Work:
         if edf is not None:
             low, high = interval(value, edf, self.request.probability)
             row = replace(row, low=low, high=high, edf=edf)
-        if self.series.gate_s is not None and alpha is not None:
-            ratio = self.series.tau0_s / self.series.gate_s
-            row = replace(row, bias=dead_time_bias(m, ratio, alpha))
-        return row
+        return self._biased(row, alpha)
 
-    def _freedom(self, kind: str, m: int, n: int, alpha: int | None) -> float | None:
+    def _biased(self, row: StabilityRow, alpha: int | None) -> StabilityRow:
+        """Tell what dead time and the counter's weights do to noise named so."""
+        ratio, mode = self.series.dead_time_ratio, self.series.counting.mode
+        if alpha is None or (ratio <= 1.0 and mode in ("", TWO_STAMPS)):
+            return row
+        if ratio <= 1.0:
+            return replace(row, bias=counter_bias(mode, row.m, ratio, alpha))
+        noise = noise_across_dead_time(alpha, row.noise)
+        bias = bias_across_dead_time(row.m, ratio, alpha, mode)
+        return replace(row, noise=noise, bias=bias)
+
+    def _freedom(self, kind: str, m: int, n: int, alpha: float | None) -> float | None:
         if kind in SLOW:
             return None
-        near = 0 if alpha is None else alpha
+        near = 0.0 if alpha is None else alpha
         if kind == "totdev":
-            return total_freedom((self.points - 1) / m, near)
+            return total_freedom(self.points, m, near)
         stride = m if self.request.estimator == "plain" else 1
         order = 3 if kind == "hdev" else 2
         averaged = kind in ("mdev", "tdev")
-        return equivalent_freedom(
+        return blended_freedom(
             Differences(order=order, m=m, pairs=n, averaged=averaged, stride=stride),
             near,
         )
@@ -314,7 +318,3 @@ def _shared(kind: str, square: Squares) -> tuple[float, int]:
     if kind == "hdev":
         return square.hadamard / 6.0 / m2, square.n_hadamard
     return square.modified / 2.0 / m2, square.n_modified
-
-
-def _near(alpha: int | None, low: int, high: int) -> int:
-    return 0 if alpha is None else min(high, max(low, alpha))

@@ -21,6 +21,7 @@ _FINE: Final = 128  # up to this averaging factor every lag is taken; our rule: 
 # lags (in averaging times) beyond which correlation is negligible; our rule
 _FAR: Final = 16
 _TOTAL: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}  # SP 1065 table 7
+_LONG: Final = 64  # averaging times; our rule: edf is in proportion to more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +66,7 @@ def equivalent_freedom(differences: Differences, alpha: int) -> float:
     far = order if alpha % 2 == 0 else _FAR  # even exponents: no further at all
     reach = min(pairs - 1, far * m // stride + 1)
     lags = np.arange(reach + 1) * stride
-    covariance = _covariance(lags.astype(np.float64), differences, alpha)
+    covariance = difference_covariance(lags.astype(np.float64), differences, alpha)
     rho2 = (covariance[1:] / covariance[0]) ** 2
     taper = 1.0 - np.arange(1, reach + 1) / pairs
     return float(pairs / (1.0 + 2.0 * float(taper @ rho2)))
@@ -81,15 +82,45 @@ def _white_phase_freedom(differences: Differences) -> float:
     return float(differences.pairs / (1.0 + 2.0 * float(taper @ rho2)))
 
 
-def total_freedom(span: float, alpha: int) -> float | None:
-    """Return the edf b T/tau - c of total deviation at T/tau = `span`.
+def blended_freedom(differences: Differences, alpha: float) -> float:
+    """Return the edf for a noise between two of a table, by the share of each."""
+    quick, slow = math.ceil(alpha), math.floor(alpha)
+    found = equivalent_freedom(differences, quick)
+    if slow == quick:
+        return found
+    return found + (quick - alpha) * (equivalent_freedom(differences, slow) - found)
 
-    Source: NIST SP 1065 table 7; None for the phase noises, which it does not list.
+
+def total_freedom(points: int, m: int, alpha: float) -> float | None:
+    """Return the edf of total deviation of `points` phases.
+
+    NIST SP 1065 table 7 has b T/tau - c for many values in each average; fewer have as
+    much less as the Allan deviation has. With m = 1 nothing is reflected: it is the
+    Allan deviation. None for the phase noises with m > 1, which the table does not
+    list; between two noises the share of each.
     """
-    constants = _TOTAL.get(alpha)
-    if constants is None:
+    if m == 1:
+        return blended_freedom(Differences(order=2, m=1, pairs=points - 2), alpha)
+    if alpha > 0.5:
         return None
-    return max(1.0, constants[0] * span - constants[1])
+    span = (points - 1) / m
+    place, edf = sorted(_TOTAL), []
+    for noise in place:
+        b, c = _TOTAL[noise]
+        edf.append(max(1.0, b * span * _coarse(m, noise) - c))
+    return float(np.interp(alpha, place, edf))
+
+
+@lru_cache(maxsize=1024)
+def _coarse(m: int, alpha: int) -> float:
+    """Return the edf of an Allan deviation at m over that of fine sampling."""
+    if m >= _FINE:
+        return 1.0
+    here, fine = (
+        equivalent_freedom(Differences(order=2, m=at, pairs=_LONG * at), alpha)
+        for at in (m, _FINE)
+    )
+    return here / fine
 
 
 def interval(
@@ -102,8 +133,8 @@ def interval(
     return low, high
 
 
-def _covariance(lags: Array, differences: Differences, alpha: int) -> Array:
-    """Covariance of two of the differences, `lags` samples apart, up to a factor."""
+def difference_covariance(lags: Array, differences: Differences, alpha: int) -> Array:
+    """Return the covariance of two differences `lags` samples apart, up to a factor."""
     if not differences.averaged:
         return _differenced(lags, differences, lambda at: _phase(at, alpha))
     m = differences.m

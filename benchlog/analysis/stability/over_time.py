@@ -16,10 +16,11 @@ from benchlog.analysis.stability.deviations import DeviationRequest
 from benchlog.analysis.stability.estimation import noises_of
 from benchlog.analysis.stability.freedom import (
     Differences,
-    equivalent_freedom,
+    blended_freedom,
     interval,
 )
 from benchlog.errors import DataError
+from benchlog.units import as_stated
 
 Array = NDArray[np.float64]
 
@@ -79,7 +80,7 @@ def stability_over_time(
     size = _window(len(y), series.tau0_s, window_s)
     whole = DeviationRequest()
     noises = {
-        m: 0 if one.cautious is None else one.cautious
+        m: 0.0 if one.cautious is None else one.cautious
         for m, one in noises_of(series, whole).items()
     }
     order = KINDS.index(kind) + 2
@@ -134,7 +135,7 @@ def _window(count: int, tau0_s: float, window_s: float | None) -> int:
     if size < _FEWEST:
         raise DataError(
             f"a window of {size} readings is too short; {_FEWEST} are needed, "
-            f"{_FEWEST * tau0_s:.4g} s"
+            f"{as_stated(_FEWEST * tau0_s, 4)} s"
         )
     if count < _SEVERAL * size:
         raise DataError(
@@ -144,10 +145,10 @@ def _window(count: int, tau0_s: float, window_s: float | None) -> int:
     return size
 
 
-def _freedom(order: int, m: int, pairs: int, alpha: int) -> float:
+def _freedom(order: int, m: int, pairs: int, alpha: float) -> float:
     if pairs < 1:
         return 0.0
-    return equivalent_freedom(Differences(order=order, m=m, pairs=pairs), alpha)
+    return blended_freedom(Differences(order=order, m=m, pairs=pairs), alpha)
 
 
 class _Windows:

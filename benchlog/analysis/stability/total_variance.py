@@ -5,6 +5,7 @@ slope removed and is continued by its mirror image at both ends; the statistic r
 the 6m differences around the middle. Cost is the length of the data times m.
 """
 
+import math
 from typing import Final
 
 import numpy as np
@@ -14,15 +15,36 @@ from benchlog.analysis.arrays import sum_squares
 
 Array = NDArray[np.float64]
 
+# Bias of each total variance by alpha: over the variance it stands for
 MODIFIED_BIAS: Final = {2: 0.94, 1: 0.83, 0: 0.73, -1: 0.70, -2: 0.69}
-"""Modified total variance over modified Allan variance, by alpha (from memory; 0.73 is
-confirmed by the published 1000-point values)."""
+"""Over modified Allan variance (from memory; 0.73 is confirmed by the published
+1000-point values)."""
 
 HADAMARD_BIAS: Final = {0: 0.995, -1: 0.851, -2: 0.771}
-"""Hadamard total variance over Hadamard variance, by alpha, m > 1 (from memory; 0.995
-is confirmed by the published 1000-point values)."""
+"""Over Hadamard variance, m > 1 (from memory; 0.995 is confirmed by the published
+1000-point values)."""
+
+TOTAL_SHORT: Final = {0: 0.0, -1: 1.0 / (3.0 * math.log(2.0)), -2: 0.75}
+"""a in 1 - a tau/T, total over Allan variance, m > 1 (C. A. Greenhall, D. A. Howe,
+D. B. Percival, IEEE UFFC 46 (1999) 1183; NIST SP 1065 table 7; from memory)."""
+
+DRIFT_SHORT: Final = 14.0 / 15.0
+"""The same for an even drift. Derived: u averaging times from an end, u < 1, the second
+difference of phase reflected there is 2 u - u^2 of that in the middle; the mean square
+is 8/15, over tau at either end."""
 
 _CELLS: Final = 1 << 20  # values held at once; our rule: 8 MB
+
+
+def bias_of(table: dict[int, float], alpha: float | None) -> float:
+    """Return a table's entry for alpha, the share of each between two noises."""
+    noises = sorted(table)
+    return float(np.interp(alpha or 0.0, noises, [table[one] for one in noises]))
+
+
+def total_bias(m: int, values: int, short: float) -> float:
+    """Return total variance over Allan variance, `values` frequencies, a = `short`."""
+    return 1.0 if m == 1 else max(0.0, 1.0 - short * m / values)
 
 
 def modified_total(phase: Array, m: int) -> tuple[float, int]:

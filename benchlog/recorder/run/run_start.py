@@ -118,6 +118,7 @@ class RunStarter:
             resolution_hz=resolution_hz,
             over_temperature=plan.over_temperature,
             learnt=plan.learnt,
+            cut=counter.counts.cut,
         )
         return LiveRun(
             plan=plan,

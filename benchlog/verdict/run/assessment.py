@@ -77,6 +77,8 @@ class Assessment:
         pulses at another rate. Empty otherwise.
     rest : Rest | None
         The soak that U rests on, or how the run departs from it; None without one.
+    digit_ppm : float | None
+        The step that readings move in; None where it is not known.
 
     """
 
@@ -99,6 +101,7 @@ class Assessment:
     doubt_of_counter: bool = False
     doubt: str = ""
     rest: Rest | None = None
+    digit_ppm: float | None = None
 
     @property
     def judged(self) -> tuple[float | None, float | None]:

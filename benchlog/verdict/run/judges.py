@@ -33,6 +33,7 @@ def judge_for(run: Run) -> AnyJudge:
         resolution_hz=run.resolution_hz,
         over_temperature=run.over_temperature,
         learnt=run.learnt,
+        cut=run.counter_spec is not None and run.counter_spec.counts.cut,
     )
 
 
@@ -45,6 +46,7 @@ def judge_of(
     resolution_hz: float | None,
     over_temperature: bool = False,
     learnt: LearntStability | None = None,
+    cut: bool = False,
 ) -> AnyJudge:
     """Return a judge of pulses where there are `trains`, else one of readings."""
     if trains is not None:
@@ -61,6 +63,7 @@ def judge_of(
         resolution_hz=resolution_hz,
         over_temperature=over_temperature,
         learnt=learnt,
+        cut=cut,
     )
 
 

@@ -23,7 +23,9 @@ from benchlog.model import (
     Pulses,
     Timebase,
 )
-from benchlog.units import NS_PER_S
+from benchlog.units import (
+    NS_PER_S,
+)
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.judgement import (

@@ -19,15 +19,13 @@ from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Flag, Limits, Part
-from benchlog.units import three_digits
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.units import format_ppm, format_u_ppm, three_digits
+from benchlog.verdict.run.budget import COVERAGE, Budget, BudgetLine, budget_of
 from benchlog.verdict.run.part_law import PartLaw, moved_ppm, part_law
 
 Mask = NDArray[np.bool_]
 _ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 _SETTLING: Final = int(Flag.SETTLING)  # definition: an enum's bit is slow to mask with
-_K95: Final = 1.96
-"""Definition: 95 % of a normal distribution; a half width is divided by it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,10 +99,10 @@ class Brought:
         slope, u = own.ppm_per_c, own.u95_ppm_per_c
         return BudgetLine(
             name="temperature law",
-            u_ppm=u * abs(away_c) / _K95,
+            u_ppm=u * abs(away_c) / COVERAGE,
             text=(
                 f"{self.law.law.law} with the run's own slope beside it, "
-                f"{three_digits(slope)} +- {three_digits(u)} ppm/C {_over(away_c)}"
+                f"{format_ppm(slope, u)} +- {format_u_ppm(u)} ppm/C {_over(away_c)}"
             ),
         )
 
