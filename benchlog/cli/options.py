@@ -39,6 +39,9 @@ over_temperature: Final = click.option(
     is_flag=True,
     help="Judge against tolerance and stability together, at the present ambient.",
 )
+alone: Final = click.option(
+    "--alone", is_flag=True, help="Rest on no soak: U from the run's own readings."
+)
 no_screen: Final = click.option(
     "--no-screen", is_flag=True, help="Print plain lines instead of the screen."
 )

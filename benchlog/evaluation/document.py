@@ -102,6 +102,7 @@ def _more(evaluation: Evaluation) -> dict[str, Any]:
         "limit_promised": assessment.limit.promised,
         "over_temperature": assessment.limit.over_temperature,
         "at_reference": _at_reference(assessment.at_reference),
+        "rests_on": None if assessment.rest is None else assessment.rest.rests_on,
         "budget": None if assessment.budget is None else _budget(assessment.budget),
         "reasons": list(evaluation.reasons),
         "device_typed": run.typed_device,

@@ -16,6 +16,7 @@ from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.control import state_of
 from benchlog.errors import DataError
+from benchlog.evaluation.learnt_soaks import as_counted
 from benchlog.model import (
     Columns,
     Decision,
@@ -234,7 +235,10 @@ def evaluate(
 
     """
     run = reader.run(run) if isinstance(run, int) else run
-    known = known_now(reader, run) if checks is None else checks.of(run)
+    if checks is None:
+        known = known_now(reader, run)
+    else:
+        known = as_counted(reader, checks.of(run))
     evaluator = RunEvaluator(known, summarize=summary != "never")
     kept: list[Columns] = []
     for columns in feed_all(reader, evaluator, progress):
@@ -295,8 +299,9 @@ def feed_all(
 
 
 def known_now(reader: Reader, run: Run) -> Run:
-    """Return the run with what speaks by now against the check behind it."""
-    return as_known(run, (check for _, check in reader.reference_checks()))
+    """Return the run with what speaks by now against its check and its soak."""
+    known = as_known(run, (check for _, check in reader.reference_checks()))
+    return as_counted(reader, known)
 
 
 def _kept_check(reader: Reader, run: Run) -> tuple[int, ReferenceCheck] | None:

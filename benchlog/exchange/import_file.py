@@ -102,6 +102,7 @@ def _judge(
         "part": run.part,
         "timebase": run.timebase,
         "over_temperature": run.over_temperature,
+        "learnt": run.learnt,
         "reason": "",
     }
     more = {"basis": basis} if run.judged_again else {}

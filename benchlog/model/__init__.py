@@ -21,6 +21,7 @@ from benchlog.model.bench import (
     ReferenceSpec,
 )
 from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
+from benchlog.model.devices import DEVICE_ID_CHARACTERS, Device, device_id_fault
 from benchlog.model.kinds import (
     DEVIATIONS,
     Decision,
@@ -29,6 +30,7 @@ from benchlog.model.kinds import (
     Kind,
     Purpose,
 )
+from benchlog.model.learnt import LearntStability
 from benchlog.model.lots import Lot, LotRun
 from benchlog.model.promises import (
     BitTiming,
@@ -57,15 +59,7 @@ from benchlog.model.readings import (
     Sample,
 )
 from benchlog.model.recorded import RecordedBench
-from benchlog.model.runs import (
-    DEVICE_ID_CHARACTERS,
-    Device,
-    ReferenceCheck,
-    Run,
-    RunPlan,
-    Timebase,
-    device_id_fault,
-)
+from benchlog.model.runs import ReferenceCheck, Run, RunPlan, Timebase
 
 __all__ = [
     "AVERAGING",
@@ -98,6 +92,7 @@ __all__ = [
     "Identity",
     "InstrumentSpec",
     "Kind",
+    "LearntStability",
     "Limits",
     "Load",
     "Lot",

@@ -1,12 +1,12 @@
-"""Devices, runs and reference checks."""
+"""Runs and reference checks."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
 
 from benchlog.model.bench import Bench, Identity, InstrumentSpec, PositionSpec
 from benchlog.model.counting import BROKEN_OFF, RunState, why_not_counted
 from benchlog.model.kinds import Purpose
+from benchlog.model.learnt import LearntStability
 from benchlog.model.promises import Part
 from benchlog.model.recorded import (
     RecordedBench,
@@ -14,32 +14,6 @@ from benchlog.model.recorded import (
     recorded_bench,
     recorded_part,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """One physical thing with an id a person can read off it."""
-
-    id: str
-    part_id: str
-    lot_id: str | None = None
-
-
-DEVICE_ID_CHARACTERS: Final = 120  # our rule: more than any label holds; fits a line
-
-
-def device_id_fault(text: str) -> str:
-    """Return why a text is no device id, or nothing when it is one.
-
-    An id is read off a thing: one line of at most `DEVICE_ID_CHARACTERS`.
-    """
-    if not text.strip():
-        return "it is empty"
-    if "\t" in text or len(text.splitlines()) > 1:
-        return "a device id has no line breaks or tabs"
-    if len(text) > DEVICE_ID_CHARACTERS:
-        return f"a device id has at most {DEVICE_ID_CHARACTERS} characters"
-    return ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +39,8 @@ class RunPlan:
     """Whether tolerance and stability together are the limit; only when asked for."""
     checks: str | None = None
     """The instrument whose time base this run checks; no device is judged then."""
+    alone: bool = False  # whether no soak is to be used
+    learnt: LearntStability | None = None  # the soak that it may rest on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +133,7 @@ class Run:
     newer: int | None = None
     newer_marked: bool = False
     part_id: str = ""
+    learnt: LearntStability | None = None  # the soak that its verdict may rest on
 
     @property
     def why_not_counted(self) -> str:

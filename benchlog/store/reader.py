@@ -114,6 +114,10 @@ class Reader(ReadSession):
         wanted = {"device": device, "part": part, "lot": lot, "like": like}
         return newest_first(self._named, {**wanted, "since": since_utc_ns})
 
+    def soaks(self, part: str) -> Iterator[Run]:
+        """Yield the soaks of a kind of part, the newest first, copies left out."""
+        return newest_first(self._named, {"part": part, "purpose": Purpose.SOAK.value})
+
     def all_runs(self, page: int = PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
         last_id = int(self._one("select ifnull(max(id), 0) from runs", ()))

@@ -21,7 +21,12 @@ from benchlog.model.counting import DeviceRun, RunState, replaced_by
 from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
 from benchlog.store.rows import VerdictRow
 from benchlog.store.schema.named_views import DAMAGED, HELD, SET_ASIDE
-from benchlog.store.snapshot import identities_from, part_from, timebase_from
+from benchlog.store.snapshot import (
+    identities_from,
+    learnt_of,
+    part_from,
+    timebase_from,
+)
 
 Named = Mapping[str, Any]
 """A row by the names of its columns."""
@@ -84,6 +89,7 @@ where u.id between :first and :last
   and (:device is null or :device in (d.device, a.device))
   and (:part is null or ifnull(a.part, d.part_id) = :part)
   and (:lot is null or {LOT} = :lot)
+  and (:purpose is null or u.purpose = :purpose)
   and (:since is null or u.started_utc_ns >= :since)
   and (:like is null or instr(lower(ifnull(a.device, d.device) || char(10) || d.device
     || char(10) || ifnull(a.part, d.part_id) || char(10) || ifnull({LOT}, '')
@@ -179,6 +185,7 @@ def run_from(row: Named, newer: DeviceRun | None = None) -> Run:
     snapshot = json.loads(row["snapshot"])
     judged = _basis(row["basis"])
     part, timebase = judged or _resting_on(snapshot)
+    basis = json.loads(row["basis"]) if judged else {}
     return Run(
         id=row["id"],
         purpose=Purpose(row["purpose"]),
@@ -217,6 +224,7 @@ def run_from(row: Named, newer: DeviceRun | None = None) -> Run:
         if judged
         else None,
         judged_again=judged is not None,
+        learnt=learnt_of({**snapshot, **basis}),
     )
 
 
@@ -321,6 +329,7 @@ _ANY: Final = {
     "device": None,
     "part": None,
     "lot": None,
+    "purpose": None,
     "since": None,
     "like": None,
 }

@@ -18,6 +18,7 @@ from benchlog.model import (
     Identity,
     InstrumentSpec,
     Kind,
+    LearntStability,
     Limits,
     Load,
     Part,
@@ -100,6 +101,7 @@ def run_plan_from(plain: Plain, purpose: Purpose) -> RunPlan:
         "purpose": purpose,
         "part": part_from(plain["part"]),
         "bench": bench_from(plain["bench"]),
+        "learnt": learnt_from(plain.get("learnt")),
     }
     return RunPlan(**plan)
 
@@ -164,6 +166,29 @@ def timebase_from(plain: Plain) -> Timebase:
     freedom = known.get("degrees_of_freedom")
     known["degrees_of_freedom"] = math.inf if freedom is None else float(freedom)
     return Timebase(**known)
+
+
+def learnt_from(plain: Plain | None) -> LearntStability | None:
+    """Rebuild what a run was begun with of a soak; None where it was nothing."""
+    if plain is None:
+        return None
+    known = _known(LearntStability, plain)
+    for name in ("m", "avar_ppm2", "freedom"):
+        known[name] = tuple(known[name])
+    learnt = LearntStability(**known)
+    sizes = {len(learnt.m), len(learnt.avar_ppm2), len(learnt.freedom)}
+    usable = min((*learnt.avar_ppm2, *learnt.freedom, learnt.gate_s, learnt.tau0_s)) > 0
+    if len(sizes) > 1 or len(learnt.m) < 2 or not usable:
+        raise ValueError("no Allan variances of a soak")
+    return learnt
+
+
+def learnt_of(plain: Plain) -> LearntStability | None:
+    """Return the soak that a snapshot rests on; what is none, hides no run."""
+    try:
+        return learnt_from(plain.get("learnt"))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
 
 
 def _known(cls: type, plain: Plain) -> Plain:

@@ -78,6 +78,7 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
 @options.load
 @options.supply
 @options.over_temperature
+@options.alone
 @options.no_screen
 @click.option(
     "--bell", is_flag=True, help="Ring once for pass, twice for fail, thrice otherwise."

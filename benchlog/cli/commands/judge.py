@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.run_result import evaluated, exit_code, text_of
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from benchlog.model import (
         InstrumentSpec,
+        LearntStability,
         ReferenceCheck,
         Run,
         Timebase,
@@ -31,6 +33,7 @@ EXAMPLES = (
     "benchlog judge 12 --refcheck 3 --reason 'counter adjusted since' --json",
     "benchlog judge 12 --part quartz-16mhz-50ppm --try",
     "benchlog judge 12 --over-temperature",
+    "benchlog judge 12 --alone",
 )
 
 
@@ -47,6 +50,12 @@ EXAMPLES = (
     default=None,
     help="Against tolerance and stability together, or the tolerance alone [as begun].",
 )
+@click.option(
+    "--soak",
+    metavar="N",
+    help="Rest on this soak, or on the `latest` one that fits.",
+)
+@options.alone
 @click.option("--reason", type=Text(), help="The reason, for the record.")
 @click.option("--try", "is_trial", is_flag=True, help="Show the verdict only.")
 @click.pass_context
@@ -94,8 +103,37 @@ def _as_wished(reader: "Reader", run: "Run", wish: "Mapping[str, Any]") -> "Run"
     timebase = run.timebase
     if refcheck is not None:
         timebase = _timebase(reader, run, refcheck)
-    wanted = replace(run, timebase=timebase, judged_over_temperature=over_temperature)
+    wanted = replace(
+        run,
+        timebase=timebase,
+        judged_over_temperature=over_temperature,
+        learnt=_learnt(reader, run, wish["soak"], alone=wish["alone"]),
+    )
     return against(wanted, chosen)
+
+
+def _learnt(
+    reader: "Reader", run: "Run", soak: str | None, *, alone: bool
+) -> "LearntStability | None":
+    """Return the wished soak's figures. Raises NotFoundError, UsageError."""
+    from benchlog.evaluation.learnt_soaks import LearntSoaks, short_run_of, soaks_for
+
+    if alone and soak is not None:
+        raise UsageError("give --alone or --soak, not both")
+    if alone or soak is None:
+        return None if alone else run.learnt
+    short = short_run_of(run)
+    fitting = [] if short is None else list(soaks_for(reader, short))
+    named = None if soak == "latest" else _number(soak, "--soak")
+    chosen = [one for one in fitting if named in (None, one.id)]
+    if not chosen:
+        numbers = [str(one.id) for one in fitting]
+        hint = (
+            "that counts, of this part at this bench and counter, within 90 days; see "
+            "`benchlog runs`"
+        )
+        raise NotFoundError("soak", soak, numbers, hint)
+    return LearntSoaks().taught_by(reader, chosen[0])
 
 
 def _timebase(reader: "Reader", run: "Run", refcheck: str) -> "Timebase":
@@ -184,9 +222,9 @@ def _stated_instead(
     return said and f"the newest check is not in use: {said}"
 
 
-def _number(text: str) -> int:
+def _number(text: str, option: str = "--refcheck") -> int:
     if not text.isdecimal():
-        raise UsageError(f"--refcheck {text!r}: give its number, or `latest`")
+        raise UsageError(f"{option} {text!r}: give its number, or `latest`")
     return int(text)
 
 

@@ -37,6 +37,7 @@ EXAMPLES = (
     "--for", "for_s", type=Duration(), help="End after a time, e.g. 10m; pauses count."
 )
 @options.of_a_run
+@options.alone
 @options.no_screen
 @click.option("--go-on", is_flag=True, help="Continue when the terminal is closed.")
 @options.bell

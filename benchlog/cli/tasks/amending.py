@@ -62,6 +62,7 @@ def verdict_again(evaluation: "Evaluation", reason: str) -> "VerdictRow":
         "part": run.part,
         "timebase": run.timebase,
         "over_temperature": run.over_temperature,
+        "learnt": run.learnt,
         "reason": reason,
     }
     rule = f"{RULE}; {reason}" if reason else RULE

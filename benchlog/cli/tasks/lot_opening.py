@@ -51,6 +51,7 @@ _KEPT: Final = {
     "load_pf": None,
     "supply_v": None,
     "over_temperature": False,
+    "alone": False,
 }
 """What is kept with the plan and taken again when the lot is gone on with."""
 
@@ -84,6 +85,7 @@ class Wish:
     load_pf: float | None = None
     supply_v: float | None = None
     over_temperature: bool = False
+    alone: bool = False
 
     @property
     def plans(self) -> bool:
@@ -243,6 +245,7 @@ def _same_plan(wish: Wish, lot: Lot) -> None:
         "min_readings": wish.min_readings,
         "max_readings": wish.max_readings,
         "over_temperature": wish.over_temperature or None,
+        "alone": wish.alone or None,
     }
     for name, value in typed.items():
         if value is not None and name in kept and kept[name] != value:
@@ -275,6 +278,7 @@ def _templates(
         load_pf=wish.load_pf or kept["load_pf"],
         supply_v=wish.supply_v or kept["supply_v"],
         over_temperature=bool(kept["over_temperature"]),
+        alone=bool(kept["alone"]),
         until_clear=True,
         min_readings=int(kept["min_readings"]),
         max_readings=int(kept["max_readings"]),

@@ -42,6 +42,7 @@ class MeasureRequest:
     supply_v: float | None = None
     gate_s: float | None = None
     over_temperature: bool = False
+    alone: bool = False
 
 
 def plans_of(request: MeasureRequest) -> tuple[RunPlan, ...]:
@@ -69,6 +70,7 @@ def plans_of(request: MeasureRequest) -> tuple[RunPlan, ...]:
         load_pf=request.load_pf,
         supply_v=request.supply_v,
         over_temperature=request.over_temperature,
+        alone=request.alone,
         software=f"benchlog {__version__}",
     )
     plan = with_length(plan, request.readings, request.for_s)

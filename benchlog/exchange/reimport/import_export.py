@@ -141,6 +141,8 @@ def _plan(header: Mapping[str, Any], begun: RunPlan) -> RunPlan:
         supply_v=begun.supply_v,
         software=_words(begun.software),
         checks=begun.checks,
+        alone=begun.alone,
+        learnt=begun.learnt,
     )
 
 

@@ -9,6 +9,7 @@ from typing import Final, TypeVar
 
 from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.errors import BenchlogError, StoreLockedError
+from benchlog.evaluation.learnt_soaks import LearntSoaks, begun_with
 from benchlog.model import (
     Bench,
     Identity,
@@ -81,6 +82,7 @@ class RunStarter:
 
     def __init__(self, clock: Clock, writer: Writer) -> None:
         self.clock, self.writer = clock, writer
+        self._soaks = LearntSoaks()
 
     def begin(
         self,
@@ -101,6 +103,9 @@ class RunStarter:
             else self._timebase(plan, counter, identities[counter.name])
         )
         resolution_hz = counter.resolution_hz
+        simulated = any(identity.simulated for identity in identities.values())
+        if not trains:
+            plan = self._learnt(plan, position, identities[counter.name], simulated)
         run_id = patiently(
             lambda: self.writer.begin_run(
                 plan, identities, timebase, control=control, resolution_hz=resolution_hz
@@ -113,6 +118,7 @@ class RunStarter:
             timebase=timebase,
             resolution_hz=resolution_hz,
             over_temperature=plan.over_temperature,
+            learnt=plan.learnt,
             cut=counter.counts.cut,
             thermometer_u_c=_thermometer_u_c(plan.bench, position),
         )
@@ -124,7 +130,7 @@ class RunStarter:
             segment_id=patiently(lambda: self.writer.begin_segment(run_id)),
             judge=judge,
             clock=self.clock,
-            simulated=any(identity.simulated for identity in identities.values()),
+            simulated=simulated,
             began_mono_ns=self.clock.mono_ns(),
             follows=follows,
         )
@@ -163,6 +169,22 @@ class RunStarter:
         with closing(Reader.open(self.writer.path)) as reader:
             checks = reader.standing_checks(identity.serial, identity.who)
         return timebase_now(counter, checks, now_ns)
+
+    def _learnt(
+        self, plan: RunPlan, position: PositionSpec, counter: Identity, simulated: bool
+    ) -> RunPlan:
+        """Return the plan with the soak that the run may rest on from now on."""
+        with closing(Reader.open(self.writer.path)) as reader:
+            learnt = begun_with(
+                reader,
+                self._soaks,
+                plan,
+                position,
+                counter,
+                simulated=simulated,
+                at_utc_ns=self.clock.utc_ns(),
+            )
+        return replace(plan, learnt=learnt)
 
 
 def patiently(write: Callable[[], _T]) -> _T:

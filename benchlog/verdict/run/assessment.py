@@ -10,6 +10,7 @@ from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.limit import Limit
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.run.reference_band import AtReference
+from benchlog.verdict.soak.learnt_stability import Rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,8 @@ class Assessment:
     doubt : str
         Why nothing is judged although there are figures: readings in another unit,
         pulses at another rate. Empty otherwise.
+    rest : Rest | None
+        The soak that U rests on, or how the run departs from it; None without one.
     digit_ppm : float | None
         The step that readings move in; None where it is not known.
 
@@ -97,6 +100,7 @@ class Assessment:
     repeats: int = 0
     doubt_of_counter: bool = False
     doubt: str = ""
+    rest: Rest | None = None
     digit_ppm: float | None = None
 
     @property

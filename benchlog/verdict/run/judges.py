@@ -3,7 +3,15 @@
 from collections.abc import Mapping
 from typing import TypeAlias
 
-from benchlog.model import EDGE, InstrumentSpec, Part, PositionSpec, Run, Timebase
+from benchlog.model import (
+    EDGE,
+    InstrumentSpec,
+    LearntStability,
+    Part,
+    PositionSpec,
+    Run,
+    Timebase,
+)
 from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
@@ -24,6 +32,7 @@ def judge_for(run: Run) -> AnyJudge:
         timebase=run.timebase,
         resolution_hz=run.resolution_hz,
         over_temperature=run.over_temperature,
+        learnt=run.learnt,
         cut=run.counter_spec is not None and run.counter_spec.counts.cut,
         thermometer_u_c=run.thermometer_u_c,
     )
@@ -37,6 +46,7 @@ def judge_of(
     timebase: Timebase | None,
     resolution_hz: float | None,
     over_temperature: bool = False,
+    learnt: LearntStability | None = None,
     cut: bool = False,
     thermometer_u_c: float | None = None,
 ) -> AnyJudge:
@@ -55,6 +65,7 @@ def judge_of(
         timebase=timebase,
         resolution_hz=resolution_hz,
         over_temperature=over_temperature,
+        learnt=learnt,
         cut=cut,
         thermometer_u_c=thermometer_u_c,
     )

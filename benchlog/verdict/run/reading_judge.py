@@ -16,6 +16,7 @@ from benchlog.model import (
     Decision,
     Flag,
     Kind,
+    LearntStability,
     Part,
     Pulses,
     Timebase,
@@ -39,6 +40,7 @@ from benchlog.verdict.run.reasons import (
     rushed_text,
 )
 from benchlog.verdict.run.reference_band import AtReference, BandWatch, Brought
+from benchlog.verdict.soak.learnt_stability import Rest, rest_of
 from benchlog.verdict.timebase.known_timebase import assumed_timebase
 
 _JITTERS: Final = 3.0  # our rule: as three standard deviations
@@ -80,6 +82,8 @@ class RunJudge(Judge):
     over_temperature : bool
         Judge the readings as they are against tolerance plus stability; else readings
         outside the reference band are brought to the reference temperature.
+    learnt : LearntStability | None
+        The soak that the uncertainty of the mean rests on.
     cut : bool
         The counter cuts off what is below its last digit: it reads half a digit low.
     thermometer_u_c : float | None
@@ -96,12 +100,13 @@ class RunJudge(Judge):
         resolution_hz: float | None = None,
         horizon_years: float | None = None,
         over_temperature: bool = False,
+        learnt: LearntStability | None = None,
         cut: bool = False,
         thermometer_u_c: float | None = None,
     ) -> None:
         self.part, self.divider = part, divider
         self.cut, self._digits, self._seen = cut, DigitCounts(), SeenDigit(None)
-        self.over_temperature = over_temperature
+        self.over_temperature, self.learnt = over_temperature, learnt
         self.thermometer_u_c = thermometer_u_c
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
@@ -192,22 +197,24 @@ class RunJudge(Judge):
 
     def _judged(self, stats: RunStats, brought: Brought | None) -> Assessment:
         """Hold figures against the limits; without reasons."""
-        return held_against_limit(
+        budget, rest = self._budget(stats)
+        found = held_against_limit(
             part=self.part,
             stats=self._whole(stats),
             timebase=self.timebase,
-            budget=self._budget(stats),
+            budget=budget,
             jitter=self._jitter(stats),
             divider=self.divider,
             horizon_years=self.horizon_years,
             over_temperature=self.over_temperature,
             at_reference=None if brought is None else self._at_reference(brought),
         )
+        return found if self.learnt is None else replace(found, rest=rest)
 
     def _at_reference(self, brought: Brought) -> AtReference:
         """Return the offset at the reference temperature, with its budget."""
         stats, line = self._whole(brought.stats), brought.line
-        budget = self._budget(stats)
+        budget, _ = self._budget(stats)
         if budget is not None and line is not None:
             lines = brought.lines(self.part.limits.reference_c, self.thermometer_u_c)
             budget = budget_of([*budget.lines, *lines])
@@ -232,16 +239,21 @@ class RunJudge(Judge):
             law="" if line is None else line.text,
         )
 
-    def _budget(self, stats: RunStats) -> Budget | None:
-        """Return the budget; None while the readings cannot say how they scatter."""
-        mean = mean_uncertainty(stats)
-        if mean is None:
-            return None
+    def _budget(self, stats: RunStats) -> tuple[Budget | None, Rest | None]:
+        """Return the budget, and what its statistics rest on.
+
+        None while the readings cannot say how they scatter. Noise of a soak does not
+        answer for an even drift: a run that drifts is judged by itself.
+        """
+        own = mean_uncertainty(stats)
+        if own is None:
+            return None, None
         base = self.timebase
         doubt = contradiction_line(base)
-        drift = drift_of(stats, mean)
-        mean = mean if drift is None else drift[1]
-        return budget_of(
+        drift = drift_of(stats, own)
+        rest = Rest(drift[1]) if drift else rest_of(self.learnt, stats, own)
+        mean = rest.mean
+        budget = budget_of(
             [
                 timebase_line(base),
                 *((doubt,) if doubt else ()),
@@ -256,6 +268,7 @@ class RunJudge(Judge):
                 *((drift_line(drift[0], stats.span_s),) if drift else ()),
             ]
         )
+        return budget, rest
 
     def _jitter(self, stats: RunStats) -> JitterVerdict | None:
         limit_ppm = self.part.limits.jitter_ppm

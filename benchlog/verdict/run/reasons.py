@@ -95,6 +95,8 @@ def _rests_on(a: Assessment) -> Iterator[str]:
     """Yield what the figures rest on, where a person should know of it."""
     stats = a.stats
     yield from timebase_reasons(a.timebase, a.limit)
+    if a.rest is not None and a.rest.departure:
+        yield a.rest.departure
     yield from _drift(a)
     yield from _gate(a)
     if stats.gaps:
