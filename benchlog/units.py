@@ -24,6 +24,8 @@ _HZ_DIGITS: Final = {"": 0, "k": 3, "m": 6, "g": 9}
 _PPM_DIGITS: Final = {"ppm": 0, "ppb": -3, "%": 4, "percent": 4, "": 6}
 _MINUS: Final = "-"
 _POWER = re.compile(r"(?<![\w.])(\d(?:\.\d+)?)e([-+]?\d{1,3})(?![\w.]\w)")
+_PADDED = re.compile(r"e(?:\+|(-))?0*(?=\d)")
+_SMALL: Final = 1e-3  # figures below are written in powers of ten; our rule
 _RAISED: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _EVEN: Final = 3.0  # one side of an interval over the other, up to which it is even
 
@@ -172,34 +174,83 @@ def format_u_ppm(u_ppm: float | None) -> str:
     return f"{u_ppm:,.{decimals_for(u_ppm)}f}"
 
 
-def three_digits(value: float) -> str:
-    """Return a figure with three significant digits and no exponent."""
-    if value == 0:
-        return "0"
-    return f"{value:,.{decimals_for(abs(value) / 10)}f}"
+def as_stated(value: float, most: int = 10) -> str:
+    """Return a number as a person or a data sheet stated it: no digit lost or added.
+
+    A limit, a gate, a range: digits in groups of three, `1,234.5` and `1e-5`; at `most`
+    so many of a number that was worked out, a spacing of time stamps.
+    """
+    return _unpadded(f"{float(f'{value:.{most}g}'):,.10g}")
 
 
-def four_digits(value: float) -> str:
-    """Return four significant digits without an exponent, four decimals at most."""
-    return f"{value:,.{min(4, decimals_for(abs(value) / 100))}f}" if value else "0"
+def three_digits(value: float, *, powers: bool = False) -> str:
+    """Return a figure with three significant digits: `12,345`, `0.0123`, `1.80e-5`.
+
+    `powers` writes it as a power of ten, however large it is.
+    """
+    return _digits(value, 3, math.inf if powers else _SMALL)
 
 
-def signed_digits(value: float) -> str:
-    """Return a figure with its sign, three significant digits and no exponent."""
+def two_digits(value: float) -> str:
+    """Return a figure with two significant digits, where three are not worth it."""
+    return _digits(value, 2, _SMALL)
+
+
+def signed_digits(value: float, *, powers: bool = False) -> str:
+    """Return a figure with its sign and three significant digits."""
     if value == 0 or not math.isfinite(value):
         return "0" if value == 0 else "-"
-    return ("+" if value > 0 else _MINUS) + three_digits(abs(value))
+    return ("+" if value > 0 else _MINUS) + three_digits(abs(value), powers=powers)
 
 
-def interval_texts(value: float, low: float, high: float) -> tuple[str, str, str]:
-    """Return an estimate and its interval, signed, to the digits that the interval is
-    worth: two of its half-width; three of each figure where it is far from even.
+def interval_texts(
+    value: float, low: float, high: float, *, signed: bool = True, powers: bool = False
+) -> tuple[str, str, str]:
+    """Return an estimate and the ends of its interval, to the digits that it is worth:
+    two of its half-width; three of each figure where the interval is far from even.
+
+    What cannot be negative (a scatter, a deviation, a share) is told without a sign.
+    `powers` writes powers of ten, however large the figures are.
     """
-    sides = (value - low, high - value)
+    sides, figures = (value - low, high - value), (value, low, high)
     if not 0 < max(sides) < _EVEN * min(sides):
-        return signed_digits(value), signed_digits(low), signed_digits(high)
+        each = signed_digits if signed else three_digits
+        value_text, low_text, high_text = (each(x, powers=powers) for x in figures)
+        return value_text, low_text, high_text
     half = max(sides)
-    return format_ppm(value, half), format_ppm(low, half), format_ppm(high, half)
+    if powers or max(map(abs, figures)) < _SMALL:
+        told = tuple(_to_the_digit_of(half, figure) for figure in figures)
+    else:
+        told = tuple(format_ppm(figure, half) for figure in figures)
+    value_text, low_text, high_text = told if signed else (t.lstrip("+") for t in told)
+    return value_text, low_text, high_text
+
+
+def ends_texts(low: float, high: float) -> tuple[str, str]:
+    """Return the ends of a range, signed, to two digits of half of what it spans."""
+    return interval_texts((low + high) / 2, low, high)[1:]
+
+
+def _digits(value: float, count: int, small: float) -> str:
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "-"
+    rounded = float(f"{value:.{count - 1}e}")
+    if abs(rounded) < small:
+        return _unpadded(f"{rounded:.{count - 1}e}")
+    return f"{value:,.{max(0, count - 1 - math.floor(math.log10(abs(rounded))))}f}"
+
+
+def _to_the_digit_of(half: float, value: float) -> str:
+    """Return a small signed figure in powers of ten, to two digits of `half`."""
+    last = math.floor(math.log10(half)) - 1
+    if abs(value) < 10.0**last:
+        return "0"
+    return _unpadded(f"{value:+.{math.floor(math.log10(abs(value))) - last}e}")
+
+
+def _unpadded(text: str) -> str:
+    """Write `1e-05` as `1e-5`."""
+    return _PADDED.sub(r"e\1", text)
 
 
 def in_powers(text: str) -> str:

@@ -16,6 +16,7 @@ import math
 from typing import Final
 
 from benchlog.errors import DataError
+from benchlog.units import as_stated, signed_digits
 
 FF_PER_PF: Final = 1000.0  # definition
 
@@ -71,8 +72,10 @@ def load_explaining_pf(
     highest = c1_ff / FF_PER_PF / c0_pf
     if not 0.0 < needed < highest:
         raise DataError(
-            f"no load capacitance makes {offset_ppm:+.4g} ppm of a crystal with "
-            f"C0 = {c0_pf:g} pF and C1 = {c1_ff:g} fF: look for another cause"
+            f"no load capacitance makes {signed_digits(offset_ppm)} ppm of a crystal "
+            "with "
+            f"C0 = {as_stated(c0_pf)} pF and C1 = {as_stated(c1_ff)} fF: look for "
+            "another cause"
         )
     return c1_ff / FF_PER_PF / needed - c0_pf
 

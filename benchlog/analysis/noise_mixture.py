@@ -6,10 +6,13 @@ mixture of up to three of
 
     d/tau^2 + a/tau + b + c tau        (all terms non-negative)
 
-on a ladder of ratios is weighed by how well it explains the variances that were found
-(chi-squared, with their degrees of freedom; the level is integrated out), and the
-spread to expect of the mean is the weighted mixture of what each of them says at
-tau = T. Ladder and weights were settled by simulation: tests/analysis/test_coverage.py.
+on a ladder of ratios is weighed by how well it explains what was found (the level is
+integrated out), and the spread to expect of the mean is the weighted mixture of what
+each of them says at tau = T. Found are the Allan variances at short averaging times
+(chi-squared, with their degrees of freedom) and the run's slowest motions
+(`phase_contrasts`, normal with a covariance for each term). Across gaps the phase is
+not known: there all octaves and the slope are taken. Ladder and weights were settled
+by simulation: tests/analysis/test_coverage.py.
 """
 
 import math
@@ -21,6 +24,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
+
+from benchlog.analysis.phase_contrasts import covariances
 
 Array = NDArray[np.float64]
 
@@ -39,10 +44,15 @@ _LOW: Final = 3.0  # its first rung; smaller ratios hardly widen anything
 _TOP: Final = 16.0  # its last, as the ratio at tau0: the faster term is not seen there
 _RUNGS: Final = (1.0, 0.125, 0.06, 0.135)  # weight of a rung by the slower term
 _PHASE_RUNG: Final = 0.1  # further weight where white PM is one of several
+# The same where the slowest motions are known, for each pair of a faster and a slower
+# term: tests/finders/pair_weights.py, its criterion.
+_PAIRS: Final = (1.0, 0.03, 0.15, 0.02, 0.135, 0.3)
+_OCTAVES_TO: Final = 16.0  # our rule: what is slower than T/16, the motions tell better
 # Freedom of octaves and slope: tests/finders/freedom_shares.py, the same criterion.
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
 _SLOPE_FREEDOM: Final = 0.7
-# u is widened by 1 + NUMERATOR / (n + ADDED), for short runs most. Swept against the
+# Where only octaves are known, u is widened by 1 + NUMERATOR / (n + ADDED), for short
+# runs most. Swept against the
 # miss of 95 % over noises and lengths by tests/finders/widening.py (see RESULTS.md).
 WIDENING_NUMERATOR: Final = 2.5
 WIDENING_ADDED: Final = 15.0
@@ -64,9 +74,28 @@ class Ladder(NamedTuple):
     top: float = _TOP
     rungs: tuple[float, float, float, float] = _RUNGS
     phase_rung: float = _PHASE_RUNG
+    pairs: tuple[float, ...] = _PAIRS
+
+    def weight(self, terms: tuple[int, ...], *, motions: bool) -> float:
+        """Return the weight of a mixture of these terms, the quickest first."""
+        if motions:
+            apart = pairwise(terms)
+            return math.prod(self.pairs[_PAIR_OF[pair]] for pair in apart)
+        found = math.prod(self.rungs[term] for term in terms[1:])
+        return found * (self.phase_rung if len(terms) > 1 and terms[0] == 0 else 1.0)
 
 
+_PAIR_OF: Final = {pair: at for at, pair in enumerate(combinations(range(4), 2))}
 _LADDER: Final = Ladder()
+
+
+@dataclass(frozen=True, slots=True)
+class SlowMotions:
+    """Contrasts of the phase of runs, shape (runs, contrasts), and of which blocks."""
+
+    values: Array
+    blocks: int
+    block_length: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +112,8 @@ class Evidence:
         (slope T)^2 / 12 of the least-squares line, in the unit of `avar`.
     length : float
         T in units of tau0.
+    motions : SlowMotions | None
+        The runs' slowest motions; None where a gap hides the phase.
 
     """
 
@@ -91,6 +122,7 @@ class Evidence:
     freedom: Array
     slope2: Array
     length: float
+    motions: SlowMotions | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,15 +152,28 @@ def spread_of(
     `gains`, shape (4,), are for another figure than the Allan deviation at T: its
     variance for each term over the Allan variance of that term at T.
     """
-    shares, log_weight = _shapes(evidence.length, ladder)
-    model = shares @ (evidence.m / evidence.length) ** POWERS[:, None]
-    model = np.column_stack([model, shares @ SLOPE])
-    avar = np.column_stack([evidence.avar, evidence.slope2])
-    of_slope = np.full(len(avar), slope_freedom)
-    freedom = np.column_stack([share_of_freedom * evidence.freedom, of_slope])
-    total = freedom.sum(axis=1)
+    has_motions = evidence.motions is not None
+    rungs = _rungs(evidence.length, ladder)
+    shares, log_weight = _ladder(rungs, ladder, motions=has_motions)
+    m, avar, freedom = evidence.m, evidence.avar, evidence.freedom
+    if has_motions:
+        kept = m <= max(1.0, evidence.length / _OCTAVES_TO)
+        m, avar, freedom = m[kept], avar[:, kept], freedom[:, kept]
+    model = shares @ (m / evidence.length) ** POWERS[:, None]
+    freedom = share_of_freedom * freedom
+    if evidence.motions is None:
+        model = np.column_stack([model, shares @ SLOPE])
+        avar = np.column_stack([avar, evidence.slope2])
+        freedom = np.column_stack([freedom, np.full(len(avar), slope_freedom)])
     misfit = (freedom * avar) @ (1.0 / model).T
-    log_likelihood = -0.5 * (freedom @ np.log(model).T + total[:, None] * _log(misfit))
+    total, log_scale = freedom.sum(axis=1), freedom @ np.log(model).T
+    if evidence.motions is not None:
+        inverse, log_det = _precision(rungs, ladder, evidence.motions)
+        values = evidence.motions.values
+        products = (values[:, :, None] * values[:, None, :]).reshape(len(values), -1)
+        misfit = misfit + products @ inverse.T
+        total, log_scale = total + values.shape[1], log_scale + log_det
+    log_likelihood = -0.5 * (log_scale + total[:, None] * _log(misfit))
     log_posterior = log_weight + log_likelihood
     log_posterior -= log_posterior.max(axis=1, keepdims=True)
     weight = np.exp(log_posterior)
@@ -136,7 +181,7 @@ def spread_of(
     level = misfit / total[:, None]
     log_u = 0.5 * _log((shares @ gains) * level)
     u, found = as_student(weight, log_u, total)
-    widened = u * widening(evidence.length)
+    widened = u if has_motions else u * widening(evidence.length)
     likeliest = log_posterior.argmax(axis=1)
     of_run = np.arange(len(avar))
     terms = shares[likeliest] * level[of_run, likeliest][:, None]
@@ -156,25 +201,25 @@ def _log(values: Array) -> Array:
     return np.log(np.maximum(values, np.finfo(np.float64).tiny))
 
 
-def _shapes(length: float, ladder: Ladder) -> tuple[Array, Array]:
+def _rungs(length: float, ladder: Ladder) -> tuple[int, ...]:
     step, low, top = ladder.step, ladder.low, ladder.top
-    rungs = tuple(
+    return tuple(
         math.ceil(math.log(top * length**apart / low) / math.log(step)) + 1
         for apart in (1, 2, 3)
     )
-    return _ladder(rungs, ladder)
 
 
 @lru_cache(maxsize=64)
-def _ladder(rungs: tuple[int, ...], ladder: Ladder) -> tuple[Array, Array]:
+def _ladder(
+    rungs: tuple[int, ...], ladder: Ladder, *, motions: bool
+) -> tuple[Array, Array]:
     """Return shares of the four terms at T, shape (shapes, 4), and log weights."""
     shares: list[list[float]] = []
     weights: list[float] = []
     for size in (1, 2, 3):
         for terms in combinations(range(4), size):
             gaps = [b - a for a, b in pairwise(terms)]
-            weight = math.prod(ladder.rungs[term] for term in terms[1:])
-            weight *= ladder.phase_rung if size > 1 and terms[0] == 0 else 1.0
+            weight = ladder.weight(terms, motions=motions)
             for steps in product(*(range(rungs[gap - 1]) for gap in gaps)):
                 row, value = [0.0] * 4, 1.0
                 row[terms[0]] = 1.0
@@ -184,6 +229,24 @@ def _ladder(rungs: tuple[int, ...], ladder: Ladder) -> tuple[Array, Array]:
                 shares.append(row)
                 weights.append(weight)
     return np.array(shares), np.log(np.array(weights))
+
+
+def _precision(
+    rungs: tuple[int, ...], ladder: Ladder, motions: SlowMotions
+) -> tuple[Array, Array]:
+    return _precision_of(rungs, ladder, motions.blocks, motions.block_length)
+
+
+@lru_cache(maxsize=64)
+def _precision_of(
+    rungs: tuple[int, ...], ladder: Ladder, blocks: int, block_length: int
+) -> tuple[Array, Array]:
+    """Return each mixture's inverse covariance, flat, and its log determinant."""
+    shares, _ = _ladder(rungs, ladder, motions=True)
+    mixed = np.tensordot(shares, covariances(blocks, block_length), axes=1)
+    log_det = np.linalg.slogdet(mixed).logabsdet
+    inverse = np.linalg.inv(mixed).reshape(len(shares), -1)
+    return np.asarray(inverse), np.asarray(log_det)
 
 
 def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Array]:

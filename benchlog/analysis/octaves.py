@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import sum_squares
 from benchlog.analysis.linefit import ExactSum
+from benchlog.analysis.phase_blocks import PhaseBlocks
 
 Array = NDArray[np.float64]
 
@@ -134,6 +135,8 @@ class Octaves:
 
     def __init__(self) -> None:
         self.sums: list[OctaveSum] = []
+        self.blocks = PhaseBlocks()
+        self.blocks.feed(np.zeros(1))
         self._levels = [_Level(1)]
         self._newest = self._previous = np.zeros(3)
         self._index = 0  # of the newest phase in the block
@@ -142,6 +145,8 @@ class Octaves:
 
     def start_block(self) -> None:
         """Forget the phase: nothing can be said across this place."""
+        if self._index:
+            self.blocks.give_up()
         del self._levels[1:]
         self._levels[0].clear()
         self._levels[0].append(np.zeros((3, 1)))
@@ -155,7 +160,9 @@ class Octaves:
         """
         if missing is None or not missing.any():
             for start in range(0, len(values), REACH):
-                self._feed_some(self._running_sum(values[start : start + REACH]))
+                rows = self._running_sum(values[start : start + REACH])
+                self.blocks.feed(rows[0] + rows[1])
+                self._feed_some(rows)
             return
         start = 0
         places = np.cumsum(1 + missing)
@@ -166,6 +173,7 @@ class Octaves:
             start = end
 
     def _feed_spaced(self, values: Array, missing: NDArray[np.int64]) -> None:
+        self.blocks.give_up()
         if missing[0] >= REACH:  # nothing is left to compare with
             self.start_block()
             missing = np.concatenate(([0], missing[1:]))

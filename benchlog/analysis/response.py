@@ -8,7 +8,7 @@ how long the source took to settle.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from benchlog.analysis.fitting.thermometer import GAIN_PER_C, thermometer
 from benchlog.analysis.separated_means import apart
 from benchlog.analysis.uncertainty import uncertainty_of_even
 from benchlog.errors import DataError
@@ -30,8 +31,9 @@ WITHIN: Final = 0.05
 """Share of a change within which a source counts as settled, where its scatter allows
 to see that; the usual band of a settling time (common practice, no source)."""
 # STILL_MOVING, _SCATTERS: tests/finders/settling_band.py. Criterion: most phases are
-# told rightly to be settled, and since when, or to move still.
-STILL_MOVING: Final = 0.1
+# told rightly to be settled, and since when, or to move still; of the settled at most
+# one in ten is called too restless to tell.
+STILL_MOVING: Final = 0.05
 """Share of a change that the settled part may still move."""
 # parts of a phase: the length of its running median; our rule: single readings do not
 # count, and what lasts a twentieth does
@@ -76,7 +78,9 @@ class Phase:
 class Response:
     """What a phase changed against the one before; `sign` is up, down or none.
 
-    `u_ppm` is U (95 %) of the change, slow noise over the time between included;
+    `u_ppm` is U of the change, slow noise over the time between included: of all
+    changes of a run together 95 % hold. `u_ppm_per_c` and `u_ppm_per_v` are those of
+    the rates, that of ambient with the gain of the thermometer in it;
     without a clear change there are no rates and nothing to settle. `settle_s` is the
     time from the beginning of the phase until the source stays within `within_ppm` of
     where it went; None when it was still moving, and, with `within_ppm` None too, when
@@ -91,6 +95,8 @@ class Response:
     ppm_per_v: float | None
     settle_s: float | None
     within_ppm: float | None
+    u_ppm_per_c: float | None = None
+    u_ppm_per_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,8 @@ class Observed:
     offset_ppm: Array
     ambient_c: Array
     supply_v: Array
+    _: KW_ONLY
+    thermometer_u_c: float | None = None
 
 
 def phases(seen: Observed, cuts: Sequence[Cut]) -> tuple[Phase, ...]:
@@ -120,12 +128,15 @@ def responses(seen: Observed, found: Sequence[Phase]) -> tuple[Response, ...]:
     """Return what each phase changed against the one before it that has a figure.
 
     A change counts when it is larger than the noise of the run makes it over the time
-    between the two settled parts, with 95 %. That noise is learnt from the first phase,
-    in which nothing was done yet, and from the later parts of the two: slow noise goes
-    on between them, and their own uncertainties know nothing of that.
+    between the two settled parts, with 95 % for all changes of the run together (Z.
+    Sidak, J. Am. Stat. Assoc. 62 (1967) 626, from memory). That noise is learnt from
+    the first phase, in which nothing was done yet, and from the later parts of the two:
+    slow noise goes on between them, and their own uncertainties know nothing of that.
     """
     known = [phase for phase in found if phase.offset_ppm is not None]
-    return tuple(_response(seen, known[0], a, b) for a, b in pairwise(known))
+    changes = max(1, len(known) - 1)
+    sure = 0.5 + 0.5 * 0.95 ** (1.0 / changes)
+    return tuple(_response(seen, known[0], a, b, sure) for a, b in pairwise(known))
 
 
 def supply_cuts(t_s: Array, volts: Array) -> tuple[Cut, ...]:
@@ -190,10 +201,12 @@ def _expanded(ppm: Array) -> float:
     return float(stdtrit(found.degrees_of_freedom, 0.975)) * found.u_ppm
 
 
-def _response(seen: Observed, first: Phase, before: Phase, after: Phase) -> Response:
+def _response(
+    seen: Observed, first: Phase, before: Phase, after: Phase, sure: float
+) -> Response:
     settled_ppm = after.offset_ppm or 0.0
     change = settled_ppm - (before.offset_ppm or 0.0)
-    u = _by_noise(seen, first, before, after)
+    u = _by_noise(seen, first, before, after, sure)
     if not abs(change) > u:
         return Response(
             name=after.name,
@@ -208,20 +221,30 @@ def _response(seen: Observed, first: Phase, before: Phase, after: Phase) -> Resp
     at = _of(seen, after)
     since_s, away_ppm = seen.t_s[at] - after.from_s, seen.offset_ppm[at] - settled_ppm
     settle_s, within_ppm = _settling(since_s, away_ppm, change)
+    per_c = _per(change, before.ambient_c, after.ambient_c, _MOVED_C)
+    per_v = _per(change, before.supply_v, after.supply_v, STEP_V)
+    u_c, _ = thermometer(seen.thermometer_u_c)
     return Response(
         name=after.name,
         change_ppm=change,
         u_ppm=u,
         sign="up" if change > 0 else "down",
-        ppm_per_c=_per(change, before.ambient_c, after.ambient_c, _MOVED_C),
-        ppm_per_v=_per(change, before.supply_v, after.supply_v, STEP_V),
+        ppm_per_c=per_c,
+        ppm_per_v=per_v,
         settle_s=settle_s,
         within_ppm=within_ppm,
+        u_ppm_per_c=_u_per(per_c, u / change, 2.0 * GAIN_PER_C * u_c),
+        u_ppm_per_v=_u_per(per_v, u / change, 0.0),
     )
 
 
-def _by_noise(seen: Observed, first: Phase, before: Phase, after: Phase) -> float:
-    """Return U (95 %) of a change where nothing was done, by the noise of the run."""
+def _by_noise(
+    seen: Observed, first: Phase, before: Phase, after: Phase, sure: float
+) -> float:
+    """Return U of a change where nothing was done, by the noise of the run.
+
+    `sure` is the quantile: 0.975 for 95 % of one change.
+    """
     stretches = [seen.offset_ppm[_of(seen, first)]]
     stretches += [
         seen.offset_ppm[at[len(at) // 3 :]]
@@ -230,7 +253,7 @@ def _by_noise(seen: Observed, first: Phase, before: Phase, after: Phase) -> floa
     spacing_s = float(np.median(np.diff(seen.t_s[_of(seen, after)])))
     windows = [_window(seen, one, spacing_s) for one in (before, after)]
     u, freedom = apart(stretches, *windows)
-    return u if u == 0.0 else float(stdtrit(freedom, 0.975)) * u
+    return u if u == 0.0 else float(stdtrit(freedom, sure)) * u
 
 
 def _of(seen: Observed, phase: Phase) -> NDArray[np.int64]:
@@ -288,6 +311,11 @@ def _per(
     if before is None or after is None or abs(after - before) < least:
         return None
     return change / (after - before)
+
+
+def _u_per(rate: float | None, *shares: float) -> float | None:
+    """Return U of a rate from the relative ones of what it is made of."""
+    return None if rate is None else abs(rate) * math.hypot(*shares)
 
 
 def _mean(values: Array) -> float | None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.linefit import ExactSum, LineFit, two_fold
 from benchlog.analysis.octaves import REACH, Octaves
+from benchlog.analysis.phase_blocks import BlockPhases
 from benchlog.analysis.settling import without_settling
 from benchlog.analysis.stats import AvarPoint, RunStats
 from benchlog.errors import DataError
@@ -217,6 +218,7 @@ class Running:
             max_ppm=(base_hz + self._high) * scale,
             avar=self._avar(scale, bridged=False),
             bridged=self._avar(scale, bridged=True),
+            phase_blocks=self._phase_blocks(scale),
             ambient_mean_c=ambient.total.mean(ambient.n) if ambient.n else None,
             ambient_min_c=ambient.low if ambient.n else None,
             ambient_max_c=ambient.high if ambient.n else None,
@@ -232,6 +234,12 @@ class Running:
             return self._spacing_ns / self._spacings / NS_PER_S
         gate_s = self._last.gate_s if self._last else 0.0
         return gate_s or None
+
+    def _phase_blocks(self, scale: float) -> BlockPhases | None:
+        found = self._octaves.blocks.found()
+        if found is None:
+            return None
+        return BlockPhases(tuple(scale * mean for mean in found.means), found.length)
 
     def _avar(self, scale: float, *, bridged: bool) -> tuple[AvarPoint, ...]:
         tau0_s = self._tau0_s() or 0.0

@@ -1,7 +1,7 @@
 """Equally spaced frequency or phase data, as the stability figures take it in."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,6 +14,7 @@ from benchlog.model import (
     GATE_CHANGE,
     Breaks,
     Columns,
+    Counting,
     Flag,
     Frequencies,
 )
@@ -24,6 +25,9 @@ Array = NDArray[np.float64]
 # that a slope is the median of, at most; our rule: bounds the time
 _PAIRS: Final = 1_000_000
 _FEWEST: Final = 8  # values among which one can be called far from the others; our rule
+UNSTATED: Final = Counting()
+"""Of a counter of which nobody stated how it counts."""
+_HARDLY: Final = 1.0 + 1e-9  # definition: dead time that no time stamp shows
 # slots per reading before a run counts as mostly missing; our rule
 _SLOTS_MAX: Final = 4
 
@@ -43,6 +47,8 @@ class Series:
     gate_s : float | None
         How long each frequency value was averaged, when that is shorter than the
         spacing (dead time). None means no dead time.
+    counting : Counting
+        How the counter counts, where that was stated.
 
     Raises DataError when it is not what it says.
 
@@ -52,6 +58,8 @@ class Series:
     tau0_s: float
     data: str = "frequency"
     gate_s: float | None = None
+    _: KW_ONLY
+    counting: Counting = UNSTATED
 
     def __post_init__(self) -> None:
         if self.data not in ("frequency", "phase"):
@@ -71,6 +79,17 @@ class Series:
         return len(self.values)
 
     @property
+    def dead_time_ratio(self) -> float:
+        """Spacing over gate; 1 without dead time, more (hardly or much) with it.
+
+        What was stated of the counter goes before what its time stamps look like.
+        """
+        gapless = self.counting.gapless
+        if gapless or (self.gate_s is None and gapless is None):
+            return 1.0
+        return max(self.tau0_s / (self.gate_s or self.tau0_s), _HARDLY)
+
+    @property
     def missing(self) -> int:
         """How many values are missing."""
         if all_finite(self.values):
@@ -84,14 +103,21 @@ class Series:
 
 
 def series_from_columns(
-    columns: Columns, nominal_hz: float, divider: float = 1.0
+    columns: Columns,
+    nominal_hz: float,
+    divider: float = 1.0,
+    counting: Counting = UNSTATED,
 ) -> Series:
     """Put the readings of a run on a grid. See `series_from_frequencies`."""
-    return series_from_frequencies(frequencies_of(columns), nominal_hz, divider)
+    found = frequencies_of(columns)
+    return series_from_frequencies(found, nominal_hz, divider, counting)
 
 
 def series_from_frequencies(
-    found: Frequencies, nominal_hz: float, divider: float = 1.0
+    found: Frequencies,
+    nominal_hz: float,
+    divider: float = 1.0,
+    counting: Counting = UNSTATED,
 ) -> Series:
     """Put the readings of a run on a grid; slots without a reading stay empty.
 
@@ -117,7 +143,7 @@ def series_from_frequencies(
         )
     values = _fractional(found, size, nominal_hz, divider, slots)
     dead = found.gate_s if 0 < found.gate_s < 0.999 * tau0_s else None
-    return Series(values, tau0_s, "frequency", dead)
+    return Series(values, tau0_s, "frequency", dead, counting=counting)
 
 
 def _spacing_s(found: Frequencies) -> float:
@@ -240,7 +266,7 @@ def without_drift(series: Series) -> Series:
     t /= max(1.0, float(t[-1]))
     coefficients = np.polynomial.polynomial.polyfit(t[there], values[there], degree)
     fitted = np.polynomial.polynomial.polyval(t, coefficients)
-    return Series(values - fitted, series.tau0_s, series.data, series.gate_s)
+    return replace(series, values=values - fitted)
 
 
 def outliers(series: Series, limit: float = 5.0) -> NDArray[np.bool_]:
@@ -280,4 +306,4 @@ def without(series: Series, marked: NDArray[np.bool_]) -> Series:
     if series.data != "frequency" or len(marked) != len(series):
         raise DataError("values are left out of frequency data, one mark per value")
     values = np.where(marked, np.nan, series.values)
-    return Series(values, series.tau0_s, series.data, series.gate_s)
+    return replace(series, values=values)

@@ -3,6 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from benchlog.analysis.phase_blocks import BlockPhases
+
 
 @dataclass(frozen=True, slots=True)
 class AvarPoint:
@@ -50,6 +52,8 @@ class RunStats:
     bridged : tuple of AvarPoint
         At octaves, from averages that have at least half of their readings; the same
         as `avar` while none is missing.
+    phase_blocks : BlockPhases | None
+        Mean phases of equal blocks, in ppm times tau0; None across a gap.
     n_settling : int
         Readings left out of all this because the device was still settling.
 
@@ -71,6 +75,7 @@ class RunStats:
     max_ppm: float | None = None
     avar: tuple[AvarPoint, ...] = ()
     bridged: tuple[AvarPoint, ...] = ()
+    phase_blocks: BlockPhases | None = None
     ambient_mean_c: float | None = None
     ambient_min_c: float | None = None
     ambient_max_c: float | None = None

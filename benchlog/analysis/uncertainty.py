@@ -13,7 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.noise_mixture import Evidence, spread_of
+from benchlog.analysis.noise_mixture import Evidence, SlowMotions, spread_of
+from benchlog.analysis.phase_blocks import BlockPhases, PhaseBlocks
+from benchlog.analysis.phase_contrasts import contrasts_of
 from benchlog.analysis.stats import RunStats
 
 Array = NDArray[np.float64]
@@ -55,13 +57,28 @@ def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
     slope2 = np.array([slope * slope / 12.0])
     freedom = pairs_freedom(length, m, pairs)
     spread = spread_of(
-        Evidence(m=m, avar=avar, freedom=freedom, slope2=slope2, length=length)
+        Evidence(
+            m=m,
+            avar=avar,
+            freedom=freedom,
+            slope2=slope2,
+            length=length,
+            motions=slow_motions(stats.phase_blocks),
+        )
     )
     d, a, b, c = (float(term) for term in spread.terms[0])
     found = float(spread.freedom[0])
     return MeanUncertainty(
         float(spread.u[0]), found, _text(stats.n, spread.terms[0]), (d, a, b, c)
     )
+
+
+def slow_motions(blocks: BlockPhases | None) -> SlowMotions | None:
+    """Return the contrasts of one run's phase; None across a gap and of too few."""
+    found = None if blocks is None else contrasts_of(blocks)
+    if blocks is None or found is None:
+        return None
+    return SlowMotions(found[None], len(blocks.means), blocks.length)
 
 
 def uncertainty_of_even(ppm: Array) -> MeanUncertainty:
@@ -103,8 +120,15 @@ def even_evidence(stretches: Sequence[Array]) -> Evidence | None:
     rise = float(np.polyfit(np.arange(n), longest, 1)[0]) * n
     slope2 = np.array([rise * rise / 12.0])
     avar = total / np.maximum(known, 1e-300)
+    blocks = PhaseBlocks()
+    blocks.feed(np.concatenate(([0.0], np.cumsum(longest - longest[0]))))
     return Evidence(
-        m=m, avar=avar[None], freedom=known[None], slope2=slope2, length=float(n)
+        m=m,
+        avar=avar[None],
+        freedom=known[None],
+        slope2=slope2,
+        length=float(n),
+        motions=slow_motions(blocks.found()),
     )
 
 

@@ -11,6 +11,7 @@ from benchlog.catalogue.check import (
     texts,
 )
 from benchlog.model import AlarmRule
+from benchlog.units import as_stated
 
 WATCHED: Final = (
     "offset_ppm",
@@ -67,4 +68,4 @@ def _check_bounds(findings: Findings, values: dict[str, Any], path: str) -> None
         findings.add(f"{path}.above", "missing", "above or below: when to raise it")
     elif above is not None and below is not None and below >= above:
         expected = "a lower number than above; between the two all is well"
-        findings.add(f"{path}.below", f"found {below:g}", expected)
+        findings.add(f"{path}.below", f"found {as_stated(below)}", expected)

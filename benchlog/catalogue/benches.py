@@ -25,7 +25,7 @@ from benchlog.catalogue.check import (
     whole,
     yes_no,
 )
-from benchlog.catalogue.dialects import load_dialect
+from benchlog.catalogue.dialects import COUNTING_KEYS, load_dialect
 from benchlog.catalogue.places import find, read_toml, stem, usable
 from benchlog.driver import Driver, Option, check_options
 from benchlog.errors import (
@@ -68,8 +68,12 @@ _INSTRUMENT: Final = {
     ),
     "timebase_ageing_ppm_per_year": TableKey(in_ppm("in ppm a year", 0, 1e5)),
     "resolution_hz": TableKey(in_hz("in Hz", high=1e9)),
+    "u_c": TableKey(
+        number("of a thermometer: standard uncertainty in C", high=50, above=0)
+    ),
     "simulated": TableKey(yes_no("whether its readings are made up"), default=False),
     "calibration_due": TableKey(a_date("when its calibration is due"), default=""),
+    **COUNTING_KEYS,
 }
 """Keys that every instrument may have, whatever its driver."""
 _POSITION: Final = {
@@ -173,6 +177,7 @@ class _Reader:
             if wanted:
                 found = f"{values['address']!r} is no address"
                 self.findings.add(f"{path}.address", found, wanted)
+        values.update(_counting(values, options))
         self.quantities[name] = _quantity(driver, options)
         quantity = self.quantities[name]
         return InstrumentSpec(name=name, options=options, quantity=quantity, **values)
@@ -300,6 +305,18 @@ def _usual(option: Option) -> Dialect | None:
     if isinstance(usual, str):
         return load_dialect(usual)
     return usual if isinstance(usual, Dialect) else None
+
+
+def _counting(
+    stated: Mapping[str, Any], options: Mapping[str, object]
+) -> dict[str, Any]:
+    """Return how a counter counts: as the bench file states, else as its dialect."""
+    dialects = [one for one in options.values() if isinstance(one, Dialect)]
+    found: dict[str, Any] = {}
+    for key, unknown in (("counting", ""), ("gapless", None), ("digits", "")):
+        said = [stated[key], *(getattr(one, key) for one in dialects)]
+        found[key] = next((one for one in said if one not in ("", None)), unknown)
+    return found
 
 
 def _quantity(driver: type[Driver] | None, options: Mapping[str, object]) -> str:

@@ -16,6 +16,7 @@ from typing import Any, Final
 from benchlog.errors import ConfigError, Problem, nearest_hint
 from benchlog.units import (
     PPM_PER_PERCENT,
+    as_stated,
     parse_frequency_hz,
     parse_tolerance_ppm,
     printable,
@@ -315,7 +316,10 @@ def span(meaning: str, low: float, high: float) -> Shape:
             return None
         return (ends[0], ends[1])
 
-    expected = f"[low, high], two numbers from {low:g} to {high:g} with low < high"
+    expected = (
+        f"[low, high], two numbers from {as_stated(low)} to {as_stated(high)} "
+        "with low < high"
+    )
     return Shape(f"{expected} ({meaning})", accept)
 
 
@@ -335,11 +339,11 @@ def texts(meaning: str) -> Shape:
 def _bounds(low: float, high: float, above: float) -> str:
     said = []
     if above > -math.inf:
-        said.append(f"above {above:g}")
+        said.append(f"above {as_stated(above)}")
     if low > -math.inf:
-        said.append(f"of at least {low:g}")
+        said.append(f"of at least {as_stated(low)}")
     if high < math.inf:
-        said.append(f"of at most {high:,.12g}")
+        said.append(f"of at most {as_stated(high)}")
     return " " + " and ".join(said) if said else ""
 
 

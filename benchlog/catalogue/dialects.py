@@ -16,9 +16,10 @@ from benchlog.catalogue.check import (
     one_of,
     text,
     texts,
+    yes_no,
 )
 from benchlog.catalogue.places import find, read_toml, stem
-from benchlog.model import Dialect
+from benchlog.model import COUNTING, DIGITS, Dialect
 
 LONGEST: Final = 300
 _TOKEN = re.compile(
@@ -136,6 +137,12 @@ _TABLES: Final = {
     "commands": TableKey(a_table("commands")),
     "reply": TableKey(a_table("reply")),
 }
+COUNTING_KEYS: Final = {
+    "counting": TableKey(one_of(COUNTING), default=""),
+    "gapless": TableKey(yes_no("whether each gate begins where the last one ended")),
+    "digits": TableKey(one_of(DIGITS), default=""),
+}
+"""How a counter counts: in a dialect, and in a bench file, which goes before it."""
 _DIALECT: Final = {
     "title": TableKey(text("what a person calls it"), required=True),
     "talks": TableKey(one_of(["scpi", "line"]), required=True),
@@ -145,6 +152,7 @@ _DIALECT: Final = {
         ),
         default=_DEFAULTS.terminator,
     ),
+    **COUNTING_KEYS,
 }
 _COMMANDS: Final = {
     role: TableKey(matching(f"a command of printable ASCII: {meaning}", _ASCII))

@@ -31,7 +31,10 @@ from benchlog.model import (
     TemperatureLaw,
     TrimRange,
 )
-from benchlog.units import PPM_PER_PERCENT
+from benchlog.units import (
+    PPM_PER_PERCENT,
+    as_stated,
+)
 
 COEFFICIENTS: Final = {
     "line": ("linear_ppm_per_c",),
@@ -203,9 +206,10 @@ def _ask_back(kind: str | None, nominal_hz: float | None, findings: Findings) ->
     unit = "kHz" if kind == Kind.TUNING_FORK else "MHz"
     findings.add(
         "part.nominal_hz",
-        f"found {nominal_hz:g} Hz for a {kind}",
-        f"the frequency in Hz: is {nominal_hz:g} {unit} meant? (a source that really "
-        f'runs below {_LOWEST_HZ:g} Hz is of kind = "other")',
+        f"found {as_stated(nominal_hz)} Hz for a {kind}",
+        f"the frequency in Hz: is {as_stated(nominal_hz)} {unit} meant? (a source "
+        "that really "
+        f'runs below {as_stated(_LOWEST_HZ)} Hz is of kind = "other")',
     )
 
 

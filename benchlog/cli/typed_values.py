@@ -11,6 +11,7 @@ from benchlog.model import device_id_fault
 from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
+    as_stated,
     parse_duration_s,
     parse_frequency_hz,
     parse_tolerance_ppm,
@@ -113,7 +114,7 @@ class FiniteNumber(_Type):
         except ValueError:
             number = math.nan
         if not math.isfinite(number) or number <= self.above:
-            bound = "" if self.above == -math.inf else f" above {self.above:g}"
+            bound = "" if self.above == -math.inf else f" above {as_stated(self.above)}"
             point = "; decimals follow a point" if "," in str(value) else ""
             self.fail(f"{value!r} is not a finite number{bound}{point}", param, ctx)
         return number
@@ -134,7 +135,10 @@ class SupplyVolts(FiniteNumber):
 
         volts = super().convert(value, param, ctx)
         if volts > MOST_V:
-            say(f"a supply of {volts:g} V is beyond {MOST_V:g} V; it is kept as typed")
+            say(
+                f"a supply of {as_stated(volts)} V is beyond {as_stated(MOST_V)} V; "
+                "it is kept as typed"
+            )
         return volts
 
 

@@ -5,6 +5,7 @@ from typing import Final
 
 from benchlog.model import Timebase
 from benchlog.units import (
+    as_stated,
     decimals_for,
     format_duration,
     format_ppm,
@@ -15,7 +16,7 @@ from benchlog.units import (
     seconds_per_day,
 )
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.budget import COVERAGE, Budget
 from benchlog.verdict.run.jitter import JitterVerdict
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.run.reference_band import AtReference
@@ -76,7 +77,7 @@ def timing_text(timing: Timing) -> str:
 
 def jitter_limit_text(jitter: JitterVerdict) -> str:
     """Return how the jitter limit is kept; by what, where it is not the rms."""
-    said = f"jitter {jitter.limit_ppm:g} ppm: {jitter.word}"
+    said = f"jitter {as_stated(jitter.limit_ppm)} ppm: {jitter.word}"
     if not jitter.moves_slowly or jitter.gate is None:
         return said
     return f"{said} ({plain(jitter.gate.ppm)} between neighbours)"
@@ -104,9 +105,9 @@ def at_reference_text(at: AtReference) -> str:
     """Return the offset at the reference temperature, or which ambient is wanted."""
     if at.offset_ppm is None or at.u_ppm is None:
         low, high = at.temperature_c - at.band_c, at.temperature_c + at.band_c
-        return f"wanted {low:g} to {high:g} °C"
+        return f"wanted {as_stated(low)} to {as_stated(high)} °C"
     said = f"{format_ppm(at.offset_ppm, at.u_ppm)} ± {format_u_ppm(at.u_ppm)} ppm"
-    return f"at {at.temperature_c:g} °C {said}"
+    return f"at {as_stated(at.temperature_c)} °C {said}"
 
 
 def timebase_text(
@@ -119,10 +120,13 @@ def timebase_text(
     """
     if timebase is None:
         return "nothing known yet"
-    wrong = "CHECK IT AGAIN: " * timebase.stale + f"TOO COARSE ({RATIO:g}:1): " * coarse
+    wrong = (
+        "CHECK IT AGAIN: " * timebase.stale
+        + f"TOO COARSE ({as_stated(RATIO)}:1): " * coarse
+    )
     if timebase.status != "checked":
         return wrong + (signs(printable(timebase.text)) or timebase.status)
-    u = 2 * timebase.u_ppm
+    u = COVERAGE * timebase.u_ppm
     found = f"{format_ppm(timebase.offset_ppm, u)} ± {format_u_ppm(u)} ppm"
     holds = "expired" if timebase.stale else "holds until"
     until = f", {holds} {date}" if date else ""
@@ -145,7 +149,7 @@ def limit_text(a: Assessment | None) -> str:
     if not a.limit.known:
         return "limit unknown"
     over = " over temperature" if a.limit.over_temperature else ""
-    return f"limit ±{a.limit.ppm:,.6g} ppm{over}"
+    return f"limit ±{as_stated(a.limit.ppm)} ppm{over}"
 
 
 def limit_kept_text(a: Assessment) -> str:

@@ -20,7 +20,7 @@ from benchlog.model import Event, Purpose, Run
 from benchlog.store.rows import VerdictRow
 from benchlog.units import hz_of_ppm, iso_utc, seconds_per_day
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.budget import COVERAGE, Budget
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.run.reference_band import AtReference
 from benchlog.verdict.timebase.known_timebase import is_coarse
@@ -134,7 +134,7 @@ def _kept_check(evaluation: Evaluation) -> dict[str, Any] | None:
     return {
         "number": number,
         "offset_ppm": check.offset_ppm,
-        "u_ppm": 2.0 * check.u_ppm,
+        "u_ppm": COVERAGE * check.u_ppm,
         "valid_until": iso_utc(check.valid_until_utc_ns),
         "void": check.void,
     }

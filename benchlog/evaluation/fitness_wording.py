@@ -8,7 +8,11 @@ from itertools import groupby
 from typing import Final
 
 from benchlog.model import Use
-from benchlog.units import decimals_for, seconds_per_day
+from benchlog.units import (
+    as_stated,
+    decimals_for,
+    seconds_per_day,
+)
 from benchlog.verdict.fitness.fitness import HEADROOM, Fitness, FitnessDecision
 from benchlog.verdict.fitness.lot_fitness import LotFitness
 
@@ -81,7 +85,9 @@ def _link_rule(found: Sequence[Fitness]) -> str:
 
 
 def _worst_case_rule(spans: Iterable[tuple[float, float]]) -> str:
-    over = " or ".join(f"{low:g} to {high:g} C" for low, high in spans)
+    over = " or ".join(
+        f"{as_stated(low)} to {as_stated(high)} C" for low, high in spans
+    )
     return (
         "Worst case: offset, its uncertainty, restlessness, temperature"
         f"{f' ({over})' if over else ''} and ageing added up, against what each use "
@@ -155,7 +161,9 @@ def _rates(found: Sequence[Fitness]) -> str:
     rates = sorted((_baud(one), one.verdict) for one in found)
     usable = [baud for baud, verdict in rates if verdict is not FitnessDecision.UNFIT]
     if not usable:
-        return f"at no rate from {rates[0][0]:,.12g} to {rates[-1][0]:,.12g} Bd"
+        return (
+            f"at no rate from {as_stated(rates[0][0])} to {as_stated(rates[-1][0])} Bd"
+        )
     parts = []
     for verdict, word in _CLASSES:
         of_class = [i for i, (_, other) in enumerate(rates) if other is verdict]
@@ -181,7 +189,7 @@ def _spans(
     """Return rates as they are named; neighbours by the first and the last of them."""
     said = []
     for _, pairs in groupby(enumerate(of_class), key=lambda pair: pair[1] - pair[0]):
-        row = [f"{rates[i][0]:,.12g}" for _, i in pairs]
+        row = [as_stated(rates[i][0]) for _, i in pairs]
         is_span = len(row) >= _LEAST_SPAN
         said += [f"{row[0]} to {row[-1]}"] if is_span else row
     return said

@@ -7,13 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.response import Cut, Observed, supply_cuts
-from benchlog.evaluation.studies import temperature_data
+from benchlog.evaluation.studies import level_temperature_data
 from benchlog.model import EventKind, Run
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S
 from benchlog.verdict.run.run_marks import SUPPLY, moved_note, read_mark, supplies_v
 
 Array = NDArray[np.float64]
+Notes = tuple[str, ...]
 
 # TYPED_LATE_S, TYPED_EARLY_S: our rule: how long typing may take.
 TYPED_LATE_S: Final = 30.0
@@ -22,25 +23,32 @@ TYPED_EARLY_S: Final = 120.0
 """Typed before the knob is turned, it is the next step within this time."""
 
 
-def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...]]:
-    """Return the readings of a run, times in s from its first, and where it is cut.
+def observed(reader: Reader, run: Run) -> tuple[Observed, tuple[Cut, ...], Notes]:
+    """Return the readings of a run, times in s from its first, its cuts, and notes.
 
-    Cuts are the operator's marks, and steps of a measured supply; a step that a mark
+    Steps that were found are taken off, but those at a cut: they are the answers. Cuts
+    are the operator's marks, and steps of a measured supply; a step that a mark
     tells of is one cut with it.
     Where no supply was measured, it is what was stated for the run and in marks such as
     "supply 3.3 V".
     """
-    data = temperature_data(reader, [run])
+    volts_utc, levels_v = _supply(reader, run, 0.0)
+    done = (*_marks(reader, run, 0.0), *supply_cuts(volts_utc, levels_v))
+    data, steps = level_temperature_data(reader, [run], [cut.t_s for cut in done])
     first_s = float(data.t_s[0]) if len(data.t_s) else 0.0
-    t_s = data.t_s - first_s
+    t_s, u_c = data.t_s - first_s, data.thermometer_u_c
     marks = _marks(reader, run, first_s)
     volts_t, volts = _supply(reader, run, first_s)
     if not len(volts):
         known = stated_supply(t_s, marks, run.supply_v)
-        return Observed(t_s, data.offset_ppm, data.ambient_c, known), marks
+        seen = Observed(
+            t_s, data.offset_ppm, data.ambient_c, known, thermometer_u_c=u_c
+        )
+        return seen, marks, steps
     known = np.interp(t_s, volts_t, volts)
     cuts = one_cut(marks, supply_cuts(volts_t, volts))
-    return Observed(t_s, data.offset_ppm, data.ambient_c, known), cuts
+    seen = Observed(t_s, data.offset_ppm, data.ambient_c, known, thermometer_u_c=u_c)
+    return seen, cuts, steps
 
 
 def supply_notes(reader: Reader, runs: Sequence[Run]) -> tuple[str, ...]:

@@ -26,7 +26,7 @@ from benchlog.model import (
     Timebase,
     does_not_count_text,
 )
-from benchlog.model.counting import NOT_ENDED
+from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.assessment import Assessment
@@ -92,7 +92,7 @@ class Evaluation:
         """Why the run does not count; empty where it counts."""
         why = self.run.why_not_counted
         is_left = why == NOT_ENDED and self.state == BROKEN_OFF
-        return BROKEN_OFF if is_left else why
+        return LEFT_OPEN if is_left else why
 
     @property
     def not_counted_text(self) -> str:

@@ -1,7 +1,7 @@
 """The steps that a run's events tell of, placed among its readings."""
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
@@ -16,6 +16,7 @@ from benchlog.units import NS_PER_S, parse_duration_s
 
 Array = NDArray[np.float64]
 _TOLD: Final = re.compile(r"after (\S+Z), within ([\d. a-z]+?)(?::|$)")
+_TYPED_S: Final = 30.0  # our rule: how long typing a mark may take
 _BACK_S: Final = 60.0  # our rule: where a text does not tell when, so long before it
 
 
@@ -33,14 +34,22 @@ def steps_of(
 
 
 def without_steps(
-    data: TemperatureData, events: Iterable[Event]
+    data: TemperatureData,
+    events: Iterable[Event],
+    answers_s: Sequence[float] = (),
 ) -> tuple[TemperatureData, tuple[PlacedStep, ...]]:
     """Return one run's data with the steps that its events tell of taken off, and them.
 
     No temperature made them. `data.t_s` is UTC in s; where it is another clock's no
-    event lies within, and there are none.
+    event lies within, and there are none. A step within which one of `answers_s`
+    (UTC in s) lies answers to what was done then, and stays.
     """
-    found = placed(data.t_s, data.offset_ppm, _windows(events, 0))
+    windows = [
+        (begin_s, end_s)
+        for begin_s, end_s in _windows(events, 0)
+        if not any(begin_s - _TYPED_S <= at <= end_s + _TYPED_S for at in answers_s)
+    ]
+    found = placed(data.t_s, data.offset_ppm, windows)
     level = leveled(data.t_s, data.offset_ppm, found)
     return replace(data, offset_ppm=level), found
 

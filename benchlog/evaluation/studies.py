@@ -15,13 +15,13 @@ from benchlog.analysis.fitting.ageing_beside_ambient import (
 from benchlog.analysis.fitting.temperature import TemperatureData, law_of
 from benchlog.analysis.phase_points import series_from_phases
 from benchlog.analysis.pulses.views import phase_series
-from benchlog.analysis.series import Series, series_from_frequencies
+from benchlog.analysis.series import UNSTATED, Series, series_from_frequencies
 from benchlog.analysis.stability.estimation import Stability
 from benchlog.analysis.stability.stamp_noise import StampNoise, stamp_noise
 from benchlog.errors import DataError
 from benchlog.evaluation.run_evaluation import RunEvaluator
 from benchlog.evaluation.step_events import without_steps
-from benchlog.model import Columns, Purpose, Run
+from benchlog.model import Columns, Counting, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.units import signed_digits
 
@@ -43,7 +43,13 @@ def series_of(reader: Reader, run: Run) -> Series:
     if imported is not None:
         return imported
     found = reader.frequencies(run.id)
-    return series_from_frequencies(found, run.nominal_hz, run.divider)
+    counting = counting_of(run)
+    return series_from_frequencies(found, run.nominal_hz, run.divider, counting)
+
+
+def counting_of(run: Run) -> Counting:
+    """Return how the counter of a run counts, as it was stated when it began."""
+    return UNSTATED if run.counter_spec is None else run.counter_spec.counts
 
 
 def imported_phase(reader: Reader, run: Run) -> Series | None:
@@ -73,24 +79,14 @@ def with_stamps(found: Stability, stamps: StampNoise | None) -> Stability:
     return replace(found, notes=(stamps.text, *found.notes))
 
 
-def temperature_data(reader: Reader, runs: Sequence[Run]) -> TemperatureData:
-    """Return times, ambient and corrected offset of runs, in the order of time.
-
-    Raises DataError when several runs cannot be put on one axis of time.
-    """
-    _on_one_axis(reader, runs)
-    return of_readings.together(
-        [of_readings.observed(_chunks(reader, run), run) for run in runs]
-    )
-
-
 def level_temperature_data(
-    reader: Reader, runs: Sequence[Run]
+    reader: Reader, runs: Sequence[Run], answers_s: Sequence[float] = ()
 ) -> tuple[TemperatureData, tuple[str, ...]]:
-    """Return `temperature_data` with the steps that were found taken off, and notes.
+    """Return times, ambient and corrected offset of runs, in the order of time, level.
 
-    No temperature made the steps; a run of pulses has none. Raises DataError as
-    `temperature_data` does.
+    Steps that were found are taken off, and notes tell so: neither temperature nor time
+    made them. Those about one of `answers_s` (UTC in s) stay; a run of pulses has none.
+    Raises DataError when several runs cannot be put on one axis of time.
     """
     _on_one_axis(reader, runs)
     parts: list[TemperatureData] = []
@@ -99,10 +95,10 @@ def level_temperature_data(
         data = of_readings.observed(_chunks(reader, run), run)
         if not RunEvaluator(run).of_pulses:
             events = [event for _, event in reader.events(run.id)]
-            data, steps = without_steps(data, events)
+            data, steps = without_steps(data, events, answers_s)
             notes += [
                 f"a step of {signed_digits(step.size_ppm)} ppm in run {run.id} was "
-                "taken off: no temperature made it"
+                "taken off: neither ambient nor time made it"
                 for step in steps
             ]
         parts.append(data)
@@ -134,15 +130,17 @@ def ageing_of(
     runs: Sequence[Run],
     horizons_years: Sequence[float] = HORIZONS_YEARS,
 ) -> AgeingBesideAmbient:
-    """Return the ageing of runs of one device, what ambient did taken out.
+    """Return the ageing of runs of one device, what ambient and steps did taken out.
 
     The temperature law is the usual one of the part's kind. Raises DataError as
-    `temperature_data` and `ageing` do.
+    `level_temperature_data` and `ageing` do.
     """
     part = runs[0].part
-    return ageing_beside_ambient(
-        temperature_data(reader, runs),
+    data, steps = level_temperature_data(reader, runs)
+    found = ageing_beside_ambient(
+        data,
         law_of(part.kind),
         reference_c=part.limits.reference_c,
         horizons_years=horizons_years,
     )
+    return replace(found, steps=steps)

@@ -13,6 +13,7 @@ from benchlog.evaluation import brief_wording as brief
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.model import Purpose, Timebase
 from benchlog.units import (
+    as_stated,
     format_duration,
     format_frequency,
     format_ppm,
@@ -26,7 +27,7 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import UNLIMITED
+from benchlog.verdict.run.budget import COVERAGE, UNLIMITED
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
@@ -100,7 +101,7 @@ def run_facts(evaluation: Evaluation, style: Style) -> Iterator[tuple[str, str]]
 def _label(fact: str, a: Assessment) -> str:
     is_pulses = a.timing is not None
     named = {
-        "at reference": f"at {a.at_reference.temperature_c:g} C"
+        "at reference": f"at {as_stated(a.at_reference.temperature_c)} C"
         if a.at_reference
         else "",
         "scatter": "timing" if is_pulses else "jitter",
@@ -234,7 +235,7 @@ def limit_text(a: Assessment) -> str:
     """Return the limit and how it is made up."""
     if not a.limit.known:
         return "unknown"
-    return f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
+    return f"+-{as_stated(a.limit.ppm)} ppm ({a.limit.text})"
 
 
 def timebase_text(timebase: Timebase) -> str:
@@ -252,7 +253,11 @@ def timebase_text(timebase: Timebase) -> str:
 
 def freedom_text(degrees: float) -> str:
     """Return degrees of freedom; unlimited ones are many."""
-    return "many" if degrees >= UNLIMITED else f"{degrees:.3g}"
+    return (
+        "many"
+        if degrees >= UNLIMITED
+        else as_stated(round(degrees, 1 if degrees < 100 else 0))
+    )
 
 
 # --- the verdict ---------------------------------------------------------------------
@@ -265,7 +270,7 @@ def headline(a: Assessment) -> str:
     """
     said = a.word.upper()
     if a.limit.over_temperature:
-        said += f" over temperature (+-{a.limit.ppm:,.10g} ppm)"
+        said += f" over temperature (+-{as_stated(a.limit.ppm)} ppm)"
     conformance = known(a.conformance)
     if conformance is None:
         return said
@@ -304,10 +309,10 @@ def check_text(evaluation: Evaluation) -> str:
     if evaluation.kept_check is None:
         return "none was kept of this run"
     number, check = evaluation.kept_check
-    u = 2.0 * check.u_ppm
+    u = COVERAGE * check.u_ppm
     held = f"holds until {iso_utc(check.valid_until_utc_ns)}"
     if check.void is not None:
-        held = f"VOID, it corrects nothing ({check.void})"
+        held = f"void, it corrects nothing ({check.void})"
     return (
         f"number {number}: time base {format_ppm(check.offset_ppm, u)} +- "
         f"{format_u_ppm(u)} ppm (95 %), {held}"

@@ -4,8 +4,16 @@ Nothing here computes, reads or writes.
 """
 
 from benchlog.model.bench import (
+    AVERAGING,
+    COUNTING,
+    CUT,
+    DIGITS,
+    REGRESSION,
+    ROUNDED,
+    TWO_STAMPS,
     AlarmRule,
     Bench,
+    Counting,
     Dialect,
     Identity,
     InstrumentSpec,
@@ -60,17 +68,25 @@ from benchlog.model.runs import (
 )
 
 __all__ = [
+    "AVERAGING",
+    "COUNTING",
+    "CUT",
     "DEVIATIONS",
     "DEVICE_ID_CHARACTERS",
+    "DIGITS",
     "DOES_NOT_COUNT",
     "EDGE",
     "GATE_CHANGE",
+    "REGRESSION",
+    "ROUNDED",
+    "TWO_STAMPS",
     "AlarmRule",
     "Bench",
     "BitTiming",
     "Breaks",
     "Columns",
     "Condition",
+    "Counting",
     "Decision",
     "Device",
     "Dialect",

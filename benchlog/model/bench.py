@@ -25,6 +25,8 @@ class Dialect:
         Multiplies `value` into that unit (`1e3` for kHz).
     no_signal, overload : tuple of str
         Replies (compared after stripping, case folded) that mean there is no value.
+    counting, gapless, digits
+        How such counters count, see `Counting`.
 
     """
 
@@ -38,6 +40,37 @@ class Dialect:
     terminator: str = "\n"
     no_signal: tuple[str, ...] = ()
     overload: tuple[str, ...] = ()
+    counting: str = ""
+    gapless: bool | None = None
+    digits: str = ""
+
+
+TWO_STAMPS, AVERAGING, REGRESSION = "two-stamps", "averaging", "regression"
+COUNTING = (TWO_STAMPS, AVERAGING, REGRESSION)
+"""How a counter makes a frequency of the phase within a gate: of its two ends (each
+instant counts alike), as the mean over overlapping sub-gates (those in the middle count
+most, a triangle), or as the slope of a line through many stamps (a parabola)."""
+ROUNDED, CUT = "rounded", "cut"
+DIGITS = (ROUNDED, CUT)
+"""What a counter does with the digits that it does not show."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counting:
+    """How a counter counts; empty and None where nobody stated it.
+
+    `mode` is one of `COUNTING`, `digits` one of `DIGITS`. `gapless`: each gate begins
+    where the one before ended.
+    """
+
+    mode: str = ""
+    gapless: bool | None = None
+    digits: str = ""
+
+    @property
+    def cut(self) -> bool:
+        """Whether the last digit is cut off."""
+        return self.digits == CUT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +86,16 @@ class InstrumentSpec:
     resolution_hz: float | None = None
     simulated: bool = False
     quantity: str = ""  # what its driver says it measures; `edge` for pulses
+    u_c: float | None = None  # of a thermometer: standard uncertainty, C
     calibration_due: str = ""  # ISO date, empty when none is stated
+    counting: str = ""
+    gapless: bool | None = None
+    digits: str = ""
+
+    @property
+    def counts(self) -> Counting:
+        """How it counts, as the bench file or its dialect states."""
+        return Counting(mode=self.counting, gapless=self.gapless, digits=self.digits)
 
     @property
     def measured_in_turns(self) -> bool:

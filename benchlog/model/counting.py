@@ -13,6 +13,8 @@ from benchlog.model.kinds import Purpose
 DOES_NOT_COUNT: Final = "does not count"
 """The words for it, wherever a person reads of it."""
 NOT_ENDED: Final = "not ended"
+LEFT_OPEN: Final = f"{NOT_ENDED}: broken off"
+"""Not ended, and nobody keeps it: told by whoever can ask for the keeper."""
 HELD: Final = "held until somebody answers"
 TAKEN_BACK: Final = "taken back"
 MEASURED_AGAIN: Final = "measured again"

@@ -187,8 +187,7 @@ class Run:
     @property
     def planned(self) -> bool:
         """Whether it, or the run it is a copy of, was begun with an end."""
-        copied = self.exported.get("snapshot")
-        plan = copied if isinstance(copied, Mapping) else self.snapshot
+        plan = self._planned
         ends = (plan.get("max_readings"), plan.get("max_s"))
         return bool(plan.get("until_clear")) or any(end is not None for end in ends)
 
@@ -225,6 +224,13 @@ class Run:
         bench = self.recorded_bench
         hook_up = bench.position(self.position)
         return None if hook_up is None else bench.instruments.get(hook_up.frequency)
+
+    @property
+    def thermometer_u_c(self) -> float | None:
+        """Standard uncertainty that the bench states of its thermometer, C."""
+        named = self.hook_up.ambient if self.hook_up is not None else None
+        spec = self.recorded_bench.instruments.get(named or "")
+        return None if spec is None else spec.u_c
 
     @property
     def counter_identity(self) -> Identity | None:
@@ -301,6 +307,16 @@ class Run:
         """Whether the run has not ended."""
         return self.ended_utc_ns is None
 
+    @property
+    def ended_until_clear(self) -> bool:
+        """Whether it is over and was to end at the first look that was clear."""
+        return not self.open and bool(self._planned.get("until_clear"))
+
+    @property
+    def _planned(self) -> Mapping[str, object]:
+        copied = self.exported.get("snapshot")
+        return copied if isinstance(copied, Mapping) else self.snapshot
+
     def cut_short(self, readings: int, *, fewest: int) -> str:
         """Say why it ended before its plan was over; empty where it did not.
 
@@ -308,18 +324,13 @@ class Run:
         clear. A run begun without an end cannot be cut short; a copy is told from what
         its file keeps of the original.
         """
-        copied = self.exported.get("snapshot")
-        plan = copied if isinstance(copied, Mapping) else self.snapshot
         how = self.exported.get("ended_how", self.ended_how)
-        ends = (plan.get("max_readings"), plan.get("max_s"))
-        until_clear = bool(plan.get("until_clear"))
-        planned = until_clear or any(end is not None for end in ends)
-        if self.open or self.made_for is Purpose.REFCHECK or not planned:
+        if self.open or self.made_for is Purpose.REFCHECK or not self.planned:
             return ""
         if how in BROKEN_OFF:
             return f"{how} before its plan was over"
-        look = _whole(plan.get("min_readings")) or fewest
-        if how == "stopped" and until_clear and readings < look:
+        look = _whole(self._planned.get("min_readings")) or fewest
+        if how == "stopped" and self.ended_until_clear and readings < look:
             return f"stopped before the first planned look, at {look} readings"
         return ""
 

@@ -17,7 +17,14 @@ from benchlog.plotting.pictures import (
     SERIES,
     new_figure,
 )
-from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    signed_digits,
+    three_digits,
+)
 from benchlog.verdict.run.assessment import Assessment
 
 if TYPE_CHECKING:
@@ -86,9 +93,9 @@ def standing_chart(assessment: Assessment) -> Chart | None:
     )
     named = "" if len(marks) == 1 else ": judged (filled) and as measured (hollow)"
     return Chart(
-        f"Offset against the limits, +-{limit.ppm:,.10g} ppm{named}",
+        f"Offset against the limits, +-{as_stated(limit.ppm)} ppm{named}",
         f"A scale from minus to plus {three_digits(reach)} ppm. The offset {said}; the "
-        f"limits at plus and minus {limit.ppm:,.10g} ppm are dashed.",
+        f"limits at plus and minus {as_stated(limit.ppm)} ppm are dashed.",
         figure,
     )
 
@@ -97,7 +104,7 @@ def _marks(a: Assessment) -> list[tuple[str, float, float | None]]:
     """Return name, offset and U, ppm: as judged, and as measured where that differs."""
     at, marks = a.at_reference, list[tuple[str, float, float | None]]()
     if at is not None and at.offset_ppm is not None:
-        marks.append((f"at {at.temperature_c:g} °C", at.offset_ppm, at.u_ppm))
+        marks.append((f"at {as_stated(at.temperature_c)} °C", at.offset_ppm, at.u_ppm))
     if a.offset_ppm is not None:
         marks.append(("as measured", a.offset_ppm, a.u_ppm))
     return marks
@@ -212,7 +219,7 @@ def _draw_limits(
         axes.axhline(side, color=ACCENT, linestyle="--", linewidth=1.4)
     if near:
         return "limits dashed", " Limits in the picture are dashed."
-    said = f"the limits of +-{limit.ppm:,.10g} ppm lie outside the picture"
+    said = f"the limits of +-{as_stated(limit.ppm)} ppm lie outside the picture"
     return said, f" {said[0].upper()}{said[1:]}."
 
 
@@ -234,7 +241,11 @@ def _course_in_words(trace: ThinnedRun, assessment: Assessment) -> str:
     low, high = float(trace.low_ppm.min()), float(trace.high_ppm.max())
     u = (high - low) / 100 or None
     slope = assessment.stats.slope_ppm_per_s
-    drift = "" if slope is None else f", a straight line through it {slope * 3600:+.3g}"
+    drift = (
+        ""
+        if slope is None
+        else f", a straight line through it {signed_digits(slope * 3600)}"
+    )
     return (
         f"Offset over {format_duration(float(trace.t_s[-1]))}: {trace.readings:,} "
         f"readings between {format_ppm(low, u)} and {format_ppm(high, u)} ppm"

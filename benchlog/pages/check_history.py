@@ -17,7 +17,10 @@ from benchlog.units import (
     format_ppm,
     format_u_ppm,
     iso_utc,
+    signed_digits,
+    three_digits,
 )
+from benchlog.verdict.run.budget import COVERAGE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,7 +56,7 @@ def _drawn(
 ) -> None:
     days = [(one.at_utc_ns - first_ns) / _DAY_NS for one in checks]
     offsets = [one.offset_ppm for one in checks]
-    spans = [2.0 * one.u_ppm for one in checks]
+    spans = [COVERAGE * one.u_ppm for one in checks]
     axes.errorbar(days, offsets, yerr=spans, capsize=3, **style)  # type: ignore[arg-type]
 
 
@@ -63,13 +66,17 @@ def _in_words(counting: Sequence[ReferenceCheck], void: int) -> str:
         return f"No check counts. {aside}The table has each."
     first, last = counting[0], counting[-1]
     if first is last:
-        return f"One check, {first.offset_ppm:+.4g} ppm. {aside}The table has each."
+        return f"One check, {_offset(first)} ppm. {aside}The table has each."
     days = (last.at_utc_ns - first.at_utc_ns) / _DAY_NS
     return (
-        f"{len(counting)} checks over {days:.4g} days, from {first.offset_ppm:+.4g} "
-        f"ppm at first to {last.offset_ppm:+.4g} ppm at last. {aside}The table has "
+        f"{len(counting)} checks over {three_digits(days)} days, from {_offset(first)} "
+        f"ppm at first to {_offset(last)} ppm at last. {aside}The table has "
         "each."
     )
+
+
+def _offset(check: ReferenceCheck) -> str:
+    return signed_digits(check.offset_ppm)
 
 
 def history_table(checks: Sequence[Numbered]) -> Table:
@@ -78,9 +85,9 @@ def history_table(checks: Sequence[Numbered]) -> Table:
         (
             number,
             (iso_utc(one.at_utc_ns) or "")[:19].replace("T", " "),
-            format_ppm(one.offset_ppm, 2.0 * one.u_ppm),
-            format_u_ppm(2.0 * one.u_ppm),
-            one.method if one.void is None else f"VOID: {one.void}; {one.method}",
+            format_ppm(one.offset_ppm, COVERAGE * one.u_ppm),
+            format_u_ppm(COVERAGE * one.u_ppm),
+            one.method if one.void is None else f"void ({one.void}); {one.method}",
         )
         for number, one in checks
     ]

@@ -35,6 +35,7 @@ from benchlog.units import (
     format_ppm,
     format_u_ppm,
 )
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.timebase.check_validity import contradiction
 from benchlog.verdict.timebase.governing_check import (
     ruling,
@@ -211,7 +212,7 @@ def _notices(check: ReferenceCheck, now: Now) -> Iterator[Notice]:
         yield Notice(f"In doubt: {printed(now.doubt)}.")
     if check.void is not None:
         why = printed(check.void)
-        yield Notice(f"VOID, this check does not count: {why}")
+        yield Notice(f"This check does not count: void ({why})")
     elif now.utc_ns > check.valid_until_utc_ns:
         yield Notice("The check has expired: repeat it before measuring.")
     elif now.stated:
@@ -231,7 +232,7 @@ def _notices(check: ReferenceCheck, now: Now) -> Iterator[Notice]:
 
 
 def _offset(check: ReferenceCheck) -> str:
-    u95 = 2.0 * check.u_ppm
+    u95 = COVERAGE * check.u_ppm
     return f"{format_ppm(check.offset_ppm, u95)} ppm +- {format_u_ppm(u95)} ppm (95 %)"
 
 

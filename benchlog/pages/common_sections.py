@@ -19,6 +19,7 @@ from benchlog.pages.content import (
 )
 from benchlog.pages.run_record import RunRecord
 from benchlog.units import (
+    as_stated,
     format_frequency,
     format_ppm,
     format_u_ppm,
@@ -37,8 +38,12 @@ def part_facts(part: Part) -> Facts:
     """Return what the data sheet promises."""
     limits = part.limits
     span = limits.range_c
-    reference = f"at {limits.reference_c:g} +- {limits.reference_band_c:g} C"
-    over = "" if span is None else f" over {span[0]:g} to {span[1]:g} C"
+    reference = (
+        f"at {as_stated(limits.reference_c)} +- {as_stated(limits.reference_band_c)} C"
+    )
+    over = (
+        "" if span is None else f" over {as_stated(span[0])} to {as_stated(span[1])} C"
+    )
     return facts(
         (
             ("Part", f"{part.id}: {part.title}"),
@@ -68,7 +73,7 @@ def hook_up_facts(evaluation: Evaluation) -> Facts:
             ("Ended", _ended(evaluation)),
             ("Imported", iso_utc(run.started_utc_ns) if run.exported else None),
             ("Bench and position", outside(f"{run.bench}, {run.position}")),
-            ("Divider", "" if run.divider == 1 else f"{run.divider:g}"),
+            ("Divider", "" if run.divider == 1 else as_stated(run.divider)),
             ("Load capacitance as hooked up", _plain(run.load_pf, "pF")),
             ("Supply as stated", _plain(run.supply_v, "V")),
             ("Operator", outside(run.operator)),
@@ -134,7 +139,7 @@ def events_table(record: RunRecord) -> Table:
 def _tidy(value: object) -> str:
     """Return a setting; what an instrument reads back in full is said shortly."""
     text = str(value)
-    return f"{float(text):.10g}" if _EXPONENT.fullmatch(text) else text
+    return as_stated(float(text)) if _EXPONENT.fullmatch(text) else text
 
 
 def _begun_as(run: Run) -> str | None:
@@ -156,7 +161,7 @@ def _ended(evaluation: Evaluation) -> str:
 
 
 def _both(ppm: float | None) -> str:
-    return "" if ppm is None else f"+-{ppm:,.10g} ppm"
+    return "" if ppm is None else f"+-{as_stated(ppm)} ppm"
 
 
 def _with(text: str, more: str) -> str:

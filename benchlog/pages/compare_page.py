@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from benchlog.analysis.stability.estimation import Stability
+from benchlog.analysis.thinning import ThinnedRun
 from benchlog.evaluation.comparison import ComparedRun, RunComparison
 from benchlog.pages.charts import time_unit
 from benchlog.pages.common_sections import budget_table
@@ -21,11 +22,19 @@ from benchlog.pages.content import (
 )
 from benchlog.plotting.pictures import SERIES, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows
-from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
-from benchlog.verdict.run.comparison import Difference, delta_text, in_words
+from benchlog.units import (
+    as_stated,
+    ends_texts,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+    three_digits,
+)
+from benchlog.verdict.run.comparison import Difference, delta_text, in_words, ratio_text
 
 SOURCES = (
-    "Scatter of runs taken apart: F quantiles; of paired readings: E. J. G. Pitman, "
+    "Scatter: Allan deviations at the gate, with the degrees of freedom of the noise. "
+    "Of runs taken apart: F quantiles; of paired readings: E. J. G. Pitman, "
     "W. A. Morgan, Biometrika 31 (1939).",
 )
 _STYLES = ("-", "--", "-.", ":")
@@ -76,7 +85,7 @@ def _run(one: ComparedRun) -> tuple[object, ...]:
         one.run.id,
         outside(one.run.device),
         one.run.part.id,
-        (iso_utc(one.run.made_utc_ns[0]) or "")[:16].replace("T", " "),
+        iso_utc(one.run.made_utc_ns[0]),
         format_ppm(found.offset_ppm, found.u_ppm),
         format_u_ppm(found.u_ppm),
         "" if rms is None else three_digits(rms),
@@ -101,15 +110,6 @@ def _differences(found: RunComparison) -> Table:
     return table("Differences with 95 % intervals", headers, rows, "lrrr")
 
 
-def ratio_text(one: Difference) -> str:
-    """Return the ratio of scatters with its interval."""
-    ratio = one.ratio
-    if ratio is None:
-        return "-"
-    value, low, high = map(three_digits, (ratio.value, ratio.low, ratio.high))
-    return f"{value} ({low} to {high})"
-
-
 def _courses(found: RunComparison) -> Chart | None:
     drawn = [(one.run.id, one.trace) for one in found.runs if one.trace is not None]
     if not drawn:
@@ -128,10 +128,13 @@ def _courses(found: RunComparison) -> Chart | None:
     axes.set(xlabel=f"time since each first reading, {unit}", ylabel="offset, ppm")
     axes.legend(frameon=False)
     words = "; ".join(
-        f"run {run} between {one.low_ppm.min():.6g} and {one.high_ppm.max():.6g} ppm"
-        for run, one in drawn
+        f"run {run} from {' to '.join(_reached(one))} ppm" for run, one in drawn
     )
     return Chart("Offsets against time, corrected, on the same axes", words, figure)
+
+
+def _reached(trace: ThinnedRun) -> tuple[str, str]:
+    return ends_texts(float(trace.low_ppm.min()), float(trace.high_ppm.max()))
 
 
 def _stabilities(found: RunComparison) -> Chart | None:
@@ -154,8 +157,8 @@ def _ends(one: Stability) -> str:
     rows = drawn_rows(one)
     first, last = rows[0], rows[-1]
     return (
-        f"{first.value:.3g} at {first.tau_s:.3g} s to {last.value:.3g} at "
-        f"{last.tau_s:.3g} s"
+        f"{three_digits(first.value or 0.0)} at {as_stated(first.tau_s, 4)} s to "
+        f"{three_digits(last.value or 0.0)} at {as_stated(last.tau_s, 4)} s"
     )
 
 

@@ -7,7 +7,11 @@ from benchlog.model import Decision
 from benchlog.pages.charts import draw_limits
 from benchlog.pages.content import Chart, printed
 from benchlog.plotting.pictures import ACCENT, FAINT, INK, new_figure
-from benchlog.units import format_ppm, format_u_ppm
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+)
 from benchlog.verdict.lot.lot_decision import DeviceResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_spread import Histogram
@@ -57,7 +61,8 @@ def devices_chart(record: LotReport) -> Chart | None:
     else:
         axes.set(yticks=[], ylabel="devices, in order of measurement")
     return Chart(
-        f"Each device with its U (95 %); limits of +-{limit:,.10g} ppm dashed; pass a "
+        f"Each device with its U (95 %); limits of +-{as_stated(limit)} ppm dashed; "
+        "pass a "
         "disc, undecided a hollow diamond, fail a cross",
         _in_words(found, limit, reach),
         figure,
@@ -99,7 +104,7 @@ def _in_words(found: Sequence[DeviceResult], limit: float, reach: float) -> str:
     said = (
         f"{len(found)} devices between {_told(low)} and {_told(high)}, U at most "
         f"{format_u_ppm(largest)} ppm; the farthest from nominal is at "
-        f"{nearest / limit:.0%} of the limit of +-{limit:,.10g} ppm."
+        f"{nearest / limit:.0%} of the limit of +-{as_stated(limit)} ppm."
     )
     if far:
         names = ", ".join(_told(one) for one in far)
@@ -152,5 +157,5 @@ def _counted(found: Histogram) -> str:
     return (
         f"Histogram of {sum(found.counts)} devices from {format_ppm(low, u)} to "
         f"{format_ppm(high, u)} ppm; {outside} in bins beyond the limits of plus and "
-        f"minus {found.limit_ppm:,.10g} ppm."
+        f"minus {as_stated(found.limit_ppm)} ppm."
     )

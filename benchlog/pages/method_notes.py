@@ -111,7 +111,8 @@ METHODS: Final = {
 
 _SOURCES = (
     "Decision and conformance probability: JCGM 106:2012, guarded acceptance. "
-    "Uncertainty and coverage factor: JCGM 100:2008. Stability, its intervals and "
+    "Uncertainty: JCGM 100:2008; the lines of a budget are convolved, JCGM 101:2008. "
+    "Stability, its intervals and "
     "noise types: IEEE Std 1139; W. J. Riley, Handbook of Frequency Stability "
     "Analysis, NIST SP 1065 (2008).",
 )

@@ -41,6 +41,7 @@ from benchlog.pages.study_charts import stability_chart, temperature_chart, timi
 from benchlog.pages.trim_page import trim_ruling, trim_sections
 from benchlog.store.rows import ConditionSpan
 from benchlog.units import (
+    as_stated,
     decimals_for,
     format_ppm,
     format_u_ppm,
@@ -56,7 +57,6 @@ _AMENDED = {
     "void": "void",
     "restore": "counts again",
 }
-_DECIMALS = 2  # our rule: an exponent and two decimals tell a deviation
 
 
 def run_sections(record: RunRecord) -> Iterator[Section]:
@@ -168,8 +168,7 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     rows = [row for row in found.rows if row.value is not None]
     biased = any(row.bias != 1.0 for row in rows)
     cells = [
-        (*stability_cells(row, _DECIMALS), *([f"{row.bias:.3g}"] if biased else []))
-        for row in rows
+        (*stability_cells(row), *([_bias(row.bias)] if biased else [])) for row in rows
     ]
     headers = (*stability_heads(found.kind)[:-1], "Noise")
     head = (*headers, *(["Bias, dead time"] if biased else []))
@@ -196,7 +195,7 @@ def _temperature(record: RunRecord) -> Iterator[Block]:
         *fit.notes,
         *((fit.promise.text,) if fit.promise else ()),
     ]
-    title = f"{fit.law} about {fit.reference_c:g} C"
+    title = f"{fit.law} about {as_stated(fit.reference_c)} C"
     yield table(title, headers, rows, "lrrr", " ".join(said))
 
 
@@ -284,7 +283,7 @@ def _verdicts(record: RunRecord) -> Table:
             one.word,
             format_ppm(one.offset_ppm, one.u_ppm),
             format_u_ppm(one.u_ppm),
-            "" if one.limit_ppm is None else f"{one.limit_ppm:,.10g}",
+            "" if one.limit_ppm is None else as_stated(one.limit_ppm),
             one.rule,
         )
         for one in record.verdicts
@@ -294,3 +293,7 @@ def _verdicts(record: RunRecord) -> Table:
     note = "Of the best code, as it was measured at the end; the others were on trial."
     title = "Verdicts kept, the newest last"
     return table(title, headers, rows, "llrrr", note if trim and rows else "")
+
+
+def _bias(bias: float | None) -> str:
+    return "?" if bias is None else three_digits(bias)

@@ -28,6 +28,7 @@ from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.stability.run_over_time import RunOverTime, run_over_time
 from benchlog.evaluation.step_events import steps_of
 from benchlog.evaluation.studies import (
+    counting_of,
     imported_phase,
     series_of,
     stamps_of,
@@ -147,7 +148,10 @@ def _stability(reader: Reader, evaluation: Evaluation, columns: Columns) -> Stab
         return stability(imported)
     if len(columns) < 3:
         raise DataError("it needs at least 3 readings")
-    return stability(series_from_columns(columns, run.nominal_hz, run.divider))
+    counting = counting_of(run)
+    return stability(
+        series_from_columns(columns, run.nominal_hz, run.divider, counting)
+    )
 
 
 def _over_time(reader: Reader, run: Run) -> RunOverTime | None:
@@ -169,7 +173,7 @@ def _temperature(
     swing_c = float(np.ptp(ambient_c)) if len(t_s) else 0.0
     if len(t_s) < 3 or swing_c < _LEAST_SWING_C:
         return None
-    data = TemperatureData(t_s, ambient_c, ppm)
+    data = TemperatureData(t_s, ambient_c, ppm, run.thermometer_u_c)
     limits = run.part.limits
     law = law_of(run.part.kind) if swing_c >= _CURVED_FROM_C else "line"
     fit = fit_temperature(data, law, reference_c=limits.reference_c, limits=limits)

@@ -15,7 +15,13 @@ from benchlog.pages.charts import time_unit
 from benchlog.pages.content import Chart, Table, table
 from benchlog.plotting.pictures import ACCENT, INK, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows, in_words
-from benchlog.units import format_duration, small_time
+from benchlog.units import (
+    as_stated,
+    ends_texts,
+    format_duration,
+    small_time,
+    three_digits,
+)
 
 _SIZE: Final = (7.2, 3.6)
 
@@ -51,12 +57,13 @@ def temperature_chart(data: TemperatureData, found: TemperatureFit) -> Chart:
         label=f"{found.law} fitted",
     )
     axes.set(xlabel="ambient, °C", ylabel="offset, ppm")
+    reached = float(view.offset_ppm.min()), float(view.offset_ppm.max())
     axes.legend(frameon=False)
     return Chart(
         f"Offset against ambient temperature, {found.law} fitted",
-        f"Offset from {view.offset_ppm.min():.4g} to {view.offset_ppm.max():.4g} ppm "
+        f"Offset from {' to '.join(ends_texts(*reached))} ppm "
         f"{found.range_text}, with a fitted {found.law}; "
-        f"{found.residual_ppm_rms:.3g} ppm rms residual, in means over "
+        f"{three_digits(found.residual_ppm_rms)} ppm rms residual, in means over "
         f"{format_duration(found.residual_over_s)}.",
         figure,
     )
@@ -83,7 +90,8 @@ def timing_chart(found: TrainComparison | None) -> Chart | None:
     axes.plot(t[kept], x[kept], ".", color=INK, markersize=3)
     axes.plot(t[odd], x[odd], "x", color=ACCENT, markersize=6)
     axes.axhline(0.0, color=INK, linewidth=0.8)
-    axes.set(xlabel=f"time since the first pulse, {unit}", ylabel=f"from line, {name}")
+    across = f"time since the first pulse, {unit}"
+    axes.set(xlabel=across, ylabel=f"from line, {name.replace('us', 'µs')}")
     aside = "" if not len(odd) else f"; {len(odd)} set aside, crosses"
     thinned = "" if every == 1 else f" Every {every}th is drawn."
     return Chart(
@@ -129,8 +137,10 @@ def trim_chart(codes: dict[int, tuple[float, str]], limit_ppm: float) -> Chart |
     return Chart(
         f"Offset against trim code; the best, {best}, is marked",
         f"{len(codes)} codes from {min(codes)} to {max(codes)} were measured; offsets "
-        f"from {min(offsets):,.4g} to {max(offsets):,.4g} ppm; code {best} comes "
-        f"closest with {codes[best][1]} ppm. The tolerance is {limit_ppm:,.10g} ppm.",
+        f"from {' to '.join(ends_texts(min(offsets), max(offsets)))} ppm; code "
+        f"{best} comes "
+        f"closest with {codes[best][1]} ppm. The tolerance is {as_stated(limit_ppm)} "
+        "ppm.",
         figure,
     )
 

@@ -16,6 +16,7 @@ from benchlog.pages.content import (
 )
 from benchlog.pages.run_record import RunRecord
 from benchlog.pages.study_charts import trim_chart, trim_table
+from benchlog.units import as_stated
 
 _BEST: Final = re.compile(
     r"best code (\d+) is set, for now: ([-+]?[\d,.]+) \+- ([\d,.]+) ppm; .*"
@@ -55,7 +56,7 @@ def trim_ruling(record: RunRecord) -> Ruling:
     return Ruling(
         "none",
         f"Best code {best.code}: {best.said}",
-        (f"{_against(best, limit)} +-{limit:,.10g} ppm", _KEPT),
+        (f"{_against(best, limit)} +-{as_stated(limit)} ppm", _KEPT),
     )
 
 

@@ -108,7 +108,7 @@ def time_axis(begin_s: float, end_s: float, ticks: int) -> TimeAxis:
     first = math.ceil(begin_s / scale / step - 1e-9)
     last = math.floor(end_s / scale / step + 1e-9)
     marks = tuple(
-        (n * step * scale, f"{n * step:.{decimals}f}") for n in range(first, last + 1)
+        (n * step * scale, f"{n * step:,.{decimals}f}") for n in range(first, last + 1)
     )
     return TimeAxis(begin_s, end_s, marks, unit)
 

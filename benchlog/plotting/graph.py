@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from benchlog.plotting import braille
 from benchlog.plotting.axis_ticks import Axis, round_step, value_axis
 from benchlog.plotting.offset_chart import Line
+from benchlog.units import as_stated
 
 Array = NDArray[np.float64]
 Dots = NDArray[np.bool_]
@@ -138,10 +139,8 @@ def _label(axis: Axis, tick: float, log: bool, signed: bool) -> str:
     if log:
         power = math.floor(tick + 1e-9)
         mantissa = round(10 ** (tick - power))
-        return (
-            f"{mantissa * 10.0**power:g}" if -4 < power < 5 else f"{mantissa}e{power}"
-        )
-    return axis.label(tick) if signed else f"{tick:.{axis.decimals}f}"
+        return as_stated(float(f"{mantissa}e{power}"))
+    return axis.label(tick) if signed else f"{tick:,.{axis.decimals}f}"
 
 
 def _row_labels(axis: Axis, rows: int, log: bool) -> list[str]:

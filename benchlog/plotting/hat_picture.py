@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.analysis.stability.cornered_hat import CorneredHat
 from benchlog.plotting.pictures import SERIES, new_figure, plain_log_ticks, save
+from benchlog.units import as_stated, three_digits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -79,6 +80,7 @@ def _device(found: CorneredHat, k: int, name: str) -> str:
         return f"{name}: not resolved"
     first, last = there[0], there[-1]
     return (
-        f"{name}: {first.own[k].value:.3g} at {first.tau_s:.3g} s to "
-        f"{last.own[k].value:.3g} at {last.tau_s:.3g} s"
+        f"{name}: {three_digits(first.own[k].value or 0.0)} at "
+        f"{as_stated(first.tau_s, 4)} s to "
+        f"{three_digits(last.own[k].value or 0.0)} at {as_stated(last.tau_s, 4)} s"
     )

@@ -13,6 +13,7 @@ from benchlog.plotting.axis_ticks import (
     value_axis,
 )
 from benchlog.plotting.offset_trace import Spans
+from benchlog.units import as_stated
 
 Run = tuple[str, str]
 """A stretch of text and its role: `trace limit label axis title`."""
@@ -125,7 +126,7 @@ def _limit_at(scene: Scene, axis: Axis, row: int, rows: int) -> str:
         return ""
     for limit in (scene.limit_ppm, -scene.limit_ppm):
         if axis.low <= limit <= axis.high and _row_of(limit, axis, rows) == row:
-            return f" limit {limit:+,.6g} "
+            return f" limit {'-' if limit < 0 else '+'}{as_stated(abs(limit))} "
     return ""
 
 
@@ -165,10 +166,10 @@ def _limit_words(limit_ppm: float | None, axis: Axis) -> str:
         return ""
     seen = [axis.low <= limit <= axis.high for limit in (limit_ppm, -limit_ppm)]
     if all(seen):
-        return f"limits ±{limit_ppm:,.6g}"
+        return f"limits ±{as_stated(limit_ppm)}"
     if not any(seen):
-        return f"limits ±{limit_ppm:,.6g} off the scale"
-    return f"limit {'-' if seen[0] else '+'}{limit_ppm:,.6g} off the scale"
+        return f"limits ±{as_stated(limit_ppm)} off the scale"
+    return f"limit {'-' if seen[0] else '+'}{as_stated(limit_ppm)} off the scale"
 
 
 def _with_marks(covered: str, scene: Scene, times: TimeAxis) -> str:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.stability.over_time import StabilityOverTime
 from benchlog.plotting.pictures import ACCENT, GRID, MUTED, SERIES, new_figure, save
 from benchlog.plotting.shaded_map import usual
+from benchlog.units import as_stated
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +69,7 @@ def draw_over_time(figure: "Figure", axes: "Axes", found: StabilityOverTime) -> 
         yscale="log", xlabel=f"time since the first reading, {unit}",
         ylabel="averaging time, s", xlim=(t[0], t[-1]), ylim=(tau[0], tau[-1]),
     )  # fmt: skip
-    axes.set_yticks(found.tau_s, [f"{tau_s:.4g}" for tau_s in found.tau_s])
+    axes.set_yticks(found.tau_s, [as_stated(tau_s, 4) for tau_s in found.tau_s])
     axes.minorticks_off()
     bar = figure.colorbar(drawn, ax=axes, ticks=[0.25, 0.5, 1, 2, 4])
     bar.ax.set_yticklabels(["1/4", "1/2", "usual", "2 times", "4 times"])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
 from benchlog.errors import UsageError
-from benchlog.units import in_powers
+from benchlog.units import as_stated, in_powers
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -67,7 +67,26 @@ def new_figure(
         figure = Figure(figsize=size or (7.2, 3.2 + 1.8 * rows), layout="constrained")
         grid = figure.add_gridspec(rows, 1, height_ratios=heights)
         axes = [figure.add_subplot(grid[row]) for row in range(rows)]
+    for one in axes:
+        _group_digits(one)
     return figure, axes
+
+
+def _group_digits(axes: "Axes") -> None:
+    """Write figures along the axes as in the text: `1,250`; never as an offset."""
+    from matplotlib.ticker import ScalarFormatter  # noqa: PLC0415
+
+    class Grouped(ScalarFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            text = super().__call__(x, pos)
+            try:
+                whole, point, rest = text.partition(".")
+                return f"{int(whole):,}{point}{rest}" if abs(x) >= 1000 else text
+            except ValueError:
+                return text
+
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(Grouped(useOffset=False))
 
 
 @contextlib.contextmanager
@@ -85,7 +104,11 @@ def plain_log_ticks(axes: "Axes") -> None:
 
     class Plain(LogFormatter):
         def __call__(self, x: float, pos: int | None = None) -> str:
-            said = in_powers(f"{x:g}") if super().__call__(x, pos) else ""
+            said = (
+                in_powers(as_stated(x) if x >= 1e-3 else f"{x:.0e}")
+                if super().__call__(x, pos)
+                else ""
+            )
             return said.removeprefix("1 × ")
 
     for axis in (axes.xaxis, axes.yaxis):

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.plotting.braille import ACROSS, DOWN, cells
+from benchlog.units import as_stated
 
 Array = NDArray[np.float64]
 
@@ -102,4 +103,4 @@ def _ends(values: Array) -> tuple[float, float]:
 
 
 def _number(value: float, log: bool) -> str:
-    return f"{10**value:.3g}" if log else f"{value:.4g}"
+    return as_stated(float(f"{10**value:.3g}" if log else f"{value:.4g}"))

@@ -19,6 +19,7 @@ from benchlog.plotting.pictures import (
     plain_log_ticks,
     save,
 )
+from benchlog.units import as_stated, ends_texts, three_digits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,9 +53,13 @@ def in_words(one: Stability) -> str:
     least = min(rows, key=lambda row: row.value or 0.0)
     return (
         f"{one.kind}, {one.estimator}, at {len(rows)} averaging times from "
-        f"{rows[0].tau_s:.3g} s ({rows[0].value:.3g}) to {rows[-1].tau_s:.3g} s "
-        f"({rows[-1].value:.3g}); least {least.value:.3g} at {least.tau_s:.3g} s."
+        f"{_point(rows[0])} to {_point(rows[-1])}; least "
+        f"{three_digits(least.value or 0.0)} at {as_stated(least.tau_s, 4)} s."
     )
+
+
+def _point(row: StabilityRow) -> str:
+    return f"{as_stated(row.tau_s, 4)} s ({three_digits(row.value or 0.0)})"
 
 
 def draw_stability(
@@ -163,8 +168,9 @@ def plot_law(
     below.set(xlabel=x_label, ylabel="residual, ppm")
     rest = y - curve
     words = (
-        f"Offset from {y.min():.4g} to {y.max():.4g} ppm over {x_label} from "
-        f"{x.min():.4g} to {x.max():.4g}, with the fitted law; below, what is left "
-        f"over: {float(np.std(rest)):.3g} ppm rms."
+        f"Offset from {' to '.join(ends_texts(float(y.min()), float(y.max())))} ppm "
+        f"over {x_label} from {three_digits(float(x.min()))} to "
+        f"{three_digits(float(x.max()))}, with the fitted law; below, what is left "
+        f"over: {three_digits(float(np.std(rest)))} ppm rms."
     )
     save(figure, path, title, words)

@@ -11,7 +11,12 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.model import AlarmRule
-from benchlog.units import NS_PER_S, format_duration, printable
+from benchlog.units import (
+    NS_PER_S,
+    as_stated,
+    format_duration,
+    printable,
+)
 
 _NAMES: Final = {
     "offset_ppm": ("offset", "ppm"),
@@ -119,11 +124,11 @@ def _words(fact: Fact) -> str:
     name, unit = _NAMES[fact.when]
     if fact.when in _LASTING:
         return f"{fact.subject}: {name} {format_duration(fact.value)}"
-    return f"{fact.subject}: {name} {fact.value:,.6g} {unit}"
+    return f"{fact.subject}: {name} {as_stated(fact.value)} {unit}"
 
 
 def _bound(rule: AlarmRule, value: float) -> str:
     _, unit = _NAMES[rule.when]
     if rule.above is not None and value > rule.above:
-        return f"above {rule.above:,.6g} {unit}"
-    return f"below {rule.below:,.6g} {unit}"
+        return f"above {as_stated(rule.above)} {unit}"
+    return f"below {as_stated(rule.below or 0.0)} {unit}"

@@ -19,7 +19,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline, host_sleep
-from benchlog.units import printable
+from benchlog.units import (
+    as_stated,
+    printable,
+)
 
 # _POST_S, _PAUSE_S, _RUN_S, _LIMIT_S: our rule: two tries to post, or a program, end
 # within the limit.
@@ -103,7 +106,7 @@ class Messenger:
             said = (process.stderr.read() or b"").decode(errors="replace").strip()
             process.stderr.close()
         if hung:
-            return f"did not end within {_LIMIT_S:g} s and was ended"
+            return f"did not end within {as_stated(_LIMIT_S)} s and was ended"
         return printable(said[-_MOST_SAID:] or f"exit code {code}") if code else ""
 
 

@@ -4,7 +4,13 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from benchlog.model import Decision, EventKind
-from benchlog.units import format_duration, format_ppm, format_u_ppm, three_digits
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+)
 
 if TYPE_CHECKING:
     from benchlog.recorder.notice import RunNotice
@@ -64,7 +70,7 @@ def _because(a: "Assessment") -> str:
     """Say what the word hangs on, where it is not the offset that the line shows."""
     if (at := a.at_reference) is not None:
         offset = format_ppm(at.offset_ppm, at.u_ppm)
-        return f" (at {at.temperature_c:g} C: {offset} ppm)"
+        return f" (at {as_stated(at.temperature_c)} C: {offset} ppm)"
     if a.outliers is not None and a.outliers.decide:
         return f" ({a.outliers.n} outlier{'' if a.outliers.n == 1 else 's'} decide)"
     jitter = a.jitter
@@ -72,7 +78,7 @@ def _because(a: "Assessment") -> str:
         return ""
     if a.word is Decision.PASS:
         return ""
-    limit = f"limit {jitter.limit_ppm:g} ppm"
+    limit = f"limit {as_stated(jitter.limit_ppm)} ppm"
     if jitter.moves_slowly and jitter.gate is not None:
         return f" ({three_digits(jitter.gate.ppm)} ppm between neighbours, {limit})"
     return f" (jitter {three_digits(jitter.rms_ppm)} ppm rms, {limit})"

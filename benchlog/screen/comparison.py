@@ -19,8 +19,12 @@ from benchlog.plotting.graph import Graph, Layer
 from benchlog.screen.figures import not_counted, verdict_text
 from benchlog.screen.study import Study, aligned
 from benchlog.store.reader import Reader
-from benchlog.units import format_ppm, format_u_ppm
-from benchlog.verdict.run.comparison import Difference, delta_text, in_words
+from benchlog.units import (
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+)
+from benchlog.verdict.run.comparison import Difference, delta_text, in_words, ratio_text
 
 COMPARISON_VIEWS: Final = ("course", "stability")
 MOST: Final = 3
@@ -72,7 +76,7 @@ def _runs(sides: Sequence[RunSide]) -> tuple[str, ...]:
                 str(one.run.id),
                 format_ppm(found.offset_ppm, found.u_ppm),
                 format_u_ppm(found.u_ppm),
-                UNKNOWN if rms is None else f"{rms:.3g}",
+                UNKNOWN if rms is None else three_digits(rms),
                 f"{found.stats.n:,}",
                 f"{verdict or UNKNOWN}, {one.run.device}",
             )
@@ -83,15 +87,12 @@ def _runs(sides: Sequence[RunSide]) -> tuple[str, ...]:
 def _differences(found: Sequence[Difference]) -> tuple[str, ...]:
     cells = [("runs", "offset", "farther from nominal", "scatter, ratio (95 %)")]
     for one in found:
-        ratio = one.ratio
         cells.append(
             (
                 f"{one.b.run} - {one.a.run}",
                 signs(delta_text(one.delta_ppm, one.budget)),
                 signs(delta_text(one.farther_ppm, one.farther_budget)),
-                UNKNOWN
-                if ratio is None
-                else f"{ratio.value:.3g} ({ratio.low:.3g} to {ratio.high:.3g})",
+                signs(ratio_text(one)),
             )
         )
     return aligned(cells)

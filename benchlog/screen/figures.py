@@ -4,12 +4,12 @@ import math
 from typing import Final
 
 from benchlog.evaluation.brief_wording import in_hz
-from benchlog.evaluation.run_evaluation import BROKEN_OFF
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import DOES_NOT_COUNT, Decision, Purpose, Run, does_not_count_text
-from benchlog.model.counting import NOT_ENDED
+from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 from benchlog.screen.run_status import GONE, RunStatus
 from benchlog.units import (
+    as_stated,
     format_duration,
     format_frequency,
     format_u_ppm,
@@ -42,7 +42,7 @@ def not_counted(run: Run, *, live: bool | None = None) -> str:
     why = run.why_not_counted
     if why == NOT_ENDED:
         is_gone = run.ended_how == GONE if live is None else not live
-        why = BROKEN_OFF if is_gone else ""
+        why = LEFT_OPEN if is_gone else ""
     return printable(does_not_count_text(why))
 
 
@@ -110,7 +110,9 @@ def who_simulates(standing: RunStatus) -> str:
 def part_text(standing: RunStatus) -> str:
     """Return run, part, nominal frequency, position and bench in one line."""
     run = standing.run
-    divided = "" if run.divider == 1 else f" (counted divided by {run.divider:,.10g})"
+    divided = (
+        "" if run.divider == 1 else f" (counted divided by {as_stated(run.divider)})"
+    )
     parts = [
         f"run {run.id}, {run.purpose}",
         f"{run.part.id}, {format_frequency(run.nominal_hz)}{divided}",

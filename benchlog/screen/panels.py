@@ -20,7 +20,7 @@ from benchlog.screen import figures
 from benchlog.screen.base import WIDE
 from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.run_status import RunStatus, state_words
-from benchlog.units import format_u_ppm, printable
+from benchlog.units import format_u_ppm, printable, two_digits
 from benchlog.verdict.run.reasons import mostly_suspect, other_part_of
 
 LABEL_CELLS: Final = 11
@@ -158,7 +158,7 @@ def budget(standing: RunStatus) -> Content:
     lines = [Content.styled(head, "$dim")]
     for line in found.lines:
         share = (line.u_ppm / found.u_ppm) ** 2 if found.u_ppm > 0 else 0.0
-        said = f"{line.name:<11}{format_u_ppm(line.u_ppm):>12} ppm {share:>6.1%}"
+        said = f"{line.name:<11}{two_digits(line.u_ppm):>12} ppm {share:>6.1%}"
         lines.append(Content(said.replace("%", " %")))
     return Content("\n").join(lines)
 

@@ -37,7 +37,12 @@ from benchlog.evaluation.studies import (
 from benchlog.model import Run
 from benchlog.plotting.graph import Graph, Layer
 from benchlog.store.reader import Reader
-from benchlog.units import format_duration, interval_texts, three_digits
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    interval_texts,
+    three_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -49,7 +54,6 @@ _GUIDES: Final = (
     "dotted: how it would go on under white FM (falling), flicker FM (level) and "
     "random-walk FM (rising)"
 )
-_DECIMALS: Final = 3
 _IN_SECONDS: Final = ("tdev", "mtie")
 
 
@@ -125,7 +129,7 @@ def _layers(found: Stability) -> list[Layer]:
 
 
 def _rows(found: Stability) -> tuple[str, ...]:
-    cells = [stability_cells(row, _DECIMALS) for row in found.rows]
+    cells = [stability_cells(row) for row in found.rows]
     return aligned([stability_heads(found.kind), *cells], ALIGNED)
 
 
@@ -143,9 +147,12 @@ def _temperature(reader: Reader, run: Run) -> Study:
     )
     view = temperature_view(data, found)
     x = view.temperature_c
-    lag = f", lagging {found.lag_s:.3g} s" if found.lag_s else ""
+    lag = f", lagging {three_digits(found.lag_s)} s" if found.lag_s else ""
     graphs = _law_graphs(x, view.offset_ppm, view.law_ppm, f"ambient, C{lag}")
-    head = f"temperature: {found.law} about {found.reference_c:g} C, {found.range_text}"
+    head = (
+        f"temperature: {found.law} about {as_stated(found.reference_c)} C, "
+        f"{found.range_text}"
+    )
     said = [f"r2 {found.r2:.4f}, {_left_over(found)}"]
     if found.promise is not None:
         said.append(found.promise.text)
@@ -159,7 +166,7 @@ def _ageing(reader: Reader, run: Run) -> Study:
     aged = ageing_of(reader, [run])
     days, ppm, found = aged.days, aged.offset_ppm, aged.first
     graphs = _law_graphs(days, ppm, aged_ppm(days, ppm, found), "time, days")
-    head = f"ageing: {found.law} law over {found.span_days:.3g} days"
+    head = f"ageing: {found.law} law over {three_digits(found.span_days)} days"
     later = [
         far.why_not
         or "after {}: {} ppm, 95 % from {} to {}".format(far.after, *far.texts)
@@ -167,7 +174,7 @@ def _ageing(reader: Reader, run: Run) -> Study:
     ]
     rows = _estimates(found.coefficients)
     said = (found.choice, _left_over(found), *later, found.warning, aged.ambient)
-    return Study(head, graphs, rows, said)
+    return Study(head, graphs, rows, (*aged.steps, *said))
 
 
 def _law_graphs(x: Array, y: Array, law: Array, against: str) -> tuple[Graph, ...]:

@@ -3,6 +3,8 @@
 from collections.abc import Iterator, Mapping
 from typing import Final
 
+from benchlog.model import ROUNDED, TWO_STAMPS
+from benchlog.simulate.physics.counting import CounterSpec
 from benchlog.simulate.scenario import (
     DEFAULT_LINE_FORM,
     TALKING,
@@ -138,8 +140,19 @@ def _counter(at: CounterAt, name: str, address: str) -> Iterator[str]:
         yield "simulated = true"
     elif at.dialect:
         yield f'dialect = "{at.dialect}"'
+    yield from _counting(at.spec)
     if at.spec.stated_ppm is not None:
         yield f"timebase_ppm = {at.spec.stated_ppm!r}"
+
+
+def _counting(spec: CounterSpec) -> Iterator[str]:
+    """What its manual would state of a counter that is not of the usual kind."""
+    if spec.counting != TWO_STAMPS:
+        yield f'counting = "{spec.counting}"'
+    if spec.dead_time_s:
+        yield "gapless = false"
+    if spec.digits != ROUNDED:
+        yield f'digits = "{spec.digits}"'
 
 
 def _meters(scenario: Scenario) -> Iterator[tuple[MeterAt, str]]:

@@ -8,6 +8,7 @@ keeps its table and says which cells miss their aim and why; it is printed by
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,9 @@ from noise_makers import allan_variance, make
 from seeds import seeded_generator
 
 from benchlog.analysis.fitting.regression import Regression, block_means
-from benchlog.analysis.noise_mixture import Evidence, spread_of
+from benchlog.analysis.noise_mixture import Evidence, SlowMotions, spread_of
+from benchlog.analysis.phase_blocks import MOST, BlockPhases
+from benchlog.analysis.phase_contrasts import FEWEST_BLOCKS, contrasts_of
 from benchlog.analysis.running import Running
 from benchlog.analysis.series import Series
 from benchlog.analysis.stability.estimation import stability
@@ -34,6 +37,23 @@ MIXED = tuple(
     for second in ("flicker FM", "random-walk FM")
     for ratio in (0.5, 2.0)
 )
+SLOWER = (
+    ("white PM", "white FM"),
+    ("white PM", "flicker FM"),
+    ("white PM", "random-walk FM"),
+    ("white FM", "flicker FM"),
+    ("white FM", "random-walk FM"),
+)
+RATIOS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+HIDDEN = (
+    *((*pair, ratio) for pair in SLOWER for ratio in RATIOS),
+    ("flicker FM", "random-walk FM", 2.0),
+)
+MOVING = ("drift", "telegraph", *(f"swing {p}" for p in ("0.5", "1", "2", "4", "8")))
+NO_NOISE = (
+    *((first, move, 1.0) for first in ("white PM", "white FM") for move in MOVING),
+    *(("white FM", "digits", step) for step in (0.1, 0.3, 1.0, 3.0)),
+)
 GAPS = (0.0, 0.05)
 COLOURS, LONG = ("white FM", "flicker FM"), (100, 300, 1000)
 RUNS = 5000
@@ -45,9 +65,39 @@ def frequencies(kind, rng, runs, n):
     if isinstance(kind, str):
         return make(kind, rng, runs, 2 * n)
     first, second, ratio = kind
-    level = ratio * allan_variance(first, n, 2 * n) / allan_variance(second, n, 2 * n)
     base = make(first, rng, runs, 2 * n)
-    return base + np.sqrt(level) * make(second, rng, runs, 2 * n)
+    if second == "digits":
+        return np.round(base / ratio) * ratio
+    slow = MOVES.get(second, make)(second, rng, runs, 2 * n)
+    return base + np.sqrt(ratio) * _spread(base, n) / _spread(slow, n) * slow
+
+
+def _spread(y, n):
+    """Rms difference of the means of both halves; of whole swings their rms."""
+    apart = np.sqrt(np.mean((y[:, n:].mean(axis=1) - y[:, :n].mean(axis=1)) ** 2))
+    return apart if apart > 1e-9 * y.std() else y.std()
+
+
+def _drift(_kind, _rng, runs, n):
+    return np.tile(np.arange(n) / n, (runs, 1))
+
+
+def _swing(kind, rng, runs, n):
+    """A room that swings, from any moment on; the kind ends in its period in T."""
+    period = float(kind.split()[1]) * n / 2
+    at = rng.random((runs, 1)) * 2 * np.pi
+    return np.sin(2 * np.pi * np.arange(n) / period + at)
+
+
+def _telegraph(_kind, rng, runs, n):
+    """Jumps between two levels, three in a run on average."""
+    jumps = rng.random((runs, n)) < 6.0 / n
+    return 1.0 - 2.0 * (np.cumsum(jumps, axis=1) % 2)
+
+
+MOVES = {"drift": _drift, "telegraph": _telegraph} | {
+    f"swing {period}": _swing for period in ("0.5", "1", "2", "4", "8")
+}
 
 
 def evidence(y, there):
@@ -83,6 +133,23 @@ def evidence(y, there):
     )
 
 
+def with_motions(found, y):
+    """Add the slowest motions of each row, by blocks as `PhaseBlocks` joins them."""
+    runs, n = y.shape
+    phases = np.concatenate([np.zeros((runs, 1)), np.cumsum(y, axis=1)], axis=1)
+    length = 1
+    while (n + 1) // length >= MOST:
+        length *= 2
+    blocks = (n + 1) // length
+    means = phases[:, : blocks * length].reshape(runs, blocks, length).mean(axis=2)
+    if blocks < FEWEST_BLOCKS:
+        return found
+    values = np.array(
+        [contrasts_of(BlockPhases(tuple(row), length)) for row in means.tolist()]
+    )
+    return replace(found, motions=SlowMotions(values, blocks, length))
+
+
 def lose(rng, runs, n, gaps):
     there = np.ones((runs, n))
     if gaps:
@@ -98,7 +165,8 @@ def coverage(kind, n, gaps, runs=RUNS, seed=SEED):
         some = min(500, runs - at)
         y = frequencies(kind, rng, some, n)
         there = lose(rng, some, n, gaps)
-        found = spread_of(evidence(y[:, :n], there))
+        seen = evidence(y[:, :n], there)
+        found = spread_of(seen if gaps else with_motions(seen, y[:, :n]))
         mean = (y[:, :n] * there).sum(axis=1) / there.sum(axis=1)
         apart = y[:, n:].mean(axis=1) - mean
         half = stdtrit(found.freedom, 0.975) * np.sqrt(2) * found.u
@@ -113,11 +181,18 @@ def coverage(kind, n, gaps, runs=RUNS, seed=SEED):
 def aim(kind, n):
     """Lowest and highest share that the aim allows."""
     low = 0.88 if n == 10 else 0.92
+    walk = not isinstance(kind, str) and kind[1] == "random-walk FM"
+    if walk and n >= 30 and (kind[0] != "white FM" or kind[2] >= 5.0):
+        low = HIDDEN_WALK[kind[0]]
     return low, 0.98 if kind in PURE and n >= 300 else 1.0
 
 
+HIDDEN_WALK = {"white PM": 0.87, "white FM": 0.83, "flicker FM": 0.87}
+"""What is reached where a random walk hides under the quicker noise; coverage.md."""
+
+
 def misses(kind, n, gaps):
-    """What is reached in cells known to miss their aim; see coverage.md."""
+    """The most that is reached in cells known to miss their aim; see coverage.md."""
     if kind == "white FM" and n >= 300:
         return 0.998
     if kind == "white PM" and n >= 300 and gaps:
@@ -128,8 +203,10 @@ def misses(kind, n, gaps):
 @pytest.mark.slow
 @pytest.mark.parametrize("gaps", GAPS)
 @pytest.mark.parametrize("n", LENGTHS)
-@pytest.mark.parametrize("kind", PURE + MIXED, ids=str)
+@pytest.mark.parametrize("kind", PURE + HIDDEN, ids=str)
 def test_coverage(kind, n, gaps):
+    if gaps and kind not in PURE + MIXED:
+        pytest.skip("across gaps the phase is lost: coverage.md")
     share, _ = coverage(kind, n, gaps)
     low, high = aim(kind, n)
     assert low <= share <= (misses(kind, n, gaps) or high)
@@ -143,6 +220,19 @@ def test_coverage_of_a_few(kind):
     assert width < 2.2
 
 
+def test_slow_noise_under_a_counters_white_phase_noise_is_seen():
+    """5 times flicker FM at T, 300 runs of 100: three of four held before it was."""
+    share, width = coverage(("white PM", "flicker FM", 5.0), 100, 0.0, runs=300)
+    assert share >= 0.92
+    assert width < 2.0
+
+
+def test_without_motions_the_octaves_are_weighed_by_themselves():
+    y = make("white FM", seeded_generator(4), 50, 100)
+    seen = evidence(y, np.ones_like(y))
+    assert np.all(spread_of(seen).u != spread_of(with_motions(seen, y)).u)
+
+
 @pytest.mark.parametrize("gaps", GAPS)
 @pytest.mark.parametrize("kind", PURE)
 def test_the_campaign_measures_what_runs_get(kind, gaps):
@@ -150,7 +240,8 @@ def test_the_campaign_measures_what_runs_get(kind, gaps):
     rng = seeded_generator(7)
     y = frequencies(kind, rng, 1, 200)[:, :200]
     there = lose(rng, 1, 200, gaps)
-    batch = spread_of(evidence(y, there))
+    seen = evidence(y, there)
+    batch = spread_of(seen if gaps else with_motions(seen, y))
     whole = columns(1e6 * (1 + 1e-9 * y[0]))
     running = Running(1e6)
     running.feed(without(whole, np.flatnonzero(there[0] == 0)))
@@ -205,15 +296,25 @@ def allan_coverage(kind, n, runs=RUNS, seed=SEED):
     return {m: hits / runs for m, hits in held.items()}
 
 
-def table(seed):
-    """Print the campaign's table: share in %, and width relative to the true one."""
-    print("| n | gaps | " + " | ".join(map(name, PURE + MIXED)) + " |")
-    print("|---|---|" + "---|" * len(PURE + MIXED))
-    for n in LENGTHS:
-        for gaps in GAPS:
-            cells = [coverage(kind, n, gaps, seed=seed) for kind in PURE + MIXED]
-            said = " | ".join(f"{100 * share:.1f} ({w:.2f})" for share, w in cells)
-            print(f"| {n} | {gaps:.0%} | {said} |", flush=True)
+def rows(kinds, gaps, seed, runs):
+    """Print a row for each kind: the share in %, and the width to the true one."""
+    print("| noise | " + " | ".join(f"n = {n}" for n in LENGTHS) + " |")
+    print("|---|" + "---|" * len(LENGTHS))
+    for kind in kinds:
+        cells = [coverage(kind, n, gaps, runs, seed) for n in LENGTHS]
+        said = " | ".join(f"{100 * share:.1f} ({width:.2f})" for share, width in cells)
+        print(f"| {name(kind)} | {said} |", flush=True)
+
+
+def table(seed, runs=RUNS):
+    """Print the campaign's tables."""
+    print("No gaps:\n")
+    rows(PURE + HIDDEN, 0.0, seed, runs)
+    print("\nNot noise, or not only:\n")
+    rows(NO_NOISE, 0.0, seed, runs)
+    for gaps in (0.05, 0.3):
+        print(f"\n{gaps:.0%} of the readings lost:\n")
+        rows(PURE + MIXED, gaps, seed, runs)
     print("\n| slope of | noise | n | share |\n|---|---|---|---|")
     for what in ("drift", "temperature"):
         for kind in COLOURS:
@@ -233,4 +334,5 @@ def name(kind):
 
 
 if __name__ == "__main__":
-    table(int(sys.argv[1]) if len(sys.argv) > 1 else SEED)
+    given = [int(one) for one in sys.argv[1:]]
+    table(*(given or [SEED]))

@@ -9,13 +9,17 @@ import pytest
 from seeds import seeded_generator
 
 from benchlog.analysis.series import Series
+from benchlog.analysis.stability.counter_weight import _variance as variance_of
+from benchlog.analysis.stability.counter_weight import counter_bias, phase_weights
 from benchlog.analysis.stability.dead_time import (
+    WHITE_EITHER,
     b1,
     b2,
     b3,
     dead_time_bias,
 )
 from benchlog.analysis.stability.estimation import stability
+from benchlog.model import AVERAGING, REGRESSION, TWO_STAMPS, Counting
 
 
 @pytest.mark.parametrize(("r", "expected"), [(1.1, 1.15), (2, 2.5), (10, 14.5)])
@@ -81,3 +85,69 @@ def test_a_run_with_dead_time_states_its_bias():
     assert found.rows[0].bias == pytest.approx(2.5)
     assert "dead time" in found.notes[0]
     assert stability(Series(y, 2.0)).rows[0].bias == 1.0
+
+
+def stability_of(y, **more):
+    return stability(Series(y, 1.0, gate_s=1.0 / 1.06, **more)).rows
+
+
+def test_white_pm_across_dead_time_is_not_called_white_fm_without_bias():
+    """Stamps at both ends of each gate of their own; 3 s^2/tau^2 without dead time."""
+    x = seeded_generator(16).standard_normal((2, 200_000))
+    y = x[1] - x[0]
+    row = next(row for row in stability_of(y) if row.m == 16)
+    assert row.value**2 / (3.0 / 16**2) == pytest.approx(2 * 16 / 3, rel=0.05)
+    assert dead_time_bias(16, 1.06, 2) == pytest.approx(2 * 16 / 3)
+    assert dead_time_bias(1, 1.06, 2) == pytest.approx(2 / 3)
+    assert b3(16, 1.0, -2.0) == 1.0
+    assert (row.noise, row.bias) == (WHITE_EITHER, None)
+    notes = stability(Series(y[:999], 1.0, gate_s=0.9)).notes
+    assert any("2m/3" in note for note in notes)
+
+
+def test_what_was_stated_of_the_counter_goes_before_the_time_stamps():
+    y = seeded_generator(2).standard_normal(4_000)
+    gapless, restarted = (Counting(gapless=one) for one in (True, False))
+    assert stability_of(y, counting=gapless)[0].noise == "white FM"
+    assert stability_of(y, counting=gapless)[0].bias == 1.0
+    rows = stability(Series(y, 1.0, counting=restarted)).rows
+    assert (rows[0].noise, rows[0].bias) == (WHITE_EITHER, None)
+
+
+# PVAR over AVAR of one gate: Vernotte et al., "The parabolic variance" (2016), from
+# memory: 3/5 against 1/2, 2 (7 - ln 16)/5 against 2 ln 2, 26/35 against 2/3
+PVAR = {0: 1.2, -1: 2 * (7 - np.log(16)) / 5 / (2 * np.log(2)), -2: (26 / 35) / (2 / 3)}
+
+
+@pytest.mark.parametrize("alpha", PVAR)
+def test_regression_counters_read_the_parabolic_variance(alpha):
+    assert counter_bias(REGRESSION, 1, 1.0, alpha) == pytest.approx(PVAR[alpha], 4e-3)
+
+
+def test_a_triangle_of_white_fm_is_four_thirds():
+    """Of the mean square of its weight, 4/3; at every m, as gates do not overlap."""
+    found = [counter_bias(AVERAGING, m, 1.0, 0) for m in (1, 7, 500)]
+    assert found == pytest.approx([4 / 3] * 3, rel=1e-3)
+
+
+@pytest.mark.parametrize(("m", "r", "alpha"), [(1, 2.0, -1), (16, 1.5, -2), (4, 3, -1)])
+def test_two_stamps_are_what_the_bias_functions_say(m, r, alpha):
+    plain = counter_bias(TWO_STAMPS, m, r, alpha)
+    assert plain == dead_time_bias(m, r, alpha)
+    weights, mu = phase_weights(TWO_STAMPS, 96), {-1: 1e-4, -2: 1.0}[alpha]
+    gapless = np.zeros(m * 96 + 1)
+    gapless[[0, -1]] = -1 / m, 1 / m
+    direct = variance_of(weights, m, round(r * 96), mu)
+    assert direct / variance_of(gapless, 1, m * 96, mu) == pytest.approx(plain, 1e-3)
+
+
+def test_simulated_averaging_counter_behaves_as_a_modified_deviation_at_one_gate():
+    """White PM, 64 stamps a gate: falls with the stamps, 3 s^2/tau^2 with two."""
+    x = seeded_generator(4).standard_normal((4_000, 64))
+    for mode, share in ((AVERAGING, 16 / 64), (REGRESSION, 12 / 64)):
+        y = x @ phase_weights(mode, 63)
+        assert (np.diff(y) ** 2).mean() / 2 == pytest.approx(share, rel=0.12)
+    y = np.cumsum(x.ravel())  # white FM through the same counter
+    found = y.reshape(-1, 64) @ phase_weights(REGRESSION, 63)
+    plain = y.reshape(-1, 64) @ phase_weights(TWO_STAMPS, 63)
+    assert found.var() / plain.var() == pytest.approx(1.2, rel=0.06)

@@ -46,7 +46,7 @@ def test_linear_drift_and_its_extrapolation():
     year, decade = first.extrapolations
     assert year.change_ppm == pytest.approx(rate.value * 365.25)
     assert decade.high_ppm - decade.low_ppm > 9 * (year.high_ppm - year.low_ppm)
-    assert "30 days" in first.warning
+    assert "30.0 days" in first.warning
 
 
 @pytest.mark.parametrize(
@@ -198,7 +198,7 @@ def test_a_span_that_cannot_carry_the_law_says_nothing_of_the_promise():
     limits = Limits(tolerance_ppm=30, stability_ppm=50, range_c=(-10, 70))
     found = fit_temperature(TemperatureData(t, ambient, ppm), "cubic", limits=limits)
     assert found.promise is None
-    assert "the run spans only 0.2 C" in found.notes[0]
+    assert "the run spans only 0.20 C" in found.notes[0]
     assert "not enough to say anything about -10 to 70 C" in found.notes[0]
     assert any("cubic term cannot be told from zero" in note for note in found.notes)
 

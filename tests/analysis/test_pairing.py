@@ -83,7 +83,8 @@ def test_intervals_hold_as_often_as_they_say():
         paired += ratio.low <= 1.5 <= ratio.high
         stats = difference_stats(pairs)
         u = mean_uncertainty(stats)
-        mean += abs(stats.offset_ppm) <= 2.0 * u.u_ppm * 1.0001
+        k = scipy_stats.t.ppf(0.975, u.degrees_of_freedom)
+        mean += abs(stats.offset_ppm) <= k * u.u_ppm * 1.0001
     # 95 % +- 4 standard deviations of a count of 400; the mean's u allows for slow
     # noise that is not there, so it holds more often
     assert 0.906 <= paired / trials <= 0.994

@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 from benchlog.catalogue import load_bench
-from benchlog.errors import NotFoundError
-from benchlog.model import Dialect, ReferenceSpec
+from benchlog.errors import ConfigError, NotFoundError
+from benchlog.model import Counting, Dialect, ReferenceSpec
+from benchlog.model.recorded import recorded_bench
+from benchlog.store.snapshot import to_plain
 
 STRANGERS = Path(__file__).parent / "strangers"
 BENCH = """
@@ -245,6 +247,65 @@ def test_loading_a_bench_imports_no_more_than_its_drivers(write):
     command = [sys.executable, "-c", code]
     said = subprocess.run(command, capture_output=True, text=True, check=True)
     assert said.stdout.split() == ["stranger_benches"]
+
+
+COUNTING_BENCH = """
+[instruments.counter]
+driver = "scpi-counter"
+address = "192.0.2.10:5025"
+dialect = "{folder}/odd.toml"
+{more}
+[[position]]
+name = "A"
+frequency = "counter"
+"""
+ODD_DIALECT = """
+[dialect]
+title = "odd"
+talks = "scpi"
+counting = "averaging"
+gapless = true
+digits = "cut"
+[commands]
+read = "READ?"
+gate_set = "GATE {gate_s}"
+gate_get = "GATE?"
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "counts"),
+    [
+        ("", Counting(mode="averaging", gapless=True, digits="cut")),
+        ("gapless = false", Counting(mode="averaging", gapless=False, digits="cut")),
+        (
+            'counting = "regression"\ndigits = "rounded"',
+            Counting(mode="regression", gapless=True, digits="rounded"),
+        ),
+    ],
+)
+def test_how_a_counter_counts_is_the_dialects_unless_the_bench_states_it(
+    tmp_path, more, counts
+):
+    (tmp_path / "odd.toml").write_text(ODD_DIALECT)
+    path = tmp_path / "bench.toml"
+    path.write_text(COUNTING_BENCH.format(folder=tmp_path, more=more))
+    spec = load_bench(str(path)).instruments["counter"]
+    assert spec.counts == counts
+    kept = recorded_bench(to_plain({"instruments": {"counter": spec}}))
+    assert kept.instruments["counter"].counts == counts
+
+
+def test_a_way_of_counting_that_nobody_knows_is_refused(tmp_path):
+    (tmp_path / "odd.toml").write_text(ODD_DIALECT)
+    path = tmp_path / "bench.toml"
+    more = 'counting = "guessing"\ngapless = "no"\ndigits = "lost"'
+    path.write_text(COUNTING_BENCH.format(folder=tmp_path, more=more))
+    with pytest.raises(ConfigError) as caught:
+        load_bench(str(path))
+    said = str(caught.value)
+    for part in ("counting", "two-stamps, averaging, regression", "gapless", "digits"):
+        assert part in said
 
 
 def test_no_time_base_is_exact(problems):

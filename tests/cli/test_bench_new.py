@@ -41,7 +41,9 @@ def test_a_tcp_counter_by_host_and_port_makes_a_working_bench(line: Line) -> Non
         assert done.returncode == 0, done.stderr
         path = line.folder / "configs/benches/corner.toml"
         assert str(path.relative_to(line.folder)) in done.stderr
-        assert "next: benchlog measure --bench corner" in done.stderr
+        assert (
+            "next: benchlog measure --bench corner --device ID --nominal" in done.stderr
+        )
         assert load_bench(str(path)).instruments["counter"].address == where
         assert line.run("check-bench", "corner").returncode == 0
 

@@ -35,7 +35,7 @@ def test_unknown_figures_are_words_and_hostile_ids_harmless() -> None:
 
 @pytest.mark.parametrize(
     ("value", "said"),
-    [(0, "0"), (0.000123456, "0.000123"), (19045.4, "19,045"), (-2.5, "-2.50")],
+    [(0, "0"), (0.000123456, "1.23e-4"), (19045.4, "19,045"), (-2.5, "-2.50")],
 )
 def test_three_digits(value: float, said: str) -> None:
     assert three_digits(value) == said

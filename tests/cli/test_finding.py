@@ -116,6 +116,14 @@ def test_a_run_that_was_taken_back_is_no_pass_in_any_list(shop: Shop, ask: Ask) 
     assert [one["run"] for one in chips] == [good]
 
 
+def test_results_refuse_what_they_cannot_have(shop: Shop, ask: Ask) -> None:
+    shop.run("KX-1", kind=EventKind.SET_ASIDE, lot="L1")
+    text, said, code = ask("results", "--verdict", "does-not-count")
+    assert (text, code) == ("", 2)
+    assert "runs --verdict does-not-count lists those" in " ".join(said.split())
+    assert len(told(ask, "runs", "--verdict", "does-not-count")) == 1
+
+
 def test_a_damaged_device_has_failed_wherever_it_is_shown(shop: Shop, ask: Ask) -> None:
     run = shop.run("KX-1", kind=EventKind.DAMAGED, lot="L1", purpose=Purpose.INSPECT)
     assert "fail, damaged" in ask("runs")[0]

@@ -167,3 +167,13 @@ def test_a_folder_that_is_closed_is_told(line: Line, parts: Path) -> None:
         )
     finally:
         parts.chmod(0o700)
+
+
+def test_an_address_to_import_is_no_file_that_does_not_exist(line: Line) -> None:
+    done = line.run("import", "s3://bucket/run.csv")
+    assert done.returncode == 2
+    assert "does not exist" not in done.stderr
+    assert "import reads files of this computer: copy it here" in " ".join(
+        done.stderr.split()
+    )
+    assert "does not exist" in line.run("import", "nowhere.csv").stderr

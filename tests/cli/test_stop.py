@@ -37,8 +37,8 @@ def test_a_run_that_nobody_keeps_cannot_be_stopped(line: Line, bench: str) -> No
         process.kill()
         process.wait()
     (left,) = runs_of(line)
-    assert (left["counts"], left["does_not_count"]) == (False, "broken off")
-    assert "does not count: broken off" in line.run("runs").stdout
-    assert "does not count: broken off" in line.run("show", "1").stdout
+    assert (left["counts"], left["does_not_count"]) == (False, "not ended: broken off")
+    assert "does not count: not ended: broken off" in line.run("runs").stdout
+    assert "does not count: not ended: broken off" in line.run("show", "1").stdout
     done = line.run("stop", "1")
     assert done.returncode == 2 and "nobody keeps it" in done.stderr

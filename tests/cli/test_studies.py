@@ -19,6 +19,7 @@ from benchlog.cli import root
 from benchlog.clock import VirtualClock
 from benchlog.model import Condition, Event, EventKind, Flag
 from benchlog.pages.run_record import run_record
+from benchlog.screen.study import study
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -175,7 +176,7 @@ def test_given_averaging_times_and_one_longer_than_the_run(room: Desk):
     assert (rows[3]["n"], rows[3]["value"], rows[3]["low"]) == (0, None, None)
     shown = room.run("stability", "1", "--tau", "3h").stdout
     cells = [line.split() for line in shown.splitlines()]
-    assert ["10800", "-", "-", "0"] in [row[:4] for row in cells]
+    assert ["10,800", "-", "-", "0"] in [row[:4] for row in cells]
 
 
 def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
@@ -193,7 +194,11 @@ def test_temperature_json_finds_the_law_that_made_the_data(room: Desk):
     assert "a simpler law says as much" in shown
 
 
-def test_a_step_is_taken_off_the_temperature_law_as_on_the_page(desk: Desk):
+def stepping_run(desk: Desk, answer: str = "") -> None:
+    """Keep 400 readings that follow ambient by 0.3 ppm/C and step up by 6 ppm at 306.
+
+    `answer` is a mark that a person typed a little before the step.
+    """
     with Writer.open(desk.db, VirtualClock()) as writer:
         run, segment = begin(writer)
         rng = seeded_generator(5)
@@ -207,17 +212,51 @@ def test_a_step_is_taken_off_the_temperature_law_as_on_the_page(desk: Desk):
             if n == 311:
                 told = Event(one.utc_ns, one.mono_ns, EventKind.STEP, "a step")
                 rows.append((run, segment, told))
+            if answer and n == 300:
+                typed = Event(one.utc_ns, one.mono_ns, EventKind.MARK, answer)
+                rows.append((run, segment, typed))
         writer.commit(rows)
+
+
+TAKEN_OFF = (
+    "a step of +6.00 ppm in run 1 was taken off: neither ambient nor time made it"
+)
+
+
+def test_a_step_is_taken_off_the_temperature_law_as_on_the_page(desk: Desk):
+    stepping_run(desk)
     found = desk.document("temperature", "--law", "line")
     assert found["coefficients"]["linear"] == pytest.approx(0.3, abs=0.01)
-    assert [note for note in found["notes"] if "step of" in note] == [
-        "a step of +6.00 ppm in run 1 was taken off: no temperature made it"
-    ]
+    assert [note for note in found["notes"] if "step of" in note] == [TAKEN_OFF]
     with Reader.open(desk.db) as reader:
         page = run_record(reader, reader.run(1))
     assert page.temperature is not None
     (on_page,) = page.temperature[1].coefficients[:1]
     assert on_page.value == pytest.approx(found["coefficients"]["linear"], abs=0.01)
+    assert TAKEN_OFF in study(desk.db, 1, "temperature", "").said
+
+
+def test_a_step_is_taken_off_ageing_and_fitness(desk: Desk):
+    stepping_run(desk)
+    found = desk.document("ageing")
+    assert found["steps"] == [TAKEN_OFF]
+    assert found["residual_ppm_rms"] < 0.1, "the step of 6 ppm would be left over"
+    assert TAKEN_OFF in study(desk.db, 1, "ageing", "").said
+    fitness = desk.run("fitness", "1", "--law-from", "1", "--range-c", "0", "40")
+    assert TAKEN_OFF in " ".join(fitness.stderr.split())
+
+
+def test_a_step_is_an_answer_where_something_was_done(desk: Desk):
+    stepping_run(desk, answer="tapped")
+    found = desk.document("response")
+    assert found["steps"] == []
+    (answer,) = found["responses"]
+    assert answer["change_ppm"] > 5.0
+
+
+def test_a_step_by_itself_is_no_answer(desk: Desk):
+    stepping_run(desk)
+    assert desk.document("response")["steps"] == [TAKEN_OFF]
 
 
 @pytest.mark.parametrize("by", ["meter", "marks", "nothing"])
@@ -253,7 +292,7 @@ def test_temperature_of_a_narrow_span_says_that_it_cannot_tell(desk: Desk):
     desk.brought_in(swept(24.9, 25.1), "--part", PART, "--column", "2")
     found = desk.document("temperature")
     assert found["promise"] is None
-    assert "the run spans only 0.2 C" in found["notes"][0]
+    assert "the run spans only 0.20 C" in found["notes"][0]
     assert "not enough to say anything about" in desk.run("temperature").stdout
 
 

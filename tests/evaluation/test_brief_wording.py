@@ -102,7 +102,7 @@ def test_time_base_says_how_it_is_known():
         status="checked", offset_ppm=0.1234, u_ppm=0.004, valid_until_utc_ns=1, text=""
     )
     said = brief.timebase_text(checked, "2030-03-18 17:46")
-    assert said == "checked: +0.1234 ± 0.0080 ppm, holds until 2030-03-18 17:46"
+    assert said == "checked: +0.1234 ± 0.0078 ppm, holds until 2030-03-18 17:46"
 
 
 def test_share_of_the_budget_is_the_share_of_the_variance():

@@ -18,7 +18,7 @@ def test_time_deviation_bounds_number_noise() -> None:
     heads = stability_heads(found.kind)
     assert heads == ("tau, s", "adev", "95 % interval", "n", "noise")
     row = found.rows[0]
-    tau, value, interval, number, noise = stability_cells(row, 3)
+    tau, value, interval, number, noise = stability_cells(row)
     assert (float(tau), float(value)) == (1.0, np.round(row.value, 12))
     low, high = (float(text) for text in interval.split(" to "))
     assert low < float(value) < high
@@ -29,4 +29,4 @@ def test_time_deviation_bounds_number_noise() -> None:
 def test_what_is_not_known_is_a_dash() -> None:
     values = seeded_generator(9).normal(0.0, 1e-9, 20)
     found = stability(Series(values, 1.0), "mtie")
-    assert {stability_cells(row, 3)[2] for row in found.rows} == {"-"}
+    assert {stability_cells(row)[2] for row in found.rows} == {"-"}

@@ -2,8 +2,9 @@
 
 Model: the runs of tests/analysis/test_body_law.py, a quartz with a lag of 45 s, 8 C,
 the air changed in one step, there and back, or slowly; every other run has a gap.
-Criterion: that test's own, at least 90 % of the intervals of the linear coefficient
-hold, and at most 5 wrong signs in 102 runs; the smallest factor that does it is found.
+Criterion: at least 95 % of the intervals of the linear coefficient hold, as is stated
+of them, and at most 5 wrong signs in 102 runs, as the test asks; the smallest factor
+that does it is found.
 Grid: 1 to 3 by 0.1. Under a minute.
 
     python tests/finders/body_law_widening.py [--runs N] [--seed S]
@@ -29,7 +30,7 @@ from benchlog.analysis.fitting.thermal_lag import LAG_SEARCH
 SHAPES = ("step", "twice", "ramp")
 CUBIC = LawTerms(degree=3, reference_c=25.0, with_ageing=False)
 FACTORS = np.round(np.arange(1.0, 3.01, 0.1), 1)
-LEAST_HELD = 0.9
+LEAST_HELD = 0.95
 MOST_WRONG = 5 / 102
 
 

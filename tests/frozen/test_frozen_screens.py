@@ -69,7 +69,7 @@ VISITED = (
     ("crystals", 11, ("y",), "gaps"),
     ("crystals", 11, ("v",), "averaging time"),
     ("warmed", 1, ("v", "v"), "ambient"),
-    ("crystals", 12, ("v", "v", "v"), "left over"),
+    ("crystals", 12, ("v", "v", "v"), "residual"),
     ("states", 4, ("h",), "newest first"),
     ("lots", 1, ("h",), "newest first"),
 )

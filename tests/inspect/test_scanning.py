@@ -108,7 +108,7 @@ async def test_measured_again_is_answered_by_its_key_alone(table: Table) -> None
         assert person.sees("#asked") == ""
         await person.scan("Z-1\r")
         await person.press("f9")
-        await person.until("#todo", "put Z-1 in (F9: it is in already)")
+        await person.until("#todo", "put Z-1 in (it is in already: F9)")
         await person.scan("\r\n")  # Enter says nothing here either
         assert len(table.runs()) == 1
         await person.press("f9")

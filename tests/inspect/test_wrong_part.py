@@ -155,7 +155,9 @@ async def test_asked_on_the_screen_and_answered_by_keys(table: Table) -> None:
         await pilot.press(*"KX7", "enter")
         await until("#todo", "HELD: is KX7 the right part?")
         await until("#figures", "KX7 does not count: held until somebody answers")
-        assert "F9: it is meant" in screen.query_one("#asked", PlainText).text
+        assert (
+            "It is meant and counts: F9." in screen.query_one("#asked", PlainText).text
+        )
         head = screen.query_one(Headline)
         assert [line.text for line in head.shown] == [
             "? OTHER PART", "KX7", "12.8 MHz",

@@ -58,6 +58,20 @@ def flicker_fm(rng: np.random.Generator, n: int) -> Array:
     return total
 
 
+def flicker_from_rest(rng: np.random.Generator, n: int) -> Array:
+    """Flicker FM of the power law from its first reading on: half an integration.
+
+    N. J. Kasdin, Proc. IEEE 83 (1995) 802.
+    """
+    k = np.arange(1, n)
+    answer = np.concatenate([[1.0], np.cumprod((k - 0.5) / k)])
+    return np.convolve(rng.normal(0.0, 1.0, n), answer)[:n]
+
+
+def random_walk(rng: np.random.Generator, n: int) -> Array:
+    return np.cumsum(rng.normal(0.0, 1.0, n))
+
+
 @dataclass
 class Tally:
     """What became of devices that are truly good, and of truly bad ones."""

@@ -117,7 +117,9 @@ def test_a_counter_of_periods_reads_alike_and_its_digit_is_one_period_in_a_gate(
     assert advised(found) == {30.0: 0.1, 10.0: 0.1, 1.0: 1.0, 0.1: 10.0}
 
 
-@pytest.mark.parametrize(("gate_s", "n"), [(0.1, 10), (1.0, 10), (5.0, 6), (100.0, 4)])
+@pytest.mark.parametrize(
+    ("gate_s", "n"), [(0.01, 100), (0.1, 40), (1.0, 10), (5.0, 6), (100.0, 4)]
+)
 def test_how_many_readings_advice_takes(gate_s, n):
     assert readings_wanted(samples([16e6], gate_s)[0]) == n
 

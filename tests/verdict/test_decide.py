@@ -9,9 +9,13 @@ import math
 import pytest
 
 from benchlog.model import Decision
-from benchlog.verdict.run.budget import coverage_factor
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.run.decision import conformance_probability, word_for, worst
 from benchlog.verdict.run.jitter import Scatter, jitter_verdict
+
+
+def known_to(u: float, freedom: float = math.inf) -> Budget:
+    return budget_of([BudgetLine(name="u", u_ppm=u, degrees_of_freedom=freedom)])
 
 
 @pytest.mark.parametrize(
@@ -27,47 +31,49 @@ from benchlog.verdict.run.jitter import Scatter, jitter_verdict
     ],
 )
 def test_conformance_at_50_ppm(y, expected):
-    found = conformance_probability(y, 2.5, -50, 50)
+    found = conformance_probability(y, known_to(2.5), -50, 50)
     assert found == pytest.approx(expected, abs=5e-10)
 
 
 def test_published_one_sided_examples():
-    zener = conformance_probability(-5.47, 0.05, upper=-5.40)
+    zener = conformance_probability(-5.47, known_to(0.05), upper=-5.40)
     assert zener == pytest.approx(0.92, abs=0.005)
     assert zener == pytest.approx(0.9192433, abs=1e-7)
-    burst = conformance_probability(509.7, 8.6, lower=490)
+    burst = conformance_probability(509.7, known_to(8.6), lower=490)
     assert burst == pytest.approx(0.9890095, abs=1e-7)
 
 
 def test_few_readings_are_judged_by_the_curve_that_u_is_taken_from():
     """t with 1 degree of freedom is Cauchy's: F(x) = 1/2 + atan(x)/pi."""
-    found = conformance_probability(45, 2.5, upper=50, degrees_of_freedom=1)
+    found = conformance_probability(45, known_to(2.5, 1), upper=50)
     assert found == pytest.approx(0.5 + math.atan(2) / math.pi, abs=1e-12)
-    both = conformance_probability(0, 1.0, -2, 2, degrees_of_freedom=1)
+    both = conformance_probability(0, known_to(1.0, 1), -2, 2)
     assert both == pytest.approx(2 * math.atan(2) / math.pi, abs=1e-12)
     # 10 readings of an RC oscillator: +9,737 ppm, u 16.3 ppm, 1.29 degrees of freedom
-    rc = conformance_probability(9737, 16.3, -10_000, 10_000, 1.29)
+    rc = conformance_probability(9737, known_to(16.3, 1.29), -10_000, 10_000)
     assert rc == pytest.approx(0.9905, abs=2e-4)
 
 
 @pytest.mark.parametrize("freedom", [1.0, 1.29, 3.0, 10.0, 59.9])
 def test_a_limit_that_u_just_touches_is_kept_with_97_5_percent(freedom):
     """JCGM 106:2012, 8.3.2 with the t-quantiles of GUM table G.2."""
-    reach = coverage_factor(freedom) * 2.5
-    found = conformance_probability(
-        50 - reach, 2.5, upper=50, degrees_of_freedom=freedom
-    )
+    budget = known_to(2.5, freedom)
+    found = conformance_probability(50 - budget.expanded_ppm, budget, upper=50)
     assert found == pytest.approx(0.975, abs=1e-9)
 
 
-def test_many_degrees_of_freedom_are_normal():
-    many = conformance_probability(45, 2.5, upper=50, degrees_of_freedom=60)
-    assert many == conformance_probability(45, 2.5, upper=50)
+def test_a_bound_alone_is_certain_beyond_its_ends():
+    """Rectangular of half width 1: what lies within 1 of the limit may be beyond it."""
+    line = BudgetLine(name="u", u_ppm=1 / math.sqrt(3), distribution="rectangular")
+    bound = budget_of([line])
+    assert conformance_probability(48.9, bound, upper=50) == 1.0
+    assert conformance_probability(49.5, bound, upper=50) == pytest.approx(0.75)
+    assert conformance_probability(51.1, bound, upper=50) == 0.0
 
 
 def test_without_uncertainty_the_value_decides():
-    assert conformance_probability(50, 0.0, -50, 50) == 1.0
-    assert conformance_probability(50.1, 0.0, -50, 50) == 0.0
+    assert conformance_probability(50, known_to(0.0), -50, 50) == 1.0
+    assert conformance_probability(50.1, known_to(0.0), -50, 50) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -87,8 +93,8 @@ def test_guard_band(offset, word):
 
 
 def test_risk_at_the_acceptance_limit():
-    """2.275013195 % one-sided at k = 2."""
-    risk = 1 - conformance_probability(45, 2.5, upper=50)
+    """2.275013195 % one-sided two standard uncertainties from the limit."""
+    risk = 1 - conformance_probability(45, known_to(2.5), upper=50)
     assert risk == pytest.approx(0.02275013195, abs=1e-10)
 
 

@@ -90,8 +90,8 @@ def test_ageing_is_allowed_for():
     assert beside(SPEC, GOOD, replace(later, u_ppm=0.01)).agrees is False
     found = beside(ageing, GOOD, replace(later, u_ppm=0.01))
     assert found.agrees and found.in_use
-    # rectangular: 2 * 10 ppm * 10 d / 365.25 d / sqrt(3)
-    assert found.older_u_ppm == pytest.approx(0.3162, rel=1e-3)
+    # rectangular: 1.96 * 10 ppm * 10 d / 365.25 d / sqrt(3)
+    assert found.older_u_ppm == pytest.approx(0.3098, rel=1e-3)
 
 
 def test_the_newest_that_holds_no_more_is_found_to_be_said():
@@ -116,7 +116,7 @@ def test_what_is_stated_counts_as_the_oldest_check():
     poor, fair, other = check(2, -156.0, 341.0), check(3, 0.01, 0.2), check(1, 0.9, 0.2)
     base = timebase_now(stated, [poor], 5 * DAY_NS)
     assert (base.status, base.offset_ppm) == ("stated", 0.0)
-    assert "+- 341 ppm) agrees and is too coarse to replace it" in base.text
+    assert "+- 334 ppm) agrees and is too coarse to replace it" in base.text
     # U of +-0.05 ppm rectangular: 2 * 0.05 / sqrt(3) = 0.0577 ppm
     assert "5,906 times finer" in stated_goes_on(stated, [], poor)
     for checks, rules in (([poor, fair], fair), ([other, poor], other)):

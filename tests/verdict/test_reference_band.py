@@ -163,4 +163,23 @@ def test_intervals_at_the_reference_hold_for_devices_that_keep_their_promise(see
         batch = readings(true + usual + rng.uniform(-slope, slope) * d, ambient_c, n=20)
         offset, u = judged(batch).judged
         held += abs(offset - true) <= u
-    assert held >= 190
+    assert held >= 184  # 95 % of 200, two standard deviations less
+
+
+@pytest.mark.parametrize(("stated_c", "u_c"), [(None, 0.5), (0.1, 0.1), (0.0, 0.0)])
+def test_the_thermometer_is_a_line_where_readings_are_brought(stated_c, u_c):
+    """Its error moves the law's figure by slope times error (first order)."""
+    judge = RunJudge(CRYSTAL, thermometer_u_c=stated_c)
+    judge.feed(readings(10.0, 33.0, n=20))
+    lines = {line.name: line for line in judge.assessment().at_reference.budget.lines}
+    # -0.1439333 - 2 * 0.45e-3 * 8 + 3 * 108.6e-6 * 64, at 8 C from the reference
+    slope = -0.1439333 - 0.0072 + 0.0208512
+    expected = abs(slope) * u_c
+    assert lines["thermometer"].u_ppm == pytest.approx(expected, rel=2e-3, abs=1e-12)
+    said = "assumed" if stated_c is None else "stated in the bench file"
+    assert said in lines["thermometer"].text
+
+
+def test_without_a_law_used_the_thermometer_does_not_matter():
+    found = judged(readings(10.0, 25.0, n=20))
+    assert "thermometer" not in {line.name for line in found.budget.lines}

@@ -13,7 +13,13 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.fitting.regression import LinearFit, Regression, block_means
 from benchlog.errors import DataError
-from benchlog.units import SECONDS_PER_DAY, format_duration, interval_texts
+from benchlog.units import (
+    SECONDS_PER_DAY,
+    as_stated,
+    format_duration,
+    interval_texts,
+    three_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -62,7 +68,7 @@ class Extrapolation:
     @property
     def after(self) -> str:
         """Say when: `1 year`, `10 years`."""
-        return f"{self.years:g} year{'' if self.years == 1 else 's'}"
+        return f"{as_stated(self.years)} year{'' if self.years == 1 else 's'}"
 
     @property
     def texts(self) -> tuple[str, str, str]:
@@ -172,8 +178,8 @@ class _AgeingWork:
             )
         lasts = format_duration(self.span * SECONDS_PER_DAY)
         why = (
-            f"not stated: the data last {lasts}, {years:g} year"
-            f"{'' if years == 1 else 's'} ahead want {wanted:.3g} day"
+            f"not stated: the data last {lasts}, {as_stated(years)} year"
+            f"{'' if years == 1 else 's'} ahead want {as_stated(wanted, 3)} day"
             f"{'' if wanted == 1 else 's'} and more"
         )
         return Extrapolation(
@@ -268,7 +274,8 @@ def _result(  # noqa: PLR0917
     evidence: float,
 ) -> Ageing:
     warning = (
-        f"extrapolated from {work.span:.3g} days: the interval holds only if the same "
+        f"extrapolated from {three_digits(work.span)} days: the interval holds only "
+        "if the same "
         "law and the same noise go on"
     )
     if all(far.why_not for far in ahead):

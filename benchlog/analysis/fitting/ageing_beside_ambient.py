@@ -21,7 +21,10 @@ from benchlog.analysis.fitting.temperature import (
 )
 from benchlog.analysis.fitting.thermal_lag import lagging
 from benchlog.errors import DataError
-from benchlog.units import SECONDS_PER_DAY
+from benchlog.units import (
+    SECONDS_PER_DAY,
+    two_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -33,7 +36,8 @@ class AgeingBesideAmbient:
     """Both laws of ageing, the preferred one first, and the readings they are held to.
 
     `days`, shape (n,), since the first reading; `offset_ppm`, shape (n,), with what
-    ambient did taken off; `ambient` tells what was done about ambient.
+    ambient did taken off; `ambient` tells what was done about ambient, `steps` which
+    steps were taken off before.
     """
 
     first: Ageing
@@ -41,6 +45,7 @@ class AgeingBesideAmbient:
     days: Array
     offset_ppm: Array
     ambient: str
+    steps: tuple[str, ...] = ()
 
 
 def ageing_beside_ambient(
@@ -59,7 +64,7 @@ def ageing_beside_ambient(
     if not len(known_c):
         return _alone(data, NO_AMBIENT, horizons_years)
     if (span_c := float(np.ptp(known_c))) < LEAST_SPAN_C:
-        steady = f"ambient varied by {span_c:.2g} C only: nothing was taken out"
+        steady = f"ambient varied by {two_digits(span_c)} C only: nothing was taken out"
         return _alone(data, steady, horizons_years)
     try:
         found = fit_temperature(data, law, reference_c=reference_c, with_ageing=True)

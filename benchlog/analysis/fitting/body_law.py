@@ -7,11 +7,12 @@ the lag, and when ambient changed, as further unknowns of the fit.
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from benchlog.analysis.fitting.regression import (
     LinearFit,
@@ -51,6 +52,10 @@ _JUMP: Final = 0.01
 # from others
 _APART: Final = 1e-3
 _SHARP: Final = 8.0  # times the usual change; our rule: larger than chance makes it
+# A second lag, as ratios of the first; our rule: nearer ones are hardly told from it.
+_RATIOS: Final = (0.2, 5.0)
+_BY_CHANCE: Final = 1e-3  # our rule: share of bodies of one lag that are called others
+_SECOND: Final = "second"
 _JUMPS: Final = 20  # our rule: bounds the further unknowns; the largest jumps are taken
 
 
@@ -65,12 +70,17 @@ class LawTerms:
 
 @dataclass(frozen=True, slots=True)
 class BodyLaw:
-    """The fit, the lag (0 for none), the body's temperatures, length of a mean in s."""
+    """The fit, the lag (0 for none), the body's temperatures, length of a mean in s.
+
+    `one_lag`: the data do not show that a part of the body follows by another lag.
+    """
 
     fit: LinearFit
     lag_s: float
     body_c: Array
     means_s: float
+    _: KW_ONLY
+    one_lag: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,15 +128,17 @@ def fit_body_law(
     """
     means = _means((t_s, ambient_c, ppm))
     lagged, model = _weighed(means, law, search)
-    found = lagged.fit
+    found, one_lag = lagged.fit, True
     with suppress(DataError):
-        free = model.free(lagged.best, lagged.lag_s)
-        if lagged.sure or free.covariance[1, 1] > found.covariance[1, 1]:
+        free, one_lag = model.free(lagged.best, lagged.lag_s)
+        wider = free.covariance[1, 1] > found.covariance[1, 1]
+        if lagged.sure or wider or not one_lag:
             found = free
     if lagged.lag_s:
         found = replace(found, covariance=found.covariance * inexact**2)
     body_c = model.body_c(lagged.lag_s)
-    return BodyLaw(found, lagged.lag_s, body_c[model.known], model.means_s)
+    known_c = body_c[model.known]
+    return BodyLaw(found, lagged.lag_s, known_c, model.means_s, one_lag=one_lag)
 
 
 def _means(columns: tuple[Array, Array, Array]) -> _Means:
@@ -158,6 +170,14 @@ def _weighed(
     model = _Model(means, law, means.known(high_s))
     lags = np.geomspace(least_s, high_s, _LAGS)
     return weigh_lags(model.fit, lags, search), model
+
+
+def _beyond_chance(shares: Array, covariance: Array) -> bool:
+    """Whether shares of the body differ from none, all together (chi-squared)."""
+    if not len(shares):
+        return False
+    size = float(shares @ np.linalg.pinv(covariance, hermitian=True) @ shares)
+    return float(chdtrc(len(shares), size)) < _BY_CHANCE
 
 
 class _Model:
@@ -195,8 +215,10 @@ class _Model:
             columns.append((self._at - self._at[0]) / 86_400.0)
         return np.column_stack(columns)
 
-    def free(self, found: LinearFit, lag_s: float) -> LinearFit:
-        """Fit again with the lag free, and when ambient changed.
+    def free(self, found: LinearFit, lag_s: float) -> tuple[LinearFit, bool]:
+        """Fit again with the lag free, when ambient changed, and a second lag.
+
+        Returns the fit, and whether no second lag was found.
 
         Both are linearised about what was found (Gauss and Newton), so that what they
         are not known by is in the intervals of the law. Between two readings, and
@@ -204,6 +226,7 @@ class _Model:
         shows less than a spacing, and would be taken for a curve of the law.
         """
         p, amiss_c = len(found.coefficients), np.zeros(len(self._means.t_s))
+        shares: dict[str, float] = {}
         for _ in range(_ROUNDS):
             body_c = self.body_c(lag_s) + amiss_c
             slope = self._slope(found, body_c)
@@ -220,7 +243,11 @@ class _Model:
                     lag_s = min(max(lag_s + by, lag_s / _FAR), lag_s * _FAR)
                 else:
                     amiss_c = amiss_c + by * one
-        return found
+                if name.startswith(_SECOND):
+                    shares[name] = shares.get(name, 0.0) + by
+        at = [p + k for k, (name, _) in enumerate(unknowns) if name in shares]
+        seconds = np.array([shares[unknowns[k - p][0]] for k in at])
+        return found, not _beyond_chance(seconds, whole.covariance[np.ix_(at, at)])
 
     def _told_apart(
         self, design: Array, slope: Array, unknowns: Sequence[tuple[str, Array]]
@@ -249,8 +276,16 @@ class _Model:
         means, body_c = self._means, self.body_c(lag_s)
         rate = ("late", np.gradient(body_c, means.t_s))
         if not lag_s:
-            return [rate]
+            return [rate, *self._second(body_c, self._means.measured_s / 16.0)]
         more = (self.body_c(lag_s * _NUDGE) - body_c) / (lag_s * (_NUDGE - 1.0))
         since = [(means.t_s - means.t_s[at]) / lag_s for at in means.jumps().tolist()]
         fades = [np.where(x >= 0, np.exp(-np.maximum(x, 0.0)), 0.0) for x in since]
-        return [("lag", more), rate, *(("jump", one) for one in fades)]
+        jumps = [("jump", one) for one in fades]
+        return [("lag", more), rate, *self._second(body_c, lag_s), *jumps]
+
+    def _second(self, body_c: Array, lag_s: float) -> list[tuple[str, Array]]:
+        """Return what a part of the body does that follows by another lag."""
+        least_s = self._means.measured_s / len(self._means.t_s)
+        lags = [ratio * lag_s for ratio in _RATIOS]
+        kept = [x for x in lags if least_s <= x <= self._means.measured_s / 2.0]
+        return [(f"{_SECOND} {x / lag_s:g}", self.body_c(x) - body_c) for x in kept]

@@ -36,7 +36,7 @@ def observed(chunks: Iterable[Columns], run: Run) -> TemperatureData:
     nominal_hz = run.nominal_hz / run.divider
     read_ppm = (hertz - nominal_hz) / nominal_hz * 1e6
     corrected = read_ppm + base_ppm + read_ppm * base_ppm * 1e-6
-    return TemperatureData(ns / NS_PER_S, ambient_c, corrected)
+    return TemperatureData(ns / NS_PER_S, ambient_c, corrected, run.thermometer_u_c)
 
 
 def together(parts: Sequence[TemperatureData]) -> TemperatureData:
@@ -46,7 +46,10 @@ def together(parts: Sequence[TemperatureData]) -> TemperatureData:
         for name in ("t_s", "ambient_c", "offset_ppm")
     )
     order = np.argsort(t_s, kind="stable")
-    return TemperatureData(t_s[order], ambient_c[order], ppm[order])
+    stated = [part.thermometer_u_c for part in parts]
+    known = [one for one in stated if one is not None]
+    u_c = max(known) if len(known) == len(stated) else None
+    return TemperatureData(t_s[order], ambient_c[order], ppm[order], u_c)
 
 
 # --- fitted laws as curves through the data they were fitted to, for pictures

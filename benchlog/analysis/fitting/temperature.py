@@ -10,10 +10,18 @@ from numpy.typing import NDArray
 from benchlog.analysis.fitting.ageing import Estimate
 from benchlog.analysis.fitting.body_law import LawTerms, fit_body_law
 from benchlog.analysis.fitting.regression import LinearFit
+from benchlog.analysis.fitting.thermometer import by_thermometer, thermometer
 from benchlog.analysis.laws import kind_law
 from benchlog.errors import DataError
 from benchlog.model import Kind, Limits
-from benchlog.units import format_duration, format_ppm, format_u_ppm
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+    two_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -59,8 +67,9 @@ def promise_of(law: Law, limits: Limits | None) -> tuple[Promise | None, str]:
     if float(_half_widths(law, grid, limits).max()) <= limits.stability_ppm:
         return _worst(law, grid, limits), ""
     note = (
-        f"the run spans only {seen_high - seen_low:.2g} C ({seen_low:.1f} to "
-        f"{seen_high:.1f} C); not enough to say anything about {low:g} to {high:g} C"
+        f"the run spans only {two_digits(seen_high - seen_low)} C ({seen_low:.1f} to "
+        f"{seen_high:.1f} C); not enough to say anything about {as_stated(low)} to "
+        f"{as_stated(high)} C"
     )
     inside = np.linspace(max(low, seen_low), min(high, seen_high), 201)
     if seen_high <= low or high <= seen_low:
@@ -96,12 +105,12 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
     text = (
         f"largest change {format_ppm(float(swing[worst]), half)} +- "
         f"{format_u_ppm(half)} ppm at {at_c[worst]:.1f} C "
-        f"of {limits.stability_ppm:g} ppm promised"
+        f"of {as_stated(limits.stability_ppm)} ppm promised"
     )
     if not measured:
         text += (
             f"; measured only from {law.seen[0]:.1f} to {law.seen[1]:.1f} C, the rest "
-            f"of {low:g} to {high:g} C is extrapolated"
+            f"of {as_stated(low)} to {as_stated(high)} C is extrapolated"
         )
     at, size = float(at_c[worst]), abs(float(swing[worst]))
     return Promise(
@@ -122,6 +131,11 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
 
 # definition: of the polynomials
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
+_TWO_LAGS: Final = (
+    "NOT TO BE TRUSTED: a part of the device follows the thermometer by another lag "
+    "than the rest; hold each temperature until the device has settled, or put the "
+    "thermometer onto it"
+)
 _NAMES: Final = ("linear", "quadratic", "cubic")
 LEAST_SPAN_C: Final = 0.1  # our rule: less is what usual thermometers scatter
 
@@ -134,7 +148,8 @@ class TemperatureFit:
     95 % interval, None where the law has none or it cannot be told. `low_c` to `high_c`
     is what the device went through, lagging behind ambient, and so the range that the
     law was measured in; `ambient_c` what the thermometer read, lowest and highest. What
-    is left over is that of means over `residual_over_s`.
+    is left over is that of means over `residual_over_s`. `trusted` is whether the model
+    of the body holds, by what the data show; `notes` say why it does not.
     """
 
     law: str
@@ -152,6 +167,7 @@ class TemperatureFit:
     noise: str
     promise: Promise | None
     notes: tuple[str, ...]
+    trusted: bool = True
 
     @property
     def range_text(self) -> str:
@@ -168,11 +184,16 @@ class TemperatureFit:
 
 @dataclass(frozen=True, slots=True)
 class TemperatureData:
-    """Readings with known ambient: times in s, C, offset in ppm; equal lengths."""
+    """Readings with known ambient: times in s, C, offset in ppm; equal lengths.
+
+    `thermometer_u_c` is the standard uncertainty stated of the thermometer, None where
+    none is: `ASSUMED_U_C` is taken then.
+    """
 
     t_s: Array
     ambient_c: Array
     offset_ppm: Array
+    thermometer_u_c: float | None = None
 
 
 def law_of(kind: Kind) -> str:
@@ -199,7 +220,8 @@ def fit_temperature(
     read_c = float(ambient.min()), float(ambient.max())
     degree = DEGREES[law]
     body = fit_body_law(t_s, ambient, ppm, LawTerms(degree, reference_c, with_ageing))
-    found, lag_s = body.fit, body.lag_s
+    u_c, told = thermometer(data.thermometer_u_c)
+    found, lag_s = by_thermometer(body.fit, degree, u_c), body.lag_s
     names = _NAMES[:degree]
     coefficients = tuple(
         _estimate(found, k + 1, name, f"ppm/C^{k + 1}" if k else "ppm/C")
@@ -208,7 +230,8 @@ def fit_temperature(
     drift = _estimate(found, degree + 1, "drift", "ppm/day") if with_ageing else None
     seen = (float(body.body_c.min()), float(body.body_c.max()))
     promise, said = promise_of(Law(found, degree, reference_c, seen), limits)
-    notes = [said] if said else []
+    odd = () if body.one_lag else (_TWO_LAGS,)
+    notes = [said, told] if said else [told]
     return TemperatureFit(
         law=law,
         reference_c=reference_c,
@@ -224,7 +247,8 @@ def fit_temperature(
         residual_over_s=body.means_s,
         noise=found.noise,
         promise=promise,
-        notes=(*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0])),
+        notes=(*notes, *_notes(t_s, lag_s, coefficients[-1], seen[1] - seen[0]), *odd),
+        trusted=not odd,
     )
 
 
@@ -283,7 +307,8 @@ def _notes(t_s: Array, lag_s: float, leading: Estimate, span_c: float) -> list[s
     notes = []
     if leading.low <= 0.0 <= leading.high:
         notes.append(
-            f"over {span_c:.3g} C the {leading.name} term cannot be told from zero: "
+            f"over {three_digits(span_c)} C the {leading.name} term cannot be told "
+            "from zero: "
             "a simpler law says as much, or a wider span is needed"
         )
     if lag_s > float(t_s[-1] - t_s[0]) / 8.0:

@@ -26,6 +26,7 @@ from scipy.special import chdtrc
 from benchlog.analysis.stability.deviations import Stability, StabilityRow
 from benchlog.analysis.stability.nearest_covariance import nearest_covariance
 from benchlog.errors import DataError
+from benchlog.units import as_stated
 
 Array = NDArray[np.float64]
 
@@ -317,7 +318,7 @@ def _notes(doubts: Sequence[tuple[float, float]]) -> list[str]:
     odd = [tau_s for tau_s, chance in doubts if chance < _FALSE_ALARM / len(doubts)]
     if not odd:
         return []
-    at = ", ".join(f"{tau_s:.4g} s" for tau_s in odd)
+    at = ", ".join(f"{as_stated(tau_s, 4)} s" for tau_s in odd)
     return [
         f"at {at} independent devices would not give these differences: some of them "
         "share what others do not (a supply, a draught, a lock), and their own figures "

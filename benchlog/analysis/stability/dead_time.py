@@ -4,6 +4,12 @@ Sources: J. A. Barnes, "Tables of bias functions B1 and B2", NBS TN 375 (1969);
 J. A. Barnes, D. W. Allan, "Variances based on data with dead time between the
 measurements", NIST TN 1318 (1990). The B3 sign follows direct integration: a widely
 copied form has + instead of - before F((M - n) r), which fails B3 = 1 at r = 1.
+
+White phase noise is of the instants at which gates begin and end. Gates that follow
+each other share these instants, and readings are correlated by -1/2; across dead time
+they share none, and readings are as independent as those of white frequency noise.
+Nothing in such readings tells the two apart: for white FM the bias is 1, for white PM
+it is B2 B3 = 2m/3.
 """
 
 from typing import Final
@@ -15,6 +21,8 @@ Array = NDArray[np.float64]
 
 # source: NIST TN 1318 (see above), mu for each alpha
 _MU: Final = {2: -2.0, 1: -2.0, 0: -1.0, -1: 0.0, -2: 1.0, -3: 2.0, -4: 2.0}
+WHITE_EITHER: Final = "white PM or FM"
+"""What readings that are not correlated may be when there is dead time between."""
 # mu = 0 is a limit; F's terms cancel beyond use closer by; our rule
 _NEAR_ZERO: Final = 1e-4
 
@@ -29,6 +37,11 @@ def dead_time_bias(m: int, r: float, alpha: int) -> float:
     if r <= 1.0:
         return 1.0
     return b2(r, mu) * b3(m, r, mu)
+
+
+def noise_across_dead_time(alpha: int | None, name: str | None) -> str | None:
+    """Return what readings with dead time between can tell of noise named so."""
+    return WHITE_EITHER if alpha == 0 else name
 
 
 def _f(a: float | Array, mu: float) -> Array:
@@ -67,8 +80,8 @@ def b3(m: int, r: float, mu: float) -> float:
     The variance of means of `m` samples with dead time in between, over that with the
     same dead time all at the end of each mean.
     """
-    if mu <= -2.0:
-        return 1.0
+    if mu <= -2.0:  # F is 0 then: m independent readings
+        return 1.0 if r == 1.0 else float(m)
     mu = _smooth(mu)
     n = np.arange(1.0, m)
     inner = 2.0 * _f(n * r, mu) - _f((m + n) * r, mu) - _f((m - n) * r, mu)

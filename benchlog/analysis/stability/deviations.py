@@ -7,12 +7,14 @@ from typing import Final
 
 from benchlog.analysis.series import Series
 from benchlog.errors import DataError
-from benchlog.model import DEVIATIONS
+from benchlog.model import AVERAGING, DEVIATIONS, REGRESSION
+from benchlog.units import as_stated
 
 ESTIMATORS: Final = ("overlapping", "plain")
 SPACINGS: Final = ("octave", "decade", "every")
 PLAIN: Final = ("adev", "hdev")
 SHARED: Final = ("adev", "mdev", "tdev", "hdev")
+_WEIGHTS: Final = (AVERAGING, REGRESSION)
 SLOW: Final = ("mtotdev", "ttotdev", "htotdev")
 
 
@@ -35,9 +37,10 @@ class StabilityRow:
     edf : float | None
         Equivalent degrees of freedom behind the interval; of the slowest noise that
         the data could mean, which is not always the one that is named.
-    bias : float
-        Ratio of the variance with this dead time to the variance without, for this
-        noise (B2 B3); 1 without dead time. Stated, not applied.
+    bias : float | None
+        Ratio of the variance with this dead time and this counter to the variance of a
+        gapless one that takes two stamps, for this noise; 1 for such a one, None where
+        the readings cannot tell. Stated, not applied.
 
     """
 
@@ -49,7 +52,7 @@ class StabilityRow:
     high: float | None = None
     noise: str | None = None
     edf: float | None = None
-    bias: float = 1.0
+    bias: float | None = 1.0
     carried: bool = False
 
     @property
@@ -116,10 +119,25 @@ def notes_on(series: Series, kind: str, missing: int) -> list[str]:
             f"{missing} values are missing: averages are taken over what is "
             "there, at least half of each"
         )
-    if series.gate_s is not None:
+    if series.dead_time_ratio > 1.0:
+        gate_s = series.gate_s or series.tau0_s
         notes.append(
-            f"dead time: gates of {series.gate_s:g} s every {series.tau0_s:g} s; "
+            f"dead time: gates of {as_stated(gate_s)} s every "
+            f"{as_stated(series.tau0_s, 6)} s; "
             "each row states the bias B2 B3 of its noise, none is applied"
+        )
+        notes.append(
+            "across dead time the counter's white PM looks like white FM: the bias is "
+            "1 if it is white FM, 2m/3 (m readings averaged) if it is white PM; "
+            "readings at a longer gate tell, white PM then scatters less by the gate, "
+            "white FM by its square root"
+        )
+    if series.counting.mode in _WEIGHTS:
+        notes.append(
+            f"the counter's readings are averaged within the gate "
+            f"({series.counting.mode}): at the gate this is more a modified deviation, "
+            "of white PM above all; slower noises read up to a third higher in "
+            "variance, which is in the bias"
         )
     return notes
 

@@ -14,7 +14,11 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import BLOCK
 from benchlog.analysis.series import Series, frequency_of, phase_of
-from benchlog.analysis.stability.dead_time import dead_time_bias
+from benchlog.analysis.stability.counter_weight import (
+    bias_across_dead_time,
+    counter_bias,
+)
+from benchlog.analysis.stability.dead_time import noise_across_dead_time
 from benchlog.analysis.stability.deviations import (
     SHARED,
     SLOW,
@@ -64,6 +68,7 @@ from benchlog.analysis.stability.total_variance import (
     total_bias,
 )
 from benchlog.errors import DataError
+from benchlog.model import TWO_STAMPS
 
 Array = NDArray[np.float64]
 
@@ -260,10 +265,18 @@ class _Work:
         if edf is not None:
             low, high = interval(value, edf, self.request.probability)
             row = replace(row, low=low, high=high, edf=edf)
-        if self.series.gate_s is not None and alpha is not None:
-            ratio = self.series.tau0_s / self.series.gate_s
-            row = replace(row, bias=dead_time_bias(m, ratio, alpha))
-        return row
+        return self._biased(row, alpha)
+
+    def _biased(self, row: StabilityRow, alpha: int | None) -> StabilityRow:
+        """Tell what dead time and the counter's weights do to noise named so."""
+        ratio, mode = self.series.dead_time_ratio, self.series.counting.mode
+        if alpha is None or (ratio <= 1.0 and mode in ("", TWO_STAMPS)):
+            return row
+        if ratio <= 1.0:
+            return replace(row, bias=counter_bias(mode, row.m, ratio, alpha))
+        noise = noise_across_dead_time(alpha, row.noise)
+        bias = bias_across_dead_time(row.m, ratio, alpha, mode)
+        return replace(row, noise=noise, bias=bias)
 
     def _freedom(self, kind: str, m: int, n: int, alpha: float | None) -> float | None:
         if kind in SLOW:

@@ -20,6 +20,7 @@ from benchlog.analysis.stability.freedom import (
     interval,
 )
 from benchlog.errors import DataError
+from benchlog.units import as_stated
 
 Array = NDArray[np.float64]
 
@@ -134,7 +135,7 @@ def _window(count: int, tau0_s: float, window_s: float | None) -> int:
     if size < _FEWEST:
         raise DataError(
             f"a window of {size} readings is too short; {_FEWEST} are needed, "
-            f"{_FEWEST * tau0_s:.4g} s"
+            f"{as_stated(_FEWEST * tau0_s, 4)} s"
         )
     if count < _SEVERAL * size:
         raise DataError(

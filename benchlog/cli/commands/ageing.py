@@ -67,6 +67,7 @@ def document(runs: "list[Run]", aged: "AgeingBesideAmbient") -> dict[str, Any]:
         "choice": first.choice,
         "warning": first.warning,
         "ambient": aged.ambient,
+        "steps": list(aged.steps),
         "other": _law(second),
         "simulated": any(run.simulated for run in runs),
     }
@@ -99,7 +100,9 @@ def text(runs: "list[Run]", aged: "AgeingBesideAmbient") -> str:
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     )
     said = [("law", found.choice), ("residual", left)]
-    said.append(("note", "\n".join([*why_not, found.warning, aged.ambient])))
+    said.append(
+        ("note", "\n".join([*aged.steps, *why_not, found.warning, aged.ambient]))
+    )
     parts = (head, estimate_rows(found.coefficients), _ahead(found), pairs(said))
     return "\n\n".join(part for part in parts if part)
 

@@ -15,7 +15,10 @@ from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName
 from benchlog.errors import BusyError
 from benchlog.model import EDGE
-from benchlog.units import format_duration
+from benchlog.units import (
+    as_stated,
+    format_duration,
+)
 
 if TYPE_CHECKING:
     from benchlog.model import (
@@ -41,7 +44,8 @@ class Checked:
 
     `advice` is the gate (of pulses: the time) that some limits need, `seen` what the
     counter's readings show of its resolution, by which that is told, `refcheck` the
-    time that a check of its time base needs, where [reference] is about it.
+    time that a check of its time base needs, where [reference] is about it. `counts`:
+    what they show of how it counts, and whether that is what was stated.
     """
 
     instrument: str
@@ -56,6 +60,7 @@ class Checked:
     advice: tuple[str, ...] = ()
     refcheck: tuple[str, ...] = ()
     seen: str = ""
+    counts: tuple[str, ...] = ()
 
 
 @make_command("check-bench", examples=EXAMPLES)
@@ -66,8 +71,10 @@ def command(
 ) -> None:
     """Ask each instrument of BENCH (a name or a path) who it is, and for a reading.
 
-    A counter is read ten times (four, or what fits into 30 s, at a long gate): what it
-    resolves is told by the scatter and the steps of its readings, not by its digits.
+    A counter is read ten times (four, or what fits into 30 s, at a long gate; up to a
+    hundred times, within 4 s, at a short one): what it resolves is told by the scatter
+    and the steps of its readings, not by its digits. How it counts is told by how its
+    readings follow each other: dead time, stamps shared from gate to gate.
 
     Without BENCH it is your default (`benchlog defaults`).
 
@@ -128,7 +135,7 @@ def advice_for(
         jitter_s = stamp_s(spec.address)
         times = [pulse_time_s(one, jitter_s, spacing_s) for one in LIMITS_PPM]
         return tuple(
-            f"{limit:g} ppm: {format_duration(math.ceil(time_s))}"
+            f"{as_stated(limit)} ppm: {format_duration(math.ceil(time_s))}"
             for limit, time_s in zip(LIMITS_PPM, times, strict=True)
         )
     seen = seen_resolution(samples)
@@ -170,11 +177,13 @@ def _advised(row: Checked) -> "Iterator[str]":
     from benchlog.verdict.run.measuring_advice import stamp_s
 
     if row.advice and row.unit == EDGE:
-        rms = f"{stamp_s(row.address) * 1e3:g} ms"
+        rms = f"{as_stated(stamp_s(row.address) * 1e3)} ms"
         what = f"time to compare {row.instrument} by stamps of {rms} rms"
         yield f"{what} for a limit of " + "; ".join(row.advice)
     if row.seen:
         yield f"{row.instrument}: {row.seen}"
+    for text in row.counts:
+        yield f"{row.instrument}: {text}"
     if row.advice and row.unit != EDGE:
         yield f"gate of {row.instrument} for a limit of " + "; ".join(row.advice)
     if row.refcheck:
@@ -243,10 +252,12 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
 
 
 def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Checked:
+    from benchlog.verdict.run.counter.seen_counting import seen_counting
     from benchlog.verdict.run.measuring_advice import seen_resolution
 
     error, sample = tried.error, tried.sample
     seen = seen_resolution(tried.samples)
+    counts = seen_counting(tried.samples, spec.counts)
     answers = tried.identity is not None and (error is None or error.kind in _ANSWERS)
     return Checked(
         instrument=spec.name,
@@ -259,6 +270,7 @@ def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Ch
         error=str(error) if error else None,
         advice=advice_for(spec, tried.samples, _checks_of(path, tried.identity)),
         seen=seen.text if seen else "",
+        counts=counts.texts if counts else (),
     )
 
 

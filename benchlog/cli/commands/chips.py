@@ -9,7 +9,11 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import counted, print_json, table
 from benchlog.cli.typed_values import Text
-from benchlog.units import format_ppm, format_u_ppm
+from benchlog.units import (
+    format_ppm,
+    format_u_ppm,
+    three_digits,
+)
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -98,5 +102,7 @@ def text(lot: str, found: "ChipSpread") -> str:
         common = f", the time base's {base} in it" if found.u_common_ppm else ""
         said = f"mean {shift} +- {format_u_ppm(half)} ppm (95 %{common}): {shared}"
         lines.append(said)
-        lines.append(f"spread from device to device {found.sd_ppm:,.4g} ppm (sd)")
+        lines.append(
+            f"spread from device to device {three_digits(found.sd_ppm)} ppm (sd)"
+        )
     return "\n".join(lines) + "\n\n" + table(headers, rows, "rlrr")

@@ -70,8 +70,7 @@ def _write(found: "RunComparison", wish: dict[str, Any]) -> None:
 
 def text_of(found: "RunComparison") -> str:
     """Return runs, differences and a chart as a person reads them."""
-    from benchlog.pages.compare_page import ratio_text
-    from benchlog.verdict.run.comparison import delta_text, in_words
+    from benchlog.verdict.run.comparison import delta_text, in_words, ratio_text
 
     rows = [
         (

@@ -19,7 +19,10 @@ from benchlog.cli.typed_values import (
     UseName,
 )
 from benchlog.errors import ConfigError, DataError, UsageError
-from benchlog.units import printable
+from benchlog.units import (
+    as_stated,
+    printable,
+)
 
 if TYPE_CHECKING:
     from benchlog.cli.tasks.fitness_text import FitnessRow
@@ -248,7 +251,9 @@ def _conditions(wish: dict[str, Any]) -> "Conditions":
 
     span = wish["range_c"]
     if span is not None and not span[0] < span[1]:
-        raise UsageError(f"--range-c {span[0]:g} {span[1]:g}: the lower one first")
+        raise UsageError(
+            f"--range-c {as_stated(span[0])} {as_stated(span[1])}: the lower one first"
+        )
     return Conditions(range_c=span, horizon_years=wish["horizon_years"])
 
 
@@ -258,12 +263,13 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         return None
     from benchlog.analysis.fitting.temperature import fit_temperature, law_of
     from benchlog.evaluation.response import supply_notes
-    from benchlog.evaluation.studies import temperature_data
+    from benchlog.evaluation.studies import level_temperature_data
     from benchlog.model import TemperatureLaw
 
     run = reader.run(number)
+    data, steps = level_temperature_data(reader, [run])
     fit = fit_temperature(
-        temperature_data(reader, [run]),
+        data,
         law_of(run.part.kind),
         reference_c=run.part.limits.reference_c,
         limits=run.part.limits,
@@ -272,7 +278,7 @@ def _law(reader: "Reader", number: int | None) -> "TemperatureLaw | None":
         f"temperature law of run {number} ({printable(run.device)}), a {fit.law} "
         f"measured {fit.range_text}; beyond, it is an extrapolation"
     )
-    for note in (*supply_notes(reader, [run]), *fit.notes):
+    for note in (*supply_notes(reader, [run]), *steps, *fit.notes):
         say(f"note: {note}")
     linear, quadratic, cubic = (*(c.value for c in fit.coefficients), 0.0, 0.0)[:3]
     return TemperatureLaw(
@@ -294,7 +300,10 @@ def _ageing(
     from benchlog.evaluation.studies import ageing_of
 
     runs = chosen_runs(reader, tuple(numbers))
-    found = ageing_of(reader, runs, (years,)).first
+    aged = ageing_of(reader, runs, (years,))
+    for note in aged.steps:
+        say(f"note: {note}")
+    found = aged.first
     (far,) = found.extrapolations
     if far.change_ppm is None or far.low_ppm is None or far.high_ppm is None:
         raise DataError(
@@ -304,7 +313,7 @@ def _ageing(
     say(
         f"ageing of {printable(runs[0].device)}, {found.law} law: "
         f"{change} ppm ({low} to {high}) "
-        f"in {years:g} years; {found.warning}"
+        f"in {as_stated(years)} years; {found.warning}"
     )
     return far.low_ppm, far.high_ppm
 

@@ -9,6 +9,7 @@ from click.core import ParameterSource
 from benchlog import __version__
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
+from benchlog.cli.host_faults import address_fault
 from benchlog.cli.printing import (
     counted,
     print_json,
@@ -24,6 +25,7 @@ from benchlog.cli.typed_values import (
     Text,
 )
 from benchlog.errors import UsageError
+from benchlog.units import printable
 
 if TYPE_CHECKING:
     from benchlog.exchange.import_file import ImportResult
@@ -38,8 +40,29 @@ EXAMPLES = (
 UNITS: Final = ("Hz", "kHz", "MHz", "GHz", "%", "ppm", "ppb", "s", "ms", "us", "ns")
 
 
+class LocalFile(click.Path):
+    """A file that is there; an address is told apart from a name that was mistyped."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, dir_okay=False, exists=True)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Any:
+        """Return the path, or fail with what to do."""
+        if address_fault([Path(value)]):
+            self.fail(
+                f"{printable(str(value))} is an address, and import reads files of "
+                "this computer: copy it here with the tools of that service, then "
+                "import the copy",
+                param,
+                ctx,
+            )
+        return super().convert(value, param, ctx)
+
+
 @make_command("import", examples=EXAMPLES)
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+@click.argument("file", type=LocalFile())
 @click.option(
     "--nominal-hz",
     type=Frequency(),

@@ -9,6 +9,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
+from benchlog.units import signed_digits, three_digits
 
 if TYPE_CHECKING:
     from benchlog.verdict.lot.lot_report import LotReport
@@ -79,8 +80,8 @@ def _table(found: "Found") -> str:
                 "-" if report.plan is None else str(report.plan.lot_size),
                 f"{standing.passed}/{measured}",
                 str(standing.undecided) if standing.undecided else "-",
-                "-" if able is None else f"{able.mean_ppm.value:+.4g}",
-                "-" if able is None else f"{able.sd_ppm.value:.3g}",
+                "-" if able is None else signed_digits(able.mean_ppm.value),
+                "-" if able is None else three_digits(able.sd_ppm.value),
                 "no plan" if report.plan is None else standing.decision.value,
                 ", ".join(benches),
             )

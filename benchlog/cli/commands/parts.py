@@ -11,7 +11,10 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import in_terminal, pairs, print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
-from benchlog.units import format_frequency
+from benchlog.units import (
+    as_stated,
+    format_frequency,
+)
 
 if TYPE_CHECKING:
     from benchlog.model import Limits, Part, TemperatureLaw
@@ -135,20 +138,20 @@ def list_all(as_json: bool) -> None:
 
 def _row(part: "Part") -> tuple[str, ...]:
     limits = part.limits
-    stability = "-" if limits.stability_ppm is None else f"{limits.stability_ppm:,g}"
+    stability = "-" if limits.stability_ppm is None else as_stated(limits.stability_ppm)
     nominal = format_frequency(part.nominal_hz)
-    return part.id, nominal, f"{limits.tolerance_ppm:,g}", stability, part.title
+    return part.id, nominal, as_stated(limits.tolerance_ppm), stability, part.title
 
 
 def _promises(part: "Part") -> list[tuple[str, str]]:
     limits = part.limits
-    at = f"at {limits.reference_c:g} +-{limits.reference_band_c:g} C"
+    at = f"at {as_stated(limits.reference_c)} +-{as_stated(limits.reference_band_c)} C"
     rows = [
         ("part", part.id),
         ("title", part.title),
         ("kind", part.kind),
         ("nominal", format_frequency(part.nominal_hz)),
-        ("tolerance", f"{limits.tolerance_ppm:,g} ppm {at}"),
+        ("tolerance", f"{as_stated(limits.tolerance_ppm)} ppm {at}"),
         ("stability", _stability(limits)),
         ("ageing", _figure(limits.ageing_ppm_per_year, "ppm a year")),
         ("jitter", _figure(limits.jitter_ppm, "ppm rms at the gate in use")),
@@ -163,7 +166,7 @@ def _promises(part: "Part") -> list[tuple[str, str]]:
 
 
 def _figure(value: float | None, unit: str) -> str:
-    return "" if value is None else f"{value:,g} {unit}"
+    return "" if value is None else f"{as_stated(value)} {unit}"
 
 
 def _stability(limits: "Limits") -> str:
@@ -171,8 +174,10 @@ def _stability(limits: "Limits") -> str:
         return ""
     span = ""
     if limits.range_c is not None:
-        span = f" from {limits.range_c[0]:g} to {limits.range_c[1]:g} C"
-    return f"{limits.stability_ppm:,g} ppm{span}"
+        span = (
+            f" from {as_stated(limits.range_c[0])} to {as_stated(limits.range_c[1])} C"
+        )
+    return f"{as_stated(limits.stability_ppm)} ppm{span}"
 
 
 def _law(law: "TemperatureLaw | None") -> str:
@@ -184,4 +189,4 @@ def _law(law: "TemperatureLaw | None") -> str:
         _figure(law.cubic_ppm_per_c3 or None, "ppm/C^3"),
     )
     said = ", ".join(term for term in terms if term)
-    return f"{law.law} around {law.reference_c:g} C: {said or 'flat'}"
+    return f"{law.law} around {as_stated(law.reference_c)} C: {said or 'flat'}"

@@ -7,6 +7,7 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.tasks.host.ports import ASK_MS, OWN
+from benchlog.units import as_stated
 
 EXAMPLES = (
     "benchlog ports",
@@ -64,7 +65,7 @@ def command(
     found = found_ports(facts, visa_library, ask=ask)
     found += lan_ports(interfaces)
     if ask:
-        say(f"asking {len(found)} ports, at most {ASK_MS / 1000:g} s each")
+        say(f"asking {len(found)} ports, at most {as_stated(ASK_MS / 1000)} s each")
         found = [asked(port, visa_library, baud_rate) for port in found]
     if as_json:
         print_json(found)

@@ -7,7 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, table
+from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import RunId
 from benchlog.units import (
     format_duration,
@@ -44,12 +44,14 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
 
     with reading(db) as reader:
         chosen = chosen_run(reader, run)
-        seen, cuts = observed(reader, chosen)
+        seen, cuts, notes = observed(reader, chosen)
     found = phases(seen, cuts)
     answers = responses(seen, found)
     if as_json:
-        print_json(document(chosen, found, answers))
+        print_json({**document(chosen, found, answers), "steps": list(notes)})
     else:
+        for note in notes:
+            say(f"note: {note}")
         click.echo(text(chosen, found, answers))
 
 
@@ -112,9 +114,10 @@ def _said(answer: "Response", nominal_hz: float) -> str:
     hertz = three_digits(abs(hz_of_ppm(answer.change_ppm, nominal_hz)))
     said = f"{name}: goes {answer.sign} by {change} +- {u} ppm ({hertz} Hz)"
     if answer.ppm_per_c is not None:
-        said += f", {signed_digits(answer.ppm_per_c)} ppm per C of ambient"
+        rate = _rate(answer.ppm_per_c, answer.u_ppm_per_c)
+        said += f", {rate} ppm per C of ambient"
     if answer.ppm_per_v is not None:
-        said += f", {signed_digits(answer.ppm_per_v)} ppm per V"
+        said += f", {_rate(answer.ppm_per_v, answer.u_ppm_per_v)} ppm per V"
     if answer.ppm_per_c is not None and answer.ppm_per_v is not None:
         said += " (both moved: either figure may be due to the other)"
     if answer.within_ppm is None:
@@ -124,6 +127,15 @@ def _said(answer: "Response", nominal_hz: float) -> str:
     settled = f"settled after {format_duration(answer.settle_s)}"
     within = three_digits(answer.within_ppm)
     return f"{said}; {settled} (to {within} ppm)"
+
+
+def _rate(value: float, u: float | None) -> str:
+    """Return a rate with its U (95 %)."""
+    return (
+        signed_digits(value)
+        if not u
+        else f"{format_ppm(value, u)} +- {three_digits(u)}"
+    )
 
 
 def _averaged(phase: "Phase") -> str:

@@ -11,12 +11,19 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
+    NOT_COUNTED,
     ListedRun,
     finding_options,
     found,
     short,
 )
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.errors import UsageError
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+)
 
 if TYPE_CHECKING:
     from benchlog.store.reader import Reader
@@ -67,7 +74,15 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
 
 
 def results_of(reader: "Reader", wish: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the rows of the view `results` that the wish fits, the newest first."""
+    """Return the rows of the view `results` that the wish fits, the newest first.
+
+    Raises UsageError for `--verdict does-not-count`: what does not count has no row.
+    """
+    if wish["verdict"] == NOT_COUNTED:
+        raise UsageError(
+            "results has a device's newest run that counts, so none that does not: "
+            f"benchlog runs --verdict {NOT_COUNTED} lists those, and why"
+        )
     kept = {row["run"]: row for row in reader.results()}
     return [
         _with_todays_figures(kept[one.run.id], one)
@@ -132,6 +147,6 @@ def _row(row: dict[str, Any]) -> tuple[str, ...]:
         str(row["run"]),
         format_ppm(row["offset_ppm"], row["u_ppm"]),
         format_u_ppm(row["u_ppm"]),
-        "-" if limit is None else f"{limit:,.10g}",
+        "-" if limit is None else as_stated(limit),
         (row["verdict"] or "-") + (", damaged" if row["damaged"] else ""),
     )

@@ -13,7 +13,13 @@ from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.run_result import evaluated, summary_text, text_of
 from benchlog.cli.typed_values import RunOrDevice, Text
 from benchlog.errors import NotFoundError, UsageError
-from benchlog.units import format_ppm, format_u_ppm, iso_utc, three_digits
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+    iso_utc,
+    three_digits,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -120,7 +126,7 @@ def _budget(budget: "Budget | None") -> str:
 def _hook_up(run: "Run") -> str:
     said = {
         "bench": run.bench,
-        "divider": f"{run.divider:g}" if run.divider != 1 else None,
+        "divider": as_stated(run.divider) if run.divider != 1 else None,
         "lot": run.lot,
         "operator": run.operator,
         "load": _unit(run.load_pf, "pF"),
@@ -191,7 +197,7 @@ def _verdict(one: "VerdictRow") -> tuple[str, ...]:
         one.word,
         format_ppm(one.offset_ppm, one.u_ppm),
         format_u_ppm(one.u_ppm),
-        "-" if limit is None else f"{limit:,.10g}",
+        "-" if limit is None else as_stated(limit),
         one.rule,
     )
 

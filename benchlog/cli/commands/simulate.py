@@ -16,6 +16,7 @@ from benchlog.cli.printing import pairs, print_json, say
 from benchlog.cli.typed_values import Duration, FiniteNumber
 from benchlog.clock import host_clock, host_deadline
 from benchlog.errors import UsageError
+from benchlog.model import COUNTING, DIGITS
 
 if TYPE_CHECKING:
     from benchlog.simulate import Scenario, SimulatedBench
@@ -101,6 +102,34 @@ _LOOK_S: Final = 1.0
     default=1.0,
     show_default=True,
     help="The counter's gate.",
+)
+@click.option(
+    "--counting",
+    type=click.Choice(COUNTING),
+    default=COUNTING[0],
+    show_default=True,
+    help="How the counter makes a frequency of its stamps.",
+)
+@click.option(
+    "--stamp-jitter-s",
+    type=click.FloatRange(0, 1000),
+    default=0.0,
+    show_default=True,
+    help="White noise of each of them, rms.",
+)
+@click.option(
+    "--dead-time-s",
+    type=click.FloatRange(0, 1000),
+    default=0.0,
+    show_default=True,
+    help="Between the counter's gates.",
+)
+@click.option(
+    "--digits",
+    type=click.Choice(DIGITS),
+    default=DIGITS[0],
+    show_default=True,
+    help="Whether the last digit shown is rounded, or the rest cut off.",
 )
 @click.option(
     "--divider",
@@ -194,6 +223,8 @@ def _real_s(bench_s: float | None) -> float | None:
 @contextlib.contextmanager
 def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
     """Serve the bench that was asked for within a `with` block."""
+    from dataclasses import replace
+
     from benchlog.cli.tasks.bench_and_part import simulated_part
     from benchlog.simulate import DemoBench, SimulatedBench, Via, demo_scenario
 
@@ -207,6 +238,9 @@ def simulated(typed: Mapping[str, Any]) -> "Iterator[SimulatedBench]":
         trimmer=typed["trimmer"],
         timebase_ppm=typed["timebase_ppm"],
     )
+    kind = ("counting", "stamp_jitter_s", "dead_time_s", "digits")
+    counter = replace(beside.counter, **{name: typed[name] for name in kind})
+    beside = replace(beside, counter=counter)
     if typed["one_counter"] and typed["positions"] > 2:
         raise UsageError("the simulated counter has two inputs: --one-counter is for 2")
     if typed["one_counter"] and typed["reference"] in ("period", "frequency"):

@@ -26,7 +26,6 @@ EXAMPLES = (
     "benchlog stability 12 --over-time --window 1h",
 )
 _LONG_MIN: Final = 0.5
-_DECIMALS: Final = 4
 
 
 @make_command("stability", examples=EXAMPLES)
@@ -159,7 +158,7 @@ def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) ->
         stability_heads,
     )
 
-    rows = [stability_cells(row, _DECIMALS) for row in found.rows]
+    rows = [stability_cells(row) for row in found.rows]
     notes = list(found.notes)
     if outliers:
         done = "left out" if wish["leave_out_outliers"] else "marked, not left out"

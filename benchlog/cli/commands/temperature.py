@@ -16,7 +16,12 @@ from benchlog.cli.tasks.studying import (
     plot_option,
 )
 from benchlog.cli.typed_values import RunId
-from benchlog.units import format_duration, printable, three_digits
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    printable,
+    three_digits,
+)
 
 if TYPE_CHECKING:
     from benchlog.analysis.fitting.observations import TemperatureView
@@ -104,10 +109,10 @@ def text(runs: "list[Run]", found: "TemperatureFit") -> str:
     extra = [one for one in (found.ageing, found.turning_c) if one is not None]
     head = (
         f"temperature law of {printable(runs[0].device)}: {found.law} about "
-        f"{found.reference_c:g} C, {found.range_text}"
+        f"{as_stated(found.reference_c)} C, {found.range_text}"
     )
     lines = [
-        f"thermal lag {found.lag_s:.3g} s, r2 {found.r2:.4f}, residual "
+        f"thermal lag {three_digits(found.lag_s)} s, r2 {found.r2:.4f}, residual "
         f"{three_digits(found.residual_ppm_rms)} ppm rms in means over "
         f"{format_duration(found.residual_over_s)} ({found.noise})"
     ]
@@ -131,7 +136,7 @@ def _plot(
 ) -> None:
     from benchlog.plotting.result_pictures import plot_law
 
-    lag = f", lagging {found.lag_s:.3g} s" if found.lag_s else ""
+    lag = f", lagging {three_digits(found.lag_s)} s" if found.lag_s else ""
     plot_law(
         view.temperature_c,
         view.offset_ppm,

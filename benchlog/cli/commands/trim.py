@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from benchlog.model import Part, RunPlan
     from benchlog.recorder.trimming import Trimmed
 
-_COVERAGE: Final = 2.0
 _TWO_FIGURES: Final = (
     "the table is from the search; the figure above is of the best code as it was left "
     "set"
@@ -140,7 +139,9 @@ def _beside(part: "Part", one: "CodeResult", best: "CodeResult") -> str:
     if abs(one.offset_ppm) > part.limits.tolerance_ppm:
         return "beyond tolerance"
     apart = abs(one.offset_ppm) - abs(best.offset_ppm)
-    u_ppm = _COVERAGE * math.hypot(one.u_ppm, best.u_ppm)
+    from benchlog.verdict.run.budget import COVERAGE
+
+    u_ppm = COVERAGE * math.hypot(one.u_ppm, best.u_ppm)
     return "as good, for all that can be told" if apart <= u_ppm else ""
 
 

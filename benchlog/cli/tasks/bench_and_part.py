@@ -10,7 +10,10 @@ from benchlog.cli.printing import say
 from benchlog.cli.tasks.planning import part_of
 from benchlog.errors import UsageError
 from benchlog.model import Kind, Part
-from benchlog.units import format_frequency
+from benchlog.units import (
+    as_stated,
+    format_frequency,
+)
 
 _WAYS: Final = {
     "bench": "Give --bench; `benchlog bench new` makes one, and `benchlog defaults "
@@ -107,9 +110,9 @@ def tell_of(part: Part) -> None:
     from benchlog.verdict.run.part_law import part_law
 
     limits = part.limits
-    at = f"{limits.reference_c:g} +-{limits.reference_band_c:g} C"
+    at = f"{as_stated(limits.reference_c)} +-{as_stated(limits.reference_band_c)} C"
     nominal = format_frequency(part.nominal_hz)
-    say(f"part {part.id}: {nominal} +-{limits.tolerance_ppm:,g} ppm at {at}")
+    say(f"part {part.id}: {nominal} +-{as_stated(limits.tolerance_ppm)} ppm at {at}")
     if part_law(part) is None:
         kind = f"kind {part.kind}: how it follows temperature is not known, so"
         hint = "; --kind quartz knows a law" if part.kind is Kind.OTHER else ""

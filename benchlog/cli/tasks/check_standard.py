@@ -24,6 +24,7 @@ from benchlog.units import (
     format_u_ppm,
     printable,
 )
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.timebase.control_chart import ControlChart, control_chart
 
 MOVED: Final = 3
@@ -54,7 +55,7 @@ def check_standard(typed: dict[str, Any], path: Path, as_json: bool) -> int:
         history = standard_history(reader, run)
     if not history or history[-1].run != run_id:
         raise UsageError(f"run {run_id} gave no offset; see `benchlog show {run_id}`")
-    least = float(np.median([point.u_ppm for point in history])) / 2.0
+    least = float(np.median([point.u_ppm for point in history])) / COVERAGE
     chart = control_chart([point.offset_ppm for point in history], least)
     if as_json:
         print_json(standard_document(run, history, chart))

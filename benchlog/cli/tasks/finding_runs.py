@@ -9,7 +9,7 @@ import click
 from benchlog.cli.printing import width
 from benchlog.cli.typed_values import CatalogueName, Since, Text
 from benchlog.model import Purpose, Run, does_not_count_text
-from benchlog.model.counting import NOT_ENDED
+from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 
 if TYPE_CHECKING:
     from benchlog.store.reader import Reader
@@ -124,7 +124,7 @@ def as_it_is(reader: "Reader", run: Run) -> ListedRun:
 
         run = with_figures(run, evaluated(reader, run).assessment)
     if why_not == NOT_ENDED and state == "broken off":
-        why_not = state
+        why_not = LEFT_OPEN
     return ListedRun(run=run, state=state, why_not=why_not)
 
 

@@ -14,7 +14,7 @@ from benchlog.evaluation.fitness_wording import (
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Part
-from benchlog.units import four_digits, printable
+from benchlog.units import printable, three_digits
 from benchlog.verdict.fitness.fitness import Divided, Fitness
 from benchlog.verdict.fitness.lot_fitness import LotFitness
 
@@ -88,8 +88,8 @@ def _wrapped(text: str) -> str:
 def _figures(found: Fitness) -> tuple[str, ...]:
     verdict = found.verdict.value
     return (
-        four_digits(found.tolerance_ppm),
-        four_digits(found.worst_ppm),
+        three_digits(found.tolerance_ppm),
+        three_digits(found.worst_ppm),
         _margin(found.margin),
         f"{symbol_of(verdict)} {verdict}",
         found.dominant,
@@ -107,7 +107,7 @@ def _better(several: Sequence[Fitness]) -> list[str]:
     lines = [
         f"{found.use.id}: divisor {better.divisor}{_samples(better, chosen)}, chosen "
         "from the measured frequency, would be "
-        f"{four_digits(better.worst_ppm)} ppm at worst "
+        f"{three_digits(better.worst_ppm)} ppm at worst "
         f"({better.verdict.value}) in place of {chosen.divisor}"
         for found in several
         if (better := found.retuned) is not None

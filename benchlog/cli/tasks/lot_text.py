@@ -5,12 +5,16 @@ from typing import Final
 
 from benchlog.cli.printing import pairs, table
 from benchlog.evaluation.wording import symbol_of
-from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+    printable,
+)
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_spread import Histogram
 from benchlog.verdict.lot.lot_text import (
     UNDECIDED,
-    four,
     lot_facts,
     lot_findings,
 )
@@ -59,12 +63,17 @@ def histogram_lines(found: Histogram, bar: int = _BAR) -> list[str]:
     for (low, high), count in zip(edges, found.counts, strict=True):
         filled = "█" * max(round(bar * count / most), 1 if count else 0)
         beyond = " beyond limit" if low >= limit or high <= -limit else ""
-        span = f"{four(low, '+'):>10} to {four(high, '+'):>10} ppm"
+        span = (
+            f"{format_ppm(low, high - low):>10} to "
+            f"{format_ppm(high, high - low):>10} ppm"
+        )
         lines.append(f"{span} {count:>5}  {filled}{beyond}".rstrip())
     marks = [i for i, (low, _) in enumerate(edges) if low in (limit, -limit)]
     for count, index in enumerate(marks):
         side = "+" if edges[index][0] > 0 else "-"
-        lines.insert(index + count, f"{'limit':>18} {side}{limit:.10g} ppm {'-' * bar}")
+        lines.insert(
+            index + count, f"{'limit':>18} {side}{as_stated(limit)} ppm {'-' * bar}"
+        )
     return lines
 
 

@@ -15,7 +15,11 @@ from benchlog.evaluation.stability.over_time_wording import (
 from benchlog.evaluation.stability.run_over_time import run_over_time
 from benchlog.model import Run
 from benchlog.store.reader import Reader
-from benchlog.units import format_duration, printable
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    printable,
+)
 
 _WIDTH: Final = 80
 
@@ -49,7 +53,7 @@ def text_of(run: Run, found: StabilityOverTime, words: tuple[str, ...]) -> str:
 
     drawn = shaded_map(
         found.values,
-        [f"{tau_s:.4g}" for tau_s in found.tau_s],
+        [as_stated(tau_s, 4) for tau_s in found.tau_s],
         (format_duration(float(found.t_s[0])), format_duration(float(found.t_s[-1]))),
         "tau/s",
     )

@@ -25,7 +25,10 @@ from benchlog.errors import DataError, UsageError
 from benchlog.evaluation.comparison import RunSide, sides_of
 from benchlog.model import Run
 from benchlog.store.reader import Reader
-from benchlog.units import three_digits
+from benchlog.units import (
+    as_stated,
+    three_digits,
+)
 
 Array = NDArray[np.float64]
 
@@ -167,7 +170,8 @@ def _notes(sides: Sequence[RunSide], found: Together) -> Iterator[str]:
     if found.skew_s > _SKEWED * found.tau0_s:
         yield (
             f"the gates of one moment end {three_digits(found.skew_s)} s apart, of "
-            f"{found.tau0_s:.4g} s: at averaging times as short as that, part of what "
+            f"{as_stated(found.tau0_s, 4)} s: at averaging times as short as that, "
+            "part of what "
             "the devices share stays in their figures"
         )
     if found.share < _FULL_SHARE:

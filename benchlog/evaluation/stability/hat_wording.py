@@ -8,7 +8,11 @@ from typing import Final
 
 from benchlog.analysis.stability.cornered_hat import HatRow, OwnDeviation
 from benchlog.evaluation.stability.hat_study import HatStudy
-from benchlog.units import printable, three_digits
+from benchlog.units import (
+    as_stated,
+    printable,
+    three_digits,
+)
 
 _SIDE_BY_SIDE: Final = (
     3  # our rule: so many devices fit beside each other in 80 columns
@@ -46,10 +50,12 @@ def hat_table(study: HatStudy) -> tuple[tuple[str, ...], list[tuple[str, ...]], 
     rows = study.hat.rows
     if len(study.runs) <= _SIDE_BY_SIDE:
         heads = ("tau/s", *(letter(k) for k in range(len(study.runs))))
-        cells = [(f"{row.tau_s:.4g}", *map(own_text, row.own)) for row in rows]
+        cells = [
+            (f"{as_stated(row.tau_s, 4)}", *map(own_text, row.own)) for row in rows
+        ]
         return heads, cells, "r" + "l" * len(study.runs)
     cells = [
-        (f"{row.tau_s:.4g}" if k == 0 else "", letter(k), own_text(own))
+        (f"{as_stated(row.tau_s, 4)}" if k == 0 else "", letter(k), own_text(own))
         for row in rows
         for k, own in enumerate(row.own)
     ]
@@ -71,15 +77,15 @@ def _said(study: HatStudy, k: int) -> Iterator[str]:
         low = min(rows, key=lambda row: row.own[k].high)
         yield (
             "not resolved, the others are too restless: below "
-            f"{low.own[k].high:.1e} at {low.tau_s:.4g} s"
+            f"{low.own[k].high:.1e} at {as_stated(low.tau_s, 4)} s"
         )
         return
     first = known[0]
     kind, read = study.hat.kind, _read(study, first, k)
-    yield f"own {kind} {_value(first, k)} at {first.tau_s:.4g} s{read}"
+    yield f"own {kind} {_value(first, k)} at {as_stated(first.tau_s, 4)} s{read}"
     least = min(known, key=lambda row: _value_of(row, k))
     if least is not first:
-        yield f"least {_value(least, k)} at {least.tau_s:.4g} s"
+        yield f"least {_value(least, k)} at {as_stated(least.tau_s, 4)} s"
     if len(known) < len(rows):
         times = [row.tau_s for row in known]
         yield f"resolved at {_times(times, [row.tau_s for row in rows])} only"
@@ -107,7 +113,7 @@ def _times(some: Sequence[float], every: Sequence[float]) -> str:
     said = []
     places = enumerate(every.index(tau_s) for tau_s in some)
     for _, pairs in groupby(places, key=lambda pair: pair[1] - pair[0]):
-        row = [f"{every[at]:.4g}" for _, at in pairs]
+        row = [as_stated(every[at], 4) for _, at in pairs]
         said += [f"{row[0]} to {row[-1]}"] if len(row) > 2 else row
     return f"{', '.join(said)} s"
 

@@ -5,7 +5,12 @@ from typing import Any
 
 from benchlog.analysis.stability.changes import StabilityChange
 from benchlog.analysis.stability.over_time import StabilityOverTime
-from benchlog.units import format_duration, iso_utc, three_digits
+from benchlog.units import (
+    as_stated,
+    format_duration,
+    iso_utc,
+    three_digits,
+)
 
 
 def over_time_text(
@@ -40,7 +45,8 @@ def _change(
     if one.tau_to_s > one.tau_from_s:
         elsewhere = f"; it shows at {_span(one.tau_from_s, one.tau_to_s)}"
     return (
-        f"The {found.kind} at {one.tau_s:.4g} s {went} {size} {when}, to the nearest "
+        f"The {found.kind} at {as_stated(one.tau_s, 4)} s {went} {size} {when}, to "
+        "the nearest "
         f"{format_duration(found.window_s)}{elsewhere}."
     )
 
@@ -55,7 +61,7 @@ def _moment(at_s: float, begun_utc_ns: int | None) -> str:
 
 
 def _span(from_s: float, to_s: float) -> str:
-    return f"{from_s:.4g} to {to_s:.4g} s"
+    return f"{as_stated(from_s, 4)} to {as_stated(to_s, 4)} s"
 
 
 def over_time_document(

@@ -17,7 +17,7 @@ from benchlog.exchange.import_options import ColumnMeaning
 from benchlog.exchange.text.layout import Layout
 from benchlog.exchange.text.text_rows import LineProblem, Value, problem
 from benchlog.model import Flag, PhasePoint, Reading
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, as_stated
 
 _GAP: Final = 1.5
 """Time stamps further apart than this many usual spacings have a gap between them."""
@@ -38,12 +38,13 @@ def gate_of(layout: Layout, wanted: ColumnMeaning) -> tuple[float, str]:
         gate_s = layout.spacing_ns / NS_PER_S
         if gate_s > _LONGEST_GATE_S:
             return gate_s, (
-                f"one reading every {gate_s:g} s: that long a gate is unlikely, but "
+                f"one reading every {as_stated(gate_s)} s: that long a gate is "
+                "unlikely, but "
                 "nothing says what it was; give it with --gate-s"
             )
         return (
             gate_s,
-            f"gate time taken as the spacing of the time stamps, {gate_s:g} s",
+            f"gate time taken as the spacing of the time stamps, {as_stated(gate_s)} s",
         )
     return 1.0, f"no gate time given, and {_no_times(layout)}"
 

@@ -26,7 +26,7 @@ from benchlog.pages.content import (
 )
 from benchlog.plotting.hat_picture import draw_hat, hat_in_words
 from benchlog.plotting.pictures import new_figure
-from benchlog.units import in_powers, iso_utc
+from benchlog.units import as_stated, in_powers, iso_utc
 
 _EXPONENT: Final = re.compile(r"\)e([+-]\d+)")
 SOURCES = (
@@ -88,7 +88,7 @@ def _covariances(found: HatStudy) -> Table:
         for i in range(count)
     ]
     return table(
-        f"Correlation of the devices at {row.tau_s:.4g} s",
+        f"Correlation of the devices at {as_stated(row.tau_s, 4)} s",
         ("", *(letter(k) for k in range(count))),
         rows,
         "l" + "r" * count,

@@ -5,7 +5,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.model import Flag, Reading, Sample
-from benchlog.units import NS_PER_S, format_frequency, printable
+from benchlog.units import (
+    NS_PER_S,
+    as_stated,
+    format_frequency,
+    printable,
+    small_time,
+)
 
 # common practice, no source
 MULTIPLES: Final = (2.0, 0.5, 10.0, 0.1, 4.0, 0.25, 100.0, 0.01)
@@ -92,7 +98,8 @@ class MultipleNews:
             return ""
         expected = format_frequency(self._expected_hz)
         return (
-            f"reads near {multiple:g} times {expected}: check divider and trigger level"
+            f"reads near {as_stated(multiple)} times {expected}: check divider "
+            "and trigger level"
         )
 
 
@@ -194,8 +201,10 @@ class GatePace:
         if due_ns is not None and sample.mono_ns < due_ns - self._early_ns:
             after_s = (sample.mono_ns - self._last_ns) / NS_PER_S
             return (
-                f"it came {after_s:.3g} s after the one before it and its gate is "
-                f"{sample.gate_s:g} s: the counter repeats itself, or gate_s is not "
+                f"it came {small_time(after_s)} after the one before it and its gate "
+                "is "
+                f"{as_stated(sample.gate_s)} s: the counter repeats itself, or "
+                "gate_s is not "
                 "its gate"
             )
         self._last_ns = sample.mono_ns

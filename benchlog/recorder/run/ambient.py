@@ -5,7 +5,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.model import EventKind
-from benchlog.units import NS_PER_S
+from benchlog.units import (
+    NS_PER_S,
+    as_stated,
+)
 
 _STALE_S: Final = 10.0  # our rule: rooms move slowly
 _RANGE_SLACK_C: Final = 0.5  # our rule: no flutter at an end of the range
@@ -71,6 +74,6 @@ class AmbientNews:
             return
         self._beyond = beyond
         where = "outside" if beyond else "within"
-        promised = f"{low_c:g} to {high_c:g} C"
+        promised = f"{as_stated(low_c)} to {as_stated(high_c)} C"
         text = f"ambient {now_c:.1f} C is {where} the part's {promised}"
         yield EventKind.AMBIENT_RANGE, text

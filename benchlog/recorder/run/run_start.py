@@ -10,6 +10,7 @@ from typing import Final, TypeVar
 from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.errors import BenchlogError, StoreLockedError
 from benchlog.model import (
+    Bench,
     Identity,
     InstrumentSpec,
     PositionSpec,
@@ -112,6 +113,8 @@ class RunStarter:
             timebase=timebase,
             resolution_hz=resolution_hz,
             over_temperature=plan.over_temperature,
+            cut=counter.counts.cut,
+            thermometer_u_c=_thermometer_u_c(plan.bench, position),
         )
         return LiveRun(
             plan=plan,
@@ -181,6 +184,12 @@ def identity_of(instrument: InstrumentProcess) -> Identity:
         raise BenchlogError(f"{instrument.spec.name!r} has not answered yet")
     simulated = identity.simulated or instrument.spec.simulated
     return replace(identity, simulated=simulated)
+
+
+def _thermometer_u_c(bench: Bench, position: PositionSpec) -> float | None:
+    """Return the standard uncertainty that the bench states of its thermometer, C."""
+    spec = bench.instruments.get(position.ambient or "")
+    return None if spec is None else spec.u_c
 
 
 def started_words(plan: RunPlan, identities: Mapping[str, Identity]) -> str:

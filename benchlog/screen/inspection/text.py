@@ -7,7 +7,12 @@ from typing import Any, Final
 from benchlog.control import Answer, Request
 from benchlog.evaluation.wording import symbol_of
 from benchlog.model import Decision, LotRun, does_not_count_text
-from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+    printable,
+)
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import word_of
@@ -217,7 +222,7 @@ def _waiting(spot: Spot) -> str:
     if spot.seen is False:
         return f"put {device} in"
     if not spot.left:
-        return f"take the last device out, put {device} in (F9: it is in already)"
+        return f"take the last device out, put {device} in (it is in already: F9)"
     return f"waiting for the signal of {device}"
 
 
@@ -228,8 +233,9 @@ def held_question(report: LotReport) -> str:
     run = report.held[0]
     device = brief_id(run.device)
     return (
-        f"{device}: {printable(run.held)} It does not count until you answer. F9: it "
-        f"is meant and counts. F2: the wrong part; put the right {device} in. F3: skip"
+        f"{device}: {printable(run.held)} It does not count until you answer. It "
+        f"is meant and counts: F9. The wrong part, put the right {device} in: F2. Skip "
+        "it: F3"
     )
 
 
@@ -264,7 +270,7 @@ def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> s
     name = f"{symbol_of(word_of(last))} {brief_id(last.device)}"
     return (
         f"{at}{name}{damaged}  {offset} ± "
-        f"{format_u_ppm(last.u_ppm)} ppm, limit ±{last.limit_ppm or 0:g} ppm"
+        f"{format_u_ppm(last.u_ppm)} ppm, limit ±{as_stated(last.limit_ppm or 0)} ppm"
     )
 
 

@@ -87,7 +87,9 @@ class TalkingCounter:
 
     def _next(self, ended_ns: int, now_ns: int) -> int:
         """Go on where the last gate ended, unless that is too long ago to catch up."""
-        return now_ns if now_ns - ended_ns > self._gate_s * NS_PER_S else ended_ns
+        dead_ns = round(self._counter.spec.dead_time_s * NS_PER_S)
+        late = now_ns - ended_ns > self._gate_s * NS_PER_S
+        return (now_ns if late else ended_ns) + dead_ns
 
     def _said(self, count: Count) -> ServedValue:
         form = self._form

@@ -5,6 +5,10 @@ import random
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
+from benchlog.analysis.stability.counter_weight import phase_weights
+from benchlog.model import CUT, ROUNDED, TWO_STAMPS
 from benchlog.simulate.bench_wait import Patience
 from benchlog.simulate.physics.oscillator import Oscillator
 from benchlog.simulate.physics.receiver import PulsedInput
@@ -14,6 +18,7 @@ from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 _FORESEEN_S: Final = 0.05  # our rule: see below
 """Gates up to this are worked out before they end: the answer is then ready in time,
 and nothing that a person does could have mattered."""
+_STAMPS: Final = 64  # our rule: as many as show the weight of an averaging counter
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 
 
@@ -38,6 +43,14 @@ class CounterSpec:
         that counts whole cycles.
     min_gate_s, max_gate_s, max_hz : float
         Its ranges; a gate outside is refused, a frequency above reads as overload.
+    counting : str
+        One of `COUNTING`; what averages takes 64 stamps in a gate.
+    stamp_jitter_s : float
+        White noise of each stamp, s rms; gates that follow each other share one.
+    dead_time_s : float
+        Between the end of a gate and the begin of the next.
+    digits : str
+        `rounded` or `cut`: what becomes of what is below the last digit.
 
     """
 
@@ -52,6 +65,10 @@ class CounterSpec:
     min_gate_s: float = 1e-4
     max_gate_s: float = 1000.0
     max_hz: float = 350e6
+    counting: str = TWO_STAMPS
+    stamp_jitter_s: float = 0.0
+    dead_time_s: float = 0.0
+    digits: str = ROUNDED
 
     def timebase_y(self, at_s: float) -> float:
         """Return the time base's fractional offset `at_s` after switching on."""
@@ -101,6 +118,7 @@ class Gate:
     before_s: float
     divider: float
     low_pass_hz: float
+    begin_error_s: float = 0.0
 
 
 NO_SIGNAL_HZ: Final = math.nan
@@ -117,6 +135,7 @@ class Counter:
         self._inputs = inputs
         self._world = world
         self._rng = random.Random(seed)  # noqa: S311 - physics, no secret
+        self._last_stamp: tuple[int, float] = (-1, 0.0)
 
     @property
     def first_input(self) -> int:
@@ -132,7 +151,8 @@ class Counter:
     ) -> Gate:
         """Open the gate now (or at `begin_ns`); `gate_s` in the counter's seconds."""
         if begin_ns is None:
-            begin_ns = self._world.clock.mono_ns()
+            dead_ns = round(self.spec.dead_time_s * NS_PER_S)
+            begin_ns = self._world.clock.mono_ns() + dead_ns
         since_ns = self._world.since_start_ns(begin_ns)
         y = self.spec.timebase_y(since_ns / NS_PER_S)
         end_ns = begin_ns + max(1, round(gate_s / (1 + y) * NS_PER_S))
@@ -148,7 +168,34 @@ class Counter:
             before_s=before_s,
             divider=divider,
             low_pass_hz=low_pass_hz,
+            begin_error_s=self._stamp_error_s(begin_ns),
         )
+
+    def _stamp_error_s(self, at_ns: int) -> float:
+        """Return the error of a stamp: that of the last one at the same instant."""
+        if not self.spec.stamp_jitter_s:
+            return 0.0
+        if self._last_stamp[0] != at_ns:
+            error_s = self._rng.gauss(0.0, self.spec.stamp_jitter_s)
+            self._last_stamp = at_ns, error_s
+        return self._last_stamp[1]
+
+    def _gained_s(self, gate: Gate, device: Oscillator | PulsedInput) -> float:
+        """Return the phase gained over a gate as the counter weighs its stamps."""
+        inner = _STAMPS - 1
+        if self.spec.counting == TWO_STAMPS or isinstance(device, PulsedInput):
+            inner = 0
+        at_ns = np.linspace(gate.begin_ns, gate.end_ns, inner + 2).round()
+        since = [self._world.since_start_ns(int(one)) for one in at_ns[1:-1]]
+        phase = [gate.before_s + gate.begin_error_s]
+        phase += [
+            device.excess_s(one) + self._rng.gauss(0.0, self.spec.stamp_jitter_s)
+            for one in since
+        ]
+        end_s = device.excess_s(self._world.since_start_ns(gate.end_ns))
+        phase.append(end_s + self._stamp_error_s(gate.end_ns))
+        mode = self.spec.counting if inner else TWO_STAMPS
+        return float(phase_weights(mode, inner + 1) @ np.array(phase))
 
     def finish(self, gate: Gate, wait: Patience) -> Count:
         """Wait until the gate closes and return the count. Raises AbandonedError."""
@@ -158,8 +205,8 @@ class Counter:
         true_s = (gate.end_ns - gate.begin_ns) / NS_PER_S
         if true_s > _FORESEEN_S:
             wait.until(gate.end_ns)
-        after_s = gate.device.excess_s(self._world.since_start_ns(gate.end_ns))
-        hz = gate.device.mean_hz(after_s - gate.before_s, true_s) / gate.divider
+        gained_s = self._gained_s(gate, gate.device)
+        hz = gate.device.mean_hz(gained_s, true_s) / gate.divider
         begun_s = self._world.since_start_ns(gate.begin_ns) / NS_PER_S
         shown, step = self._shown(hz / (1 + self.spec.timebase_y(begun_s)), gate.gate_s)
         wait.until(gate.end_ns)
@@ -196,4 +243,5 @@ class Counter:
         # Start and stop are each caught anywhere inside one step of the interpolator.
         hz += finest * (self._rng.random() - self._rng.random())
         step = 10.0 ** math.floor(math.log10(finest))
-        return round(hz / step) * step, step
+        whole = math.floor if self.spec.digits == CUT else round
+        return whole(hz / step) * step, step

@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Final
 
 from benchlog.model import Part, Use
+from benchlog.units import signed_digits
 from benchlog.verdict.fitness.serial_links import (
     Allowance,
     allowance,
@@ -234,7 +235,7 @@ def _judged(
     if divided is not None:
         text = (
             f"rate from divisor {divided.divisor} at {divided.oversampling} samples a "
-            f"bit: {error:+,.4g} ppm"
+            f"bit: {signed_digits(error)} ppm"
         )
         terms = (
             Swing(name=DIVISOR, low_ppm=error, high_ppm=error, text=text),

@@ -6,7 +6,10 @@ from typing import Final
 from benchlog.analysis.laws import kind_law, ppm_at
 from benchlog.errors import DataError
 from benchlog.model import Kind, Part, TemperatureLaw
-from benchlog.units import three_digits
+from benchlog.units import (
+    as_stated,
+    three_digits,
+)
 from benchlog.verdict.run.assessment import Assessment
 
 UNCERTAINTY: Final = "uncertainty"
@@ -164,7 +167,7 @@ def _temperature(
 ) -> Swing:
     """Return what temperature may do, relative to where the source was measured."""
     span = _range_c(part, where)
-    said = f"{span[0]:g} to {span[1]:g} C"
+    said = f"{as_stated(span[0])} to {as_stated(span[1])} C"
     if where.law is not None:
         return _measured_law(where.law, span, ambient, said)
     promised = part.limits.stability_ppm
@@ -178,7 +181,10 @@ def _temperature(
         promised, text = max(promised, usual.high_ppm), usual.text
     elif whole is not None and span != whole:
         share = _share_of(part, span, whole)
-        text = f"{share:.0%} of what is promised over {whole[0]:g} to {whole[1]:g} C"
+        text = (
+            f"{share:.0%} of what is promised over {as_stated(whole[0])} to "
+            f"{as_stated(whole[1])} C"
+        )
         notes.append(f"for {said} the promise is scaled by the usual law's shape")
         promised *= share
     if _away(part, ambient):
@@ -245,7 +251,7 @@ def _ageing(part: Part, where: Conditions, notes: list[str]) -> Swing:
         return Swing(name="ageing", low_ppm=0.0, high_ppm=0.0, text="not counted")
     if where.ageing_ppm is not None:
         low, high = where.ageing_ppm
-        text = f"measured, extrapolated to {years:g} years"
+        text = f"measured, extrapolated to {as_stated(years)} years"
         return Swing(
             name="ageing", low_ppm=min(0.0, low), high_ppm=max(0.0, high), text=text
         )
@@ -255,5 +261,8 @@ def _ageing(part: Part, where: Conditions, notes: list[str]) -> Swing:
         return Swing(name="ageing", low_ppm=0.0, high_ppm=0.0, text="not stated")
     moved = promised * years
     return Swing(
-        name="ageing", low_ppm=-moved, high_ppm=moved, text=f"promised, {years:g} years"
+        name="ageing",
+        low_ppm=-moved,
+        high_ppm=moved,
+        text=f"promised, {as_stated(years)} years",
     )

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Final
 
-from benchlog.units import four_digits
+from benchlog.units import as_stated, three_digits
 from benchlog.verdict.fitness.serial_links import Allowance
 from benchlog.verdict.fitness.source import Source, Swing
 
@@ -60,6 +60,5 @@ def _doubt(worst: float, allowed: Allowance, source: Source) -> str:
 
 
 def _ppm(value: float) -> str:
-    """Return four significant digits, no zeros behind the point."""
-    said = four_digits(value)
-    return said.rstrip("0").rstrip(".") if "." in said else said
+    """Return three significant digits, no zeros behind the point."""
+    return as_stated(float(three_digits(value).replace(",", "")))

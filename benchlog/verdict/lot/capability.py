@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import betaincinv, chdtri, ndtri, stdtrit
+from scipy.special import betaincinv, chdtri, ndtri
+
+from benchlog.verdict.run.budget import mean_half_ppm
 
 CONFIDENCE: Final = 0.95  # common practice, no source
 FEWEST_FOR_CAPABILITY: Final = 25
@@ -59,16 +61,15 @@ def capability(
     Statistical Methods, 6.1.6 (the approximate interval from memory).
 
     `u_common_ppm` is the expanded uncertainty that all values share (the time base):
-    more devices do not make it smaller. It is added to the half width of the mean's
-    interval by squares (JCGM 100:2008, 5.1.2), and to Cpk's by way of the mean.
+    more devices do not make it smaller. It is convolved into the mean's interval
+    (JCGM 100:2008, 5.1.2), and added to Cpk's by squares, by way of the mean.
     """
     n = len(offsets_ppm)
     if n < 2:
         return None
     values = np.asarray(offsets_ppm, dtype=np.float64)
     mean, sd = float(values.mean()), float(values.std(ddof=1))
-    own = float(stdtrit(n - 1, 0.5 + CONFIDENCE / 2)) * sd / math.sqrt(n)
-    half = math.hypot(own, u_common_ppm)
+    half = mean_half_ppm(sd, n, u_common_ppm)
     stated = sd > 0 and n >= FEWEST_FOR_CAPABILITY
     low, high = _sd_factors(n)
     return Capability(

@@ -4,9 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
 from benchlog.errors import DataError
+from benchlog.verdict.run.budget import mean_half_ppm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,10 +24,10 @@ class ChipSpread:
     """What a group of devices has in common, and how it differs.
 
     `shift_ppm` is the mean offset with its 95 % interval: Student's t over the devices
-    (JCGM 100 4.2), and by squares what they share, `u_common_ppm` of the counter's time
-    base (5.1.2). `shared` is whether that excludes zero. `sd_ppm` is the spread from
-    device to device, None with one device. `ranking` runs from the closest to nominal
-    to the farthest.
+    (JCGM 100 4.2), and what they share, `u_common_ppm` of the counter's time base
+    (5.1.2), convolved. `shared` is whether that excludes zero. `sd_ppm` is the spread
+    from device to device, None with one device. `ranking` runs from the closest to
+    nominal to the farthest.
     """
 
     n: int
@@ -64,7 +63,7 @@ def spread_of(chips: Sequence[Chip], u_common_ppm: float = 0.0) -> ChipSpread:
         )
     squares = math.fsum((chip.offset_ppm - mean) ** 2 for chip in chips)
     sd = math.sqrt(squares / (n - 1))
-    half = math.hypot(float(stdtrit(n - 1, 0.975)) * sd / math.sqrt(n), u_common_ppm)
+    half = mean_half_ppm(sd, n, u_common_ppm)
     return ChipSpread(
         n=n,
         shift_ppm=mean,

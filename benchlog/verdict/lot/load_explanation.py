@@ -10,7 +10,12 @@ from typing import Final
 from benchlog.analysis import load_pulling as pulling
 from benchlog.errors import DataError
 from benchlog.model import Load
-from benchlog.units import format_ppm
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+    signed_digits,
+    three_digits,
+)
 from benchlog.verdict.lot.capability import Interval
 
 COMMON_SPREADS: Final = 1.0
@@ -87,12 +92,16 @@ def load_help(load: Load, common: Common) -> LoadHelp | None:
         return None
     error = Interval(actual - wanted, least - wanted, most - wanted)
     slope = pulling.sensitivity_ppm_per_pf(c1, c0, wanted)
+    missing, least_error, most_error = map(
+        signed_digits, (error.value, error.low, error.high)
+    )
     first = pulling.load_explaining_first_order_pf(c1, c0, wanted, mean.value)
     text = (
         f"{_said(common)} off in common; a load of "
-        f"{actual:.3g} pF in place of {wanted:g} pF would explain it "
-        f"({error.value:+.2g} pF, 95 %: {error.low:+.2g} to {error.high:+.2g}; "
-        f"{slope:.3g} ppm/pF). "
+        f"{three_digits(actual)} pF in place of {as_stated(wanted)} pF would explain "
+        "it "
+        f"({missing} pF, 95 %: {least_error} to {most_error}; "
+        f"{three_digits(slope)} ppm/pF). "
         "The verdict does not take it into account"
     )
     return LoadHelp(

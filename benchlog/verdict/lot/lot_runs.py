@@ -5,6 +5,7 @@ from typing import Final
 
 from benchlog.model import Decision, LotRun
 from benchlog.verdict.lot.lot_decision import DeviceResult
+from benchlog.verdict.run.budget import COVERAGE
 
 WIDER: Final = "judged on a wider limit: judge it again"
 _ROUNDING: Final = 1e-9  # our rule: far below any tolerance, far above rounding
@@ -75,4 +76,4 @@ def shared_u_ppm(u_ppm: Iterable[float | None]) -> float:
     Of the standard uncertainties of the time base, one for each run (None is unknown),
     the largest: several counters, or checks of different days, may have measured.
     """
-    return 2.0 * max((u for u in u_ppm if u is not None), default=0.0)
+    return COVERAGE * max((u for u in u_ppm if u is not None), default=0.0)

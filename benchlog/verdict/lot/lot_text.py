@@ -3,7 +3,15 @@
 from collections.abc import Iterator
 from typing import Final
 
-from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.units import (
+    as_stated,
+    format_u_ppm,
+    interval_texts,
+    printable,
+    signed_digits,
+    three_digits,
+    two_digits,
+)
 from benchlog.verdict.lot.capability import FEWEST_FOR_CAPABILITY, Interval, at_most
 from benchlog.verdict.lot.lot_decision import LotFigures, UndecidedRule
 from benchlog.verdict.lot.lot_report import LotReport
@@ -17,7 +25,7 @@ UNDECIDED: Final = {
 def lot_facts(report: LotReport) -> Iterator[tuple[str, str]]:
     """Yield label and text of each figure of a lot."""
     able = report.figures.capability
-    yield "limit", f"+-{report.limit_ppm:,.10g} ppm"
+    yield "limit", f"+-{as_stated(report.limit_ppm)} ppm"
     if able is not None:
         yield "mean", f"{_mean(able.mean_ppm)}{_shared(report)}"
         yield (
@@ -37,8 +45,7 @@ def lot_facts(report: LotReport) -> Iterator[tuple[str, str]]:
 
 
 def _mean(found: Interval) -> str:
-    half = found.half or None
-    value, *ends = (format_ppm(x, half) for x in (found.value, found.low, found.high))
+    value, *ends = interval_texts(found.value, found.low, found.high)
     return f"{value} ppm (95 %: {' to '.join(ends)})"
 
 
@@ -56,19 +63,16 @@ def _defective(report: LotReport) -> Iterator[tuple[str, str]]:
         return
     most = 100 * at_most(report.standing.failed, decided)
     share = Interval(*(100 * x for x in (found.value, found.low, found.high)))
-    yield "defective", f"{interval_text(share)} %; with 95 % below {most:.3g} %"
+    yield (
+        "defective",
+        f"{interval_text(share)} %; with 95 % below {three_digits(most)} %",
+    )
 
 
 def interval_text(found: Interval) -> str:
-    """Return an estimate with its interval, four significant digits each."""
-    value, low, high = (four(x) for x in (found.value, found.low, found.high))
-    return f"{value} (95 %: {low} to {high})"
-
-
-def four(value: float, sign: str = "") -> str:
-    """Return four significant digits, large ones whole, small ones not as zero."""
-    form = ",.0f" if abs(value) >= 1e4 else ",.4g"
-    return f"{value:{sign}{form}}"
+    """Return an estimate that cannot be negative with its interval, without units."""
+    value, *ends = interval_texts(found.value, found.low, found.high, signed=False)
+    return f"{value} (95 %: {' to '.join(ends)})"
 
 
 def lot_findings(report: LotReport) -> Iterator[tuple[str, str]]:
@@ -93,7 +97,8 @@ def lot_findings(report: LotReport) -> Iterator[tuple[str, str]]:
         yield (
             "in a row",
             f"{row.length} devices from {printable(first)} to {printable(last)} did "
-            f"not pass one after the other (by chance {row.probability:.2g}): look at "
+            "not pass one after the other (by chance "
+            f"{two_digits(row.probability)}): look at "
             "the hook-up",
         )
     if figures.load is not None:
@@ -104,8 +109,9 @@ def _groups(figures: LotFigures) -> str:
     two, apart = figures.groups, figures.apart
     assert two is not None
     said = (
-        f"{two.low_n} devices around {two.low_mean_ppm:+.4g} ppm and {two.high_n} "
-        f"around {two.high_mean_ppm:+.4g} ppm, apart at {two.split_ppm:+.4g} ppm"
+        f"{two.low_n} devices around {signed_digits(two.low_mean_ppm)} ppm and "
+        f"{two.high_n} around {signed_digits(two.high_mean_ppm)} ppm, apart at "
+        f"{signed_digits(two.split_ppm)} ppm"
     )
     if apart is not None and apart.explains(two.split_ppm):
         return f"two groups, which the positions explain: {said}"

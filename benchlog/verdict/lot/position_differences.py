@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
+from benchlog.units import signed_digits, three_digits
+
 FEWEST: Final = 3  # our rule: two show hardly any scatter
 """Fewer devices at a position say nothing of it."""
 ODD: Final = 0.01  # our rule: one in a hundred by chance
@@ -100,9 +102,10 @@ def _chance(below: Array, above: Array, floor_ppm: float) -> float:
 def _text(low: Seat, high: Seat, u_common_ppm: float) -> str:
     between = high.mean_ppm - low.mean_ppm
     said = (
-        f"{high.n} devices at {high.position} are on average {between:.3g} ppm above "
-        f"{low.n} at {low.position} ({high.mean_ppm:+.4g} and {low.mean_ppm:+.4g} "
-        "ppm), more than their scatter explains"
+        f"{high.n} devices at {high.position} are on average {three_digits(between)} "
+        "ppm "
+        f"above {low.n} at {low.position} ({signed_digits(high.mean_ppm)} and "
+        f"{signed_digits(low.mean_ppm)} ppm), more than their scatter explains"
     )
     if between <= math.sqrt(2.0) * u_common_ppm:
         return f"{said}; if two counters measured, their time bases may do that"

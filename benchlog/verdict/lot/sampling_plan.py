@@ -11,6 +11,7 @@ from typing import Final
 from scipy.special import bdtr, betaincinv
 
 from benchlog.errors import UsageError
+from benchlog.units import as_stated, three_digits
 from benchlog.verdict.lot.sampling_table import (
     AQLS,
     LEVELS,
@@ -215,14 +216,15 @@ def describe_plan(plan: Plan) -> str:
     if plan.full:
         lines.append("every device is measured: nothing is left to chance")
     else:
-        at = (
-            f"{points.at_aql * 100:.3g} % at {plan.aql_percent:g} % (the AQL), "
-            if points.at_aql is not None
-            else ""
-        )
+        at = ""
+        if points.at_aql is not None:
+            aql = as_stated(plan.aql_percent or 0.0)
+            at = f"{three_digits(points.at_aql * 100)} % at {aql} % (the AQL), "
         lines.append(
-            f"chance of acceptance: 95 % at {points.p95 * 100:.3g} % defective, {at}"
-            f"50 % at {points.p50 * 100:.3g} %, 10 % at {points.p10 * 100:.3g} %"
+            f"chance of acceptance: 95 % at {three_digits(points.p95 * 100)} % "
+            f"defective, {at}"
+            f"50 % at {three_digits(points.p50 * 100)} %, 10 % at "
+            f"{three_digits(points.p10 * 100)} %"
         )
     return "\n".join([*lines, *plan.doubts])
 
@@ -234,7 +236,8 @@ def _where_from(plan: Plan) -> str:
         return f"lot of {plan.lot_size:,}: a plan of your own"
     arrow = f", arrow to {plan.used_letter}" if plan.used_letter != plan.letter else ""
     return (
-        f"lot of {plan.lot_size:,}, level {plan.level}, AQL {plan.aql_percent:g} %, "
+        f"lot of {plan.lot_size:,}, level {plan.level}, AQL "
+        f"{as_stated(plan.aql_percent or 0.0)} %, "
         f"{plan.severity}: code letter {plan.letter}{arrow} "
         "(MIL-STD-105E / ISO 2859-1, single sampling)"
     )
@@ -256,8 +259,8 @@ def _check_lot(lot_size: int) -> None:
 
 
 def _aql_text(aql_percent: float) -> str:
-    known = ", ".join(f"{aql:g}" for aql in AQLS)
-    return f"AQL {aql_percent:g} % is not in the tables; take one of {known}"
+    known = ", ".join(as_stated(aql) for aql in AQLS)
+    return f"AQL {as_stated(aql_percent)} % is not in the tables; take one of {known}"
 
 
 def _doubts(

@@ -74,6 +74,8 @@ class Assessment:
     doubt : str
         Why nothing is judged although there are figures: readings in another unit,
         pulses at another rate. Empty otherwise.
+    digit_ppm : float | None
+        The step that readings move in; None where it is not known.
 
     """
 
@@ -95,6 +97,7 @@ class Assessment:
     repeats: int = 0
     doubt_of_counter: bool = False
     doubt: str = ""
+    digit_ppm: float | None = None
 
     @property
     def judged(self) -> tuple[float | None, float | None]:

@@ -1,29 +1,49 @@
-"""The uncertainty budget: lines, their combination, and the coverage factor.
+"""The uncertainty budget: lines, and the distribution that they make together.
 
-Source: JCGM 100:2008 (GUM), 4.3.7 (rectangular), F.2.2.1 (resolution), G.4.1
-(Welch-Satterthwaite) and G.6.4 (coverage factor from effective freedom).
+One convention of coverage holds everywhere: U is half the interval that has 95 %, and
+k = U / u follows from it. The lines are convolved (JCGM 101:2008, by quadrature:
+`analysis/convolution.py`); a rectangular line alone has U = 0.95 a, few degrees of
+freedom of one line are not averaged away by others that have many.
+
+Source: JCGM 100:2008 (GUM), 4.3.7 (rectangular), F.2.2.1 (resolution), G.4.1 (effective
+degrees of freedom, which are told and not used); JCGM 101:2008, 6.4.2 (rectangular),
+6.4.7 (normal), 6.4.9 (t: scaled by u, of the line's degrees of freedom).
 """
 
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
-from scipy.special import stdtrit
-
+from benchlog.analysis.convolution import (
+    ROOT_3,
+    Sum,
+    between,
+    half_interval,
+    quantile_above,
+    sum_of,
+)
 from benchlog.model import Timebase
+from benchlog.units import format_duration, three_digits
 
 PROBABILITY: Final = 0.95  # common practice (JCGM 100:2008, G.6)
-MANY: Final = 60.0  # our rule, of the quantile
-"""Effective degrees of freedom from which k = 2 is taken (the quantile is 2.0003)."""
+COVERAGE: Final = 1.959964  # definition: of a normal distribution, JCGM 100:2008, G.1
+"""k for 95 % where only a standard uncertainty is known, taken as normal."""
 
+DRIFT: Final = "drift"
+"""Name of the line of a drift."""
 UNLIMITED: Final = 1e4  # our rule, of the quantile
 """Degrees of freedom from which nobody tells them from unlimited ones."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetLine:
-    """One contribution: a standard uncertainty in ppm and where it comes from."""
+    """One contribution: a standard uncertainty in ppm and where it comes from.
+
+    `distribution` is "rectangular", "normal" or "t"; one with a finite number of
+    degrees of freedom counts as t whatever it is called.
+    """
 
     name: str
     u_ppm: float
@@ -36,8 +56,9 @@ class BudgetLine:
 class Budget:
     """Lines and what they make together.
 
-    `u_ppm` is the combined standard uncertainty, `expanded_ppm` = `k` `u_ppm` holds
-    with 95 %.
+    `u_ppm` is the combined standard uncertainty, `degrees_of_freedom` the effective
+    ones by Welch and Satterthwaite. `expanded_ppm` = `k` `u_ppm` holds with 95 %, by
+    the convolution of the lines.
     """
 
     lines: tuple[BudgetLine, ...]
@@ -46,16 +67,42 @@ class Budget:
     k: float
     expanded_ppm: float
 
+    def guard_ppm(self, rate: float) -> float:
+        """Return what the error exceeds, upwards, with probability `rate` (< 1/2)."""
+        return 0.0 if self.u_ppm <= 0.0 else quantile_above(_sum_of(self.lines), rate)
+
+    def probability_between(self, low_ppm: float, high_ppm: float) -> float:
+        """Return the probability that the error lies between two bounds."""
+        if self.u_ppm <= 0.0:
+            return float(low_ppm <= 0.0 <= high_ppm)
+        return between(_sum_of(self.lines), low_ppm, high_ppm)
+
 
 def budget_of(lines: Iterable[BudgetLine]) -> Budget:
-    """Combine lines, taken as independent, in root sum of squares."""
+    """Combine lines, taken as independent."""
     kept = tuple(lines)
     u = math.hypot(*(line.u_ppm for line in kept)) if kept else 0.0
-    freedom = effective_freedom(kept, u)
-    k = coverage_factor(freedom)
+    k = half_interval(_sum_of(kept), PROBABILITY) / u if u > 0.0 else COVERAGE
     return Budget(
-        lines=kept, u_ppm=u, degrees_of_freedom=freedom, k=k, expanded_ppm=k * u
+        lines=kept,
+        u_ppm=u,
+        degrees_of_freedom=effective_freedom(kept, u),
+        k=k,
+        expanded_ppm=k * u,
     )
+
+
+@lru_cache(maxsize=64)
+def _sum_of(lines: tuple[BudgetLine, ...]) -> Sum:
+    rectangular, normal, students = [], [], []
+    for line in lines:
+        if line.degrees_of_freedom < math.inf:
+            students.append((line.u_ppm, line.degrees_of_freedom))
+        elif line.distribution == "rectangular":
+            rectangular.append(line.u_ppm)
+        else:
+            normal.append(line.u_ppm)
+    return sum_of(rectangular, normal, students)
 
 
 def effective_freedom(lines: Iterable[BudgetLine], u_ppm: float) -> float:
@@ -70,14 +117,45 @@ def effective_freedom(lines: Iterable[BudgetLine], u_ppm: float) -> float:
     return 1.0 / spread if spread > 1.0 / UNLIMITED else math.inf
 
 
-def coverage_factor(degrees_of_freedom: float) -> float:
-    """Return k for 95 %: the t-quantile, 2 when the degrees of freedom are many.
+def mean_half_ppm(sd_ppm: float, n: int, u_common_ppm: float) -> float:
+    """Return U of the mean of n devices, which scatter by `sd_ppm` (n - 1 degrees).
 
-    Effective degrees of freedom are not rounded down to a whole number.
+    `u_common_ppm` is the expanded uncertainty that all of them share: more devices do
+    not make it smaller (JCGM 100:2008, 5.1.2).
     """
-    if degrees_of_freedom >= MANY:
-        return 2.0
-    return float(stdtrit(degrees_of_freedom, 0.5 + PROBABILITY / 2.0))
+    own = BudgetLine(
+        name="devices",
+        u_ppm=sd_ppm / math.sqrt(n),
+        degrees_of_freedom=n - 1,
+        distribution="t",
+    )
+    common = BudgetLine(name="common", u_ppm=u_common_ppm / COVERAGE)
+    return budget_of((own, common)).expanded_ppm
+
+
+def timebase_line(base: Timebase, name: str = "time base") -> BudgetLine:
+    """Return what is not known of a time base: stated and assumed ones are bounds."""
+    return BudgetLine(
+        name=name,
+        u_ppm=base.u_ppm,
+        degrees_of_freedom=base.degrees_of_freedom,
+        distribution="normal" if base.status == "checked" else "rectangular",
+        text=base.text,
+    )
+
+
+def drift_line(over_t_ppm: float, span_s: float) -> BudgetLine:
+    """Return a drift, slope times T: half width, rectangular.
+
+    The stretch that follows a run of length T has drifted by that on average.
+    """
+    per_hour = three_digits(over_t_ppm * 3600.0 / span_s)
+    return BudgetLine(
+        name=DRIFT,
+        u_ppm=abs(over_t_ppm) / ROOT_3,
+        distribution="rectangular",
+        text=f"{per_hour} ppm/h for {format_duration(span_s)}: still moving",
+    )
 
 
 def contradiction_line(timebase: Timebase) -> BudgetLine | None:
@@ -90,32 +168,7 @@ def contradiction_line(timebase: Timebase) -> BudgetLine | None:
         return None
     return BudgetLine(
         name="contradicted check",
-        u_ppm=timebase.apart_ppm / math.sqrt(3.0),
+        u_ppm=timebase.apart_ppm / ROOT_3,
         distribution="rectangular",
-        text=f"another check lies {timebase.apart_ppm:.3g} ppm from it",
-    )
-
-
-def resolution_line(
-    resolution_hz: float | None, nominal_hz: float, divider: float
-) -> BudgetLine:
-    """Return the counter's last digit d as d/sqrt(12) (GUM F.2.2.1), in ppm."""
-    if resolution_hz is None:
-        text = "resolution not known: nothing counted"
-        return BudgetLine(
-            name="resolution",
-            u_ppm=0.0,
-            degrees_of_freedom=math.inf,
-            distribution="rectangular",
-            text=text,
-        )
-    step_ppm = resolution_hz * divider / nominal_hz * 1e6
-    text = f"last digit {resolution_hz:g} Hz at the counter"
-    u = step_ppm / math.sqrt(12.0)
-    return BudgetLine(
-        name="resolution",
-        u_ppm=u,
-        degrees_of_freedom=math.inf,
-        distribution="rectangular",
-        text=text,
+        text=f"another check lies {three_digits(timebase.apart_ppm)} ppm from it",
     )

@@ -8,8 +8,8 @@ from typing import Final
 
 from benchlog.analysis.pairing import Pairs, Ratio, difference_stats
 from benchlog.analysis.uncertainty import mean_uncertainty
-from benchlog.units import format_ppm, format_u_ppm
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.units import format_ppm, format_u_ppm, interval_texts
+from benchlog.verdict.run.budget import DRIFT, Budget, BudgetLine, budget_of
 from benchlog.verdict.run.steadiness import steadiness
 from benchlog.verdict.timebase.common_timebase import (
     DAY_NS,
@@ -142,7 +142,7 @@ def _budget(a: Side, b: Side, sign: float, own: BudgetLine | None) -> Budget | N
     for name, one, budget in (("A", a, first), ("B", b, second)):
         for line in budget.lines:
             is_base = line.name == "time base"
-            if is_base or (own is not None and line.name == "statistics"):
+            if is_base or (own is not None and line.name in ("statistics", DRIFT)):
                 continue
             text = f"run {one.run}: {line.text}"
             lines.append(replace(line, name=f"{line.name} of {name}", text=text))
@@ -241,3 +241,12 @@ def delta_text(value: float | None, budget: Budget | None) -> str:
         return "unknown"
     u = None if budget is None else budget.expanded_ppm
     return f"{format_ppm(value, u)} +- {format_u_ppm(u)} ppm"
+
+
+def ratio_text(one: Difference) -> str:
+    """Return the ratio of scatters with its interval."""
+    ratio = one.ratio
+    if ratio is None:
+        return "-"
+    value, low, high = interval_texts(ratio.value, ratio.low, ratio.high, signed=False)
+    return f"{value} ({low} to {high})"

@@ -2,10 +2,8 @@
 
 import math
 
-from scipy.special import ndtr, stdtr
-
 from benchlog.model import Decision
-from benchlog.verdict.run.budget import MANY
+from benchlog.verdict.run.budget import Budget
 
 _WORST = (Decision.FAIL, Decision.UNDECIDED, Decision.PASS)
 
@@ -20,26 +18,14 @@ def word_for(offset_ppm: float, expanded_ppm: float, limit_ppm: float) -> Decisi
 
 
 def conformance_probability(
-    value: float,
-    u: float,
-    lower: float = -math.inf,
-    upper: float = math.inf,
-    degrees_of_freedom: float = math.inf,
+    value: float, budget: Budget, lower: float = -math.inf, upper: float = math.inf
 ) -> float:
-    """Return p_c = F((T_U - y)/u) - F((T_L - y)/u), JCGM 106:2012, 7.
+    """Return p_c = F(T_U - y) - F(T_L - y), JCGM 106:2012, 7.
 
-    `u` is the standard uncertainty; at u = 0 the value itself decides. F is what the
-    coverage factor comes from: Student's t with the budget's effective degrees of
-    freedom (JCGM 101:2008, 6.4.9), normal when they are many. A limit that U just
-    touches is so kept with 97.5 %, however few the readings.
+    F is the distribution that U is taken from, the budget's lines convolved: a limit
+    that U just touches is kept with 97.5 %. Without uncertainty the value decides.
     """
-    if u <= 0:
-        return 1.0 if lower <= value <= upper else 0.0
-    above, below = (upper - value) / u, (lower - value) / u
-    if degrees_of_freedom >= MANY:
-        return float(ndtr(above) - ndtr(below))
-    found = stdtr(degrees_of_freedom, [below, above])
-    return float(found[1] - found[0])
+    return budget.probability_between(lower - value, upper - value)
 
 
 def worst(*words: Decision) -> Decision:

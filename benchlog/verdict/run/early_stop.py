@@ -1,22 +1,23 @@
 """When one device has been measured enough: a sequential decision with stated rates.
 
 Looking again and again until a 95 % interval happens to clear the limit decides wrongly
-far more often than one look does. Here the looks are few and planned, and what they may
-err is given out beforehand (alpha spending; the sum over the looks bounds the whole,
-Bonferroni):
+far more often than one look does. Here the looks are few and planned, and what each may
+err is given out beforehand (alpha spending: K. K. G. Lan, D. L. DeMets, Biometrika 70
+(1983) 659; the sum over the looks bounds the whole, Bonferroni):
 
 - a look at the minimum number of readings, then each time there are a quarter more;
-- every early look may err with an equal share of what the last look leaves of 2.5 %:
-  k = 2 leaves 2.275 % in each tail, so 0.225 % is spent on stopping early;
-- at the maximum the verdict is the one that stands on the screen, with its plain U.
+- the last look, at the maximum, may err with 2.275 % a side; what is left of 2.5 % is
+  shared equally by the looks before it.
 
-So a device that lies exactly at its limit is falsely passed in at most 2.5 % of cases,
-and falsely failed in at most 2.5 %; the farther from the limit, the more seldom. The
-campaign beside the tests measures it. An early look has three hurdles: the verdict's
-own word, the guard that its share asks for, and three times the scatter of a single
-reading, because a few readings cannot show the slow wander (flicker) that a source
-near its limit would be judged wrongly by. A source that is quiet beside its limit, as
-nearly all are, pays nothing for that.
+The guard of a look is what the budget's own distribution exceeds with the rate of that
+look. Its tail is that of few degrees of freedom where the readings are few, so the sum
+is 2.5 % at every number of them: a device that lies exactly at its limit is falsely
+passed in at most 2.5 % of cases, and falsely failed in at most 2.5 %; the farther from
+the limit, the more seldom. The campaign beside the tests measures it.
+
+Where a random walk is likeliest, a short run tells less of the device than a long one
+would: the statistics of an early look are those at the length of the whole plan, so
+that a device near its limit is measured to the end, and the look says why.
 
 A run that ends before its plan is over has had no look that may decide: `as_ended`.
 """
@@ -26,27 +27,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from scipy.special import stdtrit
-
+from benchlog.analysis.stats import RunStats
+from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import UsageError
 from benchlog.model import Decision, Run
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.jitter import word_of
 
 ERROR_RATE: Final = 0.025  # definition: one side of U (95 %)
 """False accepts of a device at its limit, at most; the same for false rejects."""
-LAST_LOOK_RATE: Final = 0.02275  # definition
-"""What k = 2 leaves in one tail, 1 - Phi(2)."""
+LAST_LOOK_RATE: Final = 0.02275  # our rule: k = 2 where all is normal, 1 - Phi(2)
+"""What the last look may err: 2 % more guard than one look alone needs."""
 GROWTH: Final = 1.25  # our rule, no source: few looks, so that each may err more
-# tests/finders/early_scatters.py. Criterion: few devices at their limit are judged
-# wrongly in flicker FM; no number brings them to the 2.5 % a side of white noise.
-SCATTERS: Final = 3.0
-"""An early look wants the offset this many reading-to-reading scatters clear."""
 SETTLING_READINGS: Final = 5  # our rule: fewer show no trend in scatter
 SETTLED_SHARE: Final = 0.1  # our rule, no source: of the limit, in what is to come
-_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
+_TELLS: Final = 1.1  # our rule: a guard so much wider is told of
+_WANDERS: Final = 1.2  # our rule: random walk is half the variance at twice the length
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,31 +115,36 @@ class EarlyStop:
         """
         n = assessment.stats.n
         if over or n >= self._looks[-1]:
-            return LookResult(
-                True, assessment.word, f"{n} readings: all that was planned"
-            )
+            word = look_word(assessment, LAST_LOOK_RATE)
+            return LookResult(True, word, f"{n} readings: all that was planned")
         due = sum(n >= look for look in self._looks)
         if due <= self._taken:
             return LookResult(False, Decision.UNDECIDED, self._waiting(n))
         self._taken = due
-        word = early_word(assessment, self.rule.early_rate)
-        if word is Decision.UNDECIDED:
-            return LookResult(False, word, self._waiting(n))
-        return LookResult(True, word, f"clear after {n} readings")
+        longer = self._looks[-1] / max(n, 1)
+        word = look_word(assessment, self.rule.early_rate, longer=longer)
+        if word is not Decision.UNDECIDED:
+            return LookResult(True, word, f"clear after {n} readings")
+        text = self._waiting(n)
+        if wander_factor(assessment.stats, longer) > _TELLS:
+            text += "; it wanders slowly: the whole run tells more than a part of it"
+        return LookResult(False, word, text)
 
     def _waiting(self, n: int) -> str:
         coming = next(look for look in self._looks if look > n)
         return f"not clear by {n} readings, next look at {coming}"
 
 
-def early_word(
-    assessment: Assessment, rate: float, *, scatters: float = SCATTERS
-) -> Decision:
-    """Return the word that an early look allows, wrong at most with `rate` a side."""
+def look_word(assessment: Assessment, rate: float, *, longer: float = 1.0) -> Decision:
+    """Return the word that a look allows, wrong at most with `rate` a side.
+
+    `longer` is how many times as long the plan is as the run by now.
+    """
     budget, offset = assessment.judged_budget, assessment.judged[0]
     if budget is None or offset is None or assessment.word is Decision.UNDECIDED:
         return Decision.UNDECIDED
-    guard = early_guard_ppm(assessment, budget, rate, scatters=scatters)
+    factor = wander_factor(assessment.stats, longer)
+    guard = look_guard_ppm(budget, rate, factor)
     words = [word_for(offset, guard, assessment.limit.ppm)]
     if assessment.jitter is not None:
         jitter = assessment.jitter
@@ -153,28 +156,34 @@ def early_word(
     return clear if clear is assessment.word else Decision.UNDECIDED
 
 
-def early_guard_ppm(
-    assessment: Assessment, budget: Budget, rate: float, *, scatters: float = SCATTERS
-) -> float:
-    """Return the guard of an early look: U, and no less than its share asks for.
+def look_guard_ppm(budget: Budget, rate: float, factor: float = 1.0) -> float:
+    """Return the guard of a look: what the error exceeds with `rate`, on one side.
 
-    What all looks have in common (time base, resolution) enters with k = 2, as in any
-    verdict; the statistics, which each look draws anew, with the t-quantile of `rate`
-    for n - 1 readings, applied to the larger of the noise fit's u and s/sqrt(n). The
-    guard is never below `scatters` s.
+    `factor` widens the statistics.
     """
-    n = max(assessment.n_judged, 2)
-    common = math.hypot(
-        *(line.u_ppm for line in budget.lines if line.name != "statistics")
-    )
-    fitted = math.hypot(
-        *(line.u_ppm for line in budget.lines if line.name == "statistics")
-    )
-    scatter = assessment.stats.jitter_ppm_rms or 0.0
-    quantile = float(stdtrit(n - 1, 1.0 - rate))
-    statistics = quantile * max(fitted, scatter / math.sqrt(n))
-    spent = math.hypot(_COVERAGE * common, statistics)
-    return max(budget.expanded_ppm, spent, scatters * scatter)
+    if factor > 1.0:
+        budget = budget_of(
+            replace(line, u_ppm=factor * line.u_ppm) if _is_statistics(line) else line
+            for line in budget.lines
+        )
+    return budget.guard_ppm(rate)
+
+
+def _is_statistics(line: BudgetLine) -> bool:
+    return line.name == "statistics"
+
+
+def wander_factor(stats: RunStats, longer: float) -> float:
+    """Return by how much u of the mean is larger for a run `longer` times as long.
+
+    By the random walk in the likeliest noise, whose Allan variance grows with the
+    averaging time; 1 where the readings show none.
+    """
+    mean = mean_uncertainty(stats) if longer > 1.0 else None
+    whole = 0.0 if mean is None else math.fsum(mean.terms)
+    if mean is None or whole <= 0.0:
+        return 1.0
+    return math.sqrt(1.0 + (longer - 1.0) * mean.terms[-1] / whole)
 
 
 def settled(
@@ -213,11 +222,35 @@ def as_ended(run: Run, assessment: Assessment) -> Assessment:
 
     A run that was begun with an end (readings, a time, a clear verdict) and was broken
     off has no verdict, however clear its figures are; neither has one that a person
-    stopped before its first planned look. A check of a time base has none anyway. The
+    stopped before its first planned look, nor one of several looks that the guard of
+    its last one does not clear. A check of a time base has none anyway. The
     figures stay. A copy is told from what its file keeps of the original.
     """
-    why = run.cut_short(assessment.stats.n, fewest=StopRule().min_readings)
-    if not why or not assessment.stats.n:
+    n = assessment.stats.n
+    if not n:
         return assessment
-    reasons = (f"{why}: no verdict", *assessment.reasons)
+    if why := run.cut_short(n, fewest=StopRule().min_readings):
+        why = f"{why}: no verdict"
+    elif run.ended_until_clear:
+        if assessment.word is look_word(assessment, LAST_LOOK_RATE):
+            return _slow_to_the_end(run, assessment)
+        why = (
+            "measured until clear: several looks share the 2.5 % of each side, and "
+            "beyond U the last one has too little room to the limit"
+        )
+    else:
+        return assessment
+    reasons = (why, *assessment.reasons)
     return replace(assessment, word=Decision.UNDECIDED, reasons=reasons)
+
+
+def _slow_to_the_end(run: Run, assessment: Assessment) -> Assessment:
+    """Say why a run took all readings where slow noise kept early looks from a word."""
+    most = run.max_readings or StopRule().max_readings
+    if assessment.stats.n < most or wander_factor(assessment.stats, 2.0) < _WANDERS:
+        return assessment
+    why = (
+        "the frequency wanders slowly (likeliest random-walk FM): measured to the "
+        "planned end, because a part of such a run tells less than the whole"
+    )
+    return replace(assessment, reasons=(*assessment.reasons, why))

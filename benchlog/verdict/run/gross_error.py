@@ -3,7 +3,11 @@
 import math
 from typing import Final
 
-from benchlog.units import format_frequency, format_ppm
+from benchlog.units import (
+    as_stated,
+    format_frequency,
+    format_ppm,
+)
 
 _FAR_PPM: Final = 20_000.0
 """Nearer than this (2 %) it may just be a bad device. Our rule, no source."""
@@ -77,7 +81,8 @@ def other_part(
         meant = divider * low if low else divider / high
         off_ppm = (found_hz * meant / divider / nominal_hz - 1.0) * 1e6
         return (
-            f"{said}is the divider {meant:.10g}, not {divider:.10g}? Then it is "
+            f"{said}is the divider {as_stated(meant)}, not {as_stated(divider)}? "
+            "Then it is "
             f"{format_ppm(off_ppm, abs(off_ppm))} ppm off. Or is it another part?"
         )
     if high:

@@ -13,7 +13,10 @@ from scipy.special import chdtri
 
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Decision
-from benchlog.units import three_digits
+from benchlog.units import (
+    as_stated,
+    three_digits,
+)
 
 RATE: Final = 0.025  # definition: one side of 95 %
 """How often each bound of an interval is wrong."""
@@ -151,7 +154,7 @@ def _text(
 ) -> str:
     if line is None:
         return "jitter needs at least 3 readings"
-    limit = f"{limit_ppm:g} ppm"
+    limit = f"{as_stated(limit_ppm)} ppm"
     if line.word(limit_ppm) is Decision.PASS:
         return f"jitter {_said(line)} is within {limit}"
     if gate is None:

@@ -11,7 +11,10 @@ from benchlog.analysis.pulses.grid import PulseTracker
 from benchlog.analysis.pulses.usual_rate import usual_rate
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Decision, Part, Pulses, Timebase
-from benchlog.units import format_ppm
+from benchlog.units import (
+    as_stated,
+    format_ppm,
+)
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.decision import conformance_probability, word_for, worst
@@ -117,7 +120,7 @@ def rate_doubt(whose: str, tracker: PulseTracker, limit_ppm: float) -> str:
     elif seldom:
         said = f"once where {seldom} were stated"
     else:
-        said = f"{rate:.4g} times as often as stated"
+        said = f"{as_stated(float(f'{rate:.4g}'))} times as often as stated"
     off_ppm = (rate / often if often else rate * seldom if seldom else 1.0) - 1.0
     near = f", {format_ppm(off_ppm * 1e6, 1.0)} ppm off that" if often or seldom else ""
     return (
@@ -160,6 +163,4 @@ def _conformance(
 ) -> float | None:
     if offset is None or budget is None or not limit.known:
         return None
-    return conformance_probability(
-        offset, budget.u_ppm, -limit.ppm, limit.ppm, budget.degrees_of_freedom
-    )
+    return conformance_probability(offset, budget, -limit.ppm, limit.ppm)

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 from benchlog.model import Limits, Part
+from benchlog.units import as_stated
 
 Span = tuple[float, float, float]
 
@@ -94,7 +95,10 @@ def limit_for(
 def band_text(limits: Limits) -> str:
     """Return the temperatures between which a tolerance is judged as it is."""
     low = limits.reference_c - limits.reference_band_c
-    return f"{low:g} and {limits.reference_c + limits.reference_band_c:g} C"
+    return (
+        f"{as_stated(low)} and "
+        f"{as_stated(limits.reference_c + limits.reference_band_c)} C"
+    )
 
 
 def _within_band(limits: Limits, ambient: Span) -> bool:
@@ -110,7 +114,7 @@ def _promised(
     if ambient is None:
         reasons.append(
             "ambient temperature not known: taken as "
-            f"{limits.reference_c:g} C, where the tolerance holds"
+            f"{as_stated(limits.reference_c)} C, where the tolerance holds"
         )
         return True
     if inside:
@@ -119,7 +123,8 @@ def _promised(
     span = limits.range_c
     if span is not None and not (span[0] <= ambient[0] and ambient[2] <= span[1]):
         reasons.append(
-            f"ambient {seen} lies outside {span[0]:g} to {span[1]:g} C: the data "
+            f"ambient {seen} lies outside {as_stated(span[0])} to "
+            f"{as_stated(span[1])} C: the data "
             "sheet promises nothing there"
         )
         return False
@@ -133,12 +138,12 @@ def _ageing(
         reasons.append("the data sheet states no ageing: none added to the limit")
         return 0.0
     added = limits.ageing_ppm_per_year * years
-    texts.append(f"ageing {_ppm(added)} in {years:g} years")
+    texts.append(f"ageing {_ppm(added)} in {as_stated(years)} years")
     return added
 
 
 def _ppm(value: float) -> str:
-    return f"{value:,.10g} ppm"
+    return f"{as_stated(value)} ppm"
 
 
 def _celsius(ambient: Span) -> str:

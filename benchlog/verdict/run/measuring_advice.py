@@ -14,7 +14,8 @@ from typing import Final
 import numpy as np
 
 from benchlog.model import ReferenceSpec, Sample
-from benchlog.units import format_duration, three_digits
+from benchlog.units import as_stated, format_duration, three_digits
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 
 LIMITS_PPM: Final = (30.0, 10.0, 1.0, 0.1)  # our rule: from coarse to fine parts
@@ -27,9 +28,10 @@ NETWORK_STAMP_S: Final = 3e-3
 """The same over `rfc2217://` where the far end looks every 10 ms; measured: there."""
 FEWEST_READINGS: Final = 10  # our rule: fewer show no noise
 MOST_READINGS: Final = 10  # our rule: the scatter is then known to a quarter (1 sd)
+_QUICK_S: Final = 4.0  # our rule: in which more are read, to see how the counter counts
+_QUICK: Final = 100  # our rule: their correlation is then known to 0.1 (1 sd)
 _LEAST_READINGS: Final = 4  # our rule: three differences are the least that tell
 _TIME_S: Final = 30.0  # our rule: nobody waits longer for advice
-_COVERAGE: Final = 2.0  # k of a reading's expanded uncertainty, about 95 % (JCGM 100)
 _RATIO: Final = 4.0  # common practice, see above
 
 
@@ -53,7 +55,7 @@ class Advice:
         else:
             said = format_duration(self.gate_s)
         coarse = ", time base too coarse" if self.fine_enough is False else ""
-        return f"{self.limit_ppm:g} ppm: {said}{coarse}"
+        return f"{as_stated(self.limit_ppm)} ppm: {said}{coarse}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,12 +94,14 @@ class SeenResolution:
 def readings_wanted(sample: Sample) -> int:
     """Return how many readings advice takes, by the first of them.
 
-    Ten, or as many as fit into 30 s and four at least; one where none is given.
+    Ten, or as many as fit into 30 s and four at least; up to a hundred where they take
+    no more than 4 s; one where none is given.
     """
     if sample.unit != "Hz" or not sample.step or not sample.gate_s:
         return 1
     fit = int(_TIME_S / sample.gate_s)
-    return max(_LEAST_READINGS, min(MOST_READINGS, fit))
+    quick = min(_QUICK, int(_QUICK_S / sample.gate_s))
+    return max(_LEAST_READINGS, min(MOST_READINGS, fit), quick)
 
 
 def seen_resolution(samples: Sequence[Sample]) -> SeenResolution | None:
@@ -114,7 +118,7 @@ def seen_resolution(samples: Sequence[Sample]) -> SeenResolution | None:
     digit_hz: float | None = first.step
     if len(shown):
         digit_hz = max(first.step, float(shown.min()))
-    elif first.step * first.gate_s < 1.0 / _COVERAGE:
+    elif first.step * first.gate_s < 0.5:
         digit_hz = None
     moved = np.diff(hz)
     scatter_hz = math.sqrt(float((moved**2).mean()) / 2) if len(moved) else 0.0
@@ -168,11 +172,11 @@ def advise(
     def is_enough(gate: float) -> bool:
         ratio = gate_s / gate
         scatter = scatter_ppm * (ratio if ratio > 1.0 else math.sqrt(ratio))
-        return max(step_ppm * ratio, _COVERAGE * scatter) <= wanted
+        return max(step_ppm * ratio, COVERAGE * scatter) <= wanted
 
     fine = None
     if timebase_u_ppm is not None:
-        fine = _RATIO * 2.0 * timebase_u_ppm <= limit_ppm
+        fine = _RATIO * COVERAGE * timebase_u_ppm <= limit_ppm
     return Advice(limit_ppm, next(filter(is_enough, GATES_S), None), fine)
 
 
@@ -196,14 +200,14 @@ def refcheck_advice(
     """
     least_s = FEWEST_READINGS * max(gate_s, 1.0)
     if reference.u_ppm is not None:
-        fine = _RATIO * 2.0 * reference.u_ppm <= limit_ppm
+        fine = _RATIO * COVERAGE * reference.u_ppm <= limit_ppm
         said = format_duration(least_s) if fine else "reference too coarse"
-        return f"{limit_ppm:g} ppm: {said}"
+        return f"{as_stated(limit_ppm)} ppm: {said}"
     u_s = reference.u_s if reference.u_s is not None else ASSUMED_PULSE_S
     time_s = max(least_s, 2.0 * _RATIO * math.sqrt(2.0) * u_s * 1e6 / limit_ppm)
     if reference.pulses is not None:
         time_s = max(time_s, pulse_time_s(limit_ppm, stamp_s))
-    return f"{limit_ppm:g} ppm: {format_duration(math.ceil(time_s))}"
+    return f"{as_stated(limit_ppm)} ppm: {format_duration(math.ceil(time_s))}"
 
 
 def pulse_time_s(limit_ppm: float, jitter_s: float, spacing_s: float = 1.0) -> float:

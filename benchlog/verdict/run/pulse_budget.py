@@ -6,8 +6,9 @@ from typing import Final
 
 from benchlog.analysis.pulses.trains import TrainComparison
 from benchlog.model import Decision, Timebase
+from benchlog.units import three_digits, two_digits
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of, timebase_line
 from benchlog.verdict.run.pulse_timing import Timing, span_until
 
 # of the time until judged: the estimate should not be missed; our rule
@@ -19,15 +20,9 @@ def pulse_budget(
 ) -> Budget:
     """Return the budget of a comparison; `against` names what it is held against."""
     ends_ppm = math.sqrt(2.0) * timebase.u_s / found.span_s * 1e6
-    ends = f"sqrt(2) {timebase.u_s:.2g} s over {found.span_s:.0f} s"
+    ends = f"sqrt(2) {two_digits(timebase.u_s)} s over {found.span_s:.0f} s"
     lines = [
-        BudgetLine(
-            name=against,
-            u_ppm=timebase.u_ppm,
-            degrees_of_freedom=timebase.degrees_of_freedom,
-            distribution="rectangular",
-            text=timebase.text,
-        ),
+        timebase_line(timebase, against),
         BudgetLine(name=f"{against}, ends", u_ppm=ends_ppm, text=ends),
         statistics_line(found, pulses),
     ]
@@ -38,7 +33,10 @@ def statistics_line(found: TrainComparison, pulses: int) -> BudgetLine:
     """Return what the scatter of the stamps leaves uncertain of the slope."""
     line = found.line
     colour = "white" if line.white > 0.5 else "coloured"
-    said = f"{pulses} pulses, residuals {found.fit.rms_s * 1e6:.3g} us rms, {colour}"
+    said = (
+        f"{pulses} pulses, residuals {three_digits(found.fit.rms_s * 1e6)} us "
+        f"rms, {colour}"
+    )
     if found.earliest is not None:
         said += f", earliest stamps of {len(line.used)} windows"
     return BudgetLine(

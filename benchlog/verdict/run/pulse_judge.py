@@ -23,7 +23,9 @@ from benchlog.model import (
     Pulses,
     Timebase,
 )
-from benchlog.units import NS_PER_S
+from benchlog.units import (
+    NS_PER_S,
+)
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.judgement import (
@@ -67,8 +69,10 @@ class PulseJudge(Judge):
         *,
         horizon_years: float | None = None,
         over_temperature: bool = False,
+        thermometer_u_c: float | None = None,
     ) -> None:
         self.over_temperature = over_temperature
+        self.thermometer_u_c = thermometer_u_c
         self.part, self.trains, self.timebase = part, trains, timebase
         self.divider = trains.divider
         self.horizon_years = horizon_years
@@ -191,7 +195,12 @@ class PulseJudge(Judge):
             return None
         offset = corrected_ppm(stats.offset_ppm, self.timebase.offset_ppm)
         return whole_at_reference(
-            self.part, np.array(self._ambient), stats.n, offset, budget
+            self.part,
+            np.array(self._ambient),
+            stats.n,
+            offset,
+            budget,
+            thermometer_u_c=self.thermometer_u_c,
         )
 
     # --- details ----------------------------------------------------------------------

@@ -8,6 +8,7 @@ from typing import Final
 from benchlog.analysis.pulses.lateness import LateShares
 from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.model import Bench, PositionSpec, Timebase
+from benchlog.units import as_stated, three_digits
 
 _LONGEST_S: Final = 30 * 86_400.0  # our rule: nobody waits longer than a month
 _HALVINGS: Final = 40  # our rule: to a part in 1e12
@@ -115,7 +116,9 @@ def pulse_timebase(
         return _by_reference(bench, position.reference)
     if bench.host_clock_ppm is not None:
         half = bench.host_clock_ppm
-        text = f"this computer's clock, stated +-{half:g} ppm in the bench file"
+        text = (
+            f"this computer's clock, stated +-{as_stated(half)} ppm in the bench file"
+        )
         return Timebase(
             status="stated",
             offset_ppm=0.0,
@@ -126,7 +129,7 @@ def pulse_timebase(
     if host_error_s is not None:
         text = (
             "this computer's clock, synchronised; by its own estimate "
-            f"{host_error_s * 1e3:.3g} ms off at either end"
+            f"{three_digits(host_error_s * 1e3)} ms off at either end"
         )
         return Timebase(
             status="stated",
@@ -137,7 +140,7 @@ def pulse_timebase(
             u_s=host_error_s,
         )
     half = ASSUMED_HOST_PPM
-    text = f"assumed +-{half:g} ppm: this computer's clock, not synchronised"
+    text = f"assumed +-{as_stated(half)} ppm: this computer's clock, not synchronised"
     return Timebase(
         status="assumed",
         offset_ppm=0.0,
@@ -153,7 +156,7 @@ def _by_reference(bench: Bench, name: str) -> Timebase:
     if wired is not None and wired.pulses == name and wired.u_s is not None:
         stated = wired.u_s
     if isinstance(stated, int | float):
-        text = f"the pulses of {name!r} are the time, stated u {stated:.2g} s"
+        text = f"the pulses of {name!r} are the time, stated u {as_stated(stated)} s"
         return Timebase(
             status="stated",
             offset_ppm=0.0,
@@ -163,7 +166,8 @@ def _by_reference(bench: Bench, name: str) -> Timebase:
             u_s=float(stated),
         )
     text = (
-        f"the pulses of {name!r} are the time, assumed u {ASSUMED_PULSE_S:.2g} s: "
+        f"the pulses of {name!r} are the time, assumed u "
+        f"{as_stated(ASSUMED_PULSE_S)} s: "
         "nothing is stated"
     )
     return Timebase(

@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from benchlog.analysis.even_drift import drift_of
 from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.repeats import Repeats
 from benchlog.analysis.running import Running
@@ -25,8 +26,10 @@ from benchlog.verdict.run.budget import (
     BudgetLine,
     budget_of,
     contradiction_line,
-    resolution_line,
+    drift_line,
+    timebase_line,
 )
+from benchlog.verdict.run.counter.resolution import DigitCounts, SeenDigit, digit_line
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
 from benchlog.verdict.run.reasons import (
@@ -52,6 +55,7 @@ _LEAST_PPM: Final = {
 """From reading to reading at gates up to some seconds, the breath of a quiet room
 included; common practice, no source."""
 _RUSHED_FLAG: Final = int(Flag.RUSHED)  # definition: an enum's bit masks slowly
+_SETTLING_FLAG: Final = int(Flag.SETTLING)  # definition, likewise
 _RUSHED: Final = 1  # our rule: a clock that was set, once
 _RUSHED_SHARE: Final = 0.01  # our rule
 _GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
@@ -69,12 +73,17 @@ class RunJudge(Judge):
     timebase : Timebase | None
         None is the assumed one, +-1 ppm.
     resolution_hz : float | None
-        The counter's last digit, at its input.
+        The last digit of the counter's text, at its input. What is charged is the step
+        that readings move in.
     horizon_years : float | None
         Adds the promised ageing to the limit.
     over_temperature : bool
         Judge the readings as they are against tolerance plus stability; else readings
         outside the reference band are brought to the reference temperature.
+    cut : bool
+        The counter cuts off what is below its last digit: it reads half a digit low.
+    thermometer_u_c : float | None
+        Standard uncertainty of the ambient temperature, C; None is the assumed one.
 
     """
 
@@ -87,9 +96,13 @@ class RunJudge(Judge):
         resolution_hz: float | None = None,
         horizon_years: float | None = None,
         over_temperature: bool = False,
+        cut: bool = False,
+        thermometer_u_c: float | None = None,
     ) -> None:
         self.part, self.divider = part, divider
+        self.cut, self._digits, self._seen = cut, DigitCounts(), SeenDigit(None)
         self.over_temperature = over_temperature
+        self.thermometer_u_c = thermometer_u_c
         self.timebase = timebase or assumed_timebase()
         self.resolution_hz = resolution_hz
         self.horizon_years = horizon_years
@@ -110,6 +123,8 @@ class RunJudge(Judge):
             self._running.feed(batch)
             self._rest.feed(batch)
             self._repeats.feed(batch.frequency_hz)
+            settled = (batch.flags & _SETTLING_FLAG) == 0
+            self._digits.feed(batch.frequency_hz[settled])
             self._rushed += int(np.count_nonzero(batch.flags & _RUSHED_FLAG))
 
     def charted(self) -> None:
@@ -118,6 +133,7 @@ class RunJudge(Judge):
     def assessment(self) -> Assessment:
         """Return what can be said by now."""
         brought = None if self._band is None else self._band.brought()
+        self._seen = self._digits.seen(self.resolution_hz, cut=self.cut)
         found = self._judged(self._running.stats(), brought)
         self._repeats.digit = self.resolution_hz or 0.0
         doubt, repeats = self._doubt_of_counter(found)
@@ -132,7 +148,25 @@ class RunJudge(Judge):
             )
         elif not mostly_suspect(found.stats):
             found = self._weighed(found, brought)
+        digit_hz = self._seen.digit_hz
+        found = replace(found, digit_ppm=digit_hz and digit_hz * self._to_ppm)
         return replace(found, reasons=tuple(reasons_for(found)))
+
+    @property
+    def _to_ppm(self) -> float:
+        """What 1 Hz at the counter is of nominal, ppm."""
+        return self.divider / self.part.nominal_hz * 1e6
+
+    def _whole(self, stats: RunStats) -> RunStats:
+        """Return figures with the half digit added that the counter cuts off."""
+        low_hz = self._seen.low_hz
+        if not low_hz or stats.offset_ppm is None or stats.mean_hz is None:
+            return stats
+        return replace(
+            stats,
+            offset_ppm=stats.offset_ppm + low_hz * self._to_ppm,
+            mean_hz=stats.mean_hz + low_hz * self.divider,
+        )
 
     def _doubt_of_counter(self, found: Assessment) -> tuple[str, int]:
         """Return why the counter is not believed, and how often it repeats itself."""
@@ -160,7 +194,7 @@ class RunJudge(Judge):
         """Hold figures against the limits; without reasons."""
         return held_against_limit(
             part=self.part,
-            stats=stats,
+            stats=self._whole(stats),
             timebase=self.timebase,
             budget=self._budget(stats),
             jitter=self._jitter(stats),
@@ -172,17 +206,18 @@ class RunJudge(Judge):
 
     def _at_reference(self, brought: Brought) -> AtReference:
         """Return the offset at the reference temperature, with its budget."""
-        stats, line = brought.stats, brought.line
+        stats, line = self._whole(brought.stats), brought.line
         budget = self._budget(stats)
         if budget is not None and line is not None:
-            budget = budget_of([*budget.lines, line])
+            lines = brought.lines(self.part.limits.reference_c, self.thermometer_u_c)
+            budget = budget_of([*budget.lines, *lines])
         read_ppm = stats.offset_ppm
         if read_ppm is not None:
             read_ppm += brought.own_shift_ppm
         offset = corrected_ppm(read_ppm, self.timebase.offset_ppm)
         moved = 0.0
         if brought.law is not None and offset is not None:
-            all_ppm = self._running.stats().offset_ppm
+            all_ppm = self._whole(self._running.stats()).offset_ppm
             as_read = corrected_ppm(all_ppm, self.timebase.offset_ppm)
             moved = offset - (as_read or 0.0)
         return AtReference(
@@ -203,19 +238,14 @@ class RunJudge(Judge):
         if mean is None:
             return None
         base = self.timebase
-        shape = "normal" if base.status == "checked" else "rectangular"
         doubt = contradiction_line(base)
+        drift = drift_of(stats, mean)
+        mean = mean if drift is None else drift[1]
         return budget_of(
             [
-                BudgetLine(
-                    name="time base",
-                    u_ppm=base.u_ppm,
-                    degrees_of_freedom=base.degrees_of_freedom,
-                    distribution=shape,
-                    text=base.text,
-                ),
+                timebase_line(base),
                 *((doubt,) if doubt else ()),
-                resolution_line(self.resolution_hz, self.part.nominal_hz, self.divider),
+                digit_line(self._seen, self.part.nominal_hz, self.divider),
                 BudgetLine(
                     name="statistics",
                     u_ppm=mean.u_ppm,
@@ -223,6 +253,7 @@ class RunJudge(Judge):
                     distribution="t",
                     text=mean.text,
                 ),
+                *((drift_line(drift[0], stats.span_s),) if drift else ()),
             ]
         )
 

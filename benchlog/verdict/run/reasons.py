@@ -10,18 +10,21 @@ from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Decision, Part
 from benchlog.units import (
+    as_stated,
     format_duration,
     format_ppm,
     format_u_ppm,
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment, Outliers
+from benchlog.verdict.run.budget import COVERAGE, DRIFT
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import RATIO, is_coarse, timebase_reasons
 
+_LARGE: Final = 0.3  # our rule: less changes U by 5 %
 NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it by"
 
 
@@ -73,7 +76,7 @@ def repeats_text(repeats: int) -> str:
 
 def rushed_text(rushed: int, stats: RunStats) -> str:
     """Say that values come faster than their gate allows, and what to look for."""
-    gate = "" if stats.gate_s is None else f" of {stats.gate_s:g} s"
+    gate = "" if stats.gate_s is None else f" of {as_stated(stats.gate_s)} s"
     return (
         f"values came faster than their gate{gate} allows, before {rushed:,} of "
         f"{stats.n:,} readings, and were refused: is each measured anew, and is gate_s "
@@ -92,6 +95,7 @@ def _rests_on(a: Assessment) -> Iterator[str]:
     """Yield what the figures rest on, where a person should know of it."""
     stats = a.stats
     yield from timebase_reasons(a.timebase, a.limit)
+    yield from _drift(a)
     yield from _gate(a)
     if stats.gaps:
         yield (
@@ -111,7 +115,8 @@ def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:
     if found.n > stats.n_suspect:
         yield (
             f"{found.n} of {stats.n} readings are outliers (suspect, or further than "
-            f"{SCORE:g} times the scatter and {found.floor_ppm:,.10g} ppm from the "
+            f"{as_stated(SCORE)} times the scatter and {as_stated(found.floor_ppm)} "
+            "ppm from the "
             f"median of the {AROUND} readings around them) and are counted"
         )
     if found.decide:
@@ -146,16 +151,17 @@ def decision_reasons(a: Assessment) -> Iterator[str]:
     if a.timing is not None:
         where = "ambient was outside"
     low, high = at.temperature_c - at.band_c, at.temperature_c + at.band_c
-    where += f" {low:g} to {high:g} C"
+    where += f" {as_stated(low)} to {as_stated(high)} C"
     unknown = "where no temperature law of the part is known"
     if at.offset_ppm is None or at.u_ppm is None:
         yield (
-            f"{where}, {unknown}: measure between {low:g} and {high:g} C, or ask with "
+            f"{where}, {unknown}: measure between {as_stated(low)} and "
+            f"{as_stated(high)} C, or ask with "
             "--over-temperature whether it keeps tolerance and stability together"
         )
     elif at.law:
         yield comparison(a)
-        yield f"{where} and brought to {at.temperature_c:g} C: {at.law}"
+        yield f"{where} and brought to {as_stated(at.temperature_c)} C: {at.law}"
     else:
         yield comparison(a)
         yield f"{where}, {unknown}: they are left out of the verdict"
@@ -166,8 +172,8 @@ def comparison(a: Assessment) -> str:
     offset_ppm, u_ppm = a.judged
     said = f"offset {format_ppm(offset_ppm, u_ppm)} +- {format_u_ppm(u_ppm)} ppm"
     if a.at_reference is not None:
-        said += f" at {a.at_reference.temperature_c:g} C"
-    limit = f"+-{a.limit.ppm:,.10g} ppm ({a.limit.text})"
+        said += f" at {as_stated(a.at_reference.temperature_c)} C"
+    limit = f"+-{as_stated(a.limit.ppm)} ppm ({a.limit.text})"
     assert offset_ppm is not None and u_ppm is not None
     match word_for(offset_ppm, u_ppm, a.limit.ppm):
         case Decision.PASS:
@@ -178,18 +184,31 @@ def comparison(a: Assessment) -> str:
             return f"{said} overlaps the limit {limit}: too near to tell"
 
 
+def _drift(a: Assessment) -> Iterator[str]:
+    """Say that it drifts, where that is a large part of U."""
+    budget = a.judged_budget
+    if budget is None:
+        return
+    for line in budget.lines:
+        if line.name == DRIFT and line.u_ppm > _LARGE * budget.u_ppm:
+            yield (
+                f"the frequency drifts, {line.text}; U allows for as much drift again "
+                "as in this run"
+            )
+
+
 def _gate(a: Assessment) -> Iterator[str]:
     """Say when the gate is too short to read the limit well, and which would do."""
     gate_s, budget = a.stats.gate_s, a.budget
     if budget is None or not a.limit.known or not gate_s:
         return
-    u_ppm = sum(line.u_ppm for line in budget.lines if line.name == "resolution")
-    advice = advise(a.limit.ppm, u_ppm * 12**0.5, gate_s, None)
+    advice = advise(a.limit.ppm, a.digit_ppm or 0.0, gate_s, None)
     if advice.gate_s is None:
-        yield f"this counter cannot read +-{a.limit.ppm:.10g} ppm to a tenth"
+        yield f"this counter cannot read +-{as_stated(a.limit.ppm)} ppm to a tenth"
     elif advice.gate_s > gate_s * 1.001:
         yield (
-            f"a gate of {format_duration(gate_s)} is short for +-{a.limit.ppm:.10g} "
+            f"a gate of {format_duration(gate_s)} is short for "
+            f"+-{as_stated(a.limit.ppm)} "
             f"ppm: {format_duration(advice.gate_s)} reads it to a tenth"
         )
 
@@ -222,10 +241,10 @@ def pulse_reasons(a: "Assessment", part: Part) -> Iterator[str]:
     if a.timebase.status == "assumed":
         yield f"time {a.timebase.text}"
     if is_coarse(a.timebase, a.limit):
-        known = format_u_ppm(2 * a.timebase.u_ppm)
+        known = format_u_ppm(COVERAGE * a.timebase.u_ppm)
         yield (
             f"{timing.against}, known to +-{known} ppm, is coarser "
-            f"than {RATIO:g}:1 for a limit of +-{a.limit.ppm:.10g} ppm"
+            f"than {as_stated(RATIO)}:1 for a limit of +-{as_stated(a.limit.ppm)} ppm"
         )
     if a.stats.n_typed_ambient:
         yield "ambient temperature is what the operator stated"

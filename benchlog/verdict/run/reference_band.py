@@ -13,21 +13,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.fitting.thermometer import thermometer
 from benchlog.analysis.outliers import WithoutOutliers
 from benchlog.analysis.own_slope import OwnSlope, Slope
 from benchlog.analysis.running import Running
 from benchlog.analysis.settling import left_out
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Flag, Limits, Part
-from benchlog.units import three_digits
-from benchlog.verdict.run.budget import Budget, BudgetLine, budget_of
+from benchlog.units import format_ppm, format_u_ppm, three_digits
+from benchlog.verdict.run.budget import COVERAGE, Budget, BudgetLine, budget_of
 from benchlog.verdict.run.part_law import PartLaw, moved_ppm, part_law
 
 Mask = NDArray[np.bool_]
 _ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 _SETTLING: Final = int(Flag.SETTLING)  # definition: an enum's bit is slow to mask with
-_K95: Final = 1.96
-"""Definition: 95 % of a normal distribution; a half width is divided by it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,12 +100,22 @@ class Brought:
         slope, u = own.ppm_per_c, own.u95_ppm_per_c
         return BudgetLine(
             name="temperature law",
-            u_ppm=u * abs(away_c) / _K95,
+            u_ppm=u * abs(away_c) / COVERAGE,
             text=(
                 f"{self.law.law.law} with the run's own slope beside it, "
-                f"{three_digits(slope)} +- {three_digits(u)} ppm/C {_over(away_c)}"
+                f"{format_ppm(slope, u)} +- {format_u_ppm(u)} ppm/C {_over(away_c)}"
             ),
         )
+
+    def lines(self, reference_c: float, u_c: float | None) -> tuple[BudgetLine, ...]:
+        """Return what is not known of the law, and of the temperature it is used at."""
+        if self.law is None or self.line is None:
+            return ()
+        n = self.stats.n
+        share = min(1.0, self.n_outside / n) if n else 0.0
+        at_c = reference_c + (self.away_c / share if share else 0.0)
+        own = 0.0 if self.by_own is None else self.by_own.ppm_per_c
+        return thermometer_line(self.law, at_c, u_c, share=share, own=own), self.line
 
 
 class BandWatch:
@@ -204,6 +213,30 @@ def law_line(law: PartLaw, away_c: float) -> BudgetLine:
     )
 
 
+def thermometer_line(
+    law: PartLaw,
+    at_c: float,
+    stated_u_c: float | None,
+    *,
+    share: float = 1.0,
+    own: float = 0.0,
+) -> BudgetLine:
+    """Return what the thermometer's own error moves a figure by that a law brought.
+
+    The slope of the law at the mean temperature of the readings that were brought,
+    which are `share` of all, times u of the thermometer; `own` (ppm/C) is the run's own
+    slope beside the law.
+    """
+    u_c, said = thermometer(stated_u_c)
+    ends = np.array((at_c - 0.5, at_c + 0.5))
+    slope = float(np.diff(moved_ppm(law.law, ends, at_c))[0]) + own
+    return BudgetLine(
+        name="thermometer",
+        u_ppm=share * abs(slope) * u_c,
+        text=f"{said.split(':')[0]}, at {three_digits(slope)} ppm/C",
+    )
+
+
 def _over(away_c: float) -> str:
     return f"over {away_c:+.1f} C from the reference"
 
@@ -214,6 +247,8 @@ def whole_at_reference(
     n: int,
     offset_ppm: float | None,
     budget: Budget | None,
+    *,
+    thermometer_u_c: float | None = None,
 ) -> AtReference | None:
     """Bring one offset of a whole run to the reference, by the ambient that was logged.
 
@@ -246,7 +281,9 @@ def whole_at_reference(
     moved = moved_ppm(law.law, ambient_c, limits.reference_c)
     shift = -float(np.mean(np.where(outside, moved, 0.0)))
     line = law_line(law, float(np.mean(np.where(outside, away, 0.0))))
-    whole = budget_of([*budget.lines, line])
+    share, at_c = float(outside.mean()), float(ambient_c[outside].mean())
+    own = thermometer_line(law, at_c, thermometer_u_c, share=share)
+    whole = budget_of([*budget.lines, own, line])
     return replace(
         found,
         offset_ppm=offset_ppm + shift,

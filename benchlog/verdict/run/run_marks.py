@@ -15,6 +15,7 @@ from benchlog.model import (
     EventKind,
     Run,
 )
+from benchlog.units import as_stated
 
 WORDS: Final = ("warming", "cooling", "supply")
 """Words that `benchlog response` and its readers take up."""
@@ -57,12 +58,19 @@ def read_mark(text: str, stated_v: float | None = None) -> Mark:
 def _supply(number: str, stated_v: float | None) -> Mark:
     volts = float(number.replace(",", "."))
     if volts > MOST_V:
-        return Mark(said=f"{volts:g} V is beyond {MOST_V:g} V: not taken as a supply")
+        return Mark(
+            said=(
+                f"{as_stated(volts)} V is beyond {as_stated(MOST_V)} V: not taken "
+                "as a supply"
+            )
+        )
     if stated_v and not 1 / _OTHER_SUPPLY <= volts / stated_v <= _OTHER_SUPPLY:
         return Mark(
-            volts, f"is {volts:g} V meant? {stated_v:g} V is stated for the run"
+            volts,
+            f"is {as_stated(volts)} V meant? {as_stated(stated_v)} V is stated for "
+            "the run",
         )
-    return Mark(volts, f"understood as {volts:g} V" if "," in number else "")
+    return Mark(volts, f"understood as {as_stated(volts)} V" if "," in number else "")
 
 
 # --- whether the supply moved while a law of something else was to be found

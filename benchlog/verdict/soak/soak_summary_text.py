@@ -10,6 +10,7 @@ from benchlog.units import (
     interval_texts,
     iso_utc,
     printable,
+    two_digits,
 )
 from benchlog.verdict.soak.soak_summary import SoakSummary
 
@@ -45,7 +46,7 @@ def summary_facts(summary: SoakSummary) -> list[tuple[str, str]]:
         (
             "gaps",
             f"{gaps}, {format_duration(summary.missing_s)} without {what} "
-            f"({share:.2g} %)",
+            f"({two_digits(share)} %)",
         ),
         ("causes", causes or "none"),
         *lost,

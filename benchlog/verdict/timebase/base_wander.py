@@ -19,6 +19,7 @@ from scipy.special import ndtr
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.timebase.known_timebase import USUAL_AGEING_PPM_PER_YEAR
 
 Array = NDArray[np.float64]
@@ -115,7 +116,7 @@ class BaseWander:
         sigma = np.sqrt(2.0 * self.afresh + self.walk * abs(days))
         if not sigma.any():
             return 0.0
-        return self._half_width(sigma, 0.05) / 1.96
+        return self._half_width(sigma, 0.05) / COVERAGE
 
     def _go_on(self, utc_ns: int) -> None:
         days = (utc_ns - self.newest_utc_ns) / _DAY_NS

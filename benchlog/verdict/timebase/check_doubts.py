@@ -5,7 +5,12 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceSpec
-from benchlog.units import SECONDS_PER_DAY, format_ppm, format_u_ppm
+from benchlog.units import (
+    SECONDS_PER_DAY,
+    as_stated,
+    format_ppm,
+    format_u_ppm,
+)
 from benchlog.verdict.timebase.reference_check import Finding
 
 _PULSES_HZ: Final = 1e3  # our rule: below it the reference is pulses
@@ -32,7 +37,8 @@ def warnings(finding: Finding, counter: InstrumentSpec) -> Iterator[str]:
         return
     yield (
         f"{format_ppm(finding.offset_ppm, u)} +- {format_u_ppm(u)} ppm lies outside "
-        f"the +-{abs(stated):g} ppm that timebase_ppm states for {counter.name!r}: "
+        f"the +-{as_stated(abs(stated))} ppm that timebase_ppm states for "
+        f"{counter.name!r}: "
         "what its maker promises no longer holds, or the reference is not what "
         "[reference] says; correct the bench file or find the cause"
     )

@@ -19,10 +19,12 @@ from benchlog.model import (
 from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
+    as_stated,
     format_ppm,
     format_u_ppm,
     iso_utc,
 )
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.timebase.base_wander import FALSE_ALARMS, BaseWander
 from benchlog.verdict.timebase.governing_check import (
     CheckComparison,
@@ -32,7 +34,6 @@ from benchlog.verdict.timebase.governing_check import (
 from benchlog.verdict.timebase.known_timebase import timebase_for
 from benchlog.verdict.timebase.learnt_ageing import learnt_ageing
 
-_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 _AGAIN: Final = "check again with refcheck"
 _WHO: Final = "the check it rests on"
 _Pair = tuple[ReferenceCheck, ReferenceCheck]  # that ruled, that contradicts it
@@ -63,8 +64,9 @@ def timebase_now(
         return timebase_for(spec, known[-1] if known else None, at_utc_ns)
     coarse = standing.checks[-1]
     said = (
-        f"stated +-{abs(spec.timebase_ppm or 0.0):g} ppm in the bench file; the check "
-        f"of {iso_utc(coarse.at_utc_ns)} (+- {format_u_ppm(_COVERAGE * coarse.u_ppm)} "
+        f"stated +-{as_stated(abs(spec.timebase_ppm or 0.0))} ppm in the bench file; "
+        "the check "
+        f"of {iso_utc(coarse.at_utc_ns)} (+- {format_u_ppm(COVERAGE * coarse.u_ppm)} "
         "ppm) agrees and is too coarse to replace it"
     )
     return replace(timebase_for(spec, None, at_utc_ns), text=said)
@@ -92,7 +94,7 @@ def wandered(
     u_ppm = wander.u_ppm(days)
     if base.status != "checked" or base.stale or u_ppm == 0.0:
         return base
-    moved = format_u_ppm(_COVERAGE * u_ppm)
+    moved = format_u_ppm(COVERAGE * u_ppm)
     said = f"{base.text}, wander since then +-{moved} ppm by {wander.checks} checks"
     return replace(base, u_ppm=math.hypot(base.u_ppm, u_ppm), text=said)
 

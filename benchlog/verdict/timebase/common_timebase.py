@@ -12,16 +12,21 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.model import Timebase
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_ppm, format_u_ppm
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    format_ppm,
+    format_u_ppm,
+    two_digits,
+)
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import BudgetLine
+from benchlog.verdict.run.budget import COVERAGE, BudgetLine, timebase_line
 from benchlog.verdict.run.judgement import corrected_ppm
 
 DAY_NS: Final = SECONDS_PER_DAY * NS_PER_S
 _ONE_IN_A_HUNDRED: Final = 2.576
 """Standard deviations that one normal difference in a hundred exceeds; source: tables
 of the normal distribution. For checks that are not in the same database."""
-_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,25 +74,12 @@ def base_lines(a: Side, b: Side, sign: float) -> Iterator[BudgetLine]:
     bases = base_of(a), base_of(b)
     if not shared(a, b):
         for name, base in zip("AB", bases, strict=True):
-            freedom = base.degrees_of_freedom
-            yield BudgetLine(
-                name=f"time base of {name}",
-                u_ppm=base.u_ppm,
-                degrees_of_freedom=freedom,
-                distribution="",
-                text=base.text,
-            )
+            yield timebase_line(base, f"time base of {name}")
         return
     if sign < 0:
-        u_ppm = 2.0 * max(base.u_ppm for base in bases)
+        largest = max(bases, key=lambda base: base.u_ppm)
         text = "of one counter, on both sides of nominal: counts twice"
-        yield BudgetLine(
-            name="time base",
-            u_ppm=u_ppm,
-            degrees_of_freedom=bases[0].degrees_of_freedom,
-            distribution="",
-            text=text,
-        )
+        yield replace(timebase_line(largest), u_ppm=2.0 * largest.u_ppm, text=text)
     else:
         yield BudgetLine(
             name="time base",
@@ -100,7 +92,9 @@ def base_lines(a: Side, b: Side, sign: float) -> Iterator[BudgetLine]:
     ageing = a.ageing_ppm_per_year or b.ageing_ppm_per_year
     if ageing:
         u_ppm = abs(ageing) * years / math.sqrt(3.0)
-        text = f"up to {abs(ageing) * years:.2g} ppm between the runs, as stated"
+        text = (
+            f"up to {two_digits(abs(ageing) * years)} ppm between the runs, as stated"
+        )
         yield BudgetLine(
             name="ageing of the time base",
             u_ppm=u_ppm,
@@ -123,7 +117,7 @@ def base_notes(given: tuple[Side, Side], taken: tuple[Side, Side]) -> Iterator[s
     if not changed:
         return
     better = base_of(taken[0])
-    u_ppm = _COVERAGE * better.u_ppm
+    u_ppm = COVERAGE * better.u_ppm
     yield (
         f"one counter measured runs {a.run} and {b.run}, so its time base falls out of "
         f"their difference: both are taken as corrected by "
@@ -144,7 +138,7 @@ def _moved(first: Timebase, second: Timebase) -> bool:
         return False  # one of them was wrong
     apart_ppm = abs(first.offset_ppm - second.offset_ppm)
     if first.apart_ppm and second.apart_ppm:
-        return apart_ppm > _COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
+        return apart_ppm > COVERAGE * math.hypot(first.u_ppm, second.u_ppm)
     return apart_ppm > _ONE_IN_A_HUNDRED * math.hypot(first.u_ppm, second.u_ppm)
 
 

@@ -22,7 +22,8 @@ from operator import attrgetter
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck
-from benchlog.units import format_ppm, format_u_ppm, iso_utc
+from benchlog.units import as_stated, format_ppm, format_u_ppm, iso_utc
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.timebase.base_wander import (
     BaseWander,
     days_between,
@@ -37,7 +38,6 @@ from benchlog.verdict.timebase.known_timebase import (
 MUCH_WORSE: Final = 10.0  # our rule: see the end of the above
 """From this ratio of U on a newer check that agrees does not replace an older one."""
 UNUSED: Final = "THIS ONE IS NOT USED as things stand now"
-_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,12 +143,12 @@ class ChecksInForce:
             return None
         # No older one is finer than the finest, so that the most a check's U may be
         # is the same for all that are newer than it.
-        u_ppm = _COVERAGE * aged_u_ppm(self.spec, finest, at_utc_ns)
+        u_ppm = COVERAGE * aged_u_ppm(self.spec, finest, at_utc_ns)
         most = MUCH_WORSE * min(self.stated_u_ppm, u_ppm)
         if u_ppm > most:
             return None
         for check in reversed(self.checks):
-            if _COVERAGE * aged_u_ppm(self.spec, check, at_utc_ns) <= most:
+            if COVERAGE * aged_u_ppm(self.spec, check, at_utc_ns) <= most:
                 return check
         return finest
 
@@ -175,7 +175,7 @@ class ChecksInForce:
     @property
     def stated_u_ppm(self) -> float:
         """Expanded, of what is stated and was never contradicted; else infinite."""
-        return _COVERAGE * stated_u_ppm(self.spec) if self.stated else math.inf
+        return COVERAGE * stated_u_ppm(self.spec) if self.stated else math.inf
 
     def _forget_before(self, at_utc_ns: int) -> None:
         """Let go of what has run out; one comes after another in time."""
@@ -247,8 +247,8 @@ def beside(
     `wander` is what earlier checks tell of the base, None where there are none.
     """
     known = expected_wander(spec) if wander is None else wander
-    u_old = _COVERAGE * aged_u_ppm(spec, older, newer.at_utc_ns)
-    u_new = _COVERAGE * newer.u_ppm
+    u_old = COVERAGE * aged_u_ppm(spec, older, newer.at_utc_ns)
+    u_new = COVERAGE * newer.u_ppm
     apart = newer.offset_ppm - older.offset_ppm
     apart -= known.drift_ppm(days_between(older, newer))
     allowed = known.allowed_ppm(older, newer, known.error_rate)
@@ -275,8 +275,9 @@ def stated_goes_on(
     standing.add_check(new)
     if spec is None or standing.ruler(new.at_utc_ns) is not None:
         return ""
-    ratio = _COVERAGE * new.u_ppm / standing.stated_u_ppm
+    ratio = COVERAGE * new.u_ppm / standing.stated_u_ppm
     return (
-        f"the +-{abs(spec.timebase_ppm or 0.0):g} ppm that timebase_ppm states for "
+        f"the +-{as_stated(abs(spec.timebase_ppm or 0.0))} ppm that timebase_ppm "
+        "states for "
         f"{spec.name!r} agrees and is {ratio:,.0f} times finer, so it goes on"
     )

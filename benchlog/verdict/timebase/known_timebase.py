@@ -6,7 +6,14 @@ from dataclasses import replace
 from typing import Final
 
 from benchlog.model import InstrumentSpec, ReferenceCheck, Timebase
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_u_ppm, three_digits
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    as_stated,
+    format_u_ppm,
+    three_digits,
+)
+from benchlog.verdict.run.budget import COVERAGE
 from benchlog.verdict.run.limit import Limit
 
 ASSUMED_PPM: Final = 1.0  # our rule: what a built-in crystal roughly keeps, once set
@@ -17,7 +24,6 @@ RATIO: Final = 4.0
 USUAL_AGEING_PPM_PER_YEAR: Final = 1.0
 """Taken for a time base whose check has expired, where no ageing is stated and its
 checks tell none: a crystal without an oven (common practice, no source)."""
-_COVERAGE: Final = 2.0  # source: k = 2 for 95 % (JCGM 100:2008, G.6.6, from memory)
 _YEAR_NS: Final = 365.25 * SECONDS_PER_DAY * NS_PER_S  # definition: the Julian year
 _ROOT_3: Final = math.sqrt(3.0)  # source: JCGM 100:2008, 4.3.7, rectangular
 
@@ -74,13 +80,13 @@ def _without_check(spec: InstrumentSpec, aside: str) -> Timebase:
         offset_ppm=0.0,
         u_ppm=half / _ROOT_3,
         valid_until_utc_ns=None,
-        text=f"stated +-{half:g} ppm in the bench file, {aside}",
+        text=f"stated +-{as_stated(half)} ppm in the bench file, {aside}",
     )
 
 
 def states_as_much(spec: InstrumentSpec | None, check: ReferenceCheck) -> bool:
     """Whether what the bench file states agrees with a check, within both U."""
-    allowed = math.hypot(_COVERAGE * stated_u_ppm(spec), _COVERAGE * check.u_ppm)
+    allowed = math.hypot(COVERAGE * stated_u_ppm(spec), COVERAGE * check.u_ppm)
     return abs(check.offset_ppm) <= allowed
 
 
@@ -163,7 +169,7 @@ def timebase_by(
 def assumed_timebase(aside: str = "") -> Timebase:
     """Return what is taken when nothing is known: +-1 ppm, rectangular."""
     aside = f", {aside}" if aside else ""
-    text = f"assumed +-{ASSUMED_PPM:g} ppm: nothing is stated{aside}"
+    text = f"assumed +-{as_stated(ASSUMED_PPM)} ppm: nothing is stated{aside}"
     return Timebase(
         status="assumed",
         offset_ppm=0.0,
@@ -198,21 +204,22 @@ def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Tim
 
 def is_coarse(timebase: Timebase, limit: Limit) -> bool:
     """Whether U of the time base is more than a quarter of the limit."""
-    return limit.known and RATIO * _COVERAGE * timebase.u_ppm > limit.ppm
+    return limit.known and RATIO * COVERAGE * timebase.u_ppm > limit.ppm
 
 
 def timebase_reasons(timebase: Timebase, limit: Limit) -> Iterator[str]:
     """Say what a person should know of the time base that a figure rests on."""
     if timebase.status == "assumed":
-        half = f"{_ROOT_3 * timebase.u_ppm:.2g}"
+        half = as_stated(float(f"{_ROOT_3 * timebase.u_ppm:.2g}"))
         yield f"time base {timebase.text or f'assumed +-{half} ppm'}"
     elif timebase.stale:
         yield "the last time-base check has expired: repeat it with refcheck"
     if timebase.doubt:
         yield timebase.doubt
     if is_coarse(timebase, limit):
-        known = format_u_ppm(_COVERAGE * timebase.u_ppm)
+        known = format_u_ppm(COVERAGE * timebase.u_ppm)
         yield (
             f"time base known to +-{known} ppm, coarser than "
-            f"{RATIO:g}:1 for a limit of +-{limit.ppm:.10g} ppm: check it with refcheck"
+            f"{as_stated(RATIO)}:1 for a limit of +-{as_stated(limit.ppm)} ppm: "
+            "check it with refcheck"
         )

@@ -24,15 +24,18 @@ from benchlog.model import Columns, InstrumentSpec, ReferenceSpec
 from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
+    as_stated,
     format_duration,
     format_frequency,
+    two_digits,
 )
 from benchlog.verdict.run.budget import (
+    COVERAGE,
     Budget,
     BudgetLine,
     budget_of,
-    resolution_line,
 )
+from benchlog.verdict.run.counter.resolution import DigitCounts, digit_line
 from benchlog.verdict.run.pulse_budget import statistics_line
 from benchlog.verdict.run.pulse_timing import ASSUMED_PULSE_S
 from benchlog.verdict.timebase.warm_up import (
@@ -87,8 +90,8 @@ class Finding:
 
     @property
     def u_ppm(self) -> float:
-        """Standard uncertainty that gives U with k = 2, as a check is kept."""
-        return self.budget.expanded_ppm / 2.0
+        """Standard uncertainty that gives U taken as normal, as a check is kept."""
+        return self.budget.expanded_ppm / COVERAGE
 
 
 def by_readings(
@@ -111,13 +114,16 @@ def by_readings(
     running = Running(nominal_hz)
     running.feed(kept)
     stats = running.stats()
+    digits = DigitCounts()
+    digits.feed(kept.frequency_hz)
+    digit = digits.seen(resolution_hz, cut=counter.counts.cut)
     mean = mean_uncertainty(stats)
     if mean is None or stats.mean_hz is None:
         raise DataError("no two readings of the reference follow each other")
     budget = budget_of(
         [
             *_reference_lines(reference, stats.span_s),
-            resolution_line(resolution_hz, nominal_hz, 1.0),
+            digit_line(digit, nominal_hz, 1.0),
             BudgetLine(
                 name="statistics",
                 u_ppm=mean.u_ppm,
@@ -128,7 +134,7 @@ def by_readings(
         ]
     )
     return Finding(
-        offset_ppm=(nominal_hz / stats.mean_hz - 1.0) * 1e6,
+        offset_ppm=(nominal_hz / (stats.mean_hz + digit.low_hz) - 1.0) * 1e6,
         budget=budget,
         pulses=stats.n,
         missed=_missed(y_ppm, plausible),
@@ -200,8 +206,8 @@ def _must_be_reference(
     if 2 * np.count_nonzero(plausible) <= n:
         middle = float(np.median(columns.frequency_hz))
         raise DataError(
-            f"the counter reads {middle:.10g} Hz where [reference] promises "
-            f"{reference.nominal_hz:.10g} Hz: is the reference at that input?"
+            f"the counter reads {as_stated(middle)} Hz where [reference] promises "
+            f"{as_stated(reference.nominal_hz)} Hz: is the reference at that input?"
         )
 
 
@@ -241,7 +247,7 @@ def _reference_lines(reference: ReferenceSpec, span_s: float) -> Iterator[Budget
         )
         return
     said = "stated" if stated else "assumed"
-    text = f"{said} u {u_s:.2g} s at either end of {format_duration(span_s)}"
+    text = f"{said} u {two_digits(u_s)} s at either end of {format_duration(span_s)}"
     yield BudgetLine(
         name="reference",
         u_ppm=_ROOT_2 * u_s / span_s * 1e6,

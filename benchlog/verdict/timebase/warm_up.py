@@ -11,7 +11,10 @@ from benchlog.analysis.running import Running
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.errors import DataError
 from benchlog.model import Columns, InstrumentSpec
-from benchlog.units import NS_PER_S
+from benchlog.units import (
+    NS_PER_S,
+    as_stated,
+)
 from benchlog.verdict.run.budget import BudgetLine, budget_of
 from benchlog.verdict.timebase.known_timebase import ASSUMED_PPM
 
@@ -72,7 +75,7 @@ def allowed_drift(counter: InstrumentSpec) -> Allowed:
     """
     stated = abs(counter.timebase_ppm or 0.0)
     whole = stated or ASSUMED_PPM
-    said = f"{'stated' if stated else 'assumed'} +-{whole:g} ppm"
+    said = f"{'stated' if stated else 'assumed'} +-{as_stated(whole)} ppm"
     return Allowed(_SHARE * whole, f"a tenth of the {said}")
 
 

@@ -7,6 +7,7 @@ from typing import Final
 from benchlog import registry
 from benchlog.cli.tasks.bench_setup.answers import NONE, CounterAnswer, driver_of
 from benchlog.cli.tasks.host.ports import Port
+from benchlog.units import as_stated
 
 BOARD: Final = re.compile(r"ttyACM|-if\d\d$")
 """How the address of a microcontroller board looks."""
@@ -54,7 +55,10 @@ def ambient_fault(text: str, ports: Sequence[Port]) -> str:
     value = as_number(text)
     if value is not None:
         low, high = _HEAT
-        fault = f"a temperature from {low:g} to {high:g} C, or an address, or none"
+        fault = (
+            f"a temperature from {as_stated(low)} to {as_stated(high)} C, or an "
+            "address, or none"
+        )
         return "" if low <= value <= high else fault
     if text == NONE or text.startswith("/sys/"):
         return ""

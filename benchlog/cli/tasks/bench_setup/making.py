@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import platformdirs
 
 from benchlog.catalogue import bench_from_mapping
+from benchlog.catalogue.defaults import read_defaults
 from benchlog.errors import BenchlogError, UsageError
 
 if TYPE_CHECKING:
@@ -90,7 +91,13 @@ def next_commands(name: str, path: Path, failed: Sequence[str], *, tried: bool) 
     bench = name if _is_found(path) else str(path)
     if failed or not tried:
         return f"next: benchlog check-bench {bench}"
-    return f"next: benchlog measure --bench {bench} --part PART --device ID"
+    part = read_defaults().part
+    if part is not None:
+        return f"next: benchlog measure --bench {bench} --part {part} --device ID"
+    return (
+        f"next: benchlog measure --bench {bench} --device ID --nominal 16MHz "
+        "--tolerance 30ppm (with your device's figures; or --part PART)"
+    )
 
 
 def _is_found(path: Path) -> bool:

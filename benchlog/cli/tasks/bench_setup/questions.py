@@ -14,6 +14,7 @@ import click
 
 from benchlog.cli.printing import say
 from benchlog.errors import UsageError
+from benchlog.units import as_stated
 
 Fault = Callable[[str], str]
 """Returns why an answer cannot be taken, empty when it can."""
@@ -157,6 +158,6 @@ def _number_fault(text: str, low: float, high: float, may_be_none: bool) -> str:
         value = math.nan
     if math.isfinite(value) and low <= value <= high:
         return ""
-    bounds = "" if math.isinf(low) else f" of at least {low:g}"
-    bounds += "" if math.isinf(high) else f" and at most {high:g}"
+    bounds = "" if math.isinf(low) else f" of at least {as_stated(low)}"
+    bounds += "" if math.isinf(high) else f" and at most {as_stated(high)}"
     return f"a number{bounds}{', or none' if may_be_none else ''}"

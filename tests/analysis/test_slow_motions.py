@@ -1,0 +1,80 @@
+"""The slowest motions of a run: blocks, contrasts, covariances under each noise."""
+
+import numpy as np
+import pytest
+from columns_maker import columns, without
+from noise_makers import KINDS, allan_variance, make
+from seeds import seeded_generator
+
+from benchlog.analysis.phase_blocks import (
+    MOST,
+    BlockPhases,
+    PhaseBlocks,
+    without_slope,
+)
+from benchlog.analysis.phase_contrasts import contrasts_of, covariances
+from benchlog.analysis.running import Running
+from benchlog.analysis.uncertainty import mean_uncertainty, slow_motions
+
+
+@pytest.mark.parametrize("n", [1, 63, 64, 65, 129, 1_000, 5_000])
+def test_blocks_are_the_means_of_equal_stretches_however_they_came(n):
+    phases = seeded_generator(n).standard_normal(n)
+    at_once, one_by_one = PhaseBlocks(), PhaseBlocks()
+    at_once.feed(phases)
+    for phase in phases:
+        one_by_one.feed(np.array([phase]))
+    found = at_once.found()
+    assert found == one_by_one.found()
+    whole = n // found.length
+    assert whole < MOST and (found.length == 1 or whole >= MOST // 2)
+    wanted = phases[: whole * found.length].reshape(whole, found.length).mean(axis=1)
+    assert found.means == pytest.approx(tuple(wanted), abs=1e-12)
+
+
+@pytest.mark.parametrize("n", [40, 300])
+@pytest.mark.parametrize(("at", "kind"), list(enumerate(KINDS)))
+def test_variances_of_contrasts_are_those_of_simulated_noise(at, kind, n):
+    """4,000 runs: each variance within five of its standard deviations, 2.2 %."""
+    rows = []
+    for y in make(kind, seeded_generator(n + at), 4_000, n):
+        blocks = PhaseBlocks()
+        blocks.feed(np.concatenate(([0.0], np.cumsum(y))))
+        rows.append(contrasts_of(blocks.found()))
+    shape = blocks.found()
+    told = covariances(len(shape.means), shape.length)[at]
+    told = told * allan_variance(kind, n, n)
+    # blocks that are not full leave out up to a part of the run
+    part = n / (len(shape.means) * shape.length - 1)
+    assert part < 1.04
+    seen = np.var(np.array(rows), axis=0)
+    assert seen / np.diag(told) == pytest.approx(
+        np.ones(len(seen)), abs=0.11 + part - 1
+    )
+
+
+def test_a_mean_frequency_is_no_motion():
+    phases = 5.0 + 1e6 * np.arange(48.0)
+    assert contrasts_of(BlockPhases(tuple(phases), 1)) == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("n", [50, 500])
+def test_a_line_can_be_taken_off(n):
+    y = seeded_generator(n).standard_normal(n)
+    found = []
+    for slope in (0.0, 0.25):
+        blocks = PhaseBlocks()
+        drifting = y + slope * (np.arange(n) + 0.5)
+        blocks.feed(np.concatenate(([0.0], np.cumsum(drifting))))
+        found.append(without_slope(blocks.found(), slope).means)
+    assert found[1] == pytest.approx(found[0], abs=1e-8 * n * n)
+
+
+def test_across_a_gap_nobody_knows_the_phase():
+    whole = columns(1e6 * (1 + 1e-9 * seeded_generator(3).standard_normal(200)))
+    running, broken = Running(1e6), Running(1e6)
+    running.feed(whole)
+    broken.feed(without(whole, [100]))
+    assert slow_motions(running.stats().phase_blocks) is not None
+    assert broken.stats().phase_blocks is None
+    assert mean_uncertainty(broken.stats()) is not None
