@@ -155,6 +155,7 @@ def _answer(value: float | None, budget: Budget | None) -> ComparisonAnswer:
     return ComparisonAnswer.MORE if value > 0 else ComparisonAnswer.LESS
 
 
+# definition: of `Steadiness.told`
 _TOLD: Final = {
     -1: ComparisonAnswer.LESS,
     0: ComparisonAnswer.UNCLEAR,
