@@ -3,9 +3,11 @@
 A pair of neighbours has 0.51 degrees of freedom in white PM, 0.67 in white FM and 1 in
 random walk (exact, `freedom`). Which noise there is at the gate, the Allan variance at
 twice the gate tells: over that at the gate it is 1/4, 1/2 and 3/2. The edf of what lies
-between is blended.
+between is blended. It is taken one standard error nearer to the quick noises, as chance that makes
+a noise slower would leave more freedom than there is.
 """
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -52,15 +54,20 @@ def gate_scatter(stats: RunStats) -> GateScatter | None:
         return None
     first = stats.avar[0]
     second = next((point for point in stats.avar if point.m == 2), None)
-    alpha = 2.0
+    n = max(1, first.n)
+    pairs = Differences(order=2, m=1, pairs=n)
+    alpha = quicker = 2.0
     if second is not None and second.n and first.avar > 0.0:
-        ratios = variance_ratios()
-        alpha = float(np.interp(second.avar / first.avar, ratios, _ALPHAS))
-    pairs = Differences(order=2, m=1, pairs=max(1, first.n))
-    freedom = max(1.0, blended_freedom(pairs, alpha))
-    return GateScatter(
-        ppm=ppm, freedom=freedom, per_pair=freedom / max(1, first.n), alpha=alpha
-    )
+        ratio = second.avar / first.avar
+        alpha = _alpha_of(ratio)
+        error = 1.0 / math.sqrt(max(1.0, blended_freedom(pairs, alpha)))
+        quicker = _alpha_of(ratio * (1.0 - error))
+    freedom = max(1.0, blended_freedom(pairs, quicker))
+    return GateScatter(ppm=ppm, freedom=freedom, per_pair=freedom / n, alpha=alpha)
+
+
+def _alpha_of(ratio: float) -> float:
+    return float(np.interp(ratio, variance_ratios(), _ALPHAS))
 
 
 @lru_cache(maxsize=1)

@@ -60,8 +60,7 @@ def _ratio(a: RunStats, b: RunStats, pairs: Pairs | None) -> Ratio | None:
     a_gate, b_gate = gate_scatter(a), gate_scatter(b)
     if a_gate is None or b_gate is None or min(a.n, b.n) < _FEWEST:
         return None
-    # of both noises the quicker one: chance takes one of two alike for slower, with
-    # more freedom than it has
+    # that of the quicker noise, for both: chance makes one of two alike look slower
     per_pair = min(a_gate.per_pair, b_gate.per_pair)
     if pairs is not None:
         found = ratio_paired(pairs, per_pair)
