@@ -3,8 +3,8 @@
 A pair of neighbours has 0.51 degrees of freedom in white PM, 0.67 in white FM and 1 in
 random walk (exact, `freedom`). Which noise there is at the gate, the Allan variance at
 twice the gate tells: over that at the gate it is 1/4, 1/2 and 3/2. The edf of what lies
-between is blended. It is taken one standard error nearer to the quick noises, as chance that makes
-a noise slower would leave more freedom than there is.
+between is blended. It is taken one standard error nearer to the quick noises, as one
+that looks slower by chance would have more freedom than there is.
 """
 
 import math
