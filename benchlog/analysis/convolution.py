@@ -37,12 +37,13 @@ _STEP: Final = 0.75  # our rule, held by the table: in widths of ln(chi-squared)
 _SHOWS: Final = 0.002
 """Sixth cumulant that one rectangle in the place of several misses, over the variance
 cubed and 48/7: from here on the largest keeps its own. Our rule, held by the table."""
+_SMALL: Final = 1e-8  # of the variance; our rule: a rectangle so small counts as normal
 _MOST_OWN: Final = 2  # our rule, held by the table
 _FINEST: Final = 1e-5  # of the half width: our rule, narrower normal parts tell nothing
 _MOST_NODES: Final = 1024  # our rule: three t quantities are put on a grid anew
 _GRID_STEP: Final = 0.1  # of the logarithm of the variance, on that grid; our rule
-_NOTHING: Final = 1e-12  # our rule: a probability that changes no digit in print
-_FAR: Final = 7.1  # definition: standard deviations that leave `_NOTHING` above them
+_NOTHING: Final = 1e-9  # our rule: a probability that changes no digit in print
+_FAR: Final = 6.0  # definition: standard deviations that leave `_NOTHING` above them
 _CLOSE: Final = 0.03  # our rule, held by the table: the next step is about its square
 _USUAL: Final = 0.025  # definition: one side of 95 %
 _ROUNDS: Final = 40  # our rule, never reached in the table
@@ -60,12 +61,21 @@ class Sum(NamedTuple):
     students: tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Normals:
-    """Standard deviations of normals and their weights, which sum to one."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mixture:
+    """Normals of several widths plus m rectangles, ready for its tail at any x.
 
-    sd: Array
-    weight: Array
+    `inverse_sd` is of the normals; `ends`, a column, are the corners of the rectangles
+    and `signs` theirs; a weight of a normal is times s^m (for the density s^(m - 1))
+    over the product of the rectangles' widths.
+    """
+
+    inverse_sd: Array
+    ends: Array
+    signs: Array
+    tail_weight: Array
+    density_weight: Array
+    order: int
 
 
 def sum_of(
@@ -89,12 +99,14 @@ def sum_of(
             kept.append((scale, freedom))
         elif scale > 0.0:
             sd2 += scale * scale * _variance(freedom)
-    squares = [sd * sd for sd in rectangular if sd > 0.0]
+    squares = sorted([sd * sd for sd in rectangular], reverse=True)
+    whole = sum(squares) + sd2 + sum([one * one for one, _ in kept])
+    while squares and squares[-1] <= _SMALL * whole:
+        sd2 += squares.pop()
     if len(squares) < 2:
         widths = [ROOT_3 * math.sqrt(square) for square in squares]
         return Sum(tuple(widths), math.sqrt(sd2), tuple(sorted(kept)))
-    squares.sort(reverse=True)
-    shows = _SHOWS * (sum(squares) + sd2 + sum([one * one for one, _ in kept])) ** 3
+    shows = _SHOWS * whole**3
     own = 0
     while own < _MOST_OWN and _missed(squares[own:]) > shows:
         own += 1
@@ -126,7 +138,6 @@ def _missed(squares: list[float]) -> float:
     return float(fourth**1.5) - sum(square**3 for square in squares)
 
 
-@lru_cache(maxsize=1024)
 def half_interval(of: Sum, probability: float = 0.95) -> float:
     """Return x so that the sum lies within -x and x with this probability."""
     return quantile_above(of, (1.0 - probability) / 2.0)
@@ -169,9 +180,9 @@ def between(of: Sum, low: float, high: float) -> float:
 
 def _mixed_between(of: Sum, low: float, high: float) -> float:
     """Return the difference of two tails; each on the side where it is small."""
-    normals = _normals(of)
+    mixture = _mixture(of)
     left, right = (
-        0.0 if _is_out_of_reach(of, x) else _tail(normals, of.half_widths, x)[0]
+        0.0 if _is_out_of_reach(of, x) else _tail(mixture, x)[0]
         for x in (abs(low), abs(high))
     )
     left = left if low < 0.0 else 1.0 - left
@@ -198,14 +209,14 @@ def _searched(of: Sum, rate: float) -> float:
 
     A step that leaves what is known to hold the quantile is halved instead.
     """
-    normals = _normals(of)
+    mixture = _mixture(of)
     x, wanted = _guess(of, rate), math.log(rate)
     low, high = 0.0, math.inf
     close = _CLOSE * min(
         1.0, rate / _USUAL
     )  # the farther out, the slower it comes near
     for _ in range(_ROUNDS):
-        tail, density = _tail(normals, of.half_widths, x)
+        tail, density = _tail(mixture, x)
         if tail > rate:
             low = x
         else:
@@ -230,9 +241,7 @@ def _guess(of: Sum, rate: float) -> float:
     return math.hypot(float(ndtri(rate)) * of.sd, *flat, *parts)
 
 
-def _tail(
-    normals: _Normals, widths: tuple[float, ...], x: float
-) -> tuple[float, float]:
+def _tail(mixture: _Mixture, x: float) -> tuple[float, float]:
     """Return the probability above x, and the density there.
 
     L_0 = Q is the tail of the normal distribution, L_1 = phi - z Q its loss function,
@@ -240,33 +249,19 @@ def _tail(
     tail over m rectangles is s^m / prod(2 a) times the sum of L_m((x + c) / s) over
     all c = +-a_1 +-a_2 ... with the product of their signs.
     """
-    ends, signs = _ends(widths)
-    sd, weight = normals.sd, normals.weight
-    z = (x + ends) / sd
+    z = (x + mixture.ends) * mixture.inverse_sd
     before, now = _PHI_0 * np.exp(-0.5 * z * z), ndtr(-z)
-    if not widths:
-        return float(weight @ now[0]), float((weight / sd) @ before[0])
-    for order in range(1, len(widths) + 1):
-        before, now = now, (before - z * now) / order
-        weight, below = weight * sd, weight
-    scale = math.prod(2.0 * width for width in widths)
-    return float(signs @ (now @ weight)) / scale, float(
-        signs @ (before @ below)
-    ) / scale
-
-
-@lru_cache(maxsize=256)
-def _ends(widths: tuple[float, ...]) -> tuple[Array, Array]:
-    """Return the corners of rectangles, a column, and their signs, a row."""
-    corners = list(product(*(((-a, 1.0), (a, -1.0)) for a in widths)))
-    ends = [math.fsum(end for end, _ in corner) for corner in corners]
-    signs = [math.prod(sign for _, sign in corner) for corner in corners]
-    return np.array(ends)[:, None], np.array(signs)
+    for order in range(1, mixture.order + 1):
+        before, now = now, before - z * now
+        if order > 1:
+            now /= order
+    tail = mixture.signs @ (now @ mixture.tail_weight)
+    return float(tail), float(mixture.signs @ (before @ mixture.density_weight))
 
 
 @lru_cache(maxsize=64)
-def _normals(of: Sum) -> _Normals:
-    """Return the normals whose mixture is all but the rectangle, narrowest first."""
+def _mixture(of: Sum) -> _Mixture:
+    """Return what `_tail` needs of a sum."""
     floor = max((of.sd, *(_FINEST * width for width in of.half_widths)))
     variance, weight = np.array([floor * floor]), np.ones(1)
     for scale, freedom in of.students:
@@ -275,7 +270,31 @@ def _normals(of: Sum) -> _Normals:
         weight = np.multiply.outer(weight, share).ravel()
         if len(weight) > _MOST_NODES:
             variance, weight = _on_a_grid(variance, weight)
-    return _Normals(np.sqrt(variance), weight)
+    sd, order = np.sqrt(variance), len(of.half_widths)
+    ends, signs = _corners(of.half_widths)
+    scale = math.prod([2.0 * width for width in of.half_widths])
+    density_weight = weight * sd ** (order - 1) / scale
+    return _Mixture(
+        inverse_sd=1.0 / sd,
+        ends=ends,
+        signs=signs,
+        tail_weight=density_weight * sd,
+        density_weight=density_weight,
+        order=order,
+    )
+
+
+def _corners(widths: tuple[float, ...]) -> tuple[Array, Array]:
+    """Return the corners of rectangles, a column, and their signs."""
+    if len(widths) == 1:
+        return np.array(((-widths[0],), widths)), _SIGNS
+    corners = list(product(*(((-a, 1.0), (a, -1.0)) for a in widths)))
+    ends = [math.fsum(end for end, _ in corner) for corner in corners]
+    signs = [math.prod(sign for _, sign in corner) for corner in corners]
+    return np.array(ends)[:, None], np.array(signs)
+
+
+_SIGNS: Final = np.array((1.0, -1.0))  # definition: of the ends of one rectangle
 
 
 def _inverse_chi_squared(freedom: float) -> tuple[Array, Array]:

@@ -85,6 +85,7 @@ class Ladder(NamedTuple):
         return found * (self.phase_rung if len(terms) > 1 and terms[0] == 0 else 1.0)
 
 
+# definition: pairs of terms in the order of `_PAIRS`
 _PAIR_OF: Final = {pair: at for at, pair in enumerate(combinations(range(4), 2))}
 _LADDER: Final = Ladder()
 

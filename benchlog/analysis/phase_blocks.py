@@ -52,9 +52,9 @@ class PhaseBlocks:
         if self._broken:
             return
         if len(phases) == 1:
-            self._take(float(phases[0]))
+            self._enter(float(phases[0]))
         else:
-            self._take_many(phases)
+            self._enter_many(phases)
         while len(self._sums) >= MOST:
             self._join()
 
@@ -70,7 +70,7 @@ class PhaseBlocks:
         length = 1 << (len(self._open) - 1)
         return BlockPhases(tuple(value / length for value in self._sums), length)
 
-    def _take(self, value: float) -> None:
+    def _enter(self, value: float) -> None:
         for level in range(len(self._open) - 1):
             before = self._open[level]
             if before is None:
@@ -79,7 +79,7 @@ class PhaseBlocks:
             self._open[level], value = None, before + value
         self._sums.append(value)
 
-    def _take_many(self, values: Array) -> None:
+    def _enter_many(self, values: Array) -> None:
         for level in range(len(self._open) - 1):
             before = self._open[level]
             if before is not None:

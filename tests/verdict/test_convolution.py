@@ -154,6 +154,18 @@ def test_against_drawing_at_random():
     assert found == pytest.approx(expected, rel=5e-3)
 
 
+@pytest.mark.parametrize("tiny", [0.0, 1e-300, 1e-17, 1e-9, 1e-6, 3e-5, 3e-4])
+@pytest.mark.parametrize("students", [(), ((0.5, 1.2),), ((0.5, 30.0),)])
+def test_a_rectangle_next_to_nothing_changes_nothing(tiny, students):
+    """Its closed form divides by its width."""
+    without = half_interval(sum_of((), (1.0,), students))
+    for rectangles in ((tiny,), (tiny, tiny), (tiny, tiny / 3, tiny)):
+        found = half_interval(sum_of(rectangles, (1.0,), students))
+        assert found == pytest.approx(without, rel=1e-6)
+    wide = half_interval(sum_of((2.0,), (1.0,), students))
+    assert half_interval(sum_of((2.0, tiny), (1.0,), students)) == pytest.approx(wide)
+
+
 # --- the grid
 
 

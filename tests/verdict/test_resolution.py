@@ -114,7 +114,7 @@ def test_a_counter_that_cuts_is_corrected_by_half_a_digit_and_says_so():
     assert off[0] - truth_ppm == pytest.approx(-half_ppm, abs=0.4 * half_ppm)
     assert off[1] - truth_ppm == pytest.approx(0.0, abs=0.4 * half_ppm)
     assert off[2] - truth_ppm == pytest.approx(0.0, abs=0.4 * half_ppm)
-    assert "cut off: 0.005 ppm added" in line_of(judged(cut, cut=True)).text
+    assert "cut off: 0.00500 ppm added" in line_of(judged(cut, cut=True)).text
     assert line_of(judged(rounded)).u_ppm < 0.05 * half_ppm
     assert "averaged by the scatter" in line_of(judged(rounded)).text
 

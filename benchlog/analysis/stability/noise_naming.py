@@ -31,7 +31,8 @@ Array = NDArray[np.float64]
 # our rule: blocks of phases that the slope of phase noise is taken of, four to the
 # shorter averaging time. That is 1,024 windows, good to 0.1, or as many as there are
 _BLOCKS: Final = 1 << 12
-_TO_A_WINDOW: Final = 4  # our rule: see above
+# our rule: the four of above
+_TO_A_WINDOW: Final = 4
 
 
 def name_noises(

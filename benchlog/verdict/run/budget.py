@@ -12,8 +12,7 @@ degrees of freedom, which are told and not used); JCGM 101:2008, 6.4.2 (rectangu
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field
 from typing import Final
 
 from benchlog.analysis.convolution import (
@@ -58,7 +57,7 @@ class Budget:
 
     `u_ppm` is the combined standard uncertainty, `degrees_of_freedom` the effective
     ones by Welch and Satterthwaite. `expanded_ppm` = `k` `u_ppm` holds with 95 %, by
-    the convolution of the lines.
+    the convolution of the lines, `convolved`.
     """
 
     lines: tuple[BudgetLine, ...]
@@ -66,33 +65,35 @@ class Budget:
     degrees_of_freedom: float
     k: float
     expanded_ppm: float
+    convolved: Sum = field(default=Sum((), 0.0, ()), repr=False, compare=False)
 
     def guard_ppm(self, rate: float) -> float:
         """Return what the error exceeds, upwards, with probability `rate` (< 1/2)."""
-        return 0.0 if self.u_ppm <= 0.0 else quantile_above(_sum_of(self.lines), rate)
+        return 0.0 if self.u_ppm <= 0.0 else quantile_above(self.convolved, rate)
 
     def probability_between(self, low_ppm: float, high_ppm: float) -> float:
         """Return the probability that the error lies between two bounds."""
         if self.u_ppm <= 0.0:
             return float(low_ppm <= 0.0 <= high_ppm)
-        return between(_sum_of(self.lines), low_ppm, high_ppm)
+        return between(self.convolved, low_ppm, high_ppm)
 
 
 def budget_of(lines: Iterable[BudgetLine]) -> Budget:
     """Combine lines, taken as independent."""
     kept = tuple(lines)
     u = math.hypot(*(line.u_ppm for line in kept)) if kept else 0.0
-    k = half_interval(_sum_of(kept), PROBABILITY) / u if u > 0.0 else COVERAGE
+    convolved = _sum_of(kept)
+    k = half_interval(convolved, PROBABILITY) / u if u > 0.0 else COVERAGE
     return Budget(
         lines=kept,
         u_ppm=u,
         degrees_of_freedom=effective_freedom(kept, u),
         k=k,
         expanded_ppm=k * u,
+        convolved=convolved,
     )
 
 
-@lru_cache(maxsize=64)
 def _sum_of(lines: tuple[BudgetLine, ...]) -> Sum:
     rectangular, normal, students = [], [], []
     for line in lines:
