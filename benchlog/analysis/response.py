@@ -27,6 +27,8 @@ FEWEST: Final = 4  # our rule: fewer show no noise
 """Readings that a phase needs for a figure of its own."""
 SETTLED_SHARE: Final = 1 / 3  # our rule: the first two thirds are for settling
 """The last part of a phase that stands for where it went."""
+TOGETHER: Final = 0.95  # definition: as every U of ours
+"""How often all changes of a run together lie within their U."""
 WITHIN: Final = 0.05
 """Share of a change within which a source counts as settled, where its scatter allows
 to see that; the usual band of a settling time (common practice, no source)."""
@@ -78,8 +80,8 @@ class Phase:
 class Response:
     """What a phase changed against the one before; `sign` is up, down or none.
 
-    `u_ppm` is U of the change, slow noise over the time between included: of all
-    changes of a run together 95 % hold. `u_ppm_per_c` and `u_ppm_per_v` are those of
+    `u_ppm` is U of the change, slow noise over the time between included: in
+    95 % of runs all of them hold. `u_ppm_per_c` and `u_ppm_per_v` are those of
     the rates, that of ambient with the gain of the thermometer in it;
     without a clear change there are no rates and nothing to settle. `settle_s` is the
     time from the beginning of the phase until the source stays within `within_ppm` of
@@ -135,7 +137,7 @@ def responses(seen: Observed, found: Sequence[Phase]) -> tuple[Response, ...]:
     """
     known = [phase for phase in found if phase.offset_ppm is not None]
     changes = max(1, len(known) - 1)
-    sure = 0.5 + 0.5 * 0.95 ** (1.0 / changes)
+    sure = 0.5 + 0.5 * TOGETHER ** (1.0 / changes)
     return tuple(_response(seen, known[0], a, b, sure) for a, b in pairwise(known))
 
 

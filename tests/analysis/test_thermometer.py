@@ -59,7 +59,7 @@ def test_a_body_of_two_lags_is_named():
     """Full table: TEMPERATURE.md."""
     held, trusted, _ = cell(BODIES[1], "twice", 2, 3)
     assert not trusted.any()
-    held, trusted, _ = cell(BODIES[0], "twice", 2, 3)
+    held, trusted, _ = cell(BODIES[0], "ramps", 2, 3)
     assert trusted.all() and held.mean() >= 0.8
 
 

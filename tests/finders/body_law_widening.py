@@ -2,9 +2,9 @@
 
 Model: the runs of tests/analysis/test_body_law.py, a quartz with a lag of 45 s, 8 C,
 the air changed in one step, there and back, or slowly; every other run has a gap.
-Criterion: at least 95 % of the intervals of the linear coefficient hold, as is stated
-of them, and at most 5 wrong signs in 102 runs, as the test asks; the smallest factor
-that does it is found.
+Criterion: at least 98 % of the intervals of each coefficient hold, and at most 5 wrong
+signs in 102 runs, as the test asks; the smallest factor that does it is found. 98 %
+where 95 % is stated: these bodies have one lag, others nearly.
 Grid: 1 to 3 by 0.1. Under a minute.
 
     python tests/finders/body_law_widening.py [--runs N] [--seed S]
@@ -30,7 +30,7 @@ from benchlog.analysis.fitting.thermal_lag import LAG_SEARCH
 SHAPES = ("step", "twice", "ramp")
 CUBIC = LawTerms(degree=3, reference_c=25.0, with_ageing=False)
 FACTORS = np.round(np.arange(1.0, 3.01, 0.1), 1)
-LEAST_HELD = 0.95
+LEAST_HELD = 0.98
 MOST_WRONG = 5 / 102
 
 
@@ -80,7 +80,7 @@ def main(arguments=None):
         print(
             f"{factor:6g}{linear:8.1f}{quadratic:10.1f}{cubic:8.1f}{100 * wrong:8.1f}"
         )
-        if held[0] >= LEAST_HELD and wrong <= MOST_WRONG:
+        if held.min() >= LEAST_HELD and wrong <= MOST_WRONG:
             passed.append(factor)
     print(f"found: factor {passed[0]:g}" if passed else "found: none on the grid")
     return passed[0] if passed else None

@@ -131,6 +131,14 @@ def _worst(law: Law, at_c: Array, limits: Limits) -> Promise:
 
 # definition: of the polynomials
 DEGREES: Final = {"line": 1, "parabola": 2, "cubic": 3}
+_TOO_FAST: Final = (
+    "NOT TO BE TRUSTED: ambient jumped, and the device followed faster than it was "
+    "measured; change the temperature slowly, or measure faster"
+)
+_ONE_JUMP: Final = (
+    "NOT TO BE TRUSTED: ambient jumped once and did nothing else, so that a curve of "
+    "the law cannot be told from the way the device follows; go back, or go slowly"
+)
 _TWO_LAGS: Final = (
     "NOT TO BE TRUSTED: a part of the device follows the thermometer by another lag "
     "than the rest; hold each temperature until the device has settled, or put the "
@@ -230,7 +238,9 @@ def fit_temperature(
     drift = _estimate(found, degree + 1, "drift", "ppm/day") if with_ageing else None
     seen = (float(body.body_c.min()), float(body.body_c.max()))
     promise, said = promise_of(Law(found, degree, reference_c, seen), limits)
-    odd = () if body.one_lag else (_TWO_LAGS,)
+    odd = [] if body.one_lag else [_TWO_LAGS]
+    odd += [_ONE_JUMP] if body.one_jump and degree > 1 else []
+    odd += [] if body.followed else [_TOO_FAST]
     notes = [said, told] if said else [told]
     return TemperatureFit(
         law=law,

@@ -31,11 +31,11 @@ _MOST_GAPS: Final = 200  # our rule: bounds the work; the longest gaps are taken
 _LEAVES: Final = 0.1
 # of the span of ambient: the body is known well enough; our rule: 3 mK of 30 C
 _CLOSE: Final = 1e-4
-# _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 90 % of the intervals of
-# the linear coefficient hold, few wrong signs, over the runs of test_body_law.
-_RESOLVED: Final = 0.5  # log evidence by which neighbours of the best lag may differ
+# _RESOLVED and _SURE: tests/finders/lag_search.py. Criterion: 98 % of the intervals of
+# each coefficient hold, narrowest to 1 %, then least work; runs of test_body_law.
+_RESOLVED: Final = 2.0  # log evidence by which neighbours of the best lag may differ
 _CLOSER: Final = 8  # our rule: bounds the rounds of looking closer
-_SURE: Final = 1.2
+_SURE: Final = 1.1
 # lags between two others, when it is looked closer; our rule: what the time allows
 _BETWEEN: Final = 4
 
@@ -58,7 +58,7 @@ class Lagged:
     """What the lags say together: `fit` of all, `best` of the likeliest `lag_s`.
 
     `high_s` is a lag that the true one hardly exceeds. `lag_s` is 0 where no lag is
-    as likely as one. `sure`: all that are likely lie within a fifth of each other.
+    as likely as one. `sure`: all that are likely lie within a tenth of each other.
     """
 
     fit: LinearFit

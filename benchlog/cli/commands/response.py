@@ -131,11 +131,9 @@ def _said(answer: "Response", nominal_hz: float) -> str:
 
 def _rate(value: float, u: float | None) -> str:
     """Return a rate with its U (95 %)."""
-    return (
-        signed_digits(value)
-        if not u
-        else f"{format_ppm(value, u)} +- {three_digits(u)}"
-    )
+    if not u:
+        return signed_digits(value)
+    return f"{format_ppm(value, u)} +- {format_u_ppm(u)}"
 
 
 def _averaged(phase: "Phase") -> str:
