@@ -31,6 +31,7 @@ def run_document(evaluation: Evaluation) -> dict[str, Any]:
     why = evaluation.why_not_counted
     document = {
         **figures(evaluation),
+        "run_uid": evaluation.run.uid,
         "verdict": evaluation.decision.value,
         "counts": not why,
         "does_not_count": why or None,

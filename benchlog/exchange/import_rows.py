@@ -79,6 +79,10 @@ class ImportedRun:
         with closing(Reader.open(self._writer.path)) as reader:
             return reader.same_run(header)
 
+    def identify(self, run_id: int, uid: str) -> None:
+        """Give the run the UUID of the run that it is a copy of."""
+        self._patiently(lambda: self._writer.identify_run(run_id, uid))
+
     def segment(self, run_id: int, like: Segment | None = None) -> int:
         """Begin a segment of the run."""
         return self._patiently(lambda: self._writer.begin_segment(run_id, like))

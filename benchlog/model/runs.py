@@ -134,6 +134,7 @@ class Run:
     newer_marked: bool = False
     part_id: str = ""
     learnt: LearntStability | None = None  # the soak that its verdict may rest on
+    uid: str = ""  # its UUID, the same in every database that holds it
 
     @property
     def why_not_counted(self) -> str:

@@ -68,6 +68,7 @@ def hook_up_facts(evaluation: Evaluation) -> Facts:
             ("Device id as typed", outside(run.typed_device)),
             ("Part as begun", _begun_as(run)),
             ("Run", f"{run.id}, {_made_for(run)}"),
+            ("UUID of the run", run.uid),
             ("Lot", outside(run.lot)),
             ("Begun", iso_utc(run.made_utc_ns[0])),
             ("Ended", _ended(evaluation)),

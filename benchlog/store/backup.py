@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from typing import Final
 
 from benchlog.errors import StoreError, StoreOlderError, UsageError
-from benchlog.store import files, sqlite
+from benchlog.store import files, identity, sqlite
 from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
@@ -31,6 +31,7 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
 
     Keepers go on meanwhile. The copy is checked before it appears under its name. One
     of an older version stays of that version.
+    It has a UUID of its own, runs keep theirs.
     Raises UsageError when the file exists or is the database, StoreError.
     """
     if to.exists() and database.exists() and to.samefile(database):
@@ -69,7 +70,7 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
                 if not is_newest:
                     connection.execute("pragma query_only=off")
                     connection.execute("vacuum into ?", (str(copy),))
-                    Session.open(copy, guarded=False).close()
+                    Session.open(copy, guarded=False, original=path).close()
                 yield path if is_newest else copy
         finally:
             connection.close()
@@ -86,13 +87,19 @@ def _of_any_age(database: Path) -> Reader:
 
 
 def _let_go(path: Path) -> None:
-    """Take out of a copy who keeps its open runs: nobody keeps them in the copy."""
+    """Make a copy a database of its own: nobody keeps its open runs, it has a UUID.
+
+    One of an older version gets its UUID when it is brought up to date.
+    """
     try:
         connection = sqlite.connect_to_write(path)
         try:
             connection.execute(
                 "update runs set control = '' where ended_utc_ns is null"
             )
+            if identity.has_uids(connection):
+                here, uid = identity.place_of(path), identity.new_uid()
+                identity.name_database(connection, uid, here, identity.BACKUP)
         finally:
             connection.close()
     except SqliteError as error:

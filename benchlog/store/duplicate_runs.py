@@ -1,9 +1,9 @@
 """Is a run here already? It may have come in by itself, by a merge, or by an import.
 
-A run is the same when it began at the same nanosecond, with the same device (as typed)
-at the same position; of an imported run that is asked of what it was first exported
-from, however often it was handed on. Two that were measured, here and there, must have
-the same snapshot, too.
+A run is the same when it has the same UUID. An import that was stopped, or whose file
+was changed, has another one, and is a copy all the same: of a run that began at the
+same nanosecond, with the same device (as typed) at the same position. That is asked of
+what it was first exported from, however often it was handed on.
 """
 
 from collections.abc import Mapping, Sequence
@@ -50,8 +50,11 @@ where o.id = ?
   and {_first("r", "device", "d.device")} = {_first("o", "device", "od.device")}
   and {_first("r", "position", "r.position")} = {_first("o", "position", "o.position")}
 """  # noqa: S608 - our own text
-SAME: Final = f"{_ALIKE} and r.snapshot = o.snapshot order by r.id"
-"""The very run: it was merged before."""
+SAME: Final = """
+select r.id, r.snapshot <> o.snapshot from other.runs o join runs r on r.uid = o.uid
+where o.id = ?
+"""
+"""The very run, however it came in; and whether one of the two is an import of it."""
 COPIES: Final = f"""{_ALIKE} and r.snapshot != o.snapshot
   and 'import' in (r.purpose, o.purpose) order by r.id"""
 """A run of which one of the two is an import; whether its readings are the same is

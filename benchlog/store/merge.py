@@ -57,9 +57,9 @@ select id, device_id, instrument_id, ended_utc_ns is null from other.runs order 
 _RUN: Final = """
 insert into runs (purpose, device_id, instrument_id, position, bench, nominal_hz,
   divider, simulated, started_utc_ns, ended_utc_ns, ended_how, operator, note, software,
-  snapshot, resolution_hz, control)
+  snapshot, resolution_hz, control, uid)
 select purpose, ?, ?, position, bench, nominal_hz, divider, simulated, started_utc_ns,
-  ended_utc_ns, ended_how, operator, note, software, snapshot, resolution_hz, ''
+  ended_utc_ns, ended_how, operator, note, software, snapshot, resolution_hz, '', uid
 from other.runs where id = ?
 """
 _SEGMENT: Final = """
@@ -169,13 +169,13 @@ def merge_run(
 def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None, bool]:
     """Return which run here is that one, and whether one of them is an import.
 
-    An import that was changed, or came in twice on purpose, is a run of its own: a copy
-    must have the same readings, and two runs of one file are never the same.
+    That is so by its UUID. An import that was changed, or came in twice on purpose, is
+    a run of its own: a copy must have the same readings, and two runs of one file are
+    never the same.
     """
+    for same, is_copy in connection.execute(duplicate_runs.SAME, (run,)).fetchall():
+        return same, bool(is_copy)
     brought = set(merged.brought.values())
-    for (same,) in connection.execute(duplicate_runs.SAME, (run,)).fetchall():
-        if same not in brought:
-            return same, False
     copies = [
         one for (one,) in connection.execute(duplicate_runs.COPIES, (run,)).fetchall()
     ]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import StoreError, StoreLockedError, StoreOlderError
-from benchlog.store import files, sqlite
+from benchlog.store import files, identity, sqlite
 from benchlog.store.files import Guard, NoGuard
 from benchlog.store.sqlite import APPLICATION_ID, Connection, SqliteError
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _OPEN_WAIT_S: Final = 5.0
 _OPEN_RETRY_S: Final = 0.02
-NEWEST: Final = 6
+NEWEST: Final = 7
 """The schema this version reads and writes: the number of steps in `schema.steps`."""
 
 
@@ -79,22 +79,23 @@ def run_steps(connection: Connection, path: Path, steps: "Sequence[Step]") -> No
 # --- opening a database to write: waited for, checked, brought up to date
 
 
-def open_to_write(path: Path, guard: Guard) -> Connection:
+def open_to_write(path: Path, guard: Guard, original: Path | None = None) -> Connection:
     """Return a read-write connection to a file of the newest schema, made when missing.
 
-    A busy database is waited for, 5 s. Raises StoreError and StoreLockedError.
+    `original` is the file that it stands for, where it is only a copy to be read. A
+    busy database is waited for, 5 s. Raises StoreError and StoreLockedError.
     """
     deadline = host_deadline(_OPEN_WAIT_S)
     while True:
         try:
-            return _open_once(path, guard)
+            return _open_once(path, guard, original or path)
         except StoreLockedError:
             if deadline.passed:
                 raise
             host_sleep(_OPEN_RETRY_S)
 
 
-def _open_once(path: Path, guard: Guard) -> Connection:
+def _open_once(path: Path, guard: Guard, original: Path) -> Connection:
     connection: Connection | None = None
     try:
         with guard.held():
@@ -102,6 +103,7 @@ def _open_once(path: Path, guard: Guard) -> Connection:
             schema_of(connection, path)  # before anything of a stranger's is changed
             sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
             migrate(connection, path)
+            identity.claim(connection, original)
     except BaseException as error:
         if connection is not None:
             with suppress(SqliteError):

@@ -30,6 +30,7 @@ from benchlog.store.arrays import (
     pulses_from,
 )
 from benchlog.store.derived_blocks import NO_LIMIT, read_columns, read_outline
+from benchlog.store.identity import RUN_HERE, derived_uid
 from benchlog.store.logged_tables import (
     CONDITIONS,
     EDGES,
@@ -65,7 +66,8 @@ class Reader(ReadSession):
 
     def same_run(self, header: Mapping[str, Any]) -> int | None:
         """Return the run that an export with this head came from, or a copy of it."""
-        rows = self._all(duplicate_runs.HERE, duplicate_runs.first_of(header))
+        rows = self._all(RUN_HERE, {"uid": derived_uid(header)})
+        rows = rows or self._all(duplicate_runs.HERE, duplicate_runs.first_of(header))
         return rows[0][0] if rows else None
 
     def made_utc_ns(self, run: Run) -> tuple[int | None, int | None]:

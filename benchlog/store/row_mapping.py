@@ -67,8 +67,8 @@ PLANNED: Final = """(json_extract(u.snapshot, '$.until_clear') = 1
     or json_extract(u.snapshot, '$.max_s') is not null)"""
 """Whether a run was begun with an end."""
 RUNS: Final = f"""{AMENDED}
-select u.id, u.purpose, ifnull(a.device, d.device) as device, u.position, u.bench,
-  u.nominal_hz,
+select u.id, u.uid, u.purpose, ifnull(a.device, d.device) as device, u.position,
+  u.bench, u.nominal_hz,
   u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, {LOT} as lot,
   ifnull(a.operator, u.operator) as operator, u.note,
   ifnull(a.part, d.part_id) as part_id,
@@ -188,6 +188,7 @@ def run_from(row: Named, newer: DeviceRun | None = None) -> Run:
     basis = json.loads(row["basis"]) if judged else {}
     return Run(
         id=row["id"],
+        uid=row["uid"],
         purpose=Purpose(row["purpose"]),
         device=row["device"],
         part=part,

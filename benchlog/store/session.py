@@ -27,12 +27,15 @@ class Session:
         self._commits = 0
 
     @classmethod
-    def open(cls, path: Path, *, guarded: bool) -> Self:
-        """Open, or make, and migrate. Raises StoreError and StoreLockedError."""
+    def open(cls, path: Path, *, guarded: bool, original: Path | None = None) -> Self:
+        """Open, or make, and migrate. Raises StoreError and StoreLockedError.
+
+        `original` is the database that this file is only a copy of to be read.
+        """
         files.prepare_to_write(path)
         guard: Guard = FileLock(path, sqlite.BUSY_TIMEOUT_S) if guarded else NoGuard()
         try:
-            return cls(path, open_to_write(path, guard), guard)
+            return cls(path, open_to_write(path, guard, original), guard)
         except BaseException:
             guard.close()
             raise

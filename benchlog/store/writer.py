@@ -135,6 +135,13 @@ class Writer:
         self._blocks.keep()
         return fresh
 
+    def identify_run(self, run_id: int, uid: str) -> None:
+        """Give an open run the UUID of the run that it is a copy of.
+
+        Raises StoreRefusedError when another run here has it.
+        """
+        self._write("update runs set uid = ? where id = ?", (uid, run_id))
+
     def set_resolution(self, run_id: int, resolution_hz: float | None) -> None:
         """Note what one unit of the counter's last digit is worth."""
         self._write(

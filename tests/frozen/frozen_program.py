@@ -23,6 +23,7 @@ TOP = Path(__file__).parents[2]
 CORPUS = Path(__file__).parent / "corpus"
 EXPECTED = Path(__file__).parent / "expected"
 UPDATE = "BENCHLOG_UPDATE_FROZEN"
+RANDOM_UUID = r"\b[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}\b"
 NOW_NS = 1_905_000_000 * 10**9
 """2030-05-14: every reading of the corpus is older, every check has expired."""
 
@@ -82,6 +83,7 @@ def plain(text: str, folder: Path) -> str:
     """Take out what depends on the machine and on the version."""
     text = text.replace(str(folder), "FOLDER").replace(str(TOP), "HERE")
     text = text.replace(__version__, "VERSION")
+    text = re.sub(RANDOM_UUID, "RANDOM-UUID", text)
     text = re.sub(r"(?m)[ \t]+$", "", text)
     return re.sub(r"/tmp/[\w./-]*", "TEMPORARY", text)
 

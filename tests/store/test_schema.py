@@ -36,6 +36,7 @@ TABLES = {
     "amendments",
     "packed",
     "phases",
+    "database_uids",
 }
 
 

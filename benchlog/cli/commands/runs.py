@@ -61,6 +61,7 @@ def as_document(listed: ListedRun) -> dict[str, object]:
     run = listed.run
     return {
         "run": run.id,
+        "run_uid": run.uid,
         "purpose": run.purpose,
         "device": run.device,
         "part": run.part.id,

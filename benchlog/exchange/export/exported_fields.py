@@ -81,6 +81,7 @@ def header_of(reader: Reader, run: Run) -> dict[str, Any]:
     header: dict[str, Any] = {
         "format": FORMAT,
         "run": run.id,
+        "run_uid": run.uid,
         "part": run.begun_as.id,
     }
     header.update((name, to_plain(getattr(run, name))) for name in _OF_RUN)

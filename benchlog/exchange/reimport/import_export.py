@@ -24,6 +24,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.duplicate_runs import first_of
+from benchlog.store.identity import derived_uid
 from benchlog.store.rows import Segment
 from benchlog.store.snapshot import thaw
 from benchlog.units import format_frequency
@@ -41,9 +42,10 @@ def import_own(
 ) -> tuple[int, tuple[str, ...]]:
     """Import what an export of ours holds; return the run and what is to be said of it.
 
-    All that was logged and concluded, segments and the snapshot are as
-    they were. Raises DataError when its head is damaged, UsageError for the options and
-    for a run that is here already (unless `again`).
+    All that was logged and concluded, segments and the snapshot are as they were, and
+    it is the same run by its UUID, unless the file was changed. Raises DataError when
+    its head is damaged, UsageError for the options and for a run that is here already
+    (unless `again`).
     """
     header = next(found)
     if not isinstance(header, Mapping):
@@ -62,6 +64,8 @@ def import_own(
     ) as run_id:
         note = f"imported from {path.name}, an export of run {header.get('run')}"
         _bring_in(run_id, begun.segments, found, intake, note)
+        if not (options.again or intake.altered or intake.rejected):
+            intake.identify(run_id, derived_uid(header))
     return run_id, (note, _ALTERED) if intake.altered else (note,)
 
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from sqlite_utils import Database
 
-from benchlog.store.schema import named_views, phase_table
+from benchlog.store.schema import named_views, phase_table, uid_columns
 
 Step = Callable[[Database], None]
 
@@ -355,4 +355,5 @@ STEPS: Final[tuple[Step, ...]] = (
     _newest_by_time,
     _whether_runs_count,
     _exact_phase,
+    uid_columns.add_uids,
 )

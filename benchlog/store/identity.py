@@ -1,0 +1,163 @@
+"""Who is who across databases: the UUID of a run for life, the UUID of a database.
+
+Numbers of runs are those of one file; a merge gives new ones. A run's UUID goes with it
+through merge, export, import and dataset, so that what counts runs can count it once.
+
+A database has a UUID of its own from the moment it is made. It notes with it which file
+on which computer it is: a file that was copied finds by that that it is another one.
+UUIDs are those of RFC 9562: version 4 for what begins, version 5 for what is derived.
+"""
+
+import hashlib
+import hmac
+import json
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Final
+from uuid import UUID, uuid4, uuid5
+
+from benchlog.store import files
+from benchlog.store.sqlite import Connection
+
+_RUNS: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a10")
+_DATABASES: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a11")
+"""Our own name spaces, drawn once."""
+MACHINE_ID: Final = Path("/etc/machine-id")
+
+SINCE: Final = 7
+"""The schema step that brings UUIDs; a file that has not had it has none."""
+
+MADE: Final = "made"
+OLDER: Final = "of an older version"
+BACKUP: Final = "backup"
+COPIED: Final = "copied"
+"""How a database came to its UUID."""
+
+RUN_HERE: Final = "select id from runs where uid = :uid"
+_NEWEST: Final = "select uid, place, how from database_uids order by id desc limit 1"
+_INSERT: Final = "insert into database_uids (uid, place, how) values (?, ?, ?)"
+
+
+def new_uid() -> str:
+    """Return the UUID of something that begins now."""
+    return str(uuid4())
+
+
+def uid_of(value: object) -> str | None:
+    """Return what a file states as a UUID as we write it; None where it is none."""
+    if not isinstance(value, str) or len(value) != len(str(_RUNS)):
+        return None
+    try:
+        return str(UUID(value))
+    except ValueError:
+        return None
+
+
+# --- runs of before, which have no UUID yet
+
+
+def derived_uid(run: Mapping[str, Any]) -> str:
+    """Return the UUID of a run that was begun before runs had one.
+
+    `run` is its row, or the head of its export. It is the same wherever it is derived:
+    it comes of what the run began with and every copy keeps, never of its number.
+    """
+    while (known := uid_of(run.get("run_uid"))) is None:
+        copied = exported_head(run.get("snapshot"))
+        if copied is None:
+            return _derived(run)
+        run = copied
+    return known
+
+
+def _derived(run: Mapping[str, Any]) -> str:
+    began = [run.get(name) for name in ("started_utc_ns", "device", "position")]
+    told = json.dumps(
+        [*began, run.get("purpose"), run.get("snapshot")], sort_keys=True, default=str
+    )
+    return str(uuid5(_RUNS, told))
+
+
+def exported_head(snapshot: object) -> Mapping[str, Any] | None:
+    """Return the head of the export that a run was imported from; None of others."""
+    origin = snapshot.get("origin") if isinstance(snapshot, Mapping) else None
+    head = origin.get("run") if isinstance(origin, Mapping) else None
+    return head if isinstance(head, Mapping) and "snapshot" in head else None
+
+
+def uid_of_another(uid: str, why: str, started_utc_ns: int) -> str:
+    """Return the UUID of a second run made of an export: changed, or `again`."""
+    return str(uuid5(UUID(uid), f"{why} {started_utc_ns}"))
+
+
+def uid_of_runs(uids: Iterable[str]) -> str:
+    """Return the UUID of a database that had none, from the runs in it."""
+    return str(uuid5(_DATABASES, "\n".join(sorted(uids))))
+
+
+# --- databases
+
+
+def has_uids(connection: Connection) -> bool:
+    """Whether the schema of a file has UUIDs."""
+    return int(connection.execute("pragma user_version").fetchone()[0]) >= SINCE
+
+
+def place_of(path: Path) -> str:
+    """Return what tells this file from a copy of it: the computer, and the file there.
+
+    It stays when the file is renamed. The computer's id stays there, as machine-id(5)
+    asks for: only a keyed hash of it is stored.
+    """
+    machine = b""
+    with suppress(OSError):
+        machine = MACHINE_ID.read_bytes().strip()
+    host = hmac.new(_DATABASES.bytes, machine, hashlib.sha256).hexdigest()[:16]
+    _, number = files.identity_of(path) or (0, 0)
+    return f"{host}:{number}"
+
+
+def name_database(connection: Connection, uid: str, place: str, how: str) -> None:
+    """Give a database another UUID; the ones before stay. In a transaction."""
+    connection.execute(_INSERT, (uid, place, how))
+
+
+def database_uid(connection: Connection, path: Path) -> str:
+    """Return the UUID of a database that is read.
+
+    A copy that nobody wrote to since has one that is derived: it is not the original.
+    """
+    uid, place, how = connection.execute(_NEWEST).fetchone()
+    here = place_of(path)
+    is_itself = place == here or (not place and how == MADE)
+    return str(uid) if is_itself else str(uuid5(UUID(uid), here))
+
+
+def claim(connection: Connection, path: Path) -> None:
+    """Note that the database is the file at `path`; a copy becomes one of its own.
+
+    One that was of an older version until now gets the UUID that `database_uid` told
+    of it before. Nothing is written where nothing is new.
+    """
+    if not has_uids(connection) or _is_known(connection, place_of(path)):
+        return
+    connection.execute("begin immediate")
+    try:
+        here = place_of(path)
+        if not _is_known(connection, here):
+            uid, place, how = connection.execute(_NEWEST).fetchone()
+            if place:
+                uid, how = new_uid(), COPIED
+            elif how != MADE:
+                uid = str(uuid5(UUID(uid), here))
+            name_database(connection, uid, here, how)
+        connection.execute("commit")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("rollback")
+        raise
+
+
+def _is_known(connection: Connection, place: str) -> bool:
+    return bool(connection.execute(_NEWEST).fetchone()[1] == place)
