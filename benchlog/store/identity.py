@@ -25,7 +25,7 @@ _DATABASES: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a11")
 """Our own name spaces, drawn once."""
 MACHINE_ID: Final = Path("/etc/machine-id")
 
-SINCE: Final = 7
+SINCE: Final = 8
 """The schema step that brings UUIDs; a file that has not had it has none."""
 
 MADE: Final = "made"

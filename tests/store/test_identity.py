@@ -19,6 +19,8 @@ from benchlog.store import identity
 from benchlog.store.backup import at_newest_schema, back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
+from benchlog.store.schema import steps as schema
+from benchlog.store.schema import uid_columns
 from benchlog.store.writer import Writer
 
 CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
@@ -105,6 +107,19 @@ def test_no_uuid_is_ever_changed_and_none_is_there_twice(writer):
     for change in ("update database_uids set uid = ''", "delete from database_uids"):
         with pytest.raises(Exception, match="never"):
             connection_of(writer).execute(change)
+
+
+def test_the_views_name_it(tmp_path):
+    path = bench(tmp_path / "one.db", "A")
+    with Reader.open(path) as reader:
+        for view in ("runs_named", "results", "readings_named"):
+            sql = f"select distinct device, run_uid from {view}"  # noqa: S608
+            found = connection_of(reader).execute(sql).fetchall()
+            assert dict(found) == uids(path), view
+
+
+def test_the_step_that_brings_them_is_the_one_that_is_named():
+    assert schema.STEPS[identity.SINCE - 1] is uid_columns.add_uids
 
 
 def writer_uids(writer: Writer) -> list[str]:

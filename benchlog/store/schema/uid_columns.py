@@ -10,6 +10,7 @@ from typing import Any, Final
 from sqlite_utils import Database
 
 from benchlog.store import identity
+from benchlog.store.schema import quarantine_table
 
 _STATEMENTS: Final = (
     "alter table runs add column uid text not null default ''",
@@ -45,6 +46,24 @@ order by r.purpose = 'import', r.started_utc_ns, r.id
 """Runs that were measured here before copies, so that these find their UUID taken."""
 
 
+_LAST: Final = {
+    "runs_named": ("u.simulated, s.made_for\n", "u.uid as run_uid"),
+    "results": ("verdict, damaged, simulated\n", "run_uid"),
+    "readings_named": ("n.counts, n.does_not_count\n", "n.run_uid"),
+}
+"""The last columns of each view, and what comes after them."""
+
+
+def _with_uid(name: str) -> str:
+    view, (last, more) = quarantine_table.VIEWS[name], _LAST[name]
+    if view.count(last) != 1:
+        raise ValueError(f"{name} has no {last!r}")
+    return view.replace(last, f"{last.rstrip()}, {more}\n")
+
+
+VIEWS: Final = {name: _with_uid(name) for name in _LAST}
+
+
 def add_uids(db: Database) -> None:
     """Add the columns, and give what is there its UUIDs; in one transaction."""
     for statement in _STATEMENTS:
@@ -53,6 +72,10 @@ def add_uids(db: Database) -> None:
     db.conn.executemany("update runs set uid = ? where id = ?", uids)
     for statement in _GUARDS:
         db.execute(statement)
+    for name in reversed(VIEWS):
+        db.execute(f"drop view {name}")
+    for name, view in VIEWS.items():
+        db.create_view(name, view)
     uid, how = identity.new_uid(), identity.MADE
     if uids:
         uid, how = identity.uid_of_runs(uid for uid, _ in uids), identity.OLDER
