@@ -1,12 +1,12 @@
 """A lot read from a database: by its name, and with what its runs have in common."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
 from benchlog.errors import NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import plan_from, undecided_rule
-from benchlog.model import Lot, LotRun, Part, Run
+from benchlog.model import Lot, LotRun, Part, Purpose, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.lot.lot_report import LotReport, judged_lot
 from benchlog.verdict.lot.lot_runs import shared_u_ppm
@@ -61,7 +61,46 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
     return replace(report, base_doubts=_base_doubts(reader, runs)), runs
 
 
-def _base_doubts(reader: Reader, runs: Sequence[Run]) -> dict[int, str]:
+def lots_with_benches(
+    reader: Reader, part: str | None = None, supplier: str | None = None
+) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
+    """Yield the report and the benches of each lot that has runs or a plan.
+
+    Each report is that of `lot_with_runs`; what they need is asked for all together.
+    Raises DataError when a plan cannot be read.
+    """
+    runs, parts = reader.runs_by_lot(), reader.parts()
+    doubts = _all_base_doubts(reader)
+    for lot in reader.lots(part=part):
+        if supplier not in (None, lot.supplier):
+            continue
+        own = [
+            one
+            for one in runs.get((lot.part_id, lot.lot), ())
+            if lot.plan is None or one.run.purpose is Purpose.INSPECT
+        ]
+        if lot.plan is None and not own:
+            continue  # its runs were moved elsewhere, or are no measurements
+        shared = shared_u_ppm(
+            (one.base_status, one.base_u_ppm)
+            for one in own
+            if one.run.counts and one.base_status is not None
+        )
+        rows = [one.run for one in own]
+        report = lot_report(lot, parts[lot.part_id], rows, shared)
+        found = {row.run: doubts[row.run] for row in rows if row.run in doubts}
+        benches = tuple(dict.fromkeys(one.bench for one in own))
+        yield replace(report, base_doubts=found), benches
+
+
+def _all_base_doubts(reader: Reader) -> dict[int, str]:
+    """Return what speaks against the checks behind runs; without any, none is read."""
+    if not reader.reference_checks():
+        return {}
+    return _base_doubts(reader, reader.all_runs())
+
+
+def _base_doubts(reader: Reader, runs: Iterable[Run]) -> dict[int, str]:
     """Return what speaks by now against the check behind each run, where it does."""
     known = KnownChecks(check for _, check in reader.reference_checks())
     bases = ((run.id, known.of(run).timebase) for run in runs)

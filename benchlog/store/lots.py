@@ -1,6 +1,8 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
 import json
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
@@ -25,7 +27,7 @@ where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
 """
 PART_OF: Final = "select body from parts where id = ?"
-LOT_RUNS: Final = f"""{AMENDED}
+_OF_RUNS: Final = f"""{AMENDED}
 select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_utc_ns,
   u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
   json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
@@ -36,14 +38,29 @@ select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_
   ifnull(json_extract(v.figures, '$.basis.part.limits.tolerance_ppm'),
     json_extract(u.snapshot, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
   ifnull(json_extract(u.snapshot, '$.over_temperature'), 0) as over_temperature
+  {{0}}
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join amended a on a.run_id = u.id
-where {LOT} = :lot and ifnull(a.part, d.part_id) = :part
-  and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))
+where {{1}}
 order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
+LOT_RUNS: Final = _OF_RUNS.format(
+    "",
+    f"""{LOT} = :lot and ifnull(a.part, d.part_id) = :part
+  and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))""",
+)
 """The runs that decide a lot; of one without a plan those that measured its devices."""
+ALL_LOT_RUNS: Final = _OF_RUNS.format(
+    f""", ifnull(a.part, d.part_id) as part, {LOT} as lot, u.bench,
+  ifnull(json_extract(v.figures, '$.basis.timebase.status'),
+    json_extract(u.snapshot, '$.timebase.status')) as base_status,
+  ifnull(json_extract(v.figures, '$.basis.timebase.u_ppm'),
+    json_extract(u.snapshot, '$.timebase.u_ppm')) as base_u_ppm""",
+    f"{LOT} is not null and u.purpose in ('inspect', 'measure')",
+)
+"""Those of all lots in one question, with their benches and time bases."""
+_OF_LOT: Final = ("part", "lot", "bench", "base_status", "base_u_ppm")
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)
@@ -107,3 +124,32 @@ def lot_run_from(row: Named) -> LotRun:
     read["tolerance_ppm"] = None if tolerance is None else float(tolerance)
     plain = {name: value for name, value in row.items() if name != "question"}
     return LotRun(**{**plain, **read})
+
+
+@dataclass(frozen=True, slots=True)
+class RunOfLot:
+    """A run as its lot's decision needs it, and where and by what it was measured.
+
+    `base_u_ppm` is the standard uncertainty of its time base; None is unknown.
+    """
+
+    run: LotRun
+    bench: str
+    base_status: str | None
+    base_u_ppm: float | None
+
+
+def runs_by_lot(rows: Iterable[Named]) -> dict[tuple[str, str], list[RunOfLot]]:
+    """Return the rows of `ALL_LOT_RUNS` by part and lot."""
+    found: dict[tuple[str, str], list[RunOfLot]] = {}
+    for row in rows:
+        plain = {name: value for name, value in row.items() if name not in _OF_LOT}
+        u_ppm = row["base_u_ppm"]  # `inf` is a text
+        one = RunOfLot(
+            lot_run_from(plain),
+            row["bench"],
+            row["base_status"],
+            None if u_ppm is None else float(u_ppm),
+        )
+        found.setdefault((row["part"], row["lot"]), []).append(one)
+    return found

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from benchlog.store import files, identity, sqlite
+from benchlog.store import files, sqlite
 from benchlog.store.opening import open_to_read
 from benchlog.store.sqlite import Connection, SqliteError
 
@@ -42,11 +42,6 @@ class ReadSession:
             raise sqlite.store_error(error, path) from error
         finally:
             self._connection.execute("pragma query_only=on")
-
-    def database_uid(self) -> str:
-        """Return the UUID of the database; that of no other, copied or not."""
-        with self._translated():
-            return identity.database_uid(self._connection, self.original)
 
     def still_there(self) -> bool:
         """Whether the path still leads to the file that was opened."""

@@ -29,6 +29,7 @@ from benchlog.store.arrays import (
     phases_from,
     pulses_from,
 )
+from benchlog.store.changes import ChangeReader
 from benchlog.store.derived_blocks import NO_LIMIT, read_columns, read_outline
 from benchlog.store.identity import RUN_HERE, derived_uid
 from benchlog.store.logged_tables import (
@@ -38,8 +39,8 @@ from benchlog.store.logged_tables import (
     LoggedRows,
     LoggedTable,
 )
+from benchlog.store.lots import RunOfLot
 from benchlog.store.opening import opened
-from benchlog.store.read_session import ReadSession
 from benchlog.store.row_mapping import PAGE, newest_first, read_runs
 from benchlog.store.rows import (
     Amendment,
@@ -51,7 +52,7 @@ from benchlog.store.rows import (
 from benchlog.store.snapshot import part_from
 
 
-class Reader(ReadSession):
+class Reader(ChangeReader):
     """What one database holds: runs, their rows, lots, checks; for one thread.
 
     `original` is the database it tells of: `path` itself, or what that is a copy of.
@@ -262,6 +263,19 @@ class Reader(ReadSession):
         wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
         rows = self._named(lots.LOT_RUNS, wanted)
         return [lots.lot_run_from(row) for row in rows]
+
+    def runs_by_lot(self) -> dict[tuple[str, str], list[RunOfLot]]:
+        """Return the runs of all lots by part and lot, as `lot_runs` has them.
+
+        They are asked for together; those that only measured a device, too, which
+        decide no lot that has a plan.
+        """
+        return lots.runs_by_lot(self._named(lots.ALL_LOT_RUNS, {}))
+
+    def parts(self) -> dict[str, Part]:
+        """Return the parts by their ids, as they were last used."""
+        rows = self._all("select id, body from parts", ())
+        return {part: part_from(json.loads(body)) for part, body in rows}
 
     def results(self) -> list[dict[str, Any]]:
         """Return the rows of the view `results`: each device's newest that counts."""

@@ -14,7 +14,8 @@ from store.making import begin, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.lot_document import lot_document
-from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
+from benchlog.evaluation.lots import lots_with_benches
+from benchlog.exchange.dataset.lots import lots_of_dataset
 from benchlog.exchange.dataset.write import write_dataset
 from benchlog.model import Event, EventKind
 from benchlog.store.reader import Reader
@@ -121,7 +122,7 @@ def test_a_dataset_decides_a_lot_as_its_database_does(kinds, tmp_path):
             writer.commit([(run, 0, Event(number, number, kind, "is it the part?"))])
     with Reader.open(path) as reader:
         write_dataset(reader, tmp_path / "set")
-        ((wanted, _),) = lots_of_database(reader)
+        ((wanted, _),) = lots_with_benches(reader)
     ((found, _),) = lots_of_dataset(tmp_path / "set")
     assert lot_document(found) == lot_document(wanted)
 
@@ -133,7 +134,7 @@ def test_an_endless_run_that_was_broken_off_counts_in_a_dataset_too(tmp_path):
         writer.end_run(run, "interrupted")
     with Reader.open(tmp_path / "bench.db") as reader:
         write_dataset(reader, tmp_path / "set")
-        ((wanted, _),) = lots_of_database(reader)
+        ((wanted, _),) = lots_with_benches(reader)
     ((found, _),) = lots_of_dataset(tmp_path / "set")
     assert [one.counts for one in wanted.runs] == [True]
     assert [one.counts for one in found.runs] == [True]

@@ -16,7 +16,8 @@ from store.making import TIMEBASE, begin, plan, rows
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError
 from benchlog.evaluation.lot_document import lot_document
-from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
+from benchlog.evaluation.lots import lots_with_benches
+from benchlog.exchange.dataset.lots import lots_of_dataset
 from benchlog.exchange.dataset.write import write_dataset
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
@@ -109,7 +110,7 @@ def test_lots_decided_from_the_dataset_are_those_of_the_databases(dataset, datab
     wanted = {}
     for path in databases:
         with Reader.open(path) as reader:
-            for report, _ in lots_of_database(reader):
+            for report, _ in lots_with_benches(reader):
                 wanted[report.lot.lot] = lot_document(report)
     found = {r.lot.lot: lot_document(r) for r, _ in lots_of_dataset(dataset)}
     assert len(found) == BENCHES * LOTS
@@ -124,7 +125,7 @@ def test_yield_per_supplier_and_week(ask, databases):
     totals = {}
     for path in databases:
         with Reader.open(path) as reader:
-            for report, _ in lots_of_database(reader):
+            for report, _ in lots_with_benches(reader):
                 count = totals.setdefault(report.lot.supplier, [0, 0])
                 count[0] += report.standing.passed
                 count[1] += report.standing.failed
@@ -198,7 +199,8 @@ def test_exporting_again_writes_what_changed_and_drops_what_moved(tmp_path):
             writer.amend(1, Amendment(kind="void", reason="probe off"))
             begin(writer, "still running")
         third = write_dataset(reader, folder)
-    assert third.files == 2
+    assert third.files == 3, "runs and readings of the month, and the lots"
+    assert third.readings == READINGS, "of the other runs none was read again"
     assert third.left_out == [5]
     stats = duckdb.sql(
         f"select void, count(*) from '{folder}/runs/**/*.parquet' group by 1 order by 2"
@@ -206,7 +208,7 @@ def test_exporting_again_writes_what_changed_and_drops_what_moved(tmp_path):
     assert stats == [("probe off", 1), (None, 3)]
     with Reader.open(path) as reader:
         ((report, _), *_) = lots_of_dataset(folder)
-        ((wanted, _), *_) = lots_of_database(reader)
+        ((wanted, _), *_) = lots_with_benches(reader)
     assert lot_document(report) == lot_document(wanted)
     assert report.standing.remaining == 1
 

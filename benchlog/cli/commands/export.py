@@ -24,6 +24,7 @@ EXAMPLES = (
     "benchlog export 12 --stability --out KX-0412-stability.csv",
     "benchlog export 12 --phase --out KX-0412-phase.csv",
     "benchlog export --dataset factory/",
+    "benchlog export --dataset factory/ --compact",
 )
 STDOUT = Path("-")
 
@@ -51,6 +52,11 @@ STDOUT = Path("-")
     metavar="DIR",
     help="Write the whole database as a dataset of Parquet files.",
 )
+@click.option(
+    "--compact",
+    is_flag=True,
+    help="Then bring the dataset's files of each month together: fewer, larger ones.",
+)
 @click.option("--stability", is_flag=True, help="The stability table, not readings.")
 @click.option(
     "--phase", is_flag=True, help="The phase that was imported, exactly, as csv."
@@ -67,9 +73,13 @@ def command(
     """
     if (run is None) is (wish["dataset"] is None):
         raise UsageError("name a RUN to export, or a folder with --dataset")
+    if wish["compact"] and run is not None:
+        raise UsageError("--compact is for a dataset; name its folder with --dataset")
     with reading(db) as reader:
         if run is None:
             _dataset(reader, wish["dataset"])
+            if wish["compact"]:
+                _compact(wish["dataset"])
         elif wish["phase"]:
             _phase(reader, run, kind, out, wish)
         elif wish["stability"]:
@@ -125,3 +135,11 @@ def _dataset(reader: "Reader", folder: Path) -> None:
     if written.left_out:
         said += f"; left out, still running: {len(written.left_out)}"
     say(said)
+
+
+def _compact(folder: Path) -> None:
+    from benchlog.exchange.dataset.compact import compact
+
+    with Progress("compacting parts and months") as progress:
+        done = compact(folder, progress.reached)
+    say(f"{counted(done.after, 'file')} of runs and readings, {done.before} before")

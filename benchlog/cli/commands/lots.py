@@ -52,12 +52,14 @@ def command(
 def _found(
     dataset: Path | None, part: str | None, supplier: str | None, db: Path | None
 ) -> "Found":
-    from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
+    from benchlog.evaluation.lots import lots_with_benches
 
     if dataset is not None:
+        from benchlog.exchange.dataset.lots import lots_of_dataset
+
         return list(lots_of_dataset(dataset, part, supplier))
     with reading(db) as reader:
-        return list(lots_of_database(reader, part, supplier))
+        return list(lots_with_benches(reader, part, supplier))
 
 
 def document(report: "LotReport", benches: tuple[str, ...]) -> dict[str, Any]:

@@ -6,12 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from benchlog.errors import DataError
-from benchlog.evaluation.lots import lot_report, lot_with_runs
-from benchlog.exchange.arrow import arrow
-from benchlog.exchange.dataset.rows import runs_schema
+from benchlog.evaluation.lots import lot_report
+from benchlog.exchange.dataset.read import Key, lots_once, runs_once
 from benchlog.model import Lot, LotRun, Purpose
-from benchlog.store.reader import Reader
 from benchlog.store.snapshot import part_from
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import shared_u_ppm
@@ -20,23 +17,10 @@ _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
     "offset_ppm", "u_ppm", "limit_ppm", "ambient_c", "readings", "set_aside", "damaged",
     "timebase", "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
-    "tolerance_ppm", "over_temperature", "held", "marked", "planned",
+    "tolerance_ppm", "over_temperature", "held", "marked", "planned", "lot",
+    "imported",
 )  # fmt: skip
-Key = tuple[str, str]
-"""Part and lot."""
-
-
-def lots_of_database(
-    reader: Reader, part: str | None = None, supplier: str | None = None
-) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
-    """Yield the lots of one database that have runs or a plan, with their benches."""
-    for lot in reader.lots(part=part):
-        if supplier not in (None, lot.supplier):
-            continue
-        report, runs = lot_with_runs(reader, lot)
-        if lot.plan is None and not runs:
-            continue  # its runs were moved elsewhere, or are no measurements
-        yield report, tuple(dict.fromkeys(run.bench for run in runs))
+_OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
 
 def lots_of_dataset(
@@ -47,7 +31,7 @@ def lots_of_dataset(
     A lot that several benches have measured is one lot. Raises DataError when the
     folder is no dataset, BenchlogError where pyarrow is missing.
     """
-    lots = _lots(folder)
+    lots = lots_once(folder)
     rows = _rows(folder)
     for key, lot in sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"]):
         if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
@@ -68,45 +52,12 @@ def lots_of_dataset(
         yield lot_report(_lot(lot), kept, runs, shared), benches
 
 
-def _lots(folder: Path) -> dict[Key, dict[str, Any]]:
-    """Return the lots; of several databases the first that has a plan."""
-    pq = arrow("pyarrow.parquet")
-    files = sorted((folder / "lots").glob("*.parquet"))
-    if not files:
-        raise DataError(
-            f"{folder} holds no dataset; `benchlog export --dataset {folder}` makes one"
-        )
-    found: dict[Key, dict[str, Any]] = {}
-    for file in files:
-        for row in pq.read_table(file).to_pylist():
-            known = found.get((row["part"], row["lot"]))
-            if known is None or known["plan"] is None:
-                found[row["part"], row["lot"]] = row
-    return found
-
-
 def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
     """Return the runs that were made for lots, by part and lot."""
-    dataset = arrow("pyarrow.dataset")
-    pa = arrow()
-    keys = pa.schema(
-        [("part", pa.string()), ("lot", pa.string()), ("day", pa.string())]
-    )
-    layout = dataset.partitioning(keys, flavor="hive")
-    runs = dataset.dataset(
-        folder / "runs",
-        format="parquet",
-        partitioning=layout,
-        schema=pa.unify_schemas([runs_schema(), keys]),  # older files have fewer
-    )
-    of_lots = dataset.field("purpose").isin(["inspect", "measure"])
-    table = runs.to_table(
-        columns=[*_COLUMNS, "part", "lot"],
-        filter=of_lots & ~dataset.field("imported") & dataset.field("lot").is_valid(),
-    )
     found: defaultdict[Key, list[dict[str, Any]]] = defaultdict(list)
-    for row in table.to_pylist():
-        found[row["part"], row["lot"]].append(row)
+    for row in runs_once(folder, _COLUMNS):
+        if row["purpose"] in _OF_LOTS and not row["imported"] and row["lot"]:
+            found[row["part"], row["lot"]].append(row)
     return dict(found)
 
 

@@ -1,17 +1,45 @@
--- Questions to a dataset, for DuckDB: run `duckdb -f queries.sql` in its folder.
--- Any engine that reads Parquet with folder names as columns can ask the same.
+-- Questions to a dataset. For DuckDB: run `duckdb -f queries.sql` in its folder.
+-- The first three views open the files, in DuckDB's way; an engine that opens them in
+-- its own under the same names answers all that follows unchanged.
 -- Offsets are ppm of nominal, positive runs fast; u_ppm is the expanded uncertainty.
 
-create or replace view runs as
+create or replace view run_copies as
 select * from read_parquet('runs/**/*.parquet',
   hive_partitioning = true, hive_types_autocast = false, union_by_name = true);
 
-create or replace view readings as
+create or replace view reading_copies as
 select * from read_parquet('readings/**/*.parquet',
   hive_partitioning = true, hive_types_autocast = false, union_by_name = true);
 
-create or replace view lots as
+create or replace view lot_copies as
 select * from read_parquet('lots/*.parquet', union_by_name = true);
+
+-- Each run once, whatever was copied, merged, backed up or imported: `run_uid` is the
+-- same in all copies. What was measured goes before an import of it, then what was told
+-- last (a correction) before what was told earlier.
+create or replace view runs as
+select * from (
+  select *, row_number() over (
+    partition by run_uid
+    order by imported, as_of_utc_ns desc, pack desc, source desc) as copy_number
+  from run_copies) as copies
+where copy_number = 1;
+
+-- Each reading once: those of the copy of its run that counts.
+create or replace view readings as
+select reading_copies.* from reading_copies
+join (select run_uid as uid, pack as in_pack, source as of_source from runs) as of_run
+  on reading_copies.run_uid = of_run.uid and reading_copies.pack = of_run.in_pack
+  and reading_copies.source = of_run.of_source;
+
+-- Each lot once: of several databases the first that has a plan.
+create or replace view lots as
+select * from (
+  select *, row_number() over (
+    partition by part, lot
+    order by case when plan is null then 1 else 0 end, source) as copy_number
+  from lot_copies) as copies
+where copy_number = 1;
 
 -- What counts of an inspection: the newest run of each device that counts. A run that
 -- was taken back, voided, broken off or measured again does not, and tells why in
@@ -28,18 +56,24 @@ select *, case when damaged then 'fail'
     when verdict = 'pass' and not coalesce(over_temperature, false)
       and limit_ppm > tolerance_ppm * (1 + 1e-9) then 'undecided'
     else verdict end as word
-from counted_runs
-where inspected and does_count
-qualify row_number() over (
-  partition by part, lot, device order by started_utc_ns desc, run desc) = 1;
+from (
+  select *, row_number() over (
+    partition by part, lot, device
+    order by started_utc_ns desc, run desc, run_uid) as newest
+  from counted_runs
+  where inspected and does_count) as inspected_runs
+where newest = 1;
 
 -- One row a device: its newest run that counts, wherever it was measured.
 create or replace view results as
 select *, case when damaged then 'fail' else verdict end as word
-from counted_runs
-where does_count and purpose not in ('refcheck', 'trim')
-qualify row_number() over (
-  partition by part, lot, device order by started_utc_ns desc, run desc) = 1;
+from (
+  select *, row_number() over (
+    partition by part, lot, device
+    order by started_utc_ns desc, run desc, run_uid) as newest
+  from counted_runs
+  where does_count and purpose not in ('refcheck', 'trim')) as device_runs
+where newest = 1;
 
 -- What devices were measured as they are: no check of a time base, no trim of a device
 -- that is another afterwards, no damaged one, nothing that does not count. A run that a
@@ -49,64 +83,82 @@ select * from counted_runs
 where (does_count or does_not_count like 'measured again in run %') and not damaged
   and offset_ppm is not null and purpose not in ('refcheck', 'trim');
 
--- Yield per supplier and week (weeks begin on Monday, UTC).
+-- Yield per supplier and week; `week` is the day of its Monday, UTC.
 create or replace view yield_per_week as
-select supplier, part, date_trunc('week', started at time zone 'UTC') as week,
-  count(*) as devices,
-  count(*) filter (word = 'pass') as passed,
-  count(*) filter (word = 'fail') as failed,
-  count(*) filter (word = 'undecided') as undecided,
-  passed / nullif(passed + failed, 0) as yield,
-  avg(offset_ppm) as mean_ppm, stddev_samp(offset_ppm) as sd_ppm
-from inspected_devices
-group by all
+select supplier, part, week, devices, passed, failed, undecided,
+  1.0 * passed / nullif(passed + failed, 0) as yield, mean_ppm, sd_ppm
+from (
+  select supplier, part, week, count(*) as devices,
+    sum(case when word = 'pass' then 1 else 0 end) as passed,
+    sum(case when word = 'fail' then 1 else 0 end) as failed,
+    sum(case when word = 'undecided' then 1 else 0 end) as undecided,
+    avg(offset_ppm) as mean_ppm, stddev_samp(offset_ppm) as sd_ppm
+  from inspected_devices
+  group by supplier, part, week) as weekly
 order by supplier, part, week;
 
 -- Drift of one bench against another: per part and week, how far the mean of what a
 -- bench measured lies from the mean of all benches, and the standard error of that.
 -- Lots differ too: trust what many lots show, or measure one device on every bench.
 create or replace view bench_against_others as
-with weekly as (
-  select *, date_trunc('week', started at time zone 'UTC') as week
-  from measured
-)
 select part, week, bench, count(*) as runs, count(distinct device) as devices,
-  avg(offset_ppm) - any_value(all_mean) as against_all_ppm,
+  avg(offset_ppm) - max(all_mean) as against_all_ppm,
   stddev_samp(offset_ppm) / sqrt(count(*)) as standard_error_ppm
-from (select *, avg(offset_ppm) over (partition by part, week) as all_mean from weekly)
+from (
+  select part, week, bench, device, offset_ppm,
+    avg(offset_ppm) over (partition by part, week) as all_mean
+  from measured) as weekly
 group by part, week, bench
 order by part, week, bench;
 
 -- The same device on several benches: what the benches differ by, the device taken out.
 create or replace view same_device_on_benches as
-select part, device, count(distinct bench) as benches,
-  max(mean_ppm) - min(mean_ppm) as apart_ppm
+select part, device, benches, apart_ppm
 from (
-  select part, device, bench, avg(offset_ppm) as mean_ppm
-  from measured group by all
-)
-group by part, device
-having benches > 1
+  select part, device, count(distinct bench) as benches,
+    max(mean_ppm) - min(mean_ppm) as apart_ppm
+  from (
+    select part, device, bench, avg(offset_ppm) as mean_ppm
+    from measured
+    group by part, device, bench) as of_benches
+  group by part, device) as of_devices
+where benches > 1
 order by apart_ppm desc;
 
 -- Ageing of a part family: a straight line through each device that was measured at
 -- least three times, and the middle of these lines.
 create or replace view ageing_of_devices as
-select kind, part, device, count(*) as runs,
-  (max(started_utc_ns) - min(started_utc_ns)) / 86400e9 as days,
-  365.25 * regr_slope(offset_ppm, started_utc_ns / 86400e9) as ppm_per_year
-from measured
-group by kind, part, device
-having count(*) >= 3 and days > 0;
+select kind, part, device, runs, days,
+  365.25 * covariance / variance as ppm_per_year
+from (
+  select kind, part, device, count(*) as runs, max(day_number) as days,
+    covar_samp(offset_ppm, day_number) as covariance, var_samp(day_number) as variance
+  from (
+    select kind, part, device, offset_ppm,
+      (started_utc_ns - min(started_utc_ns) over (partition by kind, part, device))
+        / 86400e9 as day_number
+    from measured
+    where started_utc_ns is not null) as since_first
+  group by kind, part, device) as lines
+where runs >= 3 and days > 0;
 
 create or replace view ageing_of_kinds as
-select kind, count(*) as devices, median(ppm_per_year) as median_ppm_per_year,
-  quantile_cont(ppm_per_year, 0.1) as tenth, quantile_cont(ppm_per_year, 0.9) as ninth
-from ageing_of_devices
+select kind, max(n) as devices,
+  sum(case when abs(nth - 1 - 0.5 * (n - 1)) < 1
+    then ppm_per_year * (1 - abs(nth - 1 - 0.5 * (n - 1))) else 0 end)
+    as median_ppm_per_year,
+  sum(case when abs(nth - 1 - 0.1 * (n - 1)) < 1
+    then ppm_per_year * (1 - abs(nth - 1 - 0.1 * (n - 1))) else 0 end) as tenth,
+  sum(case when abs(nth - 1 - 0.9 * (n - 1)) < 1
+    then ppm_per_year * (1 - abs(nth - 1 - 0.9 * (n - 1))) else 0 end) as ninth
+from (
+  select kind, ppm_per_year, count(*) over (partition by kind) as n,
+    row_number() over (partition by kind order by ppm_per_year) as nth
+  from ageing_of_devices) as ranked
 group by kind
 order by kind;
 
-from yield_per_week;
-from bench_against_others;
-from same_device_on_benches;
-from ageing_of_kinds;
+select * from yield_per_week;
+select * from bench_against_others;
+select * from same_device_on_benches;
+select * from ageing_of_kinds;

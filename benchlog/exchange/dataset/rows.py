@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -20,12 +20,15 @@ from benchlog.model import (
 )
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import dump
+from benchlog.units import NS_PER_S
 
 _MICRO: Final = 1_000
+_NS_PER_DAY: Final = 86_400 * NS_PER_S
 _TEXT: Final = (
-    "source", "purpose", "device", "device_typed", "void", "supplier", "kind", "bench",
-    "position", "operator", "software", "ended_how", "counter", "counter_serial",
-    "verdict", "timebase", "timebase_doubt", "does_not_count", "held",
+    "source", "run_uid", "pack", "revision", "lot", "day", "week", "purpose", "device",
+    "device_typed", "void", "supplier", "kind", "bench", "position", "operator",
+    "software", "ended_how", "counter", "counter_serial", "verdict", "timebase",
+    "timebase_doubt", "does_not_count", "held",
 )  # fmt: skip
 _WHOLE: Final = ("run", "lot_size", "readings", "gaps")
 _REAL: Final = (
@@ -40,7 +43,7 @@ _YES: Final = (
 
 
 def runs_schema() -> Any:
-    """Return the columns of runs; part, lot and day are in the folders' names."""
+    """Return the columns of runs; part and month are in the folders' names."""
     pa = arrow()
     return pa.schema(
         [
@@ -51,6 +54,7 @@ def runs_schema() -> Any:
             ("started", pa.timestamp("us", tz="UTC")),
             ("ended", pa.timestamp("us", tz="UTC")),
             ("started_utc_ns", pa.int64()),
+            ("as_of_utc_ns", pa.int64()),
         ]
     )
 
@@ -58,6 +62,7 @@ def runs_schema() -> Any:
 def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
     """Return what is known of a run; its figures are those of its newest verdict.
 
+    Where it lies in the dataset, and as of when that is, is not in it.
     A run without a verdict is judged for that. An import is dated by when its readings
     were made, or not at all; its purpose is that of the run it was exported from.
     """
@@ -66,8 +71,11 @@ def run_row(reader: Reader, run: Run, lot: Lot | None) -> dict[str, Any]:
     spec = _counter(run)
     began, ended = reader.made_utc_ns(run)
     return {
-        "source": "",
         "run": run.id,
+        "run_uid": run.uid,
+        "lot": run.lot,
+        "day": day_of(run.started_utc_ns if began is None else began),
+        "week": None if began is None else week_of(began),
         "purpose": run.made_for.value,
         "imported": run.purpose is Purpose.IMPORT,
         "device": run.device,
@@ -141,14 +149,20 @@ def _counter(run: Run) -> tuple[str | None, str | None]:
     return (None, None) if who is None else (who.text, who.serial or None)
 
 
+_WHOSE: Final = ("source", "run_uid", "pack", "device", "bench", "lot", "day")
+"""Texts that all readings of a run share with its row."""
+
+
 def readings_schema(pa: Any) -> Any:
-    """Return the columns of readings; part, lot and day are in the folders' names."""
+    """Return the columns of readings; part and month are in the folders' names.
+
+    `pack` and `run_uid` tell which row of the runs a reading belongs to.
+    """
     named = pa.dictionary(pa.int32(), pa.string())
     return pa.schema(
         [
+            *((name, named) for name in _WHOSE),
             ("run", pa.int64()),
-            ("device", named),
-            ("bench", named),
             ("utc", pa.timestamp("us", tz="UTC")),
             ("utc_ns", pa.int64()),
             ("mono_ns", pa.int64()),
@@ -162,18 +176,20 @@ def readings_schema(pa: Any) -> Any:
     )
 
 
-def readings_of(pa: Any, reader: Reader, run: Run) -> Iterator[dict[str, Any]]:
-    """Yield the columns of `readings_schema`, chunk by chunk."""
+def readings_of(
+    pa: Any, reader: Reader, run: Run, row: Mapping[str, Any]
+) -> Iterator[Any]:
+    """Yield tables of `readings_schema`, chunk by chunk, of a run and its row."""
+    schema = readings_schema(pa)
     base_ppm = run.timebase.offset_ppm if run.timebase is not None else 0.0
     for chunk in chunks_of(reader, run):
         columns, undated = chunk.columns, chunk.undated
         n = len(columns)
         raw_ppm = (columns.frequency_hz * run.divider / run.nominal_hz - 1.0) * 1e6
         stamps = pa.timestamp("us", tz="UTC")
-        yield {
+        arrays = {
+            **{name: _all(pa, row[name], n) for name in _WHOSE},
             "run": pa.array(np.full(n, run.id)),
-            "device": _all(pa, run.device, n),
-            "bench": _all(pa, run.bench, n),
             "utc": pa.array(columns.utc_ns // _MICRO, stamps, mask=undated),
             "utc_ns": pa.array(columns.utc_ns, mask=undated),
             "mono_ns": pa.array(columns.mono_ns),
@@ -184,11 +200,12 @@ def readings_of(pa: Any, reader: Reader, run: Run) -> Iterator[dict[str, Any]]:
             "offset_ppm": pa.array(raw_ppm + base_ppm + raw_ppm * base_ppm * 1e-6),
             "offset_raw_ppm": pa.array(raw_ppm),
         }
+        yield pa.table(arrays, schema=schema)
 
 
-def _all(pa: Any, text: str, n: int) -> Any:
-    indices = pa.array(np.zeros(n, dtype=np.int32))
-    return pa.DictionaryArray.from_arrays(indices, pa.array([text]))
+def _all(pa: Any, text: str | None, n: int) -> Any:
+    indices = pa.array(np.zeros(n, dtype=np.int32), mask=np.full(n, text is None))
+    return pa.DictionaryArray.from_arrays(indices, pa.array([text or ""]))
 
 
 def lots_schema() -> Any:
@@ -204,11 +221,11 @@ def lots_schema() -> Any:
     )
 
 
-def lot_rows(reader: Reader) -> list[dict[str, Any]]:
-    """Return what is known of each lot."""
+def lot_rows(reader: Reader, source: str) -> list[dict[str, Any]]:
+    """Return what is known of each lot by the database `source`."""
     return [
         {
-            "source": "",
+            "source": source,
             "lot": lot.lot,
             "part": lot.part_id,
             "supplier": lot.supplier,
@@ -220,6 +237,17 @@ def lot_rows(reader: Reader) -> list[dict[str, Any]]:
         }
         for lot in reader.lots()
     ]
+
+
+def day_of(utc_ns: int) -> str:
+    """Return the UTC day, as `2026-11-25`."""
+    return datetime.fromtimestamp(utc_ns // NS_PER_S, UTC).strftime("%Y-%m-%d")
+
+
+def week_of(utc_ns: int) -> str:
+    """Return the day of the Monday of a UTC week, as `2026-11-23` (ISO 8601, 2.2.8)."""
+    day = utc_ns // _NS_PER_DAY
+    return day_of((day - (day + 3) % 7) * _NS_PER_DAY)
 
 
 def moment(utc_ns: int | None) -> datetime | None:

@@ -1,53 +1,67 @@
 """A dataset: many benches' databases as Parquet that one query reads together.
 
-    DIR/runs/part=.../lot=.../day=.../SOURCE.parquet       a row for each run
-    DIR/readings/part=.../lot=.../day=.../SOURCE.parquet   a row for each reading
-    DIR/lots/SOURCE.parquet                                a row for each lot
-    DIR/queries.sql                                        questions, explained
-
-Partition values are percent-encoded, a run without lot is in
-`lot=__HIVE_DEFAULT_PARTITION__`, days are UTC. SOURCE is told from the first run of the
-database, so exporting a database again replaces its own files and no others. Only what
-has changed is written; runs that are still running are left out.
+Where its files lie, `packs` tells; DIR/queries.sql has questions, explained. Partition
+values are percent-encoded, months are UTC. A database replaces its own packs and those
+of no other, and only where something of their runs has changed: what has not is copied
+from the pack before. Runs that go on are left out. No run is ever taken out of a
+dataset because a database does not have it any more: that is an older copy.
 """
 
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote
 
+from benchlog.clock import host_clock
 from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset import older
+from benchlog.exchange.dataset.packs import (
+    LOTS,
+    READINGS,
+    SHARED,
+    Pack,
+    PackNames,
+    Place,
+    RunKey,
+    as_schema,
+    in_pack,
+    only_writer,
+    packs_of,
+    read_runs_of,
+    readings_of_pack,
+    remove_file,
+    remove_pack,
+    write_pack,
+    write_table,
+)
 from benchlog.exchange.dataset.rows import (
+    day_of,
     lot_rows,
     lots_schema,
     readings_of,
-    readings_schema,
     run_row,
     runs_schema,
 )
-from benchlog.exchange.export.run_export import finished
-from benchlog.model import Run
+from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
-from benchlog.units import NS_PER_S
-from benchlog.verdict.timebase.check_validity import all_as_known
+from benchlog.verdict.timebase.check_validity import KnownChecks
 
-NO_LOT: Final = "__HIVE_DEFAULT_PARTITION__"
 QUERIES: Final = "queries.sql"
-SIGNATURE: Final = b"benchlog.signature"
-Place = tuple[str, str | None, str]
-"""Part, lot and day of a partition."""
+FORM: Final = 2
+"""Of what a row of a run holds: another one writes all rows anew."""
+_STATE: Final = b"benchlog.state"
+_MONTH: Final = len("2026-11")
+_STORED: Final = ["source", "run_uid", "revision", "as_of_utc_ns"]
 
 
 @dataclass(slots=True, kw_only=True)
 class Written:
-    """What an export to a dataset did."""
+    """What an export to a dataset did; `readings` were read from the database."""
 
     source: str
     runs: int = 0
@@ -57,135 +71,256 @@ class Written:
     left_out: list[int] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A run that belongs into the dataset: where, and what its row depends on."""
+
+    run: Run
+    place: Place
+    revision: str
+    as_of_utc_ns: int
+    began_utc_ns: int | None
+
+
 def write_dataset(
     reader: Reader, folder: Path, progress: Callable[[int, int], None] | None = None
 ) -> Written:
     """Bring a database into a dataset; memory does not grow with its size.
 
-    Raises BenchlogError where pyarrow is missing or a file cannot be written, DataError
-    when the database holds no run.
+    A dataset of the older form becomes one of this form. Raises BenchlogError where
+    pyarrow is missing or a file cannot be written, DataError when the database holds no
+    run.
     """
     arrow("pyarrow.parquet")
-    written = Written(source=source_of(reader))
-    places = _places(reader, written)
-    kept = {_write_lots(reader, folder, written)}
-    total = sum(len(runs) for runs in places.values())
-    for place, runs in places.items():
-        kept |= _write_place(reader, folder, (place, runs), written)
-        if progress is not None:
-            progress(written.runs, total)
-    queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
-    (folder / QUERIES).write_text(queries, encoding="utf-8")
-    for path in folder.glob(f"*/**/{written.source}.parquet"):
-        if path not in kept:
-            path.unlink()
+    written = Written(source=reader.database_uid())
+    if reader.latest_run() is None:
+        raise DataError("the database holds no run: there is nothing to export")
+    with only_writer(folder):
+        export = _Export(reader, folder, written)
+        export.clear_away()
+        if not export.is_there():
+            export.bring(progress)
     return written
 
 
-def source_of(reader: Reader) -> str:
-    """Return what tells a database from others, however it grows or is called."""
-    for run in reader.all_runs():
-        told = json.dumps([run.started_utc_ns, run.device, dict(run.snapshot)])
-        return hashlib.sha256(told.encode()).hexdigest()[:12]
-    raise DataError("the database holds no run: there is nothing to export")
+class _Export:
+    """One database on its way into one dataset."""
+
+    def __init__(self, reader: Reader, folder: Path, written: Written) -> None:
+        self._reader, self._folder, self._written = reader, folder, written
+        self._source = written.source
+        self._mark = json.dumps([FORM, reader.change_mark()])
+
+    def clear_away(self) -> None:
+        """Bring what is of the older form up to date; remove what a crash has left."""
+        older.convert(self._folder, host_clock().utc_ns())
+        told = set(packs_of(self._folder))
+        for pack in packs_of(self._folder, READINGS):
+            if pack not in told:
+                remove_file(pack.path(self._folder, READINGS))
+
+    def is_there(self) -> bool:
+        """Whether all of the database is in the dataset as it is; counts it then."""
+        pq, path = arrow("pyarrow.parquet"), self._lots_path
+        if not path.exists():
+            return False
+        told = (pq.read_metadata(path).metadata or {}).get(_STATE, b"{}")
+        state = json.loads(told)
+        packs = packs_of(self._folder)
+        own = sorted(pack.name for pack in packs if pack.source == self._source)
+        shared = {pack.name for pack in packs if pack.source == SHARED}
+        if state.get("mark") != self._mark or state.get("packs") != own:
+            return False
+        if not shared >= set(state.get("shared", ())):
+            return False
+        self._written.runs, self._written.left_out = state["runs"], state["left_out"]
+        self._written.unchanged = 1 + 2 * len(own)
+        return True
+
+    def bring(self, progress: Callable[[int, int], None] | None) -> None:
+        """Write what has changed."""
+        packs = packs_of(self._folder)
+        names = PackNames(packs, host_clock().utc_ns())
+        wanted = {one.run.uid: one for one in self._wanted()}
+        stored = _Stored(self._folder, packs, self._source)
+        by_place: defaultdict[Place, list[_Wanted]] = defaultdict(list)
+        for one in wanted.values():
+            by_place[one.place].append(one)
+        known = self._reader.run_uids()
+        keep = {
+            pack: stored.to_keep(pack, wanted, known)
+            for packs in stored.own.values()
+            for pack in packs
+        }
+        for place in sorted({*by_place, *stored.own}, key=lambda key: key[::-1]):
+            ours = by_place.get(place, [])
+            fresh = [one for one in ours if not stored.has(one)]
+            kept = {pack: keep[pack] for pack in stored.own.get(place, ())}
+            is_whole = all(len(kept[one]) == len(stored.in_pack[one]) for one in kept)
+            if fresh or not is_whole or len(kept) > 1:
+                self._bring_place(Pack(place, self._source, names.next()), fresh, kept)
+            else:
+                self._written.unchanged += 2 * len(kept)
+            self._written.runs += len(ours)
+            if progress is not None:
+                progress(self._written.runs, len(wanted))
+        self._drop_older(wanted.values(), names)
+        self._write_queries()
+        self._write_lots()
+
+    def _wanted(self) -> Iterator[_Wanted]:
+        reader = self._reader
+        checks = KnownChecks(check for _, check in reader.reference_checks())
+        lots, told = _lots_by_key(reader), reader.told_utc_ns()
+        for found in reader.all_runs():
+            if found.open:
+                self._written.left_out.append(found.id)
+                continue
+            run = checks.of(found)
+            began = reader.made_utc_ns(run)[0]
+            month = day_of(run.started_utc_ns if began is None else began)[:_MONTH]
+            as_of = told[run.id]
+            lot = lots.get((run.part.id, run.lot))
+            depends = (FORM, run, lot and (lot.supplier, lot.size), as_of)
+            revision = hashlib.sha256(repr(depends).encode("utf-8", "replace"))
+            told_by = revision.hexdigest()[:32]
+            yield _Wanted(run, (run.part.id, month), told_by, as_of, began)
+
+    def _bring_place(
+        self, pack: Pack, fresh: list[_Wanted], kept: Mapping[Pack, set[str]]
+    ) -> None:
+        """Put a pack in the place of those before; of nothing none is made."""
+        if fresh or any(kept.values()):
+            self._write_pack(pack, fresh, kept)
+        for old in kept:
+            remove_pack(self._folder, old)
+
+    def _write_pack(
+        self, pack: Pack, fresh: list[_Wanted], kept: Mapping[Pack, set[str]]
+    ) -> None:
+        pa, compute = arrow(), arrow("pyarrow.compute")
+        schema, folder = runs_schema(), self._folder
+        lots = _lots_by_key(self._reader)
+        rows = [self._row(one, pack, lots) for one in fresh]
+        tables = [pa.Table.from_pylist(rows, schema=schema)]
+        for old, uids in kept.items():
+            table = read_runs_of(folder, old)
+            mine = compute.is_in(
+                table.column("run_uid"), value_set=pa.array(sorted(uids), pa.string())
+            )
+            tables.append(as_schema(in_pack(table.filter(mine), pack.name), schema))
+        runs = pa.concat_tables(tables).sort_by([("run", "ascending")])
+
+        def own(uids: set[str]) -> set[RunKey]:
+            return {(self._source, uid) for uid in uids}
+
+        def readings() -> Iterator[Any]:
+            for old, uids in kept.items():
+                yield from readings_of_pack(folder, old, own(uids), pack.name)
+            for one, row in zip(fresh, rows, strict=True):
+                for table in readings_of(pa, self._reader, one.run, row):
+                    self._written.readings += table.num_rows
+                    yield table
+
+        write_pack(folder, pack, runs, readings())
+        self._written.files += 2
+
+    def _row(
+        self, one: _Wanted, pack: Pack, lots: Mapping[tuple[str, str | None], Lot]
+    ) -> dict[str, Any]:
+        row = run_row(self._reader, one.run, lots.get((one.run.part.id, one.run.lot)))
+        return {
+            **row,
+            "source": self._source,
+            "pack": pack.name,
+            "revision": one.revision,
+            "as_of_utc_ns": one.as_of_utc_ns,
+        }
+
+    def _drop_older(self, wanted: Iterable[_Wanted], names: PackNames) -> None:
+        """Take out what is here from before runs had a UUID, and is there by it now."""
+        keys = {older.key_of_run(one.run, one.began_utc_ns) for one in wanted}
+        older.drop_known(self._folder, keys, names)
+
+    def _write_queries(self) -> None:
+        queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
+        path = self._folder / QUERIES
+        if not path.exists() or path.read_text(encoding="utf-8") != queries:
+            path.write_text(queries, encoding="utf-8")
+
+    @property
+    def _lots_path(self) -> Path:
+        return self._folder / LOTS / f"{self._source}.parquet"
+
+    def _write_lots(self) -> None:
+        """Write the lots, and what the dataset holds of the database: the last file."""
+        packs = packs_of(self._folder)
+        state = {
+            "mark": self._mark,
+            "packs": sorted(one.name for one in packs if one.source == self._source),
+            "shared": sorted(one.name for one in packs if one.source == SHARED),
+            "runs": self._written.runs,
+            "left_out": self._written.left_out,
+        }
+        schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
+        rows = lot_rows(self._reader, self._source)
+        write_table(self._lots_path, arrow().Table.from_pylist(rows, schema=schema))
+        self._written.files += 1
 
 
-def day_of(utc_ns: int) -> str:
-    """Return the UTC day, as `2026-11-25`."""
-    return datetime.fromtimestamp(utc_ns // NS_PER_S, UTC).strftime("%Y-%m-%d")
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """The newest row of a run that the dataset has from this database."""
+
+    pack: Pack
+    revision: str
+    as_of_utc_ns: int
 
 
-def folder_of(table: str, place: Place) -> Path:
-    """Return where a partition of a table lies below the dataset's folder."""
-    part, lot, day = place
-    named = NO_LOT if lot is None else quote(lot, safe="")
-    return Path(table) / f"part={quote(part, safe='')}" / f"lot={named}" / f"day={day}"
+class _Stored:
+    """What the dataset has of a database: which runs, as of when, in which packs.
+
+    Runs of packs that several share are never taken out of them: a newer row elsewhere
+    takes their place.
+    """
+
+    def __init__(self, folder: Path, packs: list[Pack], source: str) -> None:
+        self.own: defaultdict[Place, list[Pack]] = defaultdict(list)
+        self.in_pack: dict[Pack, list[str]] = {}
+        self._newest: dict[str, _Row] = {}
+        for pack in sorted(packs, key=lambda one: one.name):
+            if pack.source not in (source, SHARED):
+                continue
+            if pack.source == source:
+                self.own[pack.place].append(pack)
+            rows = read_runs_of(folder, pack, _STORED).to_pylist()
+            found = {row["run_uid"]: row for row in rows if row["source"] == source}
+            self.in_pack[pack] = list(found)
+            for uid, row in found.items():
+                self._newest[uid] = _Row(pack, row["revision"], row["as_of_utc_ns"])
+
+    def has(self, one: _Wanted, within: Pack | None = None) -> bool:
+        """Whether a run is there as it is, or as it was later than in this copy."""
+        row = self._newest.get(one.run.uid)
+        if row is None or within not in (None, row.pack):
+            return False
+        is_it = row.revision == one.revision and row.pack.place == one.place
+        return is_it or row.as_of_utc_ns > one.as_of_utc_ns
+
+    def to_keep(
+        self, pack: Pack, wanted: Mapping[str, _Wanted], known: frozenset[str]
+    ) -> set[str]:
+        """Return which runs of a pack stay: those that are so, and those of elsewhere.
+
+        `known` are all runs of the database; one that is not among them was measured
+        in another copy of it.
+        """
+        return {
+            uid
+            for uid in self.in_pack[pack]
+            if (self.has(wanted[uid], pack) if uid in wanted else uid not in known)
+        }
 
 
-def _places(reader: Reader, written: Written) -> dict[Place, list[int]]:
-    places: defaultdict[Place, list[int]] = defaultdict(list)
-    for run in reader.all_runs():
-        if run.open:
-            written.left_out.append(run.id)
-            continue
-        began = reader.made_utc_ns(run)[0]
-        day = day_of(run.started_utc_ns if began is None else began)
-        places[run.part.id, run.lot, day].append(run.id)
-    return dict(sorted(places.items(), key=lambda item: (item[0][2], str(item[0]))))
-
-
-def _write_place(
-    reader: Reader,
-    folder: Path,
-    place_runs: tuple[Place, list[int]],
-    written: Written,
-) -> set[Path]:
-    """Write a partition of runs and of readings; return the files that belong there."""
-    place, numbers = place_runs
-    name = f"{written.source}.parquet"
-    runs = [reader.run(number) for number in numbers]
-    suppliers = {lot.part_id: lot for lot in reader.lots(place[1])} if place[1] else {}
-    checks = [check for _, check in reader.reference_checks()]
-    runs = all_as_known(runs, checks)
-    rows = [run_row(reader, run, suppliers.get(run.part.id)) for run in runs]
-    paths = {table: folder / folder_of(table, place) / name for table in _TABLES}
-    changed = _write_rows(paths["runs"], runs_schema(), rows, written)
-    if changed or not paths["readings"].exists():
-        with finished(_ready(paths["readings"]), overwrite=True) as path:
-            written.readings += _write_readings(reader, runs, path)
-        written.files += 1
-    else:
-        written.unchanged += 1
-    written.runs += len(runs)
-    return set(paths.values())
-
-
-_TABLES: Final = ("runs", "readings")
-
-
-def _write_readings(reader: Reader, runs: Iterable[Run], path: Path) -> int:
-    pa, pq = arrow(), arrow("pyarrow.parquet")
-    schema = readings_schema(pa)
-    count = 0
-    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
-        for run in runs:
-            for arrays in readings_of(pa, reader, run):
-                table = pa.table(arrays, schema=schema)
-                writer.write_table(table)
-                count += table.num_rows
-    return count
-
-
-def _write_lots(reader: Reader, folder: Path, written: Written) -> Path:
-    path = folder / "lots" / f"{written.source}.parquet"
-    _write_rows(path, lots_schema(), lot_rows(reader), written)
-    return path
-
-
-def _write_rows(
-    path: Path, schema: Any, rows: list[dict[str, Any]], written: Written
-) -> bool:
-    """Write a table of rows unless it stands there already; return whether it was."""
-    pa, pq = arrow(), arrow("pyarrow.parquet")
-    for row in rows:
-        if "source" in schema.names:
-            row["source"] = written.source
-    said = json.dumps(rows, default=str, sort_keys=True).encode()
-    signature = hashlib.sha256(said).hexdigest().encode()
-    if (
-        path.exists()
-        and (pq.read_metadata(path).metadata or {}).get(SIGNATURE) == signature
-    ):
-        written.unchanged += 1
-        return False
-    signed = schema.with_metadata({SIGNATURE: signature})
-    with finished(_ready(path), overwrite=True) as part:
-        table = pa.Table.from_pylist(rows, schema=signed)
-        pq.write_table(table, part, compression="zstd")
-    written.files += 1
-    return True
-
-
-def _ready(path: Path) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return path
+def _lots_by_key(reader: Reader) -> dict[tuple[str, str | None], Lot]:
+    return {(lot.part_id, lot.lot): lot for lot in reader.lots()}

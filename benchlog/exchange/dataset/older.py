@@ -1,0 +1,150 @@
+"""Datasets of the older form: read, brought into this form, and then let go.
+
+    DIR/runs/part=.../lot=.../day=.../SOURCE.parquet       and readings/... likewise
+
+There runs have no UUID, and SOURCE was told from the first run of a database. Such a
+run gets one here from when it was begun, and with which device at which position: the
+same for all copies of it. Once its own database is exported, the row that came from
+there takes its place.
+"""
+
+import re
+from collections import defaultdict
+from collections.abc import Iterator, Set
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import unquote
+from uuid import UUID, uuid5
+
+from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.packs import (
+    READINGS,
+    RUNS,
+    Pack,
+    PackNames,
+    as_schema,
+    in_pack,
+    packs_of,
+    read_runs_of,
+    readings_of_pack,
+    remove_file,
+    remove_pack,
+    write_pack,
+)
+from benchlog.exchange.dataset.rows import readings_schema, runs_schema, week_of
+from benchlog.model import Run
+
+NO_LOT: Final = "__HIVE_DEFAULT_PARTITION__"
+_FOLDERS: Final = re.compile(r"part=([^/]+)/lot=([^/]+)/day=([^/]+)")
+_OLD_SOURCE: Final = re.compile(r"[0-9a-f]{12}")
+_OLD_RUNS: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a12")
+_MONTH: Final = len("2026-11")
+Key = tuple[int | None, str, str]
+"""When a run was begun, which device as typed, at which position."""
+
+
+def old_files(folder: Path) -> list[Path]:
+    """Return the files of runs that are of the older form, in order."""
+    found = (folder / RUNS).glob("part=*/lot=*/day=*/*.parquet")
+    return sorted(path for path in found if _OLD_SOURCE.fullmatch(path.stem))
+
+
+def old_runs(folder: Path, path: Path) -> tuple[str, Any]:
+    """Return part and runs of a file of the older form, as a table of this form."""
+    pa, pq = arrow(), arrow("pyarrow.parquet")
+    schema = runs_schema()
+    with pq.ParquetFile(path) as file:
+        rows = as_schema(file.read(), schema).to_pylist()
+    part, lot, day = _place(folder, path)
+    for row in rows:
+        began = row["started_utc_ns"]
+        row.update(
+            run_uid=_uid_of(row),
+            source=path.stem,
+            pack="",
+            lot=lot,
+            day=day,
+            week=None if began is None else week_of(began),
+            as_of_utc_ns=began or 0,
+        )
+    return part, pa.Table.from_pylist(rows, schema=schema)
+
+
+def convert(folder: Path, utc_ns: int) -> None:
+    """Bring the files of the older form into this one, each pair whole or not at all.
+
+    `utc_ns` is the time of day. What was read again after a crash is there once: a run
+    has the same UUID again.
+    """
+    pa = arrow()
+    by_pack: defaultdict[tuple[tuple[str, str], str], list[Path]] = defaultdict(list)
+    for path in old_files(folder):
+        part, _, day = _place(folder, path)
+        by_pack[(part, day[:_MONTH]), path.stem].append(path)
+    names = PackNames(packs_of(folder), utc_ns)
+    for (place, source), paths in by_pack.items():
+        name = names.next()
+        tables = [in_pack(old_runs(folder, path)[1], name) for path in paths]
+        readings = (one for path in paths for one in _old_readings(folder, path, name))
+        pack = Pack(place, source, name)
+        write_pack(folder, pack, pa.concat_tables(tables), readings)
+        for path in paths:
+            for table in (RUNS, READINGS):
+                remove_file(folder / table / path.relative_to(folder / RUNS))
+
+
+def drop_known(folder: Path, keys: Set[Key], names: PackNames) -> None:
+    """Take runs that came from the older form out, where they are there by now."""
+    for pack in packs_of(folder):
+        if not _OLD_SOURCE.fullmatch(pack.source):
+            continue
+        table = read_runs_of(folder, pack)
+        stays = [_key(row) not in keys for row in table.to_pylist()]
+        if all(stays):
+            continue
+        if any(stays):
+            kept = table.filter(arrow().array(stays))
+            name, uids = names.next(), kept.column("run_uid").to_pylist()
+            staying = {(pack.source, str(uid)) for uid in uids}
+            readings = readings_of_pack(folder, pack, staying, name)
+            fresh = Pack(pack.place, pack.source, name)
+            write_pack(folder, fresh, in_pack(kept, name), readings)
+        remove_pack(folder, pack)
+
+
+def key_of_run(run: Run, began_utc_ns: int | None) -> Key:
+    """Return what tells a run, of which the readings began then, without its UUID."""
+    return began_utc_ns, run.typed_device or run.device, run.position
+
+
+def _key(row: dict[str, Any]) -> Key:
+    device = row["device_typed"] or row["device"]
+    return row["started_utc_ns"], device, row["position"]
+
+
+def _uid_of(row: dict[str, Any]) -> str:
+    return str(uuid5(_OLD_RUNS, repr(_key(row))))
+
+
+def _place(folder: Path, path: Path) -> tuple[str, str | None, str]:
+    """Return part, lot and day of a file."""
+    found = _FOLDERS.fullmatch(path.parent.relative_to(folder / RUNS).as_posix())
+    part, lot, day = map(unquote, found.groups()) if found else ("", NO_LOT, "")
+    return part, None if lot == NO_LOT else lot, day
+
+
+def _old_readings(folder: Path, path: Path, name: str) -> Iterator[Any]:
+    """Yield the readings that belong to a file of runs as tables of this form."""
+    pa, pq = arrow(), arrow("pyarrow.parquet")
+    readings = folder / READINGS / path.relative_to(folder / RUNS)
+    if not readings.exists():
+        return
+    runs = {row["run"]: row for row in old_runs(folder, path)[1].to_pylist()}
+    with pq.ParquetFile(readings) as file:
+        for batch in file.iter_batches():
+            numbers = batch.column("run").to_pylist()
+            table = pa.Table.from_batches([batch])
+            for column in ("source", "run_uid", "lot", "day"):
+                told = [runs[n][column] if n in runs else None for n in numbers]
+                table = table.append_column(column, pa.array(told, pa.string()))
+            yield as_schema(in_pack(table, name), readings_schema(pa))

@@ -1,0 +1,54 @@
+"""What has changed in a database since it was last looked at, without reading runs."""
+
+import hashlib
+from typing import Final
+
+from benchlog.store import identity
+from benchlog.store.read_session import ReadSession
+
+_STATES: Final = "'set-aside', 'held', 'restored', 'damaged', 'undamaged', 'mark'"
+"""Events that decide whether a run counts: a partial index has them."""
+_TOLD: Final = f"""
+select u.id, max(u.started_utc_ns, ifnull(u.ended_utc_ns, 0),
+  ifnull((select max(at_utc_ns) from amendments where run_id = u.id), 0),
+  ifnull((select max(at_utc_ns) from verdicts where run_id = u.id), 0),
+  ifnull((select max(utc_ns) from events where run_id = u.id
+    and kind in ({_STATES})), 0))
+from runs u
+"""  # noqa: S608 - our own text
+_MARKS: Final = (
+    "select count(*), max(id), count(ended_utc_ns), total(ended_utc_ns) from runs",
+    "select max(id) from amendments",
+    "select max(id) from verdicts",
+    "select max(id) from reference_checks",
+    f"select max(id) from events where kind in ({_STATES})",  # noqa: S608 - ours
+    "select max(id) from quarantine",
+    "select lot, part_id, supplier, size, plan, decision from lots order by id",
+    "select id, body from parts order by id",
+)
+"""What is only ever added to is told by its newest row."""
+
+
+class ChangeReader(ReadSession):
+    """What a copy that is kept elsewhere asks before it reads anything."""
+
+    def database_uid(self) -> str:
+        """Return the UUID of the database; that of no other, copied or not."""
+        with self._translated():
+            return identity.database_uid(self._connection, self.original)
+
+    def run_uids(self) -> frozenset[str]:
+        """Return the UUIDs of all runs, of those that go on, too."""
+        return frozenset(uid for (uid,) in self._all("select uid from runs", ()))
+
+    def told_utc_ns(self) -> dict[int, int]:
+        """Return by run when something was last said of it: its end, an amendment."""
+        return dict(self._all(_TOLD, ()))
+
+    def change_mark(self) -> str:
+        """Return a text that is another one once a run, a lot or a part has changed.
+
+        What a run that goes on has read is not in it.
+        """
+        found = [self._all(sql, ()) for sql in _MARKS]
+        return hashlib.sha256(repr(found).encode()).hexdigest()[:32]

@@ -1,0 +1,365 @@
+"""A run is in a dataset once, whatever was corrected, copied, merged or restored.
+
+The counts are those that the databases themselves have.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterable
+from contextlib import chdir
+from pathlib import Path
+
+import duckdb
+import pytest
+from exchange.factory import READINGS, bench_database
+from store.making import begin, clock_of, rows
+from store.processes import environment
+
+from benchlog.clock import VirtualClock, host_sleep
+from benchlog.errors import BenchlogError
+from benchlog.evaluation.lot_document import lot_document
+from benchlog.evaluation.lots import lots_with_benches
+from benchlog.exchange.dataset import packs
+from benchlog.exchange.dataset.compact import compact
+from benchlog.exchange.dataset.lots import lots_of_dataset
+from benchlog.exchange.dataset.write import Written, write_dataset
+from benchlog.exchange.export.run_export import export_run
+from benchlog.exchange.import_file import import_file
+from benchlog.store import identity
+from benchlog.store.backup import back_up
+from benchlog.store.reader import Reader
+from benchlog.store.rows import Amendment
+from benchlog.store.writer import Writer
+
+LATER_NS = 1_950_000_000 * 10**9
+RUNS = 6
+"""Of a bench: two lots of three devices."""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "set"
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    return bench_database(tmp_path, 0, 2, 3)
+
+
+def send(folder: Path, *databases: Path) -> list[Written]:
+    found = []
+    for path in databases:
+        with Reader.open(path) as reader:
+            found.append(write_dataset(reader, folder))
+    return found
+
+
+def measure(path: Path, *devices: str, clock: VirtualClock | None = None) -> None:
+    """Go on with a bench: a run of each device, its readings as a factory's are few."""
+    with Writer.open(path, clock or VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        for device in devices:
+            run, segment = begin(writer, device)
+            writer.commit(rows(run, segment, READINGS))
+            writer.end_run(run, "stopped")
+            clock_of(writer).sleep(60.0)
+
+
+def ask(folder: Path, sql: str) -> list[tuple]:
+    with chdir(folder), duckdb.connect() as connection:
+        connection.execute((folder / "queries.sql").read_text())
+        return connection.execute(sql).fetchall()
+
+
+def counts(folder: Path) -> tuple[int, int]:
+    """Return how many runs and readings the views of the dataset have."""
+    ((runs,),) = ask(folder, "select count(*) from runs")
+    ((readings,),) = ask(folder, "select count(*) from readings")
+    return runs, readings
+
+
+def counted(runs: int) -> tuple[int, int]:
+    return runs, runs * READINGS
+
+
+def test_a_corrected_run_is_there_once(bench, folder):
+    send(folder, bench)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        typed = Amendment(kind="device", reason="typed wrong", old="x", new="KX-9")
+        writer.amend(1, typed)
+    send(folder, bench)
+    assert counts(folder) == counted(RUNS)
+    assert ask(folder, "select device from runs where run = 1") == [("KX-9",)]
+
+
+@pytest.mark.parametrize("found_out", [True, False])
+def test_benches_begun_from_one_file_keep_each_others_runs(
+    found_out, bench, folder, tmp_path, monkeypatch
+):
+    """Also where the copy cannot be found out: a disk that was cloned."""
+    if not found_out:
+        monkeypatch.setattr(identity, "place_of", lambda path: "anywhere")
+        with Writer.open(bench, VirtualClock()):
+            pass
+    other = Path(shutil.copy(bench, tmp_path / "other.db"))
+    measure(bench, "A-1", "A-2")
+    measure(other, "B-1", "B-2", "B-3")
+    sources = {one.source for one in send(folder, bench, other, bench, other)}
+    assert len(sources) == (2 if found_out else 1)
+    assert counts(folder) == counted(RUNS + 5)
+    compact(folder)
+    send(folder, bench, other)
+    assert counts(folder) == counted(RUNS + 5)
+
+
+def test_an_older_copy_does_not_take_back_what_was_told_since(
+    bench, folder, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(identity, "place_of", lambda path: "anywhere")
+    Writer.open(bench, VirtualClock()).close()
+    before = Path(shutil.copy(bench, tmp_path / "before.db"))
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="void", reason="probe off"))
+    send(folder, bench, before)
+    assert ask(folder, "select void from runs where run = 1") == [("probe off",)]
+    assert counts(folder) == counted(RUNS)
+
+
+def test_a_merged_database_beside_its_benches_adds_nothing(bench, folder, tmp_path):
+    benches = [bench, *(bench_database(tmp_path, n, 2, 3) for n in (1, 2))]
+    merged = tmp_path / "all.db"
+    with Writer.open(merged, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        for path in benches:
+            writer.merge(path)
+    send(folder, merged, *benches, merged)
+    assert counts(folder) == counted(3 * RUNS)
+    ((devices,),) = ask(folder, "select count(*) from inspected_devices")
+    assert devices == 3 * RUNS
+    wanted = {}
+    for path in benches:
+        with Reader.open(path) as reader:
+            wanted |= {r.lot.lot: r.standing for r, _ in lots_with_benches(reader)}
+    assert {r.lot.lot: r.standing for r, _ in lots_of_dataset(folder)} == wanted
+
+
+def test_what_was_backed_up_restored_or_imported_adds_nothing(bench, folder, tmp_path):
+    backup = tmp_path / "backup.db"
+    back_up(bench, backup)
+    measure(bench, "A-1")
+    with Reader.open(bench) as reader:
+        export_run(reader, 2, "jsonl", tmp_path / "2.jsonl")
+    with Writer.open(tmp_path / "desk.db", VirtualClock(now_utc_ns=LATER_NS)) as desk:
+        import_file(tmp_path / "2.jsonl", desk, VirtualClock(now_utc_ns=LATER_NS))
+    send(folder, tmp_path / "desk.db", bench, backup)
+    shutil.copy(backup, bench)
+    measure(bench, "A-2")
+    send(folder, bench)
+    assert counts(folder) == counted(RUNS + 2)
+    two = "select purpose, imported, bench from runs where run = 2"
+    assert ask(folder, two) == [("inspect", False, "bench-0")]
+
+
+def test_readings_find_their_runs_across_benches(bench, folder, tmp_path):
+    send(folder, bench, bench_database(tmp_path, 1, 2, 3))
+    found = ask(
+        folder,
+        "select u.bench, u.device, count(*), avg(r.offset_ppm) - avg(u.offset_ppm)"
+        " from readings r join runs u on u.run_uid = r.run_uid group by all",
+    )
+    assert len(found) == 2 * RUNS
+    assert {row[2] for row in found} == {READINGS}
+    assert max(abs(row[3]) for row in found) < 1e-6
+
+
+@pytest.mark.parametrize("command", ["export", "lots"])
+def test_an_address_makes_no_folder(command, bench, tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "s3://lab/set"]
+        + (["--db", str(bench)] if command == "export" else []),
+        cwd=tmp_path,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "s3:" in done.stderr
+    assert not (tmp_path / "s3:").exists()
+
+
+# --- only what has changed, and all of it or nothing
+
+
+def test_what_has_not_changed_is_not_read_again(bench, folder):
+    send(folder, bench)
+    before = stamps(folder)
+    (again,) = send(folder, bench)
+    assert (again.files, again.readings, again.runs) == (0, 0, RUNS)
+    assert stamps(folder) == before
+    measure(bench, "A-1")
+    (third,) = send(folder, bench)
+    assert third.readings == READINGS
+    assert counts(folder) == counted(RUNS + 1)
+
+
+def stamps(folder: Path) -> dict[Path, int]:
+    return {path: path.stat().st_mtime_ns for path in folder.rglob("*.parquet")}
+
+
+def test_a_run_that_is_filed_under_another_part_moves(bench, folder):
+    send(folder, bench)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="lot", reason="other reel", new="L-other"))
+    send(folder, bench)
+    assert counts(folder) == counted(RUNS)
+    assert ask(folder, "select lot from runs where run = 1") == [("L-other",)]
+    lot = "select distinct lot from readings where run = 1"
+    assert ask(folder, lot) == [("L-other",)]
+
+
+def test_a_compacted_dataset_answers_alike_and_goes_on(bench, folder, tmp_path):
+    benches = [bench, *(bench_database(tmp_path, n, 2, 3) for n in (1, 2))]
+    send(folder, *benches)
+    questions = ("results", "bench_against_others", "yield_per_week", "readings")
+    told = [sorted(ask(folder, f"from {view}"), key=str) for view in questions[:3]]
+    done = compact(folder)
+    assert (done.before, done.after) == (6, 2)
+    assert compact(folder).before == 2
+    for view, before in zip(questions, told, strict=False):
+        after = sorted(
+            ask(folder, f"select * exclude (pack) from {view}")
+            if view == "results"
+            else ask(folder, f"from {view}"),
+            key=str,
+        )
+        assert len(after) == len(before)
+    assert [one.readings for one in send(folder, *benches)] == [0, 0, 0]
+    assert len(packs.packs_of(folder)) == 1
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="void", reason="probe off"))
+    assert [one.readings for one in send(folder, bench)] == [READINGS]
+    assert counts(folder) == counted(3 * RUNS)
+    assert ask(folder, "select count(*) from runs where void = 'probe off'") == [(1,)]
+    compact(folder)
+    assert counts(folder) == counted(3 * RUNS)
+    assert ask(folder, "select count(*) from run_copies") == [(3 * RUNS,)]
+
+
+@pytest.mark.parametrize("writes", range(6))
+def test_an_export_that_ends_midway_leaves_a_whole_dataset(
+    writes, bench, folder, monkeypatch
+):
+    """Whoever looks finds each run with all of its readings, before and after."""
+    send(folder, bench)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="void", reason="probe off"))
+    measure(bench, "A-1")
+    left = [writes]
+
+    def interrupted(step):
+        def done(*args, **more):
+            if not left[0]:
+                raise BenchlogError("the plug was pulled")
+            left[0] -= 1
+            return step(*args, **more)
+
+        return done
+
+    with monkeypatch.context() as broken:
+        for name in ("finished", "remove_file"):
+            broken.setattr(packs, name, interrupted(getattr(packs, name)))
+        try:
+            send(folder, bench)
+        except BenchlogError:
+            ((runs, readings, parted),) = ask(
+                folder,
+                "select count(distinct run_uid), sum(n), count(*) filter (n <> 4) from"
+                " (select run_uid, count(*) as n from readings group by run_uid)",
+            )
+            assert (readings, parted) == (runs * READINGS, 0)
+            assert runs in (RUNS, RUNS + 1)
+    send(folder, bench)
+    assert counts(folder) == counted(RUNS + 1)
+    assert len(list(folder.rglob("readings/**/*.parquet"))) == 2
+
+
+def test_killed_exports_leave_a_whole_dataset(bench, folder, tmp_path):
+    benches = [bench, *(bench_database(tmp_path, n, 2, 3) for n in (1, 2))]
+    send(folder, *benches)
+    for path in benches:
+        measure(path, f"{path.stem}-more")
+    words = [sys.executable, "-m", "benchlog.cli", "export", "--dataset", str(folder)]
+    for number, path in enumerate(benches):
+        child = subprocess.Popen(
+            [*words, "--db", str(path)], env=environment(), stderr=subprocess.DEVNULL
+        )
+        host_sleep(0.3 * (number + 1))
+        child.kill()
+        child.wait(30)
+        runs, readings = counts(folder)
+        assert readings == runs * READINGS
+        assert 3 * RUNS <= runs <= 3 * (RUNS + 1)
+    send(folder, *benches)
+    assert counts(folder) == counted(3 * (RUNS + 1))
+    assert not list(folder.rglob("*.part"))
+
+
+# --- datasets of the older form
+
+
+@pytest.fixture
+def older(folder: Path) -> Path:
+    """Of `factory.db` of the corpus, sent twice: as it was, and once corrected."""
+    shutil.unpack_archive(Path(__file__).with_name("older_dataset.zip"), folder)
+    return folder
+
+
+def test_an_older_dataset_is_read_as_it_is(older, tmp_path):
+    factory = corpus(tmp_path, "factory")
+    with Reader.open(factory) as reader:
+        wanted = {r.lot.lot: r.standing.passed for r, _ in lots_with_benches(reader)}
+    found = {r.lot.lot: r.standing.passed for r, _ in lots_of_dataset(older)}
+    assert found == wanted, "and no run of it twice, as its own questions had them"
+
+
+def test_an_older_dataset_is_converted_and_gives_way(older, bench, tmp_path):
+    factory = corpus(tmp_path, "factory")
+    with Reader.open(factory) as reader:
+        inside = len(list(reader.all_runs()))
+        wanted = {r.lot.lot: lot_document(r) for r, _ in lots_with_benches(reader)}
+    assert len(old_files(older)) == 12
+    send(older, bench)
+    assert old_files(older) == []
+    assert counts(older) == counted(RUNS + inside)
+    send(older, factory)
+    assert counts(older) == counted(RUNS + inside)
+    sources = ask(older, "select distinct length(source) from run_copies")
+    assert sources == [(36,)], "what came from the older form gave way to the database"
+    found = {r.lot.lot: lot_document(r) for r, _ in lots_of_dataset(older)}
+    assert {lot: found[lot] for lot in wanted} == wanted
+
+
+def corpus(folder: Path, name: str) -> Path:
+    kept = Path(__file__).parents[1] / "frozen" / "corpus" / f"{name}.db"
+    path = Path(shutil.copy(kept, folder / f"{name}.db"))
+    Writer.open(path, VirtualClock()).close()
+    return path
+
+
+def old_files(folder: Path) -> list[str]:
+    return [os.fspath(p) for p in sorted(folder.rglob("lot=*/**/*.parquet"))]
+
+
+def test_strangers_files_stay(older, bench):
+    strange = [older / "runs" / "notes.txt", older / "runs" / "part=x" / "mine.parquet"]
+    for path in strange:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"PAR1")
+    send(older, bench)
+    compact(older)
+    assert all_there(strange)
+
+
+def all_there(paths: Iterable[Path]) -> bool:
+    return all(path.read_bytes() == b"PAR1" for path in paths)
