@@ -113,7 +113,7 @@ def test_the_views_name_it(tmp_path):
     path = bench(tmp_path / "one.db", "A")
     with Reader.open(path) as reader:
         for view in ("runs_named", "results", "readings_named"):
-            sql = f"select distinct device, run_uid from {view}"  # noqa: S608
+            sql = f"select distinct device, run_uid from {view}"
             found = connection_of(reader).execute(sql).fetchall()
             assert dict(found) == uids(path), view
 
