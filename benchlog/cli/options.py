@@ -1,6 +1,7 @@
 """Options that several commands have, word for word."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -41,6 +42,12 @@ over_temperature: Final = click.option(
 )
 alone: Final = click.option(
     "--alone", is_flag=True, help="Rest on no soak: U from the run's own readings."
+)
+dataset_option: Final = click.option(
+    "--dataset",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    metavar="DIR",
+    help="Of a dataset that `export --dataset` wrote, instead of a database.",
 )
 no_screen: Final = click.option(
     "--no-screen", is_flag=True, help="Print plain lines instead of the screen."

@@ -4,29 +4,37 @@ The counts are those that the databases themselves have.
 """
 
 import os
+import re
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterable
 from contextlib import chdir
+from importlib.resources import files
 from pathlib import Path
 
 import duckdb
+import pyarrow
 import pytest
 from exchange.factory import READINGS, bench_database
 from store.making import begin, clock_of, rows
 from store.processes import environment
 
+from benchlog.cli.commands.chips import chips_of
+from benchlog.cli.commands.runs import as_document
+from benchlog.cli.tasks.finding_runs import found as found_in
 from benchlog.clock import VirtualClock, host_sleep
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.lot_document import lot_document
 from benchlog.evaluation.lots import lots_with_benches
 from benchlog.exchange.dataset import packs
 from benchlog.exchange.dataset.compact import compact
-from benchlog.exchange.dataset.lots import lots_of_dataset
+from benchlog.exchange.dataset.lots import chips_of_dataset, lots_of_dataset
+from benchlog.exchange.dataset.run_list import runs_of_dataset
 from benchlog.exchange.dataset.write import Written, write_dataset
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
+from benchlog.model import Event, EventKind
 from benchlog.store import identity
 from benchlog.store.backup import back_up
 from benchlog.store.reader import Reader
@@ -363,3 +371,77 @@ def test_strangers_files_stay(older, bench):
 
 def all_there(paths: Iterable[Path]) -> bool:
     return all(path.read_bytes() == b"PAR1" for path in paths)
+
+
+# --- lists of a dataset, as of the databases
+
+
+ANY = dict.fromkeys(("device", "part", "lot", "like", "verdict", "since"))
+
+
+def test_the_runs_of_a_dataset_are_listed_as_those_of_a_database(bench, folder):
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="void", reason="probe off"))
+        typed = Amendment(kind="device", reason="typed wrong", old="x", new="KX-9")
+        writer.amend(2, typed)
+    send(folder, bench)
+    with Reader.open(bench) as reader:
+        wishes = [
+            ANY,
+            {**ANY, "device": "KX-9"},
+            {**ANY, "like": "kx-"},
+            {**ANY, "verdict": "does-not-count"},
+            {**ANY, "lot": reader.run(4).lot},
+            {**ANY, "since": reader.run(3).started_utc_ns},
+        ]
+        for wish in wishes:
+            wanted = [as_document(one) for one in found_in(reader, wish)]
+            found = list(runs_of_dataset(folder, wish))
+            same = [name for name in wanted[0] if name in found[0]]
+            assert len(same) > 18
+            assert [{name: one[name] for name in same} for one in found] == [
+                {name: one[name] for name in same} for one in wanted
+            ]
+
+
+def test_the_chips_of_a_dataset_are_those_of_a_database(bench, folder):
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="void", reason="probe off"))
+        writer.commit([(2, 0, Event(1, 1, EventKind.MARK, "warm hands"))])
+    send(folder, bench)
+    with Reader.open(bench) as reader:
+        for lot in reader.lots():
+            chips, shared = chips_of(reader, lot.lot)
+            found = chips_of_dataset(folder, lot.lot)
+            assert (sorted(found[0], key=str), found[1]) == (
+                sorted(chips, key=str),
+                shared,
+            )
+
+
+def test_the_questions_are_plain_sql(bench, folder, tmp_path):
+    """Another engine answers them under the same names, unchanged, where it is here."""
+    datafusion = pytest.importorskip("datafusion", reason="needs a second engine")
+    send(folder, bench, bench_database(tmp_path, 1, 2, 3))
+    context = datafusion.SessionContext()
+    keys = [(name, pyarrow.string()) for name in ("part", "month")]
+    for table in ("run", "reading"):
+        where = os.fspath(folder / f"{table}s")
+        context.register_parquet(f"{table}_copies", where, table_partition_cols=keys)
+    context.register_parquet("lot_copies", os.fspath(folder / "lots"))
+    text = re.sub("--.*", "", (folder / "queries.sql").read_text())
+    for sql in text.split(";"):
+        if sql.strip() and "read_parquet" not in sql:
+            context.sql(sql).collect()
+    for view in ("runs", "readings", "yield_per_week", "bench_against_others"):
+        sql = f"select count(*) from {view}"
+        ((wanted,),) = ask(folder, sql)
+        assert context.sql(sql).collect()[0].column(0).to_pylist() == [wanted]
+
+
+def test_nothing_of_one_engine_is_in_the_questions():
+    text = (files("benchlog.exchange.dataset") / "queries.sql").read_text()
+    plain = text.split("lot_copies", 1)[1].split(";", 1)[1]
+    for word in ("qualify", "group by all", "filter (", "::", "regr_", "quantile",
+                 "read_parquet", "any_value", "time zone", "date_trunc"):  # fmt: skip
+        assert word not in plain, word

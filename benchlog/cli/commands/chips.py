@@ -7,6 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
+from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import counted, print_json, table
 from benchlog.cli.typed_values import Text
 from benchlog.units import (
@@ -23,13 +24,15 @@ if TYPE_CHECKING:
 EXAMPLES = (
     "benchlog chips --lot L-2207",
     "benchlog chips --lot L-2207 --json",
+    "benchlog chips --lot L-2207 --dataset factory/",
 )
 _MOST = 100_000
 
 
 @make_command("chips", examples=EXAMPLES)
 @click.option("--lot", required=True, type=Text(), help="The lot, as it was named.")
-def command(db: Path | None, as_json: bool, lot: str) -> None:
+@dataset_option
+def command(db: Path | None, as_json: bool, lot: str, dataset: Path | None) -> None:
     """Compare the devices of a lot: ranking, spread, and what they have in common.
 
     Each device is there with its newest run that counts and has a figure. A run that
@@ -37,8 +40,13 @@ def command(db: Path | None, as_json: bool, lot: str) -> None:
     """
     from benchlog.verdict.lot.chips import spread_of
 
-    with reading(db) as reader:
-        chips, u_common_ppm = chips_of(reader, lot)
+    if dataset is not None:
+        from benchlog.exchange.dataset.lots import chips_of_dataset
+
+        chips, u_common_ppm = chips_of_dataset(dataset, lot)
+    else:
+        with reading(db) as reader:
+            chips, u_common_ppm = chips_of(reader, lot)
     found = spread_of(chips, u_common_ppm)
     if as_json:
         from benchlog.evaluation.lot_document import chips_document

@@ -7,6 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
+from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
 from benchlog.units import signed_digits, three_digits
@@ -24,12 +25,7 @@ EXAMPLES = (
 
 
 @make_command("lots", examples=EXAMPLES)
-@click.option(
-    "--dataset",
-    type=click.Path(path_type=Path, file_okay=False, exists=True),
-    metavar="DIR",
-    help="The lots of a dataset that `export --dataset` wrote.",
-)
+@dataset_option
 @click.option("--part", type=CatalogueName("parts"), help="Only lots of this part.")
 @click.option("--supplier", type=Text(), help="Only lots from this supplier.")
 def command(

@@ -8,6 +8,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
+from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
     ListedRun,
@@ -15,6 +16,7 @@ from benchlog.cli.tasks.finding_runs import (
     found,
     short,
 )
+from benchlog.model import does_not_count_text
 from benchlog.units import format_ppm, format_u_ppm, iso_utc
 
 if TYPE_CHECKING:
@@ -26,11 +28,18 @@ EXAMPLES = (
     "benchlog runs --lot L-2207 --verdict fail",
     "benchlog runs --since 7d --like reel",
     "benchlog runs --device KX-0412 --json",
+    "benchlog runs --dataset factory/ --since 7d",
 )
+_HEADERS = (
+    "run", "started (UTC)", "device", "part", "readings", "offset ppm", "U ppm",
+    "verdict",
+)  # fmt: skip
+_CUT = "the newest {} are listed; --limit shows more"
 
 
 @make_command("runs", examples=EXAMPLES)
 @finding_options
+@dataset_option
 @click.option(
     "--limit",
     type=click.IntRange(1, 10**9),
@@ -38,11 +47,16 @@ EXAMPLES = (
     show_default=True,
     help="How many at most.",
 )
-def command(limit: int, db: Path | None, as_json: bool, **wish: Any) -> None:
+def command(
+    limit: int, db: Path | None, as_json: bool, dataset: Path | None, **wish: Any
+) -> None:
     """List the runs in the database, newest first.
 
     What does not count is listed, too, with the reason in the verdict's place.
     """
+    if dataset is not None:
+        _of_dataset(dataset, wish, limit, as_json=as_json)
+        return
     with reading(db) as reader:
         listed = list(islice(found(reader, wish), limit + 1))
     is_cut, listed = len(listed) > limit, listed[:limit]
@@ -51,9 +65,45 @@ def command(limit: int, db: Path | None, as_json: bool, **wish: Any) -> None:
     elif listed:
         click.echo(_table(listed))
         if is_cut:
-            say(f"the newest {limit} are listed; --limit shows more")
+            say(_CUT.format(limit))
     else:
         say("no run matches; start one with `benchlog measure` or `benchlog demo`")
+
+
+def _of_dataset(
+    folder: Path, wish: dict[str, Any], limit: int, *, as_json: bool
+) -> None:
+    from benchlog.exchange.dataset.run_list import runs_of_dataset
+
+    listed = list(islice(runs_of_dataset(folder, wish), limit + 1))
+    is_cut, listed = len(listed) > limit, listed[:limit]
+    if as_json:
+        print_json(listed)
+    elif listed:
+        headers = ("bench", *_HEADERS)
+        click.echo(table(headers, [_dataset_row(one) for one in listed], "lrlllrrrl"))
+        if is_cut:
+            say(_CUT.format(limit))
+    else:
+        say("no run of the dataset matches")
+
+
+def _dataset_row(one: dict[str, Any]) -> tuple[str, ...]:
+    words = one["verdict"] or "-"
+    if not one["counts"]:
+        words = does_not_count_text(one["does_not_count"] or "")
+    started = (one["started"] or "-")[:16].replace("T", " ")
+    return (
+        short(one["bench"]),
+        str(one["run"]),
+        started,
+        short(one["device"]),
+        one["part"],
+        f"{one['readings'] or 0:,}",
+        format_ppm(one["offset_ppm"], one["u_ppm"]),
+        format_u_ppm(one["u_ppm"]),
+        words + (" (simulated)" if one["simulated"] else ""),
+    )
 
 
 def as_document(listed: ListedRun) -> dict[str, object]:
@@ -91,11 +141,7 @@ def as_document(listed: ListedRun) -> dict[str, object]:
 
 
 def _table(listed: list[ListedRun]) -> str:
-    headers = (
-        "run", "started (UTC)", "device", "part",
-        "readings", "offset ppm", "U ppm", "verdict",
-    )  # fmt: skip
-    return table(headers, [_row(one) for one in listed], "rlllrrrl")
+    return table(_HEADERS, [_row(one) for one in listed], "rlllrrrl")
 
 
 def _marks(run: "Run") -> str:

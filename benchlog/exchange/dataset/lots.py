@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.evaluation.lots import lot_report
+from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.read import Key, lots_once, runs_once
-from benchlog.model import Lot, LotRun, Purpose
+from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.snapshot import part_from
+from benchlog.verdict.lot.chips import Chip
 from benchlog.verdict.lot.lot_report import LotReport
-from benchlog.verdict.lot.lot_runs import shared_u_ppm
+from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
 
 _COLUMNS: Final = (
     "source", "run", "device", "position", "started_utc_ns", "ended_how", "verdict",
@@ -19,6 +21,7 @@ _COLUMNS: Final = (
     "timebase", "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
     "tolerance_ppm", "over_temperature", "held", "marked", "planned", "lot",
     "imported",
+    "counts",
 )  # fmt: skip
 _OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
@@ -33,6 +36,7 @@ def lots_of_dataset(
     """
     lots = lots_once(folder)
     rows = _rows(folder)
+    parts: dict[str, Part] = {}
     for key, lot in sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"]):
         if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
             continue
@@ -47,18 +51,58 @@ def lots_of_dataset(
             for row, run in counted
             if run.counts
         )
-        kept = part_from(json.loads(lot["part_body"]))
+        body = lot["part_body"]
+        if body not in parts:
+            parts[body] = part_from(json.loads(body))
         benches = tuple(dict.fromkeys(row["bench"] for row in own))
-        yield lot_report(_lot(lot), kept, runs, shared), benches
+        yield lot_report(_lot(lot), parts[body], runs, shared), benches
 
 
 def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
     """Return the runs that were made for lots, by part and lot."""
     found: defaultdict[Key, list[dict[str, Any]]] = defaultdict(list)
-    for row in runs_once(folder, _COLUMNS):
-        if row["purpose"] in _OF_LOTS and not row["imported"] and row["lot"]:
-            found[row["part"], row["lot"]].append(row)
+    compute = arrow("pyarrow.compute")
+    of_lots = (
+        compute.field("purpose").isin(_OF_LOTS)
+        & ~compute.field("imported")
+        & compute.field("lot").is_valid()
+    )
+    for row in runs_once(folder, _COLUMNS).filter(of_lots).to_pylist():
+        found[row["part"], row["lot"]].append(row)
     return dict(found)
+
+
+def chips_of_dataset(folder: Path, lot: str) -> tuple[list[Chip], float]:
+    """Return the newest figures of every device of a lot, and what U they share.
+
+    Runs that do not count are left out, and those with marks, as from a database.
+    Raises DataError when the folder is no dataset.
+    """
+    newest: dict[str, dict[str, Any]] = {}
+    named = arrow("pyarrow.compute").field("lot") == lot
+    of_lot = runs_once(folder, _COLUMNS).filter(named).to_pylist()
+    for row in sorted(of_lot, key=lambda one: -(one["started_utc_ns"] or 0)):
+        known = row["offset_ppm"] is not None and row["u_ppm"] is not None
+        if known and row["counts"] and not row["marked"]:
+            newest.setdefault(row["device"], row)
+    chips = [
+        Chip(
+            device=row["device"],
+            run=row["run"],
+            offset_ppm=row["offset_ppm"],
+            u_ppm=row["u_ppm"],
+            word=_word(row),
+        )
+        for row in newest.values()
+    ]
+    bases = ((row["timebase"], row["timebase_u_ppm"]) for row in newest.values())
+    return chips, shared_u_ppm(bases)
+
+
+def _word(row: dict[str, Any]) -> str:
+    if row["purpose"] in _OF_LOTS and not row["imported"]:
+        return str(word_of(_lot_run(row)))
+    return row["verdict"] or "undecided"
 
 
 def _is_of(row: dict[str, Any], lot: dict[str, Any]) -> bool:

@@ -4,59 +4,67 @@ That is the rule of the view `runs` in `queries.sql`: what was measured before w
 imported, then what was told last, then what was written last.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
+
+import numpy as np
 
 from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.older import old_files, old_runs
 from benchlog.exchange.dataset.packs import LOTS, packs_of, read_runs_of
 
-_ORDER: Final = ("run_uid", "imported", "as_of_utc_ns", "pack", "source")
-"""Columns that decide which row of a run counts."""
+_ORDER: Final = (
+    ("run_uid", "ascending"),
+    ("imported", "ascending"),
+    ("as_of_utc_ns", "descending"),
+    ("pack", "descending"),
+    ("source", "descending"),
+)
+"""What decides which row of a run counts: the first in this order."""
 Key = tuple[str, str]
 """Part and lot."""
 
 
-def runs_once(folder: Path, columns: tuple[str, ...]) -> Iterator[dict[str, Any]]:
-    """Yield the runs of a dataset, with those columns and `part`, each once."""
-    wanted = [*dict.fromkeys((*columns, *_ORDER))]
-    newest: dict[str, tuple[Any, dict[str, Any]]] = {}
-    for part, table in _tables(folder, wanted):
-        for row in table.to_pylist():
-            order = (
-                not row["imported"],
-                row["as_of_utc_ns"],
-                row["pack"],
-                row["source"],
-            )
-            before = newest.get(row["run_uid"])
-            if before is None or before[0] < order:
-                newest[row["run_uid"]] = order, {**row, "part": part}
-    yield from (row for _, row in newest.values())
+def runs_once(folder: Path, columns: Sequence[str]) -> Any:
+    """Return the runs of a dataset, each once, as a table of those columns and `part`.
+
+    Raises DataError when the folder is no dataset, BenchlogError where pyarrow is
+    missing.
+    """
+    pa = arrow()
+    wanted = [*dict.fromkeys((*columns, *(name for name, _ in _ORDER)))]
+    tables = list(_tables(folder, wanted))
+    if not tables:
+        raise _no_dataset(folder)
+    table = pa.concat_tables(tables).sort_by(list(_ORDER))
+    uids = table.column("run_uid").to_numpy()
+    first = np.ones(len(uids), dtype=bool)
+    first[1:] = uids[1:] != uids[:-1]
+    return table.filter(pa.array(first)).select([*columns, "part"])
 
 
-def _tables(folder: Path, columns: list[str]) -> Iterator[tuple[str, Any]]:
-    for pack in packs_of(folder):
-        yield pack.place[0], read_runs_of(folder, pack, columns)
+def _tables(folder: Path, columns: list[str]) -> Iterator[Any]:
+    found = [(p.place[0], read_runs_of(folder, p, columns)) for p in packs_of(folder)]
     for path in old_files(folder):
         part, table = old_runs(folder, path)
-        yield part, table.select(columns)
+        found.append((part, table.select(columns)))
+    pa = arrow()
+    for part, table in found:
+        told = pa.repeat(pa.scalar(part), table.num_rows)
+        yield table.append_column("part", told)
 
 
 def lots_once(folder: Path) -> dict[Key, dict[str, Any]]:
     """Return the lots of a dataset; of several databases the first that has a plan.
 
-    Raises DataError when the folder is no dataset, BenchlogError where pyarrow is
-    missing.
+    Raises as `runs_once` does.
     """
     pq = arrow("pyarrow.parquet")
     files = sorted((folder / LOTS).glob("*.parquet"))
     if not files:
-        raise DataError(
-            f"{folder} holds no dataset; `benchlog export --dataset {folder}` makes one"
-        )
+        raise _no_dataset(folder)
     found: dict[Key, dict[str, Any]] = {}
     for file in files:
         for row in pq.read_table(file).to_pylist():
@@ -64,3 +72,9 @@ def lots_once(folder: Path) -> dict[Key, dict[str, Any]]:
             if known is None or known["plan"] is None:
                 found[row["part"], row["lot"]] = row
     return found
+
+
+def _no_dataset(folder: Path) -> DataError:
+    return DataError(
+        f"{folder} holds no dataset; `benchlog export --dataset {folder}` makes one"
+    )

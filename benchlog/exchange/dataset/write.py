@@ -71,7 +71,7 @@ class Written:
     left_out: list[int] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Wanted:
     """A run that belongs into the dataset: where, and what its row depends on."""
 
@@ -183,8 +183,13 @@ class _Export:
             lot = lots.get((run.part.id, run.lot))
             depends = (FORM, run, lot and (lot.supplier, lot.size), as_of)
             revision = hashlib.sha256(repr(depends).encode("utf-8", "replace"))
-            told_by = revision.hexdigest()[:32]
-            yield _Wanted(run, (run.part.id, month), told_by, as_of, began)
+            yield _Wanted(
+                run=run,
+                place=(run.part.id, month),
+                revision=revision.hexdigest()[:32],
+                as_of_utc_ns=as_of,
+                began_utc_ns=began,
+            )
 
     def _bring_place(
         self, pack: Pack, fresh: list[_Wanted], kept: Mapping[Pack, set[str]]
