@@ -76,8 +76,8 @@ def prepare_to_write(path: Path) -> None:
     """Make a new database, empty, for its owner; check that an old one may be written.
 
     Where it is a link, it is made where that leads. The log and its index get the
-    rights of the file. SQLite itself opens a file without write permission and only fails later.
-    Raises StoreError.
+    rights of the file. SQLite itself opens a file without write permission and only
+    fails later. Raises StoreError.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -35,15 +35,18 @@ def created(path: Path) -> int:
 def opened_to_append(path: Path) -> int:
     """Open a file of our own to append to, or create it for its owner only.
 
-    A link, a device and a pipe are refused. Raises OSError.
+    A link of either kind, a device, a pipe and another user's file are refused. Raises
+    OSError.
     """
     with contextlib.suppress(FileExistsError):
         return created(path)
     flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_NONBLOCK", 0) | _NO_LINK
     fd = os.open(path, flags)
-    if not _is_plain(fd):
+    found = os.fstat(fd)
+    own = not hasattr(os, "geteuid") or found.st_uid == os.geteuid()
+    if not (_is_plain(fd) and own and found.st_nlink == 1):
         os.close(fd)
-        raise OSError(errno.EINVAL, "is no file", str(path))
+        raise OSError(errno.EPERM, "is no file of our own", str(path))
     return fd
 
 
