@@ -10,9 +10,9 @@ on a ladder of ratios is weighed by how well it explains what was found (the lev
 integrated out), and the spread to expect of the mean is the weighted mixture of what
 each of them says at tau = T. Found are the Allan variances at short averaging times
 (chi-squared, with their degrees of freedom) and the run's slowest motions
-(`phase_contrasts`, normal with a covariance for each term). Across gaps the phase is
-not known: there all octaves and the slope are taken. Ladder and weights were settled
-by simulation: tests/analysis/test_coverage.py.
+(`phase_contrasts`, normal with a covariance for each term). Where the phase was lost,
+all octaves and the slope are taken. Ladder and weights were settled by simulation:
+tests/analysis/test_coverage.py.
 """
 
 import math
@@ -51,6 +51,11 @@ _OCTAVES_TO: Final = 16.0  # our rule: what is slower than T/16, the motions tel
 # Freedom of octaves and slope: tests/finders/freedom_shares.py, the same criterion.
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
 _SLOPE_FREEDOM: Final = 0.7
+# Most freedom of one octave beside the slowest motions. Octaves at short times know
+# their variances better than a ladder in steps of four can follow; taken at their full
+# freedom they choose whatever shape bends to them, and the motions are not heard.
+# tests/finders/octave_freedom.py, the criterion of pair_weights.py.
+_MOST_FREEDOM: Final = 20.0
 # Where only octaves are known, u is widened by 1 + NUMERATOR / (n + ADDED), for short
 # runs most. Swept against the miss of 95 % over noises and lengths by
 # tests/finders/widening.py (see RESULTS.md).
@@ -92,11 +97,15 @@ _LADDER: Final = Ladder()
 
 @dataclass(frozen=True, slots=True)
 class SlowMotions:
-    """Contrasts of the phase of runs, shape (runs, contrasts), and of which blocks."""
+    """Contrasts of the phase of runs, shape (runs, contrasts), and of which blocks.
+
+    `gaps` is how often the phase was carried across missing readings, in each run.
+    """
 
     values: Array
     blocks: int
     block_length: int
+    gaps: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +123,7 @@ class Evidence:
     length : float
         T in units of tau0.
     motions : SlowMotions | None
-        The runs' slowest motions; None where a gap hides the phase.
+        The runs' slowest motions; None where the phase was lost.
 
     """
 
@@ -147,6 +156,7 @@ def spread_of(
     ladder: Ladder = _LADDER,
     share_of_freedom: float = _SHARE_OF_FREEDOM,
     slope_freedom: float = _SLOPE_FREEDOM,
+    most_freedom: float = _MOST_FREEDOM,
 ) -> ExpectedMean:
     """Weigh all mixtures and return what they say together of u at tau = T.
 
@@ -157,11 +167,14 @@ def spread_of(
     rungs = _rungs(evidence.length, ladder)
     shares, log_weight = _ladder(rungs, ladder, motions=has_motions)
     m, avar, freedom = evidence.m, evidence.avar, evidence.freedom
-    if has_motions:
+    if evidence.motions is not None:
+        shares = _with_gaps(shares, _rounded(evidence.motions.gaps))
         kept = m <= max(1.0, evidence.length / _OCTAVES_TO)
         m, avar, freedom = m[kept], avar[:, kept], freedom[:, kept]
     model = shares @ (m / evidence.length) ** POWERS[:, None]
     freedom = share_of_freedom * freedom
+    if has_motions:
+        freedom = np.minimum(freedom, most_freedom)
     if evidence.motions is None:
         model = np.column_stack([model, shares @ SLOPE])
         avar = np.column_stack([avar, evidence.slope2])
@@ -235,15 +248,39 @@ def _ladder(
 def _precision(
     rungs: tuple[int, ...], ladder: Ladder, motions: SlowMotions
 ) -> tuple[Array, Array]:
-    return _precision_of(rungs, ladder, motions.blocks, motions.block_length)
+    gaps = _rounded(motions.gaps)
+    return _precision_of(rungs, ladder, motions.blocks, motions.block_length, gaps)
+
+
+def _rounded(gaps: int) -> float:
+    """Round a number of gaps to a quarter of an octave: fewer kinds to keep ready."""
+    return 2.0 ** (round(4.0 * math.log2(gaps)) / 4.0) if gaps else 0.0
+
+
+def _with_gaps(shares: Array, gaps: float) -> Array:
+    """Add what white PM leaves at gaps, two ends of variance d T^2/3 each, as white FM.
+
+    d is the Allan variance of white PM at T, 3 s^2/T^2 with phases of variance s^2; a
+    walk of 2 s^2 at each gap is white FM of variance 2 s^2 gaps/T^2 at T.
+    """
+    if not gaps:
+        return shares
+    found = shares.copy()
+    found[:, 1] += shares[:, 0] * 2.0 * gaps / 3.0
+    return found
 
 
 @lru_cache(maxsize=64)
 def _precision_of(
-    rungs: tuple[int, ...], ladder: Ladder, blocks: int, block_length: int
+    rungs: tuple[int, ...],
+    ladder: Ladder,
+    blocks: int,
+    block_length: int,
+    gaps: float,
 ) -> tuple[Array, Array]:
     """Return each mixture's inverse covariance, flat, and its log determinant."""
     shares, _ = _ladder(rungs, ladder, motions=True)
+    shares = _with_gaps(shares, gaps)
     mixed = np.tensordot(shares, covariances(blocks, block_length), axes=1)
     log_det = np.linalg.slogdet(mixed).logabsdet
     inverse = np.linalg.inv(mixed).reshape(len(shares), -1)

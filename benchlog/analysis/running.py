@@ -4,7 +4,7 @@ Frequencies are taken relative to the first reading, an exact subtraction, and s
 to ppm at the very end: an offset of 1e-12 stays a figure beside 10 MHz.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -239,7 +239,7 @@ class Running:
         found = self._octaves.blocks.found()
         if found is None:
             return None
-        return BlockPhases(tuple(scale * mean for mean in found.means), found.length)
+        return replace(found, means=tuple(scale * mean for mean in found.means))
 
     def _avar(self, scale: float, *, bridged: bool) -> tuple[AvarPoint, ...]:
         tau0_s = self._tau0_s() or 0.0
