@@ -23,8 +23,8 @@ from benchlog.units import printable
 class BroughtBack:
     """What came back into one run; `there` rows had been in it already.
 
-    `others` are events and conditions, `rejected` counts lines of the whole file that are
-    no rows.
+    `others` are events and conditions, `rejected` counts what is no row in the whole
+    file.
     """
 
     run: int
