@@ -29,6 +29,7 @@ from benchlog.recorder.run.acceptance import (
     accept,
 )
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
+from benchlog.recorder.run.conditions import RejectedConditions, condition_of
 from benchlog.recorder.run.device_settling import MOST_READINGS, Settling
 from benchlog.recorder.run.judge_batches import Record, columns_of, pulses_of
 from benchlog.recorder.run.plan_checks import used_at
@@ -73,6 +74,7 @@ class LiveRun:
     trial_until_ns: int | None = field(init=False)
     _gap: bool = False
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _probes: RejectedConditions = field(default_factory=RejectedConditions)
     _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
@@ -167,7 +169,8 @@ class LiveRun:
             result = Rejected(said, alike="came faster than their gate allows")
         if isinstance(result, Rejected):
             refused = self._refusals.of(sample, result)
-            return [*records, *map(self._refused, refused)]
+            name = self.spec.name
+            return [*records, *(self._refused(name, said) for said in refused)]
         if self.previous_mono_ns is not None and not self._gap:
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
@@ -199,7 +202,8 @@ class LiveRun:
 
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
-        return [self._refused(said) for said in self._refusals.over(ended=ended)]
+        said = [(self.spec.name, one) for one in self._refusals.over(ended=ended)]
+        return [self._refused(*one) for one in said + self._probes.over(ended=ended)]
 
     def _mark_settling(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that comes before the device has settled, or of a trial."""
@@ -251,21 +255,16 @@ class LiveRun:
             raw or None,
         )
 
-    def condition(self, name: str, sample: Sample, quantity: str) -> Condition:
-        """Make a condition of a sample of another quantity."""
+    def condition(
+        self, name: str, sample: Sample, quantity: str
+    ) -> list[Condition | Event]:
+        """Make a condition of a sample of another quantity, events of what is none."""
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
         if self.ambient and self.ambient.typed and quantity == "ambient":
             flags |= Flag.AMBIENT_TYPED
-        return Condition(
-            sample.utc_ns,
-            sample.mono_ns,
-            quantity,
-            sample.value,
-            sample.unit,
-            name,
-            flags,
-            sample.raw.decode("ascii", errors="backslashreplace") or None,
-        )
+        refused = [self._refused(*one) for one in self._probes.of(name, sample)]
+        condition = condition_of(sample, quantity, name, flags)
+        return [*refused, *([condition] if condition else [])]
 
     # --- when it is over -------------------------------------------------------------
 
@@ -353,7 +352,6 @@ class LiveRun:
         text = f"the keeper could not take values for {stalled_s:.2f} s"
         return self.event(EventKind.GAP, text, instrument=self.spec.name)
 
-    def _refused(self, said: Said) -> Event:
+    def _refused(self, name: str, said: Said) -> Event:
         text, raw = said
-        name = self.spec.name
         return self.event(EventKind.REJECTED, text, instrument=name, raw=raw)
