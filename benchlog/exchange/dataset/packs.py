@@ -21,7 +21,7 @@ from urllib.parse import quote, unquote
 from benchlog.errors import BenchlogError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.rows import readings_schema, runs_schema
-from benchlog.exchange.export.run_export import finished
+from benchlog.store.whole_files import finished
 
 RUNS: Final = "runs"
 READINGS: Final = "readings"

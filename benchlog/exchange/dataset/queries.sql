@@ -1,6 +1,18 @@
 -- Questions to a dataset. For DuckDB: run `duckdb -f queries.sql` in its folder.
 -- The first three views open the files, in DuckDB's way; an engine that opens them in
--- its own under the same names answers all that follows unchanged.
+-- its own under the same names answers all that follows unchanged. In the folder:
+--   ClickHouse (local), for `run`, and likewise `reading`:
+--     create or replace view run_copies as select *
+--     from file('runs/part=*/month=*/*.parquet', Parquet)
+--     settings use_hive_partitioning = 1
+--     and for lots: ... from file('lots/*.parquet', Parquet)
+--   Spark, for `run`, and likewise `reading`:
+--     create table run_copies using parquet location 'runs'; msck repair table run_copies
+--     and for lots: create table lot_copies using parquet location 'lots'
+--   DataFusion (Python), for `run`, and likewise `reading`:
+--     keys = [("part", pa.string()), ("month", pa.string())]
+--     context.register_parquet("run_copies", "runs", table_partition_cols=keys)
+--     and for lots: context.register_parquet("lot_copies", "lots")
 -- Offsets are ppm of nominal, positive runs fast; u_ppm is the expanded uncertainty.
 
 create or replace view run_copies as
@@ -59,7 +71,7 @@ select *, case when damaged then 'fail'
 from (
   select *, row_number() over (
     partition by part, lot, device
-    order by started_utc_ns desc, run desc, run_uid) as newest
+    order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
   from counted_runs
   where inspected and does_count) as inspected_runs
 where newest = 1;
@@ -70,7 +82,7 @@ select *, case when damaged then 'fail' else verdict end as word
 from (
   select *, row_number() over (
     partition by part, lot, device
-    order by started_utc_ns desc, run desc, run_uid) as newest
+    order by coalesce(started_utc_ns, 0) desc, run desc, run_uid) as newest
   from counted_runs
   where does_count and purpose not in ('refcheck', 'trim')) as device_runs
 where newest = 1;
