@@ -70,6 +70,7 @@ def _device(report: LotReport, result: DeviceResult) -> dict[str, Any]:
     return {
         "device": result.device,
         "run": result.run,
+        "run_uid": result.uid or None,
         "verdict": result.word.value,
         "offset_ppm": result.offset_ppm,
         "u_ppm": result.u_ppm,

@@ -89,7 +89,7 @@ def lots_with_benches(
         rows = [one.run for one in own]
         report = lot_report(lot, parts[lot.part_id], rows, shared)
         found = {row.run: doubts[row.run] for row in rows if row.run in doubts}
-        benches = tuple(dict.fromkeys(one.bench for one in own))
+        benches = tuple(dict.fromkeys(row.bench for row in rows))
         yield replace(report, base_doubts=found), benches
 
 

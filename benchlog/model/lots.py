@@ -31,7 +31,8 @@ class LotRun:
     `set_aside`, `damaged` and `marked` say that such an event is in the run, `void` why
     it is void, if so. `held` is what is asked of its device until a person answers.
     `tolerance_ppm` is what its part promises at the reference temperature,
-    `over_temperature` whether it was begun to be held against more.
+    `over_temperature` whether it was begun to be held against more. `uid` tells it from
+    a run of the same number of another database, `bench` its position from another's.
     """
 
     run: int
@@ -55,6 +56,8 @@ class LotRun:
     planned: bool = True
     tolerance_ppm: float | None = None
     over_temperature: bool = False
+    uid: str = ""
+    bench: str = ""
 
     @property
     def why_not_counted(self) -> str:

@@ -28,8 +28,8 @@ order by opened_utc_ns, id
 """
 PART_OF: Final = "select body from parts where id = ?"
 _OF_RUNS: Final = f"""{AMENDED}
-select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_utc_ns,
-  u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
+select u.id as run, u.uid, u.bench, ifnull(a.device, d.device) as device, u.position,
+  u.started_utc_ns, u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
   json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
   json_extract(v.figures, '$.readings') as readings,
   {STATE}, case when a.void is null and {HELD} then (select text from events e
@@ -52,7 +52,7 @@ LOT_RUNS: Final = _OF_RUNS.format(
 )
 """The runs that decide a lot; of one without a plan those that measured its devices."""
 ALL_LOT_RUNS: Final = _OF_RUNS.format(
-    f""", ifnull(a.part, d.part_id) as part, {LOT} as lot, u.bench,
+    f""", ifnull(a.part, d.part_id) as part, {LOT} as lot,
   ifnull(json_extract(v.figures, '$.basis.timebase.status'),
     json_extract(u.snapshot, '$.timebase.status')) as base_status,
   ifnull(json_extract(v.figures, '$.basis.timebase.u_ppm'),
@@ -60,7 +60,7 @@ ALL_LOT_RUNS: Final = _OF_RUNS.format(
     f"{LOT} is not null and u.purpose in ('inspect', 'measure')",
 )
 """Those of all lots in one question, with their benches and time bases."""
-_OF_LOT: Final = ("part", "lot", "bench", "base_status", "base_u_ppm")
+_OF_LOT: Final = ("part", "lot", "base_status", "base_u_ppm")
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)
@@ -128,13 +128,12 @@ def lot_run_from(row: Named) -> LotRun:
 
 @dataclass(frozen=True, slots=True)
 class RunOfLot:
-    """A run as its lot's decision needs it, and where and by what it was measured.
+    """A run as its lot's decision needs it, and what its time base is.
 
     `base_u_ppm` is the standard uncertainty of its time base; None is unknown.
     """
 
     run: LotRun
-    bench: str
     base_status: str | None
     base_u_ppm: float | None
 
@@ -147,7 +146,6 @@ def runs_by_lot(rows: Iterable[Named]) -> dict[tuple[str, str], list[RunOfLot]]:
         u_ppm = row["base_u_ppm"]  # `inf` is a text
         one = RunOfLot(
             lot_run_from(plain),
-            row["bench"],
             row["base_status"],
             None if u_ppm is None else float(u_ppm),
         )

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterable
 from contextlib import chdir
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,7 +18,7 @@ import duckdb
 import pyarrow
 import pytest
 from exchange.factory import READINGS, bench_database
-from store.making import begin, clock_of, rows
+from store.making import BENCH, TIMEBASE, begin, clock_of, plan, rows
 from store.processes import environment
 
 from benchlog.cli.commands.chips import chips_of
@@ -441,7 +442,23 @@ def test_the_questions_are_plain_sql(bench, folder, tmp_path):
 
 def test_nothing_of_one_engine_is_in_the_questions():
     text = (files("benchlog.exchange.dataset") / "queries.sql").read_text()
-    plain = text.split("lot_copies", 1)[1].split(";", 1)[1]
+    plain = text.split("view lot_copies", 1)[1].split(";", 1)[1]
     for word in ("qualify", "group by all", "filter (", "::", "regr_", "quantile",
                  "read_parquet", "any_value", "time zone", "date_trunc"):  # fmt: skip
         assert word not in plain, word
+
+
+def test_a_device_measured_on_two_benches_is_told_by_run_and_bench(tmp_path, folder):
+    """Each has it as run 1: the newer one counts, and the older one tells so."""
+    for number, name in enumerate(("one", "two")):
+        clock = VirtualClock(now_utc_ns=LATER_NS + number * 10**12)
+        with Writer.open(tmp_path / f"{name}.db", clock) as writer:
+            bench = replace(BENCH, name=name)
+            run = writer.begin_run(plan("KX-1", lot="L1", bench=bench), {}, TIMEBASE)
+            writer.commit(rows(run, writer.begin_segment(run), READINGS))
+            writer.end_run(run, "stopped")
+    send(folder, tmp_path / "one.db", tmp_path / "two.db")
+    ((report, benches),) = lots_of_dataset(folder)
+    assert benches == ("one", "two")
+    assert [one.bench for one in report.results] == ["two"]
+    assert [run.bench for run, _ in report.not_counted] == ["one"]

@@ -1,5 +1,7 @@
 """A lot whose device was never exchanged is doubted; one that was is not."""
 
+from dataclasses import replace
+
 import numpy as np
 from seeds import seeded_generator
 
@@ -28,7 +30,8 @@ def results(offsets, own_ppm=OWN_PPM, positions=("A",)):
 
 
 def doubted(given):
-    return not_exchanged(given, TOLERANCE_PPM, SHARED_PPM)
+    found = not_exchanged(given, TOLERANCE_PPM, SHARED_PPM)
+    return {run: why for (run, _), why in found.items()}
 
 
 def test_one_device_under_many_ids_is_doubted_from_the_second_on():
@@ -46,6 +49,13 @@ def test_one_device_left_in_between_others():
 def test_devices_at_two_positions_are_held_against_those_of_their_own():
     given = results([3.0, 3.0, -5.0, 7.0], own_ppm=0.002, positions=("A", "B"))
     assert not doubted(given)
+
+
+def test_positions_of_two_benches_are_two_though_they_have_one_name():
+    given = results([3.0, 3.0, -5.0, 7.0], own_ppm=0.002)
+    assert doubted(given)
+    apart = [replace(one, bench=f"bench-{n % 2}") for n, one in enumerate(given)]
+    assert not doubted(apart)
 
 
 def test_coarse_runs_that_agree_are_no_sign():

@@ -21,7 +21,7 @@ _COLUMNS: Final = (
     "timebase", "timebase_u_ppm", "bench", "void", "simulated", "purpose", "inspected",
     "tolerance_ppm", "over_temperature", "held", "marked", "planned", "lot",
     "imported",
-    "counts",
+    "counts", "run_uid",
 )  # fmt: skip
 _OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
@@ -125,6 +125,8 @@ def _lot(row: dict[str, Any]) -> Lot:
 def _lot_run(row: dict[str, Any]) -> LotRun:
     return LotRun(
         run=row["run"],
+        uid=row["run_uid"],
+        bench=row["bench"],
         device=row["device"],
         position=row["position"],
         started_utc_ns=row["started_utc_ns"] or 0,

@@ -7,7 +7,8 @@
 --     settings use_hive_partitioning = 1
 --     and for lots: ... from file('lots/*.parquet', Parquet)
 --   Spark, for `run`, and likewise `reading`:
---     create table run_copies using parquet location 'runs'; msck repair table run_copies
+--     create table run_copies using parquet location 'runs';
+--     msck repair table run_copies
 --     and for lots: create table lot_copies using parquet location 'lots'
 --   DataFusion (Python), for `run`, and likewise `reading`:
 --     keys = [("part", pa.string()), ("month", pa.string())]

@@ -21,15 +21,16 @@ FALSE_ALARMS: Final = 0.01
 
 def not_exchanged(
     results: Sequence[DeviceResult], tolerance_ppm: float, u_common_ppm: float = 0.0
-) -> dict[int, str]:
-    """Return by run why its device may be the one before; empty where all differ.
+) -> dict[tuple[int, str], str]:
+    """Return by run, with its UUID, why its device may be the one before.
 
-    Neighbours at one position agree when their offsets lie within what both are
-    uncertain by, without the time base that they share (`u_common_ppm`, expanded). A
-    stretch of them is told when it is less likely than `FALSE_ALARMS` for devices that
-    spread by `SPREAD_SHARE` of the tolerance, over all neighbours of the lot.
+    Nothing where all differ. Neighbours at one position agree when their offsets lie
+    within what both are uncertain by, without the time base that they share
+    (`u_common_ppm`, expanded). A stretch of them is told when it is less likely than
+    `FALSE_ALARMS` for devices that spread by `SPREAD_SHARE` of the tolerance, over all
+    neighbours of the lot.
     """
-    found: dict[int, str] = {}
+    found: dict[tuple[int, str], str] = {}
     pairs = [pair for seat in _seats(results) for pair in pairwise(seat)]
     for seat in _seats(results):
         for stretch in _alike(seat, u_common_ppm):
@@ -37,7 +38,7 @@ def not_exchanged(
                 _chance(a, b, tolerance_ppm, u_common_ppm) for a, b in pairwise(stretch)
             )
             if chance < FALSE_ALARMS:
-                found |= {b.run: _said(a) for a, b in pairwise(stretch)}
+                found |= {(b.run, b.uid): _said(a) for a, b in pairwise(stretch)}
     return found
 
 
@@ -49,11 +50,11 @@ def _said(before: DeviceResult) -> str:
 
 
 def _seats(results: Sequence[DeviceResult]) -> Iterable[list[DeviceResult]]:
-    """Return the results with figures at each position, in the order of time."""
-    seats: dict[str, list[DeviceResult]] = {}
+    """Return the results with figures at each position of a bench, by time."""
+    seats: dict[tuple[str, str], list[DeviceResult]] = {}
     for one in sorted(results, key=lambda one: (one.at_utc_ns or 0, one.run)):
         if one.offset_ppm is not None and one.u_ppm is not None and not one.marked:
-            seats.setdefault(one.position, []).append(one)
+            seats.setdefault((one.bench, one.position), []).append(one)
     return seats.values()
 
 

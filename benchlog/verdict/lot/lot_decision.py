@@ -58,7 +58,7 @@ class DeviceResult:
     `u_ppm` is the expanded uncertainty; None stands for unknown. `doubt` tells why the
     lot takes the run for undecided, where it was not. `marked` is whether a person
     marked that something was done to the device meanwhile: its offset is then in no
-    figure of the lot.
+    figure of the lot. `uid` is that of its run, `bench` where its position is.
     """
 
     device: str
@@ -71,6 +71,8 @@ class DeviceResult:
     position: str = ""
     doubt: str = ""
     marked: bool = False
+    uid: str = ""
+    bench: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

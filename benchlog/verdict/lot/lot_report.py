@@ -53,7 +53,7 @@ class LotReport:
         if why := run.why_not_counted:
             return why
         newest = next(one for one in self.results if one.device == run.device)
-        if newest.run == run.run:
+        if (newest.run, newest.uid) == (run.run, run.uid):
             return ""
         given_way = run.is_disturbed and not newest.marked
         return replaced_text(newest.run, given_way=given_way)
@@ -84,7 +84,8 @@ class LotReport:
             self.results, self.part.limits.tolerance_ppm, self.u_common_ppm
         )
         for index, result in enumerate(self.results):
-            why = [same[result.run]] if result.run in same else []
+            told = same.get((result.run, result.uid))
+            why = [] if told is None else [told]
             if result.doubt:
                 why.append(result.doubt)
             elif result.word is Decision.UNDECIDED:

@@ -67,6 +67,8 @@ def _result(run: LotRun) -> DeviceResult:
         ambient_c=run.ambient_c,
         position=run.position,
         marked=run.is_disturbed,
+        uid=run.uid,
+        bench=run.bench,
         doubt=f"{WIDER} (`benchlog judge {run.run}`)" if turned else "",
     )
 
