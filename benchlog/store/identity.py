@@ -25,9 +25,6 @@ _DATABASES: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a11")
 """Our own name spaces, drawn once."""
 MACHINE_ID: Final = Path("/etc/machine-id")
 
-SINCE: Final = 8
-"""The schema step that brings UUIDs; a file that has not had it has none."""
-
 MADE: Final = "made"
 OLDER: Final = "of an older version"
 BACKUP: Final = "backup"
@@ -36,6 +33,7 @@ COPIED: Final = "copied"
 
 RUN_HERE: Final = "select id from runs where uid = :uid"
 _NEWEST: Final = "select uid, place, how from database_uids order by id desc limit 1"
+_HAS_UIDS: Final = "select 1 from sqlite_master where name = 'database_uids'"
 _INSERT: Final = "insert into database_uids (uid, place, how) values (?, ?, ?)"
 
 
@@ -100,8 +98,8 @@ def uid_of_runs(uids: Iterable[str]) -> str:
 
 
 def has_uids(connection: Connection) -> bool:
-    """Whether the schema of a file has UUIDs."""
-    return int(connection.execute("pragma user_version").fetchone()[0]) >= SINCE
+    """Whether a file has had the schema step that brings UUIDs."""
+    return connection.execute(_HAS_UIDS).fetchone() is not None
 
 
 def place_of(path: Path) -> str:

@@ -19,8 +19,6 @@ from benchlog.store import identity
 from benchlog.store.backup import at_newest_schema, back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
-from benchlog.store.schema import steps as schema
-from benchlog.store.schema import uid_columns
 from benchlog.store.writer import Writer
 
 CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
@@ -116,10 +114,6 @@ def test_the_views_name_it(tmp_path):
             sql = f"select distinct device, run_uid from {view}"
             found = connection_of(reader).execute(sql).fetchall()
             assert dict(found) == uids(path), view
-
-
-def test_the_step_that_brings_them_is_the_one_that_is_named():
-    assert schema.STEPS[identity.SINCE - 1] is uid_columns.add_uids
 
 
 def writer_uids(writer: Writer) -> list[str]:
