@@ -90,10 +90,10 @@ def timing_of(cell):
 
 
 def test_the_recorder_notes_it_once():
-    run = SimpleNamespace(_told_load=False)
+    run = SimpleNamespace(_told=set())
     found = judged("growing share late").assessment()
-    assert LiveRun.load_news(run, found) == found.timing.load_change
-    assert LiveRun.load_news(run, found) == ""
+    assert LiveRun.news_of(run, found) == [found.timing.load_change]
+    assert LiveRun.news_of(run, found) == []
 
 
 @pytest.mark.parametrize("whose", ["divided", "gps"])

@@ -20,6 +20,7 @@ from benchlog.model import (
 )
 from benchlog.recorder.host_monitor import Noticed
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
+from benchlog.recorder.own_pace import Absence
 from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
 from benchlog.recorder.run.intake import Intake
 from benchlog.recorder.run.judge_batches import Record
@@ -140,9 +141,8 @@ class Bookkeeper:
         if assessment is None or due is None or due.passed:
             began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
-            for said in (run.repeats_news(assessment), run.load_news(assessment)):
-                if said:
-                    self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
+            for said in run.news_of(assessment):
+                self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
             took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
             again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
             self._standing[run.run_id] = (host_deadline(again_s), assessment)
@@ -194,6 +194,25 @@ class Bookkeeper:
             if noticed.breaks:
                 run.note_gap()
             self.runs.note(run, noticed.kind, noticed.text)
+
+    def note_absence(self, absence: Absence) -> None:
+        """Write into every run that the keeper itself did not run for a while."""
+        for run in self.runs.all():
+            run.keeper_is_back()
+            if absence.text:
+                self.runs.note(run, EventKind.FROZEN, absence.text)
+
+    def abandon(self, run: LiveRun, how: str) -> None:
+        """End a run of which no verdict can be given now; `judge` gives it later."""
+        self.runs.by_id.pop(run.run_id, None)
+        self._standing.pop(run.run_id, None)
+        patiently(lambda: self.writer.end_run(run.run_id, how))
+
+    def mark_hole(self, name: str) -> None:
+        """Let the next reading of an instrument follow on nothing."""
+        for run in self.runs.using(name):
+            if name == run.position.frequency:
+                run.note_gap()
 
     def _rescue(self) -> None:
         """Bring the database back to where people look for it."""
@@ -252,7 +271,8 @@ def _waits_in_vain(run: LiveRun) -> bool:
     endless = run.plan.purpose is Purpose.MEASURE and run.plan.max_s is None
     if not endless or run.paused:
         return False
-    since_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    heard_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    since_ns = max(heard_ns, run.keeper_back_ns)
     waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
     gate_s = run.spec.options.get("gate_s")
     slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0

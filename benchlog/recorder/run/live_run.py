@@ -44,6 +44,7 @@ _MOST_READINGS: Final = 300  # our rule: tests/verdict/EARLYSTOP.md is for so ma
 _AWAKE_S: Final = 10.0
 # real seconds beyond the usual before it is worth an event; our rule
 _HELD_UP_S: Final = 0.5
+_HELD_UP: Final = "computer or instrument was held up"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -66,6 +67,7 @@ class LiveRun:
     paused: bool = False
     follows: bool = False
     went_on_ns: int = 0
+    keeper_back_ns: int = 0
     fed: int = 0
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
@@ -76,8 +78,7 @@ class LiveRun:
     _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
-    _told_repeats: bool = False
-    _told_load: bool = False
+    _told: set[str] = field(default_factory=set)
     _rushed: bool = False
     _stale_hz: float | None = None
     _stale_n: int = 0
@@ -109,6 +110,10 @@ class LiveRun:
         """Measure again after a pause; the next reading follows on nothing."""
         self.paused, self.went_on_ns = False, self.clock.mono_ns()
         self.note_gap()
+
+    def keeper_is_back(self) -> None:
+        """Remember that the keeper itself did not run until now: nobody was silent."""
+        self.keeper_back_ns = self.clock.mono_ns()
 
     def end_trial_at(self, mono_ns: int) -> None:
         """Let gates that begin from then on count: the code under test is set."""
@@ -182,20 +187,16 @@ class LiveRun:
             *self._mark_settling(result),
         ]
 
-    def repeats_news(self, assessment: Assessment) -> str:
-        """Return once why the counter is not believed, where it is not."""
-        if self._told_repeats or not assessment.doubt_of_counter:
-            return ""
-        self._told_repeats = True
-        return assessment.doubt
-
-    def load_news(self, assessment: Assessment) -> str:
-        """Return once that the share of late stamps changes, where it does."""
+    def news_of(self, assessment: Assessment) -> list[str]:
+        """Return once each: the counter is not believed, the share of late stamps."""
         timing = assessment.timing
-        if self._told_load or timing is None or not timing.load_change:
-            return ""
-        self._told_load = True
-        return timing.load_change
+        news = {
+            "doubt": assessment.doubt if assessment.doubt_of_counter else "",
+            "load": timing.load_change if timing is not None else "",
+        }
+        fresh = {why: news[why] for why in news if news[why] and why not in self._told}
+        self._told |= fresh.keys()
+        return list(fresh.values())
 
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
@@ -319,7 +320,8 @@ class LiveRun:
     def _of_ambient(self, mono_ns: int, ambient_c: float | None) -> list[Event]:
         """Say what is new of ambient; where a run has just gone on, its probe wakes."""
         awake_s = _AWAKE_S / max(self.clock.real_s(1.0), 1e-9)
-        wakes = (mono_ns - self.went_on_ns) / NS_PER_S < awake_s
+        since_ns = max(self.went_on_ns, self.keeper_back_ns)
+        wakes = (mono_ns - since_ns) / NS_PER_S < awake_s
         if ambient_c is None and wakes:
             return []
         probe = self.position.ambient or ""
@@ -336,7 +338,9 @@ class LiveRun:
             return []
         self.note_gap()
         without = format_duration(max(0.0, late_s - sample.gate_s))
-        text = f"{without} without a reading: computer or instrument was held up"
+        away = self.previous_mono_ns < self.keeper_back_ns
+        who = "the keeper itself was away" if away else _HELD_UP
+        text = f"{without} without a reading: {who}"
         return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
 
     def _flags(self, ambient_c: float | None) -> Flag:
