@@ -191,7 +191,7 @@ class Keeper(HearingLoop):
             self.book.runs.add_event(run, event)
         self.commit_all()
         stands = run.judge.assessment()
-        for said in run.news_of(stands):
+        for said in run.judge_news(stands):
             self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how

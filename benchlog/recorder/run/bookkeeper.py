@@ -141,7 +141,7 @@ class Bookkeeper:
         if assessment is None or due is None or due.passed:
             began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
-            for said in run.news_of(assessment):
+            for said in run.judge_news(assessment):
                 self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
             took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
             again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
