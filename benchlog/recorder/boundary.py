@@ -42,7 +42,7 @@ class Boundary:
 
     def __init__(self, runs: OpenRuns, tell: Tell) -> None:
         self._runs, self._tell = runs, tell
-        self._told: dict[tuple[str, str], _Told] = {}
+        self._told: dict[tuple[str, str, bool], _Told] = {}
         self.faults = 0
         """How many there were; a loop that has many must not spin."""
 
@@ -62,12 +62,16 @@ class Boundary:
         return Deed(self, what, of or self._runs.all, beside, passes)
 
     def note(
-        self, what: str, error: Exception, runs: Sequence[LiveRun], beside: object
+        self,
+        what: str,
+        error: Exception,
+        runs: Sequence[LiveRun],
+        beside: object = None,
     ) -> None:
         """Write into runs that something went wrong; without runs it is only told."""
         self.faults += 1
         said = fault_words(what, error)
-        if (often := self._often(error)) == 0:
+        if (often := self._often(error, in_runs=bool(runs))) == 0:
             return
         if often > 1:
             said += f" ({often} times by now)"
@@ -79,9 +83,9 @@ class Boundary:
             with contextlib.suppress(Exception):
                 self._tell(RunNotice(run_id=0, kind="waiting", text=said))
 
-    def _often(self, error: Exception) -> int:
+    def _often(self, error: Exception, *, in_runs: bool) -> int:
         """Return how often this fault is to be told as having come; 0: not now."""
-        key = (type(error).__name__, _place(error))
+        key = (type(error).__name__, _place(error), in_runs)
         told = self._told.get(key)
         if told is not None and not told.again.passed:
             told.untold += 1

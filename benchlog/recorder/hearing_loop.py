@@ -17,13 +17,13 @@ from benchlog.clock import Clock, host_deadline, host_sleep
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
 from benchlog.keepers import remove_left_beside
-from benchlog.model import Event, Purpose, RunPlan
+from benchlog.model import Purpose, RunPlan
 from benchlog.recorder.bench_lock import BenchLocks
-from benchlog.recorder.boundary import PASSES, Boundary
+from benchlog.recorder.boundary import PASSES
 from benchlog.recorder.control_server import ControlServer
 from benchlog.recorder.housekeeping import Housekeeping
 from benchlog.recorder.instruments.instrument_pool import Heard, InstrumentPool
-from benchlog.recorder.notice import RunNotice, Tell
+from benchlog.recorder.notice import Tell
 from benchlog.recorder.own_pace import OwnPace
 from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.plan_checks import instruments_of
@@ -65,11 +65,11 @@ class HearingLoop:
             around.selector,
             _WAIT_SOAK_S if self.patient else _WAIT_S,
         )
-        self.book = Bookkeeper(around.clock, around.writer, self._tell_event)
+        self.book = Bookkeeper(around.clock, around.writer, around.tell)
         self.watch = Housekeeping(
             self.book, self.pool, plans[0].bench.alarms, around.database
         )
-        self.boundary = Boundary(self.book.runs, around.tell)
+        self.boundary = self.book.boundary
         self.server: ControlServer | None = None
         name = f"{around.database.name}.{os.getpid()}.sock"
         self._socket = around.database.with_name(name)
@@ -191,6 +191,3 @@ class HearingLoop:
         if not os.read(fd, 1):
             self.surroundings.selector.unregister(fd)
             self.terminal_gone()
-
-    def _tell_event(self, run_id: int, event: Event) -> None:
-        self.surroundings.tell(RunNotice(run_id=run_id, kind="event", event=event))

@@ -6,7 +6,7 @@ from pathlib import Path
 from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError, KeeperGoneError
-from benchlog.keepers import socket_of
+from benchlog.keepers import remove_dead, socket_of
 from benchlog.model import Run
 from benchlog.screen.run_status import KeeperStatus
 
@@ -44,13 +44,15 @@ async def ask(
 
 async def hear(database: Path, run: Run) -> KeeperStatus:
     """Return how the keeper of an open run stands; `gone` when nobody listens."""
-    if socket_of(run, database) is None:
+    if (path := socket_of(run, database)) is None:
         return KeeperStatus()
     try:
         answer = await _ask(database, run, Request("status", run.id))
     except BenchlogError as error:
-        gone = isinstance(error, KeeperGoneError)
-        return KeeperStatus(state="gone" if gone else "unknown")
+        if not isinstance(error, KeeperGoneError):
+            return KeeperStatus(state="unknown")
+        remove_dead(path)
+        return KeeperStatus(state="gone")
     runs, begun = answer.data.get("runs"), answer.data.get("begun")
     doing = {int(n): str(d) for n, d in runs.items()} if isinstance(runs, dict) else {}
     waiting = answer.data.get("rows_waiting", 0)

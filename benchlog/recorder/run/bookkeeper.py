@@ -1,6 +1,6 @@
 """The rows of a keeper's runs: begin, commit, see how they stand, end."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from typing import Final
 
@@ -18,8 +18,10 @@ from benchlog.model import (
     Reading,
     RunPlan,
 )
+from benchlog.recorder.boundary import Boundary
 from benchlog.recorder.host_monitor import Noticed
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
+from benchlog.recorder.notice import Tell, event_notice
 from benchlog.recorder.own_pace import Absence
 from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
 from benchlog.recorder.run.intake import Intake
@@ -59,11 +61,14 @@ class Bookkeeper:
         self,
         clock: Clock,
         writer: Writer,
-        tell_event: Callable[[int, Event], None],
+        tell: Tell,
     ) -> None:
         self.clock, self.writer = clock, writer
         self.queue = CommitQueue(writer)
-        self.runs = OpenRuns(self.queue, tell_event)
+        self.runs = OpenRuns(
+            self.queue, lambda run_id, event: tell(event_notice(run_id, event))
+        )
+        self.boundary = Boundary(self.runs, tell)
         self._beginning = RunStarter(clock, writer)
         self.intake = Intake(self.runs, writer, clock)
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
@@ -226,6 +231,8 @@ class Bookkeeper:
         self._rescue_said = text
 
     def _say_trouble(self, outcome: CommitOutcome) -> None:
+        if outcome.fault is not None:
+            self.boundary.note("a commit", outcome.fault, self.runs.all())
         for (run_id, _, record), why in outcome.refused:
             if run_id in self.runs.by_id:
                 raw = repr(record).encode("ascii", errors="backslashreplace")

@@ -1,7 +1,7 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +19,7 @@ _LATEST_S: Final = 0.25
 # _FIRST_RETRY_S, _LAST_RETRY_S: our rule: doubled with each failure.
 _FIRST_RETRY_S: Final = 0.5
 _LAST_RETRY_S: Final = 5.0
+_TRIES: Final = 3  # our rule: what comes once may be an accident
 _MOST_ROWS: Final = 200_000  # our rule: bounds memory; hours of readings
 _LOOK_S: Final = 2.0  # our rule: cheap, and soon enough
 
@@ -37,6 +38,8 @@ class CommitOutcome:
     trouble: str = ""
     recovered: bool = False
     lost: int = 0
+    fault: Exception | None = None
+    """What nobody expected of the database; the rows are tried again."""
 
 
 class CommitQueue:
@@ -50,6 +53,7 @@ class CommitQueue:
         self.saved_in: Path | None = None
         """Where rows were written that the database would not take at the end."""
         self._trouble = ""
+        self._puzzles = 0
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
         self._look_again = host_deadline(_LOOK_S)
@@ -85,6 +89,8 @@ class CommitQueue:
             return self._one_by_one()
         except StoreError as error:
             return self._failed(error)
+        except Exception as error:
+            return self._puzzled(error)
         took_s = (HostClock().mono_ns() - began_ns) / 1e9
         self._due = host_deadline(min(_LATEST_S, max(_SPACING_S, took_s)))
         return self._done()
@@ -120,11 +126,23 @@ class CommitQueue:
                 refused.append((row, str(error)))
             except StoreError:
                 self._pending.append(row)  # trouble of another kind: next time
+            except Exception as error:
+                refused.append((row, f"{type(error).__name__}: {error}"))
             else:
                 done.append(row)
         return CommitOutcome(rows=tuple(done), refused=tuple(refused))
 
+    def _puzzled(self, error: Exception) -> CommitOutcome:
+        """Try again; when it stays so, each row alone: one may be the cause."""
+        self._puzzles += 1
+        if self._puzzles >= _TRIES:
+            self._puzzles = 0
+            return replace(self._one_by_one(), fault=error)
+        self._due = host_deadline(_SPACING_S)
+        return CommitOutcome(fault=error)
+
     def _done(self) -> CommitOutcome:
+        self._puzzles = 0
         rows, self._pending = tuple(self._pending), []
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S
