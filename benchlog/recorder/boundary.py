@@ -59,7 +59,13 @@ class Boundary:
         `of` gives the runs that it concerns, all open ones where it is left out;
         `beside` is kept with the traceback: what was at hand when it went wrong.
         """
-        return Deed(self, what, of or self._runs.all, beside, passes)
+        return Deed(
+            boundary=self,
+            what=what,
+            of=of or self._runs.all,
+            beside=beside,
+            passes=passes,
+        )
 
     def note(
         self,
@@ -96,7 +102,7 @@ class Boundary:
         return 1 if told is None else 1 + told.untold
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Deed:
     """A context in which what goes wrong is held; `fault` is what was held, if any."""
 

@@ -138,14 +138,14 @@ class Keeper(HearingLoop):
     def loop(self) -> None:
         """Go on until every run is over."""
         while self.book.runs.by_id:
-            self.take_turn()
+            self.turn()
             with self.boundary.round("looking whether a run is over", passes=ENDING):
                 for run, how in self.book.over():
                     self.end_one(run.run_id, how)
             if self.each_turn is not None:
                 self.each_turn()
 
-    def take_turn(self) -> None:
+    def turn(self) -> None:
         """Hear what has come, and commit it."""
         self.hear_all()
         with self.boundary.round("a signal", passes=ENDING):

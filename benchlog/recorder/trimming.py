@@ -98,7 +98,7 @@ def trim(
             keeper.wait_for_all()
             keeper.begin()
             run_id = session.begin(f"codes are set by {identity.text}")
-            keeper.each_turn = session.take_turn
+            keeper.each_turn = session.turn
             keeper.loop()
     finally:
         trimmer.close()
@@ -143,7 +143,7 @@ class _TrimSession:
         if reading.mono_ns - reading.gate_s * NS_PER_S >= asked.from_mono_ns:
             asked.offsets_ppm.append(self._offset_ppm(reading))
 
-    def take_turn(self) -> None:
+    def turn(self) -> None:
         """Go on with the search; what goes wrong in it by itself is kept in the run.
 
         Raises BenchlogError then: without a next code there is nothing to go on with.

@@ -20,13 +20,13 @@ SEEDS: Final = tuple(
     json.dumps(fields).encode() + b"\n"
     for fields in (
         {"do": "status"},
-        {"do": "note", "run": 1, "text": "the lid is open"},
+        {"do": "note", "run": None, "text": "the lid is open"},
         {"do": "mark", "run": 1, "text": "heat gun on", "at_mono_ns": 1},
-        {"do": "pause", "run": 1},
+        {"do": "pause", "run": None},
         {"do": "go-on", "run": None},
-        {"do": "keep-going", "run": 1, "text": ""},
+        {"do": "keep-going", "run": None, "text": ""},
         {"do": "device", "text": "KX-0412", "position": "A"},
-        {"do": "damaged", "run": 1, "text": "dropped"},
+        {"do": "damaged", "run": None, "text": "dropped"},
     )
 )
 WORDS: Final = (
@@ -34,7 +34,24 @@ WORDS: Final = (
     *(b'"do":', b'"run":', b'"text":', b'"position":', b'"at_mono_ns":', b"{}", b"\n"),
     *(b'"at_utc_ns":', b'"\\ud800"', b'"\\u0000"', b"[[[[", b'{"a":', b"Infinity"),
 )
-_RUNS: Final = (None, 1, 1, 1, 2, 0, -1, True, 1.0, "1", 2**63, 10**400, [1], {})
+_RUNS: Final = (
+    None,
+    None,
+    None,
+    None,
+    None,
+    1,
+    2,
+    0,
+    -1,
+    True,
+    1.0,
+    "1",
+    2**63,
+    10**400,
+    [1],
+    {},
+)
 _TEXTS: Final = (
     "", "KX-1", "KX-2", "KX-3", "a note", "\ud800", "\0", "\x1b[2J", "x" * 5_000,
     "../../etc", "\u202e", "5 V", "supply 3.3 V", None, 7, ["x"], "=1+1", "é" * 300,

@@ -64,7 +64,7 @@ class LotKeeper(Keeper):
     def loop(self) -> None:
         """Go on until the lot is done or the ids are, or somebody leaves."""
         while not self._over():
-            self.take_turn()
+            self.turn()
             with self.boundary.round("looking whether a run is over", passes=ENDING):
                 self._end_over()
             with self.boundary.round("looking for the next device"):
