@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from benchlog.store import duplicate_runs
+from benchlog.store import duplicate_runs, grown_runs
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.opening import is_frozen
 from benchlog.store.sqlite import Connection
@@ -103,7 +103,8 @@ class Merged:
 
     `open` are runs that have not ended there; they are left where they are. `said`
     counts verdicts and amendments brought to runs that were here already. `differing`
-    were brought in beside the run here that they are copies of, with other readings.
+    were brought in beside the run here that they are copies of, with other readings, or
+    left where they are as both went on apart. `grown` went on there and here now.
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -112,6 +113,7 @@ class Merged:
     readings: int = 0
     said: int = 0
     differing: dict[int, int] = field(default_factory=dict)
+    grown: dict[int, int] = field(default_factory=dict)
 
 
 def attach(connection: Connection, path: Path) -> None:
@@ -153,6 +155,8 @@ def merge_run(
     here_already, is_copy = _here(connection, run, merged)
     if here_already is not None:
         merged.known[run] = here_already
+        if not is_copy:
+            _bring_rest(connection, run, here_already, merged)
         # a copy may have been judged against another part: its verdicts stay its own
         tables = ("amendments",) if is_copy else tuple(_CONCLUDED)
         merged.said += _concluded(connection, run, here_already, tables)
@@ -164,6 +168,16 @@ def merge_run(
     _concluded(connection, run, here, tuple(_CONCLUDED))
     connection.execute(_NOTE, (here, note[0], f"{note[1]} run {run}"))
     merged.brought[run] = here
+
+
+def _bring_rest(connection: Connection, run: int, here: int, merged: Merged) -> None:
+    """Bring in what a run that is here already has logged there since."""
+    readings = grown_runs.bring_in(connection, run, here)
+    if readings is None:
+        merged.differing[run] = here
+    elif readings:
+        merged.grown[run] = here
+        merged.readings += readings
 
 
 def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None, bool]:
@@ -254,12 +268,8 @@ def _concluded(
 def _copy(table: LoggedTable, segments: Mapping[int, int | None]) -> str:
     """Return what copies a table of one run, its segments renumbered in SQL."""
     plain = ", ".join(table.noun_columns)
-    renumbered = "case segment_id"
-    for there, now in segments.items():
-        renumbered += f" when {int(there)} then {int(now or 0)}"
-    renumbered += " end" if segments else " when 0 then null end"
     return (
         f"insert into {table.name} (run_id, segment_id, {plain})"  # noqa: S608 - ours
-        f" select ?, {renumbered}, {plain} from other.{table.name}"
+        f" select ?, {grown_runs.renumbered(segments)}, {plain} from other.{table.name}"
         " where run_id = ? order by id"
     )

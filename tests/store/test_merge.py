@@ -253,3 +253,55 @@ def test_a_backup_goes_over_nothing_by_accident(tmp_path):
     with pytest.raises(StoreError):
         back_up(path, tmp_path / "nowhere" / "copy.db")
     assert sorted(p.name for p in tmp_path.glob("*copy*")) == ["copy.db"]
+
+
+def gone_on(path, n, *, resumed):
+    """Go on with run 1 of a database after it was broken off, with n readings."""
+    clock = VirtualClock(now_utc_ns=1_960_000_000 * 10**9)
+    with Writer.open(path, clock) as writer:
+        writer.resume_run(1)
+        segment = writer.begin_segment(1)
+        writer.commit(rows(1, segment, n, first=resumed))
+        writer.end_run(1, "stopped")
+
+
+def test_a_run_that_went_on_brings_what_it_has_read_since(tmp_path):
+    bench, merged = tmp_path / "bench.db", tmp_path / "all.db"
+    with Writer.open(bench, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 1_500))
+        writer.end_run(run, "interrupted")
+    with Writer.open(merged, VirtualClock()) as writer:
+        begin(writer, "before")  # so that ids differ
+        writer.merge(bench)
+        gone_on(bench, 1_200, resumed=5_000)
+        with Writer.open(bench, VirtualClock()) as later:
+            later.commit([(run, 0, Event(7, 7, "damaged", "fell"))])
+        found = writer.merge(bench)
+        here = found.known[run]
+        assert (found.grown, found.readings, found.brought) == ({run: here}, 1_200, {})
+        again = writer.merge(bench)
+        assert (again.grown, again.readings, again.said) == ({}, 0, 0)
+    with Reader.open(bench) as one, Reader.open(merged) as other:
+        assert told(other, here) == told(one, run)
+        assert other.run(here).damaged
+        assert other.run(here).ended_how == "stopped"
+
+
+def test_runs_that_went_on_apart_are_left_as_they_are(tmp_path):
+    bench, other = tmp_path / "bench.db", tmp_path / "other.db"
+    with Writer.open(bench, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 5))
+        writer.end_run(run, "interrupted")
+    with Writer.open(other, VirtualClock()) as writer:
+        writer.merge(bench)
+    gone_on(other, 3, resumed=100)
+    gone_on(bench, 4, resumed=200)
+    with Writer.open(bench, VirtualClock()) as later:
+        later.end_run(run, "stopped", at_utc_ns=1_970_000_000 * 10**9)
+    with Writer.open(other, VirtualClock()) as writer:
+        found = writer.merge(bench)
+    assert (found.differing, found.readings) == ({run: 1}, 0)
+    with Reader.open(other) as reader:
+        assert reader.count(1) == 8

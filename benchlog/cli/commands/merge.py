@@ -53,12 +53,20 @@ def _tell(path: Path, merged: "Merged") -> None:
     said = f"{path}: {counted(len(merged.brought), 'run')} brought in"
     if merged.known:
         said += f", {len(merged.known)} here already"
+    if merged.grown:
+        said += f", {len(merged.grown)} of them went on since and brought the rest"
     if merged.said:
         said += f" ({counted(merged.said, 'later statement')} added to those)"
     if merged.open:
         said += f", {len(merged.open)} still running and left there"
     say(said)
     for there, here in merged.differing.items():
+        if there not in merged.brought:
+            say(
+                f"{path}: run {there} is run {here} here, and both went on apart: "
+                "left as they are; look at both"
+            )
+            continue
         say(
             f"{path}: run {there} is of the same measurement as run {here} here, but "
             "its readings differ: brought in beside it; void the one that is wrong"
@@ -73,6 +81,7 @@ def _document(path: Path, merged: "Merged") -> dict[str, Any]:
         "known": len(merged.known),
         "said_of_known": merged.said,
         "differing": {str(there): here for there, here in merged.differing.items()},
+        "grown": {str(there): here for there, here in merged.grown.items()},
         "open": merged.open,
         "readings": merged.readings,
     }
