@@ -25,7 +25,7 @@ from benchlog.cli.commands.chips import chips_of
 from benchlog.cli.commands.runs import as_document
 from benchlog.cli.tasks.finding_runs import found as found_in
 from benchlog.clock import VirtualClock, host_sleep
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, DataError
 from benchlog.evaluation.lot_document import lot_document
 from benchlog.evaluation.lots import lots_with_benches
 from benchlog.exchange.dataset import packs
@@ -73,6 +73,12 @@ def measure(path: Path, *devices: str, clock: VirtualClock | None = None) -> Non
             writer.commit(rows(run, segment, READINGS))
             writer.end_run(run, "stopped")
             clock_of(writer).sleep(60.0)
+
+
+def void(path: Path) -> None:
+    """Declare the first run of a bench void, as is done later."""
+    with Writer.open(path, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.amend(1, Amendment(kind="void", reason="probe off"))
 
 
 def ask(folder: Path, sql: str) -> list[tuple]:
@@ -128,8 +134,7 @@ def test_an_older_copy_does_not_take_back_what_was_told_since(
     monkeypatch.setattr(identity, "place_of", lambda path: "anywhere")
     Writer.open(bench, VirtualClock()).close()
     before = Path(shutil.copy(bench, tmp_path / "before.db"))
-    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
-        writer.amend(1, Amendment(kind="void", reason="probe off"))
+    void(bench)
     send(folder, bench, before)
     assert ask(folder, "select void from runs where run = 1") == [("probe off",)]
     assert counts(folder) == counted(RUNS)
@@ -238,8 +243,7 @@ def test_a_compacted_dataset_answers_alike_and_goes_on(bench, folder, tmp_path):
     assert ask(folder, question) == before
     assert [one.readings for one in send(folder, *benches)] == [0, 0, 0]
     assert len(packs.packs_of(folder)) == 1
-    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
-        writer.amend(1, Amendment(kind="void", reason="probe off"))
+    void(bench)
     assert [one.readings for one in send(folder, bench)] == [READINGS]
     assert counts(folder) == counted(3 * RUNS)
     assert ask(folder, "select count(*) from runs where void = 'probe off'") == [(1,)]
@@ -254,8 +258,7 @@ def test_an_export_that_ends_midway_leaves_a_whole_dataset(
 ):
     """Whoever looks finds each run with all of its readings, before and after."""
     send(folder, bench)
-    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
-        writer.amend(1, Amendment(kind="void", reason="probe off"))
+    void(bench)
     measure(bench, "A-1")
     left = [writes]
 
@@ -305,6 +308,44 @@ def test_killed_exports_leave_a_whole_dataset(bench, folder, tmp_path):
     send(folder, *benches)
     assert counts(folder) == counted(3 * (RUNS + 1))
     assert not list(folder.rglob("*.part"))
+
+
+@pytest.mark.parametrize("table", ["runs", "readings", "lots"])
+def test_a_file_that_is_cut_off_is_named_and_nothing_is_lost(table, bench, folder):
+    send(folder, bench)
+    (path,) = (folder / table).rglob("*.parquet")
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    void(bench)
+    with pytest.raises(DataError, match=re.escape(path.name)):
+        send(folder, bench)
+    if table != "readings":
+        with pytest.raises(DataError, match="is damaged"):
+            list(lots_of_dataset(folder))
+    path.write_bytes(whole)
+    send(folder, bench)
+    assert counts(folder) == counted(RUNS)
+
+
+def test_a_list_that_is_asked_for_while_packs_are_replaced_is_whole(
+    bench, folder, monkeypatch
+):
+    send(folder, bench)
+    ask_packs = packs.packs_of
+    looked = []
+
+    def stale(*where):
+        found = ask_packs(*where)
+        if not looked:  # an export comes in between
+            looked.append(found)
+            void(bench)
+            send(folder, bench)
+        return found
+
+    monkeypatch.setattr("benchlog.exchange.dataset.read.packs_of", stale)
+    found = list(runs_of_dataset(folder, ANY))
+    assert [one["void"] for one in found if one["run"] == 1] == ["probe off"]
+    assert len(found) == RUNS
 
 
 # --- datasets of the older form

@@ -25,6 +25,7 @@ from benchlog.exchange.dataset.packs import (
     as_schema,
     in_pack,
     packs_of,
+    parquet_file,
     read_runs_of,
     readings_of_pack,
     remove_file,
@@ -51,9 +52,8 @@ def old_files(folder: Path) -> list[Path]:
 
 def old_runs(folder: Path, path: Path) -> tuple[str, Any]:
     """Return part and runs of a file of the older form, as a table of this form."""
-    pa, pq = arrow(), arrow("pyarrow.parquet")
-    schema = runs_schema()
-    with pq.ParquetFile(path) as file:
+    pa, schema = arrow(), runs_schema()
+    with parquet_file(path) as file:
         rows = as_schema(file.read(), schema).to_pylist()
     part, lot, day = _place(folder, path)
     for row in rows:
@@ -135,12 +135,12 @@ def _place(folder: Path, path: Path) -> tuple[str, str | None, str]:
 
 def _old_readings(folder: Path, path: Path, name: str) -> Iterator[Any]:
     """Yield the readings that belong to a file of runs as tables of this form."""
-    pa, pq = arrow(), arrow("pyarrow.parquet")
+    pa = arrow()
     readings = folder / READINGS / path.relative_to(folder / RUNS)
     if not readings.exists():
         return
     runs = {row["run"]: row for row in old_runs(folder, path)[1].to_pylist()}
-    with pq.ParquetFile(readings) as file:
+    with parquet_file(readings) as file:
         for batch in file.iter_batches():
             numbers = batch.column("run").to_pylist()
             table = pa.Table.from_batches([batch])

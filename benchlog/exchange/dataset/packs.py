@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote, unquote
 
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, DataError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.rows import readings_schema, runs_schema
 from benchlog.store.whole_files import finished
+from benchlog.units import printable
 
 RUNS: Final = "runs"
 READINGS: Final = "readings"
@@ -108,13 +109,26 @@ def only_writer(folder: Path) -> Iterator[None]:
 # --- reading and writing
 
 
+@contextmanager
+def parquet_file(path: Path) -> Iterator[Any]:
+    """Open a Parquet file to read. Raises DataError when it is damaged."""
+    pa, pq = arrow(), arrow("pyarrow.parquet")
+    try:
+        with pq.ParquetFile(path) as file:
+            yield file
+    except pa.ArrowException as error:
+        why = printable((str(error).splitlines() or [repr(error)])[0])
+        raise DataError(
+            f"{path} is damaged ({why}); move it away, and export its bench again"
+        ) from error
+
+
 def read_runs_of(folder: Path, pack: Pack, columns: list[str] | None = None) -> Any:
     """Return the runs of a pack, or some of their columns; null what it has not."""
-    pa, pq = arrow(), arrow("pyarrow.parquet")
-    schema = runs_schema()
+    pa, schema = arrow(), runs_schema()
     if columns is not None:
         schema = pa.schema([schema.field(name) for name in columns])
-    with pq.ParquetFile(pack.path(folder, RUNS)) as file:
+    with parquet_file(pack.path(folder, RUNS)) as file:
         there = set(file.schema_arrow.names)
         return as_schema(file.read([n for n in schema.names if n in there]), schema)
 
@@ -161,13 +175,12 @@ def readings_of_pack(
     folder: Path, pack: Pack, runs: Set[RunKey], name: str
 ) -> Iterator[Any]:
     """Yield the readings of some runs of a pack, as of the pack `name`."""
-    pa, pq = arrow(), arrow("pyarrow.parquet")
-    compute = arrow("pyarrow.compute")
+    pa, compute = arrow(), arrow("pyarrow.compute")
     path, schema = pack.path(folder, READINGS), readings_schema(pa)
     if not runs or not path.exists():
         return
     wanted = pa.array(sorted("".join(key) for key in runs))
-    with pq.ParquetFile(path) as file:
+    with parquet_file(path) as file:
         for batch in file.iter_batches(_ROW_GROUP):
             texts = (batch.column(one).cast(pa.string()) for one in RUN_KEY)
             keys = compute.binary_join_element_wise(*texts, "")

@@ -5,6 +5,7 @@ imported, then what was told last, then what was written last.
 """
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,7 +14,12 @@ import numpy as np
 from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.older import old_files, old_runs
-from benchlog.exchange.dataset.packs import LOTS, packs_of, read_runs_of
+from benchlog.exchange.dataset.packs import (
+    LOTS,
+    packs_of,
+    parquet_file,
+    read_runs_of,
+)
 
 _ORDER: Final = (
     ("run_uid", "ascending"),
@@ -23,6 +29,7 @@ _ORDER: Final = (
     ("source", "descending"),
 )
 """What decides which row of a run counts: the first in this order."""
+_LOOKS: Final = 5  # our rule: an export replaces a pack in some milliseconds
 Key = tuple[str, str]
 """Part and lot."""
 
@@ -35,7 +42,7 @@ def runs_once(folder: Path, columns: Sequence[str]) -> Any:
     """
     pa = arrow()
     wanted = [*dict.fromkeys((*columns, *(name for name, _ in _ORDER)))]
-    tables = list(_tables(folder, wanted))
+    tables = _patiently(folder, wanted)
     if not tables:
         raise _no_dataset(folder)
     table = pa.concat_tables(tables).sort_by(list(_ORDER))
@@ -43,6 +50,14 @@ def runs_once(folder: Path, columns: Sequence[str]) -> Any:
     first = np.ones(len(uids), dtype=bool)
     first[1:] = uids[1:] != uids[:-1]
     return table.filter(pa.array(first)).select([*columns, "part"])
+
+
+def _patiently(folder: Path, columns: list[str]) -> list[Any]:
+    """Read again where an export replaces a pack between looking and reading."""
+    for _ in range(_LOOKS - 1):
+        with suppress(FileNotFoundError):
+            return list(_tables(folder, columns))
+    return list(_tables(folder, columns))
 
 
 def _tables(folder: Path, columns: list[str]) -> Iterator[Any]:
@@ -61,13 +76,14 @@ def lots_once(folder: Path) -> dict[Key, dict[str, Any]]:
 
     Raises as `runs_once` does.
     """
-    pq = arrow("pyarrow.parquet")
     files = sorted((folder / LOTS).glob("*.parquet"))
     if not files:
         raise _no_dataset(folder)
     found: dict[Key, dict[str, Any]] = {}
-    for file in files:
-        for row in pq.read_table(file).to_pylist():
+    for path in files:
+        with parquet_file(path) as file:
+            rows = file.read().to_pylist()
+        for row in rows:
             known = found.get((row["part"], row["lot"]))
             if known is None or known["plan"] is None:
                 found[row["part"], row["lot"]] = row

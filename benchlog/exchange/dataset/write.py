@@ -32,6 +32,7 @@ from benchlog.exchange.dataset.packs import (
     in_pack,
     only_writer,
     packs_of,
+    parquet_file,
     read_runs_of,
     readings_of_pack,
     remove_file,
@@ -121,10 +122,11 @@ class _Export:
 
     def is_there(self) -> bool:
         """Whether all of the database is in the dataset as it is; counts it then."""
-        pq, path = arrow("pyarrow.parquet"), self._lots_path
+        path = self._lots_path
         if not path.exists():
             return False
-        told = (pq.read_metadata(path).metadata or {}).get(_STATE, b"{}")
+        with parquet_file(path) as file:
+            told = (file.metadata.metadata or {}).get(_STATE, b"{}")
         state = json.loads(told)
         packs = packs_of(self._folder)
         own = sorted(pack.name for pack in packs if pack.source == self._source)
