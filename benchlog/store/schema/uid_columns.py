@@ -5,12 +5,13 @@ A released step is never edited: what changes is a new step with new texts.
 
 import json
 from collections.abc import Iterator
-from typing import Any, Final
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.store import identity
 from benchlog.store.schema import quarantine_table
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 _STATEMENTS: Final = (
     "alter table runs add column uid text not null default ''",
@@ -22,8 +23,7 @@ _RANDOM: Final = """lower(hex(randomblob(4)) || '-' || hex(randomblob(2)) || '-4
   || substr(hex(randomblob(2)), 2) || '-' || substr('89ab', 1 + (random() & 3), 1)
   || substr(hex(randomblob(2)), 2) || '-' || hex(randomblob(6)))"""
 """A UUID of version 4 (RFC 9562, 5.4): whoever begins a run, it gets one."""
-_GUARDS: Final = (
-    "create unique index runs_by_uid on runs (uid)",
+TRIGGERS: Final = (
     f"""create trigger runs_get_uid after insert on runs when new.uid = ''
 begin update runs set uid = {_RANDOM} where id = new.id; end""",  # noqa: S608 - ours
     """create trigger runs_keep_uid before update of uid on runs
@@ -34,6 +34,7 @@ begin select raise(abort, 'database_uids are never changed'); end""",
     """create trigger database_uids_keep_on_delete before delete on database_uids
 begin select raise(abort, 'database_uids are never deleted'); end""",
 )
+_GUARDS: Final = ("create unique index runs_by_uid on runs (uid)", *TRIGGERS)
 _RUNS: Final = """
 select r.id, r.purpose, d.device, r.position, r.started_utc_ns, r.snapshot,
   exists(select 1 from events e where e.run_id = r.id
@@ -64,7 +65,7 @@ def _with_uid(name: str) -> str:
 VIEWS: Final = {name: _with_uid(name) for name in _LAST}
 
 
-def add_uids(db: Database) -> None:
+def add_uids(db: "Database") -> None:
     """Add the columns, and give what is there its UUIDs; in one transaction."""
     for statement in _STATEMENTS:
         db.execute(statement)
@@ -84,7 +85,7 @@ def add_uids(db: Database) -> None:
     )
 
 
-def _uids(db: Database) -> Iterator[tuple[str, int]]:
+def _uids(db: "Database") -> Iterator[tuple[str, int]]:
     """Yield the UUID and number of each run.
 
     An import is the run that its file holds, unless the file was changed or lines of
