@@ -53,10 +53,14 @@ class Launched:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """Soaks to go on with; `more_s` is their new length from now on, None the old."""
+    """Soaks to go on with; `more_s` is their new length from now on, None the old.
+
+    `trust`: also with those that came from elsewhere.
+    """
 
     run_ids: tuple[int, ...]
     more_s: float | None = None
+    trust: bool = False
 
 
 def launch(
@@ -213,7 +217,7 @@ def main() -> None:
 def _resumed(database: Path, again: Again, clock: Clock) -> tuple[Resumed, ...]:
     now_ns = clock.utc_ns()
     return tuple(
-        resumed(database, run_id, now_ns, more_s=again.more_s)
+        resumed(database, run_id, now_ns, more_s=again.more_s, trust=again.trust)
         for run_id in again.run_ids
     )
 
