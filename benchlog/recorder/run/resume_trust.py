@@ -8,7 +8,7 @@ from benchlog.catalogue import load_bench
 from benchlog.catalogue.places import is_path
 from benchlog.errors import BenchlogError
 from benchlog.masking import masked
-from benchlog.model import Bench, EventKind, Run, RunPlan
+from benchlog.model import Bench, EventKind, Purpose, Run, RunPlan
 from benchlog.recorder.run.plan_checks import instruments_of
 from benchlog.store.merge import MERGED
 from benchlog.store.reader import Reader
@@ -20,7 +20,7 @@ def came_by(reader: Reader, run: Run) -> str:
 
     A merge leaves an event that belongs to no segment, which nobody can take away.
     """
-    if "origin" in run.snapshot:
+    if run.purpose is Purpose.IMPORT:
         return "import"
     marks = (
         event.text

@@ -25,7 +25,7 @@ _EXIT: Final = re.compile(r"returned non-zero exit status (-?\d+)")
 _ERRNO: Final = re.compile(r"\[Errno -?\d+\] ([^:'\"]+)")
 
 
-def take_programs_out(db: Database) -> tuple[str, ...]:
+def programs_removed(db: Database) -> tuple[str, ...]:
     """Clean all runs, in the caller's transaction; return what was taken out of which.
 
     What was deleted is overwritten in the file, too.

@@ -320,7 +320,7 @@ def _quarantine(db: Database) -> None:
 
 def _no_programs(db: Database) -> None:
     """What is run on this computer is in its bench file, not in a database."""
-    taken = no_programs.take_programs_out(db)
+    taken = no_programs.programs_removed(db)
     if taken:
         _LOG.warning(
             "benchlog: what alarms run and whom they tell is in the bench file alone "
