@@ -5,11 +5,11 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchlog.control import state_of
 from benchlog.errors import DataError, NotFoundError, UsageError
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.import_file import RULE
+from benchlog.keepers import state_of
 from benchlog.model import Edge, Event, EventKind, Reading
 from benchlog.store.parameters import problem_of
 from benchlog.store.reader import Reader

@@ -1,6 +1,6 @@
 """The rows of a keeper's runs: begin, commit, see how they stand, end."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from typing import Final
 
@@ -18,8 +18,11 @@ from benchlog.model import (
     Reading,
     RunPlan,
 )
+from benchlog.recorder.boundary import Boundary
 from benchlog.recorder.host_monitor import Noticed
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
+from benchlog.recorder.notice import Tell, event_notice
+from benchlog.recorder.own_pace import Absence
 from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
 from benchlog.recorder.run.intake import Intake
 from benchlog.recorder.run.judge_batches import Record
@@ -58,11 +61,14 @@ class Bookkeeper:
         self,
         clock: Clock,
         writer: Writer,
-        tell_event: Callable[[int, Event], None],
+        tell: Tell,
     ) -> None:
         self.clock, self.writer = clock, writer
         self.queue = CommitQueue(writer)
-        self.runs = OpenRuns(self.queue, tell_event)
+        self.runs = OpenRuns(
+            self.queue, lambda run_id, event: tell(event_notice(run_id, event))
+        )
+        self.boundary = Boundary(self.runs, tell)
         self._beginning = RunStarter(clock, writer)
         self.intake = Intake(self.runs, writer, clock)
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
@@ -211,6 +217,25 @@ class Bookkeeper:
                 run.note_gap()
             self.runs.note(run, noticed.kind, noticed.text)
 
+    def note_absence(self, absence: Absence) -> None:
+        """Write into every run that the keeper itself did not run for a while."""
+        for run in self.runs.all():
+            run.keeper_is_back()
+            if absence.text:
+                self.runs.note(run, EventKind.FROZEN, absence.text)
+
+    def abandon(self, run: LiveRun, how: str) -> None:
+        """End a run of which no verdict can be given now; `judge` gives it later."""
+        self.runs.by_id.pop(run.run_id, None)
+        self._standing.pop(run.run_id, None)
+        patiently(lambda: self.writer.end_run(run.run_id, how))
+
+    def mark_hole(self, name: str) -> None:
+        """Let the next reading of an instrument follow on nothing."""
+        for run in self.runs.using(name):
+            if name == run.position.frequency:
+                run.note_gap()
+
     def _rescue(self) -> None:
         """Bring the database back to where people look for it."""
         try:
@@ -223,6 +248,8 @@ class Bookkeeper:
         self._rescue_said = text
 
     def _say_trouble(self, outcome: CommitOutcome) -> None:
+        if outcome.fault is not None:
+            self.boundary.note("a commit", outcome.fault, self.runs.all())
         for (run_id, _, record), why in outcome.refused:
             if run_id in self.runs.by_id:
                 raw = repr(record).encode("ascii", errors="backslashreplace")
@@ -274,7 +301,8 @@ def _waits_in_vain(run: LiveRun) -> bool:
     endless = run.plan.purpose is Purpose.MEASURE and run.plan.max_s is None
     if not endless or run.paused:
         return False
-    since_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    heard_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    since_ns = max(heard_ns, run.keeper_back_ns)
     waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
     gate_s = run.spec.options.get("gate_s")
     slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0

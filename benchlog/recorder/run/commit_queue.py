@@ -1,7 +1,7 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +20,7 @@ _LATEST_S: Final = 0.25
 _FIRST_RETRY_S: Final = 0.5
 _LAST_RETRY_S: Final = 5.0
 _ASIDE_S: Final = 10.0  # our rule: a backup may hold the database that long
+_TRIES: Final = 3  # our rule: what comes once may be an accident
 _MOST_ROWS: Final = 200_000  # our rule: bounds memory; hours of readings
 _LOOK_S: Final = 2.0  # our rule: cheap, and soon enough
 
@@ -40,6 +41,8 @@ class CommitOutcome:
     recovered: bool = False
     lost: int = 0
     aside: tuple[Path, ...] = ()
+    fault: Exception | None = None
+    """What nobody expected of the database; the rows are tried again."""
 
 
 class CommitQueue:
@@ -53,6 +56,7 @@ class CommitQueue:
         self._aside_due: Deadline = host_deadline(0)
         self._room_due: Deadline = host_deadline(0)
         self._trouble = ""
+        self._puzzles = 0
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
         self._look_again = host_deadline(_LOOK_S)
@@ -91,6 +95,8 @@ class CommitQueue:
             return self._one_by_one()
         except StoreError as error:
             return self._failed(error)
+        except Exception as error:
+            return self._puzzled(error)
         took_s = (HostClock().mono_ns() - began_ns) / 1e9
         self._due = host_deadline(min(_LATEST_S, max(_SPACING_S, took_s)))
         return self._done()
@@ -121,24 +127,46 @@ class CommitQueue:
         return not self.writer.still_there()
 
     def _one_by_one(self) -> CommitOutcome:
-        """Commit rows alone, so that one that can never be stored stops no other."""
+        """Commit rows alone, so that one that can never be stored stops no other.
+
+        Where none at all goes in for a reason that nobody expected, the rows are not
+        the cause: they wait.
+        """
         done: list[Row] = []
         refused: list[tuple[Row, str]] = []
-        rows, self._pending = self._pending, []
-        copies, self.aside.copies = self.aside.copies, 0
-        for number, row in enumerate(rows):
+        puzzling: dict[int, str] = {}
+        left: list[int] = []  # trouble of another kind: next time
+        for number, row in enumerate(self._pending):
             try:
                 self.writer.commit([row])
             except StoreRefusedError as error:
                 refused.append((row, str(error)))
             except StoreError:
-                self._pending.append(row)  # trouble of another kind: next time
-                self.aside.copies += number < copies
+                left.append(number)
+            except Exception as error:
+                puzzling[number] = f"{type(error).__name__}: {error}"
             else:
                 done.append(row)
+        if done:
+            refused += [(self._pending[at], why) for at, why in puzzling.items()]
+        else:
+            left = sorted([*left, *puzzling])
+            self._due = host_deadline(_LAST_RETRY_S)
+        self.aside.copies = sum(number < self.aside.copies for number in left)
+        self._pending = [self._pending[number] for number in left]
         return CommitOutcome(rows=tuple(done), refused=tuple(refused))
 
+    def _puzzled(self, error: Exception) -> CommitOutcome:
+        """Try again; when it stays so, each row alone: one may be the cause."""
+        self._puzzles += 1
+        if self._puzzles >= _TRIES:
+            self._puzzles = 0
+            return replace(self._one_by_one(), fault=error)
+        self._due = host_deadline(_SPACING_S)
+        return CommitOutcome(fault=error)
+
     def _done(self) -> CommitOutcome:
+        self._puzzles = 0
         rows, self._pending = tuple(self._pending), []
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S

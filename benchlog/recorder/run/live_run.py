@@ -66,6 +66,7 @@ class LiveRun:
     paused: bool = False
     follows: bool = False
     went_on_ns: int = 0
+    keeper_back_ns: int = 0
     fed: int = 0
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
@@ -104,6 +105,10 @@ class LiveRun:
         """Measure again after a pause; the next reading follows on nothing."""
         self.paused, self.went_on_ns = False, self.clock.mono_ns()
         self.note_gap()
+
+    def keeper_is_back(self) -> None:
+        """Remember that the keeper itself did not run until now: nobody was silent."""
+        self.keeper_back_ns = self.clock.mono_ns()
 
     def end_trial_at(self, mono_ns: int) -> None:
         """Let gates that begin from then on count: the code under test is set."""
@@ -271,7 +276,8 @@ class LiveRun:
     def _of_ambient(self, mono_ns: int, ambient_c: float | None) -> list[Event]:
         """Say what is new of ambient."""
         probe = self.position.ambient or ""
-        since_s = (mono_ns - self.went_on_ns) / NS_PER_S
+        since_ns = max(self.went_on_ns, self.keeper_back_ns)
+        since_s = (mono_ns - since_ns) / NS_PER_S
         said = self._news.of(self.ambient, ambient_c, since_s)
         return [self.event(kind, text, instrument=probe) for kind, text in said]
 
@@ -279,7 +285,10 @@ class LiveRun:
         """Say when a reading comes so late that others must be missing before it."""
         if self.previous_mono_ns is None or self._gap:
             return []
-        text = self._spacing.held_up(self.previous_mono_ns, sample)
+        keeper_away = self.previous_mono_ns < self.keeper_back_ns
+        text = self._spacing.held_up(
+            self.previous_mono_ns, sample, keeper_away=keeper_away
+        )
         if not text:
             return []
         self.note_gap()
