@@ -254,9 +254,10 @@ class _Writer:
         from fpdf.enums import CellBordersLayout as Line  # noqa: PLC0415 - only for PDF
 
         begins, ends = whole
-        border, aligned = Line.INHERIT, None
+        border, aligned = Line.INHERIT, "MIDDLE"
         if not (begins and ends):
-            border, aligned = Line.TOP * begins | Line.BOTTOM * ends, "TOP"
+            border = Line(Line.TOP * begins | Line.BOTTOM * ends)
+            aligned = "TOP"
         row = table.row()
         for cell in cells:
             row.cell(self._known(cell), border=border, v_align=aligned)

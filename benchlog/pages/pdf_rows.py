@@ -1,7 +1,7 @@
 """Rows of a table that a sheet can hold: a long text goes on in the row below."""
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -37,7 +37,7 @@ def rows_that_fit(
 def _pieces(pdf: "FPDF", text: str, width_mm: float) -> list[str]:
     if len(text) <= _LONG:
         return [text]
-    lines: list[str] = pdf.multi_cell(
+    lines: Any = pdf.multi_cell(
         width_mm, text=text, align="LEFT", dry_run=True, output="LINES"
     )
     return ["\n".join(lines[at : at + _LINES]) for at in range(0, len(lines), _LINES)]
