@@ -13,6 +13,7 @@ from typing import IO, Final
 
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
+from benchlog.masking import masked
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.narration import line_of
@@ -207,7 +208,9 @@ def main() -> None:
             resume=old,
         )
     except BenchlogError as error:
-        where = f" [{error.address}]" if isinstance(error, InstrumentError) else ""
+        where = (
+            f" [{masked(error.address)}]" if isinstance(error, InstrumentError) else ""
+        )
         if len(teller.begun) < wanted:
             _say(Start((), str(error), error.exit_code))
         teller.log(f"{error}{where}")

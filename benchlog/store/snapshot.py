@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 from typing import Any, Final
 
+from benchlog.masking import masked
 from benchlog.model import (
     AlarmRule,
     Bench,
@@ -53,6 +54,17 @@ def _plain_leaf(value: object) -> str | int | float | None:
     if isinstance(value, float) and not math.isfinite(value):
         return str(value)
     return value if isinstance(value, str | int | float | None) else str(value)
+
+
+def told_to_others(snapshot: Mapping[str, object]) -> Plain:
+    """Return a snapshot as an export carries it: no password in any address."""
+    plain: Plain = to_plain(snapshot)
+    bench = plain.get("bench")
+    specs = bench.get("instruments") if isinstance(bench, dict) else None
+    for spec in specs.values() if isinstance(specs, dict) else ():
+        if isinstance(spec, dict) and isinstance(spec.get("address"), str):
+            spec["address"] = masked(spec["address"])
+    return plain
 
 
 def dump(value: object) -> str:
