@@ -32,20 +32,25 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from benchlog.masking import masked
+
 _FEW: Final = 3
 _LISTED: Final = 12
 _SHORTEST_WORD: Final = 3
 
 
 class BenchlogError(Exception):
-    """The base of every error raised on purpose; its text is meant for a person."""
+    """The base of every error raised on purpose; its text is meant for a person.
+
+    Secrets of the addresses in it are masked: errors become events and lines of logs.
+    """
 
     exit_code = 1
 
     def __init__(self, message: str) -> None:
         if not message.strip():
             raise ValueError(f"{type(self).__name__} needs a message")
-        super().__init__(message)
+        super().__init__(masked(message))
 
 
 class UsageError(BenchlogError):

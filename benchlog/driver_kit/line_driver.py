@@ -28,6 +28,7 @@ from benchlog.driver_kit.listener import Line, Listener
 from benchlog.driver_kit.numbers import Number, checked_dialect, parse_reply
 from benchlog.driver_kit.settings import number_of
 from benchlog.errors import GarbledError, LostError
+from benchlog.masking import masked
 from benchlog.model import Dialect, Identity, Sample
 
 DIALECT: Final = Option(
@@ -142,7 +143,9 @@ class LineDriver(Driver):
             settings["dialect"] = self._dialect.name
             title = self._dialect.title or self._dialect.name
         text = f"{title} (it only talks and cannot be asked)"
-        return Identity(text, model=title, serial=self.address, settings=settings)
+        return Identity(
+            text, model=title, serial=masked(self.address), settings=settings
+        )
 
     def read(self) -> Sample:
         """See `Driver.read`."""

@@ -6,6 +6,7 @@ from typing import Final
 
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import freedom_text, timebase_text
+from benchlog.masking import masked
 from benchlog.model import EventKind, Part, Run, Timebase
 from benchlog.pages.content import (
     Block,
@@ -91,7 +92,7 @@ def instruments_table(run: Run) -> Table:
             outside(name),
             outside(one.text + (" (simulated)" if one.simulated else "")),
             outside(one.serial),
-            outside(specs[name].address if name in specs else ""),
+            outside(masked(specs[name].address) if name in specs else ""),
             ", ".join(f"{key} {_tidy(value)}" for key, value in one.settings.items()),
         )
         for name, one in run.identities.items()

@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
-from benchlog.errors import StoreError, StoreOlderError, UsageError
+from benchlog.errors import BenchlogError, StoreError, StoreOlderError, UsageError
 from benchlog.store import files, sqlite
 from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
@@ -33,18 +33,23 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
     Keepers go on meanwhile. The copy is checked before it appears under its name. One
     of an older version stays of that version.
     Its owner alone may read it. Raises UsageError when the file exists or is the
-    database, StoreError, BenchlogError when it cannot be written.
+    database, StoreError.
     """
     check_name(to)
     if to.exists() and database.exists() and to.samefile(database):
         raise UsageError(f"{to} is the database itself; name another file")
-    with (
-        _of_any_age(database) as reader,
-        finished(to, overwrite=overwrite, owner_only=True) as written,
-    ):
-        reader.copy_into(written)
-        _let_go(written)
-        return _checked(written)
+    try:
+        with (
+            _of_any_age(database) as reader,
+            finished(to, overwrite=overwrite, owner_only=True) as written,
+        ):
+            reader.copy_into(written)
+            _let_go(written)
+            return _checked(written)
+    except (StoreError, UsageError):
+        raise
+    except BenchlogError as error:
+        raise StoreError(str(error)) from error
 
 
 @contextmanager

@@ -50,9 +50,9 @@ where o.id = ?
   and {_first("r", "device", "d.device")} = {_first("o", "device", "od.device")}
   and {_first("r", "position", "r.position")} = {_first("o", "position", "o.position")}
 """  # noqa: S608 - our own text
-SAME: Final = f"{_ALIKE} and r.snapshot = o.snapshot order by r.id"
+SAME: Final = f"{_ALIKE} and r.snapshot = without_programs(o.snapshot) order by r.id"
 """The very run: it was merged before."""
-COPIES: Final = f"""{_ALIKE} and r.snapshot != o.snapshot
+COPIES: Final = f"""{_ALIKE} and r.snapshot != without_programs(o.snapshot)
   and 'import' in (r.purpose, o.purpose) order by r.id"""
 """A run of which one of the two is an import; whether its readings are the same is
 another question."""

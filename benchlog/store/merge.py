@@ -7,12 +7,13 @@ merged again and again.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from urllib.parse import quote
 
 from benchlog.store import duplicate_runs
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.opening import is_frozen
+from benchlog.store.snapshot import without_programs
 from benchlog.store.sqlite import Connection
 
 _PARTS: Final = """
@@ -59,7 +60,8 @@ insert into runs (purpose, device_id, instrument_id, position, bench, nominal_hz
   divider, simulated, started_utc_ns, ended_utc_ns, ended_how, operator, note, software,
   snapshot, resolution_hz, control)
 select purpose, ?, ?, position, bench, nominal_hz, divider, simulated, started_utc_ns,
-  ended_utc_ns, ended_how, operator, note, software, snapshot, resolution_hz, ''
+  ended_utc_ns, ended_how, operator, note, software, without_programs(snapshot),
+  resolution_hz, ''
 from other.runs where id = ?
 """
 _SEGMENT: Final = """
@@ -97,6 +99,10 @@ values (?, null, ?, 0, 'note', ?, '')
 """
 
 
+MERGED: Final = "merged from "
+"""How the event begins that a merge leaves in each run it brings in."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Merged:
     """What a merge brought in: new run ids by the ids there, what was here already.
@@ -119,6 +125,11 @@ def attach(connection: Connection, path: Path) -> None:
     how = "mode=ro&immutable=1" if is_frozen(path) else "mode=ro"
     uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?{how}"
     connection.execute("attach ? as other", (uri,))
+    connection.create_function("without_programs", 1, _without_programs)
+
+
+def _without_programs(snapshot: Any) -> Any:
+    return without_programs(snapshot)[0] if isinstance(snapshot, str) else snapshot
 
 
 def merge_nouns(connection: Connection) -> None:

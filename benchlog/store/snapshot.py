@@ -10,8 +10,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, Final
 
+from benchlog.masking import masked
 from benchlog.model import (
     AlarmRule,
     Bench,
@@ -32,6 +33,8 @@ from benchlog.model import (
 )
 
 Plain = dict[str, Any]
+OF_THE_BENCH_FILE: Final = {"command": "program", "webhook": "webhook"}
+"""What an alarm rule has in the bench file alone, and the word for it."""
 
 
 def to_plain(value: object) -> Any:
@@ -53,6 +56,17 @@ def _plain_leaf(value: object) -> str | int | float | None:
     return value if isinstance(value, str | int | float | None) else str(value)
 
 
+def told_to_others(snapshot: Mapping[str, object]) -> Plain:
+    """Return a snapshot as an export carries it: no password in any address."""
+    plain: Plain = to_plain(snapshot)
+    bench = plain.get("bench")
+    specs = bench.get("instruments") if isinstance(bench, dict) else None
+    for spec in specs.values() if isinstance(specs, dict) else ():
+        if isinstance(spec, dict) and isinstance(spec.get("address"), str):
+            spec["address"] = masked(spec["address"])
+    return plain
+
+
 def dump(value: object) -> str:
     """Return `value` as one line of strict JSON in ASCII; any text survives it."""
     return json.dumps(to_plain(value), ensure_ascii=True, allow_nan=False)
@@ -64,8 +78,14 @@ def freeze(
     timebase: Timebase,
     origin: Mapping[str, object] | None = None,
 ) -> Plain:
-    """Return the snapshot of a run; `origin` is where an imported run came from."""
+    """Return the snapshot of a run; `origin` is where an imported run came from.
+
+    Programs and webhooks of alarms are left out: they are in the bench file alone.
+    """
     plain: Plain = to_plain(plan)
+    for rule in plain["bench"]["alarms"]:
+        for name in OF_THE_BENCH_FILE:
+            del rule[name]
     plain["identities"] = to_plain(identities)
     plain["timebase"] = to_plain(timebase)
     if origin is not None:
@@ -152,7 +172,27 @@ def bench_from(plain: Plain) -> Bench:
 
 def _alarm_from(plain: Plain) -> AlarmRule:
     known = _known(AlarmRule, plain)
-    return AlarmRule(**{**known, "command": tuple(known.get("command", ()))})
+    return AlarmRule(**{k: v for k, v in known.items() if k not in OF_THE_BENCH_FILE})
+
+
+def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
+    """Return a snapshot's text without the programs and webhooks of its alarms.
+
+    And what was taken out: `2 programs`, `1 webhook`. What is no snapshot stays.
+    """
+    try:
+        plain = json.loads(snapshot)
+        rules = [rule for rule in plain["bench"]["alarms"] if isinstance(rule, dict)]
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return snapshot, ()
+    taken = []
+    for name, word in OF_THE_BENCH_FILE.items():
+        held = [rule for rule in rules if rule.get(name)]
+        if held:
+            taken.append(f"{len(held)} {word}{'s' * (len(held) > 1)}")
+        for rule in held:
+            del rule[name]
+    return (json.dumps(plain) if taken else snapshot), tuple(taken)
 
 
 def identities_from(plain: Plain) -> dict[str, Identity]:

@@ -199,7 +199,7 @@ class Writer:
         What is here already stays as it is. Raises StoreError; what was brought in
         until then stays.
         """
-        note = (self._clock.utc_ns(), f"merged from {printable(other.name)},")
+        note = (self._clock.utc_ns(), f"{merging.MERGED}{printable(other.name)},")
         merged = merging.Merged()
         with (
             at_newest_schema(other) as path,

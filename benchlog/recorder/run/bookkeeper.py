@@ -104,6 +104,8 @@ class Bookkeeper:
         run = self._beginning.resume(old, position, control)
         self._open(run)
         self.runs.note(run, EventKind.GAP, old.gap)
+        if old.alarms:
+            self.runs.note(run, EventKind.ALARM_UNSENT, old.alarms)
         return run
 
     def _open(self, run: LiveRun) -> None:
