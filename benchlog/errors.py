@@ -11,6 +11,7 @@
     │   ├── StoreLockedError         another writer holds it; try again
     │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
+    │   └── UnreadableRunError       a run whose record is damaged; others are not
     └── InstrumentError              talking to an instrument went wrong
         ├── LostError                the connection is gone, or was never there
         ├── SilentError              connected, but no answer in time
@@ -181,6 +182,17 @@ class StoreRefusedError(StoreError):
 
 class DataError(BenchlogError):
     """The data at hand cannot give the figure that was asked for."""
+
+
+class UnreadableRunError(DataError):
+    """The record of one run is damaged, or in quarantine; no other run is harmed."""
+
+    def __init__(self, run_id: int, why: str) -> None:
+        self.run_id, self.why = run_id, why
+        super().__init__(
+            f"run {run_id} cannot be read: {why}; `benchlog check` tells what is left "
+            "of it"
+        )
 
 
 class InstrumentError(BenchlogError):

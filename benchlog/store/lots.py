@@ -1,12 +1,11 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
-import json
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.parameters import text
-from benchlog.store.row_mapping import (
+from benchlog.store.run_queries import (
     AMENDED,
     LOT,
     NEWEST_VERDICT,
@@ -16,7 +15,9 @@ from benchlog.store.row_mapping import (
 )
 from benchlog.store.run_rows import put_part
 from benchlog.store.schema.named_views import HELD
-from benchlog.store.snapshot import dump
+from benchlog.store.schema.quarantine_table import FIGURES, IN_QUARANTINE, SNAPSHOT
+from benchlog.store.snapshot import basis_from, dump
+from benchlog.store.snapshot_types import parsed, table
 from benchlog.store.sqlite import Connection
 
 LOTS: Final = """
@@ -28,22 +29,25 @@ PART_OF: Final = "select body from parts where id = ?"
 LOT_RUNS: Final = f"""{AMENDED}
 select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_utc_ns,
   u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
-  json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
-  json_extract(v.figures, '$.readings') as readings,
+  json_extract({FIGURES}, '$.ambient_c.mean') as ambient_c,
+  json_extract({FIGURES}, '$.readings') as readings,
   {STATE}, case when a.void is null and {HELD} then (select text from events e
     where e.run_id = u.id and e.kind = 'held' order by e.id desc limit 1) end
     as question, u.simulated, u.purpose, {PLANNED} as planned,
-  ifnull(json_extract(v.figures, '$.basis.part.limits.tolerance_ppm'),
-    json_extract(u.snapshot, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
-  ifnull(json_extract(u.snapshot, '$.over_temperature'), 0) as over_temperature
+  ifnull(json_extract({FIGURES}, '$.basis.part.limits.tolerance_ppm'),
+    json_extract({SNAPSHOT}, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
+  ifnull(json_extract({SNAPSHOT}, '$.over_temperature'), 0) as over_temperature,
+  u.snapshot
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join amended a on a.run_id = u.id
-where {LOT} = :lot and ifnull(a.part, d.part_id) = :part
+where not {IN_QUARANTINE} and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
   and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))
 order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
 """The runs that decide a lot; of one without a plan those that measured its devices."""
+_ASKED: Final = ("question", "snapshot")
+"""What of a row decides, and is no field of the noun."""
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)
@@ -92,18 +96,19 @@ def decide(connection: Connection, part_id: str, lot: str, decision: str) -> Non
 
 
 def lot_from(row: Named) -> Lot:
-    """Rebuild a Lot from a row of `LOTS`."""
-    plan = None if row["plan"] is None else json.loads(row["plan"])
+    """Rebuild a Lot from a row of `LOTS`. Raises ValueError for a plan that is none."""
+    plan = None if row["plan"] is None else dict(table(parsed(row["plan"]), "its plan"))
     return Lot(**{**row, "plan": plan})
 
 
 def lot_run_from(row: Named) -> LotRun:
-    """Rebuild a LotRun from a row of `LOT_RUNS`."""
+    """Rebuild a LotRun from a row of `LOT_RUNS`. Raises `snapshot.UNREADABLE`."""
+    basis_from(parsed(row["snapshot"]))
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["held"] = (row["question"] or "") if row["held"] else ""
     read["purpose"] = Purpose(row["purpose"])
     tolerance = row["tolerance_ppm"]  # `inf` is a text
     read["tolerance_ppm"] = None if tolerance is None else float(tolerance)
-    plain = {name: value for name, value in row.items() if name != "question"}
+    plain = {name: value for name, value in row.items() if name not in _ASKED}
     return LotRun(**{**plain, **read})

@@ -23,6 +23,8 @@ class ReadSession:
         self.path, self.original = path, original or path
         self._connection = connection
         self._opened = files.identity_of(path)
+        self.left_out: dict[str, str] = {}
+        """What could not be read so far, and why: `run 7`, `lot 3`, ..."""
 
     @classmethod
     def open(cls, path: Path, original: Path | None = None) -> Self:
@@ -59,14 +61,31 @@ class ReadSession:
 
     def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
         with self._translated():
-            return self._connection.execute(sql, values).fetchall()
+            return self._fetched(sql, values)[1]
 
     def _named(self, sql: str, values: Any) -> list[dict[str, Any]]:
         """Return rows by the names of their columns: for what is read few at a time."""
         with self._translated():
+            names, rows = self._fetched(sql, values)
+            return [dict(zip(names, row, strict=True)) for row in rows]
+
+    def _fetched(self, sql: str, values: Any) -> tuple[list[str], list[Any]]:
+        """Return the names of columns, and rows; a text that is no UTF-8 is escaped.
+
+        One such text among a thousand rows would end the query.
+        """
+        try:
             found = self._connection.execute(sql, values)
-            names = [column[0] for column in found.description]
-            return [dict(zip(names, row, strict=True)) for row in found]
+            return [column[0] for column in found.description], found.fetchall()
+        except SqliteError as error:
+            if "decode" not in str(error):
+                raise
+        usual, self._connection.text_factory = self._connection.text_factory, _escaped
+        try:
+            found = self._connection.execute(sql, values)
+            return [column[0] for column in found.description], found.fetchall()
+        finally:
+            self._connection.text_factory = usual
 
     def _one(self, sql: str, values: Any) -> Any:
         return self._all(sql, values)[0][0]
@@ -77,3 +96,7 @@ class ReadSession:
             yield
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
+
+
+def _escaped(octets: bytes) -> str:
+    return octets.decode(errors="backslashreplace")
