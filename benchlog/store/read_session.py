@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Self
 
+from benchlog.errors import UnreadableRunError
 from benchlog.store import files, sqlite
 from benchlog.store.opening import open_to_read
 from benchlog.store.sqlite import Connection, SqliteError
@@ -44,6 +45,10 @@ class ReadSession:
             raise sqlite.store_error(error, path) from error
         finally:
             self._connection.execute("pragma query_only=on")
+
+    def leave_out(self, error: UnreadableRunError) -> None:
+        """Note a run that a list goes on without, and why."""
+        self.left_out[f"run {error.run_id}"] = error.why
 
     def still_there(self) -> bool:
         """Whether the path still leads to the file that was opened."""

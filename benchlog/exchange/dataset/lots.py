@@ -33,7 +33,11 @@ def lots_of_database(
     for lot in reader.lots(part=part):
         if supplier not in (None, lot.supplier):
             continue
-        report, runs = lot_with_runs(reader, lot)
+        try:
+            report, runs = lot_with_runs(reader, lot)
+        except DataError as error:  # its plan or its part cannot be read
+            reader.left_out[f"lot {lot.lot}"] = str(error)
+            continue
         if lot.plan is None and not runs:
             continue  # its runs were moved elsewhere, or are no measurements
         yield report, tuple(dict.fromkeys(run.bench for run in runs))
