@@ -9,6 +9,7 @@
     ├── StoreError                   the database cannot be opened, read or written
     │   ├── StoreFullError           no room on the disk; nothing is lost yet
     │   ├── StoreLockedError         another writer holds it; try again
+    │   ├── StoreDamagedError        pages of the file were overwritten
     │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
     │   └── UnreadableRunError       a run whose record is damaged; others are not
@@ -174,6 +175,10 @@ class StoreFullError(StoreError):
 
 class StoreLockedError(StoreError):
     """Another writer holds the database; the rows are still held by the caller."""
+
+
+class StoreDamagedError(StoreError):
+    """Pages of the file were overwritten; what can be read, another file takes."""
 
 
 class StoreRefusedError(StoreError):

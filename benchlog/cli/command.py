@@ -47,6 +47,7 @@ COMMANDS: Final = {
     "import": "Read frequency data made elsewhere into a run.",
     "export": "Write a run's readings to a file.",
     "backup": "Copy the database while it is in use.",
+    "check": "Check a database for damage; put damaged runs aside.",
     "merge": "Merge the runs of other databases into this one.",
     "completion": "Print the completion script for your shell.",
 }
@@ -66,7 +67,7 @@ GROUPS: Final = {
     ),
     "Judge again, and correct mistakes": ("judge", "void", "correct"),
     "Write records, exchange files, keep the database safe": (
-        *("report", "export", "import", "backup", "merge"),
+        *("report", "export", "import", "backup", "check", "merge"),
     ),
 }
 """What one does in a day, and the commands for it; each command stands in one group."""

@@ -5,9 +5,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from benchlog.cli.host_faults import address_fault
 from benchlog.cli.printing import say
-from benchlog.errors import NotFoundError, UsageError
+from benchlog.errors import (
+    BenchlogError,
+    NotFoundError,
+    StoreDamagedError,
+    StoreError,
+    UsageError,
+)
 
 _MOST_NAMED = 5  # our rule: what a person reads
 
@@ -51,8 +59,33 @@ def reading(db: Path | None) -> "Iterator[Reader]":
             copy = stack.enter_context(at_newest_schema(path))
             reader = Reader.open(copy, original=path)
         stack.callback(fold_log, path)
-        yield stack.enter_context(reader)
+        stack.enter_context(reader)
+        try:
+            yield reader
+        except (BenchlogError, click.ClickException, OSError, MemoryError):
+            raise
+        except Exception as error:
+            damage = _damage_behind(path)
+            if damage is None:
+                raise
+            raise damage from error
         tell_left_out(reader)
+
+
+def _damage_behind(path: Path) -> StoreError | None:
+    """Return what is wrong with a database that led to something unexpected.
+
+    None where nothing is: then it is we who are wrong.
+    """
+    from benchlog.store.integrity.examination import examine
+
+    for finding in examine(path):
+        if finding.todo:
+            return StoreDamagedError(
+                f"{path} is damaged: {finding.what}; `benchlog check` tells all of it, "
+                "and what to do"
+            )
+    return None
 
 
 def tell_left_out(reader: "Reader") -> None:

@@ -17,14 +17,24 @@ from benchlog.store.run_rows import put_part
 from benchlog.store.schema.named_views import HELD
 from benchlog.store.schema.quarantine_table import FIGURES, IN_QUARANTINE, SNAPSHOT
 from benchlog.store.snapshot import basis_from, dump
-from benchlog.store.snapshot_types import parsed, table
+from benchlog.store.snapshot_types import (
+    check_columns,
+    columns_of,
+    parsed,
+    table,
+)
 from benchlog.store.sqlite import Connection
 
-LOTS: Final = """
-select lot, part_id, supplier, size, plan, decision, opened_utc_ns from lots
+PUT_ASIDE_LOT: Final = """(select case done when 'put in' then reason end
+    from quarantine q where q.record = 'lot' and q.number = lots.id
+    order by q.id desc limit 1)"""
+"""Why a lot is in quarantine; null where it is not."""
+LOTS: Final = f"""
+select id, {PUT_ASIDE_LOT} as put_aside, lot, part_id, supplier, size, plan, decision,
+  opened_utc_ns from lots
 where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
-"""
+"""  # noqa: S608 - our own text
 PART_OF: Final = "select body from parts where id = ?"
 LOT_RUNS: Final = f"""{AMENDED}
 select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_utc_ns,
@@ -46,6 +56,14 @@ where not {IN_QUARANTINE} and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
 order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
 """The runs that decide a lot; of one without a plan those that measured its devices."""
+_LOT_COLUMNS: Final = columns_of(
+    text="lot part_id supplier decision", whole="id size opened_utc_ns"
+)
+_RUN_COLUMNS: Final = columns_of(
+    text="device position ended_how word void question purpose",
+    whole="run started_utc_ns readings",
+    number="offset_ppm u_ppm limit_ppm ambient_c",
+)
 _ASKED: Final = ("question", "snapshot")
 """What of a row decides, and is no field of the noun."""
 _PUT: Final = """
@@ -97,12 +115,18 @@ def decide(connection: Connection, part_id: str, lot: str, decision: str) -> Non
 
 def lot_from(row: Named) -> Lot:
     """Rebuild a Lot from a row of `LOTS`. Raises ValueError for a plan that is none."""
+    if row["put_aside"] is not None:
+        raise ValueError(f"it is in quarantine: {row['put_aside']}")
+    check_columns(row, _LOT_COLUMNS)
     plan = None if row["plan"] is None else dict(table(parsed(row["plan"]), "its plan"))
+    columns = ("lot", "part_id", "supplier", "size", "decision", "opened_utc_ns")
+    row = {name: row[name] for name in columns}
     return Lot(**{**row, "plan": plan})
 
 
 def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`. Raises `snapshot.UNREADABLE`."""
+    check_columns(row, _RUN_COLUMNS)
     basis_from(parsed(row["snapshot"]))
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}

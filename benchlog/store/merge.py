@@ -1,27 +1,33 @@
 """Bringing the runs of another database into this one: every row, under new ids.
 
 What is here already (see `known`) is not brought in twice, so the same file may be
-merged again and again.
+merged again and again. What could not be read here is not brought in: it is named, and
+left where it is.
 """
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
+from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs
+from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.opening import is_frozen
+from benchlog.store.reader import Reader
 from benchlog.store.sqlite import Connection
 
 _PARTS: Final = """
 insert or ignore into parts select * from other.parts
+where id in (select value from json_each(?))
 """
 _LOTS: Final = """
 insert into lots (lot, part_id, supplier, size, plan, decision, opened_utc_ns)
 select lot, part_id, supplier, size, plan, decision, opened_utc_ns from other.lots
-where true
+where id in (select value from json_each(?)) and part_id in (select id from parts)
 on conflict (part_id, lot) do update set supplier = excluded.supplier,
   size = excluded.size, plan = excluded.plan, decision = excluded.decision
   where lots.plan is null
@@ -31,12 +37,17 @@ insert or ignore into instruments
   (maker, model, serial, firmware, text, simulated, first_seen_utc_ns)
 select maker, model, serial, firmware, text, simulated, first_seen_utc_ns
 from other.instruments
+where typeof(maker) = 'text' and typeof(model) = 'text' and typeof(serial) = 'text'
+  and typeof(firmware) = 'text' and typeof(text) = 'text'
+  and typeof(simulated) = 'integer' and typeof(first_seen_utc_ns) = 'integer'
 """
 _DEVICES: Final = """
 insert or ignore into devices (device, part_id, lot_id)
 select d.device, d.part_id, here.id from other.devices d
   left join other.lots l on l.id = d.lot_id
   left join lots here on here.part_id = l.part_id and here.lot = l.lot
+where typeof(d.device) = 'text' and d.part_id in (select id from parts)
+  and (d.lot_id is null or here.id is not null)
 """
 _INSTRUMENT_HERE: Final = """
 select h.id from other.instruments o join instruments h on h.maker = o.maker
@@ -80,9 +91,20 @@ select :here, :first + done, :first + done + n - 1, n, t0_utc_ns, t1_utc_ns, t0_
 from (select *, sum(n) over (order by first_id) - n as done from other.outline
   where run_id = :there)
 """
+_OUTLINE_LIES: Final = """
+select exists(select 1 from other.outline o where run_id = :there and (
+    n is not (select count(*) from other.readings r where r.run_id = :there
+      and r.id between o.first_id and o.last_id)
+    or (min_hz, max_hz) is not (select min(frequency_hz), max(frequency_hz)
+      from other.readings r where r.run_id = :there
+      and r.id between o.first_id and o.last_id)
+    or not ifnull(mean_hz between min_hz * 0.999999999 and max_hz * 1.000000001, 0)
+    or not ifnull(ambient_mean_c between -1e30 and 1e30, ambient_mean_c is null)))
+"""
+"""Whether blocks tell otherwise than the readings do: they are worked out anew then."""
 _CHECKS: Final = """
 select instrument_id, run_id, offset_ppm, u_ppm, method, at_utc_ns, valid_until_utc_ns
-from other.reference_checks order by id
+from other.reference_checks where id in (select value from json_each(?)) order by id
 """
 _CHECK: Final = """
 insert into reference_checks (instrument_id, run_id, offset_ppm, u_ppm, method,
@@ -104,6 +126,7 @@ class Merged:
     `open` are runs that have not ended there; they are left where they are. `said`
     counts verdicts and amendments brought to runs that were here already. `differing`
     were brought in beside the run here that they are copies of, with other readings.
+    `left_out` could not be read, and why: `run 7`, `lot L-1`, ...
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -112,6 +135,7 @@ class Merged:
     readings: int = 0
     said: int = 0
     differing: dict[int, int] = field(default_factory=dict)
+    left_out: dict[str, str] = field(default_factory=dict)
 
 
 def attach(connection: Connection, path: Path) -> None:
@@ -121,10 +145,40 @@ def attach(connection: Connection, path: Path) -> None:
     connection.execute("attach ? as other", (uri,))
 
 
-def merge_nouns(connection: Connection) -> None:
-    """Bring in parts, lots, devices and instruments; in the caller's transaction."""
-    for sql in (_PARTS, _LOTS, _INSTRUMENTS, _DEVICES):
-        connection.execute(sql)
+def merge_nouns(connection: Connection, reader: Reader, merged: Merged) -> None:
+    """Bring in parts, lots, devices and instruments; in the caller's transaction.
+
+    `reader` has the other database open. A part or a lot that cannot be read stays
+    there.
+    """
+    parts = [one for one in reader.part_ids() if _is_part(reader, one, merged)]
+    lots = reader.lot_ids()
+    merged.left_out.update(reader.left_out)
+    for sql, given in (
+        (_PARTS, (json.dumps(parts),)),
+        (_LOTS, (json.dumps(lots),)),
+        (_INSTRUMENTS, ()),
+        (_DEVICES, ()),
+    ):
+        connection.execute(sql, given)
+
+
+def _is_part(reader: Reader, part_id: str, merged: Merged) -> bool:
+    try:
+        reader.part(part_id)
+    except DataError as error:
+        merged.left_out[f"part {part_id}"] = str(error)
+        return False
+    return True
+
+
+def why_not(connection: Connection, reader: Reader, run: int) -> str:
+    """Return why a run there cannot be brought in; empty where it can."""
+    try:
+        reader.run(run)
+    except UnreadableRunError as error:
+        return error.why
+    return "; ".join(map(str, bad_rows(connection, run, "other.")))
 
 
 def runs_there(connection: Connection) -> list[tuple[int, int, int | None, bool]]:
@@ -143,13 +197,16 @@ def merge_run(
 ) -> None:
     """Bring in one run, unless it is here or still open; in the caller's transaction.
 
-    `note` is when and from where, for an event of the run.
+    `note` is when and from where, for an event of the run. Raises StoreRefusedError.
     """
     run, device, instrument, is_open = there
     if is_open:
         merged.open.append(run)
         return
-    device_here = connection.execute(_DEVICE_HERE, (device,)).fetchone()[0]
+    found = connection.execute(_DEVICE_HERE, (device,)).fetchone()
+    if found is None:
+        raise StoreRefusedError("its part, its lot or its device cannot be read")
+    device_here = found[0]
     here_already, is_copy = _here(connection, run, merged)
     if here_already is not None:
         merged.known[run] = here_already
@@ -195,10 +252,17 @@ def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None,
     return None, False
 
 
-def merge_checks(connection: Connection, merged: Merged) -> None:
-    """Bring in reference checks that are not here; in the caller's transaction."""
+def merge_checks(connection: Connection, reader: Reader, merged: Merged) -> None:
+    """Bring in reference checks that are not here; in the caller's transaction.
+
+    One that belongs to a run that stays there stays, too.
+    """
     runs = {**merged.known, **merged.brought}
-    for instrument, run, *rest in connection.execute(_CHECKS).fetchall():
+    sound = json.dumps([number for number, _ in reader.reference_checks()])
+    merged.left_out.update(reader.left_out)
+    for instrument, run, *rest in connection.execute(_CHECKS, (sound,)).fetchall():
+        if run is not None and run not in runs:
+            continue
         names = ("offset", "u", "method", "at", "until")
         given: Mapping[str, object] = {
             "instrument": _instrument_here(connection, instrument),
@@ -228,7 +292,8 @@ def _logged(connection: Connection, run: int, here: int) -> int:
         count = connection.execute(sql, (here, run)).rowcount
         readings += count if table is READINGS else 0
     first = {"first": last_id[0] + 1, "here": here, "there": run}
-    connection.execute(_OUTLINE, first)
+    if not connection.execute(_OUTLINE_LIES, first).fetchone()[0]:
+        connection.execute(_OUTLINE, first)
     return readings
 
 

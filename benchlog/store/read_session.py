@@ -23,6 +23,7 @@ class ReadSession:
     ) -> None:
         self.path, self.original = path, original or path
         self._connection = connection
+        self._limit = sqlite.QueryLimit(connection)
         self._opened = files.identity_of(path)
         self.left_out: dict[str, str] = {}
         """What could not be read so far, and why: `run 7`, `lot 3`, ..."""
@@ -97,6 +98,7 @@ class ReadSession:
 
     @contextmanager
     def _translated(self) -> Iterator[None]:
+        self._limit.begin()
         try:
             yield
         except SqliteError as error:

@@ -264,13 +264,15 @@ class Reader(ReadSession):
 
     def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
         """Return lots in the order in which they were opened."""
-        found = []
-        for row in self._named(lots.LOTS, {"lot": lot, "part": part}):
-            try:
-                found.append(lots.lot_from(row))
-            except ValueError as error:
-                self.left_out[f"lot {row['lot']}"] = str(error)
-        return found
+        rows = self._named(lots.LOTS, {"lot": lot, "part": part})
+        return [one for row in rows if (one := self._lot(row)) is not None]
+
+    def _lot(self, row: Mapping[str, Any]) -> Lot | None:
+        try:
+            return lots.lot_from(row)
+        except ValueError as error:
+            self.left_out[f"lot {row['lot']}"] = str(error)
+        return None
 
     def lot_runs(self, lot: Lot) -> list[LotRun]:
         """Return the runs of a lot in their order, also those that do not count.
@@ -290,6 +292,16 @@ class Reader(ReadSession):
     def results(self) -> list[dict[str, Any]]:
         """Return the rows of the view `results`: each device's newest that counts."""
         return self._named("select * from results", ())
+
+    def lot_ids(self) -> list[int]:
+        """Return the numbers of the lots whose plan can be read."""
+        rows = self._named(lots.LOTS, {"lot": None, "part": None})
+        return [row["id"] for row in rows if self._lot(row) is not None]
+
+    def part_ids(self) -> list[str]:
+        """Return the ids of all parts that were ever used."""
+        rows = self._all("select id from parts order by id", ())
+        return [one for (one,) in rows if isinstance(one, str)]
 
     def part(self, part_id: str) -> Part:
         """Return a part as it was last used. Raises NotFoundError."""

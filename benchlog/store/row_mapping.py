@@ -16,7 +16,13 @@ from benchlog.store.logged_tables import CONDITIONS, EDGES, EVENTS
 from benchlog.store.rows import VerdictRow
 from benchlog.store.run_queries import AMENDED, Named
 from benchlog.store.schema.quarantine_table import IN_QUARANTINE
-from benchlog.store.snapshot_types import check_number, parsed, table
+from benchlog.store.snapshot_types import (
+    check_columns,
+    check_number,
+    columns_of,
+    parsed,
+    table,
+)
 
 Ordered = tuple[Any, ...]
 """A row in the order of its query: names cost what is logged by the 100,000 a third."""
@@ -136,11 +142,18 @@ def verdict_from(row: Named) -> VerdictRow:
     return VerdictRow(**{**row, "figures": figures})
 
 
+_CHECK_COLUMNS: Final = columns_of(
+    text="text maker model serial firmware method void",
+    whole="simulated at_utc_ns valid_until_utc_ns run_id",
+)
+
+
 def reference_check_from(row: Named) -> ReferenceCheck:
     """Rebuild a ReferenceCheck from a row of `ALL_CHECKS`.
 
     Raises ValueError for one whose figures correct nothing.
     """
+    check_columns(row, _CHECK_COLUMNS)
     check_number("offset_ppm", row["offset_ppm"])
     check_number("u_ppm", row["u_ppm"], least=0.0)
     return ReferenceCheck(

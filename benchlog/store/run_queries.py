@@ -24,7 +24,13 @@ from benchlog.store.snapshot import (
     timebase_from,
     why_unreadable,
 )
-from benchlog.store.snapshot_types import LEAST_POSITIVE, check_number, parsed
+from benchlog.store.snapshot_types import (
+    LEAST_POSITIVE,
+    check_columns,
+    check_number,
+    columns_of,
+    parsed,
+)
 
 Named = Mapping[str, Any]
 """A row by the names of its columns."""
@@ -194,10 +200,26 @@ def _begun(
         raise UnreadableRunError(row["id"], why_unreadable(error)) from error
 
 
+_COLUMNS: Final = columns_of(
+    text="""purpose device position bench ended_how lot operator note part_id snapshot
+    control verdict typed_device void""",
+    whole="id simulated started_utc_ns ended_utc_ns readings",
+    number="nominal_hz divider resolution_hz offset_ppm u_ppm",
+)
+_NEVER_NULL: Final = (
+    *("purpose", "position", "bench", "simulated", "started_utc_ns", "operator"),
+    *("note", "part_id", "snapshot", "control"),
+)
+
+
 def check_run_row(row: Named) -> None:
     """Raise ValueError naming the first column of a run that cannot be right."""
     if row["device"] is None:
         raise ValueError("its device is not in the database")
+    check_columns(row, _COLUMNS)
+    missing = [name for name in _NEVER_NULL if row[name] is None]
+    if missing:
+        raise ValueError(f"{missing[0]} is missing")
     for name in ("nominal_hz", "divider"):
         check_number(name, row[name], least=LEAST_POSITIVE)
     if row["resolution_hz"] is not None:

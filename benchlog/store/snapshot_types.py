@@ -89,6 +89,23 @@ def check_text(name: str, value: object) -> str:
     return value
 
 
+def check_columns(row: Mapping[str, Any], kinds: Mapping[str, type]) -> None:
+    """Raise ValueError for the first column of a row that is not of its kind.
+
+    SQLite holds the types of a table only where its own program wrote. Null passes:
+    whether a column may be null, whoever asks for it knows.
+    """
+    for name, kind in kinds.items():
+        if row[name] is not None:
+            _PLAIN[kind](name, row[name])
+
+
+def columns_of(**names: str) -> dict[str, type]:
+    """Return columns by their kind: `columns_of(text="a b", whole="c", number="d")`."""
+    kinds = {"text": str, "whole": int, "number": float}
+    return {one: kinds[kind] for kind, said in names.items() for one in said.split()}
+
+
 def _refuse_constant(word: str) -> Any:
     raise ValueError(f"{word} is no number of JSON")
 
