@@ -14,41 +14,14 @@ from urllib.parse import quote
 
 from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs
+from benchlog.store.derived_blocks import pack_outlined
 from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
+from benchlog.store.merge_nouns import merge_nouns, renew_parts
 from benchlog.store.opening import is_frozen
 from benchlog.store.reader import Reader
 from benchlog.store.sqlite import Connection
 
-_PARTS: Final = """
-insert or ignore into parts select * from other.parts
-where id in (select value from json_each(?))
-"""
-_LOTS: Final = """
-insert into lots (lot, part_id, supplier, size, plan, decision, opened_utc_ns)
-select lot, part_id, supplier, size, plan, decision, opened_utc_ns from other.lots
-where id in (select value from json_each(?)) and part_id in (select id from parts)
-on conflict (part_id, lot) do update set supplier = excluded.supplier,
-  size = excluded.size, plan = excluded.plan, decision = excluded.decision
-  where lots.plan is null
-"""
-_INSTRUMENTS: Final = """
-insert or ignore into instruments
-  (maker, model, serial, firmware, text, simulated, first_seen_utc_ns)
-select maker, model, serial, firmware, text, simulated, first_seen_utc_ns
-from other.instruments
-where typeof(maker) = 'text' and typeof(model) = 'text' and typeof(serial) = 'text'
-  and typeof(firmware) = 'text' and typeof(text) = 'text'
-  and typeof(simulated) = 'integer' and typeof(first_seen_utc_ns) = 'integer'
-"""
-_DEVICES: Final = """
-insert or ignore into devices (device, part_id, lot_id)
-select d.device, d.part_id, here.id from other.devices d
-  left join other.lots l on l.id = d.lot_id
-  left join lots here on here.part_id = l.part_id and here.lot = l.lot
-where typeof(d.device) = 'text' and d.part_id in (select id from parts)
-  and (d.lot_id is null or here.id is not null)
-"""
 _INSTRUMENT_HERE: Final = """
 select h.id from other.instruments o join instruments h on h.maker = o.maker
   and h.model = o.model and h.serial = o.serial and h.firmware = o.firmware
@@ -145,31 +118,23 @@ def attach(connection: Connection, path: Path) -> None:
     connection.execute("attach ? as other", (uri,))
 
 
-def merge_nouns(connection: Connection, reader: Reader, merged: Merged) -> None:
-    """Bring in parts, lots, devices and instruments; in the caller's transaction.
+def bring_import(connection: Connection, reader: Reader) -> int:
+    """Bring in the one run of a staging database; in the caller's transaction.
 
-    `reader` has the other database open. A part or a lot that cannot be read stays
-    there.
+    `reader` has it open. Returns the number of the run here. Raises DataError when it
+    could not be read afterwards, StoreRefusedError.
     """
-    parts = [one for one in reader.part_ids() if _is_part(reader, one, merged)]
-    lots = reader.lot_ids()
-    merged.left_out.update(reader.left_out)
-    for sql, given in (
-        (_PARTS, (json.dumps(parts),)),
-        (_LOTS, (json.dumps(lots),)),
-        (_INSTRUMENTS, ()),
-        (_DEVICES, ()),
-    ):
-        connection.execute(sql, given)
-
-
-def _is_part(reader: Reader, part_id: str, merged: Merged) -> bool:
-    try:
-        reader.part(part_id)
-    except DataError as error:
-        merged.left_out[f"part {part_id}"] = str(error)
-        return False
-    return True
+    merged = Merged()
+    merge_nouns(connection, reader, merged.left_out)
+    renew_parts(connection)
+    ((run, device, instrument, _),) = runs_there(connection)
+    why = why_not(connection, reader, run) or "; ".join(merged.left_out.values())
+    if why:
+        raise DataError(f"what was read gives no run that can be kept: {why}")
+    here, _ = bring_run(connection, run, device, instrument)
+    merged.brought[run] = here
+    merge_checks(connection, reader, merged)
+    return here
 
 
 def why_not(connection: Connection, reader: Reader, run: int) -> str:
@@ -203,10 +168,6 @@ def merge_run(
     if is_open:
         merged.open.append(run)
         return
-    found = connection.execute(_DEVICE_HERE, (device,)).fetchone()
-    if found is None:
-        raise StoreRefusedError("its part, its lot or its device cannot be read")
-    device_here = found[0]
     here_already, is_copy = _here(connection, run, merged)
     if here_already is not None:
         merged.known[run] = here_already
@@ -214,13 +175,27 @@ def merge_run(
         tables = ("amendments",) if is_copy else tuple(_CONCLUDED)
         merged.said += _concluded(connection, run, here_already, tables)
         return
-    instrument_here = _instrument_here(connection, instrument)
-    given = (device_here, instrument_here, run)
-    here = int(connection.execute(_RUN, given).lastrowid or 0)
-    merged.readings += _logged(connection, run, here)
-    _concluded(connection, run, here, tuple(_CONCLUDED))
+    here, readings = bring_run(connection, run, device, instrument)
+    merged.readings += readings
     connection.execute(_NOTE, (here, note[0], f"{note[1]} run {run}"))
     merged.brought[run] = here
+
+
+def bring_run(
+    connection: Connection, run: int, device: int, instrument: int | None
+) -> tuple[int, int]:
+    """Bring in one run with all that is stored of it; in the caller's transaction.
+
+    Returns its number here, and how many readings. Raises StoreRefusedError.
+    """
+    found = connection.execute(_DEVICE_HERE, (device,)).fetchone()
+    if found is None:
+        raise StoreRefusedError("its part, its lot or its device cannot be read")
+    given = (found[0], _instrument_here(connection, instrument), run)
+    here = int(connection.execute(_RUN, given).lastrowid or 0)
+    readings = _logged(connection, run, here)
+    _concluded(connection, run, here, tuple(_CONCLUDED))
+    return here, readings
 
 
 def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None, bool]:
@@ -294,6 +269,7 @@ def _logged(connection: Connection, run: int, here: int) -> int:
     first = {"first": last_id[0] + 1, "here": here, "there": run}
     if not connection.execute(_OUTLINE_LIES, first).fetchone()[0]:
         connection.execute(_OUTLINE, first)
+        pack_outlined(connection, here)
     return readings
 
 

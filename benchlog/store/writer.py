@@ -27,6 +27,7 @@ from benchlog.store.backup import at_newest_schema, place_for, rescued
 from benchlog.store.derived_blocks import Blocks
 from benchlog.store.duplicate_runs import missing_rows
 from benchlog.store.integrity import quarantine
+from benchlog.store.merge_nouns import merge_nouns
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
@@ -51,6 +52,16 @@ class Writer:
         self._clock = clock
         self._connection = session.connection
         self._blocks = Blocks(session.connection)
+
+    @classmethod
+    def open_staging(cls, path: Path, clock: Clock) -> Self:
+        """Open a database that no power cut need spare: it is dropped after an error.
+
+        Raises StoreError.
+        """
+        writer = cls.open(path, clock, guarded=False)
+        writer._connection.execute("pragma synchronous=off")
+        return writer
 
     @classmethod
     def open(cls, path: Path, clock: Clock, *, guarded: bool | None = None) -> Self:
@@ -209,12 +220,24 @@ class Writer:
             self._session.beside(lambda c: merging.attach(c, path)),
         ):
             with self._session.transaction():
-                merging.merge_nouns(self._connection, there, merged)
+                merge_nouns(self._connection, there, merged.left_out)
             for run in merging.runs_there(self._connection):
                 self._merge_run(there, run, merged, note)
             with self._session.transaction():
                 merging.merge_checks(self._connection, there, merged)
         return merged
+
+    def bring_import(self, staging: Path) -> int:
+        """Bring in the run of a staging database, in one transaction; return its id.
+
+        Raises DataError when it could not be read afterwards, StoreError.
+        """
+        with (
+            Reader.open(staging) as there,
+            self._session.beside(lambda c: merging.attach(c, staging)),
+            self._session.transaction(),
+        ):
+            return merging.bring_import(self._connection, there)
 
     def _merge_run(
         self,

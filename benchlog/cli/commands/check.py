@@ -13,7 +13,7 @@ from benchlog.cli.progress import Progress
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.store.integrity.examination import Finding
+    from benchlog.store.integrity.examination import DamageFound
 
 EXAMPLES = (
     "benchlog check",
@@ -76,7 +76,7 @@ def _release(path: Path, run: int) -> int:
     return 0
 
 
-def _repaired(path: Path, found: "list[Finding]") -> "list[Finding]":
+def _repaired(path: Path, found: "list[DamageFound]") -> "list[DamageFound]":
     from benchlog.clock import host_clock
     from benchlog.store.integrity.examination import repair
     from benchlog.store.writer import Writer
@@ -85,7 +85,7 @@ def _repaired(path: Path, found: "list[Finding]") -> "list[Finding]":
         return repair(writer, found, __version__)
 
 
-def _tell(path: Path, found: "list[Finding]", done: "list[Finding]") -> None:
+def _tell(path: Path, found: "list[DamageFound]", done: "list[DamageFound]") -> None:
     for one in done:
         what = "put into quarantine" if one.record else "made anew"
         click.echo(f"{what}: {one.what}")
@@ -101,7 +101,7 @@ def _tell(path: Path, found: "list[Finding]", done: "list[Finding]") -> None:
 
 
 def _document(
-    path: Path, found: "list[Finding]", done: "list[Finding]"
+    path: Path, found: "list[DamageFound]", done: "list[DamageFound]"
 ) -> dict[str, Any]:
     return {
         "file": str(path),
@@ -111,7 +111,7 @@ def _document(
     }
 
 
-def _plain(one: "Finding") -> dict[str, Any]:
+def _plain(one: "DamageFound") -> dict[str, Any]:
     return {
         "kind": one.kind,
         "what": one.what,

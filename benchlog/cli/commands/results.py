@@ -18,7 +18,6 @@ from benchlog.cli.tasks.finding_runs import (
     short,
 )
 from benchlog.errors import UsageError
-from benchlog.store.snapshot_types import check_columns, columns_of
 from benchlog.units import (
     as_stated,
     format_ppm,
@@ -96,9 +95,10 @@ def results_of(reader: "Reader", wish: dict[str, Any]) -> list[dict[str, Any]]:
     return rows
 
 
-_NUMBERS: Final = columns_of(
-    whole="readings", number="offset_ppm u_ppm limit_ppm conformance"
-)
+_NUMBERS: Final = {
+    "readings": int,
+    **dict.fromkeys(("offset_ppm", "u_ppm", "limit_ppm", "conformance"), float),
+}
 
 
 def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, Any]:
@@ -106,6 +106,8 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
 
     Raises ValueError for a row with figures that are none.
     """
+    from benchlog.store.snapshot_types import check_columns
+
     check_columns(row, _NUMBERS)
     run = listed.run
     row = {**row, "started": iso_utc(run.started_utc_ns)}

@@ -18,6 +18,7 @@ from benchlog.model import (
     Reading,
     RunPlan,
 )
+from benchlog.recorder.damage_watch import DamageWatch
 from benchlog.recorder.host_monitor import Noticed
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
@@ -68,6 +69,7 @@ class Bookkeeper:
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
         self._look: Deadline = host_deadline(0)
         self._rescue_said = ""
+        self._damage = DamageWatch(writer.path)
         self._last_hz: dict[str, float] = {}
 
     def begin(
@@ -182,11 +184,30 @@ class Bookkeeper:
         return min(self.queue.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
 
     def look_around(self) -> None:
-        """Notice a database file that was taken away."""
+        """Notice a database file that was taken away, or overwritten."""
+        self._look_for_damage()
         if self.queue.replaced():
             self._rescue()
         else:
             self._rescue_said = ""
+
+    def _look_for_damage(self) -> None:
+        found = self._damage.look()
+        if found == "":
+            self.queue.found_whole()
+        elif found and self.queue.aside is None:
+            path = self.writer.path
+            try:
+                aside = self.queue.found_damaged()
+                said = (
+                    f"rows since the last look, and all further ones, are also in "
+                    f"{aside}: `{command_for(aside, path)}` brings back what is missing"
+                )
+            except StoreError as error:
+                said = str(error)
+            text = f"the database was overwritten: {found}; {said}; `benchlog check "
+            text += f"{path}` tells what is left"
+            self.say_to_all(EventKind.STORE_DAMAGED, printable(text))
 
     def note_host(self, noticed: Noticed) -> None:
         """Write what happened to the host into every run."""
@@ -199,6 +220,7 @@ class Bookkeeper:
         """Bring the database back to where people look for it."""
         try:
             where = self.writer.rescue()
+            self._damage = DamageWatch(where)
             text = f"the database file was removed or replaced; all rows are in {where}"
         except StoreError as error:
             text = f"the database file was removed or replaced: {error}"

@@ -1,6 +1,7 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -53,6 +54,10 @@ class CommitQueue:
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
         self._look_again = host_deadline(_LOOK_S)
+        self._unproven: list[Row] = []
+        self._older = 0
+        self.aside: Path | None = None
+        """Where rows are written besides, once the database was found damaged."""
 
     @property
     def waiting(self) -> int:
@@ -101,6 +106,39 @@ class CommitQueue:
         self._pending.clear()
         return self.saved_in
 
+    def found_whole(self) -> None:
+        """Believe that what was committed before the last look is there for good.
+
+        A look takes a while: what is committed meanwhile waits for the next one.
+        """
+        del self._unproven[: self._older]
+        self._older = len(self._unproven)
+
+    def found_damaged(self) -> Path:
+        """Write what may be lost beside the database, and from now on all that comes.
+
+        Brought back, each row is there once. Raises StoreError when nothing has room.
+        """
+        rows, self._unproven, self._older = self._unproven, [], 0
+        self.aside = self._saved(rows)
+        return self.aside
+
+    def _saved(self, rows: list[Row]) -> Path:
+        database = self.writer.path
+        return save_rows(rows, database, places_beside(database), self.aside)
+
+    def _prove(self, rows: Sequence[Row]) -> None:
+        """Keep committed rows until the database was looked at, or write them aside."""
+        if self.aside is not None:
+            with suppress(StoreError):  # they are in the database, too
+                self._saved(list(rows))
+            return
+        self._unproven += rows
+        beyond = len(self._unproven) - _MOST_ROWS
+        if beyond > 0:
+            del self._unproven[:beyond]
+            self._older = max(0, self._older - beyond)
+
     def replaced(self) -> bool:
         """Whether the database file was removed or replaced; looks every 2 s."""
         if not self._look_again.passed:
@@ -122,10 +160,12 @@ class CommitQueue:
                 self._pending.append(row)  # trouble of another kind: next time
             else:
                 done.append(row)
+        self._prove(done)
         return CommitOutcome(rows=tuple(done), refused=tuple(refused))
 
     def _done(self) -> CommitOutcome:
         rows, self._pending = tuple(self._pending), []
+        self._prove(rows)
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S
         return CommitOutcome(rows=rows, recovered=recovered, lost=lost)

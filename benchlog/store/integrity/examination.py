@@ -57,8 +57,8 @@ union select run_id from packed group by run_id
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DamageFound:
     """One thing that is wrong, or put aside; `todo` is what a person does about it.
 
     `kind` is `file`, `rows`, `quarantine` (put aside before; nothing to do) or
@@ -74,7 +74,7 @@ class Finding:
 
 def examine(
     path: Path, progress: Callable[[int], object] | None = None
-) -> list[Finding]:
+) -> list[DamageFound]:
     """Return all that is wrong with a database; an empty list is a whole one.
 
     `progress` is told the number of each run that was looked at. Raises StoreError for
@@ -92,11 +92,13 @@ def examine(
             found += _of_records(reader, connection, progress)
             found += _of_tables(connection)
     except (StoreDamagedError, SqliteError) as error:
-        found.append(Finding(FILE, printable(str(error)), SALVAGE.format(path)))
+        found.append(_found(FILE, printable(str(error)), SALVAGE.format(path)))
     return found
 
 
-def repair(writer: Writer, found: list[Finding], software: str) -> list[Finding]:
+def repair(
+    writer: Writer, found: list[DamageFound], software: str
+) -> list[DamageFound]:
     """Put aside what cannot be read, make anew what is derived; return what was done.
 
     `software` is the version that does it. Raises StoreError.
@@ -146,28 +148,28 @@ def look_at_log(path: Path) -> str:
     )
 
 
-def _of_the_log(path: Path) -> Iterator[Finding]:
+def _of_the_log(path: Path) -> Iterator[DamageFound]:
     said = look_at_log(path) if path.is_file() else ""
     if said:
         todo = (
             "copy the file with those named -wal and -shm away before its keeper ends; "
             f"then: benchlog backup whole.db --db {path}"
         )
-        yield Finding(FILE, said, todo)
+        yield _found(FILE, said, todo)
 
 
-def _of_the_file(connection: Connection, path: Path) -> Iterator[Finding]:
+def _of_the_file(connection: Connection, path: Path) -> Iterator[DamageFound]:
     for (said,) in connection.execute(f"pragma integrity_check({_MOST})").fetchall():
         if said != "ok":
-            yield Finding(FILE, printable(str(said)), SALVAGE.format(path))
+            yield _found(FILE, printable(str(said)), SALVAGE.format(path))
 
 
 def _of_records(
     reader: Reader, connection: Connection, progress: Progress | None
-) -> Iterator[Finding]:
+) -> Iterator[DamageFound]:
     held = in_quarantine(connection)
     for record, reason in held.items():
-        yield Finding(HELD, f"{_named(record)}: {reason}")
+        yield _found(HELD, f"{_named(record)}: {reason}")
     for (run,) in connection.execute("select id from runs order by id").fetchall():
         if progress is not None:
             progress(run)
@@ -180,12 +182,12 @@ def _of_records(
         yield from _of_others(connection, held, name, why)
 
 
-def _of_run(reader: Reader, connection: Connection, run: int) -> Iterator[Finding]:
+def _of_run(reader: Reader, connection: Connection, run: int) -> Iterator[DamageFound]:
     record = (RUN, run)
     try:
         reader.run(run)
     except UnreadableRunError as error:
-        yield Finding(ROWS, f"run {run}: {error.why}", QUARANTINE, record)
+        yield _found(ROWS, f"run {run}: {error.why}", QUARANTINE, record)
         return
     try:
         wrong = "; ".join(map(str, bad_rows(connection, run)))
@@ -193,15 +195,15 @@ def _of_run(reader: Reader, connection: Connection, run: int) -> Iterator[Findin
     except SqliteError as error:
         wrong, late = f"its rows cannot be read ({error})", ""
     if wrong:
-        yield Finding(ROWS, f"run {run}: {wrong}", QUARANTINE, record)
+        yield _found(ROWS, f"run {run}: {wrong}", QUARANTINE, record)
     elif late:
         todo = f"benchlog void {run} if they are not to count"
-        yield Finding(ROWS, f"run {run}: {late}", todo, None, run)
+        yield _found(ROWS, f"run {run}: {late}", todo, None, run)
 
 
 def _of_others(
     connection: Connection, held: dict[Record, str], name: str, why: str
-) -> Iterator[Finding]:
+) -> Iterator[DamageFound]:
     """Find lots and checks that cannot be read, under the numbers they have."""
     kind, _, said = name.partition(" ")
     if name.startswith(CHECK):
@@ -214,25 +216,35 @@ def _of_others(
     else:
         record = None
     if record not in held:
-        yield Finding(ROWS, f"{name}: {why}", QUARANTINE, record)
+        yield _found(ROWS, f"{name}: {why}", QUARANTINE, record)
 
 
-def _of_tables(connection: Connection) -> Iterator[Finding]:
+def _of_tables(connection: Connection) -> Iterator[DamageFound]:
     foreign: dict[tuple[str, str], int] = {}
     for table, _, parent, _ in connection.execute(_ORPHANS).fetchall():
         foreign[table, parent] = foreign.get((table, parent), 0) + 1
     for (table, parent), count in foreign.items():
         rows = "a row" if count == 1 else f"{count:,} rows"
         what = f"{rows} of {table} of which there is nothing in {parent}"
-        yield Finding(ROWS, what, "no list shows such rows; nothing is to be done")
+        yield _found(ROWS, what, "no list shows such rows; nothing is to be done")
     for table in (one.name for one in LOGGED):
         for first, last in connection.execute(_HOLES.format(table, _MOST)).fetchall():
             what = f"{table} has no rows {first:,} to {last:,}: they were taken away"
-            yield Finding(ROWS, what, "look for them in a backup: benchlog merge")
+            yield _found(ROWS, what, "look for them in a backup: benchlog merge")
     for (run,) in connection.execute(_DERIVED).fetchall():
         what = f"run {run}: what is derived of its readings does not fit them"
-        yield Finding(DERIVED, what, REBUILD, None, run)
+        yield _found(DERIVED, what, REBUILD, None, run)
 
 
 def _named(record: Record) -> str:
     return f"{record[0]} {record[1]} is in quarantine"
+
+
+def _found(
+    kind: str,
+    what: str,
+    todo: str = "",
+    record: Record | None = None,
+    run: int | None = None,
+) -> DamageFound:
+    return DamageFound(kind=kind, what=what, todo=todo, record=record, run=run)
