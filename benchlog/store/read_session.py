@@ -1,7 +1,7 @@
 """A read-only connection: how it is opened, asked, copied and closed."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
@@ -81,17 +81,20 @@ class ReadSession:
         One such text among a thousand rows would end the query.
         """
         try:
-            found = self._connection.execute(sql, values)
-            return [column[0] for column in found.description], found.fetchall()
+            return self._asked(sql, values)
         except SqliteError as error:
             if "decode" not in str(error):
                 raise
         usual, self._connection.text_factory = self._connection.text_factory, _escaped
         try:
-            found = self._connection.execute(sql, values)
-            return [column[0] for column in found.description], found.fetchall()
+            return self._asked(sql, values)
         finally:
             self._connection.text_factory = usual
+
+    def _asked(self, sql: str, values: Any) -> tuple[list[str], list[Any]]:
+        with closing(self._connection.cursor()) as cursor:  # a new try needs it closed
+            found = cursor.execute(sql, values)
+            return [column[0] for column in found.description], found.fetchall()
 
     def _one(self, sql: str, values: Any) -> Any:
         return self._all(sql, values)[0][0]

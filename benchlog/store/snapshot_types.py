@@ -201,7 +201,16 @@ def _name_of(cls: type) -> str:
     return _NAMES.get(cls.__name__, cls.__name__.lower())
 
 
-_NAMES: Final = {"RunPlan": "snapshot", "InstrumentSpec": "instrument"}
+_NAMES: Final = {
+    "RunPlan": "snapshot",
+    "InstrumentSpec": "instrument",
+    "PositionSpec": "position",
+    "ReferenceSpec": "reference",
+    "AlarmRule": "alarm",
+    "TrimRange": "trim",
+    "TemperatureLaw": "temperature",
+    "LearntStability": "learnt",
+}
 
 
 def _shown(value: float) -> str:
