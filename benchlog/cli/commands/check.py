@@ -36,7 +36,15 @@ _DAMAGED = 1
     metavar="RUN",
     help="Let a run out of quarantine again; nothing else is done.",
 )
-def command(file: Path | None, db: Path | None, as_json: bool, **wish: Any) -> int:
+@click.pass_context
+def command(
+    ctx: click.Context,
+    /,
+    file: Path | None,
+    db: Path | None,
+    as_json: bool,
+    **wish: Any,
+) -> None:
     """Look for damage in the database FILE, and tell what to do about it.
 
     Its pages, its log, rows that belong to nothing, runs that cannot be read and
@@ -51,7 +59,8 @@ def command(file: Path | None, db: Path | None, as_json: bool, **wish: Any) -> i
         raise UsageError("name the database once: as FILE, or with --db")
     path = database(file or db)
     if wish["release"] is not None:
-        return _release(path, wish["release"])
+        _release(path, wish["release"])
+        return
     with Progress("looking at runs") as progress:
         found = examine(path, lambda run: progress.reached(run, 0))
     done = _repaired(path, found) if wish["repair"] and found else []
@@ -62,10 +71,10 @@ def command(file: Path | None, db: Path | None, as_json: bool, **wish: Any) -> i
         print_json(_document(path, found, done))
     else:
         _tell(path, found, done)
-    return _DAMAGED if wrong else 0
+    ctx.exit(_DAMAGED if wrong else 0)
 
 
-def _release(path: Path, run: int) -> int:
+def _release(path: Path, run: int) -> None:
     from benchlog.clock import host_clock
     from benchlog.store.integrity.quarantine import RUN
     from benchlog.store.writer import Writer
@@ -73,7 +82,6 @@ def _release(path: Path, run: int) -> int:
     with Writer.open(path, host_clock()) as writer:
         writer.release((RUN, run), "released by a person", __version__)
     say(f"run {run} is out of quarantine; lists show it where it can be read")
-    return 0
 
 
 def _repaired(path: Path, found: "list[DamageFound]") -> "list[DamageFound]":
