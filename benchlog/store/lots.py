@@ -1,5 +1,6 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
+from functools import lru_cache
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
@@ -124,10 +125,16 @@ def lot_from(row: Named) -> Lot:
     return Lot(**{**row, "plan": plan})
 
 
+@lru_cache(maxsize=2_048)  # our rule: a screen asks for the same lot each second
+def _look_at(snapshot: str) -> None:
+    """Raise one of `snapshot.UNREADABLE` for a snapshot that cannot be read."""
+    basis_from(parsed(snapshot))
+
+
 def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`. Raises `snapshot.UNREADABLE`."""
     check_columns(row, _RUN_COLUMNS)
-    basis_from(parsed(row["snapshot"]))
+    _look_at(row["snapshot"])
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["held"] = (row["question"] or "") if row["held"] else ""
