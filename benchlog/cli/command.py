@@ -8,7 +8,7 @@ import click
 
 from benchlog.cli.error_handling import DEBUG
 from benchlog.cli.host_faults import address_fault
-from benchlog.errors import UsageError
+from benchlog.errors import BenchlogError, UsageError
 
 COMMANDS: Final = {
     "help": "Read the manual: topics, or one page.",
@@ -108,7 +108,17 @@ class WithExamples(click.Command):
         fault = address_fault(values)
         if fault:
             raise UsageError(fault)
-        return super().invoke(ctx)
+        try:
+            return super().invoke(ctx)
+        except (BenchlogError, click.ClickException, OSError, MemoryError):
+            raise
+        except (click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            damage = _damage_behind(ctx)
+            if damage is None:
+                raise
+            raise damage from error
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Print the examples line by line."""
@@ -118,6 +128,15 @@ class WithExamples(click.Command):
             with formatter.section(heading):
                 formatter.write_dl(rows)
         write_examples(formatter, self.examples)
+
+
+def _damage_behind(ctx: click.Context) -> BenchlogError | None:
+    """Return what is wrong with the database that a command was about, if anything."""
+    if "db" not in ctx.params:
+        return None
+    from benchlog.cli.database import damage_behind
+
+    return damage_behind(ctx.params["db"])
 
 
 class Group(WithExamples, click.Group):

@@ -5,12 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from benchlog.cli.host_faults import address_fault
 from benchlog.cli.printing import say
 from benchlog.errors import (
-    BenchlogError,
     NotFoundError,
     StoreDamagedError,
     StoreError,
@@ -60,25 +57,20 @@ def reading(db: Path | None) -> "Iterator[Reader]":
             reader = Reader.open(copy, original=path)
         stack.callback(fold_log, path)
         stack.enter_context(reader)
-        try:
-            yield reader
-        except (BenchlogError, click.ClickException, OSError, MemoryError):
-            raise
-        except Exception as error:
-            damage = _damage_behind(path)
-            if damage is None:
-                raise
-            raise damage from error
+        yield reader
         tell_left_out(reader)
 
 
-def _damage_behind(path: Path) -> StoreError | None:
+def damage_behind(db: Path | None) -> StoreError | None:
     """Return what is wrong with a database that led to something unexpected.
 
     None where nothing is: then it is we who are wrong.
     """
     from benchlog.store.integrity.examination import examine
 
+    path = database(db)
+    if not path.exists():
+        return None
     for finding in examine(path):
         if finding.todo:
             return StoreDamagedError(

@@ -5,7 +5,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
-from benchlog.errors import UnreadableRunError
+from benchlog.errors import StoreDamagedError, UnreadableRunError
 from benchlog.store import files, sqlite
 from benchlog.store.opening import open_to_read
 from benchlog.store.sqlite import Connection, SqliteError
@@ -106,6 +106,11 @@ class ReadSession:
             yield
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
+        except MemoryError as error:
+            raise StoreDamagedError(
+                f"a row of {self.path} asks for more memory than there is: it is "
+                "damaged, if the computer has some left; `benchlog check` tells"
+            ) from error
 
 
 def _escaped(octets: bytes) -> str:

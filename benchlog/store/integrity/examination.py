@@ -91,7 +91,7 @@ def examine(
             found += _of_the_file(connection, path)
             found += _of_records(reader, connection, progress)
             found += _of_tables(connection)
-    except (StoreDamagedError, SqliteError) as error:
+    except (StoreDamagedError, SqliteError, MemoryError) as error:
         found.append(_found(FILE, printable(str(error)), SALVAGE.format(path)))
     return found
 
@@ -192,7 +192,7 @@ def _of_run(reader: Reader, connection: Connection, run: int) -> Iterator[Damage
     try:
         wrong = "; ".join(map(str, bad_rows(connection, run)))
         late = "; ".join(map(str, backward_rows(connection, run)))
-    except SqliteError as error:
+    except (SqliteError, MemoryError) as error:
         wrong, late = f"its rows cannot be read ({error})", ""
     if wrong:
         yield _found(ROWS, f"run {run}: {wrong}", QUARANTINE, record)
