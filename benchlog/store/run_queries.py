@@ -299,8 +299,22 @@ def _runs_in(named: Asked, rows: Sequence[Named], left_out: LeftOut) -> list[Run
 
 def _newer(named: Asked, rows: Iterable[Mapping[str, Any]]) -> dict[int, DeviceRun]:
     """Return by run the one of its device that counts, where it has a lot."""
-    lots = sorted({row["lot"] for row in rows if row["lot"] is not None})
+    lots = sorted({row["lot"] for row in rows if isinstance(row["lot"], str)})
     if not lots:
         return {}
     found = named(IN_LOTS, {"lots": json.dumps(lots)})
-    return replaced_by(device_run_from(row) for row in found)
+    return replaced_by(device_run_from(row) for row in found if _is_sound(row))
+
+
+def _is_sound(row: Named) -> bool:
+    """Whether a row of `IN_LOTS` is of the types it should be."""
+    try:
+        check_columns(row, _OF_LOTS)
+    except ValueError:
+        return False
+    return row["device"] is not None and row["started_utc_ns"] is not None
+
+
+_OF_LOTS: Final = columns_of(
+    text="part lot device purpose ended_how void", whole="run started_utc_ns"
+)

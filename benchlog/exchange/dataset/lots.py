@@ -80,6 +80,9 @@ def _report(
     """Return the report of a lot and its benches. Raises what is wrong with its row."""
     for row in found:
         check_columns(row, _KINDS)
+        missing = [name for name in _NEVER_NULL if row[name] is None]
+        if missing:
+            raise ValueError(f"a run without {missing[0]}")
     own = sorted(found, key=lambda row: row["started_utc_ns"] or 0)
     runs = [_lot_run(row) for row in own]
     counted = zip(own, runs, strict=True)
@@ -160,6 +163,7 @@ def _read(path: Path, read: Callable[[], list[dict[str, Any]]]) -> list[dict[str
 _LOT_KINDS: Final = columns_of(
     text="lot part supplier plan decision part_body", whole="size opened_utc_ns"
 )
+_NEVER_NULL: Final = ("run", "device", "position", "bench", "purpose")
 _KINDS: Final = columns_of(
     text="""device position ended_how verdict timebase bench void purpose held""",
     whole="run started_utc_ns readings",
