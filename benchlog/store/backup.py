@@ -59,13 +59,14 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
     files.refuse_special(path)
     try:
         connection = opened(path)
-        sqlite.QueryLimit(connection)
+        limit = sqlite.QueryLimit(connection)
         try:
             is_newest = schema_of(connection, path) == NEWEST
             refuse_foreign(connection, path, newest=is_newest)
             with TemporaryDirectory(prefix="benchlog-") as folder:
                 copy = Path(folder) / "copy.db"
                 if not is_newest:
+                    limit.begin(sqlite.COPY_LIMIT_S)
                     connection.execute("pragma query_only=off")
                     connection.execute("vacuum into ?", (str(copy),))
                     Session.open(copy, guarded=False).close()

@@ -40,6 +40,7 @@ class ReadSession:
     def copy_into(self, path: Path) -> None:
         """Write all that is committed by now into a new file. Raises StoreError."""
         try:
+            self._limit.begin(sqlite.COPY_LIMIT_S)
             self._connection.execute("pragma query_only=off")
             self._connection.execute("vacuum into ?", (str(path),))
         except SqliteError as error:

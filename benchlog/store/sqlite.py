@@ -88,6 +88,7 @@ def connect_to_read(path: Path, *, immutable: bool = False) -> Connection:
 
 QUERY_LIMIT_S: Final = 300.0
 """Our rule: ten times what the slowest query takes of a year of readings."""
+COPY_LIMIT_S: Final = 86_400.0  # our rule: for a whole file, a slow disk has a day
 _STEPS: Final = 1_000_000  # of SQLite's machine; about 10 ms between two looks
 
 
@@ -99,9 +100,9 @@ class QueryLimit:
         self._until = host_deadline(limit_s)
         connection.set_progress_handler(self._is_over, _STEPS)
 
-    def begin(self) -> None:
-        """Give the next query all its time."""
-        self._until = host_deadline(self._limit_s)
+    def begin(self, limit_s: float | None = None) -> None:
+        """Give the next query all its time, or another time."""
+        self._until = host_deadline(self._limit_s if limit_s is None else limit_s)
 
     def _is_over(self) -> bool:
         return self._until.passed
