@@ -107,6 +107,10 @@ class ReadSession:
             yield
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
+        except UnicodeDecodeError as error:  # in SQLite's own words
+            raise StoreDamagedError(
+                f"{self.path} is damaged: it holds names that are no text"
+            ) from error
         except MemoryError as error:
             raise StoreDamagedError(
                 f"a row of {self.path} asks for more memory than there is: it is "

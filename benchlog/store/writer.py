@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Self
+from typing import Final, Self
 
 from benchlog.clock import Clock
 from benchlog.errors import StoreDamagedError, StoreRefusedError
@@ -35,6 +35,9 @@ from benchlog.store.run_rows import Beginning, insert_run
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
 from benchlog.units import printable
+
+_UNSTORABLE: Final = (OverflowError, UnicodeEncodeError, TypeError, AttributeError)
+"""What a value of another kind than its column ends in."""
 
 
 class Writer:
@@ -128,7 +131,7 @@ class Writer:
         with self._session.transaction():
             try:
                 self._insert(groups)
-            except (SqliteError, OverflowError, UnicodeEncodeError, TypeError):
+            except (SqliteError, *_UNSTORABLE):
                 refuse_first_bad(rows)
                 raise
         self._blocks.keep()
@@ -142,7 +145,7 @@ class Writer:
             fresh = missing_rows(self._connection, _by_kind(rows))
             try:
                 self._insert(_by_kind(fresh))
-            except (SqliteError, OverflowError, UnicodeEncodeError, TypeError):
+            except (SqliteError, *_UNSTORABLE):
                 refuse_first_bad(fresh)
                 raise
         self._blocks.keep()

@@ -10,7 +10,9 @@ from store.making import begin, connection_of, reading, rows
 
 import benchlog
 from benchlog.clock import VirtualClock
-from benchlog.errors import StoreError, UnreadableRunError, UsageError
+from benchlog.errors import DataError, StoreError, UnreadableRunError, UsageError
+from benchlog.exchange.import_file import import_file
+from benchlog.exchange.import_options import ImportOptions
 from benchlog.model import Purpose
 from benchlog.store import sqlite
 from benchlog.store.files import wal_of
@@ -393,3 +395,67 @@ def test_a_pipe_is_refused_at_once(writer, path, tmp_path, beside):
         pytest.raises(StoreError, match=r"pipe|is no file"),
     ):
         new.merge(target)
+
+
+# --- imports: a file gives a run that can be read, or nothing
+
+
+def first_line(change):
+    lines = (CORPUS / "KX-0412.jsonl").read_text("utf-8").splitlines()
+    head = json.loads(lines[0])
+    change(head)
+    return "\n".join([json.dumps(head), *lines[1:]])
+
+
+HEADS = {
+    "a segment by no number": lambda head: head["segments"][0].update(id={}),
+    "a resolution without bounds": lambda head: head.update(resolution_hz=2**80),
+    "no resolution": lambda head: head.update(resolution_hz="fine"),
+    "a limit that is a text": lambda head: head["snapshot"]["part"]["limits"].update(
+        stability_ppm="30"
+    ),
+    "a check beyond all time": lambda head: head["snapshot"]["timebase"].update(
+        valid_until_utc_ns=10**30
+    ),
+    "identities in a list": lambda head: head["snapshot"].update(identities=[1]),
+}
+
+
+@pytest.mark.parametrize("what", HEADS)
+def test_a_damaged_head_leaves_nothing(writer, path, tmp_path, what):
+    file = tmp_path / "given.jsonl"
+    file.write_text(first_line(HEADS[what]))
+    counts = "select (select count(*) from runs), (select count(*) from parts)"
+    before = connection_of(writer).execute(counts).fetchone()
+    try:
+        import_file(file, writer, VirtualClock())
+    except DataError as error:
+        assert "damaged" in str(error)
+        assert connection_of(writer).execute(counts).fetchone() == before
+    with Reader.open(path) as reader:
+        assert list(reader.all_runs())
+        assert reader.left_out == {}
+    assert not [one for one in tmp_path.iterdir() if one.name.startswith(".")]
+
+
+def test_an_event_that_is_no_text_is_a_line_that_gave_nothing(writer, tmp_path):
+    lines = (CORPUS / "KX-0412.jsonl").read_text("utf-8").splitlines()
+    at = next(n for n, line in enumerate(lines) if '"row": "event"' in line)
+    event = {**json.loads(lines[at]), "text": 0.5}
+    file = tmp_path / "given.jsonl"
+    file.write_text("\n".join([*lines[:at], json.dumps(event), *lines[at + 1 :]]))
+    result = import_file(file, writer, VirtualClock())
+    assert result.rejected
+    assert result.readings
+
+
+def test_what_a_killed_import_left_goes_with_the_next(writer, path, tmp_path):
+    left = path.with_name(f".{path.name}.{2**22 + 1}.import")
+    left.write_bytes(b"half")
+    mine = path.with_name(f".{path.name}.{os.getppid()}.import")
+    mine.write_bytes(b"of another that goes on")
+    file = tmp_path / "f.txt"
+    file.write_text("16000001.25\n" * 20)
+    import_file(file, writer, VirtualClock(), ImportOptions(nominal_hz=16e6))
+    assert not left.exists()
+    assert mine.exists()

@@ -10,7 +10,7 @@ are left alone: nothing of ours reads them.
 import re
 from typing import Final
 
-from benchlog.errors import StoreError
+from benchlog.errors import StoreDamagedError, StoreError
 from benchlog.store.schema.quarantine_table import VIEWS
 from benchlog.store.sqlite import Connection
 from benchlog.units import printable
@@ -30,6 +30,7 @@ _OUR_TRIGGER: Final = re.compile(
     re.I,
 )
 _MOST_SHOWN: Final = 60
+_SCHEMA: Final = "select type, name, tbl_name, sql from sqlite_master"
 
 
 def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
@@ -37,8 +38,14 @@ def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> Non
 
     `newest`: the file has had all steps, so that its views are those of today.
     """
-    found = connection.execute("select type, name, tbl_name, sql from sqlite_master")
-    for kind, name, table, sql in found.fetchall():
+    try:
+        found = connection.execute(_SCHEMA).fetchall()
+    except UnicodeDecodeError as error:  # SQLite's own message names what is no text
+        raise StoreDamagedError(
+            f"{path} is damaged: its schema holds what is no text; copy it away first "
+            "of all"
+        ) from error
+    for kind, name, table, sql in found:
         why = _why_foreign(str(kind), str(name), str(table), str(sql), newest=newest)
         if why:
             raise StoreError(
