@@ -26,6 +26,7 @@ from benchlog.model import (
 from benchlog.store.duplicate_runs import first_of
 from benchlog.store.rows import Segment
 from benchlog.store.snapshot import thaw
+from benchlog.store.snapshot_types import check_number
 from benchlog.units import format_frequency
 
 _SAME: Final = 1e-9
@@ -53,6 +54,7 @@ def import_own(
         _refuse_known(path, header, found, intake)
     origin = {"file": path.name, "run": dict(header), "first": first_of(header)}
     resolution_hz = header.get("resolution_hz")
+    resolution_hz = None if resolution_hz is None else float(resolution_hz)
     with intake.run(
         begun.plan,
         begun.identities,
@@ -102,6 +104,8 @@ def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) ->
         )
         _time(header["started_utc_ns"])
         _time(header["ended_utc_ns"])
+        if header.get("resolution_hz") is not None:
+            check_number("resolution_hz", header["resolution_hz"], least=0.0)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise DataError(
             f"{path}: the head of the export is damaged ({error!r})"
@@ -111,6 +115,8 @@ def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) ->
 
 def _segment(fields: Mapping[str, Any]) -> Segment:
     found = Segment(**fields)
+    if not isinstance(found.id, int):
+        raise TypeError(f"{found.id!r} is no number of a segment")
     _words(found.boot_id)
     _time(found.began_utc_ns)
     _time(found.began_mono_ns)
