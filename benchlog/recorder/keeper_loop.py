@@ -198,9 +198,8 @@ class Keeper:
             self.book.runs.add_event(run, event)
         self.commit_all()
         stands = run.judge.assessment()
-        for said in (run.repeats_news(stands), run.load_news(stands)):
-            if said:
-                self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
+        for said in run.judge_news(stands):
+            self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
         self.book.runs.note(run, EventKind.ENDED, text)

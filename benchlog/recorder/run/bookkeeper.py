@@ -140,9 +140,8 @@ class Bookkeeper:
         if assessment is None or due is None or due.passed:
             began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
-            for said in (run.repeats_news(assessment), run.load_news(assessment)):
-                if said:
-                    self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
+            for said in run.judge_news(assessment):
+                self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
             took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
             again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
             self._standing[run.run_id] = (host_deadline(again_s), assessment)
@@ -242,7 +241,7 @@ def why_over(run: LiveRun) -> str:
         return "time reached"
     if _waits_in_vain(run):
         return "no readings came"
-    if run.plan.until_clear and run.stop.step(run.judge.assessment()).stop:
+    if run.due and run.stop.step(run.judge.assessment()).stop:
         return "verdict clear"
     return ""
 
