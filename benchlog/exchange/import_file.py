@@ -65,7 +65,9 @@ def import_file(
     """
     intake, wishes = ImportedRun(writer, clock), options or ImportOptions()
     if is_parquet(path):
-        run_id, notes = import_own(path, read_parquet(path), intake, wishes)
+        run_id, notes = import_own(
+            path, read_parquet(path, wishes.limits), intake, wishes
+        )
     else:
         run_id, notes = _import_text(path, intake, wishes, progress)
     _judge(writer, intake, run_id, wishes)
@@ -135,7 +137,7 @@ def _import_text(
     options: ImportOptions,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[int, tuple[str, ...]]:
-    lines = numbered_lines(path, progress)
+    lines = numbered_lines(path, progress, options.limits)
     first = next(lines, None)
     if first is None:
         raise DataError(f"{path} is empty: nothing to import")
