@@ -52,9 +52,9 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
 
     Raises DataError when the plan cannot be read.
     """
-    rows = reader.lot_runs(lot)
     known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
-    runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
+    rows = [row for row in reader.lot_runs(lot) if row.run in known]
+    runs = tuple(known[row.run] for row in rows)
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
     shared = shared_u_ppm((b.status, b.u_ppm) for b in bases if b is not None)
     report = lot_report(lot, reader.part(lot.part_id), rows, shared)

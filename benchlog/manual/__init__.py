@@ -52,8 +52,8 @@ TOPICS: Final = {
         ("report", "judge", "void", "correct"),
     ),
     "exchange": Topic(
-        "Files out and in, datasets, backup, merging benches.",
-        ("export", "import", "backup", "merge"),
+        "Files out and in, datasets, backup, merging benches, damage.",
+        ("export", "import", "backup", "merge", "check"),
     ),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
     "files": Topic(

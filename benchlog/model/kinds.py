@@ -87,6 +87,7 @@ class EventKind(StrEnum):
     STORE_WAIT = "store-wait"
     STORE_BACK = "store-back"
     STORE_REPLACED = "store-replaced"
+    STORE_DAMAGED = "store-damaged"
     READINGS_LOST = "readings-lost"
     AMBIENT_LOST = "ambient-lost"
     AMBIENT_RANGE = "ambient-range"

@@ -10,6 +10,7 @@ from typing import Final
 
 from benchlog.errors import StoreError, StoreOlderError, UsageError
 from benchlog.store import files, sqlite
+from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
@@ -53,12 +54,15 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
 
     Raises StoreError when it is missing, not ours or from a newer version.
     """
-    if not path.is_file():
+    if not path.exists():
         raise StoreError(f"there is no database {path}")
+    files.refuse_special(path)
     try:
         connection = opened(path)
+        sqlite.QueryLimit(connection)
         try:
             is_newest = schema_of(connection, path) == NEWEST
+            refuse_foreign(connection, path, newest=is_newest)
             with TemporaryDirectory(prefix="benchlog-") as folder:
                 copy = Path(folder) / "copy.db"
                 if not is_newest:

@@ -22,12 +22,14 @@ from benchlog.store.rows import Row
 from benchlog.store.sqlite import Connection
 
 _KEPT: Final = {"started_utc_ns": int, "device": str, "position": str}
+_JSON: Final = "case when json_valid({0}.snapshot) then {0}.snapshot end"
+"""A snapshot; null where it is no JSON, which would end the query."""
 
 
 def _first(run: str, key: str, itself: str) -> str:
     """Return SQL for a property of what a run was first exported from, else its own."""
     first, run_of = (
-        f"json_extract({run}.snapshot, '$.origin.{part}.{key}')"
+        f"json_extract({_JSON.format(run)}, '$.origin.{part}.{key}')"
         for part in ("first", "run")
     )
     imported = f"coalesce({first}, {run_of}, {itself})"

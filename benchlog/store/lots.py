@@ -1,12 +1,12 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
-import json
+from functools import lru_cache
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.parameters import text
-from benchlog.store.row_mapping import (
+from benchlog.store.run_queries import (
     AMENDED,
     LOT,
     NEWEST_VERDICT,
@@ -16,34 +16,57 @@ from benchlog.store.row_mapping import (
 )
 from benchlog.store.run_rows import put_part
 from benchlog.store.schema.named_views import HELD
-from benchlog.store.snapshot import dump
+from benchlog.store.schema.quarantine_table import FIGURES, IN_QUARANTINE, SNAPSHOT
+from benchlog.store.snapshot import basis_from, dump
+from benchlog.store.snapshot_types import (
+    check_columns,
+    columns_of,
+    parsed,
+    table,
+)
 from benchlog.store.sqlite import Connection
 
-LOTS: Final = """
-select lot, part_id, supplier, size, plan, decision, opened_utc_ns from lots
+PUT_ASIDE_LOT: Final = """(select case done when 'put in' then reason end
+    from quarantine q where q.record = 'lot' and q.number = lots.id
+    order by q.id desc limit 1)"""
+"""Why a lot is in quarantine; null where it is not."""
+LOTS: Final = f"""
+select id, {PUT_ASIDE_LOT} as put_aside, lot, part_id, supplier, size, plan, decision,
+  opened_utc_ns from lots
 where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
-"""
+"""  # noqa: S608 - our own text
 PART_OF: Final = "select body from parts where id = ?"
 LOT_RUNS: Final = f"""{AMENDED}
 select u.id as run, ifnull(a.device, d.device) as device, u.position, u.started_utc_ns,
   u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
-  json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
-  json_extract(v.figures, '$.readings') as readings,
+  json_extract({FIGURES}, '$.ambient_c.mean') as ambient_c,
+  json_extract({FIGURES}, '$.readings') as readings,
   {STATE}, case when a.void is null and {HELD} then (select text from events e
     where e.run_id = u.id and e.kind = 'held' order by e.id desc limit 1) end
     as question, u.simulated, u.purpose, {PLANNED} as planned,
-  ifnull(json_extract(v.figures, '$.basis.part.limits.tolerance_ppm'),
-    json_extract(u.snapshot, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
-  ifnull(json_extract(u.snapshot, '$.over_temperature'), 0) as over_temperature
+  ifnull(json_extract({FIGURES}, '$.basis.part.limits.tolerance_ppm'),
+    json_extract({SNAPSHOT}, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
+  ifnull(json_extract({SNAPSHOT}, '$.over_temperature'), 0) as over_temperature,
+  u.snapshot
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join amended a on a.run_id = u.id
-where {LOT} = :lot and ifnull(a.part, d.part_id) = :part
+where not {IN_QUARANTINE} and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
   and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))
 order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
 """The runs that decide a lot; of one without a plan those that measured its devices."""
+_LOT_COLUMNS: Final = columns_of(
+    text="lot part_id supplier decision", whole="id size opened_utc_ns"
+)
+_RUN_COLUMNS: Final = columns_of(
+    text="device position ended_how word void question purpose",
+    whole="run started_utc_ns readings",
+    number="offset_ppm u_ppm limit_ppm ambient_c",
+)
+_ASKED: Final = ("question", "snapshot")
+"""What of a row decides, and is no field of the noun."""
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)
@@ -92,18 +115,31 @@ def decide(connection: Connection, part_id: str, lot: str, decision: str) -> Non
 
 
 def lot_from(row: Named) -> Lot:
-    """Rebuild a Lot from a row of `LOTS`."""
-    plan = None if row["plan"] is None else json.loads(row["plan"])
+    """Rebuild a Lot from a row of `LOTS`. Raises ValueError for a plan that is none."""
+    if row["put_aside"] is not None:
+        raise ValueError(f"it is in quarantine: {row['put_aside']}")
+    check_columns(row, _LOT_COLUMNS)
+    plan = None if row["plan"] is None else dict(table(parsed(row["plan"]), "its plan"))
+    columns = ("lot", "part_id", "supplier", "size", "decision", "opened_utc_ns")
+    row = {name: row[name] for name in columns}
     return Lot(**{**row, "plan": plan})
 
 
+@lru_cache(maxsize=2_048)  # our rule: a screen asks for the same lot each second
+def _look_at(snapshot: str) -> None:
+    """Raise one of `snapshot.UNREADABLE` for a snapshot that cannot be read."""
+    basis_from(parsed(snapshot))
+
+
 def lot_run_from(row: Named) -> LotRun:
-    """Rebuild a LotRun from a row of `LOT_RUNS`."""
+    """Rebuild a LotRun from a row of `LOT_RUNS`. Raises `snapshot.UNREADABLE`."""
+    check_columns(row, _RUN_COLUMNS)
+    _look_at(row["snapshot"])
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["held"] = (row["question"] or "") if row["held"] else ""
     read["purpose"] = Purpose(row["purpose"])
     tolerance = row["tolerance_ppm"]  # `inf` is a text
     read["tolerance_ppm"] = None if tolerance is None else float(tolerance)
-    plain = {name: value for name, value in row.items() if name != "question"}
+    plain = {name: value for name, value in row.items() if name not in _ASKED}
     return LotRun(**{**plain, **read})

@@ -55,7 +55,11 @@ def _found(
     from benchlog.exchange.dataset.lots import lots_of_database, lots_of_dataset
 
     if dataset is not None:
-        return list(lots_of_dataset(dataset, part, supplier))
+        left_out: dict[str, str] = {}
+        found = list(lots_of_dataset(dataset, part, supplier, left_out))
+        for name, why in left_out.items():
+            say(f"{name} is left out: {why}")
+        return found
     with reading(db) as reader:
         return list(lots_of_database(reader, part, supplier))
 

@@ -58,6 +58,8 @@ def _tell(path: Path, merged: "Merged") -> None:
     if merged.open:
         said += f", {len(merged.open)} still running and left there"
     say(said)
+    for name, why in merged.left_out.items():
+        say(f"{path}: {name} cannot be read and stays there: {why}")
     for there, here in merged.differing.items():
         say(
             f"{path}: run {there} is of the same measurement as run {here} here, but "
@@ -74,5 +76,6 @@ def _document(path: Path, merged: "Merged") -> dict[str, Any]:
         "said_of_known": merged.said,
         "differing": {str(there): here for there, here in merged.differing.items()},
         "open": merged.open,
+        "left_out": merged.left_out,
         "readings": merged.readings,
     }

@@ -14,7 +14,7 @@ has changed is written; runs that are still running are left out.
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-from benchlog.errors import DataError
+from benchlog.errors import DataError, UnreadableRunError
+from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.rows import (
     lot_rows,
@@ -32,7 +33,7 @@ from benchlog.exchange.dataset.rows import (
     run_row,
     runs_schema,
 )
-from benchlog.model import Run
+from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
 from benchlog.store.whole_files import finished
 from benchlog.units import NS_PER_S
@@ -123,11 +124,10 @@ def _write_place(
     """Write a partition of runs and of readings; return the files that belong there."""
     place, numbers = place_runs
     name = f"{written.source}.parquet"
-    runs = [reader.run(number) for number in numbers]
+    runs = list(_readable(reader, numbers))
     suppliers = {lot.part_id: lot for lot in reader.lots(place[1])} if place[1] else {}
     checks = [check for _, check in reader.reference_checks()]
-    runs = all_as_known(runs, checks)
-    rows = [run_row(reader, run, suppliers.get(run.part.id)) for run in runs]
+    runs, rows = _with_rows(reader, all_as_known(runs, checks), suppliers)
     paths = {table: folder / folder_of(table, place) / name for table in _TABLES}
     changed = _write_rows(paths["runs"], runs_schema(), rows, written)
     if changed or not paths["readings"].exists():
@@ -141,6 +141,32 @@ def _write_place(
 
 
 _TABLES: Final = ("runs", "readings")
+
+
+def _readable(reader: Reader, numbers: Iterable[int]) -> Iterator[Run]:
+    for number in numbers:
+        try:
+            yield reader.run(number)
+        except UnreadableRunError as error:
+            reader.leave_out(error)
+
+
+def _with_rows(
+    reader: Reader, runs: Iterable[Run], suppliers: Mapping[str, Lot]
+) -> tuple[list[Run], list[dict[str, Any]]]:
+    """Return the runs that have a row in the table of runs, and these rows."""
+    pa, kept, rows = arrow(), [], []
+    for run in runs:
+        try:
+            with judged_alone(run):
+                row = run_row(reader, run, suppliers.get(run.part.id))
+                pa.Table.from_pylist([row], schema=runs_schema())
+        except UnreadableRunError as error:
+            reader.leave_out(error)
+            continue
+        kept.append(run)
+        rows.append(row)
+    return kept, rows
 
 
 def _write_readings(reader: Reader, runs: Iterable[Run], path: Path) -> int:
