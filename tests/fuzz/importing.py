@@ -66,7 +66,7 @@ def _look(database: Path, run: int) -> None:
     """
     with Reader.open(database) as reader, np.errstate(all="ignore"):
         assert run in [one.id for one in reader.runs()]
-        with contextlib.suppress(BenchlogError, ArithmeticError):
+        with contextlib.suppress(BenchlogError):
             json.dumps(plain(run_document(evaluate(reader, run))), allow_nan=False)
 
 
