@@ -83,7 +83,9 @@ def _read(
     """Read a file into a database of its own, and judge the run there."""
     wishes, progress = wished
     if is_parquet(path):
-        run_id, notes = import_own(path, read_parquet(path), intake, wishes)
+        run_id, notes = import_own(
+            path, read_parquet(path, wishes.limits), intake, wishes
+        )
     else:
         run_id, notes = _import_text(path, intake, wishes, progress)
     _judge(writer, intake, run_id, wishes)
@@ -153,7 +155,7 @@ def _import_text(
     options: ImportOptions,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[int, tuple[str, ...]]:
-    lines = numbered_lines(path, progress)
+    lines = numbered_lines(path, progress, options.limits)
     first = next(lines, None)
     if first is None:
         raise DataError(f"{path} is empty: nothing to import")

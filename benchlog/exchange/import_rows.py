@@ -29,7 +29,7 @@ _KEPT: Final = 1_000
 """Damaged lines beyond these are counted, not kept one by one."""
 _PATIENCE_S: Final = 30.0
 _RETRY_S: Final = 0.05
-_UNSTORABLE: Final = (OverflowError, TypeError, ValueError)
+_UNSTORABLE: Final = (AttributeError, OverflowError, TypeError, ValueError)
 """What a value of another kind than its column ends in."""
 
 

@@ -59,7 +59,7 @@ def comment_of(line: str) -> tuple[str, Any]:
         if not colon:
             raise ValueError("no colon")
         return key, json.loads(unquote(written.strip(), errors="surrogatepass"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise DataError(
             f"a damaged comment line of an export: {line[:60]!r}"
         ) from error

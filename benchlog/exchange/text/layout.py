@@ -47,7 +47,9 @@ _DATA_HEADS: Final = {
     "fractional": re.compile(r"frac|offset|ppm|ppb|\by\b|df/f", re.I),
     "phase": re.compile(r"phase|\btie\b|\bx\b|time.?error|time.?interval", re.I),
 }
-_UNIT_APART: Final = re.compile(r"\s+(?=[\[(])")
+_LONGEST_HEAD: Final = 200
+"""What is longer is no head of a column; our rule."""
+_UNIT_APART: Final = re.compile(r"\s{1,20}(?=[\[(])")
 """White space before a unit in brackets: `freq (MHz)` is one head, not two."""
 
 
@@ -132,10 +134,11 @@ def _grouped(
 
 def _heads(head: str, separator: str, rows: Sequence[Sequence[str]]) -> Sequence[str]:
     if all(len(row) == 1 for row in rows):
-        return [head.strip()]
-    if not separator:
-        head = _UNIT_APART.sub("", head)
-    return [name.strip() for name in splitter(separator)(head)]
+        names = [head]
+    else:
+        plain = head if separator else _UNIT_APART.sub("", head)
+        names = splitter(separator)(plain)
+    return [n if len(n) <= _LONGEST_HEAD else "" for n in map(str.strip, names)]
 
 
 def _has_number(row: Sequence[str]) -> bool:
