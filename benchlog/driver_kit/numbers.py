@@ -12,12 +12,17 @@ from decimal import Decimal
 from typing import Final
 
 from benchlog.driver import Driver
+from benchlog.driver_kit.reply_patterns import (
+    TooSlowError,
+    is_bounded,
+    match_reply,
+    pattern_fault,
+)
 from benchlog.errors import GarbledError, NoSignalError, OverloadError, RefusedError
 from benchlog.model import Dialect
 
 _NRF: Final = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,4})?", re.ASCII)
 _MAX_DIGITS: Final = 64  # no instrument writes a longer number
-_MAX_REPLY: Final = 512  # and no reply that holds one is longer than this
 _INFINITY: Final = 9.9e37
 _NAN: Final = 9.91e37
 _CONVERSIONS: Final = {("s", "Hz"), ("counts", "Hz"), ("K", "C"), ("F", "C")}
@@ -48,7 +53,7 @@ def parse_number(text: str) -> Number | None:
         return None
     exponent = Decimal(text).as_tuple().exponent
     step = float(f"1e{exponent}")
-    return Number(value, step if math.isfinite(step) else abs(value))
+    return Number(value, step if 0 < step < math.inf else abs(value) or math.ulp(0.0))
 
 
 def parse_reply(
@@ -65,14 +70,17 @@ def parse_reply(
     `gate_s` turns counts into a frequency. Raises NoSignalError, OverloadError or
     GarbledError, each with the raw line.
     """
-    if len(line) > _MAX_REPLY or not line.isascii():
+    if not line.isascii() or not is_bounded(line.decode("ascii")):
         raise _garbled(line, address, command)
     text = line.decode("ascii").strip(" \t\r\n")
     if _is_one_of(text, dialect.no_signal):
         raise _no_signal(line, address, command)
     if _is_one_of(text, dialect.overload):
         raise _overload(line, address, command)
-    match = re.fullmatch(dialect.reply, text, re.ASCII)
+    try:
+        match = match_reply(dialect.reply, text)
+    except TooSlowError as error:
+        raise _garbled(line, address, command, f"; its match: {error}") from error
     number = parse_number((match["value"] or "").strip()) if match else None
     if number is None:
         raise _garbled(line, address, command)
@@ -114,10 +122,12 @@ def _is_one_of(text: str, words: tuple[str, ...]) -> bool:
     return text.casefold() in {word.strip().casefold() for word in words}
 
 
-def _garbled(line: bytes, address: str, command: str) -> GarbledError:
+def _garbled(line: bytes, address: str, command: str, why: str = "") -> GarbledError:
     asked = f" to {command!r}" if command else ""
     said = f"{address} answered{asked} with {line[:60]!r}, which is not a number it "
-    said += "should give; check the dialect's reply pattern and the line's settings"
+    said += (
+        "should give; check the dialect's reply pattern and the line's settings" + why
+    )
     return GarbledError(said, address=address, command=command, raw=line)
 
 
@@ -155,7 +165,7 @@ def checked_dialect(driver: Driver, talks: str, *, any_unit: bool = False) -> Di
             f"its replies are in {dialect.unit!r}, this driver needs {driver.unit!r}"
         )
     else:
-        fault = _pattern_fault(dialect.reply)
+        fault = pattern_fault(dialect.reply)
     if fault:
         raise RefusedError(
             f"dialect {dialect.name!r} does not fit {driver.address}: {fault}; choose "
@@ -163,11 +173,3 @@ def checked_dialect(driver: Driver, talks: str, *, any_unit: bool = False) -> Di
             address=driver.address,
         )
     return dialect
-
-
-def _pattern_fault(pattern: str) -> str:
-    try:
-        groups = re.compile(pattern).groupindex
-    except re.error as error:
-        return f"its reply pattern is no regular expression ({error})"
-    return "" if "value" in groups else "its reply pattern has no group 'value'"
