@@ -102,7 +102,8 @@ class WithoutOutliers:
         start = sum(map(len, self._around))
         whole = _joined([*self._around, *self._held])
         self._held = [_cut(whole, start)]
-        suspect = (whole.flags & Flag.SUSPECT) != 0
+        # one that is far off alone is an outlier; if most are, the device is there
+        suspect = (whole.flags & (Flag.SUSPECT | Flag.FAR)) == Flag.SUSPECT
         return whole, suspect | marked(whole.frequency_hz, self._floor_hz), start
 
     def _judge(self) -> None:

@@ -54,6 +54,7 @@ class Flag(IntFlag):
     IMPORTED = 32  # made elsewhere and read from a file
     SETTLING = 64  # the device was still settling, or a code on trial: kept, left out
     RUSHED = 256  # values before it came faster than their gate allows: refused
+    FAR = 512  # with SUSPECT: beyond what a device of the part can be
     NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
 
 

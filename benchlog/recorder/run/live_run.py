@@ -21,7 +21,7 @@ from benchlog.model import (
 )
 from benchlog.recorder.run.acceptance import (
     GatePace,
-    MultipleNews,
+    Plausibility,
     ReadingSpacing,
     Rejected,
     RejectedSamples,
@@ -75,7 +75,7 @@ class LiveRun:
     _gap: bool = False
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
     _probes: RejectedConditions = field(default_factory=RejectedConditions)
-    _multiples: MultipleNews = field(init=False)
+    _plausible: Plausibility = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
     _told_repeats: bool = False
@@ -90,10 +90,8 @@ class LiveRun:
         fewest = self.plan.min_readings
         most = max(fewest, self.plan.max_readings or _MOST_READINGS)
         self.stop = EarlyStop(StopRule(fewest, most))
-        part, divider = self.plan.part, self.position.divider
-        tolerance_ppm = part.limits.tolerance_ppm
-        self._multiples = MultipleNews(part.nominal_hz / divider, tolerance_ppm)
-        range_c = part.limits.range_c
+        self._plausible = Plausibility(self.plan, self.position)
+        range_c = self.plan.part.limits.range_c
         self._news = AmbientNews(self.position.ambient or "", range_c)
         self._pace = GatePace(max(self.clock.real_s(1.0), 1e-9))
         self.settling = None
@@ -152,12 +150,13 @@ class LiveRun:
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._of_ambient(sample.mono_ns, ambient_c)
         flags = self._flags(ambient_c)
-        if 0 < sample.value < float("inf"):
-            said = self._multiples.of(sample.value)
-            if said:
-                name = self.spec.name
-                records.append(self.event(EventKind.SUSPECT, said, instrument=name))
-            flags |= Flag.SUSPECT if self._multiples.suspected else Flag.NONE
+        settling = self.settling is not None and not self.settling.over
+        trial = self._on_trial(sample)
+        mark, said = self._plausible.of(sample.value, trial=trial, settling=settling)
+        flags |= mark
+        if said:
+            at, raw = self.spec.name, sample.raw
+            records += [self.event(EventKind.SUSPECT, said, instrument=at, raw=raw)]
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
             self.began_mono_ns
@@ -207,10 +206,8 @@ class LiveRun:
 
     def _mark_settling(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that comes before the device has settled, or of a trial."""
-        if self.trial_until_ns is not None:
-            began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
-            if began_ns < self.trial_until_ns:
-                return [replace(reading, flags=reading.flags | Flag.SETTLING)]
+        if self._on_trial(reading):
+            return [replace(reading, flags=reading.flags | Flag.SETTLING)]
         if self.settling is None or self.settling.over:
             return [reading]
         if self._stale_hz is not None:
@@ -220,6 +217,12 @@ class LiveRun:
         said = self.settling.observe(reading)
         marked = replace(reading, flags=reading.flags | Flag.SETTLING)
         return [marked, *([self.event(*said)] if said else [])]
+
+    def _on_trial(self, gated: Sample | Reading) -> bool:
+        """Whether a gate began before the code under test was set for good."""
+        if self.trial_until_ns is None:
+            return False
+        return gated.mono_ns - gated.gate_s * NS_PER_S < self.trial_until_ns
 
     def _not_fresh(self, reading: Reading) -> list[Reading | Event]:
         """Mark a reading that still shows the device before; that ends one day."""
