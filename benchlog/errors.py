@@ -6,6 +6,7 @@
     ├── ConfigError                  a TOML file has problems: all, each with place
     ├── MissingExtraError            a package that an extra brings is not installed
     ├── BusyError                    somebody else holds the bench or the database
+    ├── KeeperGoneError              nobody listens where a run's keeper did
     ├── StoreError                   the database cannot be opened, read or written
     │   ├── StoreFullError           no room on the disk; nothing is lost yet
     │   ├── StoreLockedError         another writer holds it; try again
@@ -158,6 +159,10 @@ class MissingExtraError(BenchlogError):
 
 class BusyError(BenchlogError):
     """Somebody else holds what is needed; the message says who."""
+
+
+class KeeperGoneError(BenchlogError):
+    """Nobody listens where the keeper of a run did."""
 
 
 class StoreError(BenchlogError):

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import sum_squares
+from benchlog.analysis.bridged_phase import BridgedPhase
 from benchlog.analysis.linefit import ExactSum
-from benchlog.analysis.phase_blocks import PhaseBlocks
 
 Array = NDArray[np.float64]
 
@@ -135,13 +135,17 @@ class Octaves:
 
     def __init__(self) -> None:
         self.sums: list[OctaveSum] = []
-        self.blocks = PhaseBlocks()
-        self.blocks.feed(np.zeros(1))
+        self.blocks = BridgedPhase()
         self._levels = [_Level(1)]
         self._newest = self._previous = np.zeros(3)
         self._index = 0  # of the newest phase in the block
         self._gap_at = -1  # the newest phase after which a value is missing
         self.start_block()
+
+    @property
+    def broken(self) -> bool:
+        """Whether bridged sums differ from those of unbroken stretches."""
+        return any(one.bridged_pairs != one.pairs for one in self.sums)
 
     def start_block(self) -> None:
         """Forget the phase: nothing can be said across this place."""
@@ -160,8 +164,9 @@ class Octaves:
         """
         if missing is None or not missing.any():
             for start in range(0, len(values), REACH):
-                rows = self._running_sum(values[start : start + REACH])
-                self.blocks.feed(rows[0] + rows[1])
+                some = values[start : start + REACH]
+                rows = self._running_sum(some)
+                self.blocks.feed(some, rows[0] + rows[1])
                 self._feed_some(rows)
             return
         start = 0
@@ -173,11 +178,12 @@ class Octaves:
             start = end
 
     def _feed_spaced(self, values: Array, missing: NDArray[np.int64]) -> None:
-        self.blocks.give_up()
         if missing[0] >= REACH:  # nothing is left to compare with
             self.start_block()
             missing = np.concatenate(([0], missing[1:]))
         summed = self._running_sum(values)
+        start = float(self._previous[0] + self._previous[1])
+        self.blocks.feed_spaced(values, summed[0] + summed[1], start, missing)
         before = np.concatenate([self._previous[:, None], summed[:, :-1]], axis=1)
         at = np.cumsum(1 + missing) - 1
         rows = np.repeat(before, 1 + missing, axis=1)

@@ -41,7 +41,7 @@ class Pairs:
 
 @dataclass(frozen=True, slots=True)
 class Ratio:
-    """Scatter of B over scatter of A, with its 95 % interval."""
+    """Allan deviation of B at the gate over that of A, with its 95 % interval."""
 
     value: float
     low: float
@@ -95,10 +95,12 @@ def difference_stats(pairs: Pairs) -> RunStats:
     return running.stats()
 
 
-def ratio_apart(a_rms: float, a_freedom: int, b_rms: float, b_freedom: int) -> Ratio:
-    """Return the ratio of two standard deviations found independently, by F quantiles.
+def ratio_apart(
+    a_rms: float, a_freedom: float, b_rms: float, b_freedom: float
+) -> Ratio:
+    """Return the ratio of two deviations found independently, by F quantiles.
 
-    Holds for normal scatter that is independent from reading to reading.
+    The degrees of freedom are those of the noise, whole or not.
     """
     value = b_rms / a_rms
     high_f = float(fdtri(b_freedom, a_freedom, 0.975))
@@ -106,16 +108,22 @@ def ratio_apart(a_rms: float, a_freedom: int, b_rms: float, b_freedom: int) -> R
     return Ratio(value, value / math.sqrt(high_f), value / math.sqrt(low_f), False)
 
 
-def ratio_paired(pairs: Pairs) -> Ratio | None:
-    """Return the ratio of scatters of paired readings; None where one is still.
+def ratio_paired(pairs: Pairs, per_pair: float) -> Ratio | None:
+    """Return the ratio of Allan deviations of paired readings; None where one is still.
 
-    Straight lines are taken off. E. J. G. Pitman, Biometrika 31 (1939) 9, and
-    W. A. Morgan, ibid. 13: with r the correlation of the pairs and t the quantile for
-    n - 2 degrees of freedom, K = 1 + 2 (1 - r^2) t^2 / (n - 2); the ratio of the
-    variances lies between w (K - sqrt(K^2 - 1)) and w (K + sqrt(K^2 - 1)).
+    From differences of readings that follow each other; `per_pair` is how many degrees
+    of freedom each has, 1 for independent ones. E. J. G. Pitman, Biometrika 31 (1939)
+    9, and W. A. Morgan, ibid. 13: with r the correlation of the pairs and t the
+    quantile for n - 2 degrees of freedom, K = 1 + 2 (1 - r^2) t^2 / (n - 2); the ratio
+    of the variances lies between w (K - sqrt(K^2 - 1)) and w (K + sqrt(K^2 - 1)). Of
+    correlated differences n is their number times `per_pair`: a correlation of two such
+    series scatters by as much more as a variance does (M. S. Bartlett, J. R. Stat. Soc.
+    98 (1935) 536, from memory).
     """
-    a, b = (_without_line(pairs.t_s, y) for y in (pairs.a_ppm, pairs.b_ppm))
-    freedom = len(a) - 4  # two means, two slopes
+    steps = np.diff(pairs.t_s)
+    follow = steps <= _GAP * float(np.median(steps))
+    a, b = (np.diff(y)[follow] for y in (pairs.a_ppm, pairs.b_ppm))
+    freedom = len(a) * per_pair - 2.0
     var_a, var_b = float(a @ a), float(b @ b)
     if freedom < 1 or var_a <= 0 or var_b <= 0:
         return None
@@ -126,14 +134,6 @@ def ratio_paired(pairs: Pairs) -> Ratio | None:
     w = var_b / var_a
     low, high = (math.sqrt(w * (k + side * root)) for side in (-1.0, 1.0))
     return Ratio(math.sqrt(w), low, high, True)
-
-
-def _without_line(t_s: Array, y: Array) -> Array:
-    t = t_s - t_s.mean()
-    shifted = y - y.mean()
-    spread = float(t @ t)
-    rest: Array = shifted - (float(t @ shifted) / spread if spread > 0 else 0.0) * t
-    return rest
 
 
 # --- more than two runs: readings of all at the same moments, on one grid

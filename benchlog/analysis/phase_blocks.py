@@ -1,11 +1,11 @@
-"""Mean phases of equal blocks of a run without gaps: a few dozen, however long it is.
+"""Mean phases of equal blocks of a run: a few dozen, however long it is.
 
 What a run shows of noise at averaging times near its own length lies in its slowest
 motions. Octaves of the Allan variance lose much of it: in them white phase noise of the
 run's two ends hides what moves slowly. Mean phases keep it, and average that noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -19,10 +19,14 @@ MOST: Final = 64  # our rule: 32 to 63 blocks hold the eight slowest motions
 
 @dataclass(frozen=True, slots=True)
 class BlockPhases:
-    """Mean phases (unit of frequency times tau0) of blocks of `length` phases each."""
+    """Mean phases (unit of frequency times tau0) of blocks of `length` phases each.
+
+    `gaps` is how often the phase was carried across missing readings.
+    """
 
     means: tuple[float, ...]
     length: int
+    gaps: int = 0
 
 
 def without_slope(blocks: BlockPhases, slope: float) -> BlockPhases:
@@ -33,7 +37,7 @@ def without_slope(blocks: BlockPhases, slope: float) -> BlockPhases:
     ends = np.arange(len(blocks.means) + 1, dtype=np.float64) * blocks.length
     squares = np.diff((ends - 1.0) * ends * (2.0 * ends - 1.0) / 6.0) / blocks.length
     kept = np.array(blocks.means) - slope / 2.0 * squares
-    return BlockPhases(tuple(kept.tolist()), blocks.length)
+    return replace(blocks, means=tuple(kept.tolist()))
 
 
 class PhaseBlocks:
@@ -59,16 +63,25 @@ class PhaseBlocks:
             self._join()
 
     def give_up(self) -> None:
-        """Forget all: across a gap nobody knows the phase."""
+        """Forget all: nobody knows the phase any more."""
         self._broken = True
         self._sums, self._open = [], [None]
 
-    def found(self) -> BlockPhases | None:
-        """Return the blocks that are full; None across a gap, or below one."""
+    @property
+    def length(self) -> int:
+        """Phases to a block."""
+        return 1 << (len(self._open) - 1)
+
+    def found(self, gaps: int = 0, scale: float = 1.0) -> BlockPhases | None:
+        """Return the blocks that are full; None of less than one, or if given up.
+
+        `scale` turns the unit of the phases into that of the means.
+        """
         if not self._sums:
             return None
-        length = 1 << (len(self._open) - 1)
-        return BlockPhases(tuple(value / length for value in self._sums), length)
+        factor = scale / self.length
+        means = tuple([factor * value for value in self._sums])
+        return BlockPhases(means, self.length, gaps)
 
     def _enter(self, value: float) -> None:
         for level in range(len(self._open) - 1):

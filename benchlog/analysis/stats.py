@@ -53,7 +53,7 @@ class RunStats:
         At octaves, from averages that have at least half of their readings; the same
         as `avar` while none is missing.
     phase_blocks : BlockPhases | None
-        Mean phases of equal blocks, in ppm times tau0; None across a gap.
+        Mean phases of equal blocks, in ppm times tau0; None where the phase was lost.
     n_suspect, n_far : int
         Readings no device of the part can give; of these, those that lie near no
         simple multiple of nominal.

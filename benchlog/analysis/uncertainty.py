@@ -74,11 +74,11 @@ def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
 
 
 def slow_motions(blocks: BlockPhases | None) -> SlowMotions | None:
-    """Return the contrasts of one run's phase; None across a gap and of too few."""
+    """Return the contrasts of one run's phase; None where it was lost, and of few."""
     found = None if blocks is None else contrasts_of(blocks)
     if blocks is None or found is None:
         return None
-    return SlowMotions(found[None], len(blocks.means), blocks.length)
+    return SlowMotions(found[None], len(blocks.means), blocks.length, blocks.gaps)
 
 
 def uncertainty_of_even(ppm: Array) -> MeanUncertainty:

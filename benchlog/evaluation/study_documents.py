@@ -44,6 +44,7 @@ def difference_document(found: Difference) -> dict[str, Any]:
         if ratio is None
         else {"value": ratio.value, "low": ratio.low, "high": ratio.high},
         "scatter": found.scatter.value,
+        "slow": list(found.slow),
         "paired": found.paired,
         "notes": list(found.notes),
         "text": list(in_words(found)),

@@ -33,7 +33,8 @@ from benchlog.units import (
 from benchlog.verdict.run.comparison import Difference, delta_text, in_words, ratio_text
 
 SOURCES = (
-    "Scatter of runs taken apart: F quantiles; of paired readings: E. J. G. Pitman, "
+    "Scatter: Allan deviations at the gate, with the degrees of freedom of the noise. "
+    "Of runs taken apart: F quantiles; of paired readings: E. J. G. Pitman, "
     "W. A. Morgan, Biometrika 31 (1939).",
 )
 _STYLES = ("-", "--", "-.", ":")

@@ -23,6 +23,7 @@ from seeds import seeded_generator
 
 from benchlog.analysis.fitting.regression import Regression, block_means
 from benchlog.analysis.noise_mixture import Evidence, SlowMotions, spread_of
+from benchlog.analysis.octaves import Octaves
 from benchlog.analysis.phase_blocks import MOST, BlockPhases
 from benchlog.analysis.phase_contrasts import FEWEST_BLOCKS, contrasts_of
 from benchlog.analysis.running import Running
@@ -43,12 +44,10 @@ SLOWER = (
     ("white PM", "random-walk FM"),
     ("white FM", "flicker FM"),
     ("white FM", "random-walk FM"),
+    ("flicker FM", "random-walk FM"),
 )
 RATIOS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
-HIDDEN = (
-    *((*pair, ratio) for pair in SLOWER for ratio in RATIOS),
-    ("flicker FM", "random-walk FM", 2.0),
-)
+HIDDEN = tuple((*pair, ratio) for pair in SLOWER for ratio in RATIOS)
 MOVING = ("drift", "telegraph", *(f"swing {p}" for p in ("0.5", "1", "2", "4", "8")))
 NO_NOISE = (
     *((first, move, 1.0) for first in ("white PM", "white FM") for move in MOVING),
@@ -133,6 +132,27 @@ def evidence(y, there):
     )
 
 
+def with_all_motions(found, y, there):
+    """Add the slowest motions, across gaps where there are some."""
+    if np.all(there):
+        return with_motions(found, y)
+    return with_bridged_motions(found, y, there)
+
+
+def with_bridged_motions(found, y, there):
+    """Add the slowest motions of rows with gaps, one by one as `Octaves` has them."""
+    rows, gaps = [], []
+    for values, kept in zip(y, there > 0, strict=True):
+        octaves = Octaves()
+        at = np.flatnonzero(kept)
+        octaves.feed(values[at], np.diff(at, prepend=-1) - 1)
+        blocks = octaves.blocks.found()
+        rows.append(contrasts_of(blocks))
+        gaps.append(blocks.gaps)
+    shape = len(blocks.means), blocks.length, int(np.rint(np.mean(gaps)))
+    return replace(found, motions=SlowMotions(np.array(rows), *shape))
+
+
 def with_motions(found, y):
     """Add the slowest motions of each row, by blocks as `PhaseBlocks` joins them."""
     runs, n = y.shape
@@ -166,7 +186,8 @@ def coverage(kind, n, gaps, runs=RUNS, seed=SEED):
         y = frequencies(kind, rng, some, n)
         there = lose(rng, some, n, gaps)
         seen = evidence(y[:, :n], there)
-        found = spread_of(seen if gaps else with_motions(seen, y[:, :n]))
+        first = y[:, :n]
+        found = spread_of(with_all_motions(seen, first, there))
         mean = (y[:, :n] * there).sum(axis=1) / there.sum(axis=1)
         apart = y[:, n:].mean(axis=1) - mean
         half = stdtrit(found.freedom, 0.975) * np.sqrt(2) * found.u
@@ -187,14 +208,14 @@ def aim(kind, n):
     return low, 0.98 if kind in PURE and n >= 300 else 1.0
 
 
-HIDDEN_WALK = {"white PM": 0.87, "white FM": 0.83, "flicker FM": 0.87}
+HIDDEN_WALK = {"white PM": 0.87, "white FM": 0.82, "flicker FM": 0.85}
 """What is reached where a random walk hides under the quicker noise; coverage.md."""
 
 
 def misses(kind, n, gaps):
     """The most that is reached in cells known to miss their aim; see coverage.md."""
-    if kind == "white FM" and n >= 300:
-        return 0.998
+    if kind in ("white FM", "flicker FM") and n >= 300:
+        return 1.0 if gaps else 0.998
     if kind == "white PM" and n >= 300 and gaps:
         return 1.0
     return None
@@ -205,8 +226,6 @@ def misses(kind, n, gaps):
 @pytest.mark.parametrize("n", LENGTHS)
 @pytest.mark.parametrize("kind", PURE + HIDDEN, ids=str)
 def test_coverage(kind, n, gaps):
-    if gaps and kind not in PURE + MIXED:
-        pytest.skip("across gaps the phase is lost: coverage.md")
     share, _ = coverage(kind, n, gaps)
     low, high = aim(kind, n)
     assert low <= share <= (misses(kind, n, gaps) or high)
@@ -217,7 +236,7 @@ def test_coverage_of_a_few(kind):
     """The same in small, for every day: 300 runs of 100."""
     share, width = coverage(kind, 100, 0.0, runs=300)
     assert share >= 0.91
-    assert width < 2.2
+    assert width < 2.4
 
 
 def test_slow_noise_under_a_counters_white_phase_noise_is_seen():
@@ -225,6 +244,20 @@ def test_slow_noise_under_a_counters_white_phase_noise_is_seen():
     share, width = coverage(("white PM", "flicker FM", 5.0), 100, 0.0, runs=300)
     assert share >= 0.92
     assert width < 2.0
+
+
+@pytest.mark.parametrize("gaps", [0.05, 0.3])
+def test_slow_noise_under_white_phase_noise_is_seen_across_gaps(gaps):
+    """Of 100 readings some are lost; slow noise is told from what gaps leave."""
+    share, width = coverage(("white PM", "random-walk FM", 10.0), 100, gaps, runs=200)
+    assert share >= 0.92
+    assert width < 2.5
+
+
+def test_flicker_with_a_random_walk_in_it_is_held():
+    """Octaves at their full freedom held 82 %: they drowned the slowest motions."""
+    share, _ = coverage(("flicker FM", "random-walk FM", 2.0), 300, 0.0, runs=500)
+    assert share >= 0.91
 
 
 def test_without_motions_the_octaves_are_weighed_by_themselves():
@@ -240,8 +273,7 @@ def test_the_campaign_measures_what_runs_get(kind, gaps):
     rng = seeded_generator(7)
     y = frequencies(kind, rng, 1, 200)[:, :200]
     there = lose(rng, 1, 200, gaps)
-    seen = evidence(y, there)
-    batch = spread_of(seen if gaps else with_motions(seen, y))
+    batch = spread_of(with_all_motions(evidence(y, there), y, there))
     whole = columns(1e6 * (1 + 1e-9 * y[0]))
     running = Running(1e6)
     running.feed(without(whole, np.flatnonzero(there[0] == 0)))
@@ -314,7 +346,7 @@ def table(seed, runs=RUNS):
     rows(NO_NOISE, 0.0, seed, runs)
     for gaps in (0.05, 0.3):
         print(f"\n{gaps:.0%} of the readings lost:\n")
-        rows(PURE + MIXED, gaps, seed, runs)
+        rows(PURE + HIDDEN, gaps, seed, runs)
     print("\n| slope of | noise | n | share |\n|---|---|---|---|")
     for what in ("drift", "temperature"):
         for kind in COLOURS:

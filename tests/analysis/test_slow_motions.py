@@ -6,6 +6,7 @@ from columns_maker import columns, without
 from noise_makers import KINDS, allan_variance, make
 from seeds import seeded_generator
 
+from benchlog.analysis.bridged_phase import RECENT, BridgedPhase
 from benchlog.analysis.phase_blocks import (
     MOST,
     BlockPhases,
@@ -70,11 +71,41 @@ def test_a_line_can_be_taken_off(n):
     assert found[1] == pytest.approx(found[0], abs=1e-8 * n * n)
 
 
-def test_across_a_gap_nobody_knows_the_phase():
+def test_a_short_gap_is_bridged_and_a_long_one_is_not():
     whole = columns(1e6 * (1 + 1e-9 * seeded_generator(3).standard_normal(200)))
-    running, broken = Running(1e6), Running(1e6)
+    running, short, long = Running(1e6), Running(1e6), Running(1e6)
     running.feed(whole)
-    broken.feed(without(whole, [100]))
-    assert slow_motions(running.stats().phase_blocks) is not None
-    assert broken.stats().phase_blocks is None
-    assert mean_uncertainty(broken.stats()) is not None
+    short.feed(without(whole, [100, 120, 121]))
+    long.feed(without(whole, range(60, 60 + RECENT + 1)))
+    assert slow_motions(running.stats().phase_blocks).gaps == 0
+    assert slow_motions(short.stats().phase_blocks).gaps == 2
+    assert long.stats().phase_blocks is None
+    for one in (short, long):
+        assert mean_uncertainty(one.stats()) is not None
+
+
+def test_a_steady_frequency_is_carried_on_across_gaps():
+    """One that climbs evenly would go on as it was: half a gap behind, once."""
+    bridged = BridgedPhase()
+    missing = np.zeros(60, dtype=np.int64)
+    missing[[20, 40]] = 3, 1
+    bridged.feed_spaced(np.full(60, 7.0), 7.0 * np.arange(1.0, 61.0), 0.0, missing)
+    blocks = bridged.found()
+    phases = 7.0 * np.arange(65.0)
+    whole = len(blocks.means) * blocks.length
+    wanted = phases[:whole].reshape(-1, blocks.length).mean(axis=1)
+    assert blocks.means == pytest.approx(tuple(wanted))
+    assert blocks.gaps == 2
+
+
+def test_bridged_white_phase_noise_is_wider_by_what_its_gaps_leave():
+    """Means of runs that lost a tenth spread as white PM and its gaps are said to."""
+    rng, n = seeded_generator(6), 200
+    y = make("white PM", rng, 4_000, n)
+    there = rng.random(y.shape) >= 0.1
+    there[:, [0, -1]] = True
+    gaps = np.mean(np.sum(there[:, 1:] & ~there[:, :-1], axis=1))
+    mean = (y * there).sum(axis=1) / there.sum(axis=1)
+    # ends of the run and of each gap: two phases of variance 1 over the readings
+    said = 2.0 * (1.0 + gaps) / there.sum(axis=1).mean() ** 2
+    assert np.var(mean) == pytest.approx(said, rel=0.1)

@@ -46,11 +46,11 @@ def cells(runs, seed):
     return made
 
 
-def missed(made, ladder):
+def missed(made, **choice):
     """Return the criterion's sum."""
     total = 0.0
     for seen, apart in made:
-        found = spread_of(seen, ladder=ladder)
+        found = spread_of(seen, **choice)
         half = stdtrit(found.freedom, 0.975) * np.sqrt(2.0) * found.u
         short = 100.0 * max(0.0, LEAST - float(np.mean(apart <= half)))
         width = float(np.median(half)) / (1.96 * float(np.sqrt(np.mean(apart**2))))
@@ -78,7 +78,9 @@ def main(arguments=None):
     print(" times" + "".join(f"{name:>28}" for name in names))
     rows = []
     for times in TIMES:
-        rows.append([missed(made, ladder_with(at, times)) for at in range(len(PAIRS))])
+        rows.append(
+            [missed(made, ladder=ladder_with(at, times)) for at in range(len(PAIRS))]
+        )
         print(f"{times:6g}" + "".join(f"{one:28.1f}" for one in rows[-1]), flush=True)
     best = {}
     for name, column in zip(names, zip(*rows, strict=True), strict=True):

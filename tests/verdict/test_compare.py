@@ -161,6 +161,17 @@ def test_steadier_only_when_the_interval_says_so():
     assert alike.scatter is ComparisonAnswer.UNCLEAR
 
 
+def test_no_word_on_steadiness_where_a_run_moves_slowly():
+    walk = np.cumsum(seeded_generator(4).normal(size=200)) * 0.05
+    quiet, moving = side(1, 5.0, n=200), side(2, 5.0 + walk, noise_ppm=0.05, n=200)
+    found = compare(quiet, moving)
+    assert found.ratio.low > 1
+    assert found.scatter is ComparisonAnswer.UNCLEAR and found.slow == (2,)
+    assert "which is steadier cannot be told" in in_words(found)
+    assert any("run 2 moves slowly" in note for note in found.notes)
+    assert difference_document(found)["slow"] == [2]
+
+
 def test_pair_by_pair_what_moved_both_does_not_hide_the_difference():
     walk = np.cumsum(seeded_generator(0).normal(size=100)) * 0.1
     own = seeded_generator(1).normal(size=(2, 100)) * 0.005

@@ -131,7 +131,9 @@ def test_the_runs_own_slope_goes_before_what_is_allowed():
     found = judged(readings(law, ambient_c, n=2000)).at_reference
     assert "own slope" in found.law
     allowed = part_law(CRYSTAL).slope_ppm_per_c * 6.25
-    assert abs(found.offset_ppm - 10.0) < found.u_ppm < allowed / 2
+    assert abs(found.offset_ppm - 10.0) < found.u_ppm
+    lines = {line.name: line.u_ppm for line in found.budget.lines}
+    assert 2.0 * (lines["temperature law"] + lines["thermometer"]) < allowed / 2
 
 
 def test_a_steeper_device_would_break_the_promise():

@@ -163,6 +163,12 @@ class InstrumentProcess:
             return "leaked", said
         return "", ""
 
+    def excuse(self) -> None:
+        """Expect it anew from now on: nobody was there to hear it until now."""
+        if self.state != "down":
+            self._flood = Flood()
+            self._expect_by_state()
+
     @property
     def overdue(self) -> bool:
         """Whether it was silent for longer than promised, or stopped in a message."""

@@ -76,6 +76,15 @@ class InstrumentPool:
         """Let one instrument read so many values more and then hold."""
         self._by_name[name].allow(more)
 
+    def excuse(self) -> None:
+        """Give all of them their time anew: the keeper was not there to hear them."""
+        for instrument in self._by_name.values():
+            instrument.excuse()
+
+    def lose(self, name: str, why: str) -> list[Heard]:
+        """End a process that nobody can hear; it is started again by itself."""
+        return self._ended(self._by_name[name], f"{why} and was ", EventKind.CRASHED)
+
     def left_s(self) -> float:
         """Real seconds until one is overdue or due for its restart."""
         return min((i.left_s() for i in self._by_name.values()), default=60.0)

@@ -6,16 +6,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from benchlog.analysis.pairing import (
-    Pairs,
-    Ratio,
-    difference_stats,
-    ratio_apart,
-    ratio_paired,
-)
+from benchlog.analysis.pairing import Pairs, Ratio, difference_stats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.units import format_ppm, format_u_ppm, interval_texts
 from benchlog.verdict.run.budget import DRIFT, Budget, BudgetLine, budget_of
+from benchlog.verdict.run.steadiness import steadiness
 from benchlog.verdict.timebase.common_timebase import (
     DAY_NS,
     Side,
@@ -29,7 +24,6 @@ from benchlog.verdict.timebase.common_timebase import (
 __all__ = ["ComparisonAnswer", "Difference", "Side", "compare"]
 
 _FAR_C: Final = 1.0  # our rule: less is how a room wanders
-_SAME_GATE: Final = 0.05  # our rule: scatter changes with the gate
 
 
 class ComparisonAnswer(StrEnum):
@@ -53,7 +47,9 @@ class Difference:
     offset, distance, scatter : Answer
         B's offset, its distance from nominal, its scatter: less, more, or unclear.
     ratio : Ratio | None
-        Scatter of B over scatter of A.
+        Scatter of B over scatter of A: Allan deviations at the gate.
+    slow : tuple of int
+        Runs that move slowly: which device is steadier has no word then.
     paired : bool
         Whether the readings were compared pair by pair.
     notes : tuple of str
@@ -72,6 +68,7 @@ class Difference:
     ratio: Ratio | None
     scatter: ComparisonAnswer
     paired: bool
+    slow: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -98,7 +95,8 @@ def compare(a: Side, b: Side, pairs: Pairs | None = None) -> Difference:
         )
     budget = _budget(a, b, 1.0, own)
     farther, farther_budget = _farther(a, b, own)
-    ratio = _ratio(a, b, pairs)
+    scatter = steadiness(a.assessment.stats, b.assessment.stats, pairs)
+    slow = ((a.run, scatter.a_slow), (b.run, scatter.b_slow))
     draft = Difference(
         a=a,
         b=b,
@@ -108,8 +106,9 @@ def compare(a: Side, b: Side, pairs: Pairs | None = None) -> Difference:
         farther_budget=farther_budget,
         offset=_answer(delta, budget),
         distance=_answer(farther, farther_budget),
-        ratio=ratio,
-        scatter=_scatter(ratio),
+        ratio=scatter.ratio,
+        scatter=_TOLD[scatter.told],
+        slow=tuple(run for run, moves in slow if moves),
         paired=own is not None,
     )
     return replace(draft, notes=(*base_notes(given, (a, b)), *_notes(draft)))
@@ -156,26 +155,12 @@ def _answer(value: float | None, budget: Budget | None) -> ComparisonAnswer:
     return ComparisonAnswer.MORE if value > 0 else ComparisonAnswer.LESS
 
 
-def _ratio(a: Side, b: Side, pairs: Pairs | None) -> Ratio | None:
-    """Return the ratio of scatters; None where gates differ or nothing scatters."""
-    first, second = a.assessment.stats, b.assessment.stats
-    gates = first.gate_s, second.gate_s
-    if not gates[0] or not gates[1] or abs(gates[1] / gates[0] - 1) > _SAME_GATE:
-        return None
-    if pairs is not None:
-        found = ratio_paired(pairs)
-        if found is not None:
-            return found
-    a_rms, b_rms = first.jitter_ppm_rms, second.jitter_ppm_rms
-    if not a_rms or not b_rms or min(first.n, second.n) < 4:
-        return None
-    return ratio_apart(a_rms, first.n - 2, b_rms, second.n - 2)
-
-
-def _scatter(ratio: Ratio | None) -> ComparisonAnswer:
-    if ratio is None or ratio.low <= 1.0 <= ratio.high:
-        return ComparisonAnswer.UNCLEAR
-    return ComparisonAnswer.MORE if ratio.low > 1.0 else ComparisonAnswer.LESS
+# definition: of `Steadiness.told`
+_TOLD: Final = {
+    -1: ComparisonAnswer.LESS,
+    0: ComparisonAnswer.UNCLEAR,
+    1: ComparisonAnswer.MORE,
+}
 
 
 def _notes(found: Difference) -> Iterator[str]:
@@ -189,6 +174,8 @@ def _notes(found: Difference) -> Iterator[str]:
             yield f"ambient differed by {apart:+.1f} C: that may be part of it"
     else:
         yield "ambient is not known of both: temperature may be part of it"
+    if found.slow:
+        yield _slow_text(found)
     if found.ratio is None:
         yield "scatter not compared: other gates, or too little of it"
     days = abs(a.started_utc_ns - b.started_utc_ns) / DAY_NS
@@ -200,6 +187,15 @@ def _notes(found: Difference) -> Iterator[str]:
         )
     if first.simulated or second.simulated:
         yield "simulated data"
+
+
+def _slow_text(found: Difference) -> str:
+    runs = " and ".join(str(run) for run in found.slow)
+    moves = "runs {} move" if len(found.slow) > 1 else "run {} moves"
+    return (
+        f"{moves.format(runs)} slowly: which device is steadier depends on the "
+        "averaging time, see `benchlog stability`"
+    )
 
 
 # --- a difference between two runs in words

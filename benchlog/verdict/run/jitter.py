@@ -82,7 +82,7 @@ class JitterVerdict:
     @property
     def moves_slowly(self) -> bool:
         """Whether clearly more than the scatter between neighbours is in the rms."""
-        return _moves_slowly(self.line, self.gate)
+        return moves_slowly(self.line, self.gate)
 
 
 def jitter_of(stats: RunStats, limit_ppm: float) -> JitterVerdict:
@@ -137,12 +137,13 @@ def word_of(
     if gate is None:
         return Decision.UNDECIDED
     at_gate = gate.word(limit_ppm, rate)
-    if _moves_slowly(line, gate):
+    if moves_slowly(line, gate):
         return at_gate
     return about if at_gate is Decision.FAIL else Decision.UNDECIDED
 
 
-def _moves_slowly(line: Scatter | None, gate: Scatter | None) -> bool:
+def moves_slowly(line: Scatter | None, gate: Scatter | None) -> bool:
+    """Return whether the scatter about a line is clearly more than that at the gate."""
     if line is None or gate is None:
         return False
     return line.ends()[0] > gate.ends()[1]
@@ -160,7 +161,7 @@ def _text(
         return (
             f"jitter {_said(line)}, and no two readings follow each other: not judged"
         )
-    if _moves_slowly(line, gate):
+    if moves_slowly(line, gate):
         met = {
             Decision.PASS: f"the jitter limit of {limit} is met",
             Decision.FAIL: f"more than the jitter limit of {limit}",
