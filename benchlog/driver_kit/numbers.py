@@ -37,7 +37,7 @@ class Number:
 
     def times(self, factor: float) -> "Number":
         """Return it in another unit, `factor` of the present one to one of the new."""
-        return Number(self.value * factor, self.step * abs(factor))
+        return Number(self.value * factor, _worth(self.step * abs(factor)))
 
 
 def parse_number(text: str) -> Number | None:
@@ -53,7 +53,7 @@ def parse_number(text: str) -> Number | None:
         return None
     exponent = Decimal(text).as_tuple().exponent
     step = float(f"1e{exponent}")
-    return Number(value, step if 0 < step < math.inf else abs(value) or math.ulp(0.0))
+    return Number(value, _worth(step if math.isfinite(step) else abs(value)))
 
 
 def parse_reply(
@@ -93,6 +93,11 @@ def parse_reply(
     return converted
 
 
+def _worth(step: float) -> float:
+    """Return what a last digit is worth: never nothing, however small it was."""
+    return step or math.ulp(0.0)
+
+
 def converts(given: str, wanted: str) -> bool:
     """Whether a reply in the unit `given` can be had in the unit `wanted`."""
     return given == wanted or (given, wanted) in _CONVERSIONS
@@ -108,13 +113,13 @@ def _in_unit(number: Number, given: str, wanted: str, gate_s: float) -> Number |
     if pair == ("s", "Hz"):
         if number.value <= 0 or number.value**2 == 0:
             return None
-        number = Number(1.0 / number.value, number.step / number.value**2)
+        number = Number(1.0 / number.value, _worth(number.step / number.value**2))
     elif pair == ("counts", "Hz"):
         number = number.times(1.0 / gate_s)
     elif pair == ("K", "C"):
         number = Number(number.value - 273.15, number.step)
     elif pair == ("F", "C"):
-        number = Number((number.value - 32.0) / 1.8, number.step / 1.8)
+        number = Number((number.value - 32.0) / 1.8, _worth(number.step / 1.8))
     return number if math.isfinite(number.value + number.step) else None
 
 
