@@ -27,6 +27,7 @@ from benchlog.driver_kit.connect import STREAM_WANTED, is_stream, open_stream
 from benchlog.driver_kit.listener import Line, Listener
 from benchlog.driver_kit.numbers import Number, checked_dialect, parse_reply
 from benchlog.driver_kit.settings import number_of
+from benchlog.driver_values import LONGEST_RAW
 from benchlog.errors import GarbledError, LostError
 from benchlog.masking import masked
 from benchlog.model import Dialect, Identity, Sample
@@ -195,6 +196,8 @@ class LineDriver(Driver):
 
     def _parsed(self, line: Line) -> tuple[float, float | None] | None:
         """Return the value of a line and its last digit's worth, None for no value."""
+        if len(line.raw) > LONGEST_RAW:
+            raise self._malformed(line, f"it has {len(line.raw):,} bytes")
         try:
             found = self.parse(line.raw)
         except (ValueError, KeyError, IndexError) as error:

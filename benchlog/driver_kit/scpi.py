@@ -13,6 +13,7 @@ from benchlog.clock import Clock, HostClock
 from benchlog.driver import GRACE_S
 from benchlog.driver_kit.link import Link
 from benchlog.driver_kit.numbers import parse_number
+from benchlog.driver_kit.reply_patterns import MOST_REPLY
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Dialect, Identity
 from benchlog.units import NS_PER_S
@@ -143,6 +144,8 @@ class Talk:
     def _next(self, command: str, limit_s: float) -> Reply:
         deadline = self.clock.deadline(limit_s + self.extra_s, GRACE_S)
         line = self.link.read_line(deadline, command)
+        if len(line) > MOST_REPLY:
+            raise self._endless(command, line)
         return Reply(line, self.clock.mono_ns(), self.clock.utc_ns(), command)
 
     def _is_too_soon(self, took_s: float, gate_s: float) -> bool:
@@ -156,6 +159,16 @@ class Talk:
         too_soon = self._gates_kept >= _HABIT and took_s < _BROKEN * gate_s
         self._gates_kept = self._gates_kept + 1 if took_s > _KEPT * gate_s else 0
         return too_soon
+
+    def _endless(self, command: str, line: bytes) -> GarbledError:
+        return GarbledError(
+            f"{self.link.address} answered {command!r} with {len(line):,} bytes, more "
+            f"than the {MOST_REPLY} of any reply: {line[:60]!r}...; check the line's "
+            "settings and the dialect's terminator",
+            address=self.link.address,
+            command=command,
+            raw=line,
+        )
 
     def _in_pieces(self, reply: Reply) -> GarbledError:
         return GarbledError(

@@ -30,7 +30,11 @@ NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it
 
 def mostly_suspect(stats: RunStats) -> bool:
     """Whether most readings lie near a simple multiple of nominal."""
-    return stats.n > 0 and 2 * stats.n_suspect > stats.n
+    return stats.n > 0 and 2 * _near_multiples(stats) > stats.n
+
+
+def _near_multiples(stats: RunStats) -> int:
+    return stats.n_suspect - stats.n_far
 
 
 def reasons_for(a: Assessment) -> Iterator[str]:
@@ -42,13 +46,18 @@ def reasons_for(a: Assessment) -> Iterator[str]:
         yield other
     if mostly_suspect(stats):
         yield (
-            f"{stats.n_suspect} of {stats.n} readings lie near a simple multiple of "
-            "nominal: check divider / trigger level"
+            f"{_near_multiples(stats)} of {stats.n} readings lie near a simple "
+            "multiple of nominal: check divider / trigger level"
         )
-    elif stats.n_suspect:
+    elif _near_multiples(stats):
         yield (
-            f"{stats.n_suspect} of {stats.n} readings are suspect (near a simple "
-            "multiple of nominal) and are counted"
+            f"{_near_multiples(stats)} of {stats.n} readings are suspect (near a "
+            "simple multiple of nominal) and are counted"
+        )
+    if stats.n_far:
+        yield (
+            f"{stats.n_far} of {stats.n} readings are suspect (no device of the part "
+            "is so far off) and are counted"
         )
     if a.outliers is not None:
         yield from _outliers(a.outliers, stats)
