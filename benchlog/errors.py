@@ -12,6 +12,7 @@
     │   ├── StoreLockedError         another writer holds it; try again
     │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
+    ├── DriverFaultError             a driver hands over what no driver may
     └── InstrumentError              talking to an instrument went wrong
         ├── LostError                the connection is gone, or was never there
         ├── SilentError              connected, but no answer in time
@@ -186,6 +187,14 @@ class StoreRefusedError(StoreError):
 
 class DataError(BenchlogError):
     """The data at hand cannot give the figure that was asked for."""
+
+
+class DriverFaultError(BenchlogError):
+    """A driver hands over what no driver may; `field` is what of it."""
+
+    def __init__(self, field: str, found: str, wanted: str) -> None:
+        self.field = field
+        super().__init__(f"{field} is {found}; a driver hands over {wanted}")
 
 
 class InstrumentError(BenchlogError):

@@ -93,9 +93,13 @@ class InstrumentPool:
         """Return what one instrument has said; it had something."""
         instrument = self._by_name[name]
         heard = instrument.hear()
+        said: list[Heard] = [(name, message) for message in heard or ()]
+        if instrument.foreign:
+            why = f"wrote what is no message ({instrument.foreign}) and was "
+            return [*said, *self._ended(instrument, why, EventKind.CRASHED)]
         if heard is None:
             return self._ended(instrument, "", EventKind.CRASHED)
-        return [(name, message) for message in heard]
+        return said
 
     def tend(self) -> list[Heard]:
         """End what hangs or takes too much, restart what is down; say what happened."""

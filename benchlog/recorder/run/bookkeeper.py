@@ -35,7 +35,7 @@ from benchlog.recorder.run.run_start import (
     started_words,
 )
 from benchlog.store.reader import Reader
-from benchlog.store.unsaved_rows import command_for
+from benchlog.store.unsaved_rows import PLACE_VARIABLE, command_for
 from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.assessment import Assessment
@@ -159,19 +159,34 @@ class Bookkeeper:
 
     def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
-        limit = host_deadline(0 if self.queue.saved_in else _LAST_TRY_S)
+        limit = host_deadline(0 if self.queue.aside.only else _LAST_TRY_S)
         while self.queue.waiting:
             yield from self.commit_due(now=True)
             if self.queue.waiting and limit.passed:
-                path = self.queue.save_elsewhere()
-                raise StoreError(
-                    f"{self.writer.path} could not take the last rows "
-                    f"({self.queue.saved}); they are in {path}: make room, "
-                    "then bring them back with "
-                    f"`{command_for(path, self.writer.path)}`"
-                )
+                raise StoreError(self._set_aside())
             if self.queue.waiting:
                 host_sleep(_LOOK_EVERY_S)
+
+    def _set_aside(self) -> str:
+        """Write what waits to a file; tell where it is, and how it comes back."""
+        database, waited = self.writer.path, self.queue.waiting
+        if not self.queue.save_elsewhere():
+            return (
+                f"{waited} rows are lost: neither {database} nor any other place has "
+                f"room; name a folder on another disk with {PLACE_VARIABLE}"
+            )
+        return (
+            f"{database} could not take the last rows ({self.queue.aside.only}); "
+            f"{self._where_aside()}"
+        )
+
+    def _where_aside(self) -> str:
+        files, database = self.queue.aside.files, self.writer.path
+        commands = "`, then `".join(command_for(path, database) for path in files)
+        return (
+            f"they are in {' and '.join(map(str, files))}: make room, then bring them "
+            f"back with `{commands}`"
+        )
 
     def over(self) -> list[tuple[LiveRun, str]]:
         """Return the runs that are over by their plan, looking a few times a second."""
@@ -240,8 +255,14 @@ class Bookkeeper:
                 self.runs.note(run, EventKind.REJECTED, why, raw=raw)
         if outcome.trouble:
             self.say_to_all(EventKind.STORE_WAIT, outcome.trouble)
+        for path in outcome.aside:
+            text = f"the rows that wait for the database are in {path} as well"
+            self.say_to_all(EventKind.STORE_WAIT, printable(text))
         if outcome.recovered:
-            self.say_to_all(EventKind.STORE_BACK, "the database accepts rows again")
+            text = "the database accepts rows again"
+            if self.queue.aside.only:
+                text += f"; it refuses some of those that waited; {self._where_aside()}"
+            self.say_to_all(EventKind.STORE_BACK, printable(text))
         if outcome.lost:
             text = f"{outcome.lost} readings found no room while it did not"
             self.say_to_all(EventKind.READINGS_LOST, text)
@@ -268,7 +289,7 @@ def why_over(run: LiveRun) -> str:
         return "time reached"
     if _waits_in_vain(run):
         return "no readings came"
-    if run.plan.until_clear and run.stop.step(run.judge.assessment()).stop:
+    if run.due and run.stop.step(run.judge.assessment()).stop:
         return "verdict clear"
     return ""
 

@@ -27,7 +27,8 @@ from benchlog.recorder.run.acceptance import (
     Said,
     accept,
 )
-from benchlog.recorder.run.ambient import Ambient, AmbientNews, condition_of
+from benchlog.recorder.run.ambient import Ambient, AmbientNews
+from benchlog.recorder.run.conditions import RejectedConditions, condition_of
 from benchlog.recorder.run.device_settling import FirstReadings
 from benchlog.recorder.run.judge_batches import (
     JudgeNews,
@@ -71,6 +72,7 @@ class LiveRun:
     stop: EarlyStop = field(init=False)
     _gap: bool = False
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _probes: RejectedConditions = field(default_factory=RejectedConditions)
     _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(init=False)
@@ -165,7 +167,8 @@ class LiveRun:
             result = Rejected(said, alike="came faster than their gate allows")
         if isinstance(result, Rejected):
             refused = self._refusals.of(sample, result)
-            return [*records, *map(self._refused, refused)]
+            name = self.spec.name
+            return [*records, *(self._refused(name, said) for said in refused)]
         if self.previous_mono_ns is not None and not self._gap:
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
@@ -184,7 +187,8 @@ class LiveRun:
 
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
-        return [self._refused(said) for said in self._refusals.over(ended=ended)]
+        said = [(self.spec.name, one) for one in self._refusals.over(ended=ended)]
+        return [self._refused(*one) for one in said + self._probes.over(ended=ended)]
 
     def wait_for_fresh(self, stale_hz: float | None) -> None:
         """Let nothing count while the counter shows the value of the device before."""
@@ -211,12 +215,16 @@ class LiveRun:
             raw or None,
         )
 
-    def condition(self, name: str, sample: Sample, quantity: str) -> Condition:
-        """Make a condition of a sample of another quantity."""
+    def condition(
+        self, name: str, sample: Sample, quantity: str
+    ) -> list[Condition | Event]:
+        """Make a condition of a sample of another quantity, events of what is none."""
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
         if self.ambient and self.ambient.typed and quantity == "ambient":
             flags |= Flag.AMBIENT_TYPED
-        return condition_of(name, sample, quantity, flags)
+        refused = [self._refused(*one) for one in self._probes.of(name, sample)]
+        condition = condition_of(sample, quantity, name, flags)
+        return [*refused, *([condition] if condition else [])]
 
     # --- when it is over -------------------------------------------------------------
 
@@ -300,7 +308,6 @@ class LiveRun:
         text = f"the keeper could not take values for {stalled_s:.2f} s"
         return self.event(EventKind.GAP, text, instrument=self.spec.name)
 
-    def _refused(self, said: Said) -> Event:
+    def _refused(self, name: str, said: Said) -> Event:
         text, raw = said
-        name = self.spec.name
         return self.event(EventKind.REJECTED, text, instrument=name, raw=raw)
