@@ -6,7 +6,7 @@ A killed keeper is started again and goes on with its run; one that is killed at
 start, too, and one whose first start makes the database. What anybody had seen must be
 there, nothing twice, every gap explained, the file sound, nothing left lying about; how
 many values were on their way when a keeper was killed is counted. With several seeds
-the kills are shared out among them.
+the kills are shared out among them; Ctrl-C reports those that are done.
 """
 
 import argparse
@@ -246,9 +246,11 @@ def main():
     given = parser.parse_args()
     share = -(-given.kills // len(given.seed))
     several = []
-    for seed in given.seed:
-        with tempfile.TemporaryDirectory(prefix="soak-kills-") as folder:
-            several.append(kills(Path(folder), share, seed, given.only))
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background, too
+    with suppress(KeyboardInterrupt):  # Ctrl-C: the seeds that are done are reported
+        for seed in given.seed:
+            with tempfile.TemporaryDirectory(prefix="soak-kills-") as folder:
+                several.append(kills(Path(folder), share, seed, given.only))
     rows = defaultdict(Row)
     for name, row in (pair for one in several for pair in one.rows.items()):
         rows[name] += row
@@ -257,7 +259,7 @@ def main():
         for name, r in sorted(rows.items())
     ]
     head = ("killed with SIGKILL", "times", "run went on", "readings seen, then gone")
-    note = note_on(given.seed, several)
+    note = note_on(given.seed[: len(several)], several)
     results.report("Sudden death", head, body, note, keep=given.keep)
     wrong = [amiss(one) for one in several]  # all of them say what they found
     return int(any(wrong))
