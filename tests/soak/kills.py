@@ -129,7 +129,10 @@ def kill_at_first_start(rig, rng, unusable):
 
 
 def trouble_with(rig, database):
-    """Return what is wrong with a database that a killed keeper left; "" is nothing."""
+    """Return what is wrong with a database that a killed keeper left; "" is nothing.
+
+    One that is still empty is told so, and the next keeper can use it.
+    """
     if not database.exists():
         return ""
     words = [sys.executable, "-m", "benchlog.cli", "runs", "--json"]
@@ -140,7 +143,7 @@ def trouble_with(rig, database):
         text=True,
         check=False,
     )
-    if done.returncode:
+    if done.returncode and "no run was ever begun" not in done.stderr:
         return done.stderr
     said = integrity(database)
     if said != "ok":
