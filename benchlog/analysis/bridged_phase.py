@@ -81,9 +81,9 @@ class BridgedPhase:
         """Forget all: nobody knows the phase any more."""
         self._blocks.give_up()
 
-    def found(self) -> BlockPhases | None:
-        """Return the blocks that are full; None where the phase was lost."""
-        return self._blocks.found(self._gaps)
+    def found(self, scale: float = 1.0) -> BlockPhases | None:
+        """Return the blocks that are full, times `scale`; None if phase was lost."""
+        return self._blocks.found(self._gaps, scale)
 
     def _levels(
         self, values: Array, gaps: NDArray[np.intp], lost: NDArray[np.int64]

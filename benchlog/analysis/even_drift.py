@@ -11,7 +11,7 @@ import numpy as np
 
 from benchlog.analysis.noise_mixture import SLOPE
 from benchlog.analysis.phase_blocks import without_slope
-from benchlog.analysis.stats import RunStats
+from benchlog.analysis.stats import AvarPoint, RunStats
 from benchlog.analysis.uncertainty import MeanUncertainty, mean_uncertainty
 
 _FEWEST: Final = 30  # our rule: fewer readings do not tell a drift from slow noise
@@ -27,7 +27,12 @@ def without_drift(stats: RunStats) -> RunStats:
     """
     slope = stats.slope_ppm_per_s or 0.0
     points = tuple(
-        replace(one, avar=max(one.avar - (slope * one.tau_s) ** 2 / 2.0, 0.0))
+        AvarPoint(
+            one.m,
+            one.tau_s,
+            one.n,
+            max(one.avar - (slope * one.tau_s) ** 2 / 2.0, 0.0),
+        )
         for one in stats.bridged
     )
     blocks = stats.phase_blocks

@@ -23,8 +23,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
 
+from benchlog.analysis.nearest_student import as_student
 from benchlog.analysis.phase_contrasts import covariances
 
 Array = NDArray[np.float64]
@@ -61,14 +61,6 @@ _MOST_FREEDOM: Final = 20.0
 # tests/finders/widening.py (see RESULTS.md).
 WIDENING_NUMERATOR: Final = 2.5
 WIDENING_ADDED: Final = 15.0
-_GRID_STEP: Final = 0.05  # of ln u; our rule: 5 %
-# steps to each side of the centre; our rule: a factor of 400 each way
-_GRID: Final = 120
-# our rule: beyond 400 a t distribution is normal
-_FREEDOM: Final = np.geomspace(1.0, 400.0, 400)
-# definition: 95 % and one standard deviation
-_TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.975) / stdtrit(_FREEDOM, 0.841344746)
-_PROBABILITIES: Final = (0.682689492, 0.95)  # definition: 1 sigma and 95 %
 
 
 class Ladder(NamedTuple):
@@ -163,42 +155,40 @@ def spread_of(
     `gains`, shape (4,), are for another figure than the Allan deviation at T: its
     variance for each term over the Allan variance of that term at T.
     """
-    has_motions = evidence.motions is not None
-    rungs = _rungs(evidence.length, ladder)
-    shares, log_weight = _ladder(rungs, ladder, motions=has_motions)
-    m, avar, freedom = evidence.m, evidence.avar, evidence.freedom
-    if evidence.motions is not None:
-        shares = _with_gaps(shares, _rounded(evidence.motions.gaps))
-        kept = m <= max(1.0, evidence.length / _OCTAVES_TO)
-        m, avar, freedom = m[kept], avar[:, kept], freedom[:, kept]
-    model = shares @ (m / evidence.length) ** POWERS[:, None]
+    motions = evidence.motions
+    freedom, avar = evidence.freedom, evidence.avar
+    kept = slice(None)
+    if motions is not None:
+        kept = slice(int(np.count_nonzero(evidence.m <= _quick(evidence.length))))
+        freedom, avar = freedom[:, kept], avar[:, kept]
+    models = _models(
+        tuple(evidence.m[kept].tolist()), evidence.length, ladder, _kind_of(motions)
+    )
     freedom = share_of_freedom * freedom
-    if has_motions:
-        freedom = np.minimum(freedom, most_freedom)
-    if evidence.motions is None:
-        model = np.column_stack([model, shares @ SLOPE])
+    if motions is None:
         avar = np.column_stack([avar, evidence.slope2])
         freedom = np.column_stack([freedom, np.full(len(avar), slope_freedom)])
-    misfit = (freedom * avar) @ (1.0 / model).T
-    total, log_scale = freedom.sum(axis=1), freedom @ np.log(model).T
-    if evidence.motions is not None:
-        inverse, log_det = _precision(rungs, ladder, evidence.motions)
-        values = evidence.motions.values
+    else:
+        freedom = np.minimum(freedom, most_freedom)
+    misfit = (freedom * avar) @ models.inverse
+    total, log_scale = freedom.sum(axis=1), freedom @ models.log
+    if motions is not None:
+        values = motions.values
         products = (values[:, :, None] * values[:, None, :]).reshape(len(values), -1)
-        misfit = misfit + products @ inverse.T
-        total, log_scale = total + values.shape[1], log_scale + log_det
-    log_likelihood = -0.5 * (log_scale + total[:, None] * _log(misfit))
-    log_posterior = log_weight + log_likelihood
+        misfit = misfit + products @ models.precision.T
+        total, log_scale = total + values.shape[1], log_scale + models.log_det
+    log_misfit = np.log(np.maximum(misfit, np.finfo(np.float64).tiny))
+    log_posterior = models.log_weight - 0.5 * (log_scale + total[:, None] * log_misfit)
     log_posterior -= log_posterior.max(axis=1, keepdims=True)
     weight = np.exp(log_posterior)
     weight /= weight.sum(axis=1, keepdims=True)
-    level = misfit / total[:, None]
-    log_u = 0.5 * _log((shares @ gains) * level)
+    log_level = log_misfit - np.log(total)[:, None]
+    log_u = 0.5 * (np.log(models.shares @ gains) + log_level)
     u, found = as_student(weight, log_u, total)
-    widened = u if has_motions else u * widening(evidence.length)
+    widened = u if motions is not None else u * widening(evidence.length)
     likeliest = log_posterior.argmax(axis=1)
-    of_run = np.arange(len(avar))
-    terms = shares[likeliest] * level[of_run, likeliest][:, None]
+    level = misfit[np.arange(len(avar)), likeliest] / total
+    terms = models.shares[likeliest] * level[:, None]
     return ExpectedMean(widened, found, terms)
 
 
@@ -211,8 +201,59 @@ def widening(
     return 1.0 + numerator / (length + added)
 
 
-def _log(values: Array) -> Array:
-    return np.log(np.maximum(values, np.finfo(np.float64).tiny))
+def _quick(length: float) -> float:
+    """Return the averaging factors up to which octaves count beside the motions."""
+    return max(1.0, length / _OCTAVES_TO)
+
+
+class _Kind(NamedTuple):
+    """What of the slowest motions of runs the covariance of a mixture depends on."""
+
+    blocks: int
+    block_length: int
+    gaps: float
+
+
+class _Models(NamedTuple):
+    """What mixtures expect, all but the level; columns are the shapes.
+
+    `inverse` and `log` are of their Allan variances at the octaves, `precision` and
+    `log_det` of the covariance of the slowest motions.
+    """
+
+    shares: Array
+    log_weight: Array
+    inverse: Array
+    log: Array
+    precision: Array
+    log_det: Array
+
+
+def _kind_of(motions: SlowMotions | None) -> _Kind | None:
+    if motions is None:
+        return None
+    return _Kind(motions.blocks, motions.block_length, _rounded(motions.gaps))
+
+
+@lru_cache(maxsize=8)
+def _models(
+    m: tuple[float, ...], length: float, ladder: Ladder, kind: _Kind | None
+) -> _Models:
+    """Return what each mixture expects of runs of one length: a judge asks twice."""
+    rungs = _rungs(length, ladder)
+    shares, log_weight = _ladder(rungs, ladder, motions=kind is not None)
+    if kind is not None:
+        shares = _with_gaps(shares, kind.gaps)
+    model = shares @ (np.array(m) / length) ** POWERS[:, None]
+    if kind is None:
+        model = np.column_stack([model, shares @ SLOPE])
+        precision = log_det = np.zeros(0)
+    else:
+        precision, log_det = _precision_of(rungs, ladder, kind)
+    columns = np.ascontiguousarray(model.T)
+    return _Models(
+        shares, log_weight, 1.0 / columns, np.log(columns), precision, log_det
+    )
 
 
 def _rungs(length: float, ladder: Ladder) -> tuple[int, ...]:
@@ -245,13 +286,6 @@ def _ladder(
     return np.array(shares), np.log(np.array(weights))
 
 
-def _precision(
-    rungs: tuple[int, ...], ladder: Ladder, motions: SlowMotions
-) -> tuple[Array, Array]:
-    gaps = _rounded(motions.gaps)
-    return _precision_of(rungs, ladder, motions.blocks, motions.block_length, gaps)
-
-
 def _rounded(gaps: int) -> float:
     """Round a number of gaps to a quarter of an octave: fewer kinds to keep ready."""
     return 2.0 ** (round(4.0 * math.log2(gaps)) / 4.0) if gaps else 0.0
@@ -272,41 +306,12 @@ def _with_gaps(shares: Array, gaps: float) -> Array:
 
 @lru_cache(maxsize=64)
 def _precision_of(
-    rungs: tuple[int, ...],
-    ladder: Ladder,
-    blocks: int,
-    block_length: int,
-    gaps: float,
+    rungs: tuple[int, ...], ladder: Ladder, kind: _Kind
 ) -> tuple[Array, Array]:
     """Return each mixture's inverse covariance, flat, and its log determinant."""
     shares, _ = _ladder(rungs, ladder, motions=True)
-    shares = _with_gaps(shares, gaps)
-    mixed = np.tensordot(shares, covariances(blocks, block_length), axes=1)
+    shares = _with_gaps(shares, kind.gaps)
+    mixed = np.tensordot(shares, covariances(kind.blocks, kind.block_length), axes=1)
     log_det = np.linalg.slogdet(mixed).logabsdet
     inverse = np.linalg.inv(mixed).reshape(len(shares), -1)
     return np.asarray(inverse), np.asarray(log_det)
-
-
-def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Array]:
-    """Replace a mixture of Student distributions by the nearest single one."""
-    centre = (weight * log_u).sum(axis=1)
-    at = np.rint((log_u - centre[:, None]) / _GRID_STEP).astype(np.int64)
-    cells = 2 * _GRID + 1
-    at = np.clip(at + _GRID, 0, cells - 1) + cells * np.arange(len(weight))[:, None]
-    flat = np.bincount(at.ravel(), weight.ravel(), cells * len(weight))
-    mass = flat.reshape(len(weight), cells).astype(np.float64)
-    steps = np.arange(-2 * _GRID, 2 * _GRID + 1) * _GRID_STEP
-    bounds = [
-        _bounds(row, 2.0 * stdtr(nu, np.exp(steps)) - 1.0)
-        for row, nu in zip(mass, freedom, strict=True)
-    ]
-    low, high = np.exp(np.array(bounds).T + centre)
-    found = np.interp(high / low, _TAIL_RATIO[::-1], _FREEDOM[::-1])
-    return high / stdtrit(found, 0.975), found
-
-
-def _bounds(mass: Array, within: Array) -> list[float]:
-    """Return ln of the half-widths that hold 68 % and 95 % of the mixture."""
-    held = np.convolve(mass, within, mode="valid")
-    grid = (np.arange(len(held)) - (len(held) - 1) / 2) * _GRID_STEP
-    return [float(np.interp(p, held, grid)) for p in _PROBABILITIES]

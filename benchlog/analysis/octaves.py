@@ -142,6 +142,11 @@ class Octaves:
         self._gap_at = -1  # the newest phase after which a value is missing
         self.start_block()
 
+    @property
+    def broken(self) -> bool:
+        """Whether bridged sums differ from those of unbroken stretches."""
+        return any(one.bridged_pairs != one.pairs for one in self.sums)
+
     def start_block(self) -> None:
         """Forget the phase: nothing can be said across this place."""
         if self._index:

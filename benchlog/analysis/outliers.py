@@ -31,6 +31,7 @@ FEWEST: Final = 5  # our rule: see below
 """Below so many readings nothing is marked: there is no majority to differ from."""
 _MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
 _BATCH: Final = 256  # our rule: for speed alone
+_SUSPECT_FLAG: Final = int(Flag.SUSPECT)  # definition: an enum's bit masks slowly
 
 
 def marked(values: Array, floor: float, score: float = SCORE) -> Mask:
@@ -72,6 +73,7 @@ class WithoutOutliers:
         self._held: list[Columns] = []
         self._n_held = self._n_out = 0
         self._after_settling = self._after_one = False
+        self._low, self._high, self._plain, self._looked = np.inf, -np.inf, True, 0
 
     def feed(self, columns: Columns) -> None:
         """Take in readings in order. Raises DataError as `Running.feed` does."""
@@ -87,7 +89,7 @@ class WithoutOutliers:
 
     def found(self) -> tuple[int, RunStats] | None:
         """Return how many are marked and the figures without them; None without any."""
-        if not self._held:
+        if not self._held or (not self._n_out and self._is_plain()):
             return None
         whole, out, start = self._marked()
         n_out = self._n_out + int(np.count_nonzero(out[start:]))
@@ -97,12 +99,25 @@ class WithoutOutliers:
         running.feed(left_out(_cut(whole, start), out[start:], self._after_one))
         return n_out, running.stats()
 
+    def _is_plain(self) -> bool:
+        """Whether nothing held can be marked; each of the held is looked at once."""
+        for one in self._held[self._looked :]:
+            self._look_at(one)
+        self._looked = len(self._held)
+        return self._plain and self._high - self._low <= self._floor_hz
+
+    def _look_at(self, one: Columns) -> None:
+        self._low = min(self._low, float(one.frequency_hz.min()))
+        self._high = max(self._high, float(one.frequency_hz.max()))
+        self._plain &= not np.any(one.flags & _SUSPECT_FLAG)
+
     def _marked(self) -> tuple[Columns, Mask, int]:
         """Return all that is held behind its neighbours, the marks, where it starts."""
         start = sum(map(len, self._around))
         whole = _joined([*self._around, *self._held])
         self._held = [_cut(whole, start)]
-        suspect = (whole.flags & Flag.SUSPECT) != 0
+        self._looked = min(self._looked, 1)  # all were looked at, or none counts
+        suspect = (whole.flags & _SUSPECT_FLAG) != 0
         return whole, suspect | marked(whole.frequency_hz, self._floor_hz), start
 
     def _judge(self) -> None:
@@ -114,6 +129,8 @@ class WithoutOutliers:
         self._after_one = bool(judged[-1])
         self._around = [_cut(whole, end - ASIDE - 1, end)]
         self._held, self._n_held = [_cut(whole, end)], ASIDE
+        self._low, self._high, self._plain, self._looked = np.inf, -np.inf, True, 0
+        self._look_at(self._around[0])
 
 
 def _joined(several: list[Columns]) -> Columns:

@@ -72,11 +72,15 @@ class PhaseBlocks:
         """Phases to a block."""
         return 1 << (len(self._open) - 1)
 
-    def found(self, gaps: int = 0) -> BlockPhases | None:
-        """Return the blocks that are full; None of less than one, or if given up."""
+    def found(self, gaps: int = 0, scale: float = 1.0) -> BlockPhases | None:
+        """Return the blocks that are full; None of less than one, or if given up.
+
+        `scale` turns the unit of the phases into that of the means.
+        """
         if not self._sums:
             return None
-        means = tuple(value / self.length for value in self._sums)
+        factor = scale / self.length
+        means = tuple([factor * value for value in self._sums])
         return BlockPhases(means, self.length, gaps)
 
     def _enter(self, value: float) -> None:

@@ -4,14 +4,14 @@ Frequencies are taken relative to the first reading, an exact subtraction, and s
 to ppm at the very end: an offset of 1e-12 stays a figure beside 10 MHz.
 """
 
-from dataclasses import dataclass, field, replace
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.linefit import ExactSum, LineFit, two_fold
 from benchlog.analysis.octaves import REACH, Octaves
-from benchlog.analysis.phase_blocks import BlockPhases
 from benchlog.analysis.settling import without_settling
 from benchlog.analysis.stats import AvarPoint, RunStats
 from benchlog.errors import DataError
@@ -200,7 +200,8 @@ class Running:
         scale = self.divider / self.nominal_hz * 1e6
         base_hz = self._reference_hz - self.nominal_hz / self.divider
         ambient, n = self._ambient, line.n
-        deviation = np.sqrt(line.rss / (n - 2)) if n > 2 else None
+        deviation = math.sqrt(line.rss / (n - 2)) if n > 2 else None
+        avar = self._avar(scale, bridged=False)
         return RunStats(
             n=n,
             gaps=self._gaps,
@@ -212,13 +213,13 @@ class Running:
             mean_hz=(self._reference_hz + line.mean_y) * self.divider,
             offset_ppm=(base_hz + line.mean_y) * scale,
             slope_ppm_per_s=line.slope * scale if line.s_tt > 0 else None,
-            jitter_ppm_rms=None if deviation is None else float(deviation * scale),
+            jitter_ppm_rms=None if deviation is None else deviation * scale,
             jitter_ppm_pp=(self._high - self._low) * scale,
             min_ppm=(base_hz + self._low) * scale,
             max_ppm=(base_hz + self._high) * scale,
-            avar=self._avar(scale, bridged=False),
-            bridged=self._avar(scale, bridged=True),
-            phase_blocks=self._phase_blocks(scale),
+            avar=avar,
+            bridged=self._avar(scale, bridged=True) if self._octaves.broken else avar,
+            phase_blocks=self._octaves.blocks.found(scale),
             ambient_mean_c=ambient.total.mean(ambient.n) if ambient.n else None,
             ambient_min_c=ambient.low if ambient.n else None,
             ambient_max_c=ambient.high if ambient.n else None,
@@ -234,12 +235,6 @@ class Running:
             return self._spacing_ns / self._spacings / NS_PER_S
         gate_s = self._last.gate_s if self._last else 0.0
         return gate_s or None
-
-    def _phase_blocks(self, scale: float) -> BlockPhases | None:
-        found = self._octaves.blocks.found()
-        if found is None:
-            return None
-        return replace(found, means=tuple(scale * mean for mean in found.means))
 
     def _avar(self, scale: float, *, bridged: bool) -> tuple[AvarPoint, ...]:
         tau0_s = self._tau0_s() or 0.0

@@ -14,15 +14,17 @@ import allantools
 import numpy as np
 import pytest
 from benchmarks.results import report
-from columns_maker import columns
+from columns_maker import columns, part_of
 from seeds import seeded_generator
 from store.making import begin, reading
 
 from benchlog.analysis.running import Running
 from benchlog.analysis.series import Series, series_from_columns
 from benchlog.analysis.stability.estimation import stabilities, stability
+from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, VirtualClock
 from benchlog.store.writer import Writer
+from benchlog.verdict.run.reading_judge import RunJudge
 
 pytestmark = pytest.mark.benchmark
 CLOCK = HostClock()
@@ -220,6 +222,30 @@ def test_running_figures_per_reading():
         rows,
     )
     assert float(rows[1][1]) < 3 * float(rows[0][1]) + 100
+
+
+def test_judge_per_reading():
+    """The judge of a run, fed one by one, and asked after each reading besides."""
+    noise = seeded_generator(2).standard_normal((2, 2000))
+    whole = columns(16e6 * (1 + 1e-9 * (noise[0] + 0.1 * np.cumsum(noise[1]))))
+    ones = [part_of(whole, at, at + 1) for at in range(len(whole))]
+    part = load_part("quartz-16mhz-30ppm")
+    rows = []
+    for name, asked in (("fed", False), ("fed, and figures asked for", True)):
+        judge = RunJudge(part, resolution_hz=1e-4)
+        start = CLOCK.mono_ns()
+        for one in ones:
+            judge.feed(one)
+            if asked:
+                judge.assessment()
+        rows.append((name, f"{(CLOCK.mono_ns() - start) / 2000e3:.0f}"))
+    report(
+        "A run's judge, us per reading",
+        ("", "us"),
+        rows,
+        "2,000 readings of white noise and a random walk. A keeper asks five times a "
+        "second at most.",
+    )
 
 
 def test_grid_of_a_run():

@@ -477,3 +477,18 @@ def test_figures_take_the_run_s_time_base_and_divider():
     assert found["offset_ppm"] == pytest.approx(1.0, abs=0.01)
     assert found["timebase"]["status"] == "checked"
     assert found["timebase"]["valid_until"] == "2030-03-18T17:46:40.000Z"
+
+
+# --- speed --------------------------------------------------------------------------
+
+
+def test_figures_are_worked_out_once_until_more_is_fed():
+    judge = RunJudge(PART, resolution_hz=0.1)
+    judge.feed(readings(3.0))
+    found = judge.assessment()
+    assert judge.assessment() is found
+    judge.resolution_hz = 100.0
+    coarse = judge.assessment()
+    assert coarse is not found and coarse.digit_ppm > found.digit_ppm
+    judge.feed(readings(3.0, n=1))
+    assert judge.assessment().stats.n == 31

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
 
-from benchlog.analysis.noise_mixture import as_student
+from benchlog.analysis.nearest_student import as_student
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]

@@ -241,7 +241,7 @@ def why_over(run: LiveRun) -> str:
         return "time reached"
     if _waits_in_vain(run):
         return "no readings came"
-    if run.plan.until_clear and run.stop.step(run.judge.assessment()).stop:
+    if run.due and run.stop.step(run.judge.assessment()).stop:
         return "verdict clear"
     return ""
 

@@ -118,11 +118,13 @@ class RunJudge(Judge):
             least_scatter_ppm(part) * 1e-6 * part.nominal_hz / divider
         )
         self._rushed = 0
+        self._found: tuple[float | None, Assessment] | None = None
         self._band = None if over_temperature else BandWatch(part, divider)
 
     def feed(self, batch: Columns | Pulses) -> None:
         """Take in readings in order. Raises DataError as `Running.feed` does."""
         if isinstance(batch, Columns):
+            self._found = None
             if self._band is not None:
                 self._band.feed(batch, self._running, self._rest)
             self._running.feed(batch)
@@ -136,7 +138,12 @@ class RunJudge(Judge):
         """Return nothing: readings are their own chart."""
 
     def assessment(self) -> Assessment:
-        """Return what can be said by now."""
+        """Return what can be said by now; worked out once until more is fed."""
+        if self._found is None or self._found[0] != self.resolution_hz:
+            self._found = self.resolution_hz, self._assessed()
+        return self._found[1]
+
+    def _assessed(self) -> Assessment:
         brought = None if self._band is None else self._band.brought()
         self._seen = self._digits.seen(self.resolution_hz, cut=self.cut)
         found = self._judged(self._running.stats(), brought)
