@@ -17,6 +17,7 @@ from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver import Option, Trimmer
 from benchlog.errors import LostError, RefusedError, SilentError, UsageError
 from benchlog.model import Identity, Sample
+from benchlog.units import as_stated
 
 _SAID: Final = 300  # our rule: a line or two
 _PIECE: Final = 65_536  # our rule: what a pipe holds
@@ -128,8 +129,8 @@ class CommandTrim(Trimmer):
                 return process.wait(), tail
             os.killpg(process.pid, signal.SIGKILL)  # and what it had started
             raise SilentError(
-                f"{self._program!r} had not ended after {real_s:g} s and was ended; "
-                "does it wait for somebody?",
+                f"{self._program!r} had not ended after {as_stated(real_s)} s and was "
+                "ended; does it wait for somebody?",
                 address=self._program,
                 command=" ".join(command),
                 raw=tail,

@@ -13,7 +13,7 @@ from benchlog.model import Load
 from benchlog.units import (
     as_stated,
     format_ppm,
-    signed_digits,
+    interval_texts,
     three_digits,
 )
 from benchlog.verdict.lot.capability import Interval
@@ -92,8 +92,8 @@ def load_help(load: Load, common: Common) -> LoadHelp | None:
         return None
     error = Interval(actual - wanted, least - wanted, most - wanted)
     slope = pulling.sensitivity_ppm_per_pf(c1, c0, wanted)
-    missing, least_error, most_error = map(
-        signed_digits, (error.value, error.low, error.high)
+    missing, least_error, most_error = interval_texts(
+        error.value, error.low, error.high
     )
     first = pulling.load_explaining_first_order_pf(c1, c0, wanted, mean.value)
     text = (
