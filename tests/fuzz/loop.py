@@ -29,6 +29,8 @@ from pathlib import Path
 from types import FrameType, ModuleType
 from typing import Final
 
+from seeds import seeded_random
+
 from benchlog.clock import host_deadline
 
 HERE: Final = Path(__file__).parent
@@ -148,8 +150,7 @@ def fuzz(door: Door, for_s: float | None = None, with_seed: int | None = None) -
     Inputs that were refused in new words join those that are mutated.
     """
     used = seed() if with_seed is None else with_seed
-    rng, tally = random.Random(f"{door.name} {used}"), Tally(door.name, used)
-    print(f"seed {used} (door {door.name})")
+    rng, tally = seeded_random(f"{door.name} {used}"), Tally(door.name, used)
     pool = [*door.seeds, *(path.read_bytes() for path in kept(door.name))] or [b""]
     limit = host_deadline(seconds() if for_s is None else for_s)
     while not limit.passed and len(tally.failed) < _MOST_KINDS:

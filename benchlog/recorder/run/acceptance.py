@@ -236,10 +236,12 @@ class ReadingSpacing:
         usual = self._usual_ns or spacing_ns
         self._usual_ns = usual + 0.1 * (min(spacing_ns, 2 * usual) - usual)
 
-    def held_up(self, previous_ns: int, sample: Sample) -> str:
+    def held_up(
+        self, previous_ns: int, sample: Sample, *, keeper_away: bool = False
+    ) -> str:
         """Return what is to be said where a sample comes so late that others must miss.
 
-        Never before a spacing is known.
+        Never before a spacing is known. `keeper_away`: the keeper was, in the meantime.
         """
         late_s = (sample.mono_ns - previous_ns) / NS_PER_S
         usual_s = self._usual_ns / NS_PER_S
@@ -247,4 +249,5 @@ class ReadingSpacing:
         if usual_s <= 0 or late_s < least_s:
             return ""
         without = format_duration(max(0.0, late_s - sample.gate_s))
-        return f"{without} without a reading: computer or instrument was held up"
+        who = "the keeper itself" if keeper_away else "computer or instrument"
+        return f"{without} without a reading: {who} was held up"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.model import Condition, EventKind, Flag, Sample
+from benchlog.model import EventKind
 from benchlog.units import (
     NS_PER_S,
     as_stated,
@@ -32,20 +32,6 @@ class Ambient:
         """Return the value if it still stands at that time."""
         age_s = (mono_ns - self.mono_ns) / NS_PER_S
         return self.value_c if age_s <= max(self.good_for_s, _STALE_S) else None
-
-
-def condition_of(name: str, sample: Sample, quantity: str, flags: Flag) -> Condition:
-    """Make a condition of a sample of the instrument `name`."""
-    return Condition(
-        sample.utc_ns,
-        sample.mono_ns,
-        quantity,
-        sample.value,
-        sample.unit,
-        name,
-        flags,
-        sample.raw.decode("ascii", errors="backslashreplace") or None,
-    )
 
 
 class AmbientNews:

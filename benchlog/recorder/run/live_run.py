@@ -27,7 +27,8 @@ from benchlog.recorder.run.acceptance import (
     Said,
     accept,
 )
-from benchlog.recorder.run.ambient import Ambient, AmbientNews, condition_of
+from benchlog.recorder.run.ambient import Ambient, AmbientNews
+from benchlog.recorder.run.conditions import RejectedConditions, condition_of
 from benchlog.recorder.run.device_settling import FirstReadings
 from benchlog.recorder.run.judge_batches import (
     JudgeNews,
@@ -65,11 +66,13 @@ class LiveRun:
     paused: bool = False
     follows: bool = False
     went_on_ns: int = 0
+    keeper_back_ns: int = 0
     fed: int = 0
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
     _gap: bool = False
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _probes: RejectedConditions = field(default_factory=RejectedConditions)
     _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(init=False)
@@ -102,6 +105,10 @@ class LiveRun:
         """Measure again after a pause; the next reading follows on nothing."""
         self.paused, self.went_on_ns = False, self.clock.mono_ns()
         self.note_gap()
+
+    def keeper_is_back(self) -> None:
+        """Remember that the keeper itself did not run until now: nobody was silent."""
+        self.keeper_back_ns = self.clock.mono_ns()
 
     def end_trial_at(self, mono_ns: int) -> None:
         """Let gates that begin from then on count: the code under test is set."""
@@ -160,7 +167,8 @@ class LiveRun:
             result = Rejected(said, alike="came faster than their gate allows")
         if isinstance(result, Rejected):
             refused = self._refusals.of(sample, result)
-            return [*records, *map(self._refused, refused)]
+            name = self.spec.name
+            return [*records, *(self._refused(name, said) for said in refused)]
         if self.previous_mono_ns is not None and not self._gap:
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
@@ -179,7 +187,8 @@ class LiveRun:
 
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
-        return [self._refused(said) for said in self._refusals.over(ended=ended)]
+        said = [(self.spec.name, one) for one in self._refusals.over(ended=ended)]
+        return [self._refused(*one) for one in said + self._probes.over(ended=ended)]
 
     def wait_for_fresh(self, stale_hz: float | None) -> None:
         """Let nothing count while the counter shows the value of the device before."""
@@ -206,12 +215,16 @@ class LiveRun:
             raw or None,
         )
 
-    def condition(self, name: str, sample: Sample, quantity: str) -> Condition:
-        """Make a condition of a sample of another quantity."""
+    def condition(
+        self, name: str, sample: Sample, quantity: str
+    ) -> list[Condition | Event]:
+        """Make a condition of a sample of another quantity, events of what is none."""
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
         if self.ambient and self.ambient.typed and quantity == "ambient":
             flags |= Flag.AMBIENT_TYPED
-        return condition_of(name, sample, quantity, flags)
+        refused = [self._refused(*one) for one in self._probes.of(name, sample)]
+        condition = condition_of(sample, quantity, name, flags)
+        return [*refused, *([condition] if condition else [])]
 
     # --- when it is over -------------------------------------------------------------
 
@@ -263,7 +276,8 @@ class LiveRun:
     def _of_ambient(self, mono_ns: int, ambient_c: float | None) -> list[Event]:
         """Say what is new of ambient."""
         probe = self.position.ambient or ""
-        since_s = (mono_ns - self.went_on_ns) / NS_PER_S
+        since_ns = max(self.went_on_ns, self.keeper_back_ns)
+        since_s = (mono_ns - since_ns) / NS_PER_S
         said = self._news.of(self.ambient, ambient_c, since_s)
         return [self.event(kind, text, instrument=probe) for kind, text in said]
 
@@ -271,7 +285,10 @@ class LiveRun:
         """Say when a reading comes so late that others must be missing before it."""
         if self.previous_mono_ns is None or self._gap:
             return []
-        text = self._spacing.held_up(self.previous_mono_ns, sample)
+        keeper_away = self.previous_mono_ns < self.keeper_back_ns
+        text = self._spacing.held_up(
+            self.previous_mono_ns, sample, keeper_away=keeper_away
+        )
         if not text:
             return []
         self.note_gap()
@@ -291,7 +308,6 @@ class LiveRun:
         text = f"the keeper could not take values for {stalled_s:.2f} s"
         return self.event(EventKind.GAP, text, instrument=self.spec.name)
 
-    def _refused(self, said: Said) -> Event:
+    def _refused(self, name: str, said: Said) -> Event:
         text, raw = said
-        name = self.spec.name
         return self.event(EventKind.REJECTED, text, instrument=name, raw=raw)
