@@ -9,7 +9,7 @@ from pages.page_making import NS, fresh, series, write_run
 from benchlog.model import Event, EventKind
 from benchlog.pages.charts import BAND, STEP, course_chart, standing_chart
 from benchlog.pages.run_record import run_record
-from benchlog.pages.study_charts import stability_chart
+from benchlog.pages.study_charts import stability_chart, trim_chart
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.reference_band import AtReference
 
@@ -58,6 +58,14 @@ def test_the_names_of_the_slopes_lie_beside_the_deviations(records):
     assert inside and all(text.xy[0] == last_s for text in inside)
     assert all(text.get_horizontalalignment() == "left" for text in axes.texts)
     assert axes.get_xlim()[1] > 1.5 * last_s
+
+
+def test_trim_codes_are_whole_and_the_closest_is_no_verdict():
+    chart = trim_chart({80: (-1234.5, "-1,234.5"), 81: (17.2, "+17.2")}, 10_000.0)
+    (axes,) = chart.figure.axes
+    assert all(float(tick).is_integer() for tick in axes.get_xticks())
+    assert "the closest to nominal, 81, is a diamond" in chart.caption
+    assert "best" not in chart.caption, "a trim that did not end has none"
 
 
 def drawn_in(axes, colour):
