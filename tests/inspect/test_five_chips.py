@@ -7,15 +7,15 @@ import pytest
 from lot_shop import a_shop, hear
 
 OFFSETS_PPM = (3_700.0, -1_900.0, 640.0, 5_200.0, -8_100.0)
-"""Five different chips; a trimmed RC oscillator may be 1 % off."""
-WITHIN_PPM = 200.0
+"""Five different chips; one as delivered may be 10 % off."""
+WITHIN_PPM = 600.0
 """How far a chip may wander in so short a run; what the room does, all share."""
 
 
 @pytest.mark.slow
 def test_five_chips_are_inspected_one_after_the_other(tmp_path: Path) -> None:
-    """At a time scale of 20; 3 s of processor time, 16 s on a busy machine."""
-    with a_shop(tmp_path, part="rc-8mhz-trimmed") as shop:
+    """At a time scale of 20; 5 to 7 s on a machine at work."""
+    with a_shop(tmp_path, part="rc-8mhz-delivered") as shop:
         shop.bench.remove("A")
         words = shop.opening(5, 5, 0, "--auto-ids", "RC-", "--min-readings", "5")
         with shop.start(words) as process:
