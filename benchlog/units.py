@@ -201,9 +201,9 @@ def three_digits(value: float, *, powers: bool = False) -> str:
     return _digits(value, 3, math.inf if powers else _SMALL)
 
 
-def two_digits(value: float) -> str:
+def two_digits(value: float, *, powers: bool = False) -> str:
     """Return a figure with two significant digits, where three are not worth it."""
-    return _digits(value, 2, _SMALL)
+    return _digits(value, 2, math.inf if powers else _SMALL)
 
 
 def signed_digits(value: float, *, powers: bool = False) -> str:

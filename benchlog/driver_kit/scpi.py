@@ -16,7 +16,7 @@ from benchlog.driver_kit.numbers import parse_number
 from benchlog.driver_kit.reply_patterns import MOST_REPLY
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Dialect, Identity
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, two_digits
 
 MAX_ERRORS: Final = 20
 """An error queue is asked no oftener than this; instruments hold 10 to 20 entries."""
@@ -172,9 +172,9 @@ class Talk:
 
     def _in_pieces(self, reply: Reply) -> GarbledError:
         return GarbledError(
-            f"{self.link.address} rested for {self.link.pause_s:.2g} s in the middle "
-            f"of {reply.line[:60]!r}, which may be half of one answer and another; "
-            "check the line",
+            f"{self.link.address} rested for {two_digits(self.link.pause_s)} s in "
+            f"the middle of {reply.line[:60]!r}, which may be half of one answer "
+            "and another; check the line",
             address=self.link.address,
             command=reply.command,
             raw=reply.line,

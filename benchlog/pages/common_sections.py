@@ -249,7 +249,9 @@ def summary_section(summary: SoakSummary | None) -> Section:
 
 
 def _blocks(summary: SoakSummary) -> Iterator[Block]:
-    yield facts((name.capitalize(), said) for name, said in summary_facts(summary))
+    yield facts(
+        (name[:1].upper() + name[1:], said) for name, said in summary_facts(summary)
+    )
     rows = hole_rows(summary, _HOLES)
     more = summary.gaps - len(rows)
     note = f"{more:,} more gaps are not listed." if more > 0 else ""

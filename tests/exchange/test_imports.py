@@ -214,7 +214,7 @@ def test_nominal_comes_from_the_part_where_nobody_says_it(bring, reader):
 
 def test_numbers_far_from_nominal_are_said_and_not_judged(bring, reader):
     result, columns, _ = bring("16.000001\n16.000002\n", part=PART)
-    assert any("1e-06 times nominal" in note for note in result.notes)
+    assert any("1e-6 times nominal" in note for note in result.notes)
     assert any("--unit" in note for note in result.notes)
     assert columns.frequency_hz.tolist() == [16.000001, 16.000002]  # nothing is lost
     run = reader.run(result.run)

@@ -29,7 +29,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.rows import Segment
-from benchlog.units import format_frequency, printable
+from benchlog.units import as_stated, format_frequency, printable
 
 _HEAD_LINES: Final = 200
 _KEPT_HEAD: Final = 4_000
@@ -118,8 +118,8 @@ def _assumed(layout: Layout, wanted: ColumnMeaning) -> Iterator[str]:
         yield "time stamps without a zone taken as UTC"
     if layout.looks_scaled:
         yield (
-            f"the numbers are near {layout.looks_scaled:g} times nominal: check "
-            "--nominal-hz, --unit and --column"
+            f"the numbers are near {as_stated(layout.looks_scaled)} times nominal: "
+            "check --nominal-hz, --unit and --column"
         )
 
 

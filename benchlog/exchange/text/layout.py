@@ -36,6 +36,7 @@ from benchlog.exchange.text.time_stamps import (
     names_zone,
     stamp_ns,
 )
+from benchlog.units import as_stated
 
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
@@ -244,7 +245,7 @@ def _said(layout: Layout, wanted: ColumnMeaning) -> tuple[str, ...]:
     ]
     if layout.scale != 1.0:
         whose = f"unit {wanted.unit} as stated" if wanted.unit else "unit in the head"
-        said.append(f"data multiplied by {layout.scale:g} ({whose})")
+        said.append(f"data multiplied by {as_stated(layout.scale)} ({whose})")
     if layout.time is not None and layout.kind is not None:
         said.append(f"time in column {layout.time + 1}: {layout.kind.name}")
     if layout.ambient is not None:

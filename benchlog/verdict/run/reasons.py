@@ -61,17 +61,26 @@ def reasons_for(a: Assessment) -> Iterator[str]:
         )
     if a.outliers is not None:
         yield from _outliers(a.outliers, stats)
+    alone = _jitter_fails_alone(a)
+    if a.jitter is not None and alone:
+        yield a.jitter.text
     if a.offset_ppm is None or a.budget is None:
         yield _too_few(stats)
     elif not a.limit.known:
         yield NO_LIMIT
     else:
         yield from decision_reasons(a)
-    if a.jitter is not None:
+    if a.jitter is not None and not alone:
         yield a.jitter.text
     if a.limit.known:
         yield from a.limit.reasons
     yield from _rests_on(a)
+
+
+def _jitter_fails_alone(a: Assessment) -> bool:
+    """Whether the jitter fails and the offset does not: what decides is told first."""
+    failed = a.jitter is not None and a.jitter.word is Decision.FAIL
+    return failed and a.conformance is not None and a.conformance > 0.5
 
 
 def repeats_text(repeats: int) -> str:

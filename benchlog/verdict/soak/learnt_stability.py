@@ -21,7 +21,14 @@ from benchlog.analysis.stability.freedom import Differences, equivalent_freedom
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import MeanUncertainty, pairs_freedom
 from benchlog.model import LearntStability
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_duration, iso_utc
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    as_stated,
+    format_duration,
+    iso_utc,
+    two_digits,
+)
 
 SPANS: Final = 12.0  # our rule: 10 degrees of freedom or more, t at most 2.23
 """How many times as long as the run a soak must be."""
@@ -155,7 +162,7 @@ def _unusable(
     if abs(tau0_s / learnt.tau0_s - 1.0) > _SAME_SPACING:
         return f"had a reading every {format_duration(learnt.tau0_s)}"
     if learnt.length < SPANS * length or learnt.m[-1] < length:
-        return f"is shorter than {SPANS:g} times this run"
+        return f"is shorter than {as_stated(SPANS)} times this run"
     return ""
 
 
@@ -229,5 +236,5 @@ def _departure(learnt: LearntStability, own: _Octaves, tau0_s: float) -> str:
     tau = format_duration(learnt.m[own.octave[worst]] * tau0_s)
     return (
         f"this run departs from {named(learnt)}: its Allan deviation at {tau} is "
-        f"{times:.2g} times the soak's"
+        f"{two_digits(times)} times the soak's"
     )
