@@ -249,16 +249,18 @@ class RunJudge(Judge):
     def _budget(self, stats: RunStats) -> tuple[Budget | None, Rest | None]:
         """Return the budget, and what its statistics rest on.
 
-        None while the readings cannot say how they scatter. Noise of a soak does not
-        answer for an even drift: a run that drifts is judged by itself.
+        None while the readings cannot say how they scatter. A run that drifts is judged
+        by itself: noise of a soak does not answer for it.
         """
         own = mean_uncertainty(stats)
         if own is None:
             return None, None
         base = self.timebase
         doubt = contradiction_line(base)
-        drift = drift_of(stats, own)
-        rest = Rest(drift[1]) if drift else rest_of(self.learnt, stats, own)
+        rest = rest_of(self.learnt, stats, own)
+        drift = drift_of(stats, own) if rest.rests_on is None else None
+        if drift is not None:
+            rest = rest.beside_drift(drift[1])
         mean = rest.mean
         budget = budget_of(
             [
