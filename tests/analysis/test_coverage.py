@@ -252,7 +252,7 @@ def test_slow_noise_under_a_counters_white_phase_noise_is_seen():
     """5 times flicker FM at T, 300 runs of 100: three of four held before it was."""
     share, width = coverage(("white PM", "flicker FM", 5.0), 100, 0.0, runs=300)
     assert share >= 0.92
-    assert width < 2.0
+    assert width < 2.4
 
 
 def test_a_random_walk_that_comes_up_in_a_long_run_is_held():
@@ -273,7 +273,7 @@ def test_slow_noise_under_white_phase_noise_is_seen_across_gaps(gaps):
     """Of 100 readings some are lost; slow noise is told from what gaps leave."""
     share, width = coverage(("white PM", "random-walk FM", 10.0), 100, gaps, runs=200)
     assert share >= 0.92
-    assert width < 2.5
+    assert width < 2.9
 
 
 def test_flicker_with_a_random_walk_in_it_is_held():
