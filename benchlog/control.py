@@ -8,14 +8,15 @@ run's row. A request is `{"do": VERB, ...}`, its answer `{"ok": true, ...}` or
 import contextlib
 import json
 import os
+import re
 import socket
 from collections.abc import Iterator, Mapping
 from dataclasses import KW_ONLY, asdict, dataclass, field
 from pathlib import Path
 from typing import Final
 
-from benchlog.errors import BenchlogError
-from benchlog.model import Run
+from benchlog.clock import Deadline, host_deadline, host_sleep
+from benchlog.errors import BenchlogError, KeeperGoneError
 
 VERBS: Final = (
     "status",
@@ -40,7 +41,12 @@ In a lot's inspection `device` says which one is next (its id is the text), `asi
 the last one's run shall not count, `damaged` that the last one is.
 """
 MAX_LINE: Final = 65_536
+LONGEST_ANSWER: Final = 1 << 20  # our rule: a keeper of 50,000 runs
+DEEPEST: Final = 8  # our rule: twice what a lot's status takes
+_SPECIAL: Final = re.compile(rb'["\\\[\]{}]')
+_WHOLE: Final = range(-(2**63), 2**63)  # definition: what the database can hold
 _TIMEOUT_S: Final = 3.0
+_KNOCK_S: Final = 0.02  # our rule: the door of a busy keeper, tried again
 _MAX_ADDRESS: Final = 100  # the kernel allows 107 bytes
 
 
@@ -83,6 +89,7 @@ def decode_request(line: bytes) -> Request:
     where = fields.get("position", "")
     names = ("run", "at_utc_ns", "at_mono_ns")
     whole = [n for n in map(fields.get, names) if isinstance(n, int | None)]
+    whole = [n for n in whole if _is_kept_whole(n)]
     said = isinstance(text, str) and isinstance(where, str)
     if do not in VERBS or not said or len(whole) < len(names):
         raise BenchlogError(
@@ -108,59 +115,85 @@ def decode_answer(line: bytes) -> Answer:
     return Answer(bool(fields["ok"]), str(fields.get("error", "")), data)
 
 
-def ask(path: Path, request: Request) -> Answer:
+def ask(path: Path, request: Request, within_s: float = _TIMEOUT_S) -> Answer:
     """Send one request to the keeper that listens at `path` and wait for its answer.
 
-    Raises BenchlogError when nobody listens or it is silent for 3 s.
+    Raises KeeperGoneError when nobody listens, BenchlogError when the keeper is silent
+    for `within_s` real seconds or closes the connection.
     """
     if not hasattr(socket, "AF_UNIX"):
         raise BenchlogError("keepers run on POSIX systems only: this one has none")
+    limit = host_deadline(within_s)
     try:
-        with socket.socket(socket.AF_UNIX) as link, address_of(path) as address:
-            link.settimeout(_TIMEOUT_S)
-            link.connect(address)
+        with socket.socket(socket.AF_UNIX) as link:
+            _connect(link, path, limit)
+            link.settimeout(max(_KNOCK_S, limit.left_s()))
             link.sendall(encode(request))
-            with link.makefile("rb") as lines:
-                return decode_answer(lines.readline(MAX_LINE))
+            return decode_answer(_line_from(link, limit))
     except TimeoutError as error:
         raise BenchlogError(
             f"the keeper at {path} does not answer; is it stuck?"
         ) from error
     except OSError as error:
+        if is_gone(error):
+            raise KeeperGoneError(
+                f"no keeper listens at {path}: the run has ended"
+            ) from error
         raise BenchlogError(
-            f"no keeper listens at {path}: the run has ended"
+            f"the keeper at {path} closed the connection ({error}); try again"
         ) from error
 
 
-def keeps(path: Path, run: int) -> bool:
-    """Whether the keeper that listens at `path` has this run; a stuck one has it."""
-    try:
-        answer = ask(path, Request("status"))
-    except BenchlogError as error:
-        return isinstance(error.__cause__, TimeoutError)
-    kept = answer.data.get("runs", {})
-    return isinstance(kept, dict) and str(run) in kept
+def is_gone(error: OSError) -> bool:
+    """Whether an error of connecting means that nobody listens, not that it is busy."""
+    return isinstance(error, ConnectionRefusedError | FileNotFoundError)
 
 
-def state_of(run: Run, database: Path) -> str:
-    """Return `ended`, `running`, or `broken off`: not ended, and its keeper is gone."""
-    if not run.open:
-        return "ended"
-    kept = bool(run.control) and keeps(database.parent / run.control, run.id)
-    return "running" if kept else "broken off"
+def _connect(link: socket.socket, path: Path, limit: Deadline) -> None:
+    """Connect; where too many wait already to be let in, try again until `limit`."""
+    link.setblocking(False)
+    with address_of(path) as address:
+        while True:
+            try:
+                return link.connect(address)
+            except BlockingIOError as error:
+                if limit.passed:
+                    raise TimeoutError("too many wait to be let in") from error
+                host_sleep(_KNOCK_S)
 
 
-def listen(path: Path) -> socket.socket:
-    """Return a non-blocking listening socket at `path` that only its owner can use."""
-    path.unlink(missing_ok=True)
+def _line_from(link: socket.socket, limit: Deadline) -> bytes:
+    line = b""
+    while not line.endswith(b"\n"):
+        if limit.passed or len(line) > LONGEST_ANSWER:
+            raise TimeoutError("no whole answer")
+        link.settimeout(max(_KNOCK_S, limit.left_s()))
+        part = link.recv(MAX_LINE)
+        if not part:
+            raise ConnectionResetError("no answer")
+        line += part
+    return line
+
+
+def listen(path: Path, most_waiting: int = 128) -> socket.socket:
+    """Return a non-blocking listening socket at `path` that only its owner can use.
+
+    It gets its name once it listens: a socket of this name that refuses is a dead one.
+    """
+    before_it_listens = path.with_name(f"{path.name}.new")
+    before_it_listens.unlink(missing_ok=True)
     link = socket.socket(socket.AF_UNIX)
     before = os.umask(0o177)  # the socket must never exist with wider rights
     try:
-        with address_of(path) as address:
+        with address_of(before_it_listens) as address:
             link.bind(address)
+        link.listen(most_waiting)
+        before_it_listens.replace(path)
+    except OSError:
+        link.close()
+        raise
     finally:
         os.umask(before)
-    link.listen(8)
     link.setblocking(False)
     return link
 
@@ -178,11 +211,38 @@ def address_of(path: Path) -> Iterator[str]:
         os.close(folder)
 
 
+def _is_kept_whole(value: int | None) -> bool:
+    """Whether this is no number, or one that a database can hold; `true` is neither."""
+    return value is None or (not isinstance(value, bool) and value in _WHOLE)
+
+
 def _fields(line: bytes) -> dict[str, object]:
+    if _is_deep(line):
+        raise BenchlogError(
+            f"not a line of the control wire: more than {DEEPEST} deep: {line[:40]!r}"
+        )
     try:
         fields = json.loads(line)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise BenchlogError(f"not a line of the control wire: {line[:80]!r}") from error
     if not isinstance(fields, dict):
         raise BenchlogError(f"not a line of the control wire: {line[:80]!r}")
     return fields
+
+
+def _is_deep(line: bytes) -> bool:
+    """Whether objects or lists lie deeper in each other than anything of ours."""
+    depth, quoted, escaped_at = 0, False, -1
+    for found in _SPECIAL.finditer(line):
+        sign = found[0]
+        if found.start() == escaped_at:
+            continue
+        if sign == b'"':
+            quoted = not quoted
+        elif quoted:
+            escaped_at = found.start() + 1 if sign == b"\\" else escaped_at
+        elif sign != b"\\":
+            depth += 1 if sign in b"[{" else -1
+        if depth > DEEPEST:
+            return True
+    return False

@@ -6,11 +6,13 @@
     ├── ConfigError                  a TOML file has problems: all, each with place
     ├── MissingExtraError            a package that an extra brings is not installed
     ├── BusyError                    somebody else holds the bench or the database
+    ├── KeeperGoneError              nobody listens where a run's keeper did
     ├── StoreError                   the database cannot be opened, read or written
     │   ├── StoreFullError           no room on the disk; nothing is lost yet
     │   ├── StoreLockedError         another writer holds it; try again
     │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
+    ├── DriverFaultError             a driver hands over what no driver may
     └── InstrumentError              talking to an instrument went wrong
         ├── LostError                the connection is gone, or was never there
         ├── SilentError              connected, but no answer in time
@@ -159,6 +161,10 @@ class BusyError(BenchlogError):
     """Somebody else holds what is needed; the message says who."""
 
 
+class KeeperGoneError(BenchlogError):
+    """Nobody listens where the keeper of a run did."""
+
+
 class StoreError(BenchlogError):
     """The database cannot be opened, read or written."""
 
@@ -181,6 +187,14 @@ class StoreRefusedError(StoreError):
 
 class DataError(BenchlogError):
     """The data at hand cannot give the figure that was asked for."""
+
+
+class DriverFaultError(BenchlogError):
+    """A driver hands over what no driver may; `field` is what of it."""
+
+    def __init__(self, field: str, found: str, wanted: str) -> None:
+        self.field = field
+        super().__init__(f"{field} is {found}; a driver hands over {wanted}")
 
 
 class InstrumentError(BenchlogError):

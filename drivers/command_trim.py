@@ -5,22 +5,13 @@ is only a name; `{code}` in a word becomes the code, and quotes hold a word with
 together. The command is bounded in time; of what it says only the end is kept.
 """
 
-import os
-import selectors
 import shlex
 import shutil
-import signal
-import subprocess
-from typing import Final
 
-from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver import Option, Trimmer
+from benchlog.driver_kit import run_program
 from benchlog.errors import LostError, RefusedError, SilentError, UsageError
 from benchlog.model import Identity, Sample
-
-_SAID: Final = 300  # our rule: a line or two
-_PIECE: Final = 65_536  # our rule: what a pipe holds
-_LOOK_S: Final = 0.02  # our rule: seen at once
 
 
 class CommandTrim(Trimmer):
@@ -116,46 +107,13 @@ class CommandTrim(Trimmer):
         """Run it to its end; return its status and the end of what it said."""
         limit = self.settings["limit_s"]
         real_s = float(limit) if isinstance(limit, int | float) else 10.0
-        with subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            start_new_session=True,
-        ) as process:
-            ended, tail = _listen(process, real_s)
-            if ended:
-                return process.wait(), tail
-            os.killpg(process.pid, signal.SIGKILL)  # and what it had started
-            raise SilentError(
-                f"{self._program!r} had not ended after {real_s:g} s and was ended; "
-                "does it wait for somebody?",
-                address=self._program,
-                command=" ".join(command),
-                raw=tail,
-            )
-
-
-def _listen(process: subprocess.Popen[bytes], real_s: float) -> tuple[bool, bytes]:
-    """Take what a program says until it has ended; however much, the end is kept.
-
-    Returns whether it ended in time. What it left running may hold the pipe open, so
-    the end of the pipe is not waited for.
-    """
-    assert process.stdout is not None  # it was asked for
-    pipe, tail, limit = process.stdout.fileno(), b"", host_deadline(real_s)
-    os.set_blocking(pipe, False)
-    with selectors.DefaultSelector() as selector:
-        selector.register(pipe, selectors.EVENT_READ)
-        while not limit.passed:
-            ended = process.poll() is not None
-            if not selector.get_map():
-                host_sleep(0.0 if ended else _LOOK_S)
-            elif selector.select(0.0 if ended else _LOOK_S):
-                piece = os.read(pipe, _PIECE)
-                tail = (tail + piece)[-_SAID:]
-                if not piece:
-                    selector.unregister(pipe)
-            if ended:
-                return True, tail
-    return False, tail
+        done = run_program(command, real_s)
+        if done.status is not None:
+            return done.status, done.tail
+        raise SilentError(
+            f"{self._program!r} had not ended after {real_s:g} s and was ended; "
+            "does it wait for somebody?",
+            address=self._program,
+            command=" ".join(command),
+            raw=done.tail,
+        )

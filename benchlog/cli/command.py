@@ -71,6 +71,8 @@ GROUPS: Final = {
 }
 """What one does in a day, and the commands for it; each command stands in one group."""
 
+HELP_NAMES: Final = ("-h", "--help")
+
 Function = Callable[..., Any]
 
 _JSON: Final = click.Option(
@@ -85,6 +87,15 @@ class WithExamples(click.Command):
     examples: tuple[str, ...] = ()
     more: tuple[str, tuple[tuple[str, str], ...]] = ("", ())
     """A heading, and rows of two columns under it."""
+
+    def __init__(self, *args: Any, **settings: Any) -> None:
+        """Let its help have the same names by itself as under `benchlog`.
+
+        A command keeps its help option from when it was first asked for, whoever asked.
+        """
+        super().__init__(*args, **settings)
+        own = self.context_settings
+        self.context_settings = {"help_option_names": list(HELP_NAMES), **own}
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; an address where a file is wanted is refused first."""

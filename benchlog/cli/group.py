@@ -12,7 +12,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from benchlog import __version__
-from benchlog.cli.command import COMMANDS, GROUPS, write_examples
+from benchlog.cli.command import COMMANDS, GROUPS, HELP_NAMES, write_examples
 from benchlog.cli.error_handling import DEBUG, told
 from benchlog.errors import nearest_hint
 
@@ -97,7 +97,7 @@ def _completions(incomplete: str) -> Iterator[CompletionItem]:
     cls=LazyGroup,
     name="benchlog",
     params=[DEBUG],
-    context_settings={"help_option_names": ["-h", "--help"]},
+    context_settings={"help_option_names": list(HELP_NAMES)},
 )
 @click.version_option(__version__, prog_name="benchlog", message="%(prog)s %(version)s")
 def root() -> None:

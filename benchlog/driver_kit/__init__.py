@@ -21,6 +21,7 @@ from benchlog.driver_kit.line_driver import DIALECT, LineDriver
 from benchlog.driver_kit.link import Link, StreamLink
 from benchlog.driver_kit.listener import Line, Listener
 from benchlog.driver_kit.numbers import Number, parse_number, parse_reply
+from benchlog.driver_kit.programs import Finished, run_program
 from benchlog.driver_kit.scpi_driver import ScpiDriver
 from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
 from benchlog.driver_kit.settings import INPUT_OPTIONS, every, number_of
@@ -32,6 +33,7 @@ __all__ = [
     "LINK_WANTED",
     "SERIAL_OPTIONS",
     "STREAM_WANTED",
+    "Finished",
     "Line",
     "LineDriver",
     "Link",
@@ -47,4 +49,5 @@ __all__ = [
     "open_stream",
     "parse_number",
     "parse_reply",
+    "run_program",
 ]

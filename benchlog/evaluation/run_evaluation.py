@@ -14,9 +14,9 @@ import numpy as np
 
 from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
-from benchlog.control import state_of
 from benchlog.errors import DataError
 from benchlog.evaluation.learnt_soaks import as_counted
+from benchlog.keepers import state_of
 from benchlog.model import (
     Columns,
     Decision,

@@ -1,16 +1,17 @@
 """A run in words, once for command line, page and screen, made from what is known.
 
 `run_facts` yields label and text of each fact; a style says which facts there are, how
-brief they are and in which signs. Brief texts stand in `brief_wording`.
+brief they are and in which signs. Brief texts are in `brief_wording`, the verdict's in
+`verdict_wording`.
 """
 
-import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from benchlog.evaluation import brief_wording as brief
 from benchlog.evaluation.run_evaluation import Evaluation
+from benchlog.evaluation.verdict_wording import check_text, known, verdict_text
 from benchlog.model import Purpose, Timebase
 from benchlog.units import (
     as_stated,
@@ -20,33 +21,18 @@ from benchlog.units import (
     format_u_ppm,
     hz_of_ppm,
     iso_utc,
-    percent,
     printable,
     seconds_per_day,
     small_time,
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment
-from benchlog.verdict.run.budget import COVERAGE, UNLIMITED
+from benchlog.verdict.run.budget import UNLIMITED
 from benchlog.verdict.run.pulse_timing import Timing
 from benchlog.verdict.timebase.known_timebase import is_coarse
 
-TIMEBASE_CHECK: Final = "TIME BASE CHECK"
 # times the scatter at the gate: slow movement is in the rms; our rule
 _SLOW: Final = 2.0
-_SYMBOLS: Final = {
-    "pass": "✓", "accepted": "✓", "fits": "✓",
-    "undecided": "?", "open": "?", "marginal": "?",
-    "fail": "✗", "rejected": "✗", "unfit": "✗",
-}  # fmt: skip
-
-
-def symbol_of(decision: str) -> str:
-    """Return the sign of a verdict, of what becomes of a lot, or of fitness for a use.
-
-    Empty for what decides nothing.
-    """
-    return _SYMBOLS.get(decision, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +118,6 @@ def part_text(evaluation: Evaluation) -> str:
 
 
 # --- figures -------------------------------------------------------------------------
-
-
-def known(figure: float | None) -> float | None:
-    """Return a figure; None for one that is infinite or no number: it is not known."""
-    return figure if figure is not None and math.isfinite(figure) else None
 
 
 def offset_text(a: Assessment, nominal_hz: float) -> str:
@@ -257,65 +238,6 @@ def freedom_text(degrees: float) -> str:
         "many"
         if degrees >= UNLIMITED
         else as_stated(round(degrees, 1 if degrees < 100 else 0))
-    )
-
-
-# --- the verdict ---------------------------------------------------------------------
-
-
-def headline(a: Assessment) -> str:
-    """Return the verdict in capitals, with the probability that the device conforms.
-
-    What it was asked to hold over temperature is told with it.
-    """
-    said = a.word.upper()
-    if a.limit.over_temperature:
-        said += f" over temperature (+-{as_stated(a.limit.ppm)} ppm)"
-    conformance = known(a.conformance)
-    if conformance is None:
-        return said
-    return f"{said}, conformance probability {percent(conformance)}"
-
-
-def verdict_text(evaluation: Evaluation) -> str:
-    """Return the verdict, and why, a line each; or that the run does not count."""
-    sign = symbol_of(evaluation.decision)
-    if evaluation.not_counted_text or evaluation.checked_instrument:
-        sign = "-"
-    lines = (*verdict_lines(evaluation), *evaluation.reasons)
-    return "\n".join([f"{sign} {lines[0]}", *lines[1:]])
-
-
-def verdict_lines(evaluation: Evaluation) -> tuple[str, ...]:
-    """Return what is in the verdict's place, and what the readings by themselves tell.
-
-    A run that does not count, and a damaged device, have their state in its place; a
-    check of a time base judges no device.
-    """
-    by_readings = headline(evaluation.assessment)
-    if evaluation.checked_instrument:
-        return (evaluation.not_counted_text or TIMEBASE_CHECK,)
-    if evaluation.not_counted_text:
-        return evaluation.not_counted_text, f"by its readings: {by_readings}"
-    if evaluation.run.damaged:
-        return "FAIL, the device is damaged", f"by its readings: {by_readings}"
-    return (by_readings,)
-
-
-def check_text(evaluation: Evaluation) -> str:
-    """Return the check of a time base that was kept; empty of a run that is none."""
-    if evaluation.run.checks is None:
-        return ""
-    if evaluation.kept_check is None:
-        return "none was kept of this run"
-    number, check = evaluation.kept_check
-    u = COVERAGE * check.u_ppm
-    held = f"holds until {iso_utc(check.valid_until_utc_ns)}"
-    if check.void is not None:
-        held = f"void, it corrects nothing ({check.void})"
-    return (
-        f"number {number}: time base {format_ppm(check.offset_ppm, u)} +- "
-        f"{format_u_ppm(u)} ppm (95 %), {held}"
     )
 
 

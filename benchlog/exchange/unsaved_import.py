@@ -5,12 +5,13 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchlog.control import state_of
 from benchlog.errors import DataError, NotFoundError, UsageError
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.import_file import RULE
+from benchlog.keepers import state_of
 from benchlog.model import Edge, Event, EventKind, Reading
+from benchlog.store.parameters import problem_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
 from benchlog.store.unsaved_rows import UnsavedRows, read_rows
@@ -22,7 +23,8 @@ from benchlog.units import printable
 class BroughtBack:
     """What came back into one run; `there` rows had been in it already.
 
-    `others` are events and conditions, `rejected` damaged lines of the whole file.
+    `others` are events and conditions, `rejected` counts what is no row in the whole
+    file.
     """
 
     run: int
@@ -36,20 +38,22 @@ class BroughtBack:
 def bring_back(path: Path, writer: Writer) -> tuple[BroughtBack, ...]:
     """Insert the rows of a file into their runs, each of them once.
 
-    All of them are inserted, or none. A run whose end is among them is over then, and
-    judged. Raises DataError when the file belongs to another
-    database or holds nothing, UsageError when a run is still being kept, StoreError.
+    All of them are inserted, or none; a row that can never be stored is left out and
+    counted. A run whose end is among them is over then, and judged. Raises
+    DataError when the file belongs to another database or holds nothing, UsageError
+    when a run is still being kept, StoreError.
     """
     unsaved = read_rows(path)
     if not unsaved.rows:
         raise DataError(f"{path} holds no rows")
     _check(path, unsaved, writer.path)
-    added = writer.commit_missing(unsaved.rows)
+    good = tuple(row for row in unsaved.rows if not problem_of(row[2]))
+    added = writer.commit_missing(good)
     for run_id, _, record in unsaved.rows:
         if isinstance(record, Event) and record.kind == EventKind.ENDED:
             _end(run_id, record, writer)
     return tuple(
-        _of_run(run_id, unsaved, added)
+        _of_run(run_id, unsaved, good, added)
         for run_id in sorted({row[0] for row in unsaved.rows})
     )
 
@@ -92,14 +96,16 @@ def _elsewhere(path: Path, run_id: int, unsaved: UnsavedRows) -> DataError:
     )
 
 
-def _of_run(run_id: int, unsaved: UnsavedRows, added: tuple[Row, ...]) -> BroughtBack:
+def _of_run(
+    run_id: int, unsaved: UnsavedRows, good: tuple[Row, ...], added: tuple[Row, ...]
+) -> BroughtBack:
     kinds = Counter(type(record) for run, _, record in added if run == run_id)
-    held = sum(run == run_id for run, *_ in unsaved.rows)
+    held = sum(run == run_id for run, *_ in good)
     return BroughtBack(
         run=run_id,
         readings=kinds[Reading],
         edges=kinds[Edge],
         others=kinds.total() - kinds[Reading] - kinds[Edge],
         there=held - kinds.total(),
-        rejected=unsaved.damaged,
+        rejected=unsaved.damaged + len(unsaved.rows) - len(good),
     )

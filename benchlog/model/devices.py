@@ -27,4 +27,6 @@ def device_id_fault(text: str) -> str:
         return "a device id has no line breaks or tabs"
     if len(text) > DEVICE_ID_CHARACTERS:
         return f"a device id has at most {DEVICE_ID_CHARACTERS} characters"
+    if any("\ud800" <= sign <= "\udfff" for sign in text):  # bytes that are no UTF-8
+        return "it holds bytes that are not UTF-8 text; type it again"
     return ""

@@ -96,6 +96,8 @@ class EventKind(StrEnum):
     FLOODED = "flooded"
     DISK_LOW = "disk-low"
     ASLEEP = "asleep"
+    FROZEN = "frozen"
+    FAULT = "fault"
     LOCAL_TIME = "local-time"
     ALARM = "alarm"
     ALARM_OVER = "alarm-over"

@@ -6,7 +6,7 @@ from typing import Final
 from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.pages.content import (
     Block,
     Chart,

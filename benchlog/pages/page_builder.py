@@ -1,6 +1,5 @@
 """Pages put together from the store, and written to a file."""
 
-import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +7,7 @@ from typing import Final
 
 from benchlog import __version__
 from benchlog.clock import Clock
-from benchlog.errors import BenchlogError, UsageError
+from benchlog.errors import UsageError
 from benchlog.evaluation.comparison import RunComparison
 from benchlog.evaluation.stability.hat_study import HatStudy
 from benchlog.model import Purpose, Run
@@ -39,6 +38,7 @@ from benchlog.pages.stability.hat_page import SOURCES as HAT_SOURCES
 from benchlog.pages.stability.hat_page import hat_sections
 from benchlog.pages.typesetting import typeset
 from benchlog.store.reader import Reader
+from benchlog.store.whole_files import check_name, finished
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
 
 ENDINGS: Final = (".html", ".pdf")
@@ -204,21 +204,13 @@ def write_page(page: Page, out_path: Path, paper: str, *, overwrite: bool) -> No
     """
     check_target(out_path, overwrite=overwrite)
     data = _rendered(page, out_path.suffix.lower(), paper)
-    written = out_path.with_name(f".{out_path.name}.{os.getpid()}.part")
-    try:
+    with finished(out_path, overwrite=overwrite) as written:
         written.write_bytes(data)
-        written.replace(out_path)
-    except OSError as error:
-        raise BenchlogError(
-            f"{out_path} cannot be written: {error.strerror or error}; "
-            "check the rights of its folder, or name another file"
-        ) from error
-    finally:
-        written.unlink(missing_ok=True)
 
 
 def check_target(out_path: Path, *, overwrite: bool) -> None:
-    """Raise UsageError for an unknown ending or a file that may not be replaced."""
+    """Raise UsageError for a name, an ending or a file that may not be written."""
+    check_name(out_path)
     if out_path.suffix.lower() not in ENDINGS:
         raise UsageError(
             f"{out_path.name} does not say what page to make; let it end in "

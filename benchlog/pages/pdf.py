@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchlog.errors import UsageError
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.pages.content import (
     Block,
     Chart,

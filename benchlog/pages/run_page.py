@@ -10,7 +10,8 @@ from benchlog.evaluation.stability_table import (
     stability_cells,
     stability_heads,
 )
-from benchlog.evaluation.wording import PAGE, run_facts, verdict_lines
+from benchlog.evaluation.verdict_wording import verdict_lines
+from benchlog.evaluation.wording import PAGE, run_facts
 from benchlog.model import Purpose
 from benchlog.pages.charts import course_chart, histogram_chart, standing_chart
 from benchlog.pages.common_sections import (

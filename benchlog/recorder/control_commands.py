@@ -6,7 +6,7 @@ from typing import Final, Protocol
 
 from benchlog.control import Answer, Request
 from benchlog.errors import UsageError
-from benchlog.model import EventKind, RunPlan, device_id_fault
+from benchlog.model import EventKind, Purpose, RunPlan, device_id_fault
 from benchlog.recorder.instruments.instrument_messages import Order
 from benchlog.recorder.instruments.instrument_pool import InstrumentPool
 from benchlog.recorder.run.bookkeeper import Bookkeeper
@@ -18,6 +18,9 @@ _LONGEST_NOTE: Final = 4_000  # our rule: a page of text; bounds what comes from
 # real seconds: so long a person may take over a few words; our rule
 _BACK_S: Final = 600.0
 _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
+_OF_A_LOT: Final = frozenset({"aside", "damaged", "meant", "take-out", "skip", "undo"})
+_NOT_IN_A_SEARCH: Final = frozenset({"device", "again"})
+"""A search for a trim code is one run on one device."""
 
 
 class Kept(Protocol):
@@ -47,6 +50,8 @@ class ControlCommands:
         """Do what is asked and say what came of it."""
         if request.do == "status":
             return Answer(ok=True, data=self._status())
+        if why := self._unfit(request.do):
+            return Answer(ok=False, error=why)
         if request.do == "device":
             return self._next(request)
         runs = self._asked(request.run)
@@ -59,6 +64,15 @@ class ControlCommands:
         for run in runs:
             data.update(self._do(request, run))
         return Answer(ok=True, data=data)
+
+    def _unfit(self, verb: str) -> str:
+        """Return why a verb is none for this keeper; empty when it is one."""
+        if verb in _OF_A_LOT:
+            return f"{verb!r} belongs to a lot's inspection; this keeper has no lot"
+        searches = any(plan.purpose is Purpose.TRIM for plan in self._keeper.plans)
+        if searches and verb in _NOT_IN_A_SEARCH:
+            return f"{verb!r} does not fit a search for a trim code: stop it first"
+        return ""
 
     def _do(self, request: Request, run: LiveRun) -> Mapping[str, object]:
         match request.do:

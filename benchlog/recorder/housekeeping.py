@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from benchlog.clock import Clock
+from benchlog.clock import Clock, host_deadline
 from benchlog.model import AlarmRule, EventKind
 from benchlog.recorder.alarms import Alarms, Change, Fact
 from benchlog.recorder.host_monitor import HostMonitor
@@ -20,6 +20,7 @@ from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judgement import corrected_ppm
 
 _LONGEST: Final = 200  # our rule: a line of a service manager
+_EXCUSED_S: Final = 10.0  # our rule: instruments that were frozen, too, speak by then
 
 
 class Notifier:
@@ -82,6 +83,7 @@ class Housekeeping:
         self._host = HostMonitor(database, book.clock)
         self._alarms = Alarms(rules, book.clock)
         self._messenger = Messenger()
+        self._excused = host_deadline(0)
         self.notifier = Notifier()
 
     def look(self) -> None:
@@ -89,12 +91,18 @@ class Housekeeping:
         self._book.look_around()
         for noticed in self._host.look():
             self._book.note_host(noticed)
-        if self._alarms.rules and self._book.runs.by_id:
+            if noticed.breaks:
+                self.excuse()
+        if self._alarms.rules and self._book.runs.by_id and self._excused.passed:
             for change in self._alarms.look(self._facts()):
                 self._tell(change)
         for failure in self._messenger.failures():
             self._book.say_to_all(EventKind.ALARM_UNSENT, failure)
         self._say_how_it_goes()
+
+    def excuse(self) -> None:
+        """Let no alarm ring for a while: the computer or the keeper was not there."""
+        self._excused = host_deadline(_EXCUSED_S)
 
     def close(self) -> None:
         """Let letters go out, then say that this is the end."""

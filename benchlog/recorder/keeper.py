@@ -8,7 +8,8 @@ from pathlib import Path
 from benchlog.clock import Clock
 from benchlog.model import RunPlan
 from benchlog.recorder.bench_lock import BenchLocks
-from benchlog.recorder.keeper_loop import Keeper, Surroundings
+from benchlog.recorder.hearing_loop import Surroundings
+from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.notice import RunNotice, Tell
 from benchlog.recorder.run.plan_checks import check_plans, held_addresses
 from benchlog.recorder.run.resume import Resumed

@@ -5,31 +5,23 @@ accept values, commit rows, see whether a run is over. Nothing in the loop block
 long; the pipes hold what instruments say meanwhile.
 """
 
-import os
-import selectors
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
 from benchlog import registry
-from benchlog.clock import Clock, host_deadline
+from benchlog.control import Answer, Request
 from benchlog.errors import (
     BenchlogError,
     InstrumentError,
     instrument_error,
 )
 from benchlog.model import (
-    Event,
     EventKind,
     Identity,
-    Purpose,
     RunPlan,
 )
-from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.control_commands import ControlCommands
-from benchlog.recorder.control_server import ControlServer
-from benchlog.recorder.housekeeping import Housekeeping
+from benchlog.recorder.hearing_loop import ENDING, HearingLoop, Surroundings
 from benchlog.recorder.instruments.instrument_messages import (
     Failed,
     Got,
@@ -37,64 +29,35 @@ from benchlog.recorder.instruments.instrument_messages import (
     Order,
     Said,
 )
-from benchlog.recorder.instruments.instrument_pool import Ended, Heard, InstrumentPool
-from benchlog.recorder.notice import RunNotice, Tell, notice_of
-from benchlog.recorder.run.bookkeeper import Bookkeeper, JudgedBatch
+from benchlog.recorder.instruments.instrument_pool import Ended, Heard
+from benchlog.recorder.notice import RunNotice, notice_of
+from benchlog.recorder.run.bookkeeper import JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.plan_checks import instruments_of, position_of
 from benchlog.recorder.run.resume import Resumed
-from benchlog.recorder.signals import Signals
 from benchlog.recorder.startup_wait import StartupWait
-from benchlog.store.writer import Writer
 
 _TICK_S: Final = 1.0  # our rule: cheap, and soon enough
 # _WAIT_S, _WAIT_SOAK_S: our rule: the pause between tries to open grows to this.
 _WAIT_S: Final = 5.0
 _WAIT_SOAK_S: Final = 10.0
+_PAUSE_S: Final = 0.02  # our rule: a loop in which something fails must not spin
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Surroundings:
-    """What a keeper works in: its store, what it waits on, and whom it tells."""
-
-    database: Path
-    clock: Clock
-    writer: Writer
-    selector: selectors.BaseSelector
-    locks: BenchLocks
-    signals: Signals
-    tell: Tell
-
-
-class Keeper:
+class Keeper(HearingLoop):
     """The loop and what it decides; records go through its `Bookkeeper`."""
 
     def __init__(
         self, plans: Sequence[RunPlan], around: Surroundings, *, go_on: bool
     ) -> None:
-        self.plans, self.surroundings, self.go_on = plans, around, go_on
-        self.patient = any(plan.purpose is Purpose.SOAK for plan in plans)
-        used = {name for plan in plans for name in instruments_of(plan)}
-        self.pool = InstrumentPool(
-            [s for n, s in plans[0].bench.instruments.items() if n in used],
-            around.clock,
-            around.selector,
-            _WAIT_SOAK_S if self.patient else _WAIT_S,
-        )
-        self.book = Bookkeeper(around.clock, around.writer, self._tell_event)
-        self.watch = Housekeeping(
-            self.book, self.pool, plans[0].bench.alarms, around.database
-        )
+        super().__init__(plans, around)
+        self.plans, self.go_on = plans, go_on
         self.commands = ControlCommands(self)
         self._ending: dict[int, str] = {}
         self._waits = StartupWait(around.clock)
-        self.server: ControlServer | None = None
         self.each_turn: Callable[[], None] | None = None
-        name = f"{around.database.name}.{os.getpid()}.sock"
-        self._socket = around.database.with_name(name)
-        self._counters = {position_of(plan).frequency for plan in plans}
-        self._tick = host_deadline(_TICK_S)
         self._abandoned = False
+        self._counters = {position_of(plan).frequency for plan in plans}
 
     # --- the start ------------------------------------------------------------------
 
@@ -123,9 +86,7 @@ class Keeper:
 
     def begin(self) -> None:
         """Open the control socket, begin the runs and let the counters go."""
-        self.server = ControlServer(
-            self._socket, self.surroundings.selector, self.commands.answer
-        )
+        self.open_door()
         for plan in self.plans:
             self.begin_one(plan)
         for name, text in self._waits.over():
@@ -135,9 +96,7 @@ class Keeper:
 
     def resume(self, several: Sequence[Resumed]) -> None:
         """Go on with runs at once; instruments that do not answer yet are an event."""
-        self.server = ControlServer(
-            self._socket, self.surroundings.selector, self.commands.answer
-        )
+        self.open_door()
         for old in several:
             for name in self._counters & old.run.identities.keys():
                 self._hold(name, old.run.identities[name])
@@ -179,18 +138,52 @@ class Keeper:
     def loop(self) -> None:
         """Go on until every run is over."""
         while self.book.runs.by_id:
-            for heard in self._wait():
-                self._dispatch(heard)
-            self._look_at_signals()
-            self._tell_judged(self.book.commit_due())
-            for run, how in self.book.over():
-                self.end_one(run.run_id, how)
+            self.turn()
+            with self.boundary.round("looking whether a run is over", passes=ENDING):
+                for run, how in self.book.over():
+                    self.end_one(run.run_id, how)
             if self.each_turn is not None:
                 self.each_turn()
 
+    def turn(self) -> None:
+        """Hear what has come, and commit it."""
+        self.hear_all()
+        with self.boundary.round("a signal", passes=ENDING):
+            self._look_at_signals()
+        with self.boundary.round("a commit"), self._pace.own_work():
+            self._tell_judged(self.book.commit_due())
+
+    def terminal_gone(self) -> None:
+        """End all runs unless they are to go on; also before they begin."""
+        if not self.go_on:
+            self._abandoned = True  # nobody would end them
+            self._end_all("terminal closed")
+
+    def answer(self, request: Request) -> Answer:
+        """Do what somebody asks and say what came of it."""
+        return self.commands.answer(request)
+
     def end_one(self, run_id: int, how: str) -> None:
-        """End one run: hold its counter, commit, note the verdict."""
+        """End one run: hold its counter, commit, note the verdict.
+
+        A run whose end goes wrong is over all the same; its verdict can be given later.
+        """
         run = self.book.runs.by_id[run_id]
+        with (
+            self.boundary.round(
+                f"the end of run {run_id}", of=lambda: [run], passes=ENDING
+            ) as deed,
+            self._pace.own_work(),
+        ):
+            self._end_properly(run, how)
+        if deed.fault is not None and run_id in self.book.runs.by_id:
+            self.commit_all()
+            self.book.abandon(run, self._ending[run_id])
+            notice = RunNotice(run_id=run_id, kind="ended", text=deed.words)
+            self.surroundings.tell(notice)
+
+    def _end_properly(self, run: LiveRun, how: str) -> None:
+        run_id = run.run_id
         # tried again where the database took nothing: the first reason is the true one
         how = self._ending.setdefault(run_id, how)
         self.pool.order(run.position.frequency, Order.HOLD)
@@ -198,9 +191,8 @@ class Keeper:
             self.book.runs.add_event(run, event)
         self.commit_all()
         stands = run.judge.assessment()
-        for said in (run.repeats_news(stands), run.load_news(stands)):
-            if said:
-                self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
+        for said in run.judge_news(stands):
+            self.book.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
         silence = self.book.intake.silence(run)
         text = f"{how}; {silence}" if silence else how
         self.book.runs.note(run, EventKind.ENDED, text)
@@ -214,9 +206,6 @@ class Keeper:
         """Commit and tell what was heard so far, also what would still wait."""
         self._tell_judged(self.book.commit_all())
 
-    def ids_came(self) -> None:
-        """Read device ids from another program; for the keeper of a lot."""
-
     def finish(self) -> None:
         """End what is still open and let go of everything, whatever happened."""
         try:
@@ -226,27 +215,6 @@ class Keeper:
                 self.server.close()
             self.pool.finish()
             self.watch.close()
-
-    def _wait(self) -> Iterator[Heard]:
-        left_s = min(self.pool.left_s(), self.book.left_s(), self._tick.left_s())
-        for key, _ in self.surroundings.selector.select(max(0.0, left_s)):
-            kind, what = key.data
-            if kind == "instrument":
-                yield from self.pool.hear(what)
-            elif kind == "aside":
-                self.pool.drain(what)
-            elif kind == "caller" and self.server is not None:
-                self.server.serve(what)
-            elif kind == "signal":
-                self.surroundings.signals.drain()
-            elif kind == "until":
-                self._terminal_gone(what)
-            elif kind == "ids":
-                self.ids_came()
-        yield from self.pool.tend()
-        if self._tick.passed:
-            self._tick = host_deadline(_TICK_S)
-            self.watch.look()
 
     def _dispatch(self, heard: Heard) -> None:
         name, message = heard
@@ -272,14 +240,6 @@ class Keeper:
         how = "terminal closed" if caught.name == "SIGHUP" else "interrupted"
         self._end_all(how)
 
-    def _terminal_gone(self, fd: int) -> None:
-        if os.read(fd, 1):
-            return
-        self.surroundings.selector.unregister(fd)
-        if not self.go_on:
-            self._abandoned = True  # also before the runs begin: nobody would end them
-            self._end_all("terminal closed")
-
     def _tell_judged(self, judged: Iterable[JudgedBatch]) -> None:
         for run, readings, assessment in judged:
             for reading in readings:
@@ -288,9 +248,6 @@ class Keeper:
     def _end_all(self, how: str) -> None:
         for run_id in list(self.book.runs.by_id):
             self.end_one(run_id, how)
-
-    def _tell_event(self, run_id: int, event: Event) -> None:
-        self.surroundings.tell(RunNotice(run_id=run_id, kind="event", event=event))
 
 
 def _named(name: str, error: InstrumentError) -> InstrumentError:

@@ -18,6 +18,7 @@ from benchlog.recorder.keeper import keep
 from benchlog.recorder.narration import line_of
 from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.resume import Resumed, resumed
+from benchlog.store.whole_files import opened_to_append
 from benchlog.units import iso_utc
 
 _QUIT_S: Final = 20.0  # our rule: longer than the last try to commit
@@ -111,7 +112,7 @@ def keeper_process(
     Return the process, and the stream on which it says what came of its start. What it
     says later stands in its log beside the database.
     """
-    with log_of(database).open("ab") as log:
+    with os.fdopen(_opened_log(log_of(database)), "ab") as log:
         process = subprocess.Popen(
             [sys.executable, "-P", "-m", module],
             stdin=subprocess.PIPE,
@@ -124,6 +125,16 @@ def keeper_process(
     pickle.dump(task, process.stdin)
     process.stdin.flush()
     return process, process.stdout
+
+
+def _opened_log(path: Path) -> int:
+    try:
+        return opened_to_append(path)
+    except OSError as error:
+        raise BenchlogError(
+            f"{path} cannot be written ({error.strerror}); it must be a file of yours, "
+            "not a link: remove it, or name another database with --db"
+        ) from error
 
 
 def _answer(

@@ -34,4 +34,9 @@ def notice_of(run_id: int, record: Reading | Edge, assessment: Assessment) -> Ru
     )
 
 
+def event_notice(run_id: int, event: Event) -> RunNotice:
+    """Return what is told of an event."""
+    return RunNotice(run_id=run_id, kind="event", event=event)
+
+
 Tell = Callable[[RunNotice], None]

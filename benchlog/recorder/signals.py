@@ -6,14 +6,18 @@ import signal
 import socket
 from types import FrameType, TracebackType
 
-_WATCHED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+_WATCHED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGCONT)
 
 
 class Signals:
-    """Catches SIGINT, SIGTERM and SIGHUP while in use; `fileno` becomes readable."""
+    """Catches SIGINT, SIGTERM and SIGHUP while in use; `fileno` becomes readable.
+
+    `continued` tells that the process goes on after it was stopped (SIGCONT).
+    """
 
     def __init__(self) -> None:
         self.caught: signal.Signals | None = None
+        self.continued = False
         self._mine, self._theirs = socket.socketpair()
         self._before: dict[signal.Signals, object] = {}
 
@@ -49,4 +53,7 @@ class Signals:
             os.read(self._mine.fileno(), 64)
 
     def _catch(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
-        self.caught = signal.Signals(number)
+        if number == signal.SIGCONT:
+            self.continued = True
+        else:
+            self.caught = signal.Signals(number)

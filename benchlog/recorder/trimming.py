@@ -98,7 +98,7 @@ def trim(
             keeper.wait_for_all()
             keeper.begin()
             run_id = session.begin(f"codes are set by {identity.text}")
-            keeper.each_turn = session.step
+            keeper.each_turn = session.turn
             keeper.loop()
     finally:
         trimmer.close()
@@ -143,7 +143,18 @@ class _TrimSession:
         if reading.mono_ns - reading.gate_s * NS_PER_S >= asked.from_mono_ns:
             asked.offsets_ppm.append(self._offset_ppm(reading))
 
-    def step(self) -> None:
+    def turn(self) -> None:
+        """Go on with the search; what goes wrong in it by itself is kept in the run.
+
+        Raises BenchlogError then: without a next code there is nothing to go on with.
+        """
+        what = "the search for a code"
+        with self._keeper.boundary.round(what, passes=(BenchlogError,)) as deed:
+            self._step()
+        if deed.fault is not None:
+            raise BenchlogError(f"{deed.words}; the run is kept") from deed.fault
+
+    def _step(self) -> None:
         """See whether the code is known well enough, and go to the next one."""
         asked = self._asked
         if asked is None or self._run_id not in self._keeper.book.runs.by_id:

@@ -8,10 +8,12 @@ from textual.binding import Binding, BindingType
 from textual.filter import NoColor
 
 from benchlog.clock import Clock, host_clock
+from benchlog.control import Answer
 from benchlog.errors import BenchlogError
 from benchlog.model import Run
 from benchlog.screen import control_client as asking
 from benchlog.screen.base import BenchScreen, run_beside
+from benchlog.screen.control_client import Moment
 from benchlog.screen.device_screen import DeviceScreen
 from benchlog.screen.follow import Follower
 from benchlog.screen.help import HelpScreen
@@ -181,9 +183,7 @@ class BenchApp(ScreenHost):
             raise BenchlogError("no device can follow on this screen")
         begun: object = None
         for other in self._going():  # its keeper has the instruments in its hands
-            answer = await asking.ask(
-                self.database, other, "device", device, position=position
-            )
+            answer = await self.ask(other, "device", device, position=position)
             if not answer.ok:
                 raise BenchlogError(answer.error or "the keeper gave no reason")
             begun = answer.data.get("run")
@@ -197,6 +197,23 @@ class BenchApp(ScreenHost):
             self.own = following
         self._owns.append(following)
         self.switch_screen(self._live(following, last))
+
+    async def ask(
+        self,
+        run: Run,
+        do: str,
+        text: str = "",
+        at: Moment | None = None,
+        *,
+        position: str = "",
+    ) -> Answer:
+        """Ask the keeper of a run for something; refused where one may only look on.
+
+        No key is offered then that leads here; this holds should one be forgotten.
+        """
+        if self.look_only:
+            return Answer(ok=False, error="this screen may only look on")
+        return await asking.ask(self.database, run, do, text, at, position=position)
 
     def sitting(self) -> list[Run]:
         """Return the runs this screen answers for, in the order they were begun."""
@@ -264,7 +281,7 @@ class BenchApp(ScreenHost):
 
     async def _leave(self, verb: str) -> None:
         for run in self._going():
-            answer = await asking.ask(self.database, run, verb)
+            answer = await self.ask(run, verb)
             if not answer.ok and any(run.id == one.id for one in self._going()):
                 self.say(f"not done: {answer.error}")
                 return

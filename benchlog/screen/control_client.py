@@ -5,7 +5,8 @@ from pathlib import Path
 
 from benchlog import control
 from benchlog.control import Answer, Request
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, KeeperGoneError
+from benchlog.keepers import remove_dead, socket_of
 from benchlog.model import Run
 from benchlog.screen.run_status import KeeperStatus
 
@@ -43,13 +44,15 @@ async def ask(
 
 async def hear(database: Path, run: Run) -> KeeperStatus:
     """Return how the keeper of an open run stands; `gone` when nobody listens."""
-    if not run.control:
+    if (path := socket_of(run, database)) is None:
         return KeeperStatus()
     try:
         answer = await _ask(database, run, Request("status", run.id))
     except BenchlogError as error:
-        stuck = isinstance(error.__cause__, TimeoutError)
-        return KeeperStatus(state="unknown" if stuck else "gone")
+        if not isinstance(error, KeeperGoneError):
+            return KeeperStatus(state="unknown")
+        remove_dead(path)
+        return KeeperStatus(state="gone")
     runs, begun = answer.data.get("runs"), answer.data.get("begun")
     doing = {int(n): str(d) for n, d in runs.items()} if isinstance(runs, dict) else {}
     waiting = answer.data.get("rows_waiting", 0)
@@ -64,7 +67,6 @@ async def hear(database: Path, run: Run) -> KeeperStatus:
 
 
 async def _ask(database: Path, run: Run, request: Request) -> Answer:
-    if not run.control:
+    if (path := socket_of(run, database)) is None:
         raise BenchlogError("this run has no keeper that could be asked")
-    path = database.parent / run.control
     return await asyncio.to_thread(control.ask, path, request)

@@ -27,6 +27,8 @@ LETTERS: Final = {
     EventKind.LEAKED: "!",
     EventKind.FLOODED: "!",
     EventKind.ASLEEP: "!",
+    EventKind.FROZEN: "!",
+    EventKind.FAULT: "!",
     EventKind.GAP: "!",
     EventKind.REFERENCE_LOST: "!",
     EventKind.DISK_LOW: "!",

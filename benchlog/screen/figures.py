@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from benchlog.evaluation.brief_wording import in_hz
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import DOES_NOT_COUNT, Decision, Purpose, Run, does_not_count_text
 from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 from benchlog.screen.run_status import GONE, RunStatus

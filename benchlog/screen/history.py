@@ -12,9 +12,9 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import DataTable, Input
 
-from benchlog.control import state_of
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.run_evaluation import assess, with_figures
+from benchlog.keepers import KnownKeepers
 from benchlog.model import Purpose, Run
 from benchlog.screen.background_view import ComparisonScreen
 from benchlog.screen.base import BenchScreen, run_beside
@@ -268,13 +268,14 @@ def as_they_stand(database: Path, runs: Sequence[Run]) -> dict[int, Run]:
     seconds. Raises StoreError.
     """
     untold = [run for run in runs if run.open or run.purpose is Purpose.IMPORT]
+    untold = untold[:_MOST_RUNS]
     with Reader.open(database) as reader:
-        return {run.id: _standing(reader, run) for run in untold[:_MOST_RUNS]}
+        states = KnownKeepers(reader.original).states(untold)
+        return {run.id: _standing(reader, run, states[run.id]) for run in untold}
 
 
-def _standing(reader: Reader, run: Run) -> Run:
+def _standing(reader: Reader, run: Run, state: str) -> Run:
     if run.open:
-        state = state_of(run, reader.original)
         run = replace(run, ended_how=state if state == "running" else GONE)
     if run.purpose is Purpose.IMPORT:
         began, _ = reader.made_utc_ns(run)

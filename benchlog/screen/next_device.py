@@ -10,7 +10,7 @@ from textual.content import Content
 
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.brief_wording import UNKNOWN
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Purpose, Run
 from benchlog.screen.base import run_beside
 from benchlog.screen.follow import Follower

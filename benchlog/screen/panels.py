@@ -8,13 +8,8 @@ from benchlog.control import Answer
 from benchlog.evaluation import brief_wording
 from benchlog.evaluation.brief_wording import signs
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.evaluation.wording import (
-    SCREEN_FACTS,
-    TIMEBASE_CHECK,
-    Style,
-    run_facts,
-    symbol_of,
-)
+from benchlog.evaluation.verdict_wording import TIMEBASE_CHECK, symbol_of
+from benchlog.evaluation.wording import SCREEN_FACTS, Style, run_facts
 from benchlog.model import Decision, Purpose
 from benchlog.screen import figures
 from benchlog.screen.base import WIDE

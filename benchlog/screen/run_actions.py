@@ -5,7 +5,6 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from benchlog.screen import control_client as asking
 from benchlog.screen import panels
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.control_client import Moment
@@ -145,7 +144,7 @@ class ActingScreen(BenchScreen):
 
     async def _sent(self, verb: str, text: str, at: Moment | None) -> None:
         run = self.follower.run
-        answer = await asking.ask(self.app.database, run, verb, text, at)
+        answer = await self.app.ask(run, verb, text, at)
         if not self.has_widgets:
             return
         self.say(panels.answered(verb, answer))

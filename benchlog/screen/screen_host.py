@@ -6,7 +6,9 @@ from pathlib import Path
 
 from textual.app import App
 
+from benchlog.control import Answer
 from benchlog.model import Run
+from benchlog.screen.control_client import Moment
 from benchlog.screen.run_status import RunStatus
 from benchlog.screen.sibling_runs import SiblingRuns
 
@@ -89,6 +91,18 @@ class ScreenHost(App[ScreenOutcome]):
 
         Raises BenchlogError when it cannot be begun.
         """
+        raise NotImplementedError
+
+    async def ask(
+        self,
+        run: Run,
+        do: str,
+        text: str = "",
+        at: Moment | None = None,
+        *,
+        position: str = "",
+    ) -> Answer:
+        """Ask the keeper of a run for something; refused where one may only look on."""
         raise NotImplementedError
 
     def sitting(self) -> list[Run]:

@@ -14,6 +14,7 @@ from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
+from benchlog.store.whole_files import check_name, created, finished
 
 _OPEN: Final = "select id from runs where ended_utc_ns is null order by id"
 
@@ -31,25 +32,19 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
 
     Keepers go on meanwhile. The copy is checked before it appears under its name. One
     of an older version stays of that version.
-    Raises UsageError when the file exists or is the database, StoreError.
+    Its owner alone may read it. Raises UsageError when the file exists or is the
+    database, StoreError, BenchlogError when it cannot be written.
     """
+    check_name(to)
     if to.exists() and database.exists() and to.samefile(database):
         raise UsageError(f"{to} is the database itself; name another file")
-    if to.exists() and not overwrite:
-        raise UsageError(f"{to} exists; name another file or add --overwrite")
-    written = to.with_name(f".{to.name}.{os.getpid()}.part")
-    with _of_any_age(database) as reader:
-        try:
-            reader.copy_into(written)
-            _let_go(written)
-            copied = _checked(written)
-            _settle(written)
-            written.replace(to)
-        except OSError as error:
-            raise StoreError(f"{to} cannot be written: {error.strerror}") from error
-        finally:
-            written.unlink(missing_ok=True)
-    return copied
+    with (
+        _of_any_age(database) as reader,
+        finished(to, overwrite=overwrite, owner_only=True) as written,
+    ):
+        reader.copy_into(written)
+        _let_go(written)
+        return _checked(written)
 
 
 @contextmanager
@@ -116,11 +111,6 @@ def _checked(path: Path) -> Copied:
         raise sqlite.store_error(error, path) from error
 
 
-def _settle(path: Path) -> None:
-    with path.open("rb+") as stream:
-        os.fsync(stream.fileno())
-
-
 # --- bringing a database back whose file was taken away while it was open
 
 
@@ -141,6 +131,7 @@ def rescued(session: Session, to: Path) -> Session:
         # A log that belongs to nothing would be taken for the new file's own.
         for leftover in (files.wal_of(to), files.shm_of(to)):
             leftover.unlink(missing_ok=True)
+        os.close(created(to))
         session.connection.execute("vacuum into ?", (str(to),))
     except SqliteError as error:
         raise sqlite.store_error(error, to) from error

@@ -16,6 +16,7 @@ from typing import Final, Protocol
 import platformdirs
 
 from benchlog.errors import StoreError, StoreLockedError
+from benchlog.store.whole_files import created
 
 DATABASE_VARIABLE: Final = "BENCHLOG_DB"
 BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
@@ -72,10 +73,11 @@ class FileIdentity:
 
 
 def prepare_to_write(path: Path) -> None:
-    """Make the folder of a new database; check that an old one may be written.
+    """Make a new database, empty, for its owner; check that an old one may be written.
 
-    SQLite itself opens a file without write permission and only fails later.
-    Raises StoreError.
+    Where it is a link, it is made where that leads. The log and its index get the
+    rights of the file. SQLite itself opens a file without write permission and only
+    fails later. Raises StoreError.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -94,6 +96,9 @@ def prepare_to_write(path: Path) -> None:
                 f"{place} may not be written; check its rights, or name another "
                 "database with --db"
             )
+    if not path.exists():
+        with contextlib.suppress(OSError):  # SQLite tells what is wrong
+            os.close(created(path.resolve()))
 
 
 def refuse_special(path: Path) -> None:
@@ -209,7 +214,7 @@ class FileLock:
         self.path = database.with_name(database.name + "-lock")
         # The file stays: removing it would split the lock.
         self._lock = filelock.FileLock(
-            self.path, timeout=limit_s, mode=0o644, thread_local=False
+            self.path, timeout=limit_s, mode=0o600, thread_local=False
         )
 
     @contextlib.contextmanager

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _OPEN_WAIT_S: Final = 5.0
 _OPEN_RETRY_S: Final = 0.02
-NEWEST: Final = 6
+NEWEST: Final = 7
 """The schema this version reads and writes: the number of steps in `schema.steps`."""
 
 

@@ -2,7 +2,7 @@
 
 The first line tells what it is and whose rows they are; each further line is one row.
 The file lies beside the database where there is room, else in another place that a
-restart of the computer does not empty.
+restart of the computer does not empty. It is its owner's, and no link is followed.
 """
 
 import base64
@@ -17,16 +17,20 @@ from typing import Any, Final
 
 import platformdirs
 
-from benchlog.errors import DataError, StoreError
+from benchlog.errors import DataError
 from benchlog.model import Condition, Edge, Event, Flag, PhasePoint, Reading
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
+from benchlog.store.whole_files import created, opened_to_append
 
 _MARK: Final = "benchlog_unsaved_rows"
 _KINDS: Final = {
     kind.__name__.lower(): kind
     for kind in (Reading, Event, Condition, Edge, PhasePoint)
 }
+PLACE_VARIABLE: Final = "BENCHLOG_UNSAVED"
+"""Names a folder for rows that neither the database nor its disk takes."""
+_MOST_FILES: Final = 1_000
 _KEPT_OVER_BOOTS: Final = Path("/var/tmp")  # noqa: S108 - Filesystem Hierarchy Standard 3.0, 5.15
 
 
@@ -43,18 +47,31 @@ class UnsavedRows:
     damaged: int = 0
 
 
-def places_beside(database: Path) -> tuple[Path, ...]:
-    """Return where unsaved rows may lie, the best place first."""
-    data = Path(platformdirs.user_data_dir("benchlog", appauthor=False))
-    return (database.absolute().parent, data, Path.home(), _KEPT_OVER_BOOTS)
+def places_beside(
+    database: Path, environment: Mapping[str, str] = os.environ
+) -> Iterator[Path]:
+    """Yield where unsaved rows may lie, the best place first.
+
+    Beside the database, in the data folder, then wherever `BENCHLOG_UNSAVED` names.
+    """
+    yield database.absolute().parent
+    with suppress(RuntimeError):  # a user without a home
+        yield Path(platformdirs.user_data_dir("benchlog", appauthor=False))
+    given = environment.get(PLACE_VARIABLE, "")
+    if given:
+        yield Path(given).absolute()
+    with suppress(RuntimeError):
+        yield Path.home()
+    yield _KEPT_OVER_BOOTS
 
 
 def save_rows(
     rows: Sequence[Row], database: Path, places: Iterable[Path], before: Path | None
-) -> Path:
+) -> Path | None:
     """Write rows behind those in `before`, or into a new file in the first good place.
 
-    It is on the disk when this returns. Raises StoreError when no place has room.
+    They are on the disk, and for their owner only, when this returns. Never raises:
+    None when no place takes them, and then they are still the caller's.
     """
     lines = [_line(row) for row in rows]
     if before is not None and _appended(before, lines):
@@ -62,18 +79,25 @@ def save_rows(
     head = {_MARK: 1, "database": str(database.absolute())}
     lines = [json.dumps({**head, "runs": _runs_of(rows, database)}), *lines]
     for place in places:
-        path = place / f"benchlog-unsaved-{os.getpid()}.jsonl"
-        with suppress(OSError):
-            place.mkdir(parents=True, exist_ok=True)
-            number = 1
-            while path.exists():
-                number += 1
-                path = place / f"benchlog-unsaved-{os.getpid()}-{number}.jsonl"
-            if _appended(path, lines):
-                return path
-    raise StoreError(
-        f"{len(rows)} rows are lost: neither {database} nor any other place has room"
-    )
+        path = _begun(place, lines)
+        if path is not None:
+            return path
+    return None
+
+
+def _begun(place: Path, lines: Sequence[str]) -> Path | None:
+    """Write a new file in a place; None when it takes none."""
+    with suppress(OSError, ValueError):
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        for number in range(1, _MOST_FILES):
+            more = f"-{number}" if number > 1 else ""
+            path = place / f"benchlog-unsaved-{os.getpid()}{more}.jsonl"
+            try:
+                fd = created(path)
+            except FileExistsError:
+                continue
+            return path if _written(fd, path, lines, None) else None
+    return None
 
 
 def command_for(path: Path, database: Path) -> str:
@@ -108,6 +132,13 @@ def read_rows(path: Path) -> UnsavedRows:
     return UnsavedRows(rows, runs, database, len(found) - len(rows))
 
 
+def rows_of_file(path: Path) -> Iterator[Row]:
+    """Yield the rows of our own file one after another; nothing where it is gone."""
+    with suppress(OSError), path.open(encoding="utf-8", errors="replace") as file:
+        next(file, None)
+        yield from (row for row in _rows_in(file) if row is not None)
+
+
 def _rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
     for line in lines:
         try:
@@ -139,20 +170,35 @@ def _bytes_again(fields: dict[str, Any]) -> Any:
 
 
 def _runs_of(rows: Sequence[Row], database: Path) -> dict[int, tuple[str, int]]:
-    """Return device and start of the runs; nothing of one that cannot be read now."""
+    """Return device and start of the runs; nothing of one that cannot be read now.
+
+    A database in trouble may fail in any way, and the rows matter more.
+    """
     found = {}
-    with suppress(StoreError), closing(Reader.open(database)) as reader:
+    with suppress(Exception), closing(Reader.open(database)) as reader:
         for run_id in sorted({row[0] for row in rows}):
-            run = reader.run(run_id)
-            found[run_id] = (run.typed_device or run.device, run.started_utc_ns)
+            with suppress(Exception):
+                run = reader.run(run_id)
+                found[run_id] = (run.typed_device or run.device, run.started_utc_ns)
     return found
 
 
 def _appended(path: Path, lines: Sequence[str]) -> bool:
-    """Whether the lines are on the disk; what does not fit whole leaves no trace."""
-    size = path.stat().st_size if path.exists() else None
+    """Whether the lines are in our own file, behind what it holds."""
     try:
-        with path.open("a", encoding="utf-8") as file:
+        fd = opened_to_append(path)
+    except OSError:
+        return False
+    return _written(fd, path, lines, os.fstat(fd).st_size)
+
+
+def _written(fd: int, path: Path, lines: Sequence[str], size: int | None) -> bool:
+    """Whether the lines are on the disk; what does not fit whole leaves no trace.
+
+    `size` is what the file held before, None for one that is new.
+    """
+    try:
+        with os.fdopen(fd, "a", encoding="utf-8") as file:
             file.writelines(f"{line}\n" for line in lines)
             file.flush()
             os.fsync(file.fileno())

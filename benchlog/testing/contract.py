@@ -11,6 +11,13 @@ from unittest.mock import patch
 
 from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.driver import GRACE_S, Driver, Option, check_options
+from benchlog.driver_values import (
+    check_stamp,
+    checked_identity,
+    checked_messages,
+    checked_promise,
+    checked_sample,
+)
 from benchlog.errors import GarbledError, InstrumentError, LostError
 from benchlog.model import Dialect, Identity, Sample
 from benchlog.testing.clocks import HurriedClock
@@ -24,9 +31,11 @@ from benchlog.testing.faults import (
     replies,
 )
 from benchlog.testing.peers import Peer
+from benchlog.testing.soundness import check_error, sound
 
 _RECONNECTS: Final = 20
 _RECOVERIES: Final = 8
+_LOOKS: Final = 3
 _PAUSE_S: Final = 0.05
 _SLACK_S: Final = 1.0
 """Seconds a loaded computer may add to a bound."""
@@ -116,6 +125,26 @@ class DriverContract:
         assert sample.raw and sample.gate_s >= 0
         assert sample.step is None or 0 < sample.step < math.inf
 
+    def test_hands_over_only_what_it_may(self) -> None:
+        """Every field is of its type and within its range; the keeper refuses others.
+
+        Numbers are int or float, no text, no Decimal, no True; limits are finite;
+        stamps lie between opening and now; texts and raw bytes have an end.
+        """
+        with self.peer() as peer:
+            driver = self.make(peer.address)
+            opened_ns = driver.clock.mono_ns()
+            driver.open()
+            try:
+                sound(checked_identity, driver.identify())
+                promise = sound(checked_promise, driver)
+                for _ in range(_LOOKS):
+                    sample = sound(checked_sample, driver.read(), promise.unit)
+                    sound(check_stamp, sample, opened_ns, driver.clock.mono_ns())
+                    sound(checked_messages, driver.messages())
+            finally:
+                driver.close()
+
     def test_identity_does_not_change(self) -> None:
         """Who it is stays the same when it is opened again."""
         with self.opened() as (_, driver):
@@ -183,7 +212,7 @@ class DriverContract:
             error, took_s = _failure(driver)
             assert isinstance(error, fault.raises), repr(error)
             assert took_s < driver.read_limit_s + GRACE_S + _SLACK_S
-            assert str(error).strip()
+            check_error(error)
             late = float(LATE_LINE)
             values = list(_recovered(driver))
             assert not any(math.isclose(value, late, rel_tol=1e-6) for value in values)
@@ -202,6 +231,7 @@ class DriverContract:
             f"the error for {line[:60]!r} does not carry the line: {error}"
         )
         assert error.raw in line or line in error.raw
+        check_error(error)
 
     def test_closed_peer_is_noticed_at_once(self) -> None:
         """Within a second and without spinning."""

@@ -2,19 +2,23 @@
 
 import os
 import pty
+import runpy
 import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
 from benchlog.cli import root
 from benchlog.cli.command import COMMANDS
+from benchlog.cli.group import module_of
 from benchlog.manual import TOPICS, plain, read_page, topic_of
 
 PAGES = Path(plain.__file__).parent
 WIDTH = 80
+ROOT_SETTINGS = root.context_settings
 
 
 def told(*words: str) -> str:
@@ -70,6 +74,16 @@ def test_the_name_of_a_command_gives_its_help_and_its_page(name: str) -> None:
     result = CliRunner().invoke(root, ["help", name], prog_name="benchlog")
     assert result.stdout.startswith(own.rstrip())
     assert result.stdout.endswith(f"benchlog help {topic_of(name)}\n")
+
+
+@pytest.mark.parametrize("name", ["export", "bench"])
+def test_help_is_the_same_whoever_asked_first(name: str) -> None:
+    """The library keeps a command's help option from its first use in a process."""
+    fresh = runpy.run_module(module_of(name))["command"]
+    outer = click.Group("benchlog", {name: fresh}, context_settings=ROOT_SETTINGS)
+    for program, words in ((fresh, []), (outer, [name])):
+        shown = CliRunner().invoke(program, [*words, "--help"]).stdout
+        assert "-h, --help" in shown
 
 
 @pytest.mark.parametrize(

@@ -1,108 +1,75 @@
-"""`watch --serve` in a real browser: the page becomes the screen."""
+"""`watch --serve` in a real browser: the page becomes the screen, and may only look."""
 
 import asyncio
-import re
-import shutil
-import subprocess
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from cli.conftest import PROGRAM, Line
+from cli.conftest import Line, wait_for
+from cli.served_pages import CHROMIUM, Tab, browser, served, tab
+from cli.test_served_looking import deeds, soaking
 
-from benchlog.clock import host_deadline, host_sleep
-
-aiohttp = pytest.importorskip("aiohttp")
-pytest.importorskip("textual_serve")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
-PATIENCE_S = 60.0
-SHOWN = "document.body.className + '|' + document.body.innerText"
-
-
-@contextmanager
-def page_served(line: Line) -> Iterator[str]:
-    words = [*PROGRAM, "watch", "1", "--serve", "--port", "0"]
-    with subprocess.Popen(
-        words,
-        cwd=line.folder,
-        env=line.environment(),
-        stdin=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as process:
-        assert process.stderr is not None
-        said = process.stderr.readline() + process.stderr.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+/\?key=\S+", said)
-        try:
-            assert found, said
-            yield found.group()
-        finally:
-            process.terminate()
-            process.communicate(timeout=30)
-
-
-@contextmanager
-def browser(url: str, profile: Path) -> Iterator[int]:
-    """Open a page; without 3D the terminal is drawn as text, which can be read."""
-    words = [
-        str(CHROMIUM),
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-3d-apis",
-        "--no-first-run",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
-        "--remote-debugging-port=0",
-        f"--user-data-dir={profile}",
-        "--window-size=1000,700",
-        url,
-    ]
-    quiet = subprocess.DEVNULL
-    with subprocess.Popen(words, stdin=quiet, stdout=quiet, stderr=quiet) as process:
-        try:
-            limit, told = host_deadline(PATIENCE_S), profile / "DevToolsActivePort"
-            while not (told.exists() and told.read_text().count("\n")):
-                assert not limit.passed and process.poll() is None, "no browser came up"
-                host_sleep(0.1)
-            yield int(told.read_text().split("\n")[0])
-        finally:
-            process.terminate()
-            process.wait(timeout=30)
-
-
-async def shown(port: int, what: str) -> str:
-    """Return what the page shows once `what` is there, or at last."""
-    base, limit, said = f"http://127.0.0.1:{port}/json", host_deadline(PATIENCE_S), ""
-    async with aiohttp.ClientSession() as session:
-        while what not in said and not limit.passed:
-            async with session.get(base) as answer:
-                tabs = await answer.json()
-            found = [tab for tab in tabs if tab["type"] == "page"]
-            if found:
-                said = await evaluated(session, found[0]["webSocketDebuggerUrl"])
-            await asyncio.sleep(0.2)
-    return said.replace("\u00a0", " ")
-
-
-async def evaluated(session: "aiohttp.ClientSession", address: str) -> str:
-    asked = {"id": 1, "method": "Runtime.evaluate", "params": {"expression": SHOWN}}
-    async with session.ws_connect(address, max_msg_size=0) as socket:
-        await socket.send_json(asked)
-        answer = await socket.receive_json(timeout=PATIENCE_S)
-    return str(answer["result"]["result"].get("value", ""))
 
 
 def test_the_page_becomes_the_screen(line: Line, tmp_path: Path) -> None:
     line.run("demo", "--readings", "3", "--no-screen", "--db", str(line.db))
-    with (
-        page_served(line) as url,
-        browser(url, tmp_path / "profile") as port,
-    ):
-        said = asyncio.run(shown(port, "ppm offset"))
+
+    async def look(port: int) -> str:
+        async with tab(port) as page:
+            return await page.until("ppm offset")
+
+    with served(line) as server, browser(server.url, tmp_path / "profile") as port:
+        said = asyncio.run(look(port))
     assert "ppm offset" in said and "3 readings" in said and "SIMULATED" in said
     assert "-first-byte" in said.partition("|")[0], "what stood before is gone"
     assert "opening the screen" not in said
+
+
+def test_who_looks_on_in_a_browser_changes_nothing(
+    line: Line, tmp_path: Path, bench: str
+) -> None:
+    """Keys, the palette's key, clicks on the bar of keys: the run goes on as it was.
+
+    In the page of another server beside it, which may act, the same keys do: they
+    arrive. Neither shuts the other out. Some 15 s: a keeper, two servers, a browser.
+    """
+
+    async def meddle(page: Tab) -> None:
+        await page.until("ppm offset")
+        await page.click(500, 300)  # the terminal takes keys from now on
+        for key in (*"pnxyz", "Enter", *"mx", "Enter", *"kss"):
+            await page.press(key)
+            await asyncio.sleep(0.05)
+        for key in ("p", "c", "q", "z", "s"):
+            await page.press(key, modifiers=2)  # with Ctrl
+        await page.press("Escape")
+        for x in range(10, 990, 25):
+            await page.click(x, 690)
+        await asyncio.sleep(0.5)
+
+    async def look(port: int, other: str) -> None:
+        async with tab(port) as page:
+            await meddle(page)
+            found = deeds(line)
+            assert found["open"] and found["events"] == [], found
+            assert found["runs"] == 1
+            await page.do("Page.navigate", url=other)
+            await page.until("pause p")
+            await page.click(500, 300)
+            for key in (*"nx", "Enter"):
+                await page.press(key)
+                await asyncio.sleep(0.3)
+            wait_for(lambda: deeds(line)["events"] == ["note"])
+            before = await page.do("Page.getNavigationHistory")
+            entry = before["entries"][before["currentIndex"] - 1]["id"]
+            await page.do("Page.navigateToHistoryEntry", entryId=entry)
+            again = await page.until("ppm offset")
+            assert "ppm offset" in again and "pause p" not in again
+
+    with (
+        soaking(line, bench),
+        served(line, "--look-only") as one,
+        served(line) as two,
+        browser(one.url, tmp_path / "profile") as port,
+    ):
+        asyncio.run(look(port, two.url))

@@ -6,14 +6,16 @@ import sys
 from collections.abc import Callable
 
 import pytest
+from recorder.strangers import stranger_cases as cases
 
 from benchlog import driver_kit
 from benchlog.clock import HostClock
 from benchlog.driver import Driver
 from benchlog.driver_kit.tcp import host_and_port
-from benchlog.errors import InstrumentError, LostError
+from benchlog.errors import GarbledError, InstrumentError, LostError
 from benchlog.model import Identity, Sample
 from benchlog.testing import ASKED_FAULTS, MALFORMED, DriverContract, Script, TcpPeer
+from benchlog.testing.soundness import check_error
 
 NAMES = [fault.name for fault in ASKED_FAULTS]
 
@@ -67,6 +69,7 @@ def test_the_naive_driver_does_work() -> None:
     contract = Contract()
     contract.test_declares_what_it_measures()
     contract.test_reads_its_value()
+    contract.test_hands_over_only_what_it_may()
     contract.test_identity_does_not_change()
     contract.test_close_is_always_allowed()
     contract.test_nothing_is_kept_of_old_connections()
@@ -94,6 +97,55 @@ def test_numbers_that_are_none_are_found(line: bytes) -> None:
 def test_silent_losses_are_found(check: Callable[[DriverContract], None]) -> None:
     with pytest.raises(AssertionError):
         check(Contract())
+
+
+class Handing(NaiveCounter):
+    """Hands over what it is told to."""
+
+    case = ""
+
+    def identify(self) -> Identity:
+        wrong = cases.IDENTITIES.get(self.case)
+        good = super().identify()
+        return wrong(good) if wrong else good
+
+    def messages(self) -> tuple[str, ...]:
+        wrong = cases.MESSAGES.get(self.case)
+        return wrong() if wrong else ()
+
+    def read(self) -> Sample:
+        wrong = cases.SAMPLES.get(self.case)
+        good = super().read()
+        return wrong(good) if wrong else good
+
+
+def handing(case: str) -> type[Driver]:
+    name, value = cases.PROMISES.get(case, ("case", case))
+    return type("Handing", (Handing,), {"case": case, name: value})
+
+
+@pytest.mark.parametrize(
+    "case", [case for case in cases.CASES if not case.startswith("error ")]
+)
+def test_what_no_driver_may_hand_over_is_found(case: str) -> None:
+    contract = Contract()
+    contract.driver = handing(case)  # type: ignore[misc]
+    with pytest.raises(AssertionError, match="; a driver hands over "):
+        contract.test_hands_over_only_what_it_may()
+
+
+@pytest.mark.parametrize(
+    "raised",
+    [
+        cases.FakeEndError("over"),
+        GarbledError("odd", raw="text"),  # type: ignore[arg-type]
+        GarbledError("odd", address=7),  # type: ignore[arg-type]
+        GarbledError("odd", raw=b"x" * 2_000_000),
+    ],
+)
+def test_an_error_that_cannot_be_told_is_found(raised: InstrumentError) -> None:
+    with pytest.raises(AssertionError):
+        check_error(raised)
 
 
 def test_measuring_never_imports_the_suite() -> None:

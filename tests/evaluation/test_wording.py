@@ -8,6 +8,7 @@ from screen.scenes import Scene, Stage
 
 from benchlog.evaluation import brief_wording
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.evaluation.wording import (
     PAGE,
     SCREEN_FACTS,
@@ -15,7 +16,6 @@ from benchlog.evaluation.wording import (
     Style,
     offset_text,
     run_facts,
-    symbol_of,
 )
 from benchlog.model import Decision
 from benchlog.store.reader import Reader

@@ -1,7 +1,9 @@
 """The command line in this process, on a copy of the corpus; the day stands still."""
 
 import contextlib
+import difflib
 import hashlib
+import itertools
 import os
 import re
 import shlex
@@ -22,6 +24,7 @@ from benchlog.store.writer import Writer
 TOP = Path(__file__).parents[2]
 CORPUS = Path(__file__).parent / "corpus"
 EXPECTED = Path(__file__).parent / "expected"
+MOST_LINES = 60
 UPDATE = "BENCHLOG_UPDATE_FROZEN"
 NOW_NS = 1_905_000_000 * 10**9
 """2030-05-14: every reading of the corpus is older, every check has expired."""
@@ -125,7 +128,13 @@ def same_as_frozen(name: str, told: list[str]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, "utf-8")
         return
-    assert text.splitlines() == path.read_text("utf-8").splitlines(), (
-        f"what is told differs from {path.name}: look at the difference; if it is "
-        f"wanted, write it anew with {UPDATE}=1 pytest tests/frozen, and tell why"
+    told_now, kept = text.splitlines(), path.read_text("utf-8").splitlines()
+    if told_now == kept:
+        return
+    found = difflib.unified_diff(kept, told_now, path.name, "told", "", "", 1, "")
+    pytest.fail(
+        f"what is told differs from {path.name}; if it is wanted, write it anew with "
+        f"{UPDATE}=1 pytest tests/frozen, and tell why\n"
+        + "\n".join(itertools.islice(found, MOST_LINES)),
+        pytrace=False,
     )

@@ -13,7 +13,10 @@ from pathlib import Path
 
 TOP = Path(__file__).parents[2]
 ROOTS = {"benchlog": TOP / "benchlog", "benchlog_drivers": TOP / "drivers"}
-WORDS = ("units", "errors", "clock", "model", "control", "driver", "registry")
+WORDS = (
+    *("units", "masking", "errors", "clock", "model", "control", "keepers"),
+    *("driver", "driver_values", "registry"),
+)
 """The modules that every room may use; counted as one room."""
 
 

@@ -24,7 +24,9 @@ def test_ids_from_a_list_are_measured_at_both_positions_at_once(two: Shop) -> No
     runs = [run for run in two.runs() if run.counts]
     # ten and no more, each once, although two are always under way
     assert Counter(run.device for run in runs) == Counter(ids[:10])
-    assert Counter(run.position for run in runs) == {"A": 5, "B": 5}
+    # whichever is free takes the next: about half each, however busy the machine is
+    at = Counter(run.position for run in runs)
+    assert set(at) == {"A", "B"} and min(at.values()) >= 3
     assert done.stderr.count("the sample of 10 is complete") == 3
     # what is at which position is known: the devices there differ by 7 ppm
     offsets = {run.position: run.offset_ppm for run in runs}

@@ -11,7 +11,8 @@ from benchlog.clock import VirtualClock, host_deadline, host_sleep
 from benchlog.model import AlarmRule
 from benchlog.recorder import messenger as messenger_module
 from benchlog.recorder.alarms import Alarms, Fact
-from benchlog.recorder.messenger import Messenger, filled_in
+from benchlog.recorder.letter import filled_in
+from benchlog.recorder.messenger import Messenger
 
 
 def rule(**changes):
@@ -94,8 +95,7 @@ def messenger():
 def failures(messenger, within_s=15.0):
     limit = host_deadline(within_s)
     found = []
-    # private: a letter on its way is only known there
-    while messenger._sent and not limit.passed:
+    while messenger.under_way and not limit.passed:
         found += messenger.failures()
         host_sleep(0.05)
     return found
@@ -150,7 +150,7 @@ def test_what_did_not_arrive_is_said(messenger):
     messenger.send(LETTER, ("/no/such/program",), "")
     said = sorted(failures(messenger))
     assert "No such file" in said[0]
-    assert "exit status 7" in said[1]
+    assert "exit code 7" in said[1]
 
 
 def test_a_program_that_hangs_is_ended_with_its_group(monkeypatch, messenger, tmp_path):

@@ -7,12 +7,13 @@ from benchlog.recorder.run.acceptance import Rejected, RejectedSamples
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
 
 NEWEST = Ambient(20.0, 0, 10.0)
+LONG_S = 3600.0
 
 
 def told(values, promised_c=(-10.0, 70.0)):
     """Return the kinds of event for each value in turn; None: nothing stands."""
-    news = AmbientNews("room", promised_c)
-    return [[kind for kind, _ in news.of(NEWEST, value)] for value in values]
+    news = AmbientNews("room", promised_c, 1.0)
+    return [[kind for kind, _ in news.of(NEWEST, value, LONG_S)] for value in values]
 
 
 def test_leaving_the_promised_range_is_said_once_and_the_return_once():
@@ -22,21 +23,28 @@ def test_leaving_the_promised_range_is_said_once_and_the_return_once():
 
 
 def test_the_words_name_value_and_range():
-    news = AmbientNews("room", (-10.0, 70.0))
-    ((_, text),) = news.of(NEWEST, -12.34)
+    news = AmbientNews("room", (-10.0, 70.0), 1.0)
+    ((_, text),) = news.of(NEWEST, -12.34, LONG_S)
     assert text == "ambient -12.3 C is outside the part's -10 to 70 C"
-    ((_, text),) = news.of(NEWEST, 25.0)
+    ((_, text),) = news.of(NEWEST, 25.0, LONG_S)
     assert text == "ambient 25.0 C is within the part's -10 to 70 C"
 
 
 def test_a_part_without_a_range_and_a_bench_without_a_probe_say_nothing():
     assert told([20.0, 500.0], promised_c=None) == [[], []]
-    assert not list(AmbientNews("", (-10.0, 70.0)).of(None, None))
+    assert not list(AmbientNews("", (-10.0, 70.0), 1.0).of(None, None, LONG_S))
 
 
 def test_a_probe_that_falls_silent_is_said_once_and_its_return_once():
     said = told([20.0, None, None, 20.0, 20.0])
     assert said == [[], [EventKind.AMBIENT_LOST], [], [EventKind.BACK], []]
+
+
+def test_a_probe_that_wakes_after_a_pause_is_not_silent():
+    news = AmbientNews("room", None, 1.0)
+    assert list(news.of(NEWEST, None, 9.9)) == []
+    ((kind, _),) = news.of(NEWEST, None, 10.1)
+    assert kind is EventKind.AMBIENT_LOST
 
 
 @pytest.mark.parametrize(

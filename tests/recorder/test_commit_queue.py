@@ -68,3 +68,31 @@ def test_a_row_like_one_that_waits_is_done_all_the_same(writer) -> None:
     outcome = queue.commit_if_due(now=True)
     assert len(outcome.rows) == 1, "equal by value, and only one of them is stored"
     assert queue.waiting == 1
+
+
+class Puzzling:
+    """A writer that fails at each commit as nobody expects, until it is mended."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer, self.mended = writer, False
+
+    def commit(self, rows) -> None:
+        if not self.mended:
+            raise ZeroDivisionError("nobody knows why")
+        self._writer.commit(rows)
+
+
+def test_where_no_row_goes_in_for_a_reason_nobody_expects_all_wait(writer) -> None:
+    run, segment = begin(writer)
+    puzzling = Puzzling(writer)
+    queue = CommitQueue(puzzling)
+    rows = waiting(run, segment, 20)
+    for row in rows:
+        queue.add(row)
+    for _ in range(7):  # long enough for each row to be tried alone, twice
+        outcome = queue.commit_if_due(now=True)
+        assert isinstance(outcome.fault, ZeroDivisionError)
+        assert not outcome.refused and queue.waiting == 20
+    puzzling.mended = True
+    outcome = queue.commit_if_due(now=True)
+    assert [id(row) for row in outcome.rows] == [id(row) for row in rows]

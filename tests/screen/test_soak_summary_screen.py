@@ -1,11 +1,17 @@
 """The summary of a soak on the screen; alarms ring; look-only keys change nothing."""
 
+import re
+from pathlib import Path
+
 from screen.looking import text_of, until
 from screen.scenes import Scene, Stage
 
 from benchlog.model import Purpose
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions
+from benchlog.store.reader import Reader
+
+SCREEN = Path(__file__).parents[2] / "benchlog" / "screen"
 
 SOAK = Scene(
     purpose=Purpose.SOAK,
@@ -80,3 +86,24 @@ async def test_who_may_only_look_is_offered_no_deed(stage: Stage):
         await pilot.press("s")
         await pilot.pause(0.3)
         assert "Stop run" not in text_of(pilot.app)
+
+
+async def test_who_may_only_look_is_refused_even_without_a_key(stage: Stage):
+    """Should a way to a keeper be forgotten when a key is added, this holds."""
+    app, run_id = opened(stage, onlooker=True, look_only=True)
+    async with app.run_test(size=(110, 40)) as pilot:
+        await until(pilot, "200 readings")
+        with Reader.open(stage.database) as reader:
+            answer = await app.ask(reader.run(run_id), "stop")
+        assert not answer.ok and answer.error == "this screen may only look on"
+
+
+def test_screens_ask_keepers_through_their_application_alone():
+    """Only there is it known whether one may only look on."""
+    asked = re.compile(r"(?:control|asking|control_client)\.ask\(|\bWriter\b")
+    found = [
+        path.name
+        for path in SCREEN.glob("*.py")
+        if asked.search(path.read_text("utf-8"))
+    ]
+    assert found == ["app.py"]

@@ -36,6 +36,7 @@ TABLES = {
     "amendments",
     "packed",
     "phases",
+    "quarantine",
 }
 
 
@@ -151,6 +152,49 @@ def test_a_file_of_schema_1_learns_amendments(tmp_path, monkeypatch):
         writer.amend(run, Amendment(kind="void", reason="probe fell off"))
         assert rows_of(connection_of(writer), named) == [("D7", "D1", 1)]
         assert reader.run(run).void == "probe fell off"
+
+
+QUARANTINED = "insert into quarantine values (null, 'run', ?, ?, 'no part', 0, '1')"
+
+
+def test_a_file_of_schema_6_learns_quarantine(tmp_path, monkeypatch):
+    path = tmp_path / "bench.db"
+    with monkeypatch.context() as older:
+        older.setattr(migrate, "NEWEST", 6)
+        older.setattr(schema, "STEPS", schema.STEPS[:6])
+        with Writer.open(path, VirtualClock()) as writer:
+            assert rows_of(connection_of(writer), "pragma user_version") == [(6,)]
+            for device in ("D1", "D2"):
+                run, segment = begin(writer, device)
+                writer.commit(rows(run, segment, 5))
+    with Writer.open(path, VirtualClock()) as writer:
+        connection = connection_of(writer)
+        counts = "select run, count(*) from readings_named n join runs_named r "
+        counts += "on r.run = n.run_id group by run"
+        assert rows_of(connection, counts) == [(1, 5), (2, 5)]
+        connection.execute(QUARANTINED, (2, "put in"))
+        assert rows_of(connection, counts) == [(1, 5)]
+        connection.execute(QUARANTINED, (2, "taken out"))
+        assert rows_of(connection, counts) == [(1, 5), (2, 5)]
+        for change in ("delete from quarantine", "update quarantine set number = 1"):
+            with pytest.raises(sqlite.SqliteError, match="never"):
+                connection.execute(change)
+
+
+@pytest.mark.parametrize("snapshot", ["", "{", "null", "[]", '{"max_s": NaN}'])
+def test_no_view_fails_of_a_snapshot_that_is_no_json(writer, snapshot):
+    run, segment = begin(writer)
+    writer.commit(rows(run, segment, 5))
+    connection = connection_of(writer)
+    connection.execute(
+        "insert into runs select 9, purpose, device_id, instrument_id, position, bench,"
+        " nominal_hz, divider, simulated, started_utc_ns, ended_utc_ns, ended_how,"
+        " operator, note, software, ?, resolution_hz, control from runs",
+        (snapshot,),
+    )
+    for view in ("runs_named", "results", "readings_named"):
+        assert rows_of(connection, f"select count(*) from {view}")[0][0] >= 0
+    assert rows_of(connection, "select run from runs_named order by 1") == [(1,), (9,)]
 
 
 def test_a_step_that_fails_leaves_the_file_as_it_was(tmp_path):

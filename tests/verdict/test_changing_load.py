@@ -1,7 +1,6 @@
 """Late stamps under a load that changes: in words, in the document, as an event."""
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -23,7 +22,7 @@ from benchlog.model import (
     Run,
     Timebase,
 )
-from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.judge_batches import JudgeNews
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 from benchlog.verdict.run.pulse_judge import PulseJudge, Trains
@@ -90,10 +89,10 @@ def timing_of(cell):
 
 
 def test_the_recorder_notes_it_once():
-    run = SimpleNamespace(_told_load=False)
+    news = JudgeNews()
     found = judged("growing share late").assessment()
-    assert LiveRun.load_news(run, found) == found.timing.load_change
-    assert LiveRun.load_news(run, found) == ""
+    assert news.of(found) == [found.timing.load_change]
+    assert news.of(found) == []
 
 
 @pytest.mark.parametrize("whose", ["divided", "gps"])

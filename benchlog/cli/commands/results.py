@@ -122,7 +122,7 @@ def _text(value: object) -> str | None:
 
 
 def _write(rows: list[dict[str, Any]], path: Path, *, overwrite: bool) -> None:
-    from benchlog.exchange.export.run_export import finished
+    from benchlog.store.whole_files import finished
 
     with finished(path, overwrite=overwrite) as part:
         part.write_text(csv_text(rows), encoding="utf-8")

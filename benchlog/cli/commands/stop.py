@@ -34,7 +34,7 @@ def command(run: int, db: Path | None) -> None:
         found = reader.run(run)
         path = reader.original
     _refuse_idle(found, path)
-    answer = ask(path.parent / found.control, Request("stop", run))
+    answer = ask(path.with_name(found.control), Request("stop", run))
     if not answer.ok:
         raise BenchlogError(answer.error or f"the keeper did not stop run {run}")
     ended = _ended(run, db)
@@ -46,7 +46,7 @@ def command(run: int, db: Path | None) -> None:
 
 def _refuse_idle(run: "Run", path: Path) -> None:
     """Raise UsageError for a run that is not going on."""
-    from benchlog.control import state_of
+    from benchlog.keepers import state_of
 
     if not run.open:
         how = run.ended_how or "ended"

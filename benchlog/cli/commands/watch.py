@@ -43,7 +43,7 @@ def command(run: int | None, db: Path | None, **typed: Any) -> None:
 
     Watching costs the run nothing: it reads the database, and leaving the screen leaves
     the run alone. With --serve the same screen is shown in browsers, to whoever has the
-    address that is printed.
+    address that is printed; with --look-only nothing can be changed from there.
     """
     if not (typed["in_browsers"] or typed["in_browser"] or in_terminal()):
         raise UsageError(
@@ -55,7 +55,8 @@ def command(run: int | None, db: Path | None, **typed: Any) -> None:
     if typed["in_browsers"]:
         from benchlog.cli.tasks.browser_server import ServedScreens, serve
 
-        serve(ServedScreens(database(db), number, typed["host"], typed["port"]))
+        how = {name: typed[name] for name in ("host", "port", "look_only")}
+        serve(ServedScreens(database(db), number, **how))
         return
     from benchlog.cli.tasks.with_screen import watch_in_browser, watch_run
 

@@ -1,19 +1,31 @@
 """Screens in a browser: one process for each page, a key in the address, no strays."""
 
 import asyncio
-import contextlib
 import hmac
 import ipaddress
-import os
+import logging
+import re
 import secrets
 import signal
 import sys
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.cli.printing import say
+from benchlog.cli.tasks.browser_page import (
+    MAX_MESSAGE,
+    TRY_LATER,
+    end_page,
+    fitting,
+    page_of,
+    page_process,
+    policy_of,
+    relay,
+)
+from benchlog.clock import Deadline, host_deadline
 from benchlog.errors import MissingExtraError, UsageError
 
 if TYPE_CHECKING:
@@ -21,8 +33,24 @@ if TYPE_CHECKING:
     from textual_serve.app_service import AppService
 
 Handler = Callable[..., Any]
-_FAREWELL_S: Final = 3.0
-_COOKIE: Final = "benchlog-key"
+_HOST: Final = re.compile(
+    r"(?P<name>\[[0-9A-Fa-f:.]{2,45}\]|[A-Za-z0-9._-]{1,253})(:[0-9]{1,5})?", re.ASCII
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageLimits:
+    """How many pages may be open, how many may be opened within a time.
+
+    Our rule: a page is a process of some 90 MB that takes a second to start. A bench
+    has a few people who look on. A connection that asks for nothing ends after
+    `idle_s`.
+    """
+
+    open_pages: int = 16
+    openings: int = 12
+    within_s: float = 10.0
+    idle_s: float = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,25 +59,28 @@ class ServedScreens:
 
     database: Path
     run: int
+    _: KW_ONLY
     host: str = "127.0.0.1"
     port: int = 8642
+    look_only: bool = False
+    limits: PageLimits = PageLimits()
 
     @property
     def is_local(self) -> bool:
         """Whether only this computer can reach it."""
-        if self.host == "localhost":
-            return True
-        try:
-            return ipaddress.ip_address(self.host).is_loopback
-        except ValueError:
-            return False
+        return _is_this_computer(self.host)
+
+    @property
+    def may_only_look(self) -> bool:
+        """Whether pages can change nothing; so it is always over a network."""
+        return self.look_only or not self.is_local
 
     @property
     def words(self) -> list[str]:
         """The command that shows the screen in one page."""
         words = [sys.executable, "-P", "-m", "benchlog.cli", "watch", str(self.run)]
         words += ["--db", str(self.database), "--in-browser"]
-        return words if self.is_local else [*words, "--look-only"]
+        return [*words, "--look-only"] if self.may_only_look else words
 
 
 def serve(served: ServedScreens) -> None:
@@ -70,9 +101,8 @@ def serve(served: ServedScreens) -> None:
 async def _serve(served: ServedScreens) -> None:
     from aiohttp import web
 
-    key = secrets.token_urlsafe(16)
-    pages = _Pages(served, key)
-    runner = web.AppRunner(pages.application(), shutdown_timeout=1.0)
+    pages = PageServer(served)
+    runner = pages.runner()
     await runner.setup()
     try:
         site = web.TCPSite(runner, served.host, served.port)
@@ -83,7 +113,7 @@ async def _serve(served: ServedScreens) -> None:
             f"{served.host} port {served.port} cannot be used: {error.strerror}; name "
             "another with --host or --port"
         ) from error
-    _say_where(served, key, runner)
+    _say_where(served, pages.key, runner)
     try:
         await _until_told()
     finally:
@@ -103,42 +133,62 @@ def _say_where(served: ServedScreens, key: str, runner: "web.AppRunner") -> None
     port = runner.addresses[0][1]
     host = f"[{served.host}]" if ":" in served.host else served.host
     say(f"run {served.run} is shown at http://{host}:{port}/?key={key}")
-    if served.is_local:
-        said = (
-            "Only this computer can reach it, and only with this address: whoever has "
-            "it can also pause, note and stop."
-        )
-    else:
+    only_here = "Only this computer can reach it, and only with this address: "
+    if not served.is_local:
         said = (
             "Whoever can reach this computer and has this address can look on; it goes "
             "over the network unencrypted, so nothing can be changed from there. For "
             "more, leave --host out and use a tunnel."
         )
+    elif served.look_only:
+        said = f"{only_here}whoever has it can look on; nothing can be changed there."
+    else:
+        said = f"{only_here}whoever has it can also pause, note and stop."
     say(f"{said} Ctrl-C ends the view; the run continues.")
 
 
-class _Pages:
-    """The pages: who may open one, and the process behind each."""
+class PageServer:
+    """The pages: who may open one, and the process behind each.
 
-    def __init__(self, served: ServedScreens, key: str) -> None:
-        self._served, self._key = served, key
+    Everything but the page itself has the key in its path. Nothing is kept in the
+    browser: cookies would go to every other server on this host, whatever its port.
+    """
+
+    def __init__(self, served: ServedScreens) -> None:
+        self.key = secrets.token_urlsafe(16)
+        self._served = served
         self._open: set[AppService] = set()
+        self._lately: deque[Deadline] = deque()
 
-    def application(self) -> "web.Application":
+    def runner(self) -> "web.AppRunner":
+        """Return what serves the pages once it is set up and given an address."""
+        from aiohttp import web
+
+        return web.AppRunner(
+            self._application(),
+            shutdown_timeout=1.0,
+            keepalive_timeout=self._served.limits.idle_s,
+            access_log=None,
+            logger=_faults_of_ours(),
+        )
+
+    def _application(self) -> "web.Application":
         from aiohttp import web
         from textual_serve.server import Server
 
         @web.middleware
         async def let_in(request: web.Request, handler: Handler) -> web.StreamResponse:
-            return await self._let_in(request, handler)
+            self._check(request)
+            response: web.StreamResponse = await handler(request)
+            return response
 
-        server = Server("", self._served.host, self._served.port)
-        application = web.Application(middlewares=[let_in])
+        files = Server("", self._served.host, self._served.port).statics_path
+        application = web.Application(middlewares=[let_in], client_max_size=0)
         application.add_routes(
             [
                 web.get("/", self._page),
-                web.get("/ws", self._link),
-                web.static("/static", server.statics_path),
+                web.get(f"/ws/{self.key}", self._link),
+                web.static(f"/static/{self.key}", files),
             ]
         )
         return application
@@ -146,144 +196,110 @@ class _Pages:
     async def close(self) -> None:
         """End every page's process."""
         for service in list(self._open):
-            await _end(service)
+            await end_page(service)
 
-    async def _let_in(
-        self, request: "web.Request", handler: Handler
-    ) -> "web.StreamResponse":
-        """Let in who has the key; pages of other sites are kept out."""
+    def _check(self, request: "web.Request") -> None:
+        """Let in who has the key and came by this server's own name.
+
+        A page of another site may have the browser ask here, by a name of its own that
+        leads here. Raises HTTPBadRequest and HTTPForbidden.
+        """
         from aiohttp import web
 
-        given = request.query.get("key") or request.cookies.get(_COOKIE, "")
+        host = _HOST.fullmatch(request.host)
+        if host is None or (
+            self._served.is_local and not _is_this_computer(host["name"].strip("[]"))
+        ):
+            raise web.HTTPBadRequest(text="This is not the name of this server.")
         origin = request.headers.get("Origin")
-        own = origin is None or origin.partition("://")[2] == request.host
-        if not own or not hmac.compare_digest(given.encode(), self._key.encode()):
+        own = origin in (None, f"http://{request.host}", f"https://{request.host}")
+        folder, _, rest = request.path.removeprefix("/").partition("/")
+        in_path = rest.partition("/")[0] if folder in ("ws", "static") else ""
+        given = in_path or request.query.get("key", "")
+        if not own or not _same(given, self.key):
             raise web.HTTPForbidden(
                 text="The address needs the key that benchlog printed; open that one."
             )
-        response: web.StreamResponse = await handler(request)
-        return response
 
-    async def _page(self, _: "web.Request") -> "web.Response":
+    async def _page(self, request: "web.Request") -> "web.Response":
         from aiohttp import web
 
         headers = {
-            "Content-Security-Policy": POLICY,
+            "Content-Security-Policy": policy_of(request.host),
             "Referrer-Policy": "no-referrer",
+            "X-Content-Type-Options": "nosniff",
             "Cache-Control": "no-store",
         }
-        response = web.Response(text=PAGE, content_type="text/html", headers=headers)
-        response.set_cookie(_COOKIE, self._key, httponly=True, samesite="Strict")
-        return response
+        return web.Response(
+            text=page_of(self.key), content_type="text/html", headers=headers
+        )
 
     async def _link(self, request: "web.Request") -> "web.StreamResponse":
         from aiohttp import web
-        from textual_serve.download_manager import DownloadManager
-        from textual_serve.server import Server
 
-        socket = web.WebSocketResponse(heartbeat=15)
-        await socket.prepare(request)
-        service = _service_class()(
-            self._served.words,
-            write_bytes=socket.send_bytes,
-            write_str=socket.send_str,
-            close=socket.close,
-            download_manager=DownloadManager(),
+        socket = web.WebSocketResponse(
+            heartbeat=15, max_msg_size=MAX_MESSAGE, compress=False
         )
+        await socket.prepare(request)
+        refused = self._why_no_page()
+        if refused:
+            await socket.close(code=TRY_LATER, message=refused.encode())
+            return socket
+        service = page_process(self._served.words, socket)
         self._open.add(service)
         try:
             await service.start(
                 _cells(request, "width", 80), _cells(request, "height", 24)
             )
-            relay = Server("")
-            await relay._process_messages(socket, service)
+            await relay(socket, service)
+        except OSError as error:
+            reason = f"no page can be opened now: {error.strerror}"
+            await socket.close(code=TRY_LATER, message=reason.encode())
         finally:
             self._open.discard(service)
-            await _end(service)
+            await end_page(service)
         return socket
+
+    def _why_no_page(self) -> str:
+        """Return why no page may be opened now; empty if one may, which is counted."""
+        limits = self._served.limits
+        while self._lately and self._lately[0].passed:
+            self._lately.popleft()
+        if len(self._open) >= limits.open_pages:
+            return f"{len(self._open)} pages are open, as many as there may be"
+        if len(self._lately) >= limits.openings:
+            return "too many pages were opened just now; wait ten seconds"
+        self._lately.append(host_deadline(limits.within_s))
+        return ""
+
+
+def _faults_of_ours() -> logging.Logger:
+    """Return a logger that does not repeat what is wrong with strangers' requests."""
+    from aiohttp.http_exceptions import HttpProcessingError
+
+    def is_ours(record: logging.LogRecord) -> bool:
+        error = record.exc_info[1] if record.exc_info else None
+        return not isinstance(error, HttpProcessingError)
+
+    logger = logging.getLogger(__name__)
+    logger.addFilter(is_ours)
+    return logger
+
+
+def _is_this_computer(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _same(given: str, key: str) -> bool:
+    return hmac.compare_digest(given.encode("utf-8", "replace"), key.encode())
 
 
 def _cells(request: "web.Request", name: str, usual: int) -> int:
     given = request.query.get(name, "")
-    return min(500, max(20, int(given))) if given.isdecimal() else usual
-
-
-def _service_class() -> Any:
-    """Return the service with a program that has no shell and its own group."""
-    from textual_serve.app_service import AppService
-
-    class PageService(AppService):
-        """The process behind one page."""
-
-        async def _open_app_process(self, width: int = 80, height: int = 24) -> Any:
-            words: Any = self.command
-            self._process = await asyncio.create_subprocess_exec(
-                *words,
-                stdin=asyncio.subprocess.PIPE,
-                stdout=asyncio.subprocess.PIPE,
-                stderr=asyncio.subprocess.PIPE,
-                env=self._build_environment(width, height),
-                start_new_session=True,
-            )
-            self._stdin = self._process.stdin
-            return self._process
-
-    return PageService
-
-
-async def _end(service: "AppService") -> None:
-    """Ask the process of a page to end; then end its whole group."""
-    process = service._process
-    with contextlib.suppress(TimeoutError, OSError, asyncio.CancelledError):
-        await asyncio.wait_for(service.stop(), _FAREWELL_S)
-    if process is None:
-        return
-    for number in (signal.SIGTERM, signal.SIGKILL):
-        if process.returncode is not None:
-            break
-        with contextlib.suppress(ProcessLookupError):
-            os.killpg(process.pid, number)
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(process.wait(), 1.0)
-
-
-# --- the page that shows a screen in a browser; nothing on it comes from elsewhere
-
-PAGE: Final = """<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<title>benchlog</title>
-<link rel="stylesheet" href="/static/css/xterm.css">
-<script src="/static/js/textual.js"></script>
-<style>
-html, body { margin: 0; height: 100%; background: #101418; color: #d8dee4;
-  font-family: ui-monospace, monospace; overflow: hidden; }
-.textual-terminal { width: 100vw; height: 100vh; }
-.word { position: absolute; inset: 0; display: flex; align-items: center;
-  justify-content: center; z-index: 10; background: #101418; }
-body.-first-byte .starting, .ended { display: none; }
-body.-closed .ended { display: flex; }
-button { font: inherit; padding: 0.5em 1em; margin-left: 1em; }
-</style>
-</head>
-<body>
-<div class="word starting intro-dialog">
-<div class="intro">opening the screen</div></div>
-<div class="word ended closed-dialog"><div class="intro">the screen was left
-<button type="button" id="start" onclick="location.reload()">open it again</button>
-</div></div>
-<div id="terminal" class="textual-terminal" data-font-size="16"></div>
-<script>
-document.getElementById("terminal").dataset.sessionWebsocketUrl =
-  (location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/ws";
-</script>
-</body>
-</html>
-"""
-POLICY: Final = (
-    "default-src 'self'; script-src 'self' 'unsafe-inline' 'wasm-unsafe-eval'; "
-    "style-src 'self' 'unsafe-inline'; connect-src 'self' ws: wss:; "
-    "img-src 'self' data: blob:; font-src 'self' data:; frame-ancestors 'none'"
-)
-"""What the browser may load for the page: only from here."""
+    known = given.isdecimal() and len(given) < 6
+    return fitting(int(given)) if known else usual

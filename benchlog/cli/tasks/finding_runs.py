@@ -1,7 +1,8 @@
 """Finding runs: the options that `runs`, `devices` and `results` share."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -18,6 +19,7 @@ NOT_COUNTED: Final = "does-not-count"
 ENDED: Final = "ended"
 _TIMEBASE_CHECK: Final = "time base check"
 _LONGEST: Final = 32
+_TOGETHER: Final = 256  # our rule: more than a list shows
 _LONGEST_REASON: Final = 60
 _VERDICTS: Final = ("pass", "fail", "undecided", NOT_COUNTED)
 _OPTIONS: Final = (
@@ -93,10 +95,20 @@ def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
         **{name: wish[name] for name in names}, since_utc_ns=wish["since"]
     )
     checks = [check for _, check in reader.reference_checks()]
-    for run in runs:
-        listed = as_it_is(reader, _known_now(run, checks))
+    for run, state in _with_states(reader, runs):
+        listed = as_it_is(reader, _known_now(run, checks), state)
         if wish["verdict"] in (None, listed.kind):
             yield listed
+
+
+def _with_states(reader: "Reader", runs: Iterable[Run]) -> Iterator[tuple[Run, str]]:
+    """Yield runs with their states; the keepers of many are asked together."""
+    from benchlog.keepers import KnownKeepers
+
+    rest, keepers = iter(runs), KnownKeepers(reader.original)
+    while some := list(islice(rest, _TOGETHER)):
+        states = keepers.states(some)
+        yield from ((run, states[run.id]) for run in some)
 
 
 def _known_now(run: Run, checks: list[Any]) -> Run:
@@ -108,11 +120,9 @@ def _known_now(run: Run, checks: list[Any]) -> Run:
     return all_as_known([run], checks)[0]
 
 
-def as_it_is(reader: "Reader", run: Run) -> ListedRun:
+def as_it_is(reader: "Reader", run: Run, state: str) -> ListedRun:
     """Return a run with its state; where no verdict is kept yet, with today's."""
-    from benchlog.control import state_of
-
-    why_not, state = run.why_not_counted, state_of(run, reader.original)
+    why_not = run.why_not_counted
     if run.purpose is Purpose.IMPORT:
         began, ended = reader.made_utc_ns(run)
         run = replace(

@@ -12,7 +12,7 @@ from benchlog.evaluation.fitness_wording import (
     oversampling_notes,
 )
 from benchlog.evaluation.run_evaluation import Evaluation
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Part
 from benchlog.units import printable, three_digits
 from benchlog.verdict.fitness.fitness import Divided, Fitness

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchlog.cli.printing import pairs, table
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.units import (
     as_stated,
     format_ppm,

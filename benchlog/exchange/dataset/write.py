@@ -32,9 +32,9 @@ from benchlog.exchange.dataset.rows import (
     run_row,
     runs_schema,
 )
-from benchlog.exchange.export.run_export import finished
 from benchlog.model import Run
 from benchlog.store.reader import Reader
+from benchlog.store.whole_files import finished
 from benchlog.units import NS_PER_S
 from benchlog.verdict.timebase.check_validity import all_as_known
 

@@ -1,12 +1,10 @@
 """Writing a run to a file: whole or not at all, and never over another by accident."""
 
-import contextlib
-import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final, TextIO
 
-from benchlog.errors import BenchlogError, NotFoundError, UsageError
+from benchlog.errors import NotFoundError
 from benchlog.exchange.export.export_parquet import write_parquet
 from benchlog.exchange.export.export_phase import write_phase
 from benchlog.exchange.export.export_stability import write_stability
@@ -14,6 +12,7 @@ from benchlog.exchange.export.export_text import csv_lines, jsonl_lines
 from benchlog.exchange.export.exported_fields import Sent
 from benchlog.model import Run
 from benchlog.store.reader import Reader
+from benchlog.store.whole_files import finished
 
 Progress = Callable[[int, int], None]
 """Called with how much is done, and of how much."""
@@ -109,40 +108,3 @@ def lines_of(format: str) -> Lines:
     if format not in FORMATS:
         raise NotFoundError("export format", format, FORMATS)
     return FORMATS[format]
-
-
-@contextlib.contextmanager
-def finished(out_path: Path, *, overwrite: bool) -> Iterator[Path]:
-    """Give a path to write to that becomes `out_path` when all went well.
-
-    Raises UsageError when the file exists and may not be overwritten, BenchlogError
-    when it cannot be written.
-    """
-    if out_path.exists() and not overwrite:
-        raise UsageError(f"{out_path} exists; name another file or allow overwriting")
-    written = out_path.with_name(f".{out_path.name}.{os.getpid()}.part")
-    try:
-        yield written
-        with written.open("rb+") as stream:
-            os.fsync(stream.fileno())
-        _put_in_place(written, out_path, overwrite=overwrite)
-    except OSError as error:
-        raise BenchlogError(
-            f"{out_path} cannot be written: {error.strerror or error}; "
-            "check the rights of its folder, or name another file"
-        ) from error
-    finally:
-        written.unlink(missing_ok=True)
-
-
-def _put_in_place(written: Path, out_path: Path, *, overwrite: bool) -> None:
-    if overwrite:
-        written.replace(out_path)
-        return
-    try:
-        # A link fails when somebody has made the file meanwhile; a rename would not.
-        out_path.hardlink_to(written)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without links
-        written.replace(out_path)

@@ -60,7 +60,10 @@ def check_instrument(
             tried = _wait(instrument, selector, host_deadline(limit_s), wanted)
         finally:
             selector.unregister(instrument)
+            foreign = instrument.foreign
             how = instrument.finish(within_s=1.0)
+            if foreign:
+                how = f"wrote what is no message ({foreign}) and was {how}"
     return tried if tried.sample or tried.error else _gone(tried, spec, how)
 
 

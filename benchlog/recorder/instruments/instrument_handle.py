@@ -2,15 +2,16 @@
 
 import contextlib
 import os
+import pickle
 import signal
+import struct
 import subprocess
 import sys
-from multiprocessing.connection import Connection
 from typing import Final
 
 from benchlog.clock import Clock, Deadline, host_deadline
 from benchlog.driver import GRACE_S
-from benchlog.model import Identity, InstrumentSpec, Sample
+from benchlog.model import EDGE, Identity, InstrumentSpec, Sample
 from benchlog.recorder.instruments.instrument_messages import (
     AboutToOpen,
     Allow,
@@ -23,6 +24,7 @@ from benchlog.recorder.instruments.instrument_messages import (
     Said,
 )
 from benchlog.recorder.instruments.instrument_process import FIRST_WAIT_S
+from benchlog.recorder.instruments.message_pipe import Inbox, Outbox, widen
 from benchlog.recorder.instruments.process_limits import MEMORY_MB, Flood, resident_mb
 
 OPEN_LIMIT_S: Final = 20.0  # our rule: slow instruments answer by then
@@ -30,10 +32,9 @@ OPEN_LIMIT_S: Final = 20.0  # our rule: slow instruments answer by then
 _PROCESS: Final = "benchlog.recorder.instruments.instrument_process"
 # beyond the driver's own grace before it counts as hung; our rule
 _HEARING_S: Final = 2.0
-# about 3,000 values wait here while a commit takes long; our rule
-_PIPE_BYTES: Final = 1 << 20
-_MOST_AT_ONCE: Final = 500  # our rule: one that talks much holds up no other
 _TAIL: Final = 2_000  # our rule: the end of a traceback
+_MOST_COMPLAINTS: Final = 16  # our rule: 1 MB at a turn; a writer may never stop
+_DYING_S: Final = 2.0  # our rule: the system ends a process at once, or not soon
 
 
 class InstrumentProcess:
@@ -71,7 +72,7 @@ class InstrumentProcess:
         """Start the process; it opens the instrument by itself."""
         orders_read, orders_write = os.pipe()
         values_read, values_write = os.pipe()
-        _widen(values_write)
+        widen(values_write)
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", _PROCESS,
              str(orders_read), str(values_write)],
@@ -82,12 +83,7 @@ class InstrumentProcess:
         )  # fmt: skip
         os.close(orders_read)
         os.close(values_write)
-        self._orders: Connection[object, object] = Connection(
-            orders_write, readable=False
-        )
-        self._values: Connection[Message, Message] = Connection(
-            values_read, writable=False
-        )
+        self._orders, self._values = Outbox(orders_write), Inbox(values_read)
         os.set_blocking(self.complaints_fd, False)
         expect = self.identity.who if self.identity else None
         wait_s = self.longest_wait_s
@@ -99,10 +95,10 @@ class InstrumentProcess:
             allowed=self.allowed,
             sharers=self.sharers,
         )
-        self._orders.send(job)
         self.state, self.restart_at = "starting", None
         self._flood, self.floods = Flood(), False
         self._deadline = host_deadline(OPEN_LIMIT_S)
+        self._send(job)
 
     def fileno(self) -> int:
         """Return what to wait on for messages."""
@@ -131,24 +127,28 @@ class InstrumentProcess:
         if self.state in ("holding", "reading"):
             self.state = "holding" if self.hold else "reading"
             self._expect_by_state()
-        with contextlib.suppress(OSError):
-            self._orders.send(order)
+        self._send(order)
+
+    def _send(self, what: Job | Order | Allow) -> None:
+        """Send what its side unpickles; one that reads no orders is overdue at once."""
+        body = pickle.dumps(what)
+        if not self._orders.send(struct.pack("!i", len(body)) + body):
+            self._deadline = host_deadline(0.0)
 
     def hear(self) -> list[Message] | None:
-        """Return what has come; None when the process has ended."""
-        heard: list[Message] = []
-        try:
-            while len(heard) < _MOST_AT_ONCE and self._values.poll():
-                message = self._values.recv()
-                self._note(message)
-                heard.append(message)
-        except (EOFError, OSError):
-            return heard or None
-        except Exception:
-            return heard or None  # not a message of ours: the process is not sane
-        finally:
-            self.floods = self._flood.is_one(len(heard)) or self.floods
-        return heard
+        """Return what has come; None when it has ended, or is not sane (`foreign`)."""
+        self._orders.flush()
+        heard = self._values.read()
+        if heard is None:
+            return None
+        known = [message for message in heard if self._note(message)]
+        self.floods = self._flood.is_one(len(heard)) or self.floods
+        return known
+
+    @property
+    def foreign(self) -> str:
+        """Why nothing that it writes is believed any more; empty while it is."""
+        return "" if self.state == "down" else self._values.foreign
 
     @property
     def excess(self) -> tuple[str, str]:
@@ -163,15 +163,26 @@ class InstrumentProcess:
             return "leaked", said
         return "", ""
 
+    def excuse(self) -> None:
+        """Expect it anew from now on: nobody was there to hear it until now."""
+        if self.state != "down":
+            self._flood = Flood()
+            self._expect_by_state()
+
     @property
     def overdue(self) -> bool:
-        """Whether it has been silent for longer than its driver promised."""
-        return self._deadline is not None and self._deadline.passed
+        """Whether it was silent for longer than promised, or stopped in a message."""
+        return any(limit.passed for limit in self._limits())
 
     def left_s(self) -> float:
         """Real seconds until it is overdue or to be restarted."""
-        due = self.restart_at if self.state == "down" else self._deadline
-        return due.left_s() if due is not None else 60.0
+        return min((limit.left_s() for limit in self._limits()), default=60.0)
+
+    def _limits(self) -> list[Deadline]:
+        """Return until when something must have come of it, or it is started again."""
+        down = self.state == "down"
+        limits = (self.restart_at,) if down else (self._deadline, self._values.half)
+        return [limit for limit in limits if limit is not None]
 
     def end(self, *, rest: bool = False) -> tuple[str, list[Message]]:
         """End the process at once; return how it had ended, and its last messages.
@@ -183,8 +194,11 @@ class InstrumentProcess:
         self.drain_complaints()
         with contextlib.suppress(OSError):
             self._process.send_signal(signal.SIGKILL)
-        code = self._process.wait()
-        last_words = self._last_words()
+        try:
+            code = self._process.wait(_DYING_S)
+        except subprocess.TimeoutExpired:  # held in a system call, as of a USB driver
+            code = -signal.SIGKILL
+        last_words = [m for m in self._values.read_rest() if self._note(m)]
         for connection in (self._orders, self._values):
             connection.close()
         if self._process.stderr:
@@ -194,13 +208,6 @@ class InstrumentProcess:
         self.restart_at = host_deadline(self._wait_s)
         self._wait_s = min(self._wait_s * 2, self.longest_wait_s)
         return self._how(code), last_words
-
-    def _last_words(self) -> list[Message]:
-        """Return what is still in the pipe of a process that has ended."""
-        said: list[Message] = []
-        while more := self.hear():
-            said += more
-        return said
 
     def finish(self, within_s: float) -> str:
         """Ask the process to close its instrument, then end it; say how it ended."""
@@ -212,7 +219,12 @@ class InstrumentProcess:
 
     # --- what was heard -----------------------------------------------------------
 
-    def _note(self, message: Message) -> None:
+    def _note(self, message: Message) -> bool:
+        """Take in a message; False, and no more is heard, where it does not fit."""
+        if not self._fits(message):
+            self._values.foreign = f"{type(message).__name__} out of its order"
+        if self.foreign:
+            return False
         match message:
             case AboutToOpen():
                 self.state = "opening"
@@ -230,6 +242,20 @@ class InstrumentProcess:
                 pass
         resting = isinstance(message, Failed)
         self._expect_by_state(self.longest_wait_s if resting else 0.0)
+        return True
+
+    def _fits(self, message: Message) -> bool:
+        """Whether it is of the unit promised, and pulses come from where they may."""
+        match message:
+            case Got():
+                return self.opened is not None and (
+                    message.sample.unit == self.opened.unit
+                )
+            case Opened():
+                pulses = (message.unit == EDGE, message.quantity == EDGE)
+                known = (self.spec.quantity == EDGE,) if self.spec.quantity else ()
+                return len({*pulses, *known}) == 1
+        return True
 
     def _count_one(self) -> None:
         """Count a value against what is allowed; after the last one it holds."""
@@ -262,9 +288,11 @@ class InstrumentProcess:
     def drain_complaints(self) -> bool:
         """Take what it wrote to standard error; False when it can write no more."""
         with contextlib.suppress(BlockingIOError):
-            while part := os.read(self.complaints_fd, 65_536):
+            for _ in range(_MOST_COMPLAINTS):
+                part = os.read(self.complaints_fd, 65_536)
+                if not part:
+                    return False
                 self._complaints = (self._complaints + part)[-_TAIL:]
-            return False
         return True
 
     def _how(self, code: int) -> str:
@@ -272,14 +300,12 @@ class InstrumentProcess:
         self._complaints = b""
         last = f" ({self_said[-1]})" if self_said else ""
         if code < 0:
-            return f"ended by {signal.Signals(-code).name}{last}"
+            return f"ended by {_signal_name(-code)}{last}"
         return f"ended with code {code}{last}"
 
 
-def _widen(fd: int) -> None:
-    """Give a pipe room where the platform lets us."""
-    if sys.platform == "linux":
-        import fcntl  # noqa: PLC0415 - Linux only
-
-        with contextlib.suppress(OSError):
-            fcntl.fcntl(fd, fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
+def _signal_name(number: int) -> str:
+    try:
+        return signal.Signals(number).name
+    except ValueError:  # a real-time signal
+        return f"signal {number}"

@@ -2,9 +2,15 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
-from benchlog.errors import InstrumentError, instrument_error
+from benchlog.driver_values import LONGEST_TEXT, shown
+from benchlog.errors import INSTRUMENT_ERRORS, InstrumentError, instrument_error
 from benchlog.model import Identity, InstrumentSpec, Sample
+
+LONGEST_FAILED_RAW: Final = 1 << 17  # our rule: a line without end and what follows
+DRIVER: Final = "driver"
+"""Kind of a failure for which the driver itself is to blame."""
 
 
 class Order(StrEnum):
@@ -90,13 +96,13 @@ class Failed:
 
     @classmethod
     def of(cls, error: InstrumentError, *, opened: bool = False) -> "Failed":
-        """Pack an error so that it can cross a process boundary."""
+        """Pack an error so that it can cross a process boundary, whatever it holds."""
         return cls(
-            kind=error.kind,
-            message=str(error),
-            address=error.address,
-            command=error.command,
-            raw=error.raw,
+            kind=_kind_of(error),
+            message=words_of(error),
+            address=_line(error.address),
+            command=_line(error.command),
+            raw=_raw(error.raw),
             opened=opened,
         )
 
@@ -109,6 +115,32 @@ class Failed:
             command=self.command,
             raw=self.raw,
         )
+
+
+def words_of(error: BaseException) -> str:
+    """Return what an error of a stranger says, cut where it has no end."""
+    try:
+        said = _line(str(error))
+    except Exception:  # its words are a stranger's code as well
+        said = ""
+    return said if said.strip() else f"{type(error).__name__} without a word"
+
+
+def _kind_of(error: InstrumentError) -> str:
+    """Return the kind of ours that an error is of; a subclass may name any."""
+    kinds = (kind.kind for kind in INSTRUMENT_ERRORS if isinstance(error, kind))
+    return next(kinds, InstrumentError.kind)
+
+
+def _line(said: object) -> str:
+    text = said[:LONGEST_TEXT] if isinstance(said, str) else shown(said)
+    return str.encode(text, "utf-8", "backslashreplace").decode()[:LONGEST_TEXT]
+
+
+def _raw(raw: object) -> bytes:
+    if isinstance(raw, bytes | bytearray):
+        return bytes(raw[:LONGEST_FAILED_RAW])
+    return shown(raw).encode(errors="replace")
 
 
 Message = AboutToOpen | Opened | Got | Said | Failed

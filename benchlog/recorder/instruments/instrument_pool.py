@@ -76,6 +76,15 @@ class InstrumentPool:
         """Let one instrument read so many values more and then hold."""
         self._by_name[name].allow(more)
 
+    def excuse(self) -> None:
+        """Give all of them their time anew: the keeper was not there to hear them."""
+        for instrument in self._by_name.values():
+            instrument.excuse()
+
+    def lose(self, name: str, why: str) -> list[Heard]:
+        """End a process that nobody can hear; it is started again by itself."""
+        return self._ended(self._by_name[name], f"{why} and was ", EventKind.CRASHED)
+
     def left_s(self) -> float:
         """Real seconds until one is overdue or due for its restart."""
         return min((i.left_s() for i in self._by_name.values()), default=60.0)
@@ -84,9 +93,13 @@ class InstrumentPool:
         """Return what one instrument has said; it had something."""
         instrument = self._by_name[name]
         heard = instrument.hear()
+        said: list[Heard] = [(name, message) for message in heard or ()]
+        if instrument.foreign:
+            why = f"wrote what is no message ({instrument.foreign}) and was "
+            return [*said, *self._ended(instrument, why, EventKind.CRASHED)]
         if heard is None:
             return self._ended(instrument, "", EventKind.CRASHED)
-        return [(name, message) for message in heard]
+        return said
 
     def tend(self) -> list[Heard]:
         """End what hangs or takes too much, restart what is down; say what happened."""

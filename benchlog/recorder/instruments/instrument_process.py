@@ -16,8 +16,16 @@ from multiprocessing.connection import Connection
 from benchlog import registry
 from benchlog.clock import Clock, host_clock, host_deadline
 from benchlog.driver import Driver
+from benchlog.driver_values import (
+    check_stamp,
+    checked_identity,
+    checked_messages,
+    checked_promise,
+    checked_sample,
+)
 from benchlog.errors import (
     BenchlogError,
+    DriverFaultError,
     InstrumentError,
     NoSignalError,
     OverloadError,
@@ -25,6 +33,7 @@ from benchlog.errors import (
 )
 from benchlog.model import Identity, Sample
 from benchlog.recorder.instruments.instrument_messages import (
+    DRIVER,
     AboutToOpen,
     Allow,
     Failed,
@@ -34,7 +43,10 @@ from benchlog.recorder.instruments.instrument_messages import (
     Opened,
     Order,
     Said,
+    words_of,
 )
+from benchlog.recorder.instruments.message_pipe import write_all
+from benchlog.recorder.instruments.message_wire import to_frame
 from benchlog.recorder.instruments.shared_counter import SharedCounter
 
 FIRST_WAIT_S = 0.2  # our rule: doubled with each failure
@@ -96,16 +108,16 @@ class Orders:
 
 
 class Child:
-    """Runs one driver until told to stop."""
+    """Runs one driver until told to stop; `pipe` is where the keeper reads.
 
-    def __init__(
-        self,
-        job: Job,
-        pipe: "Connection[Message, Message]",
-        orders: Orders,
-        clock: Clock,
-    ) -> None:
+    Whatever the driver hands over is checked here, before it is sent: a fault of it is
+    a failure of kind `driver` that names the driver and the field.
+    """
+
+    def __init__(self, job: Job, pipe: int, orders: Orders, clock: Clock) -> None:
         self.job, self.pipe, self.orders, self.clock = job, pipe, orders, clock
+        self.unit = ""
+        self.opened_ns = clock.mono_ns()
         self.counter_turn = SharedCounter(job.spec.address, job.sharers)
         self.expect = job.expect
         self.wait_s = FIRST_WAIT_S
@@ -131,17 +143,18 @@ class Child:
         try:
             self._session(driver)
         except InstrumentError:
-            self._tell_messages(driver)
+            with contextlib.suppress(Exception):  # the error matters more
+                self._tell_messages(driver)
             raise
         finally:
             with contextlib.suppress(Exception):
                 driver.close()
 
     def _session(self, driver: Driver) -> None:
+        self.opened_ns = self.clock.mono_ns()
         with self.counter_turn:
             driver.open()
-        identity = driver.identify()
-        identity = self._marked(identity)
+        identity = self._marked(checked_identity(driver.identify()))
         if self.expect not in (None, identity.who):
             raise WrongInstrumentError(
                 f"{identity.text!r} answers where {' '.join(self.expect or ())!r} was; "
@@ -149,19 +162,20 @@ class Child:
                 address=self.job.spec.address,
                 raw=identity.text.encode(errors="replace"),
             )
-        self.expect = identity.who
+        promise = checked_promise(driver)
+        self.expect, self.unit = identity.who, promise.unit
         self.say(
             Opened(
                 identity=identity,
-                quantity=driver.quantity,
-                unit=driver.unit,
-                read_limit_s=driver.read_limit_s * self.job.sharers,
-                period_s=driver.period_s,
+                quantity=promise.quantity,
+                unit=promise.unit,
+                read_limit_s=promise.read_limit_s * self.job.sharers,
+                period_s=promise.period_s,
             )
         )
         self._tell_messages(driver)
         while not self.orders.stop:
-            self._one_read(driver)
+            self._one_read(driver, promise.period_s)
 
     def _marked(self, identity: Identity) -> Identity:
         """Mark what is simulated although it does not tell so itself."""
@@ -171,7 +185,7 @@ class Child:
             return replace(identity, simulated=True)
         return identity
 
-    def _one_read(self, driver: Driver) -> None:
+    def _one_read(self, driver: Driver, period_s: float) -> None:
         if self.orders.hold:
             self.orders.wait_for_go()
             return
@@ -186,47 +200,51 @@ class Child:
         self.wait_s = FIRST_WAIT_S
         self.orders.took_one()
         self.say(Got(sample, self.stalled_s))
-        left_s = driver.period_s - (self.clock.mono_ns() - began_ns) / 1e9
-        if driver.period_s > 0 and left_s > 0:
+        left_s = period_s - (self.clock.mono_ns() - began_ns) / 1e9
+        if period_s > 0 and left_s > 0:
             self.orders.rest(self.clock.real_s(left_s))
 
     def _value(self, driver: Driver) -> Sample:
         with self.counter_turn:
             if self.counter_turn.shared:
                 driver.select()
-            return driver.read()
+            handed = driver.read()
+        sample = checked_sample(handed, self.unit)
+        check_stamp(sample, self.opened_ns, self.clock.mono_ns())
+        return sample
 
     def _pause(self) -> None:
         self.orders.rest(self.wait_s)
         self.wait_s = min(self.wait_s * 2, self.job.longest_wait_s)
 
     def _tell_messages(self, driver: Driver) -> None:
-        with contextlib.suppress(InstrumentError):
-            for text in driver.messages():
-                self.say(Said(text))
+        try:
+            said = driver.messages()
+        except InstrumentError:
+            return  # the next reading will tell
+        for text in checked_messages(said):
+            self.say(Said(text))
 
     def say(self, message: Message) -> None:
         """Hand a message to the keeper; a full pipe blocks, and is remembered."""
         limit = host_deadline(_STALL_S)
         began_ns = self.clock.mono_ns()
-        self.pipe.send(message)
+        write_all(self.pipe, to_frame(message))
         self.stalled_s = (
             (self.clock.mono_ns() - began_ns) / 1e9 if limit.passed else 0.0
         )
 
     def _own_fault(self, error: Exception) -> Failed:
         where = f"driver {self.job.spec.driver!r}"
-        if isinstance(error, BenchlogError):
-            return Failed(
-                kind="driver",
-                message=str(error),
-                address=self.job.spec.address,
-                command="",
-                raw=b"",
-            )
-        text = f"{where} failed by itself: {type(error).__name__}: {error}"
+        if isinstance(error, DriverFaultError):
+            text = f"{where} is at fault: {words_of(error)}"
+        elif isinstance(error, BenchlogError):
+            text = words_of(error)
+        else:
+            kind = type(error).__name__
+            text = f"{where} failed by itself: {kind}: {words_of(error)}"
         return Failed(
-            kind="driver",
+            kind=DRIVER,
             message=text,
             address=self.job.spec.address,
             command="",
@@ -249,12 +267,11 @@ def main() -> None:
     end_with_parent()
     orders_in: Connection[Order | Allow, Order | Allow]
     orders_in = Connection(read_fd, writable=False)
-    out: Connection[Message, Message] = Connection(write_fd, readable=False)
     job = orders_in.recv()
     if not isinstance(job, Job):
         raise SystemExit("the first message was not a job")
     orders = Orders(orders_in, hold=job.hold, allowed=job.allowed)
-    child = Child(job, out, orders, host_clock())
+    child = Child(job, write_fd, orders, host_clock())
     with contextlib.suppress(BrokenPipeError):
         child.run()
 

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from benchlog import control
 from benchlog.clock import Clock
-from benchlog.control import Request
-from benchlog.errors import BenchlogError, BusyError
+from benchlog.errors import BusyError
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
+from benchlog.keepers import state_of
 from benchlog.model import (
     Decision,
     Event,
@@ -183,7 +182,7 @@ class LotBook:
         return said
 
     def _close(self, reader: Reader, run: LotRun) -> str:
-        if _kept_by_somebody(self._database, reader.run(run.run).control, run.run):
+        if state_of(reader.run(run.run), self._database) == "running":
             raise BusyError(
                 f"lot {self.task.lot.lot!r} is being inspected by another keeper; "
                 "leave that one first"
@@ -213,17 +212,6 @@ class LotBook:
         event = Event(self._clock.utc_ns(), self._clock.mono_ns(), kind, text)
         self._writer.commit([(run_id, 0, event)])
         return event
-
-
-def _kept_by_somebody(database: Path, name: str, run_id: int) -> bool:
-    if not name:
-        return False
-    try:
-        answer = control.ask(database.with_name(name), Request("status"))
-    except BenchlogError:
-        return False
-    runs = answer.data.get("runs")
-    return isinstance(runs, dict) and str(run_id) in runs
 
 
 def line_of(run: LotRun) -> str:

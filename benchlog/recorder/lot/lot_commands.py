@@ -84,6 +84,10 @@ class LotCommands(ControlCommands):
             return _no(f"there is no position {printable(request.position)}")
         if (deed := self._deeds.get(request.do)) is not None:
             return deed(request)
+        if request.do == "keep-going":
+            return _no(
+                "an inspection ends with its terminal; the lot can be gone on with"
+            )
         if request.do == "stop":
             self._lot.leave()
             return Answer(ok=True)

@@ -6,10 +6,10 @@ from dataclasses import replace
 from typing import Final
 
 from benchlog.model import EventKind, device_id_fault
-from benchlog.recorder.control_server import ControlServer
+from benchlog.recorder.hearing_loop import ENDING, Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.instruments.instrument_pool import Heard
-from benchlog.recorder.keeper_loop import Keeper, Surroundings
+from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.lot.device_ids import Ids
 from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
@@ -53,9 +53,7 @@ class LotKeeper(Keeper):
 
     def begin(self) -> None:
         """Open the control socket; let the counters read where devices are seen."""
-        self.server = ControlServer(
-            self._socket, self.surroundings.selector, self.commands.answer
-        )
+        self.open_door()
         self.surroundings.tell(
             RunNotice(run_id=0, kind="ready", text=self._socket.name)
         )
@@ -66,13 +64,13 @@ class LotKeeper(Keeper):
     def loop(self) -> None:
         """Go on until the lot is done or the ids are, or somebody leaves."""
         while not self._over():
-            for heard in self._wait():
-                self._dispatch(heard)
-            self._look_at_signals()
-            self._tell_judged(self.book.commit_due())
-            self._end_over()
-            self._next()
-            self._allow_more()
+            self.turn()
+            with self.boundary.round("looking whether a run is over", passes=ENDING):
+                self._end_over()
+            with self.boundary.round("looking for the next device"):
+                self._next()
+            with self.boundary.round("letting counters read on"):
+                self._allow_more()
 
     def leave(self) -> None:
         """End here; the lot can be gone on with another time."""
@@ -127,6 +125,12 @@ class LotKeeper(Keeper):
         super().end_one(run_id, how)
         place = self.place_of(run_id)
         place.ended()
+        with self.boundary.round("how the lot stands"):
+            self._say_how_it_stands(run_id, place)
+        if self.task.watched and not self.leaving:
+            self.pool.order(place.counter, Order.GO)
+
+    def _say_how_it_stands(self, run_id: int, place: DeviceSite) -> None:
         standing = self.lot.decide()
         last = self.lot.counted(run_id)
         if last is not None:
@@ -134,8 +138,6 @@ class LotKeeper(Keeper):
             at = f"{place.name}: " if len(self.places) > 1 else ""
             text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
             self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))
-        if self.task.watched and not self.leaving:
-            self.pool.order(place.counter, Order.GO)
 
     def set_aside(self, run: LiveRun, how: str, text: str) -> None:
         """End a run that shall not count, and say why."""

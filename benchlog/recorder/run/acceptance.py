@@ -8,6 +8,7 @@ from benchlog.model import Flag, Reading, Sample
 from benchlog.units import (
     NS_PER_S,
     as_stated,
+    format_duration,
     format_frequency,
     printable,
     small_time,
@@ -216,19 +217,37 @@ class GatePace:
 
 # --- how far apart accepted readings are
 
+# real seconds beyond the usual before it is worth an event; our rule
+_HELD_UP_S: Final = 0.5
+
 
 class ReadingSpacing:
-    """How far apart readings that follow on each other usually are."""
+    """How far apart readings that follow on each other usually are.
 
-    def __init__(self) -> None:
+    `real_s` are the real seconds in one of the bench.
+    """
+
+    def __init__(self, real_s: float) -> None:
         self._usual_ns = 0.0
+        self._slack_s = _HELD_UP_S / real_s
 
     def learn(self, spacing_ns: int) -> None:
         """Note one spacing; a long one counts as twice the usual at most."""
         usual = self._usual_ns or spacing_ns
         self._usual_ns = usual + 0.1 * (min(spacing_ns, 2 * usual) - usual)
 
-    def too_late(self, spacing_s: float, slack_s: float) -> bool:
-        """Whether readings must be missing in a spacing; never before one is known."""
+    def held_up(
+        self, previous_ns: int, sample: Sample, *, keeper_away: bool = False
+    ) -> str:
+        """Return what is to be said where a sample comes so late that others must miss.
+
+        Never before a spacing is known. `keeper_away`: the keeper was, in the meantime.
+        """
+        late_s = (sample.mono_ns - previous_ns) / NS_PER_S
         usual_s = self._usual_ns / NS_PER_S
-        return usual_s > 0 and spacing_s >= max(2 * usual_s, usual_s + slack_s)
+        least_s = max(2 * usual_s, usual_s + self._slack_s)
+        if usual_s <= 0 or late_s < least_s:
+            return ""
+        without = format_duration(max(0.0, late_s - sample.gate_s))
+        who = "the keeper itself" if keeper_away else "computer or instrument"
+        return f"{without} without a reading: {who} was held up"

@@ -1,4 +1,7 @@
-"""Ambient beside a run: the newest value, how long it stands, what is said of it."""
+"""Ambient and other conditions beside a run.
+
+The newest ambient value, how long it stands, what is said of it.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,6 +14,8 @@ from benchlog.units import (
 )
 
 _STALE_S: Final = 10.0  # our rule: rooms move slowly
+# real seconds that a probe may take until it gives a value; our rule
+_AWAKE_S: Final = 10.0
 _RANGE_SLACK_C: Final = 0.5  # our rule: no flutter at an end of the range
 
 
@@ -38,17 +43,28 @@ class AmbientNews:
         The instrument that gives them.
     promised_c : (low, high) | None
         The range that the part is promised for.
+    real_s : float
+        The real seconds in one of the bench.
 
     """
 
-    def __init__(self, probe: str, promised_c: tuple[float, float] | None) -> None:
+    def __init__(
+        self, probe: str, promised_c: tuple[float, float] | None, real_s: float
+    ) -> None:
         self._probe, self._promised_c = probe, promised_c
+        self._awake_s = _AWAKE_S / real_s
         self._lost = self._beyond = False
 
     def of(
-        self, newest: Ambient | None, now_c: float | None
+        self, newest: Ambient | None, now_c: float | None, since_s: float
     ) -> Iterator[tuple[EventKind, str]]:
-        """Yield kind and text of what is new; `now_c` is what stands, if anything."""
+        """Yield kind and text of what is new.
+
+        `now_c` is what stands, if anything. Where a run has just gone on, `since_s`
+        ago, its probe wakes and nothing is said of its silence.
+        """
+        if now_c is None and since_s < self._awake_s:
+            return
         lost = newest is not None and now_c is None
         if lost != self._lost:
             self._lost = lost

@@ -1,6 +1,6 @@
 """The rows of a keeper's runs: begin, commit, see how they stand, end."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from typing import Final
 
@@ -18,8 +18,11 @@ from benchlog.model import (
     Reading,
     RunPlan,
 )
+from benchlog.recorder.boundary import Boundary
 from benchlog.recorder.host_monitor import Noticed
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
+from benchlog.recorder.notice import Tell, event_notice
+from benchlog.recorder.own_pace import Absence
 from benchlog.recorder.run.commit_queue import CommitOutcome, CommitQueue, OpenRuns
 from benchlog.recorder.run.intake import Intake
 from benchlog.recorder.run.judge_batches import Record
@@ -32,7 +35,7 @@ from benchlog.recorder.run.run_start import (
     started_words,
 )
 from benchlog.store.reader import Reader
-from benchlog.store.unsaved_rows import command_for
+from benchlog.store.unsaved_rows import PLACE_VARIABLE, command_for
 from benchlog.store.writer import Writer
 from benchlog.units import NS_PER_S, printable
 from benchlog.verdict.run.assessment import Assessment
@@ -58,11 +61,14 @@ class Bookkeeper:
         self,
         clock: Clock,
         writer: Writer,
-        tell_event: Callable[[int, Event], None],
+        tell: Tell,
     ) -> None:
         self.clock, self.writer = clock, writer
         self.queue = CommitQueue(writer)
-        self.runs = OpenRuns(self.queue, tell_event)
+        self.runs = OpenRuns(
+            self.queue, lambda run_id, event: tell(event_notice(run_id, event))
+        )
+        self.boundary = Boundary(self.runs, tell)
         self._beginning = RunStarter(clock, writer)
         self.intake = Intake(self.runs, writer, clock)
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
@@ -140,9 +146,8 @@ class Bookkeeper:
         if assessment is None or due is None or due.passed:
             began_ns = host_moment().awake_ns
             assessment = run.judge.assessment()
-            for said in (run.repeats_news(assessment), run.load_news(assessment)):
-                if said:
-                    self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
+            for said in run.judge_news(assessment):
+                self.runs.note(run, EventKind.SUSPECT, said, run.spec.name)
             took_s = (host_moment().awake_ns - began_ns) / NS_PER_S
             again_s = max(_LOOK_EVERY_S, took_s / _SHARE_OF_TIME)
             self._standing[run.run_id] = (host_deadline(again_s), assessment)
@@ -154,19 +159,34 @@ class Bookkeeper:
 
     def commit_all(self) -> Iterator[JudgedBatch]:
         """Commit what waits; a database in trouble gets a few more seconds."""
-        limit = host_deadline(0 if self.queue.saved_in else _LAST_TRY_S)
+        limit = host_deadline(0 if self.queue.aside.only else _LAST_TRY_S)
         while self.queue.waiting:
             yield from self.commit_due(now=True)
             if self.queue.waiting and limit.passed:
-                path = self.queue.save_elsewhere()
-                raise StoreError(
-                    f"{self.writer.path} could not take the last rows "
-                    f"({self.queue.saved}); they are in {path}: make room, "
-                    "then bring them back with "
-                    f"`{command_for(path, self.writer.path)}`"
-                )
+                raise StoreError(self._set_aside())
             if self.queue.waiting:
                 host_sleep(_LOOK_EVERY_S)
+
+    def _set_aside(self) -> str:
+        """Write what waits to a file; tell where it is, and how it comes back."""
+        database, waited = self.writer.path, self.queue.waiting
+        if not self.queue.save_elsewhere():
+            return (
+                f"{waited} rows are lost: neither {database} nor any other place has "
+                f"room; name a folder on another disk with {PLACE_VARIABLE}"
+            )
+        return (
+            f"{database} could not take the last rows ({self.queue.aside.only}); "
+            f"{self._where_aside()}"
+        )
+
+    def _where_aside(self) -> str:
+        files, database = self.queue.aside.files, self.writer.path
+        commands = "`, then `".join(command_for(path, database) for path in files)
+        return (
+            f"they are in {' and '.join(map(str, files))}: make room, then bring them "
+            f"back with `{commands}`"
+        )
 
     def over(self) -> list[tuple[LiveRun, str]]:
         """Return the runs that are over by their plan, looking a few times a second."""
@@ -195,6 +215,25 @@ class Bookkeeper:
                 run.note_gap()
             self.runs.note(run, noticed.kind, noticed.text)
 
+    def note_absence(self, absence: Absence) -> None:
+        """Write into every run that the keeper itself did not run for a while."""
+        for run in self.runs.all():
+            run.keeper_is_back()
+            if absence.text:
+                self.runs.note(run, EventKind.FROZEN, absence.text)
+
+    def abandon(self, run: LiveRun, how: str) -> None:
+        """End a run of which no verdict can be given now; `judge` gives it later."""
+        self.runs.by_id.pop(run.run_id, None)
+        self._standing.pop(run.run_id, None)
+        patiently(lambda: self.writer.end_run(run.run_id, how))
+
+    def mark_hole(self, name: str) -> None:
+        """Let the next reading of an instrument follow on nothing."""
+        for run in self.runs.using(name):
+            if name == run.position.frequency:
+                run.note_gap()
+
     def _rescue(self) -> None:
         """Bring the database back to where people look for it."""
         try:
@@ -207,6 +246,8 @@ class Bookkeeper:
         self._rescue_said = text
 
     def _say_trouble(self, outcome: CommitOutcome) -> None:
+        if outcome.fault is not None:
+            self.boundary.note("a commit", outcome.fault, self.runs.all())
         for (run_id, _, record), why in outcome.refused:
             if run_id in self.runs.by_id:
                 raw = repr(record).encode("ascii", errors="backslashreplace")
@@ -214,8 +255,14 @@ class Bookkeeper:
                 self.runs.note(run, EventKind.REJECTED, why, raw=raw)
         if outcome.trouble:
             self.say_to_all(EventKind.STORE_WAIT, outcome.trouble)
+        for path in outcome.aside:
+            text = f"the rows that wait for the database are in {path} as well"
+            self.say_to_all(EventKind.STORE_WAIT, printable(text))
         if outcome.recovered:
-            self.say_to_all(EventKind.STORE_BACK, "the database accepts rows again")
+            text = "the database accepts rows again"
+            if self.queue.aside.only:
+                text += f"; it refuses some of those that waited; {self._where_aside()}"
+            self.say_to_all(EventKind.STORE_BACK, printable(text))
         if outcome.lost:
             text = f"{outcome.lost} readings found no room while it did not"
             self.say_to_all(EventKind.READINGS_LOST, text)
@@ -252,7 +299,8 @@ def _waits_in_vain(run: LiveRun) -> bool:
     endless = run.plan.purpose is Purpose.MEASURE and run.plan.max_s is None
     if not endless or run.paused:
         return False
-    since_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    heard_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
+    since_ns = max(heard_ns, run.keeper_back_ns)
     waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
     gate_s = run.spec.options.get("gate_s")
     slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0

@@ -1,7 +1,7 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -9,8 +9,8 @@ from benchlog.clock import Deadline, HostClock, host_deadline
 from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.model import Event, Reading
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.rows_aside import RowsAside
 from benchlog.store.rows import Row
-from benchlog.store.unsaved_rows import places_beside, save_rows
 from benchlog.store.writer import Writer
 
 # _SPACING_S, _LATEST_S: our rule: seen at once, and few commits.
@@ -19,6 +19,8 @@ _LATEST_S: Final = 0.25
 # _FIRST_RETRY_S, _LAST_RETRY_S: our rule: doubled with each failure.
 _FIRST_RETRY_S: Final = 0.5
 _LAST_RETRY_S: Final = 5.0
+_ASIDE_S: Final = 10.0  # our rule: a backup may hold the database that long
+_TRIES: Final = 3  # our rule: what comes once may be an accident
 _MOST_ROWS: Final = 200_000  # our rule: bounds memory; hours of readings
 _LOOK_S: Final = 2.0  # our rule: cheap, and soon enough
 
@@ -29,7 +31,8 @@ class CommitOutcome:
 
     `rows` are now safe on disk; `refused` can never be stored, with why. `trouble` is
     said once when it begins; `recovered` once when it is over, with how many readings
-    had found no room in memory.
+    had found no room in memory. `aside` are files that have just been begun: they hold
+    the waiting rows as well, in case nobody is there to commit them.
     """
 
     rows: tuple[Row, ...] = ()
@@ -37,6 +40,9 @@ class CommitOutcome:
     trouble: str = ""
     recovered: bool = False
     lost: int = 0
+    aside: tuple[Path, ...] = ()
+    fault: Exception | None = None
+    """What nobody expected of the database; the rows are tried again."""
 
 
 class CommitQueue:
@@ -46,10 +52,11 @@ class CommitQueue:
         self.writer = writer
         self._pending: list[Row] = []
         self._lost = 0
-        self.saved = 0
-        self.saved_in: Path | None = None
-        """Where rows were written that the database would not take at the end."""
+        self.aside = RowsAside(writer)
+        self._aside_due: Deadline = host_deadline(0)
+        self._room_due: Deadline = host_deadline(0)
         self._trouble = ""
+        self._puzzles = 0
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
         self._look_again = host_deadline(_LOOK_S)
@@ -65,7 +72,8 @@ class CommitQueue:
         Other rows get some more room, so that the events tell the story.
         """
         is_reading = isinstance(row[2], Reading)
-        if len(self._pending) >= (_MOST_ROWS if is_reading else 2 * _MOST_ROWS):
+        most = _MOST_ROWS if is_reading else 2 * _MOST_ROWS
+        if len(self._pending) >= most and not self._moved_aside():
             self._lost += is_reading
             return
         self._pending.append(row)
@@ -80,26 +88,36 @@ class CommitQueue:
             return CommitOutcome()
         began_ns = HostClock().mono_ns()
         try:
+            if self.aside.due:  # first, as they are older
+                return CommitOutcome(rows=self.aside.bring_back())
             self.writer.commit(self._pending)
         except StoreRefusedError:
             return self._one_by_one()
         except StoreError as error:
             return self._failed(error)
+        except Exception as error:
+            return self._puzzled(error)
         took_s = (HostClock().mono_ns() - began_ns) / 1e9
         self._due = host_deadline(min(_LATEST_S, max(_SPACING_S, took_s)))
         return self._done()
 
-    def save_elsewhere(self) -> Path:
+    def save_elsewhere(self) -> bool:
         """Write what the database would not take to a file and forget it here.
 
-        Raises StoreError when nothing has room for it.
+        False when no place has room for it; then it still waits.
         """
-        database = self.writer.path
-        places = places_beside(database)
-        self.saved_in = save_rows(self._pending, database, places, self.saved_in)
-        self.saved += len(self._pending)
-        self._pending.clear()
-        return self.saved_in
+        if not self.aside.move(self._pending):
+            return False
+        self._pending = []
+        return True
+
+    def _moved_aside(self) -> bool:
+        """Make room in memory; where there was none, not tried again for a while."""
+        if not self._room_due.passed:
+            return False
+        moved = self.save_elsewhere()
+        self._room_due = host_deadline(0 if moved else _LAST_RETRY_S)
+        return moved
 
     def replaced(self) -> bool:
         """Whether the database file was removed or replaced; looks every 2 s."""
@@ -109,32 +127,63 @@ class CommitQueue:
         return not self.writer.still_there()
 
     def _one_by_one(self) -> CommitOutcome:
-        """Commit rows alone, so that one that can never be stored stops no other."""
+        """Commit rows alone, so that one that can never be stored stops no other.
+
+        Where none at all goes in for a reason that nobody expected, the rows are not
+        the cause: they wait.
+        """
         done: list[Row] = []
         refused: list[tuple[Row, str]] = []
-        rows, self._pending = self._pending, []
-        for row in rows:
+        puzzling: dict[int, str] = {}
+        left: list[int] = []  # trouble of another kind: next time
+        for number, row in enumerate(self._pending):
             try:
                 self.writer.commit([row])
             except StoreRefusedError as error:
                 refused.append((row, str(error)))
             except StoreError:
-                self._pending.append(row)  # trouble of another kind: next time
+                left.append(number)
+            except Exception as error:
+                puzzling[number] = f"{type(error).__name__}: {error}"
             else:
                 done.append(row)
+        if done:
+            refused += [(self._pending[at], why) for at, why in puzzling.items()]
+        else:
+            left = sorted([*left, *puzzling])
+            self._due = host_deadline(_LAST_RETRY_S)
+        self.aside.copies = sum(number < self.aside.copies for number in left)
+        self._pending = [self._pending[number] for number in left]
         return CommitOutcome(rows=tuple(done), refused=tuple(refused))
 
+    def _puzzled(self, error: Exception) -> CommitOutcome:
+        """Try again; when it stays so, each row alone: one may be the cause."""
+        self._puzzles += 1
+        if self._puzzles >= _TRIES:
+            self._puzzles = 0
+            return replace(self._one_by_one(), fault=error)
+        self._due = host_deadline(_SPACING_S)
+        return CommitOutcome(fault=error)
+
     def _done(self) -> CommitOutcome:
+        self._puzzles = 0
         rows, self._pending = tuple(self._pending), []
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S
+        self.aside.forget()
         return CommitOutcome(rows=rows, recovered=recovered, lost=lost)
 
     def _failed(self, error: StoreError) -> CommitOutcome:
         self._due = host_deadline(self._retry_s)
         self._retry_s = min(self._retry_s * 2, _LAST_RETRY_S)
         said, self._trouble = self._trouble, str(error)
-        return CommitOutcome(trouble="" if said else self._trouble)
+        if not said:
+            self._aside_due = host_deadline(_ASIDE_S)
+            return CommitOutcome(trouble=self._trouble)
+        before = len(self.aside.files)
+        if self._aside_due.passed and not self.aside.copy(self._pending):
+            self._aside_due = host_deadline(_LAST_RETRY_S)
+        return CommitOutcome(aside=tuple(self.aside.files[before:]))
 
 
 # --- the runs a keeper has open, and the one way to write an event into them

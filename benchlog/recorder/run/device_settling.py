@@ -1,18 +1,20 @@
-"""Whether a device that was just put in has settled; until then nothing counts."""
+"""From when on readings count: the device was put in, and has settled."""
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from benchlog.model import EventKind, Part, Reading
+from benchlog.model import EventKind, Flag, Part, Purpose, Reading, RunPlan
 from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import SETTLING_READINGS, settled
 from benchlog.verdict.run.limit import limit_for
 
 MOST_READINGS: Final = 60  # our rule: see below
 """A device that has not settled by then is measured all the same, and it is said."""
+_EVER: Final = 2**63 - 1  # definition: the largest time in ns
 # JUMP_SHARE, JUMP_STEPS: our rule, no source.
 JUMP_SHARE: Final = 0.05
 JUMP_STEPS: Final = 20.0
@@ -86,3 +88,72 @@ class Settling:
         spacing_s = (times[-1] - times[0]) / (SETTLING_READINGS - 1)
         still_s = self._still * spacing_s
         return not limit.known or settled(times, offsets, still_s, limit.ppm)
+
+
+class FirstReadings:
+    """Marks the readings that come before those that count.
+
+    They are of another trim code, still show the device before, or come before the
+    device has settled.
+
+    Parameters
+    ----------
+    plan : RunPlan
+        Its purpose and its part.
+    divider : float
+        The counter sees the device's frequency divided by this.
+    still : int
+        Readings still to be taken once it has settled.
+
+    """
+
+    def __init__(self, plan: RunPlan, divider: float, still: int) -> None:
+        is_lot, is_trial = (plan.purpose is p for p in (Purpose.INSPECT, Purpose.TRIM))
+        self._settling = Settling(plan.part, divider, still) if is_lot else None
+        self._trial_until_ns = _EVER if is_trial else None
+        self._stale_hz: float | None = None
+        self._stale_n = 0
+
+    def end_trial_at(self, mono_ns: int) -> None:
+        """Let gates that begin from then on count: the code under test is set."""
+        self._trial_until_ns = mono_ns
+
+    def wait_for_fresh(self, stale_hz: float | None) -> None:
+        """Let nothing count while the counter shows the value of the device before."""
+        self._stale_hz = stale_hz if self._settling is not None else None
+
+    def mark(self, reading: Reading) -> tuple[Reading, tuple[EventKind, str] | None]:
+        """Return a reading, marked where it does not count, and what is to be said."""
+        marked = replace(reading, flags=reading.flags | Flag.SETTLING)
+        if self._trial_until_ns is not None:
+            began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
+            if began_ns < self._trial_until_ns:
+                return marked, None
+        if self._settling is None or self._settling.over:
+            return reading, None
+        if self._stale_hz is not None:
+            if reading.frequency_hz == self._stale_hz:
+                return marked, self._not_fresh()
+            self._stale_hz = None
+        return marked, self._settling.observe(reading)
+
+    def _not_fresh(self) -> tuple[EventKind, str] | None:
+        """Count a reading that still shows the device before; that ends one day."""
+        self._stale_n += 1
+        if self._stale_n < MOST_READINGS:
+            return None
+        self._stale_hz = None
+        return EventKind.UNSETTLED, (
+            f"the counter showed the value of the device before {self._stale_n} times "
+            "after the exchange; measured all the same"
+        )
+
+    @property
+    def left_out(self) -> int:
+        """How many readings were marked: they are not in the figures."""
+        return self._stale_n + (self._settling.n if self._settling else 0)
+
+    @property
+    def wanted(self) -> int:
+        """How many readings more are sure to be marked."""
+        return self._settling.wanted if self._settling else 0

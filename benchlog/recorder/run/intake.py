@@ -1,5 +1,6 @@
 """What instruments send becomes records of the runs that use them."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -191,8 +192,8 @@ class Intake:
             sample, opened = instrument.latest, instrument.opened
             if name == run.position.frequency or sample is None or opened is None:
                 continue
-            if is_pulse(sample):
-                continue  # it came before the run
+            if is_pulse(sample) or not math.isfinite(sample.value):
+                continue  # it came before the run, or is refused when it comes again
             if name == run.position.ambient:
                 typed = opened.identity.settings.get("typed") == "true"
                 good_s = 3 * opened.period_s
@@ -246,8 +247,13 @@ class Intake:
     def _other(self, run: LiveRun, name: str, sample: Sample) -> None:
         is_ambient = name == run.position.ambient
         quantity = "ambient" if is_ambient else "supply"
-        condition = run.condition(name, sample, quantity)
-        self.runs.queue.add((run.run_id, run.segment_id, condition))
+        for record in run.condition(name, sample, quantity):
+            if isinstance(record, Event):
+                self.runs.add_event(run, record)
+            else:
+                self.runs.queue.add((run.run_id, run.segment_id, record))
+        if not math.isfinite(sample.value):
+            return
         if not is_ambient:
             run.recent.step_cause.supply(sample.mono_ns / NS_PER_S, sample.value)
         if is_ambient:

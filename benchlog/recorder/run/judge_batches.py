@@ -1,4 +1,4 @@
-"""Committed records as the arrays that a judge takes; the database alone knows ids."""
+"""Committed records as the arrays that a judge takes, and what it finds, told once."""
 
 from collections.abc import Sequence
 
@@ -12,12 +12,13 @@ from benchlog.model import (
     Pulses,
     Reading,
 )
+from benchlog.verdict.run.assessment import Assessment
 
 Record = Reading | Edge | Condition
 
 
 def columns_of(readings: Sequence[Reading], segment_id: int) -> Columns:
-    """Return readings as columns; ids are zero."""
+    """Return readings as columns; ids are zero: the database alone knows them."""
     n = len(readings)
     nan = float("nan")
     return Columns(
@@ -56,3 +57,22 @@ def pulses_of(records: Sequence[Record], segment_id: int) -> Pulses:
         ambient_c=tuple(one.value for one in ambient),
         typed=any(one.flags & Flag.AMBIENT_TYPED for one in ambient),
     )
+
+
+class JudgeNews:
+    """What a judge finds of the counter or of the host, each once in a run."""
+
+    def __init__(self) -> None:
+        self._told_repeats = self._told_load = False
+
+    def of(self, assessment: Assessment) -> list[str]:
+        """Return what is new: the counter is not believed, late stamps change."""
+        said = []
+        if not self._told_repeats and assessment.doubt_of_counter:
+            self._told_repeats = True
+            said.append(assessment.doubt)
+        timing = assessment.timing
+        if not self._told_load and timing is not None and timing.load_change:
+            self._told_load = True
+            said.append(timing.load_change)
+        return said

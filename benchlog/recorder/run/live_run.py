@@ -14,7 +14,6 @@ from benchlog.model import (
     Flag,
     InstrumentSpec,
     PositionSpec,
-    Purpose,
     Reading,
     RunPlan,
     Sample,
@@ -29,21 +28,22 @@ from benchlog.recorder.run.acceptance import (
     accept,
 )
 from benchlog.recorder.run.ambient import Ambient, AmbientNews
-from benchlog.recorder.run.device_settling import MOST_READINGS, Settling
-from benchlog.recorder.run.judge_batches import Record, columns_of, pulses_of
+from benchlog.recorder.run.conditions import RejectedConditions, condition_of
+from benchlog.recorder.run.device_settling import FirstReadings
+from benchlog.recorder.run.judge_batches import (
+    JudgeNews,
+    Record,
+    columns_of,
+    pulses_of,
+)
 from benchlog.recorder.run.plan_checks import used_at
 from benchlog.recorder.run.reading_window import ReadingWindow
-from benchlog.units import NS_PER_S, format_duration
+from benchlog.units import NS_PER_S
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import EarlyStop, StopRule
 from benchlog.verdict.run.judges import AnyJudge
 
-_EVER: Final = 2**63 - 1  # definition: the largest time in ns
 _MOST_READINGS: Final = 300  # our rule: tests/verdict/EARLYSTOP.md is for so many
-# real seconds that a probe may take until it gives a value; our rule
-_AWAKE_S: Final = 10.0
-# real seconds beyond the usual before it is worth an event; our rule
-_HELD_UP_S: Final = 0.5
 
 
 @dataclass(slots=True, kw_only=True)
@@ -66,21 +66,19 @@ class LiveRun:
     paused: bool = False
     follows: bool = False
     went_on_ns: int = 0
+    keeper_back_ns: int = 0
     fed: int = 0
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
-    settling: Settling | None = field(init=False)
-    trial_until_ns: int | None = field(init=False)
     _gap: bool = False
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
+    _probes: RejectedConditions = field(default_factory=RejectedConditions)
     _multiples: MultipleNews = field(init=False)
     _news: AmbientNews = field(init=False)
-    _spacing: ReadingSpacing = field(default_factory=ReadingSpacing)
-    _told_repeats: bool = False
-    _told_load: bool = False
+    _spacing: ReadingSpacing = field(init=False)
+    _first: FirstReadings = field(init=False)
+    _judge_news: JudgeNews = field(default_factory=JudgeNews)
     _rushed: bool = False
-    _stale_hz: float | None = None
-    _stale_n: int = 0
     _pace: GatePace = field(init=False)
 
     def __post_init__(self) -> None:
@@ -92,12 +90,10 @@ class LiveRun:
         tolerance_ppm = part.limits.tolerance_ppm
         self._multiples = MultipleNews(part.nominal_hz / divider, tolerance_ppm)
         range_c = part.limits.range_c
-        self._news = AmbientNews(self.position.ambient or "", range_c)
-        self._pace = GatePace(max(self.clock.real_s(1.0), 1e-9))
-        self.settling = None
-        self.trial_until_ns = _EVER if self.plan.purpose is Purpose.TRIM else None
-        if self.plan.purpose is Purpose.INSPECT:
-            self.settling = Settling(self.plan.part, self.position.divider, fewest)
+        real_s = max(self.clock.real_s(1.0), 1e-9)
+        self._news = AmbientNews(self.position.ambient or "", range_c, real_s)
+        self._spacing, self._pace = ReadingSpacing(real_s), GatePace(real_s)
+        self._first = FirstReadings(self.plan, self.position.divider, fewest)
 
     # --- what happens to it ----------------------------------------------------------
 
@@ -110,9 +106,13 @@ class LiveRun:
         self.paused, self.went_on_ns = False, self.clock.mono_ns()
         self.note_gap()
 
+    def keeper_is_back(self) -> None:
+        """Remember that the keeper itself did not run until now: nobody was silent."""
+        self.keeper_back_ns = self.clock.mono_ns()
+
     def end_trial_at(self, mono_ns: int) -> None:
         """Let gates that begin from then on count: the code under test is set."""
-        self.trial_until_ns = mono_ns
+        self._first.end_trial_at(mono_ns)
 
     def attach_probe(self, ambient: Ambient) -> None:
         """Begin to put a probe's ambient beside the readings."""
@@ -141,7 +141,7 @@ class LiveRun:
     # --- what comes in -------------------------------------------------------------
 
     def accept_sample(self, sample: Sample, stalled_s: float) -> list[Reading | Event]:
-        """AnyJudge one frequency sample; return what is to be stored, in order."""
+        """Accept or refuse a frequency sample; return what to store, in order."""
         records: list[Reading | Event] = []
         if stalled_s:
             self.note_gap()
@@ -167,7 +167,8 @@ class LiveRun:
             result = Rejected(said, alike="came faster than their gate allows")
         if isinstance(result, Rejected):
             refused = self._refusals.of(sample, result)
-            return [*records, *map(self._refused, refused)]
+            name = self.spec.name
+            return [*records, *(self._refused(name, said) for said in refused)]
         if self.previous_mono_ns is not None and not self._gap:
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
         self.previous_mono_ns, self._gap = result.mono_ns, False
@@ -176,63 +177,26 @@ class LiveRun:
             self._rushed = False
         self.accepted += 1
         self.previous_hz = result.frequency_hz
+        marked, settled = self._first.mark(result)
         return [
             *records,
             *self.last_refusals(ended=False),
-            *self._mark_settling(result),
+            marked,
+            *([self.event(*settled)] if settled else []),
         ]
-
-    def repeats_news(self, assessment: Assessment) -> str:
-        """Return once why the counter is not believed, where it is not."""
-        if self._told_repeats or not assessment.doubt_of_counter:
-            return ""
-        self._told_repeats = True
-        return assessment.doubt
-
-    def load_news(self, assessment: Assessment) -> str:
-        """Return once that the share of late stamps changes, where it does."""
-        timing = assessment.timing
-        if self._told_load or timing is None or not timing.load_change:
-            return ""
-        self._told_load = True
-        return timing.load_change
 
     def last_refusals(self, *, ended: bool = True) -> list[Event]:
         """Return what is still to be said of refused values, once they are over."""
-        return [self._refused(said) for said in self._refusals.over(ended=ended)]
-
-    def _mark_settling(self, reading: Reading) -> list[Reading | Event]:
-        """Mark a reading that comes before the device has settled, or of a trial."""
-        if self.trial_until_ns is not None:
-            began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
-            if began_ns < self.trial_until_ns:
-                return [replace(reading, flags=reading.flags | Flag.SETTLING)]
-        if self.settling is None or self.settling.over:
-            return [reading]
-        if self._stale_hz is not None:
-            if reading.frequency_hz == self._stale_hz:
-                return self._not_fresh(reading)
-            self._stale_hz = None
-        said = self.settling.observe(reading)
-        marked = replace(reading, flags=reading.flags | Flag.SETTLING)
-        return [marked, *([self.event(*said)] if said else [])]
-
-    def _not_fresh(self, reading: Reading) -> list[Reading | Event]:
-        """Mark a reading that still shows the device before; that ends one day."""
-        marked = replace(reading, flags=reading.flags | Flag.SETTLING)
-        self._stale_n += 1
-        if self._stale_n < MOST_READINGS:
-            return [marked]
-        self._stale_hz = None
-        said = (
-            f"the counter showed the value of the device before {self._stale_n} times "
-            "after the exchange; measured all the same"
-        )
-        return [marked, self.event(EventKind.UNSETTLED, said)]
+        said = [(self.spec.name, one) for one in self._refusals.over(ended=ended)]
+        return [self._refused(*one) for one in said + self._probes.over(ended=ended)]
 
     def wait_for_fresh(self, stale_hz: float | None) -> None:
         """Let nothing count while the counter shows the value of the device before."""
-        self._stale_hz = stale_hz if self.settling is not None else None
+        self._first.wait_for_fresh(stale_hz)
+
+    def judge_news(self, assessment: Assessment) -> list[str]:
+        """Return what the judge found of the counter or the host, each once."""
+        return self._judge_news.of(assessment)
 
     def note_gap(self) -> None:
         """Remember that the next reading does not follow on the one before."""
@@ -251,21 +215,16 @@ class LiveRun:
             raw or None,
         )
 
-    def condition(self, name: str, sample: Sample, quantity: str) -> Condition:
-        """Make a condition of a sample of another quantity."""
+    def condition(
+        self, name: str, sample: Sample, quantity: str
+    ) -> list[Condition | Event]:
+        """Make a condition of a sample of another quantity, events of what is none."""
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
         if self.ambient and self.ambient.typed and quantity == "ambient":
             flags |= Flag.AMBIENT_TYPED
-        return Condition(
-            sample.utc_ns,
-            sample.mono_ns,
-            quantity,
-            sample.value,
-            sample.unit,
-            name,
-            flags,
-            sample.raw.decode("ascii", errors="backslashreplace") or None,
-        )
+        refused = [self._refused(*one) for one in self._probes.of(name, sample)]
+        condition = condition_of(sample, quantity, name, flags)
+        return [*refused, *([condition] if condition else [])]
 
     # --- when it is over -------------------------------------------------------------
 
@@ -283,8 +242,7 @@ class LiveRun:
     @property
     def counted(self) -> int:
         """Readings that are in the figures: not those before it had settled."""
-        left_out = self._stale_n + (self.settling.n if self.settling else 0)
-        return self.accepted - left_out
+        return self.accepted - self._first.left_out
 
     @property
     def due(self) -> bool:
@@ -294,8 +252,7 @@ class LiveRun:
     @property
     def wanted(self) -> int:
         """How many readings more are sure to be needed before it can be over."""
-        before = self.settling.wanted if self.settling else 0
-        return before + max(0, self.stop.next_look - self.counted)
+        return self._first.wanted + max(0, self.stop.next_look - self.counted)
 
     @property
     def age_s(self) -> float:
@@ -317,26 +274,24 @@ class LiveRun:
     # --- details ---------------------------------------------------------------------
 
     def _of_ambient(self, mono_ns: int, ambient_c: float | None) -> list[Event]:
-        """Say what is new of ambient; where a run has just gone on, its probe wakes."""
-        awake_s = _AWAKE_S / max(self.clock.real_s(1.0), 1e-9)
-        wakes = (mono_ns - self.went_on_ns) / NS_PER_S < awake_s
-        if ambient_c is None and wakes:
-            return []
+        """Say what is new of ambient."""
         probe = self.position.ambient or ""
-        said = self._news.of(self.ambient, ambient_c)
+        since_ns = max(self.went_on_ns, self.keeper_back_ns)
+        since_s = (mono_ns - since_ns) / NS_PER_S
+        said = self._news.of(self.ambient, ambient_c, since_s)
         return [self.event(kind, text, instrument=probe) for kind, text in said]
 
     def _held_up(self, sample: Sample) -> list[Event]:
         """Say when a reading comes so late that others must be missing before it."""
         if self.previous_mono_ns is None or self._gap:
             return []
-        slack_s = _HELD_UP_S / max(self.clock.real_s(1.0), 1e-9)
-        late_s = (sample.mono_ns - self.previous_mono_ns) / NS_PER_S
-        if not self._spacing.too_late(late_s, slack_s):
+        keeper_away = self.previous_mono_ns < self.keeper_back_ns
+        text = self._spacing.held_up(
+            self.previous_mono_ns, sample, keeper_away=keeper_away
+        )
+        if not text:
             return []
         self.note_gap()
-        without = format_duration(max(0.0, late_s - sample.gate_s))
-        text = f"{without} without a reading: computer or instrument was held up"
         return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
 
     def _flags(self, ambient_c: float | None) -> Flag:
@@ -353,7 +308,6 @@ class LiveRun:
         text = f"the keeper could not take values for {stalled_s:.2f} s"
         return self.event(EventKind.GAP, text, instrument=self.spec.name)
 
-    def _refused(self, said: Said) -> Event:
+    def _refused(self, name: str, said: Said) -> Event:
         text, raw = said
-        name = self.spec.name
         return self.event(EventKind.REJECTED, text, instrument=name, raw=raw)

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog import registry
-from benchlog.control import state_of
 from benchlog.errors import BusyError, UsageError
 from benchlog.evaluation.run_evaluation import RunEvaluator, fed
+from benchlog.keepers import state_of
 from benchlog.model import (
     Bench,
     Dialect,

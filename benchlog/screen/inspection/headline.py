@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision, LotRun
 from benchlog.plotting.offset_chart import Line
 from benchlog.screen.inspection.block_letters import stacked

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from benchlog.control import Answer, Request
-from benchlog.evaluation.wording import symbol_of
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision, LotRun, does_not_count_text
 from benchlog.units import (
     as_stated,

@@ -9,7 +9,12 @@ from typing import Final
 
 from sqlite_utils import Database
 
-from benchlog.store.schema import named_views, phase_table
+from benchlog.store.schema import (
+    first_views,
+    named_views,
+    phase_table,
+    quarantine_table,
+)
 
 Step = Callable[[Database], None]
 
@@ -204,54 +209,6 @@ _PARENTS: Final = {
     "run_id": "runs",
     "segment_id": "segments",
 }
-_READINGS_NAMED: Final = """
-select r.id, r.run_id, r.segment_id, d.device, d.part_id as part, l.lot, u.position,
-  u.purpose,
-  case when r.utc_ns >= 0 then
-    strftime('%Y-%m-%dT%H:%M:%S', r.utc_ns / 1000000000, 'unixepoch')
-    || printf('.%09dZ', r.utc_ns % 1000000000) end as utc,
-  r.utc_ns, r.mono_ns, r.gate_s, r.frequency_hz, r.ambient_c, u.nominal_hz, u.divider,
-  (r.frequency_hz * u.divider - u.nominal_hz) / u.nominal_hz * 1e6 as offset_raw_ppm,
-  r.flags, u.simulated, r.raw
-from readings r
-  join runs u on u.id = r.run_id
-  join devices d on d.id = u.device_id
-  left join lots l on l.id = d.lot_id
-"""
-_AMENDED_NAMED: Final = """
-select r.id, r.run_id, r.segment_id, ifnull(a.new, d.device) as device,
-  d.part_id as part, l.lot, u.position, u.purpose,
-  case when r.utc_ns >= 0 then
-    strftime('%Y-%m-%dT%H:%M:%S', r.utc_ns / 1000000000, 'unixepoch')
-    || printf('.%09dZ', r.utc_ns % 1000000000) end as utc,
-  r.utc_ns, r.mono_ns, r.gate_s, r.frequency_hz, r.ambient_c, u.nominal_hz, u.divider,
-  (r.frequency_hz * u.divider - u.nominal_hz) / u.nominal_hz * 1e6 as offset_raw_ppm,
-  r.flags, u.simulated, r.raw, d.device as device_typed,
-  ifnull(v.kind = 'void', 0) as voided
-from readings r
-  join runs u on u.id = r.run_id
-  join devices d on d.id = u.device_id
-  left join lots l on l.id = d.lot_id
-  left join (select run_id, new, max(id) from amendments where kind = 'device'
-    group by run_id) a on a.run_id = r.run_id
-  left join (select run_id, kind, max(id) from amendments
-    where kind in ('void', 'restore') group by run_id) v on v.run_id = r.run_id
-"""
-
-_BY_TIME: Final = {
-    """(select run_id, new, max(id) from amendments where kind = 'device'
-    group by run_id) a""": """(select run_id, new, row_number() over (
-      partition by run_id order by at_utc_ns desc, id desc) as nth
-    from amendments where kind = 'device') a""",
-    "a.run_id = r.run_id": "a.run_id = r.run_id and a.nth = 1",
-    """(select run_id, kind, max(id) from amendments
-    where kind in ('void', 'restore') group by run_id) v""": """(
-    select run_id, kind, row_number() over (
-      partition by run_id order by at_utc_ns desc, id desc) as nth
-    from amendments where kind in ('void', 'restore')) v""",
-    "v.run_id = r.run_id": "v.run_id = r.run_id and v.nth = 1",
-}
-"""What of the view the fourth step says in another way."""
 
 
 def _first_schema(db: Database) -> None:
@@ -269,7 +226,7 @@ def _first_schema(db: Database) -> None:
         ["maker", "model", "serial", "firmware", "text"], unique=True
     )
     db.table("reference_checks").create_index(["instrument_id"])
-    db.create_view("readings_named", _READINGS_NAMED)
+    db.create_view("readings_named", first_views.READINGS_NAMED)
     for name in APPEND_ONLY:
         _forbid(db, name, "update", "changed")
         _forbid(db, name, "delete", "deleted")
@@ -313,7 +270,7 @@ def _amendments(db: Database) -> None:
     for doing, done in (("update", "changed"), ("delete", "deleted")):
         _forbid(db, "amendments", doing, done)
     db.execute("drop view readings_named")
-    db.create_view("readings_named", _AMENDED_NAMED)
+    db.create_view("readings_named", first_views.AMENDED_NAMED)
 
 
 def _packed_blocks(db: Database) -> None:
@@ -323,8 +280,8 @@ def _packed_blocks(db: Database) -> None:
 
 def _newest_by_time(db: Database) -> None:
     """The newest amendment is the one said last: a merge brings them in by file."""
-    view = _AMENDED_NAMED
-    for before, after in _BY_TIME.items():
+    view = first_views.AMENDED_NAMED
+    for before, after in first_views.BY_TIME.items():
         if before not in view:
             raise ValueError(f"the view has no {before!r}")
         view = view.replace(before, after)
@@ -348,6 +305,16 @@ def _exact_phase(db: Database) -> None:
         db.execute(statement)
 
 
+def _quarantine(db: Database) -> None:
+    """Records that cannot be read are put aside by a row; no view fails of one."""
+    for statement in quarantine_table.TABLE:
+        db.execute(statement)
+    for name in reversed(quarantine_table.VIEWS):
+        db.execute(f"drop view {name}")
+    for name, view in quarantine_table.VIEWS.items():
+        db.create_view(name, view)
+
+
 STEPS: Final[tuple[Step, ...]] = (
     _first_schema,
     _amendments,
@@ -355,4 +322,5 @@ STEPS: Final[tuple[Step, ...]] = (
     _newest_by_time,
     _whether_runs_count,
     _exact_phase,
+    _quarantine,
 )

@@ -36,6 +36,8 @@ _BESIDE: Final = (
     EventKind.CALIBRATION,
     EventKind.CLOCK_STEP,
     EventKind.DISK_LOW,
+    EventKind.FAULT,
+    EventKind.FROZEN,
     EventKind.LOCAL_TIME,
     EventKind.REJECTED,
     EventKind.STORE_REPLACED,

@@ -21,6 +21,8 @@ _TAUS: Final = 5
 _WORDS: Final = {
     "gap": "keeper away or held up",
     "asleep": "computer asleep",
+    "frozen": "keeper frozen",
+    "fault": "fault of the keeper",
     "lost": "connection lost",
     "silent": "instrument silent",
     "hung": "driver hung",

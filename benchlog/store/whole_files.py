@@ -1,0 +1,196 @@
+"""Files that are whole or not there, and files for their owner only.
+
+A file is written beside its place as `.NAME.PID.part`, created exclusively, links not
+followed, and takes its name when all went well. The lock on it tells a file that is
+being written from one that a killed program left, which the next one removes.
+"""
+
+import contextlib
+import errno
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from benchlog.errors import BenchlogError, UsageError
+
+_OWNER_ONLY: Final = 0o600
+_ALL_WITHIN_UMASK: Final = 0o666
+_EXCLUSIVE: Final = os.O_CREAT | os.O_EXCL | os.O_RDWR
+_NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+_LONGEST_NAME: Final = 255  # bytes; what most file systems take
+_OF_A_COPY: Final = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a copy
+_ADDED: Final = len(".") + len(".") + 10 + len(".part")  # bytes beside the name
+
+
+def created(path: Path) -> int:
+    """Create a file for its owner only and return its descriptor.
+
+    Whatever stands there, be it a link that leads nowhere, is left alone. Raises
+    OSError.
+    """
+    return _owner_only(os.open(path, _EXCLUSIVE | _NO_LINK, _OWNER_ONLY))
+
+
+def opened_to_append(path: Path) -> int:
+    """Open a file of our own to append to, or create it for its owner only.
+
+    A link of either kind, a device, a pipe and another user's file are refused. Raises
+    OSError.
+    """
+    with contextlib.suppress(FileExistsError):
+        return created(path)
+    flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_NONBLOCK", 0) | _NO_LINK
+    fd = os.open(path, flags)
+    found = os.fstat(fd)
+    own = not hasattr(os, "geteuid") or found.st_uid == os.geteuid()
+    if not (_is_plain(fd) and own and found.st_nlink == 1):
+        os.close(fd)
+        raise OSError(errno.EPERM, "is no file of our own", str(path))
+    return fd
+
+
+def _owner_only(fd: int) -> int:
+    if hasattr(os, "fchmod"):  # a umask may have taken the owner's own rights away
+        os.fchmod(fd, _OWNER_ONLY)
+    return fd
+
+
+def _is_plain(fd: int) -> bool:
+    import stat  # noqa: PLC0415 - seldom needed
+
+    return stat.S_ISREG(os.fstat(fd).st_mode)
+
+
+# --- a file that appears whole
+
+
+@contextlib.contextmanager
+def finished(
+    out_path: Path, *, overwrite: bool, owner_only: bool = False
+) -> Iterator[Path]:
+    """Give an empty file to write to that becomes `out_path` when all went well.
+
+    With `owner_only` it stays its owner's; otherwise the umask has its say. Raises
+    UsageError when the file exists and may not be overwritten, or has too long a name,
+    BenchlogError when it cannot be written.
+    """
+    check_name(out_path)
+    try:
+        if not overwrite and os.path.lexists(out_path):
+            raise UsageError(
+                f"{out_path} exists; name another file or allow overwriting"
+            )
+        if out_path.exists() and not (out_path.is_file() or out_path.is_dir()):
+            raise UsageError(f"{out_path} is a device, a pipe or a socket; name a file")
+        _remove_leftovers(out_path)
+        fd, rights = _begun(_part_of(out_path))
+    except OSError as error:
+        raise _unwritable(out_path, error) from error
+    written = _part_of(out_path)
+    try:
+        yield written
+        os.fsync(fd)
+        if not owner_only and hasattr(os, "fchmod"):
+            os.fchmod(fd, rights)
+        _put_in_place(written, out_path, overwrite=overwrite)
+    except OSError as error:
+        raise _unwritable(out_path, error) from error
+    finally:
+        written.unlink(missing_ok=True)
+        os.close(fd)
+
+
+def check_name(path: Path) -> None:
+    """Refuse a name that no file can have. Raises UsageError."""
+    length, most = len(os.fsencode(path.name)), _longest_name(path.parent)
+    if length > most:
+        raise UsageError(
+            f"{path.name[:40]}... has {length} bytes, and a file's name may have "
+            f"{most}; give a shorter one"
+        )
+
+
+def _longest_name(folder: Path) -> int:
+    try:
+        return os.pathconf(folder, "PC_NAME_MAX")
+    except (OSError, ValueError, AttributeError):
+        return _LONGEST_NAME
+
+
+def _unwritable(path: Path, error: OSError) -> BenchlogError:
+    if error.errno == errno.ENAMETOOLONG:
+        return UsageError(
+            f"the path {str(path)[:60]}... is too long; give a shorter one"
+        )
+    return BenchlogError(
+        f"{path} cannot be written: {error.strerror or error}; "
+        "check the rights of its folder, or name another file"
+    )
+
+
+def _stem(out_path: Path) -> str:
+    """Return what the names of the parts of a file begin with; never too long."""
+    room = _longest_name(out_path.parent) - _ADDED
+    return os.fsdecode(os.fsencode(out_path.name)[:room])
+
+
+def _part_of(out_path: Path) -> Path:
+    return out_path.with_name(f".{_stem(out_path)}.{os.getpid()}.part")
+
+
+def _begun(part: Path) -> tuple[int, int]:
+    """Create the part, held by a lock; return it and the rights it is to have."""
+    fd = os.open(part, _EXCLUSIVE | _NO_LINK, _ALL_WITHIN_UMASK)
+    rights = os.fstat(fd).st_mode & 0o777
+    _owner_only(fd)
+    _locked(fd)
+    return fd, rights
+
+
+def _locked(fd: int) -> bool:
+    """Whether nobody else holds this file, which is ours from now on."""
+    try:
+        import fcntl  # noqa: PLC0415 - POSIX only
+    except ImportError:
+        return False
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _remove_leftovers(out_path: Path) -> None:
+    """Remove what killed programs left of this file: parts that nobody holds."""
+    begins = f".{_stem(out_path)}."
+    with contextlib.suppress(OSError):
+        for entry in os.scandir(out_path.parent):
+            number = entry.name.removeprefix(begins).removesuffix(".part")
+            if entry.name == f"{begins}{number}.part" and number.isdecimal():
+                _remove_unheld(Path(entry.path))
+
+
+def _remove_unheld(part: Path) -> None:
+    with contextlib.suppress(OSError):
+        fd = os.open(part, os.O_RDWR | getattr(os, "O_NONBLOCK", 0) | _NO_LINK)
+        try:
+            if _is_plain(fd) and _locked(fd):
+                for beside in _OF_A_COPY:  # before the part, which tells of them
+                    Path(f"{part}{beside}").unlink(missing_ok=True)
+                part.unlink()
+        finally:
+            os.close(fd)
+
+
+def _put_in_place(written: Path, out_path: Path, *, overwrite: bool) -> None:
+    if overwrite:
+        written.replace(out_path)
+        return
+    try:
+        # A link fails when somebody has made the file meanwhile; a rename would not.
+        out_path.hardlink_to(written)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links
+        written.replace(out_path)

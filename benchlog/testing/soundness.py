@@ -1,0 +1,27 @@
+"""Whether what a driver hands over, or raises, is what a keeper can take."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from benchlog.driver_values import octets, text
+from benchlog.errors import INSTRUMENT_ERRORS, DriverFaultError, InstrumentError
+
+_LONGEST_RAW: Final = 1 << 20
+
+
+def sound(check: Callable[..., Any], *handed: Any) -> Any:
+    """Return what a check makes of what was handed over, or tell what is wrong."""
+    try:
+        return check(*handed)
+    except DriverFaultError as fault:
+        raise AssertionError(str(fault)) from fault
+
+
+def check_error(error: InstrumentError) -> None:
+    """Check that an error can be told: words, a kind of ours, texts, bytes."""
+    assert str(error).strip()
+    kinds = {InstrumentError.kind, *(kind.kind for kind in INSTRUMENT_ERRORS)}
+    assert error.kind in kinds, f"kind {error.kind!r} is none of {sorted(kinds)}"
+    sound(text, "error.address", error.address)
+    sound(text, "error.command", error.command)
+    sound(octets, "error.raw", error.raw, _LONGEST_RAW)

@@ -1,0 +1,121 @@
+"""Looking on in a page, from the browser's side: nothing it sends changes a run.
+
+The keeper, the server, the page's process and the socket are real; only the browser's
+script is played here. `test_serving_in_browser.py` has the same with a browser.
+"""
+
+import asyncio
+import json
+import random
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+
+import aiohttp
+from cli.conftest import Line, wait_for
+from cli.served_pages import pages, seen, served
+from seeds import seeded_random
+
+from benchlog.clock import host_deadline
+
+DEEDS = ("note", "mark", "paused", "resumed")
+
+
+@contextmanager
+def soaking(line: Line, bench: str) -> Iterator[None]:
+    """Have a run that goes on until it is stopped, with at least three readings."""
+    words = ["--bench", bench, "--part", "quartz-16mhz-30ppm", "--device", "KX-1"]
+    with line.started("soak", *words, "--no-screen"):
+        wait_for(lambda: line.db.exists() and deeds(line)["readings"] >= 3)
+        yield
+
+
+def deeds(line: Line) -> dict[str, object]:
+    """Return what anybody did to run 1: whether it is open, its events of people."""
+    try:
+        with closing(sqlite3.connect(f"file:{line.db}?mode=ro", uri=True)) as db:
+            ended = db.execute("SELECT ended_how FROM runs WHERE id = 1").fetchall()
+            kinds = [k for (k,) in db.execute("SELECT kind FROM events WHERE run_id=1")]
+            (readings,) = db.execute(
+                "SELECT count(*) FROM readings WHERE run_id = 1"
+            ).fetchone()
+            (runs,) = db.execute("SELECT count(*) FROM runs").fetchone()
+    except sqlite3.Error:
+        return {"open": False, "events": [], "readings": 0, "runs": 0}
+    return {
+        "open": ended == [(None,)],
+        "events": [kind for kind in kinds if kind in DEEDS],
+        "readings": readings,
+        "runs": runs,
+    }
+
+
+def keys(text: str) -> str:
+    return json.dumps(["stdin", text])
+
+
+def click(column: int, row: int) -> str:
+    """A click as a terminal reports it (SGR 1006)."""
+    at = f"{column};{row}"
+    return keys(f"\x1b[<0;{at}M\x1b[<0;{at}m")
+
+
+async def meddling(link: str) -> None:
+    """Do in a page whatever could change a run: keys, clicks, the palette's key."""
+    async with (
+        aiohttp.ClientSession() as session,
+        session.ws_connect(f"{link}?width=120&height=30") as socket,
+    ):
+        await seen(socket, b"KX-1")
+        await asyncio.sleep(0.5)
+        for text in ("p", "n", "typed", "\r", "m", "word", "\r", "k", "\x10", "s", "s"):
+            await socket.send_str(keys(text))
+            await asyncio.sleep(0.1)
+        await socket.send_str(keys("\x1b"))
+        for row in (28, 29, 30):
+            for column in range(1, 121, 3):
+                await socket.send_str(click(column, row))
+        for text in ("a", "KX-2", "\r", "pnx\rs", "\x03", "s"):
+            await socket.send_str(keys(text))
+            await asyncio.sleep(0.1)
+        await asyncio.sleep(0.5)
+
+
+async def hammering(link: str, rng: random.Random) -> int:
+    """Send a page any keys for 3 s; a page that was left is opened again."""
+    odd = ["\x1b", "\r", "\t", "\x10", "\x1b[A", "\x1b[200~", "\x1b[201~", "\x1b[<0;5;"]
+    sent = 0
+    async with (
+        aiohttp.ClientSession() as session,
+        session.ws_connect(link) as socket,
+    ):
+        await seen(socket, b"KX-1")
+        limit = host_deadline(3.0)
+        while not limit.passed and not socket.closed:
+            picks = [rng.choice([*"pnmaksvhlwyb123?/ ", *odd]) for _ in range(8)]
+            await socket.send_str(keys("".join(picks)))
+            sent += len(picks)
+            await asyncio.sleep(0.01)
+    return sent
+
+
+def test_a_page_that_may_only_look_changes_nothing(line: Line, bench: str) -> None:
+    """Some 10 s: a keeper and two servers are started.
+
+    The same is done in a page that may act, so that it is known to arrive.
+    """
+    with soaking(line, bench):
+        with served(line, "--look-only") as server:
+            assert "nothing can be changed" in server.said
+            asyncio.run(meddling(server.link))
+            sent = asyncio.run(hammering(server.link, seeded_random(6)))
+            assert sent > 500
+            found = deeds(line)
+            assert found["open"] and found["events"] == [], found
+            assert found["runs"] == 1
+            wait_for(lambda: deeds(line)["readings"] >= found["readings"] + 3)
+            wait_for(lambda: not pages(line.db), 15)
+        with served(line) as server:
+            assert "can also pause, note and stop" in server.said
+            asyncio.run(meddling(server.link))
+            wait_for(lambda: deeds(line)["events"])

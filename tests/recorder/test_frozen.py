@@ -1,0 +1,144 @@
+"""A keeper that was itself frozen, or its whole computer, accuses no instrument."""
+
+import os
+import signal
+from contextlib import closing
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from keeper_door import kept_soak, wait_for
+
+from benchlog.clock import host_sleep
+from benchlog.model import AlarmRule, EventKind, Flag
+from benchlog.recorder.instruments import instrument_handle
+from benchlog.recorder.keeper import opened_keeper
+from benchlog.recorder.own_pace import OwnPace
+from benchlog.store.reader import Reader
+
+ACCUSING = {
+    EventKind.HUNG,
+    EventKind.CRASHED,
+    EventKind.SILENT,
+    EventKind.FLOODED,
+    EventKind.AMBIENT_LOST,
+    EventKind.REFERENCE_LOST,
+    EventKind.ALARM,
+}
+
+
+@pytest.fixture
+def frozen_at_the_tenth(plan_for, database, clock, monkeypatch):
+    """Stop the instrument's process, and keep the loop from running, for 0.8 s."""
+    monkeypatch.setattr(instrument_handle, "GRACE_S", 0.2)
+    monkeypatch.setattr(instrument_handle, "_HEARING_S", 0.2)
+
+    def run(*alarms, with_instrument=True, told=1):
+        plan = plan_for("stranger-steady", readings=40)
+        plan = replace(plan, bench=replace(plan.bench, alarms=alarms))
+        heard = []
+
+        def tell(notice):
+            if notice.reading is not None:
+                heard.append(notice)
+            if len(heard) == 10 and notice.reading is not None:
+                (pid,) = [i.pid for i in keeper.pool.by_name.values()]
+                if with_instrument:
+                    os.kill(pid, signal.SIGSTOP)
+                host_sleep(0.8)
+                keeper.surroundings.signals.continued = True
+                os.kill(pid, signal.SIGCONT)
+
+        with opened_keeper([plan], database, clock, tell=tell) as keeper:
+            keeper.wait_for_all()
+            keeper.begin()
+            keeper.loop()
+        with closing(Reader.open(database)) as reader:
+            events = [event for _, event in reader.events(1)]
+            return reader.columns_after(1), events
+
+    return run
+
+
+def test_nobody_is_accused_and_the_hole_is_marked(frozen_at_the_tenth):
+    columns, events = frozen_at_the_tenth()
+    kinds = [event.kind for event in events]
+    assert not ACCUSING & set(kinds)
+    assert kinds.count(EventKind.FROZEN) == 1
+    (said,) = [event.text for event in events if event.kind == EventKind.FROZEN]
+    assert said.startswith("the keeper itself was frozen for 0.8")
+    hole = int(np.argmax(np.diff(columns.mono_ns))) + 1
+    assert columns.flags[hole] & Flag.GAP_BEFORE
+    gaps = [event.text for event in events if event.kind == EventKind.GAP]
+    assert len(gaps) == 1 and gaps[0].endswith("the keeper itself was held up")
+
+
+def test_what_waited_in_the_pipe_is_no_hole(frozen_at_the_tenth):
+    columns, events = frozen_at_the_tenth(with_instrument=False)
+    assert len(columns) == 40
+    assert EventKind.FROZEN in [event.kind for event in events]
+    assert not (columns.flags & Flag.GAP_BEFORE).any()
+    assert np.diff(columns.mono_ns).max() < 1e9
+
+
+def test_no_alarm_rings_for_it(frozen_at_the_tenth):
+    lost = AlarmRule(when="lost_s", above=0.2, quiet_s=600.0, command=("true",))
+    _, events = frozen_at_the_tenth(lost)
+    assert not ACCUSING & {event.kind for event in events}
+
+
+def test_a_keeper_that_was_stopped_tells_it(tmp_path):
+    """Takes about 4 s: a real keeper and its instrument are stopped for 2.5 s."""
+    with kept_soak(tmp_path) as kept:
+        wait_for(lambda: len(kept.columns()) > 20)
+        pids = [kept.launched.pid, *kept.instruments()]
+        for pid in pids:
+            os.kill(pid, signal.SIGSTOP)
+        host_sleep(2.5)
+        for pid in pids:
+            os.kill(pid, signal.SIGCONT)
+        wait_for(lambda: EventKind.FROZEN in [e.kind for e in kept.events()])
+        assert not ACCUSING & {event.kind for event in kept.events()}
+        wait_for(lambda: np.diff(kept.columns().mono_ns).max() > 2e9)
+        columns = kept.columns()
+        hole = int(np.argmax(np.diff(columns.mono_ns))) + 1
+        assert columns.flags[hole] & Flag.GAP_BEFORE
+
+
+# --- the arithmetic of it
+
+
+def paced(monkeypatch, *moments_s):
+    """Let the loop look at these moments."""
+    left = iter(moments_s)
+    now = "benchlog.recorder.own_pace.host_moment"
+    monkeypatch.setattr(now, lambda: MomentAt(next(left)))
+    return OwnPace()
+
+
+class MomentAt:
+    def __init__(self, at_s):
+        self.awake_ns = round(at_s * 1e9)
+
+
+def test_a_wait_that_was_meant_is_no_absence(monkeypatch):
+    assert paced(monkeypatch, 0.0, 60.0).look(60.0, continued=False) is None
+
+
+def test_a_wait_that_took_longer_is_one(monkeypatch):
+    absence = paced(monkeypatch, 0.0, 3.2).look(0.2, continued=False)
+    assert absence.real_s == pytest.approx(3.0)
+    assert "frozen or held up for 3" in absence.text
+
+
+def test_a_short_stop_is_told_when_the_signal_came(monkeypatch):
+    pace = paced(monkeypatch, 0.0, 0.8, 1.6)
+    assert pace.look(0.0, continued=False) is None
+    assert "was frozen for 0.8" in pace.look(0.0, continued=True).text
+
+
+def test_a_long_commit_excuses_instruments_and_is_told_elsewhere(monkeypatch):
+    pace = paced(monkeypatch, 0.0, 0.1, 5.1, 5.2)
+    with pace.own_work():
+        pass
+    assert pace.look(0.0, continued=False).text == ""
