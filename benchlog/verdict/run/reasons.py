@@ -17,7 +17,7 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment, Outliers
-from benchlog.verdict.run.budget import COVERAGE, DRIFT
+from benchlog.verdict.run.budget import COVERAGE, DRIFT, ROOM
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
@@ -205,7 +205,7 @@ def comparison(a: Assessment) -> str:
 
 
 def _drift(a: Assessment) -> Iterator[str]:
-    """Say that it drifts, where that is a large part of U."""
+    """Say that it drifts, or the room moves, where that is a large part of U."""
     budget = a.judged_budget
     if budget is None:
         return
@@ -215,6 +215,8 @@ def _drift(a: Assessment) -> Iterator[str]:
                 f"the frequency drifts, {line.text}; U allows for as much drift again "
                 "as in this run"
             )
+        if line.name == ROOM and line.u_ppm > _LARGE * budget.u_ppm:
+            yield f"{line.text}; U allows for twice that until the next such run"
 
 
 def _gate(a: Assessment) -> Iterator[str]:
