@@ -39,6 +39,7 @@ from typing import ClassVar, Final
 from benchlog.clock import Clock
 from benchlog.errors import ConfigError, Problem, nearest_hint
 from benchlog.model import Dialect, Identity, Sample
+from benchlog.units import as_stated
 
 GRACE_S: Final = 2.0
 """Real seconds an answer may take beyond the gate before it counts as silence."""
@@ -203,7 +204,9 @@ def _fault(option: Option, value: object) -> str:
         low = -float("inf") if option.low is None else option.low
         high = float("inf") if option.high is None else option.high
         if not low <= value <= high:
-            return f"a number from {low:g} to {high:g} ({option.help})"
+            return (
+                f"a number from {as_stated(low)} to {as_stated(high)} ({option.help})"
+            )
     return ""
 
 

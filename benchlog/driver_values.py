@@ -16,7 +16,7 @@ from typing import Final
 
 from benchlog.errors import DriverFaultError
 from benchlog.model import EDGE, Flag, Identity, Sample
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, as_stated
 
 LONGEST_TEXT: Final = 5_000  # our rule: a path of 4,096 characters in a sentence
 LONGEST_RAW: Final = 4_096  # our rule: eight times the longest reply with a number
@@ -78,8 +78,9 @@ def check_stamp(sample: Sample, opened_ns: int, now_ns: int) -> None:
         since_s = (sample.mono_ns - opened_ns) / NS_PER_S
         raise DriverFaultError(
             "Sample.mono_ns",
-            f"{since_s:.6g} s after opening",
-            f"a moment from then until now, {(now_ns - opened_ns) / NS_PER_S:.6g} s",
+            f"{as_stated(since_s, 6)} s after opening",
+            "a moment from then until now, "
+            f"{as_stated((now_ns - opened_ns) / NS_PER_S, 6)} s",
         )
 
 
@@ -150,7 +151,7 @@ def real(
     """Return an int or float within bounds as a float; True and False are neither."""
     wanted = "a number (int or float)"
     if low > -math.inf or high < math.inf:
-        wanted += f" from {low:g} to {high:g}"
+        wanted += f" from {as_stated(low)} to {as_stated(high)}"
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _fault(field, value, wanted)
     try:

@@ -10,8 +10,10 @@
     ├── StoreError                   the database cannot be opened, read or written
     │   ├── StoreFullError           no room on the disk; nothing is lost yet
     │   ├── StoreLockedError         another writer holds it; try again
+    │   ├── StoreDamagedError        pages of the file were overwritten
     │   └── StoreRefusedError        a row that can never be stored as it is
     ├── DataError                    the data cannot give the figure asked for
+    │   └── UnreadableRunError       a run whose record is damaged; others are not
     ├── DriverFaultError             a driver hands over what no driver may
     └── InstrumentError              talking to an instrument went wrong
         ├── LostError                the connection is gone, or was never there
@@ -32,20 +34,25 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from benchlog.masking import masked
+
 _FEW: Final = 3
 _LISTED: Final = 12
 _SHORTEST_WORD: Final = 3
 
 
 class BenchlogError(Exception):
-    """The base of every error raised on purpose; its text is meant for a person."""
+    """The base of every error raised on purpose; its text is meant for a person.
+
+    Secrets of the addresses in it are masked: errors become events and lines of logs.
+    """
 
     exit_code = 1
 
     def __init__(self, message: str) -> None:
         if not message.strip():
             raise ValueError(f"{type(self).__name__} needs a message")
-        super().__init__(message)
+        super().__init__(masked(message))
 
 
 class UsageError(BenchlogError):
@@ -181,12 +188,27 @@ class StoreLockedError(StoreError):
     """Another writer holds the database; the rows are still held by the caller."""
 
 
+class StoreDamagedError(StoreError):
+    """Pages of the file were overwritten; what can be read, another file takes."""
+
+
 class StoreRefusedError(StoreError):
     """A row can never be stored as it is (NaN, bad text ...); retrying is no use."""
 
 
 class DataError(BenchlogError):
     """The data at hand cannot give the figure that was asked for."""
+
+
+class UnreadableRunError(DataError):
+    """The record of one run is damaged, or in quarantine; no other run is harmed."""
+
+    def __init__(self, run_id: int, why: str) -> None:
+        self.run_id, self.why = run_id, why
+        super().__init__(
+            f"run {run_id} cannot be read: {why}; `benchlog check` tells what is left "
+            "of it"
+        )
 
 
 class DriverFaultError(BenchlogError):

@@ -31,6 +31,7 @@ TOGETHER_S: Final = 1.0
 """Real seconds that keepers have for their answers, all of them together; our rule: a
 person waits so long for a list."""
 _MOST: Final = 128  # our rule: far more keepers than a computer has instruments for
+_BARE: Final = re.compile(r"[^/\0]+\.sock")
 _NAME: Final = re.compile(r"[^/\0]+\.(\d{1,10})\.sock(\.new)?")
 
 Kept = frozenset[int] | None
@@ -39,7 +40,7 @@ Kept = frozenset[int] | None
 
 def socket_of(run: Run, database: Path) -> Path | None:
     """Return where the keeper of a run listens; None where its row names no socket."""
-    if not _NAME.fullmatch(run.control):
+    if not _BARE.fullmatch(run.control):
         return None
     return database.parent / run.control
 

@@ -13,6 +13,9 @@ SECONDS_PER_DAY: Final = 86_400.0
 NS_PER_S: Final = 1_000_000_000
 PPM_PER_PERCENT: Final = 10_000.0
 
+LONGEST_NUMBER: Final = 64
+"""Characters of a number that is read, with its unit; our rule: of a 64-bit float's
+digits at most 17 count, and longer ones may take the square of the time to read."""
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d)")
 _DURATION_S: Final = {"ms": 0.001, "s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _PREFIXES: Final = ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (1.0, "Hz"))
@@ -55,7 +58,7 @@ def parse_duration_s(text: str) -> float:
 
     Raises ValueError with the accepted forms when the text is not a duration.
     """
-    compact = text.strip().lower()
+    compact = _one_blank(text).lower()
     parts = _DURATION.findall(compact)
     total = sum(float(number) * _DURATION_S[unit] for number, unit in parts)
     whole = "".join(number + unit for number, unit in parts)
@@ -107,7 +110,14 @@ def parse_tolerance_ppm(text: str) -> float:
 
 
 def _one_blank(text: str) -> str:
-    """Return the text with every run of blanks as one, none at its ends."""
+    """Return the text with every run of blanks as one, none at its ends.
+
+    Raises ValueError for what is longer than any number.
+    """
+    if len(text) > LONGEST_NUMBER:
+        raise ValueError(
+            f"{text[:20]!r}... has more than {LONGEST_NUMBER} characters, no number has"
+        )
     return " ".join(text.split())
 
 
@@ -191,9 +201,9 @@ def three_digits(value: float, *, powers: bool = False) -> str:
     return _digits(value, 3, math.inf if powers else _SMALL)
 
 
-def two_digits(value: float) -> str:
+def two_digits(value: float, *, powers: bool = False) -> str:
     """Return a figure with two significant digits, where three are not worth it."""
-    return _digits(value, 2, _SMALL)
+    return _digits(value, 2, math.inf if powers else _SMALL)
 
 
 def signed_digits(value: float, *, powers: bool = False) -> str:

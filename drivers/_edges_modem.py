@@ -22,6 +22,7 @@ from typing import Any, Final, Protocol
 
 from benchlog.clock import Clock, host_sleep
 from benchlog.errors import LostError, RefusedError
+from benchlog.units import as_stated
 
 from ._edges import EdgeSource, Stamp, stamp_now
 
@@ -195,8 +196,10 @@ class PolledEdges(EdgeSource):
         self._look, self._wanted, self._clock = look, wanted, clock
         self._poll_s, self._number = poll_s, 0
         self._active = self._seen()
-        self.how = f"looked at every {poll_s * 1e3:g} ms"
-        self.jitter = f"{poll_s * 1e3 / 2:g} ms late on average, and what polling adds"
+        poll_ms = as_stated(poll_s * 1e3, 4)
+        late_ms = as_stated(poll_s * 1e3 / 2, 4)
+        self.how = f"looked at every {poll_ms} ms"
+        self.jitter = f"{late_ms} ms late on average, and what polling adds"
 
     def next(self) -> Stamp | None:
         """See `EdgeSource.next`."""

@@ -94,7 +94,9 @@ def _rmc(fields: list[str]) -> Report:
     ddmmyy = fields[8]
     day = None
     if ddmmyy:
-        two = int(ddmmyy[4:]) if re.fullmatch(r"\d{6}", ddmmyy) else -1
+        if not re.fullmatch(r"\d{6}", ddmmyy, re.ASCII):
+            raise MalformedError(f"{ddmmyy!r} is no date")
+        two = int(ddmmyy[4:])
         century = _CENTURY if two < _LAST_OLD_YEAR else _CENTURY - 100
         day = _day(str(century + two), ddmmyy[2:4], ddmmyy[:2])
     return Report(kind="RMC", fix=fix, second=_second(fields[0]), day=day)

@@ -12,6 +12,7 @@ from benchlog.driver import Option, Trimmer
 from benchlog.driver_kit import run_program
 from benchlog.errors import LostError, RefusedError, SilentError, UsageError
 from benchlog.model import Identity, Sample
+from benchlog.units import as_stated
 
 
 class CommandTrim(Trimmer):
@@ -111,8 +112,8 @@ class CommandTrim(Trimmer):
         if done.status is not None:
             return done.status, done.tail
         raise SilentError(
-            f"{self._program!r} had not ended after {real_s:g} s and was ended; "
-            "does it wait for somebody?",
+            f"{self._program!r} had not ended after {as_stated(real_s)} s and was "
+            "ended; does it wait for somebody?",
             address=self._program,
             command=" ".join(command),
             raw=done.tail,

@@ -14,6 +14,7 @@ code to permanent memory: what is found is for the person to burn.
 
 import re
 from collections.abc import Mapping
+from typing import Final
 
 from benchlog.driver import GRACE_S, Option, Trimmer
 from benchlog.driver_kit.connect import STREAM_WANTED, is_stream, open_stream
@@ -22,6 +23,7 @@ from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Identity, Sample
 
+_LONGEST: Final = 512  # our rule: an identification has 100 characters
 _CODE = re.compile(rb"trim (\d{1,8})\r?\n")
 
 
@@ -114,6 +116,14 @@ class LineTrim(Trimmer):
         deadline = self.clock.deadline(0.0, GRACE_S)
         while (line := link.read_line(deadline, command)).startswith(b"#"):
             pass
+        if len(line) > _LONGEST:
+            raise GarbledError(
+                f"{self.address} answered {command!r} with {len(line):,} bytes, more "
+                f"than the {_LONGEST} of a trim line; is it the right firmware?",
+                address=self.address,
+                command=command,
+                raw=line,
+            )
         return line
 
     def _code(self, raw: bytes, command: str) -> int:

@@ -15,6 +15,7 @@ from benchlog.driver import Driver, Option
 from benchlog.driver_kit.serial_line import SERIAL_OPTIONS, open_port, serial_url
 from benchlog.driver_kit.settings import number_of
 from benchlog.errors import LostError, RefusedError
+from benchlog.masking import masked
 from benchlog.model import (
     EDGE,
     Flag,
@@ -127,11 +128,13 @@ class PulseEdge(Driver):
         if self.settings["u_s"] is not None:
             settings["u_s"] = f"{number_of(self.settings, 'u_s'):g} (stated)"
         if self._fixes is not None:
-            settings["fix from"] = str(self.settings["data_address"] or self.address)
+            settings["fix from"] = masked(
+                str(self.settings["data_address"] or self.address)
+            )
         return Identity(
             text,
             model=f"pulses on {self._what}",
-            serial=self.address,
+            serial=masked(self.address),
             settings=settings,
         )
 

@@ -21,6 +21,7 @@ from benchlog.model import Identity, Sample
 
 _FILES: Final = ("temp", "temperature", "temp1_input", "w1_slave")
 _MAX_BYTES: Final = 4096  # source: the kernel's sysfs gives a page at most
+_LONGEST_NAME: Final = 100  # our rule: the kernel's names have 20 characters at most
 _W1: Final = re.compile(
     rb"(?P<bytes>(?:[0-9a-f]{2} ){9}): crc=[0-9a-f]{2} (?P<crc>YES|NO)\n"
     rb"(?:[0-9a-f]{2} ){9}t=(?P<milli>-?\d{1,7})\n?"
@@ -82,7 +83,8 @@ class SysfsThermometer(Driver):
         for beside in ("type", "name"):
             with_name = path.parent / beside
             if not name and with_name.is_file():
-                name = self._bytes(with_name).decode("ascii", "replace").strip()
+                said = self._bytes(with_name)[:_LONGEST_NAME]
+                name = said.decode("ascii", "replace").strip()
         settings = {"path": str(path)}
         return Identity(
             f"{name or 'temperature file'} ({path})",

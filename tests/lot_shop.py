@@ -32,6 +32,7 @@ class Shop:
     folder: Path
     bench: SimulatedBench
     environment: dict[str, str] = field(default_factory=dict)
+    part: str = PART
 
     @property
     def db(self) -> Path:
@@ -42,7 +43,7 @@ class Shop:
 
     def opening(self, size: int, sample: int, accept: int, *more: str) -> list[str]:
         plan = ["--lot-size", str(size), "--sample", str(sample)]
-        given = ["--bench", "bench.toml", "--part", PART, "--accept", str(accept)]
+        given = ["--bench", "bench.toml", "--part", self.part, "--accept", str(accept)]
         return self.words(*given, *plan, *more)
 
     @contextmanager
@@ -76,7 +77,7 @@ class Shop:
 
     def runs(self, lot: str = "L1") -> list[LotRun]:
         with closing(Reader.open(self.db)) as reader:
-            return reader.lot_runs(Lot(lot=lot, part_id=PART))
+            return reader.lot_runs(Lot(lot=lot, part_id=self.part))
 
     def kinds(self, run: int) -> list[str]:
         with closing(Reader.open(self.db)) as reader:
@@ -116,10 +117,11 @@ def a_shop(
     *,
     second: bool = False,
     one_counter: bool = False,
+    part: str = PART,
 ) -> Iterator[Shop]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
     scenario = demo_scenario(
-        load_part(PART),
+        load_part(part),
         offset_ppm=3.0,
         bench=DemoBench(
             gate_s=gate_s,
@@ -135,4 +137,4 @@ def a_shop(
             "XDG_STATE_HOME": str(tmp_path / "state"),
             "XDG_CONFIG_HOME": str(tmp_path / "config"),
         }
-        yield Shop(tmp_path, bench, kept | more)
+        yield Shop(tmp_path, bench, kept | more, part)

@@ -9,6 +9,8 @@ def make(kind, rng, runs, n):
     """Return frequency values, shape (runs, n)."""
     if kind == "white PM":
         return np.diff(rng.standard_normal((runs, n + 1)), axis=1)
+    if kind == "flicker PM":
+        return np.diff(_flicker(rng, runs, n + 1), axis=1)
     if kind == "white FM":
         return rng.standard_normal((runs, n))
     if kind == "flicker FM":

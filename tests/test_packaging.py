@@ -1,6 +1,7 @@
 """Tests about the build: what would only be noticed after somebody installed it."""
 
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -12,6 +13,7 @@ import pytest
 
 from benchlog import __version__, registry
 from benchlog.driver import Driver
+from benchlog.manual import read_page
 
 TOP = Path(__file__).parents[1]
 PROJECT = tomllib.loads((TOP / "pyproject.toml").read_text("utf-8"))
@@ -46,6 +48,65 @@ def test_no_folder_of_drivers_or_configs_is_forgotten() -> None:
 
 def test_version_is_said_once() -> None:
     assert PROJECT["project"]["version"] == __version__
+
+
+def test_the_program_and_its_change_log_name_the_version() -> None:
+    said = subprocess.run(
+        [sys.executable, "-m", "benchlog.cli", "--version"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert said.stdout.strip() == f"benchlog {__version__}"
+    newest = re.search(r"^## (\S+?),", read_page("changes"), re.M)
+    assert newest is not None and newest[1] == __version__
+
+
+def in_git(folder: Path, *words: str) -> str:
+    """Run git in a repository of whomever; return what it printed."""
+    who = ("-c", "user.name=a", "-c", "user.email=a@b", "-c", "safe.directory=*")
+    done = subprocess.run(
+        ["git", *who, *words], cwd=folder, capture_output=True, text=True, check=True
+    )
+    return done.stdout
+
+
+def disagreeing_tags(folder: Path) -> list[str]:
+    """Return the tags `vX.Y.Z` of a repository that name another version than its."""
+    found = []
+    for tag in in_git(folder, "tag", "--list", "v*").split():
+        then = tomllib.loads(in_git(folder, "show", f"{tag}:pyproject.toml"))
+        if tag != f"v{then['project']['version']}":
+            found.append(tag)
+    return found
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="no git here")
+def test_tags_agree_with_the_version_they_were_set_at(tmp_path: Path) -> None:
+    in_git(tmp_path, "init", "--quiet")
+    for version, tag in (("0.1.0", "v0.1.0"), ("0.2.0", "v0.3.0")):
+        (tmp_path / "pyproject.toml").write_text(f'[project]\nversion = "{version}"\n')
+        in_git(tmp_path, "add", ".")
+        in_git(tmp_path, "commit", "--quiet", "--message", version)
+        in_git(tmp_path, "tag", tag)
+    assert disagreeing_tags(tmp_path) == ["v0.3.0"]
+    if (TOP / ".git").exists():
+        assert disagreeing_tags(TOP) == []
+
+
+def test_the_lock_has_all_that_tests_need_each_with_its_hash() -> None:
+    """Written by `python tests/lock.py`."""
+    head, *lines = (TOP / "tests" / "requirements.lock").read_text().splitlines()
+    assert head.startswith("# Linux x86_64, CPython ")
+    form = re.compile(r"([a-z0-9._-]+)==(\S+) --hash=sha256:[0-9a-f]{64}")
+    found = [form.fullmatch(line) for line in lines]
+    assert None not in found
+    names = [one[1].replace("_", "-") for one in found if one is not None]
+    assert len(names) == len(set(names)) > 50
+    extras = PROJECT["project"]["optional-dependencies"]
+    wanted = [*PROJECT["project"]["dependencies"], *extras["test"], *extras["lint"]]
+    named = {re.split(r"[<>=!;\[ ]", one, maxsplit=1)[0].lower() for one in wanted}
+    assert named <= set(names)
 
 
 def test_console_command_leads_to_main() -> None:

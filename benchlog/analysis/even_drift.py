@@ -14,9 +14,9 @@ from benchlog.analysis.phase_blocks import without_slope
 from benchlog.analysis.stats import AvarPoint, RunStats
 from benchlog.analysis.uncertainty import MeanUncertainty, mean_uncertainty
 
-_FEWEST: Final = 30  # our rule: fewer readings do not tell a drift from slow noise
-_SEEN: Final = 3.0  # our rule: squared standard deviations, fewer than `_CLEAR`
-_CLEAR: Final = 4.0  # our rule: two standard deviations, squared, 5 % by chance
+FEWEST: Final = 30  # our rule: fewer readings do not tell a drift from slow noise
+SEEN: Final = 3.0  # our rule: squared standard deviations, fewer than `CLEAR`
+CLEAR: Final = 4.0  # our rule: two standard deviations, squared, 5 % by chance
 
 
 def without_drift(stats: RunStats) -> RunStats:
@@ -51,13 +51,13 @@ def drift_of(
     did: a slope that its terms without the random walk explain is not looked at twice.
     """
     slope = stats.slope_ppm_per_s
-    if stats.n < _FEWEST or not slope:
+    if stats.n < FEWEST or not slope:
         return None
     over_t_ppm = slope * stats.span_s
     as_variance = over_t_ppm * over_t_ppm / 12.0
-    if as_variance < _SEEN * float(np.dot(SLOPE[:3], mean.terms[:3])):
+    if as_variance < SEEN * float(np.dot(SLOPE[:3], mean.terms[:3])):
         return None
     noise = mean_uncertainty(without_drift(stats))
-    if noise is None or as_variance < _CLEAR * float(np.dot(SLOPE, noise.terms)):
+    if noise is None or as_variance < CLEAR * float(np.dot(SLOPE, noise.terms)):
         return None
     return over_t_ppm, noise

@@ -47,6 +47,12 @@ _PHASE_RUNG: Final = 0.1  # further weight where white PM is one of several
 # The same where the slowest motions are known, for each pair of a faster and a slower
 # term: tests/finders/pair_weights.py, its criterion.
 _PAIRS: Final = (1.0, 0.03, 0.15, 0.02, 0.135, 0.3)
+# The longer a run, the likelier that a random walk has come up beside quicker noise:
+# its mixtures count once at `_SHORT` readings and `_WALKS` times from `_LONG` on.
+# tests/finders/pair_weights.py, the same criterion; the bounds are our rule.
+_WALKS: Final = 2.0
+_SHORT: Final = 30.0  # our rule
+_LONG: Final = 100.0  # our rule
 _OCTAVES_TO: Final = 16.0  # our rule: what is slower than T/16, the motions tell better
 # Freedom of octaves and slope: tests/finders/freedom_shares.py, the same criterion.
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
@@ -72,16 +78,25 @@ class Ladder(NamedTuple):
     rungs: tuple[float, float, float, float] = _RUNGS
     phase_rung: float = _PHASE_RUNG
     pairs: tuple[float, ...] = _PAIRS
+    walks: float = _WALKS
 
-    def weight(self, terms: tuple[int, ...], *, motions: bool) -> float:
-        """Return the weight of a mixture of these terms, the quickest first."""
+    def weight(
+        self, terms: tuple[int, ...], *, motions: bool, walks: float = 1.0
+    ) -> float:
+        """Return the weight of a mixture of these terms, the quickest first.
+
+        `walks` is a further weight of a random walk beside quicker noise, where the
+        slowest motions are known.
+        """
         if motions:
-            apart = pairwise(terms)
-            return math.prod(self.pairs[_PAIR_OF[pair]] for pair in apart)
+            hides = len(terms) > 1 and terms[-1] == _WALK
+            apart = math.prod(self.pairs[_PAIR_OF[pair]] for pair in pairwise(terms))
+            return apart * walks if hides else apart
         found = math.prod(self.rungs[term] for term in terms[1:])
         return found * (self.phase_rung if len(terms) > 1 and terms[0] == 0 else 1.0)
 
 
+_WALK: Final = 3  # definition: random-walk FM among the terms
 # definition: pairs of terms in the order of `_PAIRS`
 _PAIR_OF: Final = {pair: at for at, pair in enumerate(combinations(range(4), 2))}
 _LADDER: Final = Ladder()
@@ -241,7 +256,8 @@ def _models(
 ) -> _Models:
     """Return what each mixture expects of runs of one length: a judge asks twice."""
     rungs = _rungs(length, ladder)
-    shares, log_weight = _ladder(rungs, ladder, motions=kind is not None)
+    walks = _walks(length, ladder)
+    shares, log_weight = _ladder(rungs, ladder, motions=kind is not None, walks=walks)
     if kind is not None:
         shares = _with_gaps(shares, kind.gaps)
     model = shares @ (np.array(m) / length) ** POWERS[:, None]
@@ -264,9 +280,19 @@ def _rungs(length: float, ladder: Ladder) -> tuple[int, ...]:
     )
 
 
+def _walks(length: float, ladder: Ladder) -> float:
+    """Return the weight of random walks by the length of a run, from 1 on.
+
+    In steps of a quarter of an octave: fewer ladders to keep ready.
+    """
+    share = math.log(length / _SHORT) / math.log(_LONG / _SHORT)
+    octaves = min(max(share, 0.0), 1.0) * math.log2(ladder.walks)
+    return float(2.0 ** (round(4.0 * octaves) / 4.0))
+
+
 @lru_cache(maxsize=64)
 def _ladder(
-    rungs: tuple[int, ...], ladder: Ladder, *, motions: bool
+    rungs: tuple[int, ...], ladder: Ladder, *, motions: bool, walks: float = 1.0
 ) -> tuple[Array, Array]:
     """Return shares of the four terms at T, shape (shapes, 4), and log weights."""
     shares: list[list[float]] = []
@@ -274,7 +300,7 @@ def _ladder(
     for size in (1, 2, 3):
         for terms in combinations(range(4), size):
             gaps = [b - a for a, b in pairwise(terms)]
-            weight = ladder.weight(terms, motions=motions)
+            weight = ladder.weight(terms, motions=motions, walks=walks)
             for steps in product(*(range(rungs[gap - 1]) for gap in gaps)):
                 row, value = [0.0] * 4, 1.0
                 row[terms[0]] = 1.0

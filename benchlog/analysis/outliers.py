@@ -32,6 +32,7 @@ FEWEST: Final = 5  # our rule: see below
 _MAD_TO_SD: Final = 1.4826  # definition: 1 / 0.6745, of normal scatter
 _BATCH: Final = 256  # our rule: for speed alone
 _SUSPECT_FLAG: Final = int(Flag.SUSPECT)  # definition: an enum's bit masks slowly
+_MULTIPLE_FLAGS: Final = int(Flag.SUSPECT | Flag.FAR)  # definition: of these the first
 
 
 def marked(values: Array, floor: float, score: float = SCORE) -> Mask:
@@ -117,7 +118,8 @@ class WithoutOutliers:
         whole = _joined([*self._around, *self._held])
         self._held = [_cut(whole, start)]
         self._looked = min(self._looked, 1)  # all were looked at, or none counts
-        suspect = (whole.flags & _SUSPECT_FLAG) != 0
+        # one that is far off alone is an outlier; if most are, the device is there
+        suspect = (whole.flags & _MULTIPLE_FLAGS) == _SUSPECT_FLAG
         return whole, suspect | marked(whole.frequency_hz, self._floor_hz), start
 
     def _judge(self) -> None:

@@ -80,7 +80,7 @@ class Running:
         self._last: _Last | None = None
         self._first_utc_ns = self._last_utc_ns = -1
         self._first_gate_s = 0.0
-        self._gaps = self._suspect = self._settling = 0
+        self._gaps = self._suspect = self._far = self._settling = 0
         self._left_out = False
         self._simulated = False
         self._spacing_ns = self._spacings = 0
@@ -189,6 +189,7 @@ class Running:
         self._high = max(self._high, float(shifted.max()))
         self._last_utc_ns = int(columns.utc_ns[-1])
         self._suspect += int(np.count_nonzero(columns.flags & Flag.SUSPECT))
+        self._far += int(np.count_nonzero(columns.flags & Flag.FAR))
         self._simulated |= bool(np.any(columns.flags & Flag.SIMULATED))
         self._ambient.feed(columns.ambient_c, columns.flags)
 
@@ -226,6 +227,7 @@ class Running:
             n_ambient=ambient.n,
             n_typed_ambient=ambient.typed,
             n_suspect=self._suspect,
+            n_far=self._far,
             simulated=self._simulated,
             n_settling=self._settling,
         )

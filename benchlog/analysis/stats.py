@@ -54,6 +54,9 @@ class RunStats:
         as `avar` while none is missing.
     phase_blocks : BlockPhases | None
         Mean phases of equal blocks, in ppm times tau0; None where the phase was lost.
+    n_suspect, n_far : int
+        Readings no device of the part can give; of these, those that lie near no
+        simple multiple of nominal.
     n_settling : int
         Readings left out of all this because the device was still settling.
 
@@ -82,6 +85,7 @@ class RunStats:
     n_ambient: int = 0
     n_typed_ambient: int = 0
     n_suspect: int = 0
+    n_far: int = 0
     n_settling: int = 0
     simulated: bool = False
 

@@ -86,6 +86,9 @@ _POSITION: Final = {
     "divider": TableKey(
         number("device output is nominal/divider", 1e-6, 1e9), default=1.0
     ),
+    "span_ppm": TableKey(
+        in_ppm("+- in ppm of nominal, what a reading can be", high=1e9, above=0)
+    ),
 }
 _REFERENCE: Final = {
     "counter": TableKey(_instrument, required=True),

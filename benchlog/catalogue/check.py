@@ -14,6 +14,7 @@ from datetime import date, datetime
 from typing import Any, Final
 
 from benchlog.errors import ConfigError, Problem, nearest_hint
+from benchlog.masking import masked
 from benchlog.units import (
     PPM_PER_PERCENT,
     as_stated,
@@ -155,7 +156,7 @@ def shown(value: object) -> str:
     if isinstance(value, int) and value not in _INT64:
         return "a number of absurd size"
     said = repr(value) if isinstance(value, str | int | float) else str(value)
-    return _short(said)
+    return _short(masked(said))
 
 
 def _short(said: str) -> str:

@@ -216,8 +216,8 @@ def _ask_back(kind: str | None, nominal_hz: float | None, findings: Findings) ->
 def _check_range(values: Mapping[str, Any], findings: Findings) -> None:
     reference_c, range_c = values["reference_c"], values["range_c"]
     if range_c is not None and not range_c[0] <= reference_c <= range_c[1]:
-        found = f"found [{range_c[0]:g}, {range_c[1]:g}]"
-        expected = f"a range around reference_c = {reference_c:g}"
+        found = f"found [{as_stated(range_c[0])}, {as_stated(range_c[1])}]"
+        expected = f"a range around reference_c = {as_stated(reference_c)}"
         findings.add("limits.range_c", found, expected)
 
 

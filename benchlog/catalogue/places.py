@@ -17,6 +17,7 @@ from typing import Any, Final, TypeVar
 import platformdirs
 
 from benchlog.errors import ConfigError, NotFoundError, Problem, UsageError
+from benchlog.units import LONGEST_NUMBER
 
 T = TypeVar("T")
 
@@ -28,9 +29,12 @@ KINDS: Final = {
 }
 """Folder of each kind of file, and the word for one of them."""
 MAX_BYTES: Final = 65_536
-"""A longer file is refused: the longest of ours has a few thousand bytes."""
+"""A longer file is refused: the longest of ours has a few thousand bytes; our rule."""
+SIZE_VARIABLE: Final = "BENCHLOG_TOML_BYTES"
+"""Names how long a file may be instead."""
 SUFFIX: Final = ".toml"
 WHOLE_FILE: Final = "(whole file)"
+_MOST_DIGITS: Final = 9  # of a number of bytes
 _MAX_DOTS: Final = 200  # a line; the parser's time grows as the square of dotted keys
 
 _ID_LINE: Final = r"""[^\[]*?^\s*id\s*=\s*["']([^"'\n]+)"""
@@ -171,7 +175,8 @@ def read_toml(entry: Traversable) -> dict[str, Any]:
     """Read a file as TOML.
 
     Raises ConfigError when it is not a regular file, cannot be read, is longer than
-    MAX_BYTES, is not UTF-8 or not TOML (with the line).
+    MAX_BYTES, is not UTF-8 or not TOML (with the line), or has a number of more than 64
+    characters; UsageError when `SIZE_VARIABLE` holds no number.
     """
     data = _read_bytes(entry)
     try:
@@ -185,26 +190,43 @@ def read_toml(entry: Traversable) -> dict[str, Any]:
             expected = f"at most {_MAX_DOTS} in a line"
             raise _refused(entry, "found too many dots", expected, f"line {number}")
     try:
-        return tomllib.loads(text)
+        return tomllib.loads(text, parse_float=_number)
     except RecursionError:
         raise _refused(entry, "nested too deeply", "plain TOML tables") from None
     except ValueError as error:  # TOMLDecodeError, and integers beyond any size
         raise _syntax(entry, text, str(error)) from None
 
 
+def _number(text: str) -> float:
+    if len(text) > LONGEST_NUMBER:
+        raise ValueError(f"a number of more than {LONGEST_NUMBER} characters")
+    return float(text)
+
+
+def most_bytes() -> int:
+    """Return how long a file may be. Raises UsageError."""
+    said = os.environ.get(SIZE_VARIABLE, "")
+    if not said:
+        return MAX_BYTES
+    if not (said.isascii() and said.isdigit() and len(said) <= _MOST_DIGITS):
+        raise UsageError(f"{SIZE_VARIABLE} is no number of bytes: {said[:40]!r}")
+    return int(said)
+
+
 def _read_bytes(entry: Traversable) -> bytes:
-    expected = "a readable TOML file"
+    expected, most = "a readable TOML file", most_bytes()
     try:
         if not entry.is_file():
             kind = "is a folder" if entry.is_dir() else "is not a regular file"
             raise _refused(entry, kind, expected)
         with entry.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(most + 1)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise _refused(entry, f"cannot be read: {reason}", expected) from None
-    if len(data) > MAX_BYTES:
-        raise _refused(entry, "too long", f"at most {MAX_BYTES} bytes")
+    if len(data) > most:
+        expected = f"at most {most} bytes; {SIZE_VARIABLE}=NUMBER allows more"
+        raise _refused(entry, "too long", expected)
     return data
 
 

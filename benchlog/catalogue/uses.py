@@ -26,7 +26,7 @@ from benchlog.catalogue.check import (
 from benchlog.catalogue.places import complete, find, is_path, read_toml, usable
 from benchlog.errors import NotFoundError, Problem
 from benchlog.model import BitTiming, SerialLink, Synchronisation, Use
-from benchlog.units import PPM_PER_PERCENT, SECONDS_PER_DAY
+from benchlog.units import PPM_PER_PERCENT, SECONDS_PER_DAY, as_stated
 
 STATUSES: Final = ("verified", "derived", "secondary", "memory", "practice")
 """What is known of a tolerance: seen in the standard's own words; worked out from a
@@ -166,7 +166,7 @@ def _at_rate(
     if several:
         baud = links[0].baud
         said["id"] = f"{use['id']}-{baud:.12g}"
-        said["title"] = f"{use['title']}, {baud:,.12g} Bd"
+        said["title"] = f"{use['title']}, {as_stated(baud)} Bd"
     first, *others = (
         Use(**said, serial=link, comfortable_ppm=ppm)
         for link, ppm in zip(links, comfortable, strict=True)

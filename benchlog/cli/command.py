@@ -8,7 +8,7 @@ import click
 
 from benchlog.cli.error_handling import DEBUG
 from benchlog.cli.host_faults import address_fault
-from benchlog.errors import UsageError
+from benchlog.errors import BenchlogError, UsageError
 
 COMMANDS: Final = {
     "help": "Read the manual: topics, or one page.",
@@ -47,6 +47,7 @@ COMMANDS: Final = {
     "import": "Read frequency data made elsewhere into a run.",
     "export": "Write a run's readings to a file.",
     "backup": "Copy the database while it is in use.",
+    "check": "Check a database for damage; put damaged runs aside.",
     "merge": "Merge the runs of other databases into this one.",
     "completion": "Print the completion script for your shell.",
 }
@@ -66,7 +67,7 @@ GROUPS: Final = {
     ),
     "Judge again, and correct mistakes": ("judge", "void", "correct"),
     "Write records, exchange files, keep the database safe": (
-        *("report", "export", "import", "backup", "merge"),
+        *("report", "export", "import", "backup", "check", "merge"),
     ),
 }
 """What one does in a day, and the commands for it; each command stands in one group."""
@@ -107,7 +108,17 @@ class WithExamples(click.Command):
         fault = address_fault(values)
         if fault:
             raise UsageError(fault)
-        return super().invoke(ctx)
+        try:
+            return super().invoke(ctx)
+        except (BenchlogError, click.ClickException, OSError, MemoryError):
+            raise
+        except (click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            damage = _damage_behind(ctx)
+            if damage is None:
+                raise
+            raise damage from error
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Print the examples line by line."""
@@ -117,6 +128,15 @@ class WithExamples(click.Command):
             with formatter.section(heading):
                 formatter.write_dl(rows)
         write_examples(formatter, self.examples)
+
+
+def _damage_behind(ctx: click.Context) -> BenchlogError | None:
+    """Return what is wrong with the database that a command was about, if anything."""
+    if "db" not in ctx.params:
+        return None
+    from benchlog.cli.database import damage_behind
+
+    return damage_behind(ctx.params["db"])
 
 
 class Group(WithExamples, click.Group):

@@ -1,13 +1,20 @@
 """Which database a command means, and reading from it."""
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchlog.cli.host_faults import address_fault
 from benchlog.cli.printing import say
-from benchlog.errors import NotFoundError, UsageError
+from benchlog.errors import (
+    NotFoundError,
+    StoreDamagedError,
+    StoreError,
+    UsageError,
+)
+
+_MOST_NAMED = 5  # our rule: what a person reads
 
 if TYPE_CHECKING:
     from benchlog.model import Run
@@ -31,7 +38,8 @@ def reading(db: Path | None) -> "Iterator[Reader]":
 
     A log that nobody needs any more is folded into the database afterwards.
     A file with the schema of an older version stays as it is: a copy of it is brought
-    up to date and read. Raises StoreError when it is missing or not ours.
+    up to date and read. What could not be read is named at the end, and why.
+    Raises StoreError when it is missing or not ours.
     """
     from benchlog.errors import StoreOlderError
     from benchlog.store.opening import fold_log
@@ -48,7 +56,44 @@ def reading(db: Path | None) -> "Iterator[Reader]":
             copy = stack.enter_context(at_newest_schema(path))
             reader = Reader.open(copy, original=path)
         stack.callback(fold_log, path)
-        yield stack.enter_context(reader)
+        stack.enter_context(reader)
+        yield reader
+        tell_left_out(reader)
+
+
+def damage_behind(db: Path | None) -> StoreError | None:
+    """Return what is wrong with a database that led to something unexpected.
+
+    None where nothing is: then it is we who are wrong.
+    """
+    from benchlog.store.integrity.examination import examine
+
+    path = database(db)
+    if not path.exists():
+        return None
+    for finding in examine(path):
+        if finding.todo:
+            return StoreDamagedError(
+                f"{path} is damaged: {finding.what}; `benchlog check` tells all of it, "
+                "and what to do"
+            )
+    return None
+
+
+def tell_left_out(reader: "Reader") -> None:
+    """Name what could not be read of a database, and the command that tells more."""
+    say_left_out(reader.left_out)
+    if reader.left_out:
+        say("`benchlog check` tells what is left of them, and what to do")
+
+
+def say_left_out(left_out: Mapping[str, str]) -> None:
+    """Name what could not be read, a line for each; a few lines stand for many."""
+    for name, why in list(left_out.items())[:_MOST_NAMED]:
+        say(f"{name} is left out: {why}")
+    more = len(left_out) - _MOST_NAMED
+    if more > 0:
+        say(f"... and {more} more")
 
 
 def chosen_run(reader: "Reader", number: int | None) -> "Run":

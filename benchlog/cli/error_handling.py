@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import click
 
-from benchlog.cli.host_faults import sentence_of
+from benchlog.cli.host_faults import memory_fault, sentence_of
 from benchlog.errors import BenchlogError
 from benchlog.units import printable
 
@@ -32,6 +32,8 @@ class ToldError(click.ClickException):
 @contextlib.contextmanager
 def told(ctx: click.Context) -> Iterator[None]:
     """Turn exceptions into `ToldError`, unless `--debug` was given."""
+    if small := memory_fault():
+        raise ToldError(small, 1)
     try:
         yield
     except (click.ClickException, click.exceptions.Exit, click.Abort):

@@ -37,6 +37,11 @@ _HOME: Final = (
     "this user has no home directory; set HOME, or XDG_DATA_HOME, XDG_CONFIG_HOME and "
     "XDG_STATE_HOME, to folders that you may write"
 )
+_LEAST_MB: Final = 256
+"""Megabytes of address space that a command needs; our rule: numpy alone takes 150."""
+_MEMORY: Final = (
+    "end other programs, or raise the limit of this shell (`ulimit -v unlimited`)"
+)
 _SCHEME: Final = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+):(?:[/\\]|$)")
 
 
@@ -44,6 +49,8 @@ def sentence_of(error: Exception) -> str:
     """Return what a fault of the computer means and what to do; empty for a bug."""
     if isinstance(error, RuntimeError) and "home directory" in str(error):
         return _HOME
+    if isinstance(error, MemoryError):
+        return f"there is not enough memory: {_MEMORY}"
     if not isinstance(error, OSError):
         return ""
     remedy = _SENTENCES.get(error.errno or 0, "")
@@ -53,6 +60,22 @@ def sentence_of(error: Exception) -> str:
     if where is None:
         return f"a file cannot be written or opened: {remedy}"
     return f"{os.fspath(where)} cannot be used: {remedy}"
+
+
+def memory_fault() -> str:
+    """Return what to do where this process may take too little memory, else empty.
+
+    The libraries that need it do not raise an error: they end the process.
+    """
+    try:
+        import resource
+    except ImportError:  # not a POSIX system
+        return ""
+    most, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if most == resource.RLIM_INFINITY or most >= _LEAST_MB * 2**20:
+        return ""
+    said = f"{most / 2**20:,.0f} MB of memory are allowed, and {_LEAST_MB} are needed"
+    return f"{said}: {_MEMORY}"
 
 
 def address_fault(values: Iterable[object]) -> str:

@@ -27,7 +27,9 @@ from benchlog.driver_kit.connect import STREAM_WANTED, is_stream, open_stream
 from benchlog.driver_kit.listener import Line, Listener
 from benchlog.driver_kit.numbers import Number, checked_dialect, parse_reply
 from benchlog.driver_kit.settings import number_of
+from benchlog.driver_values import LONGEST_RAW
 from benchlog.errors import GarbledError, LostError
+from benchlog.masking import masked
 from benchlog.model import Dialect, Identity, Sample
 
 DIALECT: Final = Option(
@@ -142,7 +144,9 @@ class LineDriver(Driver):
             settings["dialect"] = self._dialect.name
             title = self._dialect.title or self._dialect.name
         text = f"{title} (it only talks and cannot be asked)"
-        return Identity(text, model=title, serial=self.address, settings=settings)
+        return Identity(
+            text, model=title, serial=masked(self.address), settings=settings
+        )
 
     def read(self) -> Sample:
         """See `Driver.read`."""
@@ -192,6 +196,8 @@ class LineDriver(Driver):
 
     def _parsed(self, line: Line) -> tuple[float, float | None] | None:
         """Return the value of a line and its last digit's worth, None for no value."""
+        if len(line.raw) > LONGEST_RAW:
+            raise self._malformed(line, f"it has {len(line.raw):,} bytes")
         try:
             found = self.parse(line.raw)
         except (ValueError, KeyError, IndexError) as error:

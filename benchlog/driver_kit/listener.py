@@ -20,7 +20,7 @@ from benchlog.errors import (
     OutOfStepError,
     SilentError,
 )
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, two_digits
 
 MAX_WAITING: Final = 10_000
 """Lines that may wait unread; more means that nobody listens any more."""
@@ -118,9 +118,9 @@ class Listener:
         if self._link.pause_s <= max(_SHORT_PAUSE_S, limit_s):
             return None
         return GarbledError(
-            f"{self._link.address} rested for {self._link.pause_s:.2g} s in the middle "
-            f"of {line.raw[:60]!r}, which may be half of one line and another; check "
-            "the cable and the line's settings",
+            f"{self._link.address} rested for {two_digits(self._link.pause_s)} s in "
+            f"the middle of {line.raw[:60]!r}, which may be half of one line and "
+            "another; check the cable and the line's settings",
             address=self._link.address,
             raw=line.raw,
         )

@@ -12,12 +12,17 @@ from decimal import Decimal
 from typing import Final
 
 from benchlog.driver import Driver
+from benchlog.driver_kit.reply_patterns import (
+    TooSlowError,
+    is_bounded,
+    match_reply,
+    pattern_fault,
+)
 from benchlog.errors import GarbledError, NoSignalError, OverloadError, RefusedError
 from benchlog.model import Dialect
 
 _NRF: Final = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,4})?", re.ASCII)
 _MAX_DIGITS: Final = 64  # no instrument writes a longer number
-_MAX_REPLY: Final = 512  # and no reply that holds one is longer than this
 _INFINITY: Final = 9.9e37
 _NAN: Final = 9.91e37
 _CONVERSIONS: Final = {("s", "Hz"), ("counts", "Hz"), ("K", "C"), ("F", "C")}
@@ -32,7 +37,7 @@ class Number:
 
     def times(self, factor: float) -> "Number":
         """Return it in another unit, `factor` of the present one to one of the new."""
-        return Number(self.value * factor, self.step * abs(factor))
+        return Number(self.value * factor, _worth(self.step * abs(factor)))
 
 
 def parse_number(text: str) -> Number | None:
@@ -48,7 +53,7 @@ def parse_number(text: str) -> Number | None:
         return None
     exponent = Decimal(text).as_tuple().exponent
     step = float(f"1e{exponent}")
-    return Number(value, step if math.isfinite(step) else abs(value))
+    return Number(value, _worth(step if math.isfinite(step) else abs(value)))
 
 
 def parse_reply(
@@ -65,14 +70,17 @@ def parse_reply(
     `gate_s` turns counts into a frequency. Raises NoSignalError, OverloadError or
     GarbledError, each with the raw line.
     """
-    if len(line) > _MAX_REPLY or not line.isascii():
+    if not line.isascii() or not is_bounded(line.decode("ascii")):
         raise _garbled(line, address, command)
     text = line.decode("ascii").strip(" \t\r\n")
     if _is_one_of(text, dialect.no_signal):
         raise _no_signal(line, address, command)
     if _is_one_of(text, dialect.overload):
         raise _overload(line, address, command)
-    match = re.fullmatch(dialect.reply, text, re.ASCII)
+    try:
+        match = match_reply(dialect.reply, text)
+    except TooSlowError as error:
+        raise _garbled(line, address, command, f"; its match: {error}") from error
     number = parse_number((match["value"] or "").strip()) if match else None
     if number is None:
         raise _garbled(line, address, command)
@@ -83,6 +91,11 @@ def parse_reply(
     if converted is None:
         raise _garbled(line, address, command)
     return converted
+
+
+def _worth(step: float) -> float:
+    """Return what a last digit is worth: never nothing, however small it was."""
+    return step or math.ulp(0.0)
 
 
 def converts(given: str, wanted: str) -> bool:
@@ -100,13 +113,13 @@ def _in_unit(number: Number, given: str, wanted: str, gate_s: float) -> Number |
     if pair == ("s", "Hz"):
         if number.value <= 0 or number.value**2 == 0:
             return None
-        number = Number(1.0 / number.value, number.step / number.value**2)
+        number = Number(1.0 / number.value, _worth(number.step / number.value**2))
     elif pair == ("counts", "Hz"):
         number = number.times(1.0 / gate_s)
     elif pair == ("K", "C"):
         number = Number(number.value - 273.15, number.step)
     elif pair == ("F", "C"):
-        number = Number((number.value - 32.0) / 1.8, number.step / 1.8)
+        number = Number((number.value - 32.0) / 1.8, _worth(number.step / 1.8))
     return number if math.isfinite(number.value + number.step) else None
 
 
@@ -114,10 +127,12 @@ def _is_one_of(text: str, words: tuple[str, ...]) -> bool:
     return text.casefold() in {word.strip().casefold() for word in words}
 
 
-def _garbled(line: bytes, address: str, command: str) -> GarbledError:
+def _garbled(line: bytes, address: str, command: str, why: str = "") -> GarbledError:
     asked = f" to {command!r}" if command else ""
     said = f"{address} answered{asked} with {line[:60]!r}, which is not a number it "
-    said += "should give; check the dialect's reply pattern and the line's settings"
+    said += (
+        "should give; check the dialect's reply pattern and the line's settings" + why
+    )
     return GarbledError(said, address=address, command=command, raw=line)
 
 
@@ -155,7 +170,7 @@ def checked_dialect(driver: Driver, talks: str, *, any_unit: bool = False) -> Di
             f"its replies are in {dialect.unit!r}, this driver needs {driver.unit!r}"
         )
     else:
-        fault = _pattern_fault(dialect.reply)
+        fault = pattern_fault(dialect.reply)
     if fault:
         raise RefusedError(
             f"dialect {dialect.name!r} does not fit {driver.address}: {fault}; choose "
@@ -163,11 +178,3 @@ def checked_dialect(driver: Driver, talks: str, *, any_unit: bool = False) -> Di
             address=driver.address,
         )
     return dialect
-
-
-def _pattern_fault(pattern: str) -> str:
-    try:
-        groups = re.compile(pattern).groupindex
-    except re.error as error:
-        return f"its reply pattern is no regular expression ({error})"
-    return "" if "value" in groups else "its reply pattern has no group 'value'"

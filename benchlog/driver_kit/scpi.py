@@ -13,9 +13,10 @@ from benchlog.clock import Clock, HostClock
 from benchlog.driver import GRACE_S
 from benchlog.driver_kit.link import Link
 from benchlog.driver_kit.numbers import parse_number
+from benchlog.driver_kit.reply_patterns import MOST_REPLY
 from benchlog.errors import GarbledError, OutOfStepError, RefusedError
 from benchlog.model import Dialect, Identity
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, two_digits
 
 MAX_ERRORS: Final = 20
 """An error queue is asked no oftener than this; instruments hold 10 to 20 entries."""
@@ -143,6 +144,8 @@ class Talk:
     def _next(self, command: str, limit_s: float) -> Reply:
         deadline = self.clock.deadline(limit_s + self.extra_s, GRACE_S)
         line = self.link.read_line(deadline, command)
+        if len(line) > MOST_REPLY:
+            raise self._endless(command, line)
         return Reply(line, self.clock.mono_ns(), self.clock.utc_ns(), command)
 
     def _is_too_soon(self, took_s: float, gate_s: float) -> bool:
@@ -157,11 +160,21 @@ class Talk:
         self._gates_kept = self._gates_kept + 1 if took_s > _KEPT * gate_s else 0
         return too_soon
 
+    def _endless(self, command: str, line: bytes) -> GarbledError:
+        return GarbledError(
+            f"{self.link.address} answered {command!r} with {len(line):,} bytes, more "
+            f"than the {MOST_REPLY} of any reply: {line[:60]!r}...; check the line's "
+            "settings and the dialect's terminator",
+            address=self.link.address,
+            command=command,
+            raw=line,
+        )
+
     def _in_pieces(self, reply: Reply) -> GarbledError:
         return GarbledError(
-            f"{self.link.address} rested for {self.link.pause_s:.2g} s in the middle "
-            f"of {reply.line[:60]!r}, which may be half of one answer and another; "
-            "check the line",
+            f"{self.link.address} rested for {two_digits(self.link.pause_s)} s in "
+            f"the middle of {reply.line[:60]!r}, which may be half of one answer "
+            "and another; check the line",
             address=self.link.address,
             command=reply.command,
             raw=reply.line,

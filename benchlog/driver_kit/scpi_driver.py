@@ -15,6 +15,7 @@ from benchlog.errors import (
     OverloadError,
     RefusedError,
 )
+from benchlog.masking import masked
 from benchlog.model import Dialect, Identity, Sample
 
 EXTRA: Final = Option(
@@ -168,8 +169,8 @@ class ScpiDriver(Driver):
 
     def _unnamed(self, settings: Mapping[str, str]) -> Identity:
         """Return the identity of what cannot be asked for one."""
-        text = f"something at {self.address} that cannot be asked who it is"
-        return Identity(text, serial=self.address, settings=settings)
+        text = f"something at {masked(self.address)} that cannot be asked who it is"
+        return Identity(text, serial=masked(self.address), settings=settings)
 
     def _way(self, talk: Talk) -> tuple[str, ...]:
         """Return the roles that fetch a value in this dialect."""

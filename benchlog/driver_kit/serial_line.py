@@ -21,7 +21,7 @@ SERIAL_OPTIONS: Final = (
         "parity",
         str,
         "none",
-        "parity bit on a serial line",
+        "parity bit on a serial line; a byte with a wrong one spoils its line",
         choices=("none", "even", "odd", "mark", "space"),
     ),
     Option(
@@ -108,13 +108,31 @@ def _open(port: Any, wanted: Mapping[str, bool], *, is_device: bool) -> None:
         for name, state in wanted.items():
             setattr(port, name, state)
     port.open()
-    if not is_device or not wanted:
+    if not is_device:
         return
     try:
-        _hold_lines(port.fileno(), wanted)
+        if port.parity != serial.PARITY_NONE:
+            _check_parity(port.fileno())
+        if wanted:
+            _hold_lines(port.fileno(), wanted)
     except BaseException:
         port.close()
         raise
+
+
+def _check_parity(fd: int) -> None:
+    """Let a byte with wrong parity, or without a stop bit, arrive as NUL.
+
+    pySerial switches the check of what comes in off, so that such a byte would be one
+    digit for another. No line with a NUL in it is a number (termios(3): INPCK without
+    IGNPAR and PARMRK).
+    """
+    import termios  # noqa: PLC0415 - not on every system
+
+    attributes = termios.tcgetattr(fd)
+    attributes[0] |= termios.INPCK
+    attributes[0] &= ~(termios.IGNPAR | termios.PARMRK | termios.ISTRIP)
+    termios.tcsetattr(fd, termios.TCSANOW, attributes)
 
 
 def _hold_lines(fd: int, wanted: Mapping[str, bool]) -> None:

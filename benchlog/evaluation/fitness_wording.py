@@ -8,11 +8,7 @@ from itertools import groupby
 from typing import Final
 
 from benchlog.model import Use
-from benchlog.units import (
-    as_stated,
-    decimals_for,
-    seconds_per_day,
-)
+from benchlog.units import as_stated, decimals_for, seconds_per_day
 from benchlog.verdict.fitness.fitness import HEADROOM, Fitness, FitnessDecision
 from benchlog.verdict.fitness.lot_fitness import LotFitness
 
@@ -105,7 +101,7 @@ def oversampling_notes(found: Sequence[Fitness]) -> Iterator[str]:
         if link is None or made is None or made.oversampling == link.oversampling:
             continue
         name = one.use.id.removesuffix(f"-{link.baud:.12g}")
-        rates.setdefault((name, made.oversampling), []).append(f"{link.baud:,.12g}")
+        rates.setdefault((name, made.oversampling), []).append(as_stated(link.baud))
     for (name, samples), of_them in rates.items():
         yield f"{name}: {samples} samples a bit at {_listed(of_them)} Bd"
 

@@ -57,16 +57,26 @@ def plan_from(document: Mapping[str, Any]) -> Plan:
             status=None if status is None else Status(status),
             doubts=tuple(document["doubts"]),
         )
-    except (KeyError, TypeError, ValueError) as error:
-        raise DataError(
-            f"the plan kept with the lot cannot be read ({error}); open the lot anew "
-            "under another name"
-        ) from error
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        raise _unreadable(error) from error
+
+
+def _unreadable(error: Exception) -> DataError:
+    return DataError(
+        f"the plan kept with the lot cannot be read ({error}); open the lot anew under "
+        "another name"
+    )
 
 
 def undecided_rule(document: Mapping[str, Any]) -> UndecidedRule:
-    """Return what an undecided device counts as, as it was kept beside the plan."""
-    return UndecidedRule(str(document.get("undecided", UndecidedRule.OPEN)))
+    """Return what an undecided device counts as, as it was kept beside the plan.
+
+    Raises DataError for a rule that there is not.
+    """
+    try:
+        return UndecidedRule(str(document.get("undecided", UndecidedRule.OPEN)))
+    except ValueError as error:
+        raise _unreadable(error) from error
 
 
 def outcomes(

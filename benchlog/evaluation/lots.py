@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Final
 
-from benchlog.errors import NotFoundError, UsageError
+from benchlog.errors import DataError, NotFoundError, UsageError
 from benchlog.evaluation.lot_plan import plan_from, undecided_rule
 from benchlog.model import Lot, LotRun, Part, Purpose, Run
 from benchlog.store.reader import Reader
@@ -52,9 +53,9 @@ def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]
 
     Raises DataError when the plan cannot be read.
     """
-    rows = reader.lot_runs(lot)
     known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
-    runs = tuple(known.get(row.run) or reader.run(row.run) for row in rows)
+    rows = [row for row in reader.lot_runs(lot) if row.run in known]
+    runs = tuple(known[row.run] for row in rows)
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
     shared = shared_u_ppm((b.status, b.u_ppm) for b in bases if b is not None)
     report = lot_report(lot, reader.part(lot.part_id), rows, shared)
@@ -66,10 +67,10 @@ def lots_with_benches(
 ) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
     """Yield the report and the benches of each lot that has runs or a plan.
 
-    Each report is that of `lot_with_runs`; what they need is asked for all together.
-    Raises DataError when a plan cannot be read.
+    Each report is that of `lot_with_runs`; what they need is asked for all together. A
+    lot whose plan or part cannot be read is left out, and noted in `reader.left_out`.
     """
-    runs, parts = reader.runs_by_lot(), reader.parts()
+    runs, part_of = reader.runs_by_lot(), cache(reader.part)
     doubts = _all_base_doubts(reader)
     for lot in reader.lots(part=part):
         if supplier not in (None, lot.supplier):
@@ -87,7 +88,11 @@ def lots_with_benches(
             if one.run.counts and one.base_status is not None
         )
         rows = [one.run for one in own]
-        report = lot_report(lot, parts[lot.part_id], rows, shared)
+        try:
+            report = lot_report(lot, part_of(lot.part_id), rows, shared)
+        except DataError as error:
+            reader.left_out[f"lot {lot.lot}"] = str(error)
+            continue
         found = {row.run: doubts[row.run] for row in rows if row.run in doubts}
         benches = tuple(dict.fromkeys(row.bench for row in rows))
         yield replace(report, base_doubts=found), benches

@@ -5,6 +5,7 @@ keepers write to it.
 """
 
 import importlib
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from benchlog.errors import MissingExtraError, NotFoundError, StoreOlderError
 from benchlog.evaluation.document import whole_document
-from benchlog.evaluation.run_evaluation import Evaluation, evaluate
+from benchlog.evaluation.run_evaluation import Evaluation, evaluate, judged_alone
 from benchlog.evaluation.run_history import RunHistory, history_of
 from benchlog.model import Columns, Decision, Run
 from benchlog.store.backup import at_newest_schema
@@ -121,7 +122,8 @@ class RunFigures:
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain values, the document that `show --json` prints."""
-        return whole_document(self.evaluation, self.history)
+        with judged_alone(self.evaluation.run):
+            return whole_document(self.evaluation, self.history)
 
 
 class RecordedRun:
@@ -156,10 +158,11 @@ class RecordedRun:
     def figures(self) -> RunFigures:
         """Judge the run from its readings and return what is known of it.
 
-        They are gone through in constant memory. Raises StoreError.
+        They are gone through in constant memory. Raises StoreError, UnreadableRunError.
         """
         evaluation = evaluate(self._reader, self._row, summary="long")
-        return RunFigures(evaluation, history_of(self._reader, self.id))
+        with judged_alone(self._row):
+            return RunFigures(evaluation, history_of(self._reader, self.id))
 
 
 class Records:
@@ -200,6 +203,11 @@ class Records:
         """Return runs of this device, part id and lot, the newest first."""
         found = self._reader.runs(device=device, part=part, lot=lot, limit=limit)
         return [RecordedRun(self._reader, row) for row in found]
+
+    @property
+    def left_out(self) -> Mapping[str, str]:
+        """What could not be read so far, and why: `run 7`, `reference check 2`, ..."""
+        return self._reader.left_out
 
     def close(self) -> None:
         """Let go of the database. May be called twice."""

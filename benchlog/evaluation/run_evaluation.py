@@ -6,6 +6,7 @@ of pulses, the trains are kept.
 """
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import dataclass, replace
 from typing import Final, Literal
@@ -14,7 +15,7 @@ import numpy as np
 
 from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
-from benchlog.errors import DataError
+from benchlog.errors import BenchlogError, DataError, UnreadableRunError
 from benchlog.evaluation.learnt_soaks import as_counted
 from benchlog.keepers import state_of
 from benchlog.model import (
@@ -30,6 +31,7 @@ from benchlog.model import (
 from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
+from benchlog.units import printable
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import as_ended
 from benchlog.verdict.run.judges import AnyJudge, judge_for
@@ -232,37 +234,62 @@ def evaluate(
         There is no such run.
     StoreError
         The database cannot be read.
+    UnreadableRunError
+        What is recorded of the run is so damaged that no figures come of it.
 
     """
     run = reader.run(run) if isinstance(run, int) else run
-    if checks is None:
-        known = known_now(reader, run)
-    else:
-        known = as_counted(reader, checks.of(run))
-    evaluator = RunEvaluator(known, summarize=summary != "never")
-    kept: list[Columns] = []
-    for columns in feed_all(reader, evaluator, progress):
-        if whole:
-            kept.append(columns)
-    found = Evaluation(
-        run=known,
-        assessment=evaluator.assessment(),
-        state=state_of(known, reader.original),
-        kept_check=_kept_check(reader, known),
-        columns=_columns(reader, evaluator, kept) if whole else None,
-        pulses=_trains(evaluator),
-    )
-    if not _is_wanted(summary, found):
-        return found
-    watch = evaluator.watched()
-    del evaluator, kept  # they take more room than the summary's laws should add to
-    events = [one for _, one in reader.events(known.id)]
-    return replace(found, summary=watch.summary(found.assessment, events))
+    with judged_alone(run):
+        if checks is None:
+            known = known_now(reader, run)
+        else:
+            known = as_counted(reader, checks.of(run))
+        evaluator = RunEvaluator(known, summarize=summary != "never")
+        kept: list[Columns] = []
+        for columns in feed_all(reader, evaluator, progress):
+            if whole:
+                kept.append(columns)
+        found = Evaluation(
+            run=known,
+            assessment=evaluator.assessment(),
+            state=state_of(known, reader.original),
+            kept_check=_kept_check(reader, known),
+            columns=_columns(reader, evaluator, kept) if whole else None,
+            pulses=_trains(evaluator),
+        )
+        if not _is_wanted(summary, found):
+            return found
+        watch = evaluator.watched()
+        del evaluator, kept  # they take more room than the summary's laws should add to
+        events = [one for _, one in reader.events(known.id)]
+        return replace(found, summary=watch.summary(found.assessment, events))
+
+
+@contextmanager
+def judged_alone(run: Run) -> Iterator[None]:
+    """Turn what goes wrong with one run into UnreadableRunError: it harms no other.
+
+    Rows that were damaged, or made by a stranger, can be of a kind that no formula
+    foresees. Errors of ours, which tell what is missing, go through.
+    """
+    try:
+        yield
+    except (BenchlogError, MemoryError):
+        raise
+    except Exception as error:
+        why = printable(f"{type(error).__name__}: {error}")
+        raise UnreadableRunError(
+            run.id, f"no figures come of what is recorded of it ({why})"
+        ) from error
 
 
 def assess(reader: Reader, run: Run) -> Assessment:
-    """Return figures and verdict of a run as it is given, from all that is stored."""
-    return fed(reader, run).assessment()
+    """Return figures and verdict of a run as it is given, from all that is stored.
+
+    Raises UnreadableRunError as `evaluate`.
+    """
+    with judged_alone(run):
+        return fed(reader, run).assessment()
 
 
 def with_figures(run: Run, assessment: Assessment) -> Run:

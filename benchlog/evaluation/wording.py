@@ -81,7 +81,7 @@ def run_facts(evaluation: Evaluation, style: Style) -> Iterator[tuple[str, str]]
         text = texts[fact](evaluation, style)
         if text:
             label = _label(fact, evaluation.assessment)
-            yield label.capitalize() if style.capitals else label, text
+            yield label[:1].upper() + label[1:] if style.capitals else label, text
 
 
 def _label(fact: str, a: Assessment) -> str:

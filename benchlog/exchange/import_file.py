@@ -15,7 +15,7 @@ from benchlog.errors import DataError
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.import_options import ImportOptions
-from benchlog.exchange.import_rows import ImportedRun
+from benchlog.exchange.import_rows import ImportedRun, patiently
 from benchlog.exchange.reimport.export_reader import is_own, read_own
 from benchlog.exchange.reimport.import_export import import_own
 from benchlog.exchange.reimport.parquet_reader import is_parquet, read_parquet
@@ -24,6 +24,7 @@ from benchlog.exchange.text.text_rows import LineProblem
 from benchlog.exchange.text_lines import numbered_lines
 from benchlog.model import Run
 from benchlog.store.reader import Reader
+from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
 from benchlog.verdict import Assessment
 
@@ -59,13 +60,32 @@ def import_file(
 ) -> ImportResult:
     """Import text or CSV made elsewhere, or what `export` wrote, Parquet included.
 
-    `progress` is told bytes done and in all. Nothing is left behind when the file has
-    no reading. Raises DataError when it has none or cannot be read, UsageError when the
-    options do not fit, StoreError.
+    `progress` is told bytes done and in all. The run comes in as a whole, in one
+    transaction, or nothing does. Raises DataError when the file has no reading or
+    cannot be read, UsageError when the options do not fit, StoreError.
     """
-    intake, wishes = ImportedRun(writer, clock), options or ImportOptions()
+    with (
+        staging_beside(writer.path) as staging,
+        Writer.open_staging(staging, clock) as staged,
+    ):
+        intake = ImportedRun(staged, clock, known_in=writer.path)
+        found = _read(path, staged, intake, (options or ImportOptions(), progress))
+        run_id = patiently(lambda: writer.bring_import(staging))
+    return replace(found, run=run_id)
+
+
+def _read(
+    path: Path,
+    writer: Writer,
+    intake: ImportedRun,
+    wished: tuple[ImportOptions, Callable[[int, int], None] | None],
+) -> ImportResult:
+    """Read a file into a database of its own, and judge the run there."""
+    wishes, progress = wished
     if is_parquet(path):
-        run_id, notes = import_own(path, read_parquet(path), intake, wishes)
+        run_id, notes = import_own(
+            path, read_parquet(path, wishes.limits), intake, wishes
+        )
     else:
         run_id, notes = _import_text(path, intake, wishes, progress)
     _judge(writer, intake, run_id, wishes)
@@ -135,7 +155,7 @@ def _import_text(
     options: ImportOptions,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[int, tuple[str, ...]]:
-    lines = numbered_lines(path, progress)
+    lines = numbered_lines(path, progress, options.limits)
     first = next(lines, None)
     if first is None:
         raise DataError(f"{path} is empty: nothing to import")

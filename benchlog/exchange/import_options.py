@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.errors import UsageError
+from benchlog.exchange.file_limits import USUAL, FileLimits
 from benchlog.model import Part, Timebase
 
 DATA: Final = ("frequency", "fractional", "phase")
@@ -73,7 +74,8 @@ class ImportOptions:
     `part` is given, which has one. `device`
     empty means the file's own device, else its name without suffix. `part` None means
     the file's own part, else one without promises. `timebase` None: nothing is known.
-    `again`: bring in an export also when its run is here already.
+    `again`: bring in an export also when its run is here already. `limits`: how much of
+    the file is read.
     """
 
     nominal_hz: float | None = None
@@ -90,6 +92,7 @@ class ImportOptions:
     timebase: Timebase | None = None
     again: bool = False
     unit: str = ""
+    limits: FileLimits = USUAL
 
     def wanted(self) -> ColumnMeaning:
         """Return what the numbers mean. Raises UsageError, also without nominal."""

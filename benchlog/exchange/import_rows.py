@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import replace
-from functools import partial
+from pathlib import Path
 from typing import Final, TypeVar
 
 from benchlog.clock import Clock, host_deadline, host_sleep
@@ -29,19 +29,32 @@ _KEPT: Final = 1_000
 """Damaged lines beyond these are counted, not kept one by one."""
 _PATIENCE_S: Final = 30.0
 _RETRY_S: Final = 0.05
-_UNSTORABLE: Final = (OverflowError, TypeError, ValueError)
+_UNSTORABLE: Final = (AttributeError, OverflowError, TypeError, ValueError)
 """What a value of another kind than its column ends in."""
+
+
+def patiently(write: Callable[[], _T]) -> _T:
+    """Return what `write` returns; waits up to 30 s while another program writes."""
+    deadline = host_deadline(_PATIENCE_S)
+    while True:
+        try:
+            return write()
+        except StoreLockedError:
+            if deadline.passed:
+                raise
+            host_sleep(_RETRY_S)
 
 
 class ImportedRun:
     """Rows of one run on their way in, and the lines that gave none.
 
+    They go into a staging database; `known_in` is the one that they are meant for.
     `altered`: the file is an export that was changed after it was written; `intact`:
     it has a check sum, and that fits.
     """
 
-    def __init__(self, writer: Writer, clock: Clock) -> None:
-        self._writer = writer
+    def __init__(self, writer: Writer, clock: Clock, known_in: Path) -> None:
+        self._writer, self._known_in = writer, known_in
         self._clock = clock
         self._rows: list[Row] = []
         self.readings = 0
@@ -60,32 +73,26 @@ class ImportedRun:
         origin: Mapping[str, object],
         resolution_hz: float | None = None,
     ) -> Iterator[int]:
-        """Begin a run and end it; what was taken is committed also after an error."""
-        run_id = self._patiently(
-            lambda: self._writer.begin_run(
-                plan, identities, timebase, resolution_hz=resolution_hz, origin=origin
-            )
+        """Begin a run and end it; after an error it stays open, and is dropped."""
+        run_id = self._writer.begin_run(
+            plan, identities, timebase, resolution_hz=resolution_hz, origin=origin
         )
-        how = "import stopped"
-        try:
-            yield run_id
-            how = "file read"
-        finally:
-            self.flush()
-            self._patiently(lambda: self._writer.end_run(run_id, how))
+        yield run_id
+        self.flush()
+        self._writer.end_run(run_id, "file read")
 
     def same_run(self, header: Mapping[str, object]) -> int | None:
         """Return the run here that an export with this head came from, or a copy."""
-        with closing(Reader.open(self._writer.path)) as reader:
+        with closing(Reader.open(self._known_in)) as reader:
             return reader.same_run(header)
 
     def identify(self, run_id: int, uid: str) -> None:
         """Give the run the UUID of the run that it is a copy of."""
-        self._patiently(lambda: self._writer.identify_run(run_id, uid))
+        self._writer.identify_run(run_id, uid)
 
     def segment(self, run_id: int, like: Segment | None = None) -> int:
         """Begin a segment of the run."""
-        return self._patiently(lambda: self._writer.begin_segment(run_id, like))
+        return self._writer.begin_segment(run_id, like)
 
     def note(self, run_id: int, segment_id: int, text: str) -> None:
         """Say something of the import in the run itself."""
@@ -97,19 +104,17 @@ class ImportedRun:
         """Store verdicts that the run had, what was said of it, the check it made."""
         for one in concluded:
             try:
-                self._patiently(self._storing(run_id, one))
+                self._store(run_id, one)
             except (StoreRefusedError, *_UNSTORABLE) as error:
                 self.reject(LineProblem(0, "", str(error)))
 
-    def _storing(
-        self, run_id: int, one: VerdictRow | Amendment | ReferenceCheck
-    ) -> Callable[[], object]:
+    def _store(self, run_id: int, one: VerdictRow | Amendment | ReferenceCheck) -> None:
         if isinstance(one, Amendment):
-            return partial(self._writer.amend, run_id, one)
-        if isinstance(one, ReferenceCheck):
-            check = replace(one, run_id=run_id)
-            return partial(self._writer.add_reference_check, check)
-        return partial(self._writer.add_verdict, run_id, one)
+            self._writer.amend(run_id, one)
+        elif isinstance(one, ReferenceCheck):
+            self._writer.add_reference_check(replace(one, run_id=run_id))
+        else:
+            self._writer.add_verdict(run_id, one)
 
     def add_row(self, row: Row) -> None:
         """Add a row; commits when enough have come together."""
@@ -141,30 +146,20 @@ class ImportedRun:
         return Event(utc_ns, mono_ns, kind, text, raw=raw)
 
     def flush(self) -> None:
-        """Commit what was taken; waits up to 30 s while another program writes."""
+        """Commit what has come together."""
         rows, self._rows = self._rows, []
         if not rows:
             return
         try:
-            self._patiently(lambda: self._writer.commit(rows))
+            self._writer.commit(rows)
         except (StoreRefusedError, *_UNSTORABLE):
             self._one_by_one(rows)
-
-    def _patiently(self, write: Callable[[], _T]) -> _T:
-        deadline = host_deadline(_PATIENCE_S)
-        while True:
-            try:
-                return write()
-            except StoreLockedError:
-                if deadline.passed:
-                    raise
-                host_sleep(_RETRY_S)
 
     def _one_by_one(self, rows: Sequence[Row]) -> None:
         """Commit rows alone, so that one that can never be stored stops no other."""
         for row in rows:
             try:
-                self._patiently(partial(self._writer.commit, [row]))
+                self._writer.commit([row])
             except (StoreRefusedError, *_UNSTORABLE) as error:
                 self.readings -= isinstance(row[2], Reading)
                 self.edges -= isinstance(row[2], Edge)

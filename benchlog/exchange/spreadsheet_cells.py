@@ -3,8 +3,8 @@
 A spreadsheet runs a cell that begins with `=`, `+`, `-` or `@`, and some split lines at
 `;` or tab even inside quotes that another reader respects. So what could do harm is
 percent-encoded (RFC 3986, section 2.1): the text holds no separator, no quote and no
-control character, and no cell begins with anything but a harmless character. Numbers
-stay as they are.
+control character, none that turns the direction of writing or cannot be seen, and no
+cell begins with anything but a harmless character. Numbers stay as they are.
 """
 
 import json
@@ -15,7 +15,12 @@ from urllib.parse import unquote
 
 from benchlog.errors import DataError
 
-_CONTROLS: Final = r"\x00-\x1f\x7f-\x9f\u2028\u2029\ufeff\ud800-\udfff"
+_CONTROLS: Final = (
+    r"\x00-\x1f\x7f-\x9f\u2028\u2029\ufeff\ud800-\udfff"
+    # what is not seen and changes what is: bidirectional and zero-width characters
+    r"\u00ad\u061c\u115f\u1160\u180e\u200b-\u200f\u202a-\u202e\u2060-\u206f"
+    r"\u3164\ufe00-\ufe0f\uffa0\ufff9-\ufffb\U000e0000-\U000e0fff"
+)
 _RISKY: Final = re.compile(rf'[{_CONTROLS}%,;|=@"]|^[-+\'\s＝＋－＠]|\s$')
 _RISKY_IN_JSON: Final = re.compile(rf"[{_CONTROLS}%,;|=@]")
 _NUMBER: Final = re.compile(r"[-+]?[0-9]+(\.[0-9]*)?([eE][-+]?[0-9]+)?")
@@ -54,7 +59,7 @@ def comment_of(line: str) -> tuple[str, Any]:
         if not colon:
             raise ValueError("no colon")
         return key, json.loads(unquote(written.strip(), errors="surrogatepass"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise DataError(
             f"a damaged comment line of an export: {line[:60]!r}"
         ) from error

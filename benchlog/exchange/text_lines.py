@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.errors import DataError
+from benchlog.exchange.file_limits import USUAL, FileLimits, beyond
 from benchlog.exchange.unpacking import DAMAGED, open_octets
 
 Line = tuple[int, str]
 """Its number, counted from 1, and its text without the line end."""
-MAX_LINE: Final = 65_536
 _EVERY: Final = 20_000
+_START: Final = 2**20  # octets that are unpacked to look for a byte order mark
 _MARKS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -21,23 +22,30 @@ _MARKS: Final = (
 
 
 def numbered_lines(
-    path: Path, progress: Callable[[int, int], None] | None = None
+    path: Path,
+    progress: Callable[[int, int], None] | None = None,
+    limits: FileLimits = USUAL,
 ) -> Iterator[Line]:
     """Yield the lines of a file; `progress` is told its bytes (about) read and in all.
 
     What is packed with gzip, bz2 or xz is unpacked on the way. Bytes that are no text
-    become lone surrogates, which no number contains. What is longer than 64 KiB is cut.
-    Raises DataError when the file cannot be read, or expands to more than is allowed.
+    become lone surrogates, which no number contains. A line that is too long is cut one
+    character beyond what is allowed, so that whoever reads it can tell. Raises
+    DataError when the file cannot be read, has more lines than allowed or expands to
+    more.
     """
+    most = limits.characters + 1
     try:
         total = path.stat().st_size
-        octets, file = open_octets(path)
+        octets, file = open_octets(path, limits.octets)
         with file, io.TextIOWrapper(octets, _encoding(path), "surrogateescape") as text:
             number = 0
-            while line := text.readline(MAX_LINE):
+            while line := text.readline(most):
                 number += 1
-                yield number, line.rstrip("\n")
-                while not line.endswith("\n") and (line := text.readline(MAX_LINE)):
+                if number > limits.lines:
+                    raise beyond(path, f"has more than {limits.lines:,} lines", "lines")
+                yield number, line.removesuffix("\n")
+                while not line.endswith("\n") and (line := text.readline(most)):
                     pass
                 if progress is not None and number % _EVERY == 0:
                     progress(min(file.tell(), total), total)
@@ -49,7 +57,7 @@ def numbered_lines(
 
 
 def _encoding(path: Path) -> str:
-    octets, file = open_octets(path)
+    octets, file = open_octets(path, _START)
     with file:
         start = octets.read(4)
     found = (name for mark, name in _MARKS if start.startswith(mark))

@@ -17,10 +17,8 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from benchlog.errors import DataError
+from benchlog.exchange.file_limits import beyond
 
-MOST_EXPANDED: Final = 2**32
-"""Octets; our rule: about a year of readings a second with time stamps of 60 digits,
-and what a person notices before the disk is full."""
 _MEMORY: Final = (
     2**28
 )  # octets that xz may take; our rule: its largest preset takes 65 MB
@@ -34,7 +32,7 @@ DAMAGED: Final = (EOFError, zlib.error, lzma.LZMAError, ValueError)
 """What comes of a compressed file that is damaged, besides OSError."""
 
 
-def open_octets(path: Path, most: int = MOST_EXPANDED) -> tuple[BinaryIO, BinaryIO]:
+def open_octets(path: Path, most: int) -> tuple[BinaryIO, BinaryIO]:
     """Return the octets of a file, expanded if it is compressed, and the file itself.
 
     The second tells how much of it has been read; closing it closes both. Reading
@@ -55,22 +53,26 @@ def open_octets(path: Path, most: int = MOST_EXPANDED) -> tuple[BinaryIO, Binary
     return io.BufferedReader(expanded, _PIECE), stream
 
 
+def open_zlib(path: Path, packed: BinaryIO, most: int) -> BinaryIO:
+    """Return octets packed with zlib (RFC 1950), expanded, as `open_octets` does."""
+    maker = partial(_Zlib, zlib.MAX_WBITS)
+    expanded = _Expanded(packed, maker, partial(_too_much, path, most), most)
+    return io.BufferedReader(expanded, _PIECE)
+
+
 def plain_name(path: Path) -> str:
     """Return the name of a file without the suffix of its compression."""
     return path.stem if path.suffix.lower() in _SUFFIXES else path.name
 
 
 def _too_much(path: Path, most: int) -> DataError:
-    return DataError(
-        f"{path} expands to more than {most / 2**20:,.0f} MiB, more than is read of a "
-        "compressed file; unpack it yourself, and import what comes out"
-    )
+    return beyond(path, f"expands to more than {most / 2**20:,.0f} MB", "megabytes")
 
 
 def _maker(path: Path, start: bytes) -> Callable[[], Any] | None:
     """Return what makes a decompressor for a file that begins so; None for text."""
     if start.startswith(b"\x1f\x8b"):
-        return _Gzip
+        return partial(_Zlib, 16 + zlib.MAX_WBITS)
     if start.startswith(b"BZh"):
         return bz2.BZ2Decompressor
     if start.startswith(_XZ):
@@ -85,11 +87,11 @@ def _maker(path: Path, start: bytes) -> Callable[[], Any] | None:
     return None
 
 
-class _Gzip:
-    """A decompressor of gzip with the shape that those of bz2 and lzma have."""
+class _Zlib:
+    """A decompressor of gzip or zlib with the shape that those of bz2 and lzma have."""
 
-    def __init__(self) -> None:
-        self._inner = zlib.decompressobj(wbits=16 + zlib.MAX_WBITS)
+    def __init__(self, wbits: int) -> None:
+        self._inner = zlib.decompressobj(wbits=wbits)
 
     @property
     def eof(self) -> bool:

@@ -52,8 +52,8 @@ TOPICS: Final = {
         ("report", "judge", "void", "correct"),
     ),
     "exchange": Topic(
-        "Files out and in, datasets, backup, merging benches.",
-        ("export", "import", "backup", "merge"),
+        "Files out and in, datasets, backup, merging benches, damage.",
+        ("export", "import", "backup", "merge", "check"),
     ),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
     "files": Topic(
@@ -64,6 +64,8 @@ TOPICS: Final = {
         "JSON, exit codes, Python, shell completion.", ("completion", "help")
     ),
     "troubleshooting": Topic("What goes wrong on a bench, and what to do."),
+    "security": Topic("What is trusted, what survives what, and what is found."),
+    "changes": Topic("What has changed from version to version."),
     "glossary": Topic("The words of this manual."),
 }
 """Topic to its line and commands, in the order in which a bench day needs them."""

@@ -109,7 +109,10 @@ class InstrumentSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionSpec:
-    """A place where a device sits: names of the instruments that look at it."""
+    """A place where a device sits: names of the instruments that look at it.
+
+    `span_ppm`: how far from nominal a reading can be, where the bench file states it.
+    """
 
     name: str
     frequency: str
@@ -118,6 +121,7 @@ class PositionSpec:
     supply: str | None = None
     trim: str | None = None
     divider: float = 1.0
+    span_ppm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

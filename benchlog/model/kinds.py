@@ -50,10 +50,11 @@ class Flag(IntFlag):
     GAP_BEFORE = 2  # not contiguous with the reading before it
     AMBIENT_TYPED = 4  # ambient is what the operator stated
     AMBIENT_STALE = 8  # ambient was known once, but not lately: left empty
-    SUSPECT = 16  # near a simple multiple of nominal: divider or trigger level?
+    SUSPECT = 16  # no device of the part reads so: near a multiple of nominal, or FAR
     IMPORTED = 32  # made elsewhere and read from a file
     SETTLING = 64  # the device was still settling, or a code on trial: kept, left out
     RUSHED = 256  # values before it came faster than their gate allows: refused
+    FAR = 512  # with SUSPECT, and near no multiple: not divider or trigger level
     NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
 
 
@@ -87,6 +88,7 @@ class EventKind(StrEnum):
     STORE_WAIT = "store-wait"
     STORE_BACK = "store-back"
     STORE_REPLACED = "store-replaced"
+    STORE_DAMAGED = "store-damaged"
     READINGS_LOST = "readings-lost"
     AMBIENT_LOST = "ambient-lost"
     AMBIENT_RANGE = "ambient-range"

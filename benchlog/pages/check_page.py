@@ -137,13 +137,12 @@ def _finding(made: CheckRecord) -> Iterator[Block]:
         return
     u = found.budget.expanded_ppm
     aside = f"{found.missed:,} missed, {found.set_aside:,} set aside"
+    offset = f"{format_ppm(found.offset_ppm, u)} ppm +- {format_u_ppm(u)} ppm (95 %)"
+    anew = made.check is not None and _offset(made.check) != offset
+    name = "Offset, judged anew" if anew else "Offset of the time base"
     yield facts(
         (
-            (
-                "Offset of the time base",
-                f"{format_ppm(found.offset_ppm, u)} ppm +- {format_u_ppm(u)} ppm "
-                "(95 %); positive is fast",
-            ),
+            (name, f"{offset}; positive is fast"),
             ("Counted", f"{found.pulses:,} in {_lasted(found)}, {aside}"),
             ("Drift", _drift(found)),
         )
@@ -177,7 +176,9 @@ def _course(made: CheckRecord) -> Iterator[Block | None]:
         yield Prose(("The run has no reading.",))
         return
     said = "The reference as the counter reads it, not corrected"
-    yield replace(course_chart(record.trace, record.assessment), caption=said)
+    drawn = course_chart(record.trace, record.assessment)
+    _, *more = drawn.caption.split("; ")
+    yield replace(drawn, caption="; ".join([said, *more]))
     yield Prose(
         (
             "Offset of the reference as the counter reads it: where the time base "

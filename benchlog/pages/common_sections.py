@@ -6,6 +6,7 @@ from typing import Final
 
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.wording import freedom_text, timebase_text
+from benchlog.masking import masked
 from benchlog.model import EventKind, Part, Run, Timebase
 from benchlog.pages.content import (
     Block,
@@ -92,7 +93,7 @@ def instruments_table(run: Run) -> Table:
             outside(name),
             outside(one.text + (" (simulated)" if one.simulated else "")),
             outside(one.serial),
-            outside(specs[name].address if name in specs else ""),
+            outside(masked(specs[name].address) if name in specs else ""),
             ", ".join(f"{key} {_tidy(value)}" for key, value in one.settings.items()),
         )
         for name, one in run.identities.items()
@@ -249,7 +250,9 @@ def summary_section(summary: SoakSummary | None) -> Section:
 
 
 def _blocks(summary: SoakSummary) -> Iterator[Block]:
-    yield facts((name.capitalize(), said) for name, said in summary_facts(summary))
+    yield facts(
+        (name[:1].upper() + name[1:], said) for name, said in summary_facts(summary)
+    )
     rows = hole_rows(summary, _HOLES)
     more = summary.gaps - len(rows)
     note = f"{more:,} more gaps are not listed." if more > 0 else ""

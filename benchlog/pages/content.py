@@ -22,7 +22,8 @@ class Outside(str):
     __slots__ = ()
 
 
-LONG_WORD = 24
+LONG_WORD = 24  # our rule: longer words may be broken
+SHORT_WORD = 12  # our rule: an id like KX-0412-07 stays in one line
 _TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?( UTC)?")
 
 
@@ -48,8 +49,9 @@ class Table:
         return any(len(word) > LONG_WORD for word in cell.split())
 
     def is_whole(self, cell: str) -> bool:
-        """Whether a cell is a time, which reads badly in two lines."""
-        return bool(_TIME.fullmatch(cell))
+        """Whether a cell reads badly in two lines: a time, a short id."""
+        is_short = " " not in cell and len(cell) <= SHORT_WORD
+        return is_short or bool(_TIME.fullmatch(cell))
 
     def is_right(self, column: int) -> bool:
         """Whether a column holds figures."""

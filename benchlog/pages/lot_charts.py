@@ -54,7 +54,7 @@ def devices_chart(record: LotReport) -> Chart | None:
     axes.axvline(0.0, color=FAINT, linewidth=0.8)
     for row, one in enumerate(found):
         _draw(axes, -row, one, reach)
-    axes.set(xlim=(-reach, reach), ylim=(0.7 - n, 0.7), xlabel="offset, ppm")
+    axes.set(xlim=(-reach, reach), ylim=(0.3 - n, 0.7), xlabel="offset, ppm")
     axes.grid(visible=False, axis="y")
     if n <= _MOST_NAMED:
         axes.set_yticks([-row for row in range(n)], [_short(one) for one in found])

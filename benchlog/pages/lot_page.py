@@ -82,14 +82,15 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
         yield Notice(_base_notice(record, doubted))
     word = standing.decision.value
     head = f"LOT {word.upper()}" if record.plan else "NO SAMPLING PLAN"
-    yield Ruling(word if record.plan else "none", head, (printed(standing.text),))
+    reasons = (standing.text, *_check_again(record))
+    yield Ruling(word if record.plan else "none", head, tuple(map(printed, reasons)))
     yield facts(
         (
             ("Lot", outside(lot.lot)),
             ("Part", record.part.id),
             ("Supplier", outside(lot.supplier)),
             ("Opened", iso_utc(lot.opened_utc_ns)),
-            ("Plan", describe_plan(record.plan) if record.plan else "none"),
+            ("Plan", "; ".join(_plan(record))),
             (
                 "Devices",
                 f"{standing.passed} passed, {standing.failed} failed, "
@@ -105,6 +106,18 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
             ),
         )
     )
+
+
+def _plan(record: LotReport) -> list[str]:
+    return describe_plan(record.plan).splitlines() if record.plan else ["none"]
+
+
+def _check_again(record: LotReport) -> Iterator[str]:
+    """Say beside the decision that devices are to be looked at again."""
+    devices = {result.device for result, _ in record.doubtful}
+    if devices:
+        said = "1 device" if len(devices) == 1 else f"{len(devices):,} devices"
+        yield f"{said} of {len(record.results):,} to be checked again: see Findings"
 
 
 def _base_notice(record: LotReport, doubted: Sequence[int]) -> str:

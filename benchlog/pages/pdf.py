@@ -8,7 +8,7 @@ import io
 import logging
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.errors import UsageError
 from benchlog.evaluation.verdict_wording import symbol_of
@@ -24,6 +24,7 @@ from benchlog.pages.content import (
     Signatures,
     Table,
 )
+from benchlog.pages.pdf_rows import rows_that_fit, shortened
 from benchlog.pages.svg import paper_svg
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ _MARGIN_MM: Final = 15.0
 _LONG_WORD_MM: Final = 36.0
 _BOLD: Final = 1.15
 """How much wider the letters of a heading are."""
+_WHOLE: Final = (True, True)
 _PADDING_MM: Final = 1.2
 _WIDEST_MM: Final = 75.0
 _LOGO_MM: Final = (45.0, 18.0)
@@ -74,8 +76,8 @@ class _Writer:
         page, pdf = self._page, self._pdf
         pdf.add_page()
         self._logo()
-        self._text(page.title, size=16, bold=True, line=8)
-        self._text(page.subtitle, size=10, line=5.5)
+        self._text(shortened(page.title), size=16, bold=True, line=8)
+        self._text(shortened(page.subtitle), size=10, line=5.5)
         if page.order:
             self._text(f"Order {page.order}", bold=True)
         self._text(f"Made {page.made} with benchlog {page.software}", grey=True)
@@ -119,7 +121,7 @@ class _Writer:
             for text, width in zip(said, widths, strict=True):
                 left = pdf.get_x()
                 pdf.line(left, top, left + width - 4, top)
-                pdf.cell(width, _LINE, self._known(text))
+                pdf.cell(width, _LINE, self._within(text, width - 4))
             pdf.ln(_LINE)
 
     def _heading(self, section: Section) -> None:
@@ -128,6 +130,7 @@ class _Writer:
         chart_mm = self._size_of(follows)[1] if isinstance(follows, Chart) else 0.0
         self._room(25 + chart_mm)  # no heading alone at the foot of a sheet
         self._pdf.ln(5 if is_main else 3)
+        title = shortened(title)
         self._pdf.start_section(self._known(title), level=0 if is_main else 1)
         self._text(title, size=12 if is_main else 10, bold=True, line=7)
 
@@ -237,10 +240,27 @@ class _Writer:
             first_row_as_headings=has_head,
             headings_style=FontFace(emphasis="BOLD"),
         ) as table:
-            for cells in (headers, *rows) if has_head else rows:
-                row = table.row()
-                for cell in cells:
-                    row.cell(self._known(cell))
+            if has_head:
+                self._row(table, headers, _WHOLE)
+            widths = [share * self._pdf.epw - 2 * _PADDING_MM for share in shares]
+            begins = True
+            known = [tuple(map(self._known, cells)) for cells in rows]
+            for cells, ends in rows_that_fit(self._pdf, known, widths):
+                self._row(table, cells, (begins, ends))
+                begins = ends
+
+    def _row(self, table: Any, cells: Sequence[str], whole: tuple[bool, bool]) -> None:
+        """Set a row; a piece of a long one has no line where it goes on."""
+        from fpdf.enums import CellBordersLayout as Line  # noqa: PLC0415 - only for PDF
+
+        begins, ends = whole
+        border, aligned = Line.INHERIT, "MIDDLE"
+        if not (begins and ends):
+            border = Line(Line.TOP * begins | Line.BOTTOM * ends)
+            aligned = "TOP"
+        row = table.row()
+        for cell in cells:
+            row.cell(self._known(cell), border=border, v_align=aligned)
 
     def _text(
         self,
@@ -264,6 +284,13 @@ class _Writer:
         """Begin a new sheet unless so much is left of this one."""
         if self._pdf.will_page_break(height_mm):
             self._pdf.add_page()
+
+    def _within(self, text: str, width_mm: float) -> str:
+        """Return as much of a text as a line has room for."""
+        known = self._known(text)
+        while known and self._pdf.get_string_width(known) > width_mm:
+            known = f"{known[: len(known) * 9 // 10 - 1]}…"
+        return known
 
     def _known(self, text: str) -> str:
         return "".join(
@@ -289,7 +316,7 @@ def _new_pdf(page: Page, paper: str) -> "FPDF":
     pdf.set_margin(_MARGIN_MM)
     pdf.set_auto_page_break(auto=True, margin=_MARGIN_MM + 3)
     pdf.set_lang("en")
-    pdf.set_title(page.title)
+    pdf.set_title(shortened(page.title))
     pdf.set_creator(f"benchlog {page.software}")
     return pdf
 

@@ -174,7 +174,7 @@ def _stability(record: RunRecord) -> Iterator[Block | None]:
     headers = (*stability_heads(found.kind)[:-1], "Noise")
     head = (*headers, *(["Bias, dead time"] if biased else []))
     title = f"{found.kind}, {found.estimator} (fractional frequency)"
-    yield table(title, head, cells, f"{ALIGNED}r", " ".join(found.notes))
+    yield table(title, head, cells, f"{ALIGNED}r", "; ".join(found.notes))
     if record.over_time is not None:
         along = record.over_time
         yield over_time_chart(along.found, along.begun_utc_ns)
@@ -197,7 +197,7 @@ def _temperature(record: RunRecord) -> Iterator[Block]:
         *((fit.promise.text,) if fit.promise else ()),
     ]
     title = f"{fit.law} about {as_stated(fit.reference_c)} C"
-    yield table(title, headers, rows, "lrrr", " ".join(said))
+    yield table(title, headers, rows, "lrrr", "; ".join(said))
 
 
 def _left_out(record: RunRecord) -> tuple[str, ...]:

@@ -127,6 +127,8 @@ def trim_chart(codes: dict[int, tuple[float, str]], limit_ppm: float) -> Chart |
     """Draw offset against trim code; None below two codes."""
     if len(codes) < 2:
         return None
+    from matplotlib.ticker import MaxNLocator  # noqa: PLC0415 - heavy
+
     best = min(codes, key=lambda code: abs(codes[code][0]))
     figure, (axes,) = new_figure(size=(7.2, 3.2))
     offsets = [offset for offset, _ in codes.values()]
@@ -134,8 +136,9 @@ def trim_chart(codes: dict[int, tuple[float, str]], limit_ppm: float) -> Chart |
     axes.plot([best], [codes[best][0]], "D", color=ACCENT, markersize=8)
     axes.axhline(0.0, color=ACCENT, linewidth=0.8)
     axes.set(xlabel="trim code", ylabel="offset, ppm")
+    axes.xaxis.set_major_locator(MaxNLocator("auto", integer=True))
     return Chart(
-        f"Offset against trim code; the best, {best}, is marked",
+        f"Offset against trim code; the closest to nominal, {best}, is a diamond",
         f"{len(codes)} codes from {min(codes)} to {max(codes)} were measured; offsets "
         f"from {' to '.join(ends_texts(min(offsets), max(offsets)))} ppm; code "
         f"{best} comes "

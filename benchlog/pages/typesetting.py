@@ -5,7 +5,7 @@ wrote (`content.Outside`) stays as it is.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Final
 
@@ -23,7 +23,9 @@ from benchlog.pages.content import (
 )
 from benchlog.units import in_powers
 
-_RULES: Final = (
+_SQUARE_CUBE: Final = {"2": "²", "3": "³"}
+_Rule = tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]]
+_RULES: Final[tuple[_Rule, ...]] = (
     (re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d)(?:\.\d+)?Z"), r"\1 \2 UTC"),
     (re.compile(r"[,:;]? from memory\b(; not compared with any print)?"), ""),
     (re.compile(r"`([^`]*)`"), r"\1"),
@@ -33,6 +35,8 @@ _RULES: Final = (
     (re.compile(r"(?<=\d )us\b"), "µs"),
     # 25 C, a range to 70 C, a column `Ambient, C`
     (re.compile(r"(?<=\d )C(?![\w+])|(?<=[a-z], )C(?=[,)]|$)"), "°C"),
+    (re.compile(r"(?<=\w/)C\b"), "°C"),
+    (re.compile(r"(?<=°C)\^([23])"), lambda found: _SQUARE_CUBE[found[1]]),
     (re.compile(r"(?<=\d)%"), " %"),
 )
 

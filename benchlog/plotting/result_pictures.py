@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 _MARKERS: Final = "osD^vP*Xd"
 _SLOPES: Final = {"white FM": -0.5, "flicker FM": 0.0, "random-walk FM": 0.5}
+# shares of the drawn decades: our rule, a name of 7 points fits there
+_LEFT: Final = 0.05
+_NAMES: Final = 0.16
 _UNITS: Final = {"tdev": "s", "ttotdev": "s", "mtie": "s"}
 
 
@@ -69,7 +72,9 @@ def draw_stability(
     for number, one in enumerate(found):
         label = f"{one.kind}, {one.estimator}, 95 %"
         _draw(axes, one, number, names[number] if names else label)
-    _guides(axes, found[0])
+    tau_s = [row.tau_s for one in found for row in drawn_rows(one)]
+    _guides(axes, found[0], max(tau_s, default=1.0))
+    _room_for_names(axes, tau_s)
     unit = _UNITS.get(found[0].kind)
     axes.set(
         xscale="log",
@@ -104,16 +109,17 @@ def _draw(axes: "Axes", one: Stability, number: int, label: str) -> None:
     )
 
 
-def _guides(axes: "Axes", one: Stability) -> None:
+def _guides(axes: "Axes", one: Stability, most_s: float) -> None:
+    """Draw slopes through the first point, as far as the longest averaging time."""
     rows = drawn_rows(one)
     if one.kind != "adev" or len(rows) < 2:
         return
-    first, last = rows[0], rows[-1]
+    first = rows[0]
     axes.set_yscale("log")
     held = axes.get_ylim()  # guides may leave the picture, not widen it
     for name, slope in _SLOPES.items():
         start = first.value or 0.0
-        end_s = last.tau_s
+        end_s = most_s
         if slope:  # the line is named where it leaves the picture
             edge = held[1] if slope > 0 else held[0]
             end_s = min(end_s, first.tau_s * (edge / start) ** (1.0 / slope))
@@ -124,16 +130,24 @@ def _guides(axes: "Axes", one: Stability) -> None:
             (end_s, values[1]),
             color=MUTED,
             fontsize=7,
-            ha="left" if end_s < last.tau_s else "right",
-            va=_beside(slope, inside=end_s >= last.tau_s),
+            ha="left",
+            va=_beside(slope, inside=end_s >= most_s),
         )
     axes.set_ylim(held)
 
 
+def _room_for_names(axes: "Axes", tau_s: Sequence[float]) -> None:
+    """Leave room on the right, where the names of the guides stand."""
+    least, most = min(tau_s, default=1.0), max(tau_s, default=1.0)
+    if most > least:
+        span = most / least
+        axes.set_xlim(least / span**_LEFT, most * span**_NAMES)
+
+
 def _beside(slope: float, *, inside: bool) -> str:
     """Return where the name of a guide stands so that the guide is not across it."""
-    if inside:
-        return "top" if slope < 0 else "bottom"
+    if inside:  # it stands behind the last averaging time, where nothing is drawn
+        return "center"
     return "top" if slope > 0 else "bottom"
 
 

@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.units import as_stated, three_digits
+
 Array = NDArray[np.float64]
 
 # our rule: about halves and doubles, where chance seldom comes in one window
@@ -48,7 +50,7 @@ def shaded_map(
     room = max(len(unit), *(len(head) for head in heads))
     lines = [f"{unit:>{room}}  {'':<{width}}  usual"]
     for head, row, middle in list(zip(heads, values, typical, strict=True))[::-1]:
-        said = "-" if np.isnan(middle) else f"{middle:.2e}"
+        said = "-" if np.isnan(middle) else three_digits(middle, powers=True)
         lines.append(f"{head:>{room}} |{_shaded(row / middle)}| {said}")
     gap = max(1, width - len(ends[0]) - len(ends[1]))
     lines.append(f"{'':>{room}} +{'-' * width}+")
@@ -59,12 +61,12 @@ def shaded_map(
 def shades_text() -> str:
     """Return what the shades mean."""
     between = [
-        f"{a:g} to {b:g} {s}"
+        f"{as_stated(a)} to {as_stated(b)} {s}"
         for (a, b), s in zip(pairwise(BOUNDS), _SHADES[1:-1], strict=True)
     ]
     return (
-        f"times the usual of each row: below {BOUNDS[0]:g} {_SHADES[0]}, "
-        f"{', '.join(between)}, above {BOUNDS[-1]:g} {_SHADES[-1]}"
+        f"times the usual of each row: below {as_stated(BOUNDS[0])} {_SHADES[0]}, "
+        f"{', '.join(between)}, above {as_stated(BOUNDS[-1])} {_SHADES[-1]}"
     )
 
 

@@ -14,6 +14,7 @@ from benchlog.clock import Clock
 from benchlog.driver_kit.endpoint import endpoint
 from benchlog.driver_kit.simulated_endpoints import simulated_bench_at
 from benchlog.errors import BusyError, UsageError
+from benchlog.masking import masked
 from benchlog.model import Identity
 from benchlog.units import printable
 
@@ -100,7 +101,7 @@ def instrument_name(identity: Identity, address: str) -> str:
     instruments of two benches may give one serial number, so their bench counts too.
     """
     who = identity.who
-    if not identity.serial.strip("0 -") or identity.serial == address:
+    if not identity.serial.strip("0 -") or identity.serial == masked(address):
         return ""
     bench = simulated_bench_at(address) if identity.simulated else ""
     if identity.simulated and not bench:

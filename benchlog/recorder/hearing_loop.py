@@ -129,7 +129,8 @@ class HearingLoop:
             with self.boundary.round(f"what came from {kind}", passes=ENDING) as deed:
                 heard = self._heard_of(kind, what)
             if deed.fault is not None:
-                heard = self._let_go(key)
+                with self.boundary.round(f"letting go of {kind}"):
+                    heard = self._let_go(key)
             yield from heard
         self._notice_absence(0.0)
         heard = []

@@ -13,6 +13,7 @@ from typing import IO, Final
 
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError, InstrumentError
+from benchlog.masking import masked
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
 from benchlog.recorder.narration import line_of
@@ -53,10 +54,14 @@ class Launched:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """Soaks to go on with; `more_s` is their new length from now on, None the old."""
+    """Soaks to go on with; `more_s` is their new length from now on, None the old.
+
+    `trust`: also with those that came from elsewhere.
+    """
 
     run_ids: tuple[int, ...]
     more_s: float | None = None
+    trust: bool = False
 
 
 def launch(
@@ -203,7 +208,9 @@ def main() -> None:
             resume=old,
         )
     except BenchlogError as error:
-        where = f" [{error.address}]" if isinstance(error, InstrumentError) else ""
+        where = (
+            f" [{masked(error.address)}]" if isinstance(error, InstrumentError) else ""
+        )
         if len(teller.begun) < wanted:
             _say(Start((), str(error), error.exit_code))
         teller.log(f"{error}{where}")
@@ -213,7 +220,7 @@ def main() -> None:
 def _resumed(database: Path, again: Again, clock: Clock) -> tuple[Resumed, ...]:
     now_ns = clock.utc_ns()
     return tuple(
-        resumed(database, run_id, now_ns, more_s=again.more_s)
+        resumed(database, run_id, now_ns, more_s=again.more_s, trust=again.trust)
         for run_id in again.run_ids
     )
 

@@ -25,6 +25,7 @@ from benchlog.recorder.keeper import opened_keeper
 from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.run.plan_checks import position_of
+from benchlog.recorder.sound_trimmer import SoundTrimmer
 from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
 
 # FEWEST, MOST, LAST: our rule: scatter is seen; time; an interval holds.
@@ -118,7 +119,7 @@ class _TrimSession:
     """Carries a search out within a keeper's loop."""
 
     def __init__(
-        self, keeper: Keeper, trimmer: Trimmer, search: TrimSearch, plan: RunPlan
+        self, keeper: Keeper, trimmer: SoundTrimmer, search: TrimSearch, plan: RunPlan
     ) -> None:
         self._keeper, self._trimmer, self._search = keeper, trimmer, search
         self._plan = plan
@@ -236,7 +237,7 @@ def _search(trim: TrimRange, start: int | None) -> TrimSearch:
         raise UsageError(f"{error}; begin at one of these") from error
 
 
-def _trimmer(plan: RunPlan, clock: Clock) -> Trimmer:
+def _trimmer(plan: RunPlan, clock: Clock) -> SoundTrimmer:
     name = position_of(plan).trim
     if name is None:
         raise UsageError(
@@ -247,4 +248,4 @@ def _trimmer(plan: RunPlan, clock: Clock) -> Trimmer:
     kind = registry.load(spec.driver)
     if not issubclass(kind, Trimmer):
         raise BenchlogError(f"driver {spec.driver!r} cannot set a trim code")
-    return kind(spec.address, spec.options, clock)
+    return SoundTrimmer(kind(spec.address, spec.options, clock), spec.driver)

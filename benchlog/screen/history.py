@@ -1,7 +1,7 @@
 """All runs of the database: find one by typing, open it with Enter."""
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar, Final
@@ -12,7 +12,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import DataTable, Input
 
-from benchlog.errors import BenchlogError
+from benchlog.errors import BenchlogError, UnreadableRunError, listed
 from benchlog.evaluation.run_evaluation import assess, with_figures
 from benchlog.keepers import KnownKeepers
 from benchlog.model import Purpose, Run
@@ -116,12 +116,19 @@ class HistoryScreen(BenchScreen):
         try:
             with Reader.open(self._database) as reader:
                 self._runs = reader.runs(limit=MOST)
+                self._name_left_out(reader.left_out)
         except BenchlogError as error:
             self._runs = []
             self.app.say(str(error))
         self._narrow()
         self.query_one(Finder).focus()
         run_beside(self, self._look_closer, group="closer", exclusive=True)
+
+    def _name_left_out(self, left_out: Mapping[str, str]) -> None:
+        """Name what cannot be read; the list is whole but for that."""
+        if left_out:
+            names = listed(list(left_out))
+            self.app.say(f"left out: {names}; `benchlog check` tells why")
 
     async def _look_closer(self) -> None:
         """Say how runs stand whose row does not tell; the list is there meanwhile."""
@@ -283,4 +290,7 @@ def _standing(reader: Reader, run: Run, state: str) -> Run:
             run = replace(run, started_utc_ns=began)
     if run.verdict is not None or not 0 < run.readings <= _MOST_READINGS:
         return run
-    return with_figures(run, assess(reader, run))
+    try:
+        return with_figures(run, assess(reader, run))
+    except UnreadableRunError:  # its row stays, without figures
+        return run

@@ -1,5 +1,6 @@
 """What stands in each part of the live screen, from how a run stands; pure."""
 
+import math
 from typing import Final
 
 from textual.content import Content
@@ -16,11 +17,15 @@ from benchlog.screen.base import WIDE
 from benchlog.screen.event_text import event_words, local_date
 from benchlog.screen.run_status import RunStatus, state_words
 from benchlog.units import format_u_ppm, printable, two_digits
+from benchlog.verdict.run.budget import Budget
 from benchlog.verdict.run.reasons import mostly_suspect, other_part_of
 
 LABEL_CELLS: Final = 11
 _BESIDE_CELLS: Final = 20
 _VERDICT_CELLS: Final = (24, 36)
+# cells and lines that live.tcss leaves for the budget beside the facts
+_BUDGET_CELLS: Final = 23
+_BUDGET_LINES: Final = 4
 _LABELS: Final = ("jitter", "time base", "ambient", "limit", "U")
 _STYLE: Final = Style(SCREEN_FACTS, brief=True, moment=local_date)
 _LATER: Final = "..."
@@ -151,11 +156,24 @@ def budget(standing: RunStatus) -> Content:
     found = a.budget
     head = f"U = {found.k:.2f} x {format_u_ppm(found.u_ppm)} ppm, made up of"
     lines = [Content.styled(head, "$dim")]
-    for line in found.lines:
-        share = (line.u_ppm / found.u_ppm) ** 2 if found.u_ppm > 0 else 0.0
-        said = f"{line.name:<11}{two_digits(line.u_ppm):>12} ppm {share:>6.1%}"
+    for name, u_ppm in _largest(found):
+        share = (u_ppm / found.u_ppm) ** 2 if found.u_ppm > 0 else 0.0
+        figure = two_digits(u_ppm)
+        said = f"{name}{figure:>{_BUDGET_CELLS - len(name)}} ppm {share:>6.1%}"
         lines.append(Content(said.replace("%", " %")))
     return Content("\n").join(lines)
+
+
+def _largest(found: Budget) -> list[tuple[str, float]]:
+    """Return name and u, ppm, of what there is room for; the smallest as one line."""
+    lines = [(line.name, line.u_ppm) for line in found.lines]
+    if len(lines) <= _BUDGET_LINES:
+        return lines
+    kept = sorted(lines, key=lambda line: -line[1])[: _BUDGET_LINES - 1]
+    others = [line for line in lines if line not in kept]
+    together = math.hypot(*(u_ppm for _, u_ppm in others))
+    shown = [line for line in lines if line in kept]
+    return [*shown, (f"{len(others)} others", together)]
 
 
 def events(standing: RunStatus) -> Content:

@@ -28,6 +28,7 @@ from benchlog.screen.live import LiveScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.screen_host import ScreenOptions
 from benchlog.store.reader import Reader
+from benchlog.units import as_stated
 
 SIZE: Final = (120, 36)
 _WAIT_S: Final = 60.0
@@ -67,7 +68,9 @@ async def drawn(database: Path, run: int, size: tuple[int, int]) -> str:
                 await pilot.pause(_STEP_S)
                 return own_svg(app.export_screenshot(title="", simplify=True))
             await pilot.pause(_STEP_S)
-    raise BenchlogError(f"run {run} could not be gone through within {_WAIT_S:g} s")
+    raise BenchlogError(
+        f"run {run} could not be gone through within {as_stated(_WAIT_S)} s"
+    )
 
 
 def own_svg(svg: str) -> str:

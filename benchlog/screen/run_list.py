@@ -13,7 +13,13 @@ from benchlog.screen.figures import (
     not_counted,
     run_verdict,
 )
-from benchlog.units import format_ppm, format_u_ppm, printable
+from benchlog.units import (
+    format_ppm,
+    format_u_ppm,
+    printable,
+    signed_digits,
+    three_digits,
+)
 
 MIDDLING: Final = 74
 WIDE: Final = 112
@@ -139,7 +145,10 @@ def _fitted_offset(run: Run, cells: int, *, with_u: bool) -> str:
         return whole
     shorter = [_offset(run, with_u=False)]
     shorter += [f"{ppm:+,.{digits}f}" for digits in (3, 2, 1, 0)]
-    return next((text for text in shorter if len(text) <= cells), f"{ppm:+.3e}")
+    return next(
+        (text for text in shorter if len(text) <= cells),
+        signed_digits(ppm, powers=True),
+    )
 
 
 def _standing(run: Run) -> str:
@@ -158,7 +167,9 @@ def _number(run: Run) -> str:
 
 def _count(run: Run) -> str:
     said = f"{run.readings:,}"
-    return (said if len(said) < _COUNT_CELLS else f"{run.readings:.2e}").rjust(8)
+    return (
+        said if len(said) < _COUNT_CELLS else three_digits(run.readings, powers=True)
+    ).rjust(8)
 
 
 def _device(cells: int) -> Column:

@@ -8,8 +8,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
-from benchlog.errors import StoreError, StoreOlderError, UsageError
+from benchlog.errors import BenchlogError, StoreError, StoreOlderError, UsageError
 from benchlog.store import files, identity, sqlite
+from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
@@ -33,19 +34,23 @@ def back_up(database: Path, to: Path, *, overwrite: bool = False) -> Copied:
     Keepers go on meanwhile. The copy is checked before it appears under its name. One
     of an older version stays of that version.
     It has a UUID of its own, runs keep theirs. Its owner alone may read it. Raises
-    UsageError when the file exists or is the database, StoreError, BenchlogError when
-    it cannot be written.
+    UsageError when the file exists or is the database, StoreError.
     """
     check_name(to)
     if to.exists() and database.exists() and to.samefile(database):
         raise UsageError(f"{to} is the database itself; name another file")
-    with (
-        _of_any_age(database) as reader,
-        finished(to, overwrite=overwrite, owner_only=True) as written,
-    ):
-        reader.copy_into(written)
-        _let_go(written)
-        return _checked(written)
+    try:
+        with (
+            _of_any_age(database) as reader,
+            finished(to, overwrite=overwrite, owner_only=True) as written,
+        ):
+            reader.copy_into(written)
+            _let_go(written)
+            return _checked(written)
+    except (StoreError, UsageError):
+        raise
+    except BenchlogError as error:
+        raise StoreError(str(error)) from error
 
 
 @contextmanager
@@ -54,15 +59,19 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
 
     Raises StoreError when it is missing, not ours or from a newer version.
     """
-    if not path.is_file():
+    if not path.exists():
         raise StoreError(f"there is no database {path}")
+    files.refuse_special(path)
     try:
         connection = opened(path)
+        limit = sqlite.QueryLimit(connection)
         try:
             is_newest = schema_of(connection, path) == NEWEST
+            refuse_foreign(connection, path, newest=is_newest)
             with TemporaryDirectory(prefix="benchlog-") as folder:
                 copy = Path(folder) / "copy.db"
                 if not is_newest:
+                    limit.begin(sqlite.COPY_LIMIT_S)
                     connection.execute("pragma query_only=off")
                     connection.execute("vacuum into ?", (str(copy),))
                     Session.open(copy, guarded=False, original=path).close()

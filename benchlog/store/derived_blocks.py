@@ -78,6 +78,13 @@ def put_block(connection: Connection, run_id: int, after_id: int, count: int) ->
         connection.execute(_PUT, (run_id, *ends, count, pack(columns)))
 
 
+def pack_outlined(connection: Connection, run_id: int) -> None:
+    """Pack the readings of a run whose outline has just come in; in the transaction."""
+    sql = "select first_id, n from outline where run_id = ? order by first_id"
+    for first_id, count in connection.execute(sql, (run_id,)).fetchall():
+        put_block(connection, run_id, first_id - 1, count)
+
+
 def _read_blocks(
     connection: Connection, run_id: int, after_id: int, limit: int
 ) -> Columns | int | None:

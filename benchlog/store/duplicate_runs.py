@@ -22,12 +22,14 @@ from benchlog.store.rows import Row
 from benchlog.store.sqlite import Connection
 
 _KEPT: Final = {"started_utc_ns": int, "device": str, "position": str}
+_JSON: Final = "case when json_valid({0}.snapshot) then {0}.snapshot end"
+"""A snapshot; null where it is no JSON, which would end the query."""
 
 
 def _first(run: str, key: str, itself: str) -> str:
     """Return SQL for a property of what a run was first exported from, else its own."""
     first, run_of = (
-        f"json_extract({run}.snapshot, '$.origin.{part}.{key}')"
+        f"json_extract({_JSON.format(run)}, '$.origin.{part}.{key}')"
         for part in ("first", "run")
     )
     imported = f"coalesce({first}, {run_of}, {itself})"
@@ -51,11 +53,11 @@ where o.id = ?
   and {_first("r", "position", "r.position")} = {_first("o", "position", "o.position")}
 """  # noqa: S608 - our own text
 SAME: Final = """
-select r.id, r.snapshot <> o.snapshot from other.runs o join runs r on r.uid = o.uid
-where o.id = ?
+select r.id, r.snapshot is not without_programs(o.snapshot)
+from other.runs o join runs r on r.uid = o.uid where o.id = ?
 """
 """The very run, however it came in; and whether one of the two is an import of it."""
-COPIES: Final = f"""{_ALIKE} and r.snapshot != o.snapshot
+COPIES: Final = f"""{_ALIKE} and r.snapshot != without_programs(o.snapshot)
   and 'import' in (r.purpose, o.purpose) order by r.id"""
 """A run of which one of the two is an import; whether its readings are the same is
 another question."""

@@ -86,8 +86,6 @@ def prepare_to_write(path: Path) -> None:
             f"the folder {path.parent} cannot be made: {error.strerror}; "
             "name another database with --db"
         ) from error
-    if path.is_dir():
-        raise StoreError(f"{path} is a folder; name a file with --db")
     refuse_special(path)
     must_take = [path.parent, path] if path.exists() else [path.parent]
     for place in must_take:
@@ -104,12 +102,20 @@ def prepare_to_write(path: Path) -> None:
 def refuse_special(path: Path) -> None:
     """Refuse a pipe, a device or a socket, which would hold us up or keep nothing.
 
-    Raises StoreError.
+    Also one that lies beside a database under the name of its log. Raises StoreError.
     """
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder; name a file with --db")
     if path.exists() and not path.is_file():
         raise StoreError(
             f"{path} is a device, a pipe or a socket, no file; name a file with --db"
         )
+    for beside in (wal_of(path), shm_of(path), journal_of(path)):
+        if beside.exists() and not beside.is_file():
+            raise StoreError(
+                f"{beside} is no file, and stands where the database has its log; "
+                "move it away, or name another file with --db"
+            )
 
 
 def identity_of(path: Path) -> tuple[int, int] | None:
@@ -129,6 +135,11 @@ def wal_of(path: Path) -> Path:
 def shm_of(path: Path) -> Path:
     """Return the path of the shared index of that log."""
     return path.with_name(path.name + "-shm")
+
+
+def journal_of(path: Path) -> Path:
+    """Return the path of the journal that a database without such a log has."""
+    return path.with_name(path.name + "-journal")
 
 
 def size_of(path: Path) -> int:

@@ -18,6 +18,7 @@ from typing import Any, Final
 from uuid import UUID, uuid4, uuid5
 
 from benchlog.store import files
+from benchlog.store.snapshot import to_plain, told_to_others, without_programs
 from benchlog.store.sqlite import Connection
 
 _RUNS: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a10")
@@ -59,7 +60,8 @@ def derived_uid(run: Mapping[str, Any]) -> str:
     """Return the UUID of a run that was begun before runs had one.
 
     `run` is its row, or the head of its export. It is the same wherever it is derived:
-    it comes of what the run began with and every copy keeps, never of its number.
+    it comes of what the run began with and every copy keeps, never of its number, of
+    the programs of its alarms, or of passwords in addresses.
     """
     while (known := uid_of(run.get("run_uid"))) is None:
         copied = exported_head(run.get("snapshot"))
@@ -72,9 +74,19 @@ def derived_uid(run: Mapping[str, Any]) -> str:
 def _derived(run: Mapping[str, Any]) -> str:
     began = [run.get(name) for name in ("started_utc_ns", "device", "position")]
     told = json.dumps(
-        [*began, run.get("purpose"), run.get("snapshot")], sort_keys=True, default=str
+        [*began, run.get("purpose"), _kept_by_all(run.get("snapshot"))],
+        sort_keys=True,
+        default=str,
     )
     return str(uuid5(_RUNS, told))
+
+
+def _kept_by_all(snapshot: object) -> object:
+    """Return what every copy of a snapshot has, of whatever version it is."""
+    if not isinstance(snapshot, Mapping):
+        return snapshot
+    clean, _ = without_programs(json.dumps(to_plain(snapshot)))
+    return told_to_others(json.loads(clean))
 
 
 def exported_head(snapshot: object) -> Mapping[str, Any] | None:
@@ -125,9 +137,10 @@ def database_uid(connection: Connection, path: Path) -> str:
     """Return the UUID of a database that is read.
 
     A copy that nobody wrote to since has one that is derived: it is not the original.
+    So has one whose UUIDs somebody took away.
     """
-    uid, place, how = connection.execute(_NEWEST).fetchone()
     here = place_of(path)
+    uid, place, how = _newest(connection) or (str(_DATABASES), "", OLDER)
     is_itself = place == here or (not place and how == MADE)
     return str(uid) if is_itself else str(uuid5(UUID(uid), here))
 
@@ -144,7 +157,7 @@ def claim(connection: Connection, path: Path) -> None:
     try:
         here = place_of(path)
         if not _is_known(connection, here):
-            uid, place, how = connection.execute(_NEWEST).fetchone()
+            uid, place, how = _newest(connection) or (new_uid(), "", MADE)
             if place:
                 uid, how = new_uid(), COPIED
             elif how != MADE:
@@ -158,4 +171,13 @@ def claim(connection: Connection, path: Path) -> None:
 
 
 def _is_known(connection: Connection, place: str) -> bool:
-    return bool(connection.execute(_NEWEST).fetchone()[1] == place)
+    newest = _newest(connection)
+    return newest is not None and newest[1] == place
+
+
+def _newest(connection: Connection) -> tuple[str, str, str] | None:
+    """Return the newest UUID, the file it belongs to, and how it came about."""
+    found = connection.execute(_NEWEST).fetchone()
+    if found is None or (uid := uid_of(found[0])) is None:
+        return None
+    return uid, str(found[1]), str(found[2])

@@ -1,43 +1,58 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
-import json
-from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
 from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.parameters import text
-from benchlog.store.row_mapping import (
+from benchlog.store.run_queries import (
     AMENDED,
     LOT,
     NEWEST_VERDICT,
     PLANNED,
+    PUT_ASIDE,
     STATE,
     Named,
+    check_rates,
 )
 from benchlog.store.run_rows import put_part
 from benchlog.store.schema.named_views import HELD
-from benchlog.store.snapshot import dump
+from benchlog.store.schema.quarantine_table import FIGURES, IN_QUARANTINE, SNAPSHOT
+from benchlog.store.snapshot import basis_from, dump
+from benchlog.store.snapshot_types import (
+    check_columns,
+    check_text,
+    columns_of,
+    parsed,
+    table,
+)
 from benchlog.store.sqlite import Connection
 
-LOTS: Final = """
-select lot, part_id, supplier, size, plan, decision, opened_utc_ns from lots
+PUT_ASIDE_LOT: Final = """(select case done when 'put in' then reason end
+    from quarantine q where q.record = 'lot' and q.number = lots.id
+    order by q.id desc limit 1)"""
+"""Why a lot is in quarantine; null where it is not."""
+LOTS: Final = f"""
+select id, {PUT_ASIDE_LOT} as put_aside, lot, part_id, supplier, size, plan, decision,
+  opened_utc_ns from lots
 where (:lot is null or lot = :lot) and (:part is null or part_id = :part)
 order by opened_utc_ns, id
-"""
+"""  # noqa: S608 - our own text
 PART_OF: Final = "select body from parts where id = ?"
 _OF_RUNS: Final = f"""{AMENDED}
 select u.id as run, u.uid, u.bench, ifnull(a.device, d.device) as device, u.position,
   u.started_utc_ns, u.ended_how, v.word, v.offset_ppm, v.u_ppm, v.limit_ppm,
-  json_extract(v.figures, '$.ambient_c.mean') as ambient_c,
-  json_extract(v.figures, '$.readings') as readings,
+  json_extract({FIGURES}, '$.ambient_c.mean') as ambient_c,
+  json_extract({FIGURES}, '$.readings') as readings,
   {STATE}, case when a.void is null and {HELD} then (select text from events e
     where e.run_id = u.id and e.kind = 'held' order by e.id desc limit 1) end
     as question, u.simulated, u.purpose, {PLANNED} as planned,
-  ifnull(json_extract(v.figures, '$.basis.part.limits.tolerance_ppm'),
-    json_extract(u.snapshot, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
-  ifnull(json_extract(u.snapshot, '$.over_temperature'), 0) as over_temperature
+  ifnull(json_extract({FIGURES}, '$.basis.part.limits.tolerance_ppm'),
+    json_extract({SNAPSHOT}, '$.part.limits.tolerance_ppm')) as tolerance_ppm,
+  ifnull(json_extract({SNAPSHOT}, '$.over_temperature'), 0) as over_temperature,
+  u.snapshot, u.nominal_hz, u.divider, u.resolution_hz, u.operator, u.note, u.control
   {{0}}
 from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lot_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
@@ -47,20 +62,35 @@ order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
 LOT_RUNS: Final = _OF_RUNS.format(
     "",
-    f"""{LOT} = :lot and ifnull(a.part, d.part_id) = :part
+    f"""not {IN_QUARANTINE} and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
   and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))""",
 )
 """The runs that decide a lot; of one without a plan those that measured its devices."""
 ALL_LOT_RUNS: Final = _OF_RUNS.format(
-    f""", ifnull(a.part, d.part_id) as part, {LOT} as lot,
-  ifnull(json_extract(v.figures, '$.basis.timebase.status'),
-    json_extract(u.snapshot, '$.timebase.status')) as base_status,
-  ifnull(json_extract(v.figures, '$.basis.timebase.u_ppm'),
-    json_extract(u.snapshot, '$.timebase.u_ppm')) as base_u_ppm""",
-    f"{LOT} is not null and u.purpose in ('inspect', 'measure')",
+    f""", {PUT_ASIDE} as put_aside, ifnull(a.part, d.part_id) as part, {LOT} as lot,
+  ifnull(json_extract({FIGURES}, '$.basis.timebase.status'),
+    json_extract({SNAPSHOT}, '$.timebase.status')) as base_status,
+  ifnull(json_extract({FIGURES}, '$.basis.timebase.u_ppm'),
+    json_extract({SNAPSHOT}, '$.timebase.u_ppm')) as base_u_ppm""",
+    f"{LOT} is not null",
 )
-"""Those of all lots in one question, with their benches and time bases."""
-_OF_LOT: Final = ("part", "lot", "base_status", "base_u_ppm")
+"""Those of all lots in one question, whatever they were for, with their time bases; one
+in quarantine has `put_aside`."""
+_OF_LOT: Final = ("put_aside", "part", "lot", "base_status", "base_u_ppm")
+_LOT_COLUMNS: Final = columns_of(
+    text="lot part_id supplier decision", whole="id size opened_utc_ns"
+)
+_RUN_COLUMNS: Final = columns_of(
+    text="""uid bench device position ended_how word void question purpose operator
+    note control""",
+    whole="run started_utc_ns readings",
+    number="offset_ppm u_ppm limit_ppm ambient_c",
+)
+_ASKED: Final = (
+    *("question", "snapshot", "nominal_hz", "divider", "resolution_hz"),
+    *("operator", "note", "control"),
+)
+"""What of a row decides, or must be sound, and is no field of the noun."""
 _PUT: Final = """
 insert into lots (lot, part_id, supplier, size, plan, opened_utc_ns)
 values (:lot, :part, :supplier, :size, :plan, :now)
@@ -109,20 +139,34 @@ def decide(connection: Connection, part_id: str, lot: str, decision: str) -> Non
 
 
 def lot_from(row: Named) -> Lot:
-    """Rebuild a Lot from a row of `LOTS`."""
-    plan = None if row["plan"] is None else json.loads(row["plan"])
+    """Rebuild a Lot from a row of `LOTS`. Raises ValueError for a plan that is none."""
+    if row["put_aside"] is not None:
+        raise ValueError(f"it is in quarantine: {row['put_aside']}")
+    check_columns(row, _LOT_COLUMNS)
+    plan = None if row["plan"] is None else dict(table(parsed(row["plan"]), "its plan"))
+    columns = ("lot", "part_id", "supplier", "size", "decision", "opened_utc_ns")
+    row = {name: row[name] for name in columns}
     return Lot(**{**row, "plan": plan})
 
 
+@lru_cache(maxsize=2_048)  # our rule: a screen asks for the same lot each second
+def _look_at(snapshot: str) -> None:
+    """Raise one of `snapshot.UNREADABLE` for a snapshot that cannot be read."""
+    basis_from(parsed(snapshot))
+
+
 def lot_run_from(row: Named) -> LotRun:
-    """Rebuild a LotRun from a row of `LOT_RUNS`."""
+    """Rebuild a LotRun from a row of `LOT_RUNS`. Raises `snapshot.UNREADABLE`."""
+    check_columns(row, _RUN_COLUMNS)
+    check_rates(row)
+    _look_at(row["snapshot"])
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["held"] = (row["question"] or "") if row["held"] else ""
     read["purpose"] = Purpose(row["purpose"])
     tolerance = row["tolerance_ppm"]  # `inf` is a text
     read["tolerance_ppm"] = None if tolerance is None else float(tolerance)
-    plain = {name: value for name, value in row.items() if name != "question"}
+    plain = {name: value for name, value in row.items() if name not in _ASKED}
     return LotRun(**{**plain, **read})
 
 
@@ -138,16 +182,14 @@ class RunOfLot:
     base_u_ppm: float | None
 
 
-def runs_by_lot(rows: Iterable[Named]) -> dict[tuple[str, str], list[RunOfLot]]:
-    """Return the rows of `ALL_LOT_RUNS` by part and lot."""
-    found: dict[tuple[str, str], list[RunOfLot]] = {}
-    for row in rows:
-        plain = {name: value for name, value in row.items() if name not in _OF_LOT}
-        u_ppm = row["base_u_ppm"]  # `inf` is a text
-        one = RunOfLot(
-            lot_run_from(plain),
-            row["base_status"],
-            None if u_ppm is None else float(u_ppm),
-        )
-        found.setdefault((row["part"], row["lot"]), []).append(one)
-    return found
+def run_of_lot_from(row: Named) -> RunOfLot:
+    """Rebuild what a row of `ALL_LOT_RUNS` tells. Raises `snapshot.UNREADABLE`."""
+    if row["put_aside"] is not None:
+        raise ValueError(f"it is in quarantine: {row['put_aside']}")
+    plain = {name: value for name, value in row.items() if name not in _OF_LOT}
+    u_ppm, status = row["base_u_ppm"], row["base_status"]  # `inf` is a text
+    return RunOfLot(
+        lot_run_from(plain),
+        None if status is None else check_text("timebase.status", status),
+        None if u_ppm is None else float(u_ppm),
+    )

@@ -1,43 +1,28 @@
 """Bringing the runs of another database into this one: every row, under new ids.
 
 What is here already (see `known`) is not brought in twice, so the same file may be
-merged again and again.
+merged again and again. What could not be read here is not brought in: it is named, and
+left where it is.
 """
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from urllib.parse import quote
 
+from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs, grown_runs
+from benchlog.store.derived_blocks import pack_outlined
+from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
+from benchlog.store.merge_nouns import merge_nouns, renew_parts
 from benchlog.store.opening import is_frozen
+from benchlog.store.reader import Reader
+from benchlog.store.snapshot import without_programs
 from benchlog.store.sqlite import Connection
 
-_PARTS: Final = """
-insert or ignore into parts select * from other.parts
-"""
-_LOTS: Final = """
-insert into lots (lot, part_id, supplier, size, plan, decision, opened_utc_ns)
-select lot, part_id, supplier, size, plan, decision, opened_utc_ns from other.lots
-where true
-on conflict (part_id, lot) do update set supplier = excluded.supplier,
-  size = excluded.size, plan = excluded.plan, decision = excluded.decision
-  where lots.plan is null
-"""
-_INSTRUMENTS: Final = """
-insert or ignore into instruments
-  (maker, model, serial, firmware, text, simulated, first_seen_utc_ns)
-select maker, model, serial, firmware, text, simulated, first_seen_utc_ns
-from other.instruments
-"""
-_DEVICES: Final = """
-insert or ignore into devices (device, part_id, lot_id)
-select d.device, d.part_id, here.id from other.devices d
-  left join other.lots l on l.id = d.lot_id
-  left join lots here on here.part_id = l.part_id and here.lot = l.lot
-"""
 _INSTRUMENT_HERE: Final = """
 select h.id from other.instruments o join instruments h on h.maker = o.maker
   and h.model = o.model and h.serial = o.serial and h.firmware = o.firmware
@@ -59,7 +44,8 @@ insert into runs (purpose, device_id, instrument_id, position, bench, nominal_hz
   divider, simulated, started_utc_ns, ended_utc_ns, ended_how, operator, note, software,
   snapshot, resolution_hz, control, uid)
 select purpose, ?, ?, position, bench, nominal_hz, divider, simulated, started_utc_ns,
-  ended_utc_ns, ended_how, operator, note, software, snapshot, resolution_hz, '', uid
+  ended_utc_ns, ended_how, operator, note, software, without_programs(snapshot),
+  resolution_hz, '', uid
 from other.runs where id = ?
 """
 _SEGMENT: Final = """
@@ -80,9 +66,20 @@ select :here, :first + done, :first + done + n - 1, n, t0_utc_ns, t1_utc_ns, t0_
 from (select *, sum(n) over (order by first_id) - n as done from other.outline
   where run_id = :there)
 """
+_OUTLINE_LIES: Final = """
+select exists(select 1 from other.outline o where run_id = :there and (
+    n is not (select count(*) from other.readings r where r.run_id = :there
+      and r.id between o.first_id and o.last_id)
+    or (min_hz, max_hz) is not (select min(frequency_hz), max(frequency_hz)
+      from other.readings r where r.run_id = :there
+      and r.id between o.first_id and o.last_id)
+    or not ifnull(mean_hz between min_hz * 0.999999999 and max_hz * 1.000000001, 0)
+    or not ifnull(ambient_mean_c between -1e30 and 1e30, ambient_mean_c is null)))
+"""
+"""Whether blocks tell otherwise than the readings do: they are worked out anew then."""
 _CHECKS: Final = """
 select instrument_id, run_id, offset_ppm, u_ppm, method, at_utc_ns, valid_until_utc_ns
-from other.reference_checks order by id
+from other.reference_checks where id in (select value from json_each(?)) order by id
 """
 _CHECK: Final = """
 insert into reference_checks (instrument_id, run_id, offset_ppm, u_ppm, method,
@@ -97,6 +94,10 @@ values (?, null, ?, 0, 'note', ?, '')
 """
 
 
+MERGED: Final = "merged from "
+"""How the event begins that a merge leaves in each run it brings in."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Merged:
     """What a merge brought in: new run ids by the ids there, what was here already.
@@ -105,6 +106,7 @@ class Merged:
     counts verdicts and amendments brought to runs that were here already. `differing`
     were brought in beside the run here that they are copies of, with other readings, or
     left where they are as both went on apart. `grown` went on there and here now.
+    `left_out` could not be read, and why: `run 7`, `lot L-1`, ...
     """
 
     brought: dict[int, int] = field(default_factory=dict)
@@ -114,6 +116,7 @@ class Merged:
     said: int = 0
     differing: dict[int, int] = field(default_factory=dict)
     grown: dict[int, int] = field(default_factory=dict)
+    left_out: dict[str, str] = field(default_factory=dict)
 
 
 def attach(connection: Connection, path: Path) -> None:
@@ -121,12 +124,39 @@ def attach(connection: Connection, path: Path) -> None:
     how = "mode=ro&immutable=1" if is_frozen(path) else "mode=ro"
     uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?{how}"
     connection.execute("attach ? as other", (uri,))
+    connection.create_function("without_programs", 1, _without_programs)
 
 
-def merge_nouns(connection: Connection) -> None:
-    """Bring in parts, lots, devices and instruments; in the caller's transaction."""
-    for sql in (_PARTS, _LOTS, _INSTRUMENTS, _DEVICES):
-        connection.execute(sql)
+def _without_programs(snapshot: Any) -> Any:
+    return without_programs(snapshot)[0] if isinstance(snapshot, str) else snapshot
+
+
+def bring_import(connection: Connection, reader: Reader) -> int:
+    """Bring in the one run of a staging database; in the caller's transaction.
+
+    `reader` has it open. Returns the number of the run here. Raises DataError when it
+    could not be read afterwards, StoreRefusedError.
+    """
+    merged = Merged()
+    merge_nouns(connection, reader, merged.left_out)
+    renew_parts(connection)
+    ((run, device, instrument, _),) = runs_there(connection)
+    why = why_not(connection, reader, run) or "; ".join(merged.left_out.values())
+    if why:
+        raise DataError(f"what was read gives no run that can be kept: {why}")
+    here, _ = bring_run(connection, run, device, instrument)
+    merged.brought[run] = here
+    merge_checks(connection, reader, merged)
+    return here
+
+
+def why_not(connection: Connection, reader: Reader, run: int) -> str:
+    """Return why a run there cannot be brought in; empty where it can."""
+    try:
+        reader.run(run)
+    except UnreadableRunError as error:
+        return error.why
+    return "; ".join(map(str, bad_rows(connection, run, "other.")))
 
 
 def runs_there(connection: Connection) -> list[tuple[int, int, int | None, bool]]:
@@ -145,13 +175,12 @@ def merge_run(
 ) -> None:
     """Bring in one run, unless it is here or still open; in the caller's transaction.
 
-    `note` is when and from where, for an event of the run.
+    `note` is when and from where, for an event of the run. Raises StoreRefusedError.
     """
     run, device, instrument, is_open = there
     if is_open:
         merged.open.append(run)
         return
-    device_here = connection.execute(_DEVICE_HERE, (device,)).fetchone()[0]
     here_already, is_copy = _here(connection, run, merged)
     if here_already is not None:
         merged.known[run] = here_already
@@ -161,11 +190,8 @@ def merge_run(
         tables = ("amendments",) if is_copy else tuple(_CONCLUDED)
         merged.said += _concluded(connection, run, here_already, tables)
         return
-    instrument_here = _instrument_here(connection, instrument)
-    given = (device_here, instrument_here, run)
-    here = int(connection.execute(_RUN, given).lastrowid or 0)
-    merged.readings += _logged(connection, run, here)
-    _concluded(connection, run, here, tuple(_CONCLUDED))
+    here, readings = bring_run(connection, run, device, instrument)
+    merged.readings += readings
     connection.execute(_NOTE, (here, note[0], f"{note[1]} run {run}"))
     merged.brought[run] = here
 
@@ -178,6 +204,23 @@ def _bring_rest(connection: Connection, run: int, here: int, merged: Merged) -> 
     elif readings:
         merged.grown[run] = here
         merged.readings += readings
+
+
+def bring_run(
+    connection: Connection, run: int, device: int, instrument: int | None
+) -> tuple[int, int]:
+    """Bring in one run with all that is stored of it; in the caller's transaction.
+
+    Returns its number here, and how many readings. Raises StoreRefusedError.
+    """
+    found = connection.execute(_DEVICE_HERE, (device,)).fetchone()
+    if found is None:
+        raise StoreRefusedError("its part, its lot or its device cannot be read")
+    given = (found[0], _instrument_here(connection, instrument), run)
+    here = int(connection.execute(_RUN, given).lastrowid or 0)
+    readings = _logged(connection, run, here)
+    _concluded(connection, run, here, tuple(_CONCLUDED))
+    return here, readings
 
 
 def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None, bool]:
@@ -209,10 +252,17 @@ def _here(connection: Connection, run: int, merged: Merged) -> tuple[int | None,
     return None, False
 
 
-def merge_checks(connection: Connection, merged: Merged) -> None:
-    """Bring in reference checks that are not here; in the caller's transaction."""
+def merge_checks(connection: Connection, reader: Reader, merged: Merged) -> None:
+    """Bring in reference checks that are not here; in the caller's transaction.
+
+    One that belongs to a run that stays there stays, too.
+    """
     runs = {**merged.known, **merged.brought}
-    for instrument, run, *rest in connection.execute(_CHECKS).fetchall():
+    sound = json.dumps([number for number, _ in reader.reference_checks()])
+    merged.left_out.update(reader.left_out)
+    for instrument, run, *rest in connection.execute(_CHECKS, (sound,)).fetchall():
+        if run is not None and run not in runs:
+            continue
         names = ("offset", "u", "method", "at", "until")
         given: Mapping[str, object] = {
             "instrument": _instrument_here(connection, instrument),
@@ -242,7 +292,9 @@ def _logged(connection: Connection, run: int, here: int) -> int:
         count = connection.execute(sql, (here, run)).rowcount
         readings += count if table is READINGS else 0
     first = {"first": last_id[0] + 1, "here": here, "there": run}
-    connection.execute(_OUTLINE, first)
+    if not connection.execute(_OUTLINE_LIES, first).fetchone()[0]:
+        connection.execute(_OUTLINE, first)
+        pack_outlined(connection, here)
     return readings
 
 

@@ -10,6 +10,7 @@ from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import StoreError, StoreLockedError, StoreOlderError
 from benchlog.store import files, identity, sqlite
 from benchlog.store.files import Guard, NoGuard
+from benchlog.store.integrity.foreign_schema import refuse_foreign
 from benchlog.store.sqlite import APPLICATION_ID, Connection, SqliteError
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 _OPEN_WAIT_S: Final = 5.0
 _OPEN_RETRY_S: Final = 0.02
-NEWEST: Final = 8
+NEWEST: Final = 9
 """The schema this version reads and writes: the number of steps in `schema.steps`."""
 
 
@@ -100,7 +101,9 @@ def _open_once(path: Path, guard: Guard, original: Path) -> Connection:
     try:
         with guard.held():
             connection = sqlite.connect_to_write(path)
-            schema_of(connection, path)  # before anything of a stranger's is changed
+            # before anything of a stranger's is changed
+            version = schema_of(connection, path)
+            refuse_foreign(connection, path, newest=version == NEWEST)
             sqlite.prepare_writer(connection, automatic=isinstance(guard, NoGuard))
             migrate(connection, path)
             identity.claim(connection, original)
@@ -153,6 +156,7 @@ def _check(connection: Connection, path: Path) -> None:
             f"{path} has the older schema {version}; any command that writes, such as "
             "`benchlog import`, brings it up to date (keep a copy)"
         )
+    refuse_foreign(connection, path, newest=True)
 
 
 def fold_log(path: Path) -> None:
@@ -185,6 +189,4 @@ def _refuse_missing(path: Path) -> None:
             f"there is no database {path} yet; `benchlog measure` or `benchlog "
             "demo` makes it, --db names another"
         )
-    if path.is_dir():
-        raise StoreError(f"{path} is a folder; name a file with --db")
     files.refuse_special(path)

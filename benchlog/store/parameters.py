@@ -168,8 +168,19 @@ def problem_of(noun: object) -> str:
         words = getattr(noun, name, None)
         if isinstance(words, str) and not _encodable(words):
             return f"{name} is {printable(words)!r}, which is not UTF-8 text"
+    if isinstance(noun, Event):
+        return _problem_of_event(noun)
     if isinstance(noun, Reading):
         return _problem_of_reading(noun)
+    return ""
+
+
+def _problem_of_event(event: Event) -> str:
+    for name in ("kind", "text", "instrument"):
+        if not isinstance(getattr(event, name), str):
+            return f"{name} is no text"
+    if not isinstance(event.raw, bytes | None):
+        return "raw is no bytes"
     return ""
 
 

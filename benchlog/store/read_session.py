@@ -1,10 +1,11 @@
 """A read-only connection: how it is opened, asked, copied and closed."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
+from benchlog.errors import StoreDamagedError, UnreadableRunError
 from benchlog.store import files, sqlite
 from benchlog.store.opening import open_to_read
 from benchlog.store.sqlite import Connection, SqliteError
@@ -22,7 +23,10 @@ class ReadSession:
     ) -> None:
         self.path, self.original = path, original or path
         self._connection = connection
+        self._limit = sqlite.QueryLimit(connection)
         self._opened = files.identity_of(path)
+        self.left_out: dict[str, str] = {}
+        """What could not be read so far, and why: `run 7`, `lot 3`, ..."""
 
     @classmethod
     def open(cls, path: Path, original: Path | None = None) -> Self:
@@ -36,12 +40,17 @@ class ReadSession:
     def copy_into(self, path: Path) -> None:
         """Write all that is committed by now into a new file. Raises StoreError."""
         try:
+            self._limit.begin(sqlite.COPY_LIMIT_S)
             self._connection.execute("pragma query_only=off")
             self._connection.execute("vacuum into ?", (str(path),))
         except SqliteError as error:
             raise sqlite.store_error(error, path) from error
         finally:
             self._connection.execute("pragma query_only=on")
+
+    def leave_out(self, error: UnreadableRunError) -> None:
+        """Note a run that a list goes on without, and why."""
+        self.left_out[f"run {error.run_id}"] = error.why
 
     def still_there(self) -> bool:
         """Whether the path still leads to the file that was opened."""
@@ -59,21 +68,55 @@ class ReadSession:
 
     def _all(self, sql: str, values: Any) -> list[tuple[Any, ...]]:
         with self._translated():
-            return self._connection.execute(sql, values).fetchall()
+            return self._fetched(sql, values)[1]
 
     def _named(self, sql: str, values: Any) -> list[dict[str, Any]]:
         """Return rows by the names of their columns: for what is read few at a time."""
         with self._translated():
-            found = self._connection.execute(sql, values)
-            names = [column[0] for column in found.description]
-            return [dict(zip(names, row, strict=True)) for row in found]
+            names, rows = self._fetched(sql, values)
+            return [dict(zip(names, row, strict=True)) for row in rows]
+
+    def _fetched(self, sql: str, values: Any) -> tuple[list[str], list[Any]]:
+        """Return the names of columns, and rows; a text that is no UTF-8 is escaped.
+
+        One such text among a thousand rows would end the query.
+        """
+        try:
+            return self._asked(sql, values)
+        except SqliteError as error:
+            if "decode" not in str(error):
+                raise
+        usual, self._connection.text_factory = self._connection.text_factory, _escaped
+        try:
+            return self._asked(sql, values)
+        finally:
+            self._connection.text_factory = usual
+
+    def _asked(self, sql: str, values: Any) -> tuple[list[str], list[Any]]:
+        with closing(self._connection.cursor()) as cursor:  # a new try needs it closed
+            found = cursor.execute(sql, values)
+            return [column[0] for column in found.description], found.fetchall()
 
     def _one(self, sql: str, values: Any) -> Any:
         return self._all(sql, values)[0][0]
 
     @contextmanager
     def _translated(self) -> Iterator[None]:
+        self._limit.begin()
         try:
             yield
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
+        except UnicodeDecodeError as error:  # in SQLite's own words
+            raise StoreDamagedError(
+                f"{self.path} is damaged: it holds names that are no text"
+            ) from error
+        except MemoryError as error:
+            raise StoreDamagedError(
+                f"a row of {self.path} asks for more memory than there is: it is "
+                "damaged, if the computer has some left; `benchlog check` tells"
+            ) from error
+
+
+def _escaped(octets: bytes) -> str:
+    return octets.decode(errors="backslashreplace")

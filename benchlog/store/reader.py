@@ -2,9 +2,10 @@
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from itertools import islice
+from typing import Any, Final
 
-from benchlog.errors import NotFoundError
+from benchlog.errors import DataError, NotFoundError, UnreadableRunError
 from benchlog.model import (
     Columns,
     Condition,
@@ -41,7 +42,6 @@ from benchlog.store.logged_tables import (
 )
 from benchlog.store.lots import RunOfLot
 from benchlog.store.opening import opened
-from benchlog.store.row_mapping import PAGE, newest_first, read_runs
 from benchlog.store.rows import (
     Amendment,
     ConditionSpan,
@@ -49,7 +49,13 @@ from benchlog.store.rows import (
     Segment,
     VerdictRow,
 )
-from benchlog.store.snapshot import part_from
+from benchlog.store.run_queries import PAGE, RunFilter, newest_first, read_runs
+from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
+from benchlog.store.snapshot_types import parsed
+
+_LEAST_ID: Final = -(2**63)
+_MOST_ID: Final = 2**63 - 1
+_IDS_FROM: Final = "select id from runs where id >= ? order by id limit ?"
 
 
 class Reader(ChangeReader):
@@ -59,9 +65,16 @@ class Reader(ChangeReader):
     """
 
     def run(self, run_id: int) -> Run:
-        """Return one run. Raises NotFoundError, naming the runs there are."""
+        """Return one run.
+
+        Raises NotFoundError, naming the runs there are, UnreadableRunError for one that
+        is damaged or in quarantine.
+        """
         for run in self._runs(first=run_id, last=run_id, limit=1):
             return run
+        why = self.left_out.pop(f"run {run_id}", "")
+        if why:
+            raise UnreadableRunError(run_id, why)
         known = self._all("select id from runs", ())
         raise NotFoundError("run", str(run_id), [str(row[0]) for row in known])
 
@@ -98,7 +111,8 @@ class Reader(ChangeReader):
         limit: int = 100,
     ) -> list[Run]:
         """Return runs, the newest first, of this device, part and lot where given."""
-        return self._runs(device=device, part=part, lot=lot, limit=limit)
+        wanted = {"device": device, "part": part, "lot": lot}
+        return list(islice(self._newest_first(wanted, min(limit, PAGE)), limit))
 
     def found_runs(
         self,
@@ -115,19 +129,21 @@ class Reader(ChangeReader):
         capitals or not.
         """
         wanted = {"device": device, "part": part, "lot": lot, "like": like}
-        return newest_first(self._named, {**wanted, "since": since_utc_ns})
+        return self._newest_first({**wanted, "since": since_utc_ns})
 
     def soaks(self, part: str) -> Iterator[Run]:
         """Yield the soaks of a kind of part, the newest first, copies left out."""
-        return newest_first(self._named, {"part": part, "purpose": Purpose.SOAK.value})
+        return self._newest_first({"part": part, "purpose": Purpose.SOAK.value})
 
     def all_runs(self, page: int = PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
-        last_id = int(self._one("select ifnull(max(id), 0) from runs", ()))
-        for first in range(1, last_id + 1, page):
-            yield from reversed(
-                self._runs(first=first, last=first + page - 1, limit=page)
-            )
+        first = _LEAST_ID
+        while ids := self._all(_IDS_FROM, (first, page)):
+            last = ids[-1][0]
+            yield from reversed(self._runs(first=first, last=last, limit=page))
+            if last == _MOST_ID:
+                return
+            first = last + 1
 
     def columns_after(
         self, run_id: int, after_id: int = 0, limit: int | None = None
@@ -252,7 +268,14 @@ class Reader(ChangeReader):
     def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
         """Return lots in the order in which they were opened."""
         rows = self._named(lots.LOTS, {"lot": lot, "part": part})
-        return [lots.lot_from(row) for row in rows]
+        return [one for row in rows if (one := self._lot(row)) is not None]
+
+    def _lot(self, row: Mapping[str, Any]) -> Lot | None:
+        try:
+            return lots.lot_from(row)
+        except ValueError as error:
+            self.left_out[f"lot {row['lot']}"] = str(error)
+        return None
 
     def lot_runs(self, lot: Lot) -> list[LotRun]:
         """Return the runs of a lot in their order, also those that do not count.
@@ -261,8 +284,13 @@ class Reader(ChangeReader):
         """
         planned = int(lot.plan is not None)
         wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
-        rows = self._named(lots.LOT_RUNS, wanted)
-        return [lots.lot_run_from(row) for row in rows]
+        found = []
+        for row in self._named(lots.LOT_RUNS, wanted):
+            try:
+                found.append(lots.lot_run_from(row))
+            except UNREADABLE as error:
+                self.left_out[f"run {row['run']}"] = why_unreadable(error)
+        return found
 
     def runs_by_lot(self) -> dict[tuple[str, str], list[RunOfLot]]:
         """Return the runs of all lots by part and lot, as `lot_runs` has them.
@@ -270,21 +298,39 @@ class Reader(ChangeReader):
         They are asked for together; those that only measured a device, too, which
         decide no lot that has a plan.
         """
-        return lots.runs_by_lot(self._named(lots.ALL_LOT_RUNS, {}))
-
-    def parts(self) -> dict[str, Part]:
-        """Return the parts by their ids, as they were last used."""
-        rows = self._all("select id, body from parts", ())
-        return {part: part_from(json.loads(body)) for part, body in rows}
+        found: dict[tuple[str, str], list[RunOfLot]] = {}
+        for row in self._named(lots.ALL_LOT_RUNS, {}):
+            try:
+                one = lots.run_of_lot_from(row)
+            except UNREADABLE as error:
+                self.left_out[f"run {row['run']}"] = why_unreadable(error)
+                continue
+            if one.run.purpose in (Purpose.INSPECT, Purpose.MEASURE):
+                found.setdefault((row["part"], row["lot"]), []).append(one)
+        return found
 
     def results(self) -> list[dict[str, Any]]:
         """Return the rows of the view `results`: each device's newest that counts."""
         return self._named("select * from results", ())
 
+    def lot_ids(self) -> list[int]:
+        """Return the numbers of the lots whose plan can be read."""
+        rows = self._named(lots.LOTS, {"lot": None, "part": None})
+        return [row["id"] for row in rows if self._lot(row) is not None]
+
+    def part_ids(self) -> list[str]:
+        """Return the ids of all parts that were ever used."""
+        rows = self._all("select id from parts order by id", ())
+        return [one for (one,) in rows if isinstance(one, str)]
+
     def part(self, part_id: str) -> Part:
         """Return a part as it was last used. Raises NotFoundError."""
         for row in self._all(lots.PART_OF, (part_id,)):
-            return part_from(json.loads(row[0]))
+            try:
+                return part_from(parsed(row[0]))
+            except UNREADABLE as error:
+                why = why_unreadable(error)
+                raise DataError(f"part {part_id} cannot be read: {why}") from error
         raise NotFoundError("part", part_id, (), "in this database")
 
     def standing_checks(
@@ -298,7 +344,7 @@ class Reader(ChangeReader):
         if not serial:
             return []
         rows = self._named(row_mapping.STANDING_CHECKS, {"serial": serial})
-        found = [row_mapping.reference_check_from(row) for row in rows]
+        found = [one for _, one in self._checks_in(rows)]
         return [one for one in found if who is None or one.instrument.who == who]
 
     def reference_checks(
@@ -309,11 +355,24 @@ class Reader(ChangeReader):
         Voided ones, too: they say so.
         """
         rows = self._named(row_mapping.ALL_CHECKS, {"serial": serial})
-        return [(row["id"], row_mapping.reference_check_from(row)) for row in rows]
+        return list(self._checks_in(rows))
 
     def _columns(self, run_id: int, after_id: int, limit: int) -> Columns:
         with self._translated():
             return read_columns(self._connection, run_id, after_id, limit)
 
     def _runs(self, **wanted: object) -> list[Run]:
-        return read_runs(self._named, wanted)
+        return read_runs(self._named, wanted, self.left_out)
+
+    def _newest_first(self, wanted: RunFilter, page: int = PAGE) -> Iterator[Run]:
+        return newest_first(self._named, wanted, self.left_out, page)
+
+    def _checks_in(
+        self, rows: Iterable[Mapping[str, Any]]
+    ) -> Iterator[tuple[int, ReferenceCheck]]:
+        """Yield checks with their ids; those that cannot be read are noted."""
+        for row in rows:
+            try:
+                yield row["id"], row_mapping.reference_check_from(row)
+            except ValueError as error:
+                self.left_out[f"reference check {row['id']}"] = str(error)

@@ -11,6 +11,7 @@ from benchlog.store.files import FileLock, Guard, NoGuard
 from benchlog.store.opening import open_to_write
 from benchlog.store.sqlite import Connection, SqliteError
 
+_MERGE_LIMIT_S: Final = 3_600.0  # our rule: for one run; a year takes a minute
 _CHECKPOINT_BYTES: Final = 4_194_304
 _CHECKPOINT_COMMITS: Final = 16
 
@@ -25,6 +26,7 @@ class Session:
         self._file = files.FileIdentity(path)
         self._log = files.FileIdentity(files.wal_of(path))
         self._commits = 0
+        self._limit: sqlite.QueryLimit | None = None
 
     @classmethod
     def open(cls, path: Path, *, guarded: bool, original: Path | None = None) -> Self:
@@ -47,6 +49,8 @@ class Session:
         A deleted database would swallow rows silently: it is looked for before each
         commit. Raises the StoreError that says what SQLite's error means.
         """
+        if self._limit is not None:
+            self._limit.begin(_MERGE_LIMIT_S)
         with self._guard.held():
             try:
                 self.connection.execute("begin immediate")
@@ -68,9 +72,12 @@ class Session:
             attach(self.connection)
         except SqliteError as error:
             raise sqlite.store_error(error, self.path) from error
+        self._limit = sqlite.QueryLimit(self.connection, _MERGE_LIMIT_S)
         try:
             yield
         finally:
+            self._limit = None
+            self.connection.set_progress_handler(None, 0)
             with suppress(SqliteError):
                 self.connection.execute("detach other")
 

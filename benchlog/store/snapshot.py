@@ -7,11 +7,12 @@ minor version can still be shown.
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, Final
 
+from benchlog.masking import masked
 from benchlog.model import (
     AlarmRule,
     Bench,
@@ -30,8 +31,12 @@ from benchlog.model import (
     Timebase,
     TrimRange,
 )
+from benchlog.store.snapshot_types import check_number, known
+from benchlog.store.snapshot_types import table as known_table
 
 Plain = dict[str, Any]
+OF_THE_BENCH_FILE: Final = {"command": "program", "webhook": "webhook"}
+"""What an alarm rule has in the bench file alone, and the word for it."""
 
 
 def to_plain(value: object) -> Any:
@@ -53,6 +58,17 @@ def _plain_leaf(value: object) -> str | int | float | None:
     return value if isinstance(value, str | int | float | None) else str(value)
 
 
+def told_to_others(snapshot: Mapping[str, object]) -> Plain:
+    """Return a snapshot as an export carries it: no password in any address."""
+    plain: Plain = to_plain(snapshot)
+    bench = plain.get("bench")
+    specs = bench.get("instruments") if isinstance(bench, dict) else None
+    for spec in specs.values() if isinstance(specs, dict) else ():
+        if isinstance(spec, dict) and isinstance(spec.get("address"), str):
+            spec["address"] = masked(spec["address"])
+    return plain
+
+
 def dump(value: object) -> str:
     """Return `value` as one line of strict JSON in ASCII; any text survives it."""
     return json.dumps(to_plain(value), ensure_ascii=True, allow_nan=False)
@@ -64,8 +80,14 @@ def freeze(
     timebase: Timebase,
     origin: Mapping[str, object] | None = None,
 ) -> Plain:
-    """Return the snapshot of a run; `origin` is where an imported run came from."""
+    """Return the snapshot of a run; `origin` is where an imported run came from.
+
+    Programs and webhooks of alarms are left out: they are in the bench file alone.
+    """
     plain: Plain = to_plain(plan)
+    for rule in plain["bench"]["alarms"]:
+        for name in OF_THE_BENCH_FILE:
+            del rule[name]
     plain["identities"] = to_plain(identities)
     plain["timebase"] = to_plain(timebase)
     if origin is not None:
@@ -85,7 +107,7 @@ class Thawed:
 def thaw(plain: Plain, purpose: Purpose) -> Thawed:
     """Rebuild what a snapshot was made of; the plan is for a run of `purpose`.
 
-    Raises KeyError, TypeError or ValueError for what is no snapshot.
+    Raises `UNREADABLE` for what is no snapshot.
     """
     return Thawed(
         plan=run_plan_from(plain, purpose),
@@ -97,7 +119,7 @@ def thaw(plain: Plain, purpose: Purpose) -> Thawed:
 def run_plan_from(plain: Plain, purpose: Purpose) -> RunPlan:
     """Rebuild the plan of a snapshot, for a run of `purpose`."""
     plan: Plain = {
-        **_known(RunPlan, plain),
+        **known(RunPlan, plain),
         "purpose": purpose,
         "part": part_from(plain["part"]),
         "bench": bench_from(plain["bench"]),
@@ -106,76 +128,155 @@ def run_plan_from(plain: Plain, purpose: Purpose) -> RunPlan:
     return RunPlan(**plan)
 
 
+def basis_from(plain: object) -> tuple[Part, Timebase, dict[str, Identity]]:
+    """Return what a run is judged by, from its snapshot; all of it is looked at.
+
+    A bench that an old snapshot lacks is no fault. Raises ValueError naming what is
+    wrong, `UNREADABLE` for what is no snapshot at all.
+    """
+    found = known_table(plain, "the snapshot")
+    known(RunPlan, {k: v for k, v in found.items() if k not in _OF_THEIR_OWN})
+    if "bench" in found:
+        bench_from(found["bench"])
+    return (
+        part_from(_of(found, "part")),
+        timebase_from(_of(found, "timebase")),
+        identities_from(_of(found, "identities")),
+    )
+
+
+def _of(found: Mapping[str, Any], name: str) -> Any:
+    if name not in found:
+        raise ValueError(f"the snapshot has no {name}")
+    return found[name]
+
+
+_OF_THEIR_OWN: Final = frozenset({"part", "bench", "learnt", "purpose"})
+UNREADABLE: Final = (ValueError, KeyError, TypeError, AttributeError, OverflowError)
+"""What comes of a snapshot, or a part of one, that is not as it is written."""
+
+
+def why_unreadable(error: BaseException) -> str:
+    """Put into words what one of `UNREADABLE` tells."""
+    said = str(error) or type(error).__name__
+    return f"{said} is missing" if isinstance(error, KeyError) else said
+
+
 def part_from(plain: Plain) -> Part:
-    """Rebuild the Part of a snapshot."""
-    known = _known(Part, plain)
-    limits = _known(Limits, plain["limits"])
+    """Rebuild the Part of a snapshot. Raises `UNREADABLE`."""
+    fields_of = known(Part, plain)
+    limits = known(Limits, plain["limits"])
     limits["tolerance_ppm"] = float(limits["tolerance_ppm"])
     if limits.get("range_c") is not None:
-        low, high = limits["range_c"]
-        limits["range_c"] = (low, high)
-    known["kind"] = Kind(plain["kind"])
-    known["limits"] = Limits(**limits)
+        limits["range_c"] = _span("range_c", limits["range_c"])
+    fields_of["kind"] = Kind(plain["kind"])
+    fields_of["limits"] = Limits(**limits)
     law = plain.get("temperature")
-    known["temperature"] = (
-        TemperatureLaw(**_known(TemperatureLaw, law)) if law else None
+    fields_of["temperature"] = (
+        TemperatureLaw(**known(TemperatureLaw, law)) if law else None
     )
-    known["load"] = Load(**_known(Load, plain.get("load") or {}))
+    fields_of["load"] = Load(**known(Load, plain.get("load") or {}))
     trim = plain.get("trim")
-    known["trim"] = _trim_from(trim) if trim else None
-    return Part(**known)
+    fields_of["trim"] = _trim_from(trim) if trim else None
+    return Part(**fields_of)
+
+
+def _span(name: str, ends: Sequence[Any]) -> tuple[float, float]:
+    low, high = ends
+    for end in (low, high):
+        check_number(name, end)
+    if low > high:
+        raise ValueError(f"{name} goes from {low:g} to {high:g}")
+    return low, high
 
 
 def _trim_from(plain: Plain) -> TrimRange:
-    known = _known(TrimRange, plain)
-    return TrimRange(**{**known, "safe": tuple((a, b) for a, b in known["safe"])})
+    found = known(TrimRange, plain)
+    safe = tuple(_codes(*pair) for pair in found["safe"])
+    return TrimRange(**{**found, "safe": safe})
+
+
+def _codes(low: object, high: object) -> tuple[int, int]:
+    if not (isinstance(low, int) and isinstance(high, int) and low <= high):
+        raise ValueError("the codes that may be set are no intervals")
+    return low, high
 
 
 def bench_from(plain: Plain) -> Bench:
-    """Rebuild the Bench of a snapshot; dialects in options stay plain mappings."""
-    known = _known(Bench, plain)
-    known["instruments"] = {
-        name: InstrumentSpec(**_known(InstrumentSpec, spec))
-        for name, spec in plain.get("instruments", {}).items()
+    """Rebuild the Bench of a snapshot; dialects in options stay plain mappings.
+
+    Raises `UNREADABLE`.
+    """
+    found = known(Bench, plain)
+    given = known_table(plain.get("instruments", {}), "bench.instruments")
+    found["instruments"] = {
+        name: InstrumentSpec(**known(InstrumentSpec, spec))
+        for name, spec in given.items()
     }
-    known["positions"] = tuple(
-        PositionSpec(**_known(PositionSpec, spec))
-        for spec in plain.get("positions", ())
+    found["positions"] = tuple(
+        PositionSpec(**known(PositionSpec, one)) for one in plain.get("positions", ())
     )
     reference = plain.get("reference")
-    known["alarms"] = tuple(_alarm_from(rule) for rule in plain.get("alarms", ()))
-    known["reference"] = (
-        ReferenceSpec(**_known(ReferenceSpec, reference)) if reference else None
+    found["alarms"] = tuple(_alarm_from(rule) for rule in plain.get("alarms", ()))
+    found["reference"] = (
+        ReferenceSpec(**known(ReferenceSpec, reference)) if reference else None
     )
-    return Bench(**known)
+    return Bench(**found)
 
 
 def _alarm_from(plain: Plain) -> AlarmRule:
-    known = _known(AlarmRule, plain)
-    return AlarmRule(**{**known, "command": tuple(known.get("command", ()))})
+    found = known(AlarmRule, plain)
+    return AlarmRule(**{k: v for k, v in found.items() if k not in OF_THE_BENCH_FILE})
+
+
+def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
+    """Return a snapshot's text without the programs and webhooks of its alarms.
+
+    And what was taken out: `2 programs`, `1 webhook`. What is no snapshot stays.
+    """
+    try:
+        plain = json.loads(snapshot)
+        rules = [rule for rule in plain["bench"]["alarms"] if isinstance(rule, dict)]
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return snapshot, ()
+    taken = []
+    for name, word in OF_THE_BENCH_FILE.items():
+        held = [rule for rule in rules if rule.get(name)]
+        if held:
+            taken.append(f"{len(held)} {word}{'s' * (len(held) > 1)}")
+        for rule in held:
+            del rule[name]
+    return (json.dumps(plain) if taken else snapshot), tuple(taken)
 
 
 def identities_from(plain: Plain) -> dict[str, Identity]:
-    """Rebuild the identities of a snapshot, by the instrument's name on the bench."""
-    return {name: Identity(**_known(Identity, one)) for name, one in plain.items()}
+    """Rebuild the identities of a snapshot, by the instrument's name on the bench.
+
+    Raises `UNREADABLE`.
+    """
+    given = known_table(plain, "identities")
+    return {name: Identity(**known(Identity, one)) for name, one in given.items()}
 
 
 def timebase_from(plain: Plain) -> Timebase:
-    """Rebuild the Timebase of a snapshot."""
-    known = _known(Timebase, plain)
-    freedom = known.get("degrees_of_freedom")
-    known["degrees_of_freedom"] = math.inf if freedom is None else float(freedom)
-    return Timebase(**known)
+    """Rebuild the Timebase of a snapshot. Raises `UNREADABLE`."""
+    given = known_table(plain, "timebase")
+    found = known(Timebase, {k: v for k, v in given.items() if v is not None})
+    if not found.get("degrees_of_freedom", math.inf) > 0:
+        raise ValueError("timebase.degrees_of_freedom is not above zero")
+    return Timebase(**found)
 
 
 def learnt_from(plain: Plain | None) -> LearntStability | None:
     """Rebuild what a run was begun with of a soak; None where it was nothing."""
     if plain is None:
         return None
-    known = _known(LearntStability, plain)
+    found = known(LearntStability, plain)
     for name in ("m", "avar_ppm2", "freedom"):
-        known[name] = tuple(known[name])
-    learnt = LearntStability(**known)
+        found[name] = tuple(found[name])
+        for number in found[name]:
+            check_number(name, number)
+    learnt = LearntStability(**found)
     sizes = {len(learnt.m), len(learnt.avar_ppm2), len(learnt.freedom)}
     usable = min((*learnt.avar_ppm2, *learnt.freedom, learnt.gate_s, learnt.tau0_s)) > 0
     if len(sizes) > 1 or len(learnt.m) < 2 or not usable:
@@ -187,9 +288,5 @@ def learnt_of(plain: Plain) -> LearntStability | None:
     """Return the soak that a snapshot rests on; what is none, hides no run."""
     try:
         return learnt_from(plain.get("learnt"))
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except UNREADABLE:
         return None
-
-
-def _known(cls: type, plain: Plain) -> Plain:
-    return {f.name: plain[f.name] for f in fields(cls) if f.name in plain}

@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from urllib.parse import quote
 
+from benchlog.clock import host_deadline
 from benchlog.errors import (
+    StoreDamagedError,
     StoreError,
     StoreFullError,
     StoreLockedError,
@@ -84,19 +86,48 @@ def connect_to_read(path: Path, *, immutable: bool = False) -> Connection:
     return connection
 
 
+QUERY_LIMIT_S: Final = 300.0
+"""Our rule: ten times what the slowest query takes of a year of readings."""
+COPY_LIMIT_S: Final = 86_400.0  # our rule: for a whole file, a slow disk has a day
+_STEPS: Final = 1_000_000  # of SQLite's machine; about 10 ms between two looks
+
+
+class QueryLimit:
+    """Ends a query that goes on for too long: a stranger's file can make it endless."""
+
+    def __init__(self, connection: Connection, limit_s: float = QUERY_LIMIT_S) -> None:
+        self._limit_s = limit_s
+        self._until = host_deadline(limit_s)
+        connection.set_progress_handler(self._is_over, _STEPS)
+
+    def begin(self, limit_s: float | None = None) -> None:
+        """Give the next query all its time, or another time."""
+        self._until = host_deadline(self._limit_s if limit_s is None else limit_s)
+
+    def _is_over(self) -> bool:
+        return self._until.passed
+
+
 def _connect(path: Path, mode: str) -> Connection:
     uri = f"file:{quote(str(path.absolute()), errors='surrogateescape')}?mode={mode}"
-    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S)
+    connection = sqlite3.connect(
+        uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S
+    )
+    connection.execute("pragma trusted_schema=off")  # views may call nothing unsafe
+    return connection
 
 
 _LOCKED: Final = ("SQLITE_BUSY", "SQLITE_LOCKED")
+_DAMAGED: Final = ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 _ADVICE: Final = {
     "SQLITE_NOTADB": "is not a database; name another file with --db",
-    "SQLITE_CORRUPT": "is damaged; copy it away before anything else",
+    "SQLITE_CORRUPT": "is damaged; copy it and the files beside it away first of all, "
+    "then `benchlog check` tells what is left",
     "SQLITE_READONLY": "may not be written; check its rights and its folder's",
     "SQLITE_CANTOPEN": "cannot be opened; check that its folder exists and its rights",
     "SQLITE_PERM": "may not be opened; check its rights",
     "SQLITE_IOERR": "cannot be read or written: the disk reports an error",
+    "SQLITE_INTERRUPT": "takes too long to answer; the query was ended",
     "SQLITE_TOOBIG": "cannot take a text of this length",
 }
 
@@ -118,7 +149,8 @@ def store_error(error: SqliteError, path: Path) -> StoreError:
         return StoreRefusedError(f"{path} cannot hold such a value: {error}")
     for start, advice in _ADVICE.items():
         if name.startswith(start):
-            return StoreError(f"{path} {advice} ({error})")
+            kind = StoreDamagedError if start in _DAMAGED else StoreError
+            return kind(f"{path} {advice} ({error})")
     return StoreError(f"{path}: {error} ({name or type(error).__name__})")
 
 

@@ -3,10 +3,10 @@
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Self
+from typing import Final, Self
 
 from benchlog.clock import Clock
-from benchlog.errors import StoreRefusedError
+from benchlog.errors import StoreDamagedError, StoreRefusedError
 from benchlog.model import (
     Identity,
     Lot,
@@ -26,12 +26,18 @@ from benchlog.store import run_rows as conclude
 from benchlog.store.backup import at_newest_schema, place_for, rescued
 from benchlog.store.derived_blocks import Blocks
 from benchlog.store.duplicate_runs import missing_rows
+from benchlog.store.integrity import quarantine
+from benchlog.store.merge_nouns import merge_nouns
 from benchlog.store.parameters import INSERTS, refuse_first_bad, text
+from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.run_rows import Beginning, insert_run
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
 from benchlog.units import printable
+
+_UNSTORABLE: Final = (OverflowError, UnicodeEncodeError, TypeError, AttributeError)
+"""What a value of another kind than its column ends in."""
 
 
 class Writer:
@@ -49,6 +55,16 @@ class Writer:
         self._clock = clock
         self._connection = session.connection
         self._blocks = Blocks(session.connection)
+
+    @classmethod
+    def open_staging(cls, path: Path, clock: Clock) -> Self:
+        """Open a database that no power cut need spare: it is dropped after an error.
+
+        Raises StoreError.
+        """
+        writer = cls.open(path, clock, guarded=False)
+        writer._connection.execute("pragma synchronous=off")
+        return writer
 
     @classmethod
     def open(cls, path: Path, clock: Clock, *, guarded: bool | None = None) -> Self:
@@ -115,7 +131,7 @@ class Writer:
         with self._session.transaction():
             try:
                 self._insert(groups)
-            except (SqliteError, OverflowError, UnicodeEncodeError, TypeError):
+            except (SqliteError, *_UNSTORABLE):
                 refuse_first_bad(rows)
                 raise
         self._blocks.keep()
@@ -129,7 +145,7 @@ class Writer:
             fresh = missing_rows(self._connection, _by_kind(rows))
             try:
                 self._insert(_by_kind(fresh))
-            except (SqliteError, OverflowError, UnicodeEncodeError, TypeError):
+            except (SqliteError, *_UNSTORABLE):
                 refuse_first_bad(fresh)
                 raise
         self._blocks.keep()
@@ -203,23 +219,70 @@ class Writer:
     def merge(self, other: Path) -> merging.Merged:
         """Bring in the runs of another database, each in a transaction of its own.
 
-        What is here already stays as it is. Raises StoreError; what was brought in
-        until then stays.
+        What is here already stays as it is, and what cannot be read stays there.
+        Raises StoreError; what was brought in until then stays.
         """
-        note = (self._clock.utc_ns(), f"merged from {printable(other.name)},")
+        note = (self._clock.utc_ns(), f"{merging.MERGED}{printable(other.name)},")
         merged = merging.Merged()
         with (
             at_newest_schema(other) as path,
+            Reader.open(path) as there,
             self._session.beside(lambda c: merging.attach(c, path)),
         ):
             with self._session.transaction():
-                merging.merge_nouns(self._connection)
+                merge_nouns(self._connection, there, merged.left_out)
             for run in merging.runs_there(self._connection):
-                with self._session.transaction():
-                    merging.merge_run(self._connection, run, merged, note)
+                self._merge_run(there, run, merged, note)
             with self._session.transaction():
-                merging.merge_checks(self._connection, merged)
+                merging.merge_checks(self._connection, there, merged)
         return merged
+
+    def bring_import(self, staging: Path) -> int:
+        """Bring in the run of a staging database, in one transaction; return its id.
+
+        Raises DataError when it could not be read afterwards, StoreError.
+        """
+        with (
+            Reader.open(staging) as there,
+            self._session.beside(lambda c: merging.attach(c, staging)),
+            self._session.transaction(),
+        ):
+            return merging.bring_import(self._connection, there)
+
+    def _merge_run(
+        self,
+        there: Reader,
+        run: tuple[int, int, int | None, bool],
+        merged: merging.Merged,
+        note: tuple[int, str],
+    ) -> None:
+        """Bring in a run, or note why it stays there."""
+        try:
+            with self._session.transaction():
+                why = "" if run[3] else merging.why_not(self._connection, there, run[0])
+                if not why:
+                    merging.merge_run(self._connection, run, merged, note)
+        except (StoreRefusedError, StoreDamagedError) as error:
+            why = str(error)
+        if why:
+            merged.brought.pop(run[0], None)
+            merged.left_out[f"run {run[0]}"] = why
+
+    def put_aside(self, record: quarantine.Record, reason: str, software: str) -> bool:
+        """Put a record into quarantine: every list leaves it out, every byte stays.
+
+        `software` is the version that does it. Returns whether it was not there before.
+        Raises NotFoundError.
+        """
+        now = (self._clock.utc_ns(), software)
+        with self._session.transaction():
+            return quarantine.put_in(self._connection, record, reason, now)
+
+    def release(self, record: quarantine.Record, reason: str, software: str) -> None:
+        """Let a record out of quarantine again. Raises UsageError where it is not."""
+        now = (self._clock.utc_ns(), software)
+        with self._session.transaction():
+            quarantine.release(self._connection, record, reason, now)
 
     def rebuild_outline(self, run_id: int) -> None:
         """Make the outline of a run anew from its readings."""

@@ -31,7 +31,9 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
+from benchlog.recorder.boundary import Boundary
 from benchlog.recorder.control_server import ControlServer
+from benchlog.recorder.run.commit_queue import CommitQueue, OpenRuns
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -74,7 +76,9 @@ def add(database: Path, run_id: int) -> None:
     with (
         Writer.open(database, HostClock()) as writer,
         selectors.DefaultSelector() as selector,
-        closing(ControlServer(at, selector, _answer(run_id))) as desk,
+        closing(
+            ControlServer(at, selector, _answer(run_id), _boundary(writer))
+        ) as desk,
     ):
         selector.register(sys.stdin, selectors.EVENT_READ, ("end", None))
         due = host_deadline(SPACING_S)
@@ -86,6 +90,10 @@ def add(database: Path, run_id: int) -> None:
             if due.passed:
                 due = replace(due, at_ns=due.at_ns + _SPACING_NS)
                 writer.commit([(run_id, segment_id, next(readings))])
+
+
+def _boundary(writer: Writer) -> Boundary:
+    return Boundary(OpenRuns(CommitQueue(writer), lambda *_: None), print)
 
 
 def _readings(clock: VirtualClock, *, seed: int) -> Iterator[Reading]:

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from benchlog.catalogue import find, load_part, names
-from benchlog.catalogue.places import MAX_BYTES, read_toml
-from benchlog.errors import ConfigError, NotFoundError
+from benchlog.catalogue.places import MAX_BYTES, SIZE_VARIABLE, read_toml
+from benchlog.errors import ConfigError, NotFoundError, UsageError
 
 PART = """
 [part]
@@ -151,6 +151,22 @@ def test_too_long(write):
     path = write("x.toml", b"#" * (MAX_BYTES + 1))
     assert "too long" in whole_file_problem(path).found
     assert read_toml(Path(write("y.toml", b"#" * MAX_BYTES))) == {}
+
+
+def test_a_longer_file_may_be_allowed(write, monkeypatch):
+    path = write("x.toml", b"#" * (MAX_BYTES + 1))
+    assert f"{SIZE_VARIABLE}=NUMBER" in whole_file_problem(path).expected
+    monkeypatch.setenv(SIZE_VARIABLE, str(MAX_BYTES + 1))
+    assert read_toml(Path(path)) == {}
+    monkeypatch.setenv(SIZE_VARIABLE, "much")
+    with pytest.raises(UsageError, match="is no number of bytes: 'much'"):
+        read_toml(Path(path))
+
+
+def test_a_number_has_at_most_64_characters(write):
+    assert read_toml(Path(write("x.toml", "a = 1." + "0" * 62)))
+    path = write("y.toml", "a = 1." + "0" * 63)
+    assert "a number of more than 64 characters" in whole_file_problem(path).found
 
 
 def test_dotted_keys_that_would_take_minutes(write):

@@ -160,6 +160,24 @@ def test_as_nobody_each_right_that_lacks_has_its_remedy(tmp_path: Path) -> None:
     assert ":fe03" in str(found["USB rights"]["remedy"])
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become nobody")
+def test_a_folder_that_cannot_be_made_is_named_with_what_keeps_it(
+    tmp_path: Path,
+) -> None:
+    """Who has no home is not told of the root folder alone."""
+    wanted = tmp_path / "home" / "data"
+    done = subprocess.run(
+        [sys.executable, "-c", NOBODY, str(wanted / "bench.db")],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    said = str(rows(done.stdout)["data folder"]["found"])
+    assert said.startswith(f"{wanted} cannot be made: /")
+    assert said.endswith(" may not be written")
+
+
 def library_file() -> str | None:
     try:
         ctypes.CDLL("libusb-1.0.so.0")

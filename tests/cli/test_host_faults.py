@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchlog.cli.host_faults import address_fault, sentence_of
+from benchlog.cli.host_faults import address_fault, memory_fault, sentence_of
 
 from .conftest import Line
 
@@ -177,3 +177,28 @@ def test_an_address_to_import_is_no_file_that_does_not_exist(line: Line) -> None
         done.stderr.split()
     )
     assert "does not exist" in line.run("import", "nowhere.csv").stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="macOS does not bound memory")
+@pytest.mark.parametrize("most_mb", [60, 100, 150])
+def test_too_little_memory_is_told_before_a_library_fails_on_it(
+    line: Line, most_mb: int
+) -> None:
+    """Otherwise one ends the process, another raises what nobody understands."""
+    words = [sys.executable, "-m", "benchlog.cli", "runs", "--db", str(line.db)]
+    bound = most_mb * 2**20
+    done = subprocess.run(
+        words,
+        cwd=line.folder,
+        env=line.environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (bound, bound)),
+    )
+    told(done, f"{most_mb} MB of memory are allowed, and 256 are needed")
+
+
+def test_memory_that_runs_out_later_is_told() -> None:
+    assert memory_fault() == ""
+    assert sentence_of(MemoryError()).startswith("there is not enough memory: end")

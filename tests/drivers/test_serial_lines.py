@@ -16,7 +16,10 @@ import serial
 from serial import rfc2217
 
 from benchlog.driver_kit.connect import open_stream
+from benchlog.driver_kit.numbers import parse_reply
 from benchlog.driver_kit.serial_line import open_port
+from benchlog.errors import GarbledError
+from benchlog.model import Dialect
 from benchlog.testing import PtyPeer, Talker
 
 PORT = "/dev/ttyS0"
@@ -80,6 +83,33 @@ def test_a_port_without_such_lines_still_opens() -> None:
         link = open_stream(peer.address, "\n", {"dtr": False, "rts": False})
         link.close()
         assert Path(peer.address).exists()
+
+
+@pytest.mark.parametrize("parity", ["even", "odd", "mark", "space"])
+def test_parity_is_checked_where_it_is_stated(parity: str) -> None:
+    """POSIX termios: with INPCK alone a byte with wrong parity arrives as NUL."""
+    with PtyPeer(Talker("1")) as peer:
+        port = open_port(peer.address, peer.address, {"parity": parity})
+        found = termios.tcgetattr(port.fileno())[0]
+        port.close()
+    assert found & termios.INPCK
+    assert not found & (termios.IGNPAR | termios.PARMRK | termios.ISTRIP)
+
+
+def test_a_line_without_parity_is_left_as_it_was() -> None:
+    with PtyPeer(Talker("1")) as peer:
+        port = open_port(peer.address, peer.address, {"parity": "none"})
+        assert not termios.tcgetattr(port.fileno())[0] & termios.INPCK
+        port.close()
+
+
+def test_a_digit_that_arrived_with_wrong_parity_is_no_digit() -> None:
+    plain = Dialect(name="plain", talks="line")
+    for at in range(8):
+        line = bytearray(b"16000000\n")
+        line[at] = 0
+        with pytest.raises(GarbledError):
+            parse_reply(bytes(line), plain, "Hz")
 
 
 @pytest.mark.skipif(not has_modem_lines(), reason=f"{PORT} has no modem lines here")

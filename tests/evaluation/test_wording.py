@@ -21,6 +21,7 @@ from benchlog.model import Decision
 from benchlog.store.reader import Reader
 from benchlog.verdict.fitness.fitness import FitnessDecision
 from benchlog.verdict.lot.lot_decision import LotResult
+from benchlog.verdict.run.reference_band import AtReference
 
 
 @pytest.fixture
@@ -84,6 +85,22 @@ def test_a_style_says_which_facts_and_in_which_words(known: Evaluation) -> None:
     assert list(screen) == ["jitter", "time base", "ambient", "limit", "U"]
     assert screen["ambient"] == brief_wording.ambient_text(known.assessment)
     assert "°C" in screen["ambient"] and "°" not in terminal["ambient"]
+
+
+def test_a_capital_changes_the_first_letter_of_a_label_only(known: Evaluation) -> None:
+    at = AtReference(
+        temperature_c=25.0,
+        band_c=3.0,
+        n=48,
+        n_outside=48,
+        offset_ppm=-9.0,
+        u_ppm=0.5,
+        budget=known.assessment.budget,
+        moved_ppm=0.25,
+        law="a law",
+    )
+    moved = replace(known, assessment=replace(known.assessment, at_reference=at))
+    assert "At 25 C" in dict(run_facts(moved, PAGE))
 
 
 @pytest.mark.parametrize("decided", [*Decision, *LotResult, *FitnessDecision])

@@ -343,7 +343,7 @@ def test_a_list_that_is_asked_for_while_packs_are_replaced_is_whole(
         return found
 
     monkeypatch.setattr("benchlog.exchange.dataset.read.packs_of", stale)
-    found = list(runs_of_dataset(folder, ANY))
+    found = list(runs_of_dataset(folder, ANY, {}))
     assert [one["void"] for one in found if one["run"] == 1] == ["probe off"]
     assert len(found) == RUNS
 
@@ -431,7 +431,7 @@ def test_the_runs_of_a_dataset_are_listed_as_those_of_a_database(bench, folder):
         ]
         for wish in wishes:
             wanted = [as_document(one) for one in found_in(reader, wish)]
-            found = list(runs_of_dataset(folder, wish))
+            found = list(runs_of_dataset(folder, wish, {}))
             same = [name for name in wanted[0] if name in found[0]]
             assert len(same) > 18
             assert [{name: one[name] for name in same} for one in found] == [
@@ -447,7 +447,7 @@ def test_the_chips_of_a_dataset_are_those_of_a_database(bench, folder):
     with Reader.open(bench) as reader:
         for lot in reader.lots():
             chips, shared = chips_of(reader, lot.lot)
-            found = chips_of_dataset(folder, lot.lot)
+            found = chips_of_dataset(folder, lot.lot, {})
             assert (sorted(found[0], key=str), found[1]) == (
                 sorted(chips, key=str),
                 shared,

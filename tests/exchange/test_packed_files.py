@@ -5,12 +5,13 @@ import gzip
 import lzma
 import sys
 import zlib
+from dataclasses import replace
 
 import pytest
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError
-from benchlog.exchange import text_lines, unpacking
+from benchlog.exchange.file_limits import FileLimits
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
 
@@ -21,10 +22,10 @@ WISH = ImportOptions(nominal_hz=16e6)
 
 @pytest.fixture
 def imported(writer, tmp_path):
-    def of(content, name="log.txt.gz", progress=None):
+    def of(content, name="log.txt.gz", progress=None, wish=WISH):
         path = tmp_path / name
         path.write_bytes(content)
-        return import_file(path, writer, VirtualClock(), WISH, progress)
+        return import_file(path, writer, VirtualClock(), wish, progress)
 
     return of
 
@@ -57,17 +58,13 @@ def test_utf_16_is_found_inside(imported):
 
 
 @pytest.mark.parametrize("kind", PACKERS)
-def test_what_expands_beyond_the_bound_is_refused(imported, monkeypatch, kind):
-    monkeypatch.setattr(text_lines, "open_octets", bounded(1_000_000))
-    assert imported(PACKERS[kind](TEXT)).readings == 5_000
+def test_what_expands_beyond_the_bound_is_refused(imported, kind):
+    small = replace(WISH, limits=FileLimits(megabytes=1))
+    assert imported(PACKERS[kind](TEXT), wish=small).readings == 5_000
     bomb = PACKERS[kind](b"16000001.25\n" * 90_000)
     assert len(bomb) < 10_000
-    with pytest.raises(DataError, match="expands to more than 1 MiB"):
-        imported(bomb)
-
-
-def bounded(most):
-    return lambda path: unpacking.open_octets(path, most)
+    with pytest.raises(DataError, match="expands to more than 1 MB"):
+        imported(bomb, wish=small)
 
 
 @pytest.mark.parametrize("kind", PACKERS)

@@ -6,7 +6,8 @@ Criterion: the sum over cells of the squared points by which a share falls short
 93 %, and of 25 times the square of the natural logarithm by which the median width
 is beyond 1.6 of the ideal. It weighs a false interval against a useless one; that
 weight is ours.
-Grid: each weight times 1/8 to 8, the others as they are. 10 minutes.
+Grid: each weight, and that of random walks in long runs (`_WALKS`), times 1/8 to 8,
+the others as they are. 10 minutes.
 
     python tests/finders/pair_weights.py [--runs N] [--seed S]
 """
@@ -59,8 +60,10 @@ def missed(made, **choice):
 
 
 def ladder_with(which, times):
-    """Return the ladder with one weight changed."""
+    """Return the ladder with one weight changed; the last is of random walks."""
     kept = Ladder()
+    if which == len(PAIRS):
+        return kept._replace(walks=kept.walks * times)
     pairs = tuple(
         w * (times if at == which else 1.0) for at, w in enumerate(kept.pairs)
     )
@@ -73,13 +76,13 @@ def main(arguments=None):
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args(arguments)
     made = cells(asked.runs, asked.seed)
-    names = [f"{TERM_NAMES[a]}, {TERM_NAMES[b]}" for a, b in PAIRS]
+    names = [f"{TERM_NAMES[a]}, {TERM_NAMES[b]}" for a, b in PAIRS] + ["long walks"]
     print("the criterion's sum; down: times the weight, across: of which pair")
     print(" times" + "".join(f"{name:>28}" for name in names))
     rows = []
     for times in TIMES:
         rows.append(
-            [missed(made, ladder=ladder_with(at, times)) for at in range(len(PAIRS))]
+            [missed(made, ladder=ladder_with(at, times)) for at in range(len(names))]
         )
         print(f"{times:6g}" + "".join(f"{one:28.1f}" for one in rows[-1]), flush=True)
     best = {}

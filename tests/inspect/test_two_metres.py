@@ -18,7 +18,9 @@ from benchlog.cli.tasks.lot_opening import Wish, task_for
 from benchlog.control import Answer
 from benchlog.evaluation.lots import lot_report
 from benchlog.model import Event, EventKind, Lot, Purpose
+from benchlog.recorder.boundary import Boundary
 from benchlog.recorder.control_server import ControlServer
+from benchlog.recorder.run.commit_queue import CommitQueue, OpenRuns
 from benchlog.screen.inspection.app import LotApp
 from benchlog.screen.inspection.block_letters import (
     LEAST_LINES,
@@ -149,9 +151,15 @@ class Counted:
         place = {"position": "A", "run": None, "device": "", "seen": True, "left": True}
         lot = {"said": "", "paused": False, "places": [place]}
         path, over = self.folder / "lot.sock", threading.Event()
-        with selectors.DefaultSelector() as selector:
+        with (
+            closing(fresh(self.folder)) as writer,
+            selectors.DefaultSelector() as selector,
+        ):
             server = ControlServer(
-                path, selector, lambda _: Answer(True, data={"lot": lot})
+                path,
+                selector,
+                lambda _: Answer(True, data={"lot": lot}),
+                Boundary(OpenRuns(CommitQueue(writer), lambda *_: None), print),
             )
 
             def serve() -> None:

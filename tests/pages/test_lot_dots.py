@@ -25,5 +25,7 @@ def test_each_device_is_a_dot_with_its_uncertainty_between_the_limits(reader):
         assert marker == ("X" if ppm > 30 else "o")
     limits = [one for one in axes.lines if one.get_linestyle() == "--"]
     assert {float(one.get_xdata()[0]) for one in limits} == {-30.0, 30.0}
+    bottom, top = axes.get_ylim()
+    assert bottom <= -4 - 0.5 and top >= 0.5, "every dot is whole within the axes"
     assert "5 devices between" in chart.alternative
     assert "limits of +-30 ppm dashed" in chart.caption

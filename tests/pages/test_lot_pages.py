@@ -19,8 +19,9 @@ from benchlog.model import (
     Purpose,
     ReferenceCheck,
 )
+from benchlog.pages.content import Ruling
 from benchlog.pages.html import html_of
-from benchlog.pages.lot_page import known_lot
+from benchlog.pages.lot_page import LotPage, known_lot, lot_sections
 from benchlog.pages.page_builder import check_page, lot_page, run_page
 from benchlog.pages.pdf import pdf_of
 from benchlog.pages.typesetting import in_print
@@ -98,6 +99,24 @@ def database(tmp_path_factory):
 def reader(database):
     with Reader.open(database) as reader:
         yield reader
+
+
+def ruling_of(report):
+    blocks = next(lot_sections(LotPage(report, ()))).blocks
+    return next(block for block in blocks if isinstance(block, Ruling))
+
+
+def test_what_is_to_be_checked_again_is_told_beside_the_decision(reader):
+    """An accepted lot of devices that were never exchanged is no good news."""
+    report = lot_with_runs(reader, known_lot(reader, "L<7>", None))[0]
+    doubts = {one.run: "was it exchanged?" for one in report.results}
+    quiet, told = (
+        ruling_of(replace(report, results=report.results, base_doubts=doubted)).reasons
+        for doubted in ({}, dict(list(doubts.items())[:2]))
+    )
+    # the one of 44 ppm does not belong to the rest; it is among the first two, too
+    assert quiet[-1] == "1 device of 5 to be checked again: see Findings"
+    assert told == (quiet[0], "2 devices of 5 to be checked again: see Findings")
 
 
 def test_a_lots_decision_and_devices(reader):

@@ -101,7 +101,7 @@ def test_a_soak_says_how_it_went(reader):
     for text in (
         "2 gaps, ",
         "ppm/day (95 %:",
-        "ppm/C (95 %:",
+        "ppm/°C (95 %:",
         "Allan deviation",
         "line about 25 °C",
     ):

@@ -8,6 +8,7 @@ import pytest
 from pages.page_making import fresh, series, write_run
 
 from benchlog.clock import VirtualClock
+from benchlog.pages.content import Facts, Page, Section, Signatures, table
 from benchlog.pages.page_builder import run_page
 from benchlog.pages.pdf import pdf_of
 from benchlog.store.reader import Reader
@@ -75,3 +76,57 @@ def test_nothing_in_it_leads_outside(page):
     data = pdf_of(page)
     for word in (b"/URI", b"/JavaScript", b"/Launch", b"/EmbeddedFile"):
         assert word not in data
+
+
+LONG = {"word": "x" * 4000, "words": "words " * 800, "letters": "漢" * 4000}
+
+
+@pytest.mark.parametrize("paper", SIZES_MM)
+@pytest.mark.parametrize("text", LONG.values(), ids=LONG)
+def test_a_text_of_4000_characters_is_there_whole(text, paper):
+    """As a mark in a column, as an id beside its label, as a title, as a signature."""
+    heads = ("UTC", "Event", "Instrument", "What")
+    rows = (("2026", "mark", "-", text), ("2027", "note", "counter", "after it"))
+    page = Page(
+        title=f"{text}: measure, run 1",
+        subtitle=text,
+        made="2026",
+        software="1",
+        sections=(
+            Section("Hook-up", (Facts((("Device", text), ("Run", "1"))),)),
+            Section(text, (table("Events", heads, rows, "llll"),)),
+            Section("Signatures", (Signatures((("Measured by", text),)),)),
+        ),
+    )
+    reader = pypdf.PdfReader(io.BytesIO(pdf_of(page, paper)))
+    sheets = ["".join(one.extract_text().split()) for one in reader.pages]
+    written = "".join("U+6F22" if ch == "漢" else ch for ch in "".join(text.split()))
+    whole = "".join(sheets)
+    piece, most = written[:1], written.count(written[:1])
+    assert 2 * most < whole.count(piece) < 2.3 * most + 20  # headings are short
+    assert "(4,000characters)" in whole or "(4,800characters)" in whole
+    assert len(sheets) < 8 * len(written) / 4000 + 2
+    for said in ("afterit", "Signature", "Run1"):
+        assert said in whole
+    assert len(reader.metadata.title) < 200
+    assert all(len(one.title) < 1_200 for one in reader.outline)
+
+
+def test_nothing_of_a_long_text_lies_beside_the_sheet():
+    page = Page(
+        title="W" * 4000, subtitle="", made="", software="",
+        sections=(
+            Section("S", (Signatures((("Measured by", "W" * 4000),)),)),
+            Section("F", (Facts((("Device", "W" * 4000),)),)),
+        ),
+    )  # fmt: skip
+    widest = []
+
+    def seen(text, _cm, matrix, _font, _size):
+        if "W" in text:
+            widest.append(float(matrix[4]))
+
+    reader = pypdf.PdfReader(io.BytesIO(pdf_of(page, "A4")))
+    for sheet in reader.pages:
+        sheet.extract_text(visitor_text=seen)
+    assert widest and max(widest) < 210.0 / 25.4 * 72

@@ -9,6 +9,7 @@ from pages.page_making import NS, fresh, series, write_run
 from benchlog.model import Event, EventKind
 from benchlog.pages.charts import BAND, STEP, course_chart, standing_chart
 from benchlog.pages.run_record import run_record
+from benchlog.pages.study_charts import stability_chart, trim_chart
 from benchlog.store.reader import Reader
 from benchlog.verdict.run.reference_band import AtReference
 
@@ -39,6 +40,32 @@ def records(tmp_path_factory):
         return run_record(reader, reader.run(plain)), run_record(
             reader, reader.run(run)
         )
+
+
+def test_the_names_of_the_slopes_lie_beside_the_deviations(records):
+    """No name is across an error bar: it begins where the last of them stands."""
+    found = records[1].stability
+    (axes,) = stability_chart(found).figure.axes
+    last_s = max(row.tau_s for row in found.rows if row.value)
+    names = {text.get_text().strip(): text.xy[0] for text in axes.texts}
+    assert names.keys() == {"white FM", "flicker FM", "random-walk FM"}
+    low, high = axes.get_ylim()
+    inside = [
+        text
+        for text in axes.texts
+        if 1.01 * low < text.xy[1] < 0.99 * high  # it did not leave the picture before
+    ]
+    assert inside and all(text.xy[0] == last_s for text in inside)
+    assert all(text.get_horizontalalignment() == "left" for text in axes.texts)
+    assert axes.get_xlim()[1] > 1.5 * last_s
+
+
+def test_trim_codes_are_whole_and_the_closest_is_no_verdict():
+    chart = trim_chart({80: (-1234.5, "-1,234.5"), 81: (17.2, "+17.2")}, 10_000.0)
+    (axes,) = chart.figure.axes
+    assert all(float(tick).is_integer() for tick in axes.get_xticks())
+    assert "the closest to nominal, 81, is a diamond" in chart.caption
+    assert "best" not in chart.caption, "a trim that did not end has none"
 
 
 def drawn_in(axes, colour):

@@ -1,7 +1,9 @@
 """Faults that nobody expected: an event with its traceback, and the runs go on."""
 
 import json
+import os
 import socket
+import subprocess
 from contextlib import closing
 
 import pytest
@@ -36,8 +38,8 @@ def failing_at(kind, name, numbers, monkeypatch):
 
 @pytest.fixture
 def kept(plan_for, database, clock):
-    def run(**options):
-        plan = plan_for("stranger-steady", **options)
+    def run(driver="stranger-steady", **options):
+        plan = plan_for(driver, **options)
         told = []
         (run_id,) = keep([plan], database, clock, tell=told.append)
         with closing(Reader.open(database)) as reader:
@@ -65,9 +67,10 @@ def test_a_message_that_cannot_be_taken_marks_a_hole(kept, monkeypatch):
 
 
 def test_looking_around_may_fail(kept, monkeypatch):
-    calls = failing_at(Housekeeping, "look", {1}, monkeypatch)
-    run, _, events = kept(readings=150)
-    assert run.ended_how == "readings reached" and len(calls) > 0
+    failing_at(Housekeeping, "look", range(1_000), monkeypatch)
+    monkeypatch.setattr("benchlog.recorder.hearing_loop._TICK_S", 0.02)
+    run, _, events = kept()
+    assert run.ended_how == "readings reached"
     assert "looking around" in faults(events)[0].text
 
 
@@ -152,6 +155,26 @@ def test_what_a_command_refuses_is_no_fault(asked):
     answer, events = asked({"do": "again", "run": 1, "text": "\ud800"})
     assert not answer["ok"] and "device id" in answer["error"]
     assert not faults(events)
+
+
+def test_a_process_for_which_there_is_no_room_is_started_later(kept, monkeypatch):
+    """And nothing of what was opened for it stays open."""
+    real, starts, open_files = subprocess.Popen, [], []
+
+    def popen(*args, **more):
+        starts.append(args)
+        if len(starts) in (2, 3):
+            open_files.append(len(os.listdir("/proc/self/fd")))
+            raise BlockingIOError(11, "Resource temporarily unavailable")
+        return real(*args, **more)
+
+    monkeypatch.setattr(subprocess, "Popen", popen)
+    monkeypatch.setattr("benchlog.recorder.hearing_loop._WAIT_S", 0.2)
+    run, columns, events = kept(driver="stranger-crashes", max_s=60.0)
+    assert run.ended_how == "readings reached" and len(columns) == 20
+    (fault,) = faults(events)
+    assert fault.text.startswith("the process of 'counter' could not be started (")
+    assert len(starts) == 4 and open_files[0] == open_files[1]
 
 
 def test_who_prints_where_nobody_reads_ends_as_before(plan_for, database, clock):

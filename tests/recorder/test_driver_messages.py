@@ -50,6 +50,7 @@ ERRORS = {
     "error of another kind": ("instrument", "over"),
     "error without words": ("instrument", "MuteError without a word"),
     "error huge": ("garbled", "xxx"),
+    "error of its own huge": ("driver", "failed by itself: ValueError: xxx"),
     "error with surrogates": ("garbled", "\\ud800"),
 }
 """Errors that a driver may raise, and what is told of them."""

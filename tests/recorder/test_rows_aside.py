@@ -3,7 +3,10 @@
 import errno
 import math
 import os
+import shutil
 import stat
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -274,3 +277,40 @@ def test_a_disk_that_fails_in_the_middle_leaves_what_was_there(
     monkeypatch.setattr(unsaved_rows.os, "fsync", full)
     assert save_rows(rows, writer.path, [], path) is None
     assert path.read_bytes() == whole
+
+
+@pytest.mark.skipif(not shutil.which("unshare"), reason="no user namespaces here")
+def test_one_full_disk_holds_database_home_and_temporary_folder(tmp_path):
+    """A tmpfs of 64 KB of our own for all of them; the given place is elsewhere."""
+    program = (
+        "import sys\nfrom pathlib import Path\n"
+        "from benchlog.model import Reading\n"
+        "from benchlog.store.unsaved_rows import places_beside, read_rows, save_rows\n"
+        "rows = [(1, 1, Reading(n, n, 1.0, 16e6)) for n in range(2000)]\n"
+        "database = Path(sys.argv[1]) / 'bench.db'\n"
+        "path = save_rows(rows, database, places_beside(database), None)\n"
+        "print(path and path.parent, path and read_rows(path).rows == tuple(rows))\n"
+    )
+    small, given = tmp_path / "small", tmp_path / "given"
+    small.mkdir()
+    inner = (
+        'mount -t tmpfs -o size=64k none "$1" && mount --bind "$1" /var/tmp '
+        '&& exec "$2" -c "$3" "$1"'
+    )
+    words = ["unshare", "--user", "--map-root-user", "--mount", "sh", "-c", inner]
+    home = {"HOME": str(small), "XDG_DATA_HOME": str(small), "TMPDIR": str(small)}
+    said = []
+    for more in ({}, {"BENCHLOG_UNSAVED": str(given)}):
+        done = subprocess.run(
+            [*words, "sh", str(small), sys.executable, program],
+            capture_output=True,
+            text=True,
+            timeout=30,
+            check=False,
+            env={**os.environ, **home, **more},
+        )
+        if "unshare" in done.stderr or "mount:" in done.stderr:
+            pytest.skip(done.stderr.strip())
+        assert not done.stderr
+        said.append(done.stdout)
+    assert said == ["None None\n", f"{given} True\n"]

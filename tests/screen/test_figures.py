@@ -17,6 +17,7 @@ from benchlog.screen.run_status import (
     trouble_after,
 )
 from benchlog.screen.widgets.text import cut_between_words
+from benchlog.verdict.run.budget import BudgetLine, budget_of
 
 
 @pytest.fixture
@@ -32,6 +33,19 @@ def standing(stage: Stage) -> RunStatus:
         return follower.standing()
     finally:
         follower.close()
+
+
+def test_the_budget_fits_its_place_whatever_its_lines_are(standing: RunStatus):
+    """live.tcss leaves 36 cells and 5 lines; none may be cut."""
+    us_ppm = {"reference, ends": 4.7e-4, "temperature law": 0.12, "statistics": 0.058}
+    us_ppm |= {"resolution": 3e-6, "thermometer": 0.02, "time base": 123.4}
+    for n in range(1, len(us_ppm) + 1):
+        lines = [BudgetLine(name=a, u_ppm=u) for a, u in list(us_ppm.items())[:n]]
+        found = assessed(standing, budget=budget_of(lines))
+        rows = panels.budget(replace(standing, assessment=found)).plain.splitlines()
+        assert len(rows) == 1 + min(n, 4)
+        assert all(len(row) <= 36 and row.rstrip().endswith("%") for row in rows[1:])
+    assert rows[-1].startswith("3 others") and "time base" in "".join(rows)
 
 
 def assessed(standing: RunStatus, **changes):

@@ -81,18 +81,24 @@ class Rig:
         addresses = json.loads((self.folder / "addresses.json").read_text())
         self._control = int(re.findall(r"\d+$", addresses["control"])[0])
 
-    def start_keeper(self, for_s, resume=None):
+    def keeper_process(self, for_s, resume=None, database=None):
+        """Start a keeper and do not wait for anything of it."""
         program = [sys.executable, str(HERE / "keeper_program.py")]
-        words = [self.database, self.bench_file, PART, for_s, self.folder]
+        database = database or self.database
+        words = [database, self.bench_file, PART, for_s, self.folder]
         words += [] if resume is None else [resume]
+        with (self.folder / "keeper.log").open("ab") as log:
+            return subprocess.Popen(
+                [*program, *map(str, words)],
+                env=self.environment(),
+                stdin=subprocess.DEVNULL,
+                stderr=log,
+                start_new_session=True,
+            )
+
+    def start_keeper(self, for_s, resume=None):
         before = self.count()
-        self.keeper = subprocess.Popen(
-            [*program, *map(str, words)],
-            env=self.environment(),
-            stdin=subprocess.DEVNULL,
-            stderr=(self.folder / "keeper.log").open("ab"),
-            start_new_session=True,
-        )
+        self.keeper = self.keeper_process(for_s, resume)
         wait_for(lambda: self.database.exists() and self.count() > before + 2)
 
     def reader(self, database=None):

@@ -7,7 +7,7 @@ import pytest
 from store.making import COUNTER, PART, begin, connection_of, reading, rows
 
 from benchlog.clock import VirtualClock
-from benchlog.errors import StoreError, StoreOlderError, UsageError
+from benchlog.errors import BenchlogError, StoreError, StoreOlderError, UsageError
 from benchlog.model import (
     Condition,
     Edge,
@@ -250,7 +250,7 @@ def test_a_backup_goes_over_nothing_by_accident(tmp_path):
     assert back_up(path, tmp_path / "copy.db", overwrite=True) == Copied(0, ())
     with pytest.raises(UsageError, match="the database itself"):
         back_up(path, path, overwrite=True)
-    with pytest.raises(StoreError):
+    with pytest.raises(BenchlogError, match=r"nowhere.*cannot be written"):
         back_up(path, tmp_path / "nowhere" / "copy.db")
     assert sorted(p.name for p in tmp_path.glob("*copy*")) == ["copy.db"]
 

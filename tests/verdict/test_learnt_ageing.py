@@ -37,6 +37,16 @@ def check(day, offset_ppm, u_ppm=0.005):
     )
 
 
+@pytest.mark.parametrize(
+    ("after_s", "said"),
+    [(260, "4 min 20 s"), (36_000, "10 h 00 min"), (20 * 86_400, "20 d 0 h")],
+)
+def test_the_age_of_a_check_is_told_as_people_say_it(after_s, said):
+    at_ns = 100 * DAY_NS + after_s * NS_PER_S
+    base = timebase_now(SPEC, [check(100, 0.3)], at_ns)
+    assert base.text.startswith(f"checked {said} before (pps)")
+
+
 def test_the_slope_is_that_of_least_squares():
     days = np.array([0, 40, 90, 200])
     offset = np.array([0.30, 0.33, 0.35, 0.41])

@@ -17,6 +17,7 @@ from verdict.learnt_campaign import NOISES, coverage, name
 from benchlog.analysis.running import Running
 from benchlog.model import Kind, LearntStability, Limits, Part
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
+from benchlog.verdict.run.budget import DRIFT
 from benchlog.verdict.run.reading_judge import RunJudge
 from benchlog.verdict.soak.learnt_stability import (
     is_fresh,
@@ -82,6 +83,35 @@ def test_a_device_that_departs_is_told_and_judged_by_itself(sigma_ppm):
     assert own.rest is None
 
 
+def drifting(times, learnt, n=100):
+    """Judge a run that drifts by some times what a line has by chance in white FM."""
+    by_chance_ppm = SIGMA_PPM * math.sqrt(12.0 / n)
+    ramp = times * by_chance_ppm * np.arange(n) / n
+    noise = SIGMA_PPM * seeded_generator(6).standard_normal(n)
+    noise -= np.polyval(np.polyfit(np.arange(n), noise, 1), np.arange(n))
+    judge = RunJudge(PART, learnt=learnt)
+    judge.feed(columns(16e6 * (1 + (noise + ramp) * 1e-6)))
+    return judge.assessment()
+
+
+def test_a_drift_beyond_the_soaks_noise_is_told_and_judged_alone():
+    """1.7 and 2.6 times: between them is the 5 % bound of F (1, 24), 2.06 squared."""
+    assert drifting(1.7, soak()).rest.rests_on == 7
+    a = drifting(2.6, soak())
+    assert a.rest.rests_on is None
+    (said,) = (one for one in a.reasons if "drifts by" in one and "run 7" in one)
+    assert "U is from this run by itself" in said
+    assert "by itself: it drifts beside run 7" in line_of(a).text
+
+
+def test_a_strong_drift_has_its_line_and_its_reason():
+    a = drifting(20.0, soak())
+    assert any(line.name == DRIFT for line in a.budget.lines)
+    assert "by itself: it drifts beside run 7" in line_of(a).text
+    alone = drifting(20.0, None)
+    assert a.u_ppm == alone.u_ppm and "by itself" not in line_of(alone).text
+
+
 @pytest.mark.parametrize(
     ("learnt", "n", "said"),
     [
@@ -133,7 +163,8 @@ def test_readings_all_alike_teach_nothing():
 @pytest.mark.parametrize("kind", NOISES, ids=name)
 def test_intervals_hold_in_small(kind):
     """LEARNT.md thinned out: 150 runs of 100, within three standard deviations."""
-    share, width, gone = coverage(kind, 100, runs=150)
-    assert share >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 150)
-    assert width <= 1.2
-    assert gone <= 0.04
+    found = coverage(kind, 100, runs=150)
+    assert found.held >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 150)
+    assert found.width <= 1.2
+    assert found.departed <= 0.04
+    assert found.drifted <= 0.05 + 3 * math.sqrt(0.95 * 0.05 / 150)

@@ -356,6 +356,7 @@ def test_jitter_limit_takes_part():
     )
     found = assessed(0, part=strict)
     assert (found.word, found.jitter.word) == (Decision.FAIL, Decision.FAIL)
+    assert found.reasons[0] == found.jitter.text, "what decides is told first"
     generous = Part(
         id="x",
         title="x",
@@ -363,7 +364,9 @@ def test_jitter_limit_takes_part():
         nominal_hz=16e6,
         limits=Limits(tolerance_ppm=30, jitter_ppm=1.0),
     )
-    assert assessed(0, part=generous).word is Decision.PASS
+    passed = assessed(0, part=generous)
+    assert passed.word is Decision.PASS
+    assert passed.reasons[0].startswith("offset ")
     near = Part(
         id="x",
         title="x",

@@ -89,8 +89,8 @@ def test_a_short_check_says_that_it_cannot_tell():
     (said,) = cautions(found, ageing, PERIOD)
     assert "whether it still drifts is known to" in said
     minutes = int(said.split("about ")[1].split(" min")[0])
-    # "about": a check a fifth longer can tell
-    longer = by_readings(readings(72 * minutes), PERIOD, COUNTER, 1e-9)
+    # "about": a check a third longer can tell
+    longer = by_readings(readings(80 * minutes), PERIOD, COUNTER, 1e-9)
     assert longer.drift.known_well_enough
     assert not list(cautions(longer, ageing, PERIOD))
     assert "no timebase_ageing" in " ".join(cautions(longer, COUNTER, PERIOD))

@@ -147,7 +147,7 @@ def cornered_hat(pairs: Mapping[tuple[int, int], Stability]) -> CorneredHat:
     if not rows:
         raise DataError(
             "too few readings at the same moments: no averaging time has "
-            f"{FEWEST_EDF:g} degrees of freedom"
+            f"{as_stated(FEWEST_EDF)} degrees of freedom"
         )
     first = several[0]
     return CorneredHat(

@@ -12,6 +12,7 @@ from benchlog.cli.printing import in_terminal, pairs, print_json, say
 from benchlog.cli.tasks.bench_setup.answers import LINES, SPEAKS
 from benchlog.cli.typed_values import CatalogueName, FiniteNumber, Text
 from benchlog.errors import ConfigError
+from benchlog.masking import MASK, masked, masked_line
 from benchlog.units import printable
 
 if TYPE_CHECKING:
@@ -65,8 +66,12 @@ def show(bench: str, db: Path | None, as_json: bool) -> None:
         return
     entry = find("benches", bench)
     load_bench(bench)  # a faulty file is named as faulty
-    for line in entry.read_text("utf-8-sig").splitlines():
+    whole = entry.read_text("utf-8-sig")
+    lines = [masked_line(line) for line in whole.splitlines()]
+    for line in lines:
         click.echo(printable(line))
+    if lines != whole.splitlines():
+        say(f"passwords and tokens are shown as {MASK}; they are in {entry}")
 
 
 def list_all(as_json: bool) -> None:
@@ -93,7 +98,11 @@ def _document(bench: "Bench") -> dict[str, Any]:
         "bench": bench.name,
         "title": bench.title,
         "instruments": [
-            {"instrument": one.name, "driver": one.driver, "address": one.address}
+            {
+                "instrument": one.name,
+                "driver": one.driver,
+                "address": masked(one.address),
+            }
             for one in bench.instruments.values()
         ],
         "positions": [one.name for one in bench.positions],

@@ -14,6 +14,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName
 from benchlog.errors import BusyError
+from benchlog.masking import masked
 from benchlog.model import EDGE
 from benchlog.units import (
     as_stated,
@@ -241,7 +242,7 @@ def _failed(spec: "InstrumentSpec", error: BusyError) -> Checked:
     return Checked(
         instrument=spec.name,
         driver=spec.driver,
-        address=spec.address,
+        address=masked(spec.address),
         ok=False,
         identity=None,
         value=None,
@@ -262,7 +263,7 @@ def _checked(spec: "InstrumentSpec", tried: "InstrumentCheck", path: Path) -> Ch
     return Checked(
         instrument=spec.name,
         driver=spec.driver,
-        address=spec.address,
+        address=masked(spec.address),
         ok=answers,
         identity=tried.identity.text if tried.identity else None,
         value=sample.value if sample else None,

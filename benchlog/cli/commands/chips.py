@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import counted, print_json, table
 from benchlog.cli.typed_values import Text
@@ -43,7 +43,9 @@ def command(db: Path | None, as_json: bool, lot: str, dataset: Path | None) -> N
     if dataset is not None:
         from benchlog.exchange.dataset.lots import chips_of_dataset
 
-        chips, u_common_ppm = chips_of_dataset(dataset, lot)
+        left_out: dict[str, str] = {}
+        chips, u_common_ppm = chips_of_dataset(dataset, lot, left_out)
+        say_left_out(left_out)
     else:
         with reading(db) as reader:
             chips, u_common_ppm = chips_of(reader, lot)

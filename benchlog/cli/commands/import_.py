@@ -96,6 +96,13 @@ class LocalFile(click.Path):
 @click.option("--lot", type=Text(), help="The lot the device belongs to.")
 @click.option("--operator", type=Text(), help="Who measured.")
 @click.option("--note", type=Text(), help="Kept with the run.")
+@click.option(
+    "--limit",
+    "limits",
+    multiple=True,
+    metavar="NAME=NUMBER",
+    help="Read more of a file: of lines, columns, characters, megabytes, memory.",
+)
 @click.option("--again", is_flag=True, help="Also a run that is here already.")
 def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     """Read FILE, text or CSV made elsewhere or what `benchlog export` wrote, as a run.
@@ -134,9 +141,9 @@ def bring_rows_back(
     source = click.get_current_context().get_parameter_source
     given = [name for name in typed if source(name) is ParameterSource.COMMANDLINE]
     if given:
+        option = given[0].removesuffix("s").replace("_", "-")
         raise UsageError(
-            f"{path.name} goes back into its own run; leave out "
-            f"--{given[0].replace('_', '-')}"
+            f"{path.name} goes back into its own run; leave out --{option}"
         )
     with Writer.open(db, host_clock()) as writer:
         found = bring_back(path, writer)
@@ -155,13 +162,14 @@ def bring_rows_back(
 def options_of(typed: dict[str, Any]) -> "ImportOptions":
     """Return the options that were typed. Raises NotFoundError for the part."""
     from benchlog.catalogue import load_part
+    from benchlog.exchange.file_limits import raised
     from benchlog.exchange.import_options import ImportOptions
 
-    part = typed.pop("part")
+    part, limits = typed.pop("part"), raised(typed.pop("limits"))
     given = {name: value for name, value in typed.items() if value is not None}
     if part is not None:
         given["part"] = load_part(part)
-    return ImportOptions(software=f"benchlog {__version__}", **given)
+    return ImportOptions(software=f"benchlog {__version__}", limits=limits, **given)
 
 
 def bring_in(path: Path, db: Path, options: "ImportOptions") -> "ImportResult":

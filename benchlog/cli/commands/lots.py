@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
@@ -53,7 +53,10 @@ def _found(
     if dataset is not None:
         from benchlog.exchange.dataset.lots import lots_of_dataset
 
-        return list(lots_of_dataset(dataset, part, supplier))
+        left_out: dict[str, str] = {}
+        found = list(lots_of_dataset(dataset, part, supplier, left_out))
+        say_left_out(left_out)
+        return found
     with reading(db) as reader:
         return list(lots_with_benches(reader, part, supplier))
 

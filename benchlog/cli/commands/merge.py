@@ -60,6 +60,8 @@ def _tell(path: Path, merged: "Merged") -> None:
     if merged.open:
         said += f", {len(merged.open)} still running and left there"
     say(said)
+    for name, why in merged.left_out.items():
+        say(f"{path}: {name} cannot be read and stays there: {why}")
     for there, here in merged.differing.items():
         if there not in merged.brought:
             say(
@@ -83,5 +85,6 @@ def _document(path: Path, merged: "Merged") -> dict[str, Any]:
         "differing": {str(there): here for there, here in merged.differing.items()},
         "grown": {str(there): here for there, here in merged.grown.items()},
         "open": merged.open,
+        "left_out": merged.left_out,
         "readings": merged.readings,
     }

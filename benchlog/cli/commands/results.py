@@ -84,15 +84,31 @@ def results_of(reader: "Reader", wish: dict[str, Any]) -> list[dict[str, Any]]:
             f"benchlog runs --verdict {NOT_COUNTED} lists those, and why"
         )
     kept = {row["run"]: row for row in reader.results()}
-    return [
-        _with_todays_figures(kept[one.run.id], one)
-        for one in found(reader, wish)
-        if one.run.id in kept
-    ]
+    rows = []
+    for one in found(reader, wish):
+        if one.run.id not in kept:
+            continue
+        try:
+            rows.append(_with_todays_figures(kept[one.run.id], one))
+        except ValueError as error:
+            reader.left_out[f"run {one.run.id}"] = str(error)
+    return rows
+
+
+_NUMBERS: Final = {
+    "readings": int,
+    **dict.fromkeys(("offset_ppm", "u_ppm", "limit_ppm", "conformance"), float),
+}
 
 
 def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, Any]:
-    """Return the columns of a row; one without a kept verdict has today's figures."""
+    """Return the columns of a row; one without a kept verdict has today's figures.
+
+    Raises ValueError for a row with figures that are none.
+    """
+    from benchlog.store.snapshot_types import check_columns
+
+    check_columns(row, _NUMBERS)
     run = listed.run
     row = {**row, "started": iso_utc(run.started_utc_ns)}
     if row["verdict"] is None:

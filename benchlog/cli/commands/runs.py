@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchlog.cli.command import command as make_command
-from benchlog.cli.database import reading
+from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import dataset_option
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
@@ -75,7 +75,9 @@ def _of_dataset(
 ) -> None:
     from benchlog.exchange.dataset.run_list import runs_of_dataset
 
-    listed = list(islice(runs_of_dataset(folder, wish), limit + 1))
+    left_out: dict[str, str] = {}
+    listed = list(islice(runs_of_dataset(folder, wish, left_out), limit + 1))
+    say_left_out(left_out)
     is_cut, listed = len(listed) > limit, listed[:limit]
     if as_json:
         print_json(listed)

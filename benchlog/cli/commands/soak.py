@@ -51,6 +51,12 @@ EXAMPLES = (
     is_flag=True,
     help="Go on with the last soak that broke off; with --bench: else begin one.",
 )
+@click.option(
+    "--trust",
+    is_flag=True,
+    help="With --resume...: also a run that was merged, after its instruments and "
+    "programs have been shown.",
+)
 @options.of_a_run
 @options.no_screen
 @click.option(
@@ -69,7 +75,9 @@ def command(
 
     A run that broke off (power, a killed process, Ctrl-C) goes on as the same run, with
     the gap in its events. Its length still counts from its beginning; with --resume,
-    --for and --until set a new end.
+    --for and --until set a new end. Alarms are those of the bench file here. A run that
+    was merged from another database could open and start anything: it goes on only with
+    --trust, and what it would use is shown first.
     """
     from benchlog.cli.tasks.measuring import Manner
     from benchlog.cli.tasks.soaking import carry_out

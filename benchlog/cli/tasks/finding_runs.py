@@ -9,6 +9,7 @@ import click
 
 from benchlog.cli.printing import width
 from benchlog.cli.typed_values import CatalogueName, Since, Text
+from benchlog.errors import UnreadableRunError
 from benchlog.model import Purpose, Run, does_not_count_text
 from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 
@@ -89,14 +90,24 @@ def finding_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
-    """Yield the runs that all of the wish fits, the newest first, as they are now."""
+    """Yield the runs that all of the wish fits, the newest first, as they are now.
+
+    One that cannot be read is left out, and noted in `reader.left_out`.
+    """
+    from benchlog.evaluation.run_evaluation import judged_alone
+
     names = ("device", "part", "lot", "like")
     runs = reader.found_runs(
         **{name: wish[name] for name in names}, since_utc_ns=wish["since"]
     )
     checks = [check for _, check in reader.reference_checks()]
     for run, state in _with_states(reader, runs):
-        listed = as_it_is(reader, _known_now(run, checks), state)
+        try:
+            with judged_alone(run):
+                listed = as_it_is(reader, _known_now(run, checks), state)
+        except UnreadableRunError as error:
+            reader.leave_out(error)
+            continue
         if wish["verdict"] in (None, listed.kind):
             yield listed
 

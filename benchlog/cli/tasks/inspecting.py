@@ -32,6 +32,7 @@ from benchlog.verdict.lot.sampling_plan import describe_plan
 __all__ = ["Wish", "carry_out"]
 
 EXIT_CODES: Final = {LotResult.ACCEPTED: 0, LotResult.REJECTED: 3, LotResult.OPEN: 4}
+_MOST_OF_IDS: Final = 10_000_000  # octets; our rule: a million ids
 _QUIET: Final = {EventKind.STARTED, EventKind.ENDED, EventKind.SETTLED}
 
 
@@ -78,10 +79,16 @@ def ids_from(path: Path) -> Ids:
     if str(path) == "-":
         return Ids(fd=sys.stdin.fileno())
     try:
-        text = path.read_text(encoding="utf-8", errors="backslashreplace")
+        with path.open("rb") as stream:
+            octets = stream.read(_MOST_OF_IDS + 1)
     except OSError as error:
         raise UsageError(f"{path} cannot be read: {error.strerror}") from error
-    return Ids(text.splitlines())
+    if len(octets) > _MOST_OF_IDS:
+        raise UsageError(
+            f"{path} is longer than {_MOST_OF_IDS:,} bytes: is it a list of ids? A "
+            "longer one is read from standard input, with --ids -"
+        )
+    return Ids(octets.decode("utf-8", "backslashreplace").splitlines())
 
 
 def tell(told: RunNotice) -> None:

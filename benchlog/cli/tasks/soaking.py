@@ -20,6 +20,7 @@ from benchlog.units import NS_PER_S, iso_utc
 
 if TYPE_CHECKING:
     from benchlog.evaluation.run_evaluation import Evaluation
+    from benchlog.recorder.launch import Again
 
 _TIMES: Final = ("%H:%M", "%H:%M:%S")
 
@@ -35,8 +36,11 @@ def carry_out(typed: dict[str, Any], manner: Manner) -> int:
     if not run_ids:
         run_ids = _begun(_plans(typed, length_s), manner)
     else:
+        from benchlog.recorder.launch import Again
+
         own_length = typed["bench"] is None or typed["resume"] is not None
-        run_ids = _gone_on(run_ids, length_s if own_length else None, manner)
+        again = Again(run_ids, length_s if own_length else None, typed["trust"])
+        run_ids = _gone_on(again, manner)
     return _report(run_ids, manner)
 
 
@@ -53,7 +57,7 @@ def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
         return ()
     from benchlog.recorder.run.resume import find_last
 
-    found = find_last(manner.database, typed["devices"])
+    found = find_last(manner.database, typed["devices"], trust=typed["trust"])
     if not found and typed["bench"] is None:
         raise NotFoundError(
             "soak",
@@ -143,26 +147,41 @@ def _begun(plans: Sequence[RunPlan], manner: Manner) -> tuple[int, ...]:
     return soak_in_lines(plans, manner.database, go_on=manner.go_on)
 
 
-def _gone_on(
-    run_ids: tuple[int, ...], more_s: float | None, manner: Manner
-) -> tuple[int, ...]:
-    if manner.on_screen:
-        from benchlog.cli.tasks.with_screen import measure_on_screen
-        from benchlog.recorder.launch import Again
-
-        how: dict[str, Any] = {"go_on": manner.go_on, "bell": manner.bell}
-        return measure_on_screen(
-            (), manner.database, again=Again(run_ids, more_s), **how
-        )
-    from benchlog.cli.tasks.headless import soak_in_lines
+def _gone_on(again: "Again", manner: Manner) -> tuple[int, ...]:
     from benchlog.recorder.run.resume import resumed
 
     now_ns = host_clock().utc_ns()
-    several = [resumed(manner.database, i, now_ns, more_s=more_s) for i in run_ids]
+    how: dict[str, Any] = {"more_s": again.more_s, "trust": again.trust}
+    if again.trust:
+        _show_what_they_use(again.run_ids, manner)
+    if manner.on_screen:
+        from benchlog.cli.tasks.with_screen import measure_on_screen
+
+        return measure_on_screen(
+            (), manner.database, again=again, go_on=manner.go_on, bell=manner.bell
+        )
+    from benchlog.cli.tasks.headless import soak_in_lines
+
+    several = [resumed(manner.database, i, now_ns, **how) for i in again.run_ids]
     for old in several:
         say(f"resuming run {old.run.id}: {old.gap}")
     plans = tuple(old.plan for old in several)
     return soak_in_lines(plans, manner.database, go_on=manner.go_on, resume=several)
+
+
+def _show_what_they_use(run_ids: Sequence[int], manner: Manner) -> None:
+    """Show what runs from elsewhere open and start here, before they do."""
+    from benchlog.recorder.run.resume import plan_of
+    from benchlog.recorder.run.resume_trust import came_by, opened_by, with_alarms_here
+
+    with reading(manner.database) as reader:
+        for run in map(reader.run, run_ids):
+            came = came_by(reader, run)
+            if came:
+                plan, _ = with_alarms_here(plan_of(run, host_clock().utc_ns()))
+                say(f"run {run.id} came by {came}; it uses here:")
+                for line in opened_by(plan):
+                    say(f"  {line}")
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:

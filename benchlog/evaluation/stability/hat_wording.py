@@ -8,11 +8,7 @@ from typing import Final
 
 from benchlog.analysis.stability.cornered_hat import HatRow, OwnDeviation
 from benchlog.evaluation.stability.hat_study import HatStudy
-from benchlog.units import (
-    as_stated,
-    printable,
-    three_digits,
-)
+from benchlog.units import as_stated, printable, three_digits, two_digits
 
 _SIDE_BY_SIDE: Final = (
     3  # our rule: so many devices fit beside each other in 80 columns
@@ -36,7 +32,7 @@ def device_names(study: HatStudy) -> tuple[str, ...]:
 def own_text(own: OwnDeviation) -> str:
     """Return a figure with its 95 % interval, `1.23 (1.10 to 1.41)e-9`, or a bound."""
     if own.value is None:
-        return f"below {own.high:.1e}"
+        return f"below {two_digits(own.high, powers=True)}"
     exponent = math.floor(math.log10(own.value))
     value, low, high = (
         f"{x:.2f}" if x < 9.995 else f"{x:.1f}"
@@ -77,7 +73,7 @@ def _said(study: HatStudy, k: int) -> Iterator[str]:
         low = min(rows, key=lambda row: row.own[k].high)
         yield (
             "not resolved, the others are too restless: below "
-            f"{low.own[k].high:.1e} at {as_stated(low.tau_s, 4)} s"
+            f"{two_digits(low.own[k].high, powers=True)} at {as_stated(low.tau_s, 4)} s"
         )
         return
     first = known[0]
@@ -96,7 +92,7 @@ def _value_of(row: HatRow, k: int) -> float:
 
 
 def _value(row: HatRow, k: int) -> str:
-    return f"{_value_of(row, k):.2e}"
+    return three_digits(_value_of(row, k), powers=True)
 
 
 def _read(study: HatStudy, row: HatRow, k: int) -> str:
@@ -104,7 +100,7 @@ def _read(study: HatStudy, row: HatRow, k: int) -> str:
     alone = study.as_read[k]
     for one in () if alone is None else alone.rows:
         if one.m == row.m and one.value:
-            return f" (as read {one.value:.2e})"
+            return f" (as read {three_digits(one.value, powers=True)})"
     return ""
 
 

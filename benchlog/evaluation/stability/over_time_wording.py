@@ -5,12 +5,7 @@ from typing import Any
 
 from benchlog.analysis.stability.changes import StabilityChange
 from benchlog.analysis.stability.over_time import StabilityOverTime
-from benchlog.units import (
-    as_stated,
-    format_duration,
-    iso_utc,
-    three_digits,
-)
+from benchlog.units import as_stated, format_duration, iso_utc, three_digits
 
 
 def over_time_text(
@@ -34,7 +29,8 @@ def _change(
 ) -> str:
     went = "rose" if one.ratio > 1.0 else "fell"
     size = (
-        f"from {one.before:.2e} to {one.within:.2e} ({three_digits(one.ratio)} times, "
+        f"from {three_digits(one.before, powers=True)} to "
+        f"{three_digits(one.within, powers=True)} ({three_digits(one.ratio)} times, "
         f"{three_digits(one.low)} to {three_digits(one.high)})"
     )
     begin = _moment(one.begin_s, begun_utc_ns)

@@ -1,16 +1,25 @@
 """The lots of a dataset, decided and figured as those of a single database are."""
 
-import json
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from benchlog.errors import DataError
 from benchlog.evaluation.lots import lot_report
 from benchlog.exchange.arrow import arrow
-from benchlog.exchange.dataset.read import Key, lots_once, runs_once
+from benchlog.exchange.dataset.read import (
+    Key,
+    check_run,
+    lots_once,
+    runs_once,
+    sound_rows,
+)
 from benchlog.model import Lot, LotRun, Part, Purpose
-from benchlog.store.snapshot import part_from
+from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
+from benchlog.store.snapshot_types import parsed, table
+from benchlog.units import printable
 from benchlog.verdict.lot.chips import Chip
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
@@ -27,35 +36,54 @@ _OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
 
 def lots_of_dataset(
-    folder: Path, part: str | None = None, supplier: str | None = None
+    folder: Path,
+    part: str | None = None,
+    supplier: str | None = None,
+    left_out: dict[str, str] | None = None,
 ) -> Iterator[tuple[LotReport, tuple[str, ...]]]:
     """Yield the lots of a dataset that have runs or a plan, each with its benches.
 
-    A lot that several benches have measured is one lot. Raises DataError when the
-    folder is no dataset, BenchlogError where pyarrow is missing.
+    A lot that several benches have measured is one lot. One that cannot be read is
+    noted in `left_out`, and why. Raises DataError when the folder is no dataset, or a
+    file of it is damaged, BenchlogError where pyarrow is missing.
     """
     lots = lots_once(folder)
     rows = _rows(folder)
-    parts: dict[str, Part] = {}
-    for key, lot in sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"]):
+    part_of = cache(_part)
+    opened = sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"] or 0)
+    for key, lot in opened:
         if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
             continue
         found = [row for row in rows.get(key, ()) if _is_of(row, lot)]
         if not found and lot["plan"] is None:
             continue
-        own = sorted(found, key=lambda row: row["started_utc_ns"] or 0)
-        runs = [_lot_run(row) for row in own]
-        counted = zip(own, runs, strict=True)
-        shared = shared_u_ppm(
-            (row["timebase"], row["timebase_u_ppm"])
-            for row, run in counted
-            if run.counts
-        )
-        body = lot["part_body"]
-        if body not in parts:
-            parts[body] = part_from(json.loads(body))
-        benches = tuple(dict.fromkeys(row["bench"] for row in own))
-        yield lot_report(_lot(lot), parts[body], runs, shared), benches
+        try:
+            yield _report(lot, found, part_of)
+        except (*UNREADABLE, DataError, ArithmeticError) as error:
+            if left_out is None:
+                raise
+            left_out[f"lot {key[1]}"] = printable(why_unreadable(error))
+
+
+def _report(
+    lot: dict[str, Any], found: list[dict[str, Any]], part_of: Callable[[str], Part]
+) -> tuple[LotReport, tuple[str, ...]]:
+    """Return the report of a lot and its benches. Raises what is wrong with its row."""
+    for row in found:
+        check_run(row)
+    own = sorted(found, key=lambda row: row["started_utc_ns"] or 0)
+    runs = [_lot_run(row) for row in own]
+    counted = zip(own, runs, strict=True)
+    shared = shared_u_ppm(
+        (row["timebase"], row["timebase_u_ppm"]) for row, run in counted if run.counts
+    )
+    benches = tuple(dict.fromkeys(row["bench"] for row in own))
+    kept = part_of(lot["part_body"] or "")
+    return lot_report(_lot(lot), kept, runs, shared), benches
+
+
+def _part(body: str) -> Part:
+    return part_from(parsed(body))
 
 
 def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
@@ -72,15 +100,19 @@ def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
     return dict(found)
 
 
-def chips_of_dataset(folder: Path, lot: str) -> tuple[list[Chip], float]:
+def chips_of_dataset(
+    folder: Path, lot: str, left_out: dict[str, str]
+) -> tuple[list[Chip], float]:
     """Return the newest figures of every device of a lot, and what U they share.
 
-    Runs that do not count are left out, and those with marks, as from a database.
-    Raises DataError when the folder is no dataset.
+    Runs that do not count are left out, and those with marks, as from a database; those
+    that cannot be read are noted in `left_out`. Raises DataError when the folder is no
+    dataset.
     """
     newest: dict[str, dict[str, Any]] = {}
     named = arrow("pyarrow.compute").field("lot") == lot
-    of_lot = runs_once(folder, _COLUMNS).filter(named).to_pylist()
+    table_of_lot = runs_once(folder, _COLUMNS).filter(named)
+    of_lot = sound_rows(table_of_lot.to_pylist(), left_out)
     for row in sorted(of_lot, key=lambda one: -(one["started_utc_ns"] or 0)):
         known = row["offset_ppm"] is not None and row["u_ppm"] is not None
         if known and row["counts"] and not row["marked"]:
@@ -116,9 +148,9 @@ def _lot(row: dict[str, Any]) -> Lot:
         part_id=row["part"],
         supplier=row["supplier"] or "",
         size=row["size"],
-        plan=None if row["plan"] is None else json.loads(row["plan"]),
+        plan=None if row["plan"] is None else dict(table(parsed(row["plan"]), "plan")),
         decision=row["decision"],
-        opened_utc_ns=row["opened_utc_ns"],
+        opened_utc_ns=row["opened_utc_ns"] or 0,
     )
 
 

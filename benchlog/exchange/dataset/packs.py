@@ -21,6 +21,7 @@ from urllib.parse import quote, unquote
 from benchlog.errors import BenchlogError, DataError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.rows import readings_schema, runs_schema
+from benchlog.store.snapshot import UNREADABLE
 from benchlog.store.whole_files import finished
 from benchlog.units import printable
 
@@ -116,7 +117,9 @@ def parquet_file(path: Path) -> Iterator[Any]:
     try:
         with pq.ParquetFile(path) as file:
             yield file
-    except pa.ArrowException as error:
+    except FileNotFoundError:  # whoever replaces a pack removes the one before
+        raise
+    except (pa.ArrowException, OSError, *UNREADABLE) as error:
         why = printable((str(error).splitlines() or [repr(error)])[0])
         raise DataError(
             f"{path} is damaged ({why}); move it away, and export its bench again"

@@ -4,7 +4,7 @@ That is the rule of the view `runs` in `queries.sql`: what was measured before w
 imported, then what was told last, then what was written last.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +20,11 @@ from benchlog.exchange.dataset.packs import (
     parquet_file,
     read_runs_of,
 )
+from benchlog.exchange.dataset.rows import lots_schema
+from benchlog.model import Purpose
+from benchlog.store.snapshot import UNREADABLE, why_unreadable
+from benchlog.store.snapshot_types import check_columns, columns_of
+from benchlog.units import printable
 
 _ORDER: Final = (
     ("run_uid", "ascending"),
@@ -81,13 +86,65 @@ def lots_once(folder: Path) -> dict[Key, dict[str, Any]]:
         raise _no_dataset(folder)
     found: dict[Key, dict[str, Any]] = {}
     for path in files:
-        with parquet_file(path) as file:
-            rows = file.read().to_pylist()
-        for row in rows:
+        for row in _lot_rows(path):
             known = found.get((row["part"], row["lot"]))
             if known is None or known["plan"] is None:
                 found[row["part"], row["lot"]] = row
     return found
+
+
+def _lot_rows(path: Path) -> list[dict[str, Any]]:
+    """Return rows of lots; one that is opened at no time, or has no names, is none."""
+    names = lots_schema().names
+    with parquet_file(path) as file:
+        found = [{n: row.get(n) for n in names} for row in file.read().to_pylist()]
+        for row in found:
+            check_columns(row, _LOT_KINDS)
+            if row["part"] is None or row["lot"] is None:
+                raise ValueError("a lot without a name")
+    return found
+
+
+_LOT_KINDS: Final = columns_of(
+    text="lot part supplier plan decision part_body", whole="size opened_utc_ns"
+)
+_NEVER_NULL: Final = ("run", "device", "position", "bench", "purpose")
+_KINDS: Final = columns_of(
+    text="""run_uid source part lot device device_typed position ended_how verdict
+    timebase timebase_doubt bench void purpose held operator does_not_count""",
+    whole="run started_utc_ns readings",
+    number="""nominal_hz offset_ppm u_ppm limit_ppm ambient_c timebase_u_ppm
+    tolerance_ppm""",
+)
+
+
+def check_run(row: Mapping[str, Any]) -> None:
+    """Raise ValueError naming the first column of a run's row that cannot be right.
+
+    Of the columns that every list needs; a row may have fewer of the others.
+    """
+    check_columns(row, {name: kind for name, kind in _KINDS.items() if name in row})
+    missing = [name for name in _NEVER_NULL if row[name] is None]
+    if missing:
+        raise ValueError(f"a run without {missing[0]}")
+    Purpose(row["purpose"])
+
+
+def sound_rows(
+    rows: Iterable[dict[str, Any]], left_out: dict[str, str]
+) -> Iterator[dict[str, Any]]:
+    """Yield rows of runs; those that cannot be read are noted in `left_out`, and why.
+
+    They have the columns of `_NEVER_NULL` and `source`.
+    """
+    for row in rows:
+        try:
+            check_run(row)
+        except UNREADABLE as error:
+            name = f"run {row['run']} of {row['source']}"
+            left_out[printable(name)] = printable(why_unreadable(error))
+        else:
+            yield row
 
 
 def _no_dataset(folder: Path) -> DataError:

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from benchlog.errors import DataError
 from benchlog.evaluation.document import figures
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.arrow import arrow
@@ -222,9 +223,18 @@ def lots_schema() -> Any:
 
 
 def lot_rows(reader: Reader, source: str) -> list[dict[str, Any]]:
-    """Return what is known of each lot by the database `source`."""
-    return [
-        {
+    """Return what is known of each lot by the database `source`.
+
+    One whose part cannot be read is left out.
+    """
+    rows = []
+    for lot in reader.lots():
+        try:
+            part = reader.part(lot.part_id)
+        except DataError as error:
+            reader.left_out[f"lot {lot.lot}"] = str(error)
+            continue
+        row = {
             "source": source,
             "lot": lot.lot,
             "part": lot.part_id,
@@ -233,10 +243,10 @@ def lot_rows(reader: Reader, source: str) -> list[dict[str, Any]]:
             "plan": None if lot.plan is None else json.dumps(dict(lot.plan)),
             "decision": lot.decision,
             "opened_utc_ns": lot.opened_utc_ns,
-            "part_body": dump(reader.part(lot.part_id)),
+            "part_body": dump(part),
         }
-        for lot in reader.lots()
-    ]
+        rows.append(row)
+    return rows
 
 
 def day_of(utc_ns: int) -> str:

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.exchange.arrow import arrow
-from benchlog.exchange.dataset.read import runs_once
+from benchlog.exchange.dataset.read import runs_once, sound_rows
 from benchlog.units import iso_utc
 
 NOT_COUNTED: Final = "does-not-count"
@@ -19,12 +19,15 @@ _NARROWED: Final = ("device", "part", "lot")
 _SEARCHED: Final = ("device", "device_typed", "part", "lot", "bench", "operator")
 
 
-def runs_of_dataset(folder: Path, wish: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+def runs_of_dataset(
+    folder: Path, wish: Mapping[str, Any], left_out: dict[str, str]
+) -> Iterator[dict[str, Any]]:
     """Yield the runs that all of `wish` fits as plain values, the newest first.
 
     `wish` has `device`, `part`, `lot`, `like`, `verdict` and `since` (UTC ns), None for
     any. Runs without a time come last. The keys are those of `runs --json`, where a
-    dataset has them. Raises DataError when the folder is no dataset.
+    dataset has them. A run that cannot be read is noted in `left_out`, and why. Raises
+    DataError when the folder is no dataset.
     """
     compute = arrow("pyarrow.compute")
     table = runs_once(folder, _COLUMNS)
@@ -35,7 +38,7 @@ def runs_of_dataset(folder: Path, wish: Mapping[str, Any]) -> Iterator[dict[str,
         table = table.filter(compute.field("started_utc_ns") >= wish["since"])
     order = [("started_utc_ns", "descending"), ("run_uid", "ascending")]
     for batch in table.sort_by(order).to_batches(max_chunksize=1_000):
-        for row in batch.to_pylist():
+        for row in sound_rows(batch.to_pylist(), left_out):
             found = _document(row)
             if _fits(row, found, wish):
                 yield found

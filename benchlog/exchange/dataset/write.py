@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.clock import host_clock
-from benchlog.errors import DataError
+from benchlog.errors import DataError, UnreadableRunError
+from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.packs import (
@@ -50,12 +51,16 @@ from benchlog.exchange.dataset.rows import (
 )
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
+from benchlog.store.snapshot import UNREADABLE
+from benchlog.store.snapshot_types import parsed
+from benchlog.store.snapshot_types import table as table_of
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
 QUERIES: Final = "queries.sql"
 FORM: Final = 2
 """Of what a row of a run holds: another one writes all rows anew."""
 _STATE: Final = b"benchlog.state"
+_STATE_LISTS: Final = ("packs", "shared", "left_out")
 _MONTH: Final = len("2026-11")
 _STORED: Final = ["source", "run_uid", "revision", "as_of_utc_ns"]
 
@@ -125,9 +130,7 @@ class _Export:
         path = self._lots_path
         if not path.exists():
             return False
-        with parquet_file(path) as file:
-            told = (file.metadata.metadata or {}).get(_STATE, b"{}")
-        state = json.loads(told)
+        state = _state_in(path)
         packs = packs_of(self._folder)
         own = sorted(pack.name for pack in packs if pack.source == self._source)
         shared = {pack.name for pack in packs if pack.source == SHARED}
@@ -136,6 +139,7 @@ class _Export:
         if not shared >= set(state.get("shared", ())):
             return False
         self._written.runs, self._written.left_out = state["runs"], state["left_out"]
+        self._reader.left_out.update(state["unreadable"])
         self._written.unchanged = 1 + 2 * len(own)
         return True
 
@@ -160,7 +164,9 @@ class _Export:
             kept = {pack: keep[pack] for pack in stored.own.get(place, ())}
             is_whole = all(len(kept[one]) == len(stored.in_pack[one]) for one in kept)
             if fresh or not is_whole or len(kept) > 1:
-                self._bring_place(Pack(place, self._source, names.next()), fresh, kept)
+                pack = Pack(place, self._source, names.next())
+                brought = self._bring_place(pack, fresh, kept)
+                self._written.runs += brought - len(fresh)
             else:
                 self._written.unchanged += 2 * len(kept)
             self._written.runs += len(ours)
@@ -195,21 +201,46 @@ class _Export:
 
     def _bring_place(
         self, pack: Pack, fresh: list[_Wanted], kept: Mapping[Pack, set[str]]
-    ) -> None:
-        """Put a pack in the place of those before; of nothing none is made."""
-        if fresh or any(kept.values()):
-            self._write_pack(pack, fresh, kept)
+    ) -> int:
+        """Put a pack in the place of those before; of nothing none is made.
+
+        Returns how many of the fresh runs came in.
+        """
+        lots = _lots_by_key(self._reader)
+        with_rows = list(self._with_rows(fresh, pack, lots))
+        if with_rows or any(kept.values()):
+            self._write_pack(pack, with_rows, kept)
         for old in kept:
             remove_pack(self._folder, old)
+        return len(with_rows)
+
+    def _with_rows(
+        self,
+        fresh: Iterable[_Wanted],
+        pack: Pack,
+        lots: Mapping[tuple[str, str | None], Lot],
+    ) -> Iterator[tuple[Run, dict[str, Any]]]:
+        """Yield the runs that have a row in the table of runs, and these rows."""
+        pa, schema = arrow(), runs_schema()
+        for one in fresh:
+            try:
+                with judged_alone(one.run):
+                    row = self._row(one, pack, lots)
+                    pa.Table.from_pylist([row], schema=schema)
+            except UnreadableRunError as error:
+                self._reader.leave_out(error)
+                continue
+            yield one.run, row
 
     def _write_pack(
-        self, pack: Pack, fresh: list[_Wanted], kept: Mapping[Pack, set[str]]
+        self,
+        pack: Pack,
+        fresh: list[tuple[Run, dict[str, Any]]],
+        kept: Mapping[Pack, set[str]],
     ) -> None:
         pa, compute = arrow(), arrow("pyarrow.compute")
         schema, folder = runs_schema(), self._folder
-        lots = _lots_by_key(self._reader)
-        rows = [self._row(one, pack, lots) for one in fresh]
-        tables = [pa.Table.from_pylist(rows, schema=schema)]
+        tables = [pa.Table.from_pylist([row for _, row in fresh], schema=schema)]
         for old, uids in kept.items():
             table = read_runs_of(folder, old)
             mine = compute.is_in(
@@ -224,8 +255,8 @@ class _Export:
         def readings() -> Iterator[Any]:
             for old, uids in kept.items():
                 yield from readings_of_pack(folder, old, own(uids), pack.name)
-            for one, row in zip(fresh, rows, strict=True):
-                for table in readings_of(pa, self._reader, one.run, row):
+            for run, row in fresh:
+                for table in readings_of(pa, self._reader, run, row):
                     self._written.readings += table.num_rows
                     yield table
 
@@ -269,8 +300,9 @@ class _Export:
             "runs": self._written.runs,
             "left_out": self._written.left_out,
         }
-        schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
         rows = lot_rows(self._reader, self._source)
+        state["unreadable"] = self._reader.left_out
+        schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
         write_table(self._lots_path, arrow().Table.from_pylist(rows, schema=schema))
         self._written.files += 1
 
@@ -327,6 +359,20 @@ class _Stored:
             for uid in self.in_pack[pack]
             if (self.has(wanted[uid], pack) if uid in wanted else uid not in known)
         }
+
+
+def _state_in(path: Path) -> Mapping[str, Any]:
+    """Return what a file of lots tells of its database; empty where it is unsound."""
+    with parquet_file(path) as file:
+        told = (file.metadata.metadata or {}).get(_STATE, b"{}")
+    try:
+        state = table_of(parsed(told), "the state")
+        lists = all(isinstance(state[name], list) for name in _STATE_LISTS)
+        numbers = isinstance(state["runs"], int)
+        named = isinstance(state["unreadable"], dict)
+    except UNREADABLE:
+        return {}
+    return state if lists and numbers and named else {}
 
 
 def _lots_by_key(reader: Reader) -> dict[tuple[str, str | None], Lot]:

@@ -15,7 +15,7 @@ from benchlog.store.logged_tables import (
     LoggedTable,
 )
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import to_plain
+from benchlog.store.snapshot import to_plain, told_to_others
 
 FORMAT: Final = 1
 OTHERS: Final[dict[LoggedTable, str]] = {
@@ -88,7 +88,7 @@ def header_of(reader: Reader, run: Run) -> dict[str, Any]:
     header["device"] = run.typed_device or run.device  # corrections come as amendments
     header["nominal_hz"] = run.begun_as.nominal_hz
     header["segments"] = to_plain(reader.segments(run.id))
-    header["snapshot"] = to_plain(run.snapshot)
+    header["snapshot"] = told_to_others(run.snapshot)
     return header
 
 

@@ -36,6 +36,7 @@ DAMAGE: Final = (
     IndexError,
     AttributeError,
     OverflowError,
+    RecursionError,
     DataError,
 )
 """What comes of a line that is not as we write it."""
@@ -100,7 +101,7 @@ def _read_jsonl(first: Line, lines: Iterator[Line]) -> Iterator[Found]:
     total = LineSum()
     try:
         header = json.loads(total.add_line(first[1]))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise DataError("the first line of the export is damaged") from error
     yield checked_header(header)
     yield from _rest(lines, _json_row, total)

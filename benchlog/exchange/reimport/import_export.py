@@ -1,6 +1,7 @@
 """Importing what `export` wrote: the run as it was, under a new number."""
 
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -27,10 +28,12 @@ from benchlog.store.duplicate_runs import first_of
 from benchlog.store.identity import derived_uid
 from benchlog.store.rows import Segment
 from benchlog.store.snapshot import thaw
+from benchlog.store.snapshot_types import check_number
 from benchlog.units import format_frequency
 
 _SAME: Final = 1e-9
 _LATEST: Final = 2**63
+_DAMAGED: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
 _ALTERED: Final = (
     "the file was changed after it was exported: its check sum does not fit; the "
     "verdict is made anew from what it holds now"
@@ -55,13 +58,21 @@ def import_own(
         _refuse_known(path, header, found, intake)
     origin = {"file": path.name, "run": dict(header), "first": first_of(header)}
     resolution_hz = header.get("resolution_hz")
-    with intake.run(
+    resolution_hz = None if resolution_hz is None else float(resolution_hz)
+    begin = intake.run(
         begun.plan,
         begun.identities,
         begun.timebase,
         origin=origin,
         resolution_hz=resolution_hz,
-    ) as run_id:
+    )
+    with ExitStack() as ending:
+        try:
+            run_id = ending.enter_context(begin)
+        except _DAMAGED as error:  # a field of another kind, deep in the snapshot
+            raise DataError(
+                f"{path}: the head of the export is damaged ({error!r})"
+            ) from error
         note = f"imported from {path.name}, an export of run {header.get('run')}"
         _bring_in(run_id, begun.segments, found, intake, note)
         if not (options.again or intake.altered or intake.rejected):
@@ -97,6 +108,7 @@ class _Begun:
 
 def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) -> _Begun:
     try:
+        _storable(header)
         frozen = thaw(header["snapshot"], Purpose.IMPORT)
         begun = _Begun(
             plan=_plan(header, frozen.plan),
@@ -106,15 +118,32 @@ def _beginning(path: Path, header: Mapping[str, Any], options: ImportOptions) ->
         )
         _time(header["started_utc_ns"])
         _time(header["ended_utc_ns"])
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        if header.get("resolution_hz") is not None:
+            check_number("resolution_hz", header["resolution_hz"], least=0.0)
+    except _DAMAGED as error:
         raise DataError(
             f"{path}: the head of the export is damaged ({error!r})"
         ) from error
     return replace(begun, plan=_as_wished(begun.plan, options))
 
 
+def _storable(header: object) -> None:
+    """Raise OverflowError where a head holds what no database can."""
+    waiting = [header]
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, Mapping):
+            waiting.extend(value.values())
+        elif isinstance(value, list):
+            waiting.extend(value)
+        elif isinstance(value, int) and not -_LATEST <= value < _LATEST:
+            raise OverflowError(f"{str(value)[:40]} has more than 64 bits")
+
+
 def _segment(fields: Mapping[str, Any]) -> Segment:
     found = Segment(**fields)
+    if not isinstance(found.id, int):
+        raise TypeError(f"{found.id!r} is no number of a segment")
     _words(found.boot_id)
     _time(found.began_utc_ns)
     _time(found.began_mono_ns)
@@ -187,7 +216,7 @@ def _bring_in(
     concluded: list[Concluded] = []
     for one in found:
         if isinstance(one, Logged):
-            segment_id = known.get(one.segment or 0, unnamed)
+            segment_id = known.get(_number(one.segment), unnamed)
             intake.add_row((run_id, segment_id, one.noun))
         elif isinstance(one, Concluded):
             concluded.append(one)
@@ -201,6 +230,11 @@ def _bring_in(
     is_whole = intake.intact and not intake.rejected
     intake.conclude(run_id, _trusted(concluded, is_whole))
     intake.note_problems(run_id, unnamed)
+
+
+def _number(segment: object) -> int:
+    """Return a segment's number, 0 for what is none."""
+    return segment if isinstance(segment, int) else 0
 
 
 def _trusted(concluded: list[Concluded], is_whole: bool) -> list[Concluded]:

@@ -16,6 +16,7 @@ from benchlog.exchange.text.time_stamps import (
     iso_ns,
     kind_of,
 )
+from benchlog.units import LONGEST_NUMBER
 
 SHARE: Final = 0.5
 """What part of a column's cells has to be of a kind."""
@@ -147,7 +148,8 @@ def _is_day_and_hour(table: FirstCells, column: int) -> bool:
 
 def _most(pattern: re.Pattern[str], cells: Sequence[str]) -> bool:
     """Whether more than half of some cells are written so."""
-    return sum(map(bool, map(pattern.fullmatch, cells))) > MOST * len(cells)
+    short = [cell for cell in cells if len(cell) <= LONGEST_NUMBER]
+    return sum(map(bool, map(pattern.fullmatch, short))) > MOST * len(cells)
 
 
 def _may_be_time(

@@ -4,6 +4,8 @@ import math
 import re
 from typing import Final
 
+from benchlog.units import LONGEST_NUMBER
+
 _UNITS: Final = {
     "ghz": 1e9,
     "mhz": 1e6,
@@ -22,6 +24,8 @@ _UNITS: Final = {
     "ppb": 1e-9,
     "ppt": 1e-12,
 }
+_LONGEST_UNIT: Final = max(map(len, _UNITS))
+_UNIT_AT_END: Final = re.compile(r"[A-Za-zµμ%]+$")
 _GROUPS: Final = r"['\u00a0\u202f\u2009 ]"
 _TOKEN: Final = re.compile(
     r"(?P<number>[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?)\s*(?P<unit>[A-Za-zµμ%]*)",
@@ -37,9 +41,11 @@ def number_of(token: str, *, decimal_comma: bool = False) -> float | None:
     """Return the number a token stands for, in its base unit; None if it is none.
 
     `16.000001 MHz` is 16000001.0, `16'000'001` likewise; NaN, infinities and words are
-    no numbers.
+    no numbers, and neither is what has more than 64 characters.
     """
     plain = token.strip()
+    if len(plain) > LONGEST_NUMBER:
+        return None
     if not decimal_comma and "_" not in plain:
         try:
             value = float(plain)
@@ -68,7 +74,7 @@ def is_unit(token: str) -> bool:
 
 def unit_of(token: str) -> str:
     """Return the unit at the end of a token in small letters; empty when bare."""
-    found = re.search(r"[A-Za-zµμ%]+$", token.strip())
+    found = _UNIT_AT_END.search(token.strip()[-_LONGEST_UNIT - 1 :])
     return found.group().lower() if found and is_unit(found.group()) else ""
 
 

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Final
 
 from benchlog.errors import DataError, UsageError
+from benchlog.exchange.file_limits import FileLimits, beyond
 from benchlog.exchange.import_options import ColumnMeaning, ImportOptions
 from benchlog.exchange.import_rows import ImportedRun
 from benchlog.exchange.text.layout import Layout, guess
 from benchlog.exchange.text.row_readings import Assembler, Made, gate_of
-from benchlog.exchange.text.separators import is_comment
+from benchlog.exchange.text.separators import columns_at_least, is_comment
 from benchlog.exchange.text.text_rows import LineProblem, values_of
 from benchlog.exchange.text_lines import Line
 from benchlog.exchange.unpacking import plain_name
@@ -28,7 +29,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.rows import Segment
-from benchlog.units import format_frequency, printable
+from benchlog.units import as_stated, format_frequency, printable
 
 _HEAD_LINES: Final = 200
 _KEPT_HEAD: Final = 4_000
@@ -51,10 +52,11 @@ def import_foreign(
     plan = _plan(path, wanted, options)
     lines = chain([first], rest)
     head = list(islice(lines, _HEAD_LINES))
-    layout = _layout(path, head, wanted)
+    layout = _layout(path, head, wanted, options.limits)
     preamble, data = _cut(head, layout.start)
     notes = (*layout.said, *_assumed(layout, wanted))
-    found = Assembler(layout, wanted).readings(values_of(chain(data, lines), layout))
+    values = values_of(chain(data, lines), layout, options.limits)
+    found = Assembler(layout, wanted).readings(values)
     begun, reading = _first_reading(path, found, intake)
     timebase = options.timebase or _unknown_timebase()
     origin = {"file": path.name, "read": list(notes)}
@@ -70,8 +72,16 @@ def import_foreign(
     return run_id, notes
 
 
-def _layout(path: Path, head: list[Line], wanted: ColumnMeaning) -> Layout:
-    texts = [text for _, text in head if not is_comment(text)]
+def _layout(
+    path: Path, head: list[Line], wanted: ColumnMeaning, limits: FileLimits
+) -> Layout:
+    texts = [
+        text
+        for _, text in head
+        if not is_comment(text) and len(text) <= limits.characters
+    ]
+    if any(columns_at_least(text) > limits.columns for text in texts):
+        raise beyond(path, f"has more than {limits.columns:,} columns", "columns")
     comment = ""
     for _, text in head:
         if not is_comment(text):
@@ -108,8 +118,8 @@ def _assumed(layout: Layout, wanted: ColumnMeaning) -> Iterator[str]:
         yield "time stamps without a zone taken as UTC"
     if layout.looks_scaled:
         yield (
-            f"the numbers are near {layout.looks_scaled:g} times nominal: check "
-            "--nominal-hz, --unit and --column"
+            f"the numbers are near {as_stated(layout.looks_scaled)} times nominal: "
+            "check --nominal-hz, --unit and --column"
         )
 
 

@@ -36,6 +36,7 @@ from benchlog.exchange.text.time_stamps import (
     names_zone,
     stamp_ns,
 )
+from benchlog.units import as_stated
 
 _NEAR: Final = 1.5
 _OFTEN: Final = 0.25
@@ -47,7 +48,9 @@ _DATA_HEADS: Final = {
     "fractional": re.compile(r"frac|offset|ppm|ppb|\by\b|df/f", re.I),
     "phase": re.compile(r"phase|\btie\b|\bx\b|time.?error|time.?interval", re.I),
 }
-_UNIT_APART: Final = re.compile(r"\s+(?=[\[(])")
+_LONGEST_HEAD: Final = 200
+"""What is longer is no head of a column; our rule."""
+_UNIT_APART: Final = re.compile(r"\s{1,20}(?=[\[(])")
 """White space before a unit in brackets: `freq (MHz)` is one head, not two."""
 
 
@@ -132,10 +135,11 @@ def _grouped(
 
 def _heads(head: str, separator: str, rows: Sequence[Sequence[str]]) -> Sequence[str]:
     if all(len(row) == 1 for row in rows):
-        return [head.strip()]
-    if not separator:
-        head = _UNIT_APART.sub("", head)
-    return [name.strip() for name in splitter(separator)(head)]
+        names = [head]
+    else:
+        plain = head if separator else _UNIT_APART.sub("", head)
+        names = splitter(separator)(plain)
+    return [n if len(n) <= _LONGEST_HEAD else "" for n in map(str.strip, names)]
 
 
 def _has_number(row: Sequence[str]) -> bool:
@@ -241,7 +245,7 @@ def _said(layout: Layout, wanted: ColumnMeaning) -> tuple[str, ...]:
     ]
     if layout.scale != 1.0:
         whose = f"unit {wanted.unit} as stated" if wanted.unit else "unit in the head"
-        said.append(f"data multiplied by {layout.scale:g} ({whose})")
+        said.append(f"data multiplied by {as_stated(layout.scale)} ({whose})")
     if layout.time is not None and layout.kind is not None:
         said.append(f"time in column {layout.time + 1}: {layout.kind.name}")
     if layout.ambient is not None:

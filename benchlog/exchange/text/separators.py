@@ -9,6 +9,7 @@ from typing import Final
 
 from benchlog.exchange.import_options import ColumnMeaning
 from benchlog.exchange.text.foreign_numbers import number_of
+from benchlog.units import LONGEST_NUMBER
 
 _BLANKS: Final = (" ", "\u00a0", "\u202f", "\u2009")
 _GAP: Final = re.compile(r"(\s+)")
@@ -29,27 +30,36 @@ class Grouping:
 
     def split(self, line: str) -> list[str]:
         """Return the columns of a line; the grouped number is one, as it is written."""
-        parts = _GAP.split(line.strip())
-        fields, gaps = parts[::2], parts[1::2]
-        stop = self._stop(fields, gaps)
-        if stop == self.start:
+        parts = _parts(line)
+        number, stop = self.number(parts)
+        fields = parts[::2]
+        if not number:
             return fields
-        number = "".join(parts[2 * self.start : 2 * stop + 1])
         return [*fields[: self.start], number, *fields[stop + 1 :]]
 
-    def _stop(self, fields: Sequence[str], gaps: Sequence[str]) -> int:
+    def number(self, parts: Sequence[str]) -> tuple[str, int]:
+        """Return the grouped number of a line in parts, and the column it ends in.
+
+        Empty where there is none.
+        """
+        stop = self._stop(parts)
+        if stop == self.start:
+            return "", stop
+        return "".join(parts[2 * self.start : 2 * stop + 1]), stop
+
+    def _stop(self, parts: Sequence[str]) -> int:
         """Return the column in which the number ends; `start` where it is no such."""
-        stop = self.start
-        if stop >= len(fields) or not _FIRST.fullmatch(fields[stop]):
+        stop, width = self.start, len(parts) // 2 + 1
+        if stop >= width or not _FIRST.fullmatch(parts[2 * stop]):
             return self.start
-        digits = fields[stop]
-        while stop + 1 < len(fields) and gaps[stop] in _BLANKS:
-            following = fields[stop + 1]
+        digits = parts[2 * stop]
+        while stop + 1 < width and parts[2 * stop + 1] in _BLANKS:
+            following = parts[2 * stop + 2]
             if abs(float(digits)) * 1e3 > self.most or not following[0].isdigit():
                 break
             stop += 1  # also what is no group: with it the number is refused, not cut
             digits += following
-            if not _NEXT.fullmatch(following):
+            if not _NEXT.fullmatch(following) or len(digits) > LONGEST_NUMBER:
                 break
         return stop
 
@@ -59,20 +69,25 @@ def find_grouping(lines: Sequence[str], wanted: ColumnMeaning) -> Grouping | Non
     data = [line for line in lines if any(ch.isdigit() for ch in line)]
     if wanted.data != "frequency" or not data:
         return None
-    width = max(len(line.split()) for line in data)
+    parts = [_parts(line) for line in data]
+    width = max(map(len, parts)) // 2 + 1
     for start in range(width - 1):
         grouping = Grouping(start, _FAR * wanted.nominal_hz)
-        near = sum(_is_near(grouping, line, wanted.nominal_hz) for line in data)
+        near = sum(_is_near(grouping, one, wanted.nominal_hz) for one in parts)
         if near >= _SHARE * len(data):
             return grouping
     return None
 
 
-def _is_near(grouping: Grouping, line: str, nominal_hz: float) -> bool:
-    fields = grouping.split(line)
-    if len(fields) == len(line.split()):
+def _parts(line: str) -> list[str]:
+    """Return the columns of a line, and between them the blanks that part them."""
+    return _GAP.split(line.strip())
+
+
+def _is_near(grouping: Grouping, parts: Sequence[str], nominal_hz: float) -> bool:
+    token, _ = grouping.number(parts)
+    if not token:
         return False
-    token = fields[grouping.start]
     comma = "," in token
     number = number_of(token, decimal_comma=comma)
     return number is not None and 0.5 < number / nominal_hz < 2
@@ -100,6 +115,11 @@ _COMMA_NUMBER: Final = re.compile(
     r"[-+]?(\d*|\d{1,3}(\.\d{3})+),\d+([eE][-+]?\d+)?", re.ASCII
 )
 _POINT_NUMBER: Final = re.compile(r"[-+]?\d*\.\d+([eE][-+]?\d+)?", re.ASCII)
+
+
+def columns_at_least(line: str) -> int:
+    """Return how many columns the separator has that occurs most often in a line."""
+    return max(*map(line.count, (*_PLAIN_SEPARATORS, ",")), len(line.split()) - 1) + 1
 
 
 def is_comment(line: str) -> bool:

@@ -4,12 +4,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from benchlog.exchange.file_limits import FileLimits
 from benchlog.exchange.text.foreign_numbers import number_of
 from benchlog.exchange.text.layout import Layout, time_token
 from benchlog.exchange.text.separators import is_comment, splitter
 from benchlog.exchange.text.time_stamps import stamp_ns
 from benchlog.exchange.text_lines import Line
-from benchlog.units import printable
+from benchlog.units import LONGEST_NUMBER, printable
 
 _SHOWN: Final = 80
 _ABSENT: Final = frozenset(("", "-", "--", "---", "nan", "na", "n/a", "null", "none"))
@@ -48,13 +49,21 @@ def problem(line: Line, reason: str) -> LineProblem:
     return LineProblem(line[0], printable(start), reason, raw)
 
 
-def values_of(lines: Iterable[Line], layout: Layout) -> Iterator[Value | LineProblem]:
+def values_of(
+    lines: Iterable[Line], layout: Layout, limits: FileLimits
+) -> Iterator[Value | LineProblem]:
     """Yield what each line says, or why it says nothing; comments are passed over."""
     split = splitter(layout.separator, layout.grouping)
     for line in lines:
         if is_comment(line[1]):
             continue
+        if len(line[1]) > limits.characters:
+            yield problem(line, f"longer than {limits.characters:,} characters")
+            continue
         fields = split(line[1])
+        if len(fields) > limits.columns:
+            yield problem(line, f"more than {limits.columns:,} columns")
+            continue
         try:
             yield _value_of(line, fields, layout)
         except IndexError:
@@ -72,6 +81,8 @@ def _value_of(line: Line, fields: list[str], layout: Layout) -> Value:
         number *= layout.scale  # the head's unit, where the number has none of its own
     if number is None:
         absent = token.lower() in _ABSENT
+        if len(token) > LONGEST_NUMBER:
+            raise ValueError(f"not a number: more than {LONGEST_NUMBER} characters")
         raise ValueError("no value here: a gap" if absent else "not a number")
     stamp = None
     if layout.kind is not None:

@@ -8,7 +8,7 @@ from decimal import Decimal, InvalidOperation
 from itertools import pairwise
 from typing import Final
 
-from benchlog.units import NS_PER_S
+from benchlog.units import LONGEST_NUMBER, NS_PER_S
 
 _ISO: Final = re.compile(
     r"(\d{4})[-/](\d\d?)[-/](\d\d?)[T ]\s*(\d\d?):(\d\d)(?::(\d\d)(?:[.,](\d+))?)?"
@@ -76,6 +76,8 @@ def iso_ns(token: str) -> int | None:
     Without a zone it is taken as UTC.
     """
     text = token.strip()
+    if len(text) > LONGEST_NUMBER:
+        return None
     found = _ISO.fullmatch(text)
     if found is not None:
         year, month, day = found.group(1, 2, 3)
@@ -107,7 +109,7 @@ _SECOND: Final = timedelta(seconds=1)
 
 def names_zone(token: str) -> bool:
     """Whether a date and time says which zone it is in."""
-    text = token.strip()
+    text = token.strip()[: LONGEST_NUMBER + 1]
     found = _ISO.fullmatch(text) or _DAY_FIRST.fullmatch(text)
     return found is not None and found.group(8) is not None
 
@@ -161,6 +163,8 @@ def _increases(numbers: Sequence[float]) -> bool:
 
 
 def _scaled_ns(token: str, kind: StampKind) -> int | None:
+    if len(token) > LONGEST_NUMBER:
+        return None
     found = _PLAIN.fullmatch(token)
     if found is None:
         return _decimal_ns(token, kind)

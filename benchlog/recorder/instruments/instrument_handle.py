@@ -69,20 +69,28 @@ class InstrumentProcess:
     # --- life -------------------------------------------------------------------
 
     def start(self) -> None:
-        """Start the process; it opens the instrument by itself."""
-        orders_read, orders_write = os.pipe()
-        values_read, values_write = os.pipe()
-        widen(values_write)
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", _PROCESS,
-             str(orders_read), str(values_write)],
-            pass_fds=(orders_read, values_write),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-        )  # fmt: skip
-        os.close(orders_read)
-        os.close(values_write)
+        """Start the process; it opens the instrument by itself.
+
+        Raises OSError where the host has no room for it; it is tried again later.
+        """
+        self.restart_at = host_deadline(self.longest_wait_s)
+        with contextlib.ExitStack() as unless_started, contextlib.ExitStack() as theirs:
+            orders_read, orders_write = os.pipe()
+            theirs.callback(os.close, orders_read)
+            unless_started.callback(os.close, orders_write)
+            values_read, values_write = os.pipe()
+            theirs.callback(os.close, values_write)
+            unless_started.callback(os.close, values_read)
+            widen(values_write)
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-m", _PROCESS,
+                 str(orders_read), str(values_write)],
+                pass_fds=(orders_read, values_write),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+            )  # fmt: skip
+            unless_started.pop_all()
         self._orders, self._values = Outbox(orders_write), Inbox(values_read)
         os.set_blocking(self.complaints_fd, False)
         expect = self.identity.who if self.identity else None

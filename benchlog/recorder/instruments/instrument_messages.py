@@ -100,8 +100,8 @@ class Failed:
         return cls(
             kind=_kind_of(error),
             message=words_of(error),
-            address=_line(error.address),
-            command=_line(error.command),
+            address=bounded(error.address),
+            command=bounded(error.command),
             raw=_raw(error.raw),
             opened=opened,
         )
@@ -120,7 +120,7 @@ class Failed:
 def words_of(error: BaseException) -> str:
     """Return what an error of a stranger says, cut where it has no end."""
     try:
-        said = _line(str(error))
+        said = bounded(str(error))
     except Exception:  # its words are a stranger's code as well
         said = ""
     return said if said.strip() else f"{type(error).__name__} without a word"
@@ -132,7 +132,8 @@ def _kind_of(error: InstrumentError) -> str:
     return next(kinds, InstrumentError.kind)
 
 
-def _line(said: object) -> str:
+def bounded(said: object) -> str:
+    """Return a text that a message can hold, cut where it has no end."""
     text = said[:LONGEST_TEXT] if isinstance(said, str) else shown(said)
     return str.encode(text, "utf-8", "backslashreplace").decode()[:LONGEST_TEXT]
 

@@ -107,11 +107,20 @@ class InstrumentPool:
         for instrument in self._by_name.values():
             if instrument.state == "down":
                 if instrument.restart_at is not None and instrument.restart_at.passed:
-                    self._start(instrument)
+                    happened += self._started_again(instrument)
             elif instrument.overdue:
                 why = "did not come back in time and was "
                 happened += self._ended(instrument, why, EventKind.HUNG)
         return happened
+
+    def _started_again(self, instrument: InstrumentProcess) -> list[Heard]:
+        """Start a process anew; where the host has no room, say so and try later."""
+        try:
+            self._start(instrument)
+        except OSError as error:
+            why = f"could not be started ({error}); it is tried again"
+            return [(instrument.spec.name, Ended(why, EventKind.FAULT))]
+        return []
 
     def _weigh_all(self) -> list[Heard]:
         """End those that leak memory or say too much."""

@@ -43,6 +43,7 @@ from benchlog.recorder.instruments.instrument_messages import (
     Opened,
     Order,
     Said,
+    bounded,
     words_of,
 )
 from benchlog.recorder.instruments.message_pipe import write_all
@@ -245,8 +246,8 @@ class Child:
             text = f"{where} failed by itself: {kind}: {words_of(error)}"
         return Failed(
             kind=DRIVER,
-            message=text,
-            address=self.job.spec.address,
+            message=bounded(text),
+            address=bounded(self.job.spec.address),
             command="",
             raw=b"",
         )

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.model import Flag, Reading, Sample
+from benchlog.model import Flag, PositionSpec, Reading, RunPlan, Sample
 from benchlog.units import (
     NS_PER_S,
     as_stated,
@@ -101,6 +101,81 @@ class MultipleNews:
         return (
             f"reads near {as_stated(multiple)} times {expected}: check divider "
             "and trigger level"
+        )
+
+
+_SPAN: Final = 100.0  # our rule: no device of a part is so many tolerances off
+_LEAST_SPAN_PPM: Final = 100.0  # our rule: an oven that warms up is less far off
+_TRIAL_SPAN_PPM: Final = 1e6  # our rule: a trim code changes less than by half
+_MOST_SPAN_PPM: Final = 1e9  # our rule: a thousand times, where nothing is known
+_QUIET: Final = 10  # our rule: far readings not so far apart are told together
+
+
+def span_ppm(tolerance_ppm: float, stated_ppm: float | None, *, trial: bool) -> float:
+    """Return how far from nominal a reading is plausible, as the bench states or not.
+
+    100 times the tolerance; during the trial of codes at least half or twice nominal.
+    """
+    if stated_ppm is not None:
+        return stated_ppm
+    least = _TRIAL_SPAN_PPM if trial else _LEAST_SPAN_PPM
+    return min(max(_SPAN * tolerance_ppm, least), _MOST_SPAN_PPM)
+
+
+def is_far(frequency_hz: float, expected_hz: float, within_ppm: float) -> bool:
+    """Whether a reading is above `expected_hz` by more, or below by as large a ratio.
+
+    A span of 1e6 ppm is twice or half: below zero there is nothing.
+    """
+    ratio, most = frequency_hz / expected_hz, 1 + within_ppm * 1e-6
+    return not 1 / most <= ratio <= most
+
+
+class Plausibility:
+    """Marks readings that no device of the part can give, and tells when they begin.
+
+    Such a reading is kept. What may have made it: the answer to another question, a
+    damaged line, another part; near a simple multiple of nominal, divider or trigger.
+    """
+
+    def __init__(self, plan: RunPlan, position: PositionSpec) -> None:
+        self._expected_hz = plan.part.nominal_hz / position.divider
+        self._tolerance_ppm = plan.part.limits.tolerance_ppm
+        self._stated_ppm = position.span_ppm
+        self._multiples = MultipleNews(self._expected_hz, self._tolerance_ppm)
+        self._near_since_far = _QUIET
+
+    def of(
+        self, frequency_hz: float, *, trial: bool, settling: bool
+    ) -> tuple[Flag, str]:
+        """Return the flags of a reading and what is to be said of it, if anything.
+
+        `trial`: codes are tried; `settling`: the device was just put in, so that
+        nothing is said yet.
+        """
+        if not 0 < frequency_hz < math.inf:
+            return Flag.NONE, ""
+        said = self._multiples.of(frequency_hz)
+        if self._multiples.suspected:
+            return Flag.SUSPECT, said
+        within_ppm = span_ppm(self._tolerance_ppm, self._stated_ppm, trial=trial)
+        if not is_far(frequency_hz, self._expected_hz, within_ppm):
+            self._near_since_far += 1
+            return Flag.NONE, ""
+        news = self._near_since_far >= _QUIET and not settling
+        if not settling:
+            self._near_since_far = 0
+        return Flag.SUSPECT | Flag.FAR, self._text(frequency_hz) if news else ""
+
+    def _text(self, frequency_hz: float) -> str:
+        read = format_frequency(float(f"{frequency_hz:.5g}"))
+        expected = format_frequency(self._expected_hz)
+        span = f"{_SPAN:g} times the tolerance"
+        if self._stated_ppm is not None:
+            span = f"the span of {as_stated(self._stated_ppm)} ppm"
+        return (
+            f"reads {read} where {expected} is expected, beyond {span}: the answer to "
+            "another question, a damaged line, or another part? Kept and marked"
         )
 
 

@@ -19,6 +19,7 @@ from benchlog.model import (
     RunPlan,
 )
 from benchlog.recorder.boundary import Boundary
+from benchlog.recorder.damage_watch import DamageWatch
 from benchlog.recorder.host_monitor import Noticed
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.notice import Tell, event_notice
@@ -74,6 +75,7 @@ class Bookkeeper:
         self._standing: dict[int, tuple[Deadline, Assessment]] = {}
         self._look: Deadline = host_deadline(0)
         self._rescue_said = ""
+        self._damage, self._damage_said = DamageWatch(writer.path), ""
         self._last_hz: dict[str, float] = {}
 
     def begin(
@@ -104,6 +106,8 @@ class Bookkeeper:
         run = self._beginning.resume(old, position, control)
         self._open(run)
         self.runs.note(run, EventKind.GAP, old.gap)
+        if old.alarms:
+            self.runs.note(run, EventKind.ALARM_UNSENT, old.alarms)
         return run
 
     def _open(self, run: LiveRun) -> None:
@@ -202,11 +206,30 @@ class Bookkeeper:
         return min(self.queue.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
 
     def look_around(self) -> None:
-        """Notice a database file that was taken away."""
+        """Notice a database file that was taken away, or overwritten."""
+        self._look_for_damage()
         if self.queue.replaced():
             self._rescue()
         else:
             self._rescue_said = ""
+
+    def _look_for_damage(self) -> None:
+        found, rows, path = self._damage.look(), self.queue.unproven, self.writer.path
+        if found == "":
+            rows.found_whole()
+        elif found and not self._damage_said:
+            file = rows.found_damaged()
+            aside = "no place has room for the rows of the last minute"
+            if file is not None:
+                aside = (
+                    f"rows since the last look, and all further ones, are also in "
+                    f"{file}: `{command_for(file, path)}` brings back what is missing"
+                )
+            self._damage_said = printable(
+                f"the database was overwritten: {found}; {aside}; `benchlog check "
+                f"{path}` tells what is left"
+            )
+            self.say_to_all(EventKind.STORE_DAMAGED, self._damage_said)
 
     def note_host(self, noticed: Noticed) -> None:
         """Write what happened to the host into every run."""
@@ -238,6 +261,7 @@ class Bookkeeper:
         """Bring the database back to where people look for it."""
         try:
             where = self.writer.rescue()
+            self._damage = DamageWatch(where)
             text = f"the database file was removed or replaced; all rows are in {where}"
         except StoreError as error:
             text = f"the database file was removed or replaced: {error}"

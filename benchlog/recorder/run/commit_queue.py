@@ -10,6 +10,7 @@ from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.model import Event, Reading
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.rows_aside import RowsAside
+from benchlog.recorder.run.unproven_rows import UnprovenRows
 from benchlog.store.rows import Row
 from benchlog.store.writer import Writer
 
@@ -60,6 +61,7 @@ class CommitQueue:
         self._retry_s = _FIRST_RETRY_S
         self._due: Deadline = host_deadline(0)
         self._look_again = host_deadline(_LOOK_S)
+        self.unproven = UnprovenRows(writer)
 
     @property
     def waiting(self) -> int:
@@ -147,6 +149,7 @@ class CommitQueue:
                 puzzling[number] = f"{type(error).__name__}: {error}"
             else:
                 done.append(row)
+        self.unproven.add(done)
         if done:
             refused += [(self._pending[at], why) for at, why in puzzling.items()]
         else:
@@ -168,6 +171,7 @@ class CommitQueue:
     def _done(self) -> CommitOutcome:
         self._puzzles = 0
         rows, self._pending = tuple(self._pending), []
+        self.unproven.add(rows)
         recovered, lost = bool(self._trouble), self._lost
         self._trouble, self._lost, self._retry_s = "", 0, _FIRST_RETRY_S
         self.aside.forget()

@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from benchlog.model import EventKind, Flag, Part, Purpose, Reading, RunPlan
+from benchlog.model import EventKind, Flag, Part, Purpose, Reading, RunPlan, Sample
 from benchlog.units import NS_PER_S, format_duration
 from benchlog.verdict.run.early_stop import SETTLING_READINGS, settled
 from benchlog.verdict.run.limit import limit_for
@@ -125,10 +125,8 @@ class FirstReadings:
     def mark(self, reading: Reading) -> tuple[Reading, tuple[EventKind, str] | None]:
         """Return a reading, marked where it does not count, and what is to be said."""
         marked = replace(reading, flags=reading.flags | Flag.SETTLING)
-        if self._trial_until_ns is not None:
-            began_ns = reading.mono_ns - reading.gate_s * NS_PER_S
-            if began_ns < self._trial_until_ns:
-                return marked, None
+        if self.on_trial(reading):
+            return marked, None
         if self._settling is None or self._settling.over:
             return reading, None
         if self._stale_hz is not None:
@@ -136,6 +134,17 @@ class FirstReadings:
                 return marked, self._not_fresh()
             self._stale_hz = None
         return marked, self._settling.observe(reading)
+
+    def on_trial(self, gated: Sample | Reading) -> bool:
+        """Whether a gate began before the code under test was set for good."""
+        if self._trial_until_ns is None:
+            return False
+        return gated.mono_ns - gated.gate_s * NS_PER_S < self._trial_until_ns
+
+    @property
+    def settling(self) -> bool:
+        """Whether the device was just put in and has not settled yet."""
+        return self._settling is not None and not self._settling.over
 
     def _not_fresh(self) -> tuple[EventKind, str] | None:
         """Count a reading that still shows the device before; that ends one day."""

@@ -20,7 +20,7 @@ from benchlog.model import (
 )
 from benchlog.recorder.run.acceptance import (
     GatePace,
-    MultipleNews,
+    Plausibility,
     ReadingSpacing,
     Rejected,
     RejectedSamples,
@@ -73,7 +73,7 @@ class LiveRun:
     _gap: bool = False
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
     _probes: RejectedConditions = field(default_factory=RejectedConditions)
-    _multiples: MultipleNews = field(init=False)
+    _plausible: Plausibility = field(init=False)
     _news: AmbientNews = field(init=False)
     _spacing: ReadingSpacing = field(init=False)
     _first: FirstReadings = field(init=False)
@@ -86,10 +86,8 @@ class LiveRun:
         fewest = self.plan.min_readings
         most = max(fewest, self.plan.max_readings or _MOST_READINGS)
         self.stop = EarlyStop(StopRule(fewest, most))
-        part, divider = self.plan.part, self.position.divider
-        tolerance_ppm = part.limits.tolerance_ppm
-        self._multiples = MultipleNews(part.nominal_hz / divider, tolerance_ppm)
-        range_c = part.limits.range_c
+        self._plausible = Plausibility(self.plan, self.position)
+        range_c = self.plan.part.limits.range_c
         real_s = max(self.clock.real_s(1.0), 1e-9)
         self._news = AmbientNews(self.position.ambient or "", range_c, real_s)
         self._spacing, self._pace = ReadingSpacing(real_s), GatePace(real_s)
@@ -150,12 +148,12 @@ class LiveRun:
         ambient_c = self.ambient.at(sample.mono_ns) if self.ambient else None
         records += self._of_ambient(sample.mono_ns, ambient_c)
         flags = self._flags(ambient_c)
-        if 0 < sample.value < float("inf"):
-            said = self._multiples.of(sample.value)
-            if said:
-                name = self.spec.name
-                records.append(self.event(EventKind.SUSPECT, said, instrument=name))
-            flags |= Flag.SUSPECT if self._multiples.suspected else Flag.NONE
+        trial, settling = self._first.on_trial(sample), self._first.settling
+        mark, said = self._plausible.of(sample.value, trial=trial, settling=settling)
+        flags |= mark
+        if said:
+            at, raw = self.spec.name, sample.raw
+            records += [self.event(EventKind.SUSPECT, said, instrument=at, raw=raw)]
         result = accept(sample, self.previous_mono_ns, flags, ambient_c)
         if self.follows and sample.mono_ns - sample.gate_s * NS_PER_S < (
             self.began_mono_ns

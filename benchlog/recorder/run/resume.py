@@ -18,6 +18,7 @@ from benchlog.model import (
     RunPlan,
 )
 from benchlog.recorder.run.plan_checks import position_of
+from benchlog.recorder.run.resume_trust import came_by, opened_by, with_alarms_here
 from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import run_plan_from
@@ -32,7 +33,8 @@ BROKEN_OFF: Final = ("interrupted", "terminal closed", "broken off")
 class Resumed:
     """A run to go on with: its plan, its judge fed with all readings, and the gap.
 
-    `from_utc_ns` is when it began; `gap` says why nothing was kept, and since when.
+    `gap` says why nothing was kept, and since when; `alarms`, where there is something
+    to say, why they tell nobody.
     """
 
     run: Run
@@ -40,18 +42,26 @@ class Resumed:
     judge: AnyJudge
     readings: int
     gap: str
+    alarms: str = ""
 
 
-def find_last(database: Path, devices: Collection[str] = ()) -> tuple[int, ...]:
+def find_last(
+    database: Path, devices: Collection[str] = (), *, trust: bool = False
+) -> tuple[int, ...]:
     """Return the newest soak that broke off, with those that one keeper kept beside it.
 
-    Only of these devices, if any are named. Empty when there is none, or when somebody
-    keeps it. The oldest comes first.
+    Only of these devices, if any are named; of those that were merged only with
+    `trust`. Empty when there is none, or when somebody keeps it. The oldest comes
+    first.
     """
     if not database.exists():
         return ()
     with Reader.open(database) as reader:
-        broken = [run for run in reader.runs(limit=10_000) if _broke_off(run)]
+        broken = [
+            run
+            for run in reader.runs(limit=10_000)
+            if _broke_off(run) and (trust or not came_by(reader, run))
+        ]
     last = next((r for r in broken if not devices or r.device in devices), None)
     if last is None or is_kept(database, last):
         return ()
@@ -70,12 +80,18 @@ def is_kept(database: Path, run: Run) -> bool:
 
 
 def resumed(
-    database: Path, run_id: int, now_utc_ns: int, *, more_s: float | None = None
+    database: Path,
+    run_id: int,
+    now_utc_ns: int,
+    *,
+    more_s: float | None = None,
+    trust: bool = False,
 ) -> Resumed:
     """Return what is needed to go on with a soak.
 
-    `more_s`: its new length, counted from now. Raises NotFoundError, UsageError for a
-    run that is no soak, BusyError when a keeper has it.
+    `more_s`: its new length, counted from now. `trust`: also with one that came from
+    elsewhere. Raises NotFoundError, UsageError for a run that is no soak or came from
+    elsewhere, with what it would open and start, BusyError when a keeper has it.
     """
     with Reader.open(database) as reader:
         run = reader.run(run_id)
@@ -88,15 +104,24 @@ def resumed(
                 f"run {run_id} is being kept right now; `benchlog watch {run_id}` "
                 "shows it"
             )
+        plan, alarms = with_alarms_here(plan_of(run, now_utc_ns, more_s))
+        came = came_by(reader, run)
+        if came and not trust:
+            raise UsageError(
+                f"run {run_id} came by {came}; going on with it would use here:\n  "
+                + "\n  ".join(opened_by(plan))
+                + "\nif all of that is yours, add --trust"
+            )
         so_far = fed(reader, run)
         gap = _gap_words(reader, run, now_utc_ns)
         readings = run.readings if so_far.of_pulses else reader.count(run_id)
     return Resumed(
         run=run,
-        plan=plan_of(run, now_utc_ns, more_s),
+        plan=plan,
         judge=so_far.judge,
         readings=readings,
         gap=gap,
+        alarms=alarms,
     )
 
 

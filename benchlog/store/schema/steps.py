@@ -4,6 +4,7 @@ A step that has been released is never edited: a change is a new step, with a te
 runs it on a file made by the steps before it.
 """
 
+import logging
 from collections.abc import Callable
 from typing import Final
 
@@ -12,12 +13,14 @@ from sqlite_utils import Database
 from benchlog.store.schema import (
     first_views,
     named_views,
+    no_programs,
     phase_table,
     quarantine_table,
     uid_columns,
 )
 
 Step = Callable[[Database], None]
+_LOG: Final = logging.getLogger(__name__)  # to standard error, where nobody set it up
 
 APPEND_ONLY: Final = ("readings", "edges", "conditions", "events", "verdicts")
 """Tables whose rows are what happened: they are never changed or deleted."""
@@ -316,6 +319,17 @@ def _quarantine(db: Database) -> None:
         db.create_view(name, view)
 
 
+def _no_programs(db: Database) -> None:
+    """What is run on this computer is in its bench file, not in a database."""
+    taken = no_programs.programs_removed(db)
+    if taken:
+        _LOG.warning(
+            "benchlog: what alarms run and whom they tell is in the bench file alone "
+            "now; taken out of the database: %s",
+            "; ".join(taken),
+        )
+
+
 STEPS: Final[tuple[Step, ...]] = (
     _first_schema,
     _amendments,
@@ -324,5 +338,6 @@ STEPS: Final[tuple[Step, ...]] = (
     _whether_runs_count,
     _exact_phase,
     _quarantine,
+    _no_programs,
     uid_columns.add_uids,
 )

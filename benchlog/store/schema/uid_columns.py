@@ -41,7 +41,7 @@ select r.id, r.purpose, d.device, r.position, r.started_utc_ns, r.snapshot,
     and (e.kind = 'rejected' and e.utc_ns >= r.started_utc_ns
       or e.kind = 'note' and e.text like 'the file was changed after it was exported%')
   ) or ifnull(r.ended_how, '') <> 'file read' as changed
-from runs r join devices d on d.id = r.device_id
+from runs r left join devices d on d.id = r.device_id
 order by r.purpose = 'import', r.started_utc_ns, r.id
 """
 """Runs that were measured here before copies, so that these find their UUID taken."""

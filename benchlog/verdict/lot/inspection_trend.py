@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
-from benchlog.units import interval_texts, signed_digits
+from benchlog.units import interval_texts, signed_digits, three_digits
 
 Array = NDArray[np.float64]
 
@@ -103,7 +103,9 @@ def _drift_text(
     if not offset.clear:
         return f"no drift to be seen: {said}"
     share = abs(offset.per_hour) * hours / limit_ppm
-    said = f"drift: {said}, {share:.0%} of the limit through the session"
+    said = (
+        f"drift: {said}, {three_digits(100 * share)} % of the limit through the session"
+    )
     if room is None:
         return f"{said}; ambient not known: was the room warming up?"
     if not room.clear:

@@ -92,16 +92,15 @@ def load_help(load: Load, common: Common) -> LoadHelp | None:
         return None
     error = Interval(actual - wanted, least - wanted, most - wanted)
     slope = pulling.sensitivity_ppm_per_pf(c1, c0, wanted)
-    missing, least_error, most_error = map(
-        signed_digits, (error.value, error.low, error.high)
-    )
+    missing, *ends = map(signed_digits, (error.value, error.low, error.high))
+    # typical motional figures are not worth more than three digits of a load
+    within = f", 95 %: {' to '.join(ends)}" if set(ends) != {missing} else ""
     first = pulling.load_explaining_first_order_pf(c1, c0, wanted, mean.value)
     text = (
         f"{_said(common)} off in common; a load of "
         f"{three_digits(actual)} pF in place of {as_stated(wanted)} pF would explain "
         "it "
-        f"({missing} pF, 95 %: {least_error} to {most_error}; "
-        f"{three_digits(slope)} ppm/pF). "
+        f"({missing} pF{within}; {three_digits(slope)} ppm/pF). "
         "The verdict does not take it into account"
     )
     return LoadHelp(

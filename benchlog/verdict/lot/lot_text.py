@@ -30,7 +30,7 @@ def lot_facts(report: LotReport) -> Iterator[tuple[str, str]]:
         yield "mean", f"{_mean(able.mean_ppm)}{_shared(report)}"
         yield (
             "scatter",
-            f"{interval_text(able.sd_ppm)} ppm (standard deviation, n = {able.n})",
+            f"{interval_text(able.sd_ppm, 'ppm')}; standard deviation, n = {able.n}",
         )
         if able.cp is not None and able.cpk is not None:
             yield "Cp", interval_text(able.cp)
@@ -65,14 +65,15 @@ def _defective(report: LotReport) -> Iterator[tuple[str, str]]:
     share = Interval(*(100 * x for x in (found.value, found.low, found.high)))
     yield (
         "defective",
-        f"{interval_text(share)} %; with 95 % below {three_digits(most)} %",
+        f"{interval_text(share, '%')}; with 95 % below {three_digits(most)} %",
     )
 
 
-def interval_text(found: Interval) -> str:
-    """Return an estimate that cannot be negative with its interval, without units."""
+def interval_text(found: Interval, unit: str = "") -> str:
+    """Return an estimate that cannot be negative with its unit and its interval."""
     value, *ends = interval_texts(found.value, found.low, found.high, signed=False)
-    return f"{value} (95 %: {' to '.join(ends)})"
+    after = f" {unit}" if unit else ""
+    return f"{value}{after} (95 %: {' to '.join(ends)}{after})"
 
 
 def lot_findings(report: LotReport) -> Iterator[tuple[str, str]]:

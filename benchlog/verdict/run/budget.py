@@ -32,6 +32,11 @@ COVERAGE: Final = 1.959964  # definition: of a normal distribution, JCGM 100:200
 
 DRIFT: Final = "drift"
 """Name of the line of a drift."""
+ROOM: Final = "room"
+"""Name of the line of a room that moved in the run."""
+_AGAIN: Final = 2.0
+"""How often a room may move again what it moved in the run until the stretch that
+follows; our rule, held by the table of swings in tests/verdict/ROOM.md."""
 UNLIMITED: Final = 1e4  # our rule, of the quantile
 """Degrees of freedom from which nobody tells them from unlimited ones."""
 
@@ -156,6 +161,23 @@ def drift_line(over_t_ppm: float, span_s: float) -> BudgetLine:
         u_ppm=abs(over_t_ppm) / ROOT_3,
         distribution="rectangular",
         text=f"{per_hour} ppm/h for {format_duration(span_s)}: still moving",
+    )
+
+
+def room_line(over_ppm: float, moved_c: float) -> BudgetLine:
+    """Return a room that moved: what the part's law makes of it, twice, rectangular.
+
+    `over_ppm` is how far the law moves the device between the lowest and the highest
+    ambient of the run, `moved_c` apart.
+    """
+    return BudgetLine(
+        name=ROOM,
+        u_ppm=_AGAIN * over_ppm / ROOT_3,
+        distribution="rectangular",
+        text=(
+            f"ambient moved by {three_digits(moved_c)} C, {three_digits(over_ppm)} ppm "
+            "by the part's law: still moving"
+        ),
     )
 
 

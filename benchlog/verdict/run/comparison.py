@@ -9,7 +9,7 @@ from typing import Final
 from benchlog.analysis.pairing import Pairs, Ratio, difference_stats
 from benchlog.analysis.uncertainty import mean_uncertainty
 from benchlog.units import format_ppm, format_u_ppm, interval_texts
-from benchlog.verdict.run.budget import DRIFT, Budget, BudgetLine, budget_of
+from benchlog.verdict.run.budget import DRIFT, ROOM, Budget, BudgetLine, budget_of
 from benchlog.verdict.run.steadiness import steadiness
 from benchlog.verdict.timebase.common_timebase import (
     DAY_NS,
@@ -23,6 +23,8 @@ from benchlog.verdict.timebase.common_timebase import (
 
 __all__ = ["ComparisonAnswer", "Difference", "Side", "compare"]
 
+_OF_ONE_RUN: Final = ("statistics", DRIFT, ROOM)
+"""Lines that readings pair by pair have in their own statistics; definition."""
 _FAR_C: Final = 1.0  # our rule: less is how a room wanders
 
 
@@ -142,7 +144,7 @@ def _budget(a: Side, b: Side, sign: float, own: BudgetLine | None) -> Budget | N
     for name, one, budget in (("A", a, first), ("B", b, second)):
         for line in budget.lines:
             is_base = line.name == "time base"
-            if is_base or (own is not None and line.name in ("statistics", DRIFT)):
+            if is_base or (own is not None and line.name in _OF_ONE_RUN):
                 continue
             text = f"run {one.run}: {line.text}"
             lines.append(replace(line, name=f"{line.name} of {name}", text=text))

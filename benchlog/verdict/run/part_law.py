@@ -16,6 +16,8 @@ from benchlog.model import Kind, Limits, Part, TemperatureLaw
 Array = NDArray[np.float64]
 _GRID: Final = 201
 """Temperatures at which a promise is looked at; our rule: finer changes no digit."""
+_STEPS: Final = 9
+"""Temperatures between the ends of a room; our rule: a law turns once in it."""
 _AT_REFERENCE_C: Final = 1e-6
 """Nearer than this is the reference itself, where any slope keeps the promise; our rule
 (rounding)."""
@@ -46,6 +48,12 @@ def moved_ppm(law: TemperatureLaw, temperatures_c: Array, reference_c: float) ->
     d = temperatures_c - law.reference_c
     steep = law.cubic_ppm_per_c3 * d + law.quadratic_ppm_per_c2
     return np.asarray((steep * d + law.linear_ppm_per_c) * d - ppm_at(law, reference_c))
+
+
+def swing_ppm(law: TemperatureLaw, low_c: float, high_c: float) -> float:
+    """Return how far a law moves a device between two temperatures, at most."""
+    seen = moved_ppm(law, np.linspace(low_c, high_c, _STEPS), low_c)
+    return float(np.ptp(seen))
 
 
 def part_law(part: Part) -> PartLaw | None:

@@ -8,7 +8,7 @@ from typing import Final
 from benchlog.analysis.pulses.lateness import LateShares
 from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.model import Bench, PositionSpec, Timebase
-from benchlog.units import as_stated, three_digits
+from benchlog.units import as_stated, three_digits, two_digits
 
 _LONGEST_S: Final = 30 * 86_400.0  # our rule: nobody waits longer than a month
 _HALVINGS: Final = 40  # our rule: to a part in 1e12
@@ -56,7 +56,7 @@ class Timing:
         ours, theirs = self.lateness or (None, None)
         for whose, late in (("", ours), (" of the reference", theirs)):
             if late is not None and late.changed:
-                shares = ", ".join(f"{100 * one:.2g}" for one in late.shares)
+                shares = ", ".join(two_digits(100 * one) for one in late.shares)
                 return (
                     f"the share of late stamps{whose} changes: {shares} % in the "
                     "quarters of the run. The load of this computer changed; the "

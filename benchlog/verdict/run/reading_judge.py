@@ -28,11 +28,13 @@ from benchlog.verdict.run.budget import (
     budget_of,
     contradiction_line,
     drift_line,
+    room_line,
     timebase_line,
 )
 from benchlog.verdict.run.counter.resolution import DigitCounts, SeenDigit, digit_line
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
+from benchlog.verdict.run.part_law import part_law, swing_ppm
 from benchlog.verdict.run.reasons import (
     mostly_suspect,
     reasons_for,
@@ -60,6 +62,7 @@ _RUSHED_FLAG: Final = int(Flag.RUSHED)  # definition: an enum's bit masks slowly
 _SETTLING_FLAG: Final = int(Flag.SETTLING)  # definition, likewise
 _RUSHED: Final = 1  # our rule: a clock that was set, once
 _RUSHED_SHARE: Final = 0.01  # our rule
+_MOVED_C: Final = 0.2  # our rule: less is the noise and the digits of a thermometer
 _GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
 
 
@@ -119,6 +122,7 @@ class RunJudge(Judge):
         )
         self._rushed = 0
         self._found: tuple[float | None, Assessment] | None = None
+        self._law = part_law(part)
         self._band = None if over_temperature else BandWatch(part, divider)
 
     def feed(self, batch: Columns | Pulses) -> None:
@@ -221,7 +225,7 @@ class RunJudge(Judge):
     def _at_reference(self, brought: Brought) -> AtReference:
         """Return the offset at the reference temperature, with its budget."""
         stats, line = self._whole(brought.stats), brought.line
-        budget, _ = self._budget(stats)
+        budget, _ = self._budget(stats, brought=line is not None)
         if budget is not None and line is not None:
             lines = brought.lines(self.part.limits.reference_c, self.thermometer_u_c)
             budget = budget_of([*budget.lines, *lines])
@@ -246,20 +250,29 @@ class RunJudge(Judge):
             law="" if line is None else line.text,
         )
 
-    def _budget(self, stats: RunStats) -> tuple[Budget | None, Rest | None]:
+    def _budget(
+        self, stats: RunStats, *, brought: bool = False
+    ) -> tuple[Budget | None, Rest | None]:
         """Return the budget, and what its statistics rest on.
 
-        None while the readings cannot say how they scatter. Noise of a soak does not
-        answer for an even drift: a run that drifts is judged by itself.
+        None while the readings cannot say how they scatter. A run that drifts is judged
+        by itself: noise of a soak does not answer for it. `brought` are readings that a
+        law has taken the room's motion from.
         """
         own = mean_uncertainty(stats)
         if own is None:
             return None, None
         base = self.timebase
         doubt = contradiction_line(base)
-        drift = drift_of(stats, own)
-        rest = Rest(drift[1]) if drift else rest_of(self.learnt, stats, own)
+        rest = rest_of(self.learnt, stats, own)
+        drift = drift_of(stats, own) if rest.rests_on is None else None
+        if drift is not None:
+            rest = rest.beside_drift(drift[1])
         mean = rest.mean
+        room = None if brought else self._room_line(stats, mean.u_ppm)
+        moves = [drift_line(drift[0], stats.span_s)] if drift else []
+        if room is not None and all(room.u_ppm > line.u_ppm for line in moves):
+            moves = [room]
         budget = budget_of(
             [
                 timebase_line(base),
@@ -272,10 +285,21 @@ class RunJudge(Judge):
                     distribution="t",
                     text=mean.text,
                 ),
-                *((drift_line(drift[0], stats.span_s),) if drift else ()),
+                *moves,
             ]
         )
         return budget, rest
+
+    def _room_line(self, stats: RunStats, u_ppm: float) -> BudgetLine | None:
+        """Return what the room moved the device by; None where noise is more.
+
+        Less than that is in the statistics already.
+        """
+        low, high = stats.ambient_min_c, stats.ambient_max_c
+        if self._law is None or low is None or high is None or high - low < _MOVED_C:
+            return None
+        over_ppm = swing_ppm(self._law.law, low, high)
+        return room_line(over_ppm, high - low) if over_ppm > u_ppm else None
 
     def _jitter(self, stats: RunStats) -> JitterVerdict | None:
         limit_ppm = self.part.limits.jitter_ppm

@@ -17,7 +17,7 @@ from benchlog.units import (
     three_digits,
 )
 from benchlog.verdict.run.assessment import Assessment, Outliers
-from benchlog.verdict.run.budget import COVERAGE, DRIFT
+from benchlog.verdict.run.budget import COVERAGE, DRIFT, ROOM
 from benchlog.verdict.run.decision import word_for
 from benchlog.verdict.run.gross_error import other_part
 from benchlog.verdict.run.measuring_advice import advise
@@ -30,7 +30,11 @@ NO_LIMIT: Final = "no limit is known for this part: there is nothing to judge it
 
 def mostly_suspect(stats: RunStats) -> bool:
     """Whether most readings lie near a simple multiple of nominal."""
-    return stats.n > 0 and 2 * stats.n_suspect > stats.n
+    return stats.n > 0 and 2 * _near_multiples(stats) > stats.n
+
+
+def _near_multiples(stats: RunStats) -> int:
+    return stats.n_suspect - stats.n_far
 
 
 def reasons_for(a: Assessment) -> Iterator[str]:
@@ -42,27 +46,41 @@ def reasons_for(a: Assessment) -> Iterator[str]:
         yield other
     if mostly_suspect(stats):
         yield (
-            f"{stats.n_suspect} of {stats.n} readings lie near a simple multiple of "
-            "nominal: check divider / trigger level"
+            f"{_near_multiples(stats)} of {stats.n} readings lie near a simple "
+            "multiple of nominal: check divider / trigger level"
         )
-    elif stats.n_suspect:
+    elif _near_multiples(stats):
         yield (
-            f"{stats.n_suspect} of {stats.n} readings are suspect (near a simple "
-            "multiple of nominal) and are counted"
+            f"{_near_multiples(stats)} of {stats.n} readings are suspect (near a "
+            "simple multiple of nominal) and are counted"
+        )
+    if stats.n_far:
+        yield (
+            f"{stats.n_far} of {stats.n} readings are suspect (no device of the part "
+            "is so far off) and are counted"
         )
     if a.outliers is not None:
         yield from _outliers(a.outliers, stats)
+    alone = _jitter_fails_alone(a)
+    if a.jitter is not None and alone:
+        yield a.jitter.text
     if a.offset_ppm is None or a.budget is None:
         yield _too_few(stats)
     elif not a.limit.known:
         yield NO_LIMIT
     else:
         yield from decision_reasons(a)
-    if a.jitter is not None:
+    if a.jitter is not None and not alone:
         yield a.jitter.text
     if a.limit.known:
         yield from a.limit.reasons
     yield from _rests_on(a)
+
+
+def _jitter_fails_alone(a: Assessment) -> bool:
+    """Whether the jitter fails and the offset does not: what decides is told first."""
+    failed = a.jitter is not None and a.jitter.word is Decision.FAIL
+    return failed and a.conformance is not None and a.conformance > 0.5
 
 
 def repeats_text(repeats: int) -> str:
@@ -187,7 +205,7 @@ def comparison(a: Assessment) -> str:
 
 
 def _drift(a: Assessment) -> Iterator[str]:
-    """Say that it drifts, where that is a large part of U."""
+    """Say that it drifts, or the room moves, where that is a large part of U."""
     budget = a.judged_budget
     if budget is None:
         return
@@ -197,6 +215,8 @@ def _drift(a: Assessment) -> Iterator[str]:
                 f"the frequency drifts, {line.text}; U allows for as much drift again "
                 "as in this run"
             )
+        if line.name == ROOM and line.u_ppm > _LARGE * budget.u_ppm:
+            yield f"{line.text}; U allows for twice that until the next such run"
 
 
 def _gate(a: Assessment) -> Iterator[str]:

@@ -238,7 +238,7 @@ def thermometer_line(
 
 
 def _over(away_c: float) -> str:
-    return f"over {away_c:+.1f} C from the reference"
+    return f"at a mean distance of {away_c:+.1f} C"
 
 
 def whole_at_reference(

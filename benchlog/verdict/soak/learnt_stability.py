@@ -3,25 +3,36 @@
 A run of length T says little of the noise at averaging times near T, and its mean
 depends on just that. A soak of the same kind of part at the same counter shows the
 Allan deviation at T itself. The run takes it, together with the little that its own
-longest averages show, unless its own Allan variances contradict the soak's.
+longest averages show, unless its own Allan variances contradict the soak's, or
+it drifts by more than the soak's noise lets a line through a run have.
 
 How often the intervals hold: tests/verdict/LEARNT.md.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc
+from scipy.special import fdtrc, fdtri
 
+from benchlog.analysis.even_drift import without_drift
+from benchlog.analysis.noise_mixture import SLOPE
 from benchlog.analysis.stability.freedom import Differences, equivalent_freedom
 from benchlog.analysis.stats import RunStats
 from benchlog.analysis.uncertainty import MeanUncertainty, pairs_freedom
 from benchlog.model import LearntStability
-from benchlog.units import NS_PER_S, SECONDS_PER_DAY, format_duration, iso_utc
+from benchlog.units import (
+    NS_PER_S,
+    SECONDS_PER_DAY,
+    as_stated,
+    format_duration,
+    iso_utc,
+    three_digits,
+    two_digits,
+)
 
 SPANS: Final = 12.0  # our rule: 10 degrees of freedom or more, t at most 2.23
 """How many times as long as the run a soak must be."""
@@ -29,10 +40,15 @@ VALID_DAYS: Final = 90.0  # our rule: a quarter; a bench and a part's lots chang
 """How old a soak may be when a run that uses it begins."""
 FALSE_DEPARTURES: Final = 0.01  # our rule
 """How often a run is told to depart from a soak of its own kind, at most."""
+FALSE_DRIFTS: Final = 0.05  # our rule: a drift that is missed is in no line
+"""How often a run without a drift is told to drift and is judged by itself, at most."""
 _FEWEST: Final = 10  # our rule: as the fewest of a measurement; no test bites before
 _SAME_SPACING: Final = 0.25  # our rule: it moves u by 12 % at most
 _STEEPEST: Final = -1.5  # derived: midway of mu = -1 (white FM) and -2 (white PM)
 _OCTAVE: Final = math.log(2.0)  # definition
+# definition: of white PM, white FM, flicker FM and random-walk FM, as `SLOPE`
+_MU: Final = (-2.0, -1.0, 0.0, 1.0)
+_LOG_SLOPE: Final = np.log(SLOPE)  # derived
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +56,18 @@ class Rest:
     """The uncertainty of a mean, and what it rests on.
 
     `rests_on` is the number of the soak, None where the run is judged by itself;
-    `departure` is how the run contradicts the soak; empty where it does not.
+    `departure` is how the run contradicts the soak; empty where it does not. `alone`
+    tells why a run is judged by itself although there is a soak.
     """
 
     mean: MeanUncertainty
     rests_on: int | None = None
     departure: str = ""
+    alone: str = ""
+
+    def beside_drift(self, noise: MeanUncertainty) -> "Rest":
+        """Return the same for the noise that is left beside a drift."""
+        return replace(self, mean=_by_itself(noise, self.alone))
 
 
 def learnt_from_soak(
@@ -115,19 +137,20 @@ def rest_of(
     tau0_s = stats.tau0_s or learnt.tau0_s
     length = max(float(stats.n), stats.span_s / tau0_s)
     if why := _unusable(learnt, stats, tau0_s, length):
-        return Rest(_by_itself(own, f"{named(learnt)} {why}"))
-    octaves = _octaves(stats, length)
-    if said := _departure(learnt, octaves, tau0_s):
-        return Rest(
-            _by_itself(own, f"it departs from {named(learnt)}"),
-            departure=f"{said}: U is from this run by itself",
-        )
+        return _alone(own, f"{named(learnt)} {why}")
     variance, freedom = _at(learnt, length)
+    drifts = _drift(learnt, stats, length)
+    octaves = _octaves(without_drift(stats) if drifts else stats, length)
+    if said := _departure(learnt, octaves, tau0_s, only_above=bool(drifts)):
+        return _alone(own, f"it departs from {named(learnt)}", said)
+    if drifts:
+        return _alone(own, f"it drifts beside {named(learnt)}", drifts)
     more, known = _own_at(learnt, octaves, variance)
     pooled = (freedom * variance + known * more) / (freedom + known)
+    unseen = three_digits(_unseen_drift_ppm(learnt, length))
     text = (
         f"Allan deviation at {format_duration(length * tau0_s)} by {named(learnt)}, "
-        "which this run agrees with"
+        f"which this run agrees with; a drift below {unseen} ppm in it would not show"
     )
     return Rest(
         MeanUncertainty(math.sqrt(pooled), freedom + known, text, own.terms),
@@ -155,11 +178,18 @@ def _unusable(
     if abs(tau0_s / learnt.tau0_s - 1.0) > _SAME_SPACING:
         return f"had a reading every {format_duration(learnt.tau0_s)}"
     if learnt.length < SPANS * length or learnt.m[-1] < length:
-        return f"is shorter than {SPANS:g} times this run"
+        return f"is shorter than {as_stated(SPANS)} times this run"
     return ""
 
 
+def _alone(own: MeanUncertainty, why: str, said: str = "") -> Rest:
+    departure = f"{said}: U is from this run by itself" if said else ""
+    return Rest(_by_itself(own, why), departure=departure, alone=why)
+
+
 def _by_itself(own: MeanUncertainty, why: str) -> MeanUncertainty:
+    if not why:
+        return own
     return MeanUncertainty(
         own.u_ppm, own.degrees_of_freedom, f"{own.text}; by itself: {why}", own.terms
     )
@@ -175,6 +205,34 @@ def _at(learnt: LearntStability, m: float) -> tuple[float, float]:
     low, high = learnt.avar_ppm2[at : at + 2]
     few, fewer = learnt.freedom[at : at + 2]
     return low * (high / low) ** share, few * (fewer / few) ** share
+
+
+def _unseen_drift_ppm(learnt: LearntStability, length: float) -> float:
+    """Return the slope times T that noise of the soak explains, in 95 % of runs.
+
+    By an F test of (slope T)^2 / 12 over what it is on average by that noise: its Allan
+    variance at T, times a factor by its kind (`SLOPE`). Which kind it is tells the
+    slope of the soak's Allan variances there. A drift that the soak had too is in them.
+    """
+    at = min(int(math.log2(length)), len(learnt.m) - 2)
+    variance, freedom = _at(learnt, length)
+    mu = math.log(learnt.avar_ppm2[at + 1] / learnt.avar_ppm2[at]) / _OCTAVE
+    by_noise = variance * math.exp(float(np.interp(mu, _MU, _LOG_SLOPE)))
+    return math.sqrt(12.0 * by_noise * fdtri(1.0, freedom, 1.0 - FALSE_DRIFTS))
+
+
+def _drift(learnt: LearntStability, stats: RunStats, length: float) -> str:
+    """Return how a run drifts where noise of the soak does not explain its slope."""
+    slope = stats.slope_ppm_per_s
+    if not slope:
+        return ""
+    over_t_ppm = slope * stats.span_s
+    if abs(over_t_ppm) <= _unseen_drift_ppm(learnt, length):
+        return ""
+    return (
+        f"this run drifts by {three_digits(over_t_ppm)} ppm in "
+        f"{format_duration(stats.span_s)}, more than the noise of {named(learnt)}"
+    )
 
 
 def _own_at(
@@ -212,16 +270,19 @@ def _octaves(stats: RunStats, length: float) -> _Octaves:
     )
 
 
-def _departure(learnt: LearntStability, own: _Octaves, tau0_s: float) -> str:
+def _departure(
+    learnt: LearntStability, own: _Octaves, tau0_s: float, *, only_above: bool = False
+) -> str:
     """Return where the run's Allan variances contradict the soak's; empty if nowhere.
 
     An F test at each octave, two-sided; together they are wrong in
-    `FALSE_DEPARTURES` at most (Bonferroni).
+    `FALSE_DEPARTURES` at most (Bonferroni). Without a line they come out too small at
+    long averaging times: then only what is above the soak's counts.
     """
     theirs = np.array(learnt.freedom)[own.octave]
     ratio = own.avar / np.array(learnt.avar_ppm2)[own.octave]
     above = fdtrc(own.freedom, theirs, ratio)
-    tail = np.minimum(above, 1.0 - above)
+    tail = above if only_above else np.minimum(above, 1.0 - above)
     worst = int(np.argmin(tail))
     if tail[worst] >= FALSE_DEPARTURES / (2.0 * len(tail)):
         return ""
@@ -229,5 +290,5 @@ def _departure(learnt: LearntStability, own: _Octaves, tau0_s: float) -> str:
     tau = format_duration(learnt.m[own.octave[worst]] * tau0_s)
     return (
         f"this run departs from {named(learnt)}: its Allan deviation at {tau} is "
-        f"{times:.2g} times the soak's"
+        f"{two_digits(times)} times the soak's"
     )

@@ -10,6 +10,7 @@ from benchlog.units import (
     NS_PER_S,
     SECONDS_PER_DAY,
     as_stated,
+    format_duration,
     format_u_ppm,
     three_digits,
 )
@@ -105,15 +106,14 @@ def _expired(
     else:
         rate, whose = USUAL_AGEING_PPM_PER_YEAR, "the usual ageing, none is stated"
     years = (at_utc_ns - check.at_utc_ns) / _YEAR_NS
-    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
     return Timebase(
         status="checked",
         offset_ppm=check.offset_ppm,
         u_ppm=math.hypot(check.u_ppm, rate * years / _ROOT_3),
         valid_until_utc_ns=check.valid_until_utc_ns,
         text=(
-            f"checked {days:.1f} days before ({check.method}); the check has expired: "
-            f"U grown by {whose}, {three_digits(rate)} ppm a year"
+            f"checked {_age(check, at_utc_ns)} before ({check.method}); the check has "
+            f"expired: U grown by {whose}, {three_digits(rate)} ppm a year"
         ),
         stale=True,
     )
@@ -144,10 +144,9 @@ def timebase_by(
     bench file states is added, rectangular, over the time between. Where none is
     stated, `text` says that nothing was added.
     """
-    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
     ageing = spec.timebase_ageing_ppm_per_year if spec is not None else None
-    when = "before" if days >= 0 else "after"
-    text = f"checked {abs(days):.1f} days {when} the run ({check.method})"
+    when = "before" if at_utc_ns >= check.at_utc_ns else "after"
+    text = f"checked {_age(check, at_utc_ns)} {when} the run ({check.method})"
     if ageing is None:
         text += ", no ageing stated: none added for the time between"
     else:
@@ -179,6 +178,11 @@ def assumed_timebase(aside: str = "") -> Timebase:
     )
 
 
+def _age(check: ReferenceCheck, at_utc_ns: int) -> str:
+    """Return the time between a check and a moment, as a person says it."""
+    return format_duration(abs(at_utc_ns - check.at_utc_ns) / NS_PER_S)
+
+
 def _aged_ppm(
     spec: InstrumentSpec | None, check: ReferenceCheck, at_utc_ns: int
 ) -> float:
@@ -188,8 +192,7 @@ def _aged_ppm(
 
 
 def _checked(spec: InstrumentSpec, check: ReferenceCheck, at_utc_ns: int) -> Timebase:
-    days = (at_utc_ns - check.at_utc_ns) / (SECONDS_PER_DAY * NS_PER_S)
-    text = f"checked {days:.1f} days before ({check.method})"
+    text = f"checked {_age(check, at_utc_ns)} before ({check.method})"
     if spec.timebase_ageing_ppm_per_year is not None:
         aged = _aged_ppm(spec, check, at_utc_ns)
         text += f", ageing since then up to {three_digits(aged)} ppm"

@@ -79,6 +79,7 @@ SAMPLES = {
     "error of another kind": _raises(FakeEndError("over")),
     "error without words": _raises(MuteError("mute")),
     "error huge": _raises(GarbledError(HUGE, raw=HUGE.encode(), address=7)),
+    "error of its own huge": _raises(ValueError(HUGE)),
     "error with surrogates": _raises(GarbledError("\ud800", command="\udfff")),
 }
 """What the sixth read makes of a good sample; or raises."""

@@ -90,3 +90,23 @@ class Fickle(Steady):
         good = super().sample(value)
         nan = self.count % 2 == 0
         return replace(good, value=float("nan") if nan else 23.5, unit="C", raw=b"x")
+
+
+class Astray(Steady):
+    """Gives, from the 21st reading on, every 15th time one of the values named."""
+
+    options = (*Steady.options, Option("values_hz", str, "", "one after the other"))
+
+    def read(self):
+        good = super().read()
+        values = [float(value) for value in str(self.settings["values_hz"]).split()]
+        turn, left = divmod(self.count - 21, 15)
+        now = left == 0 and 0 <= turn < len(values)
+        return self.sample(values[turn]) if now else good
+
+
+class Elsewhere(Steady):
+    """A device that runs 5,000 ppm fast all the time."""
+
+    def sample(self, value):
+        return super().sample(value * 1.005)

@@ -29,6 +29,7 @@ from benchlog.cli.tasks.host.port_text import (
     tell_what_is_missing,
 )
 from benchlog.cli.tasks.host.ports import OWN, Port, asked, found_ports, lan_ports
+from benchlog.masking import masked
 from benchlog.model import Bench
 
 
@@ -169,7 +170,7 @@ def _tried(
     from benchlog.cli.commands.check_bench import check_all
 
     where = ", ".join(
-        f"{one.name} at {one.address}"
+        f"{one.name} at {masked(one.address)}"
         for one in bench.instruments.values()
         if one.address
     )

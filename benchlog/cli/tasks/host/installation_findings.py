@@ -133,7 +133,10 @@ def _drivers(found: Installation) -> HostFinding:
 def _folder(found: Installation) -> HostFinding:
     room = "" if found.free_mb is None else f", {found.free_mb:,.0f} MB free"
     if not found.is_folder_writable:
+        wanted = found.database.absolute().parent
         words = f"{found.folder} may not be written"
+        if wanted != found.folder:
+            words = f"{wanted} cannot be made: {words}"
         remedy = "name a file that you may write, with --db or BENCHLOG_DB"
     elif found.free_mb is not None and found.free_mb < _LITTLE_MB:
         words, remedy = f"{found.folder}{room}", "free some space there"

@@ -1,0 +1,70 @@
+"""Going on with a run that was begun elsewhere: what that would open and start here."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from benchlog.catalogue import load_bench
+from benchlog.catalogue.places import is_path
+from benchlog.errors import BenchlogError
+from benchlog.masking import masked
+from benchlog.model import Bench, EventKind, Purpose, Run, RunPlan
+from benchlog.recorder.run.plan_checks import instruments_of
+from benchlog.store.merge import MERGED
+from benchlog.store.reader import Reader
+from benchlog.units import printable
+
+
+def came_by(reader: Reader, run: Run) -> str:
+    """Return how a run came into the database; empty for one that was begun in it.
+
+    A merge leaves an event that belongs to no segment, which nobody can take away.
+    """
+    if run.purpose is Purpose.IMPORT:
+        return "import"
+    marks = (
+        event.text
+        for _, event in reader.events(run.id)
+        if event.kind == EventKind.NOTE
+        and event.mono_ns == 0
+        and event.text.startswith(MERGED)
+    )
+    return next((f"merge ({printable(text)})" for text in marks), "")
+
+
+def opened_by(plan: RunPlan) -> Iterator[str]:
+    """Yield what going on with a run would open and start on this computer."""
+    for name in sorted(instruments_of(plan)):
+        spec = plan.bench.instruments[name]
+        options = ", ".join(f"{key}={value}" for key, value in spec.options.items())
+        what = f"{name}: driver {spec.driver} at {spec.address or 'no address'}"
+        yield printable(masked(f"{what}, {options}" if options else what))
+    for rule in plan.bench.alarms:
+        ways = [" ".join(rule.command)] if rule.command else []
+        ways += [f"post to {masked(rule.webhook)}"] if rule.webhook else []
+        if ways:
+            yield printable(masked(f"alarm of {rule.when}: {', and '.join(ways)}"))
+
+
+def with_alarms_here(plan: RunPlan) -> tuple[RunPlan, str]:
+    """Return the plan with the alarm rules of the bench file on this computer.
+
+    What they run and whom they tell is in no database. Where the file cannot be used,
+    the rules of the run stay, which tell nobody, and the text tells so.
+    """
+    bench = plan.bench
+    try:
+        alarms = load_bench(_file_of(bench)).alarms
+    except BenchlogError as error:
+        first, *_ = str(error).splitlines()
+        text = f"its alarms tell nobody: no bench file here ({masked(first)})"
+        return plan, printable(text) if bench.alarms else ""
+    return replace(plan, bench=replace(bench, alarms=alarms)), ""
+
+
+def _file_of(bench: Bench) -> str:
+    """Return where the bench file of a run is looked for on this computer."""
+    if bench.file and Path(bench.file).is_file():
+        return bench.file
+    # a name is looked up where bench files are; a path in its place could lead anywhere
+    return bench.name if not is_path(bench.name) else "(unnamed)"

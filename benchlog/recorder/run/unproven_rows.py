@@ -1,0 +1,57 @@
+"""Rows that were committed, until a look at the database has found them there for good.
+
+Where it was overwritten they go into a file, and so do all that come afterwards.
+Brought back by `import`, each row is in its run once.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+from benchlog.store.rows import Row
+from benchlog.store.unsaved_rows import places_beside, save_rows
+from benchlog.store.writer import Writer
+
+_MOST_ROWS: Final = 200_000  # our rule: bounds memory; minutes of a fast counter
+
+
+class UnprovenRows:
+    """What one keeper committed since the database was last found whole."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+        self._rows: list[Row] = []
+        self._older = 0
+        self._is_damaged = False
+        self.file: Path | None = None
+        """Where the rows are, besides the database, once that was damaged."""
+
+    def add(self, rows: Sequence[Row]) -> None:
+        """Keep rows that were committed."""
+        self._rows += rows
+        if self._is_damaged:
+            self._write()
+        beyond = len(self._rows) - _MOST_ROWS
+        if beyond > 0:
+            del self._rows[:beyond]
+            self._older = max(0, self._older - beyond)
+
+    def found_whole(self) -> None:
+        """Forget what was committed before the last look began.
+
+        A look takes a while: what is committed meanwhile waits for the next one.
+        """
+        del self._rows[: self._older]
+        self._older = len(self._rows)
+
+    def found_damaged(self) -> Path | None:
+        """Write all of them into a file; None when nothing has room for it yet."""
+        self._is_damaged = True
+        self._write()
+        return self.file
+
+    def _write(self) -> None:
+        database = self._writer.path
+        file = save_rows(self._rows, database, places_beside(database), self.file)
+        if file is not None:
+            self.file, self._rows, self._older = file, [], 0

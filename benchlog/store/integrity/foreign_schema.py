@@ -1,0 +1,84 @@
+"""What a database of ours may have in its schema, and what makes it a stranger's.
+
+SQLite runs what a schema says: a view in the place of a table computes for ever, a
+generated column calls functions, a trigger writes what nobody asked for. So the tables
+that are ours must be plain tables, a view of our name must have our text, and no
+trigger but ours may be on a table of ours. Further tables and views of a person's own
+are left alone: nothing of ours reads them.
+"""
+
+import re
+from typing import Final
+
+from benchlog.errors import StoreDamagedError, StoreError
+from benchlog.store.schema.uid_columns import TRIGGERS, VIEWS
+from benchlog.store.sqlite import Connection
+from benchlog.units import printable
+
+TABLES: Final = frozenset(
+    {
+        *("parts", "lots", "devices", "instruments", "runs", "segments", "readings"),
+        *("edges", "conditions", "events", "phases", "reference_checks", "verdicts"),
+        *("amendments", "outline", "packed", "quarantine"),
+        "database_uids",
+    }
+)
+_PLAIN_TABLE: Final = re.compile(r"\s*create\s+table\s.*\bstrict\s*", re.I | re.S)
+_COMPUTED: Final = re.compile(r"\bgenerated\b|\bas\s*\(|\bcollate\b|\bselect\b", re.I)
+_OUR_TRIGGER: Final = re.compile(
+    r"create trigger \w+ before (update|delete)( of [\w, ]+)? on (?P<on>\w+)\s+"
+    r"begin select raise\(abort, '[^']*'\); end",
+    re.I,
+)
+_BY_TEXT: Final = frozenset(" ".join(text.lower().split()) for text in TRIGGERS)
+"""Triggers that do more than forbid: those of exactly this text."""
+_MOST_SHOWN: Final = 60
+_SCHEMA: Final = "select type, name, tbl_name, sql from sqlite_master"
+
+
+def refuse_foreign(connection: Connection, path: object, *, newest: bool) -> None:
+    """Raise StoreError for a schema that is not ours in what is named as ours.
+
+    `newest`: the file has had all steps, so that its views are those of today.
+    """
+    try:
+        found = connection.execute(_SCHEMA).fetchall()
+    except UnicodeDecodeError as error:  # SQLite's own message names what is no text
+        raise StoreDamagedError(
+            f"{path} is damaged: its schema holds what is no text; copy it away first "
+            "of all"
+        ) from error
+    for kind, name, table, sql in found:
+        why = _why_foreign(str(kind), str(name), str(table), str(sql), newest=newest)
+        if why:
+            raise StoreError(
+                f"{path} is not a database that benchlog made: {why}; nothing was read "
+                "from it"
+            )
+
+
+def _why_foreign(kind: str, name: str, table: str, sql: str, *, newest: bool) -> str:
+    shown = printable(name[:_MOST_SHOWN])
+    if name.lower() in TABLES:
+        if kind != "table":
+            return f"{shown} is a {printable(kind)}, and should be a table"
+        if not _PLAIN_TABLE.fullmatch(sql) or _COMPUTED.search(sql):
+            return f"the table {shown} is of another kind than ours"
+    if newest and name.lower() in VIEWS and not _is_our_view(kind, name, sql):
+        return f"the view {shown} is not ours"
+    if kind == "trigger" and table.lower() in TABLES:
+        said = " ".join(sql.split())
+        ours = _OUR_TRIGGER.fullmatch(said)
+        if said.lower() in _BY_TEXT:
+            return ""
+        if ours is None or ours["on"].lower() != table.lower():
+            return f"the trigger {shown} on the table {table} is not ours"
+    return ""
+
+
+def _is_our_view(kind: str, name: str, sql: str) -> bool:
+    """Whether a view has the text of ours, whatever its white space is."""
+    if kind != "view":
+        return False
+    said = re.sub(r"(?is)^\s*create\s+view\s+\S+\s+as\s+", "", sql)
+    return said.split() == VIEWS[name.lower()].split()

@@ -1,0 +1,93 @@
+"""An import gets a database of its own, and comes over in one transaction, or not.
+
+Rows cannot be taken back once they are stored, and a keeper must not wait while a long
+file is read. So the file is read into a database beside the one that is meant, which is
+removed again whatever happens; one of a process that was killed goes with the next
+import.
+"""
+
+import os
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import Final
+
+from benchlog.errors import StoreError
+from benchlog.store import files, identity, sqlite
+from benchlog.store.opening import NEWEST
+from benchlog.store.sqlite import APPLICATION_ID, SqliteError
+
+_ENDING: Final = "import"
+_IN_ORDER: Final = """
+select sql from sqlite_master where sql is not null and name not like 'sqlite_%'
+order by case type when 'table' then 1 when 'index' then 2 when 'view' then 3
+  else 4 end, rowid
+"""
+
+
+@contextmanager
+def staging_beside(database: Path) -> Iterator[Path]:
+    """Give the path of an empty database like `database`, and remove it at the end.
+
+    Raises StoreError when it cannot be made.
+    """
+    _remove_left(database)
+    path = database.with_name(f".{database.name}.{os.getpid()}.{_ENDING}")
+    try:
+        _make_like(database, path)
+        yield path
+    finally:
+        _remove(path)
+
+
+def _make_like(database: Path, path: Path) -> None:
+    """Make an empty database with the tables of another: steps would take 0.1 s."""
+    _remove(path)
+    try:
+        descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        os.close(descriptor)
+        with closing(sqlite.connect_to_read(database)) as like:
+            texts = [text for (text,) in like.execute(_IN_ORDER).fetchall()]
+        with closing(sqlite.connect_to_write(path)) as connection:
+            connection.execute("pragma synchronous=off")
+            connection.execute("begin")
+            for text in texts:
+                connection.execute(text)
+            connection.execute(f"pragma application_id={APPLICATION_ID}")
+            connection.execute(f"pragma user_version={NEWEST}")
+            uid, place = identity.new_uid(), identity.place_of(path)
+            identity.name_database(connection, uid, place, identity.MADE)
+            connection.execute("commit")
+    except SqliteError as error:
+        raise sqlite.store_error(error, path) from error
+    except OSError as error:
+        raise StoreError(f"{path} cannot be made: {error.strerror}") from error
+
+
+def _remove_left(database: Path) -> None:
+    """Remove what an import left that was killed; one that goes on keeps its own."""
+    for path in database.parent.glob(f".{_escaped(database.name)}.*.{_ENDING}"):
+        number = path.name.split(".")[-2]
+        if number.isdigit() and not _lives(int(number)):
+            _remove(path)
+
+
+def _escaped(name: str) -> str:
+    return "".join(f"[{one}]" if one in "*?[" else one for one in name)
+
+
+def _lives(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
+
+
+def _remove(path: Path) -> None:
+    lock = path.with_name(path.name + "-lock")
+    for one in (path, files.wal_of(path), files.shm_of(path), lock):
+        with suppress(OSError):
+            one.unlink(missing_ok=True)

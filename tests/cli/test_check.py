@@ -1,0 +1,94 @@
+"""`benchlog check`: what is wrong with a database, and what every list makes of it."""
+
+import json
+import os
+import sqlite3
+
+import pytest
+from click.testing import CliRunner
+from store.making import begin, rows
+
+from benchlog.cli import root
+from benchlog.clock import VirtualClock
+from benchlog.model import Purpose
+from benchlog.recorder.run.resume import find_last
+from benchlog.store.writer import Writer
+
+BAD = 3
+
+
+@pytest.fixture
+def database(tmp_path):
+    """Make a database with two soaks, and a third whose snapshot is `{}`."""
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        for device in ("D1", "D2"):
+            run, segment = begin(writer, device, purpose=Purpose.SOAK, lot="L1")
+            writer.commit(rows(run, segment, 20))
+            writer.end_run(run, "interrupted")
+    connection = sqlite3.connect(path)
+    connection.execute(
+        "insert into runs select ?, purpose, device_id, instrument_id, position, bench,"
+        " nominal_hz, divider, simulated, started_utc_ns + 1, ended_utc_ns, ended_how,"
+        " operator, note, software, '{}', resolution_hz, control, '' from runs limit 1",
+        (BAD,),
+    )
+    connection.commit()
+    connection.close()
+    return path
+
+
+def told(line, database, exit_code=0):
+    done = CliRunner().invoke(root, [*line.split(), "--db", str(database)])
+    assert done.exit_code == exit_code, done.stderr
+    return done
+
+
+@pytest.mark.parametrize(
+    "line", ["runs --json", "devices --json", "export --dataset {}", "lots"]
+)
+def test_every_list_names_the_run_and_goes_on(database, tmp_path, line):
+    done = told(line.format(tmp_path / "set"), database)
+    assert f"run {BAD} is left out: the snapshot has no part" in done.stderr
+    if "--json" in line:
+        rows_ = json.loads(done.stdout)
+        listed = {one["device"] for one in rows_}
+        assert listed == {"D1", "D2"}
+
+
+def test_a_soak_is_resumed_beside_it(database):
+    assert find_last(database) == (2,)
+
+
+def test_one_run_by_its_number_is_one_sentence(database):
+    done = told(f"show {BAD}", database, exit_code=1)
+    assert done.stderr.startswith(f"benchlog: run {BAD} cannot be read")
+
+
+def test_repair_and_release(database):
+    done = told("check --json", database, exit_code=1)
+    (found,) = json.loads(done.stdout)["findings"]
+    assert (found["record"], found["number"]) == ("run", BAD)
+    assert "put into quarantine" in told("check --repair", database).stdout
+    assert "quarantine" in told("check", database).stdout
+    assert (
+        f"run {BAD} is left out: it is in quarantine" in told("runs", database).stderr
+    )
+    told(f"check --release {BAD}", database)
+    told("check", database, exit_code=1)
+
+
+def test_overwritten_pages_are_told_with_what_to_do(database, tmp_path):
+    data = bytearray(database.read_bytes())
+    data[8192:-4096] = b"x" * (len(data) - 4096 - 8192)
+    database.write_bytes(data)
+    done = told("check", database, exit_code=1)
+    assert "benchlog merge" in done.stdout
+
+
+def test_a_pipe_is_told_at_once(tmp_path):
+    pipe = tmp_path / "pipe.db"
+    os.mkfifo(pipe)
+    for line in ("runs", "show 1", "check", "results"):
+        assert "pipe" in told(line, pipe, exit_code=1).stderr
+    assert "pipe" in told(f"merge {pipe}", tmp_path / "all.db", exit_code=1).stderr

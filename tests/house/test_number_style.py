@@ -1,0 +1,83 @@
+"""Numbers that people read are written by `units`; other formats are named here."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import benchlog
+
+ROOM = Path(benchlog.__file__).parent
+TOP = ROOM.parent
+ROUNDERS = {"float", "as_stated"}
+"""What a text may be handed to at once: it is read as a number again."""
+OTHER_FORMATS = {
+    "benchlog/units.py": "the one style is made here",
+    "benchlog/catalogue/described_part.py": "to be typed again, without a comma",
+    "benchlog/catalogue/uses.py": "part of an id",
+    "benchlog/evaluation/fitness_wording.py": "part of an id",
+    "benchlog/exchange/text/import_text.py": "part of an id",
+    "benchlog/exchange/export/export_text.py": "a file for programs",
+    "benchlog/driver_kit/settings.py": "as SCPI writes it",
+    "benchlog/simulate/instruments/scpi_counter.py": "as SCPI writes it",
+    "drivers/typed_in.py": "an instrument's text, with every digit it has",
+    "benchlog/screen/picture.py": "attributes of a drawing",
+    "benchlog/plotting/pictures.py": "a tick that in_powers writes as a power of ten",
+    "benchlog/cli/tasks/bench_setup/new_bench.py": "a reading with every digit it has",
+    "benchlog/cli/commands/check_bench.py": "a reading with every digit it has",
+    "drivers/pulse_edge.py": "kept in snapshots, and compared with them",
+}
+
+
+def odd_formats(text: str) -> list[str]:
+    """Return the formats in g or e of a file's texts that nothing reads again."""
+    tree = ast.parse(text)
+    again = {
+        id(argument)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ROUNDERS
+        for argument in ast.walk(node)
+    }
+    return [
+        f"{node.lineno}: {ast.unparse(node.value)}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FormattedValue)
+        and node.format_spec is not None
+        and id(node) not in again
+        and re.search(r"[0-9,]?[geGE]'$", ast.unparse(node.format_spec))
+    ]
+
+
+def files() -> list[Path]:
+    return sorted([*ROOM.rglob("*.py"), *(TOP / "drivers").rglob("*.py")])
+
+
+def test_numbers_are_written_in_one_style() -> None:
+    found = {
+        name: odd
+        for path in files()
+        if (odd := odd_formats(path.read_text("utf-8")))
+        and (name := path.relative_to(TOP).as_posix()) not in OTHER_FORMATS
+    }
+    assert found == {}
+
+
+@pytest.mark.parametrize("name", OTHER_FORMATS)
+def test_each_exception_is_still_one(name: str) -> None:
+    assert odd_formats((TOP / name).read_text("utf-8"))
+
+
+@pytest.mark.parametrize(
+    ("line", "odd"),
+    [
+        ("f'{x:g}'", 1),
+        ("f'{x:,.12g} Hz'", 1),
+        ("f'{x:.2e}'", 1),
+        ("f'{x:.{n}g}'", 1),
+        ("f'{x:.1f}'", 0),
+        ("as_stated(float(f'{x:.4g}'))", 0),
+    ],
+)
+def test_such_a_format_is_found(line: str, odd: int) -> None:
+    assert len(odd_formats(line)) == odd

@@ -1,0 +1,67 @@
+"""A keeper notices that its database was overwritten, and writes rows aside."""
+
+from store.making import begin, rows
+
+from benchlog.clock import VirtualClock, host_sleep
+from benchlog.recorder.damage_watch import DamageWatch
+from benchlog.recorder.run.commit_queue import CommitQueue
+from benchlog.store.files import wal_of
+from benchlog.store.unsaved_rows import read_rows
+from benchlog.store.writer import Writer
+
+
+def found_by(watch):
+    for _ in range(500):
+        found = watch.look()
+        if found is not None:
+            return found
+        host_sleep(0.01)
+    raise AssertionError("the watch never looked")
+
+
+def test_what_was_committed_since_the_last_look_goes_aside(tmp_path):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        queue, watch = CommitQueue(writer), DamageWatch(path, every_s=0.0)
+
+        def commit(first, count):
+            for row in rows(run, segment, count, first=first):
+                queue.add(row)
+            assert len(queue.commit_if_due(now=True).rows) == count
+
+        for first in (0, 20):  # what came before a look that began later is proven
+            commit(first, 20)
+            assert found_by(watch) == ""
+            queue.unproven.found_whole()
+        commit(40, 20)
+        log = wal_of(path)
+        data = bytearray(log.read_bytes())
+        data[-20_000:-10_000] = b"garbled ." + b"." * 9_991
+        log.write_bytes(data)
+        assert "overwritten" in found_by(watch)
+        file = queue.unproven.found_damaged()
+        assert [one[2].mono_ns // 10**9 for one in read_rows(file).rows] == [
+            *range(20, 60)
+        ]
+        for row in rows(run, segment, 5, first=60):
+            queue.add(row)
+        queue.commit_if_due(now=True)
+        assert len(read_rows(file).rows) == 45
+    assert watch.looks == 2
+
+
+def test_the_end_of_a_log_that_is_gone_is_noticed(tmp_path):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        for first in range(0, 100, 10):
+            writer.commit(rows(run, segment, 10, first=first))
+        watch = DamageWatch(path, every_s=0.0)
+        assert found_by(watch) == ""
+        log = wal_of(path)
+        size = log.stat().st_size
+        with log.open("r+b") as file:
+            file.seek(size - 12_360)
+            file.write(b"\0" * 12_360)
+        assert "the last 3 pages of its log" in found_by(watch)
