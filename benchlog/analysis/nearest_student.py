@@ -1,8 +1,8 @@
 """The Student distribution nearest to a mixture of them.
 
 It is to be right where somebody decides by it: at 95 %, which U states, and in the
-tail, of which an early look takes its guard. By the 68 % bound instead, the tail under white
-FM came out 3.5 times too wide, and under white PM half as wide as it is.
+tail, of which an early look takes its guard. By the 68 % bound instead, the tail under
+white FM came out 3.5 times too wide, and under white PM half as wide as it is.
 """
 
 import math
