@@ -1,4 +1,9 @@
-"""The Student distribution nearest to a mixture of them."""
+"""The Student distribution nearest to a mixture of them.
+
+It is to be right where somebody decides by it: at 95 %, which U states, and in the
+tail, of which an early look takes its guard. By the 68 % bound instead, the tail under
+white FM came out 3.5 times too wide, and under white PM half as wide as it is.
+"""
 
 import math
 from functools import lru_cache
@@ -19,16 +24,16 @@ _INVERSE: Final = (1.0 / 400.0, 1.0 / 8.0)  # our rule: of freedom, see `_series
 _ORDERS: Final = np.arange(18)  # our rule: of that series
 # our rule: beyond 400 a t distribution is normal
 _FREEDOM: Final = np.geomspace(1.0, 400.0, 400)
-# definition: 95 % and one standard deviation
-_TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.975) / stdtrit(_FREEDOM, 0.841344746)
+# our rule: 95 %, definition of U, and what one of 15 early looks may err on both sides
+_PROBABILITIES: Final = (0.95, 0.9997)
+_TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.99985) / stdtrit(_FREEDOM, 0.975)
 _RISING: Final = (_TAIL_RATIO[::-1].copy(), _FREEDOM[::-1].copy())  # definition
-_PROBABILITIES: Final = (0.682689492, 0.95)  # definition: 1 sigma and 95 %
 
 
 def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Array]:
     """Replace a mixture of Student distributions by the nearest single one.
 
-    It holds as much as the mixture within the mixture's 68 % and 95 % bounds.
+    It holds as much as the mixture within the mixture's 95 % and 99.97 % bounds.
 
     Parameters
     ----------
@@ -47,20 +52,20 @@ def as_student(weight: Array, log_u: Array, freedom: Array) -> tuple[Array, Arra
     flat = np.bincount(at.ravel(), weight.ravel(), _CELLS * len(weight))
     mass = flat.reshape(len(weight), _CELLS).astype(np.float64)
     bounds = [_bounds(row, nu) for row, nu in zip(mass, freedom.tolist(), strict=True)]
-    low, high = np.exp(np.array(bounds).T + centre)
-    found = np.interp(high / low, *_RISING)
-    return high / stdtrit(found, 0.975), found
+    half, far = np.exp(np.array(bounds).T + centre)
+    found = np.interp(far / half, *_RISING)
+    return half / stdtrit(found, 0.975), found
 
 
 def _bounds(mass: Array, freedom: float) -> list[float]:
-    """Return ln of the half-widths that hold 68 % and 95 % of the mixture.
+    """Return ln of the half-widths that hold 95 % and 99.97 % of the mixture.
 
     `mass` is the weight of each cell of the grid of ln u. What it holds is worked out
-    from just below the cells that have any to where the widest of them holds 95 %.
+    from just below the cells that have any to where the widest of them holds 99.97 %.
     """
     there = np.flatnonzero(mass > _NOTHING)
     first, last = int(there[0]), int(there[-1])
-    room = math.ceil(math.log(float(stdtrit(freedom, 0.975))) / _GRID_STEP)
+    room = math.ceil(math.log(float(stdtrit(freedom, 0.99985))) / _GRID_STEP)
     low, high = max(first - 1, 0), min(last + room + 1, _CELLS - 1)
     needed = _within(freedom)[low + 2 * _GRID - last : high + 2 * _GRID - first + 1]
     held = np.convolve(mass[first : last + 1], needed, mode="valid")

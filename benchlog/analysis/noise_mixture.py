@@ -147,8 +147,8 @@ class ExpectedMean:
     """What to expect of the runs' means: standard uncertainty, freedom, terms at T.
 
     `u` and `freedom` describe the Student distribution that holds as much as the
-    mixture within its 68 % and 95 % bounds. `terms`, shape (runs, 4), are those of the
-    single likeliest mixture.
+    mixture within its 95 % and 99.97 % bounds. `terms`, shape (runs, 4), are those of
+    the single likeliest mixture.
     """
 
     u: Array

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from benchlog.clock import Clock
-from benchlog.errors import DataError
+from benchlog.errors import DataError, UnreadableRunError
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.exchange.import_options import ImportOptions
@@ -142,7 +142,7 @@ def _assessed(reader: Reader, run: Run) -> Assessment | None:
     try:
         with np.errstate(over="raise", invalid="raise"):
             found = assess(reader, run)
-    except (ArithmeticError, ValueError):
+    except UnreadableRunError:
         return None
     known = (found.offset_ppm, found.u_ppm, found.conformance)
     is_finite = all(x is None or math.isfinite(x) for x in known)

@@ -11,6 +11,7 @@ from store.making import begin, connection_of, reading, rows
 import benchlog
 from benchlog.clock import VirtualClock
 from benchlog.errors import DataError, StoreError, UnreadableRunError, UsageError
+from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
 from benchlog.model import Purpose
@@ -459,3 +460,22 @@ def test_what_a_killed_import_left_goes_with_the_next(writer, path, tmp_path):
     import_file(file, writer, VirtualClock(), ImportOptions(nominal_hz=16e6))
     assert not left.exists()
     assert mine.exists()
+
+
+def test_readings_of_which_no_figure_comes_are_imported_all_the_same(writer, tmp_path):
+    run, segment = begin(writer, "D3")
+    odd = [(5e-324, 0.0), (1.7e308, 1e300), (1e30, 5e-324)]
+    writer.commit(
+        [
+            (run, segment, reading(at, frequency_hz=hertz, gate_s=gate_s))
+            for at, (hertz, gate_s) in enumerate(odd)
+        ]
+    )
+    writer.end_run(run, "stopped")
+    file = tmp_path / "odd.jsonl"
+    with Reader.open(writer.path) as reader:
+        export_run(reader, run, "jsonl", file)
+        wish = ImportOptions(again=True)
+        result = import_file(file, writer, VirtualClock(), wish)
+        copied = reader.columns_after(result.run)
+    assert copied.frequency_hz.tolist() == [hertz for hertz, _ in odd]
