@@ -1,5 +1,6 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -20,7 +21,7 @@ from benchlog.store.run_queries import (
 from benchlog.store.run_rows import put_part
 from benchlog.store.schema.named_views import HELD
 from benchlog.store.schema.quarantine_table import FIGURES, IN_QUARANTINE, SNAPSHOT
-from benchlog.store.snapshot import basis_from, dump
+from benchlog.store.snapshot import UNREADABLE, basis_from, dump, why_unreadable
 from benchlog.store.snapshot_types import (
     check_columns,
     check_text,
@@ -193,3 +194,22 @@ def run_of_lot_from(row: Named) -> RunOfLot:
         None if status is None else check_text("timebase.status", status),
         None if u_ppm is None else float(u_ppm),
     )
+
+
+def runs_by_lot(
+    rows: Iterable[Named], left_out: dict[str, str]
+) -> dict[tuple[str, str], list[RunOfLot]]:
+    """Return the rows of `ALL_LOT_RUNS` by part and lot, of those that measured.
+
+    What cannot be read is noted in `left_out`.
+    """
+    found: dict[tuple[str, str], list[RunOfLot]] = {}
+    for row in rows:
+        try:
+            one = run_of_lot_from(row)
+        except UNREADABLE as error:
+            left_out[f"run {row['run']}"] = why_unreadable(error)
+            continue
+        if one.run.purpose in (Purpose.INSPECT, Purpose.MEASURE):
+            found.setdefault((row["part"], row["lot"]), []).append(one)
+    return found

@@ -12,8 +12,6 @@ from benchlog.model import (
     Edge,
     Event,
     Frequencies,
-    Lot,
-    LotRun,
     Part,
     Phases,
     Pulses,
@@ -30,7 +28,6 @@ from benchlog.store.arrays import (
     phases_from,
     pulses_from,
 )
-from benchlog.store.changes import ChangeReader
 from benchlog.store.derived_blocks import NO_LIMIT, read_columns, read_outline
 from benchlog.store.identity import RUN_HERE, derived_uid
 from benchlog.store.logged_tables import (
@@ -40,7 +37,7 @@ from benchlog.store.logged_tables import (
     LoggedRows,
     LoggedTable,
 )
-from benchlog.store.lots import RunOfLot
+from benchlog.store.lot_reader import LotReader
 from benchlog.store.opening import opened
 from benchlog.store.rows import (
     Amendment,
@@ -58,7 +55,7 @@ _MOST_ID: Final = 2**63 - 1
 _IDS_FROM: Final = "select id from runs where id >= ? order by id limit ?"
 
 
-class Reader(ChangeReader):
+class Reader(LotReader):
     """What one database holds: runs, their rows, lots, checks; for one thread.
 
     `original` is the database it tells of: `path` itself, or what that is a copy of.
@@ -265,58 +262,9 @@ class Reader(ChangeReader):
         given = (run_id, first_id, last_id, utc_ns)
         return [row[0] for row in self._all(row_mapping.STAMPED_WITHIN, given)]
 
-    def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
-        """Return lots in the order in which they were opened."""
-        rows = self._named(lots.LOTS, {"lot": lot, "part": part})
-        return [one for row in rows if (one := self._lot(row)) is not None]
-
-    def _lot(self, row: Mapping[str, Any]) -> Lot | None:
-        try:
-            return lots.lot_from(row)
-        except ValueError as error:
-            self.left_out[f"lot {row['lot']}"] = str(error)
-        return None
-
-    def lot_runs(self, lot: Lot) -> list[LotRun]:
-        """Return the runs of a lot in their order, also those that do not count.
-
-        Of a lot without a plan the runs that measured its devices.
-        """
-        planned = int(lot.plan is not None)
-        wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
-        found = []
-        for row in self._named(lots.LOT_RUNS, wanted):
-            try:
-                found.append(lots.lot_run_from(row))
-            except UNREADABLE as error:
-                self.left_out[f"run {row['run']}"] = why_unreadable(error)
-        return found
-
-    def runs_by_lot(self) -> dict[tuple[str, str], list[RunOfLot]]:
-        """Return the runs of all lots by part and lot, as `lot_runs` has them.
-
-        They are asked for together; those that only measured a device, too, which
-        decide no lot that has a plan.
-        """
-        found: dict[tuple[str, str], list[RunOfLot]] = {}
-        for row in self._named(lots.ALL_LOT_RUNS, {}):
-            try:
-                one = lots.run_of_lot_from(row)
-            except UNREADABLE as error:
-                self.left_out[f"run {row['run']}"] = why_unreadable(error)
-                continue
-            if one.run.purpose in (Purpose.INSPECT, Purpose.MEASURE):
-                found.setdefault((row["part"], row["lot"]), []).append(one)
-        return found
-
     def results(self) -> list[dict[str, Any]]:
         """Return the rows of the view `results`: each device's newest that counts."""
         return self._named("select * from results", ())
-
-    def lot_ids(self) -> list[int]:
-        """Return the numbers of the lots whose plan can be read."""
-        rows = self._named(lots.LOTS, {"lot": None, "part": None})
-        return [row["id"] for row in rows if self._lot(row) is not None]
 
     def part_ids(self) -> list[str]:
         """Return the ids of all parts that were ever used."""

@@ -49,6 +49,7 @@ from benchlog.exchange.dataset.rows import (
     run_row,
     runs_schema,
 )
+from benchlog.exchange.dataset.stored import Stored, WantedRun
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import UNREADABLE
@@ -62,7 +63,6 @@ FORM: Final = 2
 _STATE: Final = b"benchlog.state"
 _STATE_LISTS: Final = ("packs", "shared", "left_out")
 _MONTH: Final = len("2026-11")
-_STORED: Final = ["source", "run_uid", "revision", "as_of_utc_ns"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -75,17 +75,6 @@ class Written:
     files: int = 0
     unchanged: int = 0
     left_out: list[int] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Wanted:
-    """A run that belongs into the dataset: where, and what its row depends on."""
-
-    run: Run
-    place: Place
-    revision: str
-    as_of_utc_ns: int
-    began_utc_ns: int | None
 
 
 def write_dataset(
@@ -148,8 +137,8 @@ class _Export:
         packs = packs_of(self._folder)
         names = PackNames(packs, host_clock().utc_ns())
         wanted = {one.run.uid: one for one in self._wanted()}
-        stored = _Stored(self._folder, packs, self._source)
-        by_place: defaultdict[Place, list[_Wanted]] = defaultdict(list)
+        stored = Stored(self._folder, packs, self._source)
+        by_place: defaultdict[Place, list[WantedRun]] = defaultdict(list)
         for one in wanted.values():
             by_place[one.place].append(one)
         known = self._reader.run_uids()
@@ -176,7 +165,7 @@ class _Export:
         self._write_queries()
         self._write_lots()
 
-    def _wanted(self) -> Iterator[_Wanted]:
+    def _wanted(self) -> Iterator[WantedRun]:
         reader = self._reader
         checks = KnownChecks(check for _, check in reader.reference_checks())
         lots, told = _lots_by_key(reader), reader.told_utc_ns()
@@ -191,7 +180,7 @@ class _Export:
             lot = lots.get((run.part.id, run.lot))
             depends = (FORM, run, lot and (lot.supplier, lot.size), as_of)
             revision = hashlib.sha256(repr(depends).encode("utf-8", "replace"))
-            yield _Wanted(
+            yield WantedRun(
                 run=run,
                 place=(run.part.id, month),
                 revision=revision.hexdigest()[:32],
@@ -200,7 +189,7 @@ class _Export:
             )
 
     def _bring_place(
-        self, pack: Pack, fresh: list[_Wanted], kept: Mapping[Pack, set[str]]
+        self, pack: Pack, fresh: list[WantedRun], kept: Mapping[Pack, set[str]]
     ) -> int:
         """Put a pack in the place of those before; of nothing none is made.
 
@@ -216,7 +205,7 @@ class _Export:
 
     def _with_rows(
         self,
-        fresh: Iterable[_Wanted],
+        fresh: Iterable[WantedRun],
         pack: Pack,
         lots: Mapping[tuple[str, str | None], Lot],
     ) -> Iterator[tuple[Run, dict[str, Any]]]:
@@ -264,7 +253,7 @@ class _Export:
         self._written.files += 2
 
     def _row(
-        self, one: _Wanted, pack: Pack, lots: Mapping[tuple[str, str | None], Lot]
+        self, one: WantedRun, pack: Pack, lots: Mapping[tuple[str, str | None], Lot]
     ) -> dict[str, Any]:
         row = run_row(self._reader, one.run, lots.get((one.run.part.id, one.run.lot)))
         return {
@@ -275,7 +264,7 @@ class _Export:
             "as_of_utc_ns": one.as_of_utc_ns,
         }
 
-    def _drop_older(self, wanted: Iterable[_Wanted], names: PackNames) -> None:
+    def _drop_older(self, wanted: Iterable[WantedRun], names: PackNames) -> None:
         """Take out what is here from before runs had a UUID, and is there by it now."""
         keys = {older.key_of_run(one.run, one.began_utc_ns) for one in wanted}
         older.drop_known(self._folder, keys, names)
@@ -305,60 +294,6 @@ class _Export:
         schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
         write_table(self._lots_path, arrow().Table.from_pylist(rows, schema=schema))
         self._written.files += 1
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """The newest row of a run that the dataset has from this database."""
-
-    pack: Pack
-    revision: str
-    as_of_utc_ns: int
-
-
-class _Stored:
-    """What the dataset has of a database: which runs, as of when, in which packs.
-
-    Runs of packs that several share are never taken out of them: a newer row elsewhere
-    takes their place.
-    """
-
-    def __init__(self, folder: Path, packs: list[Pack], source: str) -> None:
-        self.own: defaultdict[Place, list[Pack]] = defaultdict(list)
-        self.in_pack: dict[Pack, list[str]] = {}
-        self._newest: dict[str, _Row] = {}
-        for pack in sorted(packs, key=lambda one: one.name):
-            if pack.source not in (source, SHARED):
-                continue
-            if pack.source == source:
-                self.own[pack.place].append(pack)
-            rows = read_runs_of(folder, pack, _STORED).to_pylist()
-            found = {row["run_uid"]: row for row in rows if row["source"] == source}
-            self.in_pack[pack] = list(found)
-            for uid, row in found.items():
-                self._newest[uid] = _Row(pack, row["revision"], row["as_of_utc_ns"])
-
-    def has(self, one: _Wanted, within: Pack | None = None) -> bool:
-        """Whether a run is there as it is, or as it was later than in this copy."""
-        row = self._newest.get(one.run.uid)
-        if row is None or within not in (None, row.pack):
-            return False
-        is_it = row.revision == one.revision and row.pack.place == one.place
-        return is_it or row.as_of_utc_ns > one.as_of_utc_ns
-
-    def to_keep(
-        self, pack: Pack, wanted: Mapping[str, _Wanted], known: frozenset[str]
-    ) -> set[str]:
-        """Return which runs of a pack stay: those that are so, and those of elsewhere.
-
-        `known` are all runs of the database; one that is not among them was measured
-        in another copy of it.
-        """
-        return {
-            uid
-            for uid in self.in_pack[pack]
-            if (self.has(wanted[uid], pack) if uid in wanted else uid not in known)
-        }
 
 
 def _state_in(path: Path) -> Mapping[str, Any]:

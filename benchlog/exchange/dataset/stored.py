@@ -1,0 +1,77 @@
+"""What a dataset has of a database already, and what of that stays as it is."""
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchlog.exchange.dataset.packs import SHARED, Pack, Place, read_runs_of
+from benchlog.model import Run
+
+_STORED: Final = ["source", "run_uid", "revision", "as_of_utc_ns"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantedRun:
+    """A run that belongs into the dataset: where, and what its row depends on."""
+
+    run: Run
+    place: Place
+    revision: str
+    as_of_utc_ns: int
+    began_utc_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """The newest row of a run that the dataset has from this database."""
+
+    pack: Pack
+    revision: str
+    as_of_utc_ns: int
+
+
+class Stored:
+    """What the dataset has of a database: which runs, as of when, in which packs.
+
+    Runs of packs that several share are never taken out of them: a newer row elsewhere
+    takes their place.
+    """
+
+    def __init__(self, folder: Path, packs: list[Pack], source: str) -> None:
+        self.own: defaultdict[Place, list[Pack]] = defaultdict(list)
+        self.in_pack: dict[Pack, list[str]] = {}
+        self._newest: dict[str, _Row] = {}
+        for pack in sorted(packs, key=lambda one: one.name):
+            if pack.source not in (source, SHARED):
+                continue
+            if pack.source == source:
+                self.own[pack.place].append(pack)
+            rows = read_runs_of(folder, pack, _STORED).to_pylist()
+            found = {row["run_uid"]: row for row in rows if row["source"] == source}
+            self.in_pack[pack] = list(found)
+            for uid, row in found.items():
+                self._newest[uid] = _Row(pack, row["revision"], row["as_of_utc_ns"])
+
+    def has(self, one: WantedRun, within: Pack | None = None) -> bool:
+        """Whether a run is there as it is, or as it was later than in this copy."""
+        row = self._newest.get(one.run.uid)
+        if row is None or within not in (None, row.pack):
+            return False
+        is_it = row.revision == one.revision and row.pack.place == one.place
+        return is_it or row.as_of_utc_ns > one.as_of_utc_ns
+
+    def to_keep(
+        self, pack: Pack, wanted: Mapping[str, WantedRun], known: frozenset[str]
+    ) -> set[str]:
+        """Return which runs of a pack stay: those that are so, and those of elsewhere.
+
+        `known` are all runs of the database; one that is not among them was measured
+        in another copy of it.
+        """
+        return {
+            uid
+            for uid in self.in_pack[pack]
+            if (self.has(wanted[uid], pack) if uid in wanted else uid not in known)
+        }

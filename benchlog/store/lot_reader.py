@@ -1,0 +1,54 @@
+"""Lots and their runs out of the database; what cannot be read is named, not raised."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchlog.model import Lot, LotRun
+from benchlog.store import lots
+from benchlog.store.changes import ChangeReader
+from benchlog.store.lots import RunOfLot
+from benchlog.store.snapshot import UNREADABLE, why_unreadable
+
+
+class LotReader(ChangeReader):
+    """What one database holds of lots."""
+
+    def lots(self, lot: str | None = None, part: str | None = None) -> list[Lot]:
+        """Return lots in the order in which they were opened."""
+        rows = self._named(lots.LOTS, {"lot": lot, "part": part})
+        return [one for row in rows if (one := self._lot(row)) is not None]
+
+    def _lot(self, row: Mapping[str, Any]) -> Lot | None:
+        try:
+            return lots.lot_from(row)
+        except ValueError as error:
+            self.left_out[f"lot {row['lot']}"] = str(error)
+        return None
+
+    def lot_runs(self, lot: Lot) -> list[LotRun]:
+        """Return the runs of a lot in their order, also those that do not count.
+
+        Of a lot without a plan the runs that measured its devices.
+        """
+        planned = int(lot.plan is not None)
+        wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
+        found = []
+        for row in self._named(lots.LOT_RUNS, wanted):
+            try:
+                found.append(lots.lot_run_from(row))
+            except UNREADABLE as error:
+                self.left_out[f"run {row['run']}"] = why_unreadable(error)
+        return found
+
+    def runs_by_lot(self) -> dict[tuple[str, str], list[RunOfLot]]:
+        """Return the runs of all lots by part and lot, as `lot_runs` has them.
+
+        They are asked for together; those that only measured a device, too, which
+        decide no lot that has a plan.
+        """
+        return lots.runs_by_lot(self._named(lots.ALL_LOT_RUNS, {}), self.left_out)
+
+    def lot_ids(self) -> list[int]:
+        """Return the numbers of the lots whose plan can be read."""
+        rows = self._named(lots.LOTS, {"lot": None, "part": None})
+        return [row["id"] for row in rows if self._lot(row) is not None]
