@@ -4,8 +4,10 @@ import json
 import os
 import sqlite3
 
+import pyarrow as pa
 import pytest
 from click.testing import CliRunner
+from pyarrow import parquet as pq
 from store.making import begin, rows
 
 from benchlog.cli import root
@@ -54,6 +56,30 @@ def test_every_list_names_the_run_and_goes_on(database, tmp_path, line):
         rows_ = json.loads(done.stdout)
         listed = {one["device"] for one in rows_}
         assert listed == {"D1", "D2"}
+
+
+def test_a_dataset_names_it_each_time_and_has_the_others(database, tmp_path):
+    line = f"export --dataset {tmp_path / 'set'}"
+    for _ in range(2):  # the second time nothing has changed
+        assert f"run {BAD} is left out" in told(line, database).stderr
+    listed = told(f"runs --json --dataset {tmp_path / 'set'}", database)
+    assert {one["device"] for one in json.loads(listed.stdout)} == {"D1", "D2"}
+    told("check --repair", database)
+    assert f"run {BAD} is left out: it is in quarantine" in told(line, database).stderr
+
+
+def test_a_row_of_a_dataset_that_cannot_be_is_named(database, tmp_path):
+    folder = tmp_path / "set"
+    told(f"export --dataset {folder}", database)
+    (path,) = (folder / "runs").rglob("*.parquet")
+    table = pq.ParquetFile(path).read()
+    rows_ = table.to_pylist()
+    rows_[0]["device"] = None
+    pq.write_table(pa.Table.from_pylist(rows_, schema=table.schema), path)
+    for line in ("runs --json", "chips --lot L1 --json"):
+        done = told(f"{line} --dataset {folder}", database)
+        assert "is left out: a run without device" in done.stderr
+        assert done.stdout.count('"device": "D2"') == 1
 
 
 def test_a_soak_is_resumed_beside_it(database):

@@ -1,4 +1,4 @@
-"""A dataset of Parquet files that a stranger's program changed, and `lots` of it."""
+"""A dataset of Parquet files that a stranger's program changed, and lists of it."""
 
 import contextlib
 import json
@@ -35,13 +35,21 @@ def door() -> Iterator[Door]:
             for change in damages(data):
                 with contextlib.suppress(*_UNFIT):
                     _changed(given, *change)
-            done = CliRunner().invoke(root, ["lots", "--dataset", str(given)])
-            assert "something unexpected" not in done.stderr, done.stderr
-            if done.exception and not isinstance(done.exception, SystemExit):
-                raise done.exception
-            return str(done.stderr).replace(str(folder), "")
+            said = [_told(line, given) for line in LINES]
+            return "".join(said).replace(str(folder), "")
 
         yield Door(name="dataset", enter=enter, make=made, slowest_s=5.0)
+
+
+LINES = (("lots",), ("runs",), ("chips", "--lot", "1-000/a=b"))
+
+
+def _told(line: tuple[str, ...], given: Path) -> str:
+    done = CliRunner().invoke(root, [*line, "--dataset", str(given)])
+    assert "something unexpected" not in done.stderr, done.stderr
+    if done.exception and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    return str(done.stderr)
 
 
 _UNFIT = (
