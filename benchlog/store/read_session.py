@@ -86,7 +86,10 @@ class ReadSession:
         except SqliteError as error:
             if "decode" not in str(error):
                 raise
-        usual, self._connection.text_factory = self._connection.text_factory, _escaped
+        usual, self._connection.text_factory = (
+            self._connection.text_factory,
+            sqlite.escaped,
+        )
         try:
             return self._asked(sql, values)
         finally:
@@ -116,7 +119,3 @@ class ReadSession:
                 f"a row of {self.path} asks for more memory than there is: it is "
                 "damaged, if the computer has some left; `benchlog check` tells"
             ) from error
-
-
-def _escaped(octets: bytes) -> str:
-    return octets.decode(errors="backslashreplace")

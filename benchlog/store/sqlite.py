@@ -132,6 +132,11 @@ _ADVICE: Final = {
 }
 
 
+def escaped(octets: bytes) -> str:
+    """Return a text that may be no UTF-8, as the factory of texts of a connection."""
+    return octets.decode(errors="backslashreplace")
+
+
 def store_error(error: SqliteError, path: Path) -> StoreError:
     """Return the StoreError that says in a person's words what `error` means."""
     name = str(getattr(error, "sqlite_errorname", "") or "")

@@ -9,6 +9,7 @@ from uuid import RFC_4122, UUID
 
 import pytest
 from store.making import begin, connection_of, rows
+from store.strange_runs import older
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import StoreError, StoreRefusedError
@@ -206,6 +207,26 @@ def test_a_database_of_before_is_told_as_it_is_called_afterwards(tmp_path):
     assert found == [database_of(path)] * 2
     assert database_of(other) != database_of(path)
     assert uids(other) == uids(path)
+
+
+def test_runs_that_are_damaged_get_theirs_too(tmp_path, monkeypatch):
+    path = tmp_path / "bench.db"
+    with monkeypatch.context() as of_before:
+        older(of_before, 7)
+        with Writer.open(path, VirtualClock()) as writer:
+            for device in ("A", "B", "C"):
+                begin(writer, device)
+            connection = connection_of(writer)
+            connection.execute("drop trigger runs_keep_on_update")
+            connection.execute("pragma foreign_keys=off")
+            connection.execute("update runs set device_id = 99 where id < 3")
+            connection.execute(
+                "update runs set snapshot = cast(x'ff' as text) where id < 3"
+            )
+    Writer.open(path, VirtualClock()).close()
+    with Reader.open(path) as reader:
+        assert len(reader.run_uids() - {""}) == 3
+        assert [run.device for run in reader.all_runs()] == ["C"]
 
 
 def test_neither_programs_nor_passwords_make_another_run_of_it():

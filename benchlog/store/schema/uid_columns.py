@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from benchlog.store import identity
+from benchlog.store import identity, sqlite
 from benchlog.store.schema import quarantine_table
 
 if TYPE_CHECKING:
@@ -69,7 +69,11 @@ def add_uids(db: "Database") -> None:
     """Add the columns, and give what is there its UUIDs; in one transaction."""
     for statement in _STATEMENTS:
         db.execute(statement)
-    uids = list(_uids(db))
+    usual, db.conn.text_factory = db.conn.text_factory, sqlite.escaped
+    try:
+        uids = list(_uids(db))
+    finally:
+        db.conn.text_factory = usual
     db.conn.executemany("update runs set uid = ? where id = ?", uids)
     for statement in _GUARDS:
         db.execute(statement)
