@@ -26,6 +26,7 @@ _ORDERS: Final = np.arange(18)  # our rule: of that series
 _FREEDOM: Final = np.geomspace(1.0, 400.0, 400)
 # our rule: 95 %, definition of U, and what one of 15 early looks may err on both sides
 _PROBABILITIES: Final = (0.95, 0.9997)
+# definition: the one bound over the other
 _TAIL_RATIO: Final = stdtrit(_FREEDOM, 0.99985) / stdtrit(_FREEDOM, 0.975)
 _RISING: Final = (_TAIL_RATIO[::-1].copy(), _FREEDOM[::-1].copy())  # definition
 

@@ -21,6 +21,7 @@ from types import FrameType
 from typing import Any, Final
 
 from benchlog.clock import cpu_s
+from benchlog.units import as_stated
 
 MOST_REPLY: Final = 512
 """Characters of a reply that holds a number; our rule, no instrument writes more."""
@@ -193,4 +194,4 @@ def _at_most(limit_s: float) -> Iterator[None]:
 
 
 def _ring(_number: int, _frame: FrameType | None) -> None:
-    raise TooSlowError(f"it took more than {LIMIT_S:g} s")
+    raise TooSlowError(f"it took more than {as_stated(LIMIT_S)} s")

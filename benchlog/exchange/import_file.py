@@ -1,6 +1,5 @@
 """Bringing a file into the database as a run of its own, with purpose `import`."""
 
-import math
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -24,6 +23,7 @@ from benchlog.exchange.text.text_rows import LineProblem
 from benchlog.exchange.text_lines import numbered_lines
 from benchlog.model import Run
 from benchlog.store.reader import Reader
+from benchlog.store.snapshot_types import LARGEST
 from benchlog.store.staging import staging_beside
 from benchlog.store.writer import Writer
 from benchlog.verdict import Assessment
@@ -142,11 +142,11 @@ def _assessed(reader: Reader, run: Run) -> Assessment | None:
     try:
         with np.errstate(over="raise", invalid="raise"):
             found = assess(reader, run)
-    except UnreadableRunError:
+    except (UnreadableRunError, DataError):
         return None
     known = (found.offset_ppm, found.u_ppm, found.conformance)
-    is_finite = all(x is None or math.isfinite(x) for x in known)
-    return found if is_finite else None
+    is_kept = all(x is None or abs(x) < LARGEST for x in known)  # no NaN, either
+    return found if is_kept else None
 
 
 def _import_text(

@@ -19,6 +19,7 @@ from benchlog.pages.content import (
     printed,
     section,
     table,
+    whole_utc,
 )
 from benchlog.plotting.pictures import SERIES, new_figure
 from benchlog.plotting.result_pictures import draw_stability, drawn_rows
@@ -27,7 +28,6 @@ from benchlog.units import (
     ends_texts,
     format_ppm,
     format_u_ppm,
-    iso_utc,
     three_digits,
 )
 from benchlog.verdict.run.comparison import Difference, delta_text, in_words, ratio_text
@@ -73,8 +73,8 @@ def _answers(found: RunComparison) -> Iterator[Block]:
 
 def _runs(found: RunComparison) -> Table:
     rows = [_run(one) for one in found.runs]
-    headers = ("Run", "Device", "Part", "Begun", "Offset, ppm", "U, ppm", "Jitter, ppm")
-    head = (*headers, "Ambient, C", "Readings", "Verdict")
+    headers = ("Run", "Device", "Part", "Begun, UTC", "Offset, ppm", "U, ppm")
+    head = (*headers, "Jitter, ppm", "Ambient, C", "Readings", "Verdict")
     return table("The runs", head, rows, "rlllrrrrr")
 
 
@@ -85,7 +85,7 @@ def _run(one: ComparedRun) -> tuple[object, ...]:
         one.run.id,
         outside(one.run.device),
         one.run.part.id,
-        iso_utc(one.run.made_utc_ns[0]),
+        whole_utc(one.run.made_utc_ns[0]).removesuffix(" UTC"),
         format_ppm(found.offset_ppm, found.u_ppm),
         format_u_ppm(found.u_ppm),
         "" if rms is None else three_digits(rms),

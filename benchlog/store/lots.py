@@ -144,7 +144,8 @@ def lot_from(row: Named) -> Lot:
     if row["put_aside"] is not None:
         raise ValueError(f"it is in quarantine: {row['put_aside']}")
     check_columns(row, _LOT_COLUMNS)
-    plan = None if row["plan"] is None else dict(table(parsed(row["plan"]), "its plan"))
+    kept = None if row["plan"] is None else parsed(row["plan"])  # `null`: none, too
+    plan = None if kept is None else dict(table(kept, "its plan"))
     columns = ("lot", "part_id", "supplier", "size", "decision", "opened_utc_ns")
     row = {name: row[name] for name in columns}
     return Lot(**{**row, "plan": plan})

@@ -33,6 +33,7 @@ from benchlog.model import (
 )
 from benchlog.store.snapshot_types import check_number, known
 from benchlog.store.snapshot_types import table as known_table
+from benchlog.units import as_stated
 
 Plain = dict[str, Any]
 OF_THE_BENCH_FILE: Final = {"command": "program", "webhook": "webhook"}
@@ -186,7 +187,7 @@ def _span(name: str, ends: Sequence[Any]) -> tuple[float, float]:
     for end in (low, high):
         check_number(name, end)
     if low > high:
-        raise ValueError(f"{name} goes from {low:g} to {high:g}")
+        raise ValueError(f"{name} goes from {as_stated(low)} to {as_stated(high)}")
     return low, high
 
 

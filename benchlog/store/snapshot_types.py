@@ -13,7 +13,7 @@ from dataclasses import fields
 from functools import cache
 from typing import Any, Final, Union, get_args, get_origin, get_type_hints
 
-from benchlog.units import printable
+from benchlog.units import as_stated, printable
 
 LARGEST: Final = 1e30
 """Our rule: squares and products of a few such numbers are still finite."""
@@ -217,7 +217,7 @@ def _shown(value: float) -> str:
     """Return a number that is refused in print; of a whole one, not all its digits."""
     if isinstance(value, int) and abs(value) >= _INT64:
         return "a number of absurd size"
-    return f"{value:.12g}"
+    return as_stated(value, 12)
 
 
 def _kind(value: object) -> str:

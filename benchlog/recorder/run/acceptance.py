@@ -170,7 +170,7 @@ class Plausibility:
     def _text(self, frequency_hz: float) -> str:
         read = format_frequency(float(f"{frequency_hz:.5g}"))
         expected = format_frequency(self._expected_hz)
-        span = f"{_SPAN:g} times the tolerance"
+        span = f"{as_stated(_SPAN)} times the tolerance"
         if self._stated_ppm is not None:
             span = f"the span of {as_stated(self._stated_ppm)} ppm"
         return (
