@@ -7,7 +7,7 @@ minor version can still be shown.
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 from typing import Any, Final
@@ -86,13 +86,13 @@ def freeze(
     Programs and webhooks of alarms are left out: they are in the bench file alone.
     """
     plain: Plain = to_plain(plan)
-    for rule in plain["bench"]["alarms"]:
-        for name in OF_THE_BENCH_FILE:
-            del rule[name]
     plain["identities"] = to_plain(identities)
     plain["timebase"] = to_plain(timebase)
     if origin is not None:
         plain["origin"] = to_plain(origin)
+    for rule in _alarm_rules(plain):
+        for name in OF_THE_BENCH_FILE:
+            rule.pop(name, None)
     return plain
 
 
@@ -237,17 +237,29 @@ def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
     """
     try:
         plain = json.loads(snapshot)
-        rules = [rule for rule in plain["bench"]["alarms"] if isinstance(rule, dict)]
-    except (ValueError, TypeError, KeyError, RecursionError):
+    except (ValueError, RecursionError):
         return snapshot, ()
-    taken = []
+    rules, taken = list(_alarm_rules(plain)), []
     for name, word in OF_THE_BENCH_FILE.items():
         held = [rule for rule in rules if rule.get(name)]
         if held:
-            taken.append(f"{len(held)} {word}{'s' * (len(held) > 1)}")
+            many = len({json.dumps(rule[name]) for rule in held})
+            taken.append(f"{many} {word}{'s' * (many > 1)}")
         for rule in held:
             del rule[name]
     return (json.dumps(plain) if taken else snapshot), tuple(taken)
+
+
+def _alarm_rules(plain: object) -> Iterator[Plain]:
+    """Yield the alarm rules of a snapshot, and of the run that an import was of."""
+    while isinstance(plain, dict):
+        bench = plain.get("bench")
+        alarms = bench.get("alarms") if isinstance(bench, dict) else None
+        for rule in alarms if isinstance(alarms, list) else ():
+            if isinstance(rule, dict):
+                yield rule
+        for name in ("origin", "run", "snapshot"):
+            plain = plain.get(name) if isinstance(plain, dict) else None
 
 
 def identities_from(plain: Plain) -> dict[str, Identity]:

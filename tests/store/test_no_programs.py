@@ -154,3 +154,19 @@ def test_what_is_no_snapshot_stays_as_it_is(text):
 )  # fmt: skip
 def test_old_words_about_what_did_not_arrive(text, clean):
     assert told_without(text) == clean
+
+
+def test_what_an_imported_run_says_of_its_origin_holds_none_either():
+    def held(**origin):
+        rules = [{"when": "gap", "command": ["curl", "x"], "webhook": "https://a/b"}]
+        return {"bench": {"alarms": rules}, **origin}
+
+    first = held()
+    again = held(origin={"file": "a.jsonl", "run": {"run": 1, "snapshot": first}})
+    text = json.dumps(held(origin={"file": "b.jsonl", "run": {"snapshot": again}}))
+    clean, taken = without_programs(text)
+    assert taken == ("1 program", "1 webhook")
+    assert "curl" in text and "curl" not in clean
+    assert "https" in text and "https" not in clean
+    assert clean.count('"when": "gap"') == 3
+    assert without_programs(clean) == (clean, ())
