@@ -9,7 +9,7 @@ import json
 import random
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 
 import aiohttp
 from cli.conftest import Line, wait_for
@@ -75,9 +75,10 @@ async def meddling(link: str) -> None:
         for row in (28, 29, 30):
             for column in range(1, 121, 3):
                 await socket.send_str(click(column, row))
-        for text in ("a", "KX-2", "\r", "pnx\rs", "\x03", "s"):
-            await socket.send_str(keys(text))
-            await asyncio.sleep(0.1)
+        with suppress(ConnectionResetError):  # Ctrl-C ends a page that only looks
+            for text in ("a", "KX-2", "\r", "pnx\rs", "\x03", "s"):
+                await socket.send_str(keys(text))
+                await asyncio.sleep(0.1)
         await asyncio.sleep(0.5)
 
 
