@@ -50,7 +50,10 @@ def lots_of_dataset(
     lots = lots_once(folder)
     rows = _rows(folder)
     part_of = cache(_part)
-    opened = sorted(lots.items(), key=lambda one: one[1]["opened_utc_ns"] or 0)
+    # by their names where they were opened at once: databases have no order
+    opened = sorted(
+        lots.items(), key=lambda one: (one[1]["opened_utc_ns"] or 0, one[0])
+    )
     for key, lot in opened:
         if part not in (None, key[0]) or supplier not in (None, lot["supplier"]):
             continue
