@@ -133,7 +133,9 @@ def read_runs_of(folder: Path, pack: Pack, columns: list[str] | None = None) -> 
         schema = pa.schema([schema.field(name) for name in columns])
     with parquet_file(pack.path(folder, RUNS)) as file:
         there = set(file.schema_arrow.names)
-        return as_schema(file.read([n for n in schema.names if n in there]), schema)
+        found = file.read([n for n in schema.names if n in there])
+        found.validate(full=True)  # a text that is no UTF-8 is told here, with its file
+        return as_schema(found, schema)
 
 
 def write_pack(folder: Path, pack: Pack, runs: Any, readings: Iterable[Any]) -> int:
