@@ -22,6 +22,7 @@ from benchlog.model import (
     LearntStability,
     Limits,
     Load,
+    OperatingRange,
     Part,
     PositionSpec,
     Purpose,
@@ -176,10 +177,21 @@ def part_from(plain: Plain) -> Part:
     fields_of["temperature"] = (
         TemperatureLaw(**known(TemperatureLaw, law)) if law else None
     )
-    fields_of["load"] = Load(**known(Load, plain.get("load") or {}))
+    load = known(Load, plain.get("load") or {})
+    if load.get("range_pf") is not None:
+        load["range_pf"] = _span("range_pf", load["range_pf"])
+    fields_of["load"] = Load(**load)
     trim = plain.get("trim")
     fields_of["trim"] = _trim_from(trim) if trim else None
+    for name in ("supply", "control"):
+        given = plain.get(name)
+        fields_of[name] = _operating_from(given) if given else None
     return Part(**fields_of)
+
+
+def _operating_from(plain: Plain) -> OperatingRange:
+    found = known(OperatingRange, plain)
+    return OperatingRange(found["nominal_v"], _span("range_v", found["range_v"]))
 
 
 def _span(name: str, ends: Sequence[Any]) -> tuple[float, float]:
