@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "measure": "Measure one device and judge it against its part.",
     "soak": "Measure for a night or a month; every gap is explained.",
     "inspect": "Inspect a lot: draw a sample, accept or reject.",
+    "sequences": "List the test sequences for a rack, or show one.",
     "runs": "List the runs in the database.",
     "devices": "List the devices in the database.",
     "show": "Show one run's figures, uncertainty budget and events.",
@@ -61,6 +62,7 @@ GROUPS: Final = {
     ),
     "Measure one device": ("measure", "soak", "watch", "stop", "trim"),
     "Judge a lot": ("inspect", "lots", "chips"),
+    "Qualify a rack of devices": ("sequences",),
     "Look at what was measured": ("runs", "show", "devices", "results", "compare"),
     "Find out how a device behaves, and what it is good for": (
         *("stability", "hat", "temperature", "ageing", "response", "fitness"),
