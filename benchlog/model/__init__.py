@@ -19,6 +19,7 @@ from benchlog.model.bench import (
     InstrumentSpec,
     PositionSpec,
     ReferenceSpec,
+    Register,
 )
 from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
 from benchlog.model.devices import DEVICE_ID_CHARACTERS, Device, device_id_fault
@@ -129,6 +130,7 @@ __all__ = [
     "RecordedBench",
     "ReferenceCheck",
     "ReferenceSpec",
+    "Register",
     "Run",
     "RunPlan",
     "Sample",

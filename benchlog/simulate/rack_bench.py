@@ -358,4 +358,4 @@ def bench_lines(scenario: RackScenario, addresses: dict[str, str]) -> Iterator[s
         yield 'frequency = "counter"'
         yield from ('through = "scanner"', f"channel = {FIRST_CHANNEL + place}")
         yield from ('ambient = "probe"', 'chamber = "chamber"')
-        yield from ('supply = "supply"', 'control = "pulling"')
+        yield from ('feed = "supply"', 'control = "pulling"')
