@@ -45,6 +45,7 @@ from benchlog.model.promises import (
     TrimRange,
     Use,
 )
+from benchlog.model.rack import QualificationPlan, StepRecord, Turn
 from benchlog.model.readings import (
     EDGE,
     GATE_CHANGE,
@@ -126,6 +127,7 @@ __all__ = [
     "PositionSpec",
     "Pulses",
     "Purpose",
+    "QualificationPlan",
     "Reading",
     "RecordedBench",
     "ReferenceCheck",
@@ -138,11 +140,13 @@ __all__ = [
     "SerialLink",
     "SettledRule",
     "Step",
+    "StepRecord",
     "Synchronisation",
     "Target",
     "TemperatureLaw",
     "Timebase",
     "TrimRange",
+    "Turn",
     "Use",
     "device_id_fault",
     "does_not_count_text",

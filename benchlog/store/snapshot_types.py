@@ -29,6 +29,7 @@ _NOT_NEGATIVE: Final = frozenset(
         *("max_s", "max_readings", "load_pf", "shunt_c0_pf", "motional_c1_ff"),
         *("settle_s", "hold_s", "quiet_s", "hysteresis"),
         *("hysteresis_ppm", "retrace_ppm", "warm_up_ppm", "warm_up_s", "start_up_s"),
+        *("gates", "scan_s", "index"),
         *("supply_ppm", "load_ppm", "pull_ppm", "linearity_percent"),
     }
 )
@@ -211,6 +212,8 @@ _NAMES: Final = {
     "AlarmRule": "alarm",
     "TrimRange": "trim",
     "OperatingRange": "operating range",
+    "QualificationPlan": "qualification",
+    "StepRecord": "step",
     "TemperatureLaw": "temperature",
     "LearntStability": "learnt",
 }
