@@ -24,6 +24,7 @@ COMMANDS: Final = {
     "soak": "Measure for a night or a month; every gap is explained.",
     "inspect": "Inspect a lot: draw a sample, accept or reject.",
     "sequences": "List the test sequences for a rack, or show one.",
+    "qualify": "Take a rack of devices through a test sequence.",
     "runs": "List the runs in the database.",
     "devices": "List the devices in the database.",
     "show": "Show one run's figures, uncertainty budget and events.",
@@ -62,7 +63,7 @@ GROUPS: Final = {
     ),
     "Measure one device": ("measure", "soak", "watch", "stop", "trim"),
     "Judge a lot": ("inspect", "lots", "chips"),
-    "Qualify a rack of devices": ("sequences",),
+    "Qualify a rack of devices": ("sequences", "qualify"),
     "Look at what was measured": ("runs", "show", "devices", "results", "compare"),
     "Find out how a device behaves, and what it is good for": (
         *("stability", "hat", "temperature", "ageing", "response", "fitness"),

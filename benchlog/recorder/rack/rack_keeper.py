@@ -14,7 +14,7 @@ from benchlog.recorder.keeper_loop import Keeper
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
-from benchlog.recorder.rack.setter_process import SetterJob
+from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.run.live_run import LiveRun
 
 OPEN_LIMIT_S: Final = 30.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.recorder.rack.setter_process import SetterJob
+from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.units import printable
 
 _PROCESS: Final = "benchlog.recorder.rack.setter_process"

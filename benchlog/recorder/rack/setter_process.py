@@ -17,34 +17,20 @@ import queue
 import signal
 import sys
 import threading
-from dataclasses import dataclass
 from typing import Any, Final
 
 from benchlog import registry
 from benchlog.clock import Clock, host_clock, host_deadline
 from benchlog.driver import Setter
 from benchlog.errors import BenchlogError, InstrumentError, RefusedError
-from benchlog.model import InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import words_of
+from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.units import as_stated
 
 _TRIES: Final = 3  # our rule: a release that fails is tried so often before the end
 _WAIT_S: Final = (0.2, 5.0)  # our rule: pauses between attempts to open, doubling
 _MARGIN: Final = 0.05  # of its range: so far a chamber may overshoot; our rule
 _LINE: Final = 65_536  # our rule: bounds an order
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetterJob:
-    """What a setter's process is started with.
-
-    `bounds` is the narrowest of part, position, setter and sequence, in the setter's
-    unit; `dead_man_s` real seconds of silence after which it lets go.
-    """
-
-    spec: InstrumentSpec
-    bounds: tuple[float, float]
-    dead_man_s: float = 5.0
 
 
 class SetterChild:

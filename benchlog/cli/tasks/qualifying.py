@@ -1,0 +1,310 @@
+"""A qualification from what was typed: devices, steps within bounds, keeper, result."""
+
+import contextlib
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from benchlog import __version__
+from benchlog.catalogue import find, load_bench, load_sequence
+from benchlog.catalogue.places import read_toml
+from benchlog.catalogue.sequences import sequence_from_mapping
+from benchlog.cli.tasks.planning import part_of, require_readings
+from benchlog.clock import Clock
+from benchlog.errors import ConfigError, Problem, UsageError
+from benchlog.model import (
+    Bench,
+    Drive,
+    Part,
+    PositionSpec,
+    Purpose,
+    QualificationPlan,
+    RunPlan,
+    StepRecord,
+    device_id_fault,
+)
+from benchlog.model import (
+    Sequence as TestSequence,
+)
+from benchlog.recorder.keeper import surroundings
+from benchlog.recorder.notice import Tell
+from benchlog.recorder.rack.rack_keeper import RackKeeper
+from benchlog.recorder.rack.rack_task import ROLE_OF, RackTask
+from benchlog.units import printable
+from benchlog.verdict.rack.bounds import Bound, Bounds, bounds_of, places_of
+from benchlog.verdict.rack.durations import ExpectedStep, ThermalModel, expected_steps
+from benchlog.verdict.rack.planned_steps import (
+    PlannedStep,
+    drives_of,
+    planned_steps,
+    switches_power,
+)
+
+_MOST_LINES: Final = 10_000  # our rule: bounds a file of ids
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualifyWish:
+    """A qualification as it was typed."""
+
+    bench: str
+    part: str | Part
+    sequence: str
+    devices: Path
+    operator: str = ""
+    note: str = ""
+    lot: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A qualification that may be begun: everything was checked, nothing was set."""
+
+    task: RackTask
+    sequence: TestSequence
+    part: Part
+
+    def expected(self) -> tuple[ExpectedStep, ...]:
+        """Return the steps with the time they will take."""
+        bench = self.task.bench
+        chambers = self.task.setters_of(Drive.TEMPERATURE)
+        rates = [bench.instruments[one].options.get("rate_per_min") for one in chambers]
+        rate = min((r for r in rates if isinstance(r, int | float)), default=3.0)
+        gates = [bench.instruments[p.frequency] for p in self.task.positions()]
+        gate = gates[0].options.get("gate_s")
+        model = ThermalModel(
+            rate_c_per_min=float(rate),
+            gate_s=float(gate) if isinstance(gate, int | float) else 1.0,
+            turn_s=self.task.turn_settle_s + 0.02,
+            devices=len(self.task.plans),
+            at_once=len({spec.name for spec in gates}),
+        )
+        return expected_steps(self.task.steps, self.sequence.settled, self.part, model)
+
+
+def prepare(wish: QualifyWish) -> Prepared:
+    """Check all that can be known beforehand, and return what is to be done.
+
+    Raises UsageError, NotFoundError and ConfigError with every problem; nothing has
+    been opened or set.
+    """
+    part, bench = part_of(wish.part), load_bench(wish.bench)
+    entry = find("sequences", wish.sequence)
+    sequence = load_sequence(wish.sequence)
+    devices = read_devices(wish.devices, bench)
+    require_readings(bench, devices, "qualify")
+    positions = [one for one in bench.positions if one.name in devices]
+    _check_roles(sequence, positions, bench)
+    bounds = rack_bounds(part, sequence, positions, bench)
+    steps = planned_steps(sequence, part, bounds)
+    qualification = QualificationPlan(
+        uid=str(uuid.uuid4()),
+        sequence=sequence.id,
+        title=sequence.title,
+        source=sequence.source,
+        finds=sequence.finds,
+        steps=tuple(_record(one) for one in steps),
+        document=read_toml(entry),
+    )
+    plan = RunPlan(
+        purpose=Purpose.QUALIFY,
+        device="",
+        part=part,
+        position="",
+        bench=bench,
+        lot=wish.lot,
+        operator=wish.operator,
+        note=wish.note,
+        software=f"benchlog {__version__}",
+        qualification=qualification,
+    )
+    plans = tuple(
+        replace(plan, device=device, position=position)
+        for position, device in devices.items()
+    )
+    task = rack_task(plans, sequence, steps, bounds)
+    return Prepared(task=task, sequence=sequence, part=part)
+
+
+def rack_task(
+    plans: tuple[RunPlan, ...],
+    sequence: TestSequence,
+    steps: tuple[PlannedStep, ...],
+    bounds: Mapping[Drive, Bounds],
+    first: int = 0,
+) -> RackTask:
+    """Return what the keeper is given; each setter with the bounds of its drive."""
+    task = RackTask(
+        plans=plans,
+        steps=steps,
+        rule=sequence.settled,
+        bounds={},
+        references={
+            drive: place.reference
+            for drive, place in places_of(plans[0].part).items()
+            if place.reference is not None
+        },
+        first=first,
+    )
+    found: dict[str, tuple[float, float]] = {}
+    for drive in Drive:
+        for name in task.setters_of(drive):
+            found[name] = bounds[drive].narrowest or (0.0, -1.0)
+    for name in task.setters():
+        found.setdefault(name, _own_bounds(task.bench, name))
+    return replace(task, bounds=found)
+
+
+def rack_bounds(
+    part: Part,
+    sequence: TestSequence,
+    positions: Iterable[PositionSpec],
+    bench: Bench,
+) -> Mapping[Drive, Bounds]:
+    """Return the bounds of every drive: of part, sequence, and each setter in use."""
+    others: dict[tuple[Drive, str], Bound] = {}
+    for position in positions:
+        for drive, role in ROLE_OF.items():
+            name = getattr(position, role)
+            if name is not None:
+                low, high = _own_bounds(bench, name)
+                others[drive, name] = Bound(low, high, f"setter {name!r}")
+    return bounds_of(part, sequence, [(drive, b) for (drive, _), b in others.items()])
+
+
+def _own_bounds(bench: Bench, name: str) -> tuple[float, float]:
+    options = bench.instruments[name].options
+    low, high = options.get("low"), options.get("high")
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        return float(low), float(high)
+    return (0.0, -1.0) if bench.instruments[name].quantity != "channel" else (1, 1e6)
+
+
+def _check_roles(
+    sequence: TestSequence, positions: Sequence[PositionSpec], bench: Bench
+) -> None:
+    """Refuse a sequence that sets what a position has no setter for."""
+    needed = {ROLE_OF[drive]: str(drive) for drive in drives_of(sequence)}
+    if switches_power(sequence):
+        needed["feed"] = "power"
+    problems = [
+        Problem(
+            bench.file or bench.name,
+            f"position {position.name!r}.{role}",
+            "missing",
+            f"a setter: sequence {sequence.id} sets {what}",
+        )
+        for position in positions
+        for role, what in needed.items()
+        if getattr(position, role) is None
+    ]
+    if problems:
+        raise ConfigError(problems)
+
+
+def _record(step: PlannedStep) -> StepRecord:
+    return StepRecord(
+        index=step.index,
+        name=step.name,
+        state={str(drive): value for drive, value in step.state.items()},
+        powered=step.powered,
+        gates=step.step.gates,
+        scan_s=step.step.scan_s,
+    )
+
+
+def read_devices(path: Path, bench: Bench) -> dict[str, str]:
+    """Read which device sits where: a line each, `ID` or `POSITION,ID`.
+
+    Lines without a position take the bench's positions in order; blank lines and those
+    that begin with # mean nothing. Raises UsageError naming the line.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise UsageError(f"{path} cannot be read: {reason}") from None
+    known = [position.name for position in bench.positions]
+    found: dict[str, str] = {}
+    for number, line in enumerate(text.splitlines()[:_MOST_LINES], start=1):
+        said = line.strip()
+        if not said or said.startswith("#"):
+            continue
+        place, device = _place_of(said, known, found)
+        where = f"{path}, line {number}"
+        if fault := device_id_fault(device):
+            raise UsageError(f"{where}: {printable(device)[:60]!r} is no id: {fault}")
+        if not place:
+            raise UsageError(
+                f"{where}: bench {bench.name!r} has {len(known)} positions, and all of "
+                "them hold a device already"
+            )
+        if place in found:
+            raise UsageError(f"{where}: position {place!r} holds a device already")
+        if device in found.values():
+            raise UsageError(
+                f"{where}: device {printable(device)!r} is at two positions; each is "
+                "once in a rack"
+            )
+        found[place] = device
+    if not found:
+        raise UsageError(f"{path} names no device: write one id on each line")
+    return found
+
+
+def _place_of(
+    said: str, known: Sequence[str], found: Mapping[str, str]
+) -> tuple[str, str]:
+    """Return position and device of a line; no position where none is left."""
+    place, comma, device = said.partition(",")
+    if comma and place.strip() in known:
+        return place.strip(), device.strip()
+    return next((name for name in known if name not in found), ""), said
+
+
+@contextlib.contextmanager
+def opened_rack(
+    prepared: Prepared, database: Path, clock: Clock, *, tell: Tell
+) -> Iterator[RackKeeper]:
+    """Yield a rack's keeper that holds bench and database, and has set nothing.
+
+    Whatever happens within, every setter is let go of and every run is ended.
+    """
+    task = prepared.task
+    holder = f"benchlog qualify of {len(task.plans)} devices"
+    extra = [task.bench.instruments[name].address for name in task.setters()]
+    with surroundings(
+        task.plans,
+        holder,
+        database,
+        clock,
+        tell=tell,
+        until_fd=None,
+        beside=[address for address in extra if address],
+    ) as around:
+        keeper = RackKeeper(task, around)
+        try:
+            yield keeper
+        finally:
+            keeper.finish()
+
+
+def qualify(
+    prepared: Prepared, database: Path, clock: Clock, *, tell: Tell
+) -> tuple[int, ...]:
+    """Take a rack through its sequence; return the runs.
+
+    Raises InstrumentError when an instrument or setter does not answer at the start.
+    """
+    with opened_rack(prepared, database, clock, tell=tell) as keeper:
+        keeper.wait_for_all()
+        keeper.begin()
+        keeper.loop()
+        return tuple(keeper.book.runs.ids)
+
+
+def again_from(document: Mapping[str, Any], name: str) -> TestSequence:
+    """Return the sequence that a qualification was begun with."""
+    return sequence_from_mapping(document, name)
