@@ -29,7 +29,7 @@ EXAMPLES = (
 @click.option("--part", type=CatalogueName("parts"), help="Only lots of this part.")
 @click.option("--supplier", type=Text(), help="Only lots from this supplier.")
 def command(
-    dataset: Path | None,
+    dataset: str | Path | None,
     part: str | None,
     supplier: str | None,
     db: Path | None,
@@ -46,7 +46,7 @@ def command(
 
 
 def _found(
-    dataset: Path | None, part: str | None, supplier: str | None, db: Path | None
+    dataset: str | Path | None, part: str | None, supplier: str | None, db: Path | None
 ) -> "Found":
     from benchlog.evaluation.lots import lots_with_benches
 
