@@ -81,6 +81,11 @@ class Reader(LotReader):
         rows = rows or self._all(duplicate_runs.HERE, duplicate_runs.first_of(header))
         return rows[0][0] if rows else None
 
+    def number_of(self, uid: str) -> int | None:
+        """Return the number that the run of this UUID has here, None without it."""
+        rows = self._all(RUN_HERE, {"uid": uid})
+        return int(rows[0][0]) if rows else None
+
     def made_utc_ns(self, run: Run) -> tuple[int | None, int | None]:
         """Return when the readings of a run were made, from when to when.
 
