@@ -1,8 +1,8 @@
 """An evening's soak, 300 times as fast, as a scraper sees it, trouble included.
 
-Eight hours: the room warms up, the device is taken out for ten minutes, it jumps. What
-was scraped is held against what `show` tells of the run. The table is kept in EVENING.md
-with `BENCHLOG_KEEP_RESULTS=1 pytest -m slow tests/metrics/test_evening.py`.
+Eight hours: the room warms up for four, and the device is taken out for ten minutes.
+What was scraped is held against what the soak tells in the end. EVENING.md has the
+table, kept by `BENCHLOG_KEEP_RESULTS=1 pytest -m slow tests/metrics/test_evening.py`.
 """
 
 import json
