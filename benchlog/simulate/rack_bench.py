@@ -337,7 +337,8 @@ def bench_lines(scenario: RackScenario, addresses: dict[str, str]) -> Iterator[s
     yield f"timebase_ppm = {scenario.counter.stated_ppm!r}"
     yield from ("", "[instruments.probe]", 'driver = "scpi-thermometer"')
     yield f'address = "{addresses["probe"]}"'
-    yield "u_c = 0.05"
+    yield "u_c = 0.15"  # with what places differ by
+    yield "every_s = 5.0"
     spec = scenario.chamber
     yield from ("", "[instruments.chamber]", 'driver = "modbus-chamber"')
     yield f'address = "{addresses["chamber"]}"'
