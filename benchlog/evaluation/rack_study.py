@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from benchlog.errors import DataError, NotFoundError
 from benchlog.model import (
+    STEP_BEGINS,
+    STEP_OVER,
     Decision,
     EventKind,
     Flag,
@@ -77,11 +79,16 @@ def qualification_of(reader: Reader, run_id: int) -> Qualification:
     plan = plan_of(reader.run(run_id))
     if plan is None:
         raise NotFoundError("qualification with run", str(run_id), ())
-    runs = [run for run in reader.all_runs() if _is_of(run, plan.uid)]
-    runs.sort(key=lambda run: run.id)
+    runs = runs_of(reader, plan)
     return Qualification(
         plan=plan, devices=tuple(qualified(reader, run, plan) for run in runs)
     )
+
+
+def runs_of(reader: Reader, plan: QualificationPlan) -> list[Run]:
+    """Return the runs of a qualification, the first first."""
+    found = [run for run in reader.all_runs() if _is_of(run, plan.uid)]
+    return sorted(found, key=lambda run: run.id)
 
 
 def newest_qualification(reader: Reader) -> Qualification:
@@ -124,16 +131,52 @@ def device_points(
     """Yield the points of a run in the order in which they were measured.
 
     A turn that cannot be read is left out: its step is a gap then, never a wrong value.
+    A step that was begun again after a cut has the points of its last time alone.
     """
     steps = {step.index: step for step in plan.steps}
     at_ns, ppm, ambient_c = _readings(reader, run)
+    turns: dict[int, list[Turn]] = {}
     for _, event in reader.events(run.id):
-        if event.kind != EventKind.TURN or event.raw is None:
+        if event.raw is None:
             continue
-        turn = _turn(event.raw)
-        step = None if turn is None else steps.get(turn.step)
-        if turn is not None and step is not None:
-            yield _point(turn, step, at_ns, ppm, ambient_c)
+        if event.kind == EventKind.SEQUENCE:
+            told = step_told(event.raw)
+            if told is not None and told[1] == STEP_BEGINS:
+                turns[told[0]] = []
+        elif event.kind == EventKind.TURN and (turn := _turn(event.raw)) is not None:
+            turns.setdefault(turn.step, []).append(turn)
+    for turn in sorted(
+        (one for several in turns.values() for one in several),
+        key=lambda one: one.begin_utc_ns,
+    ):
+        if turn.step in steps:
+            yield _point(turn, steps[turn.step], at_ns, ppm, ambient_c)
+
+
+def step_told(raw: bytes) -> tuple[int, str] | None:
+    """Return step and what an event of the sequence tells of it; None for nothing."""
+    try:
+        told = json.loads(raw)
+        step, what = told["step"], told["what"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return (step, what) if type(step) is int and isinstance(what, str) else None
+
+
+def next_step(reader: Reader, runs: Sequence[Run]) -> int:
+    """Return the first step that is not over in all runs of a qualification."""
+    done: list[int] = []
+    for run in runs:
+        over = [
+            told[0]
+            for _, event in reader.events(run.id)
+            if event.kind == EventKind.SEQUENCE
+            and event.raw is not None
+            and (told := step_told(event.raw)) is not None
+            and told[1] == STEP_OVER
+        ]
+        done.append(max(over, default=-1) + 1)
+    return min(done, default=0)
 
 
 def _point(

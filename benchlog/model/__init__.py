@@ -45,7 +45,13 @@ from benchlog.model.promises import (
     TrimRange,
     Use,
 )
-from benchlog.model.rack import QualificationPlan, StepRecord, Turn
+from benchlog.model.rack import (
+    STEP_BEGINS,
+    STEP_OVER,
+    QualificationPlan,
+    StepRecord,
+    Turn,
+)
 from benchlog.model.readings import (
     EDGE,
     GATE_CHANGE,
@@ -93,6 +99,8 @@ __all__ = [
     "PLACES",
     "REGRESSION",
     "ROUNDED",
+    "STEP_BEGINS",
+    "STEP_OVER",
     "TWO_STAMPS",
     "AlarmRule",
     "Bench",

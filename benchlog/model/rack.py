@@ -2,6 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
+
+STEP_BEGINS: Final = "begins"
+STEP_OVER: Final = "over"
+"""What an event of kind `sequence` has beside its step, in its raw bytes as JSON."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

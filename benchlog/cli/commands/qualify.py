@@ -21,6 +21,7 @@ EXAMPLES = (
     "    --sequence temperature-five-points --devices ids.txt --dry-run",
     "benchlog qualify --bench rack.toml --part vctcxo-10mhz-1ppm \\",
     "    --sequence temperature-five-points --devices ids.txt",
+    "benchlog qualify --resume-last",
 )
 
 
@@ -41,6 +42,14 @@ EXAMPLES = (
 @click.option(
     "--dry-run", is_flag=True, help="Print every value that would be set, and the time."
 )
+@click.option(
+    "--resume-last", is_flag=True, help="Go on with the newest one that was cut."
+)
+@click.option(
+    "--trust",
+    is_flag=True,
+    help="With --resume-last: also with runs that came from elsewhere.",
+)
 @options.no_screen
 @options.operator
 @options.note
@@ -58,18 +67,28 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     from benchlog.cli.run_result import exit_code
     from benchlog.cli.tasks.headless import Narration
     from benchlog.cli.tasks.qualification_text import text
-    from benchlog.cli.tasks.qualifying import qualify
+    from benchlog.cli.tasks.qualifying import (
+        prepare_again,
+        qualify,
+        qualify_again,
+    )
     from benchlog.clock import host_clock
     from benchlog.evaluation.rack_study import document, qualification_of
     from benchlog.store.reader import Reader
 
-    prepared = _prepared(typed)
-    if typed["dry_run"]:
-        _print_plan(prepared, as_json)
-        return
-    path = database(db)
-    tell = Narration(600.0).tell
-    runs = qualify(prepared, path, host_clock(), tell=tell)
+    path, tell, clock = database(db), Narration(600.0).tell, host_clock()
+    if typed["resume_last"]:
+        again = prepare_again(path, clock, trust=typed["trust"])
+        if typed["dry_run"]:
+            _print_plan(again.prepared, as_json)
+            return
+        runs = qualify_again(again, path, clock, tell=tell)
+    else:
+        prepared = _prepared(typed)
+        if typed["dry_run"]:
+            _print_plan(prepared, as_json)
+            return
+        runs = qualify(prepared, path, clock, tell=tell)
     with Reader.open(path) as reader:
         found = qualification_of(reader, runs[0])
     if as_json:

@@ -5,7 +5,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from benchlog import __version__
 from benchlog.catalogue import find, load_bench, load_sequence
@@ -13,7 +13,9 @@ from benchlog.catalogue.places import read_toml
 from benchlog.catalogue.sequences import sequence_from_mapping
 from benchlog.cli.tasks.planning import part_of, require_readings
 from benchlog.clock import Clock
-from benchlog.errors import ConfigError, Problem, UsageError
+from benchlog.errors import ConfigError, NotFoundError, Problem, UsageError
+from benchlog.evaluation.rack_study import next_step, runs_of
+from benchlog.evaluation.rack_study import plan_of as plan_of_rack
 from benchlog.model import (
     Bench,
     Drive,
@@ -21,6 +23,7 @@ from benchlog.model import (
     PositionSpec,
     Purpose,
     QualificationPlan,
+    Run,
     RunPlan,
     StepRecord,
     device_id_fault,
@@ -31,7 +34,11 @@ from benchlog.model import (
 from benchlog.recorder.keeper import surroundings
 from benchlog.recorder.notice import Tell
 from benchlog.recorder.rack.rack_keeper import RackKeeper
+from benchlog.recorder.rack.rack_script import COMPLETE
 from benchlog.recorder.rack.rack_task import ROLE_OF, RackTask
+from benchlog.recorder.run.plan_checks import position_of
+from benchlog.recorder.run.resume import Resumed, resumed
+from benchlog.store.reader import Reader
 from benchlog.units import printable
 from benchlog.verdict.rack.bounds import Bound, Bounds, bounds_of, places_of
 from benchlog.verdict.rack.durations import ExpectedStep, ThermalModel, expected_steps
@@ -305,6 +312,67 @@ def qualify(
         return tuple(keeper.book.runs.ids)
 
 
-def again_from(document: Mapping[str, Any], name: str) -> TestSequence:
-    """Return the sequence that a qualification was begun with."""
-    return sequence_from_mapping(document, name)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedAgain:
+    """A qualification that was cut and may be gone on with."""
+
+    prepared: Prepared
+    several: tuple[Resumed, ...]
+
+
+def prepare_again(database: Path, clock: Clock, *, trust: bool) -> PreparedAgain:
+    """Return the newest qualification that was cut, to be gone on with.
+
+    The bench is that of the bench file on this computer: what a database says may be
+    opened or started here is not believed. Raises NotFoundError where none was cut,
+    UsageError, and what `prepare` raises.
+    """
+    with Reader.open(database) as reader:
+        plan, runs = _cut(reader)
+        first = next_step(reader, runs)
+    now_ns = clock.utc_ns()
+    several = [
+        resumed(database, run.id, now_ns, trust=trust, purpose=Purpose.QUALIFY)
+        for run in runs
+    ]
+    recorded = several[0].plan.bench
+    bench = load_bench(recorded.file or recorded.name)
+    several = [
+        replace(one, plan=replace(one.plan, bench=bench, qualification=plan))
+        for one in several
+    ]
+    part = several[0].plan.part
+    sequence = sequence_from_mapping(plan.document, f"the sequence of run {runs[0].id}")
+    plans = tuple(one.plan for one in several)
+    positions = [position_of(one) for one in plans]
+    _check_roles(sequence, positions, bench)
+    bounds = rack_bounds(part, sequence, positions, bench)
+    steps = planned_steps(sequence, part, bounds)
+    if first >= len(steps):
+        raise UsageError("all steps of that sequence are over; begin a new one")
+    task = rack_task(plans, sequence, steps, bounds, first)
+    prepared = Prepared(task=task, sequence=sequence, part=part)
+    return PreparedAgain(prepared=prepared, several=tuple(several))
+
+
+def _cut(reader: Reader) -> tuple[QualificationPlan, list[Run]]:
+    """Return the newest qualification, if it was cut. Raises NotFoundError."""
+    for run in reader.all_runs():
+        plan = plan_of_rack(run) if run.purpose is Purpose.QUALIFY else None
+        if plan is None:
+            continue
+        runs = runs_of(reader, plan)
+        if any(one.ended_how == COMPLETE for one in runs):
+            break
+        return plan, runs
+    raise NotFoundError("qualification that was cut", "the newest", ())
+
+
+def qualify_again(
+    again: PreparedAgain, database: Path, clock: Clock, *, tell: Tell
+) -> tuple[int, ...]:
+    """Go on with a qualification at the step that was cut; return the runs."""
+    with opened_rack(again.prepared, database, clock, tell=tell) as keeper:
+        keeper.resume(again.several)
+        keeper.loop()
+        return tuple(keeper.book.runs.ids)

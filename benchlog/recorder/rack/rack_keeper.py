@@ -2,6 +2,7 @@
 
 import contextlib
 import selectors
+from collections.abc import Sequence
 from typing import Final
 
 from benchlog.clock import host_deadline
@@ -11,11 +12,14 @@ from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.notice import RunNotice
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.plan_checks import position_of
+from benchlog.recorder.run.resume import Resumed
 
 OPEN_LIMIT_S: Final = 30.0
 """Real seconds in which every setter must have answered at the start; our rule."""
@@ -47,15 +51,37 @@ class RackKeeper(Keeper):
 
         Nothing has been set by then.
         """
+        self._start_setters()
+        super().wait_for_all()
+        self._wait_for_setters()
+
+    def resume(self, several: Sequence[Resumed]) -> None:
+        """Go on with the runs of a rack; devices are measured again in their turns."""
+        self._start_setters()
+        self.open_door()
+        for old in several:
+            for name in self._counters & old.run.identities.keys():
+                self._hold(name, old.run.identities[name])
+        for old in several:
+            self.pool.expect(old.run.identities)
+            run = self.book.resume(old, position_of(old.plan), self._socket.name)
+            self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
+            self.start_reading(run)
+        self.pool.start(hold=self._counters)
+        self._wait_for_setters()
+
+    def _start_setters(self) -> None:
         for name, handle in self.setters.items():
             handle.start()
             self._register(name)
-        super().wait_for_all()
+
+    def _wait_for_setters(self) -> None:
+        """Wait until each has answered. Raises InstrumentError naming who has not."""
         limit = host_deadline(OPEN_LIMIT_S)
         complaints: dict[str, str] = {}
         while waiting := [n for n, h in self.setters.items() if not h.opened]:
-            for _ in self._wait():
-                pass
+            for heard in self._wait():
+                self._dispatch(heard)
             for name, report in self.script.taken():
                 if report.kind in ("fault", "ended"):
                     complaints[name] = report.text

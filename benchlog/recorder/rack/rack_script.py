@@ -23,6 +23,12 @@ from benchlog.model import (
     PositionSpec,
     Turn,
 )
+from benchlog.model import (
+    STEP_BEGINS as BEGINS,
+)
+from benchlog.model import (
+    STEP_OVER as OVER,
+)
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
@@ -50,6 +56,10 @@ _LOG_EVERY_S: Final = 60.0  # bench seconds between rows of what a setter measur
 _KEPT: Final = 4000  # values of the probe that are remembered; our rule
 _MISSES: Final = 3  # turns of one device that may fail in a row; our rule
 _MARGIN_S: Final = 10.0  # real seconds beyond its gates that a turn may take; our rule
+
+
+COMPLETE: Final = "sequence complete"
+"""How the runs of a sequence end that was gone through to its end."""
 
 
 class SafeStopError(BenchlogError):
@@ -91,7 +101,7 @@ class RackScript:
             next(self._script)
         except StopIteration:
             self._over = True
-            self._end("sequence complete")
+            self._end(COMPLETE)
         except SafeStopError as error:
             self.make_safe(str(error))
 
@@ -145,9 +155,14 @@ class RackScript:
     # --- the script -------------------------------------------------------------------
 
     def _whole(self) -> Iterator[None]:
-        loop_ns = self._clock.mono_ns()
+        steps = self._task.steps[self._task.first :]
+        # a loop that is gone on with began when this pass would have been due
+        past_s = steps[0].not_before_s if steps else 0.0
+        loop_ns = self._clock.mono_ns() - round(past_s * NS_PER_S)
+        if self._task.first and steps:
+            yield from self._restore(steps[0])
         before: PlannedStep | None = None
-        for planned in self._task.steps[self._task.first :]:
+        for planned in steps:
             if planned.pass_ == 0 and (before is None or before.pass_ is None):
                 loop_ns = self._clock.mono_ns()
             if planned.pass_ is not None:
@@ -158,10 +173,24 @@ class RackScript:
             yield from self._one(planned)
             before = planned
 
+    def _restore(self, planned: PlannedStep) -> Iterator[None]:
+        """Bring everything back to where it stood when the sequence was cut."""
+        self.where = planned
+        for name in self._task.setters_of(Drive.TEMPERATURE):
+            while (latest := self._keeper.setters[name].latest) is None:
+                yield
+            if latest.value is not None:
+                said = f"{name!r} measures {as_stated(latest.value, 4)} C by now"
+                self._keeper.note_all(f"gone on with: {said}", name)
+        if self._task.setters_of(Drive.SUPPLY):
+            yield from self._switch(planned.powered)
+        for drive, value in planned.state.items():
+            yield from self._set(drive, value, planned.step.ramp_per_min)
+
     def _one(self, planned: PlannedStep) -> Iterator[None]:
         """Take all devices through one step."""
         self.where, step = planned, planned.step
-        self._say(f"step {planned.index + 1} {planned.name!r} begins")
+        self._say(f"step {planned.index + 1} {planned.name!r} begins", BEGINS)
         if step.power is not None:
             yield from self._switch(step.power)
         for order in planned.orders:
@@ -178,7 +207,7 @@ class RackScript:
             yield from self._rest(step.wait_s)
         if step.gates and not (late and step.late == "skip"):
             yield from self._scan(planned, settled=settled)
-        self._say(f"step {planned.index + 1} {planned.name!r} is over")
+        self._say(f"step {planned.index + 1} {planned.name!r} is over", OVER)
 
     def _switch(self, on: bool) -> Iterator[None]:
         self.doing = f"switches power {'on' if on else 'off'}"
@@ -472,9 +501,12 @@ class RackScript:
     def _runs(self) -> list[LiveRun]:
         return self._keeper.book.runs.all()
 
-    def _say(self, text: str) -> None:
+    def _say(self, text: str, what: str = "") -> None:
+        """Write into every run where the sequence is."""
+        index = self.where.index if self.where else 0
+        raw = json.dumps({"step": index, "what": what}).encode() if what else b""
         for run in self._runs():
-            self._keeper.book.runs.note(run, EventKind.SEQUENCE, text)
+            self._keeper.book.runs.note(run, EventKind.SEQUENCE, text, "", raw)
 
     def _end(self, how: str) -> None:
         for run_id in list(self._keeper.book.runs.by_id):
