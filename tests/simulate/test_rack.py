@@ -110,7 +110,8 @@ def test_a_dip_is_where_it_was_put():
 
 @pytest.fixture
 def rack():
-    with SimulatedRack(rack_scenario(PART, 8, seed=3), HostClock(scale=100.0)) as served:
+    clock = HostClock(scale=100.0)
+    with SimulatedRack(rack_scenario(PART, 8, seed=3), clock) as served:
         yield served
 
 

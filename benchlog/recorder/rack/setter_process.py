@@ -43,6 +43,7 @@ class SetterChild:
         self._heard = host_deadline(job.dead_man_s)
         self._setter: Setter | None = None
         self._released = True  # nothing was ordered yet
+        self._ordered = False
         self._stale = 0  # orders up to this number were given before it let go
 
     def listen(self) -> None:
@@ -132,7 +133,7 @@ class SetterChild:
             match do:
                 case "set":
                     value = self._within(order.get("value"))
-                    self._released = False
+                    self._released, self._ordered = False, True
                     setter.set(value)
                     got = setter.read_back()
                     self._say(kind="done", number=number, ordered=value, read_back=got)
@@ -172,15 +173,12 @@ class SetterChild:
             told["read_back"] = setter.read_back()
         low, high = self.job.bounds
         margin = _MARGIN * (high - low)
-        measured = setter.quantity != "channel"
-        if measured and not self._released and sample.value > high + margin:
-            self._beyond(sample.value, setter.unit)
-        if measured and not self._released and sample.value < low - margin:
-            self._beyond(sample.value, setter.unit)
+        # what is off has no voltage: only temperature can be too low
+        too_low = setter.quantity == "temperature" and sample.value < low - margin
+        too_high = setter.quantity != "channel" and sample.value > high + margin
+        if self._ordered and not self._released and (too_low or too_high):
+            self._let_go(f"{as_stated(sample.value, 5)} {setter.unit}, far outside")
         self._say(**told, released=self._released)
-
-    def _beyond(self, value: float, unit: str) -> None:
-        self._let_go(f"{as_stated(value, 5)} {unit}, far outside the bounds")
 
     def _let_go(self, why: str, *, tell: bool = True) -> None:
         """Release it, if it was not; tried a few times, with a new connection."""
