@@ -4,6 +4,7 @@ The Modbus application protocol V1.1b3 and its messaging on TCP V1.0b, functions
 and 16, from memory; held against an independent client in the tests.
 """
 
+import contextlib
 import socket
 import struct
 from typing import Final, Protocol
@@ -46,7 +47,8 @@ class ModbusServer(Server):
 
     def serve(self, client: socket.socket) -> None:
         """See Server."""
-        with client.makefile("rb") as stream:
+        # a file whose socket was closed meanwhile tells so with a ValueError
+        with contextlib.suppress(ValueError), client.makefile("rb") as stream:
             while len(header := stream.read(_HEADER.size)) == _HEADER.size:
                 transaction, protocol, length, unit = _HEADER.unpack(header)
                 if protocol != 0 or not 2 <= length <= _LONGEST:
