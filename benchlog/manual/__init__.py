@@ -41,6 +41,10 @@ TOPICS: Final = {
         "Trim codes, response to warmth and supply, chips of a lot.",
         ("trim", "response", "chips"),
     ),
+    "rack": Topic(
+        "A rack of devices: chamber, supply, scanner, sequences.",
+        ("sequences", "qualify"),
+    ),
     "overnight": Topic("Runs of a night or a month, alarms, a service.", ("soak",)),
     "metrics": Topic("Figures for a monitoring system: OpenMetrics, alerts."),
     "drift": Topic(
