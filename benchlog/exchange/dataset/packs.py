@@ -11,7 +11,7 @@ finds the readings of each run he is told of. SOURCE is the UUID of the database
 """
 
 import re
-from collections.abc import Iterable, Iterator, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -164,6 +164,27 @@ def remove_pack(folder: Path, pack: Pack) -> None:
     """Remove a pack, the runs first, and folders that are empty then."""
     for table in (RUNS, READINGS):
         remove_file(pack.path(folder, table))
+
+
+def drop_runs(
+    folder: Path,
+    pack: Pack,
+    leaves: Callable[[Mapping[str, Any]], bool],
+    names: PackNames,
+) -> bool:
+    """Write a pack anew without the runs that leave; return whether there were any."""
+    table = read_runs_of(folder, pack)
+    stays = [not leaves(row) for row in table.to_pylist()]
+    if all(stays):
+        return False
+    if any(stays):
+        kept = table.filter(arrow().array(stays))
+        fresh = Pack(pack.place, pack.source, names.next())
+        keys = {(row["source"], row["run_uid"]) for row in kept.to_pylist()}
+        readings = readings_of_pack(folder, pack, keys, fresh.name)
+        write_pack(folder, fresh, in_pack(kept, fresh.name), readings)
+    remove_pack(folder, pack)
+    return True
 
 
 def remove_file(path: Path) -> None:
