@@ -20,6 +20,7 @@ from urllib.parse import quote, unquote
 
 from benchlog.errors import BenchlogError, DataError
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.own_folder import LOCK, refuse_strange
 from benchlog.exchange.dataset.rows import readings_schema, runs_schema
 from benchlog.store.snapshot import UNREADABLE
 from benchlog.store.whole_files import finished
@@ -33,7 +34,6 @@ _NAME: Final = re.compile(r"(?P<source>[0-9a-f-]{12,36}|all)\.(?P<name>[0-9a-f]{
 _FOLDERS: Final = re.compile(r"part=(?P<part>[^/]+)/month=(?P<month>[^/]+)/")
 _ROW_GROUP: Final = 131_072
 """Rows; our rule: small runs come together, and what is in memory stays small."""
-_LOCK: Final = ".lock"
 _LOCK_WAIT_S: Final = 60.0
 RUN_KEY: Final = ("source", "run_uid")
 """Columns that tell a row of the runs in a pack."""
@@ -89,12 +89,14 @@ class PackNames:
 def only_writer(folder: Path) -> Iterator[None]:
     """Hold a dataset against other exports; readers are never held up.
 
-    Raises BenchlogError when another export does not end within a minute.
+    Raises BenchlogError when another export does not end within a minute, DataError
+    when something in the folder leads out of it.
     """
     import filelock  # noqa: PLC0415 - seldom needed
 
     folder.mkdir(parents=True, exist_ok=True)
-    lock = filelock.FileLock(folder / _LOCK, timeout=_LOCK_WAIT_S)
+    refuse_strange(folder)
+    lock = filelock.FileLock(folder / LOCK, timeout=_LOCK_WAIT_S)
     try:
         lock.acquire()
     except TimeoutError:

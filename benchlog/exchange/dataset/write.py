@@ -21,6 +21,7 @@ from benchlog.errors import DataError, UnreadableRunError
 from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
+from benchlog.exchange.dataset.own_folder import QUERIES
 from benchlog.exchange.dataset.packs import (
     LOTS,
     READINGS,
@@ -55,9 +56,9 @@ from benchlog.store.reader import Reader
 from benchlog.store.snapshot import UNREADABLE
 from benchlog.store.snapshot_types import parsed
 from benchlog.store.snapshot_types import table as table_of
+from benchlog.store.whole_files import finished
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
-QUERIES: Final = "queries.sql"
 FORM: Final = 2
 """Of what a row of a run holds: another one writes all rows anew."""
 _STATE: Final = b"benchlog.state"
@@ -273,7 +274,8 @@ class _Export:
         queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
         path = self._folder / QUERIES
         if not path.exists() or path.read_text(encoding="utf-8") != queries:
-            path.write_text(queries, encoding="utf-8")
+            with finished(path, overwrite=True) as part:
+                part.write_text(queries, encoding="utf-8")
 
     @property
     def _lots_path(self) -> Path:
