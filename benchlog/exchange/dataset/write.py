@@ -23,6 +23,7 @@ from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
+from benchlog.exchange.dataset.own_folder import QUERIES
 from benchlog.exchange.dataset.packs import (
     LOTS,
     SHARED,
@@ -58,7 +59,6 @@ from benchlog.store.snapshot_types import parsed
 from benchlog.store.snapshot_types import table as table_of
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
-QUERIES: Final = "queries.sql"
 FORM: Final = 2
 """Of what a row of a run holds: another one writes all rows anew."""
 _STATE: Final = b"benchlog.state"
