@@ -1,0 +1,136 @@
+"""Carrying out `forward`: one errand each, told as lines or as a document."""
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from benchlog import __version__
+from benchlog.cli.database import database, reading_as, tell_left_out
+from benchlog.cli.printing import counted, print_json, say, table
+from benchlog.errors import UsageError
+from benchlog.forwarding.address import Address, address_of
+from benchlog.forwarding.forwarding import (
+    Follower,
+    KindStatus,
+    Open,
+    Report,
+    Way,
+    send_once,
+)
+from benchlog.forwarding.postgres.way import PostgresWay, status_of
+from benchlog.forwarding.postgres.way import create as create_schema
+from benchlog.store.tail.tail_reader import TailReader
+from benchlog.units import format_duration
+
+_SOFTWARE = f"benchlog {__version__}"
+
+
+def address(text: str) -> Address:
+    """Return where to send to. Raises UsageError."""
+    found = address_of(text)
+    if not found.is_postgres:
+        raise UsageError(
+            "only PostgreSQL takes rows as they come; for files write "
+            "`benchlog export --dataset`"
+        )
+    return found
+
+
+def create(to: Address, as_json: bool) -> None:
+    """Make the schema over there or bring it up to date."""
+    refused = create_schema(to, _SOFTWARE)
+    for sentence in refused:
+        say(sentence)
+    if as_json:
+        print_json({"to": to.shown, "created": True, "refused": refused})
+    else:
+        say(f"{to.shown} is ready: tables, views and roles are as this version needs")
+
+
+def status(to: Address, db: Path | None, as_json: bool) -> None:
+    """Tell what waits, and since when."""
+    with reading_as(TailReader, db) as reader:
+        report = _report(to, reader)
+        report.kinds = status_of(to, reader)
+    _tell(report, as_json, sent=False)
+
+
+def once(to: Address, db: Path | None, *, readings: bool, as_json: bool) -> None:
+    """Send what is committed by now."""
+    with reading_as(TailReader, db) as reader:
+        report = _report(to, reader)
+        send_once(reader, report, _opening(to, readings))
+    _tell(report, as_json, sent=True)
+
+
+def follow(to: Address, db: Path | None, *, readings: bool, as_json: bool) -> None:
+    """Send what is committed as it comes, until somebody ends it."""
+    path = database(db)
+    report = Report(to=to.shown, source="")
+    say(f"following {path} to {to.shown}; Ctrl-C ends it")
+    with _until_ended() as ended:
+        follower = Follower(path, report, _opening(to, readings), say)
+        follower.run(lambda: not ended)
+    _tell(report, as_json, sent=True)
+
+
+def _opening(to: Address, readings: bool) -> Open:
+    def open_way(reader: TailReader) -> Way:
+        return PostgresWay(to, reader, software=_SOFTWARE, readings=readings)
+
+    return open_way
+
+
+def _report(to: Address, reader: TailReader) -> Report:
+    return Report(to=to.shown, source=reader.database_uid())
+
+
+@contextmanager
+def _until_ended() -> Iterator[list[int]]:
+    """Give a list that is empty until a signal asks for the end."""
+    ended: list[int] = []
+    names = (signal.SIGINT, signal.SIGTERM)
+    before = [
+        signal.signal(one, lambda number, _: ended.append(number)) for one in names
+    ]
+    try:
+        yield ended
+    finally:
+        for one, handler in zip(names, before, strict=True):
+            signal.signal(one, handler)
+
+
+def _tell(report: Report, as_json: bool, *, sent: bool) -> None:
+    if as_json:
+        print_json(_document(report))
+        return
+    if sent:
+        say(f"{report.to}: {counted(report.total, 'row')} sent")
+    rows = [_row(name, report, one) for name, one in report.kinds.items()]
+    print(table(("kind", "sent", "waiting", "lag"), rows, "lrrr"))  # noqa: T201
+
+
+def _row(name: str, report: Report, one: KindStatus) -> tuple[str, ...]:
+    lag = format_duration(one.lag_s) if one.waiting else "-"
+    return name, f"{report.sent.get(name, 0):,}", f"{one.waiting:,}", lag
+
+
+def _document(report: Report) -> dict[str, Any]:
+    return {
+        "to": report.to,
+        "source": report.source or None,
+        "sent": report.total,
+        "lag_s": report.lag_s,
+        "waiting": sum(one.waiting for one in report.kinds.values()),
+        "kinds": {
+            name: {
+                "sent": report.sent.get(name, 0),
+                "waiting": one.waiting,
+                "lag_s": one.lag_s,
+            }
+            for name, one in report.kinds.items()
+        },
+        "left_out": report.left_out,
+    }

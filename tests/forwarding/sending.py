@@ -1,0 +1,59 @@
+"""The command line as a process of its own, towards a central database."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from benchlog.forwarding.postgres.tables import BULK, SMALL
+
+PROGRAM = [sys.executable, "-m", "benchlog.cli"]
+OF_RUNS = ("segments", "events", "verdicts", "amendments")
+"""Kinds whose rows are all of runs, each counted once over there."""
+
+
+def forward(to: str, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*PROGRAM, "forward", "--to", to, *words],
+        env={**os.environ, **more},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+def done(to: str, *words: str, **more: str) -> dict[str, Any]:
+    """Carry out an errand that must succeed; its document."""
+    found = forward(to, *words, "--json", **more)
+    assert found.returncode == 0, found.stderr
+    return json.loads(found.stdout)
+
+
+def sent(to: str, db: Path, *words: str) -> dict[str, Any]:
+    return done(to, "--db", str(db), *words)
+
+
+def told_here(connection: Any, kind: str) -> list[tuple]:
+    """Return what a bench's database has of a kind, without the numbers of its own."""
+    columns = [name for name in _columns(kind) if name != "segment"]
+    names = ", ".join(f't."{name}"' for name in columns)
+    sql = f"select r.uid, {names} from {kind} t join runs r on r.id = t.run_id"
+    return sorted(connection.execute(sql).fetchall(), key=repr)
+
+
+def told_there(session: Any, kind: str) -> list[tuple]:
+    """Return the same of the central database."""
+    columns = [name for name in _columns(kind) if name != "segment"]
+    names = ", ".join(f'"{name}"' for name in columns)
+    rows = session.execute(f"select run_uid::text, {names} from benchlog.{kind}")
+    return sorted(rows.fetchall(), key=repr)
+
+
+def _columns(kind: str) -> list[str]:
+    table = {**SMALL, **BULK}[kind]
+    own = ("run_uid", "digest", "source", "row", "seq", "n", "month", "figures")
+    return [name for name in table.columns if name not in own]
