@@ -26,7 +26,7 @@ class KindStatus:
 
 
 @dataclass(slots=True, kw_only=True)
-class Report:
+class ForwardReport:
     """What was sent to a place, and what waits."""
 
     to: str
@@ -49,7 +49,7 @@ class Report:
 class Way(Protocol):
     """A way to one place, open: what a follower needs of it."""
 
-    def send(self, report: Report) -> None:
+    def send(self, report: ForwardReport) -> None:
         """Send all that is committed by now. Raises BenchlogError."""
 
     def status(self) -> dict[str, KindStatus]:
@@ -63,7 +63,7 @@ Open = Callable[[TailReader], Way]
 """Opens a way for a database. Raises BenchlogError."""
 
 
-def send_once(reader: TailReader, report: Report, open_way: Open) -> None:
+def send_once(reader: TailReader, report: ForwardReport, open_way: Open) -> None:
     """Send what is committed by now. Raises BenchlogError."""
     way = open_way(reader)
     try:
@@ -74,7 +74,7 @@ def send_once(reader: TailReader, report: Report, open_way: Open) -> None:
         report.left_out.update(reader.left_out)
 
 
-class Follower:
+class ForwardLoop:
     """Sends on what is committed, for as long as it is asked to go on.
 
     What goes wrong is told once, and tried again; nothing is lost meanwhile, as the
@@ -82,7 +82,11 @@ class Follower:
     """
 
     def __init__(
-        self, path: Path, report: Report, open_way: Open, say: Callable[[str], None]
+        self,
+        path: Path,
+        report: ForwardReport,
+        open_way: Open,
+        say: Callable[[str], None],
     ) -> None:
         self._path, self._report, self._open_way = path, report, open_way
         self._say = say

@@ -9,9 +9,10 @@ import shutil
 import socket
 import subprocess
 import tempfile
-import time
 from contextlib import suppress
 from pathlib import Path
+
+from benchlog.clock import host_deadline, host_sleep
 
 PASSWORD = "not-in-any-log-7391"
 _OTHERS = ("postgres", "nobody")
@@ -60,6 +61,7 @@ class CentralServer:
     def _run(self, program: str, *rest: object) -> None:
         done = subprocess.run(
             [str(self._programs / program), *map(str, rest)],
+            check=False,
             capture_output=True,
             cwd="/",
             **self._as_other(),
@@ -90,12 +92,12 @@ class CentralServer:
                 cwd="/",
                 **self._as_other(),
             )
-        until = time.monotonic() + 60
-        while time.monotonic() < until:
+        limit = host_deadline(60)
+        while not limit.passed:
             with suppress(Exception), self.connect("postgres"):
                 return
             assert self._process.poll() is None, self.log
-            time.sleep(0.05)
+            host_sleep(0.05)
         raise AssertionError(self.log)
 
     def stop(self, *, at_once: bool = True) -> None:

@@ -7,6 +7,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from click.testing import CliRunner
+
+from benchlog.cli import root
 from benchlog.forwarding.postgres.tables import BULK, SMALL
 
 PROGRAM = [sys.executable, "-m", "benchlog.cli"]
@@ -26,10 +29,10 @@ def forward(to: str, *words: str, **more: str) -> subprocess.CompletedProcess[st
     )
 
 
-def done(to: str, *words: str, **more: str) -> dict[str, Any]:
-    """Carry out an errand that must succeed; its document."""
-    found = forward(to, *words, "--json", **more)
-    assert found.returncode == 0, found.stderr
+def done(to: str, *words: str) -> dict[str, Any]:
+    """Carry out an errand that must succeed, in this process; its document."""
+    found = CliRunner().invoke(root, ["forward", "--to", to, *words, "--json"])
+    assert found.exit_code == 0, found.output
     return json.loads(found.stdout)
 
 

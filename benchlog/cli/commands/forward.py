@@ -33,15 +33,7 @@ EXAMPLES = (
     is_flag=True,
     help="Make the tables, views and roles there, or bring them up to date.",
 )
-def command(
-    to: str,
-    readings: bool,
-    follow: bool,
-    status: bool,
-    create: bool,
-    db: Path | None,
-    as_json: bool,
-) -> None:
+def command(to: str, db: Path | None, as_json: bool, **wish: bool) -> None:
     """Send what is committed in this database on to a central one.
 
     Runs, devices, lots, verdicts, corrections, events and reference checks go over,
@@ -49,16 +41,16 @@ def command(
     truth. Credentials come from PGUSER and PGPASSWORD, from ~/.pgpass or from a service
     file, never from the address.
     """
-    if follow + status + create > 1:
+    if wish["follow"] + wish["status"] + wish["create"] > 1:
         raise UsageError("--follow, --status and --create are three different errands")
     from benchlog.cli.tasks import forwarding
 
-    address = forwarding.address(to)
-    if create:
+    address, readings = forwarding.address(to), wish["readings"]
+    if wish["create"]:
         forwarding.create(address, as_json)
-    elif status:
+    elif wish["status"]:
         forwarding.status(address, db, as_json)
-    elif follow:
+    elif wish["follow"]:
         forwarding.follow(address, db, readings=readings, as_json=as_json)
     else:
         forwarding.once(address, db, readings=readings, as_json=as_json)

@@ -7,15 +7,15 @@ from pathlib import Path
 from typing import Any
 
 from benchlog import __version__
-from benchlog.cli.database import database, reading_as, tell_left_out
+from benchlog.cli.database import database, reading_as
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.errors import UsageError
 from benchlog.forwarding.address import Address, address_of
 from benchlog.forwarding.forwarding import (
-    Follower,
+    ForwardLoop,
+    ForwardReport,
     KindStatus,
     Open,
-    Report,
     Way,
     send_once,
 )
@@ -68,10 +68,10 @@ def once(to: Address, db: Path | None, *, readings: bool, as_json: bool) -> None
 def follow(to: Address, db: Path | None, *, readings: bool, as_json: bool) -> None:
     """Send what is committed as it comes, until somebody ends it."""
     path = database(db)
-    report = Report(to=to.shown, source="")
+    report = ForwardReport(to=to.shown, source="")
     say(f"following {path} to {to.shown}; Ctrl-C ends it")
     with _until_ended() as ended:
-        follower = Follower(path, report, _opening(to, readings), say)
+        follower = ForwardLoop(path, report, _opening(to, readings), say)
         follower.run(lambda: not ended)
     _tell(report, as_json, sent=True)
 
@@ -83,8 +83,8 @@ def _opening(to: Address, readings: bool) -> Open:
     return open_way
 
 
-def _report(to: Address, reader: TailReader) -> Report:
-    return Report(to=to.shown, source=reader.database_uid())
+def _report(to: Address, reader: TailReader) -> ForwardReport:
+    return ForwardReport(to=to.shown, source=reader.database_uid())
 
 
 @contextmanager
@@ -102,7 +102,7 @@ def _until_ended() -> Iterator[list[int]]:
             signal.signal(one, handler)
 
 
-def _tell(report: Report, as_json: bool, *, sent: bool) -> None:
+def _tell(report: ForwardReport, as_json: bool, *, sent: bool) -> None:
     if as_json:
         print_json(_document(report))
         return
@@ -112,12 +112,12 @@ def _tell(report: Report, as_json: bool, *, sent: bool) -> None:
     print(table(("kind", "sent", "waiting", "lag"), rows, "lrrr"))  # noqa: T201
 
 
-def _row(name: str, report: Report, one: KindStatus) -> tuple[str, ...]:
+def _row(name: str, report: ForwardReport, one: KindStatus) -> tuple[str, ...]:
     lag = format_duration(one.lag_s) if one.waiting else "-"
     return name, f"{report.sent.get(name, 0):,}", f"{one.waiting:,}", lag
 
 
-def _document(report: Report) -> dict[str, Any]:
+def _document(report: ForwardReport) -> dict[str, Any]:
     return {
         "to": report.to,
         "source": report.source or None,

@@ -24,7 +24,7 @@ from benchlog.forwarding.postgres.tables import (
     RUNS,
     SMALL,
     TAILED,
-    Table,
+    CentralTable,
 )
 from benchlog.store.tail.tail_reader import Row, TailReader
 
@@ -139,7 +139,9 @@ class Sender:
         names = [table.name for table in kinds]
         self._session.execute(_ALL_SENT, (self._source, names))
 
-    def _send_tail(self, table: Table, sent: Counts, progress: Told | None) -> None:
+    def _send_tail(
+        self, table: CentralTable, sent: Counts, progress: Told | None
+    ) -> None:
         limit = _BATCH if table.name in BULK else _SMALL_BATCH
         while True:
             mark = self._marks[table.name]
@@ -153,7 +155,7 @@ class Sender:
             if len(rows) < limit:
                 return
 
-    def _send_batch(self, table: Table, rows: list[Row], mark: int) -> bool:
+    def _send_batch(self, table: CentralTable, rows: list[Row], mark: int) -> bool:
         """Send a batch in one transaction; False where somebody else was first."""
         runs = {row[1] for row in rows if row[1] is not None}
         new_runs = runs - self._there
@@ -178,7 +180,7 @@ class Sender:
         self._touched |= runs - self._fresh
         return True
 
-    def _keep_months(self, table: Table, runs: Iterable[int]) -> None:
+    def _keep_months(self, table: CentralTable, runs: Iterable[int]) -> None:
         """Have partitions over there for the months of these runs."""
         if not table.by_month:
             return
@@ -193,7 +195,7 @@ class Sender:
             self._stage(RUNS, rows)
             self._session.execute(_UPSERT_RUNS)
 
-    def _bring(self, table: Table, rows: list[Row]) -> None:
+    def _bring(self, table: CentralTable, rows: list[Row]) -> None:
         """Bring rows that are not there; one that is there must be the same."""
         if not rows:
             return
@@ -208,11 +210,11 @@ class Sender:
                     "Look at both; nothing of this batch was sent"
                 )
 
-    def _stage(self, table: Table, rows: list[Row]) -> None:
+    def _stage(self, table: CentralTable, rows: list[Row]) -> None:
         name = f"staged_{table.name}"
         if table.name not in self._staged:
             self._session.execute(
-                f"create temp table if not exists {name} on commit delete rows as"
+                f"create temp table if not exists {name} on commit delete rows as"  # noqa: S608 - our own names
                 f" select {_list(table.sent)} from {table.name} with no data"
             )
             self._staged.add(table.name)
@@ -253,17 +255,17 @@ def _list(names: Iterable[str]) -> str:
     return ", ".join(f'"{name}"' for name in names)
 
 
-def _insert(table: Table) -> str:
+def _insert(table: CentralTable) -> str:
     names = _list(table.sent)
     order = ' order by "row"' if "row" in table.columns else ""
     distinct = " distinct" if table is DEVICES else ""
     return (
-        f"insert into {table.name} ({names}) select{distinct} {names}"  # noqa: S608
+        f"insert into {table.name} ({names}) select{distinct} {names}"
         f" from staged_{table.name}{order} on conflict do nothing"
     )
 
 
-def _differing(table: Table) -> str:
+def _differing(table: CentralTable) -> str:
     """Return the query for a staged row that is another one there."""
     rest = [name for name in table.sent if name not in table.key]
     key = " and ".join(f't."{name}" = s."{name}"' for name in table.key)
@@ -276,7 +278,7 @@ def _differing(table: Table) -> str:
     )
 
 
-def _upsert(table: Table) -> str:
+def _upsert(table: CentralTable) -> str:
     names, key = _list(table.sent), _list(table.key)
     rest = [name for name in table.sent if name not in table.key]
     given = ", ".join(f'excluded."{name}"' for name in rest)

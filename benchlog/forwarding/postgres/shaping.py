@@ -4,12 +4,11 @@ from collections import OrderedDict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Any, Final
+from typing import Final
 from uuid import UUID
 
 from benchlog.forwarding.postgres import values
 from benchlog.forwarding.postgres.tables import (
-    AMENDMENTS,
     BULK,
     CHECKS,
     DEVICES,
@@ -17,7 +16,7 @@ from benchlog.forwarding.postgres.tables import (
     QUARANTINE,
     SEGMENTS,
     VERDICTS,
-    Table,
+    CentralTable,
 )
 from benchlog.store.identity import uid_of
 from benchlog.store.tail.tail_reader import Row, TailReader
@@ -32,7 +31,7 @@ _CONTENT: Final = slice(2, None)
 
 
 @dataclass(frozen=True, slots=True)
-class Named:
+class RunName:
     """A run as others know it, and the month in which it began."""
 
     uid: UUID
@@ -44,10 +43,10 @@ class Shaping:
 
     def __init__(self, reader: TailReader, source: UUID) -> None:
         self._reader, self._source = reader, source
-        self._named: OrderedDict[int, Named | None] = OrderedDict()
+        self._named: OrderedDict[int, RunName | None] = OrderedDict()
         self._next: OrderedDict[tuple[str, int], int] = OrderedDict()
 
-    def named(self, runs: Iterable[int]) -> dict[int, Named]:
+    def named(self, runs: Iterable[int]) -> dict[int, RunName]:
         """Return those of these runs that have a UUID; the others are noted."""
         wanted = set(runs)
         unknown = wanted - self._named.keys()
@@ -60,14 +59,14 @@ class Shaping:
             self._named.popitem(last=False)
         return result
 
-    def _name(self, run: int, uid: str, started_utc_ns: int) -> Named | None:
+    def _name(self, run: int, uid: str, started_utc_ns: int) -> RunName | None:
         known = uid_of(uid)
         if known is None:
             self._reader.left_out[f"run {run}"] = "it has no UUID"
             return None
-        return Named(UUID(known), month_of(started_utc_ns))
+        return RunName(UUID(known), month_of(started_utc_ns))
 
-    def shaped(self, table: Table, rows: list[Row]) -> list[Row]:
+    def shaped(self, table: CentralTable, rows: list[Row]) -> list[Row]:
         """Return rows in the order of `table.sent`; those of runs without UUID not."""
         if table is DEVICES:
             return self._devices(rows)
@@ -95,19 +94,19 @@ class Shaping:
             found.append((values.text(device), values.text(part), _lot(lot)))
         return found
 
-    def _of_source(self, row: Row, named: dict[int, Named]) -> Row:
+    def _of_source(self, row: Row, named: dict[int, RunName]) -> Row:
         number, run, *rest = row
         uid = named[run].uid if run in named else None
         return (self._source, number, uid, *map(values.plain, rest))
 
-    def _check(self, row: Row, named: dict[int, Named]) -> Row:
+    def _check(self, row: Row, named: dict[int, RunName]) -> Row:
         number, run, *rest = row
         uid = named[run].uid if run in named else None
         key = values.digest((uid, *rest))
         return (key, self._source, number, uid, *map(values.plain, rest))
 
     def _said(
-        self, table: Table, rows: list[Row], named: dict[int, Named]
+        self, table: CentralTable, rows: list[Row], named: dict[int, RunName]
     ) -> Iterator[Row]:
         segments = self._segments(row[1] for row in rows) if table is EVENTS else {}
         for row in rows:
@@ -124,7 +123,7 @@ class Shaping:
             yield (first[0], values.digest(content), *first[2:], *shaped)
 
     def _bulk(
-        self, table: Table, rows: list[Row], named: dict[int, Named]
+        self, table: CentralTable, rows: list[Row], named: dict[int, RunName]
     ) -> Iterator[Row]:
         segments = self._segments({row[1] for row in rows})
         texts = [

@@ -19,7 +19,7 @@ _TYPES: Final = {int: _WHOLE, float: _REAL, str: _TEXT, bytes: "bytea"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class CentralTable:
     """A table over there: its columns with their types, and its key."""
 
     name: str
@@ -37,7 +37,7 @@ class Table:
         return tuple(name for name in self.columns if name != "seq")
 
 
-def _of_run(name: str, columns: Mapping[str, str]) -> Table:
+def _of_run(name: str, columns: Mapping[str, str]) -> CentralTable:
     """Return a table of what is said of runs, keyed by its content."""
     first = {
         "run_uid": "uuid not null",
@@ -47,10 +47,10 @@ def _of_run(name: str, columns: Mapping[str, str]) -> Table:
     }
     last = {"seq": "bigint generated always as identity"}
     columns = {**first, **columns, **last}
-    return Table(name=name, columns=columns, key=("run_uid", "digest"))
+    return CentralTable(name=name, columns=columns, key=("run_uid", "digest"))
 
 
-RUNS: Final = Table(
+RUNS: Final = CentralTable(
     name="runs",
     columns={
         "run_uid": "uuid not null",
@@ -81,7 +81,7 @@ RUNS: Final = Table(
     },
     key=("run_uid",),
 )
-PARTS: Final = Table(
+PARTS: Final = CentralTable(
     name="parts",
     columns={
         "source": "uuid not null",
@@ -93,7 +93,7 @@ PARTS: Final = Table(
     },
     key=("source", "part"),
 )
-LOTS: Final = Table(
+LOTS: Final = CentralTable(
     name="lots",
     columns={
         "source": "uuid not null",
@@ -107,7 +107,7 @@ LOTS: Final = Table(
     },
     key=("source", "part", "lot"),
 )
-DEVICES: Final = Table(
+DEVICES: Final = CentralTable(
     name="devices",
     columns={
         "device": f"{_TEXT} not null",
@@ -117,7 +117,7 @@ DEVICES: Final = Table(
     key=("part", "lot", "device"),
 )
 """A device without a lot has the empty text there."""
-SEGMENTS: Final = Table(
+SEGMENTS: Final = CentralTable(
     name="segments",
     columns={
         "run_uid": "uuid not null",
@@ -165,7 +165,7 @@ AMENDMENTS: Final = _of_run(
         "operator": f"{_TEXT} not null",
     },
 )
-QUARANTINE: Final = Table(
+QUARANTINE: Final = CentralTable(
     name="quarantine",
     columns={
         "source": "uuid not null",
@@ -179,7 +179,7 @@ QUARANTINE: Final = Table(
     },
     key=("source", "row"),
 )
-CHECKS: Final = Table(
+CHECKS: Final = CentralTable(
     name="reference_checks",
     columns={
         "digest": "uuid not null",
@@ -201,7 +201,7 @@ CHECKS: Final = Table(
 )
 
 
-def _bulk() -> dict[str, Table]:
+def _bulk() -> dict[str, CentralTable]:
     found = {}
     for logged in LOGGED:
         if logged.name == EVENTS.name:
@@ -215,7 +215,7 @@ def _bulk() -> dict[str, Table]:
         for name in logged.noun_columns:
             null = "" if name in logged.may_be_null else " not null"
             columns[name] = _TYPES[logged.kinds[name]] + null
-        found[logged.name] = Table(
+        found[logged.name] = CentralTable(
             name=logged.name,
             columns=columns,
             key=("run_uid", "n", "month"),
@@ -239,7 +239,7 @@ TAILED: Final = {**SMALL, **{READINGS.name: BULK[READINGS.name]}, **BULK}
 """All that is sent row behind row."""
 TABLES: Final = {**TAILED, PARTS.name: PARTS, LOTS.name: LOTS}
 
-SOURCES: Final = Table(
+SOURCES: Final = CentralTable(
     name="sources",
     columns={
         "source": "uuid not null",
@@ -250,7 +250,7 @@ SOURCES: Final = Table(
     },
     key=("source",),
 )
-WATERMARKS: Final = Table(
+WATERMARKS: Final = CentralTable(
     name="watermarks",
     columns={
         "source": "uuid not null",
@@ -261,7 +261,7 @@ WATERMARKS: Final = Table(
     },
     key=("source", "kind"),
 )
-STEPS: Final = Table(
+STEPS: Final = CentralTable(
     name="schema_steps",
     columns={
         "step": f"{_WHOLE} not null",

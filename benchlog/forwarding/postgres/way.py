@@ -6,7 +6,7 @@ from typing import Any, Final
 from uuid import UUID
 
 from benchlog.forwarding.address import Address
-from benchlog.forwarding.forwarding import KindStatus, Report
+from benchlog.forwarding.forwarding import ForwardReport, KindStatus
 from benchlog.forwarding.postgres import schema
 from benchlog.forwarding.postgres.sender import Sender
 from benchlog.forwarding.postgres.server import connected, driver, translated
@@ -48,7 +48,7 @@ class PostgresWay:
         except driver().Error as error:
             raise translated(error, self._address) from error
 
-    def send(self, report: Report) -> None:
+    def send(self, report: ForwardReport) -> None:
         """Send all that is committed by now. Raises ForwardError."""
         try:
             self._sender.round(

@@ -6,38 +6,31 @@ what is committed later lies behind it, whatever the clock tells.
 
 from typing import Final
 
-from benchlog.store.logged_tables import LOGGED, LoggedTable
+from benchlog.store.logged_tables import LOGGED
 from benchlog.store.schema.quarantine_table import SNAPSHOT
 
-_PAGE: Final = " where {0}.id > ? order by {0}.id limit ?"
-
-
-def _logged(table: LoggedTable) -> str:
-    columns = ", ".join(table.columns[1:])
-    return (
-        f"select id, run_id, {columns} from {table.name} t"  # noqa: S608 - ours
-        f"{_PAGE.format('t')}"
-    )
-
-
+_SELECTED: Final = {
+    "devices": "null, t.device, t.part_id, l.lot from devices t"
+    " left join lots l on l.id = t.lot_id",
+    "runs": "t.id from runs t",
+    "segments": "t.run_id, t.began_utc_ns, t.began_mono_ns, t.boot_id from segments t",
+    "verdicts": "t.run_id, t.at_utc_ns, t.word, t.offset_ppm, t.u_ppm, t.limit_ppm,"
+    " t.conformance, t.rule, t.figures from verdicts t",
+    "amendments": "t.run_id, t.at_utc_ns, t.kind, t.old, t.new, t.reason, t.operator"
+    " from amendments t",
+    "quarantine": "case t.record when 'run' then t.number end, t.record, t.number,"
+    " t.done, t.reason, t.at_utc_ns from quarantine t",
+    "reference_checks": "t.run_id, i.maker, i.model, i.serial, i.firmware, i.text,"
+    " t.offset_ppm, t.u_ppm, t.method, t.at_utc_ns, t.valid_until_utc_ns"
+    " from reference_checks t join instruments i on i.id = t.instrument_id",
+    **{
+        table.name: f"t.run_id, {', '.join(table.columns[1:])} from {table.name} t"
+        for table in LOGGED
+    },
+}
 TAILS: Final = {
-    "devices": "select t.id, null, t.device, t.part_id, l.lot from devices t"
-    " left join lots l on l.id = t.lot_id" + _PAGE.format("t"),
-    "runs": "select t.id, t.id from runs t" + _PAGE.format("t"),
-    "segments": "select t.id, t.run_id, t.began_utc_ns, t.began_mono_ns, t.boot_id"
-    " from segments t" + _PAGE.format("t"),
-    "verdicts": "select t.id, t.run_id, t.at_utc_ns, t.word, t.offset_ppm, t.u_ppm,"
-    " t.limit_ppm, t.conformance, t.rule, t.figures from verdicts t"
-    + _PAGE.format("t"),
-    "amendments": "select t.id, t.run_id, t.at_utc_ns, t.kind, t.old, t.new, t.reason,"
-    " t.operator from amendments t" + _PAGE.format("t"),
-    "quarantine": "select t.id, case t.record when 'run' then t.number end, t.record,"
-    " t.number, t.done, t.reason, t.at_utc_ns from quarantine t" + _PAGE.format("t"),
-    "reference_checks": "select t.id, t.run_id, i.maker, i.model, i.serial, i.firmware,"
-    " i.text, t.offset_ppm, t.u_ppm, t.method, t.at_utc_ns, t.valid_until_utc_ns"
-    " from reference_checks t join instruments i on i.id = t.instrument_id"
-    + _PAGE.format("t"),
-    **{table.name: _logged(table) for table in LOGGED},
+    kind: f"select t.id, {selected} where t.id > ? order by t.id limit ?"
+    for kind, selected in _SELECTED.items()
 }
 """By kind: rows behind an id, at most so many."""
 
