@@ -4,8 +4,10 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from click.testing import CliRunner
 
@@ -31,7 +33,9 @@ def forward(to: str, *words: str, **more: str) -> subprocess.CompletedProcess[st
 
 def done(to: str, *words: str) -> dict[str, Any]:
     """Carry out an errand that must succeed, in this process; its document."""
-    found = CliRunner().invoke(root, ["forward", "--to", to, *words, "--json"])
+    words = ("forward", "--to", to, *words, "--json")
+    with patch("benchlog.cli.tasks.forwarding.step_back"):  # the tests go on after it
+        found = CliRunner().invoke(root, words)
     assert found.exit_code == 0, found.output
     return json.loads(found.stdout)
 
@@ -60,3 +64,24 @@ def _columns(kind: str) -> list[str]:
     table = {**SMALL, **BULK}[kind]
     own = ("run_uid", "digest", "source", "row", "seq", "n", "month", "figures")
     return [name for name in table.columns if name not in own]
+
+
+def readings_here(connection: Any) -> Iterator[tuple]:
+    """Yield all readings of a bench in the order of runs and of their numbers."""
+    names = ", ".join(f"t.{name}" for name in READING)
+    sql = f"select r.uid, {names} from readings t join runs r on r.id = t.run_id"
+    yield from connection.execute(f"{sql} order by r.uid, t.id")
+
+
+def readings_there(session: Any) -> Iterator[tuple]:
+    """Yield the same of the central database, a few at a time."""
+    names = ", ".join(READING)
+    with session.transaction(), session.cursor("all_readings") as cursor:
+        cursor.itersize = 20_000
+        cursor.execute(
+            f"select run_uid::text, {names} from benchlog.readings order by run_uid, n"
+        )
+        yield from cursor
+
+
+READING = ("utc_ns", "mono_ns", "gate_s", "frequency_hz", "ambient_c", "flags", "raw")

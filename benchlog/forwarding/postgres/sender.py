@@ -15,6 +15,7 @@ from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import ForwardError
 from benchlog.forwarding.address import Address
 from benchlog.forwarding.postgres import schema
+from benchlog.forwarding.postgres.server import driver
 from benchlog.forwarding.postgres.shaping import Shaping
 from benchlog.forwarding.postgres.tables import (
     BULK,
@@ -197,7 +198,7 @@ class Sender:
 
     def _bring(self, table: CentralTable, rows: list[Row]) -> None:
         """Bring rows that are not there; one that is there must be the same."""
-        if not rows:
+        if not rows or (table.by_month and self._bring_new(table, rows)):
             return
         self._stage(table, rows)
         brought = self._session.execute(_insert(table)).rowcount
@@ -210,6 +211,18 @@ class Sender:
                     "Look at both; nothing of this batch was sent"
                 )
 
+    def _bring_new(self, table: CentralTable, rows: list[Row]) -> bool:
+        """Bring rows of which none is there, as nearly always; False where one is.
+
+        That costs the server half of what it costs to look at each.
+        """
+        try:
+            with self._session.transaction():
+                self._copy(table, table.name, rows)
+        except driver().errors.UniqueViolation:
+            return False
+        return True
+
     def _stage(self, table: CentralTable, rows: list[Row]) -> None:
         name = f"staged_{table.name}"
         if table.name not in self._staged:
@@ -218,8 +231,11 @@ class Sender:
                 f" select {_list(table.sent)} from {table.name} with no data"
             )
             self._staged.add(table.name)
+        self._copy(table, name, rows)
+
+    def _copy(self, table: CentralTable, into: str, rows: list[Row]) -> None:
         with self._session.cursor() as cursor:
-            sql = f"copy {name} ({_list(table.sent)}) from stdin"
+            sql = f"copy {into} ({_list(table.sent)}) from stdin"
             with cursor.copy(sql) as copy:
                 for row in rows:
                     copy.write_row(row)
