@@ -22,7 +22,7 @@ _STORE_WAYS: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Address:
-    """An address that holds no secret; `shown` is what people and documents see."""
+    """An address that holds no secret; `shown` is host and path, for people."""
 
     text: str
     scheme: str
@@ -45,12 +45,12 @@ def address_of(text: str) -> Address:
     scheme = parts.scheme.lower()
     if not port_is_one or (scheme not in POSTGRES and scheme not in STORES):
         raise UsageError(
-            "that is no address to send to; write postgresql://HOST/DATABASE or "
-            "s3://BUCKET/FOLDER"
+            "that is no address to send to: one begins with postgresql:// or s3://; "
+            "`benchlog forward --help` has examples"
         )
     ways = _POSTGRES_WAYS if scheme in POSTGRES else _STORE_WAYS
     named = [name.lower() for name, _ in parse_qsl(parts.query, keep_blank_values=True)]
     if parts.password is not None or any(name in _SECRETS for name in named):
         raise UsageError(f"there is a password in it; {_WHERE.format(*ways)}")
     host = parts.netloc.rpartition("@")[2]
-    return Address(text=text, scheme=scheme, shown=f"{scheme}://{host}{parts.path}")
+    return Address(text=text, scheme=scheme, shown=f"{host}{parts.path}")

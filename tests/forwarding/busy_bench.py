@@ -1,4 +1,4 @@
-"""A bench that goes on measuring while its database is sent on; ends on a line of stdin.
+"""A bench that goes on measuring while its database is sent on; stdin ends it.
 
     python tests/forwarding/busy_bench.py DATABASE SEED
 

@@ -135,6 +135,13 @@ class CentralServer:
             autocommit=True,
         )
 
+    @property
+    def owner(self) -> tuple[int, int]:
+        """User and group of the server's files."""
+        if self._user is None:
+            return os.geteuid(), os.getegid()
+        return self._user.pw_uid, self._user.pw_gid
+
     def address(self, database: str) -> str:
         return f"postgresql://127.0.0.1:{self.port}/{database}"
 

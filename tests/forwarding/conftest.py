@@ -24,7 +24,7 @@ def central(server: CentralServer, monkeypatch: pytest.MonkeyPatch) -> Iterator[
     """The address of an empty database; credentials are in the environment."""
     name = f"factory_{next(_NUMBER)}"
     with server.connect("postgres") as session:
-        session.execute(f"create database {name}")
+        session.execute(f"create database {name} strategy file_copy")
     monkeypatch.setenv("PGUSER", "keeper")
     monkeypatch.setenv("PGPASSWORD", PASSWORD)
     yield server.address(name)

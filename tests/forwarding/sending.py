@@ -1,10 +1,9 @@
 """The command line as a process of its own, towards a central database."""
 
 import json
-import os
-import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -19,24 +18,27 @@ OF_RUNS = ("segments", "events", "verdicts", "amendments")
 """Kinds whose rows are all of runs, each counted once over there."""
 
 
-def forward(to: str, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*PROGRAM, "forward", "--to", to, *words],
-        env={**os.environ, **more},
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+@dataclass(frozen=True)
+class Errand:
+    """How a command ended, and what it told."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def forward(to: str, *words: str, **more: str) -> Errand:
+    """Carry out an errand in this process, with more in the environment."""
+    words = ("forward", "--to", to, *words)
+    with patch("benchlog.cli.tasks.forwarding.step_back"):  # the tests go on after it
+        found = CliRunner().invoke(root, words, env=more)
+    return Errand(found.exit_code, found.stdout, found.stderr)
 
 
 def done(to: str, *words: str) -> dict[str, Any]:
-    """Carry out an errand that must succeed, in this process; its document."""
-    words = ("forward", "--to", to, *words, "--json")
-    with patch("benchlog.cli.tasks.forwarding.step_back"):  # the tests go on after it
-        found = CliRunner().invoke(root, words)
-    assert found.exit_code == 0, found.output
+    """Carry out an errand that must succeed; its document."""
+    found = forward(to, *words, "--json")
+    assert found.returncode == 0, found.stderr
     return json.loads(found.stdout)
 
 
