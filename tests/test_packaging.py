@@ -202,7 +202,7 @@ def test_our_own_processes_take_nothing_from_the_folder_they_are_begun_in() -> N
 
 
 EXTRAS = PROJECT["project"]["optional-dependencies"]
-FOR_USERS = {"browser", "dataset", "gpib", "postgres", "usb"}
+FOR_USERS = {"browser", "dataset", "gpib", "labels", "metrics", "postgres", "usb"}
 
 
 def test_all_brings_every_extra_that_users_have() -> None:
@@ -230,7 +230,13 @@ def test_every_extra_that_is_named_can_be_installed_from_a_checkout() -> None:
 
 @pytest.mark.parametrize(
     ("used", "extra"),
-    [("--format parquet", "dataset"), ("--dataset", "dataset"), ("--serve", "browser")],
+    [
+        ("--format parquet", "dataset"),
+        ("--dataset", "dataset"),
+        ("--serve", "browser"),
+        ("--label --out", "labels"),
+        ("--metrics 8643", "metrics"),
+    ],
 )
 def test_a_page_that_uses_an_extra_names_it(used: str, extra: str) -> None:
     pages = [TOP / "README.md", *TOP.glob("benchlog/manual/*.md")]

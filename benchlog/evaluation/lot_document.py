@@ -20,6 +20,7 @@ def lot_document(report: LotReport) -> dict[str, Any]:
         "lot": report.lot.lot,
         "part": report.part.id,
         "supplier": report.lot.supplier or None,
+        "order": report.lot.order or None,
         "plan": None if report.plan is None else _plan(report.plan),
         "devices": [_device(report, result) for result in report.results],
         "passed": standing.passed,

@@ -7,9 +7,11 @@ control character, none that turns the direction of writing or cannot be seen, a
 cell begins with anything but a harmless character. Numbers stay as they are.
 """
 
+import csv
+import io
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import unquote
 
@@ -34,6 +36,21 @@ def cell(text: str | None) -> str:
     if _NUMBER.fullmatch(text):
         return text
     return _RISKY.sub(_encoded, text) or _EMPTY
+
+
+def table_text(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
+    """Return rows as comma-separated values of safe cells, the columns' names first."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([cell(_plain(row[name])) for name in columns] for row in rows)
+    return out.getvalue()
+
+
+def _plain(value: object) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return None if value is None else str(value)
 
 
 def text_of(written: str) -> str | None:

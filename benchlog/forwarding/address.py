@@ -1,4 +1,4 @@
-"""Where to: an address as a person types it, without anything secret in it."""
+"""Where to: the address of a central database, without anything secret in it."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -6,18 +6,8 @@ from urllib.parse import parse_qsl, urlsplit
 
 from benchlog.errors import UsageError
 
-POSTGRES: Final = ("postgresql", "postgres")
-STORES: Final = ("s3", "gs", "gcs", "file")
-_SECRETS: Final = ("password", "sslpassword", "access_key", "secret_key")
-_WHERE: Final = (
-    "take it out of the address: the command line can be read by everybody on this "
-    "computer. Set {0} in the environment, or {1}"
-)
-_POSTGRES_WAYS: Final = ("PGPASSWORD", "keep it in ~/.pgpass or a service file")
-_STORE_WAYS: Final = (
-    "AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY",
-    "keep it in ~/.aws/credentials",
-)
+_SCHEMES: Final = ("postgresql", "postgres")
+_SECRETS: Final = ("password", "sslpassword")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,32 +15,35 @@ class Address:
     """An address that holds no secret; `shown` is host and path, for people."""
 
     text: str
-    scheme: str
     shown: str
 
-    @property
-    def is_postgres(self) -> bool:
-        """Whether it is a database; else it is an object store or a folder."""
-        return self.scheme in POSTGRES
+
+def is_database(text: str) -> bool:
+    """Whether an address is one of PostgreSQL."""
+    return text.partition(":")[0].lower() in _SCHEMES
 
 
 def address_of(text: str) -> Address:
-    """Return what a person typed as an address. Raises UsageError, and why."""
+    """Return what a person typed as the address of a database.
+
+    Raises UsageError for one that cannot be one, or that has a password in it.
+    """
     try:
         parts = urlsplit(text)
-        port_is_one = parts.port is None or parts.port > 0
+        is_one = is_database(text) and parts.port != 0
     except ValueError:
-        port_is_one = False
-        parts = urlsplit("")
-    scheme = parts.scheme.lower()
-    if not port_is_one or (scheme not in POSTGRES and scheme not in STORES):
+        is_one = False
+    if not is_one:
         raise UsageError(
             "that is no address to send to: one begins with postgresql:// or s3://; "
             "`benchlog forward --help` has examples"
         )
-    ways = _POSTGRES_WAYS if scheme in POSTGRES else _STORE_WAYS
     named = [name.lower() for name, _ in parse_qsl(parts.query, keep_blank_values=True)]
     if parts.password is not None or any(name in _SECRETS for name in named):
-        raise UsageError(f"there is a password in it; {_WHERE.format(*ways)}")
+        raise UsageError(
+            "there is a password in the address; take it out: everybody on this "
+            "computer can read its command lines. Set PGPASSWORD in the environment, "
+            "or write ~/.pgpass or a service file"
+        )
     host = parts.netloc.rpartition("@")[2]
-    return Address(text=text, scheme=scheme, shown=f"{host}{parts.path}")
+    return Address(text=text, shown=f"{host}{parts.path}")

@@ -2,9 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from benchlog.model.counting import RunState, why_not_counted
 from benchlog.model.kinds import Purpose
+
+ORDER: Final = "order"
+"""The key of the order number in the document that is kept with a lot's plan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +26,12 @@ class Lot:
     plan: Mapping[str, object] | None = None
     decision: str | None = None
     opened_utc_ns: int = 0
+
+    @property
+    def order(self) -> str:
+        """The order number of the delivery, kept with the plan; empty where unknown."""
+        kept = (self.plan or {}).get(ORDER)
+        return kept if isinstance(kept, str) else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -89,6 +89,7 @@ def _decision(record: LotReport, simulated: bool) -> Iterator[Block]:
             ("Lot", outside(lot.lot)),
             ("Part", record.part.id),
             ("Supplier", outside(lot.supplier)),
+            ("Order", outside(lot.order)),
             ("Opened", iso_utc(lot.opened_utc_ns)),
             ("Plan", "; ".join(_plan(record))),
             (

@@ -7,7 +7,6 @@ that they lack is written as its number, `U+6F22`.
 import io
 import logging
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from benchlog.errors import UsageError
@@ -24,6 +23,7 @@ from benchlog.pages.content import (
     Signatures,
     Table,
 )
+from benchlog.pages.letters import FACES, font_file, in_known_letters
 from benchlog.pages.pdf_rows import rows_that_fit, shortened
 from benchlog.pages.svg import paper_svg
 
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 PAPERS: Final = ("A4", "Letter")
 _FONT: Final = "DejaVu"
-_FACES: Final = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 _SIZE: Final = 9.0
 _LINE: Final = 4.6
 _SMALL: Final = 7.5
@@ -69,7 +68,6 @@ class _Writer:
     def __init__(self, page: Page, paper: str) -> None:
         self._page = page
         self._pdf = _new_pdf(page, paper)
-        self._letters = _letters()
 
     def written(self) -> bytes:
 
@@ -131,7 +129,7 @@ class _Writer:
         self._room(25 + chart_mm)  # no heading alone at the foot of a sheet
         self._pdf.ln(5 if is_main else 3)
         title = shortened(title)
-        self._pdf.start_section(self._known(title), level=0 if is_main else 1)
+        self._pdf.start_section(in_known_letters(title), level=0 if is_main else 1)
         self._text(title, size=12 if is_main else 10, bold=True, line=7)
 
     def _block(self, block: Block) -> None:
@@ -170,8 +168,8 @@ class _Writer:
             io.BytesIO(paper_svg(chart.figure)),
             w=width,
             h=height,
-            alt_text=self._known(f"{chart.caption}. {chart.alternative}"),
-            title=self._known(chart.caption),
+            alt_text=in_known_letters(f"{chart.caption}. {chart.alternative}"),
+            title=in_known_letters(chart.caption),
         )
         self._text(chart.caption, size=_SMALL, grey=True, line=4)
 
@@ -214,7 +212,7 @@ class _Writer:
 
     def _widest_mm(self, texts: Sequence[str]) -> float:
         measure = self._pdf.get_string_width
-        return max((measure(self._known(text)) for text in texts), default=0.0)
+        return max((measure(in_known_letters(text)) for text in texts), default=0.0)
 
     def _grid(
         self,
@@ -244,7 +242,7 @@ class _Writer:
                 self._row(table, headers, _WHOLE)
             widths = [share * self._pdf.epw - 2 * _PADDING_MM for share in shares]
             begins = True
-            known = [tuple(map(self._known, cells)) for cells in rows]
+            known = [tuple(map(in_known_letters, cells)) for cells in rows]
             for cells, ends in rows_that_fit(self._pdf, known, widths):
                 self._row(table, cells, (begins, ends))
                 begins = ends
@@ -260,7 +258,7 @@ class _Writer:
             aligned = "TOP"
         row = table.row()
         for cell in cells:
-            row.cell(self._known(cell), border=border, v_align=aligned)
+            row.cell(in_known_letters(cell), border=border, v_align=aligned)
 
     def _text(
         self,
@@ -276,7 +274,7 @@ class _Writer:
             self._pdf.set_text_color(*(_GREY if grey else _BLACK))
         self._pdf.set_font(_FONT, "B" if bold else "", size)
         self._pdf.multi_cell(
-            0, line, self._known(text), new_x="LMARGIN", new_y="NEXT", align="LEFT"
+            0, line, in_known_letters(text), new_x="LMARGIN", new_y="NEXT", align="LEFT"
         )
         self._pdf.set_text_color(*_BLACK)
 
@@ -287,15 +285,10 @@ class _Writer:
 
     def _within(self, text: str, width_mm: float) -> str:
         """Return as much of a text as a line has room for."""
-        known = self._known(text)
+        known = in_known_letters(text)
         while known and self._pdf.get_string_width(known) > width_mm:
             known = f"{known[: len(known) * 9 // 10 - 1]}…"
         return known
-
-    def _known(self, text: str) -> str:
-        return "".join(
-            ch if ord(ch) in self._letters else f"U+{ord(ch):04X}" for ch in text
-        )
 
 
 def _new_pdf(page: Page, paper: str) -> "FPDF":
@@ -311,28 +304,11 @@ def _new_pdf(page: Page, paper: str) -> "FPDF":
             self.set_text_color(*_BLACK)
 
     pdf = Sheets(format=paper, unit="mm")
-    for style, name in _FACES.items():
-        pdf.add_font(_FONT, style, _fonts() / name)
+    for style in FACES:
+        pdf.add_font(_FONT, style, font_file(style))
     pdf.set_margin(_MARGIN_MM)
     pdf.set_auto_page_break(auto=True, margin=_MARGIN_MM + 3)
     pdf.set_lang("en")
     pdf.set_title(shortened(page.title))
     pdf.set_creator(f"benchlog {page.software}")
     return pdf
-
-
-def _fonts() -> Path:
-    from matplotlib import get_data_path  # noqa: PLC0415 - heavy
-
-    return Path(get_data_path()) / "fonts" / "ttf"
-
-
-def _letters() -> frozenset[int]:
-    """Return the characters that both faces have."""
-    from fontTools.ttLib import TTFont  # noqa: PLC0415 - only for PDF
-
-    known = []
-    for name in _FACES.values():
-        with TTFont(_fonts() / name, lazy=True) as face:
-            known.append(set(face.getBestCmap() or {}))
-    return frozenset(set.intersection(*known) | {ord("\n")})

@@ -81,6 +81,11 @@ class Reader(LotReader):
         rows = rows or self._all(duplicate_runs.HERE, duplicate_runs.first_of(header))
         return rows[0][0] if rows else None
 
+    def number_of(self, uid: str) -> int | None:
+        """Return the number that the run of this UUID has here, None without it."""
+        rows = self._all(RUN_HERE, {"uid": uid})
+        return int(rows[0][0]) if rows else None
+
     def made_utc_ns(self, run: Run) -> tuple[int | None, int | None]:
         """Return when the readings of a run were made, from when to when.
 
@@ -134,7 +139,10 @@ class Reader(LotReader):
 
     def all_runs(self, page: int = PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
-        first = _LEAST_ID
+        return self.runs_from(_LEAST_ID, page)
+
+    def runs_from(self, first: int, page: int = PAGE) -> Iterator[Run]:
+        """Yield the runs of this number and higher ones, as `all_runs`."""
         while ids := self._all(_IDS_FROM, (first, page)):
             last = ids[-1][0]
             yield from reversed(self._runs(first=first, last=last, limit=page))

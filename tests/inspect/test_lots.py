@@ -253,3 +253,38 @@ def _readings(shop: Shop) -> int:
             return 0 if run is None else run.readings
     except StoreError:
         return 0
+
+
+def test_a_label_is_scanned_in_place_of_an_id_and_the_order_is_kept(shop: Shop) -> None:
+    bought = ("--supplier", "Invented, Ltd", "--order", "=PO-8812")
+    document(
+        shop.run(
+            [*shop.opening(25, 4, 0, *FEW, *bought), "--ids", "-", "--json"], "a\n"
+        )
+    )
+    with closing(Reader.open(shop.db)) as reader:
+        code = f"URN:UUID:{reader.run(1).uid.upper()}"
+    elsewhere = "https://records.example/f81d4fae-7dec-11d0-a765-00a0c91e6bf6"
+    scanned = f"{elsewhere}\n{code}\nb\n"
+    more = shop.run(shop.words("--ids", "-", "--json"), scanned)
+    found = document(more)
+    assert [device["device"] for device in found["devices"]] == ["a", "b"]
+    assert f"there is no run '{elsewhere[-36:]}' in this database" in more.stderr
+    assert "a is not measured: measured already, pass in run 1" in more.stderr
+    assert found["order"] == "=PO-8812"
+    listed = shop.run([*shop.words()[:-3], "lots", "--csv"])
+    head, row = listed.stdout.splitlines()
+    booked = dict(zip(head.split(","), row.split(","), strict=True))
+    assert booked["supplier"] == "Invented%2C Ltd" and booked["order"] == "%3DPO-8812"
+    quantities = (
+        "lot_size",
+        "sample_size",
+        "accept",
+        "measured",
+        "passed",
+        "remaining",
+    )
+    assert [booked[name] for name in quantities] == ["25", "4", "0", "2", "2", "2"]
+    assert booked["decision"] == "open" and booked["simulated"] == "yes"
+    other = shop.run(shop.words("--ids", "-", "--order", "PO-9"), "c\n")
+    assert other.returncode == 2 and "order =PO-8812, and keeps it" in other.stderr

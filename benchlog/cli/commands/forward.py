@@ -13,6 +13,7 @@ EXAMPLES = (
     "benchlog forward --to postgresql://db.example/factory --readings",
     "benchlog forward --to postgresql://db.example/factory --follow",
     "benchlog forward --to postgresql://db.example/factory --status",
+    "benchlog forward --to s3://factory/benches --follow",
 )
 
 
@@ -21,9 +22,13 @@ EXAMPLES = (
     "--to",
     required=True,
     metavar="ADDRESS",
-    help="postgresql://HOST/DATABASE; credentials come from the environment.",
+    help="postgresql://HOST/DATABASE, or s3://BUCKET/FOLDER for a dataset there.",
 )
-@click.option("--readings", is_flag=True, help="Send every reading, too.")
+@click.option(
+    "--readings",
+    is_flag=True,
+    help="Send every reading, too; a dataset has them anyway.",
+)
 @click.option(
     "--follow", is_flag=True, help="Go on: send what is committed as it comes."
 )
@@ -34,23 +39,25 @@ EXAMPLES = (
     help="Make the tables, views and roles there, or bring them up to date.",
 )
 def command(to: str, db: Path | None, as_json: bool, **wish: bool) -> None:
-    """Send what is committed in this database on to a central one.
+    """Send what is committed in this database on to a central place.
 
     Runs, devices, lots, verdicts, corrections, events and reference checks go over,
     each once, in batches; what was sent is not sent again. This database stays the
-    truth. Credentials come from PGUSER and PGPASSWORD, from ~/.pgpass or from a service
-    file, never from the address.
+    truth. To an object store goes a dataset, as `export --dataset` writes it.
+
+    Credentials come from PGUSER and PGPASSWORD, ~/.pgpass or a service file, for an
+    object store from AWS_ACCESS_KEY_ID and its like; never from the address.
     """
     if wish["follow"] + wish["status"] + wish["create"] > 1:
         raise UsageError("--follow, --status and --create are three different errands")
     from benchlog.cli.tasks import forwarding
 
-    address, readings = forwarding.address(to), wish["readings"]
+    place = forwarding.place(to, readings=wish["readings"])
     if wish["create"]:
-        forwarding.create(address, as_json)
+        forwarding.create(place, as_json)
     elif wish["status"]:
-        forwarding.status(address, db, as_json)
+        forwarding.status(place, db, as_json)
     elif wish["follow"]:
-        forwarding.follow(address, db, readings=readings, as_json=as_json)
+        forwarding.follow(place, db, as_json)
     else:
-        forwarding.once(address, db, readings=readings, as_json=as_json)
+        forwarding.once(place, db, as_json)

@@ -56,10 +56,12 @@ SEVERITIES: Final = ("normal", "tightened", "reduced")
     help="What an undecided device counts as [open].",
 )
 @click.option("--supplier", type=Text(), help="Who supplied it.")
+@click.option("--order", type=Text(), help="The order number of the delivery.")
 @click.option(
     "--ids",
     type=click.Path(path_type=Path, dir_okay=False, exists=True, allow_dash=True),
-    help="Device ids, one a line; - is standard input. An id means: it is in.",
+    help="Device ids or codes of labels, one a line; - is standard input. An id means: "
+    "it is in.",
 )
 @click.option("--auto-ids", type=Text(), metavar="PREFIX", help="Number the devices.")
 @click.option("--again", is_flag=True, help="Measure undecided devices again.")

@@ -24,6 +24,9 @@ EXAMPLES = (
     "benchlog report --lot 2026-071 --out lot.pdf",
     "benchlog report --refcheck 3 --out check.html",
     "benchlog report 12 --order PO-8812 --logo logo.png --out KX-0412.pdf",
+    "benchlog report 12 --label --out KX-0412.svg",
+    "benchlog report 12 --label --out label.pdf \\",
+    "    --label-url 'https://records.example/run/{run_uid}'",
 )
 
 
@@ -37,7 +40,7 @@ EXAMPLES = (
     type=click.Path(path_type=Path, dir_okay=False),
     required=True,
     metavar="FILE",
-    help="The page to write: .html or .pdf.",
+    help="The page to write: .html or .pdf; a label: .svg or .pdf.",
 )
 @click.option(
     "--paper",
@@ -53,6 +56,17 @@ EXAMPLES = (
     metavar="FILE",
     help="A picture for the head: PNG or SVG, at most 512 KB.",
 )
+@click.option(
+    "--label", is_flag=True, help="A label of 60 x 30 mm with a code of the run."
+)
+@click.option(
+    "--label-url",
+    type=Text(),
+    metavar="URL",
+    envvar="BENCHLOG_LABEL_URL",
+    help="With --label: what the code holds, {run_uid} for the run's UUID [the UUID as "
+    "a URN].",
+)
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
     run: tuple[int, ...],
@@ -65,8 +79,13 @@ def command(
     """Write a page of RUN (several, or the latest), of a lot or of a reference check.
 
     One file that needs no network: who measured what with which instruments, the
-    verdict with its uncertainty budget, charts, events, method and sources.
+    verdict with its uncertainty budget, charts, events, method and sources. With
+    --label, a small label of one run instead: device, verdict, date, and a QR code that
+    `show` and `inspect` take in the place of an id.
     """
+    if wish["label"]:
+        _write_label(run, out, wish, overwrite=overwrite, db=db)
+        return
     from benchlog.pages.logo import read_logo
     from benchlog.pages.page_builder import check_target, write_page
 
@@ -77,6 +96,34 @@ def command(
     page = replace(page, order=printable(wish["order"] or ""), logo=logo)
     write_page(page, out, paper, overwrite=overwrite)
     say(f"{page.title}: written to {out}")
+
+
+def _write_label(
+    numbers: tuple[int, ...],
+    out: Path,
+    wish: dict[str, Any],
+    *,
+    overwrite: bool,
+    db: Path | None,
+) -> None:
+    """Write the label of one run. Raises UsageError for anything but one."""
+    from benchlog.cli.run_result import evaluated
+    from benchlog.pages.label.content import label_of
+    from benchlog.pages.label.drawing import check_label_target, write_label
+
+    of_others = [wish[name] for name in ("lot", "refcheck", "order", "logo")]
+    if len(numbers) > 1 or any(one is not None for one in of_others):
+        raise UsageError("a label is of one run; it holds no order number and no logo")
+    check_label_target(out, overwrite=overwrite)
+    with reading(db) as reader:
+        chosen = chosen_run(reader, numbers[0] if numbers else None)
+        evaluation = evaluated(reader, chosen)
+        began, ended = reader.made_utc_ns(evaluation.run)
+        label = label_of(
+            evaluation, began if ended is None else ended, wish["label_url"]
+        )
+    write_label(label, out, overwrite=overwrite)
+    say(f"label of {label.device}: written to {out}; its code: {label.coded}")
 
 
 def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "Page":

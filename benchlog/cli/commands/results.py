@@ -1,7 +1,5 @@
 """`benchlog results`: one row a device, its newest run that counts; also as CSV."""
 
-import csv
-import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -121,20 +119,9 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
 
 def csv_text(rows: list[dict[str, Any]]) -> str:
     """Return rows as comma-separated values that no spreadsheet executes."""
-    from benchlog.exchange.spreadsheet_cells import cell
+    from benchlog.exchange.spreadsheet_cells import table_text
 
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        writer.writerow([cell(_text(row[name])) for name in COLUMNS])
-    return out.getvalue()
-
-
-def _text(value: object) -> str | None:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return None if value is None else str(value)
+    return table_text(COLUMNS, rows)
 
 
 def _write(rows: list[dict[str, Any]], path: Path, *, overwrite: bool) -> None:

@@ -34,20 +34,22 @@ EXAMPLES = (
     "benchlog show",
     "benchlog show 12",
     "benchlog show KX-0412",
+    "benchlog show urn:uuid:6f0c2a44-5a57-4c2e-9a39-0d0f5b1f3f11",
     "benchlog show 12 --json",
 )
 
 
 @make_command("show", examples=EXAMPLES)
-@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE]")
+@click.argument("run", type=RunOrDevice(), required=False, metavar="[RUN|DEVICE|CODE]")
 @click.option("--device", type=Text(), help="A device whose id looks like a number.")
 def command(
     run: int | str | None, device: str | None, db: Path | None, as_json: bool
 ) -> None:
     """Show RUN (the latest one if left out): figures, budget, instruments, events.
 
-    Of a DEVICE the newest run that counts is shown. The verdict is worked out anew from
-    the readings in the database.
+    Of a DEVICE the newest run that counts is shown. A CODE is what a scanner reads off
+    a label of `benchlog report --label`. The verdict is worked out anew from the
+    readings in the database.
     """
     from benchlog.evaluation.document import whole_document
     from benchlog.evaluation.run_history import history_of
@@ -77,7 +79,11 @@ def _chosen(reader: "Reader", run: int | str | None, device: str | None) -> "Run
         raise UsageError("name a run or a --device, not both")
     if device is None and not isinstance(run, str):
         return chosen_run(reader, run)
-    return newest_of(reader, device or str(run))
+    if device is not None:
+        return newest_of(reader, device)
+    from benchlog.evaluation.coded_runs import coded_run
+
+    return coded_run(reader, str(run)) or newest_of(reader, str(run))
 
 
 def newest_of(reader: "Reader", device: str) -> "Run":

@@ -2,8 +2,10 @@
 
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,7 +13,8 @@ from benchlog import __version__
 from benchlog.cli.database import database, reading_as
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.errors import UsageError
-from benchlog.forwarding.address import Address, address_of
+from benchlog.exchange.dataset.addresses import check_address, is_address
+from benchlog.forwarding.address import address_of, is_database
 from benchlog.forwarding.forwarding import (
     ForwardLoop,
     ForwardReport,
@@ -20,8 +23,9 @@ from benchlog.forwarding.forwarding import (
     Way,
     send_once,
 )
-from benchlog.forwarding.postgres.way import PostgresWay, status_of
+from benchlog.forwarding.postgres.way import PostgresWay
 from benchlog.forwarding.postgres.way import create as create_schema
+from benchlog.forwarding.postgres.way import status_of as postgres_status
 from benchlog.store.tail.tail_reader import TailReader
 from benchlog.units import format_duration
 
@@ -29,20 +33,53 @@ _SOFTWARE: Final = f"benchlog {__version__}"
 _NICE: Final = 10  # our rule: half of what there is
 
 
-def address(text: str) -> Address:
-    """Return where to send to. Raises UsageError."""
-    found = address_of(text)
-    if not found.is_postgres:
-        raise UsageError(
-            "only PostgreSQL takes rows as they come; for files write "
-            "`benchlog export --dataset`"
-        )
-    return found
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where to send, and how: a central database or a dataset."""
+
+    shown: str
+    open_way: Open
+    status: Callable[[TailReader], dict[str, KindStatus]]
+    create: Callable[[], list[str]]
+    """Makes what must be there, and returns what was refused of it, as sentences."""
 
 
-def create(to: Address, as_json: bool) -> None:
+def place(text: str, *, readings: bool) -> Place:
+    """Return where an address leads. Raises UsageError."""
+    if not is_database(text) and is_address(text):
+        return _dataset(text)
+    to = address_of(text)
+
+    def open_way(reader: TailReader) -> Way:
+        return PostgresWay(to, reader, software=_SOFTWARE, readings=readings)
+
+    return Place(
+        shown=to.shown,
+        open_way=open_way,
+        status=partial(postgres_status, to),
+        create=partial(create_schema, to, _SOFTWARE),
+    )
+
+
+def _dataset(text: str) -> Place:
+    from benchlog.exchange.dataset.following import DatasetWay, status_of
+
+    check_address(text)
+
+    def nothing_to_make() -> list[str]:
+        raise UsageError("--create is for a database; a dataset needs no making")
+
+    return Place(
+        shown=text.partition("?")[0],
+        open_way=partial(DatasetWay, text),
+        status=lambda reader: status_of(reader, text),
+        create=nothing_to_make,
+    )
+
+
+def create(to: Place, as_json: bool) -> None:
     """Make the schema over there or bring it up to date."""
-    refused = create_schema(to, _SOFTWARE)
+    refused = to.create()
     for sentence in refused:
         say(sentence)
     if as_json:
@@ -51,32 +88,31 @@ def create(to: Address, as_json: bool) -> None:
         say(f"{to.shown} is ready: tables, views and roles are as this version needs")
 
 
-def status(to: Address, db: Path | None, as_json: bool) -> None:
+def status(to: Place, db: Path | None, as_json: bool) -> None:
     """Tell what waits, and since when."""
     with reading_as(TailReader, db) as reader:
         report = _report(to, reader)
-        report.kinds = status_of(to, reader)
+        report.kinds = to.status(reader)
     _tell(report, as_json, sent=False)
 
 
-def once(to: Address, db: Path | None, *, readings: bool, as_json: bool) -> None:
+def once(to: Place, db: Path | None, as_json: bool) -> None:
     """Send what is committed by now."""
     step_back()
     with reading_as(TailReader, db) as reader:
         report = _report(to, reader)
-        send_once(reader, report, _opening(to, readings))
+        send_once(reader, report, to.open_way)
     _tell(report, as_json, sent=True)
 
 
-def follow(to: Address, db: Path | None, *, readings: bool, as_json: bool) -> None:
+def follow(to: Place, db: Path | None, as_json: bool) -> None:
     """Send what is committed as it comes, until somebody ends it."""
     step_back()
     path = database(db)
     report = ForwardReport(to=to.shown, source="")
     say(f"following {path} to {to.shown}; Ctrl-C ends it")
     with _until_ended() as ended:
-        follower = ForwardLoop(path, report, _opening(to, readings), say)
-        follower.run(lambda: not ended)
+        ForwardLoop(path, report, to.open_way, say).run(lambda: not ended)
     _tell(report, as_json, sent=True)
 
 
@@ -87,14 +123,7 @@ def step_back() -> None:
         os.setpriority(os.PRIO_PROCESS, 0, max(now, _NICE))
 
 
-def _opening(to: Address, readings: bool) -> Open:
-    def open_way(reader: TailReader) -> Way:
-        return PostgresWay(to, reader, software=_SOFTWARE, readings=readings)
-
-    return open_way
-
-
-def _report(to: Address, reader: TailReader) -> ForwardReport:
+def _report(to: Place, reader: TailReader) -> ForwardReport:
     return ForwardReport(to=to.shown, source=reader.database_uid())
 
 

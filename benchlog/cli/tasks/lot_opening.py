@@ -28,6 +28,7 @@ from benchlog.model import (
     Purpose,
     RunPlan,
 )
+from benchlog.model.lots import ORDER
 from benchlog.recorder.lot.lot_book import Task
 from benchlog.recorder.run.device_settling import MOST_READINGS as MOST_SETTLING
 from benchlog.store.reader import Reader
@@ -73,6 +74,7 @@ class Wish:
     full: bool = False
     undecided: str | None = None
     supplier: str | None = None
+    order: str | None = None
     ids: Path | None = None
     auto_ids: str | None = None
     again: bool = False
@@ -171,7 +173,8 @@ def _opened(
     typed = {name: value for name, value in kept.items() if value is not None}
     readings = {**_KEPT, **typed}
     StopRule(readings["min_readings"], readings["max_readings"])
-    document = {**plan_document(plan), **_KEPT, **typed}
+    order = {} if wish.order is None else {ORDER: wish.order}
+    document = {**plan_document(plan), **_KEPT, **typed, **order}
     lot = Lot(
         lot=wish.lot,
         part_id=part.id,
@@ -233,7 +236,7 @@ def _severity(wish: Wish, part: Part, database: Path) -> Severity:
 
 def _same_plan(wish: Wish, lot: Lot) -> None:
     """Refuse to change the plan of a lot that has one. Raises UsageError."""
-    kept: Mapping[str, Any] = lot.plan or {}
+    kept: Mapping[str, Any] = {**(lot.plan or {}), **_told_of(lot)}
     typed = {
         "lot_size": wish.lot_size,
         "aql_percent": wish.aql,
@@ -246,6 +249,8 @@ def _same_plan(wish: Wish, lot: Lot) -> None:
         "max_readings": wish.max_readings,
         "over_temperature": wish.over_temperature or None,
         "alone": wish.alone or None,
+        "supplier": wish.supplier,
+        "order": wish.order,
     }
     for name, value in typed.items():
         if value is not None and name in kept and kept[name] != value:
@@ -253,6 +258,11 @@ def _same_plan(wish: Wish, lot: Lot) -> None:
                 f"lot {lot.lot!r} was opened with {name.replace('_', ' ')} "
                 f"{kept[name]}, and keeps it; leave the plan's options out"
             )
+
+
+def _told_of(lot: Lot) -> dict[str, str]:
+    """Return who supplied a lot and on which order, in words where nobody told."""
+    return {"supplier": lot.supplier or "unknown", "order": lot.order or "unknown"}
 
 
 def _templates(

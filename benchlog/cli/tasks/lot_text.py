@@ -34,7 +34,8 @@ def text_of_lot(report: LotReport) -> str:
 def _head(report: LotReport) -> Iterator[tuple[str, str]]:
     lot, standing = report.lot, report.standing
     supplier = f", from {printable(lot.supplier)}" if lot.supplier else ""
-    yield "lot", f"{printable(lot.lot)}, {report.part.id}{supplier}"
+    order = f", order {printable(lot.order)}" if lot.order else ""
+    yield "lot", f"{printable(lot.lot)}, {report.part.id}{supplier}{order}"
     yield "plan", describe_plan(report.plan) if report.plan else "none"
     counted = (
         f"{standing.passed} passed, {standing.failed} failed, "

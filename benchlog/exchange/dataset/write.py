@@ -21,9 +21,9 @@ from benchlog.errors import DataError, UnreadableRunError
 from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
+from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.folders import EVERYBODY, Folder
 from benchlog.exchange.dataset.packs import (
-    LOTS,
-    READINGS,
     SHARED,
     Pack,
     PackNames,
@@ -31,13 +31,11 @@ from benchlog.exchange.dataset.packs import (
     RunKey,
     as_schema,
     in_pack,
-    only_writer,
     packs_of,
-    parquet_file,
     read_runs_of,
     readings_of_pack,
-    remove_file,
     remove_pack,
+    remove_strays,
     write_pack,
     write_table,
 )
@@ -49,28 +47,32 @@ from benchlog.exchange.dataset.rows import (
     run_row,
     runs_schema,
 )
+from benchlog.exchange.dataset.state import (
+    FORM,
+    STATE,
+    lots_file,
+    mark_of,
+    state_in,
+)
 from benchlog.exchange.dataset.stored import Stored, WantedRun
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import UNREADABLE
-from benchlog.store.snapshot_types import parsed
-from benchlog.store.snapshot_types import table as table_of
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
 QUERIES: Final = "queries.sql"
-FORM: Final = 2
-"""Of what a row of a run holds: another one writes all rows anew."""
-_STATE: Final = b"benchlog.state"
-_STATE_LISTS: Final = ("packs", "shared", "left_out")
 _MONTH: Final = len("2026-11")
 
 
 @dataclass(slots=True, kw_only=True)
 class Written:
-    """What an export to a dataset did; `readings` were read from the database."""
+    """What an export to a dataset did; `readings` were read from the database.
+
+    `runs` are there now, `fresh` of them were not there before, or were otherwise.
+    """
 
     source: str
     runs: int = 0
+    fresh: int = 0
     readings: int = 0
     files: int = 0
     unchanged: int = 0
@@ -78,7 +80,9 @@ class Written:
 
 
 def write_dataset(
-    reader: Reader, folder: Path, progress: Callable[[int, int], None] | None = None
+    reader: Reader,
+    address: str | Path | Folder,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Written:
     """Bring a database into a dataset; memory does not grow with its size.
 
@@ -90,7 +94,9 @@ def write_dataset(
     written = Written(source=reader.database_uid())
     if reader.latest_run() is None:
         raise DataError("the database holds no run: there is nothing to export")
-    with only_writer(folder):
+    folder = folder_at(address)
+    scope = EVERYBODY if older.is_of_before(folder) else written.source
+    with folder.only_writer(scope):
         export = _Export(reader, folder, written)
         export.clear_away()
         if not export.is_there():
@@ -101,25 +107,21 @@ def write_dataset(
 class _Export:
     """One database on its way into one dataset."""
 
-    def __init__(self, reader: Reader, folder: Path, written: Written) -> None:
+    def __init__(self, reader: Reader, folder: Folder, written: Written) -> None:
         self._reader, self._folder, self._written = reader, folder, written
         self._source = written.source
-        self._mark = json.dumps([FORM, reader.change_mark()])
+        self._mark = mark_of(reader)
 
     def clear_away(self) -> None:
         """Bring what is of the older form up to date; remove what a crash has left."""
         older.convert(self._folder, host_clock().utc_ns())
-        told = set(packs_of(self._folder))
-        for pack in packs_of(self._folder, READINGS):
-            if pack not in told:
-                remove_file(pack.path(self._folder, READINGS))
+        remove_strays(self._folder, (self._source, SHARED))
 
     def is_there(self) -> bool:
         """Whether all of the database is in the dataset as it is; counts it then."""
-        path = self._lots_path
-        if not path.exists():
+        if not self._folder.has(self._lots_file):
             return False
-        state = _state_in(path)
+        state = state_in(self._folder, self._lots_file)
         packs = packs_of(self._folder)
         own = sorted(pack.name for pack in packs if pack.source == self._source)
         shared = {pack.name for pack in packs if pack.source == SHARED}
@@ -156,6 +158,7 @@ class _Export:
                 pack = Pack(place, self._source, names.next())
                 brought = self._bring_place(pack, fresh, kept)
                 self._written.runs += brought - len(fresh)
+                self._written.fresh += brought
             else:
                 self._written.unchanged += 2 * len(kept)
             self._written.runs += len(ours)
@@ -271,19 +274,20 @@ class _Export:
 
     def _write_queries(self) -> None:
         queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
-        path = self._folder / QUERIES
-        if not path.exists() or path.read_text(encoding="utf-8") != queries:
-            path.write_text(queries, encoding="utf-8")
+        known = self._folder.has(QUERIES) and self._folder.read(QUERIES)
+        if known != queries.encode():
+            self._folder.put(QUERIES, queries.encode())
 
     @property
-    def _lots_path(self) -> Path:
-        return self._folder / LOTS / f"{self._source}.parquet"
+    def _lots_file(self) -> str:
+        return lots_file(self._source)
 
     def _write_lots(self) -> None:
         """Write the lots, and what the dataset holds of the database: the last file."""
         packs = packs_of(self._folder)
         state = {
             "mark": self._mark,
+            "written_utc_ns": host_clock().utc_ns(),
             "packs": sorted(one.name for one in packs if one.source == self._source),
             "shared": sorted(one.name for one in packs if one.source == SHARED),
             "runs": self._written.runs,
@@ -291,23 +295,10 @@ class _Export:
         }
         rows = lot_rows(self._reader, self._source)
         state["unreadable"] = self._reader.left_out
-        schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
-        write_table(self._lots_path, arrow().Table.from_pylist(rows, schema=schema))
+        schema = lots_schema().with_metadata({STATE: json.dumps(state).encode()})
+        table = arrow().Table.from_pylist(rows, schema=schema)
+        write_table(self._folder, self._lots_file, table)
         self._written.files += 1
-
-
-def _state_in(path: Path) -> Mapping[str, Any]:
-    """Return what a file of lots tells of its database; empty where it is unsound."""
-    with parquet_file(path) as file:
-        told = (file.metadata.metadata or {}).get(_STATE, b"{}")
-    try:
-        state = table_of(parsed(told), "the state")
-        lists = all(isinstance(state[name], list) for name in _STATE_LISTS)
-        numbers = isinstance(state["runs"], int)
-        named = isinstance(state["unreadable"], dict)
-    except UNREADABLE:
-        return {}
-    return state if lists and numbers and named else {}
 
 
 def _lots_by_key(reader: Reader) -> dict[tuple[str, str | None], Lot]:

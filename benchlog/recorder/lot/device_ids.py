@@ -7,12 +7,13 @@ from collections.abc import Iterable
 from typing import Final
 
 from benchlog.model import device_id_fault
+from benchlog.model.run_codes import run_code
 
 _PIECE: Final = 65_536  # our rule: what a pipe holds
 
 
 class Ids:
-    """Ids in the order in which they came; blank lines mean nothing.
+    """Ids and codes of runs in the order in which they came; blank lines mean nothing.
 
     What is no UTF-8 is kept readable as escapes. `fd` is read when it has something,
     so that it can be waited on together with instruments.
@@ -66,7 +67,7 @@ class Ids:
     def _add(self, device: str) -> None:
         if not device:
             return
-        if device_id_fault(device):
+        if device_id_fault(device) and run_code(device) is None:
             self.refused.append(device)
         else:
             self._waiting.append(device)

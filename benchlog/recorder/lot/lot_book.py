@@ -9,6 +9,7 @@ from typing import Final
 
 from benchlog.clock import Clock
 from benchlog.errors import BusyError
+from benchlog.evaluation.coded_runs import scanned_device
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
 from benchlog.keepers import state_of
@@ -98,6 +99,14 @@ class LotBook:
         return found
 
     # --- which device is to be measured -----------------------------------------------
+
+    def device_of(self, text: str) -> str:
+        """Return the device that was typed, or whose label was scanned.
+
+        Raises NotFoundError for the label of a run that is not in this database.
+        """
+        with closing(Reader.open(self._database)) as reader:
+            return scanned_device(reader, text)
 
     def refusal(self, device: str) -> str:
         """Return why a device is not measured now, empty when it is.

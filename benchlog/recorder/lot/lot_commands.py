@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from benchlog.control import Answer, Request
+from benchlog.errors import BenchlogError
 from benchlog.model import EventKind, device_id_fault
 from benchlog.recorder.control_commands import ControlCommands, Kept
 from benchlog.recorder.lot.device_site import DeviceSite
@@ -105,6 +106,10 @@ class LotCommands(ControlCommands):
             return _no("a device is being measured; wait for its verdict")
         if not device:
             return self._is_in(place)
+        try:
+            device = self._lot.lot.device_of(device)
+        except BenchlogError as error:
+            return _no(str(error))
         others = self._lot.under_way() - {place.device}
         if refusal := self._refusal(device, others):
             return _no(refusal)

@@ -5,6 +5,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import Final
 
+from benchlog.errors import BenchlogError
 from benchlog.model import EventKind, device_id_fault
 from benchlog.recorder.hearing_loop import ENDING, Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
@@ -269,7 +270,12 @@ class LotKeeper(Keeper):
             return self.lot.next_number(self.under_way()) if numbers and room else None
         if self.under_way() and self.lot.standing.remaining <= len(self.under_way()):
             return None  # what is being measured may complete the sample
-        while (device := self.ids.next_id()) is not None:
+        while (typed := self.ids.next_id()) is not None:
+            try:
+                device = self.lot.device_of(typed)
+            except BenchlogError as error:
+                self.say(str(error))
+                continue
             refusal = self.lot.refusal(device)
             if not refusal and device not in self.under_way():
                 return device

@@ -15,6 +15,7 @@ from textual.widgets import Input
 from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.coded_runs import scanned_device
 from benchlog.evaluation.lots import lot_report
 from benchlog.model import Lot, LotRun
 from benchlog.screen.base import BenchScreen, run_beside
@@ -157,6 +158,11 @@ class LotScreen(BenchScreen):
             line.value = event.value + line.value
             line.cursor_position = len(line.value)
             self._answer = words.ENTER_IS_NO_NOTE
+            return
+        try:
+            device = scanned_device(self._reader, device)
+        except BenchlogError as error:
+            self._answer = str(error)
             return
         known = {result.device for result in self.report.results} if self.report else ()
         if device in known:
