@@ -6,7 +6,6 @@ Runs of random length, begun, broken off and resumed; corrections long after; a 
 that is set back now and then. Prints how many runs and readings it committed.
 """
 
-import random
 import sys
 import threading
 from pathlib import Path
@@ -14,6 +13,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from forwarding.made_benches import add_run, amend, clock_from
+from seeds import seeded_random
 
 from benchlog.clock import host_sleep
 from benchlog.store.rows import Amendment
@@ -21,7 +21,7 @@ from benchlog.store.writer import Writer
 
 
 def main(path: Path, seed: str) -> None:
-    chance = random.Random(seed)
+    chance = seeded_random(seed)
     ended = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(1), ended.set())).start()
     clock = clock_from()

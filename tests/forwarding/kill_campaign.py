@@ -12,7 +12,6 @@ in both directions, and how often each is there. Prints a table for RESULTS.md.
 
 import hashlib
 import os
-import random
 import signal
 import sqlite3
 import subprocess
@@ -36,6 +35,7 @@ from forwarding.sending import (
     told_here,
     told_there,
 )
+from seeds import seeded_random
 
 from benchlog.clock import host_clock, host_sleep
 
@@ -60,9 +60,11 @@ class Outcome:
 class Campaign:
     """One bench, one follower, one server, and what is done to them."""
 
-    def __init__(self, server: CentralServer, folder: Path, seed: str) -> None:
-        self.server, self.folder = server, folder
-        self.chance = random.Random(seed)
+    def __init__(
+        self, server: CentralServer, folder: Path, seed: str, longest_s: float = 4.0
+    ) -> None:
+        self.server, self.folder, self.longest_s = server, folder, longest_s
+        self.chance = seeded_random(seed)
         self.relay = Relay(server.port)
         self.db = folder / "bench.db"
         self.database = f"campaign_{seed}"
@@ -97,7 +99,7 @@ class Campaign:
                 host_sleep(0.05)
             for _ in range(times):
                 self._go_on()
-                host_sleep(self.chance.uniform(0.1, 4.0))
+                host_sleep(self.chance.uniform(0.1, self.longest_s))
                 self._do(self.chance.choices(DEEDS, WEIGHTS)[0])
         finally:
             bench.communicate("\n", timeout=60)

@@ -48,15 +48,16 @@ def refused(central: str, bench: Path, *words: str, **more: str) -> str:
 def test_a_password_in_the_address_is_refused_and_not_repeated(address: str) -> None:
     found = forward(address)
     assert found.returncode == 2
-    assert "take it out" in found.stderr
+    assert "password" in found.stderr or "secret" in found.stderr
+    assert "environment" in found.stderr
     assert PASSWORD not in found.stderr + found.stdout
 
 
 def test_what_is_no_address_is_told() -> None:
-    for text in ("factory", "http://db.example/x", "postgresql://h:port/x"):
+    for text in ("factory", "gopher://db.example/x", "postgresql://h:port/x"):
         found = forward(text)
         assert found.returncode == 2
-        assert "begins with postgresql://" in found.stderr
+        assert "begin" in found.stderr and "s3://" in found.stderr
 
 
 def test_wrong_credentials_tell_where_they_come_from(central: str, bench: Path) -> None:
