@@ -7,10 +7,13 @@ from typing import Any, Final, Protocol
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import BenchlogError
+from benchlog.store import files
 from benchlog.store.tail.tail_reader import TailReader
 
 POLL_S: Final = 2.0
 """How often a follower looks for something new; our rule."""
+DATASET_S: Final = 300.0
+"""The same for a dataset, whose files of the month are written anew; our rule."""
 _ALIVE_S: Final = 10.0
 """How often it tells that it is there with nothing new to send; our rule."""
 _WAITS_S: Final = (1.0, 2.0, 5.0, 10.0, 30.0)
@@ -68,6 +71,7 @@ def send_once(reader: TailReader, report: ForwardReport, open_way: Open) -> None
     way = open_way(reader)
     try:
         way.send(report)
+        files.note_forwarded(reader.original)
         report.kinds = way.status()
     finally:
         way.close()
@@ -87,9 +91,10 @@ class ForwardLoop:
         report: ForwardReport,
         open_way: Open,
         say: Callable[[str], None],
+        every_s: float,
     ) -> None:
         self._path, self._report, self._open_way = path, report, open_way
-        self._say = say
+        self._say, self._every_s = say, every_s
         self._trouble = ""
         self._failed = 0
 
@@ -113,9 +118,10 @@ class ForwardLoop:
                 version = reader.data_version()
                 if version != seen or alive.passed:
                     way.send(self._report)
+                    files.note_forwarded(self._path)
                     self._well()
                     seen, alive = version, host_deadline(_ALIVE_S)
-                self._wait(POLL_S, go_on)
+                self._wait(self._every_s, go_on)
                 if not reader.still_there():
                     return  # the file was replaced: it is opened anew
             self._report.kinds = way.status()

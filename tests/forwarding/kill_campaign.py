@@ -39,7 +39,13 @@ from seeds import seeded_random
 
 from benchlog.clock import host_clock, host_sleep
 
-DEEDS = ("sender killed", "network cut", "session ended", "server stopped", "second")
+DEEDS = (
+    "sender killed",
+    "network cut",
+    "session ended",
+    "server stopped",
+    "second sender",
+)
 WEIGHTS = (4, 4, 3, 1, 2)
 IN_THE_MIDDLE = "with an open transaction"
 """What the server logs where a connection went away with rows of a batch in it."""
@@ -60,6 +66,10 @@ class Outcome:
 class Campaign:
     """One bench, one follower, one server, and what is done to them."""
 
+    deeds = DEEDS
+    weights = WEIGHTS
+    following = ("--follow", "--readings")
+
     def __init__(
         self, server: CentralServer, folder: Path, seed: str, longest_s: float = 4.0
     ) -> None:
@@ -71,12 +81,18 @@ class Campaign:
         self.environment = {**os.environ, "PGUSER": "keeper", "PGPASSWORD": PASSWORD}
         self.outcome = Outcome()
         self._follower: subprocess.Popen | None = None
-        with server.connect("postgres") as session:
+        self._prepare()
+
+    def _prepare(self) -> None:
+        with self.server.connect("postgres") as session:
             session.execute(f'create database "{self.database}"')
-        self._sender(server.port, "--create").wait()
+        self._sender(self.server.port, "--create").wait()
+
+    def _address(self, port: int) -> str:
+        return f"postgresql://127.0.0.1:{port}/{self.database}"
 
     def _sender(self, port: int, *words: str) -> subprocess.Popen:
-        to = f"postgresql://127.0.0.1:{port}/{self.database}"
+        to = self._address(port)
         rest = () if "--create" in words else ("--db", str(self.db))
         with (self.folder / "sender.log").open("ab") as log:
             return subprocess.Popen(
@@ -100,7 +116,7 @@ class Campaign:
             for _ in range(times):
                 self._go_on()
                 host_sleep(self.chance.uniform(0.1, self.longest_s))
-                self._do(self.chance.choices(DEEDS, WEIGHTS)[0])
+                self._do(self.chance.choices(self.deeds, self.weights)[0])
         finally:
             bench.communicate("\n", timeout=60)
             self._kill()
@@ -113,7 +129,7 @@ class Campaign:
 
     def _go_on(self) -> None:
         if self._follower is None or self._follower.poll() is not None:
-            self._follower = self._sender(self.relay.port, "--follow", "--readings")
+            self._follower = self._sender(self.relay.port, *self.following)
 
     def _kill(self) -> None:
         if self._follower is not None:
@@ -123,30 +139,36 @@ class Campaign:
 
     def _do(self, deed: str) -> None:
         self.outcome.deeds[deed] += 1
-        if deed == "sender killed":
-            self._kill()
-        elif deed == "network cut":
-            self.relay.cut()
-            host_sleep(self.chance.uniform(0.0, 1.0))
-            self.relay.mend()
-        elif deed == "session ended":
-            with self.server.connect("postgres") as session:
-                session.execute(
-                    "select pg_terminate_backend(pid) from pg_stat_activity"
-                    " where application_name = 'benchlog forward'"
-                )
-        elif deed == "server stopped":
-            self.server.stop(at_once=True)
-            self.relay.cut()
-            host_sleep(self.chance.uniform(0.0, 0.5))
-            self.server.start()
-            self.relay.mend()
-        else:
-            second = self._sender(self.server.port, "--readings")
-            host_sleep(self.chance.uniform(0.2, 2.0))
-            with suppress(ProcessLookupError):
-                second.send_signal(signal.SIGKILL)
-            second.wait()
+        getattr(self, "_" + deed.replace(" ", "_"))()
+
+    def _sender_killed(self) -> None:
+        self._kill()
+
+    def _network_cut(self) -> None:
+        self.relay.cut()
+        host_sleep(self.chance.uniform(0.0, 1.0))
+        self.relay.mend()
+
+    def _session_ended(self) -> None:
+        with self.server.connect("postgres") as session:
+            session.execute(
+                "select pg_terminate_backend(pid) from pg_stat_activity"
+                " where application_name = 'benchlog forward'"
+            )
+
+    def _server_stopped(self) -> None:
+        self.server.stop(at_once=True)
+        self.relay.cut()
+        host_sleep(self.chance.uniform(0.0, 0.5))
+        self.server.start()
+        self.relay.mend()
+
+    def _second_sender(self) -> None:
+        second = self._sender(self.server.port, "--readings")
+        host_sleep(self.chance.uniform(0.2, 2.0))
+        with suppress(ProcessLookupError):
+            second.send_signal(signal.SIGKILL)
+        second.wait()
 
     def _compare(self) -> None:
         with (

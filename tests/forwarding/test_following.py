@@ -14,6 +14,7 @@ from forwarding.network_cut import Relay
 from forwarding.sending import PROGRAM, done
 
 from benchlog.clock import host_deadline, host_sleep
+from benchlog.store import files
 from benchlog.store.writer import Writer
 
 PATIENCE_S = 60
@@ -85,7 +86,9 @@ def test_the_lag_is_told_by_the_clock_over_there(central: str, tmp_path: Path) -
     """What the bench's clock tells does not matter: rows of 2030 wait for seconds."""
     done(central, "--create")
     db = made_database(tmp_path / "bench.db", 1, 10)
+    assert files.forwarded_utc_ns(db) is None
     done(central, "--db", str(db))
+    assert files.forwarded_utc_ns(db) is not None  # what the alarm rule looks at
     clock = clock_from(-400)  # set back by more than a year
     with Writer.open(db, clock) as writer:
         add_run(writer, clock, "later", 3)

@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from benchlog.cli.command import command as make_command
+from benchlog.cli.typed_values import Duration
 from benchlog.errors import UsageError
 
 EXAMPLES = (
@@ -32,13 +33,21 @@ EXAMPLES = (
 @click.option(
     "--follow", is_flag=True, help="Go on: send what is committed as it comes."
 )
+@click.option(
+    "--every",
+    "every_s",
+    type=Duration(),
+    help="How often --follow looks [default: 2s; a dataset 5m].",
+)
 @click.option("--status", is_flag=True, help="Only tell what waits, and since when.")
 @click.option(
     "--create",
     is_flag=True,
     help="Make the tables, views and roles there, or bring them up to date.",
 )
-def command(to: str, db: Path | None, as_json: bool, **wish: bool) -> None:
+def command(
+    to: str, every_s: float | None, db: Path | None, as_json: bool, **wish: bool
+) -> None:
     """Send what is committed in this database on to a central place.
 
     Runs, devices, lots, verdicts, corrections, events and reference checks go over,
@@ -50,6 +59,8 @@ def command(to: str, db: Path | None, as_json: bool, **wish: bool) -> None:
     """
     if wish["follow"] + wish["status"] + wish["create"] > 1:
         raise UsageError("--follow, --status and --create are three different errands")
+    if every_s is not None and not wish["follow"]:
+        raise UsageError("--every tells how often to look; it goes with --follow")
     from benchlog.cli.tasks import forwarding
 
     place = forwarding.place(to, readings=wish["readings"])
@@ -58,6 +69,6 @@ def command(to: str, db: Path | None, as_json: bool, **wish: bool) -> None:
     elif wish["status"]:
         forwarding.status(place, db, as_json)
     elif wish["follow"]:
-        forwarding.follow(place, db, as_json)
+        forwarding.follow(place, db, as_json, every_s)
     else:
         forwarding.once(place, db, as_json)

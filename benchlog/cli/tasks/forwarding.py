@@ -16,6 +16,8 @@ from benchlog.errors import UsageError
 from benchlog.exchange.dataset.addresses import check_address, is_address
 from benchlog.forwarding.address import address_of, is_database
 from benchlog.forwarding.forwarding import (
+    DATASET_S,
+    POLL_S,
     ForwardLoop,
     ForwardReport,
     KindStatus,
@@ -40,6 +42,8 @@ class Place:
     shown: str
     open_way: Open
     status: Callable[[TailReader], dict[str, KindStatus]]
+    every_s: float
+    """How often a follower looks."""
     create: Callable[[], list[str]]
     """Makes what must be there, and returns what was refused of it, as sentences."""
 
@@ -57,6 +61,7 @@ def place(text: str, *, readings: bool) -> Place:
         shown=to.shown,
         open_way=open_way,
         status=partial(postgres_status, to),
+        every_s=POLL_S,
         create=partial(create_schema, to, _SOFTWARE),
     )
 
@@ -73,6 +78,7 @@ def _dataset(text: str) -> Place:
         shown=text.partition("?")[0],
         open_way=partial(DatasetWay, text),
         status=lambda reader: status_of(reader, text),
+        every_s=DATASET_S,
         create=nothing_to_make,
     )
 
@@ -105,14 +111,17 @@ def once(to: Place, db: Path | None, as_json: bool) -> None:
     _tell(report, as_json, sent=True)
 
 
-def follow(to: Place, db: Path | None, as_json: bool) -> None:
+def follow(
+    to: Place, db: Path | None, as_json: bool, every_s: float | None = None
+) -> None:
     """Send what is committed as it comes, until somebody ends it."""
     step_back()
     path = database(db)
     report = ForwardReport(to=to.shown, source="")
     say(f"following {path} to {to.shown}; Ctrl-C ends it")
     with _until_ended() as ended:
-        ForwardLoop(path, report, to.open_way, say).run(lambda: not ended)
+        every_s = to.every_s if every_s is None else every_s
+        ForwardLoop(path, report, to.open_way, say, every_s).run(lambda: not ended)
     _tell(report, as_json, sent=True)
 
 
