@@ -89,7 +89,7 @@ def _there(address: str) -> list[tuple]:
 
 def main(times: int, seed: str) -> None:
     with object_store() as store, tempfile.TemporaryDirectory() as folder:
-        campaign = StoreCampaign(store, Path(folder), seed)
+        campaign = StoreCampaign(store, Path(folder), seed, 1.5)
         found: Outcome = campaign.run(times)
         log = (Path(folder) / "sender.log").read_text()
         assert KEYS["AWS_SECRET_ACCESS_KEY"] not in log
