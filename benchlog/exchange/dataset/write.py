@@ -30,6 +30,7 @@ from benchlog.exchange.dataset.packs import (
     Place,
     RunKey,
     as_schema,
+    drop_runs,
     in_pack,
     packs_of,
     read_runs_of,
@@ -164,6 +165,8 @@ class _Export:
             self._written.runs += len(ours)
             if progress is not None:
                 progress(self._written.runs, len(wanted))
+        for pack, uids in stored.to_leave(wanted, known).items():
+            self._drop_from(pack, uids, names)
         self._drop_older(wanted.values(), names)
         self._write_queries()
         self._write_lots()
@@ -266,6 +269,15 @@ class _Export:
             "revision": one.revision,
             "as_of_utc_ns": one.as_of_utc_ns,
         }
+
+    def _drop_from(self, pack: Pack, uids: set[str], names: PackNames) -> None:
+        """Take runs of this database out of a pack that several share."""
+
+        def leaves(row: Mapping[str, Any]) -> bool:
+            return row["source"] == self._source and row["run_uid"] in uids
+
+        if drop_runs(self._folder, pack, leaves, names):
+            self._written.files += 2
 
     def _drop_older(self, wanted: Iterable[WantedRun], names: PackNames) -> None:
         """Take out what is here from before runs had a UUID, and is there by it now."""
