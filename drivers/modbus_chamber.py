@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from benchlog_drivers.scpi_chamber import RATE
+from benchlog_drivers.scpi_setters import RATE
 
 from benchlog.driver import GRACE_S, SETTER_OPTIONS, Option, Setter
 from benchlog.driver_kit.numbers import checked_dialect

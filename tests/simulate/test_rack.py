@@ -16,7 +16,8 @@ from benchlog.simulate.physics.noise import Noise
 from benchlog.simulate.physics.oscillator import OscillatorSpec
 from benchlog.simulate.physics.rack_device import DipSpec, RackDevice, RackDeviceSpec
 from benchlog.simulate.physics.room import Room, RoomSpec, Supply, SupplySpec
-from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 
 PART = load_part("vctcxo-10mhz-1ppm")
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from benchlog.cli.printing import table
 from benchlog.evaluation.rack_study import Qualification, QualifiedDevice
 from benchlog.units import as_stated, printable, three_digits, two_digits
-from benchlog.verdict.rack.findings import Characteristic
+from benchlog.verdict.rack.findings import FoundCharacteristic
 
 HEADERS = ("device", "position", "characteristic", "found", "U (95 %)", "limit", "")
 
@@ -38,7 +38,7 @@ def _rows(one: QualifiedDevice) -> Iterator[tuple[str, ...]]:
         yield (printable(one.run.device), one.run.position, "-", "-", "-", "-", "")
 
 
-def figures(line: Characteristic) -> tuple[str, str, str]:
+def figures(line: FoundCharacteristic) -> tuple[str, str, str]:
     """Return value, U and limit with their unit."""
     limit = "-" if line.limit is None else f"{as_stated(line.limit)} {line.unit}"
     if line.value is None or line.u is None:
@@ -46,7 +46,7 @@ def figures(line: Characteristic) -> tuple[str, str, str]:
     return f"{three_digits(line.value)} {line.unit}", two_digits(line.u), limit
 
 
-def said(line: Characteristic) -> str:
+def said(line: FoundCharacteristic) -> str:
     """Return the verdict in capitals, then what else is to be known."""
     word = "" if line.verdict is None else str(line.verdict).upper()
     return "  ".join(part for part in (word, line.text) if part)

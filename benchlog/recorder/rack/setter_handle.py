@@ -89,15 +89,15 @@ class SetterHandle:
         return self._process is not None
 
     def set(self, value: float) -> int:
-        """Order a value; return the order's number, which its report carries."""
+        """DriveOrder a value; return the order's number, which its report carries."""
         return self._order({"do": "set", "value": value})
 
     def switch(self, on: bool) -> int:
-        """Order its output on or off; return the order's number."""
+        """DriveOrder its output on or off; return the order's number."""
         return self._order({"do": "switch", "on": on})
 
     def release(self) -> int:
-        """Order the safe state; return the order's number."""
+        """DriveOrder the safe state; return the order's number."""
         return self._order({"do": "release"})
 
     def tend(self) -> list[SetterReport]:

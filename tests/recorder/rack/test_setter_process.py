@@ -18,7 +18,8 @@ from benchlog.errors import RefusedError
 from benchlog.recorder.rack.setter_handle import SetterHandle
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.rack.setter_process import SetterChild
-from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 
 SCALE = 50.0
 SAFE_S = 10.0

@@ -10,16 +10,16 @@ from benchlog.catalogue import load_part, load_sequence
 from benchlog.errors import ConfigError
 from benchlog.model import (
     Drive,
+    DrivePlace,
     Load,
     Loop,
     OperatingRange,
-    Place,
     Sequence,
     Step,
     Target,
 )
 from benchlog.verdict.rack import durations
-from benchlog.verdict.rack.bounds import Bound, Places, bounds_of
+from benchlog.verdict.rack.bounds import Bound, DrivePlaces, bounds_of
 from benchlog.verdict.rack.durations import ThermalModel, expected_steps
 from benchlog.verdict.rack.planned_steps import planned_steps
 
@@ -66,7 +66,7 @@ def test_places_of_a_setter_stand_in_for_a_part_without_any():
     sequence, part = load_sequence("supply"), replace(PART, supply=None)
     owner = Bound(2.7, 3.6, "setter psu")
     bounds = bounds_of(part, sequence, (CHAMBER, (Drive.SUPPLY, owner)))
-    bench = {Drive.SUPPLY: Places(2.97, 3.3, 3.63)}
+    bench = {Drive.SUPPLY: DrivePlaces(2.97, 3.3, 3.63)}
     with pytest.raises(ConfigError, match=r"3\.63 V is outside setter psu"):
         planned_steps(sequence, part, bounds, bench)
 
@@ -104,9 +104,9 @@ def test_a_body_behind_a_ramp_takes_its_time():
 
 numbers = st.floats(-300, 300, allow_nan=False)
 places = st.one_of(
-    st.builds(Place, value=numbers),
+    st.builds(DrivePlace, value=numbers),
     st.builds(
-        Place,
+        DrivePlace,
         between=st.tuples(*[st.sampled_from(["low", "reference", "high"])] * 2),
         share=st.floats(0, 1),
     ),
