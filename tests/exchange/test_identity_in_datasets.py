@@ -28,8 +28,10 @@ from benchlog.clock import VirtualClock, host_sleep
 from benchlog.errors import BenchlogError, DataError
 from benchlog.evaluation.lot_document import lot_document
 from benchlog.evaluation.lots import lots_with_benches
-from benchlog.exchange.dataset import packs
+from benchlog.exchange.dataset import local_folder, packs
+from benchlog.exchange.dataset.addresses import folder_at
 from benchlog.exchange.dataset.compact import compact
+from benchlog.exchange.dataset.local_folder import LocalFolder
 from benchlog.exchange.dataset.lots import chips_of_dataset, lots_of_dataset
 from benchlog.exchange.dataset.run_list import runs_of_dataset
 from benchlog.exchange.dataset.write import Written, write_dataset
@@ -190,7 +192,7 @@ def test_readings_find_their_runs_across_benches(bench, folder, tmp_path):
 @pytest.mark.parametrize("command", ["export", "lots"])
 def test_an_address_makes_no_folder(command, bench, tmp_path):
     done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "s3://lab/set"]
+        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "ftp://lab/set"]
         + (["--db", str(bench)] if command == "export" else []),
         cwd=tmp_path,
         env=environment(),
@@ -199,8 +201,8 @@ def test_an_address_makes_no_folder(command, bench, tmp_path):
         check=False,
     )
     assert done.returncode == 2
-    assert "s3:" in done.stderr
-    assert not (tmp_path / "s3:").exists()
+    assert "ftp:" in done.stderr
+    assert not (tmp_path / "ftp:").exists()
 
 
 # --- only what has changed, and all of it or nothing
@@ -243,7 +245,7 @@ def test_a_compacted_dataset_answers_alike_and_goes_on(bench, folder, tmp_path):
     assert compact(folder).before == 2
     assert ask(folder, question) == before
     assert [one.readings for one in send(folder, *benches)] == [0, 0, 0]
-    assert len(packs.packs_of(folder)) == 1
+    assert len(packs.packs_of(folder_at(folder))) == 1
     void(bench)
     assert [one.readings for one in send(folder, bench)] == [READINGS]
     assert counts(folder) == counted(3 * RUNS)
@@ -299,8 +301,8 @@ def test_an_export_that_ends_midway_leaves_a_whole_dataset(
         return done
 
     with monkeypatch.context() as broken:
-        for name in ("finished", "remove_file"):
-            broken.setattr(packs, name, interrupted(getattr(packs, name)))
+        for place, name in ((local_folder, "finished"), (LocalFolder, "remove")):
+            broken.setattr(place, name, interrupted(getattr(place, name)))
         try:
             send(folder, bench)
         except BenchlogError:

@@ -3,9 +3,9 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.packs import SHARED, Pack, Place, read_runs_of
 from benchlog.model import Run
 
@@ -39,7 +39,7 @@ class Stored:
     the database itself lists no more is taken out of there.
     """
 
-    def __init__(self, folder: Path, packs: list[Pack], source: str) -> None:
+    def __init__(self, folder: Folder, packs: list[Pack], source: str) -> None:
         self.own: defaultdict[Place, list[Pack]] = defaultdict(list)
         self.in_pack: dict[Pack, list[str]] = {}
         self._newest: dict[str, _Row] = {}
