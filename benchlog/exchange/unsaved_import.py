@@ -56,7 +56,11 @@ def bring_back(
     found = _looked_through(path, writer.path, limits)
     if not found.rows:
         raise DataError(f"{path} holds no rows")
-    added = writer.commit_all_missing(_batches(path, limits, found))
+    added: Counter[tuple[int, type]] = Counter()
+    writer.commit_all_missing(
+        _batches(path, limits, found),
+        lambda stored: added.update((run, type(record)) for run, _, record in stored),
+    )
     for run_id, ended in found.ends.items():
         _end(run_id, ended, writer)
     return tuple(_of_run(run_id, found, added) for run_id in sorted(found.rows))

@@ -1,7 +1,7 @@
 """The one way into the database: one transaction at a time, all of it or nothing."""
 
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final, Self
 
@@ -141,35 +141,27 @@ class Writer:
 
         All of it is one transaction: told twice, a row is there once.
         """
-        with self._session.transaction():
-            fresh = self._insert_missing(rows)
-        self._blocks.keep()
-        return fresh
+        stored: list[Row] = []
+        self.commit_all_missing([rows], stored.extend)
+        return tuple(stored)
 
     def commit_all_missing(
-        self, batches: Iterable[Sequence[Row]]
-    ) -> Counter[tuple[int, type]]:
-        """Store the rows that are not there yet, of all batches in one transaction.
+        self, batches: Iterable[Sequence[Row]], tell: Callable[[tuple[Row, ...]], None]
+    ) -> None:
+        """As `commit_missing` of all batches; `tell` is given what each had to store.
 
-        Returns how many, by run and kind. Raises as `commit`, and what `batches` do:
-        then none is stored.
+        What `batches` raise undoes all.
         """
-        added: Counter[tuple[int, type]] = Counter()
         with self._session.transaction():
             for rows in batches:
-                fresh = self._insert_missing(rows)
-                added.update((run, type(record)) for run, _, record in fresh)
+                fresh = missing_rows(self._connection, _by_kind(rows))
+                try:
+                    self._insert(_by_kind(fresh))
+                except (SqliteError, *_UNSTORABLE):
+                    refuse_first_bad(fresh)
+                    raise
+                tell(fresh)
         self._blocks.keep()
-        return added
-
-    def _insert_missing(self, rows: Sequence[Row]) -> tuple[Row, ...]:
-        fresh = missing_rows(self._connection, _by_kind(rows))
-        try:
-            self._insert(_by_kind(fresh))
-        except (SqliteError, *_UNSTORABLE):
-            refuse_first_bad(fresh)
-            raise
-        return fresh
 
     def identify_run(self, run_id: int, uid: str) -> None:
         """Give an open run the UUID of the run that it is a copy of.
