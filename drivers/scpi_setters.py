@@ -10,7 +10,7 @@ from benchlog.model import Dialect
 RATE = Option(
     "rate_per_min", float, None, "change no faster, C a minute", low=0.01, high=100.0
 )
-"""The option of a chamber: how fast it may heat and cool."""
+"""The option of a chamber: how fast it may heat and cool; our rule bounds it."""
 
 
 class ScpiSupply(ScpiSetter):

@@ -13,8 +13,8 @@ from benchlog.simulate.physics.counting import CounterSpec
 from benchlog.simulate.physics.rack_device import DipSpec, RackDeviceSpec
 from benchlog.simulate.ready_scenarios import demo_device
 
-FIRST_CHANNEL: Final = 101
-MOST_DEVICES: Final = 64
+FIRST_CHANNEL: Final = 101  # our rule: slot 1, channel 1
+MOST_DEVICES: Final = 64  # our rule: what a rack is promised for
 _DIPS: Final = 0.15  # of devices have an activity dip; our rule, invented
 # Shares of what the part promises, or of its tolerance, that drawn devices use up; our
 # rule, invented: most devices pass, a few do not.

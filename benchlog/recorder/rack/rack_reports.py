@@ -21,7 +21,7 @@ from benchlog.verdict.rack.settled import probe_settled
 _LOST_S: Final = 60.0  # real seconds without a word of a setter: it is lost; our rule
 _LIES_C: Final = 8.0
 """Chamber and the bench's probe may differ so far once all has settled; our rule."""
-_LOG_EVERY_S: Final = 60.0  # bench seconds between rows of what a setter measures
+_LOG_EVERY_S: Final = 60.0  # bench seconds between rows; our rule
 _KEPT: Final = 4000  # values of the probe that are remembered; our rule
 
 

@@ -23,7 +23,7 @@ from benchlog.recorder.rack.rack_turns import RackTurns
 from benchlog.units import NS_PER_S, as_stated, format_duration
 from benchlog.verdict.rack.planned_steps import PlannedStep
 
-_RAMP_EVERY_S: Final = 20.0  # bench seconds from one order of a ramp to the next
+_RAMP_EVERY_S: Final = 20.0  # bench seconds between orders of a ramp; our rule
 _CLOSE: Final = 1e-3  # of a setter's range: what is read back may differ; our rule
 
 

@@ -20,7 +20,7 @@ _ALIVE_S: Final = 1.0  # our rule: a fifth of the dead man's usual patience
 _RESTART_S: Final = 2.0  # our rule
 _MOST: Final = 1 << 20  # our rule: bounds what a process says
 _FAREWELL_S: Final = 8.0
-"""Real seconds in which a setter's process must have let go and ended."""
+"""Real seconds in which a setter's process must have let go and ended; our rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

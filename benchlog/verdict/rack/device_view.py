@@ -147,3 +147,9 @@ class DeviceView:
         """Standard uncertainty of the probe, assumed where nobody states it."""
         stated = self.base.thermometer_u_c
         return _ASSUMED_U_C if stated is None else stated
+
+
+def in_order(at: Array, values: Array) -> tuple[Array, Array]:
+    """Return places in order, and values likewise."""
+    order = np.argsort(at)
+    return at[order], values[order]

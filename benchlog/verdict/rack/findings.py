@@ -27,14 +27,19 @@ from benchlog.analysis.fitting.ageing import ageing
 from benchlog.errors import DataError
 from benchlog.model import Decision, Part, QualificationPlan
 from benchlog.units import SECONDS_PER_DAY, as_stated
-from benchlog.verdict.rack.device_view import Base, DevicePoint, DeviceView
+from benchlog.verdict.rack.device_view import (
+    Base,
+    DevicePoint,
+    DeviceView,
+    in_order,
+)
 from benchlog.verdict.run.decision import word_for, worst
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 _NORMAL: Final = 1.96  # definition: of 95 %
-_TOP: Final = 0.25  # of the offset band that warm-up is told to where none is promised
+_TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,19 +174,14 @@ def _temperature_changes(device: DeviceView) -> Points:
     reference_c = device.part.limits.reference_c
     away = np.abs(changes.at - reference_c) > 1.0
     slopes = _slopes(changes)
-    at_reference = float(np.interp(reference_c, *_sorted(changes.at, slopes)))
+    at_reference = float(np.interp(reference_c, *in_order(changes.at, slopes)))
     u = np.hypot(changes.u_ppm, np.abs(slopes - at_reference) * device.u_c)
     return replace(changes, u_ppm=u).only(away)
 
 
-def _sorted(at: Array, values: Array) -> tuple[Array, Array]:
-    order = np.argsort(at)
-    return at[order], values[order]
-
-
 def _slopes(points: Points) -> Array:
     """Return the slope at each point, from its neighbours in temperature."""
-    at, ppm = _sorted(points.at, points.offset_ppm)
+    at, ppm = in_order(points.at, points.offset_ppm)
     places, group = np.unique(np.round(at, 0), return_inverse=True)
     if len(places) < 2:
         return np.zeros(len(points))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from benchlog.model import SettledRule
 
 Array = NDArray[np.float64]
-_MINUTE_S: Final = 60.0
+_MINUTE_S: Final = 60.0  # definition
 _FEWEST: Final = 3
 """Values that a slope with an uncertainty needs; definition."""
 _COVERED: Final = 0.8

@@ -90,6 +90,7 @@ def test_a_body_behind_a_ramp_takes_its_time():
     model = ThermalModel(lag_s=240.0, rate_c_per_min=2.0, begin_c=25.0)
     cold = expected_steps(steps, rule, part, model)[1]
     body, chamber, t_s, dt_s, settled_s = 25.0, 25.0, 0.0, 0.25, 0.0
+    # private: nobody but the test looks at it
     steep = durations._slope(part, -10.0)  # ppm/C of the device, where it is sent
     while t_s < cold.ramp_s + 3600:
         chamber = max(-10.0, chamber - 2.0 / 60 * dt_s)
