@@ -196,8 +196,8 @@ class ModbusChamber(Setter):
         low, high = (-_SIGN, _SIGN - 1) if register.signed else (0, _WORD - 1)
         if not low <= count <= high:
             raise RefusedError(
-                f"{as_stated(value)} does not fit into the register of {role}; check its "
-                "scale in the dialect",
+                f"{as_stated(value)} does not fit into the register of {role}; check "
+                "its scale in the dialect",
                 address=self.address,
             )
         self._write_word(role, count % _WORD)

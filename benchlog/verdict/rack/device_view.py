@@ -89,6 +89,16 @@ class DeviceView:
             degrees_of_freedom=freedom,
         )
 
+    def over_temperature(self) -> Points:
+        """Return the points at which only temperature is away from its reference."""
+        return self.points(
+            lambda p: self.measured(p) and self.at_reference(p, "temperature")
+        )
+
+    def reference_points(self) -> Points:
+        """Return the points at reference conditions."""
+        return self.points(lambda p: self.measured(p) and self.at_reference(p))
+
     def measured(self, one: DevicePoint) -> bool:
         """Tell whether a point is one of a step that measures settled devices."""
         return one.step.gates > 0 and one.step.scan_s is None

@@ -142,7 +142,7 @@ def _offset(device: DeviceView) -> Found:
 def _law_slope(device: DeviceView) -> float:
     """Return the slope at the reference temperature, from the points if they tell."""
     try:
-        points = _over_temperature(device)
+        points = device.over_temperature()
     except DataError:
         return 0.0
     order = np.argsort(points.at)
@@ -155,22 +155,12 @@ def _law_slope(device: DeviceView) -> float:
     return abs(float(np.polyfit(at[near], ppm[near], 1)[0]))
 
 
-def _over_temperature(device: DeviceView) -> Points:
-    return device.points(
-        lambda p: device.measured(p) and device.at_reference(p, "temperature")
-    )
-
-
-def _reference_points(device: DeviceView) -> Points:
-    return device.points(lambda p: device.measured(p) and device.at_reference(p))
-
-
 def _temperature_changes(device: DeviceView) -> Points:
     """Return changes from the reference temperature, the probe's u with them.
 
     A probe that is off by e puts both points off by e, each times its own slope.
     """
-    changes = changes_from(_over_temperature(device), _reference_points(device))
+    changes = changes_from(device.over_temperature(), device.reference_points())
     reference_c = device.part.limits.reference_c
     away = np.abs(changes.at - reference_c) > 1.0
     slopes = _slopes(changes)
@@ -195,7 +185,7 @@ def _frequency_temperature(device: DeviceView) -> Found:
 
 
 def _slope(device: DeviceView) -> Found:
-    return steepest(_over_temperature(device))
+    return steepest(device.over_temperature())
 
 
 def _hysteresis(device: DeviceView) -> Found:
@@ -212,7 +202,7 @@ def _hysteresis(device: DeviceView) -> Found:
 
 
 def _dips(device: DeviceView) -> Found:
-    points = _over_temperature(device)
+    points = device.over_temperature()
     rising = np.array(
         [
             device.direction(p) >= 0
@@ -295,7 +285,7 @@ def _change(drive: str) -> Callable[[DeviceView], Found]:
             lambda p: device.measured(p) and device.at_reference(p, drive) and away(p),
             drive,
         )
-        return largest(changes_from(measured, _reference_points(device)))
+        return largest(changes_from(measured, device.reference_points()))
 
     return find
 
@@ -309,7 +299,7 @@ def _control(device: DeviceView) -> tuple[Points, Points]:
         ),
         "control",
     )
-    return swept, _reference_points(device)
+    return swept, device.reference_points()
 
 
 def _adjustment(device: DeviceView) -> Found:
@@ -335,7 +325,7 @@ def _absolute(device: DeviceView) -> Found:
 
 
 def _ageing(device: DeviceView) -> Found:
-    points = _reference_points(device)
+    points = device.reference_points()
     days = (points.t_s - points.t_s[:1]) / SECONDS_PER_DAY
     for law in ageing(days, points.offset_ppm):
         for one in law.coefficients:
