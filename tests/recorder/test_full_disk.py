@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from store.making import begin, clock_of, fresh_writer, reading
+from warm_program import PROGRAM, run
 
 from benchlog.errors import DataError
 from benchlog.exchange.unsaved_import import bring_back
@@ -36,7 +37,6 @@ class Limit:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
 keep([plan], database, HostClock(), tell=Limit())
 """
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 
 
 def all_rows(database, run):
@@ -47,7 +47,7 @@ def all_rows(database, run):
 
 
 def benchlog(*words):
-    return subprocess.run(
+    return run(
         [*PROGRAM, *words],
         capture_output=True,
         text=True,
