@@ -45,7 +45,11 @@ HEAD, NUMBER = struct.Struct("!I"), struct.Struct("!i")
 
 
 class Nursery:
-    """The process that forks, as the tests see it; one for each process of theirs."""
+    """The process that forks, as the tests see it; one for each process of theirs.
+
+    It is nobody's child, as some tests look for children that are left. It ends when
+    this end of the line is closed, if only by the end of this process.
+    """
 
     def __init__(self) -> None:
         self.pid = os.getpid()
@@ -53,23 +57,18 @@ class Nursery:
         self.lock = Lock()
         self.line, theirs = socket.socketpair()
         with theirs:
-            self.process = subprocess.Popen(
+            subprocess.run(
                 [sys.executable, __file__, str(theirs.fileno())],
                 stdin=subprocess.DEVNULL,
                 pass_fds=[theirs.fileno()],
+                check=True,
             )
-        atexit.register(self.close)
 
     def start(self, what: object, descriptors: list[int]) -> None:
         body = json.dumps(what).encode()
         with self.lock:
             socket.send_fds(self.line, [HEAD.pack(len(body))], descriptors)
             self.line.sendall(body)
-
-    def close(self) -> None:
-        if self.pid == os.getpid():
-            self.line.close()
-            self.process.wait(30)
 
 
 _nurseries: list[Nursery] = []
@@ -299,6 +298,8 @@ def leave_at_once(code: list[int]) -> None:
 
 
 def main() -> None:
+    if os.fork():
+        os._exit(0)
     code: list[int] = []
     atexit.register(leave_at_once, code)  # as the first, so that it is the last to run
     import_everything()
