@@ -156,6 +156,33 @@ def wal_of(path: Path) -> Path:
     return path.with_name(path.name + "-wal")
 
 
+def forwarded_of(path: Path) -> Path:
+    """Return the path of an empty file whose age is how long ago all was sent on."""
+    return path.with_name(path.name + "-forwarded")
+
+
+def note_forwarded(path: Path) -> None:
+    """Note that all of a database has been sent on by now.
+
+    Whoever may not write beside it leaves no note: nothing but an alarm needs it.
+    """
+    with contextlib.suppress(OSError):
+        flags = os.O_CREAT | os.O_WRONLY | getattr(os, "O_NOFOLLOW", 0)
+        number = os.open(forwarded_of(path), flags, 0o600)
+        try:
+            os.utime(number)
+        finally:
+            os.close(number)
+
+
+def forwarded_utc_ns(path: Path) -> int | None:
+    """Return when all of a database had been sent on; None where it never was."""
+    try:
+        return forwarded_of(path).lstat().st_mtime_ns
+    except OSError:
+        return None
+
+
 def shm_of(path: Path) -> Path:
     """Return the path of the shared index of that log."""
     return path.with_name(path.name + "-shm")
