@@ -137,6 +137,21 @@ def leave_at_once(code: list[int]) -> None:
         os._exit(code[0])
 
 
+def run_main() -> None:
+    """Run what the words of `python` name: a module, a text, a file."""
+    if sys.argv[0] == "-P":
+        sys.argv.pop(0)
+    option = sys.argv[0]
+    if option == "-m":
+        sys.argv.pop(0)
+        runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)
+    elif option == "-c":
+        exec(sys.argv.pop(1), {"__name__": "__main__"})
+    else:
+        sys.path[0] = os.path.dirname(option)
+        runpy.run_path(option, run_name="__main__")
+
+
 def main() -> None:
     if os.fork():
         os._exit(0)
@@ -147,13 +162,10 @@ def main() -> None:
     gc.freeze()
     what = serve(socket.socket(fileno=int(sys.argv[1])))
     become(what)
-    option, first, *more = [word for word in what["words"] if word != "-P"]
-    sys.argv = ["-c" if option == "-c" else first, *more]
+    sys.argv = what["words"]
     try:
-        if option == "-c":
-            exec(first, {"__name__": "__main__"})
-        else:
-            runpy.run_module(first, run_name="__main__", alter_sys=True)
+        run_main()
+        code.append(0)
     except SystemExit as exit:
         if isinstance(exit.code, int):
             code.append(exit.code & 0xFF)

@@ -1,10 +1,10 @@
 """The command line as a process, without the half second that its imports cost.
 
-`Program` and `run` start `python -m benchlog.cli ...`, another module of ours, or
-`python -c ...` with the arguments of `subprocess.Popen` and `subprocess.run`. A
-process of `nursery.py` has imported benchlog and its libraries; it forks for each
-start. What is forked is a process like any other: arguments, folder, environment,
-descriptors and signals are its own, and it ends as an interpreter does.
+`Program` and `run` start `python -m benchlog.cli ...`, another module of ours, a file
+of ours, or `python -c ...` with the arguments of `subprocess.Popen` and
+`subprocess.run`. A process of `nursery.py` has imported benchlog and its libraries; it
+forks for each start. What is forked is a process like any other: arguments, folder,
+environment, descriptors and signals are its own, and it ends as an interpreter does.
 
 What differs from a fresh interpreter: a module that cannot be imported first, because
 of a circle, is there already, and hashes have one seed. With `afresh` libraries alone
@@ -95,7 +95,8 @@ class Program(subprocess.Popen[Any]):
         first, *words = [os.fspath(word) for word in how["args"]]
         if (
             first != sys.executable
-            or words[:1] not in (["-m"], ["-c"], ["-P"])
+            or not words[0].endswith(("-m", "-c", "-P", ".py"))
+            or words[0] == forking.__file__
             or how["preexec_fn"] is not None
             or how["pass_fds"]
             or settings_of(environment) != nursery().settings
