@@ -35,8 +35,8 @@ EXAMPLES = (
 )
 @click.option(
     "--devices",
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
+    metavar="FILE|-",
     help="Their ids, one a line, in the order of the positions; or POSITION,ID.",
 )
 @click.option(

@@ -4,21 +4,26 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
+import click
+
 from benchlog.errors import UsageError
 from benchlog.model import Bench, device_id_fault
 from benchlog.units import printable
 
 _MOST_LINES: Final = 10_000  # our rule: bounds a file of ids
+_MOST_CHARACTERS: Final = 1 << 20  # our rule, as well
 
 
 def read_devices(path: Path, bench: Bench) -> dict[str, str]:
     """Read which device sits where: a line each, `ID` or `POSITION,ID`.
 
     Lines without a position take the bench's positions in order; blank lines and those
-    that begin with # mean nothing. Raises UsageError naming the line.
+    that begin with # mean nothing; `-` is standard input. Raises UsageError naming
+    the line.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        with click.open_file(str(path), encoding="utf-8-sig") as stream:
+            text = stream.read(_MOST_CHARACTERS)
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise UsageError(f"{path} cannot be read: {reason}") from None
