@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from schemas_held import hold_printed
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -64,7 +65,7 @@ class Shop:
                 process.kill()
 
     def run(self, words: list[str], ids: str = "") -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
+        done = subprocess.run(
             words,
             cwd=self.folder,
             env=self.environment,
@@ -74,6 +75,8 @@ class Shop:
             timeout=120,
             check=False,
         )
+        hold_printed(words, done.stdout)
+        return done
 
     def runs(self, lot: str = "L1") -> list[LotRun]:
         with closing(Reader.open(self.db)) as reader:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from schemas_held import hold_printed
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
@@ -43,7 +44,7 @@ class Line:
         }
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
+        done = subprocess.run(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment() | more,
@@ -53,6 +54,8 @@ class Line:
             timeout=60,
             check=False,
         )
+        hold_printed(words, done.stdout)
+        return done
 
     @contextmanager
     def started(self, *words: str) -> "Iterator[subprocess.Popen[str]]":

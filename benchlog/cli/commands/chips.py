@@ -53,7 +53,7 @@ def command(db: Path | None, as_json: bool, lot: str, dataset: Path | None) -> N
     if as_json:
         from benchlog.evaluation.lot_document import chips_document
 
-        print_json(chips_document(lot, found))
+        print_json(chips_document(lot, found), "chips")
     else:
         click.echo(text(lot, found))
 
