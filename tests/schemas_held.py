@@ -31,6 +31,12 @@ WORDS = {
 }
 OPEN = {"settings", "options", "late_shares"}
 """Objects whose keys are names that a person or an instrument gives."""
+NULL_ALONE = "seen as null only"
+NEVER_NULL = {
+    *("run", "device", "part", "nominal_hz", "readings", "gaps", "runs", "number"),
+    *("kind", "name", "text", "utc", "instrument", "status", "purpose", "position"),
+    *("passed", "failed", "undecided", "lot_size", "sample_size", "reasons"),
+}
 _ORDER = ("null", "boolean", "integer", "number", "string", "array", "object")
 
 
@@ -76,19 +82,25 @@ def _widen(kind: str, document: dict[str, Any]) -> None:
 
 
 def widened(known: dict[str, Any] | None, value: Any, name: str = "") -> dict[str, Any]:
-    """Return a schema that takes what `known` takes, and this value besides."""
+    """Return a schema that takes what `known` takes, and this value besides.
+
+    What was null alone so far may be of any type. A figure or a text that tests never
+    saw unknown may be, except what is in `NEVER_NULL`.
+    """
     found = dict(known or {})
-    types = set(_types(found))
+    types = {"null"} if found.pop("$comment", "") == NULL_ALONE else set(_types(found))
     types.add(_type(value))
-    if types & {"integer", "number"} and name.rpartition("_")[2] in UNITS:
-        types = (types - {"integer"}) | {"number", "null"}  # unknown figures are null
-    if {"integer", "number"} <= types:
-        types.discard("integer")  # every integer is a number
+    if types == {"null"}:
+        return {"$comment": NULL_ALONE}
+    unit = UNITS.get(name.rpartition("_")[2])
+    if "number" in types or (unit is not None and "integer" in types):
+        types = (types - {"integer"}) | {"number"}  # every integer is a number
+        if unit is not None:
+            found.setdefault("description", unit)
+    if types & {"number", "integer", "string"} and name not in NEVER_NULL:
+        types.add("null")
     ordered = sorted(types, key=_ORDER.index)
     found["type"] = ordered[0] if len(ordered) == 1 else ordered
-    unit = UNITS.get(name.rpartition("_")[2])
-    if unit is not None and "number" in types:
-        found.setdefault("description", unit)
     if isinstance(value, dict) and name not in OPEN:
         _widen_object(found, value, is_new="properties" not in found)
     if isinstance(value, list):

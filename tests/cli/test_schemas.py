@@ -1,7 +1,7 @@
 """The schemas of `--json`: shipped, sound, named by every document, and held.
 
-The helpers that run commands hold each document that tests see (`schemas_held.py`). Here
-are kinds of documents that no other test prints.
+The helpers that run commands hold each document that tests see (`schemas_held.py`).
+Here are kinds of documents that no other test prints.
 """
 
 import ast
@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 from frozen.frozen_program import copy_of_corpus, told_by
 from jsonschema import Draft202012Validator
-from schemas_held import FOLDER, UNITS, hold, widened
+from schemas_held import FOLDER, UNITS, UPDATE, hold, widened
 
 from benchlog import cli
 from benchlog.cli import root
@@ -49,7 +49,10 @@ def test_a_schema_is_sound_and_tells_its_name(kind: str) -> None:
     assert not Draft202012Validator(schema).is_valid(wrong)
 
 
-def test_a_renamed_key_and_another_type_are_found() -> None:
+def test_a_renamed_key_and_another_type_are_found(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delenv(UPDATE, raising=False)
     document = {KEY: "device/1", "device": "KX-1"}
     with pytest.raises(AssertionError, match="is it an addition"):
         hold(document)
@@ -66,8 +69,11 @@ def test_a_schema_grows_by_what_is_seen() -> None:
         "description": UNITS["ppm"],
     }
     assert both["properties"]["more"]["type"] == ["null", "object"]
+    assert Draft202012Validator(first).is_valid({"u_ppm": 1, "text": "a", "more": 5})
     assert Draft202012Validator(both).is_valid({"u_ppm": 1.5, "text": "", "more": None})
-    assert not Draft202012Validator(both).is_valid({"u_ppm": "1.5", "text": ""})
+    for wrong in ({"u_ppm": "1.5"}, {"more": 5}, {"text": None}):
+        document = {"u_ppm": 1.5, "text": "", "more": None, **wrong}
+        assert not Draft202012Validator(both).is_valid(document)
 
 
 LINES = (

@@ -10,6 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from schemas_held import hold
 from store.making import begin, clock_of, fresh_writer, reading
 
 from benchlog.errors import DataError
@@ -77,6 +78,7 @@ def test_a_keeper_on_a_file_that_may_not_grow(plan_for, database, tmp_path):
     said = benchlog(*shlex.split(command)[1:], "--json")
     assert said.returncode == 0, said.stderr
     told = json.loads(said.stdout)
+    hold(told)
     assert told["run"] == 1
     assert told["readings"] == 120 - len(times)
     times, values, events = all_rows(database, 1)
