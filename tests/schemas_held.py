@@ -29,7 +29,7 @@ WORDS = {
     "decision": ("accepted", "rejected", "open"),
     "severity": ("normal", "tightened", "reduced"),
 }
-OPEN = {"settings", "options", "late_shares"}
+OPEN = {"settings", "causes", "coefficients", "u", "intervals", "units", "runs"}
 """Objects whose keys are names that a person or an instrument gives."""
 NULL_ALONE = "seen as null only"
 NEVER_NULL = {
@@ -81,7 +81,9 @@ def _widen(kind: str, document: dict[str, Any]) -> None:
     _validator.cache_clear()
 
 
-def widened(known: dict[str, Any] | None, value: Any, name: str = "") -> dict[str, Any]:
+def widened(
+    known: dict[str, Any] | None, value: Any, name: str = "", *, is_item: bool = False
+) -> dict[str, Any]:
     """Return a schema that takes what `known` takes, and this value besides.
 
     What was null alone so far may be of any type. A figure or a text that tests never
@@ -101,11 +103,11 @@ def widened(known: dict[str, Any] | None, value: Any, name: str = "") -> dict[st
         types.add("null")
     ordered = sorted(types, key=_ORDER.index)
     found["type"] = ordered[0] if len(ordered) == 1 else ordered
-    if isinstance(value, dict) and name not in OPEN:
+    if isinstance(value, dict) and (is_item or name not in OPEN):
         _widen_object(found, value, is_new="properties" not in found)
     if isinstance(value, list):
         for item in value:
-            found["items"] = widened(found.get("items"), item, name)
+            found["items"] = widened(found.get("items"), item, name, is_item=True)
     if name in WORDS and "string" in types:
         found["enum"] = [*WORDS[name], *([None] if "null" in types else [])]
     return found

@@ -48,6 +48,8 @@ def interface() -> str:
         if is_dataclass(one):
             lines += [f"  {field.name}" for field in fields(one)]
         for name, member in sorted(vars(one).items()):
+            if name == "reader":  # told to be of no interface that stays
+                continue
             if isinstance(member, property):
                 lines.append(f"  {name} -> {signature(member.fget)}")
             elif inspect.isfunction(member) and not name.startswith("_"):
