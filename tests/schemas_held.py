@@ -29,7 +29,17 @@ WORDS = {
     "decision": ("accepted", "rejected", "open"),
     "severity": ("normal", "tightened", "reduced"),
 }
-OPEN = {"settings", "causes", "coefficients", "u", "intervals", "units", "runs"}
+OPEN = {
+    "settings",
+    "causes",
+    "coefficients",
+    "u",
+    "intervals",
+    "units",
+    "runs",
+    "kinds",
+    "left_out",
+}
 """Objects whose keys are names that a person or an instrument gives."""
 NULL_ALONE = "seen as null only"
 NEVER_NULL = {

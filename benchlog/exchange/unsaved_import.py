@@ -1,9 +1,11 @@
 """Bringing rows that were saved from a full disk back into their runs."""
 
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from benchlog.errors import DataError, NotFoundError, UsageError
 from benchlog.evaluation.document import verdict_row
@@ -35,20 +37,28 @@ class BroughtBack:
     rejected: int
 
 
-def bring_back(path: Path, writer: Writer) -> tuple[BroughtBack, ...]:
-    """Insert the rows of a file into their runs, each of them once.
+_TROUBLE: Final = (EventKind.STORE_WAIT, EventKind.STORE_DAMAGED)
+"""What the keeper of a run noted where rows of it are in a file."""
+
+
+def bring_back(
+    path: Path, writer: Writer, *, again: bool = False
+) -> tuple[BroughtBack, ...]:
+    """Insert the rows of a file into their runs, each of them once; a note tells of it.
 
     All of them are inserted, or none; a row that can never be stored is left out and
     counted. A run whose end is among them is over then, and judged. Raises
     DataError when the file belongs to another database or holds nothing, UsageError
-    when a run is still being kept, StoreError.
+    when a run is still being kept, StoreError. The file could be anybody's: a run that
+    ended without trouble lacks no rows and takes none, unless `again`: DataError.
     """
     unsaved = read_rows(path)
     if not unsaved.rows:
         raise DataError(f"{path} holds no rows")
-    _check(path, unsaved, writer.path)
+    _check(path, unsaved, writer.path, again=again)
     good = tuple(row for row in unsaved.rows if not problem_of(row[2]))
     added = writer.commit_missing(good)
+    writer.commit(list(_notes(path, added)))
     for run_id, _, record in unsaved.rows:
         if isinstance(record, Event) and record.kind == EventKind.ENDED:
             _end(run_id, record, writer)
@@ -70,7 +80,29 @@ def _end(run_id: int, ended: Event, writer: Writer) -> None:
     writer.add_verdict(run_id, verdict_row(found, RULE))
 
 
-def _check(path: Path, unsaved: UnsavedRows, database: Path) -> None:
+def _notes(path: Path, added: Sequence[Row]) -> Iterator[Row]:
+    """Yield for each run what came into it, at the time of the last row that did."""
+    count = Counter(run_id for run_id, *_ in added)
+    last = {run_id: (segment, record) for run_id, segment, record in added}
+    for run_id, (segment, record) in last.items():
+        text = f"rows brought back from {path.name}: {count[run_id]}"
+        utc_ns = record.mono_ns if record.utc_ns is None else record.utc_ns
+        yield (
+            run_id,
+            segment,
+            Event(utc_ns, record.mono_ns, EventKind.NOTE, printable(text)),
+        )
+
+
+def _lacks_nothing(reader: Reader, run_id: int) -> bool:
+    """Whether nothing tells of rows of a run that were not written.
+
+    A keeper ends a run once its rows are in.
+    """
+    return all(event.kind not in _TROUBLE for _, event in reader.events(run_id))
+
+
+def _check(path: Path, unsaved: UnsavedRows, database: Path, *, again: bool) -> None:
     with closing(Reader.open(database)) as reader:
         for run_id in sorted({row[0] for row in unsaved.rows}):
             try:
@@ -86,6 +118,11 @@ def _check(path: Path, unsaved: UnsavedRows, database: Path) -> None:
             if state_of(run, database) == "running":
                 raise UsageError(
                     f"run {run_id} is still being kept; bring the rows in after its end"
+                )
+            if not again and not run.open and _lacks_nothing(reader, run_id):
+                raise DataError(
+                    f"run {run_id} ended without trouble and lacks no rows; if a "
+                    f"keeper of yours has written {path}, bring them in with --again"
                 )
 
 

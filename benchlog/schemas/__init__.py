@@ -18,6 +18,7 @@ VERSIONS: Final = dict.fromkeys(
         *("ageing", "response", "trim", "fitness", "lot-fitness"),
         *("refcheck", "check-standard", "part", "bench", "checked-instrument"),
         *("defaults", "finding", "port", "merge", "check", "import", "rows-back"),
+        *("forward", "forward-created"),
     ),
     1,
 )

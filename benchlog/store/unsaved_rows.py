@@ -31,6 +31,17 @@ _KINDS: Final = {
 PLACE_VARIABLE: Final = "BENCHLOG_UNSAVED"
 """Names a folder for rows that neither the database nor its disk takes."""
 _MOST_FILES: Final = 1_000
+_NAME: Final = "benchlog-unsaved-*.jsonl"
+_MOST_MB: Final = 1_024  # our rule: what is unpacked of any file to import
+_ODD: Final = (
+    ValueError,
+    TypeError,
+    KeyError,
+    AttributeError,
+    OverflowError,
+    RecursionError,
+)
+"""What comes of a line that is none of ours."""
 _KEPT_OVER_BOOTS: Final = Path("/var/tmp")  # noqa: S108 - Filesystem Hierarchy Standard 3.0, 5.15
 
 
@@ -117,15 +128,25 @@ def is_unsaved(path: Path) -> bool:
 
 
 def read_rows(path: Path) -> UnsavedRows:
-    """Read a file of unsaved rows. Raises DataError when it is none."""
+    """Read a file of unsaved rows. Raises DataError when it is none of a keeper's."""
+    if not path.match(_NAME):
+        raise DataError(
+            f"{path} has rows for runs that are in the database; a keeper names such a "
+            f"file {_NAME}: if one of yours has written it, give it that name again"
+        )
     try:
+        if path.stat().st_size > _MOST_MB * 2**20:
+            raise DataError(
+                f"{path} has more than {_MOST_MB:,} MB; split it into files that each "
+                "begin with its first line"
+            )
         first, *lines = path.read_text("utf-8", errors="replace").splitlines()
         head = json.loads(first)
         runs = {int(n): (str(d), int(at)) for n, (d, at) in head["runs"].items()}
         database = str(head["database"])
     except OSError as error:
         raise DataError(f"{path} cannot be read: {error.strerror}") from error
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
+    except _ODD as error:
         raise DataError(f"the first line of {path} is damaged ({error})") from error
     found = list(_rows_in(lines))
     rows = tuple(row for row in found if row is not None)
@@ -148,7 +169,7 @@ def _rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
             if "flags" in fields:
                 fields["flags"] = Flag(fields["flags"])
             yield run_id, segment_id, kind(**fields)
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except _ODD:
             yield None
 
 

@@ -143,6 +143,46 @@ def test_rows_of_another_database_are_refused(writer, tmp_path):
         bring_back(path, writer)
 
 
+def test_a_run_that_lacks_no_rows_takes_none_of_a_stranger_s(writer, tmp_path):
+    """Whoever hands over a file to import knows the number of some run of mine."""
+    run, segment = begin(writer)
+    writer.commit([(run, segment, reading(0))])
+    writer.end_run(run, "readings reached")
+    path = save_rows([(run, segment, reading(1))], writer.path, [tmp_path], None)
+    head, rows = path.read_text().split("\n", 1)
+    path.write_text(f"{json.dumps({**json.loads(head), 'runs': {}})}\n{rows}")
+    with pytest.raises(DataError, match="lacks no rows"):
+        bring_back(path, writer)
+    assert len(all_rows(writer.path, run)[0]) == 1
+    (back,) = bring_back(path, writer, again=True)
+    assert back.readings == 1
+    events = all_rows(writer.path, run)[2]
+    assert events[-1].text == f"rows brought back from {path.name}: 1"
+
+
+def test_only_a_file_of_a_keeper_s_name_goes_into_runs_that_are_here(writer, tmp_path):
+    run, segment = begin(writer)
+    path = save_rows([(run, segment, reading(0))], writer.path, [tmp_path], None)
+    with pytest.raises(DataError, match="give it that name again"):
+        bring_back(path.rename(tmp_path / "phase.csv"), writer)
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["[" * 200_000, '{"run": 1e999, "segment": 1, "record": "reading"}', "1" * 5_000],
+    ids=["deep", "endless", "long"],
+)
+def test_a_line_that_no_keeper_writes_is_counted(writer, tmp_path, line):
+    run, segment = begin(writer)
+    path = save_rows([(run, segment, reading(0))], writer.path, [tmp_path], None)
+    path.write_text(f"{path.read_text()}{line}\n")
+    (back,) = bring_back(path, writer)
+    assert (back.readings, back.rejected) == (1, 1)
+    path.write_text(f'{{"benchlog_unsaved_rows": 1, "runs": {line}\n')
+    with pytest.raises(DataError, match="first line"):
+        bring_back(path, writer)
+
+
 def test_a_run_that_is_still_kept_is_refused(plan_for, database, clock, tmp_path):
     from benchlog.recorder.keeper import keep
 

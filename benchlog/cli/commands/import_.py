@@ -140,13 +140,15 @@ def bring_rows_back(
 
     source = click.get_current_context().get_parameter_source
     given = [name for name in typed if source(name) is ParameterSource.COMMANDLINE]
+    again = "again" in given
+    given = [name for name in given if name != "again"]
     if given:
         option = given[0].removesuffix("s").replace("_", "-")
         raise UsageError(
             f"{path.name} goes back into its own run; leave out --{option}"
         )
     with Writer.open(db, host_clock()) as writer:
-        found = bring_back(path, writer)
+        found = bring_back(path, writer, again=again)
     if as_json:
         print_json(found[0] if len(found) == 1 else list(found), "rows-back")
         return
