@@ -3,7 +3,6 @@
 import json
 import os
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from typing import Any
 
 import pytest
 from schemas_held import hold_printed
+from warm_program import PROGRAM, Program, run
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -22,7 +22,6 @@ from benchlog.store.reader import Reader
 
 SCALE = 20.0
 GATE_S = 0.1
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 PART = "quartz-16mhz-30ppm"
 
 
@@ -49,7 +48,7 @@ class Shop:
 
     @contextmanager
     def start(self, words: list[str], **more: Any) -> "Iterator[subprocess.Popen[str]]":
-        with subprocess.Popen(
+        with Program(
             words,
             cwd=self.folder,
             env=self.environment,
@@ -65,7 +64,7 @@ class Shop:
                 process.kill()
 
     def run(self, words: list[str], ids: str = "") -> subprocess.CompletedProcess[str]:
-        done = subprocess.run(
+        done = run(
             words,
             cwd=self.folder,
             env=self.environment,

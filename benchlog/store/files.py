@@ -151,6 +151,16 @@ def identity_of(path: Path) -> tuple[int, int] | None:
     return (found.st_dev, found.st_ino)
 
 
+def is_own(path: Path) -> bool:
+    """Whether the file at `path` belongs to who asks, where files belong to anybody."""
+    if not hasattr(os, "geteuid"):
+        return True
+    try:
+        return path.stat().st_uid == os.geteuid()
+    except OSError:
+        return False
+
+
 def wal_of(path: Path) -> Path:
     """Return the path of the write-ahead log beside a database."""
     return path.with_name(path.name + "-wal")

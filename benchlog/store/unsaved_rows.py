@@ -32,7 +32,6 @@ PLACE_VARIABLE: Final = "BENCHLOG_UNSAVED"
 """Names a folder for rows that neither the database nor its disk takes."""
 _MOST_FILES: Final = 1_000
 _NAME: Final = "benchlog-unsaved-*.jsonl"
-_MOST_MB: Final = 1_024  # our rule: what is unpacked of any file to import
 _ODD: Final = (
     ValueError,
     TypeError,
@@ -46,16 +45,11 @@ _KEPT_OVER_BOOTS: Final = Path("/var/tmp")  # noqa: S108 - Filesystem Hierarchy 
 
 
 @dataclass(frozen=True, slots=True)
-class UnsavedRows:
-    """What such a file holds: rows, and the device and start of their runs by number.
+class UnsavedHead:
+    """Whose rows such a file holds: device and start of their runs, by number."""
 
-    `damaged` counts lines that are no rows, such as one that was cut off.
-    """
-
-    rows: tuple[Row, ...]
     runs: Mapping[int, tuple[str, int]]
     database: str
-    damaged: int = 0
 
 
 def places_beside(
@@ -127,40 +121,30 @@ def is_unsaved(path: Path) -> bool:
         return False
 
 
-def read_rows(path: Path) -> UnsavedRows:
-    """Read a file of unsaved rows. Raises DataError when it is none of a keeper's."""
+def head_from(path: Path, first: str) -> UnsavedHead:
+    """Return what the first line of a file tells. Raises DataError when it is none."""
     if not path.match(_NAME):
         raise DataError(
             f"{path} has rows for runs that are in the database; a keeper names such a "
             f"file {_NAME}: if one of yours has written it, give it that name again"
         )
     try:
-        if path.stat().st_size > _MOST_MB * 2**20:
-            raise DataError(
-                f"{path} has more than {_MOST_MB:,} MB; split it into files that each "
-                "begin with its first line"
-            )
-        first, *lines = path.read_text("utf-8", errors="replace").splitlines()
         head = json.loads(first)
         runs = {int(n): (str(d), int(at)) for n, (d, at) in head["runs"].items()}
-        database = str(head["database"])
-    except OSError as error:
-        raise DataError(f"{path} cannot be read: {error.strerror}") from error
+        return UnsavedHead(runs, str(head["database"]))
     except _ODD as error:
         raise DataError(f"the first line of {path} is damaged ({error})") from error
-    found = list(_rows_in(lines))
-    rows = tuple(row for row in found if row is not None)
-    return UnsavedRows(rows, runs, database, len(found) - len(rows))
 
 
 def rows_of_file(path: Path) -> Iterator[Row]:
     """Yield the rows of our own file one after another; nothing where it is gone."""
     with suppress(OSError), path.open(encoding="utf-8", errors="replace") as file:
         next(file, None)
-        yield from (row for row in _rows_in(file) if row is not None)
+        yield from (row for row in rows_in(file) if row is not None)
 
 
-def _rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
+def rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
+    """Yield the row of each line; None for what is none, such as one cut off."""
     for line in lines:
         try:
             fields = json.loads(line, object_hook=_bytes_again)

@@ -4,7 +4,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -12,12 +11,12 @@ from pathlib import Path
 
 import pytest
 from schemas_held import hold_printed
+from warm_program import PROGRAM, Program, run
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
 from benchlog.errors import BenchlogError
 
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 SCALE = "20"
 """Bench seconds in a second; simulator and keeper share it."""
 START_S = 20.0
@@ -44,7 +43,7 @@ class Line:
         }
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        done = subprocess.run(
+        done = run(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment() | more,
@@ -59,7 +58,7 @@ class Line:
 
     @contextmanager
     def started(self, *words: str) -> "Iterator[subprocess.Popen[str]]":
-        with subprocess.Popen(
+        with Program(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment(),
