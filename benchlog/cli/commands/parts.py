@@ -64,7 +64,7 @@ def show(part: str, db: Path | None, as_json: bool) -> None:
 
     found = load_part(part)
     if as_json:
-        print_json(found)
+        print_json(found, "part")
     else:
         click.echo(pairs(_promises(found)))
 
@@ -130,7 +130,7 @@ def list_all(as_json: bool) -> None:
     for problem in problems:
         say(f"left out: {problem}")
     if as_json:
-        print_json(parts)
+        print_json(parts, "part")
     else:
         headers = ("part", "nominal", "tolerance ppm", "stability ppm", "title")
         click.echo(table(headers, [_row(part) for part in parts], "lrrr"))

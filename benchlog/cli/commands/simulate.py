@@ -211,7 +211,7 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
             write_whole(bench_out, bench.bench_toml())
             say(f"bench file written: {bench_out}")
         if as_json:
-            print_json(addresses)
+            print_json(addresses, None)  # its keys are names
         else:
             click.echo(pairs(addresses.items()))
         sys.stdout.flush()
