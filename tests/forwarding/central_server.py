@@ -136,6 +136,11 @@ class CentralServer:
         )
 
     @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    @property
     def owner(self) -> tuple[int, int]:
         """User and group of the server's files."""
         if self._user is None:
