@@ -23,6 +23,7 @@ from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
+from benchlog.exchange.dataset.own_folder import QUERIES
 from benchlog.exchange.dataset.packs import (
     SHARED,
     Pack,
@@ -60,7 +61,6 @@ from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
-QUERIES: Final = "queries.sql"
 _MONTH: Final = len("2026-11")
 
 
