@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from store.making import begin, clock_of, fresh_writer, reading
+from warm_program import PROGRAM, run
 
 from benchlog.cli import root
 from benchlog.errors import DataError
@@ -30,7 +31,9 @@ import resource, sys
 from pathlib import Path
 from benchlog.clock import HostClock
 from benchlog.recorder.keeper import keep
+from benchlog.recorder.run import bookkeeper
 import pickle
+bookkeeper._LAST_TRY_S = 1.0  # this disk stays full
 plan, database = pickle.load(open(sys.argv[1], "rb")), Path(sys.argv[2])
 class Limit:
     seen = 0
@@ -42,7 +45,6 @@ class Limit:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
 keep([plan], database, HostClock(), tell=Limit())
 """
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 
 
 def all_rows(database, run):
@@ -53,7 +55,7 @@ def all_rows(database, run):
 
 
 def benchlog(*words):
-    return subprocess.run(
+    return run(
         [*PROGRAM, *words],
         capture_output=True,
         text=True,
