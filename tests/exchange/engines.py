@@ -78,7 +78,7 @@ def opened_datafusion(where: str, port: int | None) -> Ask:
             endpoint=f"http://127.0.0.1:{port}",
             allow_http=True,
         )
-        context.register_object_store("s3://factory", store)
+        context.register_object_store("s3://", store, None)
         base = f"s3://factory/{where}"
     keys = [("part", pa.string()), ("month", pa.string())]
     for table in ("run", "reading"):

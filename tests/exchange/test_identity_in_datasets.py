@@ -40,6 +40,7 @@ from benchlog.exchange.import_file import import_file
 from benchlog.model import Event, EventKind
 from benchlog.store import identity
 from benchlog.store.backup import back_up
+from benchlog.store.integrity.quarantine import RUN
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
@@ -252,6 +253,32 @@ def test_a_compacted_dataset_answers_alike_and_goes_on(bench, folder, tmp_path):
     compact(folder)
     assert counts(folder) == counted(3 * RUNS)
     assert ask(folder, "select count(*) from run_copies") == [(3 * RUNS,)]
+
+
+def test_a_run_put_into_quarantine_leaves_a_compacted_dataset(bench, folder, tmp_path):
+    other = bench_database(tmp_path, 1, 2, 3)
+    send(folder, bench, other)
+    compact(folder)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.put_aside((RUN, 1), "its rows cannot be right", "0.0")
+    send(folder, bench, other)
+    assert counts(folder) == counted(2 * RUNS - 1)
+    (uid,) = {row for (row,) in ask(folder, "select run_uid from readings")} ^ {
+        uid for path in (bench, other) for uid in uids_of(path)
+    }
+    assert uid not in {row for (row,) in ask(folder, "select run_uid from run_copies")}
+    assert [one.files for one in send(folder, bench, other)] == [0, 0]
+    compact(folder)
+    assert counts(folder) == counted(2 * RUNS - 1)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.release((RUN, 1), "looked at", "0.0")
+    send(folder, bench)
+    assert counts(folder) == counted(2 * RUNS)
+
+
+def uids_of(path: Path) -> frozenset[str]:
+    with Reader.open(path) as reader:
+        return reader.run_uids()
 
 
 @pytest.mark.parametrize("writes", range(6))

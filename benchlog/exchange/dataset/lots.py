@@ -20,9 +20,10 @@ from benchlog.exchange.dataset.read import (
 )
 from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
-from benchlog.store.snapshot_types import parsed, table
+from benchlog.store.snapshot_types import check_word, parsed, table
 from benchlog.units import printable
 from benchlog.verdict.lot.chips import Chip
+from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
 
@@ -149,6 +150,7 @@ def _is_of(row: dict[str, Any], lot: dict[str, Any]) -> bool:
 
 
 def _lot(row: dict[str, Any]) -> Lot:
+    check_word("decision", row["decision"], LotResult)
     return Lot(
         lot=row["lot"],
         part_id=row["part"],

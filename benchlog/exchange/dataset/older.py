@@ -10,7 +10,7 @@ there takes its place.
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Set
+from collections.abc import Iterator, Mapping, Set
 from typing import Any, Final
 from urllib.parse import unquote
 from uuid import UUID, uuid5
@@ -24,12 +24,10 @@ from benchlog.exchange.dataset.packs import (
     Pack,
     PackNames,
     as_schema,
+    drop_runs,
     in_pack,
     packs_of,
     parquet_file,
-    read_runs_of,
-    readings_of_pack,
-    remove_pack,
     small_file,
     write_pack,
 )
@@ -106,18 +104,7 @@ def drop_known(folder: Folder, keys: Set[Key], names: PackNames) -> None:
     for pack in packs_of(folder):
         if not _OLD_SOURCE.fullmatch(pack.source):
             continue
-        table = read_runs_of(folder, pack)
-        stays = [_key(row) not in keys for row in table.to_pylist()]
-        if all(stays):
-            continue
-        if any(stays):
-            kept = table.filter(arrow().array(stays))
-            name, uids = names.next(), kept.column("run_uid").to_pylist()
-            staying = {(pack.source, str(uid)) for uid in uids}
-            readings = readings_of_pack(folder, pack, staying, name)
-            fresh = Pack(pack.place, pack.source, name)
-            write_pack(folder, fresh, in_pack(kept, name), readings)
-        remove_pack(folder, pack)
+        drop_runs(folder, pack, lambda row: _key(row) in keys, names)
 
 
 def key_of_run(run: Run, began_utc_ns: int | None) -> Key:
@@ -125,7 +112,7 @@ def key_of_run(run: Run, began_utc_ns: int | None) -> Key:
     return began_utc_ns, run.typed_device or run.device, run.position
 
 
-def _key(row: dict[str, Any]) -> Key:
+def _key(row: Mapping[str, Any]) -> Key:
     device = row["device_typed"] or row["device"]
     return row["started_utc_ns"], device, row["position"]
 

@@ -11,7 +11,7 @@ finds the readings of each run he is told of. SOURCE is the UUID of the database
 """
 
 import re
-from collections.abc import Container, Iterable, Iterator, Set
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Set
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
@@ -167,6 +167,27 @@ def remove_strays(folder: Folder, sources: Container[str] | None = None) -> None
     for pack in packs_of(folder, READINGS):
         if pack not in told and (sources is None or pack.source in sources):
             folder.remove(pack.file(READINGS))
+
+
+def drop_runs(
+    folder: Folder,
+    pack: Pack,
+    leaves: Callable[[Mapping[str, Any]], bool],
+    names: PackNames,
+) -> bool:
+    """Write a pack anew without the runs that leave; return whether there were any."""
+    table = read_runs_of(folder, pack)
+    stays = [not leaves(row) for row in table.to_pylist()]
+    if all(stays):
+        return False
+    if any(stays):
+        kept = table.filter(arrow().array(stays))
+        fresh = Pack(pack.place, pack.source, names.next())
+        keys = {(row["source"], row["run_uid"]) for row in kept.to_pylist()}
+        readings = readings_of_pack(folder, pack, keys, fresh.name)
+        write_pack(folder, fresh, in_pack(kept, fresh.name), readings)
+    remove_pack(folder, pack)
+    return True
 
 
 def readings_of_pack(

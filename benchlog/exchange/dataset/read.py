@@ -24,9 +24,9 @@ from benchlog.exchange.dataset.packs import (
     read_runs_of,
     small_file,
 )
-from benchlog.model import Purpose
+from benchlog.model import Decision, Kind, Purpose
 from benchlog.store.snapshot import UNREADABLE, why_unreadable
-from benchlog.store.snapshot_types import check_columns, columns_of
+from benchlog.store.snapshot_types import check_columns, check_word, columns_of
 from benchlog.units import printable
 
 _ORDER: Final = (
@@ -122,6 +122,14 @@ _KINDS: Final = columns_of(
     tolerance_ppm""",
 )
 
+_WORDS: Final[Mapping[str, Iterable[str]]] = {
+    "purpose": Purpose,
+    "verdict": Decision,
+    "kind": Kind,
+    "timebase": ("checked", "stated", "assumed"),
+}
+"""Columns that hold one of few words."""
+
 
 def check_run(row: Mapping[str, Any]) -> None:
     """Raise ValueError naming the first column of a run's row that cannot be right.
@@ -132,7 +140,8 @@ def check_run(row: Mapping[str, Any]) -> None:
     missing = [name for name in _NEVER_NULL if row[name] is None]
     if missing:
         raise ValueError(f"a run without {missing[0]}")
-    Purpose(row["purpose"])
+    for name, words in _WORDS.items():
+        check_word(name, row.get(name), words)
 
 
 def sound_rows(
