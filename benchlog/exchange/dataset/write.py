@@ -22,6 +22,7 @@ from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.columns import day_of, lots_schema, runs_schema
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
 from benchlog.exchange.dataset.own_folder import QUERIES
 from benchlog.exchange.dataset.packs import (
@@ -41,14 +42,7 @@ from benchlog.exchange.dataset.packs import (
     write_pack,
     write_table,
 )
-from benchlog.exchange.dataset.rows import (
-    day_of,
-    lot_rows,
-    lots_schema,
-    readings_of,
-    run_row,
-    runs_schema,
-)
+from benchlog.exchange.dataset.rows import lot_rows, readings_of, run_row
 from benchlog.exchange.dataset.state import (
     FORM,
     STATE,
