@@ -1,9 +1,11 @@
-"""kill -9 of keeper, instrument process and screen, each at random moments.
+"""kill -9 of keeper, instrument process, screen, server and export, at random moments.
 
     python tests/soak/kills.py [--kills 200] [--seed N ...] [--only TARGET ...] [--keep]
 
 A killed keeper is started again and goes on with its run; one that is killed at its
-start, too, and one whose first start makes the database. What anybody had seen must be
+start, too, and one whose first start makes the database. A killed server of pages
+leaves nobody in the way of the next; a killed export leaves no file under the name
+that was asked for, and the next one removes what is left. What anybody had seen must be
 there, nothing twice, every gap explained, the file sound, nothing left lying about; how
 many values were on their way when a keeper was killed is counted. With several seeds
 the kills are shared out among them; Ctrl-C reports those that are done.
@@ -12,7 +14,9 @@ the kills are shared out among them; Ctrl-C reports those that are done.
 import argparse
 import os
 import pty
+import re
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -26,13 +30,17 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import results
 from audit import Findings, audit
-from rig import Rig, wait_for
+from rig import Rig, children_of, wait_for
 from seeds import seeded_random
 
 from benchlog.clock import host_sleep
 
 START_S = 2.5
 """A keeper has begun its run by then, on an idle computer."""
+EXPORT_S = 1.5
+"""An export of such a run is done by then, on an idle computer."""
+SECOND_OF_READINGS = 500
+"""What comes in beside an export, with much to spare."""
 LEFT = ("*.sock", "*.sock.new", "*.part", "*.unsaved*", "first-*")
 
 
@@ -174,12 +182,116 @@ def kill_screen(rig, rng, unusable):
     return seen, rig.count()
 
 
+def kill_server(rig, rng, unusable):
+    """Kill a server of pages at its start or beside an open page, and then the next."""
+    for at_start in (True, False):
+        words = ["watch", str(run_of(rig)), "--serve", "--port", "0"]
+        serving = subprocess.Popen(
+            [sys.executable, "-m", "benchlog.cli", *words, "--db", str(rig.database)],
+            env=rig.environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+        page = None
+        if not at_start:
+            address = re.search(r"http://([\d.]+):(\d+)/\?key=(\S+)", told(serving))
+            page = opened_page(*address.groups())
+        host_sleep(rng.uniform(0.0, START_S))
+        screens = children_of(serving.pid)
+        if page is not None and not screens:
+            unusable.append("a server without a screen beside an open page")
+        seen = rig.count()
+        killed(serving)
+        serving.stdout.close()
+        if page is not None:
+            page.close()
+        wait_for(lambda pids=screens: not any(map(alive, pids)), 20)
+    return seen, rig.count()
+
+
+def told(process):
+    """Return the line in which a server tells where it is."""
+    for line in process.stdout:
+        if "http://" in line:
+            return line
+    return ""
+
+
+def opened_page(host, port, key):
+    """Open a page as a browser does, RFC 6455 section 1.3; its screen starts."""
+    link = socket.create_connection((host, int(port)), timeout=10)
+    lines = [
+        f"GET /ws/{key}?width=100&height=30 HTTP/1.1",
+        f"Host: {host}:{port}",
+        f"Origin: http://{host}:{port}",
+        "Upgrade: websocket",
+        "Connection: Upgrade",
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
+        "Sec-WebSocket-Version: 13",
+    ]
+    link.sendall("\r\n".join([*lines, "", ""]).encode())
+    if b" 101 " not in link.recv(200):
+        raise AssertionError("the server opened no page")
+    return link
+
+
+def alive(pid):
+    try:
+        said = Path(f"/proc/{pid}/stat").read_text()
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+    return not said.rpartition(") ")[2].startswith("Z")
+
+
+def kill_export(rig, rng, unusable):
+    """Kill an export; its file is not there, and the next one leaves nothing else."""
+    out = rig.folder / f"out-{rng.randrange(10**6)}.csv"
+    words = [sys.executable, "-m", "benchlog.cli", "export", str(run_of(rig))]
+    words += ["--out", str(out), "--db", str(rig.database)]
+    writing = subprocess.Popen(
+        words,
+        env=rig.environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    host_sleep(rng.uniform(0.0, EXPORT_S))
+    seen = rig.count()
+    killed(writing)
+    rows = _rows(out) if out.exists() else None
+    if rows is not None and rows < seen - SECOND_OF_READINGS:
+        unusable.append(f"an export of {rows} rows beside {seen} readings")
+    again = subprocess.run(
+        [*words, "--overwrite"],
+        env=rig.environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if again.returncode or _rows(out) < seen:
+        unusable.append(f"the next export: {again.stderr} {_rows(out)} of {seen}")
+    out.unlink(missing_ok=True)
+    return seen, rig.count()
+
+
+def _rows(path):
+    """Return the readings in a CSV file that was exported; 0 where there is none."""
+    if not path.exists():
+        return 0
+    with path.open() as lines:
+        return sum(1 for line in lines if line[:1].isdigit())
+
+
 KILLS = {
     "keeper": kill_keeper,
     "keeper at its start": kill_at_start,
     "keeper at its first start": kill_at_first_start,
     "instrument process": kill_instrument,
     "screen": kill_screen,
+    "server": kill_server,
+    "export": kill_export,
 }
 
 
@@ -234,7 +346,7 @@ def note_on(seeds, several):
         f"twice {total('doubled')}, of unknown origin {total('unknown')}, "
         f"wrong {total('wrong')}; {sum(one.gaps for one in found)} gaps, "
         f"{total('unexplained')} without an event, {total('unmarked')} holes without a "
-        f"mark. Databases of first starts that could not be used: "
+        f"mark. Databases of first starts and exports that could not be used: "
         f"{sum(len(one.unusable) for one in several)}; files left lying about: "
         f"{sum(len(one.left) for one in several)}. integrity_check: {checks}."
     )
