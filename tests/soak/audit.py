@@ -169,6 +169,13 @@ def _true_ambient(columns, room, scale, found):
             found.wrong_ambient.append((mono, ambient_c))
 
 
+def held_against_gaps(columns, events, scale):
+    """Hold a run against its events alone, where there is no diary."""
+    found = Findings(readings=len(columns))
+    _gaps(columns, events, scale, found)
+    return found
+
+
 def _gaps(columns, events, scale, found):
     """Every gap has an event of its own with a cause; no hole goes without a mark."""
     told = sorted((e.mono_ns, str(e.kind)) for e in events if e.kind not in NO_CAUSE)
