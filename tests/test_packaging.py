@@ -235,6 +235,7 @@ def test_every_extra_that_is_named_can_be_installed_from_a_checkout() -> None:
         ("--dataset", "dataset"),
         ("--serve", "browser"),
         ("--label --out", "labels"),
+        ("--metrics 8643", "metrics"),
     ],
 )
 def test_a_page_that_uses_an_extra_names_it(used: str, extra: str) -> None:

@@ -1,13 +1,13 @@
 """Options that several commands have, word for word."""
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, Final
 
 import click
 
 from benchlog.cli.typed_values import (
     CatalogueName,
+    DatasetAddress,
     FiniteNumber,
     Frequency,
     SupplyVolts,
@@ -45,8 +45,8 @@ alone: Final = click.option(
 )
 dataset_option: Final = click.option(
     "--dataset",
-    type=click.Path(path_type=Path, file_okay=False, exists=True),
-    metavar="DIR",
+    type=DatasetAddress(exists=True),
+    metavar="ADDRESS",
     help="Of a dataset that `export --dataset` wrote, instead of a database.",
 )
 no_screen: Final = click.option(

@@ -2,6 +2,7 @@
 
 import contextlib
 import math
+from pathlib import Path
 from typing import Any
 
 import click
@@ -248,6 +249,29 @@ class UseName(_Type):
             for use in uses
             if use.id.startswith(incomplete)
         ]
+
+
+class DatasetAddress(click.Path):
+    """A folder as a Path, or the address of a place in an object store as text."""
+
+    name = "address"
+
+    def __init__(self, *, exists: bool = False) -> None:
+        super().__init__(path_type=Path, file_okay=False, exists=exists)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Any:
+        """Refuse an address that cannot be used, or that has a secret in it."""
+        from benchlog.exchange.dataset.addresses import (
+            check_address,
+            is_address,
+        )
+
+        if isinstance(value, str) and is_address(value):
+            check_address(value)
+            return value
+        return super().convert(value, param, ctx)
 
 
 class RunId(_Type):

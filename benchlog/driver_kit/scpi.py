@@ -9,12 +9,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog.clock import Clock, HostClock
+from benchlog.clock import Clock, HostClock, host_deadline, host_sleep
 from benchlog.driver import GRACE_S
 from benchlog.driver_kit.link import Link
 from benchlog.driver_kit.numbers import parse_number
 from benchlog.driver_kit.reply_patterns import MOST_REPLY
-from benchlog.errors import GarbledError, OutOfStepError, RefusedError
+from benchlog.errors import (
+    GarbledError,
+    OutOfStepError,
+    RefusedError,
+    SilentError,
+)
 from benchlog.model import Dialect, Identity
 from benchlog.units import NS_PER_S, two_digits
 
@@ -24,6 +29,7 @@ _ERROR_ENTRY: Final = re.compile(r"\s*(?P<code>[-+]?\d{1,6})\s*(?:,.*)?", re.ASC
 _MAX_STALE: Final = 20
 _LONG_PAUSE_S: Final = 0.5
 """No instrument rests for longer in the middle of an answer, in real seconds."""
+_LOOK_S: Final = 0.02  # our rule: from one look for late bytes to the next
 _KEPT, _BROKEN = 0.8, 0.5
 """Parts of a gate: what took more has kept it, what took less has not."""
 _HABIT: Final = 2
@@ -58,6 +64,8 @@ class Talk:
     clock: Clock
     words: Mapping[str, str]
     extra_s: float = 0.0
+    lost_step: bool = False
+    """Whether an answer did not come, or not whole: what comes now may be its rest."""
     _gates_kept: int = 0
 
     def knows(self, role: str) -> bool:
@@ -87,9 +95,35 @@ class Talk:
 
         `limit_s` is bench time that it takes when all is well (the gate). Raises
         SilentError, LostError, GarbledError, or OutOfStepError when there are more
-        bytes than one answer.
+        bytes than one answer. After any of them but LostError nothing is asked on this
+        connection any more: that is an OutOfStepError, too.
         """
         commands = [self.command(role) for role in roles]
+        if self.lost_step:
+            raise self._out_of_step("", commands[-1], b"")
+        try:
+            return self._asked(commands, limit_s)
+        except (SilentError, GarbledError, OutOfStepError):
+            self.lost_step = True
+            raise
+
+    def hush(self) -> tuple[str, ...]:
+        """Wait until nothing comes any more; return what came.
+
+        For what cannot be asked who it is, after an answer that did not come whole. Its
+        rest would be taken for the next answer.
+        """
+        came, quiet = [self.link.waiting()], host_deadline(_LONG_PAUSE_S)
+        while not quiet.passed:
+            host_sleep(_LOOK_S)
+            if more := self.link.waiting():
+                came.append(more)
+                quiet = host_deadline(_LONG_PAUSE_S)
+            if sum(map(len, came)) > MOST_REPLY:
+                raise self._out_of_step("without being asked", "", b"".join(came))
+        return tuple(_late(piece) for piece in came if piece)
+
+    def _asked(self, commands: list[str], limit_s: float) -> Reply:
         early = self.link.waiting()
         if early:
             raise self._out_of_step("before it was asked anything", commands[-1], early)
@@ -181,10 +215,14 @@ class Talk:
         )
 
     def _out_of_step(self, when: str, command: str, raw: bytes) -> OutOfStepError:
+        did = (
+            f"sent {raw[:60]!r} {when} ({command!r}); an answer to another question"
+            if when
+            else f"owes an answer still, so {command!r} cannot be asked"
+        )
         return OutOfStepError(
-            f"{self.link.address} sent {raw[:60]!r} {when} ({command!r}); an answer to "
-            "another question. The line is opened anew; if it happens again, raise "
-            "extra_s or see whether somebody else talks to it",
+            f"{self.link.address} {did}. The line is opened anew; if it happens again, "
+            "raise extra_s or see whether somebody else talks to it",
             address=self.link.address,
             command=command,
             raw=raw,

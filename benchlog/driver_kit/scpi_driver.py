@@ -42,6 +42,7 @@ class ScpiDriver(Driver):
     """Roles that fetch a value, the best first; the last role of each is a query."""
 
     _talk: Talk | None = None
+    _lost_step: bool = False
     _identity: Identity | None = None
     _messages: tuple[str, ...] = ()
 
@@ -122,6 +123,7 @@ class ScpiDriver(Driver):
         """See `Driver.close`."""
         talk, self._talk = self._talk, None
         if talk is not None:
+            self._lost_step = talk.lost_step
             talk.link.close()
 
     def messages(self) -> tuple[str, ...]:
@@ -148,6 +150,8 @@ class ScpiDriver(Driver):
         if talk.knows("identify"):
             text, late = talk.greet()
             self._say(late)
+        elif self._lost_step:
+            self._say(talk.hush())
         self._say(talk.drain_errors())
         talk.tell("clear", "configure")
         settings = apply_settings(talk, self.settings)

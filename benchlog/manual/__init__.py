@@ -42,6 +42,7 @@ TOPICS: Final = {
         ("trim", "response", "chips"),
     ),
     "overnight": Topic("Runs of a night or a month, alarms, a service.", ("soak",)),
+    "metrics": Topic("Figures for a monitoring system: OpenMetrics, alerts."),
     "drift": Topic(
         "How a device follows temperature and ages.", ("temperature", "ageing")
     ),

@@ -6,7 +6,7 @@ from functools import lru_cache
 from typing import Final
 
 from benchlog.errors import StoreRefusedError
-from benchlog.model import Lot, LotRun, Part, Purpose
+from benchlog.model import Decision, Lot, LotRun, Part, Purpose
 from benchlog.store.parameters import text
 from benchlog.store.run_queries import (
     AMENDED,
@@ -25,6 +25,7 @@ from benchlog.store.snapshot import UNREADABLE, basis_from, dump, why_unreadable
 from benchlog.store.snapshot_types import (
     check_columns,
     check_text,
+    check_word,
     columns_of,
     parsed,
     table,
@@ -160,6 +161,7 @@ def _look_at(snapshot: str) -> None:
 def lot_run_from(row: Named) -> LotRun:
     """Rebuild a LotRun from a row of `LOT_RUNS`. Raises `snapshot.UNREADABLE`."""
     check_columns(row, _RUN_COLUMNS)
+    check_word("verdict", row["word"], Decision)
     check_rates(row)
     _look_at(row["snapshot"])
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")

@@ -139,7 +139,10 @@ class Reader(LotReader):
 
     def all_runs(self, page: int = PAGE) -> Iterator[Run]:
         """Yield all runs, the oldest first, a page of them in memory at a time."""
-        first = _LEAST_ID
+        return self.runs_from(_LEAST_ID, page)
+
+    def runs_from(self, first: int, page: int = PAGE) -> Iterator[Run]:
+        """Yield the runs of this number and higher ones, as `all_runs`."""
         while ids := self._all(_IDS_FROM, (first, page)):
             last = ids[-1][0]
             yield from reversed(self._runs(first=first, last=last, limit=page))

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from benchlog.errors import UnreadableRunError
-from benchlog.model import Identity, Part, Purpose, Run, Timebase
+from benchlog.model import Decision, Identity, Part, Purpose, Run, Timebase
 from benchlog.model.counting import DeviceRun, RunState, replaced_by
 from benchlog.store.identity import uid_of
 from benchlog.store.schema.named_views import DAMAGED, HELD, SET_ASIDE
@@ -29,6 +29,7 @@ from benchlog.store.snapshot_types import (
     LEAST_POSITIVE,
     check_columns,
     check_number,
+    check_word,
     columns_of,
     parsed,
 )
@@ -225,7 +226,8 @@ def check_run_row(row: Named) -> None:
     if uid_of(row["uid"]) != row["uid"]:
         raise ValueError("its UUID is none")
     check_rates(row)
-    Purpose(row["purpose"])
+    check_word("purpose", row["purpose"], Purpose)
+    check_word("verdict", row["verdict"], Decision)
 
 
 def check_rates(row: Named) -> None:

@@ -8,7 +8,7 @@ names the field, so that a run which cannot be read tells why.
 import json
 import math
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields
 from functools import cache
 from typing import Any, Final, Union, get_args, get_origin, get_type_hints
@@ -87,6 +87,13 @@ def check_text(name: str, value: object) -> str:
         except UnicodeEncodeError:
             raise ValueError(f"{name} is {printable(value)!r}, no Unicode") from None
     return value
+
+
+def check_word(name: str, value: object, words: Iterable[str]) -> None:
+    """Raise ValueError for what is none of the words that there are; null passes."""
+    there = [str(one) for one in words]
+    if value is not None and value not in there:
+        raise ValueError(f"{name} is {_kind(value)}, none of {', '.join(there)}")
 
 
 def check_columns(row: Mapping[str, Any], kinds: Mapping[str, type]) -> None:

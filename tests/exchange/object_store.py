@@ -4,13 +4,16 @@ The server is moto, which speaks the S3 protocol. Where it is not installed the 
 that need it are skipped.
 """
 
+import contextlib
 import importlib.util
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -38,9 +41,11 @@ class ObjectStore:
     port: int
     client: Any
 
-    def address(self, prefix: str, bucket: str = BUCKET) -> str:
+    def address(
+        self, prefix: str, bucket: str = BUCKET, port: int | None = None
+    ) -> str:
         """Return the address of a dataset, as pyarrow takes it."""
-        options = f"endpoint_override=127.0.0.1:{self.port}&scheme=http"
+        options = f"endpoint_override=127.0.0.1:{port or self.port}&scheme=http"
         return f"s3://{bucket}/{prefix}?{options}"
 
     def keys(self, prefix: str) -> list[str]:
@@ -68,6 +73,75 @@ class ObjectStore:
         """End the server."""
         self.process.kill()
         self.process.wait()
+
+
+class Cable:
+    """A way to a server that can be pulled out, by what went through it, and put in."""
+
+    def __init__(self, to_port: int) -> None:
+        self._to_port = to_port
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self._listener.getsockname()[1]
+        self._sockets: set[socket.socket] = set()
+        self._left: int | None = None
+        self._lock = threading.Lock()
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    @property
+    def is_out(self) -> bool:
+        """Whether nothing goes through."""
+        return self._left == 0
+
+    def pull_after(self, octets: int) -> None:
+        """Let that many more octets go to the server, and then nothing."""
+        with self._lock:
+            self._left = octets
+
+    def put_in(self) -> None:
+        """Let everything through."""
+        with self._lock:
+            self._left = None
+
+    def close(self) -> None:
+        """End all connections, and take no more."""
+        for one in (self._listener, *self._sockets):
+            _shut(one)
+
+    def _accept(self) -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                near, _ = self._listener.accept()
+                if self.is_out:
+                    _shut(near)
+                    continue
+                far = socket.create_connection(("127.0.0.1", self._to_port))
+                self._sockets |= {near, far}
+                for pair in ((near, far), (far, near)):
+                    pump = threading.Thread(target=self._pump, args=pair, daemon=True)
+                    pump.start()
+
+    def _pump(self, source: socket.socket, sink: socket.socket) -> None:
+        is_up = sink.getpeername()[1] == self._to_port
+        with contextlib.suppress(OSError):
+            while data := source.recv(65_536):
+                sink.sendall(self._through(data) if is_up else data)
+                if self.is_out:
+                    break
+        _shut(source)
+        _shut(sink)
+
+    def _through(self, data: bytes) -> bytes:
+        with self._lock:
+            if self._left is not None:
+                data = data[: self._left]
+                self._left -= len(data)
+        return data
+
+
+def _shut(one: socket.socket) -> None:
+    with contextlib.suppress(OSError):
+        one.shutdown(socket.SHUT_RDWR)
+    one.close()
 
 
 def skip_without_store() -> None:

@@ -28,8 +28,10 @@ from benchlog.clock import VirtualClock, host_sleep
 from benchlog.errors import BenchlogError, DataError
 from benchlog.evaluation.lot_document import lot_document
 from benchlog.evaluation.lots import lots_with_benches
-from benchlog.exchange.dataset import packs
+from benchlog.exchange.dataset import local_folder, packs
+from benchlog.exchange.dataset.addresses import folder_at
 from benchlog.exchange.dataset.compact import compact
+from benchlog.exchange.dataset.local_folder import LocalFolder
 from benchlog.exchange.dataset.lots import chips_of_dataset, lots_of_dataset
 from benchlog.exchange.dataset.run_list import runs_of_dataset
 from benchlog.exchange.dataset.write import Written, write_dataset
@@ -38,6 +40,7 @@ from benchlog.exchange.import_file import import_file
 from benchlog.model import Event, EventKind
 from benchlog.store import identity
 from benchlog.store.backup import back_up
+from benchlog.store.integrity.quarantine import RUN
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
@@ -189,7 +192,7 @@ def test_readings_find_their_runs_across_benches(bench, folder, tmp_path):
 @pytest.mark.parametrize("command", ["export", "lots"])
 def test_an_address_makes_no_folder(command, bench, tmp_path):
     done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "s3://lab/set"]
+        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "ftp://lab/set"]
         + (["--db", str(bench)] if command == "export" else []),
         cwd=tmp_path,
         env=environment(),
@@ -198,8 +201,8 @@ def test_an_address_makes_no_folder(command, bench, tmp_path):
         check=False,
     )
     assert done.returncode == 2
-    assert "s3:" in done.stderr
-    assert not (tmp_path / "s3:").exists()
+    assert "ftp:" in done.stderr
+    assert not (tmp_path / "ftp:").exists()
 
 
 # --- only what has changed, and all of it or nothing
@@ -242,7 +245,7 @@ def test_a_compacted_dataset_answers_alike_and_goes_on(bench, folder, tmp_path):
     assert compact(folder).before == 2
     assert ask(folder, question) == before
     assert [one.readings for one in send(folder, *benches)] == [0, 0, 0]
-    assert len(packs.packs_of(folder)) == 1
+    assert len(packs.packs_of(folder_at(folder))) == 1
     void(bench)
     assert [one.readings for one in send(folder, bench)] == [READINGS]
     assert counts(folder) == counted(3 * RUNS)
@@ -250,6 +253,32 @@ def test_a_compacted_dataset_answers_alike_and_goes_on(bench, folder, tmp_path):
     compact(folder)
     assert counts(folder) == counted(3 * RUNS)
     assert ask(folder, "select count(*) from run_copies") == [(3 * RUNS,)]
+
+
+def test_a_run_put_into_quarantine_leaves_a_compacted_dataset(bench, folder, tmp_path):
+    other = bench_database(tmp_path, 1, 2, 3)
+    send(folder, bench, other)
+    compact(folder)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.put_aside((RUN, 1), "its rows cannot be right", "0.0")
+    send(folder, bench, other)
+    assert counts(folder) == counted(2 * RUNS - 1)
+    (uid,) = {row for (row,) in ask(folder, "select run_uid from readings")} ^ {
+        uid for path in (bench, other) for uid in uids_of(path)
+    }
+    assert uid not in {row for (row,) in ask(folder, "select run_uid from run_copies")}
+    assert [one.files for one in send(folder, bench, other)] == [0, 0]
+    compact(folder)
+    assert counts(folder) == counted(2 * RUNS - 1)
+    with Writer.open(bench, VirtualClock(now_utc_ns=LATER_NS)) as writer:
+        writer.release((RUN, 1), "looked at", "0.0")
+    send(folder, bench)
+    assert counts(folder) == counted(2 * RUNS)
+
+
+def uids_of(path: Path) -> frozenset[str]:
+    with Reader.open(path) as reader:
+        return reader.run_uids()
 
 
 @pytest.mark.parametrize("writes", range(6))
@@ -272,8 +301,8 @@ def test_an_export_that_ends_midway_leaves_a_whole_dataset(
         return done
 
     with monkeypatch.context() as broken:
-        for name in ("finished", "remove_file"):
-            broken.setattr(packs, name, interrupted(getattr(packs, name)))
+        for place, name in ((local_folder, "finished"), (LocalFolder, "remove")):
+            broken.setattr(place, name, interrupted(getattr(place, name)))
         try:
             send(folder, bench)
         except BenchlogError:

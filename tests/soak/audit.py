@@ -193,7 +193,14 @@ def _gaps(columns, events, scale, found):
             found.unexplained.append(int(columns.mono_ns[place]))
     hole_ns = max(2.05 * usual, usual + HELD_UP_S * scale * 1e9)
     holes = np.flatnonzero((apart > hole_ns) & ~marked & same)
-    found.unmarked = [int(columns.mono_ns[place]) for place in holes]
+    found.unmarked = [
+        (
+            int(columns.mono_ns[place]),
+            f"{apart[place] / 1e6:.0f} ms",
+            f"{usual / 1e6:.0f} ms",
+        )
+        for place in holes
+    ]
 
 
 def _explained(mono_ns, gaps, told, late_ns):

@@ -81,7 +81,8 @@ class SlopeFit:
     residual_s : array
         Time error minus line, in s, also of those set aside.
     white : float
-        Share of u^2 that white noise of the same size alone would give.
+        Share of u^2 that is expected to come of white noise: the mean over the shapes,
+        each by its weight. It is no ratio to `u`, which the least likely shapes widen.
 
     """
 
@@ -226,7 +227,7 @@ def _weights(t_s: Array, group: Whole) -> Array:
 def _uncertainty(
     residual: Array, weights: Array, shapes: SlopeShapes
 ) -> tuple[float, float, float]:
-    """Return u of the slope, its freedom, and the share of white noise in u^2.
+    """Return u of the slope, its freedom, and the expected white share of u^2.
 
     Cosine terms are taken together in bands; the first term is a band of its own, which
     the line has taken out of the residuals, so it is not among what was seen.
@@ -246,10 +247,10 @@ def _uncertainty(
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     level = misfit / terms
-    log_u = 0.5 * np.log(level * (model @ pull))
+    pulled = model @ pull
+    log_u = 0.5 * np.log(level * pulled)
     u, freedom = as_student(weight[None], log_u[None], np.array([terms]))
-    white = float(power.sum() / terms * pull.sum())
-    return float(u[0]), float(freedom[0]), min(1.0, white / float(u[0]) ** 2)
+    return float(u[0]), float(freedom[0]), float(weight @ (pull.sum() / pulled))
 
 
 def _bands(n: int, band: float) -> tuple[Whole, Array]:

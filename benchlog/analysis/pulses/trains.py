@@ -79,12 +79,12 @@ class TrainComparison:
     def u_after(self, span_s: float) -> float:
         """Return what `line.u` will be once the run has lasted `span_s`.
 
-        The white share falls with T^-3/2, the rest is taken to fall with T^-1/2 (as
-        white frequency noise does).
+        By white noise it falls with T^-3/2, by any other it is taken to fall with
+        T^-1/2 (as by white frequency noise). The run shows in time which of the two it
+        is: until then the exponents are weighed. Weighed powers of T would promise
+        what the less likely noise takes.
         """
-        ratio = self.span_s / span_s
-        white = self.line.white
-        return float(self.line.u * np.sqrt(white * ratio**3 + (1 - white) * ratio))
+        return float(self.line.u * (self.span_s / span_s) ** (0.5 + self.line.white))
 
 
 def against_host(source: PulseTrain) -> TrainComparison:

@@ -32,7 +32,9 @@ _MOST = 100_000
 @make_command("chips", examples=EXAMPLES)
 @click.option("--lot", required=True, type=Text(), help="The lot, as it was named.")
 @dataset_option
-def command(db: Path | None, as_json: bool, lot: str, dataset: Path | None) -> None:
+def command(
+    db: Path | None, as_json: bool, lot: str, dataset: str | Path | None
+) -> None:
     """Compare the devices of a lot: ranking, spread, and what they have in common.
 
     Each device is there with its newest run that counts and has a figure. A run that

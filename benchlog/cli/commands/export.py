@@ -10,7 +10,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
 from benchlog.cli.printing import counted, readings_and_stamps, say
 from benchlog.cli.progress import Progress
-from benchlog.cli.typed_values import RunId
+from benchlog.cli.typed_values import DatasetAddress, RunId
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ EXAMPLES = (
     "benchlog export 12 --phase --out KX-0412-phase.csv",
     "benchlog export --dataset factory/",
     "benchlog export --dataset factory/ --compact",
+    "benchlog export --dataset s3://factory/clocks",
 )
 STDOUT = Path("-")
 
@@ -48,9 +49,10 @@ STDOUT = Path("-")
 )
 @click.option(
     "--dataset",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Write the whole database as a dataset of Parquet files.",
+    type=DatasetAddress(),
+    metavar="ADDRESS",
+    help="Write the whole database as a dataset of Parquet files: into a folder, or "
+    "to an address such as s3://bucket/folder.",
 )
 @click.option(
     "--compact",
@@ -69,7 +71,7 @@ def command(
 
     What is written can be read again with `benchlog import` and gives the same figures.
     With --dataset the whole database goes into a folder of Parquet files, beside those
-    of other benches.
+    of other benches; an object store's credentials come from the environment.
     """
     if (run is None) is (wish["dataset"] is None):
         raise UsageError("name a RUN to export, or a folder with --dataset")
@@ -125,21 +127,23 @@ def _phase(
     say(f"{counted(written, 'phase point')} written to {out}")
 
 
-def _dataset(reader: "Reader", folder: Path) -> None:
+def _dataset(reader: "Reader", address: str | Path) -> None:
+    from benchlog.exchange.dataset.addresses import folder_at
     from benchlog.exchange.dataset.write import write_dataset
 
+    folder = folder_at(address)
     with Progress("exporting runs") as progress:
         written = write_dataset(reader, folder, progress.reached)
-    said = f"{counted(written.runs, 'run')} in {folder}"
+    said = f"{counted(written.runs, 'run')} in {folder.shown}"
     said += f", {counted(written.files, 'file')} written, {written.unchanged} unchanged"
     if written.left_out:
         said += f"; left out, still running: {len(written.left_out)}"
     say(said)
 
 
-def _compact(folder: Path) -> None:
+def _compact(address: str | Path) -> None:
     from benchlog.exchange.dataset.compact import compact
 
     with Progress("compacting parts and months") as progress:
-        done = compact(folder, progress.reached)
+        done = compact(address, progress.reached)
     say(f"{counted(done.after, 'file')} of runs and readings, {done.before} before")

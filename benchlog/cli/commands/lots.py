@@ -44,7 +44,7 @@ CSV_COLUMNS: Final = (
 )
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(
-    dataset: Path | None,
+    dataset: str | Path | None,
     part: str | None,
     supplier: str | None,
     db: Path | None,
@@ -71,7 +71,7 @@ def command(
 
 
 def _found(
-    dataset: Path | None, part: str | None, supplier: str | None, db: Path | None
+    dataset: str | Path | None, part: str | None, supplier: str | None, db: Path | None
 ) -> "Found":
     from benchlog.evaluation.lots import lots_with_benches
 

@@ -48,7 +48,7 @@ _CUT = "the newest {} are listed; --limit shows more"
     help="How many at most.",
 )
 def command(
-    limit: int, db: Path | None, as_json: bool, dataset: Path | None, **wish: Any
+    limit: int, db: Path | None, as_json: bool, dataset: str | Path | None, **wish: Any
 ) -> None:
     """List the runs in the database, newest first.
 
@@ -71,12 +71,12 @@ def command(
 
 
 def _of_dataset(
-    folder: Path, wish: dict[str, Any], limit: int, *, as_json: bool
+    address: str | Path, wish: dict[str, Any], limit: int, *, as_json: bool
 ) -> None:
     from benchlog.exchange.dataset.run_list import runs_of_dataset
 
     left_out: dict[str, str] = {}
-    listed = list(islice(runs_of_dataset(folder, wish, left_out), limit + 1))
+    listed = list(islice(runs_of_dataset(address, wish, left_out), limit + 1))
     say_left_out(left_out)
     is_cut, listed = len(listed) > limit, listed[:limit]
     if as_json:

@@ -21,7 +21,7 @@ EXAMPLES = (
     "benchlog soak --resume 12",
     "benchlog soak --resume-last",
     "benchlog soak --bench corner-bench --part quartz-16mhz-30ppm --device KX-0412 \\",
-    "    --for 30d --resume-last --no-screen",
+    "    --for 30d --resume-last --no-screen --metrics 8643",
 )
 
 
@@ -63,6 +63,12 @@ EXAMPLES = (
     "--end-with-terminal", is_flag=True, help="End when the terminal is closed."
 )
 @options.bell
+@click.option(
+    "--metrics",
+    type=Text(),
+    metavar="ADDRESS",
+    help="Serve the figures at /metrics while it goes on, as 8643 or HOST:8643.",
+)
 @click.pass_context
 def command(
     ctx: click.Context, /, db: Path | None, as_json: bool, **typed: Any
@@ -71,7 +77,8 @@ def command(
 
     Without --for or --until it goes on until it is stopped. It waits for instruments
     that do not answer yet, and says so. It outlives its terminal; `benchlog watch`
-    shows it from anywhere, `benchlog show` says how the night was.
+    shows it from anywhere, `benchlog show` says how the night was. --metrics serves its
+    figures in the OpenMetrics text format, to this computer unless a host is named.
 
     A run that broke off (power, a killed process, Ctrl-C) goes on as the same run, with
     the gap in its events. Its length still counts from its beginning; with --resume,
@@ -84,5 +91,11 @@ def command(
 
     shown = {name: typed.pop(name) for name in ("no_screen", "bell")}
     go_on = not typed.pop("end_with_terminal")
+    metrics = typed.pop("metrics")
     manner = Manner(database=database(db), as_json=as_json, go_on=go_on, **shown)
-    ctx.exit(carry_out(typed, manner))
+    if metrics is None:
+        ctx.exit(carry_out(typed, manner))
+    from benchlog.cli.tasks.metrics_told import metrics_beside
+
+    with metrics_beside(manner.database, metrics):
+        ctx.exit(carry_out(typed, manner))

@@ -15,6 +15,8 @@ EXAMPLES = (
     "benchlog watch",
     "benchlog watch 12 --bell",
     "benchlog watch 12 --serve",
+    "benchlog watch --metrics 8643",
+    "benchlog watch --print alert-rules > alert-rules.yml",
 )
 
 
@@ -37,14 +39,40 @@ EXAMPLES = (
     help="With --serve.",
 )
 @click.option("--look-only", is_flag=True, help="No key changes anything in the run.")
+@click.option(
+    "--metrics",
+    type=Text(),
+    metavar="ADDRESS",
+    help="Show no screen; serve figures of all runs that go on at /metrics, as 8643 or "
+    "HOST:8643.",
+)
+@click.option(
+    "--print",
+    "printed",
+    type=click.Choice(("dashboard", "alert-rules")),
+    help="Print a file for the programs that read /metrics.",
+)
 @click.option("--in-browser", is_flag=True, hidden=True)
 def command(run: int | None, db: Path | None, **typed: Any) -> None:
     """Watch RUN (the latest one if left out) on a live screen.
 
     Watching costs the run nothing: it reads the database, and leaving the screen leaves
     the run alone. With --serve the same screen is shown in browsers, to whoever has the
-    address that is printed; with --look-only nothing can be changed from there.
+    address that is printed; with --look-only nothing can be changed from there. The
+    figures are at /metrics there, too, in the OpenMetrics text format, with the same
+    key. With --metrics they are served alone and without a key, to this computer unless
+    a host is named.
     """
+    if typed["printed"] is not None:
+        from benchlog.metrics.files import text_of_file
+
+        click.echo(text_of_file(typed["printed"]), nl=False)
+        return
+    if typed["metrics"] is not None:
+        from benchlog.cli.tasks.metrics_told import serve_metrics
+
+        serve_metrics(database(db), typed["metrics"])
+        return
     if not (typed["in_browsers"] or typed["in_browser"] or in_terminal()):
         raise UsageError(
             "watch needs a terminal that can show a full screen (TERM=dumb cannot); "

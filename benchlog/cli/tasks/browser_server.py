@@ -2,9 +2,7 @@
 
 import asyncio
 import hmac
-import ipaddress
 import logging
-import re
 import secrets
 import signal
 import sys
@@ -25,17 +23,17 @@ from benchlog.cli.tasks.browser_page import (
     policy_of,
     relay,
 )
+from benchlog.cli.tasks.page_metrics import METRICS, PageMetrics
 from benchlog.clock import Deadline, host_deadline
 from benchlog.errors import MissingExtraError, UsageError
+from benchlog.metrics.addresses import is_own_name, is_this_computer
 
 if TYPE_CHECKING:
     from aiohttp import web
     from textual_serve.app_service import AppService
 
 Handler = Callable[..., Any]
-_HOST: Final = re.compile(
-    r"(?P<name>\[[0-9A-Fa-f:.]{2,45}\]|[A-Za-z0-9._-]{1,253})(:[0-9]{1,5})?", re.ASCII
-)
+_BEARER: Final = "Bearer "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +66,7 @@ class ServedScreens:
     @property
     def is_local(self) -> bool:
         """Whether only this computer can reach it."""
-        return _is_this_computer(self.host)
+        return is_this_computer(self.host)
 
     @property
     def may_only_look(self) -> bool:
@@ -159,6 +157,7 @@ class PageServer:
         self._served = served
         self._open: set[AppService] = set()
         self._lately: deque[Deadline] = deque()
+        self._figures = PageMetrics(served.database)
 
     def runner(self) -> "web.AppRunner":
         """Return what serves the pages once it is set up and given an address."""
@@ -187,6 +186,7 @@ class PageServer:
         application.add_routes(
             [
                 web.get("/", self._page),
+                web.get(METRICS, self._metrics),
                 web.get(f"/ws/{self.key}", self._link),
                 web.static(f"/static/{self.key}", files),
             ]
@@ -197,6 +197,7 @@ class PageServer:
         """End every page's process."""
         for service in list(self._open):
             await end_page(service)
+        self._figures.close()
 
     def _check(self, request: "web.Request") -> None:
         """Let in who has the key and came by this server's own name.
@@ -206,16 +207,15 @@ class PageServer:
         """
         from aiohttp import web
 
-        host = _HOST.fullmatch(request.host)
-        if host is None or (
-            self._served.is_local and not _is_this_computer(host["name"].strip("[]"))
-        ):
+        if not is_own_name(request.host, is_local=self._served.is_local):
             raise web.HTTPBadRequest(text="This is not the name of this server.")
         origin = request.headers.get("Origin")
         own = origin in (None, f"http://{request.host}", f"https://{request.host}")
         folder, _, rest = request.path.removeprefix("/").partition("/")
         in_path = rest.partition("/")[0] if folder in ("ws", "static") else ""
         given = in_path or request.query.get("key", "")
+        if request.path == METRICS and not given:
+            given = request.headers.get("Authorization", "").removeprefix(_BEARER)
         if not own or not _same(given, self.key):
             raise web.HTTPForbidden(
                 text="The address needs the key that benchlog printed; open that one."
@@ -233,6 +233,11 @@ class PageServer:
         return web.Response(
             text=page_of(self.key), content_type="text/html", headers=headers
         )
+
+    async def _metrics(self, request: "web.Request") -> "web.Response":
+        """Answer a scrape, which has the key as everybody has it."""
+        del request
+        return await self._figures.answer()
 
     async def _link(self, request: "web.Request") -> "web.StreamResponse":
         from aiohttp import web
@@ -284,15 +289,6 @@ def _faults_of_ours() -> logging.Logger:
     logger = logging.getLogger(__name__)
     logger.addFilter(is_ours)
     return logger
-
-
-def _is_this_computer(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def _same(given: str, key: str) -> bool:

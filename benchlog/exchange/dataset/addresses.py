@@ -14,9 +14,11 @@ from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.local_folder import LocalFolder
 from benchlog.exchange.dataset.remote_folder import RemoteFolder
 
-_ADDRESS: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
 _KNOWN: Final = ("s3", "gs", "gcs", "abfs", "abfss", "hdfs", "viewfs", "file")
 """Schemes that pyarrow.fs.FileSystem.from_uri takes."""
+_ADDRESS: Final = re.compile(
+    rf"[a-z][a-z0-9+.-]+:/|(?:{'|'.join(_KNOWN)}):", re.IGNORECASE
+)
 _SECRET: Final = re.compile(
     r"key|secret|token|passw|credential|signature|\bsig\b|sas", re.IGNORECASE
 )

@@ -9,6 +9,8 @@ from typing import Any
 from benchlog.clock import host_clock
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
+from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.packs import (
     RUN_KEY,
     SHARED,
@@ -18,11 +20,11 @@ from benchlog.exchange.dataset.packs import (
     RunKey,
     as_schema,
     in_pack,
-    only_writer,
     packs_of,
     read_runs_of,
     readings_of_pack,
     remove_pack,
+    remove_strays,
     write_pack,
 )
 from benchlog.exchange.dataset.rows import runs_schema
@@ -37,15 +39,18 @@ class Compacted:
 
 
 def compact(
-    folder: Path, progress: Callable[[int, int], None] | None = None
+    address: str | Path | Folder,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Compacted:
     """Make one pack of those in each partition; what a newer row replaced is left out.
 
     A database that is exported afterwards writes what has changed into a pack of its
     own. Raises BenchlogError when a file cannot be written.
     """
-    with only_writer(folder):
+    folder = folder_at(address)
+    with folder.only_writer():
         older.convert(folder, host_clock().utc_ns())
+        remove_strays(folder)
         packs = packs_of(folder)
         names = PackNames(packs, host_clock().utc_ns())
         newest = _newest(folder, packs)
@@ -60,7 +65,7 @@ def compact(
         return Compacted(before=2 * len(packs), after=2 * len(packs_of(folder)))
 
 
-def _newest(folder: Path, packs: list[Pack]) -> dict[RunKey, Pack]:
+def _newest(folder: Folder, packs: list[Pack]) -> dict[RunKey, Pack]:
     """Return by source and run the pack that has its newest row."""
     found: dict[RunKey, Pack] = {}
     for pack in sorted(packs, key=lambda one: one.name):
@@ -70,7 +75,7 @@ def _newest(folder: Path, packs: list[Pack]) -> dict[RunKey, Pack]:
 
 
 def _one_of(
-    folder: Path,
+    folder: Folder,
     pack: Pack,
     found: list[Pack],
     newest: dict[RunKey, Pack],

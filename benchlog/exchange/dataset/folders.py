@@ -30,6 +30,10 @@ class Folder(ABC):
     """Its address for people, without its options."""
 
     @abstractmethod
+    def where(self, name: str) -> str:
+        """Return where a file is, for people."""
+
+    @abstractmethod
     def names(self, under: str = "") -> list[str]:
         """Return the names of all files below a folder of it, in order."""
 

@@ -20,6 +20,10 @@ class LocalFolder(Folder):
         self._path = path
         self.shown = str(path)
 
+    def where(self, name: str) -> str:
+        """See `Folder.where`."""
+        return str(self._path / name)
+
     def names(self, under: str = "") -> list[str]:
         """See `Folder.names`; what begins with a dot is not among them."""
         found = (path for path in (self._path / under).rglob("*") if path.is_file())

@@ -9,6 +9,8 @@ from typing import Any, Final
 from benchlog.errors import DataError
 from benchlog.evaluation.lots import lot_report
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.read import (
     Key,
     check_run,
@@ -18,9 +20,10 @@ from benchlog.exchange.dataset.read import (
 )
 from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
-from benchlog.store.snapshot_types import parsed, table
+from benchlog.store.snapshot_types import check_word, parsed, table
 from benchlog.units import printable
 from benchlog.verdict.lot.chips import Chip
+from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
 
@@ -36,7 +39,7 @@ _OF_LOTS: Final = (Purpose.INSPECT.value, Purpose.MEASURE.value)
 
 
 def lots_of_dataset(
-    folder: Path,
+    address: str | Path | Folder,
     part: str | None = None,
     supplier: str | None = None,
     left_out: dict[str, str] | None = None,
@@ -47,6 +50,7 @@ def lots_of_dataset(
     noted in `left_out`, and why. Raises DataError when the folder is no dataset, or a
     file of it is damaged, BenchlogError where pyarrow is missing.
     """
+    folder = folder_at(address)
     lots = lots_once(folder)
     rows = _rows(folder)
     part_of = cache(_part)
@@ -89,7 +93,7 @@ def _part(body: str) -> Part:
     return part_from(parsed(body))
 
 
-def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
+def _rows(folder: Folder) -> dict[Key, list[dict[str, Any]]]:
     """Return the runs that were made for lots, by part and lot."""
     found: defaultdict[Key, list[dict[str, Any]]] = defaultdict(list)
     compute = arrow("pyarrow.compute")
@@ -104,7 +108,7 @@ def _rows(folder: Path) -> dict[Key, list[dict[str, Any]]]:
 
 
 def chips_of_dataset(
-    folder: Path, lot: str, left_out: dict[str, str]
+    address: str | Path | Folder, lot: str, left_out: dict[str, str]
 ) -> tuple[list[Chip], float]:
     """Return the newest figures of every device of a lot, and what U they share.
 
@@ -114,7 +118,7 @@ def chips_of_dataset(
     """
     newest: dict[str, dict[str, Any]] = {}
     named = arrow("pyarrow.compute").field("lot") == lot
-    table_of_lot = runs_once(folder, _COLUMNS).filter(named)
+    table_of_lot = runs_once(address, _COLUMNS).filter(named)
     of_lot = sound_rows(table_of_lot.to_pylist(), left_out)
     for row in sorted(of_lot, key=lambda one: -(one["started_utc_ns"] or 0)):
         known = row["offset_ppm"] is not None and row["u_ppm"] is not None
@@ -146,6 +150,7 @@ def _is_of(row: dict[str, Any], lot: dict[str, Any]) -> bool:
 
 
 def _lot(row: dict[str, Any]) -> Lot:
+    check_word("decision", row["decision"], LotResult)
     return Lot(
         lot=row["lot"],
         part_id=row["part"],

@@ -10,33 +10,33 @@ there takes its place.
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Set
-from pathlib import Path
+from collections.abc import Iterator, Mapping, Set
 from typing import Any, Final
 from urllib.parse import unquote
 from uuid import UUID, uuid5
 
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.packs import (
     READINGS,
     RUNS,
     Pack,
     PackNames,
     as_schema,
+    drop_runs,
     in_pack,
     packs_of,
     parquet_file,
-    read_runs_of,
-    readings_of_pack,
-    remove_file,
-    remove_pack,
+    small_file,
     write_pack,
 )
 from benchlog.exchange.dataset.rows import readings_schema, runs_schema, week_of
 from benchlog.model import Run
 
 NO_LOT: Final = "__HIVE_DEFAULT_PARTITION__"
-_FOLDERS: Final = re.compile(r"part=([^/]+)/lot=([^/]+)/day=([^/]+)")
+_FILE: Final = re.compile(
+    r"[a-z]+/part=([^/]+)/lot=([^/]+)/day=([^/]+)/([0-9a-f]{12})\.parquet"
+)
 _OLD_SOURCE: Final = re.compile(r"[0-9a-f]{12}")
 _OLD_RUNS: Final = UUID("2b0d6a52-7c1e-5e0f-9a4b-6d1f6c1b7a12")
 _MONTH: Final = len("2026-11")
@@ -44,23 +44,29 @@ Key = tuple[int | None, str, str]
 """When a run was begun, which device as typed, at which position."""
 
 
-def old_files(folder: Path) -> list[Path]:
+def is_of_before(folder: Folder) -> bool:
+    """Whether there is anything of the older form, or that was converted from it."""
+    return bool(old_files(folder)) or any(
+        _OLD_SOURCE.fullmatch(pack.source) for pack in packs_of(folder)
+    )
+
+
+def old_files(folder: Folder) -> list[str]:
     """Return the files of runs that are of the older form, in order."""
-    found = (folder / RUNS).glob("part=*/lot=*/day=*/*.parquet")
-    return sorted(path for path in found if _OLD_SOURCE.fullmatch(path.stem))
+    return [name for name in folder.names(RUNS) if _FILE.fullmatch(name)]
 
 
-def old_runs(folder: Path, path: Path) -> tuple[str, Any]:
+def old_runs(folder: Folder, name: str) -> tuple[str, Any]:
     """Return part and runs of a file of the older form, as a table of this form."""
     pa, schema = arrow(), runs_schema()
-    with parquet_file(path) as file:
+    with small_file(folder, name) as file:
         rows = as_schema(file.read(), schema).to_pylist()
-    part, lot, day = _place(folder, path)
+    part, lot, day, source = _place(name)
     for row in rows:
         began = row["started_utc_ns"]
         row.update(
             run_uid=_uid_of(row),
-            source=path.stem,
+            source=source,
             pack="",
             lot=lot,
             day=day,
@@ -70,46 +76,35 @@ def old_runs(folder: Path, path: Path) -> tuple[str, Any]:
     return part, pa.Table.from_pylist(rows, schema=schema)
 
 
-def convert(folder: Path, utc_ns: int) -> None:
+def convert(folder: Folder, utc_ns: int) -> None:
     """Bring the files of the older form into this one, each pair whole or not at all.
 
     `utc_ns` is the time of day. What was read again after a crash is there once: a run
     has the same UUID again.
     """
     pa = arrow()
-    by_pack: defaultdict[tuple[tuple[str, str], str], list[Path]] = defaultdict(list)
-    for path in old_files(folder):
-        part, _, day = _place(folder, path)
-        by_pack[(part, day[:_MONTH]), path.stem].append(path)
+    by_pack: defaultdict[tuple[tuple[str, str], str], list[str]] = defaultdict(list)
+    for file in old_files(folder):
+        part, _, day, source = _place(file)
+        by_pack[(part, day[:_MONTH]), source].append(file)
     names = PackNames(packs_of(folder), utc_ns)
-    for (place, source), paths in by_pack.items():
+    for (place, source), found in by_pack.items():
         name = names.next()
-        tables = [in_pack(old_runs(folder, path)[1], name) for path in paths]
-        readings = (one for path in paths for one in _old_readings(folder, path, name))
+        tables = [in_pack(old_runs(folder, file)[1], name) for file in found]
+        readings = (one for file in found for one in _old_readings(folder, file, name))
         pack = Pack(place, source, name)
         write_pack(folder, pack, pa.concat_tables(tables), readings)
-        for path in paths:
-            for table in (RUNS, READINGS):
-                remove_file(folder / table / path.relative_to(folder / RUNS))
+        for file in found:
+            folder.remove(file)
+            folder.remove(_beside(file))
 
 
-def drop_known(folder: Path, keys: Set[Key], names: PackNames) -> None:
+def drop_known(folder: Folder, keys: Set[Key], names: PackNames) -> None:
     """Take runs that came from the older form out, where they are there by now."""
     for pack in packs_of(folder):
         if not _OLD_SOURCE.fullmatch(pack.source):
             continue
-        table = read_runs_of(folder, pack)
-        stays = [_key(row) not in keys for row in table.to_pylist()]
-        if all(stays):
-            continue
-        if any(stays):
-            kept = table.filter(arrow().array(stays))
-            name, uids = names.next(), kept.column("run_uid").to_pylist()
-            staying = {(pack.source, str(uid)) for uid in uids}
-            readings = readings_of_pack(folder, pack, staying, name)
-            fresh = Pack(pack.place, pack.source, name)
-            write_pack(folder, fresh, in_pack(kept, name), readings)
-        remove_pack(folder, pack)
+        drop_runs(folder, pack, lambda row: _key(row) in keys, names)
 
 
 def key_of_run(run: Run, began_utc_ns: int | None) -> Key:
@@ -117,7 +112,7 @@ def key_of_run(run: Run, began_utc_ns: int | None) -> Key:
     return began_utc_ns, run.typed_device or run.device, run.position
 
 
-def _key(row: dict[str, Any]) -> Key:
+def _key(row: Mapping[str, Any]) -> Key:
     device = row["device_typed"] or row["device"]
     return row["started_utc_ns"], device, row["position"]
 
@@ -126,22 +121,28 @@ def _uid_of(row: dict[str, Any]) -> str:
     return str(uuid5(_OLD_RUNS, repr(_key(row))))
 
 
-def _place(folder: Path, path: Path) -> tuple[str, str | None, str]:
-    """Return part, lot and day of a file."""
-    found = _FOLDERS.fullmatch(path.parent.relative_to(folder / RUNS).as_posix())
-    part, lot, day = map(unquote, found.groups()) if found else ("", NO_LOT, "")
-    return part, None if lot == NO_LOT else lot, day
+def _place(file: str) -> tuple[str, str | None, str, str]:
+    """Return part, lot, day and source of a file."""
+    found = _FILE.fullmatch(file)
+    told = map(unquote, found.groups()) if found else ("", NO_LOT, "", "")
+    part, lot, day, source = told
+    return part, None if lot == NO_LOT else lot, day, source
 
 
-def _old_readings(folder: Path, path: Path, name: str) -> Iterator[Any]:
+def _beside(file: str) -> str:
+    """Return the file of the readings of a file of runs."""
+    return READINGS + file.removeprefix(RUNS)
+
+
+def _old_readings(folder: Folder, file: str, name: str) -> Iterator[Any]:
     """Yield the readings that belong to a file of runs as tables of this form."""
     pa = arrow()
-    readings = folder / READINGS / path.relative_to(folder / RUNS)
-    if not readings.exists():
+    readings = _beside(file)
+    if not folder.has(readings):
         return
-    runs = {row["run"]: row for row in old_runs(folder, path)[1].to_pylist()}
-    with parquet_file(readings) as file:
-        for batch in file.iter_batches():
+    runs = {row["run"]: row for row in old_runs(folder, file)[1].to_pylist()}
+    with parquet_file(folder, readings) as opened:
+        for batch in opened.iter_batches():
             numbers = batch.column("run").to_pylist()
             table = pa.Table.from_batches([batch])
             for column in ("source", "run_uid", "lot", "day"):

@@ -11,30 +11,29 @@ finds the readings of each run he is told of. SOURCE is the UUID of the database
 """
 
 import re
-from collections.abc import Iterable, Iterator, Set
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Set
+from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote, unquote
 
-from benchlog.errors import BenchlogError, DataError
+from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.folders import EVERYBODY, Folder
 from benchlog.exchange.dataset.rows import readings_schema, runs_schema
 from benchlog.store.snapshot import UNREADABLE
-from benchlog.store.whole_files import finished
 from benchlog.units import printable
 
 RUNS: Final = "runs"
 READINGS: Final = "readings"
 LOTS: Final = "lots"
-SHARED: Final = "all"
+SHARED: Final = EVERYBODY
 _NAME: Final = re.compile(r"(?P<source>[0-9a-f-]{12,36}|all)\.(?P<name>[0-9a-f]{16})")
-_FOLDERS: Final = re.compile(r"part=(?P<part>[^/]+)/month=(?P<month>[^/]+)/")
+_FOLDERS: Final = re.compile(
+    r"[a-z]+/part=(?P<part>[^/]+)/month=(?P<month>[^/]+)/(?P<file>[^/]+)\.parquet"
+)
 _ROW_GROUP: Final = 131_072
 """Rows; our rule: small runs come together, and what is in memory stays small."""
-_LOCK: Final = ".lock"
-_LOCK_WAIT_S: Final = 60.0
 RUN_KEY: Final = ("source", "run_uid")
 """Columns that tell a row of the runs in a pack."""
 RunKey = tuple[str, str]
@@ -53,19 +52,19 @@ class Pack:
     source: str
     name: str
 
-    def path(self, folder: Path, table: str) -> Path:
-        """Return the file of one of its tables."""
+    def file(self, table: str) -> str:
+        """Return the name of the file of one of its tables."""
         part, month = self.place
-        place = folder / table / f"part={quote(part, safe='')}" / f"month={month}"
-        return place / f"{self.source}.{self.name}.parquet"
+        place = f"{table}/part={quote(part, safe='')}/month={month}"
+        return f"{place}/{self.source}.{self.name}.parquet"
 
 
-def packs_of(folder: Path, table: str = RUNS) -> list[Pack]:
+def packs_of(folder: Folder, table: str = RUNS) -> list[Pack]:
     """Return the packs that have a file of a table, in order; no strangers' files."""
     found = []
-    for path in (folder / table).glob("part=*/month=*/*.parquet"):
-        within = _FOLDERS.fullmatch(f"{path.parent.relative_to(folder / table)}/")
-        named = _NAME.fullmatch(path.stem)
+    for name in folder.names(table):
+        within = _FOLDERS.fullmatch(name)
+        named = _NAME.fullmatch(within["file"]) if within else None
         if within and named:
             place = unquote(within["part"]), within["month"]
             found.append(Pack(place, named["source"], named["name"]))
@@ -85,107 +84,122 @@ class PackNames:
         return f"{self._last:016x}"
 
 
-@contextmanager
-def only_writer(folder: Path) -> Iterator[None]:
-    """Hold a dataset against other exports; readers are never held up.
-
-    Raises BenchlogError when another export does not end within a minute.
-    """
-    import filelock  # noqa: PLC0415 - seldom needed
-
-    folder.mkdir(parents=True, exist_ok=True)
-    lock = filelock.FileLock(folder / _LOCK, timeout=_LOCK_WAIT_S)
-    try:
-        lock.acquire()
-    except TimeoutError:
-        raise BenchlogError(
-            f"another export is writing to {folder}; try again when it is done"
-        ) from None
-    try:
-        yield
-    finally:
-        lock.release()
-
-
 # --- reading and writing
 
 
 @contextmanager
-def parquet_file(path: Path) -> Iterator[Any]:
-    """Open a Parquet file to read. Raises DataError when it is damaged."""
+def parquet_file(folder: Folder, name: str) -> Iterator[Any]:
+    """Open a Parquet file to read here and there. Raises DataError when it is damaged.
+
+    Raises FileNotFoundError where whoever replaced a pack removed the one before.
+    """
+    with folder.opened(name) as source, _parquet(folder, name, source) as file:
+        yield file
+
+
+@contextmanager
+def _parquet(folder: Folder, name: str, source: Any) -> Iterator[Any]:
     pa, pq = arrow(), arrow("pyarrow.parquet")
     try:
-        with pq.ParquetFile(path) as file:
+        with pq.ParquetFile(source) as file:
             yield file
-    except FileNotFoundError:  # whoever replaces a pack removes the one before
+    except FileNotFoundError:  # of another file that is read beside this one
         raise
     except (pa.ArrowException, OSError, *UNREADABLE) as error:
         why = printable((str(error).splitlines() or [repr(error)])[0])
         raise DataError(
-            f"{path} is damaged ({why}); move it away, and export its bench again"
+            f"{folder.where(name)} is damaged ({why}); move it away, and export its "
+            "bench again"
         ) from error
 
 
-def read_runs_of(folder: Path, pack: Pack, columns: list[str] | None = None) -> Any:
+@contextmanager
+def small_file(folder: Folder, name: str) -> Iterator[Any]:
+    """Read a Parquet file as a whole, and open it. Raises as `parquet_file` does."""
+    data = folder.read(name)
+    with _parquet(folder, name, arrow().BufferReader(data)) as file:
+        yield file
+
+
+def read_runs_of(folder: Folder, pack: Pack, columns: list[str] | None = None) -> Any:
     """Return the runs of a pack, or some of their columns; null what it has not."""
     pa, schema = arrow(), runs_schema()
     if columns is not None:
         schema = pa.schema([schema.field(name) for name in columns])
-    with parquet_file(pack.path(folder, RUNS)) as file:
+    with small_file(folder, pack.file(RUNS)) as file:
         there = set(file.schema_arrow.names)
         found = file.read([n for n in schema.names if n in there])
         found.validate(full=True)  # a text that is no UTF-8 is told here, with its file
         return as_schema(found, schema)
 
 
-def write_pack(folder: Path, pack: Pack, runs: Any, readings: Iterable[Any]) -> int:
+def write_pack(folder: Folder, pack: Pack, runs: Any, readings: Iterable[Any]) -> int:
     """Write a pack of a table of runs and of tables of readings; return how many."""
     pa, pq = arrow(), arrow("pyarrow.parquet")
     schema, count = readings_schema(pa), 0
     with (
-        finished(_ready(pack.path(folder, READINGS)), overwrite=True) as path,
-        pq.ParquetWriter(path, schema, compression="zstd") as writer,
+        folder.written(pack.file(READINGS)) as sink,
+        pq.ParquetWriter(sink, schema, compression="zstd") as writer,
     ):
         for table in _together(pa, readings):
             writer.write_table(table)
             count += table.num_rows
-    write_table(pack.path(folder, RUNS), as_schema(runs, runs_schema()))
+    write_table(folder, pack.file(RUNS), as_schema(runs, runs_schema()))
     return count
 
 
-def write_table(path: Path, table: Any) -> None:
+def write_table(folder: Folder, name: str, table: Any) -> None:
     """Write a table to a file, whole or not at all."""
-    pq = arrow("pyarrow.parquet")
-    with finished(_ready(path), overwrite=True) as part:
-        pq.write_table(table, part, compression="zstd")
+    sink = arrow().BufferOutputStream()
+    arrow("pyarrow.parquet").write_table(table, sink, compression="zstd")
+    folder.put(name, sink.getvalue().to_pybytes())
 
 
-def remove_pack(folder: Path, pack: Pack) -> None:
-    """Remove a pack, the runs first, and folders that are empty then."""
+def remove_pack(folder: Folder, pack: Pack) -> None:
+    """Remove a pack, the runs first."""
     for table in (RUNS, READINGS):
-        remove_file(pack.path(folder, table))
+        folder.remove(pack.file(table))
 
 
-def remove_file(path: Path) -> None:
-    """Remove a file of a partition, and its folders where nothing else is in them."""
-    path.unlink(missing_ok=True)
-    with suppress(OSError):
-        for parent in path.parents:
-            if "=" not in parent.name:
-                break
-            parent.rmdir()
+def remove_strays(folder: Folder, sources: Container[str] | None = None) -> None:
+    """Remove readings that no run tells of: what killed exports of sources left."""
+    told = set(packs_of(folder))
+    for pack in packs_of(folder, READINGS):
+        if pack not in told and (sources is None or pack.source in sources):
+            folder.remove(pack.file(READINGS))
+
+
+def drop_runs(
+    folder: Folder,
+    pack: Pack,
+    leaves: Callable[[Mapping[str, Any]], bool],
+    names: PackNames,
+) -> bool:
+    """Write a pack anew without the runs that leave; return whether there were any."""
+    table = read_runs_of(folder, pack)
+    stays = [not leaves(row) for row in table.to_pylist()]
+    if all(stays):
+        return False
+    if any(stays):
+        kept = table.filter(arrow().array(stays))
+        fresh = Pack(pack.place, pack.source, names.next())
+        keys = {(row["source"], row["run_uid"]) for row in kept.to_pylist()}
+        readings = readings_of_pack(folder, pack, keys, fresh.name)
+        write_pack(folder, fresh, in_pack(kept, fresh.name), readings)
+    remove_pack(folder, pack)
+    return True
 
 
 def readings_of_pack(
-    folder: Path, pack: Pack, runs: Set[RunKey], name: str
+    folder: Folder, pack: Pack, runs: Set[RunKey], name: str
 ) -> Iterator[Any]:
     """Yield the readings of some runs of a pack, as of the pack `name`."""
     pa, compute = arrow(), arrow("pyarrow.compute")
-    path, schema = pack.path(folder, READINGS), readings_schema(pa)
-    if not runs or not path.exists():
+    file_name, schema = pack.file(READINGS), readings_schema(pa)
+    if not runs or not folder.has(file_name):
         return
     wanted = pa.array(sorted("".join(key) for key in runs))
-    with parquet_file(path) as file:
+    with parquet_file(folder, file_name) as file:
         for batch in file.iter_batches(_ROW_GROUP):
             texts = (batch.column(one).cast(pa.string()) for one in RUN_KEY)
             keys = compute.binary_join_element_wise(*texts, "")
@@ -229,8 +243,3 @@ def _together(pa: Any, tables: Iterable[Any]) -> Iterator[Any]:
             waiting, rows = [], 0
     if waiting:
         yield pa.concat_tables(waiting).unify_dictionaries()
-
-
-def _ready(path: Path) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return path

@@ -4,6 +4,7 @@ That is the rule of the view `runs` in `queries.sql`: what was measured before w
 imported, then what was told last, then what was written last.
 """
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -13,17 +14,19 @@ import numpy as np
 
 from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.older import old_files, old_runs
 from benchlog.exchange.dataset.packs import (
     LOTS,
     packs_of,
-    parquet_file,
     read_runs_of,
+    small_file,
 )
 from benchlog.exchange.dataset.rows import lots_schema
-from benchlog.model import Purpose
+from benchlog.model import Decision, Kind, Purpose
 from benchlog.store.snapshot import UNREADABLE, why_unreadable
-from benchlog.store.snapshot_types import check_columns, columns_of
+from benchlog.store.snapshot_types import check_columns, check_word, columns_of
 from benchlog.units import printable
 
 _ORDER: Final = (
@@ -34,18 +37,19 @@ _ORDER: Final = (
     ("source", "descending"),
 )
 """What decides which row of a run counts: the first in this order."""
+_LOTS_FILE: Final = re.compile(rf"{LOTS}/[^/]+\.parquet")
 _LOOKS: Final = 5  # our rule: an export replaces a pack in some milliseconds
 Key = tuple[str, str]
 """Part and lot."""
 
 
-def runs_once(folder: Path, columns: Sequence[str]) -> Any:
+def runs_once(address: str | Path | Folder, columns: Sequence[str]) -> Any:
     """Return the runs of a dataset, each once, as a table of those columns and `part`.
 
     Raises DataError when the folder is no dataset, BenchlogError where pyarrow is
     missing.
     """
-    pa = arrow()
+    pa, folder = arrow(), folder_at(address)
     wanted = [*dict.fromkeys((*columns, *(name for name, _ in _ORDER)))]
     tables = _patiently(folder, wanted)
     if not tables:
@@ -57,7 +61,7 @@ def runs_once(folder: Path, columns: Sequence[str]) -> Any:
     return table.filter(pa.array(first)).select([*columns, "part"])
 
 
-def _patiently(folder: Path, columns: list[str]) -> list[Any]:
+def _patiently(folder: Folder, columns: list[str]) -> list[Any]:
     """Read again where an export replaces a pack between looking and reading."""
     for _ in range(_LOOKS - 1):
         with suppress(FileNotFoundError):
@@ -65,10 +69,10 @@ def _patiently(folder: Path, columns: list[str]) -> list[Any]:
     return list(_tables(folder, columns))
 
 
-def _tables(folder: Path, columns: list[str]) -> Iterator[Any]:
+def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
     found = [(p.place[0], read_runs_of(folder, p, columns)) for p in packs_of(folder)]
-    for path in old_files(folder):
-        part, table = old_runs(folder, path)
+    for file in old_files(folder):
+        part, table = old_runs(folder, file)
         found.append((part, table.select(columns)))
     pa = arrow()
     for part, table in found:
@@ -76,27 +80,28 @@ def _tables(folder: Path, columns: list[str]) -> Iterator[Any]:
         yield table.append_column("part", told)
 
 
-def lots_once(folder: Path) -> dict[Key, dict[str, Any]]:
+def lots_once(address: str | Path | Folder) -> dict[Key, dict[str, Any]]:
     """Return the lots of a dataset; of several databases the first that has a plan.
 
     Raises as `runs_once` does.
     """
-    files = sorted((folder / LOTS).glob("*.parquet"))
+    folder = folder_at(address)
+    files = [name for name in folder.names(LOTS) if _LOTS_FILE.fullmatch(name)]
     if not files:
         raise _no_dataset(folder)
     found: dict[Key, dict[str, Any]] = {}
-    for path in files:
-        for row in _lot_rows(path):
+    for name in files:
+        for row in _lot_rows(folder, name):
             known = found.get((row["part"], row["lot"]))
             if known is None or known["plan"] is None:
                 found[row["part"], row["lot"]] = row
     return found
 
 
-def _lot_rows(path: Path) -> list[dict[str, Any]]:
+def _lot_rows(folder: Folder, name: str) -> list[dict[str, Any]]:
     """Return rows of lots; one that is opened at no time, or has no names, is none."""
     names = lots_schema().names
-    with parquet_file(path) as file:
+    with small_file(folder, name) as file:
         found = [{n: row.get(n) for n in names} for row in file.read().to_pylist()]
         for row in found:
             check_columns(row, _LOT_KINDS)
@@ -117,6 +122,14 @@ _KINDS: Final = columns_of(
     tolerance_ppm""",
 )
 
+_WORDS: Final[Mapping[str, Iterable[str]]] = {
+    "purpose": Purpose,
+    "verdict": Decision,
+    "kind": Kind,
+    "timebase": ("checked", "stated", "assumed"),
+}
+"""Columns that hold one of few words."""
+
 
 def check_run(row: Mapping[str, Any]) -> None:
     """Raise ValueError naming the first column of a run's row that cannot be right.
@@ -127,7 +140,8 @@ def check_run(row: Mapping[str, Any]) -> None:
     missing = [name for name in _NEVER_NULL if row[name] is None]
     if missing:
         raise ValueError(f"a run without {missing[0]}")
-    Purpose(row["purpose"])
+    for name, words in _WORDS.items():
+        check_word(name, row.get(name), words)
 
 
 def sound_rows(
@@ -147,7 +161,8 @@ def sound_rows(
             yield row
 
 
-def _no_dataset(folder: Path) -> DataError:
+def _no_dataset(folder: Folder) -> DataError:
     return DataError(
-        f"{folder} holds no dataset; `benchlog export --dataset {folder}` makes one"
+        f"{folder.shown} holds no dataset; `benchlog export --dataset {folder.shown}` "
+        "makes one"
     )

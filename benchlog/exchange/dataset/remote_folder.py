@@ -31,9 +31,12 @@ class RemoteFolder(Folder):
     def __init__(self, address: str) -> None:
         pa, fs = arrow(), arrow("pyarrow.fs")
         self.shown = address.partition("?")[0].rstrip("/")
+        self._is_silent = False
+        self._bucket = self.shown.partition("//")[2].partition("/")[0]
         try:
-            self._files, base = fs.FileSystem.from_uri(_sent_at_once(address))
-        except (pa.ArrowException, ValueError, OSError) as error:
+            with self._told():  # a store without an endpoint is asked for its region
+                self._files, base = fs.FileSystem.from_uri(_sent_at_once(address))
+        except (pa.ArrowException, ValueError) as error:
             raise UsageError(
                 f"{self.shown} cannot be used: {_first_line(error)}"
             ) from None
@@ -42,6 +45,11 @@ class RemoteFolder(Folder):
         if not self._bucket:
             raise UsageError(f"{self.shown} names no bucket: write one behind the //")
         self._mark: str | None = None
+        self._left: set[str] = set()
+
+    def where(self, name: str) -> str:
+        """See `Folder.where`."""
+        return f"{printable(name)} of {self.shown}"
 
     def names(self, under: str = "") -> list[str]:
         """See `Folder.names`; objects that begin with a dot are not among them."""
@@ -111,8 +119,7 @@ class RemoteFolder(Folder):
                 yield sink
         except BaseException:
             # pyarrow completes an object when its block is left, whatever the reason
-            with suppress(BenchlogError):
-                self.remove(name)
+            self.forget(name)
             raise
 
     def remove(self, name: str) -> None:
@@ -120,9 +127,23 @@ class RemoteFolder(Folder):
         with suppress(FileNotFoundError), self._told():
             self._files.delete_file(self._path(name))
 
+    def forget(self, name: str) -> None:
+        """Remove an object if the store answers; somebody removes it later if not."""
+        self._left.add(name)
+        if not self._is_silent:
+            self._clear()
+
+    def _clear(self) -> None:
+        """Remove what is left of this folder's own deeds."""
+        with suppress(BenchlogError):
+            for name in sorted(self._left):
+                self.remove(name)
+                self._left.discard(name)
+
     @contextmanager
     def only_writer(self, scope: str = EVERYBODY) -> Iterator[None]:
         """See `Folder.only_writer`; different scopes are written side by side."""
+        self._clear()
         with held(self, scope) as mark:
             self._mark = mark
             try:
@@ -151,6 +172,7 @@ class RemoteFolder(Folder):
         """Tell what a store answers in a sentence. FileNotFoundError stays one."""
         try:
             yield
+            self._is_silent = False
         except FileNotFoundError:
             raise
         except OSError as error:
@@ -168,6 +190,7 @@ class RemoteFolder(Folder):
                 "~/.aws/credentials"
             )
         if any(one in text for one in _SILENT):
+            self._is_silent = True
             return BenchlogError(
                 f"{self.shown} does not answer; look at network, server and address, "
                 "and run it again: what was written so far does no harm"

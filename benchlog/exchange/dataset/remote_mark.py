@@ -51,6 +51,10 @@ class MarkedFolder(Protocol):
         """Remove a file, if it is there."""
         ...
 
+    def forget(self, name: str) -> None:
+        """Remove an object if the store answers."""
+        ...
+
 
 @contextmanager
 def held(folder: MarkedFolder, scope: str) -> Iterator[str]:
@@ -67,8 +71,7 @@ def held(folder: MarkedFolder, scope: str) -> Iterator[str]:
     finally:
         done.set()
         fresh.join()
-        with suppress(BenchlogError):  # it grows old by itself
-            folder.remove(mark)
+        folder.forget(mark)  # it grows old by itself
 
 
 def _entered(folder: MarkedFolder, scope: str) -> str:

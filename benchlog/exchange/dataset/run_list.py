@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.read import runs_once, sound_rows
 from benchlog.units import iso_utc
 
@@ -20,7 +21,7 @@ _SEARCHED: Final = ("device", "device_typed", "part", "lot", "bench", "operator"
 
 
 def runs_of_dataset(
-    folder: Path, wish: Mapping[str, Any], left_out: dict[str, str]
+    address: str | Path | Folder, wish: Mapping[str, Any], left_out: dict[str, str]
 ) -> Iterator[dict[str, Any]]:
     """Yield the runs that all of `wish` fits as plain values, the newest first.
 
@@ -30,7 +31,7 @@ def runs_of_dataset(
     DataError when the folder is no dataset.
     """
     compute = arrow("pyarrow.compute")
-    table = runs_once(folder, _COLUMNS)
+    table = runs_once(address, _COLUMNS)
     for name in _NARROWED:
         if wish[name] is not None:
             table = table.filter(compute.field(name) == wish[name])

@@ -3,9 +3,9 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
+from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.packs import SHARED, Pack, Place, read_runs_of
 from benchlog.model import Run
 
@@ -35,11 +35,11 @@ class _Row:
 class Stored:
     """What the dataset has of a database: which runs, as of when, in which packs.
 
-    Runs of packs that several share are never taken out of them: a newer row elsewhere
-    takes their place.
+    A newer row elsewhere takes the place of one in a pack that several share; only what
+    the database itself lists no more is taken out of there.
     """
 
-    def __init__(self, folder: Path, packs: list[Pack], source: str) -> None:
+    def __init__(self, folder: Folder, packs: list[Pack], source: str) -> None:
         self.own: defaultdict[Place, list[Pack]] = defaultdict(list)
         self.in_pack: dict[Pack, list[str]] = {}
         self._newest: dict[str, _Row] = {}
@@ -75,3 +75,18 @@ class Stored:
             for uid in self.in_pack[pack]
             if (self.has(wanted[uid], pack) if uid in wanted else uid not in known)
         }
+
+    def to_leave(
+        self, wanted: Mapping[str, WantedRun], known: frozenset[str]
+    ) -> dict[Pack, set[str]]:
+        """Return by shared pack the runs of the database that it lists no more.
+
+        They are in quarantine there, cannot be read, or go on. `known` are all runs of
+        the database.
+        """
+        found = {
+            pack: {uid for uid in uids if uid in known and uid not in wanted}
+            for pack, uids in self.in_pack.items()
+            if pack.source == SHARED
+        }
+        return {pack: uids for pack, uids in found.items() if uids}

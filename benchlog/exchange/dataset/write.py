@@ -21,23 +21,24 @@ from benchlog.errors import DataError, UnreadableRunError
 from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
+from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.folders import EVERYBODY, Folder
 from benchlog.exchange.dataset.packs import (
     LOTS,
-    READINGS,
     SHARED,
     Pack,
     PackNames,
     Place,
     RunKey,
     as_schema,
+    drop_runs,
     in_pack,
-    only_writer,
     packs_of,
-    parquet_file,
     read_runs_of,
     readings_of_pack,
-    remove_file,
     remove_pack,
+    remove_strays,
+    small_file,
     write_pack,
     write_table,
 )
@@ -78,7 +79,9 @@ class Written:
 
 
 def write_dataset(
-    reader: Reader, folder: Path, progress: Callable[[int, int], None] | None = None
+    reader: Reader,
+    address: str | Path | Folder,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Written:
     """Bring a database into a dataset; memory does not grow with its size.
 
@@ -90,7 +93,9 @@ def write_dataset(
     written = Written(source=reader.database_uid())
     if reader.latest_run() is None:
         raise DataError("the database holds no run: there is nothing to export")
-    with only_writer(folder):
+    folder = folder_at(address)
+    scope = EVERYBODY if older.is_of_before(folder) else written.source
+    with folder.only_writer(scope):
         export = _Export(reader, folder, written)
         export.clear_away()
         if not export.is_there():
@@ -101,7 +106,7 @@ def write_dataset(
 class _Export:
     """One database on its way into one dataset."""
 
-    def __init__(self, reader: Reader, folder: Path, written: Written) -> None:
+    def __init__(self, reader: Reader, folder: Folder, written: Written) -> None:
         self._reader, self._folder, self._written = reader, folder, written
         self._source = written.source
         self._mark = json.dumps([FORM, reader.change_mark()])
@@ -109,17 +114,13 @@ class _Export:
     def clear_away(self) -> None:
         """Bring what is of the older form up to date; remove what a crash has left."""
         older.convert(self._folder, host_clock().utc_ns())
-        told = set(packs_of(self._folder))
-        for pack in packs_of(self._folder, READINGS):
-            if pack not in told:
-                remove_file(pack.path(self._folder, READINGS))
+        remove_strays(self._folder, (self._source, SHARED))
 
     def is_there(self) -> bool:
         """Whether all of the database is in the dataset as it is; counts it then."""
-        path = self._lots_path
-        if not path.exists():
+        if not self._folder.has(self._lots_file):
             return False
-        state = _state_in(path)
+        state = _state_in(self._folder, self._lots_file)
         packs = packs_of(self._folder)
         own = sorted(pack.name for pack in packs if pack.source == self._source)
         shared = {pack.name for pack in packs if pack.source == SHARED}
@@ -161,6 +162,8 @@ class _Export:
             self._written.runs += len(ours)
             if progress is not None:
                 progress(self._written.runs, len(wanted))
+        for pack, uids in stored.to_leave(wanted, known).items():
+            self._drop_from(pack, uids, names)
         self._drop_older(wanted.values(), names)
         self._write_queries()
         self._write_lots()
@@ -264,6 +267,15 @@ class _Export:
             "as_of_utc_ns": one.as_of_utc_ns,
         }
 
+    def _drop_from(self, pack: Pack, uids: set[str], names: PackNames) -> None:
+        """Take runs of this database out of a pack that several share."""
+
+        def leaves(row: Mapping[str, Any]) -> bool:
+            return row["source"] == self._source and row["run_uid"] in uids
+
+        if drop_runs(self._folder, pack, leaves, names):
+            self._written.files += 2
+
     def _drop_older(self, wanted: Iterable[WantedRun], names: PackNames) -> None:
         """Take out what is here from before runs had a UUID, and is there by it now."""
         keys = {older.key_of_run(one.run, one.began_utc_ns) for one in wanted}
@@ -271,13 +283,13 @@ class _Export:
 
     def _write_queries(self) -> None:
         queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
-        path = self._folder / QUERIES
-        if not path.exists() or path.read_text(encoding="utf-8") != queries:
-            path.write_text(queries, encoding="utf-8")
+        known = self._folder.has(QUERIES) and self._folder.read(QUERIES)
+        if known != queries.encode():
+            self._folder.put(QUERIES, queries.encode())
 
     @property
-    def _lots_path(self) -> Path:
-        return self._folder / LOTS / f"{self._source}.parquet"
+    def _lots_file(self) -> str:
+        return f"{LOTS}/{self._source}.parquet"
 
     def _write_lots(self) -> None:
         """Write the lots, and what the dataset holds of the database: the last file."""
@@ -292,13 +304,14 @@ class _Export:
         rows = lot_rows(self._reader, self._source)
         state["unreadable"] = self._reader.left_out
         schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
-        write_table(self._lots_path, arrow().Table.from_pylist(rows, schema=schema))
+        table = arrow().Table.from_pylist(rows, schema=schema)
+        write_table(self._folder, self._lots_file, table)
         self._written.files += 1
 
 
-def _state_in(path: Path) -> Mapping[str, Any]:
+def _state_in(folder: Folder, name: str) -> Mapping[str, Any]:
     """Return what a file of lots tells of its database; empty where it is unsound."""
-    with parquet_file(path) as file:
+    with small_file(folder, name) as file:
         told = (file.metadata.metadata or {}).get(_STATE, b"{}")
     try:
         state = table_of(parsed(told), "the state")

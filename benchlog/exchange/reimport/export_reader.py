@@ -16,6 +16,7 @@ from benchlog.exchange.text.text_rows import LineProblem, problem
 from benchlog.exchange.text_lines import Line
 from benchlog.model import (
     Condition,
+    Decision,
     Edge,
     Event,
     Flag,
@@ -26,6 +27,7 @@ from benchlog.model import (
 )
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.store.snapshot import part_from, timebase_from
+from benchlog.store.snapshot_types import check_word
 
 _JSON_MAGIC: Final = '{"row": "run"'
 _COLUMNS: Final = HEAD.count(",") + 1
@@ -250,6 +252,7 @@ def _phase(fields: Mapping[str, Any]) -> Found:
 
 def _verdict(fields: Mapping[str, Any]) -> Found:
     row = VerdictRow(**fields)
+    check_word("verdict", row.word, Decision)
     basis: Any = dict(row.figures).get("basis")
     if basis is not None:  # what it rests on is read whenever the run is
         part_from(basis["part"])
