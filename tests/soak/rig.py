@@ -75,7 +75,7 @@ class Rig:
         }
 
     def start_bench(self, seed=1, *, diary=True):
-        """Start the simulated bench; with a diary, its counter has a driver that writes."""
+        """Start the simulated bench; with a diary, by a driver of ours."""
         served = self.folder / "served.toml"
         words = ["simulate", "--part", PART, "--seed", str(seed)]
         words += ["--gate-s", str(self.gate_s), "--bench-out", str(served)]
