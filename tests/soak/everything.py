@@ -47,7 +47,7 @@ GROWN_MB = 3.0
 """What a process may take more in the last third of the busy phase than in the middle:
 above the steps in which Python's allocator takes memory, below what a list of readings
 takes in that time. A rule of this program."""
-OBEYED = ("stop", "pause")
+OBEYED = ("stop", "pause", "again")
 """What ends the run or makes it wait is no hostile request, but an order."""
 AWAY_S = 30.0
 """Between the last reading and the end of the busy phase, on a busy computer."""
