@@ -4,19 +4,19 @@ import json
 import os
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from schemas_held import hold_printed
+from warm_program import PROGRAM, Program, run
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
 from benchlog.errors import BenchlogError
 
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 SCALE = "20"
 """Bench seconds in a second; simulator and keeper share it."""
 START_S = 20.0
@@ -43,7 +43,7 @@ class Line:
         }
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
+        done = run(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment() | more,
@@ -53,10 +53,12 @@ class Line:
             timeout=60,
             check=False,
         )
+        hold_printed(words, done.stdout)
+        return done
 
     @contextmanager
     def started(self, *words: str) -> "Iterator[subprocess.Popen[str]]":
-        with subprocess.Popen(
+        with Program(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment(),

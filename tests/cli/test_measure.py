@@ -60,6 +60,7 @@ def test_what_was_measured_is_listed_and_shown_again(line: Line, bench: str) -> 
     assert figures["ended_how"] == "verdict clear"
     assert int(str(figures["readings"])) >= 10
     shown = document(line.run("show", "--json"))
+    assert (figures.pop("schema"), shown["schema"]) == ("run/1", "show/1")
     assert {key: shown[key] for key in figures} == figures
     assert shown["operator"] == "M. Okwuosa"
     assert [event["kind"] for event in shown["events"]][:1] == ["started"]  # type: ignore[index,attr-defined]
@@ -103,7 +104,8 @@ def test_a_run_whose_keeper_was_killed_is_broken_off_everywhere(
         assert process.stderr is not None
 
         def state() -> tuple[object, object]:
-            (row,) = json.loads(line.run("runs", "--json").stdout) or [{}]
+            said = line.run("runs", "--json").stdout  # none while the file is made
+            (row,) = json.loads(said or "[]") or [{}]
             return row.get("state"), row.get("verdict")
 
         wait_for(line.db.exists)

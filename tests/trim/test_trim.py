@@ -4,11 +4,12 @@ import json
 import os
 import stat
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from benchlog_drivers.command_trim import CommandTrim
+from schemas_held import hold
+from warm_program import PROGRAM, run
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline
@@ -47,8 +48,8 @@ def benchlog(tmp_path, *words):
         "BENCHLOG_DB": str(tmp_path / "trim.db"),
         "XDG_STATE_HOME": str(tmp_path),
     }
-    return subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", *words],
+    return run(
+        [*PROGRAM, *words],
         env=environment,
         stdin=subprocess.DEVNULL,
         capture_output=True,
@@ -64,6 +65,7 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     done = benchlog(tmp_path, *words, "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
+    hold(found)
     safe = load_part(PART).trim.safe
     assert all(any(a <= c <= b for a, b in safe) for c in served.firmware.asked)
     assert served.firmware.code == found["best_code"]

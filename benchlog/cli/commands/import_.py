@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.core import ParameterSource
 
-from benchlog import __version__
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.host_faults import address_fault
@@ -26,6 +25,7 @@ from benchlog.cli.typed_values import (
 )
 from benchlog.errors import UsageError
 from benchlog.units import printable
+from benchlog.version import __version__
 
 if TYPE_CHECKING:
     from benchlog.exchange.import_file import ImportResult
@@ -123,7 +123,7 @@ def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     if result.rejected > len(result.problems):
         say(f"... and {result.rejected - len(result.problems):,} more lines like these")
     if as_json:
-        print_json(result)
+        print_json(result, "import")
     else:
         came = readings_and_stamps(result.readings, result.edges)
         refused = counted(result.rejected, "line")
@@ -135,20 +135,24 @@ def bring_rows_back(
 ) -> None:
     """Bring a file of unsaved rows back and tell what came. Raises UsageError."""
     from benchlog.clock import host_clock
+    from benchlog.exchange.file_limits import raised
     from benchlog.exchange.unsaved_import import bring_back
     from benchlog.store.writer import Writer
 
     source = click.get_current_context().get_parameter_source
     given = [name for name in typed if source(name) is ParameterSource.COMMANDLINE]
+    again = "again" in given
+    given = [name for name in given if name not in ("again", "limits")]
     if given:
         option = given[0].removesuffix("s").replace("_", "-")
         raise UsageError(
             f"{path.name} goes back into its own run; leave out --{option}"
         )
     with Writer.open(db, host_clock()) as writer:
-        found = bring_back(path, writer)
+        limits = raised(typed["limits"])
+        found = bring_back(path, writer, limits, again=again)
     if as_json:
-        print_json(found[0] if len(found) == 1 else list(found))
+        print_json(found[0] if len(found) == 1 else list(found), "rows-back")
         return
     for one in found:
         came = readings_and_stamps(one.readings, one.edges)
