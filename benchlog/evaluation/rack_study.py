@@ -76,9 +76,7 @@ def qualification_of(reader: Reader, run_id: int) -> Qualification:
 
     Raises NotFoundError where it is of none, DataError where its plan cannot be read.
     """
-    plan = plan_of(reader.run(run_id))
-    if plan is None:
-        raise NotFoundError("qualification with run", str(run_id), ())
+    plan = known_plan(reader.run(run_id))
     runs = runs_of(reader, plan)
     return Qualification(
         plan=plan, devices=tuple(qualified(reader, run, plan) for run in runs)
@@ -107,6 +105,14 @@ def plan_of(run: Run) -> QualificationPlan | None:
         raise DataError(f"run {run.id}: its sequence cannot be read: {error}") from None
 
 
+def known_plan(run: Run) -> QualificationPlan:
+    """Return what a run was part of. Raises NotFoundError where it was of none."""
+    plan = plan_of(run)
+    if plan is None:
+        raise NotFoundError("qualification with run", str(run.id), ())
+    return plan
+
+
 def _is_of(run: Run, uid: str) -> bool:
     told = run.snapshot.get("qualification")
     return isinstance(told, Mapping) and told.get("uid") == uid
@@ -115,13 +121,19 @@ def _is_of(run: Run, uid: str) -> bool:
 def qualified(reader: Reader, run: Run, plan: QualificationPlan) -> QualifiedDevice:
     """Return one device with its points and what was found."""
     points = tuple(device_points(reader, run, plan))
+    return QualifiedDevice(
+        run=run,
+        points=points,
+        found=characteristics(plan, run.part, points, base_of(run)),
+    )
+
+
+def base_of(run: Run) -> Base:
+    """Return what all points of a run share."""
     timebase = run.timebase
-    base = Base(
+    return Base(
         timebase_u_ppm=0.0 if timebase is None else timebase.u_ppm,
         thermometer_u_c=run.thermometer_u_c,
-    )
-    return QualifiedDevice(
-        run=run, points=points, found=characteristics(plan, run.part, points, base)
     )
 
 
