@@ -51,6 +51,11 @@ class QualifiedDevice:
         """The worst verdict of what is promised."""
         return verdict_of(self.found)
 
+    @property
+    def steps_done(self) -> int:
+        """How many steps have been measured so far."""
+        return max((point.step.index for point in self.points), default=-1) + 1
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Qualification:
@@ -67,8 +72,7 @@ class Qualification:
     @property
     def steps_done(self) -> int:
         """How many steps have been measured so far."""
-        seen = {p.step.index for one in self.devices for p in one.points}
-        return max(seen, default=-1) + 1
+        return max((one.steps_done for one in self.devices), default=0)
 
 
 def qualification_of(reader: Reader, run_id: int) -> Qualification:

@@ -113,7 +113,8 @@ def test_a_sequence_that_was_cut_is_told_as_such(tmp_path):
     ],
 )
 def test_each_sequence_has_its_picture(tmp_path, sequence, against):
-    device, rack = pages_of(tmp_path, sequence, devices=2)
+    steps = 50 if sequence == "ageing" else None
+    device, rack = pages_of(tmp_path, sequence, devices=2, steps=steps)
     for page, title in ((device, "Characteristics"), (rack, "Curves")):
         captions = [chart.caption for chart in blocks(page, title, Chart)]
         assert len(captions) == len(against)

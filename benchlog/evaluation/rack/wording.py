@@ -4,9 +4,14 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from benchlog.evaluation.rack_study import Qualification, QualifiedDevice
+from benchlog.evaluation.rack_study import (
+    Qualification,
+    QualifiedDevice,
+    known_plan,
+)
+from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision
-from benchlog.units import as_stated, three_digits, two_digits
+from benchlog.units import as_stated, printable, three_digits, two_digits
 from benchlog.verdict.rack.findings import AT_LEAST, Characteristic
 
 HEADS: Final = ("characteristic", "found", "U (95 %)", "limit", "")
@@ -60,6 +65,30 @@ def where(line: Characteristic) -> str:
     if line.text or line.at is None or unit is None:
         return line.text
     return f"at {as_stated(round(line.at, 2))} {unit}"
+
+
+def device_facts(
+    one: QualifiedDevice, not_counted: str = ""
+) -> Iterator[tuple[str, str]]:
+    """Yield label and text of what a sequence found of a device as a whole.
+
+    `not_counted` tells why its run does not count, and is in the verdict's place then.
+    """
+    plan = known_plan(one.run)
+    done = f"{one.steps_done} of {len(plan.steps)} steps measured"
+    yield "sequence", f"{printable(plan.sequence)}: {printable(plan.title)}\n{done}"
+    readings = sum(len(point.offsets_ppm) for point in one.points)
+    unsettled = sum(not point.turn.settled for point in one.points)
+    late = f", {unsettled} of them before the point had settled" if unsettled else ""
+    yield "readings", f"{readings:,} in {len(one.points):,} turns{late}"
+    word = one.verdict.upper()
+    lines = [f"{symbol_of(one.verdict)} {word}"]
+    if not_counted:
+        lines = [f"- {printable(not_counted)}", f"by what was found: {word}"]
+    lines += [printable(why) for why in reasons(one)]
+    if one.run.simulated:
+        lines.append("simulated data")
+    yield "verdict", "\n".join(lines)
 
 
 def counted(words: Iterable[Decision]) -> str:

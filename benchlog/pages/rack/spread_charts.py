@@ -106,7 +106,7 @@ def _in_words(name: str, found: Sequence[Found], values: "np.ndarray") -> str:
     unit = low[1].unit
     failed = sum(one.verdict is Decision.FAIL for _, one in found)
     return (
-        f"{name} of {len(found)} devices from {three_digits(float(values.min()))} {unit} "
-        f"({printed(low[0])}) to {three_digits(float(values.max()))} {unit} "
+        f"{name} of {len(found)} devices from {three_digits(float(values.min()))} "
+        f"{unit} ({printed(low[0])}) to {three_digits(float(values.max()))} {unit} "
         f"({printed(high[0])}); {failed} beyond the limit."
     )
