@@ -196,6 +196,13 @@ class StoreRefusedError(StoreError):
     """A row can never be stored as it is (NaN, bad text ...); retrying is no use."""
 
 
+class ForwardError(BenchlogError):
+    """The central database or store cannot be reached, or does not take what is sent.
+
+    What was sent before is whole over there, and nothing of the rest is.
+    """
+
+
 class DataError(BenchlogError):
     """The data at hand cannot give the figure that was asked for."""
 

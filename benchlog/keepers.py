@@ -32,6 +32,7 @@ TOGETHER_S: Final = 1.0
 person waits so long for a list."""
 _MOST: Final = 128  # our rule: far more keepers than a computer has instruments for
 _BARE: Final = re.compile(r"[^/\0]+\.sock")
+_NUMBER: Final = re.compile(r"[0-9]{1,19}")  # definition: digits of a row's number
 _NAME: Final = re.compile(r"[^/\0]+\.(\d{1,10})\.sock(\.new)?")
 
 Kept = frozenset[int] | None
@@ -144,7 +145,12 @@ def _runs_in(line: bytes) -> Kept:
         return None
     if not isinstance(runs, Mapping):
         return None
-    return frozenset(int(one) for one in runs if one.isascii() and one.isdecimal())
+    return frozenset(number for one in runs if (number := run_number(one)) is not None)
+
+
+def run_number(said: str) -> int | None:
+    """Return the number of a run that a keeper names; None where it can be none."""
+    return int(said) if _NUMBER.fullmatch(said) else None
 
 
 # --- what dead keepers left

@@ -19,7 +19,7 @@ class CommandSetter(Setter):
     """Runs a program for every value; exit status 0 means that it took."""
 
     quantity = "setting"
-    unit = ""
+    unit = "1"
     needs_address = False
     exclusive = False
     options = (
@@ -38,7 +38,7 @@ class CommandSetter(Setter):
             "words for it, separated by blanks; quotes as in a shell",
         ),
         Option("quantity", str, "setting", "what it sets: load, temperature, ..."),
-        Option("unit", str, "", "the unit of its values"),
+        Option("unit", str, "1", "the unit of its values"),
         Option(
             "limit_s",
             float,

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from benchlog_drivers.scpi_chamber import RATE
+from benchlog_drivers.scpi_setters import RATE
 
 from benchlog.driver import GRACE_S, SETTER_OPTIONS, Option, Setter
 from benchlog.driver_kit.numbers import checked_dialect
@@ -22,6 +22,7 @@ from benchlog.errors import (
     UsageError,
 )
 from benchlog.model import Dialect, Identity, Register, Sample
+from benchlog.units import as_stated
 
 if TYPE_CHECKING:
     from pymodbus.client import ModbusSerialClient, ModbusTcpClient
@@ -32,8 +33,8 @@ _TCP = re.compile(
 WANTED: Final = (
     "modbus://HOST:PORT for Modbus TCP, or a serial port such as /dev/ttyUSB0 for RTU"
 )
-_WORD: Final = 0x1_0000
-_SIGN: Final = 0x8000
+_WORD: Final = 0x1_0000  # definition: of 16 bits
+_SIGN: Final = 0x8000  # definition: of two's complement
 
 
 class ModbusChamber(Setter):
@@ -195,8 +196,8 @@ class ModbusChamber(Setter):
         low, high = (-_SIGN, _SIGN - 1) if register.signed else (0, _WORD - 1)
         if not low <= count <= high:
             raise RefusedError(
-                f"{value:g} does not fit into the register of {role}; check its scale "
-                "in the dialect",
+                f"{as_stated(value)} does not fit into the register of {role}; check "
+                "its scale in the dialect",
                 address=self.address,
             )
         self._write_word(role, count % _WORD)

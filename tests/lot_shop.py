@@ -3,7 +3,6 @@
 import json
 import os
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from warm_program import PROGRAM, Program, run
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -21,7 +21,6 @@ from benchlog.store.reader import Reader
 
 SCALE = 20.0
 GATE_S = 0.1
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 PART = "quartz-16mhz-30ppm"
 
 
@@ -48,7 +47,7 @@ class Shop:
 
     @contextmanager
     def start(self, words: list[str], **more: Any) -> "Iterator[subprocess.Popen[str]]":
-        with subprocess.Popen(
+        with Program(
             words,
             cwd=self.folder,
             env=self.environment,
@@ -64,7 +63,7 @@ class Shop:
                 process.kill()
 
     def run(self, words: list[str], ids: str = "") -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
+        return run(
             words,
             cwd=self.folder,
             env=self.environment,

@@ -19,13 +19,13 @@ import os
 import re
 import shlex
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from warm_program import PROGRAM, Program, run
 
 from benchlog.cli.command import COMMANDS
 from benchlog.clock import host_deadline, host_sleep
@@ -93,13 +93,14 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         before, bar, after = partition(words)
         if after[:1] != ["benchlog"]:
             continue
-        program = [sys.executable, "-m", "benchlog.cli", *after[1:]]
+        program = [*PROGRAM, *after[1:]]
         if after[-1] == "&":
             beside.enter_context(running(program[:-1], folder, environment))
             continue
         fed = subprocess.run(before, capture_output=True, check=True) if bar else None
-        done = subprocess.run(
+        done = run(
             program,
+            afresh=True,
             cwd=folder,
             env=environment,
             input="" if fed is None else fed.stdout.decode(),
@@ -126,8 +127,8 @@ def running(
 ) -> Iterator[None]:
     """Run a program beside the others; it is there once its bench file is."""
     bench = folder / program[program.index("--bench-out") + 1]
-    with subprocess.Popen(
-        program, cwd=folder, env=environment, stdout=subprocess.DEVNULL
+    with Program(
+        program, cwd=folder, env=environment, stdout=subprocess.DEVNULL, afresh=True
     ) as process:
         limit = host_deadline(30)
         try:

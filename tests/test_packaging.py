@@ -202,7 +202,10 @@ def test_our_own_processes_take_nothing_from_the_folder_they_are_begun_in() -> N
 
 
 EXTRAS = PROJECT["project"]["optional-dependencies"]
-FOR_USERS = {"browser", "dataset", "gpib", "labels", "metrics", "usb"}
+FOR_USERS = {
+    *("browser", "dataset", "gpib", "labels"),
+    *("metrics", "modbus", "postgres", "usb"),
+}
 
 
 def test_all_brings_every_extra_that_users_have() -> None:

@@ -1,5 +1,4 @@
-"""Reads and checks the TOML files a person writes: parts, benches, dialects, uses,
-sequences."""
+"""Reads and checks the TOML files a person writes: parts, benches, sequences, uses."""
 
 from benchlog.catalogue.benches import (
     bench_from_mapping,

@@ -20,8 +20,9 @@ WATCHED: Final = (
     "reference_s",
     "ambient_c",
     "disk_mb",
+    "forward_s",
 )
-_BACK_OR_NOT: Final = ("lost_s", "reference_s")
+_BACK_OR_NOT: Final = ("lost_s", "reference_s", "forward_s")
 _SHARE: Final = 0.05  # of the bound: how far a value must come back by default
 _QUIET_S: Final = 600.0
 _bound: Final = number("in the unit of what is watched", -1e9, 1e9)

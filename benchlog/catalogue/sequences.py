@@ -31,8 +31,8 @@ from benchlog.model import (
     LATE,
     PLACES,
     Drive,
+    DrivePlace,
     Loop,
-    Place,
     Sequence,
     SettledRule,
     Step,
@@ -264,13 +264,13 @@ class _Steps:
 
     def _places(
         self, given: object, path: str, ends: tuple[float, float]
-    ) -> tuple[Place, ...]:
+    ) -> tuple[DrivePlace, ...]:
         """Return where a drive is set: one place, or those along a way."""
         if isinstance(given, str):
-            return (Place(between=(given, given)),)
+            return (DrivePlace(between=(given, given)),)
         if not isinstance(given, Mapping):
             found = number("", *ends).accept(given)
-            return () if found is None else (Place(value=found),)
+            return () if found is None else (DrivePlace(value=found),)
         values = self.findings.table(given, path, _WAY)
         way = (values["from"] or PLACES[0], values["to"] or PLACES[0])
         share, points = values["share"], values["points"]
@@ -278,8 +278,10 @@ class _Steps:
             self.findings.add(path, "found both or neither", "either share or points")
             return ()
         if points is None:
-            return (Place(between=way, share=share),)
-        return tuple(Place(between=way, share=i / (points - 1)) for i in range(points))
+            return (DrivePlace(between=way, share=share),)
+        return tuple(
+            DrivePlace(between=way, share=i / (points - 1)) for i in range(points)
+        )
 
     def _check(self, step: Step, given: Mapping[str, Any], path: str) -> None:
         """Note what does not go together in one step."""

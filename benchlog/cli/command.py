@@ -51,6 +51,7 @@ COMMANDS: Final = {
     "backup": "Copy the database while it is in use.",
     "check": "Check a database for damage; put damaged runs aside.",
     "merge": "Merge the runs of other databases into this one.",
+    "forward": "Send what is measured on to a central database.",
     "completion": "Print the completion script for your shell.",
 }
 """Command name to short help, in the order in which a bench day needs them."""
@@ -70,7 +71,7 @@ GROUPS: Final = {
     ),
     "Judge again, and correct mistakes": ("judge", "void", "correct"),
     "Write records, exchange files, keep the database safe": (
-        *("report", "export", "import", "backup", "check", "merge"),
+        *("report", "export", "import", "backup", "check", "merge", "forward"),
     ),
 }
 """What one does in a day, and the commands for it; each command stands in one group."""

@@ -3,7 +3,7 @@
 import contextlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from benchlog.cli.host_faults import address_fault
 from benchlog.cli.printing import say
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from benchlog.model import Run
     from benchlog.store.reader import Reader
 
+AnyReader = TypeVar("AnyReader", bound="Reader")
+
 
 def database(db: Path | None) -> Path:
     """Return the path given by `--db`, else the default one."""
@@ -34,6 +36,15 @@ def database(db: Path | None) -> Path:
 
 @contextlib.contextmanager
 def reading(db: Path | None) -> "Iterator[Reader]":
+    """Open the database as `reading_as` does, for most commands."""
+    from benchlog.store.reader import Reader
+
+    with reading_as(Reader, db) as reader:
+        yield reader
+
+
+@contextlib.contextmanager
+def reading_as(kind: "type[AnyReader]", db: Path | None) -> "Iterator[AnyReader]":
     """Open the database read-only for the length of a `with` block.
 
     A log that nobody needs any more is folded into the database afterwards.
@@ -43,18 +54,17 @@ def reading(db: Path | None) -> "Iterator[Reader]":
     """
     from benchlog.errors import StoreOlderError
     from benchlog.store.opening import fold_log
-    from benchlog.store.reader import Reader
 
     path = database(db)
     with contextlib.ExitStack() as stack:
         try:
-            reader = Reader.open(path)
+            reader = kind.open(path)
         except StoreOlderError:
             from benchlog.store.backup import at_newest_schema
 
             say(f"{path} is of an older version; a copy brought up to date is read")
             copy = stack.enter_context(at_newest_schema(path))
-            reader = Reader.open(copy, original=path)
+            reader = kind.open(copy, original=path)
         stack.callback(fold_log, path)
         stack.enter_context(reader)
         yield reader

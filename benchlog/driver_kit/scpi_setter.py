@@ -7,6 +7,7 @@ from benchlog.driver_kit.numbers import parse_number, parse_reply
 from benchlog.driver_kit.scpi import Talk
 from benchlog.driver_kit.scpi_driver import ScpiDriver
 from benchlog.errors import GarbledError, RefusedError
+from benchlog.units import as_stated
 
 __all__ = ["SETTER_OPTIONS", "ScpiSetter"]
 _CLOSE: Final = 1e-3
@@ -25,7 +26,7 @@ class ScpiSetter(ScpiDriver, Setter):
     def set(self, value: float) -> None:
         """See `Setter.set`; what the instrument complains of is a RefusedError."""
         self.require_within(value)
-        self._order("value_set", value=f"{value:.12G}")
+        self._order("value_set", value=as_stated(value, 12))
 
     def read_back(self) -> float:
         """See `Setter.read_back`."""
@@ -123,11 +124,12 @@ class ScpiSetter(ScpiDriver, Setter):
         low, high = self.bounds
         if not low <= high:
             raise RefusedError(
-                f"low = {low:g} lies above high = {high:g} in the bench file",
+                f"low = {as_stated(low)} lies above high = {as_stated(high)} in the "
+                "bench file",
                 address=self.address,
             )
         super()._set_up(talk)
         for name, role in (("limit_a", "limit_set"), ("rate_per_min", "rate_set")):
             given = self.settings.get(name)
             if isinstance(given, int | float) and talk.knows(role):
-                self._order(role, **{name: f"{given:.12G}"})
+                self._order(role, **{name: as_stated(given, 12)})

@@ -24,10 +24,9 @@ from benchlog.model import (
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import UNREADABLE, qualification_from
 from benchlog.units import NS_PER_S
+from benchlog.verdict.rack.device_view import Base, DevicePoint
 from benchlog.verdict.rack.findings import (
-    Base,
-    Characteristic,
-    DevicePoint,
+    FoundCharacteristic,
     characteristics,
     verdict_of,
 )
@@ -44,7 +43,7 @@ class QualifiedDevice:
 
     run: Run
     points: tuple[DevicePoint, ...]
-    found: tuple[Characteristic, ...]
+    found: tuple[FoundCharacteristic, ...]
 
     @property
     def verdict(self) -> Decision:
@@ -104,7 +103,7 @@ def newest_qualification(reader: Reader) -> Qualification:
 def plan_of(run: Run) -> QualificationPlan | None:
     """Return what a run was part of; None for others. Raises DataError."""
     try:
-        return qualification_from(run.snapshot.get("qualification"))
+        return qualification_from(run.qualification_told)
     except UNREADABLE as error:
         raise DataError(f"run {run.id}: its sequence cannot be read: {error}") from None
 
@@ -118,7 +117,7 @@ def known_plan(run: Run) -> QualificationPlan:
 
 
 def _is_of(run: Run, uid: str) -> bool:
-    told = run.snapshot.get("qualification")
+    told = run.qualification_told
     return isinstance(told, Mapping) and told.get("uid") == uid
 
 
@@ -267,7 +266,7 @@ def _device_document(one: QualifiedDevice) -> dict[str, Any]:
 
 def summary_rows(
     found: Qualification,
-) -> Iterator[tuple[str, Sequence[Characteristic]]]:
+) -> Iterator[tuple[str, Sequence[FoundCharacteristic]]]:
     """Yield each characteristic with what all devices have of it."""
     for name in found.plan.finds:
         lines = [

@@ -31,8 +31,8 @@ def numbered_lines(
     What is packed with gzip, bz2 or xz is unpacked on the way. Bytes that are no text
     become lone surrogates, which no number contains. A line that is too long is cut one
     character beyond what is allowed, so that whoever reads it can tell. Raises
-    DataError when the file cannot be read, has more lines than allowed or expands to
-    more.
+    DataError when the file cannot be read, has more lines than allowed, expands to more
+    or has a line that does not end.
     """
     most = limits.characters + 1
     try:
@@ -45,8 +45,7 @@ def numbered_lines(
                 if number > limits.lines:
                     raise beyond(path, f"has more than {limits.lines:,} lines", "lines")
                 yield number, line.removesuffix("\n")
-                while not line.endswith("\n") and (line := text.readline(most)):
-                    pass
+                _pass_over(path, text, line, limits)
                 if progress is not None and number % _EVERY == 0:
                     progress(min(file.tell(), total), total)
     except (OSError, *DAMAGED) as error:
@@ -54,6 +53,19 @@ def numbered_lines(
         raise DataError(f"{path} cannot be read: {reason}") from error
     if progress is not None:
         progress(total, total)
+
+
+def _pass_over(path: Path, text: io.TextIOBase, line: str, limits: FileLimits) -> None:
+    """Read on to the end of a line. Raises DataError for one that may have none.
+
+    A device, or a file that is a hole, gives such a line for hours.
+    """
+    length = len(line)
+    while not line.endswith("\n") and (line := text.readline(limits.characters)):
+        length += len(line)
+        if length > limits.octets:
+            said = f"has a line of more than {limits.megabytes:,} million characters"
+            raise beyond(path, said, "megabytes")
 
 
 def _encoding(path: Path) -> str:

@@ -1,22 +1,29 @@
 """Bringing rows that were saved from a full disk back into their runs."""
 
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
+from typing import Final
 
 from benchlog.errors import DataError, NotFoundError, UsageError
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import Evaluation, assess
+from benchlog.exchange.file_limits import USUAL, FileLimits
 from benchlog.exchange.import_file import RULE
+from benchlog.exchange.text_lines import numbered_lines
 from benchlog.keepers import state_of
 from benchlog.model import Edge, Event, EventKind, Reading
 from benchlog.store.parameters import problem_of
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Row
-from benchlog.store.unsaved_rows import UnsavedRows, read_rows
+from benchlog.store.unsaved_rows import UnsavedHead, head_from, rows_in
 from benchlog.store.writer import Writer
 from benchlog.units import printable
+
+_AT_ONCE: Final = 5_000  # our rule: rows of a megabyte or so
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,27 +42,89 @@ class BroughtBack:
     rejected: int
 
 
-def bring_back(path: Path, writer: Writer) -> tuple[BroughtBack, ...]:
-    """Insert the rows of a file into their runs, each of them once.
+_TROUBLE: Final = (EventKind.STORE_WAIT, EventKind.STORE_DAMAGED)
+"""What the keeper of a run noted where rows of it are in a file."""
+
+
+def bring_back(
+    path: Path, writer: Writer, limits: FileLimits = USUAL, *, again: bool = False
+) -> tuple[BroughtBack, ...]:
+    """Insert the rows of a file into their runs, each of them once; a note tells of it.
 
     All of them are inserted, or none; a row that can never be stored is left out and
-    counted. A run whose end is among them is over then, and judged. Raises
-    DataError when the file belongs to another database or holds nothing, UsageError
-    when a run is still being kept, StoreError.
+    counted. The file is read twice, as a stream. A run whose end is among them is over
+    then, and judged. Raises DataError when the file belongs to another database, holds
+    nothing or goes beyond a limit, UsageError when a run is still being kept,
+    StoreError. The file could be anybody's: a run that ended without trouble lacks no
+    rows and takes none, unless `again`: DataError.
     """
-    unsaved = read_rows(path)
-    if not unsaved.rows:
+    found = _looked_through(path, writer.path, limits, again=again)
+    if not found.rows:
         raise DataError(f"{path} holds no rows")
-    _check(path, unsaved, writer.path)
-    good = tuple(row for row in unsaved.rows if not problem_of(row[2]))
-    added = writer.commit_missing(good)
-    for run_id, _, record in unsaved.rows:
-        if isinstance(record, Event) and record.kind == EventKind.ENDED:
-            _end(run_id, record, writer)
-    return tuple(
-        _of_run(run_id, unsaved, good, added)
-        for run_id in sorted({row[0] for row in unsaved.rows})
-    )
+    added: Counter[tuple[int, type]] = Counter()
+    last: dict[int, Row] = {}
+
+    def stored(rows: Sequence[Row]) -> None:
+        added.update((run, type(record)) for run, _, record in rows)
+        last.update({row[0]: row for row in rows})
+
+    writer.commit_all_missing(_batches(path, limits, found), stored)
+    writer.commit([_note(path, row, added) for row in last.values()])
+    for run_id, ended in found.ends.items():
+        _end(run_id, ended, writer)
+    return tuple(_of_run(run_id, found, added) for run_id in sorted(found.rows))
+
+
+@dataclass(slots=True)
+class _Found:
+    """What a file holds: rows that can be stored by run, and how each of them ended.
+
+    `rejected` counts lines that are no rows, and rows that can never be stored.
+    """
+
+    rows: Counter[int] = field(default_factory=Counter)
+    ends: dict[int, Event] = field(default_factory=dict)
+    rejected: int = 0
+
+
+def _looked_through(
+    path: Path, database: Path, limits: FileLimits, *, again: bool
+) -> _Found:
+    """Return what a file holds. Raises as `bring_back` for rows of another database."""
+    found = _Found()
+    head, rows = _opened(path, limits)
+    with closing(Reader.open(database)) as reader:
+        segments: dict[int, frozenset[int]] = {}
+        for row in rows:
+            if row is None:
+                found.rejected += 1
+                continue
+            run_id, segment_id, record = row
+            if run_id not in segments:
+                segments[run_id] = _segments_of(reader, path, run_id, head, again=again)
+                found.rows[run_id] += 0
+            if segment_id and segment_id not in segments[run_id]:
+                raise _elsewhere(path, run_id, head)
+            if isinstance(record, Event) and record.kind == EventKind.ENDED:
+                found.ends.setdefault(run_id, record)
+            is_good = not problem_of(record)
+            found.rows[run_id] += is_good
+            found.rejected += not is_good
+    return found
+
+
+def _opened(path: Path, limits: FileLimits) -> tuple[UnsavedHead, Iterator[Row | None]]:
+    lines = (line for _, line in numbered_lines(path, limits=limits))
+    head = head_from(path, next(lines, ""))
+    return head, rows_in(lines)
+
+
+def _batches(path: Path, limits: FileLimits, found: _Found) -> Iterator[Sequence[Row]]:
+    """Yield the rows that can be stored, of the runs that were looked at."""
+    _, rows = _opened(path, limits)
+    good = (r for r in rows if r and r[0] in found.rows and not problem_of(r[2]))
+    while batch := tuple(islice(good, _AT_ONCE)):
+        yield batch
 
 
 def _end(run_id: int, ended: Event, writer: Writer) -> None:
@@ -70,42 +139,68 @@ def _end(run_id: int, ended: Event, writer: Writer) -> None:
     writer.add_verdict(run_id, verdict_row(found, RULE))
 
 
-def _check(path: Path, unsaved: UnsavedRows, database: Path) -> None:
-    with closing(Reader.open(database)) as reader:
-        for run_id in sorted({row[0] for row in unsaved.rows}):
-            try:
-                run = reader.run(run_id)
-            except NotFoundError as error:
-                raise _elsewhere(path, run_id, unsaved) from error
-            known = unsaved.runs.get(run_id)
-            mine = (run.typed_device or run.device, run.started_utc_ns)
-            segments = {one.id for one in reader.segments(run_id)}
-            used = {row[1] for row in unsaved.rows if row[0] == run_id and row[1]}
-            if known not in (None, mine) or not used <= segments:
-                raise _elsewhere(path, run_id, unsaved)
-            if state_of(run, database) == "running":
-                raise UsageError(
-                    f"run {run_id} is still being kept; bring the rows in after its end"
-                )
+def _note(path: Path, last: Row, added: Counter[tuple[int, type]]) -> Row:
+    """Return what tells in a run what came into it, at the time of the last row."""
+    run_id, segment, record = last
+    count = sum(number for (run, _), number in added.items() if run == run_id)
+    text = f"rows brought back from {path.name}: {count}"
+    utc_ns = record.mono_ns if record.utc_ns is None else record.utc_ns
+    note = Event(utc_ns, record.mono_ns, EventKind.NOTE, printable(text))
+    return run_id, segment, note
 
 
-def _elsewhere(path: Path, run_id: int, unsaved: UnsavedRows) -> DataError:
+def _lacks_nothing(reader: Reader, run_id: int) -> bool:
+    """Whether nothing tells of rows of a run that were not written.
+
+    A keeper ends a run once its rows are in.
+    """
+    return all(event.kind not in _TROUBLE for _, event in reader.events(run_id))
+
+
+def _segments_of(
+    reader: Reader, path: Path, run_id: int, head: UnsavedHead, *, again: bool
+) -> frozenset[int]:
+    """Return the segments of a run that rows may go back into."""
+    try:
+        run = reader.run(run_id)
+    except NotFoundError as error:
+        raise _elsewhere(path, run_id, head) from error
+    known = head.runs.get(run_id)
+    if known not in (None, (run.typed_device or run.device, run.started_utc_ns)):
+        raise _elsewhere(path, run_id, head)
+    if state_of(run, reader.path) == "running":
+        raise UsageError(
+            f"run {run_id} is still being kept; bring the rows in after its end"
+        )
+    if not again and not run.open and _lacks_nothing(reader, run_id):
+        raise DataError(
+            f"run {run_id} ended without trouble and lacks no rows; if a keeper of "
+            f"yours has written {path}, bring them in with --again"
+        )
+    return frozenset(one.id for one in reader.segments(run_id))
+
+
+def _elsewhere(path: Path, run_id: int, head: UnsavedHead) -> DataError:
     return DataError(
-        f"{path} has rows of run {run_id} of {printable(unsaved.database)}, which is "
+        f"{path} has rows of run {run_id} of {printable(head.database)}, which is "
         "not in this database; name the right one with --db"
     )
 
 
 def _of_run(
-    run_id: int, unsaved: UnsavedRows, good: tuple[Row, ...], added: tuple[Row, ...]
+    run_id: int, found: _Found, added: Counter[tuple[int, type]]
 ) -> BroughtBack:
-    kinds = Counter(type(record) for run, _, record in added if run == run_id)
-    held = sum(run == run_id for run, *_ in good)
+    kinds = {kind: count for (run, kind), count in added.items() if run == run_id}
+    total, readings, edges = (
+        sum(kinds.values()),
+        kinds.get(Reading, 0),
+        kinds.get(Edge, 0),
+    )
     return BroughtBack(
         run=run_id,
-        readings=kinds[Reading],
-        edges=kinds[Edge],
-        others=kinds.total() - kinds[Reading] - kinds[Edge],
-        there=held - kinds.total(),
-        rejected=unsaved.damaged + len(unsaved.rows) - len(good),
+        readings=readings,
+        edges=edges,
+        others=total - readings - edges,
+        there=found.rows[run_id] - total,
+        rejected=found.rejected,
     )

@@ -60,6 +60,7 @@ TOPICS: Final = {
         "Files out and in, datasets, backup, merging benches, damage.",
         ("export", "import", "backup", "merge", "check"),
     ),
+    "forwarding": Topic("Send a bench's runs on to a central database.", ("forward",)),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
     "files": Topic(
         "Parts, benches, dialects, uses; the database.", ("parts", "defaults")

@@ -177,8 +177,8 @@ class AlarmRule:
     ----------
     when : str
         `offset_ppm` (of the newest readings, corrected), `jitter_ppm` (rms of the
-        newest), `lost_s` (an instrument delivers nothing), `ambient_c` or `disk_mb`
-        (room left beside the database).
+        newest), `lost_s` (an instrument delivers nothing), `ambient_c`, `disk_mb`
+        (room left beside the database) or `forward_s` (since all was sent on).
     above, below : float | None
         Beyond which value it is raised; at least one is given.
     hysteresis : float

@@ -139,6 +139,11 @@ class Run:
     uid: str = ""  # its UUID, the same in every database that holds it
 
     @property
+    def qualification_told(self) -> object:
+        """What its snapshot tells of the sequence it was part of; None for others."""
+        return self.snapshot.get("qualification")
+
+    @property
     def why_not_counted(self) -> str:
         """Why the run does not count; empty where it counts."""
         copied = self.exported.get("ended_how")

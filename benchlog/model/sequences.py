@@ -25,7 +25,7 @@ PLACES = ("low", "reference", "high")
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class DrivePlace:
     """Where a drive is set: a number, or a way from one place of the part to another.
 
     `between` holds two words of `PLACES`; `share` is how far from the first to the
@@ -42,7 +42,7 @@ class Target:
     """One drive and where a step sets it."""
 
     drive: Drive
-    place: Place
+    place: DrivePlace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,8 +25,9 @@ _NAMES: Final = {
     "reference_s": ("no pulse that counts for", "s"),
     "ambient_c": ("ambient", "C"),
     "disk_mb": ("room on the disk", "MB"),
+    "forward_s": ("not all is sent on for", "s"),
 }
-_LASTING: Final = ("lost_s", "reference_s")
+_LASTING: Final = ("lost_s", "reference_s", "forward_s")
 
 
 @dataclass(frozen=True, slots=True)

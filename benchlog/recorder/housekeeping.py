@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from benchlog.clock import Clock, host_deadline
+from benchlog.clock import Clock, host_deadline, host_moment
 from benchlog.model import AlarmRule, EventKind
 from benchlog.recorder.alarms import Alarms, Change, Fact
 from benchlog.recorder.host_monitor import HostMonitor
@@ -15,7 +15,8 @@ from benchlog.recorder.instruments.instrument_pool import InstrumentPool
 from benchlog.recorder.messenger import Messenger
 from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.live_run import LiveRun
-from benchlog.units import iso_utc
+from benchlog.store import files
+from benchlog.units import NS_PER_S, iso_utc
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.judgement import corrected_ppm
 
@@ -66,6 +67,7 @@ class Notifier:
 # --- once a second: what the host does, what alarms say, and that the keeper is well
 
 DISK = "disk"
+FORWARD = "forward"
 
 
 class Housekeeping:
@@ -81,6 +83,7 @@ class Housekeeping:
         self._book, self._pool = book, pool
         self._clock: Clock = book.clock
         self._host = HostMonitor(database, book.clock)
+        self._database = database
         self._alarms = Alarms(rules, book.clock)
         self._messenger = Messenger()
         self._excused = host_deadline(0)
@@ -120,6 +123,10 @@ class Housekeeping:
         for name in self._pool.by_name:
             yield Fact("lost_s", name, self._book.intake.lost_s(name))
         yield Fact("disk_mb", DISK, self._host.disk.free_bytes / 1e6)
+        sent_utc_ns = files.forwarded_utc_ns(self._database)
+        if sent_utc_ns is not None:
+            age_s = (host_moment().utc_ns - sent_utc_ns) / NS_PER_S
+            yield Fact("forward_s", FORWARD, max(0.0, age_s))
 
     def _tell(self, change: Change) -> None:
         runs = self._concerned(change.fact)
@@ -135,7 +142,7 @@ class Housekeeping:
 
     def _concerned(self, fact: Fact) -> list[LiveRun]:
         runs = self._book.runs
-        if fact.subject == DISK:
+        if fact.when in ("disk_mb", "forward_s"):
             return runs.all()
         if fact.when in ("offset_ppm", "jitter_ppm"):
             return [run for run in runs.all() if run.plan.device == fact.subject]

@@ -6,7 +6,7 @@ from pathlib import Path
 from benchlog import control
 from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError, KeeperGoneError
-from benchlog.keepers import remove_dead, socket_of
+from benchlog.keepers import remove_dead, run_number, socket_of
 from benchlog.model import Run
 from benchlog.screen.run_status import KeeperStatus
 
@@ -54,12 +54,15 @@ async def hear(database: Path, run: Run) -> KeeperStatus:
         remove_dead(path)
         return KeeperStatus(state="gone")
     runs, begun = answer.data.get("runs"), answer.data.get("begun")
-    doing = {int(n): str(d) for n, d in runs.items()} if isinstance(runs, dict) else {}
+    named = runs.items() if isinstance(runs, dict) else ()
+    doing = {n: str(d) for said, d in named if (n := run_number(said)) is not None}
     waiting = answer.data.get("rows_waiting", 0)
     return KeeperStatus(
         state="here",
         open_runs=tuple(doing.items()),
-        begun=tuple(begun) if isinstance(begun, list) else (),
+        begun=tuple(n for n in begun if isinstance(n, int))
+        if isinstance(begun, list)
+        else (),
         paused=doing.get(run.id) == "paused",
         keeps_going=bool(answer.data.get("keeps_going")),
         rows_waiting=waiting if isinstance(waiting, int) else 0,

@@ -103,7 +103,8 @@ def _let_go(path: Path) -> None:
             )
             if identity.has_uids(connection):
                 here, uid = identity.place_of(path), identity.new_uid()
-                identity.name_database(connection, uid, here, identity.BACKUP)
+                how = identity.with_runs_of(connection, identity.BACKUP)
+                identity.name_database(connection, uid, here, how)
         finally:
             connection.close()
     except SqliteError as error:

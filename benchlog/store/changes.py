@@ -37,6 +37,11 @@ class ChangeReader(ReadSession):
         with self._translated():
             return identity.database_uid(self._connection, self.original)
 
+    def elsewhere_until(self) -> int:
+        """Return the number up to which runs were begun elsewhere; 0: all here."""
+        with self._translated():
+            return identity.elsewhere_until(self._connection, self.original)
+
     def run_uids(self) -> frozenset[str]:
         """Return the UUIDs of all runs, of those that go on, too."""
         return frozenset(uid for (uid,) in self._all("select uid from runs", ()))

@@ -118,6 +118,30 @@ def refuse_special(path: Path) -> None:
             )
 
 
+_JOURNAL_MAGIC: Final = bytes.fromhex("d9d505f920a163d7")  # SQLite's file format
+
+
+def refuse_super_journal(path: Path) -> None:
+    """Refuse a journal that names a further file, which SQLite removes when it is done.
+
+    SQLite 3.40 removes whatever file it names (3.53 does not), and a journal may have
+    come with a stranger's database. None of ours ever names one: that takes a
+    transaction over several databases. Raises StoreError.
+    """
+    journal = journal_of(path)
+    try:
+        with journal.open("rb") as file:
+            file.seek(max(0, size_of(journal) - len(_JOURNAL_MAGIC)))
+            names_one = file.read() == _JOURNAL_MAGIC
+    except OSError:
+        return
+    if names_one:
+        raise StoreError(
+            f"{journal} is of another program: SQLite would remove the file that it "
+            "names; move it away, or name another database with --db"
+        )
+
+
 def identity_of(path: Path) -> tuple[int, int] | None:
     """Return device and inode of the file at `path`, None when there is none."""
     try:
@@ -127,9 +151,46 @@ def identity_of(path: Path) -> tuple[int, int] | None:
     return (found.st_dev, found.st_ino)
 
 
+def is_own(path: Path) -> bool:
+    """Whether the file at `path` belongs to who asks, where files belong to anybody."""
+    if not hasattr(os, "geteuid"):
+        return True
+    try:
+        return path.stat().st_uid == os.geteuid()
+    except OSError:
+        return False
+
+
 def wal_of(path: Path) -> Path:
     """Return the path of the write-ahead log beside a database."""
     return path.with_name(path.name + "-wal")
+
+
+def forwarded_of(path: Path) -> Path:
+    """Return the path of an empty file whose age is how long ago all was sent on."""
+    return path.with_name(path.name + "-forwarded")
+
+
+def note_forwarded(path: Path) -> None:
+    """Note that all of a database has been sent on by now.
+
+    Whoever may not write beside it leaves no note: nothing but an alarm needs it.
+    """
+    with contextlib.suppress(OSError):
+        flags = os.O_CREAT | os.O_WRONLY | getattr(os, "O_NOFOLLOW", 0)
+        number = os.open(forwarded_of(path), flags, 0o600)
+        try:
+            os.utime(number)
+        finally:
+            os.close(number)
+
+
+def forwarded_utc_ns(path: Path) -> int | None:
+    """Return when all of a database had been sent on; None where it never was."""
+    try:
+        return forwarded_of(path).lstat().st_mtime_ns
+    except OSError:
+        return None
 
 
 def shm_of(path: Path) -> Path:

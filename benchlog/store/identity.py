@@ -31,6 +31,9 @@ OLDER: Final = "of an older version"
 BACKUP: Final = "backup"
 COPIED: Final = "copied"
 """How a database came to its UUID."""
+_ELSEWHERE: Final = "; begun elsewhere: runs up to "
+"""What follows in `how` where a database had runs when it became this file."""
+_ALL: Final = 2**63 - 1
 
 RUN_HERE: Final = "select id from runs where uid = :uid"
 _NEWEST: Final = "select uid, place, how from database_uids order by id desc limit 1"
@@ -145,24 +148,55 @@ def database_uid(connection: Connection, path: Path) -> str:
     return str(uid) if is_itself else str(uuid5(UUID(uid), here))
 
 
+def elsewhere_until(connection: Connection, path: Path) -> int:
+    """Return the number up to which runs were begun elsewhere; 0 where none was.
+
+    Elsewhere is another computer, another user, and the file that this one is a copy
+    of. Of a file that nobody has written to here, that is all of its runs.
+    """
+    uid, place, how = (has_uids(connection) and _newest(connection)) or ("", "", "")
+    if not uid or place != place_of(path) or not files.is_own(path):
+        return _ALL
+    return 0 if how == MADE else _until(how)
+
+
+def _until(how: str) -> int:
+    _, sign, number = how.partition(_ELSEWHERE)
+    is_number = sign and number.isascii() and number.isdigit()
+    return int(number) if is_number and len(number) < len(str(_ALL)) else _ALL
+
+
+def with_runs_of(connection: Connection, how: str) -> str:
+    """Return how a database became this file, with the runs that it had then.
+
+    One that was just made has none.
+    """
+    (last,) = connection.execute("select max(id) from runs").fetchone()
+    if last is None and how == MADE:
+        return how
+    came = OLDER if how == MADE else how.partition(_ELSEWHERE)[0]
+    return f"{came}{_ELSEWHERE}{last or 0}"
+
+
 def claim(connection: Connection, path: Path) -> None:
     """Note that the database is the file at `path`; a copy becomes one of its own.
 
     One that was of an older version until now gets the UUID that `database_uid` told
-    of it before. Nothing is written where nothing is new.
+    of it before. Runs that are in it by now were begun elsewhere, except in one that
+    was made here. Nothing is written where nothing is new.
     """
-    if not has_uids(connection) or _is_known(connection, place_of(path)):
+    if not has_uids(connection) or _is_claimed(connection, place_of(path)):
         return
     connection.execute("begin immediate")
     try:
         here = place_of(path)
-        if not _is_known(connection, here):
+        if not _is_claimed(connection, here):
             uid, place, how = _newest(connection) or (new_uid(), "", MADE)
-            if place:
+            if place not in ("", here):
                 uid, how = new_uid(), COPIED
-            elif how != MADE:
+            elif how != MADE and not place:
                 uid = str(uuid5(UUID(uid), here))
-            name_database(connection, uid, here, how)
+            name_database(connection, uid, here, with_runs_of(connection, how))
         connection.execute("commit")
     except BaseException:
         if connection.in_transaction:
@@ -170,9 +204,9 @@ def claim(connection: Connection, path: Path) -> None:
         raise
 
 
-def _is_known(connection: Connection, place: str) -> bool:
-    newest = _newest(connection)
-    return newest is not None and newest[1] == place
+def _is_claimed(connection: Connection, place: str) -> bool:
+    uid, there, how = _newest(connection) or ("", "", "")
+    return bool(uid) and there == place and (how == MADE or _ELSEWHERE in how)
 
 
 def _newest(connection: Connection) -> tuple[str, str, str] | None:

@@ -18,7 +18,7 @@ from benchlog.errors import (
     StoreLockedError,
     StoreRefusedError,
 )
-from benchlog.store.files import has_no_room
+from benchlog.store.files import has_no_room, refuse_super_journal
 
 if TYPE_CHECKING:
     import sqlite3
@@ -57,7 +57,9 @@ def connect_to_write(path: Path) -> Connection:
     """Open `path` for writing, creating the file; WAL, `synchronous=FULL`.
 
     The pragmas are left to `prepare_writer`, as they need the caller's file lock.
+    Raises StoreError for a journal beside it that would have another file removed.
     """
+    refuse_super_journal(path)
     return _connect(path, "rwc")
 
 

@@ -31,20 +31,25 @@ _KINDS: Final = {
 PLACE_VARIABLE: Final = "BENCHLOG_UNSAVED"
 """Names a folder for rows that neither the database nor its disk takes."""
 _MOST_FILES: Final = 1_000
+_NAME: Final = "benchlog-unsaved-*.jsonl"
+_ODD: Final = (
+    ValueError,
+    TypeError,
+    KeyError,
+    AttributeError,
+    OverflowError,
+    RecursionError,
+)
+"""What comes of a line that is none of ours."""
 _KEPT_OVER_BOOTS: Final = Path("/var/tmp")  # noqa: S108 - Filesystem Hierarchy Standard 3.0, 5.15
 
 
 @dataclass(frozen=True, slots=True)
-class UnsavedRows:
-    """What such a file holds: rows, and the device and start of their runs by number.
+class UnsavedHead:
+    """Whose rows such a file holds: device and start of their runs, by number."""
 
-    `damaged` counts lines that are no rows, such as one that was cut off.
-    """
-
-    rows: tuple[Row, ...]
     runs: Mapping[int, tuple[str, int]]
     database: str
-    damaged: int = 0
 
 
 def places_beside(
@@ -116,30 +121,30 @@ def is_unsaved(path: Path) -> bool:
         return False
 
 
-def read_rows(path: Path) -> UnsavedRows:
-    """Read a file of unsaved rows. Raises DataError when it is none."""
+def head_from(path: Path, first: str) -> UnsavedHead:
+    """Return what the first line of a file tells. Raises DataError when it is none."""
+    if not path.match(_NAME):
+        raise DataError(
+            f"{path} has rows for runs that are in the database; a keeper names such a "
+            f"file {_NAME}: if one of yours has written it, give it that name again"
+        )
     try:
-        first, *lines = path.read_text("utf-8", errors="replace").splitlines()
         head = json.loads(first)
         runs = {int(n): (str(d), int(at)) for n, (d, at) in head["runs"].items()}
-        database = str(head["database"])
-    except OSError as error:
-        raise DataError(f"{path} cannot be read: {error.strerror}") from error
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        return UnsavedHead(runs, str(head["database"]))
+    except _ODD as error:
         raise DataError(f"the first line of {path} is damaged ({error})") from error
-    found = list(_rows_in(lines))
-    rows = tuple(row for row in found if row is not None)
-    return UnsavedRows(rows, runs, database, len(found) - len(rows))
 
 
 def rows_of_file(path: Path) -> Iterator[Row]:
     """Yield the rows of our own file one after another; nothing where it is gone."""
     with suppress(OSError), path.open(encoding="utf-8", errors="replace") as file:
         next(file, None)
-        yield from (row for row in _rows_in(file) if row is not None)
+        yield from (row for row in rows_in(file) if row is not None)
 
 
-def _rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
+def rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
+    """Yield the row of each line; None for what is none, such as one cut off."""
     for line in lines:
         try:
             fields = json.loads(line, object_hook=_bytes_again)
@@ -148,7 +153,7 @@ def _rows_in(lines: Iterable[str]) -> Iterator[Row | None]:
             if "flags" in fields:
                 fields["flags"] = Flag(fields["flags"])
             yield run_id, segment_id, kind(**fields)
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except _ODD:
             yield None
 
 

@@ -1,7 +1,7 @@
 """The one way into the database: one transaction at a time, all of it or nothing."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final, Self
 
@@ -141,15 +141,27 @@ class Writer:
 
         All of it is one transaction: told twice, a row is there once.
         """
+        stored: list[Row] = []
+        self.commit_all_missing([rows], stored.extend)
+        return tuple(stored)
+
+    def commit_all_missing(
+        self, batches: Iterable[Sequence[Row]], tell: Callable[[tuple[Row, ...]], None]
+    ) -> None:
+        """As `commit_missing` of all batches; `tell` is given what each had to store.
+
+        What `batches` raise undoes all.
+        """
         with self._session.transaction():
-            fresh = missing_rows(self._connection, _by_kind(rows))
-            try:
-                self._insert(_by_kind(fresh))
-            except (SqliteError, *_UNSTORABLE):
-                refuse_first_bad(fresh)
-                raise
+            for rows in batches:
+                fresh = missing_rows(self._connection, _by_kind(rows))
+                try:
+                    self._insert(_by_kind(fresh))
+                except (SqliteError, *_UNSTORABLE):
+                    refuse_first_bad(fresh)
+                    raise
+                tell(fresh)
         self._blocks.keep()
-        return fresh
 
     def identify_run(self, run_id: int, uid: str) -> None:
         """Give an open run the UUID of the run that it is a copy of.

@@ -4,19 +4,18 @@ import json
 import os
 import signal
 import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from warm_program import PROGRAM, Program, run
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
 from benchlog.errors import BenchlogError
 
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 SCALE = "20"
 """Bench seconds in a second; simulator and keeper share it."""
 START_S = 20.0
@@ -43,7 +42,7 @@ class Line:
         }
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
+        return run(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment() | more,
@@ -56,7 +55,7 @@ class Line:
 
     @contextmanager
     def started(self, *words: str) -> "Iterator[subprocess.Popen[str]]":
-        with subprocess.Popen(
+        with Program(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment(),

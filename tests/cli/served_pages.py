@@ -11,6 +11,7 @@ from typing import Any
 
 import aiohttp
 from cli.conftest import PROGRAM, Line
+from warm_program import Program
 
 from benchlog.clock import host_deadline, host_sleep
 
@@ -37,7 +38,7 @@ class Served:
 
 @contextmanager
 def served(line: Line, *words: str, run: int = 1) -> Iterator[Served]:
-    with subprocess.Popen(
+    with Program(
         [*PROGRAM, "watch", str(run), "--serve", "--port", "0", *words],
         cwd=line.folder,
         env=line.environment(),

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from cli.conftest import PROGRAM, Line, document
+from warm_program import Program
 
 from benchlog.catalogue import load_bench
 from benchlog.clock import host_deadline
@@ -210,7 +211,7 @@ def test_a_bench_is_shown_with_its_comments(line: Line) -> None:
 def conversation(line: Line, *words: str) -> "Iterator[Terminal]":
     ours, theirs = pty.openpty()
     environment = line.environment() | {"TERM": "xterm", "NO_COLOR": "1"}
-    with subprocess.Popen(
+    with Program(
         [*PROGRAM, *words],
         cwd=line.folder,
         env=environment,

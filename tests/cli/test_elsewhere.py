@@ -29,8 +29,14 @@ for name in ("O_CLOEXEC", "O_PATH", "O_DIRECTORY", "statvfs"):
         delattr(os, name)
 if sys.argv.pop(1) == "no-sockets":
     del socket.AF_UNIX
-from benchlog.cli import main
-main()
+import json
+from click.testing import CliRunner
+from benchlog.cli import root
+for line in sys.stdin:
+    done = CliRunner().invoke(root, json.loads(line), prog_name="benchlog")
+    if done.exception and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    print(json.dumps([done.exit_code, done.stdout, done.stderr]), flush=True)
 """
 
 
@@ -49,32 +55,41 @@ def made(bench: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(params=["usual SQLite", "SQLite with the WAL bug"])
 def elsewhere(request, made: Path, line: Line):  # type: ignore[no-untyped-def]
-    """Run benchlog with modules hidden, on copies of the databases."""
+    """Run benchlog with modules hidden, on copies of the databases.
+
+    One interpreter takes one command after the other.
+    """
     for name in ("one.db", "two.db"):
         (line.folder / name).write_bytes((made / name).read_bytes())
     hidden = ",".join((*HIDDEN, *(["pysqlite3"] if "bug" in request.param else [])))
 
-    def run(*words: str) -> str:
-        done = subprocess.run(
-            [sys.executable, "-c", PROGRAM, hidden, "no-sockets", *words],
-            cwd=line.folder,
-            env=line.environment(),
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-        )
-        assert "hidden" not in done.stderr, done.stderr
-        assert "Traceback" not in done.stderr, done.stderr
-        assert done.returncode == 0, (words, done.stderr)
-        return done.stdout
+    with subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, hidden, "no-sockets"],
+        cwd=line.folder,
+        env=line.environment(),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdin is not None and process.stdout is not None
 
-    return run
+        def run(*words: str) -> str:
+            print(json.dumps(words), file=process.stdin, flush=True)
+            said = process.stdout.readline()
+            assert said, f"{words}: it ended, its traceback is above"
+            code, out, err = json.loads(said)
+            assert "hidden" not in err, err
+            assert "Traceback" not in err, err
+            assert code == 0, (words, err)
+            return out
+
+        yield run
+        process.stdin.close()
+        assert process.wait(60) == 0
 
 
 def test_the_modules_are_really_hidden(line: Line) -> None:
-    program = PROGRAM.replace("from benchlog.cli import main\nmain()", "import fcntl")
+    program = PROGRAM.replace("import json\n", "import fcntl\n")
     done = subprocess.run(
         [sys.executable, "-c", program, "fcntl", "-"],
         capture_output=True,

@@ -103,7 +103,8 @@ def test_a_run_whose_keeper_was_killed_is_broken_off_everywhere(
         assert process.stderr is not None
 
         def state() -> tuple[object, object]:
-            (row,) = json.loads(line.run("runs", "--json").stdout) or [{}]
+            said = line.run("runs", "--json").stdout  # none while the file is made
+            (row,) = json.loads(said or "[]") or [{}]
             return row.get("state"), row.get("verdict")
 
         wait_for(line.db.exists)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import pytest
 from cli.conftest import PROGRAM, Line, document, wait_for
+from warm_program import Program
 
 from benchlog.cli.tasks.soaking import moment_utc_ns
 from benchlog.errors import UsageError
@@ -67,7 +68,7 @@ def test_a_service_manager_is_told_and_sigterm_ends_cleanly(
         manager.bind(str(line.folder / "notify"))
         manager.settimeout(20)
         words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
-        with subprocess.Popen(
+        with Program(
             [*PROGRAM, *words, "--no-screen"],
             cwd=line.folder,
             env=line.environment() | {"NOTIFY_SOCKET": str(line.folder / "notify")},

@@ -7,7 +7,6 @@ import re
 import select
 import signal
 import struct
-import subprocess
 import sys
 import termios
 from collections.abc import Callable, Iterator
@@ -16,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from cli.conftest import Line, wait_for
+from warm_program import Program
 
 from benchlog.clock import host_deadline
 from benchlog.model import Run
@@ -31,6 +31,9 @@ TAKE_TERMINAL = (
     # whoever runs the tests may ignore hang-ups, and that would be inherited
     "signal.signal(signal.SIGHUP, signal.SIG_DFL)\n"
     "fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n"
+)
+AT_ONCE = "from benchlog.cli import main; main()"
+FROM_ITS_FIRST_INSTRUCTION = (
     "os.execv(sys.executable, [sys.executable, '-m', 'benchlog.cli', *sys.argv[1:]])"
 )
 
@@ -42,12 +45,12 @@ class Terminal:
         self,
         line: Line,
         *words: str,
-        take: str = TAKE_TERMINAL,
+        take: str = TAKE_TERMINAL + AT_ONCE,
         **environment: str,
     ) -> None:
         self.fd, theirs = os.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
-        self.process = subprocess.Popen(
+        self.process = Program(
             [sys.executable, "-c", take, *words],
             cwd=line.folder,
             env=line.environment() | {"TERM": "xterm-256color"} | environment,
@@ -109,7 +112,10 @@ class Terminal:
 
 @contextmanager
 def terminal(
-    line: Line, *words: str, take: str = TAKE_TERMINAL, **environment: str
+    line: Line,
+    *words: str,
+    take: str = TAKE_TERMINAL + AT_ONCE,
+    **environment: str,
 ) -> Iterator[Terminal]:
     opened = Terminal(line, *words, take=take, **environment)
     try:
@@ -329,7 +335,7 @@ def test_sigterm_ends_it_at_whatever_moment_it_comes(
 ) -> None:
     """From the first instruction on until it is up: it ends, and so does its run."""
     words = measure(bench, "--device", "d", "--for", "10h")
-    how = TAKE_TERMINAL
+    how = TAKE_TERMINAL + FROM_ITS_FIRST_INSTRUCTION
     if shell != "default":  # as a shell does for what it starts in the background
         how = how.replace("SIGHUP, signal.SIG_DFL", "SIGINT, signal.SIG_IGN")
     left_alone: list[float] = []

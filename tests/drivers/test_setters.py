@@ -11,7 +11,8 @@ from benchlog.clock import HostClock
 from benchlog.driver import Setter
 from benchlog.errors import InstrumentError, LostError, RefusedError
 from benchlog.registry import load
-from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 
 CLOCK = HostClock(scale=50.0)
 SETTERS = {

@@ -6,6 +6,7 @@ digits and a sign took 4.2 s, and 54 kB of Parquet took 3 GB of memory.
 
 import gzip
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -110,6 +111,16 @@ def test_a_long_line_is_refused_and_not_cut(took):
     result, _ = took(ROW * 3 + long + ROW, characters=100)
     assert (result.readings, result.rejected) == (4, 1)
     assert result.problems[0].reason == "longer than 100 characters"
+
+
+def test_a_line_without_an_end_is_not_read_for_ever(writer, tmp_path):
+    """A hole of 64 GB takes no room on the disk, and a device has no end at all."""
+    path = tmp_path / "hole.txt"
+    path.write_bytes(ROW * 5)
+    os.truncate(path, 64 * 2**30)
+    wish = ImportOptions(nominal_hz=16e6, limits=FileLimits(megabytes=1))
+    with pytest.raises(LimitError, match=r"line of more than 1 .*--limit megabytes="):
+        import_file(path, writer, VirtualClock(), wish)
 
 
 def test_what_comes_out_of_a_packed_file_is_bounded(took):

@@ -3,11 +3,11 @@
 import importlib
 import os
 import re
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from warm_program import run
 
 HERE = Path(__file__).parent
 ROW = re.compile(
@@ -25,7 +25,7 @@ PROGRAMS = sorted(
 
 @pytest.mark.parametrize("program", PROGRAMS)
 def test_a_finder_prints_its_seed_its_table_and_what_it_finds(program):
-    done = subprocess.run(
+    done = run(
         [sys.executable, HERE / f"{program}.py", "--runs", "2", "--seed", "7"],
         capture_output=True,
         text=True,

@@ -5,7 +5,6 @@ verdict/lot/switching_rules.py).
 """
 
 import subprocess
-import sys
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -14,6 +13,7 @@ from pathlib import Path
 import pytest
 from pages.page_making import fresh
 from store.making import COUNTER, TIMEBASE, plan
+from warm_program import PROGRAM, run
 
 from benchlog.catalogue import load_part
 from benchlog.cli.tasks.inspecting import report_of
@@ -154,8 +154,8 @@ def test_a_void_run_does_not_count_and_the_one_before_does(books: Books) -> None
 
 
 def benchlog(books: Books, *words: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", *words, "--db", str(books.db)],
+    return run(
+        [*PROGRAM, *words, "--db", str(books.db)],
         capture_output=True,
         text=True,
         check=False,

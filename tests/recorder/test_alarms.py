@@ -189,3 +189,11 @@ def test_filling_in_knows_its_own_names_only():
         filled_in("{text} {other} {text.x}", {"text": "a\nb"})
         == "a\\x0ab {other} {text.x}"
     )
+
+
+def test_what_is_not_sent_on_is_told_and_over_once_it_is():
+    room = Room(rule(when="forward_s", above=600.0, hysteresis=0.0))
+    assert room.at(590, "forward_s", "forward") == []
+    ((raised, text),) = room.at(601, "forward_s", "forward")
+    assert raised and text.startswith("forward: not all is sent on for 10 min 01 s")
+    assert room.at(2, "forward_s", "forward") == [(False, "forward: it is back")]

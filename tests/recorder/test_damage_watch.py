@@ -6,7 +6,7 @@ from benchlog.clock import VirtualClock, host_sleep
 from benchlog.recorder.damage_watch import DamageWatch
 from benchlog.recorder.run.commit_queue import CommitQueue
 from benchlog.store.files import wal_of
-from benchlog.store.unsaved_rows import read_rows
+from benchlog.store.unsaved_rows import rows_of_file
 from benchlog.store.writer import Writer
 
 
@@ -41,13 +41,13 @@ def test_what_was_committed_since_the_last_look_goes_aside(tmp_path):
         log.write_bytes(data)
         assert "overwritten" in found_by(watch)
         file = queue.unproven.found_damaged()
-        assert [one[2].mono_ns // 10**9 for one in read_rows(file).rows] == [
+        assert [one[2].mono_ns // 10**9 for one in tuple(rows_of_file(file))] == [
             *range(20, 60)
         ]
         for row in rows(run, segment, 5, first=60):
             queue.add(row)
         queue.commit_if_due(now=True)
-        assert len(read_rows(file).rows) == 45
+        assert len(tuple(rows_of_file(file))) == 45
     assert watch.looks == 2
 
 

@@ -2,8 +2,9 @@
 
 import os
 import socket
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
+from threading import Thread
 
 import pytest
 from store.making import COUNTER, TIMEBASE, fresh_writer, plan
@@ -113,6 +114,36 @@ def test_those_that_answer_are_heard_beside_those_that_do_not(writer, runs):
             os.waitpid(pid, 0)
     assert heard[path] == {7}
     assert [kept for kept in heard.values() if kept is None] == [None] * 19
+
+
+@contextmanager
+def answering(path, answer):
+    """A keeper, perhaps a stranger's, that answers so."""
+
+    def serve():
+        with suppress(OSError):
+            while True:
+                link, _ = door.accept()
+                link.recv(1_000)
+                link.send(encode(answer))
+                link.close()
+
+    with listen(path) as door:
+        door.setblocking(True)
+        Thread(target=serve, daemon=True).start()
+        yield
+        door.shutdown(socket.SHUT_RDWR)
+
+
+async def test_a_run_that_no_database_could_number_is_passed_over(writer, runs):
+    """Python reads no number of 5,000 digits, and a database none of 20."""
+    named = {"9" * 5_000: "paused", "9" * 20: "", str(runs[0].id): "measuring"}
+    answer = Answer(ok=True, data={"runs": named, "begun": [runs[0].id, {}, "x"]})
+    with answering(writer.path.parent / runs[0].control, answer):
+        assert state_of(runs[0], writer.path) == "running"
+        heard = await control_client.hear(writer.path, runs[0])
+    assert heard.open_runs == ((runs[0].id, "measuring"),)
+    assert heard.begun == (runs[0].id,)
 
 
 # --- sockets of dead keepers

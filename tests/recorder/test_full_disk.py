@@ -6,17 +6,24 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tracemalloc
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from store.making import begin, clock_of, fresh_writer, reading
+from warm_program import PROGRAM, run
 
+from benchlog.cli import root
 from benchlog.errors import DataError
+from benchlog.exchange import unsaved_import
+from benchlog.exchange.file_limits import USUAL, LimitError
 from benchlog.exchange.unsaved_import import bring_back
 from benchlog.model import Condition, Edge, Event, Flag
 from benchlog.store.reader import Reader
-from benchlog.store.unsaved_rows import read_rows, save_rows
+from benchlog.store.unsaved_rows import rows_of_file, save_rows
 from benchlog.store.writer import Writer
 
 KEEP = """
@@ -24,7 +31,9 @@ import resource, sys
 from pathlib import Path
 from benchlog.clock import HostClock
 from benchlog.recorder.keeper import keep
+from benchlog.recorder.run import bookkeeper
 import pickle
+bookkeeper._LAST_TRY_S = 1.0  # this disk stays full
 plan, database = pickle.load(open(sys.argv[1], "rb")), Path(sys.argv[2])
 class Limit:
     seen = 0
@@ -36,7 +45,6 @@ class Limit:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
 keep([plan], database, HostClock(), tell=Limit())
 """
-PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 
 
 def all_rows(database, run):
@@ -47,7 +55,7 @@ def all_rows(database, run):
 
 
 def benchlog(*words):
-    return subprocess.run(
+    return run(
         [*PROGRAM, *words],
         capture_output=True,
         text=True,
@@ -110,7 +118,7 @@ def test_every_kind_of_row_comes_back_as_it_was(writer, tmp_path):
         (run, segment, Edge("gps", None, 9, 1, Flag.SUSPECT)),
     ]
     path = save_rows(rows, writer.path, [tmp_path], None)
-    assert read_rows(path).rows == tuple(rows)
+    assert tuple(rows_of_file(path)) == tuple(rows)
     more = (run, segment, reading(1))
     assert save_rows([more], writer.path, [tmp_path], path) == path
     writer.commit([rows[1]])  # one of them had come in after all
@@ -129,6 +137,40 @@ def test_a_line_that_was_cut_off_is_told_and_the_others_come(writer, tmp_path):
     assert (back.readings, back.rejected) == (2, 1)
 
 
+def test_they_come_back_piece_by_piece_and_within_the_limits_of_a_file(
+    writer, tmp_path, monkeypatch
+):
+    run, segment = begin(writer)
+    rows = [(run, segment, reading(n)) for n in range(9)]
+    path = save_rows(rows, writer.path, [tmp_path], None)
+    with path.open("a") as file:
+        file.writelines([30 * 2**20 * "x", "\n", 2_000 * "[", "\n"])
+    with pytest.raises(LimitError, match="--limit lines"):
+        bring_back(path, writer, replace(USUAL, lines=9))
+    with Reader.open(writer.path) as reader:
+        assert reader.count(run) == 0
+    monkeypatch.setattr(unsaved_import, "_AT_ONCE", 2)
+    tracemalloc.start()
+    (back,) = bring_back(path, writer)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert (back.readings, back.there, back.rejected) == (9, 0, 2)
+    assert most < 8 * 2**20, "a line of 30 MB is not held"
+    (again,) = bring_back(path, writer)
+    assert (again.readings, again.there, again.rejected) == (0, 9, 2)
+
+
+def test_a_limit_that_is_raised_is_that_of_the_rows(writer, tmp_path):
+    run, segment = begin(writer)
+    rows = [(run, segment, reading(n)) for n in range(3)]
+    path = save_rows(rows, writer.path, [tmp_path], None)
+    line = ["import", str(path), "--db", str(writer.path), "--limit"]
+    done = CliRunner().invoke(root, [*line, "lines=2"])
+    assert done.exit_code != 0 and "--limit lines" in done.stderr
+    done = CliRunner().invoke(root, [*line, "lines=4"])
+    assert done.exit_code == 0 and "3 readings" in done.stdout, done.stderr
+
+
 def test_rows_of_another_database_are_refused(writer, tmp_path):
     run, segment = begin(writer)
     path = save_rows([(run, segment, reading(0))], writer.path, [tmp_path], None)
@@ -138,6 +180,46 @@ def test_rows_of_another_database_are_refused(writer, tmp_path):
     text = path.read_text()
     path.write_text(text.replace('["', '["another ', 1))
     with pytest.raises(DataError, match="not in this database"):
+        bring_back(path, writer)
+
+
+def test_a_run_that_lacks_no_rows_takes_none_of_a_stranger_s(writer, tmp_path):
+    """Whoever hands over a file to import knows the number of some run of mine."""
+    run, segment = begin(writer)
+    writer.commit([(run, segment, reading(0))])
+    writer.end_run(run, "readings reached")
+    path = save_rows([(run, segment, reading(1))], writer.path, [tmp_path], None)
+    head, rows = path.read_text().split("\n", 1)
+    path.write_text(f"{json.dumps({**json.loads(head), 'runs': {}})}\n{rows}")
+    with pytest.raises(DataError, match="lacks no rows"):
+        bring_back(path, writer)
+    assert len(all_rows(writer.path, run)[0]) == 1
+    (back,) = bring_back(path, writer, again=True)
+    assert back.readings == 1
+    events = all_rows(writer.path, run)[2]
+    assert events[-1].text == f"rows brought back from {path.name}: 1"
+
+
+def test_only_a_file_of_a_keeper_s_name_goes_into_runs_that_are_here(writer, tmp_path):
+    run, segment = begin(writer)
+    path = save_rows([(run, segment, reading(0))], writer.path, [tmp_path], None)
+    with pytest.raises(DataError, match="give it that name again"):
+        bring_back(path.rename(tmp_path / "phase.csv"), writer)
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["[" * 200_000, '{"run": 1e999, "segment": 1, "record": "reading"}', "1" * 5_000],
+    ids=["deep", "endless", "long"],
+)
+def test_a_line_that_no_keeper_writes_is_counted(writer, tmp_path, line):
+    run, segment = begin(writer)
+    path = save_rows([(run, segment, reading(0))], writer.path, [tmp_path], None)
+    path.write_text(f"{path.read_text()}{line}\n")
+    (back,) = bring_back(path, writer)
+    assert (back.readings, back.rejected) == (1, 1)
+    path.write_text(f'{{"benchlog_unsaved_rows": 1, "runs": {line}\n')
+    with pytest.raises(DataError, match="first line"):
         bring_back(path, writer)
 
 
@@ -173,7 +255,7 @@ def test_where_the_first_place_has_no_room_the_next_one_is_taken(writer, tmp_pat
     full, data = Path("/dev/full"), tmp_path / "data" / "benchlog"
     path = save_rows(rows, writer.path, [full, data], None)
     assert path.parent == data
-    assert read_rows(path).rows == tuple(rows)
+    assert tuple(rows_of_file(path)) == tuple(rows)
     assert save_rows(rows, writer.path, [full], None) is None
 
 

@@ -1,12 +1,18 @@
 """A run from elsewhere starts nothing here: no program, and no instrument."""
 
+import os
+import shutil
 import sys
 from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from store.strange_runs import put_alarms_in_file, rule
 
+from benchlog.cli import root
+from benchlog.cli.tasks import soaking
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.errors import UsageError
 from benchlog.model import AlarmRule, EventKind, Purpose
@@ -81,8 +87,59 @@ def test_with_trust_it_goes_on_and_its_program_is_not_run(
     assert not (tmp_path / "attacked").exists()
 
 
-def test_another_one_s_database_as_it_is_starts_nothing(strange, clock, tmp_path):
-    events = goes_on(strange, clock, 1)
+@pytest.fixture
+def handed_on(strange, tmp_path):
+    """That database as somebody else gets it: another file."""
+    return Path(shutil.copy(strange, tmp_path / "handed-on.db"))
+
+
+@pytest.mark.parametrize("opened_before", [False, True])
+def test_another_one_s_database_is_not_gone_on_with(handed_on, clock, opened_before):
+    if opened_before:
+        Writer.open(handed_on, clock).close()
+    assert find_last(handed_on) == ()
+    with pytest.raises(UsageError) as caught:
+        resumed(handed_on, 1, clock.utc_ns())
+    said = str(caught.value)
+    assert "came by file (the database was begun elsewhere or is a copy)" in said
+    assert "counter: driver stranger-steady at no address" in said
+    assert find_last(handed_on, trust=True) == (1,)
+
+
+def test_what_is_begun_here_in_another_one_s_database_is_ours(
+    plan_for, handed_on, clock
+):
+    plan = plan_for("stranger-steady", readings=3, purpose=Purpose.SOAK)
+    run = broken_off(plan, handed_on, clock)
+    assert find_last(handed_on) == (run,)
+    assert find_last(handed_on, trust=True)[-1] == run
+    assert resumed(handed_on, run, clock.utc_ns()).run.id == run
+
+
+def test_another_user_s_database_is_not_gone_on_with(strange, clock, monkeypatch):
+    assert find_last(strange) == (1,)
+    monkeypatch.setattr(os, "geteuid", lambda: 99_999)
+    assert find_last(strange) == ()
+
+
+def test_a_soak_that_needs_trust_is_told_and_asked_for(handed_on, monkeypatch):
+    line = ["soak", "--resume-last", "--db", str(handed_on)]
+    done = CliRunner().invoke(root, line)
+    assert done.exit_code == 2
+    assert "came by file" in done.stderr and "add --trust" in done.stderr
+    assert "driver stranger-steady" in done.stderr
+    monkeypatch.setattr(soaking, "in_terminal", lambda: True)
+    done = CliRunner().invoke(root, [*line, "--trust", "--no-screen"], input="n\n")
+    assert done.exit_code == 2
+    assert "driver stranger-steady" in done.stderr
+    assert "go on with that on this computer?" in done.stderr
+    assert "nothing was opened" in done.stderr
+    with closing(Reader.open(handed_on)) as reader:
+        assert reader.run(1).ended_how == "terminal closed"
+
+
+def test_another_one_s_database_as_it_is_starts_nothing(handed_on, clock, tmp_path):
+    events = goes_on(handed_on, clock, 1, trust=True)
     assert EventKind.ALARM in [event.kind for event in events]
     (unsent,) = [e.text for e in events if e.kind == EventKind.ALARM_UNSENT]
     assert unsent.startswith("its alarms tell nobody: no bench file here")

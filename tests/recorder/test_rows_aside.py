@@ -20,7 +20,7 @@ from benchlog.recorder.run import rows_aside
 from benchlog.recorder.run.commit_queue import CommitQueue
 from benchlog.store import unsaved_rows
 from benchlog.store.reader import Reader
-from benchlog.store.unsaved_rows import places_beside, read_rows, save_rows
+from benchlog.store.unsaved_rows import places_beside, rows_of_file, save_rows
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_a_database_that_cannot_be_read_is_not_in_their_way(writer, tmp_path, wh
     if what == "garbage":
         database.write_bytes(b"\x00SQLite" * 1_000)
     path = save_rows(rows, database, [tmp_path / "aside"], None)
-    assert read_rows(path).rows == tuple(rows)
+    assert tuple(rows_of_file(path)) == tuple(rows)
 
 
 def test_rows_wait_in_a_file_as_well_and_it_goes_with_the_trouble(writer, monkeypatch):
@@ -129,7 +129,7 @@ def test_rows_wait_in_a_file_as_well_and_it_goes_with_the_trouble(writer, monkey
         told.append(queue.commit_if_due(now=True))
     assert told[0].trouble == "no room to write"
     ((path,),) = [one.aside for one in told if one.aside]
-    assert read_rows(path).rows == tuple(rows)  # a kill here loses none, each once
+    assert tuple(rows_of_file(path)) == tuple(rows)  # a kill here loses none, each once
     assert queue.waiting == 30
     stubborn.closed = False
     outcome = queue.commit_if_due(now=True)
@@ -285,11 +285,12 @@ def test_one_full_disk_holds_database_home_and_temporary_folder(tmp_path):
     program = (
         "import sys\nfrom pathlib import Path\n"
         "from benchlog.model import Reading\n"
-        "from benchlog.store.unsaved_rows import places_beside, read_rows, save_rows\n"
+        "from benchlog.store.unsaved_rows import "
+        "places_beside, rows_of_file, save_rows\n"
         "rows = [(1, 1, Reading(n, n, 1.0, 16e6)) for n in range(2000)]\n"
         "database = Path(sys.argv[1]) / 'bench.db'\n"
         "path = save_rows(rows, database, places_beside(database), None)\n"
-        "print(path and path.parent, path and read_rows(path).rows == tuple(rows))\n"
+        "print(path and path.parent, path and list(rows_of_file(path)) == rows)\n"
     )
     small, given = tmp_path / "small", tmp_path / "given"
     small.mkdir()

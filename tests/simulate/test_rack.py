@@ -16,7 +16,8 @@ from benchlog.simulate.physics.noise import Noise
 from benchlog.simulate.physics.oscillator import OscillatorSpec
 from benchlog.simulate.physics.rack_device import DipSpec, RackDevice, RackDeviceSpec
 from benchlog.simulate.physics.room import Room, RoomSpec, Supply, SupplySpec
-from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 
 PART = load_part("vctcxo-10mhz-1ppm")
 
@@ -29,6 +30,7 @@ def test_air_and_bodies_follow_as_the_differential_equation_wants():
     chamber.send(85, 600.0)  # while it still cools
     chamber.send(25, 2500, 1.0)
     t_s = np.arange(0, 8000, 1.0)
+    # private: nobody but the test looks at it
     ramp = np.array([chamber._ramp_c(at) for at in t_s]) - spec.begin_c
     omega = 1 / spec.inertia_s
     poles = [1, 2 * spec.damping * omega, omega**2]
@@ -47,6 +49,7 @@ def test_many_orders_are_taken_together_without_a_step():
         chamber.send(20 + k % 2 * 10, k * 1000.0)
     plain.send(30, 499_000.0)
     plain.send(20, 498_000.0 - 10_000)
+    # private: nobody but the test looks at it
     assert len(chamber._turns) < 450
     assert chamber.air_c(499_500) == pytest.approx(29.99, abs=0.02)
     assert chamber.air_c(499_990) == pytest.approx(30, abs=1e-5)
@@ -56,6 +59,7 @@ def test_a_stuck_chamber_stays_and_a_door_lets_the_cold_out():
     chamber = Chamber(ChamberSpec())
     chamber.send(-40, 0.0)
     chamber.stick(300.0)
+    # private: nobody but the test looks at it
     here = chamber._ramp_c(300)
     chamber.send(25, 400.0)
     assert chamber.air_c(4000) == pytest.approx(here)

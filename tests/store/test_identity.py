@@ -4,6 +4,7 @@ UUIDs are held against RFC 9562: version and variant of what begins and is deriv
 """
 
 import shutil
+from contextlib import closing
 from pathlib import Path
 from uuid import RFC_4122, UUID
 
@@ -16,13 +17,15 @@ from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
-from benchlog.store import identity
+from benchlog.store import identity, sqlite
 from benchlog.store.backup import at_newest_schema, back_up
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
 
 CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
+LAST = 2**63 - 1
+UID = "2b0d6a52-7c1e-4e0f-9a4b-6d1f6c1b7a12"
 FORMATS = ("csv", "jsonl", "parquet")
 
 
@@ -289,3 +292,48 @@ def test_a_hostile_uuid_is_none_of_ours():
     assert identity.uid_of(upper) == upper.lower()
     for snapshot in (None, "no JSON", [], {"origin": {"run": 7}}, {"origin": []}):
         assert UUID(identity.derived_uid({"snapshot": snapshot})).version == 5
+
+
+def test_runs_of_a_copy_were_begun_elsewhere(tmp_path):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        begin(writer)
+        begin(writer)
+    assert until(path) == 0
+    copy = Path(shutil.copy(path, tmp_path / "copy.db"))
+    assert until(copy) == LAST
+    with Writer.open(copy, VirtualClock()) as writer:
+        assert until(copy) == 2
+        begin(writer)
+    Writer.open(copy, VirtualClock()).close()
+    assert until(copy) == 2
+    back_up(path, tmp_path / "kept.db")
+    assert until(tmp_path / "kept.db") == 2
+    assert until(path) == 0
+    path.rename(tmp_path / "other.db")
+    assert until(tmp_path / "other.db") == 0
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "delete from database_uids",
+        f"insert into database_uids (uid, place, how) values ('{UID}', '', 'made')",
+        f"insert into database_uids (uid, place, how) values ('{UID}', 'x', 'made')",
+    ],
+)
+def test_a_file_that_tells_it_was_made_here_is_not_believed(tmp_path, told):
+    path = tmp_path / "bench.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        begin(writer)
+    with closing(sqlite.connect_to_write(path)) as connection:
+        connection.execute("drop trigger database_uids_keep_on_delete")
+        connection.execute(told)
+    assert until(path) == LAST
+    Writer.open(path, VirtualClock()).close()
+    assert until(path) == 1
+
+
+def until(path):
+    with Reader.open(path) as reader:
+        return reader.elsewhere_until()

@@ -3,12 +3,12 @@
 import json
 import os
 import subprocess
-import sys
 
 import noise_makers
 import numpy as np
 import pytest
 from seeds import seeded_generator
+from warm_program import PROGRAM, Program, run
 
 from benchlog.analysis.response import (
     Cut,
@@ -222,7 +222,7 @@ PART = "rc-8mhz-delivered"
 
 
 def benchlog(*words):
-    return [sys.executable, "-m", "benchlog.cli", *words]
+    return [*PROGRAM, *words]
 
 
 def mark(database, text):
@@ -264,7 +264,7 @@ def test_a_day_on_the_bench_names_every_response(tmp_path):
         path = tmp_path / "bench.toml"
         path.write_text(served.bench_toml())
         words = ["measure", "--bench", str(path), "--part", PART, "--device", "RC-7"]
-        with subprocess.Popen(
+        with Program(
             benchlog(*words, "--for", "190s", "--no-screen"),
             env=environment,
             stdin=subprocess.DEVNULL,
@@ -275,7 +275,7 @@ def test_a_day_on_the_bench_names_every_response(tmp_path):
             a_day(served, database, process, clock)
         device = scenario.places[0].oscillator
     words = benchlog("response", "--json")
-    done = subprocess.run(words, env=environment, capture_output=True, check=True)
+    done = run(words, env=environment, capture_output=True, check=True)
     found = json.loads(done.stdout)
     names = [phase["name"] for phase in found["phases"]]
     assert names == ["start", "warming", "cooling", "supply 2.00 V"]

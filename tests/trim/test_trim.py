@@ -4,11 +4,11 @@ import json
 import os
 import stat
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from benchlog_drivers.command_trim import CommandTrim
+from warm_program import PROGRAM, run
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline
@@ -47,8 +47,8 @@ def benchlog(tmp_path, *words):
         "BENCHLOG_DB": str(tmp_path / "trim.db"),
         "XDG_STATE_HOME": str(tmp_path),
     }
-    return subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", *words],
+    return run(
+        [*PROGRAM, *words],
         env=environment,
         stdin=subprocess.DEVNULL,
         capture_output=True,

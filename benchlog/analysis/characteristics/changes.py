@@ -18,8 +18,8 @@ from benchlog.errors import DataError
 Array = NDArray[np.float64]
 _NEARNESS: Final = (2.0, 8.0)
 """How fast a figure below the largest stops to count as about as large, for the upper
-and the lower end. tests/analysis/characteristics/test_largest.py: in no case fewer than
-90 % hold."""
+and the lower end; our rule. tests/analysis/characteristics/test_largest.py holds that
+in no case fewer than 90 % hold."""
 _SURE: Final = 0.975  # definition: of one end of a 95 % interval
 
 

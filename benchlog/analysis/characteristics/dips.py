@@ -21,7 +21,7 @@ from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 FALSE_ALARMS: Final = 0.01
-"""Devices without a dip of which one is told; stated to the user."""
+"""Devices without a dip of which one is told; our rule, stated to the user."""
 _DEGREE: Final = 5
 """Of the smooth law; our rule: a cubic crystal and what compensation leaves of it."""
 _BETWEEN: Final = 2

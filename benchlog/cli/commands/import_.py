@@ -135,18 +135,22 @@ def bring_rows_back(
 ) -> None:
     """Bring a file of unsaved rows back and tell what came. Raises UsageError."""
     from benchlog.clock import host_clock
+    from benchlog.exchange.file_limits import raised
     from benchlog.exchange.unsaved_import import bring_back
     from benchlog.store.writer import Writer
 
     source = click.get_current_context().get_parameter_source
     given = [name for name in typed if source(name) is ParameterSource.COMMANDLINE]
+    again = "again" in given
+    given = [name for name in given if name not in ("again", "limits")]
     if given:
         option = given[0].removesuffix("s").replace("_", "-")
         raise UsageError(
             f"{path.name} goes back into its own run; leave out --{option}"
         )
     with Writer.open(db, host_clock()) as writer:
-        found = bring_back(path, writer)
+        limits = raised(typed["limits"])
+        found = bring_back(path, writer, limits, again=again)
     if as_json:
         print_json(found[0] if len(found) == 1 else list(found))
         return

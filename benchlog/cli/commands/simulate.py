@@ -230,7 +230,8 @@ def simulated_rack(typed: Mapping[str, Any]) -> "Iterator[SimulatedRack]":
     from dataclasses import replace
 
     from benchlog.cli.tasks.bench_and_part import simulated_part
-    from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+    from benchlog.simulate.rack_bench import SimulatedRack
+    from benchlog.simulate.rack_scenario import rack_scenario
 
     scenario = rack_scenario(simulated_part(typed), typed["rack"], typed["seed"])
     scenario = replace(scenario, gate_s=typed["gate_s"])

@@ -54,8 +54,8 @@ EXAMPLES = (
 @click.option(
     "--trust",
     is_flag=True,
-    help="With --resume...: also a run that was merged, after its instruments and "
-    "programs have been shown.",
+    help="With --resume...: also a run from elsewhere, after its instruments and "
+    "programs have been shown; a terminal asks.",
 )
 @options.of_a_run
 @options.no_screen
@@ -83,8 +83,9 @@ def command(
     A run that broke off (power, a killed process, Ctrl-C) goes on as the same run, with
     the gap in its events. Its length still counts from its beginning; with --resume,
     --for and --until set a new end. Alarms are those of the bench file here. A run that
-    was merged from another database could open and start anything: it goes on only with
-    --trust, and what it would use is shown first.
+    was merged, or is in a database that was copied or begun on another computer or by
+    another user, could open and start anything: it goes on only with --trust, and what
+    it would use is shown first.
     """
     from benchlog.cli.tasks.measuring import Manner
     from benchlog.cli.tasks.soaking import carry_out

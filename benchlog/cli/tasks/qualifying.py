@@ -5,13 +5,13 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
 
 from benchlog import __version__
 from benchlog.catalogue import find, load_bench, load_sequence
 from benchlog.catalogue.places import read_toml
 from benchlog.catalogue.sequences import sequence_from_mapping
 from benchlog.cli.tasks.planning import part_of, require_readings
+from benchlog.cli.tasks.rack_devices import read_devices
 from benchlog.clock import Clock
 from benchlog.errors import ConfigError, NotFoundError, Problem, UsageError
 from benchlog.evaluation.rack_study import next_step, runs_of
@@ -26,7 +26,6 @@ from benchlog.model import (
     Run,
     RunPlan,
     StepRecord,
-    device_id_fault,
 )
 from benchlog.model import (
     Sequence as TestSequence,
@@ -39,7 +38,6 @@ from benchlog.recorder.rack.rack_task import ROLE_OF, RackTask
 from benchlog.recorder.run.plan_checks import position_of
 from benchlog.recorder.run.resume import Resumed, resumed
 from benchlog.store.reader import Reader
-from benchlog.units import printable
 from benchlog.verdict.rack.bounds import Bound, Bounds, bounds_of, places_of
 from benchlog.verdict.rack.durations import ExpectedStep, ThermalModel, expected_steps
 from benchlog.verdict.rack.planned_steps import (
@@ -48,8 +46,6 @@ from benchlog.verdict.rack.planned_steps import (
     planned_steps,
     switches_power,
 )
-
-_MOST_LINES: Final = 10_000  # our rule: bounds a file of ids
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,55 +216,6 @@ def _record(step: PlannedStep) -> StepRecord:
         gates=step.step.gates,
         scan_s=step.step.scan_s,
     )
-
-
-def read_devices(path: Path, bench: Bench) -> dict[str, str]:
-    """Read which device sits where: a line each, `ID` or `POSITION,ID`.
-
-    Lines without a position take the bench's positions in order; blank lines and those
-    that begin with # mean nothing. Raises UsageError naming the line.
-    """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise UsageError(f"{path} cannot be read: {reason}") from None
-    known = [position.name for position in bench.positions]
-    found: dict[str, str] = {}
-    for number, line in enumerate(text.splitlines()[:_MOST_LINES], start=1):
-        said = line.strip()
-        if not said or said.startswith("#"):
-            continue
-        place, device = _place_of(said, known, found)
-        where = f"{path}, line {number}"
-        if fault := device_id_fault(device):
-            raise UsageError(f"{where}: {printable(device)[:60]!r} is no id: {fault}")
-        if not place:
-            raise UsageError(
-                f"{where}: bench {bench.name!r} has {len(known)} positions, and all of "
-                "them hold a device already"
-            )
-        if place in found:
-            raise UsageError(f"{where}: position {place!r} holds a device already")
-        if device in found.values():
-            raise UsageError(
-                f"{where}: device {printable(device)!r} is at two positions; each is "
-                "once in a rack"
-            )
-        found[place] = device
-    if not found:
-        raise UsageError(f"{path} names no device: write one id on each line")
-    return found
-
-
-def _place_of(
-    said: str, known: Sequence[str], found: Mapping[str, str]
-) -> tuple[str, str]:
-    """Return position and device of a line; no position where none is left."""
-    place, comma, device = said.partition(",")
-    if comma and place.strip() in known:
-        return place.strip(), device.strip()
-    return next((name for name in known if name not in found), ""), said
 
 
 @contextlib.contextmanager

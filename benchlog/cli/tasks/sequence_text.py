@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from benchlog.model import DRIVE_UNITS, Loop, Place, Step, Target
+from benchlog.model import DRIVE_UNITS, DrivePlace, Loop, Step, Target
 from benchlog.model import Sequence as TestSequence
 from benchlog.units import as_stated, format_duration
 from benchlog.verdict.rack.durations import ExpectedStep
@@ -72,7 +72,7 @@ def _target(target: Target) -> str:
     return f"{target.drive} {_place(place)}"
 
 
-def _place(place: Place) -> str:
+def _place(place: DrivePlace) -> str:
     begin, end = place.between
     if begin == end or place.share == 0:
         return begin

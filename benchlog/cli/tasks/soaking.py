@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json, say
+from benchlog.cli.printing import in_terminal, print_json, say
 from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
 from benchlog.cli.tasks.bench_and_part import measured_with
 from benchlog.cli.tasks.measuring import Manner
@@ -58,6 +58,8 @@ def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
     from benchlog.recorder.run.resume import find_last
 
     found = find_last(manner.database, typed["devices"], trust=typed["trust"])
+    if not found:
+        _tell_of_strange(typed, manner)
     if not found and typed["bench"] is None:
         raise NotFoundError(
             "soak",
@@ -66,6 +68,21 @@ def _to_resume(typed: dict[str, Any], manner: Manner) -> tuple[int, ...]:
             "that broke off and that nobody keeps; see benchlog runs",
         )
     return found
+
+
+def _tell_of_strange(typed: dict[str, Any], manner: Manner) -> None:
+    """Tell of the last soak where it came from elsewhere, so that trust is missing.
+
+    Raises UsageError that tells what it would use, where none is begun instead.
+    """
+    from benchlog.recorder.run.resume import find_last, resumed
+
+    strange = find_last(manner.database, typed["devices"], trust=True)
+    if not strange:
+        return
+    if typed["bench"] is None:
+        resumed(manner.database, strange[-1], host_clock().utc_ns())
+    say(f"run {strange[-1]} came from elsewhere: not gone on with without --trust")
 
 
 def _plans(typed: dict[str, Any], length_s: float | None) -> tuple[RunPlan, ...]:
@@ -152,8 +169,10 @@ def _gone_on(again: "Again", manner: Manner) -> tuple[int, ...]:
 
     now_ns = host_clock().utc_ns()
     how: dict[str, Any] = {"more_s": again.more_s, "trust": again.trust}
-    if again.trust:
-        _show_what_they_use(again.run_ids, manner)
+    if again.trust and _show_what_they_use(again.run_ids, manner) and in_terminal():
+        agreed = click.confirm("go on with that on this computer?", err=True)
+        if not agreed:
+            raise UsageError("nothing was opened; the runs stay as they are")
     if manner.on_screen:
         from benchlog.cli.tasks.with_screen import measure_on_screen
 
@@ -169,19 +188,22 @@ def _gone_on(again: "Again", manner: Manner) -> tuple[int, ...]:
     return soak_in_lines(plans, manner.database, go_on=manner.go_on, resume=several)
 
 
-def _show_what_they_use(run_ids: Sequence[int], manner: Manner) -> None:
-    """Show what runs from elsewhere open and start here, before they do."""
+def _show_what_they_use(run_ids: Sequence[int], manner: Manner) -> bool:
+    """Show what runs from elsewhere open and start here; return whether any does."""
     from benchlog.recorder.run.resume import plan_of
     from benchlog.recorder.run.resume_trust import came_by, opened_by, with_alarms_here
 
+    strange = False
     with reading(manner.database) as reader:
         for run in map(reader.run, run_ids):
             came = came_by(reader, run)
+            strange = strange or bool(came)
             if came:
                 plan, _ = with_alarms_here(plan_of(run, host_clock().utc_ns()))
                 say(f"run {run.id} came by {came}; it uses here:")
                 for line in opened_by(plan):
                     say(f"  {line}")
+    return strange
 
 
 def _report(run_ids: Sequence[int], manner: Manner) -> int:

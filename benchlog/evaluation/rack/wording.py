@@ -12,7 +12,7 @@ from benchlog.evaluation.rack_study import (
 from benchlog.evaluation.verdict_wording import symbol_of
 from benchlog.model import Decision
 from benchlog.units import as_stated, printable, three_digits, two_digits
-from benchlog.verdict.rack.findings import AT_LEAST, Characteristic
+from benchlog.verdict.rack.findings import AT_LEAST, FoundCharacteristic
 
 HEADS: Final = ("characteristic", "found", "U (95 %)", "limit", "")
 """Of `line_cells`."""
@@ -30,12 +30,12 @@ _EITHER_WAY: Final = frozenset({"offset-at-reference", "retrace", "ageing"})
 """Characteristics whose limit holds either way."""
 
 
-def line_cells(line: Characteristic) -> tuple[str, ...]:
+def line_cells(line: FoundCharacteristic) -> tuple[str, ...]:
     """Return the cells of one characteristic, as `HEADS` names them."""
     return (line.name, *figures(line), said(line))
 
 
-def figures(line: Characteristic) -> tuple[str, str, str]:
+def figures(line: FoundCharacteristic) -> tuple[str, str, str]:
     """Return value, U and limit with their unit; a dash where there is none."""
     limit = "-" if line.limit is None else f"{limit_text(line)} {line.unit}"
     if line.value is None or line.u is None:
@@ -43,7 +43,7 @@ def figures(line: Characteristic) -> tuple[str, str, str]:
     return f"{three_digits(line.value)} {line.unit}", two_digits(line.u), limit
 
 
-def limit_text(line: Characteristic) -> str:
+def limit_text(line: FoundCharacteristic) -> str:
     """Return the limit and which way it holds, without its unit."""
     if line.limit is None:
         return "-"
@@ -53,13 +53,13 @@ def limit_text(line: Characteristic) -> str:
     return f"{sign}{as_stated(line.limit)}"
 
 
-def said(line: Characteristic) -> str:
+def said(line: FoundCharacteristic) -> str:
     """Return the verdict in capitals, then what else is to be known."""
     word = "" if line.verdict is None else str(line.verdict).upper()
     return "  ".join(part for part in (word, where(line)) if part)
 
 
-def where(line: Characteristic) -> str:
+def where(line: FoundCharacteristic) -> str:
     """Return how a characteristic was found; else where, if it has a place."""
     unit = _PLACE.get(line.name)
     if line.text or line.at is None or unit is None:

@@ -7,9 +7,9 @@ from typing import Any, BinaryIO, Final
 
 from benchlog.errors import BenchlogError
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder, is_hidden
+from benchlog.exchange.dataset.own_folder import LOCK, refuse_strange
 from benchlog.store.whole_files import finished
 
-_LOCK: Final = ".lock"
 _LOCK_WAIT_S: Final = 60.0
 
 
@@ -74,7 +74,8 @@ class LocalFolder(Folder):
         import filelock  # noqa: PLC0415 - seldom needed
 
         self._path.mkdir(parents=True, exist_ok=True)
-        lock = filelock.FileLock(self._path / _LOCK, timeout=_LOCK_WAIT_S)
+        refuse_strange(self._path)
+        lock = filelock.FileLock(self._path / LOCK, timeout=_LOCK_WAIT_S)
         try:
             lock.acquire()
         except TimeoutError:

@@ -23,8 +23,8 @@ from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
+from benchlog.exchange.dataset.own_folder import QUERIES
 from benchlog.exchange.dataset.packs import (
-    LOTS,
     SHARED,
     Pack,
     PackNames,
@@ -38,7 +38,6 @@ from benchlog.exchange.dataset.packs import (
     readings_of_pack,
     remove_pack,
     remove_strays,
-    small_file,
     write_pack,
     write_table,
 )
@@ -50,28 +49,31 @@ from benchlog.exchange.dataset.rows import (
     run_row,
     runs_schema,
 )
+from benchlog.exchange.dataset.state import (
+    FORM,
+    STATE,
+    lots_file,
+    mark_of,
+    state_in,
+)
 from benchlog.exchange.dataset.stored import Stored, WantedRun
 from benchlog.model import Lot, Run
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import UNREADABLE
-from benchlog.store.snapshot_types import parsed
-from benchlog.store.snapshot_types import table as table_of
 from benchlog.verdict.timebase.check_validity import KnownChecks
 
-QUERIES: Final = "queries.sql"
-FORM: Final = 2
-"""Of what a row of a run holds: another one writes all rows anew."""
-_STATE: Final = b"benchlog.state"
-_STATE_LISTS: Final = ("packs", "shared", "left_out")
 _MONTH: Final = len("2026-11")
 
 
 @dataclass(slots=True, kw_only=True)
 class Written:
-    """What an export to a dataset did; `readings` were read from the database."""
+    """What an export to a dataset did; `readings` were read from the database.
+
+    `runs` are there now, `fresh` of them were not there before, or were otherwise.
+    """
 
     source: str
     runs: int = 0
+    fresh: int = 0
     readings: int = 0
     files: int = 0
     unchanged: int = 0
@@ -109,7 +111,7 @@ class _Export:
     def __init__(self, reader: Reader, folder: Folder, written: Written) -> None:
         self._reader, self._folder, self._written = reader, folder, written
         self._source = written.source
-        self._mark = json.dumps([FORM, reader.change_mark()])
+        self._mark = mark_of(reader)
 
     def clear_away(self) -> None:
         """Bring what is of the older form up to date; remove what a crash has left."""
@@ -120,7 +122,7 @@ class _Export:
         """Whether all of the database is in the dataset as it is; counts it then."""
         if not self._folder.has(self._lots_file):
             return False
-        state = _state_in(self._folder, self._lots_file)
+        state = state_in(self._folder, self._lots_file)
         packs = packs_of(self._folder)
         own = sorted(pack.name for pack in packs if pack.source == self._source)
         shared = {pack.name for pack in packs if pack.source == SHARED}
@@ -157,6 +159,7 @@ class _Export:
                 pack = Pack(place, self._source, names.next())
                 brought = self._bring_place(pack, fresh, kept)
                 self._written.runs += brought - len(fresh)
+                self._written.fresh += brought
             else:
                 self._written.unchanged += 2 * len(kept)
             self._written.runs += len(ours)
@@ -289,13 +292,14 @@ class _Export:
 
     @property
     def _lots_file(self) -> str:
-        return f"{LOTS}/{self._source}.parquet"
+        return lots_file(self._source)
 
     def _write_lots(self) -> None:
         """Write the lots, and what the dataset holds of the database: the last file."""
         packs = packs_of(self._folder)
         state = {
             "mark": self._mark,
+            "written_utc_ns": host_clock().utc_ns(),
             "packs": sorted(one.name for one in packs if one.source == self._source),
             "shared": sorted(one.name for one in packs if one.source == SHARED),
             "runs": self._written.runs,
@@ -303,24 +307,10 @@ class _Export:
         }
         rows = lot_rows(self._reader, self._source)
         state["unreadable"] = self._reader.left_out
-        schema = lots_schema().with_metadata({_STATE: json.dumps(state).encode()})
+        schema = lots_schema().with_metadata({STATE: json.dumps(state).encode()})
         table = arrow().Table.from_pylist(rows, schema=schema)
         write_table(self._folder, self._lots_file, table)
         self._written.files += 1
-
-
-def _state_in(folder: Folder, name: str) -> Mapping[str, Any]:
-    """Return what a file of lots tells of its database; empty where it is unsound."""
-    with small_file(folder, name) as file:
-        told = (file.metadata.metadata or {}).get(_STATE, b"{}")
-    try:
-        state = table_of(parsed(told), "the state")
-        lists = all(isinstance(state[name], list) for name in _STATE_LISTS)
-        numbers = isinstance(state["runs"], int)
-        named = isinstance(state["unreadable"], dict)
-    except UNREADABLE:
-        return {}
-    return state if lists and numbers and named else {}
 
 
 def _lots_by_key(reader: Reader) -> dict[tuple[str, str | None], Lot]:

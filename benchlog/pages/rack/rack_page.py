@@ -37,7 +37,7 @@ from benchlog.pages.rack.spread_charts import spread_chart
 from benchlog.pages.rack.step_table import setter_blocks, step_blocks
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S, three_digits, two_digits
-from benchlog.verdict.rack.findings import Characteristic
+from benchlog.verdict.rack.findings import FoundCharacteristic
 
 _ABREAST: Final = 4  # characteristics side by side in one table; our rule
 _MOST_NAMED: Final = 8  # devices named in one reason; our rule
@@ -121,11 +121,11 @@ def _devices(found: Qualification) -> Iterator[Block]:
         )
 
 
-def _line(one: QualifiedDevice, name: str) -> Characteristic | None:
+def _line(one: QualifiedDevice, name: str) -> FoundCharacteristic | None:
     return next((line for line in one.found if line.name == name), None)
 
 
-def _cell(line: Characteristic | None) -> str:
+def _cell(line: FoundCharacteristic | None) -> str:
     if line is None or line.value is None or line.u is None:
         return "" if line is None or line.verdict is None else str(line.verdict)
     said = f"{three_digits(line.value)} +- {two_digits(line.u)}"

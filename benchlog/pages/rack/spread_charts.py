@@ -10,7 +10,7 @@ from benchlog.model import Decision
 from benchlog.pages.content import Chart, printed
 from benchlog.plotting.pictures import ACCENT, INK, new_figure
 from benchlog.units import three_digits
-from benchlog.verdict.rack.findings import AT_LEAST, Characteristic
+from benchlog.verdict.rack.findings import AT_LEAST, FoundCharacteristic
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +26,7 @@ _STYLES: Final = {
 }
 _SIGNED: Final = frozenset({"offset-at-reference", "retrace", "ageing"})
 
-Found = tuple[str, Characteristic]
+Found = tuple[str, FoundCharacteristic]
 
 
 def spread_chart(name: str, lines: Sequence[Found]) -> Chart | None:

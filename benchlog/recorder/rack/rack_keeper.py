@@ -82,7 +82,7 @@ class RackKeeper(Keeper):
         while waiting := [n for n, h in self.setters.items() if not h.opened]:
             for heard in self._wait():
                 self._dispatch(heard)
-            for name, report in self.script.taken():
+            for name, report in self.script.unread():
                 if report.kind in ("fault", "ended"):
                     complaints[name] = report.text
             if limit.passed:

@@ -20,7 +20,7 @@ _ALIVE_S: Final = 1.0  # our rule: a fifth of the dead man's usual patience
 _RESTART_S: Final = 2.0  # our rule
 _MOST: Final = 1 << 20  # our rule: bounds what a process says
 _FAREWELL_S: Final = 8.0
-"""Real seconds in which a setter's process must have let go and ended."""
+"""Real seconds in which a setter's process must have let go and ended; our rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,15 +89,15 @@ class SetterHandle:
         return self._process is not None
 
     def set(self, value: float) -> int:
-        """Order a value; return the order's number, which its report carries."""
+        """DriveOrder a value; return the order's number, which its report carries."""
         return self._order({"do": "set", "value": value})
 
     def switch(self, on: bool) -> int:
-        """Order its output on or off; return the order's number."""
+        """DriveOrder its output on or off; return the order's number."""
         return self._order({"do": "switch", "on": on})
 
     def release(self) -> int:
-        """Order the safe state; return the order's number."""
+        """DriveOrder the safe state; return the order's number."""
         return self._order({"do": "release"})
 
     def tend(self) -> list[SetterReport]:

@@ -51,9 +51,8 @@ def find_last(
 ) -> tuple[int, ...]:
     """Return the newest soak that broke off, with those that one keeper kept beside it.
 
-    Only of these devices, if any are named; of those that were merged only with
-    `trust`. Empty when there is none, or when somebody keeps it. The oldest comes
-    first.
+    Only of these devices, if any are named; of those from elsewhere only with `trust`.
+    Empty when there is none, or when somebody keeps it. The oldest comes first.
     """
     if not database.exists():
         return ()

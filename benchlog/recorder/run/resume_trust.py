@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
 from benchlog.catalogue import load_bench
 from benchlog.catalogue.places import is_path
@@ -14,11 +15,14 @@ from benchlog.store.merge import MERGED
 from benchlog.store.reader import Reader
 from benchlog.units import printable
 
+_BY_FILE: Final = "file (the database was begun elsewhere or is a copy)"
+
 
 def came_by(reader: Reader, run: Run) -> str:
-    """Return how a run came into the database; empty for one that was begun in it.
+    """Return how a run came here; empty for one that was begun here by this user.
 
-    A merge leaves an event that belongs to no segment, which nobody can take away.
+    A merge leaves an event that belongs to no segment, which nobody can take away. A
+    whole database notes which file it is: one that came from elsewhere is another one.
     """
     if run.purpose is Purpose.IMPORT:
         return "import"
@@ -29,7 +33,8 @@ def came_by(reader: Reader, run: Run) -> str:
         and event.mono_ns == 0
         and event.text.startswith(MERGED)
     )
-    return next((f"merge ({printable(text)})" for text in marks), "")
+    by_merge = next((f"merge ({printable(text)})" for text in marks), "")
+    return by_merge or (_BY_FILE if run.id <= reader.elsewhere_until() else "")
 
 
 def opened_by(plan: RunPlan) -> Iterator[str]:

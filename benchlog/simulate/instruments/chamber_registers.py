@@ -10,11 +10,11 @@ from benchlog.simulate.physics.rack import Rack
 from benchlog.simulate.physics.world import World
 
 SET_POINT, PROBE, RUN, FAULTS, RATE = 0, 1, 2, 3, 4
-"""Addresses: 0.1 C, 0.1 C (read only), 1 runs and 0 stops, bits, 0.1 C a minute."""
+"""Addresses, our rule: 0.1 C, 0.1 C (read only), 1 runs, 0 stops; bits; 0.1 C/min."""
 DOOR_OPEN, ALARM = 1, 2
-"""Bits of `FAULTS`."""
-_TENTHS: Final = 10
-_SIGN: Final = 0x8000
+"""Bits of `FAULTS`; our rule."""
+_TENTHS: Final = 10  # our rule: counts to a degree
+_SIGN: Final = 0x8000  # definition: of two's complement
 
 
 class ChamberRegisters:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.simulate.instruments.faults import Faults
+from benchlog.simulate.instruments.scpi_counter import as_nr3
 from benchlog.simulate.instruments.scpi_device import Call, Command, ScpiDevice
 from benchlog.simulate.instruments.scpi_syntax import ScpiError, boolean, numeric
 from benchlog.simulate.physics.rack import Rack
@@ -194,7 +195,7 @@ class SimulatedScpiChamber(ScpiDevice):
 
 
 def _nr3(value: float) -> str:
-    return f"{value:+.6E}"
+    return as_nr3(value, 1e-4)
 
 
 def _list_of(text: str) -> tuple[int, ...]:

@@ -13,10 +13,10 @@ import threading
 from dataclasses import dataclass
 from typing import Final
 
-_MINUTE_S: Final = 60.0
+_MINUTE_S: Final = 60.0  # definition
 _SETTLED: Final = 40.0  # of the slowest pole; e^-40 of anything is nothing; our rule
 _MOST_TURNS: Final = 400  # our rule: bounds memory and time of a look
-_APART: Final = 1e-6  # poles nearer than this share of another are moved apart
+_APART: Final = 1e-6  # our rule: nearer poles are moved apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

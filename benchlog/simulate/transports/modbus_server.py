@@ -11,6 +11,8 @@ from typing import Final, Protocol
 
 from benchlog.simulate.transports.socket_server import Server
 
+# _READ, _ONE, _SEVERAL, _MOST_READ, _MOST_WRITTEN, _ILLEGAL_FUNCTION,
+# _ILLEGAL_ADDRESS, _ILLEGAL_VALUE, _LONGEST: source: Modbus V1.1b3, from memory.
 _READ: Final = frozenset({3, 4})
 _ONE: Final = 6
 _SEVERAL: Final = 16

@@ -56,7 +56,7 @@ class Bounds:
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class DrivePlaces:
     """What low, reference and high stand for; None where nobody states it."""
 
     low: float | None
@@ -88,8 +88,8 @@ def bounds_of(
 
 
 def places_of(
-    part: Part, bench: Mapping[Drive, Places] | None = None
-) -> Mapping[Drive, Places]:
+    part: Part, bench: Mapping[Drive, DrivePlaces] | None = None
+) -> Mapping[Drive, DrivePlaces]:
     """Return what low, reference and high stand for, for each drive that has them.
 
     They are the part's where its data sheet states them, else those of the bench's
@@ -99,16 +99,18 @@ def places_of(
     found = dict(bench or {})
     if limits.range_c is not None:
         low, high = limits.range_c
-        found[Drive.TEMPERATURE] = Places(low, limits.reference_c, high)
+        found[Drive.TEMPERATURE] = DrivePlaces(low, limits.reference_c, high)
     elif Drive.TEMPERATURE not in found:
-        found[Drive.TEMPERATURE] = Places(None, limits.reference_c, None)
+        found[Drive.TEMPERATURE] = DrivePlaces(None, limits.reference_c, None)
     for drive, stated in ((Drive.SUPPLY, part.supply), (Drive.CONTROL, part.control)):
         if stated is not None:
-            found[drive] = Places(
+            found[drive] = DrivePlaces(
                 stated.range_v[0], stated.nominal_v, stated.range_v[1]
             )
     if load.range_pf is not None and load.load_pf is not None:
-        found[Drive.LOAD] = Places(load.range_pf[0], load.load_pf, load.range_pf[1])
+        found[Drive.LOAD] = DrivePlaces(
+            load.range_pf[0], load.load_pf, load.range_pf[1]
+        )
     return found
 
 

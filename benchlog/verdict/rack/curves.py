@@ -14,8 +14,7 @@ from benchlog.errors import DataError
 from benchlog.model import Drive, Part, QualificationPlan
 from benchlog.model.sequences import DRIVE_UNITS
 from benchlog.units import SECONDS_PER_DAY
-from benchlog.verdict.rack.findings import Base, DevicePoint
-from benchlog.verdict.rack.findings import _Device as Device
+from benchlog.verdict.rack.device_view import Base, DevicePoint, DeviceView
 
 Array = NDArray[np.float64]
 POWER: Final = "time since power on"
@@ -65,7 +64,7 @@ def curves(
     plan: QualificationPlan, part: Part, points: Sequence[DevicePoint], base: Base
 ) -> tuple[Curve, ...]:
     """Return the curves for which a device has points at two places at least."""
-    device = Device(plan, part, points, base)
+    device = DeviceView(plan, part, points, base)
     try:
         found = [
             *(_along(device, drive) for drive in Drive),
@@ -77,7 +76,7 @@ def curves(
     return tuple(one for one in found if one is not None)
 
 
-def _along(device: Device, drive: Drive) -> Curve | None:
+def _along(device: DeviceView, drive: Drive) -> Curve | None:
     def which(point: DevicePoint) -> bool:
         return (
             device.measured(point)
@@ -107,7 +106,9 @@ def _along(device: Device, drive: Drive) -> Curve | None:
     )
 
 
-def _dips(device: Device, points: Points, way: NDArray[np.int64]) -> tuple[Dip, ...]:
+def _dips(
+    device: DeviceView, points: Points, way: NDArray[np.int64]
+) -> tuple[Dip, ...]:
     if "activity-dips" not in device.plan.finds:
         return ()
     try:
@@ -120,7 +121,7 @@ def _are_two(way: NDArray[np.int64]) -> bool:
     return min(int((way == 1).sum()), int((way == -1).sum())) >= _POINTS_A_WAY
 
 
-def _since_power(device: Device) -> Curve | None:
+def _since_power(device: DeviceView) -> Curve | None:
     since = [one for one in device.ran if one.turn.since_power_s is not None]
     if not since or not any(one.step.scan_s for one in since):
         return None
@@ -129,7 +130,7 @@ def _since_power(device: Device) -> Curve | None:
     return _over(POWER, "s", at, points)
 
 
-def _over_days(device: Device) -> Curve | None:
+def _over_days(device: DeviceView) -> Curve | None:
     points = device.points(lambda p: device.measured(p) and device.at_reference(p))
     days = (points.t_s - points.t_s[:1]) / SECONDS_PER_DAY
     if len(points) < 2 or float(np.ptp(days)) < _DAY_AT_LEAST:

@@ -15,7 +15,7 @@ from benchlog.model import Drive, Part, SettledRule
 from benchlog.verdict.rack.planned_steps import PlannedStep
 from benchlog.verdict.run.part_law import part_law
 
-_MINUTE_S: Final = 60.0
+_MINUTE_S: Final = 60.0  # definition
 _NEAR_C: Final = 0.5  # our rule: the slope of a law is taken over twice as much
 
 

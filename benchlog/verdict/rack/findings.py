@@ -21,39 +21,29 @@ from benchlog.analysis.characteristics.over_time import (
     start_up,
     warm_up,
 )
-from benchlog.analysis.characteristics.points import Found, Points, means_of_turns
+from benchlog.analysis.characteristics.points import Found, Points
 from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
 from benchlog.analysis.fitting.ageing import ageing
 from benchlog.errors import DataError
-from benchlog.model import Decision, Part, QualificationPlan, StepRecord, Turn
+from benchlog.model import Decision, Part, QualificationPlan
 from benchlog.units import SECONDS_PER_DAY, as_stated
+from benchlog.verdict.rack.device_view import (
+    Base,
+    DevicePoint,
+    DeviceView,
+    in_order,
+)
 from benchlog.verdict.run.decision import word_for, worst
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
-_ASSUMED_U_C: Final = 0.5  # of a probe that states nothing, as everywhere here
-_LAG_MIN: Final = 5.0
-"""Minutes of its last drift that a point may still be away; our rule: a usual body's
-time constant. What is left of an exponential is its slope times its time constant."""
-_RECTANGLE: Final = math.sqrt(3.0)  # definition: half width to standard uncertainty
 _NORMAL: Final = 1.96  # definition: of 95 %
-_TOP: Final = 0.25  # of the offset band that warm-up is told to where none is promised
+_TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DevicePoint:
-    """One turn of a device: its step, its offsets in ppm, the probe then."""
-
-    turn: Turn
-    step: StepRecord
-    offsets_ppm: Array
-    ambient_c: float | None
-    t_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Characteristic:
+class FoundCharacteristic:
     """One line of the result; `verdict` None where nothing is promised.
 
     `u` is half the 95 % interval, in `unit`; both are None where nothing could be
@@ -70,40 +60,32 @@ class Characteristic:
     text: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Base:
-    """What all points of a device share: the time base's u, the thermometer's."""
-
-    timebase_u_ppm: float
-    thermometer_u_c: float | None = None
-
-
 def characteristics(
     plan: QualificationPlan, part: Part, points: Sequence[DevicePoint], base: Base
-) -> tuple[Characteristic, ...]:
+) -> tuple[FoundCharacteristic, ...]:
     """Return what a sequence finds, in its own order.
 
     What could not be found is a line of its own with the reason; where something is
     promised, it is undecided.
     """
-    device = _Device(plan, part, points, base)
+    device = DeviceView(plan, part, points, base)
     return tuple(_line(name, device) for name in plan.finds if name in _FINDERS)
 
 
-def verdict_of(found: Sequence[Characteristic]) -> Decision:
+def verdict_of(found: Sequence[FoundCharacteristic]) -> Decision:
     """Return the worst verdict of what was promised; undecided where nothing was."""
     words = [one.verdict for one in found if one.verdict is not None]
     return worst(*words) if words else Decision.UNDECIDED
 
 
-def _line(name: str, device: "_Device") -> Characteristic:
+def _line(name: str, device: DeviceView) -> FoundCharacteristic:
     finder, unit = _FINDERS[name]
     limit = device.limit(name)
     try:
         found = finder(device)
     except DataError as error:
         verdict = None if limit is None else Decision.UNDECIDED
-        return Characteristic(
+        return FoundCharacteristic(
             name=name,
             value=None,
             u=None,
@@ -112,7 +94,7 @@ def _line(name: str, device: "_Device") -> Characteristic:
             verdict=verdict,
             text=str(error),
         )
-    return Characteristic(
+    return FoundCharacteristic(
         name=name,
         value=found.value,
         u=found.u,
@@ -137,120 +119,10 @@ def _word(name: str, found: Found, limit: float) -> Decision:
     return Decision.FAIL if found.value + found.u < limit else Decision.UNDECIDED
 
 
-class _Device:
-    """The points of one device, in the ways in which characteristics look at them."""
-
-    def __init__(
-        self,
-        plan: QualificationPlan,
-        part: Part,
-        points: Sequence[DevicePoint],
-        base: Base,
-    ) -> None:
-        self.plan, self.part, self.base = plan, part, base
-        self.all = points
-        self.ran = [one for one in points if len(one.offsets_ppm)]
-
-    # --- what is promised
-
-    def limit(self, name: str) -> float | None:
-        """Return what the data sheet promises of a characteristic; None: nothing."""
-        limits = self.part.limits
-        promised = {
-            "offset-at-reference": limits.tolerance_ppm,
-            "frequency-temperature": limits.stability_ppm,
-            "hysteresis": limits.hysteresis_ppm,
-            "start-up": limits.start_up_s,
-            "warm-up": limits.warm_up_s,
-            "retrace": limits.retrace_ppm,
-            "supply": limits.supply_ppm,
-            "load": limits.load_ppm,
-            "adjustment-range": limits.pull_ppm,
-            "linearity": limits.linearity_percent,
-            "absolute-pull-range": None if limits.pull_ppm is None else 0.0,
-            "ageing": limits.ageing_ppm_per_year,
-        }
-        return promised.get(name)
-
-    # --- points
-
-    def points(self, which: Callable[[DevicePoint], bool], at: str = "") -> Points:
-        """Return some points, placed by drive `at`, else by temperature."""
-        means, u, freedom = self._means()
-        kept = [k for k, one in enumerate(self.ran) if which(one)]
-        u_ppm = np.hypot(u[kept], [self._lag_ppm(self.ran[k]) for k in kept])
-        return Points(
-            t_s=np.array([self.ran[k].t_s for k in kept]),
-            at=np.array([self._place(self.ran[k], at) for k in kept]),
-            offset_ppm=means[kept],
-            u_ppm=u_ppm,
-            degrees_of_freedom=freedom,
-        )
-
-    def measured(self, one: DevicePoint) -> bool:
-        """Tell whether a point is one of a step that measures settled devices."""
-        return one.step.gates > 0 and one.step.scan_s is None
-
-    def at_reference(self, one: DevicePoint, but: str = "") -> bool:
-        """Tell whether all drives but one stand where the part promises its figures."""
-        return one.step.powered and all(
-            self._is_reference(drive, value)
-            for drive, value in one.step.state.items()
-            if drive != but
-        )
-
-    def _is_reference(self, drive: str, value: float) -> bool:
-        wanted = self.reference(drive)
-        return wanted is None or abs(value - wanted) < _SAME
-
-    def reference(self, drive: str) -> float | None:
-        """Return where a drive stands at reference conditions."""
-        part = self.part
-        stated = {
-            "temperature": part.limits.reference_c,
-            "supply": None if part.supply is None else part.supply.nominal_v,
-            "control": None if part.control is None else part.control.nominal_v,
-            "load": part.load.load_pf,
-        }
-        return stated.get(drive)
-
-    def direction(self, one: DevicePoint) -> int:
-        """Return +1 on the way up, -1 on the way down, 0 at the first and at a stay."""
-        before = [
-            step.state["temperature"]
-            for step in self.plan.steps[: one.step.index]
-            if "temperature" in step.state
-        ]
-        here = one.step.state.get("temperature")
-        if not before or here is None:
-            return 0
-        return int(np.sign(here - before[-1]))
-
-    def _place(self, one: DevicePoint, at: str) -> float:
-        if at and at != "temperature":
-            return float(one.step.state.get(at, math.nan))
-        if one.ambient_c is not None:
-            return one.ambient_c
-        return float(one.step.state.get("temperature", 0.0))
-
-    def _lag_ppm(self, one: DevicePoint) -> float:
-        drift = one.turn.drift_ppm_per_min
-        return 0.0 if drift is None else abs(drift) * _LAG_MIN / _RECTANGLE
-
-    def _means(self) -> tuple[Array, Array, float]:
-        return means_of_turns([one.offsets_ppm for one in self.ran])
-
-    @property
-    def u_c(self) -> float:
-        """Standard uncertainty of the probe, assumed where nobody states it."""
-        stated = self.base.thermometer_u_c
-        return _ASSUMED_U_C if stated is None else stated
-
-
 # --- one function for each characteristic
 
 
-def _offset(device: _Device) -> Found:
+def _offset(device: DeviceView) -> Found:
     """Return the first point at reference conditions, and all it may be off by."""
     points = device.points(lambda p: device.measured(p) and device.at_reference(p))
     if not len(points):
@@ -268,10 +140,10 @@ def _offset(device: _Device) -> Found:
     return Found(value=value, u=u, unit="ppm", at=float(points.at[first]))
 
 
-def _law_slope(device: _Device) -> float:
+def _law_slope(device: DeviceView) -> float:
     """Return the slope at the reference temperature, from the points if they tell."""
     try:
-        points = _over_temperature(device)
+        points = device.over_temperature()
     except DataError:
         return 0.0
     order = np.argsort(points.at)
@@ -284,38 +156,23 @@ def _law_slope(device: _Device) -> float:
     return abs(float(np.polyfit(at[near], ppm[near], 1)[0]))
 
 
-def _over_temperature(device: _Device) -> Points:
-    return device.points(
-        lambda p: device.measured(p) and device.at_reference(p, "temperature")
-    )
-
-
-def _reference_points(device: _Device) -> Points:
-    return device.points(lambda p: device.measured(p) and device.at_reference(p))
-
-
-def _temperature_changes(device: _Device) -> Points:
+def _temperature_changes(device: DeviceView) -> Points:
     """Return changes from the reference temperature, the probe's u with them.
 
     A probe that is off by e puts both points off by e, each times its own slope.
     """
-    changes = changes_from(_over_temperature(device), _reference_points(device))
+    changes = changes_from(device.over_temperature(), device.reference_points())
     reference_c = device.part.limits.reference_c
     away = np.abs(changes.at - reference_c) > 1.0
     slopes = _slopes(changes)
-    at_reference = float(np.interp(reference_c, *_sorted(changes.at, slopes)))
+    at_reference = float(np.interp(reference_c, *in_order(changes.at, slopes)))
     u = np.hypot(changes.u_ppm, np.abs(slopes - at_reference) * device.u_c)
     return replace(changes, u_ppm=u).only(away)
 
 
-def _sorted(at: Array, values: Array) -> tuple[Array, Array]:
-    order = np.argsort(at)
-    return at[order], values[order]
-
-
 def _slopes(points: Points) -> Array:
     """Return the slope at each point, from its neighbours in temperature."""
-    at, ppm = _sorted(points.at, points.offset_ppm)
+    at, ppm = in_order(points.at, points.offset_ppm)
     places, group = np.unique(np.round(at, 0), return_inverse=True)
     if len(places) < 2:
         return np.zeros(len(points))
@@ -324,15 +181,15 @@ def _slopes(points: Points) -> Array:
     return np.asarray(np.interp(points.at, places, slope))
 
 
-def _frequency_temperature(device: _Device) -> Found:
+def _frequency_temperature(device: DeviceView) -> Found:
     return largest(_temperature_changes(device))
 
 
-def _slope(device: _Device) -> Found:
-    return steepest(_over_temperature(device))
+def _slope(device: DeviceView) -> Found:
+    return steepest(device.over_temperature())
 
 
-def _hysteresis(device: _Device) -> Found:
+def _hysteresis(device: DeviceView) -> Found:
     def way(sign: int) -> Points:
         return device.points(
             lambda p: (
@@ -345,8 +202,8 @@ def _hysteresis(device: _Device) -> Found:
     return hysteresis(way(1), way(-1))
 
 
-def _dips(device: _Device) -> Found:
-    points = _over_temperature(device)
+def _dips(device: DeviceView) -> Found:
+    points = device.over_temperature()
     rising = np.array(
         [
             device.direction(p) >= 0
@@ -368,7 +225,7 @@ def _dips(device: _Device) -> Found:
     )
 
 
-def _start_up(device: _Device) -> Found:
+def _start_up(device: DeviceView) -> Found:
     looks = [one for one in device.all if one.turn.since_power_s is not None]
     if not looks:
         raise DataError("power was never switched on")
@@ -376,7 +233,7 @@ def _start_up(device: _Device) -> Found:
     return start_up(Looks(t_s=times, ran=np.array([one.turn.ran for one in looks])))
 
 
-def _warm_up(device: _Device) -> Found:
+def _warm_up(device: DeviceView) -> Found:
     since = [one for one in device.ran if one.turn.since_power_s is not None]
     if not since:
         raise DataError("power was never switched on")
@@ -398,7 +255,7 @@ def _warm_up(device: _Device) -> Found:
     return replace(found, text=said)
 
 
-def _retrace(device: _Device) -> Found:
+def _retrace(device: DeviceView) -> Found:
     off = [step.index for step in device.plan.steps if not step.powered]
     if not off:
         raise DataError("power was never off")
@@ -415,10 +272,10 @@ def _retrace(device: _Device) -> Found:
     return retrace(side(False), side(True))
 
 
-def _change(drive: str) -> Callable[["_Device"], Found]:
+def _change(drive: str) -> Callable[[DeviceView], Found]:
     """Return the finder of the largest change with one drive."""
 
-    def find(device: _Device) -> Found:
+    def find(device: DeviceView) -> Found:
         wanted = device.reference(drive)
 
         def away(p: DevicePoint) -> bool:
@@ -429,12 +286,12 @@ def _change(drive: str) -> Callable[["_Device"], Found]:
             lambda p: device.measured(p) and device.at_reference(p, drive) and away(p),
             drive,
         )
-        return largest(changes_from(measured, _reference_points(device)))
+        return largest(changes_from(measured, device.reference_points()))
 
     return find
 
 
-def _control(device: _Device) -> tuple[Points, Points]:
+def _control(device: DeviceView) -> tuple[Points, Points]:
     swept = device.points(
         lambda p: (
             device.measured(p)
@@ -443,18 +300,18 @@ def _control(device: _Device) -> tuple[Points, Points]:
         ),
         "control",
     )
-    return swept, _reference_points(device)
+    return swept, device.reference_points()
 
 
-def _adjustment(device: _Device) -> Found:
+def _adjustment(device: DeviceView) -> Found:
     return pulling(*_control(device)).least
 
 
-def _linearity(device: _Device) -> Found:
+def _linearity(device: DeviceView) -> Found:
     return pulling(*_control(device)).linearity
 
 
-def _absolute(device: _Device) -> Found:
+def _absolute(device: DeviceView) -> Found:
     """Return what tolerance, stability, supply, load and a year of ageing leave."""
     limits = device.part.limits
     promised = (
@@ -468,8 +325,8 @@ def _absolute(device: _Device) -> Found:
     return absolute_pull_range(_adjustment(device), spent)
 
 
-def _ageing(device: _Device) -> Found:
-    points = _reference_points(device)
+def _ageing(device: DeviceView) -> Found:
+    points = device.reference_points()
     days = (points.t_s - points.t_s[:1]) / SECONDS_PER_DAY
     for law in ageing(days, points.offset_ppm):
         for one in law.coefficients:
@@ -481,7 +338,7 @@ def _ageing(device: _Device) -> Found:
     raise DataError("the drift could not be fitted")
 
 
-_FINDERS: Final[dict[str, tuple[Callable[[_Device], Found], str]]] = {
+_FINDERS: Final[dict[str, tuple[Callable[[DeviceView], Found], str]]] = {
     "offset-at-reference": (_offset, "ppm"),
     "frequency-temperature": (_frequency_temperature, "ppm"),
     "temperature-slope": (_slope, "ppm/C"),

@@ -11,13 +11,13 @@ from benchlog.errors import ConfigError, Problem
 from benchlog.model import (
     DRIVE_UNITS,
     Drive,
+    DrivePlace,
     Loop,
     Part,
-    Place,
     Sequence,
     Step,
 )
-from benchlog.verdict.rack.bounds import Bounds, Places, places_of
+from benchlog.verdict.rack.bounds import Bounds, DrivePlaces, places_of
 
 _TABLE_OF = {
     Drive.TEMPERATURE: "limits.range_c",
@@ -28,7 +28,7 @@ _TABLE_OF = {
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class DriveOrder:
     """One drive set to one value, in the drive's unit."""
 
     drive: Drive
@@ -51,7 +51,7 @@ class PlannedStep:
 
     index: int
     step: Step
-    orders: tuple[Order, ...]
+    orders: tuple[DriveOrder, ...]
     state: Mapping[Drive, float]
     powered: bool
     pass_: int | None = None
@@ -68,7 +68,7 @@ def planned_steps(
     sequence: Sequence,
     part: Part,
     bounds: Mapping[Drive, Bounds],
-    bench: Mapping[Drive, Places] | None = None,
+    bench: Mapping[Drive, DrivePlaces] | None = None,
 ) -> tuple[PlannedStep, ...]:
     """Return every step of a sequence with its numbers, in order.
 
@@ -87,7 +87,7 @@ def planned_steps(
             value, fault = _value(target.drive, target.place, places.get(target.drive))
             if value is not None:
                 fault = bounds[target.drive].fault(value)
-                orders.append(Order(target.drive, value))
+                orders.append(DriveOrder(target.drive, value))
                 state[target.drive] = value
             if fault:
                 key = f"step {step.name!r}"
@@ -133,7 +133,7 @@ def _unrolled(sequence: Sequence) -> Iterator[tuple[Step, int | None, float]]:
 
 
 def _value(
-    drive: Drive, place: Place, places: Places | None
+    drive: Drive, place: DrivePlace, places: DrivePlaces | None
 ) -> tuple[float | None, str]:
     """Return the number of a place, or why there is none."""
     if place.value is not None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from benchlog.model import SettledRule
 
 Array = NDArray[np.float64]
-_MINUTE_S: Final = 60.0
+_MINUTE_S: Final = 60.0  # definition
 _FEWEST: Final = 3
 """Values that a slope with an uncertainty needs; definition."""
 _COVERED: Final = 0.8
@@ -21,17 +21,17 @@ noise alone holds up one look in twenty."""
 
 
 @dataclass(frozen=True, slots=True)
-class Slope:
+class DriftSlope:
     """A slope a minute, with its standard uncertainty; not finite where unknown."""
 
     per_min: float
     u_per_min: float
 
 
-UNKNOWN: Final = Slope(math.nan, math.inf)
+UNKNOWN: Final = DriftSlope(math.nan, math.inf)
 
 
-def slope_of(t_s: Array, values: Array, window_s: float) -> Slope:
+def slope_of(t_s: Array, values: Array, window_s: float) -> DriftSlope:
     """Return the slope of the newest values within a window, by least squares.
 
     Parameters
@@ -53,10 +53,10 @@ def slope_of(t_s: Array, values: Array, window_s: float) -> Slope:
     slope = float(away @ (y - y.mean())) / power
     rest = y - y.mean() - slope * away
     u = math.sqrt(float(rest @ rest) / (len(t) - 2) / power) if len(t) > 2 else math.inf
-    return Slope(slope * _MINUTE_S, u * _MINUTE_S)
+    return DriftSlope(slope * _MINUTE_S, u * _MINUTE_S)
 
 
-def device_settled(slope: Slope, rule: SettledRule) -> bool:
+def device_settled(slope: DriftSlope, rule: SettledRule) -> bool:
     """Tell whether a device has settled: its slope is not surely too steep.
 
     A slope that noise hides is not too steep: more would not be known by waiting.

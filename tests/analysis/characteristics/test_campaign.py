@@ -7,6 +7,7 @@ kept in CHARACTERISTICS.md.
 import numpy as np
 import pytest
 from analysis.characteristics.campaign import NOISES, campaign
+from seeds import seeded_generator
 
 from benchlog.analysis.characteristics.changes import (
     changes_from,
@@ -92,7 +93,7 @@ def test_ends_that_pull_the_same_way_leave_nothing():
 
 
 def test_two_dips_are_both_told():
-    rng = np.random.default_rng(3)
+    rng = seeded_generator(3)
     at = np.tile(np.linspace(-40, 85, 26), 2)
     dips = 0.2 * np.exp(-0.5 * ((at + 10) / 3) ** 2)
     dips = dips + 0.1 * np.exp(-0.5 * ((at - 50) / 3) ** 2)

@@ -19,7 +19,8 @@ from benchlog.evaluation.rack_study import (
     qualification_of,
 )
 from benchlog.model import EventKind, Flag
-from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 from benchlog.store.reader import Reader
 
 SCALE = 60.0

@@ -18,7 +18,8 @@ from benchlog.errors import RefusedError
 from benchlog.recorder.rack.setter_handle import SetterHandle
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.rack.setter_process import SetterChild
-from benchlog.simulate.rack_bench import SimulatedRack, rack_scenario
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 
 SCALE = 50.0
 SAFE_S = 10.0
@@ -191,6 +192,7 @@ def test_the_safe_state_is_reached_when_the_keeper_is_killed(rack, specs, tmp_pa
 )
 def test_no_value_outside_the_bounds_passes_the_process(specs, bounds, value):
     child = SetterChild(SetterJob(spec=specs["chamber"], bounds=bounds), HostClock())
+    # private: nobody but the test looks at it
     child._setter = type("Nothing", (), {"quantity": "temperature"})()
     try:
         passed = child._within(value)

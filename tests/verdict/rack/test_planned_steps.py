@@ -10,16 +10,16 @@ from benchlog.catalogue import load_part, load_sequence
 from benchlog.errors import ConfigError
 from benchlog.model import (
     Drive,
+    DrivePlace,
     Load,
     Loop,
     OperatingRange,
-    Place,
     Sequence,
     Step,
     Target,
 )
 from benchlog.verdict.rack import durations
-from benchlog.verdict.rack.bounds import Bound, Places, bounds_of
+from benchlog.verdict.rack.bounds import Bound, DrivePlaces, bounds_of
 from benchlog.verdict.rack.durations import ThermalModel, expected_steps
 from benchlog.verdict.rack.planned_steps import planned_steps
 
@@ -66,7 +66,7 @@ def test_places_of_a_setter_stand_in_for_a_part_without_any():
     sequence, part = load_sequence("supply"), replace(PART, supply=None)
     owner = Bound(2.7, 3.6, "setter psu")
     bounds = bounds_of(part, sequence, (CHAMBER, (Drive.SUPPLY, owner)))
-    bench = {Drive.SUPPLY: Places(2.97, 3.3, 3.63)}
+    bench = {Drive.SUPPLY: DrivePlaces(2.97, 3.3, 3.63)}
     with pytest.raises(ConfigError, match=r"3\.63 V is outside setter psu"):
         planned_steps(sequence, part, bounds, bench)
 
@@ -90,6 +90,7 @@ def test_a_body_behind_a_ramp_takes_its_time():
     model = ThermalModel(lag_s=240.0, rate_c_per_min=2.0, begin_c=25.0)
     cold = expected_steps(steps, rule, part, model)[1]
     body, chamber, t_s, dt_s, settled_s = 25.0, 25.0, 0.0, 0.25, 0.0
+    # private: nobody but the test looks at it
     steep = durations._slope(part, -10.0)  # ppm/C of the device, where it is sent
     while t_s < cold.ramp_s + 3600:
         chamber = max(-10.0, chamber - 2.0 / 60 * dt_s)
@@ -104,9 +105,9 @@ def test_a_body_behind_a_ramp_takes_its_time():
 
 numbers = st.floats(-300, 300, allow_nan=False)
 places = st.one_of(
-    st.builds(Place, value=numbers),
+    st.builds(DrivePlace, value=numbers),
     st.builds(
-        Place,
+        DrivePlace,
         between=st.tuples(*[st.sampled_from(["low", "reference", "high"])] * 2),
         share=st.floats(0, 1),
     ),

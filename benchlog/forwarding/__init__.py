@@ -1,0 +1,1 @@
+"""What a bench has committed, sent on to a central database."""

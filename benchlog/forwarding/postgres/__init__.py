@@ -1,0 +1,1 @@
+"""A central database in PostgreSQL: its schema, and the way of rows into it."""

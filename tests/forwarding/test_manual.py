@@ -1,0 +1,41 @@
+"""The page on forwarding, run as it is shown, towards a real server."""
+
+import subprocess
+from pathlib import Path
+
+import psycopg
+from forwarding.sending import PROGRAM
+from test_docs import all_blocks
+
+CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
+PAGE = "benchlog/manual/forwarding.md"
+SHOWN = "postgresql://db.example/factory"
+
+
+def test_every_command_of_the_page_does_its_job(central: str) -> None:
+    blocks = [block for block in all_blocks() if block.document == PAGE]
+    commands = [words for block in blocks for words in block.commands()]
+    assert len(commands) >= 4
+    for words in commands:
+        assert words[:2] == ["benchlog", "forward"]
+        given = [central if word == SHOWN else word for word in words[1:]]
+        assert central in given
+        if "--create" not in given:
+            given += ["--db", str(CORPUS / "rc.db")]
+        done = subprocess.run(
+            [*PROGRAM, *given], capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+    with psycopg.connect(central) as session:
+        assert session.execute("select count(*) from benchlog.readings").fetchone()[0]
+
+
+def test_the_questions_of_the_page_are_answered(central: str) -> None:
+    page = (Path(__file__).parents[2] / PAGE).read_text("utf-8")
+    blocks = [part.split("```")[0] for part in page.split("```sql\n")[1:]]
+    subprocess.run([*PROGRAM, "forward", "--to", central, "--create"], check=True)
+    with psycopg.connect(central, autocommit=True) as session:
+        session.execute("begin")
+        for block in blocks:
+            session.execute(block)
+        session.execute("rollback")
