@@ -155,11 +155,11 @@ def _x(axes: "Axes", curve: Curve) -> tuple["np.ndarray", str]:
         axes.set_xscale("log")
         from matplotlib.ticker import LogFormatter  # noqa: PLC0415 - heavy
 
-        class Plain(LogFormatter):
+        class InFull(LogFormatter):
             def __call__(self, x: float, pos: int | None = None) -> str:
                 return as_stated(x) if super().__call__(x, pos) else ""
 
-        axes.xaxis.set_major_formatter(Plain())
+        axes.xaxis.set_major_formatter(InFull())
         return np.maximum(curve.at, 1.0), "time since power on, s"
     if curve.along == TIME:
         worth_s, name = time_unit(float(np.ptp(curve.at)) * 86_400.0)
