@@ -14,6 +14,7 @@ from benchlog.evaluation.history_document import (
     summary_document,
     verdicts_document,
 )
+from benchlog.evaluation.rack_study import QualifiedDevice, known_plan
 from benchlog.evaluation.run_evaluation import Evaluation
 from benchlog.evaluation.run_history import RunHistory
 from benchlog.model import Event, Purpose, Run
@@ -246,11 +247,15 @@ def _known(value: Any) -> Any:
 # --- with events and summary: what `show` and `soak` print ----------------------------
 
 
-def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any]:
+def whole_document(
+    evaluation: Evaluation,
+    history: RunHistory,
+    qualified: QualifiedDevice | None = None,
+) -> dict[str, Any]:
     """Return a run as `show --json` prints it.
 
     That is `run_document` with hook-up, instruments, what happened, and the summary of
-    a long run.
+    a long run. Of a run of a rack, the verdict is that of what a sequence found.
     """
     run, summary = evaluation.run, _summary(evaluation)
     return {
@@ -268,7 +273,23 @@ def whole_document(evaluation: Evaluation, history: RunHistory) -> dict[str, Any
         "verdicts": verdicts_document(history.verdicts),
         "amendments": amendments_document(history.amendments),
         **({} if summary is None else {"summary": summary}),
+        **({} if qualified is None else _qualified(qualified)),
     }
+
+
+def _qualified(one: QualifiedDevice) -> dict[str, Any]:
+    plan = known_plan(one.run)
+    found: dict[str, Any] = _known(
+        {
+            "verdict": one.verdict.value,
+            "sequence": plan.sequence,
+            "qualification": plan.uid,
+            "steps": len(plan.steps),
+            "steps_done": one.steps_done,
+            "characteristics": [asdict(line) for line in one.found],
+        }
+    )
+    return found
 
 
 def soak_document(evaluation: Evaluation, events: Iterable[Event]) -> dict[str, Any]:

@@ -50,6 +50,11 @@ class QualifiedDevice:
         """The worst verdict of what is promised."""
         return verdict_of(self.found)
 
+    @property
+    def steps_done(self) -> int:
+        """How many steps have been measured so far."""
+        return max((point.step.index for point in self.points), default=-1) + 1
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Qualification:
@@ -66,8 +71,7 @@ class Qualification:
     @property
     def steps_done(self) -> int:
         """How many steps have been measured so far."""
-        seen = {p.step.index for one in self.devices for p in one.points}
-        return max(seen, default=-1) + 1
+        return max((one.steps_done for one in self.devices), default=0)
 
 
 def qualification_of(reader: Reader, run_id: int) -> Qualification:
@@ -75,9 +79,7 @@ def qualification_of(reader: Reader, run_id: int) -> Qualification:
 
     Raises NotFoundError where it is of none, DataError where its plan cannot be read.
     """
-    plan = plan_of(reader.run(run_id))
-    if plan is None:
-        raise NotFoundError("qualification with run", str(run_id), ())
+    plan = known_plan(reader.run(run_id))
     runs = runs_of(reader, plan)
     return Qualification(
         plan=plan, devices=tuple(qualified(reader, run, plan) for run in runs)
@@ -106,6 +108,14 @@ def plan_of(run: Run) -> QualificationPlan | None:
         raise DataError(f"run {run.id}: its sequence cannot be read: {error}") from None
 
 
+def known_plan(run: Run) -> QualificationPlan:
+    """Return what a run was part of. Raises NotFoundError where it was of none."""
+    plan = plan_of(run)
+    if plan is None:
+        raise NotFoundError("qualification with run", str(run.id), ())
+    return plan
+
+
 def _is_of(run: Run, uid: str) -> bool:
     told = run.qualification_told
     return isinstance(told, Mapping) and told.get("uid") == uid
@@ -114,13 +124,19 @@ def _is_of(run: Run, uid: str) -> bool:
 def qualified(reader: Reader, run: Run, plan: QualificationPlan) -> QualifiedDevice:
     """Return one device with its points and what was found."""
     points = tuple(device_points(reader, run, plan))
+    return QualifiedDevice(
+        run=run,
+        points=points,
+        found=characteristics(plan, run.part, points, base_of(run)),
+    )
+
+
+def base_of(run: Run) -> Base:
+    """Return what all points of a run share."""
     timebase = run.timebase
-    base = Base(
+    return Base(
         timebase_u_ppm=0.0 if timebase is None else timebase.u_ppm,
         thermometer_u_c=run.thermometer_u_c,
-    )
-    return QualifiedDevice(
-        run=run, points=points, found=characteristics(plan, run.part, points, base)
     )
 
 

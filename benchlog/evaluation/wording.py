@@ -64,6 +64,8 @@ TERMINAL: Final = Style(
         "limit", "time base", "verdict", "check",
     )
 )  # fmt: skip
+RACK: Final = Style(("device", "part", "time base"))
+"""Of a run of a rack, whose readings are of many places: no mean is told of them."""
 PAGE: Final = Style(
     (
         "offset", "at reference", "scatter", "limit", "ambient", "count",

@@ -98,7 +98,29 @@ _HAT: Final = (
     "is then only known to be below a bound. A counter or a supply that a device has "
     "to itself is part of its own figure.",
 )
+_RACK: Final = (
+    "The device went through a test sequence beside others in a rack. At each point "
+    "the chamber, the supplies and the scanner were set and read back; the rack waited "
+    "until the frequency of the device and the probe moved more slowly than the "
+    "sequence allows, or the step's time was over, and a counter measured each device "
+    "in its turn. A point is the mean of one turn. Changes are taken from the points "
+    "at reference conditions, between the two nearest in time, so that drift is not "
+    "counted; temperature is the probe's.",
+    "White and flicker frequency noise are fitted to the Allan variances within all "
+    "turns of the device together; with those and its number of gates each point has "
+    "a standard uncertainty. The drift that was left when the point was measured is "
+    "added, and the probe's uncertainty times the slope. The largest of several "
+    "changes is larger by chance than what it stands for; its interval takes that "
+    "into account at both ends. The value is the middle of the 95 % interval and U "
+    "half of it. The time base counts in the offset, and drops out of changes. "
+    "An activity dip is believed only where a narrow departure from a smooth law is "
+    "larger than noise makes it in 1 % of devices; one that is narrower than the "
+    "spacing of the points can lie between them. A characteristic passes when its "
+    "limit holds with U added, fails when it does not with U taken off, and is "
+    "undecided in between; the worst line is the device's verdict.",
+)
 METHODS: Final = {
+    "rack": _RACK,
     "counter": _COUNTER,
     "pulses": _PULSES,
     "check": _CHECK,

@@ -8,6 +8,7 @@ from typing import Final
 from benchlog.clock import Clock
 from benchlog.errors import UsageError
 from benchlog.evaluation.comparison import RunComparison
+from benchlog.evaluation.rack_study import qualification_of
 from benchlog.evaluation.stability.hat_study import HatStudy
 from benchlog.model import Purpose, Run
 from benchlog.pages.check_page import (
@@ -31,6 +32,8 @@ from benchlog.pages.content import (
     whole_utc,
 )
 from benchlog.pages.method_notes import closing_sections
+from benchlog.pages.rack.device_page import device_sections
+from benchlog.pages.rack.rack_page import rack_sections
 from benchlog.pages.run_page import run_sections
 from benchlog.pages.run_record import RunRecord, run_record
 from benchlog.pages.stability.hat_page import SOURCES as HAT_SOURCES
@@ -84,13 +87,33 @@ def run_page(reader: Reader, runs: Sequence[Run], clock: Clock) -> Page:
 def _sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
     if record.run.made_for is Purpose.REFCHECK:
         return check_run_sections(check_record(reader, record))
+    if record.run.made_for is Purpose.QUALIFY:
+        return device_sections(reader, record)
     return run_sections(record)
 
 
 def _method(record: RunRecord) -> str:
-    special = {Purpose.REFCHECK: "check", Purpose.TRIM: "trim"}
+    special = {
+        Purpose.REFCHECK: "check",
+        Purpose.TRIM: "trim",
+        Purpose.QUALIFY: "rack",
+    }
     usual = "counter" if record.assessment.timing is None else "pulses"
     return special.get(record.run.made_for, usual)
+
+
+def rack_page(reader: Reader, run: Run, clock: Clock) -> Page:
+    """Return the page of the rack that a run is of. Raises NotFoundError, DataError."""
+    found = qualification_of(reader, run.id)
+    part = found.devices[0].run.part
+    return page_of(
+        f"Rack of {len(found.devices)}: {printed(found.plan.title)}",
+        f"{printed(part.title)}, {format_frequency(part.nominal_hz)}, "
+        f"begun {whole_utc(found.devices[0].run.made_utc_ns[0])}",
+        rack_sections(reader, found),
+        clock,
+        Closing(("rack",), operators=_operators([one.run for one in found.devices])),
+    )
 
 
 def lot_page(reader: Reader, name: str, part_id: str | None, clock: Clock) -> Page:

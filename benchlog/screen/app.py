@@ -10,7 +10,7 @@ from textual.filter import NoColor
 from benchlog.clock import Clock, host_clock
 from benchlog.control import Answer
 from benchlog.errors import BenchlogError
-from benchlog.model import Run
+from benchlog.model import Purpose, Run
 from benchlog.screen import control_client as asking
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.control_client import Moment
@@ -23,6 +23,7 @@ from benchlog.screen.next_device import may_be_followed
 from benchlog.screen.overview import OverviewScreen
 from benchlog.screen.palette import BENCH
 from benchlog.screen.questions import AskLeave, Question
+from benchlog.screen.rack.rack_screen import RackScreen
 from benchlog.screen.run_status import RunStatus
 from benchlog.screen.screen_host import (
     ScreenHost,
@@ -77,11 +78,17 @@ class BenchApp(ScreenHost):
             self.push_screen(HistoryScreen(self.database))
 
     def _first(self, run_id: int) -> BenchScreen:
-        """Return what is shown first: of several positions all."""
+        """Return what is shown first: of several positions all, of a rack the rack."""
+        if self._is_of_rack(run_id):
+            return RackScreen(self.database, run_id)
         if not self._opening.beside:
             return self._live(run_id)
         with Reader.open(self.database) as reader:
             return OverviewScreen(reader.run(run_id), self._follower)
+
+    def _is_of_rack(self, run_id: int) -> bool:
+        with Reader.open(self.database) as reader:
+            return reader.run(run_id).made_for is Purpose.QUALIFY
 
     def _live(self, run_id: int, last: RunStatus | None = None) -> LiveScreen:
         return LiveScreen(self._follower(run_id), last)

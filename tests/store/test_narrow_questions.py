@@ -99,6 +99,7 @@ def test_only_the_devices_asked_for_are_read_of_a_lot(path):
             asked.append((sql, len(found)))
             return found
 
+        # private: what is asked of the database is counted
         reader._named = named
         assert reader.run(2).device == "L-1.1"
     assert [n for sql, n in asked if sql == run_queries.IN_LOTS] == [1]

@@ -23,6 +23,7 @@ EXAMPLES = (
     "benchlog report 12 19 27 --out three-runs.html",
     "benchlog report --lot 2026-071 --out lot.pdf",
     "benchlog report --refcheck 3 --out check.html",
+    "benchlog report 12 --rack --out rack.html",
     "benchlog report 12 --order PO-8812 --logo logo.png --out KX-0412.pdf",
     "benchlog report 12 --label --out KX-0412.svg",
     "benchlog report 12 --label --out label.pdf \\",
@@ -35,6 +36,9 @@ EXAMPLES = (
 @click.option("--lot", type=Text(), help="A page of this lot.")
 @click.option("--part", type=CatalogueName("parts"), help="The part of that lot.")
 @click.option("--refcheck", type=click.IntRange(1), help="A page of this check.")
+@click.option(
+    "--rack", is_flag=True, help="A page of the whole rack that RUN was qualified in."
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -76,7 +80,7 @@ def command(
     db: Path | None,
     **wish: Any,
 ) -> None:
-    """Write a page of RUN (several, or the latest), of a lot or of a reference check.
+    """Write a page of RUN (several, or the latest), of a lot, a rack or a check.
 
     One file that needs no network: who measured what with which instruments, the
     verdict with its uncertainty budget, charts, events, method and sources. With
@@ -112,7 +116,8 @@ def _write_label(
     from benchlog.pages.label.drawing import check_label_target, write_label
 
     of_others = [wish[name] for name in ("lot", "refcheck", "order", "logo")]
-    if len(numbers) > 1 or any(one is not None for one in of_others):
+    is_other = wish["rack"] or any(one is not None for one in of_others)
+    if len(numbers) > 1 or is_other:
         raise UsageError("a label is of one run; it holds no order number and no logo")
     check_label_target(out, overwrite=overwrite)
     with reading(db) as reader:
@@ -128,9 +133,13 @@ def _write_label(
 
 def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "Page":
     from benchlog.clock import host_clock
-    from benchlog.pages.page_builder import check_page, lot_page, run_page
+    from benchlog.pages.page_builder import check_page, lot_page, rack_page, run_page
 
-    asked = (bool(numbers), wish["lot"] is not None, wish["refcheck"] is not None)
+    asked = (
+        bool(numbers) or wish["rack"],
+        wish["lot"] is not None,
+        wish["refcheck"] is not None,
+    )
     if sum(asked) > 1:
         raise UsageError("name runs, or --lot, or --refcheck: a page is of one of them")
     if wish["lot"] is not None:
@@ -138,4 +147,8 @@ def _page(reader: "Reader", numbers: tuple[int, ...], wish: dict[str, Any]) -> "
     if wish["refcheck"] is not None:
         return check_page(reader, wish["refcheck"], host_clock())
     runs = [chosen_run(reader, number) for number in numbers or (None,)]
+    if wish["rack"]:
+        if len(runs) > 1:
+            raise UsageError("a page of a rack is of one: name any one of its runs")
+        return rack_page(reader, runs[0], host_clock())
     return run_page(reader, runs, host_clock())

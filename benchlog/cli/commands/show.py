@@ -24,6 +24,8 @@ from benchlog.units import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from benchlog.evaluation.rack_study import QualifiedDevice
+    from benchlog.evaluation.run_evaluation import Evaluation
     from benchlog.evaluation.run_history import RunHistory
     from benchlog.model import Event, Run
     from benchlog.store.reader import Reader
@@ -52,26 +54,44 @@ def command(
     readings in the database.
     """
     from benchlog.evaluation.document import whole_document
+    from benchlog.evaluation.rack.one_run import qualified_in
     from benchlog.evaluation.run_history import history_of
 
     with reading(db) as reader:
         evaluation = evaluated(reader, _chosen(reader, run, device), summary="long")
         history = history_of(reader, evaluation.run.id)
+        found = qualified_in(reader, evaluation.run)
     if as_json:
-        print_json(whole_document(evaluation, history), "show")
+        print_json(whole_document(evaluation, history, found), "show")
         return
     summary = evaluation.summary
     for part in (
-        text_of(evaluation),
+        text_of(evaluation) if found is None else _qualified(evaluation, found),
         summary_text(summary) if summary is not None else "",
         afterwards_text(history),
-        _budget(evaluation.assessment.budget),
+        _budget(evaluation.assessment.budget) if found is None else "",
         _hook_up(evaluation.run),
         _instruments(evaluation.run),
         _events(history.events),
     ):
         if part:
             click.echo(part + "\n")
+
+
+def _qualified(evaluation: "Evaluation", device: "QualifiedDevice") -> str:
+    """Return the facts of a run of a rack, and what was found of its device."""
+    from benchlog.cli.printing import pairs
+    from benchlog.evaluation.rack.wording import HEADS, device_facts, line_cells
+    from benchlog.evaluation.wording import RACK, run_facts
+
+    facts = pairs(
+        (
+            *run_facts(evaluation, RACK),
+            *device_facts(device, evaluation.not_counted_text),
+        )
+    )
+    rows = [line_cells(line) for line in device.found]
+    return f"{facts}\n\n{table(HEADS, rows, 'lrrrl')}" if rows else facts
 
 
 def _chosen(reader: "Reader", run: int | str | None, device: str | None) -> "Run":

@@ -139,7 +139,11 @@ def as_it_is(reader: "Reader", run: Run, state: str) -> ListedRun:
         run = replace(
             run, started_utc_ns=-1 if began is None else began, ended_utc_ns=ended
         )
-    if run.verdict is None and run.readings:
+    if run.made_for is Purpose.QUALIFY:
+        from benchlog.evaluation.rack.one_run import with_found
+
+        run = with_found(reader, run)
+    elif run.verdict is None and run.readings:
         from benchlog.cli.run_result import evaluated
         from benchlog.evaluation.run_evaluation import with_figures
 

@@ -106,12 +106,13 @@ def _line(name: str, device: DeviceView) -> FoundCharacteristic:
     )
 
 
-_AT_LEAST: Final = frozenset({"adjustment-range", "absolute-pull-range"})
+AT_LEAST: Final = frozenset({"adjustment-range", "absolute-pull-range"})
+"""Characteristics whose limit is the least that is promised."""
 
 
 def _word(name: str, found: Found, limit: float) -> Decision:
     """Decide by guarded acceptance; of some, the limit is the least promised."""
-    if name not in _AT_LEAST:
+    if name not in AT_LEAST:
         return word_for(found.value, found.u, limit)
     if found.value - found.u >= limit:
         return Decision.PASS

@@ -1,0 +1,1 @@
+"""A qualification in words and curves, for command line, page and screen."""

@@ -1,0 +1,1 @@
+"""Pages of a qualification: one for each device, one for the rack."""

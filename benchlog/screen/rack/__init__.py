@@ -1,0 +1,1 @@
+"""A rack at a glance, and one device's characteristic as it grows."""

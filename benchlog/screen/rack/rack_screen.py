@@ -1,0 +1,169 @@
+"""The rack at a glance: a row for each device, and how far its sequence is."""
+
+import asyncio
+from collections.abc import Iterable
+from pathlib import Path
+from typing import ClassVar, Final
+
+from rich.text import Text
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.widget import Widget
+from textual.widgets import DataTable
+
+from benchlog.errors import BenchlogError
+from benchlog.evaluation.rack.wording import counted
+from benchlog.evaluation.rack_study import (
+    Qualification,
+    QualifiedDevice,
+    qualification_of,
+)
+from benchlog.evaluation.verdict_wording import symbol_of
+from benchlog.screen.base import BenchScreen, run_beside
+from benchlog.screen.rack.curve_screen import CurveScreen
+from benchlog.screen.screen_host import ScreenHost
+from benchlog.screen.widgets.text import PlainText, TwoEnds
+from benchlog.store.reader import Reader
+from benchlog.units import format_ppm, printable
+
+_LOOK_S: Final = 2.0  # our rule: the figures of a large rack take about a second
+_BAR: Final = 24
+COLUMNS: Final = ("position", "device", "offset ppm", "state", "verdict so far")
+
+
+class RackScreen(BenchScreen):
+    """All devices of a qualification, worked out anew every few seconds."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "choose", key_display="↑↓"),
+        Binding("down", "move(1)", "down", show=False),
+        Binding("pageup", "move(-10)", "page up", show=False),
+        Binding("pagedown", "move(10)", "page down", show=False),
+        Binding(
+            "enter",
+            "closer",
+            "characteristic",
+            key_display="Enter",
+            tooltip="show the characteristic of the device; Esc comes back",
+        ),
+        Binding("h", "app.history", "history", tooltip="all runs of this database"),
+        Binding("escape", "back", "back", key_display="Esc"),
+    ]
+    app: ScreenHost
+
+    def __init__(self, database: Path, run_id: int) -> None:
+        super().__init__()
+        self._database, self._run_id = database, run_id
+        self.found: Qualification | None = None
+        self._looking = False
+
+    def content(self) -> Iterable[Widget]:
+        """Return the head, the progress, the devices and what all come to."""
+        table: DataTable[Text] = DataTable(
+            id="rack", cursor_type="row", zebra_stripes=False
+        )
+        table.can_focus = False
+        yield TwoEnds(id="rack-head")
+        yield PlainText(id="rack-progress")
+        yield table
+        yield PlainText(id="rack-foot")
+
+    def on_mount(self) -> None:
+        """Look now and every few seconds."""
+        self.query_one(DataTable).add_columns(*COLUMNS)
+        self._look()
+        self.set_interval(_LOOK_S, self._look)
+
+    def _look(self) -> None:
+        over = self.found is not None and not any(
+            one.run.open for one in self.found.devices
+        )
+        if not self._looking and not over:
+            run_beside(self, self._read, group="rack")
+
+    async def _read(self) -> None:
+        """Work everything out in a thread of its own, so that keys stay quick."""
+        self._looking = True
+        try:
+            self.found = await asyncio.to_thread(self._worked_out)
+        except BenchlogError as error:
+            self.app.say(str(error))
+            return
+        finally:
+            self._looking = False
+        if self.has_widgets:
+            self._show(self.found)
+
+    def _worked_out(self) -> Qualification:
+        with Reader.open(self._database) as reader:
+            return qualification_of(reader, self._run_id)
+
+    def _show(self, found: Qualification) -> None:
+        first = found.devices[0].run
+        said = f"rack · {found.plan.title} · bench {first.bench} · {first.part.id}"
+        simulated = any(one.run.simulated for one in found.devices)
+        sign = Content.styled(" SIMULATED ", "reverse") if simulated else Content("")
+        head = Content.styled(printable(said), "$dim")
+        self.query_one("#rack-head", TwoEnds).show(head, sign)
+        self.query_one("#rack-progress", PlainText).show(progress_text(found))
+        table = self.query_one(DataTable)
+        chosen = table.cursor_row
+        table.clear()
+        for one in found.devices:
+            table.add_row(*(Text(cell) for cell in row_of(found, one)))
+        table.move_cursor(row=min(chosen, len(found.devices) - 1))
+        words = counted(one.verdict for one in found.devices)
+        devices = f"{len(found.devices)} devices: {words}"
+        self.query_one("#rack-foot", PlainText).show(devices)
+
+    def action_move(self, lines: int) -> None:
+        """Choose another device."""
+        table = self.query_one(DataTable)
+        last = max(0, table.row_count - 1)
+        table.move_cursor(row=max(0, min(last, table.cursor_row + lines)))
+
+    def action_closer(self) -> None:
+        """Show the characteristic of the device that is chosen."""
+        if self.found is not None:
+            row = self.query_one(DataTable).cursor_row
+            self.app.push_screen(CurveScreen(self, self.found.devices[row].run.id))
+
+
+def progress_text(found: Qualification) -> str:
+    """Return how far the sequence is: a bar, the step, and its number."""
+    steps, done = len(found.plan.steps), found.steps_done
+    share = done / steps if steps else 1.0
+    filled = round(_BAR * share)
+    bar = "█" * filled + "░" * (_BAR - filled)
+    last = found.plan.steps[done - 1].name if done else "none yet"
+    return printable(f"{bar} {done} of {steps} steps measured · last: {last}")
+
+
+def row_of(found: Qualification, one: QualifiedDevice) -> tuple[str, ...]:
+    """Return the cells of one device, as `COLUMNS` names them."""
+    last = one.points[-1] if one.points else None
+    offset = "-"
+    if last is not None and len(last.offsets_ppm):
+        offset = format_ppm(float(last.offsets_ppm.mean()), 0.001)
+    word = one.verdict
+    return (
+        printable(one.run.position),
+        printable(one.run.device),
+        offset,
+        state_of(found, one),
+        f"{symbol_of(word)} {word.upper()}",
+    )
+
+
+def state_of(found: Qualification, one: QualifiedDevice) -> str:
+    """Return what a device does now, in a few words."""
+    if not one.run.open:
+        return "ended"
+    if not one.points:
+        return "waits for its first turn"
+    last = one.points[-1]
+    if not last.turn.ran:
+        return "no signal"
+    if one.steps_done < found.steps_done:
+        return "its turn comes"
+    return "measured" if last.turn.settled else "measured, not settled"

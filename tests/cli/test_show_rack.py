@@ -1,0 +1,68 @@
+"""What `show`, `runs` and `report` tell of a run of a rack."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+from rack_scene import UID, write_rack
+
+from benchlog.cli import root
+
+
+@pytest.fixture(scope="module")
+def database(tmp_path_factory):
+    path = tmp_path_factory.mktemp("racks") / "q.db"
+    write_rack(path, "temperature-five-points", devices=2)
+    return path
+
+
+def told(database, *words):
+    done = CliRunner().invoke(root, [*words, "--db", str(database)])
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+def test_show_tells_the_characteristics_and_no_mean_of_all_places(database):
+    said = told(database, "show", "1")
+    assert "temperature-five-points: Frequency against temperature" in said
+    assert "6 of 6 steps measured" in said
+    assert "120 in 6 turns, 1 of them before the point had settled" in said
+    lines = {line.split()[0]: line for line in said.splitlines() if line.strip()}
+    assert "+-1.5 ppm" in lines["offset-at-reference"]
+    assert "PASS" in lines["frequency-temperature"]
+    # neither a mean over all temperatures nor its budget is a figure of the device
+    assert "conformance" not in said and "combined" not in said
+
+
+def test_show_as_json_has_them_with_the_verdict_of_the_sequence(database):
+    document = json.loads(told(database, "show", "2", "--json"))
+    assert document["verdict"] == "pass" and document["qualification"] == UID
+    assert (document["steps"], document["steps_done"]) == (6, 6)
+    found = {one["name"]: one for one in document["characteristics"]}
+    assert list(found) == [
+        *("offset-at-reference", "frequency-temperature", "temperature-slope")
+    ]
+    # the scene's second device is 0.1 ppm fast at 25 C
+    offset = found["offset-at-reference"]
+    assert abs(offset["value"] - 0.1) <= offset["u"] and offset["limit"] == 1.5
+
+
+def test_runs_lists_the_offset_at_reference(database):
+    second, first = json.loads(told(database, "runs", "--json"))
+    assert first["purpose"] == "qualify" and first["verdict"] == "pass"
+    assert abs(first["offset_ppm"] - 0.3) < 0.005  # the scene's first device
+    assert abs(second["offset_ppm"] - 0.1) < 0.005
+
+
+def test_report_writes_a_page_of_the_device_or_of_the_rack(database, tmp_path):
+    device, rack = tmp_path / "device.html", tmp_path / "rack.html"
+    told(database, "report", "1", "--out", str(device))
+    told(database, "report", "1", "--rack", "--out", str(rack))
+    assert "Promised and found" in device.read_text()
+    assert "VX-2" in rack.read_text() and "VX-2" not in device.read_text()
+
+
+def test_a_page_of_a_rack_is_of_a_run_of_a_rack(database, tmp_path):
+    words = ["report", "1", "2", "--rack", "--out", str(tmp_path / "x.html")]
+    done = CliRunner().invoke(root, [*words, "--db", str(database)])
+    assert done.exit_code == 2 and "name any one of its runs" in done.stderr

@@ -1,0 +1,69 @@
+"""The rack at a glance, and a device's characteristic as it grows."""
+
+import pytest
+from rack_scene import write_rack
+from screen.looking import settled, until
+
+from benchlog.screen.app import BenchApp
+from benchlog.screen.screen_host import ScreenOptions
+
+
+def opened(path, run=1):
+    return BenchApp(ScreenOptions(database=path, run=run, onlooker=True))
+
+
+@pytest.fixture(scope="module")
+def sweep(tmp_path_factory):
+    path = tmp_path_factory.mktemp("racks") / "q.db"
+    write_rack(path, "temperature-sweep", steps=40, open_=True)
+    return path
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 50)])
+async def test_each_device_is_a_row_with_offset_state_and_verdict(sweep, size):
+    async with opened(sweep).run_test(size=size) as pilot:
+        shown = await until(pilot, "3 devices: ")
+    rows = [line for line in shown.splitlines() if "VX-" in line]
+    assert [row.split()[:2] for row in rows] == [
+        ["P01", "VX-1"],
+        ["P02", "VX-2"],
+        ["P03", "VX-3"],
+    ]
+    assert all("measured" in row and "? UNDECIDED" in row for row in rows)
+    assert "40 of 52 steps measured · last: rising" in shown
+
+
+async def test_enter_shows_the_characteristic_of_the_chosen_device(sweep):
+    async with opened(sweep).run_test(size=(80, 24)) as pilot:
+        await until(pilot, "3 devices: ")
+        await pilot.press("down", "enter")
+        shown = await until(pilot, "against temperature")
+        assert "device VX-2" in shown and "^ rising  v falling" in shown
+        picture = [line for line in shown.splitlines() if "|" in line]
+        assert any("^" in line for line in picture)
+        assert any("v" in line for line in picture)
+        assert "hysteresis" in shown and "frequency-temperature" in shown
+        await pilot.press("escape")
+        assert "VX-3" in await until(pilot, "3 devices: ")
+
+
+async def test_help_tells_the_keys_of_the_rack(sweep):
+    async with opened(sweep).run_test(size=(80, 24)) as pilot:
+        await until(pilot, "3 devices: ")
+        await pilot.press("question_mark")
+        shown = await settled(pilot)
+    assert "show the characteristic of the device; Esc comes back" in " ".join(
+        shown.split()
+    )
+
+
+async def test_what_is_measured_meanwhile_comes_in(tmp_path):
+    path = tmp_path / "q.db"
+    write_rack(path, "supply", devices=2, steps=1, open_=True)
+    async with opened(path).run_test(size=(80, 24)) as pilot:
+        await until(pilot, "1 of 5 steps measured")
+        await pilot.press("enter")
+        await until(pilot, "No curve yet")
+        path.unlink()
+        write_rack(path, "supply", devices=2, steps=3, open_=True)
+        assert "device VX-1" in await until(pilot, "against supply", 12.0)
