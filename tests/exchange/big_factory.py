@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from seeds import seeded_generator
 from store.making import BENCH, COUNTER, PART, TIMEBASE
 
 from benchlog.clock import VirtualClock
@@ -38,7 +39,7 @@ def bench_of_a_factory(folder: Path, bench: int, runs: int, readings: int) -> Pa
     """Make the database of one bench; its path. The same numbers give the same rows."""
     path = folder / f"bench-{bench}.db"
     clock = VirtualClock(now_utc_ns=START_NS + bench)
-    rng = np.random.default_rng([17, bench])
+    rng = seeded_generator([17, bench])
     noise_ppm = 0.02 * rng.standard_normal(readings)
     each = -(-runs // LOTS)
     told: list[tuple[int, int, int, int, float]] = []
