@@ -2,27 +2,35 @@
 
 As a library, for notebooks and scripts:
 
-    with benchlog.open("bench.db") as records:
-        run = records.run(12)
-        print(run.figures().offset_ppm, run.readings().frequency_hz.mean())
+    import benchlog
+
+    for row in benchlog.runs("bench.db", part="quartz-16mhz-30ppm"):
+        print(row.device, row.offset_ppm, row.verdict)
+    table = benchlog.readings("bench.db", 12).to_arrow()
+    print(benchlog.figures("bench.db", 12).offset_ppm)
+    benchlog.plot("bench.db", 12).savefig("run-12.svg")
+
+Each of them takes a path, or what `benchlog.open` returned. These five names stay as
+they are within a version x of x.y.z; `benchlog help scripts` tells more.
 """
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from benchlog.version import __version__
 
 if TYPE_CHECKING:
-    from benchlog.evaluation.records import Records
+    from benchlog.library import figures, open, plot, readings, runs
 
-__version__ = "0.1.0"
-__all__ = ["__version__", "open"]
+__all__ = ["__version__", "figures", "open", "plot", "readings", "runs"]
 
 
-def open(path: "str | Path") -> "Records":
-    """Open a database to read its runs as arrays and figures.
+def __getattr__(name: str) -> Any:
+    """Load what a script asks for; a command that needs none of it stays quick."""
+    if name in __all__:
+        return getattr(importlib.import_module("benchlog.library"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
-    Close what is returned, or use it in a `with` block. Raises StoreError when the file
-    is missing or not ours.
-    """
-    from benchlog.evaluation.records import Records  # noqa: PLC0415 - loads numpy
 
-    return Records.open(path)
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

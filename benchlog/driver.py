@@ -37,7 +37,7 @@ from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar, Final
 
 from benchlog.clock import Clock
-from benchlog.errors import ConfigError, Problem, nearest_hint
+from benchlog.errors import ConfigError, Problem, RefusedError, nearest_hint
 from benchlog.model import Dialect, Identity, Sample
 from benchlog.units import as_stated
 
@@ -131,10 +131,93 @@ class Driver(ABC):
         return ()
 
 
-class Trimmer(Driver):
-    """A driver that sets the trim code of the device under test; `read` tells it back.
+SETTER_OPTIONS: Final = (
+    Option("low", float, None, "never set below", required=True),
+    Option("high", float, None, "never set above", required=True),
+    Option("safe", float, None, "where it is set when it is let go of"),
+    Option(
+        "dead_man_s",
+        float,
+        5.0,
+        "real seconds without a word of the keeper after which it is let go of",
+        low=1.0,
+        high=600.0,
+    ),
+)
+"""Options of every setter whose bounds the bench file states."""
+
+
+class Setter(Driver):
+    """A driver that sets a quantity: a chamber, a supply, a control voltage, a load.
+
+    `set` orders a value, `read_back` tells what the instrument says it is set to, and
+    `read` measures what there really is. A setter never sets what is outside its
+    `bounds`, and `release` is what makes it safe: it is called on every way out, also
+    when the keeper is silent, and must not depend on anything that was set before.
+
+    Rules that the conformance suite checks, beside those of every driver
+    ---------------------------------------------------------------------
+    * `set` of what is outside `bounds`, or no finite number, raises RefusedError before
+      a byte is sent.
+    * `set` returns once the instrument has taken the order, not when it is there;
+      `at_rest` tells that.
+    * `read_back` is asked of the instrument each time, never remembered.
+    * `release` may be called at any time after `open`, twice, and after an error.
+    """
+
+    switches: ClassVar[bool] = False
+    """Whether `switch` turns what it sets on and off."""
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """What may be set, ends included, in `unit`; from options `low` and `high`."""
+        low, high = self.settings.get("low"), self.settings.get("high")
+        if not isinstance(low, int | float) or not isinstance(high, int | float):
+            return (0.0, -1.0)  # nothing may be set
+        return float(low), float(high)
+
+    @abstractmethod
+    def set(self, value: float) -> None:
+        """Order a value. Raises InstrumentError, RefusedError outside the bounds."""
+
+    @abstractmethod
+    def read_back(self) -> float:
+        """Return what the instrument says it is set to. Raises InstrumentError."""
+
+    def at_rest(self) -> bool:
+        """Tell whether the instrument itself has arrived. Raises InstrumentError."""
+        return True
+
+    def switch(self, on: bool) -> None:
+        """Turn what it sets on or off. Raises RefusedError where there is no switch."""
+        del on
+        raise RefusedError(
+            f"{self.address or type(self).__name__} has nothing to switch on or off",
+            address=self.address,
+        )
+
+    @abstractmethod
+    def release(self) -> None:
+        """Go to the safe state. Raises InstrumentError when that is not certain."""
+
+    def require_within(self, value: float) -> None:
+        """Raise RefusedError for what may not be set."""
+        low, high = self.bounds
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise RefusedError(f"{value!r} is no number", address=self.address)
+        if not low <= value <= high:
+            raise RefusedError(
+                f"{as_stated(value)} {self.unit} is outside what may be set: "
+                f"{as_stated(low)} to {as_stated(high)} {self.unit}",
+                address=self.address,
+            )
+
+
+class Trimmer(Setter):
+    """A setter of the trim code of the device under test; `read` tells it back.
 
     Nothing is ever written to permanent memory: the code holds until the next reset.
+    A trimmer states no bounds of its own, the part's safe codes are those.
     """
 
     quantity = "trim"
@@ -143,6 +226,25 @@ class Trimmer(Driver):
     @abstractmethod
     def set_code(self, code: int) -> None:
         """Set a code, bounded in time. Raises InstrumentError when it did not take."""
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """See `Setter.bounds`: any code that a register of 24 bits has."""
+        return (0.0, float(2**24))
+
+    def set(self, value: float) -> None:
+        """See `Setter.set`; a code is a whole number."""
+        self.require_within(value)
+        if value != int(value):
+            raise RefusedError(f"{value!r} is no trim code", address=self.address)
+        self.set_code(int(value))
+
+    def read_back(self) -> float:
+        """See `Setter.read_back`."""
+        return self.read().value
+
+    def release(self) -> None:
+        """See `Setter.release`: a code harms nobody, so it stays."""
 
 
 def with_defaults(

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from schemas_held import hold_printed
 from warm_program import PROGRAM, Program, run
 
 from benchlog.catalogue import load_part
@@ -63,7 +64,7 @@ class Shop:
                 process.kill()
 
     def run(self, words: list[str], ids: str = "") -> subprocess.CompletedProcess[str]:
-        return run(
+        done = run(
             words,
             cwd=self.folder,
             env=self.environment,
@@ -73,6 +74,8 @@ class Shop:
             timeout=120,
             check=False,
         )
+        hold_printed(words, done.stdout)
+        return done
 
     def runs(self, lot: str = "L1") -> list[LotRun]:
         with closing(Reader.open(self.db)) as reader:

@@ -202,7 +202,10 @@ def test_our_own_processes_take_nothing_from_the_folder_they_are_begun_in() -> N
 
 
 EXTRAS = PROJECT["project"]["optional-dependencies"]
-FOR_USERS = {"browser", "dataset", "gpib", "labels", "metrics", "postgres", "usb"}
+FOR_USERS = {
+    *("browser", "dataset", "gpib", "labels"),
+    *("metrics", "modbus", "postgres", "usb"),
+}
 
 
 def test_all_brings_every_extra_that_users_have() -> None:
@@ -233,6 +236,7 @@ def test_every_extra_that_is_named_can_be_installed_from_a_checkout() -> None:
     [
         ("--format parquet", "dataset"),
         ("--dataset", "dataset"),
+        ("postgresql://", "postgres"),
         ("--serve", "browser"),
         ("--label --out", "labels"),
         ("--metrics 8643", "metrics"),

@@ -1,4 +1,4 @@
-"""Reads and checks the TOML files a person writes: parts, benches, dialects, uses."""
+"""Reads and checks the TOML files a person writes: parts, benches, sequences, uses."""
 
 from benchlog.catalogue.benches import (
     bench_from_mapping,
@@ -25,6 +25,11 @@ from benchlog.catalogue.parts import (
     part_from_mapping,
 )
 from benchlog.catalogue.places import find, names
+from benchlog.catalogue.sequences import (
+    list_sequences,
+    load_sequence,
+    sequence_from_mapping,
+)
 from benchlog.catalogue.uses import (
     find_uses,
     list_uses,
@@ -44,16 +49,19 @@ __all__ = [
     "find_uses",
     "list_benches",
     "list_parts",
+    "list_sequences",
     "list_uses",
     "load_bench",
     "load_dialect",
     "load_part",
     "load_parts",
+    "load_sequence",
     "load_uses",
     "names",
     "part_from_mapping",
     "read_defaults",
     "require_plausible",
+    "sequence_from_mapping",
     "uses_from_mapping",
     "write_defaults",
 ]

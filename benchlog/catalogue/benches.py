@@ -27,7 +27,14 @@ from benchlog.catalogue.check import (
 )
 from benchlog.catalogue.dialects import COUNTING_KEYS, load_dialect
 from benchlog.catalogue.places import find, read_toml, stem, usable
-from benchlog.driver import Driver, Option, check_options
+from benchlog.catalogue.rack_positions import (
+    RACK_KEYS,
+    SETTER_QUANTITIES,
+    SETTERS,
+    check_channel,
+    check_setters,
+)
+from benchlog.driver import Driver, Option, Setter, check_options
 from benchlog.errors import (
     BenchlogError,
     ConfigError,
@@ -89,6 +96,7 @@ _POSITION: Final = {
     "span_ppm": TableKey(
         in_ppm("+- in ppm of nominal, what a reading can be", high=1e9, above=0)
     ),
+    **RACK_KEYS,
 }
 _REFERENCE: Final = {
     "counter": TableKey(_instrument, required=True),
@@ -103,8 +111,10 @@ _QUANTITIES: Final = {
     "frequency": ("frequency", EDGE),
     "ambient": ("temperature",),
     "reference": (EDGE,),
+    **SETTER_QUANTITIES,
 }
 """What the instrument at a role of a position may measure."""
+_ROLES: Final = ("frequency", "ambient", "reference", "supply", "trim")
 
 
 def load_bench(name_or_path: str) -> Bench:
@@ -161,6 +171,7 @@ class _Reader:
         self.findings = findings
         self.entry = entry
         self.quantities: dict[str, str] = {}
+        self.setters: set[str] = set()
 
     def instrument(self, name: str, value: object) -> InstrumentSpec:
         """Read one `[instruments.NAME]`."""
@@ -182,6 +193,8 @@ class _Reader:
                 self.findings.add(f"{path}.address", found, wanted)
         values.update(_counting(values, options))
         self.quantities[name] = _quantity(driver, options)
+        if driver is not None and issubclass(driver, Setter):
+            self.setters.add(name)
         quantity = self.quantities[name]
         return InstrumentSpec(name=name, options=options, quantity=quantity, **values)
 
@@ -191,8 +204,10 @@ class _Reader:
         for index, table in enumerate(tables):
             path = f"position[{index}]"
             values = self.findings.table(table, path, _POSITION)
-            for role in ("frequency", "ambient", "reference", "supply", "trim"):
+            for role in (*_ROLES, *SETTERS):
                 self._refers(values[role], f"{path}.{role}", _QUANTITIES.get(role, ()))
+            check_setters(self.findings, values, path, self.setters)
+            check_channel(self.findings, values, path, found)
             if values["name"] in [position.name for position in found]:
                 expected = "a name of its own for each position"
                 self.findings.add(

@@ -16,10 +16,11 @@ from benchlog.catalogue.check import (
     one_of,
     text,
     texts,
+    whole,
     yes_no,
 )
 from benchlog.catalogue.places import find, read_toml, stem
-from benchlog.model import COUNTING, DIGITS, Dialect
+from benchlog.model import COUNTING, DIGITS, Dialect, Register
 
 LONGEST: Final = 300
 _TOKEN = re.compile(
@@ -99,6 +100,10 @@ SETTINGS: Final = (
     "trigger_v",
     "filter",
     "quantity",
+    "value",
+    "channel",
+    "limit_a",
+    "rate_per_min",
 )
 """What may stand in braces in a command: the settings of a bench file."""
 ASKS: Final = {
@@ -113,6 +118,10 @@ ASKS: Final = {
     "read": "start one measurement and give its result",
     "fetch": "give the result of the measurement started by `initiate`",
     "measure": "set up, start and give one value (thermometer, meter)",
+    "value_get": "what a supply, a chamber, a load is set to",
+    "running_get": "whether its output is on: 1 or 0",
+    "rest_get": "whether it has arrived: 1 or 0",
+    "closed_get": "the channels that are closed, as a channel list",
 }
 """Roles of commands that are answered with one line."""
 TELLS: Final = {
@@ -126,6 +135,13 @@ TELLS: Final = {
     "filter_set": "set the {filter}",
     "initiate": "start one measurement, without an answer",
     "abort": "give up the measurement under way",
+    "value_set": "set it to {value}",
+    "limit_set": "set the current limit {limit_a}",
+    "rate_set": "change no faster than {rate_per_min}",
+    "start": "switch the output on, let a chamber run",
+    "stop": "switch the output off, stop a chamber",
+    "channel_set": "close one {channel}",
+    "open_all": "open all channels",
 }
 """Roles of commands that are not answered; those in `_set` hold their setting."""
 
@@ -136,6 +152,23 @@ _TABLES: Final = {
     "dialect": TableKey(a_table("dialect"), required=True),
     "commands": TableKey(a_table("commands")),
     "reply": TableKey(a_table("reply")),
+    "registers": TableKey(a_table("registers")),
+}
+REGISTERS: Final = {
+    "set_point": "where it is set",
+    "measured": "what its probe measures",
+    "running": "whether it runs; written to start and stop it",
+    "faults": "bits that mean a fault",
+    "rate": "how fast it may change, a minute",
+}
+"""Roles of registers, of what talks Modbus."""
+_REGISTER: Final = {
+    "address": TableKey(whole("from 0, as on the line", 0, 65_535), required=True),
+    "scale": TableKey(number("units to one count", high=1e6, above=0), default=1.0),
+    "signed": TableKey(yes_no("two's complement"), default=True),
+    "on": TableKey(whole("what starts it", 0, 65_535), default=1),
+    "off": TableKey(whole("what stops it", 0, 65_535), default=0),
+    "bits": TableKey(a_table("bits"), default={}),
 }
 COUNTING_KEYS: Final = {
     "counting": TableKey(one_of(COUNTING), default=""),
@@ -145,7 +178,7 @@ COUNTING_KEYS: Final = {
 """How a counter counts: in a dialect, and in a bench file, which goes before it."""
 _DIALECT: Final = {
     "title": TableKey(text("what a person calls it"), required=True),
-    "talks": TableKey(one_of(["scpi", "line"]), required=True),
+    "talks": TableKey(one_of(["scpi", "line", "modbus"]), required=True),
     "terminator": TableKey(
         matching(
             "the end of a line, one to four ASCII characters", r"[\x00-\x7f]{1,4}"
@@ -196,9 +229,47 @@ def dialect_from_mapping(document: Mapping[str, Any], name: str, file: str) -> D
     _check_commands(given, findings)
     _check_talk(dialect["talks"], given, findings)
     _check_reply(reply, findings)
+    registers = _registers(dialect["talks"], tables["registers"], findings)
     findings.finish()
     pattern = reply.pop("pattern")
-    return Dialect(name=name, commands=given, reply=pattern, **dialect, **reply)
+    return Dialect(
+        name=name,
+        commands=given,
+        reply=pattern,
+        registers=registers,
+        **dialect,
+        **reply,
+    )
+
+
+def _registers(
+    talks: str | None, tables: Mapping[str, Any] | None, findings: Findings
+) -> dict[str, Register]:
+    """Read the registers of what talks Modbus; others have none."""
+    shapes = {role: TableKey(a_table(f"registers.{role}")) for role in REGISTERS}
+    given = findings.table(tables, "registers", shapes)
+    if talks != "modbus" and tables is not None:
+        findings.add("registers", "found some", 'talks = "modbus"')
+    found: dict[str, Register] = {}
+    for role, table in given.items():
+        if table is None:
+            continue
+        values = findings.table(table, f"registers.{role}", _REGISTER)
+        path = f"registers.{role}.bits"
+        for bit, said in findings.entries(values["bits"], path).items():
+            if not (bit.isascii() and bit.isdigit() and int(bit) < _BITS):
+                findings.add(f"{path}.{bit}", "found this bit", "0 to 15 in quotes")
+            findings.value(said, f"{path}.{bit}", TableKey(text("what it means")))
+        if values["address"] is not None:
+            found[role] = Register(**values)
+    if talks == "modbus":
+        for role in ("set_point", "measured"):
+            if role not in given or given[role] is None:
+                findings.add(f"registers.{role}", "missing", REGISTERS[role])
+    return found
+
+
+_BITS: Final = 16  # definition: of a Modbus register
 
 
 def _check_commands(commands: Mapping[str, str], findings: Findings) -> None:
@@ -219,8 +290,11 @@ def _command_fault(role: str, said: str) -> str:
         return "in braces only " + ", ".join(SETTINGS)
     if role in TELLS and "?" in said:
         return "no question: its answer would be taken for the next one"
-    needed = _setting_of(role)
+    needed = _SETTING.get(role) or _setting_of(role)
     return f"{{{needed}}} in it" if needed and needed not in used else ""
+
+
+_SETTING: Final = {"limit_set": "limit_a", "rate_set": "rate_per_min"}
 
 
 def _setting_of(role: str) -> str:
@@ -236,9 +310,10 @@ def _check_talk(
     if talks == "line" and commands:
         expected = "no commands: nothing is sent to what only talks"
         findings.add("commands", f"found {len(commands)}", expected)
-    takes = {"read", "measure"} & commands.keys() or {"initiate", "fetch"} <= (
-        commands.keys()
-    )
+    takes = {"read", "measure", "closed_get"} & commands.keys() or {
+        "initiate",
+        "fetch",
+    } <= (commands.keys())
     if talks == "scpi" and not takes and not findings.mentions("commands."):
         expected = "read, or initiate and fetch, or measure"
         findings.add("commands", "no way to take a value", expected)

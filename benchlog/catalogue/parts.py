@@ -27,6 +27,7 @@ from benchlog.model import (
     Kind,
     Limits,
     Load,
+    OperatingRange,
     Part,
     TemperatureLaw,
     TrimRange,
@@ -77,6 +78,8 @@ _TABLES: Final = {
     "temperature": TableKey(a_table("temperature")),
     "load": TableKey(a_table("load")),
     "trim": TableKey(a_table("trim")),
+    "supply": TableKey(a_table("supply")),
+    "control": TableKey(a_table("control")),
 }
 _PART: Final = {
     "id": TableKey(
@@ -98,6 +101,27 @@ _LIMITS: Final = {
     "range_c": TableKey(span("in C", _COLD_C, _HOT_C)),
     "ageing_ppm_per_year": TableKey(in_ppm("in ppm a year", 0, 1e6)),
     "jitter_ppm": TableKey(in_ppm("rms at the gate in use, in ppm", high=1e6, above=0)),
+    "hysteresis_ppm": TableKey(in_ppm("rising against falling, in ppm", 0, 1e6)),
+    "retrace_ppm": TableKey(in_ppm("after a day without power, in ppm", 0, 1e6)),
+    "warm_up_ppm": TableKey(
+        in_ppm("about the value after an hour, in ppm", high=1e6, above=0)
+    ),
+    "warm_up_s": TableKey(number("from power to within warm_up_ppm, in s", 0, 3600)),
+    "start_up_s": TableKey(number("from power to running, in s", 0, 3600)),
+    "supply_ppm": TableKey(in_ppm("+- over supply.range_v, in ppm", 0, 1e6)),
+    "load_ppm": TableKey(in_ppm("+- over load.range_pf, in ppm", 0, 1e6)),
+    "pull_ppm": TableKey(in_ppm("least adjustment either way, in ppm", 0, 1e6)),
+    "linearity_percent": TableKey(number("of the adjustment range", high=100, above=0)),
+}
+_NEEDS: Final = {
+    "supply_ppm": ("supply", "supply.range_v"),
+    "pull_ppm": ("control", "control.range_v"),
+    "linearity_percent": ("control", "control.range_v"),
+}
+"""Promises that mean nothing without a table of the file."""
+_OPERATING: Final = {
+    "nominal_v": TableKey(number("in V", -100, 100), required=True),
+    "range_v": TableKey(span("in V", -100, 100), required=True),
 }
 _TEMPERATURE: Final = {
     "law": TableKey(one_of(COEFFICIENTS), required=True),
@@ -112,6 +136,7 @@ _LOAD: Final = {
     "motional_c1_ff": TableKey(
         number("motional capacitance C1 in fF", high=1e6, above=0)
     ),
+    "range_pf": TableKey(span("load capacitance in pF", 0, 1e4)),
 }
 _TRIM: Final = {
     "safe": TableKey(
@@ -158,6 +183,10 @@ def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:
     trim = None
     if tables["trim"] is not None:
         trim = findings.table(tables["trim"], "trim", _TRIM)
+    operating = {
+        name: _operating(tables[name], name, findings) for name in ("supply", "control")
+    }
+    _check_needs(tables, findings)
     findings.finish()
     return Part(
         id=part["id"],
@@ -168,6 +197,7 @@ def part_from_mapping(document: Mapping[str, Any], file: str) -> Part:
         temperature=temperature,
         load=Load(**load),
         trim=None if trim is None else TrimRange(**trim),
+        **operating,
         notes=part["notes"].strip(),
         file=file,
     )
@@ -219,6 +249,39 @@ def _check_range(values: Mapping[str, Any], findings: Findings) -> None:
         found = f"found [{as_stated(range_c[0])}, {as_stated(range_c[1])}]"
         expected = f"a range around reference_c = {as_stated(reference_c)}"
         findings.add("limits.range_c", found, expected)
+
+
+def _operating(
+    table: Mapping[str, Any] | None, name: str, findings: Findings
+) -> OperatingRange | None:
+    """Check a voltage and its range; the nominal one lies within."""
+    if table is None:
+        return None
+    values = findings.table(table, name, _OPERATING)
+    nominal_v, range_v = values["nominal_v"], values["range_v"]
+    if nominal_v is None or range_v is None:
+        return None
+    if not range_v[0] <= nominal_v <= range_v[1]:
+        found = f"found [{as_stated(range_v[0])}, {as_stated(range_v[1])}]"
+        expected = f"a range around nominal_v = {as_stated(nominal_v)}"
+        findings.add(f"{name}.range_v", found, expected)
+    return OperatingRange(nominal_v, range_v)
+
+
+def _check_needs(tables: Mapping[str, Any], findings: Findings) -> None:
+    """Note promises whose range the file does not have."""
+    limits, load = tables["limits"] or {}, tables["load"] or {}
+    for name, (table, missing) in _NEEDS.items():
+        if name in limits and tables[table] is None:
+            findings.add(missing, "missing", f"the range over which {name} holds")
+    if "load_ppm" in limits and "range_pf" not in load:
+        expected = "the range over which load_ppm holds"
+        findings.add("load.range_pf", "missing", expected)
+    pair = ("warm_up_ppm", "warm_up_s")
+    given = [key for key in pair if key in limits]
+    if len(given) == 1:
+        absent = next(key for key in pair if key not in given)
+        findings.add(f"limits.{absent}", "missing", f"both of {' and '.join(pair)}")
 
 
 def _temperature(

@@ -26,6 +26,7 @@ KINDS: Final = {
     "benches": "bench",
     "dialects": "dialect",
     "uses": "use",
+    "sequences": "sequence",
 }
 """Folder of each kind of file, and the word for one of them."""
 MAX_BYTES: Final = 65_536

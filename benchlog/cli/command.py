@@ -23,6 +23,8 @@ COMMANDS: Final = {
     "measure": "Measure one device and judge it against its part.",
     "soak": "Measure for a night or a month; every gap is explained.",
     "inspect": "Inspect a lot: draw a sample, accept or reject.",
+    "sequences": "List the test sequences for a rack, or show one.",
+    "qualify": "Take a rack of devices through a test sequence.",
     "runs": "List the runs in the database.",
     "devices": "List the devices in the database.",
     "show": "Show one run's figures, uncertainty budget and events.",
@@ -49,7 +51,7 @@ COMMANDS: Final = {
     "backup": "Copy the database while it is in use.",
     "check": "Check a database for damage; put damaged runs aside.",
     "merge": "Merge the runs of other databases into this one.",
-    "forward": "Send what is measured on to a central database.",
+    "forward": "Send what is measured on to PostgreSQL or an object store.",
     "completion": "Print the completion script for your shell.",
 }
 """Command name to short help, in the order in which a bench day needs them."""
@@ -62,6 +64,7 @@ GROUPS: Final = {
     ),
     "Measure one device": ("measure", "soak", "watch", "stop", "trim"),
     "Judge a lot": ("inspect", "lots", "chips"),
+    "Qualify a rack of devices": ("sequences", "qualify"),
     "Look at what was measured": ("runs", "show", "devices", "results", "compare"),
     "Find out how a device behaves, and what it is good for": (
         *("stability", "hat", "temperature", "ageing", "response", "fitness"),

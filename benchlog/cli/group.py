@@ -11,10 +11,10 @@ from typing import Final
 import click
 from click.shell_completion import CompletionItem
 
-from benchlog import __version__
 from benchlog.cli.command import COMMANDS, GROUPS, HELP_NAMES, write_examples
 from benchlog.cli.error_handling import DEBUG, told
 from benchlog.errors import nearest_hint
+from benchlog.version import __version__
 
 EXAMPLES: Final = (
     "benchlog demo",

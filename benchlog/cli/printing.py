@@ -13,12 +13,28 @@ from enum import Enum
 
 import click
 
+from benchlog.schemas import KEY, name_of
 from benchlog.units import printable
 
 
-def print_json(document: object) -> None:
-    """Print one JSON document on standard output; unknown figures become null."""
-    click.echo(json.dumps(plain(document), indent=2, allow_nan=False))
+def print_json(document: object, kind: str | None) -> None:
+    """Print one JSON document on standard output; unknown figures become null.
+
+    `kind` is which of `benchlog.schemas` it is of: the key `schema` tells so, in each
+    row of a list. None is for a document whose keys are names of things.
+    """
+    found = plain(document)
+    if kind is not None:
+        found = _with_schema(found, name_of(kind))
+    click.echo(json.dumps(found, indent=2, allow_nan=False))
+
+
+def _with_schema(found: object, name: str) -> object:
+    if isinstance(found, dict):
+        return {KEY: name, **found}
+    return (
+        [_with_schema(row, name) for row in found] if isinstance(found, list) else found
+    )
 
 
 def plain(value: object) -> object:

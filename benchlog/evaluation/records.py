@@ -15,10 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.errors import MissingExtraError, NotFoundError, StoreOlderError
+from benchlog.evaluation.coded_runs import coded_run
 from benchlog.evaluation.document import whole_document
 from benchlog.evaluation.run_evaluation import Evaluation, evaluate, judged_alone
 from benchlog.evaluation.run_history import RunHistory, history_of
 from benchlog.model import Columns, Decision, Run
+from benchlog.schemas import KEY, name_of
 from benchlog.store.backup import at_newest_schema
 from benchlog.store.reader import Reader
 
@@ -123,7 +125,8 @@ class RunFigures:
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain values, the document that `show --json` prints."""
         with judged_alone(self.evaluation.run):
-            return whole_document(self.evaluation, self.history)
+            found = whole_document(self.evaluation, self.history)
+        return {KEY: name_of("show"), **found}
 
 
 class RecordedRun:
@@ -185,6 +188,16 @@ class Records:
         """Return the run of this number. Raises NotFoundError, naming the runs."""
         return RecordedRun(self._reader, self._reader.run(number))
 
+    def coded(self, code: str) -> RecordedRun:
+        """Return the run of this UUID, or that a label's code names.
+
+        Raises NotFoundError for a run that is not here, or a text that names none.
+        """
+        run = coded_run(self._reader, code)
+        if run is None:
+            raise NotFoundError("run", code, (), "by its UUID in this database")
+        return RecordedRun(self._reader, run)
+
     def latest(self) -> RecordedRun:
         """Return the run that was begun last. Raises NotFoundError without any."""
         found = self._reader.latest_run()
@@ -203,6 +216,11 @@ class Records:
         """Return runs of this device, part id and lot, the newest first."""
         found = self._reader.runs(device=device, part=part, lot=lot, limit=limit)
         return [RecordedRun(self._reader, row) for row in found]
+
+    @property
+    def reader(self) -> Reader:
+        """What reads the database; not of the interface that stays as it is."""
+        return self._reader
 
     @property
     def left_out(self) -> Mapping[str, str]:

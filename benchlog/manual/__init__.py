@@ -41,6 +41,10 @@ TOPICS: Final = {
         "Trim codes, response to warmth and supply, chips of a lot.",
         ("trim", "response", "chips"),
     ),
+    "rack": Topic(
+        "A rack of devices: chamber, supply, scanner, sequences.",
+        ("sequences", "qualify"),
+    ),
     "overnight": Topic("Runs of a night or a month, alarms, a service.", ("soak",)),
     "metrics": Topic("Figures for a monitoring system: OpenMetrics, alerts."),
     "drift": Topic(
@@ -56,7 +60,9 @@ TOPICS: Final = {
         "Files out and in, datasets, backup, merging benches, damage.",
         ("export", "import", "backup", "merge", "check"),
     ),
-    "forwarding": Topic("Send a bench's runs on to a central database.", ("forward",)),
+    "forwarding": Topic(
+        "Send a bench's runs on to PostgreSQL or an object store.", ("forward",)
+    ),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
     "files": Topic(
         "Parts, benches, dialects, uses; the database.", ("parts", "defaults")

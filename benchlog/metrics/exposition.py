@@ -9,13 +9,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from benchlog import __version__
 from benchlog.errors import MissingExtraError
 from benchlog.evaluation.run_evaluation import BROKEN_OFF
 from benchlog.evaluation.verdict_wording import known
 from benchlog.metrics.followed_runs import RunFacts
 from benchlog.model import DEVICE_ID_CHARACTERS, Decision
 from benchlog.units import printable
+from benchlog.version import __version__
 
 try:
     from prometheus_client import core

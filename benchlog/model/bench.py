@@ -5,6 +5,22 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Register:
+    """One Modbus register of 16 bits: a number of `scale` units, or single bits.
+
+    `signed` is two's complement. `on`, `off` are what a switch is written as; `bits`
+    has a word for each bit that means a fault.
+    """
+
+    address: int
+    scale: float = 1.0
+    signed: bool = True
+    on: int = 1
+    off: int = 0
+    bits: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dialect:
     """The command strings and reply pattern of one family of instruments.
 
@@ -13,7 +29,7 @@ class Dialect:
     name : str
         The file it came from, without `.toml`.
     talks : str
-        `scpi` (asked, then answers) or `line` (talks by itself).
+        `scpi` (asked, then answers), `line` (talks by itself) or `modbus`.
     commands : mapping
         Role to command text; a role that is absent is never sent. Braces name
         settings: `{"gate": "SENSe:FREQuency:APERture {gate_s}"}`.
@@ -27,6 +43,8 @@ class Dialect:
         Replies (compared after stripping, case folded) that mean there is no value.
     counting, gapless, digits
         How such counters count, see `Counting`.
+    registers : mapping
+        Role to register, of what talks Modbus.
 
     """
 
@@ -43,6 +61,7 @@ class Dialect:
     counting: str = ""
     gapless: bool | None = None
     digits: str = ""
+    registers: Mapping[str, Register] = field(default_factory=dict)
 
 
 TWO_STAMPS, AVERAGING, REGRESSION = "two-stamps", "averaging", "regression"
@@ -112,6 +131,8 @@ class PositionSpec:
     """A place where a device sits: names of the instruments that look at it.
 
     `span_ppm`: how far from nominal a reading can be, where the bench file states it.
+    `through` is the scanner whose `channel` leads from here to the counter; `chamber`,
+    `feed` (its supply), `control` and `load` are the setters of what the device has.
     """
 
     name: str
@@ -122,6 +143,12 @@ class PositionSpec:
     trim: str | None = None
     divider: float = 1.0
     span_ppm: float | None = None
+    through: str | None = None
+    channel: int | None = None
+    chamber: str | None = None
+    feed: str | None = None
+    control: str | None = None
+    load: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -40,6 +40,7 @@ class Purpose(StrEnum):
     TRIM = "trim"
     REFCHECK = "refcheck"
     IMPORT = "import"
+    QUALIFY = "qualify"
 
 
 class Flag(IntFlag):
@@ -118,6 +119,9 @@ class EventKind(StrEnum):
     STILL_IN = "still-in"
     TWICE = "twice"
     IDLE = "idle"
+    SEQUENCE = "sequence"
+    TURN = "turn"
+    SETTER = "setter"
 
 
 class Decision(StrEnum):

@@ -11,6 +11,12 @@ class Limits:
 
     `stability_ppm` holds over `range_c` relative to the value at `reference_c`;
     ambient counts as the reference temperature within `reference_band_c` of it.
+
+    `hysteresis_ppm` is the largest difference between rising and falling temperature,
+    `retrace_ppm` the change after a day without power, `supply_ppm` and `load_ppm` the
+    change over the ranges of supply and load (+-); after `warm_up_s` a device is within
+    `warm_up_ppm` of its value after an hour. `pull_ppm` is the least adjustment either
+    way over the control voltage's range, `linearity_percent` of that range.
     """
 
     tolerance_ppm: float
@@ -20,6 +26,15 @@ class Limits:
     range_c: tuple[float, float] | None = None
     ageing_ppm_per_year: float | None = None
     jitter_ppm: float | None = None
+    hysteresis_ppm: float | None = None
+    retrace_ppm: float | None = None
+    warm_up_ppm: float | None = None
+    warm_up_s: float | None = None
+    start_up_s: float | None = None
+    supply_ppm: float | None = None
+    load_ppm: float | None = None
+    pull_ppm: float | None = None
+    linearity_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +58,15 @@ class Load:
     load_pf: float | None = None
     shunt_c0_pf: float | None = None
     motional_c1_ff: float | None = None
+    range_pf: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OperatingRange:
+    """A voltage that a part is made for, and the range that its data sheet allows."""
+
+    nominal_v: float
+    range_v: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +103,8 @@ class Part:
     temperature: TemperatureLaw | None = None
     load: Load = Load()
     trim: TrimRange | None = None
+    supply: OperatingRange | None = None
+    control: OperatingRange | None = None
     notes: str = ""
     file: str = ""
 

@@ -8,6 +8,7 @@ from benchlog.model.counting import BROKEN_OFF, RunState, why_not_counted
 from benchlog.model.kinds import Purpose
 from benchlog.model.learnt import LearntStability
 from benchlog.model.promises import Part
+from benchlog.model.rack import QualificationPlan
 from benchlog.model.recorded import (
     RecordedBench,
     RecordedPart,
@@ -41,6 +42,7 @@ class RunPlan:
     """The instrument whose time base this run checks; no device is judged then."""
     alone: bool = False  # whether no soak is to be used
     learnt: LearntStability | None = None  # the soak that it may rest on
+    qualification: QualificationPlan | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +137,11 @@ class Run:
     part_id: str = ""
     learnt: LearntStability | None = None  # the soak that its verdict may rest on
     uid: str = ""  # its UUID, the same in every database that holds it
+
+    @property
+    def qualification_told(self) -> object:
+        """What its snapshot tells of the sequence it was part of; None for others."""
+        return self.snapshot.get("qualification")
 
     @property
     def why_not_counted(self) -> str:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from benchlog import __version__
 from benchlog.clock import Clock
 from benchlog.errors import UsageError
 from benchlog.evaluation.comparison import RunComparison
@@ -40,6 +39,7 @@ from benchlog.pages.typesetting import typeset
 from benchlog.store.reader import Reader
 from benchlog.store.whole_files import check_name, finished
 from benchlog.units import format_frequency, format_ppm, format_u_ppm
+from benchlog.version import __version__
 
 ENDINGS: Final = (".html", ".pdf")
 

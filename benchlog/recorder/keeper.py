@@ -94,13 +94,17 @@ def surroundings(
     *,
     tell: Tell,
     until_fd: int | None,
+    beside: Sequence[str] = (),
 ) -> Iterator[Surroundings]:
     """Hold the instruments of `plans` in the name of `holder`, database and signals.
 
-    Raises BusyError and StoreError as `keep` does.
+    `beside` are addresses that are held as well. Raises BusyError and StoreError as
+    `keep` does.
     """
     with contextlib.ExitStack() as stack:
-        locks = stack.enter_context(BenchLocks(held_addresses(plans), holder, clock))
+        locks = stack.enter_context(
+            BenchLocks((*held_addresses(plans), *beside), holder, clock)
+        )
         signals = stack.enter_context(Signals())
         writer = Writer.open(database, clock)
         stack.callback(writer.close)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.model import Columns, Flag, Reading
+from benchlog.store import sqlite
 from benchlog.store.arrays import (
     COLUMN_KINDS,
     SELECT,
@@ -58,6 +59,8 @@ def read_columns(
         pieces = []
         while len(piece := read_columns(connection, run_id, after_id, _PIECE)):
             pieces.append(piece)
+            if piece.id[-1] <= after_id:
+                raise sqlite.out_of_order("readings")
             after_id = int(piece.id[-1])
         return joined(pieces) if pieces else piece
     found = _read_blocks(connection, run_id, after_id, limit)

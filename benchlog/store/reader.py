@@ -19,7 +19,7 @@ from benchlog.model import (
     ReferenceCheck,
     Run,
 )
-from benchlog.store import duplicate_runs, lots, row_mapping
+from benchlog.store import duplicate_runs, lots, row_mapping, sqlite
 from benchlog.store.arrays import (
     SELECT_AMBIENT,
     SELECT_EDGES,
@@ -145,6 +145,8 @@ class Reader(LotReader):
         """Yield the runs of this number and higher ones, as `all_runs`."""
         while ids := self._all(_IDS_FROM, (first, page)):
             last = ids[-1][0]
+            if last < first:
+                raise sqlite.out_of_order("runs")
             yield from reversed(self._runs(first=first, last=last, limit=page))
             if last == _MOST_ID:
                 return
@@ -161,6 +163,8 @@ class Reader(LotReader):
         after_id = 0
         while len(chunk := self._columns(run_id, after_id, size)):
             yield chunk
+            if chunk.id[-1] <= after_id:
+                raise sqlite.out_of_order("readings")
             after_id = int(chunk.id[-1])
 
     def frequencies(self, run_id: int) -> Frequencies:

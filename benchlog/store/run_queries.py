@@ -10,6 +10,7 @@ from typing import Any, Final
 from benchlog.errors import UnreadableRunError
 from benchlog.model import Decision, Identity, Part, Purpose, Run, Timebase
 from benchlog.model.counting import DeviceRun, RunState, replaced_by
+from benchlog.store import sqlite
 from benchlog.store.identity import uid_of
 from benchlog.store.schema.named_views import DAMAGED, HELD, SET_ASIDE
 from benchlog.store.schema.quarantine_table import (
@@ -310,6 +311,8 @@ def newest_first(
     """Yield all runs that are wanted, the newest first, a page of them in memory."""
     last, sql = _ANY["last"], runs_query(wanted)
     while rows := named(sql, {**_ANY, **wanted, "last": last, "limit": page}):
+        if rows[-1]["id"] > last:
+            raise sqlite.out_of_order("runs")
         yield from _runs_in(named, rows, left_out)
         last, page = rows[-1]["id"] - 1, PAGE
 

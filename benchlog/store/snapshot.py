@@ -22,16 +22,19 @@ from benchlog.model import (
     LearntStability,
     Limits,
     Load,
+    OperatingRange,
     Part,
     PositionSpec,
     Purpose,
+    QualificationPlan,
     ReferenceSpec,
     RunPlan,
+    StepRecord,
     TemperatureLaw,
     Timebase,
     TrimRange,
 )
-from benchlog.store.snapshot_types import check_number, known
+from benchlog.store.snapshot_types import check_number, check_text, known
 from benchlog.store.snapshot_types import table as known_table
 from benchlog.units import as_stated
 
@@ -125,6 +128,7 @@ def run_plan_from(plain: Plain, purpose: Purpose) -> RunPlan:
         "part": part_from(plain["part"]),
         "bench": bench_from(plain["bench"]),
         "learnt": learnt_from(plain.get("learnt")),
+        "qualification": qualification_from(plain.get("qualification")),
     }
     return RunPlan(**plan)
 
@@ -146,13 +150,36 @@ def basis_from(plain: object) -> tuple[Part, Timebase, dict[str, Identity]]:
     )
 
 
+def qualification_from(plain: object) -> QualificationPlan | None:
+    """Rebuild what a run of a rack was part of. Raises `UNREADABLE`."""
+    if plain is None:
+        return None
+    found = known(QualificationPlan, plain)
+    found["finds"] = tuple(
+        check_text("qualification.finds", one) for one in found.get("finds", ())
+    )
+    found["steps"] = tuple(_step_from(one) for one in found.get("steps", ()))
+    return QualificationPlan(**found)
+
+
+def _step_from(plain: object) -> StepRecord:
+    found = known(StepRecord, plain)
+    found["state"] = {
+        check_text("step.state", name): check_number(f"step.{name}", value)
+        for name, value in found.get("state", {}).items()
+    }
+    return StepRecord(**found)
+
+
 def _of(found: Mapping[str, Any], name: str) -> Any:
     if name not in found:
         raise ValueError(f"the snapshot has no {name}")
     return found[name]
 
 
-_OF_THEIR_OWN: Final = frozenset({"part", "bench", "learnt", "purpose"})
+_OF_THEIR_OWN: Final = frozenset(
+    {"part", "bench", "learnt", "purpose", "qualification"}
+)
 UNREADABLE: Final = (ValueError, KeyError, TypeError, AttributeError, OverflowError)
 """What comes of a snapshot, or a part of one, that is not as it is written."""
 
@@ -176,10 +203,21 @@ def part_from(plain: Plain) -> Part:
     fields_of["temperature"] = (
         TemperatureLaw(**known(TemperatureLaw, law)) if law else None
     )
-    fields_of["load"] = Load(**known(Load, plain.get("load") or {}))
+    load = known(Load, plain.get("load") or {})
+    if load.get("range_pf") is not None:
+        load["range_pf"] = _span("range_pf", load["range_pf"])
+    fields_of["load"] = Load(**load)
     trim = plain.get("trim")
     fields_of["trim"] = _trim_from(trim) if trim else None
+    for name in ("supply", "control"):
+        given = plain.get(name)
+        fields_of[name] = _operating_from(given) if given else None
     return Part(**fields_of)
+
+
+def _operating_from(plain: Plain) -> OperatingRange:
+    found = known(OperatingRange, plain)
+    return OperatingRange(found["nominal_v"], _span("range_v", found["range_v"]))
 
 
 def _span(name: str, ends: Sequence[Any]) -> tuple[float, float]:

@@ -28,6 +28,9 @@ _NOT_NEGATIVE: Final = frozenset(
         *("timebase_ageing_ppm_per_year", "resolution_hz", "host_clock_ppm"),
         *("max_s", "max_readings", "load_pf", "shunt_c0_pf", "motional_c1_ff"),
         *("settle_s", "hold_s", "quiet_s", "hysteresis"),
+        *("hysteresis_ppm", "retrace_ppm", "warm_up_ppm", "warm_up_s", "start_up_s"),
+        *("gates", "scan_s", "index"),
+        *("supply_ppm", "load_ppm", "pull_ppm", "linearity_percent"),
     }
 )
 _MAY_BE_INFINITE: Final = frozenset({"tolerance_ppm", "degrees_of_freedom"})
@@ -215,6 +218,9 @@ _NAMES: Final = {
     "ReferenceSpec": "reference",
     "AlarmRule": "alarm",
     "TrimRange": "trim",
+    "OperatingRange": "operating range",
+    "QualificationPlan": "qualification",
+    "StepRecord": "step",
     "TemperatureLaw": "temperature",
     "LearntStability": "learnt",
 }

@@ -139,6 +139,18 @@ def escaped(octets: bytes) -> str:
     return octets.decode(errors="backslashreplace")
 
 
+def out_of_order(table: str) -> StoreDamagedError:
+    """Return what is wrong where a page of rows ends before the place it began at.
+
+    Whoever goes on from there reads a damaged table round and round.
+    """
+    return StoreDamagedError(
+        f"the database is damaged: rows of {table} are not in the order of their "
+        "numbers; copy it and the files beside it away first of all, then `benchlog "
+        "check` tells what is left"
+    )
+
+
 def store_error(error: SqliteError, path: Path) -> StoreError:
     """Return the StoreError that says in a person's words what `error` means."""
     name = str(getattr(error, "sqlite_errorname", "") or "")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from schemas_held import hold_printed
 from warm_program import PROGRAM, Program, run
 
 from benchlog.clock import host_deadline, host_sleep
@@ -42,7 +43,7 @@ class Line:
         }
 
     def run(self, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
-        return run(
+        done = run(
             [*PROGRAM, *words],
             cwd=self.folder,
             env=self.environment() | more,
@@ -52,6 +53,8 @@ class Line:
             timeout=60,
             check=False,
         )
+        hold_printed(words, done.stdout)
+        return done
 
     @contextmanager
     def started(self, *words: str) -> "Iterator[subprocess.Popen[str]]":

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from schemas_held import hold_printed
 from store.making import PART, begin, rows
 
 from benchlog.cli import root
@@ -69,6 +70,7 @@ def ask(shop: Shop) -> Ask:
         done = CliRunner().invoke(root, words, prog_name="benchlog", env=env)
         if done.exception and not isinstance(done.exception, SystemExit):
             raise done.exception
+        hold_printed(words, done.stdout)
         return done.stdout, done.stderr, done.exit_code
 
     return asked

@@ -60,6 +60,7 @@ def test_what_was_measured_is_listed_and_shown_again(line: Line, bench: str) -> 
     assert figures["ended_how"] == "verdict clear"
     assert int(str(figures["readings"])) >= 10
     shown = document(line.run("show", "--json"))
+    assert (figures.pop("schema"), shown["schema"]) == ("run/1", "show/1")
     assert {key: shown[key] for key in figures} == figures
     assert shown["operator"] == "M. Okwuosa"
     assert [event["kind"] for event in shown["events"]][:1] == ["started"]  # type: ignore[index,attr-defined]

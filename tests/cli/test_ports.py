@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from schemas_held import hold_printed
 
 from benchlog.cli import root
 from benchlog.cli.tasks.host.port_text import port_table
@@ -43,6 +44,7 @@ def test_silence_is_the_default(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchlog.cli.tasks.host.ports.asked", forbidden)
     result = CliRunner().invoke(root, ["ports", "--json"], catch_exceptions=False)
     assert result.exit_code == 0
+    hold_printed(["--json"], result.stdout)
     for row in json.loads(result.stdout):
         assert {"address", "kind", "identity"} <= row.keys()
         assert row["identity"] is None

@@ -70,7 +70,7 @@ def test_any_document_becomes_strict_json(document: object) -> None:
 
 
 def test_json_is_one_ascii_document(capsys: pytest.CaptureFixture[str]) -> None:
-    print_json({"device": "Ω-7\u202e", "offset_ppm": math.inf})
+    print_json({"device": "Ω-7\u202e", "offset_ppm": math.inf}, None)
     said = capsys.readouterr().out
     assert said.isascii()
     assert json.loads(said) == {"device": "Ω-7\u202e", "offset_ppm": None}

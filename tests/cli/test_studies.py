@@ -12,6 +12,7 @@ import pytest
 from cli.conftest import Line
 from click.testing import CliRunner, Result
 from matplotlib.image import imread
+from schemas_held import hold_printed
 from seeds import seeded_generator
 from store.making import begin, reading
 
@@ -47,7 +48,9 @@ class Desk:
         return self.folder / "t.db"
 
     def run(self, *words: str) -> Result:
-        return CliRunner().invoke(root, [*words, "--db", str(self.db)])
+        done = CliRunner().invoke(root, [*words, "--db", str(self.db)])
+        hold_printed(words, done.stdout)
+        return done
 
     def document(self, *words: str) -> dict[str, Any]:
         done = self.run(*words, "--json")

@@ -1,6 +1,10 @@
 """Codes of labels: RFC 9562 writes a UUID and its URN; whatever else is no code."""
 
+from uuid import UUID
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from screen.scenes import Scene, Stage
 
 from benchlog.errors import NotFoundError, UsageError
@@ -45,6 +49,12 @@ def test_a_uuid_alone_may_be_a_devices_id():
 )  # fmt: skip
 def test_anything_else_is_none(text):
     assert run_code(text) is None
+
+
+@given(st.text() | st.text(f"{UID}:/?urn#% ") | st.binary().map(repr))
+def test_any_text_gives_a_uuid_or_nothing(text: str) -> None:
+    code = run_code(text)
+    assert code is None or str(UUID(code.uid)) == code.uid
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from typing import Any
 from unittest.mock import patch
 
 from click.testing import CliRunner
+from schemas_held import hold
 
 from benchlog.cli import root
 from benchlog.forwarding.postgres.tables import BULK, SMALL
@@ -39,7 +40,9 @@ def done(to: str, *words: str) -> dict[str, Any]:
     """Carry out an errand that must succeed; its document."""
     found = forward(to, *words, "--json")
     assert found.returncode == 0, found.stderr
-    return json.loads(found.stdout)
+    document = json.loads(found.stdout)
+    hold(document)
+    return document
 
 
 def sent(to: str, db: Path, *words: str) -> dict[str, Any]:

@@ -16,6 +16,7 @@ import html5lib
 import pypdf
 import pytest
 from click.testing import CliRunner
+from schemas_held import hold_printed
 
 from benchlog import __version__, clock
 from benchlog.cli import root
@@ -66,6 +67,7 @@ def told_by(line: str, folder: Path) -> str:
         )
     if done.exception and not isinstance(done.exception, SystemExit):
         raise done.exception
+    hold_printed(words, done.stdout)
     printed = done.stdout.rstrip("\n")
     errors = "\n".join(f"! {one}" for one in done.stderr.splitlines())
     parts = [f"$ benchlog {line}", printed, errors, f"[exit {done.exit_code}]"]

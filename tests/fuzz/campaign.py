@@ -39,6 +39,8 @@ def main() -> int:
     print(f"all | | {sum(t.inputs for t in found):,} | | | | ", end="")
     print(sum(len(t.failed) for t in found))
     for t in found:
+        print(f"\n{t.door}: slowest {t.slowest[:200]!r} ({len(t.slowest):,} octets)")
+    for t in found:
         for kind, told in t.failed.items():
             print(f"\n{t.door}: {kind}: {told}")
     return int(any(t.failed for t in found))

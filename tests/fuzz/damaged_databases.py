@@ -119,7 +119,7 @@ def damages(data: bytes) -> list[Damage]:
             damage = json.loads(line)
         except (ValueError, RecursionError):
             continue
-        if isinstance(damage, list) and damage:
+        if isinstance(damage, list) and damage and isinstance(damage[0], str):
             found.append(damage)
     return found
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 from fuzz.requests import SEEDS, WORDS, Knocker, made
 from keeper_door import kept_soak
 
@@ -13,7 +13,7 @@ from keeper_door import kept_soak
 @contextmanager
 def door() -> Iterator[Door]:
     with (
-        tempfile.TemporaryDirectory() as folder,
+        tempfile.TemporaryDirectory(dir=MEMORY) as folder,
         kept_soak(Path(folder), gate_s=0.05) as kept,
     ):
         knocker = Knocker(kept.path, kept.launched.process)

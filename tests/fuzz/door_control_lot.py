@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 from fuzz.requests import SEEDS, WORDS, Knocker, made
 from lot_shop import a_shop
 from lot_table import set_up
@@ -15,7 +15,7 @@ from lot_table import set_up
 @contextmanager
 def door() -> Iterator[Door]:
     with (
-        tempfile.TemporaryDirectory() as folder,
+        tempfile.TemporaryDirectory(dir=MEMORY) as folder,
         a_shop(Path(folder)) as shop,
         pytest.MonkeyPatch.context() as patch,
         set_up(shop, patch, 20) as table,

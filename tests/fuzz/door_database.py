@@ -15,7 +15,7 @@ from typing import Final
 
 from click.testing import CliRunner
 from fuzz.damaged_databases import damages, made, spoil, whole_database
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 
 import benchlog
 from benchlog.cli import root
@@ -56,7 +56,10 @@ UNEXPECTED: Final = "something unexpected"
 
 @contextmanager
 def door() -> Iterator[Door]:
-    with tempfile.TemporaryDirectory() as name, _at_home(Path(name)) as folder:
+    with (
+        tempfile.TemporaryDirectory(dir=MEMORY) as name,
+        _at_home(Path(name)) as folder,
+    ):
         whole = whole_database(folder)
         database = folder / "given.db"
 

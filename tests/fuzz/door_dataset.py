@@ -13,7 +13,7 @@ import pyarrow as pa
 from click.testing import CliRunner
 from exchange.factory import bench_database
 from fuzz.damaged_databases import ODD, damages
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 from pyarrow import parquet as pq
 
 from benchlog.cli import root
@@ -23,7 +23,7 @@ from benchlog.store.reader import Reader
 
 @contextlib.contextmanager
 def door() -> Iterator[Door]:
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as name:
         folder = Path(name)
         with Reader.open(bench_database(folder, 1, 2, 2)) as reader:
             write_dataset(reader, folder / "whole")

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 from unittest.mock import patch
 
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 
 from benchlog.clock import HostClock
 from benchlog.driver import Driver
@@ -73,7 +73,10 @@ KINDS: Final = {"instrument", DRIVER, *(kind.kind for kind in INSTRUMENT_ERRORS)
 
 @contextmanager
 def door() -> Iterator[Door]:
-    with tempfile.TemporaryDirectory() as folder, kept(Path(folder)) as keeper:
+    with (
+        tempfile.TemporaryDirectory(dir=MEMORY) as folder,
+        kept(Path(folder)) as keeper,
+    ):
         now = CLOCK.mono_ns()
         good = Sample(16e6, "Hz", now, CLOCK.utc_ns(), 0.01, b"16000000.0", 0.1)
         failed = Failed.of(GarbledError("odd", raw=b"\xff", command="READ?"))

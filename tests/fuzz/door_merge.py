@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from fuzz.damaged_databases import damages, made, spoil, whole_database
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import BenchlogError
@@ -23,7 +23,7 @@ from benchlog.store.writer import Writer
 
 @contextlib.contextmanager
 def door() -> Iterator[Door]:
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as name:
         folder = Path(name)
         whole = whole_database(folder)
         given, into = folder / "given.db", folder / "all.db"

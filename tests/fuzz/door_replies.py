@@ -25,7 +25,7 @@ from benchlog_drivers.scpi_counter import ScpiCounter
 from benchlog_drivers.scpi_meter import ScpiMeter
 from benchlog_drivers.scpi_thermometer import ScpiThermometer
 from benchlog_drivers.sysfs_thermometer import SysfsThermometer
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 
 from benchlog.catalogue import load_dialect
 from benchlog.driver import Driver, Trimmer
@@ -75,7 +75,7 @@ WORDS: Final = (
 @contextmanager
 def door() -> Iterator[Door]:
     with (
-        tempfile.TemporaryDirectory() as folder,
+        tempfile.TemporaryDirectory(dir=MEMORY) as folder,
         contextlib.closing(Instrument()) as peer,
     ):
         bench = Bench(peer, Path(folder) / "temp")

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
-from fuzz.loop import Door
+from fuzz.loop import MEMORY, Door
 
 from benchlog.catalogue import find_uses, load_bench, load_dialect, load_part
 from benchlog.errors import BenchlogError
@@ -39,7 +39,7 @@ def door() -> Iterator[Door]:
         b")*",
         b"inf",
     )
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         file = Path(folder) / "given.toml"
 
         def enter(data: bytes) -> str:

@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 from exchange.test_exports import a_full_run
+from fuzz.loop import MEMORY
 from store.making import begin, rows
 
 from benchlog.cli.printing import plain
@@ -24,8 +25,6 @@ from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
 _RUNS: Final = 100
-_MEMORY: Final = "/dev/shm" if Path("/dev/shm").is_dir() else None
-"""Where commits wait for no disk: some ten times as many inputs."""
 _LONG = 40
 
 
@@ -35,7 +34,7 @@ def importer(name: str, wish: ImportOptions) -> Iterator[Callable[[bytes], str]]
 
     A database takes 100 runs; then there is a new one.
     """
-    with tempfile.TemporaryDirectory(dir=_MEMORY) as folder:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         file, clock = Path(folder) / name, VirtualClock()
         number, taken = 0, 0
 

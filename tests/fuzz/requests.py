@@ -85,7 +85,7 @@ class Knocker:
 
     def enter(self, data: bytes) -> str:
         """Return "" for what was done, else why not."""
-        verb = _verb(data)
+        verb = verb_of(data)
         if verb == "stop":
             return "stop is another test's"
         with socket.socket(socket.AF_UNIX) as link:
@@ -122,7 +122,8 @@ class Knocker:
         return line
 
 
-def _verb(data: bytes) -> str:
+def verb_of(data: bytes) -> str:
+    """Return what a request asks for, "" where it is none."""
     with contextlib.suppress(BenchlogError):
         return decode_request(data.partition(b"\n")[0]).do
     return ""

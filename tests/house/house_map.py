@@ -15,7 +15,7 @@ TOP = Path(__file__).parents[2]
 ROOTS = {"benchlog": TOP / "benchlog", "benchlog_drivers": TOP / "drivers"}
 WORDS = (
     *("units", "masking", "errors", "clock", "model", "control", "keepers"),
-    *("driver", "driver_values", "registry"),
+    *("driver", "driver_values", "registry", "version"),
 )
 """The modules that every room may use; counted as one room."""
 
@@ -98,7 +98,7 @@ def purposes() -> dict[str, str]:
     """Return the first line of what each room tells of itself."""
     known = modules()
     found = {
-        "benchlog": "`benchlog.open`: runs, readings and figures for scripts.",
+        "benchlog": "The door for scripts: the names of `library`, loaded when used.",
         "words": "Figures in print, errors, the clock, the nouns, the contracts.",
     }
     for name, module in known.items():

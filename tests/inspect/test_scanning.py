@@ -116,6 +116,25 @@ async def test_measured_again_is_answered_by_its_key_alone(table: Table) -> None
     assert [run.device for run in table.runs()] == ["Z-1", "Z-1"]
 
 
+async def test_the_code_of_a_label_stands_for_its_device(table: Table) -> None:
+    async with at(table) as person:
+        await person.scan("Z-1\r")
+        await person.until("#figures", "✓ Z-1")
+        with Reader.open(table.shop.db) as reader:
+            uid = reader.run(1).uid
+        await person.scan(f"URN:UUID:{uid.upper()}\r")
+        await person.until("#asked", "Z-1 was measured already: F9 measures it again")
+        await person.press("escape")
+        await person.scan(
+            "https://records.example/f81d4fae-7dec-11d0-a765-00a0c91e6bf6\r"
+        )
+        await person.until("#said", "there is no run")
+        answer = table.ask("device", f"urn:uuid:{uid}")
+        assert answer.ok, answer.error
+        await person.until("#todo", "put Z-1 in")
+    assert devices(table) == [("Z-1", "pass")]
+
+
 async def test_a_scan_closes_the_help_and_is_taken(table: Table) -> None:
     async with at(table) as person:
         await person.press("f1")

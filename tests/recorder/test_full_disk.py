@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from schemas_held import hold
 from store.making import begin, clock_of, fresh_writer, reading
 from warm_program import PROGRAM, run
 
@@ -85,6 +86,7 @@ def test_a_keeper_on_a_file_that_may_not_grow(plan_for, database, tmp_path):
     said = benchlog(*shlex.split(command)[1:], "--json")
     assert said.returncode == 0, said.stderr
     told = json.loads(said.stdout)
+    hold(told)
     assert told["run"] == 1
     assert told["readings"] == 120 - len(times)
     times, values, events = all_rows(database, 1)

@@ -23,6 +23,8 @@ LATE_S = 3.0
 END_S = 0.5
 """What was handed over so shortly before the run was ended may have come too late."""
 HELD_UP_S = 0.6
+AROUND = 15
+"""Spacings whose median tells the pace around a hole."""
 ROOM_S = 30.0
 """Bench seconds that an ambient value may stand beside readings, and a little more."""
 
@@ -169,6 +171,13 @@ def _true_ambient(columns, room, scale, found):
             found.wrong_ambient.append((mono, ambient_c))
 
 
+def held_against_gaps(columns, events, scale):
+    """Hold a run against its events alone, where there is no diary."""
+    found = Findings(readings=len(columns))
+    _gaps(columns, events, scale, found)
+    return found
+
+
 def _gaps(columns, events, scale, found):
     """Every gap has an event of its own with a cause; no hole goes without a mark."""
     told = sorted((e.mono_ns, str(e.kind)) for e in events if e.kind not in NO_CAUSE)
@@ -184,16 +193,34 @@ def _gaps(columns, events, scale, found):
             found.causes["+".join(sorted(kinds))] += 1
         else:
             found.unexplained.append(int(columns.mono_ns[place]))
-    hole_ns = max(2.05 * usual, usual + HELD_UP_S * scale * 1e9)
+    around = _usual_around(apart, usual)
+    hole_ns = np.maximum(2.05 * around, around + HELD_UP_S * scale * 1e9)
     holes = np.flatnonzero((apart > hole_ns) & ~marked & same)
     found.unmarked = [
         (
             int(columns.mono_ns[place]),
             f"{apart[place] / 1e6:.0f} ms",
-            f"{usual / 1e6:.0f} ms",
+            f"{around[place] / 1e6:.0f} ms",
         )
         for place in holes
     ]
+
+
+def _usual_around(apart, usual):
+    """Return for each spacing the median of those around it, `usual` at least.
+
+    Where a computer has far more to do than it can, all readings come late for a while:
+    that is their pace then, and no hole. A hole is longer than those around it.
+    """
+    if not len(apart):
+        return apart
+    padded = np.pad(
+        apart.astype(float),
+        AROUND // 2,
+        mode="reflect" if len(apart) > AROUND else "edge",
+    )
+    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, AROUND), axis=1)
+    return np.maximum(around, usual)
 
 
 def _explained(mono_ns, gaps, told, late_ns):

@@ -1,22 +1,29 @@
 """The fault campaign: hundreds of faults in one accelerated soak, then the audit.
 
-    python tests/soak/campaign.py [--faults 500] [--hours 12] [--scale 30] [--seed N]
+    python tests/soak/campaign.py [--faults 500] [--hours 12] [--scale 20]
+        [--seed N ...] [--jobs 1] [--into FILE] [--stop-when-done] [--keep]
 
 Real processes and sockets, a simulated bench, a database on a small disk of its own
 where that can be mounted (else a folder, and `disk full` is left out); in the middle of
-a whole night summer time begins. Prints the table; `--keep` writes it into RESULTS.md
-beside this file.
+a whole night summer time begins. With several seeds there is a soak of so many faults
+for each, so many side by side. What came of each is a line of FILE, and its folder is
+beside it where something is wrong; seeds that are in there are not begun again, and the
+table is of all lines. `--keep` writes it into RESULTS.md beside this file.
 """
 
 import argparse
 import json
 import os
+import shutil
+import signal
 import subprocess
 import sys
 import tempfile
-from collections import defaultdict
+import traceback
+from collections import Counter, defaultdict
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -32,11 +39,18 @@ from seeds import seeded_random
 from benchlog.clock import HostClock, host_deadline, host_sleep
 
 DISK = "48m"
-SURVIVED_S = 45.0
-TOLD_S = 20.0
+SURVIVED_S = 120.0
+"""Readings come again by then, on a computer that has more to do; how long it took at
+most is in the table."""
+TOLD_S = 60.0
 """Longer than a driver takes to fill the memory it may have."""
 RECOVERY_S = 2.2
 """What a fault takes on average until readings come again."""
+COUNTED = (
+    *("acknowledged", "readings", "lost", "doubled", "unknown", "wrong"),
+    *("wrong_ambient", "refused", "at_the_end", "gaps", "unexplained", "unmarked"),
+)
+"""What is added up of the findings of all soaks."""
 
 
 @dataclass
@@ -49,6 +63,20 @@ class Row:
     lost: int = 0
     on_the_line: int = 0
     recovery_s: float = 0.0
+
+
+@dataclass
+class Outcome:
+    """What one soak led to. `wrong` must be empty: what must not be, by name."""
+
+    seed: int
+    faults: int
+    scale: float
+    rows: dict[str, Row]
+    counts: dict[str, int]
+    causes: dict[str, int]
+    ended: str
+    wrong: dict[str, list] = field(default_factory=dict)
 
 
 @contextmanager
@@ -102,7 +130,7 @@ def disturbed(rig, kind, rng):
 
 
 def campaign(folder, *, faults, hours, scale, seed, stop_when_done=False):
-    """Run it; return (rows by kind, findings, the run, whether all were injected)."""
+    """Carry out one soak with so many faults; return what it led to."""
     rng = seeded_random(seed)
     with small_disk(folder / "disk") as disk:
         rig = Rig(
@@ -130,13 +158,40 @@ def campaign(folder, *, faults, hours, scale, seed, stop_when_done=False):
             acknowledged = rig.orders / "acknowledged.jsonl"
             found = audit(reader, run.id, rig.truth, acknowledged, scale)
             events = [event for _, event in reader.events(run.id)]
+        left = rig.left_over()
+        if disk is not None:
+            shutil.copy(rig.database, folder)
     (folder / "spans.json").write_text(json.dumps(spans))
     _attribute(rows, spans, found)
     _count_told(rows, spans, events, scale)
     if not stop_when_done:
         changes = sum(event.kind == "local-time" for event in events)
         rows["summer time begins"] = Row(1, 1, int(changes == 1))
-    return rows, found, run, len(spans) == len(kinds)
+    wrong = {
+        **found.bad,
+        "lost": found.lost,
+        "left over": left,
+        "too late for the end": found.at_the_end[1:],
+        "no readings came again": [
+            k for k, r in rows.items() if r.survived < r.injected
+        ],
+        "not told": [f"{k}: {n}" for k, n in untold(rows).items()],
+        "never injected": kinds[len(spans) :],
+    }
+    return Outcome(
+        seed=seed,
+        faults=len(spans),
+        scale=scale,
+        rows=dict(rows),
+        counts={name: _number(getattr(found, name)) for name in COUNTED},
+        causes=dict(found.causes),
+        ended=run.ended_how,
+        wrong={name: listed for name, listed in wrong.items() if listed},
+    )
+
+
+def _number(found):
+    return found if isinstance(found, int) else len(found)
 
 
 def _all_faults(rig, kinds, rng, real_s, stop_when_done):
@@ -207,51 +262,118 @@ def table(rows):
     return head, body
 
 
-def summary(found, run):
-    """Return what the audit says, in lines."""
-    causes = ", ".join(f"{k} {n}" for k, n in found.causes.most_common(12))
+def together(several):
+    """Add the rows, counts and causes of several soaks up."""
+    rows, counts, causes = defaultdict(Row), Counter(), Counter()
+    for one in several:
+        counts.update(one.counts)
+        causes.update(one.causes)
+        for kind, row in one.rows.items():
+            all_of = rows[kind]
+            for name in ("injected", "survived", "told", "lost", "on_the_line"):
+                setattr(all_of, name, getattr(all_of, name) + getattr(row, name))
+            all_of.recovery_s = max(all_of.recovery_s, row.recovery_s)
+    return rows, counts, causes
+
+
+def summary(several):
+    """Return what the audits of all soaks say, in lines."""
+    _, n, causes = together(several)
+    common = ", ".join(f"{kind} {times}" for kind, times in causes.most_common(12))
+    left = sum(len(one.wrong.get("left over", ())) for one in several)
+    ended = ", ".join(sorted({one.ended for one in several}))
+    seeds = ", ".join(str(one.seed) for one in several)
+    faults = sum(one.faults for one in several)
+    scales = ", ".join(f"{scale:g}" for scale in sorted({o.scale for o in several}))
     return (
-        f"{found.acknowledged:,} values acknowledged by the driver, {found.readings:,} "
-        f"readings in the database; lost {len(found.lost)}, "
-        f"twice {len(found.doubled)}, "
-        f"of unknown origin {len(found.unknown)}, wrong {len(found.wrong)}, with an "
-        f"ambient value that was none {len(found.wrong_ambient)}; refused with an "
-        f"event {len(found.refused)}, too late for the end {len(found.at_the_end)}; "
-        f"{found.gaps} gaps, {len(found.unexplained)} without an event of their own, "
-        f"{len(found.unmarked)} holes without a mark; the run ended: {run.ended_how}. "
-        f"Causes: {causes}."
+        f"{faults:,} faults in {len(several)} soaks at "
+        f"{scales} times the speed, seeds {seeds}. "
+        f"{n['acknowledged']:,} values acknowledged by the driver, {n['readings']:,} "
+        f"readings in the databases; lost {n['lost']}, twice {n['doubled']}, "
+        f"of unknown origin {n['unknown']}, wrong {n['wrong']}, with an "
+        f"ambient value that was none {n['wrong_ambient']}; refused with an "
+        f"event {n['refused']}, too late for the end {n['at_the_end']}; "
+        f"{n['gaps']:,} gaps, {n['unexplained']} without an event of their own, "
+        f"{n['unmarked']} holes without a mark; files and processes left over {left}. "
+        f"The runs ended: {ended}. Causes: {common}."
     )
+
+
+def outcomes(path):
+    """Return the outcomes that are kept in a file."""
+    if path is None or not path.exists():
+        return []
+    several = [Outcome(**json.loads(line)) for line in path.read_text().splitlines()]
+    for one in several:
+        one.rows = {kind: Row(**row) for kind, row in one.rows.items()}
+    return several
+
+
+def one_soak(given, seed):
+    """Carry out a soak in a folder of its own; add what came of it to the file."""
+    how = {"faults": given.faults, "hours": given.hours, "scale": given.scale}
+    how["stop_when_done"] = given.stop_when_done
+    try:
+        if given.folder is not None:
+            found = campaign(given.folder, seed=seed, **how)
+        else:
+            with tempfile.TemporaryDirectory(prefix=f"soak-{seed}-") as made:
+                found = campaign(Path(made), seed=seed, **how)
+                if given.into is not None and found.wrong:
+                    shutil.copytree(made, given.into.with_name(f"soak-{seed}"))
+    except Exception:  # the other soaks go on; this one is told, and counted as bad
+        traceback.print_exc()
+        return None
+    if given.into is not None:
+        with given.into.open("a") as out:
+            out.write(json.dumps(asdict(found), default=str) + "\n")
+    return found
+
+
+def all_soaks(given, done):
+    """Carry out those that are not done, add them; return how many came to nothing."""
+    known = {one.seed for one in done}
+    broken = 0
+    pool = ProcessPoolExecutor(given.jobs)
+    jobs = [pool.submit(one_soak, given, s) for s in given.seed if s not in known]
+    try:
+        for job in as_completed(jobs):
+            found = job.result()
+            if found is None:
+                broken += 1
+            else:
+                done.append(found)
+    except KeyboardInterrupt:  # what is done is reported; a line says what is not
+        print(f"broken off, {len(done)} of {len(jobs)} done", file=sys.stderr)
+    finally:
+        pool.shutdown(cancel_futures=True)
+    return broken
 
 
 def main():
     parser = argparse.ArgumentParser()
-    parser.add_argument("--faults", type=int, default=500)
+    parser.add_argument("--faults", type=int, default=500, help="in each soak")
     parser.add_argument("--hours", type=float, default=12.0)
     parser.add_argument("--scale", type=float, default=20.0)
-    parser.add_argument("--seed", type=int, default=20261125)
+    parser.add_argument("--seed", type=int, nargs="+", default=[20261125])
+    parser.add_argument("--jobs", type=int, default=1, help="soaks side by side")
+    parser.add_argument("--into", type=Path, help="keeps what came of each soak")
     parser.add_argument("--keep", action="store_true")
     parser.add_argument("--stop-when-done", action="store_true", help="no full night")
-    parser.add_argument("--folder", type=Path, help="where to leave everything")
+    parser.add_argument("--folder", type=Path, help="where one soak leaves everything")
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="soak-") as made:
-        rows, found, run, whole = campaign(
-            given.folder or Path(made),
-            faults=given.faults, hours=given.hours, scale=given.scale, seed=given.seed,
-            stop_when_done=given.stop_when_done,
-        )  # fmt: skip
-    note = (
-        f"{given.faults} faults in {given.hours:g} h of bench time at {given.scale:g} "
-        f"times the speed, seed {given.seed}. {summary(found, run)}"
-    )
-    results.report("Fault campaign", *table(rows), note, keep=given.keep)
-    wrong = {"lost": found.lost} if found.lost else {}
-    for name, listed in {**wrong, **found.bad}.items():
-        print(name, listed[:20], file=sys.stderr)
-    if silent := untold(rows):
-        print("not told of:", silent, file=sys.stderr)
-    survived = whole and all(r.survived == r.injected for r in rows.values())
-    fine = survived and not (wrong or found.bad or silent)
-    return 0 if fine and len(found.at_the_end) <= 1 else 1
+    several = outcomes(given.into)
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background, too
+    broken = all_soaks(given, several)
+    if not several:
+        return 1
+    several.sort(key=lambda one: one.seed)
+    rows, _, _ = together(several)
+    results.report("Fault campaign", *table(rows), summary(several), keep=given.keep)
+    for one in several:
+        for name, listed in one.wrong.items():
+            print(f"seed {one.seed}: {name}", listed[:20], file=sys.stderr)
+    return int(broken > 0 or any(one.wrong for one in several))
 
 
 if __name__ == "__main__":

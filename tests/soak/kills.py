@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import results
 from audit import Findings, audit
-from rig import Rig, children_of, wait_for
+from rig import LEFT, Rig, children_of, wait_for
 from seeds import seeded_random
 
 from benchlog.clock import host_sleep
@@ -41,7 +41,6 @@ EXPORT_S = 1.5
 """An export of such a run is done by then, on an idle computer."""
 SECOND_OF_READINGS = 500
 """What comes in beside an export, with much to spare."""
-LEFT = ("*.sock", "*.sock.new", "*.part", "*.unsaved*", "first-*")
 
 
 @dataclass
@@ -325,7 +324,7 @@ def kills(folder, count, seed, targets):
     with rig.reader() as reader:
         run_id = reader.latest_run().id
         found = audit(reader, run_id, rig.truth, rig.orders / "acknowledged.jsonl", 1)
-    left = [p.name for sort in LEFT for p in rig.folder.glob(sort)]
+    left = [p.name for sort in (*LEFT, "first-*") for p in rig.folder.glob(sort)]
     return Outcome(rows, found, integrity(rig.database), left, unusable)
 
 

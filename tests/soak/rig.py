@@ -7,15 +7,17 @@ import signal
 import socket
 import subprocess
 import sys
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.store.reader import Reader
 
 HERE = Path(__file__).parent
-START_S = 40.0
+START_S = 120.0
 PART = "quartz-16mhz-30ppm"
+LEFT = ("*.sock", "*.sock.new", "*.part", "*.unsaved*")
+"""Files that no keeper leaves when it has ended as it should."""
 
 
 def wait_for(true, within_s=START_S):
@@ -34,6 +36,17 @@ def children_of(pid):
     except OSError:
         return []
     return [int(one) for one in text.split()]
+
+
+def members_of(session):
+    """Return the pids of a session, without those that are over."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            state, _, _, at = path.read_text().rpartition(") ")[2].split()[:4]
+            if int(at) == session and state != "Z":
+                found.append(int(path.parent.name))
+    return found
 
 
 class Rig:
@@ -61,7 +74,8 @@ class Rig:
             "PYTHONDONTWRITEBYTECODE": "1",
         }
 
-    def start_bench(self, seed=1):
+    def start_bench(self, seed=1, *, diary=True):
+        """Start the simulated bench; with a diary, by a driver of ours."""
         served = self.folder / "served.toml"
         words = ["simulate", "--part", PART, "--seed", str(seed)]
         words += ["--gate-s", str(self.gate_s), "--bench-out", str(served)]
@@ -75,9 +89,11 @@ class Rig:
         )
         wait_for(lambda: (self.folder / "addresses.json").stat().st_size > 20)
         host_sleep(0.1)
-        text = served.read_text().replace('"scpi-counter"', '"soak-counter"', 1)
-        line = f'orders = "{self.orders}"\ngate_s'
-        self.bench_file.write_text(text.replace("gate_s", line, 1))
+        text = served.read_text()
+        if diary:
+            text = text.replace('"scpi-counter"', '"soak-counter"', 1)
+            text = text.replace("gate_s", f'orders = "{self.orders}"\ngate_s', 1)
+        self.bench_file.write_text(text)
         addresses = json.loads((self.folder / "addresses.json").read_text())
         self._control = int(re.findall(r"\d+$", addresses["control"])[0])
 
@@ -144,6 +160,12 @@ class Rig:
             if b"benchlog.recorder.instruments.instrument_process" in words:
                 found.append(pid)
         return found
+
+    def left_over(self):
+        """Return what a stopped keeper left: files that nobody needs, processes."""
+        folders = {self.folder, self.database.parent}
+        left = [path.name for at in folders for sort in LEFT for path in at.glob(sort)]
+        return left + [f"process {pid}" for pid in members_of(self.keeper.pid)]
 
     def stop(self):
         for process in (self.keeper, self.simulator):

@@ -3,6 +3,8 @@
 import json
 import os
 import shutil
+from contextlib import closing
+from itertools import islice
 from pathlib import Path
 
 import pytest
@@ -10,7 +12,13 @@ from store.making import begin, connection_of, reading, rows
 
 import benchlog
 from benchlog.clock import VirtualClock
-from benchlog.errors import DataError, StoreError, UnreadableRunError, UsageError
+from benchlog.errors import (
+    DataError,
+    StoreDamagedError,
+    StoreError,
+    UnreadableRunError,
+    UsageError,
+)
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions
@@ -479,3 +487,32 @@ def test_readings_of_which_no_figure_comes_are_imported_all_the_same(writer, tmp
         result = import_file(file, writer, VirtualClock(), wish)
         copied = reader.columns_after(result.run)
     assert copied.frequency_hz.tolist() == [hertz for hertz, _ in odd]
+
+
+def test_rows_out_of_order_are_not_read_for_ever(tmp_path):
+    """A tree whose leaves are not in order, as a cut or patched file may have it.
+
+    The inner page of a table: https://www.sqlite.org/fileformat2.html, section 1.6:
+    kind 5, its last leaf at byte 8, the places of its cells from byte 12; a cell begins
+    with its leaf.
+    """
+    path = tmp_path / "a.db"
+    with Writer.open(path, VirtualClock()) as writer:
+        for number in range(3):
+            begin(writer, f"KX-{number}")
+    with closing(sqlite.connect_to_write(path)) as connection:
+        connection.execute("pragma journal_mode=delete")
+        (size,) = connection.execute("pragma page_size").fetchone()
+        query = "select rootpage from sqlite_master where name = 'runs'"
+        (root,) = connection.execute(query).fetchone()
+    data = bytearray(path.read_bytes())
+    at = size * (root - 1)
+    assert data[at] == 5, "an inner page"
+    cell = at + int.from_bytes(data[at + 12 : at + 14], "big")
+    first, last = slice(cell, cell + 4), slice(at + 8, at + 12)
+    data[first], data[last] = data[last], data[first]
+    path.write_bytes(data)
+    with Reader.open(path) as reader:
+        for runs in (reader.all_runs(), reader.found_runs()):
+            with pytest.raises(StoreDamagedError, match="rows of runs are not in the"):
+                list(islice(runs, 100))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from benchlog_drivers.command_trim import CommandTrim
+from schemas_held import hold
 from warm_program import PROGRAM, run
 
 from benchlog.catalogue import load_part
@@ -64,6 +65,7 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     done = benchlog(tmp_path, *words, "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
+    hold(found)
     safe = load_part(PART).trim.safe
     assert all(any(a <= c <= b for a, b in safe) for c in served.firmware.asked)
     assert served.firmware.code == found["best_code"]

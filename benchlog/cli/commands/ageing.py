@@ -51,7 +51,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if wish["plot"]:
         _plot(days, ppm, found.first, runs, wish["plot"])
     if as_json:
-        print_json(document(runs, found))
+        print_json(document(runs, found), "ageing")
     else:
         chart = _chart(days, ppm)
         click.echo("\n\n".join((text(runs, found), _other(found.second), chart)))

@@ -62,7 +62,7 @@ def show(bench: str, db: Path | None, as_json: bool) -> None:
     from benchlog.catalogue import find, load_bench
 
     if as_json:
-        print_json(_document(load_bench(bench)))
+        print_json(_document(load_bench(bench)), "bench")
         return
     entry = find("benches", bench)
     load_bench(bench)  # a faulty file is named as faulty
@@ -82,7 +82,7 @@ def list_all(as_json: bool) -> None:
     for problem in problems:
         say(f"left out: {problem}")
     if as_json:
-        print_json([_document(bench) for bench in benches])
+        print_json([_document(bench) for bench in benches], "bench")
     elif benches:
         click.echo(pairs((bench.name, _line(bench)) for bench in benches))
     elif problems:

@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchlog import __version__
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import counted, print_json, say
 from benchlog.cli.progress import Progress
 from benchlog.errors import UsageError
+from benchlog.version import __version__
 
 if TYPE_CHECKING:
     from benchlog.store.integrity.examination import DamageFound
@@ -68,7 +68,7 @@ def command(
         found = examine(path)
     wrong = [one for one in found if one.kind != HELD]
     if as_json:
-        print_json(_document(path, found, done))
+        print_json(_document(path, found, done), "check")
     else:
         _tell(path, found, done)
     ctx.exit(_DAMAGED if wrong else 0)

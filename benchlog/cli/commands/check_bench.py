@@ -94,7 +94,7 @@ def command(
     checked = check_all(instruments, database(db))
     checked = [_as_wired(row, loaded) for row in checked]
     if as_json:
-        print_json(checked)
+        print_json(checked, "checked-instrument")
     else:
         click.echo(_table(checked))
         for row in checked:

@@ -55,7 +55,7 @@ def command(
     if as_json:
         from benchlog.evaluation.lot_document import chips_document
 
-        print_json(chips_document(lot, found))
+        print_json(chips_document(lot, found), "chips")
     else:
         click.echo(text(lot, found))
 

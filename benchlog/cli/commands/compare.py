@@ -54,7 +54,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if as_json:
         from benchlog.evaluation.study_documents import comparison_document
 
-        print_json(comparison_document(found))
+        print_json(comparison_document(found), "compare")
     else:
         click.echo(text_of(found))
 

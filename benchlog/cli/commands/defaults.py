@@ -44,7 +44,7 @@ def command(
         say(f"written to {_keep(bench, part)}")
     kept = read_defaults()
     if as_json:
-        print_json({**_document(kept), "file": str(defaults_file())})
+        print_json({**_document(kept), "file": str(defaults_file())}, "defaults")
     else:
         click.echo(_text(kept))
 

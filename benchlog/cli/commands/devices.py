@@ -42,7 +42,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     with reading(db) as reader:
         devices = _by_device(found(reader, wish))
     if as_json:
-        print_json([_document(one) for one in devices])
+        print_json([_document(one) for one in devices], "device")
     elif devices:
         headers = (
             "device", "part", "lot", "runs", "count", "last run (UTC)", "run",

@@ -39,7 +39,7 @@ def command(ctx: click.Context, db: Path | None, as_json: bool) -> None:
     found = installation_findings(look_at_installation(_database(db)))
     found += instrument_findings(look())
     if as_json:
-        print_json(found)
+        print_json(found, "finding")
     else:
         for one in found:
             click.echo(pairs([_row(one)]))

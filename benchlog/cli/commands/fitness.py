@@ -116,7 +116,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     if as_json:
         from benchlog.evaluation.study_documents import fitness_document
 
-        print_json([fitness_document(*row) for row in rows])
+        print_json([fitness_document(*row) for row in rows], "fitness")
     else:
         click.echo(text_of(rows))
 
@@ -196,7 +196,9 @@ def _tell_lot(
     if as_json:
         from benchlog.evaluation.study_documents import lot_fitness_document
 
-        print_json([lot_fitness_document(one, lot, part) for one in found])
+        print_json(
+            [lot_fitness_document(one, lot, part) for one in found], "lot-fitness"
+        )
     else:
         click.echo(lot_text_of(found, printable(lot.lot)))
 

@@ -72,7 +72,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if as_json:
         from benchlog.evaluation.study_documents import hat_document
 
-        print_json(hat_document(found))
+        print_json(hat_document(found), "hat")
     else:
         click.echo(text_of(found))
 

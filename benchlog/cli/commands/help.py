@@ -8,18 +8,29 @@ import click
 from benchlog.cli.command import COMMANDS
 from benchlog.cli.command import command as make_command
 from benchlog.errors import NotFoundError
+from benchlog.schemas import VERSIONS, schema_text
 
 EXAMPLES = (
     "benchlog help",
     "benchlog help first-device",
     "benchlog help measure",
+    "benchlog help --schema lot",
 )
 
 
 @make_command("help", examples=EXAMPLES, figures=False)
 @click.argument("topic", required=False)
+@click.option(
+    "--schema",
+    type=click.Choice(sorted(VERSIONS)),
+    metavar="KIND",
+    help="Print the JSON Schema of a document that --json prints; its key `schema` has "
+    "the KIND.",
+)
 @click.pass_context
-def command(ctx: click.Context, topic: str | None, db: Path | None) -> None:
+def command(
+    ctx: click.Context, topic: str | None, schema: str | None, db: Path | None
+) -> None:
     """List the manual's topics, or show the page of TOPIC.
 
     With the name of a command, show the help of that command. In a terminal a page is
@@ -28,7 +39,9 @@ def command(ctx: click.Context, topic: str | None, db: Path | None) -> None:
     del db
     from benchlog.manual import TOPICS
 
-    if topic is None:
+    if schema is not None:
+        click.echo(schema_text(schema), nl=False)
+    elif topic is None:
         click.echo(_topics())
     elif topic in TOPICS:
         _show_page(topic)

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.core import ParameterSource
 
-from benchlog import __version__
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.host_faults import address_fault
@@ -26,6 +25,7 @@ from benchlog.cli.typed_values import (
 )
 from benchlog.errors import UsageError
 from benchlog.units import printable
+from benchlog.version import __version__
 
 if TYPE_CHECKING:
     from benchlog.exchange.import_file import ImportResult
@@ -123,7 +123,7 @@ def command(file: Path, db: Path | None, as_json: bool, **typed: Any) -> None:
     if result.rejected > len(result.problems):
         say(f"... and {result.rejected - len(result.problems):,} more lines like these")
     if as_json:
-        print_json(result)
+        print_json(result, "import")
     else:
         came = readings_and_stamps(result.readings, result.edges)
         refused = counted(result.rejected, "line")
@@ -152,7 +152,7 @@ def bring_rows_back(
         limits = raised(typed["limits"])
         found = bring_back(path, writer, limits, again=again)
     if as_json:
-        print_json(found[0] if len(found) == 1 else list(found))
+        print_json(found[0] if len(found) == 1 else list(found), "rows-back")
         return
     for one in found:
         came = readings_and_stamps(one.readings, one.edges)

@@ -86,7 +86,7 @@ def command(
     if as_json:
         from benchlog.evaluation.document import run_document
 
-        print_json({**run_document(evaluation), "before": before.verdict})
+        print_json({**run_document(evaluation), "before": before.verdict}, "judgement")
     else:
         click.echo(text_of(evaluation))
     ctx.exit(exit_code([evaluation.decision]))

@@ -63,7 +63,9 @@ def command(
     elif how["as_csv"]:
         click.echo(csv_text(found), nl=False)
     elif as_json:
-        print_json([document(report, benches) for report, benches in found])
+        print_json(
+            [document(report, benches) for report, benches in found], "listed-lot"
+        )
     elif found:
         click.echo(_table(found))
     else:

@@ -46,7 +46,7 @@ def command(other: tuple[Path, ...], db: Path | None, as_json: bool) -> None:
             _tell(path, merged)
             done.append(_document(path, merged))
     if as_json:
-        print_json(done)
+        print_json(done, "merge")
 
 
 def _tell(path: Path, merged: "Merged") -> None:

@@ -64,7 +64,7 @@ def show(part: str, db: Path | None, as_json: bool) -> None:
 
     found = load_part(part)
     if as_json:
-        print_json(found)
+        print_json(found, "part")
     else:
         click.echo(pairs(_promises(found)))
 
@@ -130,7 +130,7 @@ def list_all(as_json: bool) -> None:
     for problem in problems:
         say(f"left out: {problem}")
     if as_json:
-        print_json(parts)
+        print_json(parts, "part")
     else:
         headers = ("part", "nominal", "tolerance ppm", "stability ppm", "title")
         click.echo(table(headers, [_row(part) for part in parts], "lrrr"))
@@ -155,6 +155,7 @@ def _promises(part: "Part") -> list[tuple[str, str]]:
         ("stability", _stability(limits)),
         ("ageing", _figure(limits.ageing_ppm_per_year, "ppm a year")),
         ("jitter", _figure(limits.jitter_ppm, "ppm rms at the gate in use")),
+        *_conditions(part),
         ("temperature", _law(part.temperature)),
         ("load", _figure(part.load.load_pf, "pF")),
         ("shunt C0", _figure(part.load.shunt_c0_pf, "pF")),
@@ -163,6 +164,39 @@ def _promises(part: "Part") -> list[tuple[str, str]]:
         ("file", part.file),
     ]
     return [(name, text) for name, text in rows if text]
+
+
+def _conditions(part: "Part") -> list[tuple[str, str]]:
+    """Return what oscillators promise of power, history, supply, load and control."""
+    limits = part.limits
+    warm_up = ""
+    if limits.warm_up_ppm is not None:
+        within = f"+-{as_stated(limits.warm_up_ppm)} ppm of the value after an hour"
+        warm_up = f"{within}, from {_figure(limits.warm_up_s, 's')}"
+    supply, control, load = part.supply, part.control, part.load.range_pf
+    return [
+        ("hysteresis", _figure(limits.hysteresis_ppm, "ppm")),
+        ("retrace", _figure(limits.retrace_ppm, "ppm after a day without power")),
+        ("start-up", _figure(limits.start_up_s, "s")),
+        ("warm-up", warm_up),
+        ("supply", _over(limits.supply_ppm, supply.range_v if supply else None, "V")),
+        ("load change", _over(limits.load_ppm, load, "pF")),
+        (
+            "adjustment",
+            _over(limits.pull_ppm, control.range_v if control else None, "V"),
+        ),
+        ("linearity", _figure(limits.linearity_percent, "%")),
+    ]
+
+
+def _over(ppm: float | None, ends: tuple[float, float] | None, unit: str) -> str:
+    """Return a promise over a range; the range alone where nothing is promised."""
+    span = (
+        "" if ends is None else f"{as_stated(ends[0])} to {as_stated(ends[1])} {unit}"
+    )
+    if ppm is None:
+        return span
+    return f"+-{as_stated(ppm)} ppm from {span}"
 
 
 def _figure(value: float | None, unit: str) -> str:

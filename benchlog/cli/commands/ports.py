@@ -68,7 +68,7 @@ def command(
         say(f"asking {len(found)} ports, at most {as_stated(ASK_MS / 1000)} s each")
         found = [asked(port, visa_library, baud_rate) for port in found]
     if as_json:
-        print_json(found)
+        print_json(found, "port")
     elif found:
         click.echo(port_table(found))
     else:

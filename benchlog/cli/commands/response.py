@@ -48,7 +48,9 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     found = phases(seen, cuts)
     answers = responses(seen, found)
     if as_json:
-        print_json({**document(chosen, found, answers), "steps": list(notes)})
+        print_json(
+            {**document(chosen, found, answers), "steps": list(notes)}, "response"
+        )
     else:
         for note in notes:
             say(f"note: {note}")

@@ -64,7 +64,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     elif wish["as_csv"]:
         click.echo(csv_text(rows), nl=False)
     elif as_json:
-        print_json(rows)
+        print_json(rows, "result")
     elif rows:
         click.echo(_table(rows))
     else:

@@ -61,7 +61,7 @@ def command(
         listed = list(islice(found(reader, wish), limit + 1))
     is_cut, listed = len(listed) > limit, listed[:limit]
     if as_json:
-        print_json([as_document(one) for one in listed])
+        print_json([as_document(one) for one in listed], "listed-run")
     elif listed:
         click.echo(_table(listed))
         if is_cut:
@@ -80,7 +80,7 @@ def _of_dataset(
     say_left_out(left_out)
     is_cut, listed = len(listed) > limit, listed[:limit]
     if as_json:
-        print_json(listed)
+        print_json(listed, "dataset-run")
     elif listed:
         headers = ("bench", *_HEADERS)
         click.echo(table(headers, [_dataset_row(one) for one in listed], "lrlllrrrl"))

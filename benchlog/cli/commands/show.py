@@ -58,7 +58,7 @@ def command(
         evaluation = evaluated(reader, _chosen(reader, run, device), summary="long")
         history = history_of(reader, evaluation.run.id)
     if as_json:
-        print_json(whole_document(evaluation, history))
+        print_json(whole_document(evaluation, history), "show")
         return
     summary = evaluation.summary
     for part in (

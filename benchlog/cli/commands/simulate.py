@@ -20,6 +20,7 @@ from benchlog.model import COUNTING, DIGITS
 
 if TYPE_CHECKING:
     from benchlog.simulate import Scenario, SimulatedBench
+    from benchlog.simulate.rack_bench import SimulatedRack
 
 EXAMPLES = (
     "benchlog simulate",
@@ -173,6 +174,12 @@ _LOOK_S: Final = 1.0
     show_default=True,
     help="How far off this computer's clock is, as pulses tell.",
 )
+@click.option(
+    "--rack",
+    type=click.IntRange(1, 64),
+    metavar="N",
+    help="A chamber, a supply, a scanner and N devices instead of a bench.",
+)
 @click.option("--for", "for_s", type=Duration(), help="End after a time, e.g. 10m.")
 @click.option(
     "--truth",
@@ -197,13 +204,14 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     """
     del db
     bench_out, limit_s = typed["bench_out"], _real_s(typed["for_s"])
-    with simulated(typed) as bench:
+    serving = simulated_rack(typed) if typed["rack"] else simulated(typed)
+    with serving as bench:
         addresses = bench.addresses()
         if bench_out is not None:
             write_whole(bench_out, bench.bench_toml())
             say(f"bench file written: {bench_out}")
         if as_json:
-            print_json(addresses)
+            print_json(addresses, None)  # its keys are names
         else:
             click.echo(pairs(addresses.items()))
         sys.stdout.flush()
@@ -214,6 +222,21 @@ command.more = (
     "Orders at the control port (always or x3 behind a fault: how often)",
     ORDERS,
 )
+
+
+@contextlib.contextmanager
+def simulated_rack(typed: Mapping[str, Any]) -> "Iterator[SimulatedRack]":
+    """Serve the rack that was asked for within a `with` block."""
+    from dataclasses import replace
+
+    from benchlog.cli.tasks.bench_and_part import simulated_part
+    from benchlog.simulate.rack_bench import SimulatedRack
+    from benchlog.simulate.rack_scenario import rack_scenario
+
+    scenario = rack_scenario(simulated_part(typed), typed["rack"], typed["seed"])
+    scenario = replace(scenario, gate_s=typed["gate_s"])
+    with SimulatedRack(scenario, host_clock(), truth=typed["truth"]) as rack:
+        yield rack
 
 
 def _real_s(bench_s: float | None) -> float | None:

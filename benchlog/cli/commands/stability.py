@@ -90,7 +90,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
 
         plot_stability([found], wish["plot"], _title(chosen, found))
     if as_json:
-        print_json(document(chosen, found, int(marked.sum()), stamps))
+        print_json(document(chosen, found, int(marked.sum()), stamps), "stability")
     else:
         click.echo(text(chosen, found, int(marked.sum()), wish))
 

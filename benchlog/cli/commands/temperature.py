@@ -73,7 +73,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if wish["plot"]:
         _plot(temperature_view(data, found), found, runs, wish["plot"])
     if as_json:
-        print_json(document(runs, found))
+        print_json(document(runs, found), "temperature")
     else:
         click.echo(text(runs, found) + "\n\n" + _chart(temperature_view(data, found)))
 

@@ -52,7 +52,7 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     plan = _plan(typed)
     found = trim(plan, database(db), host_clock(), tell=_tell, start=typed["start"])
     if as_json:
-        print_json(document(plan, found))
+        print_json(document(plan, found), "trim")
     else:
         click.echo(text(plan, found))
 

@@ -58,7 +58,7 @@ def check_standard(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     least = float(np.median([point.u_ppm for point in history])) / COVERAGE
     chart = control_chart([point.offset_ppm for point in history], least)
     if as_json:
-        print_json(standard_document(run, history, chart))
+        print_json(standard_document(run, history, chart), "check-standard")
     else:
         click.echo(_text(run, history, chart))
     return MOVED if chart.moved else 0

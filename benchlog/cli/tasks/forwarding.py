@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from benchlog import __version__
 from benchlog.cli.database import database, reading_as
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.errors import UsageError
@@ -30,6 +29,7 @@ from benchlog.forwarding.postgres.way import create as create_schema
 from benchlog.forwarding.postgres.way import status_of as postgres_status
 from benchlog.store.tail.tail_reader import TailReader
 from benchlog.units import format_duration
+from benchlog.version import __version__
 
 _SOFTWARE: Final = f"benchlog {__version__}"
 _NICE: Final = 10  # our rule: half of what there is
@@ -89,7 +89,9 @@ def create(to: Place, as_json: bool) -> None:
     for sentence in refused:
         say(sentence)
     if as_json:
-        print_json({"to": to.shown, "created": True, "refused": refused})
+        print_json(
+            {"to": to.shown, "created": True, "refused": refused}, "forward-created"
+        )
     else:
         say(f"{to.shown} is ready: tables, views and roles are as this version needs")
 
@@ -153,7 +155,7 @@ def _until_ended() -> Iterator[list[int]]:
 
 def _tell(report: ForwardReport, as_json: bool, *, sent: bool) -> None:
     if as_json:
-        print_json(_document(report))
+        print_json(_document(report), "forward")
         return
     if sent:
         say(f"{report.to}: {counted(report.total, 'row')} sent")

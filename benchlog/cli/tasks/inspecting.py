@@ -107,7 +107,7 @@ def report(database: Path, lot: Lot, *, as_json: bool) -> int:
     """Print how a lot stands on standard output; return the exit code."""
     found = report_of(database, lot)
     if as_json:
-        print_json(lot_document(found))
+        print_json(lot_document(found), "lot")
     else:
         click.echo(text_of_lot(found))
     return EXIT_CODES[found.standing.decision]

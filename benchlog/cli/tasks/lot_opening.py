@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from benchlog import __version__
 from benchlog.catalogue import load_bench
 from benchlog.cli.printing import counted, say
 from benchlog.cli.tasks.bench_and_part import recalled
@@ -42,6 +41,7 @@ from benchlog.verdict.lot.sampling_plan import (
 from benchlog.verdict.lot.sampling_table import Severity
 from benchlog.verdict.lot.switching_rules import standing_after
 from benchlog.verdict.run.early_stop import StopRule
+from benchlog.version import __version__
 
 _KEPT: Final = {
     "bench": None,

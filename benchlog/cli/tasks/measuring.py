@@ -80,7 +80,7 @@ def report(run_ids: Sequence[int], manner: Manner) -> int:
     found = [one for one in found if one.run.ended_how != "measured again"]
     if manner.as_json:
         documents = [run_document(one) for one in found]
-        print_json(documents[0] if len(documents) == 1 else documents)
+        print_json(documents[0] if len(documents) == 1 else documents, "run")
     else:
         click.echo("\n\n".join(text_of(one) for one in found))
     if not found:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-from benchlog import __version__, registry
+from benchlog import registry
 from benchlog.catalogue import load_bench, load_part
 from benchlog.driver import require_options
 from benchlog.errors import UsageError
@@ -18,6 +18,7 @@ from benchlog.model import (
     device_id_fault,
 )
 from benchlog.units import printable
+from benchlog.version import __version__
 
 LEAST_READINGS: Final = 10
 MOST_READINGS: Final = 300

@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import click
 
-from benchlog import __version__
 from benchlog.catalogue import load_bench
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.tasks.reference_check_text import CheckNarration, check_text
@@ -48,6 +47,7 @@ from benchlog.verdict.timebase.reference_check import (
     days_it_holds,
     holds_until_ns,
 )
+from benchlog.version import __version__
 
 NOT_KEPT: Final = 4
 _PLACE: Final = "reference"
@@ -88,7 +88,7 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     if weighed.kept:
         _keep(path, clock, check)
     if as_json:
-        print_json(check_document(check, finding, weighed))
+        print_json(check_document(check, finding, weighed), "refcheck")
     else:
         counter, nominal_hz = wired.counter.name, wired.nominal_hz
         click.echo(

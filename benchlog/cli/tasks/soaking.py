@@ -216,7 +216,7 @@ def _report(run_ids: Sequence[int], manner: Manner) -> int:
             for one in found
         ]
     if manner.as_json:
-        print_json(documents[0] if len(documents) == 1 else documents)
+        print_json(documents[0] if len(documents) == 1 else documents, "soak")
     else:
         click.echo("\n\n".join(map(_text, found)))
     return exit_code(one.decision for one in found)

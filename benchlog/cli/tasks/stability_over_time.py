@@ -41,7 +41,8 @@ def tell_over_time(
         plot_over_time(found, wish["plot"], _title(run, found), " ".join(words))
     if as_json:
         print_json(
-            over_time_document(found, run.id, begun_utc_ns, simulated=run.simulated)
+            over_time_document(found, run.id, begun_utc_ns, simulated=run.simulated),
+            "stability-over-time",
         )
     else:
         click.echo(text_of(run, found, words))

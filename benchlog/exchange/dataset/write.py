@@ -294,6 +294,7 @@ class _Export:
         state = {
             "mark": self._mark,
             "written_utc_ns": host_clock().utc_ns(),
+            "told_utc_ns": max(self._reader.told_utc_ns().values(), default=0),
             "packs": sorted(one.name for one in packs if one.source == self._source),
             "shared": sorted(one.name for one in packs if one.source == SHARED),
             "runs": self._written.runs,

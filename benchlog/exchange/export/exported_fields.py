@@ -16,6 +16,7 @@ from benchlog.store.logged_tables import (
 )
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import to_plain, told_to_others
+from benchlog.store.sqlite import out_of_order
 
 FORMAT: Final = 1
 OTHERS: Final[dict[LoggedTable, str]] = {
@@ -98,6 +99,8 @@ def pages(
     """Yield the rows of a table in pages, up to `last_id` where one is given."""
     after_id = 0
     while page := reader.logged(table, run_id, after_id, _PAGE):
+        if page.of("id")[-1] <= after_id:
+            raise out_of_order(table.name)
         after_id = page.of("id")[-1]
         if last_id is not None and after_id > last_id:
             yield page.up_to(last_id)

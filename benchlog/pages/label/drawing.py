@@ -9,11 +9,11 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from benchlog import __version__
 from benchlog.errors import UsageError
 from benchlog.pages.label.content import Label
 from benchlog.pages.letters import FACES, font_file, in_known_letters
 from benchlog.store.whole_files import check_name, finished
+from benchlog.version import __version__
 
 ENDINGS: Final = (".svg", ".pdf")
 WIDTH_MM: Final = 60

@@ -116,11 +116,20 @@ class Intake:
         self.runs, self.writer, self.clock = runs, writer, clock
         self._outages: dict[str, Outage] = {}
         self._gate = PulseGate()
+        self.turns: dict[str, int] = {}
+        """Of a counter behind a scanner: the run whose turn it is, 0 for none."""
+
+    def using(self, name: str) -> list[LiveRun]:
+        """Return the runs that an instrument's word is for: of a scanned one, one."""
+        runs = self.runs.using(name)
+        if name not in self.turns:
+            return list(runs)
+        return [run for run in runs if run.run_id == self.turns[name]]
 
     def value(self, name: str, sample: Sample, stalled_s: float) -> None:
         """Take one value."""
         self._back(name)
-        for run in self.runs.using(name):
+        for run in self.using(name):
             if is_pulse(sample):
                 self._pulse(run, name, sample, stalled_s)
             elif name != run.position.frequency:
@@ -135,7 +144,7 @@ class Intake:
         news = (failed.kind, failed.raw) not in outage.said
         first = not outage.said
         outage.said.add((failed.kind, failed.raw))
-        for run in self.runs.using(name):
+        for run in self.using(name):
             self._breaks(run, name)
             if news:
                 self.runs.note(run, failed.kind, failed.message, name, failed.raw)
@@ -149,7 +158,7 @@ class Intake:
         first = not outage.said
         outage.said.add((kind, b""))
         outage.attempts += not news
-        for run in self.runs.using(name):
+        for run in self.using(name):
             self._breaks(run, name)
             if news:
                 self.runs.note(run, kind, f"the process of {name!r} {how}", name)
@@ -179,7 +188,7 @@ class Intake:
 
     def said(self, name: str, text: str) -> None:
         """Note what the instrument's own message queue held."""
-        for run in self.runs.using(name):
+        for run in self.using(name):
             self.runs.note(
                 run, EventKind.INSTRUMENT_MESSAGE, printable(text), name, text.encode()
             )
@@ -288,5 +297,5 @@ class Intake:
         text = f"{name!r} is back after {format_duration(away_s)}"
         if outage.attempts > 1:
             text += f" and {outage.attempts} failed attempts"
-        for run in self.runs.using(name):
+        for run in self.using(name):
             self.runs.note(run, EventKind.BACK, text, name)

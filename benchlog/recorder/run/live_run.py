@@ -67,6 +67,7 @@ class LiveRun:
     follows: bool = False
     went_on_ns: int = 0
     keeper_back_ns: int = 0
+    aside: bool = False  # readings are kept and left out: not at reference conditions
     fed: int = 0
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
@@ -103,6 +104,15 @@ class LiveRun:
         """Measure again after a pause; the next reading follows on nothing."""
         self.paused, self.went_on_ns = False, self.clock.mono_ns()
         self.note_gap()
+
+    def begin_turn(self, *, aside: bool) -> None:
+        """Take readings of one turn through a scanner; they follow on nothing.
+
+        `aside`: they are not taken at reference conditions, so they are kept and left
+        out of the run's figures.
+        """
+        self.aside = aside
+        self._gap = self.accepted > 0
 
     def keeper_is_back(self) -> None:
         """Remember that the keeper itself did not run until now: nobody was silent."""
@@ -176,6 +186,8 @@ class LiveRun:
         self.accepted += 1
         self.previous_hz = result.frequency_hz
         marked, settled = self._first.mark(result)
+        if self.aside:
+            marked = replace(marked, flags=marked.flags | Flag.SETTLING)
         return [
             *records,
             *self.last_refusals(ended=False),

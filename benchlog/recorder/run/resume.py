@@ -14,6 +14,7 @@ from benchlog.model import (
     Dialect,
     InstrumentSpec,
     Purpose,
+    Register,
     Run,
     RunPlan,
 )
@@ -85,8 +86,9 @@ def resumed(
     *,
     more_s: float | None = None,
     trust: bool = False,
+    purpose: Purpose = Purpose.SOAK,
 ) -> Resumed:
-    """Return what is needed to go on with a soak.
+    """Return what is needed to go on with a soak, or a run of another `purpose`.
 
     `more_s`: its new length, counted from now. `trust`: also with one that came from
     elsewhere. Raises NotFoundError, UsageError for a run that is no soak or came from
@@ -94,9 +96,9 @@ def resumed(
     """
     with Reader.open(database) as reader:
         run = reader.run(run_id)
-        if run.purpose is not Purpose.SOAK:
+        if run.purpose is not purpose:
             raise UsageError(
-                f"run {run_id} is no soak ({run.purpose}); begin a new run instead"
+                f"run {run_id} is no {purpose} ({run.purpose}); begin a new run instead"
             )
         if is_kept(database, run):
             raise BusyError(
@@ -154,6 +156,10 @@ def _dialect(plain: Mapping[str, Any]) -> Dialect:
     known = {f.name: plain[f.name] for f in fields(Dialect) if f.name in plain}
     for name in ("no_signal", "overload"):
         known[name] = tuple(known.get(name, ()))
+    known["registers"] = {
+        role: Register(**register)
+        for role, register in known.get("registers", {}).items()
+    }
     return Dialect(**known)
 
 

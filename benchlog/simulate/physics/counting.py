@@ -10,9 +10,8 @@ import numpy as np
 from benchlog.analysis.stability.counter_weight import phase_weights
 from benchlog.model import CUT, ROUNDED, TWO_STAMPS
 from benchlog.simulate.bench_wait import Patience
-from benchlog.simulate.physics.oscillator import Oscillator
 from benchlog.simulate.physics.receiver import PulsedInput
-from benchlog.simulate.physics.world import World
+from benchlog.simulate.physics.world import Signal, World
 from benchlog.units import NS_PER_S, SECONDS_PER_DAY
 
 _FORESEEN_S: Final = 0.05  # our rule: see below
@@ -114,7 +113,7 @@ class Gate:
     begin_ns: int
     end_ns: int
     gate_s: float
-    device: Oscillator | PulsedInput | None
+    device: Signal | None
     before_s: float
     divider: float
     low_pass_hz: float
@@ -180,7 +179,7 @@ class Counter:
             self._last_stamp = at_ns, error_s
         return self._last_stamp[1]
 
-    def _gained_s(self, gate: Gate, device: Oscillator | PulsedInput) -> float:
+    def _gained_s(self, gate: Gate, device: Signal) -> float:
         """Return the phase gained over a gate as the counter weighs its stamps."""
         inner = _STAMPS - 1
         if self.spec.counting == TWO_STAMPS or isinstance(device, PulsedInput):
@@ -216,9 +215,7 @@ class Counter:
             shown = NO_SIGNAL_HZ
         return Count(gate.end_ns, shown, step, hz)
 
-    def _device(
-        self, which: int, front: InputSettings
-    ) -> Oscillator | PulsedInput | None:
+    def _device(self, which: int, front: InputSettings) -> Signal | None:
         """Return the device whose signal crosses the trigger level, if any."""
         if which not in self._inputs:
             return None

@@ -131,12 +131,20 @@ class Oscillator:
     def _y(self, at_s: float) -> float:
         """Fractional frequency beyond the stated offset, without noise."""
         spec = self.spec
-        ppm = ppm_at(spec.law, self.body_c(at_s)) + self._steps.at(at_s)
+        ppm = self._ppm_at(self.body_c(at_s)) + self._steps.at(at_s)
         if spec.supply_ppm_per_v:
             ppm += spec.supply_ppm_per_v * (self._supply.volts(at_s) - spec.supply_v)
-        if spec.ageing_a_ppm:
-            ppm += self._aged_ppm(at_s) - self._aged_ppm(0.0)
-        return ppm * 1e-6
+        return (ppm + self._ageing_ppm(at_s)) * 1e-6
+
+    def _ppm_at(self, body_c: float) -> float:
+        """Return what its law makes of a body's temperature."""
+        return ppm_at(self.spec.law, body_c)
+
+    def _ageing_ppm(self, at_s: float) -> float:
+        """Return how far it has aged since the bench was switched on."""
+        if not self.spec.ageing_a_ppm:
+            return 0.0
+        return self._aged_ppm(at_s) - self._aged_ppm(0.0)
 
     def _aged_ppm(self, at_s: float) -> float:
         days = self.spec.age_days + at_s / SECONDS_PER_DAY

@@ -1,12 +1,30 @@
 """The simulated bench as physics: one time, one room, one supply, the devices in it."""
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from benchlog.clock import Clock
-from benchlog.simulate.physics.oscillator import Oscillator
-from benchlog.simulate.physics.receiver import PulsedInput, Receiver
+from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
+from benchlog.simulate.physics.receiver import Receiver
 from benchlog.simulate.physics.room import Room, Supply
 from benchlog.units import NS_PER_S
+
+
+class Signal(Protocol):
+    """What a counter's input can look at: an oscillator, pulses, a scanner's output."""
+
+    @property
+    def spec(self) -> OscillatorSpec:
+        """What it puts out."""
+        ...
+
+    def excess_s(self, at_ns: int) -> float:
+        """Return the phase in s gained by `at_ns` beyond the stated offset."""
+        ...
+
+    def mean_hz(self, excess_s: float, gate_s: float) -> float:
+        """Return the true mean frequency over a gate that gained `excess_s`."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,7 +37,7 @@ class World:
     supply: Supply
     devices: dict[str, Oscillator] = field(default_factory=dict)
     receivers: dict[str, Receiver] = field(default_factory=dict)
-    signals: dict[str, PulsedInput] = field(default_factory=dict)
+    signals: dict[str, Signal] = field(default_factory=dict)
     host_ppm: float = 0.0  # how far off the clock is that pulses are stamped by
 
     def since_start_ns(self, mono_ns: int) -> int:

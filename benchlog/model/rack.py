@@ -1,0 +1,61 @@
+"""A qualification: which sequence a rack's devices are taken through, step by step."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+STEP_BEGINS: Final = "begins"
+STEP_OVER: Final = "over"
+"""What an event of kind `sequence` has beside its step, in its raw bytes as JSON."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepRecord:
+    """A step as it was planned: where each drive stands, and what is measured.
+
+    `state` has the drives that were set so far, by name, in their units; `gates` 0
+    measures nothing; `scan_s` is for how long devices are scanned over and over.
+    """
+
+    index: int
+    name: str
+    state: Mapping[str, float] = field(default_factory=dict)
+    powered: bool = True
+    gates: int = 0
+    scan_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualificationPlan:
+    """What the runs of one qualification have in common.
+
+    `uid` is the same for all devices of the rack; `document` is the sequence's file, so
+    that it can be gone on with; `finds` is what is worked out.
+    """
+
+    uid: str
+    sequence: str
+    title: str = ""
+    source: str = ""
+    finds: tuple[str, ...] = ()
+    steps: tuple[StepRecord, ...] = ()
+    document: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """One turn of a device: the readings between two moments, and what it was for.
+
+    `begin_utc_ns` to `end_utc_ns` hold the whole of its gates. `settled` tells whether
+    the point counted as settled; `ran` whether the device gave a signal; `drift` is its
+    slope then, in ppm a minute.
+    """
+
+    step: int
+    begin_utc_ns: int
+    end_utc_ns: int
+    readings: int
+    settled: bool = True
+    ran: bool = True
+    drift_ppm_per_min: float | None = None
+    since_power_s: float | None = None

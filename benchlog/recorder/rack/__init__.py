@@ -1,0 +1,1 @@
+"""The keeper of a rack: setters in processes of their own, and devices in turns."""

@@ -1,0 +1,170 @@
+"""A keeper that takes a rack through a sequence, its devices in turns."""
+
+import contextlib
+import selectors
+from collections.abc import Sequence
+from typing import Final
+
+from benchlog.clock import host_deadline
+from benchlog.errors import InstrumentError
+from benchlog.model import EventKind, Identity
+from benchlog.recorder.hearing_loop import Surroundings
+from benchlog.recorder.instruments.instrument_messages import Failed, Got
+from benchlog.recorder.instruments.instrument_pool import Heard
+from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.notice import RunNotice
+from benchlog.recorder.rack.rack_script import RackScript
+from benchlog.recorder.rack.rack_task import RackTask
+from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
+from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.plan_checks import position_of
+from benchlog.recorder.run.resume import Resumed
+
+OPEN_LIMIT_S: Final = 30.0
+"""Real seconds in which every setter must have answered at the start; our rule."""
+_DEAD_MAN: Final = "dead_man_s"
+
+
+class RackKeeper(Keeper):
+    """Keeps the runs of all devices of a rack; `RackScript` decides what comes next."""
+
+    def __init__(self, task: RackTask, around: Surroundings) -> None:
+        super().__init__(task.plans, around, go_on=False)
+        self.task = task
+        self.setters = {name: self._handle(name) for name in task.setters()}
+        self.script = RackScript(self, task)
+        self.each_turn = self._step
+        self._finished = False
+
+    def _handle(self, name: str) -> SetterHandle:
+        spec = self.task.bench.instruments[name]
+        patience = spec.options.get(_DEAD_MAN)
+        dead_man_s = float(patience) if isinstance(patience, int | float) else 5.0
+        bounds = self.task.bounds[name]
+        return SetterHandle(SetterJob(spec=spec, bounds=bounds, dead_man_s=dead_man_s))
+
+    # --- the start ------------------------------------------------------------------
+
+    def wait_for_all(self) -> None:
+        """Wait for instruments and setters. Raises InstrumentError naming who is not.
+
+        Nothing has been set by then.
+        """
+        self._start_setters()
+        super().wait_for_all()
+        self._wait_for_setters()
+
+    def resume(self, several: Sequence[Resumed]) -> None:
+        """Go on with the runs of a rack; devices are measured again in their turns."""
+        self._start_setters()
+        self.open_door()
+        for old in several:
+            for name in self._counters & old.run.identities.keys():
+                self._hold(name, old.run.identities[name])
+        for old in several:
+            self.pool.expect(old.run.identities)
+            run = self.book.resume(old, position_of(old.plan), self._socket.name)
+            self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
+            self.start_reading(run)
+        self.pool.start(hold=self._counters)
+        self._wait_for_setters()
+
+    def _start_setters(self) -> None:
+        for name, handle in self.setters.items():
+            handle.start()
+            self._register(name)
+
+    def _wait_for_setters(self) -> None:
+        """Wait until each has answered. Raises InstrumentError naming who has not."""
+        limit = host_deadline(OPEN_LIMIT_S)
+        complaints: dict[str, str] = {}
+        while waiting := [n for n, h in self.setters.items() if not h.opened]:
+            for heard in self._wait():
+                self._dispatch(heard)
+            for name, report in self.script.unread():
+                if report.kind in ("fault", "ended"):
+                    complaints[name] = report.text
+            if limit.passed:
+                name = waiting[0]
+                said = complaints.get(name, "it does not answer")
+                raise InstrumentError(f"setter {name!r}: {said}; nothing was set")
+
+    def identities(self) -> dict[str, Identity]:
+        """Return who the setters are, as they told."""
+        return {
+            name: Identity(report.text, simulated=report.simulated)
+            for name, report in self.script.opened.items()
+        }
+
+    def start_reading(self, run: LiveRun) -> None:
+        """Let nothing read yet: a device is measured when it is its turn."""
+        self.book.intake.turns.setdefault(run.position.frequency, 0)
+
+    # --- the loop ---------------------------------------------------------------------
+
+    def _step(self) -> None:
+        for name, handle in self.setters.items():
+            was_down = not handle.running
+            for report in handle.tend():
+                self.script.heard(name, report)
+            if was_down and handle.running:
+                self._register(name)
+        with self.boundary.round("a step of the sequence") as deed:
+            self.script.step()
+        if deed.fault is not None:
+            self.script.make_safe(f"the sequence cannot go on: {deed.words}")
+
+    def _register(self, name: str) -> None:
+        read = selectors.EVENT_READ
+        handle = self.setters[name]
+        self.surroundings.selector.register(handle.fileno(), read, ("setter", name))
+
+    def _heard_of(self, kind: str, what: str) -> list[Heard]:
+        if kind != "setter":
+            return super()._heard_of(kind, what)
+        handle = self.setters[what]
+        descriptor = handle.fileno()
+        for report in handle.hear():
+            if report.kind == "ended":
+                with contextlib.suppress(KeyError, ValueError):
+                    self.surroundings.selector.unregister(descriptor)
+            self.script.heard(what, report)
+        return []
+
+    def _dispatch(self, heard: Heard) -> None:
+        name, message = heard
+        if name in self._counters:
+            turn = self.script.turn
+            no_signal = isinstance(message, Failed) and message.kind in (
+                "no-signal",
+                "overload",
+            )
+            if isinstance(message, Failed) and no_signal:
+                self.script.no_signal(message)
+                return
+            if isinstance(message, Got) and turn is None:
+                self.script.stray(name, message)
+                return
+        super()._dispatch(heard)
+
+    def finish(self) -> None:
+        """Let go of every setter, then of everything else, whatever happened."""
+        try:
+            if not self._finished:
+                self._finished = True
+                for handle in self.setters.values():
+                    if handle.running:
+                        with contextlib.suppress(KeyError, ValueError):
+                            self.surroundings.selector.unregister(handle.fileno())
+                    handle.finish()
+        finally:
+            super().finish()
+
+    def note_all(self, text: str, name: str = "") -> None:
+        """Write into every run what a setter did or failed to do."""
+        for run in self.book.runs.all():
+            self.book.runs.note(run, EventKind.SETTER, text, name)
+
+
+__all__ = ["RackKeeper", "SetterReport"]

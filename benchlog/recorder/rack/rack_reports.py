@@ -1,0 +1,161 @@
+"""What setters report, watched and kept: rows in every run, and what must not be."""
+
+from collections import deque
+from collections.abc import Mapping
+from typing import Final, Protocol
+
+import numpy as np
+
+from benchlog.clock import Deadline, host_deadline
+from benchlog.errors import BenchlogError
+from benchlog.model import Condition, Drive, Flag
+from benchlog.recorder.hearing_loop import Surroundings
+from benchlog.recorder.instruments.instrument_pool import InstrumentPool
+from benchlog.recorder.rack.rack_task import RackTask
+from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
+from benchlog.recorder.run.bookkeeper import Bookkeeper
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.units import NS_PER_S, as_stated
+from benchlog.verdict.rack.settled import probe_settled
+
+_LOST_S: Final = 60.0  # real seconds without a word of a setter: it is lost; our rule
+_LIES_C: Final = 8.0
+"""Chamber and the bench's probe may differ so far once all has settled; our rule."""
+_LOG_EVERY_S: Final = 60.0  # bench seconds between rows; our rule
+_KEPT: Final = 4000  # values of the probe that are remembered; our rule
+
+
+class SafeStopError(BenchlogError):
+    """The sequence must not go on; everything is let go of."""
+
+
+class RackOwner(Protocol):
+    """What the script of a rack needs of its keeper."""
+
+    surroundings: Surroundings
+    book: Bookkeeper
+    pool: InstrumentPool
+
+    @property
+    def setters(self) -> Mapping[str, SetterHandle]:
+        """The setters by name."""
+        ...
+
+    def note_all(self, text: str, name: str = "") -> None:
+        """Write into every run what a setter did or failed to do."""
+        ...
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End one run."""
+        ...
+
+
+class RackReports:
+    """The reports of all setters of a rack, and what follows from them."""
+
+    def __init__(self, keeper: RackOwner, task: RackTask) -> None:
+        self._keeper, self._task = keeper, task
+        self._clock = keeper.surroundings.clock
+        self._answers: dict[tuple[str, int], SetterReport] = {}
+        self._reports: deque[tuple[str, SetterReport]] = deque(maxlen=1000)
+        self.opened: dict[str, SetterReport] = {}
+        self._silent: dict[str, Deadline] = {}
+        self._logged_ns: dict[str, int] = {}
+        self._released: dict[str, str] = {}
+        self._probe: deque[tuple[float, float]] = deque(maxlen=_KEPT)
+
+    def heard(self, name: str, report: SetterReport) -> None:
+        """Take a report of a setter."""
+        self._reports.append((name, report))
+        self._silent[name] = host_deadline(_LOST_S)
+        if report.kind == "opened":
+            self.opened[name] = report
+        elif report.kind in ("done", "refused"):
+            self._answers[name, report.number] = report
+        elif report.kind == "state":
+            self._log_state(name, report)
+        elif report.kind == "released":
+            self._released[name] = report.text
+        if report.kind in ("fault", "ended", "released", "refused"):
+            self._keeper.note_all(
+                f"setter {name!r}: {report.kind}: {report.text}", name
+            )
+
+    def unread(self) -> list[tuple[str, SetterReport]]:
+        """Return the reports since last asked."""
+        found = list(self._reports)
+        self._reports.clear()
+        return found
+
+    # --- watching ---------------------------------------------------------------------
+
+    def _watch(self) -> None:
+        """See that setters are there, obey and tell the truth. Raises SafeStopError."""
+        for name, why in self._released.items():
+            raise SafeStopError(f"setter {name!r} was let go of: {why}")
+        for name, limit in self._silent.items():
+            if limit.passed:
+                raise SafeStopError(f"setter {name!r} has been silent for a minute")
+        self._note_probe()
+        for name in self._task.setters_of(Drive.TEMPERATURE):
+            self._compare_probes(name)
+
+    def _note_probe(self) -> None:
+        """Remember what the bench's own probe has shown last."""
+        for run in self._runs()[:1]:
+            ambient = run.ambient
+            if ambient is None:
+                continue
+            at_s = ambient.mono_ns / NS_PER_S
+            if not self._probe or at_s > self._probe[-1][0]:
+                self._probe.append((at_s, ambient.value_c))
+
+    def _compare_probes(self, name: str) -> None:
+        """Hold the chamber's probe against the bench's, once both stand still."""
+        latest = self._keeper.setters[name].latest
+        if latest is None or latest.value is None or not self._probe:
+            return
+        t_s, celsius = np.array(self._probe).T
+        if not probe_settled(t_s, celsius, None, self._task.rule):
+            return
+        apart_c = latest.value - celsius[-1]
+        if abs(apart_c) > _LIES_C:
+            raise SafeStopError(
+                f"chamber {name!r} tells {as_stated(latest.value, 4)} C where the "
+                f"bench's probe has {as_stated(float(celsius[-1]), 4)} C"
+            )
+
+    # --- rows -------------------------------------------------------------------------
+
+    def _log_order(self, name: str, quantity: str, value: float, unit: str) -> None:
+        now = self._clock.utc_ns(), self._clock.mono_ns()
+        self._log(name, quantity, value, unit, now)
+
+    def _log_state(self, name: str, report: SetterReport) -> None:
+        """Keep what a setter measures, once a minute."""
+        spec = self._task.bench.instruments[name]
+        if report.value is None or spec.quantity == "channel":
+            return
+        last_ns = self._logged_ns.get(name, -(10**18))
+        if report.mono_ns - last_ns < _LOG_EVERY_S * NS_PER_S:
+            return
+        self._logged_ns[name] = report.mono_ns
+        unit = {"temperature": "C", "voltage": "V"}.get(spec.quantity, "")
+        stamps = report.utc_ns, report.mono_ns
+        self._log(name, f"{name} measured", report.value, unit, stamps)
+
+    def _log(
+        self, name: str, quantity: str, value: float, unit: str, at: tuple[int, int]
+    ) -> None:
+        flags = Flag.SIMULATED if self._is_simulated(name) else Flag.NONE
+        for run in self._keeper.book.runs.all():
+            row = Condition(at[0], at[1], quantity, value, unit, name, flags)
+            self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))
+
+    def _is_simulated(self, name: str) -> bool:
+        opened = self.opened.get(name)
+        spec = self._task.bench.instruments[name]
+        return spec.simulated or (opened is not None and opened.simulated)
+
+    def _runs(self) -> list[LiveRun]:
+        return self._keeper.book.runs.all()

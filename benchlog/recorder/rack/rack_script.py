@@ -1,0 +1,189 @@
+"""The order of events of a qualification: set, settle, measure each device in its turn.
+
+It is written as one generator: it yields whenever there is something to wait for, and
+the keeper's loop goes on with it when it has heard what came. Every wait is bounded.
+"""
+
+from collections.abc import Iterator
+from typing import Final
+
+from benchlog.model import (
+    DRIVE_UNITS,
+    Drive,
+)
+from benchlog.model import (
+    STEP_BEGINS as BEGINS,
+)
+from benchlog.model import (
+    STEP_OVER as OVER,
+)
+from benchlog.recorder.rack.rack_reports import RackOwner, SafeStopError
+from benchlog.recorder.rack.rack_task import RackTask
+from benchlog.recorder.rack.rack_turns import RackTurns
+from benchlog.units import NS_PER_S, as_stated, format_duration
+from benchlog.verdict.rack.planned_steps import PlannedStep
+
+_RAMP_EVERY_S: Final = 20.0  # bench seconds between orders of a ramp; our rule
+_CLOSE: Final = 1e-3  # of a setter's range: what is read back may differ; our rule
+
+
+COMPLETE: Final = "sequence complete"
+"""How the runs of a sequence end that was gone through to its end."""
+
+
+class RackScript(RackTurns):
+    """Takes all devices of a rack through the steps of a plan."""
+
+    def __init__(self, keeper: RackOwner, task: RackTask) -> None:
+        super().__init__(keeper, task)
+        self._set_to: dict[str, float] = {}
+        self._script = self._whole()
+        self._over = False
+
+    # --- what the keeper's loop hands over --------------------------------------------
+
+    def step(self) -> None:
+        """Go on until there is something to wait for."""
+        if self._over:
+            return
+        try:
+            self._watch()
+            next(self._script)
+        except StopIteration:
+            self._over = True
+            self._end(COMPLETE)
+        except SafeStopError as error:
+            self.make_safe(str(error))
+
+    def make_safe(self, why: str) -> None:
+        """Let go of everything and end, with the reason in every run."""
+        if self._over and not self._keeper.book.runs.by_id:
+            return
+        self._over = True
+        for handle in self._keeper.setters.values():
+            handle.release()
+        self._keeper.note_all(f"made safe: {why}")
+        self._end(f"made safe: {why}")
+
+    # --- the script -------------------------------------------------------------------
+
+    def _whole(self) -> Iterator[None]:
+        steps = self._task.steps[self._task.first :]
+        # a loop that is gone on with began when this pass would have been due
+        past_s = steps[0].not_before_s if steps else 0.0
+        loop_ns = self._clock.mono_ns() - round(past_s * NS_PER_S)
+        if self._task.first and steps:
+            yield from self._restore(steps[0])
+        before: PlannedStep | None = None
+        for planned in steps:
+            if planned.pass_ == 0 and (before is None or before.pass_ is None):
+                loop_ns = self._clock.mono_ns()
+            if planned.pass_ is not None:
+                due_ns = loop_ns + round(planned.not_before_s * NS_PER_S)
+                self.doing = "waits for its time"
+                while self._clock.mono_ns() < due_ns:
+                    yield
+            yield from self._one(planned)
+            before = planned
+
+    def _restore(self, planned: PlannedStep) -> Iterator[None]:
+        """Bring everything back to where it stood when the sequence was cut."""
+        self.where = planned
+        for name in self._task.setters_of(Drive.TEMPERATURE):
+            while (latest := self._keeper.setters[name].latest) is None:
+                yield
+            if latest.value is not None:
+                said = f"{name!r} measures {as_stated(latest.value, 4)} C by now"
+                self._keeper.note_all(f"gone on with: {said}", name)
+        if self._task.setters_of(Drive.SUPPLY):
+            yield from self._switch(planned.powered)
+        for drive, value in planned.state.items():
+            yield from self._set(drive, value, planned.step.ramp_per_min)
+
+    def _one(self, planned: PlannedStep) -> Iterator[None]:
+        """Take all devices through one step."""
+        self.where, step = planned, planned.step
+        self._say(f"step {planned.index + 1} {planned.name!r} begins", BEGINS)
+        if step.power is not None:
+            yield from self._switch(step.power)
+        for order in planned.orders:
+            yield from self._set(order.drive, order.value, step.ramp_per_min)
+        settled, late = True, False
+        if step.settle:
+            settled = yield from self._settle(planned)
+            late = not settled
+        if late and step.late == "stop":
+            limit = format_duration(step.at_most_s)
+            raise SafeStopError(f"step {planned.name!r} had not settled after {limit}")
+        if step.wait_s:
+            self.doing = "waits"
+            yield from self._rest(step.wait_s)
+        if step.gates and not (late and step.late == "skip"):
+            yield from self._scan(planned, settled=settled)
+        self._say(f"step {planned.index + 1} {planned.name!r} is over", OVER)
+
+    def _switch(self, on: bool) -> Iterator[None]:
+        self.doing = f"switches power {'on' if on else 'off'}"
+        for name in self._task.setters_of(Drive.SUPPLY):
+            handle = self._keeper.setters[name]
+            yield from self._answer(name, handle.switch(on))
+            self._log_order(name, "power ordered", float(on), "")
+        self._power_ns = self._clock.mono_ns() if on else None
+        self._seen.clear()
+
+    def _set(
+        self, drive: Drive, value: float, ramp_per_min: float | None
+    ) -> Iterator[None]:
+        """Set one drive at all its setters, along a ramp where one is asked for."""
+        for name in self._task.setters_of(drive):
+            handle = self._keeper.setters[name]
+            begin = self._set_to.get(name)
+            if begin is None and handle.latest is not None:
+                begin = handle.latest.value
+            if ramp_per_min is not None and begin is not None:
+                yield from self._ramp(name, drive, begin, value, ramp_per_min)
+            yield from self._order(name, drive, value)
+            if handle.opened and drive is Drive.TEMPERATURE:
+                yield from self._answer(name, handle.switch(True), refusable=True)
+        self._seen.clear()
+
+    def _ramp(
+        self, name: str, drive: Drive, begin: float, end: float, per_min: float
+    ) -> Iterator[None]:
+        """Order places along a straight line in time, all between its ends."""
+        per_s = per_min / 60.0
+        began_ns = self._clock.mono_ns()
+        low, high = self._task.bounds[name]
+        while True:
+            gone_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
+            if gone_s * per_s >= abs(end - begin):
+                return
+            at = begin + (gone_s * per_s if end > begin else -gone_s * per_s)
+            if low <= at <= high:
+                yield from self._order(name, drive, round(at, 2))
+            self.doing = f"goes to {as_stated(end)} {DRIVE_UNITS[drive]}"
+            yield from self._rest(_RAMP_EVERY_S)
+
+    def _order(self, name: str, drive: Drive, value: float) -> Iterator[None]:
+        """Order one value; what is read back must be it."""
+        unit = DRIVE_UNITS[drive]
+        self.doing = f"sets {drive} to {as_stated(value)} {unit}"
+        self._released.pop(name, None)
+        number = self._keeper.setters[name].set(value)
+        report = yield from self._answer(name, number)
+        self._log_order(name, f"{drive} ordered", value, unit)
+        if report.read_back is None:
+            return
+        self._log_order(name, f"{drive} read back", report.read_back, unit)
+        low, high = self._task.bounds[name]
+        if abs(report.read_back - value) > max(_CLOSE * (high - low), 0.051):
+            raise SafeStopError(
+                f"setter {name!r} was told {as_stated(value)} {unit} and reads back "
+                f"{as_stated(report.read_back)}: it disobeys, or its dialect's scale "
+                "or unit is wrong"
+            )
+        self._set_to[name] = value
+
+    def _end(self, how: str) -> None:
+        for run_id in list(self._keeper.book.runs.by_id):
+            self._keeper.end_one(run_id, how)

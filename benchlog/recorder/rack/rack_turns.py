@@ -1,0 +1,229 @@
+"""Devices of a rack in their turns: a channel closed, gates, and whether all settled.
+
+Every method that waits is a generator: it yields while there is something to wait for.
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Generator, Iterator
+from dataclasses import asdict
+from typing import Final
+
+import numpy as np
+
+from benchlog.clock import host_deadline
+from benchlog.model import Drive, EventKind, PositionSpec, Turn
+from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
+from benchlog.recorder.rack.rack_reports import RackOwner, RackReports, SafeStopError
+from benchlog.recorder.rack.rack_task import RackTask
+from benchlog.recorder.rack.setter_handle import SetterReport
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.units import NS_PER_S, format_duration, offset_ppm
+from benchlog.verdict.rack.planned_steps import PlannedStep
+from benchlog.verdict.rack.settled import (
+    UNKNOWN,
+    DriftSlope,
+    device_settled,
+    probe_settled,
+    slope_of,
+)
+
+_ANSWER_S: Final = 20.0  # real seconds that an order may take; our rule
+_MISSES: Final = 3  # turns of one device that may fail in a row; our rule
+_MARGIN_S: Final = 10.0  # real seconds beyond its gates that a turn may take; our rule
+
+
+class RackTurns(RackReports):
+    """Measures the devices of a rack one after the other."""
+
+    def __init__(self, keeper: RackOwner, task: RackTask) -> None:
+        super().__init__(keeper, task)
+        self._seen: dict[int, list[tuple[float, float]]] = defaultdict(list)
+        self._missed: dict[int, int] = defaultdict(int)
+        self.turn: LiveRun | None = None
+        self._dark = False
+        self.where: PlannedStep | None = None
+        self.doing = "waits to begin"
+        self._power_ns: int | None = None
+
+    def no_signal(self, failed: Failed) -> None:
+        """Take it that the device whose turn it is gives no signal."""
+        self._dark = True
+        if self.turn is not None:
+            runs = self._keeper.book.runs
+            runs.note(self.turn, failed.kind, failed.message, "", failed.raw)
+
+    def stray(self, name: str, got: Got) -> None:
+        """Keep, as an event, a value that came when it was nobody's turn."""
+        for run in self._keeper.book.runs.all()[:1]:
+            text = f"a value of {name!r} came between two turns: it is no device's"
+            runs = self._keeper.book.runs
+            runs.note(run, EventKind.REJECTED, text, name, got.sample.raw)
+
+    def _answer(
+        self, name: str, number: int, *, refusable: bool = False
+    ) -> Generator[None, None, SetterReport]:
+        """Wait for the report on an order; return it.
+
+        Raises SafeStopError when it is refused or does not come.
+        """
+        limit = host_deadline(_ANSWER_S)
+        while (name, number) not in self._answers:
+            if limit.passed:
+                raise SafeStopError(f"setter {name!r} did not answer to an order")
+            yield
+        report = self._answers.pop((name, number))
+        if report.kind == "refused" and not refusable:
+            raise SafeStopError(f"setter {name!r} refuses: {report.text}")
+        return report
+
+    def _rest(self, bench_s: float) -> Iterator[None]:
+        until_ns = self._clock.mono_ns() + round(bench_s * NS_PER_S)
+        while self._clock.mono_ns() < until_ns:
+            yield
+
+    def _say(self, text: str, what: str = "") -> None:
+        """Write into every run where the sequence is."""
+        index = self.where.index if self.where else 0
+        raw = json.dumps({"step": index, "what": what}).encode() if what else b""
+        for run in self._runs():
+            self._keeper.book.runs.note(run, EventKind.SEQUENCE, text, "", raw)
+
+    # --- settling ---------------------------------------------------------------------
+
+    def _settle(self, planned: PlannedStep) -> Generator[None, None, bool]:
+        """Scan until all have settled, or the step's time is up; return whether.
+
+        What is read meanwhile is kept and left out.
+        """
+        began_ns = self._clock.mono_ns()
+        target_c = planned.state.get(Drive.TEMPERATURE)
+        while True:
+            self.doing = "waits until devices have settled"
+            if planned.powered:
+                for run in self._runs():
+                    yield from self._turn(run, 1, aside=True)
+            else:
+                yield from self._rest(5.0)
+            slow = [run for run in self._runs() if not self._device_settled(run)]
+            slow = slow if planned.powered else []
+            if not slow and self._probe_settled(target_c):
+                return True
+            gone_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
+            if gone_s > planned.step.at_most_s:
+                names = ", ".join(run.plan.device for run in slow[:5]) or "the probe"
+                after = format_duration(gone_s)
+                self._say(f"not settled after {after}: {names}; {planned.step.late}")
+                return False
+            yield
+
+    def _device_settled(self, run: LiveRun) -> bool:
+        if self._missed[run.run_id] >= _MISSES:
+            return True  # nobody waits for a device that gives nothing
+        return device_settled(self._slope(run), self._task.rule)
+
+    def _slope(self, run: LiveRun) -> DriftSlope:
+        seen = self._seen[run.run_id]
+        if len(seen) < 3:
+            return UNKNOWN
+        t_s, ppm = np.array(seen).T
+        window_s = self._task.rule.window_s
+        # a rack that takes long for a scan needs a longer window for three values
+        window_s = max(window_s, 3.2 * float(np.median(np.diff(t_s))))
+        return slope_of(t_s, ppm, window_s)
+
+    def _probe_settled(self, target_c: float | None) -> bool:
+        if not self._probe or not self._task.setters_of(Drive.TEMPERATURE):
+            return True  # nothing is known of temperature, and nothing sets it
+        t_s, celsius = np.array(self._probe).T
+        return probe_settled(t_s, celsius, target_c, self._task.rule)
+
+    # --- measuring --------------------------------------------------------------------
+
+    def _scan(self, planned: PlannedStep, *, settled: bool) -> Iterator[None]:
+        """Measure each device in its turn, once or for the step's time."""
+        step, began_ns = planned.step, self._clock.mono_ns()
+        aside = not self._task.at_reference(planned)
+        while True:
+            for run in self._runs():
+                self.doing = f"measures {run.plan.device}"
+                yield from self._turn(run, step.gates, aside=aside, settled=settled)
+            gone_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
+            if step.scan_s is None or gone_s >= step.scan_s:
+                return
+
+    def _turn(
+        self, run: LiveRun, gates: int, *, aside: bool, settled: bool | None = None
+    ) -> Iterator[None]:
+        """Give one device its turn; with `settled` it is noted as a point."""
+        channelled = yield from self._close_channel(run)
+        begin_utc_ns, before = self._clock.utc_ns(), run.accepted
+        if channelled:
+            yield from self._gates(run, gates, aside=aside)
+        taken = run.accepted - before
+        self._missed[run.run_id] = 0 if taken else self._missed[run.run_id] + 1
+        if settled is None:
+            return
+        since_ns = self._power_ns
+        turn = Turn(
+            step=self.where.index if self.where else 0,
+            begin_utc_ns=begin_utc_ns,
+            end_utc_ns=self._clock.utc_ns(),
+            readings=taken,
+            settled=settled,
+            ran=taken > 0,
+            drift_ppm_per_min=_finite(self._slope(run).per_min),
+            since_power_s=None
+            if since_ns is None
+            else (self._clock.mono_ns() - since_ns) / NS_PER_S,
+        )
+        name = self.where.name if self.where else ""
+        text = f"{name}: {taken} readings" if taken else f"{name}: no signal"
+        self._keeper.book.runs.note(
+            run, EventKind.TURN, text, "", json.dumps(asdict(turn)).encode()
+        )
+
+    def _close_channel(self, run: LiveRun) -> Generator[None, None, bool]:
+        """Connect a device to the counter; return whether it is certain."""
+        position: PositionSpec = run.position
+        if position.through is None or position.channel is None:
+            return True
+        name = position.through
+        number = self._keeper.setters[name].set(position.channel)
+        report = yield from self._answer(name, number, refusable=True)
+        if report.kind == "refused":
+            said = f"not measured: {report.text}"
+            self._keeper.book.runs.note(run, EventKind.SETTER, said, name)
+            return False
+        if self._task.turn_settle_s:
+            yield from self._rest(self._task.turn_settle_s)
+        return True
+
+    def _gates(self, run: LiveRun, gates: int, *, aside: bool) -> Iterator[None]:
+        """Let the counter take so many gates of the device whose turn it is."""
+        counter = run.position.frequency
+        run.begin_turn(aside=aside)
+        self.turn, self._dark = run, False
+        self._keeper.book.intake.turns[counter] = run.run_id
+        before = run.accepted
+        gate = run.spec.options.get("gate_s")
+        gate_s = float(gate) if isinstance(gate, int | float) else 1.0
+        limit = host_deadline(3 * self._clock.real_s(gates * gate_s) + _MARGIN_S)
+        self._keeper.pool.allow(counter, gates)
+        while run.accepted - before < gates and not self._dark and not limit.passed:
+            yield
+        if run.accepted - before < gates:
+            self._keeper.pool.order(counter, Order.HOLD)
+            if limit.passed:
+                text = f"{run.accepted - before} of {gates} readings came in time"
+                self._keeper.book.runs.note(run, EventKind.GAP, text, counter)
+        self.turn = None
+        self._keeper.book.intake.turns[counter] = 0
+        if run.previous_hz is not None and run.accepted > before:
+            nominal = run.plan.part.nominal_hz / run.position.divider
+            at_s = self._clock.mono_ns() / NS_PER_S
+            self._seen[run.run_id].append((at_s, offset_ppm(run.previous_hz, nominal)))
+
+
+def _finite(value: float) -> float | None:
+    return value if np.isfinite(value) else None

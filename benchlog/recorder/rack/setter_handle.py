@@ -1,0 +1,219 @@
+"""The keeper's handle on one setter process: order, hear, see that it is there."""
+
+import base64
+import contextlib
+import json
+import math
+import os
+import pickle
+import subprocess
+import sys
+from dataclasses import dataclass
+from typing import Final
+
+from benchlog.clock import Deadline, host_deadline
+from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.units import printable
+
+_PROCESS: Final = "benchlog.recorder.rack.setter_process"
+_ALIVE_S: Final = 1.0  # our rule: a fifth of the dead man's usual patience
+_RESTART_S: Final = 2.0  # our rule
+_MOST: Final = 1 << 20  # our rule: bounds what a process says
+_FAREWELL_S: Final = 8.0
+"""Real seconds in which a setter's process must have let go and ended; our rule."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetterReport:
+    """What a setter's process reports.
+
+    `kind` is `opened`, `done`, `refused`, `state`, `released`, `fault` or `ended`.
+    """
+
+    kind: str
+    number: int = 0
+    text: str = ""
+    ordered: float | None = None
+    read_back: float | None = None
+    value: float | None = None
+    utc_ns: int = 0
+    mono_ns: int = 0
+    released: bool = False
+    simulated: bool = False
+
+
+KINDS: Final = frozenset({"opened", "done", "refused", "state", "released", "fault"})
+
+
+class SetterHandle:
+    """One setter in a process of its own; started again when it ends."""
+
+    def __init__(self, job: SetterJob) -> None:
+        self.job = job
+        self.name = job.spec.name
+        self.opened = False
+        self.latest: SetterReport | None = None
+        self._number = 0
+        self._process: subprocess.Popen[bytes] | None = None
+        self._arrived = b""
+        self._alive = host_deadline(0.0)
+        self._restart: Deadline | None = None
+
+    def start(self) -> None:
+        """Start the process; it opens the setter by itself."""
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-m", _PROCESS],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        self._arrived, self._restart, self.opened = b"", None, False
+        os.set_blocking(self.fileno(), False)
+        self._write(base64.b64encode(pickle.dumps(self.job)))
+
+    def fileno(self) -> int:
+        """Return what to wait on for reports."""
+        assert self._process is not None
+        assert self._process.stdout is not None
+        return self._process.stdout.fileno()
+
+    @property
+    def pid(self) -> int:
+        """The process, for events and tests."""
+        return 0 if self._process is None else self._process.pid
+
+    @property
+    def running(self) -> bool:
+        """Whether there is a process that can be heard."""
+        return self._process is not None
+
+    def set(self, value: float) -> int:
+        """DriveOrder a value; return the order's number, which its report carries."""
+        return self._order({"do": "set", "value": value})
+
+    def switch(self, on: bool) -> int:
+        """DriveOrder its output on or off; return the order's number."""
+        return self._order({"do": "switch", "on": on})
+
+    def release(self) -> int:
+        """DriveOrder the safe state; return the order's number."""
+        return self._order({"do": "release"})
+
+    def tend(self) -> list[SetterReport]:
+        """Say that we are there; start again a process that has ended."""
+        if self._process is None:
+            if self._restart is not None and self._restart.passed:
+                self.start()
+                return [SetterReport(kind="fault", text="its process is started again")]
+            return []
+        if self._alive.passed:
+            self._alive = host_deadline(_ALIVE_S)
+            self._write(b'{"do": "alive"}')
+        return []
+
+    def hear(self) -> list[SetterReport]:
+        """Return what has come; an end of the process is a report of kind `ended`."""
+        try:
+            more = os.read(self.fileno(), 1 << 16)
+        except BlockingIOError:
+            return []
+        except OSError:
+            more = b""
+        if not more:
+            return [self._ended()]
+        self._arrived += more
+        *lines, self._arrived = self._arrived.split(b"\n")
+        if len(self._arrived) > _MOST:
+            return [self._ended()]
+        reports = [_report(line) for line in lines]
+        for report in reports:
+            if report.kind == "opened":
+                self.opened = True
+            elif report.kind == "state":
+                self.latest = report
+        return reports
+
+    def finish(self) -> None:
+        """Let it go, wait until it has, and end the process."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        with contextlib.suppress(OSError):
+            assert process.stdin is not None
+            process.stdin.close()  # it lets go when nobody speaks to it
+        try:
+            process.wait(_FAREWELL_S)
+        except subprocess.TimeoutExpired:
+            process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(_FAREWELL_S)
+            process.kill()
+            process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
+
+    def _ended(self) -> SetterReport:
+        """Forget the process; it is started again soon."""
+        process, self._process = self._process, None
+        self.opened, self._restart = False, host_deadline(_RESTART_S)
+        how = ""
+        if process is not None:
+            process.kill()
+            how = f" (status {process.wait()})"
+            for pipe in (process.stdin, process.stdout):
+                if pipe is not None:
+                    with contextlib.suppress(OSError):
+                        pipe.close()
+        return SetterReport(kind="ended", text=f"its process ended{how}")
+
+    def _order(self, order: dict[str, object]) -> int:
+        self._number += 1
+        self._write(json.dumps({**order, "number": self._number}).encode())
+        return self._number
+
+    def _write(self, line: bytes) -> None:
+        """Send a line; a process that is gone is noticed elsewhere."""
+        if self._process is None or self._process.stdin is None:
+            return
+        with contextlib.suppress(OSError, ValueError):
+            self._process.stdin.write(line + b"\n")
+            self._process.stdin.flush()
+
+
+def _report(line: bytes) -> SetterReport:
+    """Read a report, field by field; what is none is a fault of its own."""
+    try:
+        told = json.loads(line)
+        if not isinstance(told, dict) or told.get("kind") not in KINDS:
+            raise ValueError("no report")
+        return SetterReport(
+            kind=told["kind"],
+            number=_whole(told.get("number", 0)),
+            text=printable(str(told.get("text", "")))[:2000],
+            ordered=_number(told.get("ordered")),
+            read_back=_number(told.get("read_back")),
+            value=_number(told.get("value")),
+            utc_ns=_whole(told.get("utc_ns", 0)),
+            mono_ns=_whole(told.get("mono_ns", 0)),
+            released=told.get("released") is True,
+            simulated=told.get("simulated") is True,
+        )
+    except (ValueError, RecursionError):
+        return SetterReport(kind="fault", text="it reported what nobody can read")
+
+
+def _number(value: object) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError("no number")
+    if not math.isfinite(value):
+        raise ValueError("no finite number")
+    return float(value)
+
+
+def _whole(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or abs(value) >= 2**63:
+        raise ValueError("no whole number")
+    return value

@@ -1,0 +1,18 @@
+"""What a setter's process is started with."""
+
+from dataclasses import dataclass
+
+from benchlog.model import InstrumentSpec
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetterJob:
+    """What a setter's process is started with.
+
+    `bounds` is the narrowest of part, position, setter and sequence, in the setter's
+    unit; `dead_man_s` real seconds of silence after which it lets go.
+    """
+
+    spec: InstrumentSpec
+    bounds: tuple[float, float]
+    dead_man_s: float = 5.0

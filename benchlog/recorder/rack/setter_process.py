@@ -1,0 +1,242 @@
+"""A setter's own process: it orders, reads back, and lets go when nobody speaks to it.
+
+Orders come in as lines of JSON, reports go out likewise. Whatever happens to the
+keeper, the setter is released: when the pipe ends, when the keeper is silent for
+`dead_man_s` real seconds, at SIGTERM, and when a value is measured far outside the
+bounds. A keeper that speaks again after a silence finds it released and is told so. An
+error of the line alone releases nothing: it is opened anew, and the keeper is told.
+"""
+
+import base64
+import contextlib
+import json
+import math
+import os
+import pickle
+import queue
+import signal
+import sys
+import threading
+from typing import Any, Final
+
+from benchlog import registry
+from benchlog.clock import Clock, host_clock, host_deadline
+from benchlog.driver import Setter
+from benchlog.errors import BenchlogError, InstrumentError, RefusedError
+from benchlog.recorder.instruments.instrument_messages import words_of
+from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.units import as_stated
+
+_TRIES: Final = 3  # our rule: a release that fails is tried so often before the end
+_WAIT_S: Final = (0.2, 5.0)  # our rule: pauses between attempts to open, doubling
+_MARGIN: Final = 0.05  # of its range: so far a chamber may overshoot; our rule
+_LINE: Final = 65_536  # our rule: bounds an order
+
+
+class SetterChild:
+    """Runs one setter; all calls of the driver are made in this one thread."""
+
+    def __init__(self, job: SetterJob, clock: Clock) -> None:
+        self.job, self.clock = job, clock
+        self.orders: queue.Queue[dict[str, Any]] = queue.Queue()
+        self.ended = threading.Event()
+        self._heard = host_deadline(job.dead_man_s)
+        self._setter: Setter | None = None
+        self._released = True  # nothing was ordered yet
+        self._ordered = False
+        self._stale = 0  # orders up to this number were given before it let go
+
+    def listen(self) -> None:
+        """Take orders until the pipe ends; in a thread of its own."""
+        with contextlib.suppress(OSError, ValueError):
+            while line := sys.stdin.buffer.readline(_LINE):
+                self._heard = host_deadline(self.job.dead_man_s)
+                order = json.loads(line)
+                if isinstance(order, dict) and order.get("do") != "alive":
+                    self.orders.put(order)
+        self.ended.set()
+        self.orders.put({"do": "end"})
+
+    def run(self) -> None:
+        """Serve until the end; it is released on the way out, whatever happens."""
+        wait_s = _WAIT_S[0]
+        while not self.ended.is_set():
+            try:
+                self._open()
+                wait_s = _WAIT_S[0]
+                self._serve()
+            except (InstrumentError, BenchlogError) as error:
+                self._say(kind="fault", text=words_of(error))
+            except Exception as error:
+                text = f"{type(error).__name__}: {words_of(error)}"
+                self._say(kind="fault", text=f"driver failed by itself: {text}")
+            if not self.ended.is_set():
+                self._close()
+                self.ended.wait(wait_s)
+                if self._heard.passed:
+                    self._let_go("the keeper's silence")
+            wait_s = min(2 * wait_s, _WAIT_S[1])
+        self._let_go("the way out")
+        self._close()
+
+    # --- details ----------------------------------------------------------------------
+
+    def _open(self) -> None:
+        setter = self._connected()
+        self._released = False  # in whatever state it was left
+        identity = setter.identify()
+        self._say(kind="opened", text=identity.text, simulated=identity.simulated)
+
+    def _connected(self) -> Setter:
+        """Open the setter, if it is not open, and return it."""
+        if self._setter is not None:
+            return self._setter
+        spec = self.job.spec
+        driver = registry.load(spec.driver)(spec.address, spec.options, self.clock)
+        if not isinstance(driver, Setter):
+            raise BenchlogError(f"driver {spec.driver!r} sets nothing")
+        driver.open()
+        self._setter = driver
+        return driver
+
+    def _close(self) -> None:
+        setter, self._setter = self._setter, None
+        if setter is not None:
+            with contextlib.suppress(Exception):
+                setter.close()
+
+    def _serve(self) -> None:
+        """Carry out orders; between them, tell how it is."""
+        setter = self._opened()
+        pause_s = max(0.05, self.clock.real_s(setter.period_s or 1.0))
+        look = host_deadline(0.0)
+        while not self.ended.is_set():
+            if self._heard.passed and not self._released:
+                self._let_go("the keeper's silence")
+            try:
+                order = self.orders.get(timeout=min(look.left_s(), 0.25))
+            except queue.Empty:
+                order = {}
+            if order:
+                self._obey(setter, order)
+            if look.passed:
+                look = host_deadline(pause_s)
+                self._look(setter)
+
+    def _obey(self, setter: Setter, order: dict[str, Any]) -> None:
+        number, do = order.get("number", 0), order.get("do")
+        if do == "end":
+            return
+        try:
+            if number <= self._stale:
+                raise RefusedError("it was let go of meanwhile; order it anew")
+            match do:
+                case "set":
+                    value = self._within(order.get("value"))
+                    self._released, self._ordered = False, True
+                    setter.set(value)
+                    got = setter.read_back()
+                    self._say(kind="done", number=number, ordered=value, read_back=got)
+                case "switch":
+                    self._released = False
+                    setter.switch(bool(order.get("on")))
+                    self._say(kind="done", number=number)
+                case "release":
+                    self._let_go("an order", tell=False)
+                    self._say(kind="done", number=number)
+                case _:
+                    raise RefusedError(f"there is no order {do!r}")
+        except InstrumentError as error:
+            self._say(kind="refused", number=number, text=words_of(error))
+            if not isinstance(error, RefusedError):
+                raise
+
+    def _within(self, value: object) -> float:
+        """Return a value that may be set. Raises RefusedError; nothing is sent then."""
+        low, high = self.job.bounds
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise RefusedError(f"{value!r} is no number")
+        opens_all = value == 0 and self._opened().quantity == "channel"
+        if not (math.isfinite(value) and (low <= value <= high or opens_all)):
+            raise RefusedError(
+                f"{as_stated(float(value))} is outside {as_stated(low)} to "
+                f"{as_stated(high)}, what part, position, setter and sequence all allow"
+            )
+        return float(value)
+
+    def _look(self, setter: Setter) -> None:
+        """Measure and read back; let go of what has gone far outside the bounds."""
+        sample = setter.read()
+        told: dict[str, Any] = {"kind": "state", "value": sample.value}
+        told |= {"utc_ns": sample.utc_ns, "mono_ns": sample.mono_ns}
+        with contextlib.suppress(RefusedError):
+            told["read_back"] = setter.read_back()
+        low, high = self.job.bounds
+        margin = _MARGIN * (high - low)
+        # what is off has no voltage: only temperature can be too low
+        too_low = setter.quantity == "temperature" and sample.value < low - margin
+        too_high = setter.quantity != "channel" and sample.value > high + margin
+        if self._ordered and not self._released and (too_low or too_high):
+            self._let_go(f"{as_stated(sample.value, 5)} {setter.unit}, far outside")
+        self._say(**told, released=self._released)
+
+    def _let_go(self, why: str, *, tell: bool = True) -> None:
+        """Release it, if it was not; tried a few times, with a new connection."""
+        if self._released:
+            return
+        for _ in range(_TRIES):
+            try:
+                self._connected().release()
+            except Exception as error:
+                self._close()
+                self._say(kind="fault", text=f"letting go failed: {words_of(error)}")
+                continue
+            self._released = True
+            self._stale = self._last_number()
+            if tell:
+                self._say(kind="released", text=why)
+            return
+
+    def _last_number(self) -> int:
+        """Return the number of the newest order that waits; they are void now."""
+        waiting: list[dict[str, Any]] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                waiting.append(self.orders.get_nowait())
+        for order in waiting:
+            self.orders.put(order)
+        numbers = (one.get("number", 0) for one in waiting if one.get("do") != "end")
+        return max(numbers, default=self._stale)
+
+    def _opened(self) -> Setter:
+        if self._setter is None:
+            raise BenchlogError("the setter is not open")
+        return self._setter
+
+    def _say(self, **told: Any) -> None:
+        """Report; a keeper that is gone hears nothing, and that is no trouble."""
+        with contextlib.suppress(OSError, ValueError):
+            line = json.dumps(told, allow_nan=False).encode() + b"\n"
+            os.write(sys.stdout.fileno(), line[:_LINE])
+
+
+def main() -> None:
+    """Serve the keeper at standard input and output; the first line is the job."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper decides when to end
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    job = pickle.loads(base64.b64decode(sys.stdin.buffer.readline()))  # noqa: S301 - from our keeper
+    if not isinstance(job, SetterJob):
+        raise SystemExit("the first line was not a job")
+    child = SetterChild(job, host_clock())
+
+    def end(*_: object) -> None:
+        child.ended.set()
+        child.orders.put({"do": "end"})
+
+    signal.signal(signal.SIGTERM, end)
+    threading.Thread(target=child.listen, daemon=True).start()
+    child.run()
+
+
+if __name__ == "__main__":
+    main()

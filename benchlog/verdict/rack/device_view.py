@@ -1,0 +1,165 @@
+"""The points of one device in a rack, in the ways in which characteristics see them."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.characteristics.points import Points, means_of_turns
+from benchlog.model import Part, QualificationPlan, StepRecord, Turn
+
+Array = NDArray[np.float64]
+_SAME: Final = 1e-9  # places that are one; definition
+_ASSUMED_U_C: Final = 0.5  # of a probe that states nothing; our rule, as elsewhere
+_LAG_MIN: Final = 5.0
+"""Minutes of its last drift that a point may still be away; our rule: a usual body's
+time constant. What is left of an exponential is its slope times its time constant."""
+_RECTANGLE: Final = math.sqrt(3.0)  # definition: half width to standard uncertainty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DevicePoint:
+    """One turn of a device: its step, its offsets in ppm, the probe then."""
+
+    turn: Turn
+    step: StepRecord
+    offsets_ppm: Array
+    ambient_c: float | None
+    t_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Base:
+    """What all points of a device share: the time base's u, the thermometer's."""
+
+    timebase_u_ppm: float
+    thermometer_u_c: float | None = None
+
+
+class DeviceView:
+    """The points of one device, in the ways in which characteristics look at them."""
+
+    def __init__(
+        self,
+        plan: QualificationPlan,
+        part: Part,
+        points: Sequence[DevicePoint],
+        base: Base,
+    ) -> None:
+        self.plan, self.part, self.base = plan, part, base
+        self.all = points
+        self.ran = [one for one in points if len(one.offsets_ppm)]
+
+    # --- what is promised
+
+    def limit(self, name: str) -> float | None:
+        """Return what the data sheet promises of a characteristic; None: nothing."""
+        limits = self.part.limits
+        promised = {
+            "offset-at-reference": limits.tolerance_ppm,
+            "frequency-temperature": limits.stability_ppm,
+            "hysteresis": limits.hysteresis_ppm,
+            "start-up": limits.start_up_s,
+            "warm-up": limits.warm_up_s,
+            "retrace": limits.retrace_ppm,
+            "supply": limits.supply_ppm,
+            "load": limits.load_ppm,
+            "adjustment-range": limits.pull_ppm,
+            "linearity": limits.linearity_percent,
+            "absolute-pull-range": None if limits.pull_ppm is None else 0.0,
+            "ageing": limits.ageing_ppm_per_year,
+        }
+        return promised.get(name)
+
+    # --- points
+
+    def points(self, which: Callable[[DevicePoint], bool], at: str = "") -> Points:
+        """Return some points, placed by drive `at`, else by temperature."""
+        means, u, freedom = self._means()
+        kept = [k for k, one in enumerate(self.ran) if which(one)]
+        u_ppm = np.hypot(u[kept], [self._lag_ppm(self.ran[k]) for k in kept])
+        return Points(
+            t_s=np.array([self.ran[k].t_s for k in kept]),
+            at=np.array([self._place(self.ran[k], at) for k in kept]),
+            offset_ppm=means[kept],
+            u_ppm=u_ppm,
+            degrees_of_freedom=freedom,
+        )
+
+    def over_temperature(self) -> Points:
+        """Return the points at which only temperature is away from its reference."""
+        return self.points(
+            lambda p: self.measured(p) and self.at_reference(p, "temperature")
+        )
+
+    def reference_points(self) -> Points:
+        """Return the points at reference conditions."""
+        return self.points(lambda p: self.measured(p) and self.at_reference(p))
+
+    def measured(self, one: DevicePoint) -> bool:
+        """Tell whether a point is one of a step that measures settled devices."""
+        return one.step.gates > 0 and one.step.scan_s is None
+
+    def at_reference(self, one: DevicePoint, but: str = "") -> bool:
+        """Tell whether all drives but one stand where the part promises its figures."""
+        return one.step.powered and all(
+            self._is_reference(drive, value)
+            for drive, value in one.step.state.items()
+            if drive != but
+        )
+
+    def _is_reference(self, drive: str, value: float) -> bool:
+        wanted = self.reference(drive)
+        return wanted is None or abs(value - wanted) < _SAME
+
+    def reference(self, drive: str) -> float | None:
+        """Return where a drive stands at reference conditions."""
+        part = self.part
+        stated = {
+            "temperature": part.limits.reference_c,
+            "supply": None if part.supply is None else part.supply.nominal_v,
+            "control": None if part.control is None else part.control.nominal_v,
+            "load": part.load.load_pf,
+        }
+        return stated.get(drive)
+
+    def direction(self, one: DevicePoint) -> int:
+        """Return +1 on the way up, -1 on the way down, 0 at the first and at a stay."""
+        before = [
+            step.state["temperature"]
+            for step in self.plan.steps[: one.step.index]
+            if "temperature" in step.state
+        ]
+        here = one.step.state.get("temperature")
+        if not before or here is None:
+            return 0
+        return int(np.sign(here - before[-1]))
+
+    def _place(self, one: DevicePoint, at: str) -> float:
+        if at and at != "temperature":
+            return float(one.step.state.get(at, math.nan))
+        if one.ambient_c is not None:
+            return one.ambient_c
+        return float(one.step.state.get("temperature", 0.0))
+
+    def _lag_ppm(self, one: DevicePoint) -> float:
+        drift = one.turn.drift_ppm_per_min
+        return 0.0 if drift is None else abs(drift) * _LAG_MIN / _RECTANGLE
+
+    def _means(self) -> tuple[Array, Array, float]:
+        return means_of_turns([one.offsets_ppm for one in self.ran])
+
+    @property
+    def u_c(self) -> float:
+        """Standard uncertainty of the probe, assumed where nobody states it."""
+        stated = self.base.thermometer_u_c
+        return _ASSUMED_U_C if stated is None else stated
+
+
+def in_order(at: Array, values: Array) -> tuple[Array, Array]:
+    """Return places in order, and values likewise."""
+    order = np.argsort(at)
+    return at[order], values[order]

@@ -1,0 +1,355 @@
+"""What a qualification found of one device, beside what its data sheet promises."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.characteristics.changes import (
+    changes_from,
+    hysteresis,
+    largest,
+    steepest,
+)
+from benchlog.analysis.characteristics.dips import activity_dips
+from benchlog.analysis.characteristics.over_time import (
+    Looks,
+    retrace,
+    start_up,
+    warm_up,
+)
+from benchlog.analysis.characteristics.points import Found, Points
+from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
+from benchlog.analysis.fitting.ageing import ageing
+from benchlog.errors import DataError
+from benchlog.model import Decision, Part, QualificationPlan
+from benchlog.units import SECONDS_PER_DAY, as_stated
+from benchlog.verdict.rack.device_view import (
+    Base,
+    DevicePoint,
+    DeviceView,
+    in_order,
+)
+from benchlog.verdict.run.decision import word_for, worst
+
+Array = NDArray[np.float64]
+_SAME: Final = 1e-9  # places that are one; definition
+_DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
+_NORMAL: Final = 1.96  # definition: of 95 %
+_TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundCharacteristic:
+    """One line of the result; `verdict` None where nothing is promised.
+
+    `u` is half the 95 % interval, in `unit`; both are None where nothing could be
+    found, and `text` tells why. `at` is where it was found.
+    """
+
+    name: str
+    value: float | None
+    u: float | None
+    unit: str
+    limit: float | None = None
+    verdict: Decision | None = None
+    at: float | None = None
+    text: str = ""
+
+
+def characteristics(
+    plan: QualificationPlan, part: Part, points: Sequence[DevicePoint], base: Base
+) -> tuple[FoundCharacteristic, ...]:
+    """Return what a sequence finds, in its own order.
+
+    What could not be found is a line of its own with the reason; where something is
+    promised, it is undecided.
+    """
+    device = DeviceView(plan, part, points, base)
+    return tuple(_line(name, device) for name in plan.finds if name in _FINDERS)
+
+
+def verdict_of(found: Sequence[FoundCharacteristic]) -> Decision:
+    """Return the worst verdict of what was promised; undecided where nothing was."""
+    words = [one.verdict for one in found if one.verdict is not None]
+    return worst(*words) if words else Decision.UNDECIDED
+
+
+def _line(name: str, device: DeviceView) -> FoundCharacteristic:
+    finder, unit = _FINDERS[name]
+    limit = device.limit(name)
+    try:
+        found = finder(device)
+    except DataError as error:
+        verdict = None if limit is None else Decision.UNDECIDED
+        return FoundCharacteristic(
+            name=name,
+            value=None,
+            u=None,
+            unit=unit,
+            limit=limit,
+            verdict=verdict,
+            text=str(error),
+        )
+    return FoundCharacteristic(
+        name=name,
+        value=found.value,
+        u=found.u,
+        unit=found.unit,
+        limit=limit,
+        verdict=None if limit is None else _word(name, found, limit),
+        at=found.at,
+        text=found.text,
+    )
+
+
+_AT_LEAST: Final = frozenset({"adjustment-range", "absolute-pull-range"})
+
+
+def _word(name: str, found: Found, limit: float) -> Decision:
+    """Decide by guarded acceptance; of some, the limit is the least promised."""
+    if name not in _AT_LEAST:
+        return word_for(found.value, found.u, limit)
+    if found.value - found.u >= limit:
+        return Decision.PASS
+    return Decision.FAIL if found.value + found.u < limit else Decision.UNDECIDED
+
+
+# --- one function for each characteristic
+
+
+def _offset(device: DeviceView) -> Found:
+    """Return the first point at reference conditions, and all it may be off by."""
+    points = device.points(lambda p: device.measured(p) and device.at_reference(p))
+    if not len(points):
+        raise DataError("no point was measured at reference conditions")
+    first = int(np.argmin(points.t_s))
+    of_place = _law_slope(device) * math.hypot(
+        device.u_c, float(points.at[first]) - device.part.limits.reference_c
+    )
+    u = math.hypot(
+        points.coverage_factor() * float(points.u_ppm[first]),
+        _NORMAL * device.base.timebase_u_ppm,
+        _NORMAL * of_place,
+    )
+    value = float(points.offset_ppm[first])
+    return Found(value=value, u=u, unit="ppm", at=float(points.at[first]))
+
+
+def _law_slope(device: DeviceView) -> float:
+    """Return the slope at the reference temperature, from the points if they tell."""
+    try:
+        points = device.over_temperature()
+    except DataError:
+        return 0.0
+    order = np.argsort(points.at)
+    at, ppm = points.at[order], points.offset_ppm[order]
+    if len(at) < 3 or np.ptp(at) < 10:
+        return 0.0
+    near = np.argsort(np.abs(at - device.part.limits.reference_c))[:3]
+    if np.ptp(at[near]) < 1.0:
+        near = np.argsort(np.abs(at - device.part.limits.reference_c))[:5]
+    return abs(float(np.polyfit(at[near], ppm[near], 1)[0]))
+
+
+def _temperature_changes(device: DeviceView) -> Points:
+    """Return changes from the reference temperature, the probe's u with them.
+
+    A probe that is off by e puts both points off by e, each times its own slope.
+    """
+    changes = changes_from(device.over_temperature(), device.reference_points())
+    reference_c = device.part.limits.reference_c
+    away = np.abs(changes.at - reference_c) > 1.0
+    slopes = _slopes(changes)
+    at_reference = float(np.interp(reference_c, *in_order(changes.at, slopes)))
+    u = np.hypot(changes.u_ppm, np.abs(slopes - at_reference) * device.u_c)
+    return replace(changes, u_ppm=u).only(away)
+
+
+def _slopes(points: Points) -> Array:
+    """Return the slope at each point, from its neighbours in temperature."""
+    at, ppm = in_order(points.at, points.offset_ppm)
+    places, group = np.unique(np.round(at, 0), return_inverse=True)
+    if len(places) < 2:
+        return np.zeros(len(points))
+    means = np.bincount(group, weights=ppm) / np.bincount(group)
+    slope = np.gradient(means, places)
+    return np.asarray(np.interp(points.at, places, slope))
+
+
+def _frequency_temperature(device: DeviceView) -> Found:
+    return largest(_temperature_changes(device))
+
+
+def _slope(device: DeviceView) -> Found:
+    return steepest(device.over_temperature())
+
+
+def _hysteresis(device: DeviceView) -> Found:
+    def way(sign: int) -> Points:
+        return device.points(
+            lambda p: (
+                device.measured(p)
+                and device.at_reference(p, "temperature")
+                and device.direction(p) == sign
+            )
+        )
+
+    return hysteresis(way(1), way(-1))
+
+
+def _dips(device: DeviceView) -> Found:
+    points = device.over_temperature()
+    rising = np.array(
+        [
+            device.direction(p) >= 0
+            for p in device.ran
+            if device.measured(p) and device.at_reference(p, "temperature")
+        ]
+    )
+    dips = activity_dips(points, rising)
+    if not dips:
+        return Found(value=0.0, u=0.0, unit="ppm", text="none found")
+    deepest = dips[0]
+    others = ", ".join(f"{as_stated(one.at_c, 3)} C" for one in dips)
+    return Found(
+        value=abs(deepest.size_ppm),
+        u=deepest.u_ppm,
+        unit="ppm",
+        at=deepest.at_c,
+        text=f"{len(dips)} found: {others}",
+    )
+
+
+def _start_up(device: DeviceView) -> Found:
+    looks = [one for one in device.all if one.turn.since_power_s is not None]
+    if not looks:
+        raise DataError("power was never switched on")
+    times = np.array([one.turn.since_power_s for one in looks], np.float64)
+    return start_up(Looks(t_s=times, ran=np.array([one.turn.ran for one in looks])))
+
+
+def _warm_up(device: DeviceView) -> Found:
+    since = [one for one in device.ran if one.turn.since_power_s is not None]
+    if not since:
+        raise DataError("power was never switched on")
+    last_s = max(one.turn.since_power_s or 0.0 for one in since)
+    if last_s < 1800:
+        raise DataError("it was watched for less than half an hour after power on")
+    points = device.points(lambda p: p.turn.since_power_s is not None)
+    times = np.array([one.turn.since_power_s for one in since], np.float64)
+    points = replace(points, t_s=times)
+    final = points.only(np.array([int(np.argmax(times))]))
+    u = final.coverage_factor() * float(final.u_ppm[0])
+    value = Found(value=float(final.offset_ppm[0]), u=u, unit="ppm")
+    limits = device.part.limits
+    band = limits.warm_up_ppm or _TOP * limits.tolerance_ppm
+    found = warm_up(points.only(times < last_s), value, band)
+    said = (
+        f"to within {as_stated(band)} ppm of its value after {as_stated(last_s, 3)} s"
+    )
+    return replace(found, text=said)
+
+
+def _retrace(device: DeviceView) -> Found:
+    off = [step.index for step in device.plan.steps if not step.powered]
+    if not off:
+        raise DataError("power was never off")
+
+    def side(late: bool) -> Points:
+        return device.points(
+            lambda p: (
+                device.measured(p)
+                and device.at_reference(p)
+                and (p.step.index > off[0]) is late
+            )
+        )
+
+    return retrace(side(False), side(True))
+
+
+def _change(drive: str) -> Callable[[DeviceView], Found]:
+    """Return the finder of the largest change with one drive."""
+
+    def find(device: DeviceView) -> Found:
+        wanted = device.reference(drive)
+
+        def away(p: DevicePoint) -> bool:
+            at = p.step.state.get(drive)
+            return at is not None and wanted is not None and abs(at - wanted) > _SAME
+
+        measured = device.points(
+            lambda p: device.measured(p) and device.at_reference(p, drive) and away(p),
+            drive,
+        )
+        return largest(changes_from(measured, device.reference_points()))
+
+    return find
+
+
+def _control(device: DeviceView) -> tuple[Points, Points]:
+    swept = device.points(
+        lambda p: (
+            device.measured(p)
+            and device.at_reference(p, "control")
+            and "control" in p.step.state
+        ),
+        "control",
+    )
+    return swept, device.reference_points()
+
+
+def _adjustment(device: DeviceView) -> Found:
+    return pulling(*_control(device)).least
+
+
+def _linearity(device: DeviceView) -> Found:
+    return pulling(*_control(device)).linearity
+
+
+def _absolute(device: DeviceView) -> Found:
+    """Return what tolerance, stability, supply, load and a year of ageing leave."""
+    limits = device.part.limits
+    promised = (
+        limits.tolerance_ppm,
+        limits.stability_ppm,
+        limits.supply_ppm,
+        limits.load_ppm,
+        limits.ageing_ppm_per_year,
+    )
+    spent = math.fsum(one for one in promised if one is not None)
+    return absolute_pull_range(_adjustment(device), spent)
+
+
+def _ageing(device: DeviceView) -> Found:
+    points = device.reference_points()
+    days = (points.t_s - points.t_s[:1]) / SECONDS_PER_DAY
+    for law in ageing(days, points.offset_ppm):
+        for one in law.coefficients:
+            if one.name == "rate":
+                half = (one.high - one.low) / 2 * _DAYS_PER_YEAR
+                value = one.value * _DAYS_PER_YEAR
+                said = f"over {as_stated(float(days[-1]), 3)} days; {law.choice}"
+                return Found(value=value, u=half, unit="ppm/year", text=said)
+    raise DataError("the drift could not be fitted")
+
+
+_FINDERS: Final[dict[str, tuple[Callable[[DeviceView], Found], str]]] = {
+    "offset-at-reference": (_offset, "ppm"),
+    "frequency-temperature": (_frequency_temperature, "ppm"),
+    "temperature-slope": (_slope, "ppm/C"),
+    "hysteresis": (_hysteresis, "ppm"),
+    "activity-dips": (_dips, "ppm"),
+    "start-up": (_start_up, "s"),
+    "warm-up": (_warm_up, "s"),
+    "retrace": (_retrace, "ppm"),
+    "supply": (_change("supply"), "ppm"),
+    "load": (_change("load"), "ppm"),
+    "adjustment-range": (_adjustment, "ppm"),
+    "linearity": (_linearity, "%"),
+    "absolute-pull-range": (_absolute, "ppm"),
+    "ageing": (_ageing, "ppm/year"),
+}

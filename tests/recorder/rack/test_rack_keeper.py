@@ -1,0 +1,264 @@
+"""A rack taken through a short sequence over real sockets: turns, safety, going on."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from contextlib import closing
+from dataclasses import replace
+
+import pytest
+from schemas_held import hold
+
+from benchlog.catalogue import load_part
+from benchlog.clock import HostClock, host_deadline, host_sleep
+from benchlog.evaluation.rack_study import (
+    device_points,
+    next_step,
+    plan_of,
+    qualification_of,
+)
+from benchlog.model import EventKind, Flag
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
+from benchlog.store.reader import Reader
+
+SCALE = 60.0
+PART = "vctcxo-10mhz-1ppm"
+SEQUENCE = """
+[sequence]
+id = "short"
+title = "Two temperatures and two supplies"
+source = "ours"
+finds = ["offset-at-reference", "frequency-temperature", "supply"]
+[settled]
+window = "40s"
+device_ppm_per_min = 0.5
+probe_c_per_min = 3
+probe_band_c = 2
+[[step]]
+name = "reference"
+temperature_c = 25
+supply_v = 3.3
+gates = 4
+[[step]]
+name = "warm"
+temperature_c = 32
+gates = 4
+[[step]]
+name = "back"
+temperature_c = 25
+gates = 4
+[[step]]
+name = "low supply"
+supply_v = "low"
+gates = 4
+"""
+
+
+class Shop:
+    """A rack of three devices, and the program that qualifies it."""
+
+    def __init__(self, folder, rack):
+        self.folder, self.rack = folder, rack
+        (folder / "rack.toml").write_text(rack.bench_toml())
+        (folder / "short.toml").write_text(SEQUENCE)
+        (folder / "ids.txt").write_text("# three\nDUT-1\nP03,DUT-3\n\nDUT-2\n")
+        self.database = folder / "q.db"
+
+    def start(self, *more):
+        words = ["--bench", "rack.toml", "--part", PART, "--sequence", "short.toml"]
+        words += ["--devices", "ids.txt"]
+        return self.run(*(more if more else words))
+
+    def run(self, *words):
+        return subprocess.Popen(
+            [
+                *(sys.executable, "-P", "-m", "benchlog.cli", "qualify", *words),
+                *("--db", "q.db", "--json", "--no-screen"),
+            ],
+            cwd=self.folder,
+            env=os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+    def reader(self):
+        return closing(Reader.open(self.database))
+
+    def events(self, *kinds):
+        with self.reader() as reader:
+            return [
+                event.text
+                for run in reader.all_runs()
+                for _, event in reader.events(run.id)
+                if event.kind in kinds
+            ]
+
+    def wait_for(self, said, *kinds, within_s=90):
+        limit = host_deadline(within_s)
+        while not limit.passed:
+            if self.database.exists():
+                try:
+                    if any(said in text for text in self.events(*kinds)):
+                        return
+                except Exception:  # the keeper makes its database meanwhile
+                    host_sleep(0.1)
+            host_sleep(0.05)
+        raise AssertionError(f"{said!r} was never told")
+
+    def safe(self):
+        """Whether supply and chamber are in their safe state."""
+        home = self.rack.scenario.chamber.begin_c
+        return not self.rack.rack.output and self.rack.chamber.target_c == home
+
+    def wait_until_safe(self, within_s=10):
+        limit = host_deadline(within_s)
+        while not self.safe():
+            assert not limit.passed, "the safe state was not reached"
+            host_sleep(0.05)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    scenario = rack_scenario(load_part(PART), 3, seed=5)
+    chamber = replace(scenario.chamber, rate_c_per_min=10.0, inertia_s=10.0)
+    scenario = replace(scenario, chamber=chamber)
+    with SimulatedRack(scenario, HostClock(scale=SCALE)) as rack:
+        yield Shop(tmp_path, rack)
+
+
+def end(process, within_s=200):
+    out, told = process.communicate(timeout=within_s)
+    return process.returncode, out, told
+
+
+def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
+    status, out, told = end(shop.start())
+    found = json.loads(out)
+    hold(found)
+    assert status in (0, 3, 4), told
+    assert (found["sequence"], found["part"]) == ("short", PART)
+    assert found["steps"] == found["steps_done"] == 4
+    placed = {one["device"]: one["position"] for one in found["devices"]}
+    assert placed == {"DUT-1": "P01", "DUT-2": "P02", "DUT-3": "P03"}
+    shop.wait_until_safe()
+    with shop.reader() as reader:
+        whole = qualification_of(reader, found["devices"][0]["run"])
+        assert [len(one.points) for one in whole.devices] == [4, 4, 4]
+        for one in whole.devices:
+            channel = 100 + int(one.run.position[1:])
+            true_ppm = shop.rack.devices[channel].spec.offset_ppm
+            first = one.points[0]
+            assert len(first.offsets_ppm) == 4
+            assert first.offsets_ppm.mean() == pytest.approx(true_ppm, abs=0.06)
+            assert first.ambient_c == pytest.approx(25, abs=2.1)
+            assert one.points[1].ambient_c == pytest.approx(32, abs=2.1)
+            lines = {line.name: line for line in one.found}
+            spec = shop.rack.devices[channel].spec
+            moved = abs(spec.supply_ppm_per_v * (2.97 - 3.3))
+            supply = lines["supply"]
+            assert abs(supply.value - moved) <= 3 * supply.u + 0.02
+            columns = reader.columns_after(one.run.id)
+            assert len(columns) >= 16
+            marked = columns.flags & Flag.SETTLING != 0
+            assert 4 <= (~marked).sum() <= 8  # at reference conditions alone
+            orders = [c.value for _, c in reader.conditions(one.run.id)
+                      if c.quantity == "temperature ordered"]  # fmt: skip
+            assert orders == [25.0, 32.0, 25.0]
+
+
+def test_a_contact_that_sticks_measures_nobody(shop):
+    process = shop.start()
+    shop.wait_for("step 1", EventKind.SEQUENCE)
+    shop.rack.command("scanner stuck 102")
+    shop.wait_for("stuck or lost", EventKind.SETTER)
+    shop.rack.command("scanner ok")
+    status, _out, told = end(process)
+    assert status in (0, 3, 4), told
+    with shop.reader() as reader:
+        for run in reader.all_runs():
+            channel = 100 + int(run.position[1:])
+            true_ppm = shop.rack.devices[channel].spec.offset_ppm
+            for point in device_points(reader, run, plan_of(run)):
+                if point.step.index == 0 and len(point.offsets_ppm):
+                    seen = point.offsets_ppm.mean()
+                    assert seen == pytest.approx(true_ppm, abs=0.06)
+
+
+def test_a_chamber_that_lies_ends_in_the_safe_state(shop):
+    process = shop.start()
+    shop.wait_for("step 1", EventKind.SEQUENCE)
+    shop.rack.command("chamber lies 30")
+    status, _, told = end(process)
+    assert status == 4, told
+    assert any("made safe" in text for text in shop.events(EventKind.SETTER))
+    shop.wait_until_safe()
+
+
+def test_ctrl_c_lets_go(shop):
+    process = shop.start()
+    shop.wait_for("step 1", EventKind.SEQUENCE)
+    process.send_signal(signal.SIGINT)
+    status, _, told = end(process)
+    assert status == 4, told
+    shop.wait_until_safe()
+
+
+def test_killed_and_gone_on_with(shop):
+    process = shop.start()
+    shop.wait_for("step 1 'reference' is over", EventKind.SEQUENCE)
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    process.kill()
+    process.communicate()
+    shop.wait_until_safe()
+    with shop.reader() as reader:
+        runs = list(reader.all_runs())
+        assert next_step(reader, runs) == 1
+    status, out, told = end(shop.start("--resume-last"))
+    assert status in (0, 3, 4), told
+    found = json.loads(out)
+    assert found["steps_done"] == 4, told
+    assert len(found["devices"]) == 3
+    assert [one["points"] for one in found["devices"]] == [4, 4, 4]
+    assert any("C by now" in text for text in shop.events(EventKind.SETTER))
+    shop.wait_until_safe()
+    status, _, told = end(shop.start("--resume-last"))
+    assert status == 2
+    assert "qualification that was cut" in told
+
+
+def test_nothing_is_begun_when_a_setter_does_not_answer(shop):
+    text = (shop.folder / "rack.toml").read_text()
+    port = shop.rack.addresses()["chamber"]
+    (shop.folder / "rack.toml").write_text(text.replace(port, "modbus://127.0.0.1:1"))
+    status, _, told = end(shop.start())
+    assert status == 1
+    assert "setter 'chamber'" in told
+    assert "nothing was set" in told
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "said"),
+    [
+        ("short.toml", "temperature_c = 32", "temperature_c = 95", "outside part"),
+        ("rack.toml", "high = 130.0", "high = 30.0", "outside setter 'chamber'"),
+        ("rack.toml", 'feed = "supply"', "", "sets supply"),
+        ("ids.txt", "DUT-2", "DUT-1", "two positions"),
+        ("ids.txt", "P03,DUT-3", "P03,", "no id"),
+        ("ids.txt", "DUT-2", "DUT-2\nDUT-4", "3 positions"),
+        ("ids.txt", "# three\nDUT-1\nP03,DUT-3\n\nDUT-2\n", "\n", "no device"),
+    ],
+)
+def test_bad_input_is_refused_before_anything_is_set(shop, file, old, new, said):
+    path = shop.folder / file
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new))
+    before = shop.rack.chamber.target_c
+    status, _, told = end(shop.start())
+    assert status in (1, 2)
+    assert said in told
+    assert shop.rack.chamber.target_c == before
+    assert not shop.database.exists()
