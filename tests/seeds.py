@@ -5,7 +5,7 @@ import random
 import numpy as np
 
 
-def seeded_generator(seed: int) -> np.random.Generator:
+def seeded_generator(seed: int | list[int]) -> np.random.Generator:
     """Return numpy's generator for a seed, and print the seed."""
     print(f"seed {seed!r} (numpy)")
     return np.random.default_rng(seed)

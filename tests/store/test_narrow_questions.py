@@ -87,7 +87,7 @@ def test_lots_of_a_supplier_are_those_among_all(path):
         assert [one for one, _ in lots_with_benches(reader, part="none")] == []
 
 
-def test_only_the_devices_asked_for_are_read_of_a_lot(path):
+def test_only_the_devices_asked_for_are_read_of_a_lot(path, monkeypatch):
     """Whether a newer run of its device counts needs no other device of the lot."""
     asked = []
 
@@ -99,7 +99,6 @@ def test_only_the_devices_asked_for_are_read_of_a_lot(path):
             asked.append((sql, len(found)))
             return found
 
-        # private: what is asked of the database is counted
-        reader._named = named
+        monkeypatch.setattr(reader, "_named", named)
         assert reader.run(2).device == "L-1.1"
     assert [n for sql, n in asked if sql == run_queries.IN_LOTS] == [1]
