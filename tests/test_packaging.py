@@ -236,6 +236,7 @@ def test_every_extra_that_is_named_can_be_installed_from_a_checkout() -> None:
     [
         ("--format parquet", "dataset"),
         ("--dataset", "dataset"),
+        ("postgresql://", "postgres"),
         ("--serve", "browser"),
         ("--label --out", "labels"),
         ("--metrics 8643", "metrics"),

@@ -51,7 +51,7 @@ COMMANDS: Final = {
     "backup": "Copy the database while it is in use.",
     "check": "Check a database for damage; put damaged runs aside.",
     "merge": "Merge the runs of other databases into this one.",
-    "forward": "Send what is measured on to a central database.",
+    "forward": "Send what is measured on to PostgreSQL or an object store.",
     "completion": "Print the completion script for your shell.",
 }
 """Command name to short help, in the order in which a bench day needs them."""

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache
+from itertools import chain
 from typing import Final
 
 from benchlog.errors import DataError, NotFoundError, UsageError
@@ -70,11 +71,11 @@ def lots_with_benches(
     Each report is that of `lot_with_runs`; what they need is asked for all together. A
     lot whose plan or part cannot be read is left out, and noted in `reader.left_out`.
     """
-    runs, part_of = reader.runs_by_lot(), cache(reader.part)
-    doubts = _all_base_doubts(reader)
-    for lot in reader.lots(part=part):
-        if supplier not in (None, lot.supplier):
-            continue
+    lots = [lot for lot in reader.lots(part=part) if supplier in (None, lot.supplier)]
+    runs, part_of = reader.runs_by_lot(part, supplier), cache(reader.part)
+    is_all = part is None and supplier is None
+    doubts = _doubts_in(reader, None if is_all else lots)
+    for lot in lots:
         own = [
             one
             for one in runs.get((lot.part_id, lot.lot), ())
@@ -98,11 +99,17 @@ def lots_with_benches(
         yield replace(report, base_doubts=found), benches
 
 
-def _all_base_doubts(reader: Reader) -> dict[int, str]:
-    """Return what speaks against the checks behind runs; without any, none is read."""
+def _doubts_in(reader: Reader, lots: list[Lot] | None) -> dict[int, str]:
+    """Return what speaks against the checks behind runs of lots, or behind all runs.
+
+    Where there are no checks no run is read.
+    """
     if not reader.reference_checks():
         return {}
-    return _base_doubts(reader, reader.all_runs())
+    if lots is None:
+        return _base_doubts(reader, reader.all_runs())
+    of_lots = (reader.found_runs(part=lot.part_id, lot=lot.lot) for lot in lots)
+    return _base_doubts(reader, chain.from_iterable(of_lots))
 
 
 def _base_doubts(reader: Reader, runs: Iterable[Run]) -> dict[int, str]:

@@ -60,7 +60,9 @@ TOPICS: Final = {
         "Files out and in, datasets, backup, merging benches, damage.",
         ("export", "import", "backup", "merge", "check"),
     ),
-    "forwarding": Topic("Send a bench's runs on to a central database.", ("forward",)),
+    "forwarding": Topic(
+        "Send a bench's runs on to PostgreSQL or an object store.", ("forward",)
+    ),
     "simulated-bench": Topic("Practise without instruments.", ("simulate",)),
     "files": Topic(
         "Parts, benches, dialects, uses; the database.", ("parts", "defaults")

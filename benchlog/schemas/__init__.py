@@ -19,6 +19,7 @@ VERSIONS: Final = dict.fromkeys(
         *("refcheck", "check-standard", "part", "bench", "checked-instrument"),
         *("defaults", "finding", "port", "merge", "check", "import", "rows-back"),
         *("forward", "forward-created"),
+        *("sequence", "qualification", "qualification-plan"),
     ),
     1,
 )

@@ -40,13 +40,20 @@ class LotReader(ChangeReader):
                 self.left_out[f"run {row['run']}"] = why_unreadable(error)
         return found
 
-    def runs_by_lot(self) -> dict[tuple[str, str], list[RunOfLot]]:
+    def runs_by_lot(
+        self, part: str | None = None, supplier: str | None = None
+    ) -> dict[tuple[str, str], list[RunOfLot]]:
         """Return the runs of all lots by part and lot, as `lot_runs` has them.
+
+        With a part or a supplier those of its lots are there, and some of others.
 
         They are asked for together; those that only measured a device, too, which
         decide no lot that has a plan.
         """
-        return lots.runs_by_lot(self._named(lots.ALL_LOT_RUNS, {}), self.left_out)
+        rows = self._named(
+            lots.all_lot_runs(part, supplier), {"part": part, "supplier": supplier}
+        )
+        return lots.runs_by_lot(rows, self.left_out)
 
     def lot_ids(self) -> list[int]:
         """Return the numbers of the lots whose plan can be read."""

@@ -62,22 +62,44 @@ from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lo
 where {{1}}
 order by u.started_utc_ns, u.id
 """  # noqa: S608 - our own text
+_WITHIN: Final = """u.id in (
+    select id from runs where device_id in (
+      select id from devices where lot_id in (select x.id from lots x where {0}))
+    union select run_id from amendments where kind in ('lot', 'part'))"""
+"""Only these runs are looked at: what is found does not wait for all the others."""
 LOT_RUNS: Final = _OF_RUNS.format(
     "",
-    f"""not {IN_QUARANTINE} and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
+    f"""{_WITHIN.format("x.lot = :lot")} and not {IN_QUARANTINE}
+  and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
   and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))""",
 )
 """The runs that decide a lot; of one without a plan those that measured its devices."""
-ALL_LOT_RUNS: Final = _OF_RUNS.format(
+_ALL_LOT_RUNS: Final = _OF_RUNS.format(
     f""", {PUT_ASIDE} as put_aside, ifnull(a.part, d.part_id) as part, {LOT} as lot,
   ifnull(json_extract({FIGURES}, '$.basis.timebase.status'),
     json_extract({SNAPSHOT}, '$.timebase.status')) as base_status,
   ifnull(json_extract({FIGURES}, '$.basis.timebase.u_ppm'),
     json_extract({SNAPSHOT}, '$.timebase.u_ppm')) as base_u_ppm""",
-    f"{LOT} is not null",
+    f"{LOT} is not null {{narrowed}}",
 )
-"""Those of all lots in one question, whatever they were for, with their time bases; one
-in quarantine has `put_aside`."""
+_OF_SOME_LOTS: Final = f"""and {
+    _WITHIN.format(
+        "(:part is null or x.part_id = :part)"
+        " and (:supplier is null or x.supplier = :supplier)"
+    )
+}"""
+
+
+def all_lot_runs(part: str | None, supplier: str | None) -> str:
+    """Return the question for the runs of all lots, or of those of a part or supplier.
+
+    They are asked for whatever they were for, with their time bases; one in quarantine
+    has `put_aside`. Runs that were moved elsewhere are there, too.
+    """
+    is_all = part is None and supplier is None
+    return _ALL_LOT_RUNS.replace("{narrowed}", "" if is_all else _OF_SOME_LOTS)
+
+
 _OF_LOT: Final = ("put_aside", "part", "lot", "base_status", "base_u_ppm")
 _LOT_COLUMNS: Final = columns_of(
     text="lot part_id supplier decision", whole="id size opened_utc_ns"
@@ -187,7 +209,7 @@ class RunOfLot:
 
 
 def run_of_lot_from(row: Named) -> RunOfLot:
-    """Rebuild what a row of `ALL_LOT_RUNS` tells. Raises `snapshot.UNREADABLE`."""
+    """Rebuild what a row of `all_lot_runs` tells. Raises `snapshot.UNREADABLE`."""
     if row["put_aside"] is not None:
         raise ValueError(f"it is in quarantine: {row['put_aside']}")
     plain = {name: value for name, value in row.items() if name not in _OF_LOT}
@@ -202,7 +224,7 @@ def run_of_lot_from(row: Named) -> RunOfLot:
 def runs_by_lot(
     rows: Iterable[Named], left_out: dict[str, str]
 ) -> dict[tuple[str, str], list[RunOfLot]]:
-    """Return the rows of `ALL_LOT_RUNS` by part and lot, of those that measured.
+    """Return the rows of `all_lot_runs` by part and lot, of those that measured.
 
     What cannot be read is noted in `left_out`.
     """

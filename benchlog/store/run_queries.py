@@ -69,7 +69,7 @@ PLANNED: Final = f"""(json_extract({SNAPSHOT}, '$.until_clear') = 1
     or json_extract({SNAPSHOT}, '$.max_readings') is not null
     or json_extract({SNAPSHOT}, '$.max_s') is not null)"""
 """Whether a run was begun with an end."""
-RUNS: Final = f"""{AMENDED}
+_RUNS: Final = f"""{AMENDED}
 select u.id, u.uid, u.purpose, ifnull(a.device, d.device) as device, u.position,
   u.bench, u.nominal_hz,
   u.divider, u.simulated, u.started_utc_ns, u.ended_utc_ns, u.ended_how, {LOT} as lot,
@@ -90,17 +90,37 @@ from runs u left join devices d on d.id = u.device_id
   left join verdicts v on v.id = {NEWEST_VERDICT}
   left join amended a on a.run_id = u.id
 where u.id between :first and :last
-  and (:device is null or :device in (d.device, a.device))
-  and (:part is null or ifnull(a.part, d.part_id) = :part)
-  and (:lot is null or {LOT} = :lot)
-  and (:purpose is null or u.purpose = :purpose)
-  and (:since is null or u.started_utc_ns >= :since)
-  and (:like is null or instr(lower(ifnull(a.device, d.device) || char(10) || d.device
+"""  # noqa: S608 - our own text
+_OF_DEVICES: Final = """u.id in (
+    select id from runs where device_id in (
+      select x.id from devices x where {0})
+    union select run_id from amendments where kind = '{1}' and new = :{1})"""
+"""Only these runs are looked at: what is found does not wait for all the others."""
+_OF_LOT: Final = "x.lot_id in (select id from lots where lot = :lot)"
+_NARROWED: Final = {
+    "device": f"""{_OF_DEVICES.format("x.device = :device", "device")}
+    and :device in (d.device, a.device)""",
+    "part": f"""{_OF_DEVICES.format("x.part_id = :part", "part")}
+    and ifnull(a.part, d.part_id) = :part""",
+    "lot": f"""{_OF_DEVICES.format(_OF_LOT, "lot")}
+    and {LOT} = :lot""",
+    "purpose": "u.purpose = :purpose",
+    "since": "u.started_utc_ns >= :since",
+    "like": f"""instr(lower(ifnull(a.device, d.device) || char(10) || d.device
     || char(10) || ifnull(a.part, d.part_id) || char(10) || ifnull({LOT}, '')
     || char(10) || u.bench || char(10) || ifnull(a.operator, u.operator)
-    || char(10) || u.note), lower(:like)))
-order by u.id desc limit :limit
-"""  # noqa: S608 - our own text
+    || char(10) || u.note), lower(:like))""",
+}
+"""What narrows a list, by the name of its parameter."""
+
+
+def runs_query(wanted: "RunFilter") -> str:
+    """Return the question for the runs that all of this fits, the newest first."""
+    asked = [sql for name, sql in _NARROWED.items() if wanted.get(name) is not None]
+    narrowed = "".join(f"  and {sql}\n" for sql in asked)
+    return f"{_RUNS}{narrowed}order by u.id desc limit :limit"
+
+
 _WHOLE: Final = " and ".join(
     f"ifnull(json_type({SNAPSHOT}, '$.{name}') = 'object', 0)"
     for name in ("part", "timebase", "identities")
@@ -115,12 +135,14 @@ from runs u join devices d on d.id = u.device_id left join lots l on l.id = d.lo
   left join amended a on a.run_id = u.id
 where u.id in (
     select id from runs where device_id in (select id from devices where lot_id in (
-      select id from lots where lot in (select value from json_each(:lots))))
-    union select run_id from amendments where kind = 'lot')
+      select id from lots where lot in (select value from json_each(:lots)))
+      and device in (select value from json_each(:devices)))
+    union select run_id from amendments where kind in ('lot', 'device'))
   and {LOT} in (select value from json_each(:lots))
+  and ifnull(a.device, d.device) in (select value from json_each(:devices))
   and u.purpose in ('measure', 'inspect') and not {IN_QUARANTINE} and {_WHOLE}
 """  # noqa: S608 - our own text
-"""The runs of lots with all that decides which of a device's counts."""
+"""The runs of devices in lots with all that decides which of a device's counts."""
 
 
 def device_run_from(row: Named) -> DeviceRun:
@@ -272,12 +294,6 @@ PAGE: Final = 200  # our rule: what is read at a time stays small in memory
 _ANY: Final = {
     "first": 0,
     "last": 2**63 - 1,
-    "device": None,
-    "part": None,
-    "lot": None,
-    "purpose": None,
-    "since": None,
-    "like": None,
 }
 
 
@@ -286,15 +302,15 @@ def read_runs(named: Asked, wanted: RunFilter, left_out: LeftOut) -> list[Run]:
 
     Those that cannot be read are left out, and noted in `left_out` with the reason.
     """
-    return _runs_in(named, named(RUNS, {**_ANY, **wanted}), left_out)
+    return _runs_in(named, named(runs_query(wanted), {**_ANY, **wanted}), left_out)
 
 
 def newest_first(
     named: Asked, wanted: RunFilter, left_out: LeftOut, page: int = PAGE
 ) -> Iterator[Run]:
     """Yield all runs that are wanted, the newest first, a page of them in memory."""
-    last = _ANY["last"]
-    while rows := named(RUNS, {**_ANY, **wanted, "last": last, "limit": page}):
+    last, sql = _ANY["last"], runs_query(wanted)
+    while rows := named(sql, {**_ANY, **wanted, "last": last, "limit": page}):
         if rows[-1]["id"] > last:
             raise sqlite.out_of_order("runs")
         yield from _runs_in(named, rows, left_out)
@@ -316,7 +332,9 @@ def _newer(named: Asked, rows: Iterable[Mapping[str, Any]]) -> dict[int, DeviceR
     lots = sorted({row["lot"] for row in rows if isinstance(row["lot"], str)})
     if not lots:
         return {}
-    found = named(IN_LOTS, {"lots": json.dumps(lots)})
+    devices = sorted({row["device"] for row in rows if isinstance(row["device"], str)})
+    asked = {"lots": json.dumps(lots), "devices": json.dumps(devices)}
+    found = named(IN_LOTS, asked)
     return replaced_by(device_run_from(row) for row in found if _is_sound(row))
 
 

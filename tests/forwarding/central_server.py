@@ -32,12 +32,12 @@ def folder_of_programs() -> Path | None:
 class CentralServer:
     """One server with its data folder; `sync` as in a factory, or fast for tests."""
 
-    def __init__(self, *, sync: bool = False, folder: Path | None = None) -> None:
+    def __init__(self, *, sync: bool = False, nice: int = 0) -> None:
         programs = folder_of_programs()
         assert programs is not None
         self._programs = programs
-        self._sync = sync
-        self.home = folder or Path(tempfile.mkdtemp(prefix="central-"))
+        self._sync, self._nice = sync, nice
+        self.home = Path(tempfile.mkdtemp(prefix="central-"))
         self.data = self.home / "data"
         self.port = _free_port()
         self._user = _other_user() if os.geteuid() == 0 else None
@@ -84,9 +84,10 @@ class CentralServer:
             "fsync": "on" if self._sync else "off",
         }
         more = [f"--{name}={value}" for name, value in settings.items()]
+        program = str(self._programs / "postgres")
         with (self.home / "log").open("ab") as log:
             self._process = subprocess.Popen(
-                [str(self._programs / "postgres"), "-D", str(self.data), *more],
+                ["nice", "-n", str(self._nice), program, "-D", str(self.data), *more],
                 stdout=log,
                 stderr=log,
                 cwd="/",
@@ -134,6 +135,11 @@ class CentralServer:
             password=password,
             autocommit=True,
         )
+
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
 
     @property
     def owner(self) -> tuple[int, int]:

@@ -98,3 +98,16 @@ def test_rows_are_seldom_pointed_at_in_random_order() -> None:
         bool(rows_of_failures(list(rng.random(125) > 0.1))) for _ in range(500)
     )
     assert alarms / 500 < 0.02
+
+
+def test_the_median_slope_is_that_of_a_general_library() -> None:
+    """Bit for bit what `scipy.stats.theilslopes` gives, with ties and without."""
+    rng = seeded_generator(17)
+    for n in (8, 9, 40, 101):
+        hours = np.round(rng.uniform(0, 5, n), 1)
+        values = np.round(rng.normal(0, 1, n), int(rng.integers(0, 6)))
+        found = trend(hours.tolist(), values.tolist())
+        wanted = stats.theilslopes(values, hours, 0.95)
+        assert found is not None
+        told = (found.per_hour, found.low, found.high)
+        assert told == (wanted.slope, wanted.low_slope, wanted.high_slope)

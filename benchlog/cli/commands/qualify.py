@@ -92,7 +92,7 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     with Reader.open(path) as reader:
         found = qualification_of(reader, runs[0])
     if as_json:
-        print_json(document(found))
+        print_json(document(found), "qualification")
     else:
         click.echo(text(found))
     sys.exit(exit_code([found.verdict]))
@@ -147,7 +147,8 @@ def _print_plan(prepared: "Prepared", as_json: bool) -> None:
                     }
                     for one in expected
                 ],
-            }
+            },
+            "qualification-plan",
         )
         return
     click.echo(table(PLAN_HEADERS, list(plan_rows(expected)), "rllrrl"))

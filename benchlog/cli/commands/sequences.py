@@ -58,7 +58,7 @@ def show(sequence: str, db: Path | None, as_json: bool) -> None:
 
     found = load_sequence(sequence)
     if as_json:
-        print_json(found)
+        print_json(found, "sequence")
         return
     rule = found.settled
     settled = (
@@ -99,6 +99,6 @@ def _list_all(as_json: bool) -> None:
     for problem in problems:
         say(f"left out: {problem}")
     if as_json:
-        print_json(found)
+        print_json(found, "sequence")
         return
     click.echo(table(("sequence", "title"), [(one.id, one.title) for one in found]))

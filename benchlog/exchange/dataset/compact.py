@@ -10,6 +10,7 @@ from benchlog.clock import host_clock
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.columns import runs_schema
 from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.packs import (
     RUN_KEY,
@@ -27,7 +28,6 @@ from benchlog.exchange.dataset.packs import (
     remove_strays,
     write_pack,
 )
-from benchlog.exchange.dataset.rows import runs_schema
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

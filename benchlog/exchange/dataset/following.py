@@ -1,6 +1,7 @@
 """A dataset as a place to send to: what has changed since, again and again."""
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from benchlog.clock import host_clock
 from benchlog.exchange.dataset.addresses import folder_at
@@ -54,12 +55,16 @@ def status_of(reader: Reader, address: str | Folder) -> dict[str, KindStatus]:
     state = state_in(folder, name) if folder.has(name) else {}
     if state.get("mark") == mark_of(reader):
         return {RUNS: KindStatus(waiting=0, lag_s=0.0)}
-    told = reader.told_utc_ns()
-    written_utc_ns = state.get("written_utc_ns", 0)
-    waiting = sorted(at for at in told.values() if at >= written_utc_ns)
+    newest, now_ns = _moment(state, "told_utc_ns", 0), host_clock().utc_ns()
+    waiting = sorted(at for at in reader.told_utc_ns().values() if at > newest)
     if not waiting:
-        # what has changed is older than the file: a clock was set back
-        waiting = [written_utc_ns] if state else []
-    since_ns = host_clock().utc_ns() - waiting[0] if waiting else 0
-    lag_s = max(0.0, since_ns / NS_PER_S)
+        # what has changed is older than what is there: a clock was set back
+        waiting = [_moment(state, "written_utc_ns", now_ns)]
+    lag_s = max(0.0, (now_ns - waiting[0]) / NS_PER_S)
     return {RUNS: KindStatus(waiting=len(waiting), lag_s=lag_s)}
+
+
+def _moment(state: Mapping[str, Any], name: str, other: int) -> int:
+    """Return a time that a dataset tells; another one where it tells none."""
+    told = state.get(name)
+    return told if isinstance(told, int) else other

@@ -16,6 +16,7 @@ from urllib.parse import unquote
 from uuid import UUID, uuid5
 
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.columns import readings_schema, runs_schema, week_of
 from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.packs import (
     READINGS,
@@ -30,7 +31,6 @@ from benchlog.exchange.dataset.packs import (
     small_file,
     write_pack,
 )
-from benchlog.exchange.dataset.rows import readings_schema, runs_schema, week_of
 from benchlog.model import Run
 
 NO_LOT: Final = "__HIVE_DEFAULT_PARTITION__"

@@ -19,8 +19,8 @@ from urllib.parse import quote, unquote
 
 from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
+from benchlog.exchange.dataset.columns import readings_schema, runs_schema
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
-from benchlog.exchange.dataset.rows import readings_schema, runs_schema
 from benchlog.store.snapshot import UNREADABLE
 from benchlog.units import printable
 

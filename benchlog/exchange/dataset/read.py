@@ -15,6 +15,7 @@ import numpy as np
 from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.columns import lots_schema
 from benchlog.exchange.dataset.folders import Folder
 from benchlog.exchange.dataset.older import old_files, old_runs
 from benchlog.exchange.dataset.packs import (
@@ -23,7 +24,6 @@ from benchlog.exchange.dataset.packs import (
     read_runs_of,
     small_file,
 )
-from benchlog.exchange.dataset.rows import lots_schema
 from benchlog.model import Decision, Kind, Purpose
 from benchlog.store.snapshot import UNREADABLE, why_unreadable
 from benchlog.store.snapshot_types import check_columns, check_word, columns_of

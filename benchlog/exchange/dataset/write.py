@@ -22,6 +22,7 @@ from benchlog.evaluation.run_evaluation import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at
+from benchlog.exchange.dataset.columns import day_of, lots_schema, runs_schema
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
 from benchlog.exchange.dataset.own_folder import QUERIES
 from benchlog.exchange.dataset.packs import (
@@ -41,14 +42,7 @@ from benchlog.exchange.dataset.packs import (
     write_pack,
     write_table,
 )
-from benchlog.exchange.dataset.rows import (
-    day_of,
-    lot_rows,
-    lots_schema,
-    readings_of,
-    run_row,
-    runs_schema,
-)
+from benchlog.exchange.dataset.rows import lot_rows, readings_of, run_row
 from benchlog.exchange.dataset.state import (
     FORM,
     STATE,
@@ -300,6 +294,7 @@ class _Export:
         state = {
             "mark": self._mark,
             "written_utc_ns": host_clock().utc_ns(),
+            "told_utc_ns": max(self._reader.told_utc_ns().values(), default=0),
             "packs": sorted(one.name for one in packs if one.source == self._source),
             "shared": sorted(one.name for one in packs if one.source == SHARED),
             "runs": self._written.runs,

@@ -1,0 +1,35 @@
+"""Lists of a dataset load what they need, and nothing that takes longer."""
+
+import subprocess
+import sys
+
+import pytest
+from exchange.factory import bench_database
+from store.processes import environment
+
+from benchlog.exchange.dataset.write import write_dataset
+from benchlog.store.reader import Reader
+
+HEAVY = {"scipy.stats", "benchlog.evaluation.document", "matplotlib", "duckdb"}
+
+
+@pytest.mark.parametrize("words", [["lots"], ["runs"], ["chips", "--lot", "0-000/a=b"]])
+def test_a_list_of_a_dataset_loads_nothing_heavy(words, tmp_path):
+    with Reader.open(bench_database(tmp_path, 0, 1, 2)) as reader:
+        write_dataset(reader, tmp_path / "set")
+    command = [*words, "--dataset", str(tmp_path / "set")]
+    code = (
+        "import sys; from benchlog.cli import root\n"
+        f"root({command!r}, standalone_mode=False)\n"
+        "print('\\n'.join(sys.modules), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    loaded = set(done.stderr.split())
+    assert "pyarrow.parquet" in loaded
+    assert loaded & HEAVY == set()
