@@ -10,7 +10,7 @@ import argparse
 import contextlib
 import io
 import sys
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -26,16 +26,11 @@ def main() -> int:
     words.add_argument("--seed", default="new")
     said = words.parse_args()
     chosen = said.doors or sorted(doors())
+    print("door | seed | inputs | taken | ways to refuse | slowest, s | failed")
+    print("--- | ---: | ---: | ---: | ---: | ---: | ---:", flush=True)
     with ProcessPoolExecutor(said.jobs, max_tasks_per_child=1) as pool:
         jobs = [pool.submit(one, name, said.seconds, said.seed) for name in chosen]
-        found = [job.result() for job in jobs]
-    print("door | seed | inputs | taken | ways to refuse | slowest, s | failed")
-    print("--- | ---: | ---: | ---: | ---: | ---: | ---:")
-    for t in found:
-        print(
-            f"{t.door} | {t.seed} | {t.inputs:,} | {t.taken:,} | {len(t.ways)} | "
-            f"{t.slowest_s:.3f} | {len(t.failed)}"
-        )
+        found = [row_of(job.result()) for job in as_completed(jobs)]
     print(f"all | | {sum(t.inputs for t in found):,} | | | | ", end="")
     print(sum(len(t.failed) for t in found))
     for t in found:
@@ -44,6 +39,16 @@ def main() -> int:
         for kind, told in t.failed.items():
             print(f"\n{t.door}: {kind}: {told}")
     return int(any(t.failed for t in found))
+
+
+def row_of(t: Tally) -> Tally:
+    """Print a door's row as soon as it is done: what comes after it may go wrong."""
+    print(
+        f"{t.door} | {t.seed} | {t.inputs:,} | {t.taken:,} | {len(t.ways)} | "
+        f"{t.slowest_s:.3f} | {len(t.failed)}",
+        flush=True,
+    )
+    return t
 
 
 def one(name: str, seconds: float, said: str) -> Tally:
