@@ -12,7 +12,8 @@ from pathlib import Path
 from seeds import seeded_random
 from store.making import COUNTER
 
-from benchlog.catalogue import load_part, load_sequence
+from benchlog.catalogue import find, load_part, load_sequence
+from benchlog.catalogue.places import read_toml
 from benchlog.clock import VirtualClock
 from benchlog.model import (
     Bench,
@@ -39,7 +40,7 @@ NS = 10**9
 BEGIN_NS = 1_900_000_000 * NS
 STEP_NS = 1_200 * NS
 UID = "7c1e0c4e-5f3c-4f27-9d55-0a8a4ce1c2b1"
-_WIDE = [(drive, Bound(-200.0, 200.0, "the scene")) for drive in Drive]
+WIDE = [(drive, Bound(-200.0, 200.0, "the scene")) for drive in Drive]
 
 
 def record_of(step) -> StepRecord:
@@ -55,7 +56,7 @@ def record_of(step) -> StepRecord:
 
 def plan_of(name: str) -> QualificationPlan:
     sequence = load_sequence(name)
-    steps = planned_steps(sequence, PART, bounds_of(PART, sequence, _WIDE))
+    steps = planned_steps(sequence, PART, bounds_of(PART, sequence, WIDE))
     return QualificationPlan(
         uid=UID,
         sequence=sequence.id,
@@ -63,6 +64,7 @@ def plan_of(name: str) -> QualificationPlan:
         source=sequence.source,
         finds=sequence.finds,
         steps=tuple(record_of(one) for one in steps),
+        document=read_toml(find("sequences", name)),
     )
 
 

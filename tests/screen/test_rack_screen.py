@@ -1,11 +1,17 @@
 """The rack at a glance, and a device's characteristic as it grows."""
 
+import math
+
 import pytest
-from rack_scene import write_rack
+from rack_scene import PART, WIDE, write_rack
 from screen.looking import settled, until
 
+from benchlog.catalogue import load_sequence
 from benchlog.screen.app import BenchApp
 from benchlog.screen.screen_host import ScreenOptions
+from benchlog.verdict.rack.bounds import bounds_of
+from benchlog.verdict.rack.durations import ThermalModel, expected_steps
+from benchlog.verdict.rack.planned_steps import planned_steps
 
 
 def opened(path, run=1):
@@ -22,7 +28,8 @@ def sweep(tmp_path_factory):
 @pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 50)])
 async def test_each_device_is_a_row_with_offset_state_and_verdict(sweep, size):
     async with opened(sweep).run_test(size=size) as pilot:
-        shown = await until(pilot, "3 devices: ")
+        await until(pilot, "3 devices: ")
+        shown = await settled(pilot)
     rows = [line for line in shown.splitlines() if "VX-" in line]
     assert [row.split()[:2] for row in rows] == [
         ["P01", "VX-1"],
@@ -67,3 +74,24 @@ async def test_what_is_measured_meanwhile_comes_in(tmp_path):
         path.unlink()
         write_rack(path, "supply", devices=2, steps=3, open_=True)
         assert "device VX-1" in await until(pilot, "against supply", 12.0)
+
+
+async def test_the_time_left_is_that_of_the_plan(tmp_path):
+    path = tmp_path / "q.db"
+    write_rack(path, "temperature-five-points", devices=4, steps=4, open_=True)
+    async with opened(path).run_test(size=(120, 40)) as pilot:
+        shown = await until(pilot, "4 of 6 steps measured")
+    # what `qualify --dry-run` tells of the last two steps, from the sequence's file
+    sequence = load_sequence("temperature-five-points")
+    planned = planned_steps(sequence, PART, bounds_of(PART, sequence, WIDE))
+    model = ThermalModel(devices=4)
+    expected = expected_steps(planned, sequence.settled, PART, model)
+    left_s = expected[-1].end_s - expected[4].begin_s
+    assert f"about {math.ceil(left_s / 60)} min 00 s left" in shown
+
+
+async def test_no_time_is_told_where_the_sequence_waits(tmp_path):
+    path = tmp_path / "q.db"
+    write_rack(path, "retrace", devices=2, steps=1, open_=True)
+    async with opened(path).run_test(size=(120, 40)) as pilot:
+        assert " left" not in await until(pilot, "1 of 3 steps measured")

@@ -1,6 +1,7 @@
 """The rack at a glance: a row for each device, and how far its sequence is."""
 
 import asyncio
+import math
 from collections.abc import Iterable
 from pathlib import Path
 from typing import ClassVar, Final
@@ -12,6 +13,7 @@ from textual.widget import Widget
 from textual.widgets import DataTable
 
 from benchlog.errors import BenchlogError
+from benchlog.evaluation.rack.time_left import time_left_s
 from benchlog.evaluation.rack.wording import counted
 from benchlog.evaluation.rack_study import (
     Qualification,
@@ -24,7 +26,7 @@ from benchlog.screen.rack.curve_screen import CurveScreen
 from benchlog.screen.screen_host import ScreenHost
 from benchlog.screen.widgets.text import PlainText, TwoEnds
 from benchlog.store.reader import Reader
-from benchlog.units import format_ppm, printable
+from benchlog.units import format_duration, format_ppm, printable
 
 _LOOK_S: Final = 2.0  # our rule: the figures of a large rack take about a second
 _BAR: Final = 24
@@ -136,7 +138,11 @@ def progress_text(found: Qualification) -> str:
     filled = round(_BAR * share)
     bar = "█" * filled + "░" * (_BAR - filled)
     last = found.plan.steps[done - 1].name if done else "none yet"
-    return printable(f"{bar} {done} of {steps} steps measured · last: {last}")
+    said = f"{bar} {done} of {steps} steps measured · last: {last}"
+    left_s = time_left_s(found) if done < steps else None
+    if left_s is not None and any(one.run.open for one in found.devices):
+        said += f" · about {format_duration(60 * math.ceil(left_s / 60))} left"
+    return printable(said)
 
 
 def row_of(found: Qualification, one: QualifiedDevice) -> tuple[str, ...]:
