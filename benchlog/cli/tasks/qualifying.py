@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from benchlog import __version__
 from benchlog.catalogue import find, load_bench, load_sequence
 from benchlog.catalogue.places import read_toml
 from benchlog.catalogue.sequences import sequence_from_mapping
@@ -46,6 +45,7 @@ from benchlog.verdict.rack.planned_steps import (
     planned_steps,
     switches_power,
 )
+from benchlog.version import __version__
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,7 @@
 """One device of a rack: its characteristic as it grows, over what was found."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, ClassVar, Final
+from typing import ClassVar, Final, Protocol
 
 from textual.binding import Binding, BindingType
 from textual.content import Content
@@ -17,11 +17,14 @@ from benchlog.screen.widgets.text import PlainText, TwoEnds
 from benchlog.units import printable
 from benchlog.verdict.rack.curves import Curve
 
-if TYPE_CHECKING:
-    from benchlog.screen.rack.rack_screen import RackScreen
-
 _LOOK_S: Final = 1.0
 _MARKS: Final = {1: "^", -1: "v", 0: "o"}
+
+
+class RackAbove(Protocol):
+    """The screen that this one lies over: what it knows of the rack by now."""
+
+    found: Qualification | None
 
 
 class CurveScreen(BenchScreen):
@@ -39,7 +42,7 @@ class CurveScreen(BenchScreen):
     ]
     app: ScreenHost
 
-    def __init__(self, rack: "RackScreen", run_id: int) -> None:
+    def __init__(self, rack: "RackAbove", run_id: int) -> None:
         super().__init__()
         self._rack, self._run_id = rack, run_id
         self._shown = 0
