@@ -107,7 +107,7 @@ _RACK: Final = (
     "at reference conditions, between the two nearest in time, so that drift is not "
     "counted; temperature is the probe's.",
     "White and flicker frequency noise are fitted to the Allan variances within all "
-    "turns of the device together; with those and its number of gates each point has "
+    "turns of the device together; with its number of gates each point has "
     "a standard uncertainty. The drift that was left when the point was measured is "
     "added, and the probe's uncertainty times the slope. The largest of several "
     "changes is larger by chance than what it stands for; its interval takes that "

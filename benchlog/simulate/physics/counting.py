@@ -206,6 +206,9 @@ class Counter:
             wait.until(gate.end_ns)
         gained_s = self._gained_s(gate, gate.device)
         hz = gate.device.mean_hz(gained_s, true_s) / gate.divider
+        if hz <= 0:  # it was taken away within the gate
+            wait.until(gate.end_ns)
+            return Count(gate.end_ns, NO_SIGNAL_HZ, 0.0, None)
         begun_s = self._world.since_start_ns(gate.begin_ns) / NS_PER_S
         shown, step = self._shown(hz / (1 + self.spec.timebase_y(begun_s)), gate.gate_s)
         wait.until(gate.end_ns)
