@@ -8,6 +8,7 @@ from benchlog.model import (
     Bench,
     InstrumentSpec,
     PositionSpec,
+    Purpose,
     RunPlan,
 )
 from benchlog.verdict.run.judges import trains_of
@@ -19,6 +20,8 @@ def check_plans(plans: Sequence[RunPlan]) -> None:
         raise UsageError("nothing to measure: no device was named")
     if len({plan.position for plan in plans}) < len(plans):
         raise UsageError("each position can hold one device; name different positions")
+    for plan in plans:
+        _refuse_scanned(plan)
     held: list[tuple[InstrumentSpec, str]] = []
     for plan in plans:
         counter = plan.bench.instruments[position_of(plan).frequency]
@@ -30,6 +33,20 @@ def check_plans(plans: Sequence[RunPlan]) -> None:
                     "over USB), or measure one after the other, with --position"
                 )
         held.append((counter, plan.position))
+
+
+def _refuse_scanned(plan: RunPlan) -> None:
+    """Refuse a place behind a scanner to whoever does not set the scanner.
+
+    Whatever channel is closed would be measured, under the wrong id.
+    """
+    scanner = position_of(plan).through
+    if scanner is not None and plan.purpose is not Purpose.QUALIFY:
+        raise UsageError(
+            f"position {plan.position!r} is measured through scanner {scanner!r}, "
+            f"which `{plan.purpose}` does not set: any other device could be "
+            "connected. Use `qualify`, or a position without a scanner"
+        )
 
 
 def _excludes(one: InstrumentSpec, other: InstrumentSpec) -> bool:
