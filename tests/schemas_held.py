@@ -97,7 +97,7 @@ def widened(
     """Return a schema that takes what `known` takes, and this value besides.
 
     What was null alone so far may be of any type. A figure or a text that tests never
-    saw unknown may be, except what is in `NEVER_NULL`.
+    saw unknown may be, and so may a table, except what is in `NEVER_NULL`.
     """
     found = dict(known or {})
     types = {"null"} if found.pop("$comment", "") == NULL_ALONE else set(_types(found))
@@ -110,6 +110,8 @@ def widened(
         if unit is not None:
             found.setdefault("description", unit)
     if types & {"number", "integer", "string"} and name not in NEVER_NULL:
+        types.add("null")
+    if "object" in types and name and not is_item and name not in NEVER_NULL:
         types.add("null")
     ordered = sorted(types, key=_ORDER.index)
     found["type"] = ordered[0] if len(ordered) == 1 else ordered
