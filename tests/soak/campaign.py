@@ -39,10 +39,10 @@ from seeds import seeded_random
 from benchlog.clock import HostClock, host_deadline, host_sleep
 
 DISK = "48m"
-SURVIVED_S = 120.0
+SURVIVED_S = 45.0
 """Readings come again by then, on a computer that has more to do; how long it took at
 most is in the table."""
-TOLD_S = 60.0
+TOLD_S = 20.0
 """Longer than a driver takes to fill the memory it may have."""
 RECOVERY_S = 2.2
 """What a fault takes on average until readings come again."""
