@@ -19,9 +19,8 @@ _PROCESS: Final = "benchlog.recorder.rack.setter_process"
 _ALIVE_S: Final = 1.0  # our rule: a fifth of the dead man's usual patience
 _RESTART_S: Final = 2.0  # our rule
 _MOST: Final = 1 << 20  # our rule: bounds what a process says
-_MUTE_S: Final = 40.0
-"""Real seconds without a word after which a process is ended and started anew; our
-rule: a live one tells something every 10 s, and leaves a call after 15 s by itself."""
+_MUTE_S: Final = 40.0  # our rule: a live one tells something every 10 s
+"""Real seconds without a word after which a process is ended and started anew."""
 _MOST_AT_ONCE: Final = 1_000  # our rule: reports between two looks; ours are a few
 _FAREWELL_S: Final = 8.0
 """Real seconds in which a setter's process must have let go and ended; our rule."""
