@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -78,7 +79,7 @@ class DeviceView:
 
     def points(self, which: Callable[[DevicePoint], bool], at: str = "") -> Points:
         """Return some points, placed by drive `at`, else by temperature."""
-        means, u, freedom = self._means()
+        means, u, freedom = self._means
         kept = [k for k, one in enumerate(self.ran) if which(one)]
         u_ppm = np.hypot(u[kept], [self._lag_ppm(self.ran[k]) for k in kept])
         return Points(
@@ -149,6 +150,7 @@ class DeviceView:
         drift = one.turn.drift_ppm_per_min
         return 0.0 if drift is None else abs(drift) * _LAG_MIN / _RECTANGLE
 
+    @cached_property
     def _means(self) -> tuple[Array, Array, float]:
         return means_of_turns([one.offsets_ppm for one in self.ran])
 
