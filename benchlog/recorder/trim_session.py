@@ -188,12 +188,13 @@ class TrimSession:
 
     def _until_known(self) -> Iterator[None]:
         while not self._known():
-            self._commit_what_is_needed(FEWEST, MOST)
+            # the first one or two may have begun before the code was set
+            self._commit_what_is_needed(FEWEST, FEWEST + 1, FEWEST + 2, MOST)
             yield
 
     def _readings(self, wanted: int) -> Iterator[None]:
         while len(self._offsets_ppm) < wanted:
-            self._commit_what_is_needed(wanted)
+            self._commit_what_is_needed(wanted, wanted + 1, wanted + 2)
             yield
 
     def _last(self) -> Iterator[None]:

@@ -55,6 +55,8 @@ class SimulatedBench:
         self._announcement: Announcement | None = None
         self._inserted = itertools.count(1)
         self.firmware: TrimFirmware | None = None
+        self._chip = ""
+        self._burned: dict[str, int] = {}
 
     def start(self) -> dict[str, str]:
         """Serve everything; return name -> address.
@@ -189,8 +191,10 @@ class SimulatedBench:
         size = len(self.firmware.register_ppm) // 2
         around = size // 4 + zlib.crc32(chip.encode()) % (size // 2)
         register = two_ranges(f"{self.scenario.seed}/{chip}", size=size, around=around)
-        self.step(place, register[size // 2])
-        self.firmware.exchange(register, size // 2)
+        code = self._burned.get(chip, size // 2)
+        self._chip = chip
+        self.step(place, register[code])
+        self.firmware.exchange(register, code)
 
     def burn_code(self, code: int) -> None:
         """Let a programmer burn a code into the chip. Raises UsageError."""
@@ -198,6 +202,7 @@ class SimulatedBench:
         if not 0 <= code < len(firmware.register_ppm):
             raise UsageError(f"code {code} is not in the chip's register")
         firmware.burn(code)
+        self._burned[self._chip] = code
 
     def power_cycle(self) -> None:
         """Take the chip's supply away and give it back. Raises UsageError."""

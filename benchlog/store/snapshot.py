@@ -291,11 +291,9 @@ def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
             taken.append(f"{many} {word}{'s' * (many > 1)}")
         for rule in held:
             del rule[name]
-    burning = [bench for bench in _benches(plain) if bench.get(BURN)]
-    if burning:
+    burning = [bench.pop(BURN, None) for bench in _benches(plain)]
+    if any(burning):
         taken.append("what burns a code")
-    for bench in burning:
-        del bench[BURN]
     return (json.dumps(plain) if taken else snapshot), tuple(taken)
 
 

@@ -29,6 +29,7 @@ from benchlog.recorder.lot.lot_book import TrimTask
 from benchlog.recorder.lot.lot_inspection import inspect_lot
 from benchlog.store.reader import Reader
 from benchlog.store.whole_files import finished
+from benchlog.store.writer import Writer
 
 __all__ = ["LineManner", "LineWish", "trim_line"]
 _ALL_IN, _SOME_FAILED, _OPEN = 0, 3, 4
@@ -66,6 +67,8 @@ def trim_line(wish: LineWish, database: Path, manner: LineManner) -> int:
     task = trim_task(wish, database)
     if wish.burn:
         _agree(task, manner)
+    with closing(Writer.open(database, host_clock())) as writer:
+        writer.know_lot(task.lot.lot, task.templates[0].part)
     if shown:
         inspect_on_screen(replace(task, watched=True), database, bell=manner.bell)
     elif listed and wish.ids is not None:
