@@ -118,9 +118,9 @@ class TrimKeeper(LotKeeper):
             session = self._sessions.get(run.run_id)
             if session is not None and not run.paused:
                 self._go_on(run, session)
-        for run, how in self.book.over():
+        for run, _ in self.book.over():
             text = "no code was found in time"
-            self.set_aside(run, how, f"{text}: it does not count")
+            self.set_aside(run, "no code found", f"{text}: it does not count")
             self.say(f"{run.plan.device} was set aside: {text}")
 
     def _go_on(self, run: LiveRun, session: TrimSession) -> None:
