@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from benchlog import registry
 from benchlog.catalogue.alarms import alarm_rules
+from benchlog.catalogue.burning import burn_rule
 from benchlog.catalogue.check import (
     Findings,
     TableKey,
@@ -60,6 +61,7 @@ _TABLES: Final = {
     "position": TableKey(a_list("a list of tables [[position]]"), default=()),
     "reference": TableKey(a_table("reference")),
     "alarm": TableKey(a_list("a list of tables [[alarm]]"), default=()),
+    "burn": TableKey(a_table("burn")),
     "host_clock_ppm": TableKey(in_ppm("+- of this computer's clock in ppm", 0, 1e5)),
 }
 _INSTRUMENT: Final = {
@@ -147,6 +149,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
     positions = reader.positions(tables["position"])
     reference = reader.reference(tables["reference"])
     alarms = alarm_rules(findings, tables["alarm"])
+    burn = burn_rule(findings, tables["burn"])
     if not given:
         findings.add("instruments", "found none", "at least one [instruments.NAME]")
     if not tables["position"] and reference is None:
@@ -161,6 +164,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
         file=str(entry),
         alarms=alarms,
         host_clock_ppm=tables["host_clock_ppm"],
+        burn=burn,
     )
 
 

@@ -205,6 +205,27 @@ class AlarmRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BurnRule:
+    """How a trim code becomes permanent on this bench; `[burn]` of a bench file.
+
+    Parameters
+    ----------
+    command : tuple of str
+        A program with its arguments, started without a shell for each device; `{code}`,
+        `{device}`, `{position}` and `{lot}` in a word are filled in.
+    power_cycle : tuple of str
+        A program that takes the device's supply away and gives it back; empty for none.
+    limit_s : float
+        Real seconds that either may take before it is ended.
+
+    """
+
+    command: tuple[str, ...]
+    power_cycle: tuple[str, ...] = ()
+    limit_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """Instruments and positions: one TOML file."""
 
@@ -216,6 +237,7 @@ class Bench:
     file: str = ""
     alarms: tuple[AlarmRule, ...] = ()
     host_clock_ppm: float | None = None  # +- of the host's own clock, where known
+    burn: BurnRule | None = None  # of the bench file alone: in no snapshot
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,9 +72,9 @@ LOT_RUNS: Final = _OF_RUNS.format(
     "",
     f"""{_WITHIN.format("x.lot = :lot")} and not {IN_QUARANTINE}
   and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
-  and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))""",
+  and instr(:kinds, ' ' || u.purpose || ' ')""",
 )
-"""The runs that decide a lot; of one without a plan those that measured its devices."""
+"""The runs of a lot that were for one of `kinds`, words between blanks."""
 _ALL_LOT_RUNS: Final = _OF_RUNS.format(
     f""", {PUT_ASIDE} as put_aside, ifnull(a.part, d.part_id) as part, {LOT} as lot,
   ifnull(json_extract({FIGURES}, '$.basis.timebase.status'),

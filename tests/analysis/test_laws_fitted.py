@@ -269,6 +269,7 @@ def test_laws_fitted_together_are_those_fitted_alone():
 
 def test_a_month_of_hours_is_made_white_once_for_each_noise_and_ladder(monkeypatch):
     """720 points: a product for each of 76 laws and 13 noises took most of the time."""
+    # private: how often the costly step is taken is what this is about
     made, whole = [], regression._generalised
     monkeypatch.setattr(
         regression, "_generalised", lambda *given: made.append(1) or whole(*given)

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchlog.errors import BenchlogError
-from benchlog.model import EventKind, device_id_fault
+from benchlog.model import EventKind, Sample, device_id_fault
 from benchlog.recorder.hearing_loop import ENDING, Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.instruments.instrument_pool import Heard
@@ -42,6 +42,7 @@ class LotKeeper(Keeper):
         self._idle: DeviceSite | None = None
         self._aside: Counter[str] = Counter()
         self._asked: set[int] = set()
+        self._held_runs: set[int] = set()
         for instrument in self.pool.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
         if ids is not None and ids.fd is not None:
@@ -135,7 +136,7 @@ class LotKeeper(Keeper):
         standing = self.lot.decide()
         last = self.lot.counted(run_id)
         if last is not None:
-            done = f"{len(self.lot.results)}/{self.task.plan.sample_size}"
+            done = f"{len(self.lot.results)}/{self.lot.sample_size}"
             at = f"{place.name}: " if len(self.places) > 1 else ""
             text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
             self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))
@@ -162,6 +163,7 @@ class LotKeeper(Keeper):
 
     def _hold_device(self, run: LiveRun, why: str) -> None:
         """Let a run count for nothing until a person has answered."""
+        self._held_runs.add(run.run_id)
         self.ask_about(run.run_id, asked=True)
         self._note(run, EventKind.WRONG_PART, why)
         self._note(run, EventKind.SET_ASIDE, "held until a person has answered")
@@ -197,7 +199,7 @@ class LotKeeper(Keeper):
             case Got():
                 if place.signal() and run is None and self.task.watched:
                     self.say(f"a device is seen at {place.name}")
-                said = place.far_off(message.sample)
+                said = self._far_off(place, message.sample)
                 if said and run is not None:
                     self._hold_device(run, said)
             case Failed(kind=EventKind.NO_SIGNAL):
@@ -211,6 +213,9 @@ class LotKeeper(Keeper):
         if said:
             self.say(said)
             self._idle = place
+
+    def _far_off(self, place: DeviceSite, sample: Sample) -> str:
+        return place.far_off(sample)
 
     def _gone(self, place: DeviceSite, run: LiveRun | None) -> None:
         if run is None:
@@ -266,9 +271,9 @@ class LotKeeper(Keeper):
     def _next_device(self, place: DeviceSite) -> str | None:
         if self.ids is None:
             numbers = bool(self.task.prefix) and place.left and place.seen is True
-            room = self.lot.standing.remaining > len(self.under_way())
+            room = self.lot.has_room(len(self.under_way()))
             return self.lot.next_number(self.under_way()) if numbers and room else None
-        if self.under_way() and self.lot.standing.remaining <= len(self.under_way()):
+        if self.under_way() and not self.lot.has_room(len(self.under_way())):
             return None  # what is being measured may complete the sample
         while (typed := self.ids.next_id()) is not None:
             try:
