@@ -31,7 +31,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
 from benchlog.recorder.notice import RunNotice, notice_of
-from benchlog.recorder.rack.scanner_turns import TurnSite
+from benchlog.recorder.rack.turn_sites import TurnSite
 from benchlog.recorder.rack.turning import Turning
 from benchlog.recorder.run.bookkeeper import JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun

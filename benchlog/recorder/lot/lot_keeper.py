@@ -17,7 +17,7 @@ from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
 from benchlog.recorder.lot.lot_commands import LotCommands
 from benchlog.recorder.notice import RunNotice
-from benchlog.recorder.rack.scanner_turns import TurnSite
+from benchlog.recorder.rack.turn_sites import TurnSite
 from benchlog.recorder.run.device_settling import jumped
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.plan_checks import position_of

@@ -9,56 +9,21 @@ It is written as one generator: it yields whenever there is something to wait fo
 """
 
 from collections import deque
-from collections.abc import Generator, Iterator, Sequence
-from dataclasses import dataclass
-from typing import Final, Protocol
+from collections.abc import Generator, Iterator
+from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.model import EventKind, InstrumentSpec, PositionSpec
-from benchlog.recorder.hearing_loop import Surroundings
+from benchlog.model import EventKind, InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
-from benchlog.recorder.instruments.instrument_pool import InstrumentPool
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
-from benchlog.recorder.run.bookkeeper import Bookkeeper
+from benchlog.recorder.rack.turn_sites import TurnOwner, TurnSite
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import printable
 
 _ANSWER_S: Final = 20.0  # real seconds that an order may take; our rule
 _MARGIN_S: Final = 10.0  # real seconds beyond its gates that a turn may take; our rule
 _AGAIN_S: Final = 1.0  # real seconds before a scanner that fails is asked again; ours
-
-
-@dataclass(frozen=True, slots=True)
-class TurnSite:
-    """A position that wants its turn; `run` None: to see whether a device is in."""
-
-    position: PositionSpec
-    run: LiveRun | None = None
-
-
-class TurnOwner(Protocol):
-    """What turns need of a keeper."""
-
-    surroundings: Surroundings
-    book: Bookkeeper
-    pool: InstrumentPool
-
-    def turn_sites(self, scanner: str) -> Sequence[TurnSite]:
-        """Return who wants a turn now, in order."""
-        ...
-
-    def gates_alone(self, run: LiveRun) -> int | None:
-        """Return how many readings a run takes that is alone; None: go on."""
-        ...
-
-    def value_in_turn(self, site: TurnSite, got: Got) -> None:
-        """Take a value of the device whose turn it is."""
-        ...
-
-    def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
-        """Take it that the device whose turn it is gives no signal."""
-        ...
 
 
 class ScannerTurns:

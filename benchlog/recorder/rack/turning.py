@@ -8,7 +8,8 @@ from typing import Final
 from benchlog.clock import host_deadline
 from benchlog.errors import InstrumentError
 from benchlog.model import Purpose, RunPlan
-from benchlog.recorder.rack.scanner_turns import ScannerTurns, TurnOwner
+from benchlog.recorder.rack.scanner_turns import ScannerTurns
+from benchlog.recorder.rack.turn_sites import TurnOwner
 from benchlog.recorder.run.plan_checks import position_of
 
 OPEN_LIMIT_S: Final = 30.0
