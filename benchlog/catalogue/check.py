@@ -139,9 +139,12 @@ class Findings:
 
 
 def join(path: str, name: str) -> str:
-    """Return the key path of `name` in the table at `path`, quoted where TOML must."""
+    """Return the key path of `name` in the table at `path`, quoted where TOML must.
+
+    A name of a stranger's file may be as long as the file: its beginning is enough.
+    """
     bare = re.fullmatch(r"[A-Za-z0-9_-]+", name)
-    key = name if bare else shown(name)
+    key = _short(name) if bare else shown(name)
     return f"{path}.{key}" if path else key
 
 

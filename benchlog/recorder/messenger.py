@@ -1,8 +1,8 @@
 """Telling somebody of an alarm: letters under way, bounded in number and time.
 
-Each is a process of its own that ends by itself (`benchlog.recorder.letter`), so that
-neither a network that swallows everything nor a program that hangs can hold a keeper
-up.
+Each is a process of its own that ends by itself (`benchlog.recorder.letter_process`),
+so that neither a network that swallows everything nor a program that hangs can hold a
+keeper up.
 """
 
 import contextlib
@@ -67,7 +67,7 @@ class Messenger:
             return f"a message of {len(job):,} bytes is too long; it was not sent"
         try:
             process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "benchlog.recorder.letter"],
+                [sys.executable, "-P", "-m", "benchlog.recorder.letter_process"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.PIPE,
