@@ -297,19 +297,15 @@ class ScannerTurns:
 
     def _missed(self, site: TurnSite, *, taken: int = 0) -> None:
         """Note that a turn gave less than it should: that is a gap."""
-        run = site.run
-        if run is None:
-            return
-        run.note_gap()
-        run.missed_turns = 0 if taken else run.missed_turns + 1
+        if site.run is not None:
+            site.run.miss_turn(taken)
 
     def _excuse_others(self, site: TurnSite, taken: int) -> None:
         """Let nobody wait in vain while others are served."""
         if site.run is None or not taken:
             return
-        site.run.missed_turns = 0
         for run in self._runs():
-            run.others_ns = self._clock.mono_ns()
+            run.turn_gave(own=run is site.run)
 
     def _tell(self, site: TurnSite, text: str) -> None:
         """Tell what keeps a device from being measured, once as long as it does."""

@@ -119,6 +119,17 @@ class LiveRun:
         self.aside, self._turn = aside, True
         self._connected_ns = self.clock.mono_ns()
 
+    def miss_turn(self, taken: int) -> None:
+        """Note that a turn gave less than it should, `taken` readings: a gap."""
+        self.note_gap()
+        self.missed_turns = 0 if taken else self.missed_turns + 1
+
+    def turn_gave(self, *, own: bool) -> None:
+        """Note that a turn gave readings, its own or that of another one."""
+        self.others_ns = self.clock.mono_ns()
+        if own:
+            self.missed_turns = 0
+
     def begin_alone(self) -> None:
         """Take readings of a channel that was closed anew, with no other between."""
         self.note_gap()

