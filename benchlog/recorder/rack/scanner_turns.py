@@ -164,6 +164,8 @@ class ScannerTurns:
         if site.run is not None and self._said.pop(site.run.run_id, ""):
             text = f"channel {channel} is closed alone again"
             self._note(site.run, EventKind.SETTER, text)
+        if self.complaint:
+            self._say_all(f"scanner {self.spec.name!r} obeys again")
         self.complaint = ""
         self._closed = channel
         yield from self._rest(self._clock.real_s(self.spec.turn_settle_s))
