@@ -32,8 +32,10 @@ from benchlog.catalogue.rack_positions import (
     RACK_KEYS,
     SETTER_QUANTITIES,
     SETTERS,
+    TURN_KEYS,
     check_channel,
     check_setters,
+    check_turns,
 )
 from benchlog.driver import Driver, Option, Setter, check_options
 from benchlog.errors import (
@@ -83,6 +85,7 @@ _INSTRUMENT: Final = {
     "simulated": TableKey(yes_no("whether its readings are made up"), default=False),
     "calibration_due": TableKey(a_date("when its calibration is due"), default=""),
     **COUNTING_KEYS,
+    **TURN_KEYS,
 }
 """Keys that every instrument may have, whatever its driver."""
 _POSITION: Final = {
@@ -200,6 +203,7 @@ class _Reader:
         if driver is not None and issubclass(driver, Setter):
             self.setters.add(name)
         quantity = self.quantities[name]
+        check_turns(self.findings, table, path, quantity)
         return InstrumentSpec(name=name, options=options, quantity=quantity, **values)
 
     def positions(self, tables: list[object]) -> tuple[PositionSpec, ...]:

@@ -139,10 +139,7 @@ class Findings:
 
 
 def join(path: str, name: str) -> str:
-    """Return the key path of `name` in the table at `path`, quoted where TOML must.
-
-    A name of a stranger's file may be as long as the file: its beginning is enough.
-    """
+    """Return the key path of `name`, told by its beginning, in the table at `path`."""
     bare = re.fullmatch(r"[A-Za-z0-9_-]+", name)
     key = _short(name) if bare else shown(name)
     return f"{path}.{key}" if path else key

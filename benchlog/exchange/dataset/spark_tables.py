@@ -121,7 +121,7 @@ def _data_source(address: str, table: str) -> Any:
         InputPartition,
     )
 
-    class Reader(DataSourceReader):
+    class FileReader(DataSourceReader):
         def __init__(self) -> None:
             self.files, self.columns = files_of(address, table)
 
@@ -131,7 +131,7 @@ def _data_source(address: str, table: str) -> Any:
         def read(self, partition: InputPartition) -> Iterator[pa.RecordBatch]:
             return batches_of(address, table, partition.value, self.columns)
 
-    class Table(DataSource):
+    class StoredTable(DataSource):
         @classmethod
         def name(cls) -> str:
             return f"dataset_{table}"
@@ -139,8 +139,8 @@ def _data_source(address: str, table: str) -> Any:
         def schema(self) -> str:
             return in_spark(files_of(address, table)[1])
 
-        def reader(self, schema: object) -> Reader:
+        def reader(self, schema: object) -> FileReader:
             del schema
-            return Reader()
+            return FileReader()
 
-    return Table
+    return StoredTable

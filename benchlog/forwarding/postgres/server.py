@@ -10,6 +10,7 @@ from benchlog.clock import host_deadline
 from benchlog.errors import BenchlogError, ForwardError, MissingExtraError
 from benchlog.forwarding.address import Address
 from benchlog.forwarding.postgres.tables import SCHEMA
+from benchlog.units import format_duration
 
 if TYPE_CHECKING:
     import psycopg
@@ -108,7 +109,7 @@ def _not_for_ever(steps: Generator[Any, Any, Any]) -> Generator[Any, Any, Any]:
             if ready:
                 deadline = host_deadline(_ANSWER_S)
             elif deadline.passed:
-                raise TimeoutError(f"no answer for {_ANSWER_S:g} s")
+                raise TimeoutError(f"no answer for {format_duration(_ANSWER_S)}")
     except StopIteration as done:
         return done.value
 

@@ -2,6 +2,7 @@
 
 import selectors
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -16,8 +17,10 @@ from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
 from benchlog.recorder.lot.lot_commands import LotCommands
 from benchlog.recorder.notice import RunNotice
+from benchlog.recorder.rack.turn_sites import TurnSite
 from benchlog.recorder.run.device_settling import jumped
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import format_duration, printable
 
 _LOOK_AGAIN_S: Final = 0.5  # our rule: a device put in is seen at once
@@ -61,7 +64,7 @@ class LotKeeper(Keeper):
         )
         if self.task.watched:
             for place in self.places:
-                self.pool.order(place.counter, Order.GO)
+                self._look(place)
 
     def loop(self) -> None:
         """Go on until the lot is done or the ids are, or somebody leaves."""
@@ -130,7 +133,7 @@ class LotKeeper(Keeper):
         with self.boundary.round("how the lot stands"):
             self._say_how_it_stands(run_id, place)
         if self.task.watched and not self.leaving:
-            self.pool.order(place.counter, Order.GO)
+            self._look(place)
 
     def _say_how_it_stands(self, run_id: int, place: DeviceSite) -> None:
         standing = self.lot.decide()
@@ -184,14 +187,55 @@ class LotKeeper(Keeper):
     def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:
         self.book.runs.note(run, kind, printable(text))
 
+    # --- turns ------------------------------------------------------------------------
+
+    def turn_sites(self, scanner: str) -> Sequence[TurnSite]:
+        """Return who wants a turn now: runs, and places where a device may come."""
+        found: list[TurnSite] = []
+        for place in self.places:
+            position = position_of(place.template)
+            run = self.book.runs.by_id.get(place.run_id or 0)
+            if position.through != scanner or (run is not None and run.paused):
+                continue
+            looks = run is None and self.task.watched and not self.leaving
+            if looks or (run is not None and not run.full):
+                found.append(TurnSite(position, run))
+        return found
+
+    def gates_alone(self, run: LiveRun) -> int | None:
+        """Return as many as it takes to the next look, and no further."""
+        return max(1, run.wanted)
+
+    def value_in_turn(self, site: TurnSite, got: Got) -> None:
+        """Take a value of the place whose turn it is."""
+        if site.run is not None:
+            super().value_in_turn(site, got)
+        self._see_in_turn(site, got)
+
+    def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
+        """Take it that the place whose turn it is has no signal."""
+        self._see_in_turn(site, failed)
+
+    def _see_in_turn(self, site: TurnSite, message: Got | Failed) -> None:
+        for place in self.places:
+            if place.name == site.position.name:
+                self._see(place, message)
+
     # --- what is seen ----------------------------------------------------------------
 
     def _dispatch(self, heard: Heard) -> None:
         super()._dispatch(heard)
         name, message = heard
+        if name in self.turning.counters:
+            return  # it is seen in its turn
         for place in self.places:
             if place.counter == name:
                 self._see(place, message)
+
+    def _look(self, place: DeviceSite) -> None:
+        """Let the counter of a place read, for what is seen of devices there."""
+        if place.counter not in self.turning.counters:
+            self.pool.order(place.counter, Order.GO)
 
     def _see(self, place: DeviceSite, message: object) -> None:
         run = self.book.runs.by_id.get(place.run_id or 0)
@@ -299,11 +343,15 @@ class LotKeeper(Keeper):
         """Let counters read until the next look at their run, and no further."""
         for run in self.book.runs.all():
             instrument = self.pool.by_name[run.position.frequency]
+            if self.in_turns(run):
+                continue
             if instrument.allowed == 0 and not run.paused and run.fed == run.accepted:
                 self.pool.allow(run.position.frequency, max(1, run.wanted))
 
     def start_reading(self, run: LiveRun) -> None:
         """Let the counter read as far as the first look."""
+        if self.in_turns(run):
+            return
         counter = run.position.frequency
         self.pool.order(counter, Order.HOLD)
         self.pool.allow(counter, run.wanted)

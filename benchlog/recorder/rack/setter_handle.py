@@ -109,6 +109,10 @@ class SetterHandle:
         """DriveOrder the safe state; return the order's number."""
         return self._order({"do": "release"})
 
+    def check(self) -> int:
+        """Ask what it is set to; return the number, which the report carries."""
+        return self._order({"do": "check"})
+
     def tend(self) -> list[SetterReport]:
         """Say that we are there; start again a process that has ended."""
         if self._process is None:

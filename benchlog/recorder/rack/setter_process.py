@@ -204,6 +204,9 @@ class SetterChild:
                     self._released = False
                     setter.switch(bool(order.get("on")))
                     self._say(kind="done", number=number)
+                case "check":
+                    got = setter.read_back()
+                    self._say(kind="done", number=number, read_back=got)
                 case "release":
                     self._let_go("an order", tell=False)
                     self._say(kind="done", number=number)
