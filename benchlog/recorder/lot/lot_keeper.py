@@ -39,8 +39,7 @@ class LotKeeper(Keeper):
             DeviceSite(template=plan, clock=around.clock) for plan in task.templates
         ]
         self.commands: LotCommands = LotCommands(self)
-        self.leaving = False
-        self.paused = False
+        self.leaving = self.paused = False
         self._said = ""
         self._idle: DeviceSite | None = None
         self._aside: Counter[str] = Counter()
@@ -59,9 +58,8 @@ class LotKeeper(Keeper):
     def begin(self) -> None:
         """Open the control socket; let the counters read where devices are seen."""
         self.open_door()
-        self.surroundings.tell(
-            RunNotice(run_id=0, kind="ready", text=self._socket.name)
-        )
+        ready = RunNotice(run_id=0, kind="ready", text=self._socket.name)
+        self.surroundings.tell(ready)
         if self.task.watched:
             for place in self.places:
                 self._look(place)

@@ -23,7 +23,7 @@ from benchlog.units import printable
 
 _ANSWER_S: Final = 20.0  # real seconds that an order may take; our rule
 _MARGIN_S: Final = 10.0  # real seconds beyond its gates that a turn may take; our rule
-_AGAIN_S: Final = 1.0  # real seconds before a scanner that fails is asked again; ours
+_AGAIN_S: Final = 1.0  # real s before a scanner that fails is asked again; our rule
 
 
 class ScannerTurns:
