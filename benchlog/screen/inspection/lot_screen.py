@@ -114,7 +114,7 @@ class LotScreen(BenchScreen):
         was, now = before.spot.waiting, self.places.spot.waiting
         if before.several is not self.places.several or bool(was) is not bool(now):
             self.refresh_bindings()
-        if self.places.said != before.said:
+        if self.places.said != before.said and not self._asked.noting:
             self._answer = ""  # what the keeper says is newer than its last answer
         self._show()
 
