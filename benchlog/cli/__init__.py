@@ -5,6 +5,7 @@ import sys
 
 from benchlog.cli.error_handling import let_go_of_output
 from benchlog.cli.group import root
+from benchlog.priority import give_way
 
 
 def main() -> None:
@@ -17,7 +18,7 @@ def main() -> None:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     try:
-        root.main(prog_name="benchlog")
+        root.main(prog_name="benchlog", obj=give_way)
     finally:
         let_go_of_output()
 

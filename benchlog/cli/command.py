@@ -78,6 +78,15 @@ GROUPS: Final = {
 
 HELP_NAMES: Final = ("-h", "--help")
 
+GIVING_WAY: Final = frozenset(
+    {
+        *("runs", "devices", "show", "results", "lots", "watch", "stability", "hat"),
+        *("temperature", "ageing", "response", "chips", "fitness", "compare", "report"),
+        *("judge", "import", "export", "backup", "check", "merge"),
+    }
+)
+"""Commands that let a keeper of their database go first. None of them starts one."""
+
 Function = Callable[..., Any]
 
 _JSON: Final = click.Option(
@@ -112,6 +121,8 @@ class WithExamples(click.Command):
         fault = address_fault(values)
         if fault:
             raise UsageError(fault)
+        if self.name in GIVING_WAY:
+            _give_way(ctx)
         try:
             return super().invoke(ctx)
         except (BenchlogError, click.ClickException, OSError, MemoryError):
@@ -132,6 +143,15 @@ class WithExamples(click.Command):
             with formatter.section(heading):
                 formatter.write_dl(rows)
         write_examples(formatter, self.examples)
+
+
+def _give_way(ctx: click.Context) -> None:
+    """Do what the process has for giving way, if a keeper listens at the database."""
+    from benchlog.cli.database import database
+    from benchlog.priority import keeper_beside
+
+    if ctx.obj is not None and keeper_beside(database(ctx.params.get("db"))):
+        ctx.obj()
 
 
 def _damage_behind(ctx: click.Context) -> BenchlogError | None:

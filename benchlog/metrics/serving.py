@@ -18,13 +18,12 @@ from benchlog.metrics.addresses import ServedAt
 from benchlog.metrics.followed_runs import any_is_kept
 from benchlog.metrics.scrapes import Scrapes
 from benchlog.metrics.server import MetricsServer
+from benchlog.priority import give_way
 
 _LOOK_S: Final = 2.0  # our rule: an address is free again so soon after the last run
 _END_S: Final = 10.0
 Told = Callable[[ServedAt], object]
 """Told where it is served, with the port that was free."""
-_LATER: Final = 10
-"""How much this process gives way to others, as nice(1) has it."""
 
 
 @contextlib.contextmanager
@@ -88,7 +87,7 @@ def main() -> None:
     database, at = Path(sys.argv[1]), ServedAt(sys.argv[2], int(sys.argv[3]))
     for number in (signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
-    os.nice(_LATER)
+    give_way()
     try:
         with _listening(database, at) as server:
             _say({"port": server.at.port})

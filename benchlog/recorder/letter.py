@@ -1,6 +1,6 @@
 """One message of an alarm on its way: handed to a program, posted to a webhook.
 
-    python -m benchlog.recorder.letter < JOB
+    python -m benchlog.recorder.letter_process < JOB
 
 This process adopts whatever the program leaves running, and is gone, with all of it,
 when its time is up. Standard error tells why the message did not arrive, without the
@@ -266,7 +266,3 @@ def main() -> int:
     if failed:
         sys.stderr.write("; ".join(failed))
     return 1 if failed else 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

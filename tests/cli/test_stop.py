@@ -1,8 +1,14 @@
 """`stop RUN` ends a run of another process; what does not go on is refused."""
 
 import json
+import os
 
 from cli.conftest import Line, wait_for
+from click.testing import CliRunner
+
+from benchlog.cli import root
+from benchlog.cli.command import COMMANDS, GIVING_WAY
+from benchlog.priority import BESIDE, keeper_beside
 
 PART = "quartz-16mhz-30ppm"
 
@@ -42,3 +48,37 @@ def test_a_run_that_nobody_keeps_cannot_be_stopped(line: Line, bench: str) -> No
     assert "does not count: not ended: broken off" in line.run("show", "1").stdout
     done = line.run("stop", "1")
     assert done.returncode == 2 and "nobody keeps it" in done.stderr
+
+
+def test_commands_that_look_give_way_to_a_keeper_and_nothing_else(
+    line: Line, bench: str
+) -> None:
+    given: list[int] = []
+
+    def gives_way() -> None:
+        given.append(1)
+
+    def typed(*words: str) -> None:
+        done = CliRunner().invoke(root, words, obj=gives_way)
+        assert done.exit_code == 0, done.output
+
+    words = ["soak", "--bench", bench, "--part", PART, "--device", "KX-1"]
+    with line.started(*words, "--for", "2h", "--no-screen") as process:
+        wait_for(lambda: any(run["readings"] > 3 for run in runs_of(line)))
+        database = line.db
+        assert keeper_beside(database)
+        assert os.getpriority(os.PRIO_PROCESS, process.pid) < BESIDE
+        typed("runs", "--db", str(database))
+        typed("parts")
+        assert given == [1]
+        line.run("stop", "1")
+        process.communicate(timeout=20)
+    assert not keeper_beside(database)
+    typed("runs", "--db", str(database))
+    assert given == [1]
+
+
+def test_a_command_that_measures_never_gives_way() -> None:
+    assert set(COMMANDS) > GIVING_WAY
+    measuring = {"measure", "soak", "inspect", "qualify", "trim", "demo", "refcheck"}
+    assert GIVING_WAY.isdisjoint(measuring)

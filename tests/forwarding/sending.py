@@ -31,7 +31,7 @@ class Errand:
 def forward(to: str, *words: str, **more: str) -> Errand:
     """Carry out an errand in this process, with more in the environment."""
     words = ("forward", "--to", to, *words)
-    with patch("benchlog.cli.tasks.forwarding.step_back"):  # the tests go on after it
+    with patch("benchlog.cli.tasks.forwarding.give_way"):  # the tests go on after it
         found = CliRunner().invoke(root, words, env=more)
     return Errand(found.exit_code, found.stdout, found.stderr)
 

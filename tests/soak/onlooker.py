@@ -12,10 +12,12 @@ import sys
 from pathlib import Path
 
 from benchlog.clock import host_clock
+from benchlog.priority import give_way
 from benchlog.screen.follow import Follower
 from benchlog.store.reader import Reader
 
 database, run_id = Path(sys.argv[1]), int(sys.argv[2])
+give_way()  # as `watch` does
 follower = Follower(database, run_id, host_clock())
 errors, ticks, shrunk, before = [], 0, 0, 0
 while not select.select([sys.stdin], [], [], 0.1)[0]:

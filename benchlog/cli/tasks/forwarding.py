@@ -1,6 +1,5 @@
 """Carrying out `forward`: one errand each, told as lines or as a document."""
 
-import os
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,12 +26,12 @@ from benchlog.forwarding.forwarding import (
 from benchlog.forwarding.postgres.way import PostgresWay
 from benchlog.forwarding.postgres.way import create as create_schema
 from benchlog.forwarding.postgres.way import status_of as postgres_status
+from benchlog.priority import give_way
 from benchlog.store.tail.tail_reader import TailReader
 from benchlog.units import format_duration
 from benchlog.version import __version__
 
 _SOFTWARE: Final = f"benchlog {__version__}"
-_NICE: Final = 10  # our rule: half of what there is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +105,7 @@ def status(to: Place, db: Path | None, as_json: bool) -> None:
 
 def once(to: Place, db: Path | None, as_json: bool) -> None:
     """Send what is committed by now."""
-    step_back()
+    give_way()
     with reading_as(TailReader, db) as reader:
         report = _report(to, reader)
         send_once(reader, report, to.open_way)
@@ -117,7 +116,7 @@ def follow(
     to: Place, db: Path | None, as_json: bool, every_s: float | None = None
 ) -> None:
     """Send what is committed as it comes, until somebody ends it."""
-    step_back()
+    give_way()
     path = database(db)
     report = ForwardReport(to=to.shown, source="")
     say(f"following {path} to {to.shown}; Ctrl-C ends it")
@@ -125,13 +124,6 @@ def follow(
         every_s = to.every_s if every_s is None else every_s
         ForwardLoop(path, report, to.open_way, say, every_s).run(lambda: not ended)
     _tell(report, as_json, sent=True)
-
-
-def step_back() -> None:
-    """Let everything else on this computer go first, keepers above all."""
-    if hasattr(os, "setpriority"):
-        now = os.getpriority(os.PRIO_PROCESS, 0)
-        os.setpriority(os.PRIO_PROCESS, 0, max(now, _NICE))
 
 
 def _report(to: Place, reader: TailReader) -> ForwardReport:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -80,12 +81,9 @@ class DeviceView:
 
     def points(self, which: Callable[[DevicePoint], bool], at: str = "") -> Points:
         """Return some points, placed by drive `at`, else by temperature."""
-        means, u, freedom = self._means()
+        means, u, freedom = self._means
         kept = [k for k, one in enumerate(self.ran) if which(one)]
-        # what thermal lag has left is in U; what noise makes of it is none
-        away, doubt = still_away([one.approach for one in self.ran])
-        lag = np.sqrt(np.maximum(0.0, away**2 - doubt**2)) / _RECTANGLE
-        u_ppm = np.hypot(u, lag)[kept]
+        u_ppm = np.hypot(u, self._lag_ppm)[kept]
         return Points(
             t_s=np.array([self.ran[k].t_s for k in kept]),
             at=np.array([self._place(self.ran[k], at) for k in kept]),
@@ -150,6 +148,13 @@ class DeviceView:
             return one.ambient_c
         return float(one.step.state.get("temperature", 0.0))
 
+    @cached_property
+    def _lag_ppm(self) -> Array:
+        """Return u of how far points were still away; what noise makes is none."""
+        away, doubt = still_away([one.approach for one in self.ran])
+        return np.sqrt(np.maximum(0.0, away**2 - doubt**2)) / _RECTANGLE
+
+    @cached_property
     def _means(self) -> tuple[Array, Array, float]:
         return means_of_turns([one.offsets_ppm for one in self.ran])
 

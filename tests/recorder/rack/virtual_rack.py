@@ -54,6 +54,7 @@ class DirectHandle:
 
     def let_go(self, why):
         """Let go as the process does by itself, at the keeper's silence."""
+        # private: as above
         self._guarded(lambda: self.child._let_go(why))
 
     def tend(self):
