@@ -253,7 +253,7 @@ def test_the_air_is_set_or_changed_by_a_difference(running, bench):
 
 def test_the_help_lists_every_order_and_each_is_understood():
     both = replace(scenario(Via.TCP), receiver=ReceiverAt())
-    chip = replace(scenario(Via.PTY), register_ppm=tuple(range(-700, 700)))
+    chip = replace(scenario(Via.TCP), register_ppm=tuple(range(-700, 700)))
     with (
         SimulatedBench(both, HostClock()) as bench,
         SimulatedBench(chip, HostClock()) as of_a_chip,
