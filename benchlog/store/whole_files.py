@@ -171,6 +171,16 @@ def _remove_leftovers(out_path: Path) -> None:
                 _remove_unheld(Path(entry.path))
 
 
+def remove_parts_under(folder: Path, suffix: str) -> None:
+    """Remove what killed programs left of files with a suffix: parts that nobody holds.
+
+    For folders whose files get a new name each time: none is written a second time.
+    """
+    for part in folder.rglob(f".*{suffix}.*.part"):
+        if part.name.removesuffix(".part").rpartition(".")[2].isdecimal():
+            _remove_unheld(part)
+
+
 def _remove_unheld(part: Path) -> None:
     with contextlib.suppress(OSError):
         fd = os.open(part, os.O_RDWR | getattr(os, "O_NONBLOCK", 0) | _NO_LINK)

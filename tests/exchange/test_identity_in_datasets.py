@@ -3,6 +3,7 @@
 The counts are those that the databases themselves have.
 """
 
+import fcntl
 import os
 import re
 import shutil
@@ -337,6 +338,24 @@ def test_killed_exports_leave_a_whole_dataset(bench, folder, tmp_path):
     send(folder, *benches)
     assert counts(folder) == counted(3 * (RUNS + 1))
     assert not list(folder.rglob("*.part"))
+
+
+def test_what_a_killed_export_left_is_removed_by_the_next(bench, folder):
+    """Each pack has a name of its own: nobody writes that of the killed one again."""
+    send(folder, bench)
+    (place,) = {path.parent for path in (folder / "readings").rglob("*.parquet")}
+    left, held = place / ".a.1f.parquet.77.part", place / ".a.2f.parquet.78.part"
+    left.write_bytes(b"half")
+    strange = place / ".notes.part"
+    strange.write_bytes(b"a stranger's")
+    with held.open("wb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        void(bench)
+        send(folder, bench)
+        assert (left.exists(), held.exists(), strange.exists()) == (False, True, True)
+    void(bench)
+    send(folder, bench)
+    assert not held.exists()
 
 
 @pytest.mark.parametrize("table", ["runs", "readings", "lots"])

@@ -8,7 +8,7 @@ from typing import Any, BinaryIO, Final
 from benchlog.errors import BenchlogError
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder, is_hidden
 from benchlog.exchange.dataset.own_folder import LOCK, refuse_strange
-from benchlog.store.whole_files import finished
+from benchlog.store.whole_files import finished, remove_parts_under
 
 _LOCK_WAIT_S: Final = 60.0
 
@@ -83,6 +83,7 @@ class LocalFolder(Folder):
                 f"another export is writing to {self._path}; try again when it is done"
             ) from None
         try:
+            remove_parts_under(self._path, ".parquet")
             yield
         finally:
             lock.release()
