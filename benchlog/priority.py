@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Final
 
 BESIDE: Final = 10
-"""Niceness of what works beside a keeper. Our rule: half of what there is; beside four
-onlookers, reports, backups and alarms, gates came late half as much with it
-(tests/soak/RESULTS.md)."""
+"""Niceness of what works beside a keeper. Our rule: half of what there is; what it does
+for a keeper's gates is in tests/soak/RESULTS.md, "Everything at once"."""
 
 _OF_SESSION: Final = Path("/proc/self/autogroup")
 
