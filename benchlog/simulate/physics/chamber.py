@@ -210,14 +210,18 @@ def ramp_answer(age_s: Array, poles: tuple[complex, ...]) -> Array:
     """Return how a chain of poles, of gain 1, answers a ramp of 1/s after `age_s`.
 
     H(s) = prod(p / (p - s)); the answer to 1/s^2 by partial fractions (Laplace, from
-    memory): t + sum(1/p) + sum of residues. Before it began, nothing.
+    memory): t + sum(1/p) + sum of residues, which have died away by `_SETTLED` time
+    constants. Before it began, nothing.
     """
     age_s = np.maximum(age_s, 0.0)
-    total = age_s + sum(1.0 / pole for pole in poles)
+    total = age_s + sum(1.0 / pole for pole in poles).real
+    slowest_s = -1.0 / max(pole.real for pole in poles)
+    moving = (age_s > 0) & (age_s < _SETTLED * slowest_s)
+    young_s = age_s[moving]
     for k, pole in enumerate(poles):
         others = (one for j, one in enumerate(poles) if j != k)
         residue = -pole / (pole * pole)
         for one in others:
             residue *= one / (one - pole)
-        total = total + residue * np.exp(pole * age_s)
-    return np.where(age_s > 0, total.real, 0.0)
+        total[moving] += (residue * np.exp(pole * young_s)).real
+    return np.where(age_s > 0, total, 0.0)
