@@ -32,6 +32,11 @@ from benchlog.verdict.rack.findings import (
     characteristics,
     verdict_of,
 )
+from benchlog.verdict.run.budget import (
+    BudgetLine,
+    contradiction_line,
+    timebase_line,
+)
 from benchlog.verdict.run.decision import worst
 
 Array = NDArray[np.float64]
@@ -149,10 +154,11 @@ def qualified(reader: Reader, run: Run, plan: QualificationPlan) -> QualifiedDev
 def base_of(run: Run) -> Base:
     """Return what all points of a run share."""
     timebase = run.timebase
-    return Base(
-        timebase_u_ppm=0.0 if timebase is None else timebase.u_ppm,
-        thermometer_u_c=run.thermometer_u_c,
-    )
+    lines: tuple[BudgetLine, ...] = ()
+    if timebase is not None:
+        doubt = contradiction_line(timebase)
+        lines = (timebase_line(timebase), *(() if doubt is None else (doubt,)))
+    return Base(timebase=lines, thermometer_u_c=run.thermometer_u_c)
 
 
 def device_points(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.characteristics.lag import Approach, still_away
 from benchlog.analysis.characteristics.points import Points, means_of_turns
 from benchlog.model import Part, QualificationPlan, StepRecord, Turn
+from benchlog.verdict.run.budget import BudgetLine
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
@@ -36,9 +37,9 @@ class DevicePoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Base:
-    """What all points of a device share: the time base's u, the thermometer's."""
+    """What all points of a device share: lines of the time base, the probe's u."""
 
-    timebase_u_ppm: float
+    timebase: tuple[BudgetLine, ...] = ()
     thermometer_u_c: float | None = None
 
 

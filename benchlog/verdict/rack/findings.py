@@ -33,12 +33,12 @@ from benchlog.verdict.rack.device_view import (
     DeviceView,
     in_order,
 )
+from benchlog.verdict.run.budget import BudgetLine, budget_of
 from benchlog.verdict.run.decision import word_for, worst
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
-_NORMAL: Final = 1.96  # definition: of 95 %
 _HALF_DEPTH: Final = 2 * math.sqrt(2 * math.log(2))
 """Full width of a bell at half its height, in its standard deviations; definition."""
 _TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
@@ -133,12 +133,16 @@ def _offset(device: DeviceView) -> Found:
     of_place = _law_slope(device) * math.hypot(
         device.u_c, float(points.at[first]) - device.part.limits.reference_c
     )
-    u = math.hypot(
-        points.coverage_factor() * float(points.u_ppm[first]),
-        _NORMAL * device.base.timebase_u_ppm,
-        _NORMAL * of_place,
+    lines = (
+        BudgetLine(
+            name="noise",
+            u_ppm=float(points.u_ppm[first]),
+            degrees_of_freedom=points.degrees_of_freedom,
+        ),
+        *device.base.timebase,
+        BudgetLine(name="place", u_ppm=of_place),
     )
-    value = float(points.offset_ppm[first])
+    value, u = float(points.offset_ppm[first]), budget_of(lines).expanded_ppm
     return Found(value=value, u=u, unit="ppm", at=float(points.at[first]))
 
 
@@ -161,14 +165,17 @@ def _law_slope(device: DeviceView) -> float:
 def _temperature_changes(device: DeviceView) -> Points:
     """Return changes from the reference temperature, the probe's u with them.
 
-    A probe that is off by e puts both points off by e, each times its own slope.
+    A probe that is off by e puts both points off by e, each times its own slope. A
+    place whose air differs the more, the further the chamber is from the room, puts off
+    the point alone. Nobody tells the two apart: the larger one counts.
     """
     changes = changes_from(device.over_temperature(), device.reference_points())
     reference_c = device.part.limits.reference_c
     away = np.abs(changes.at - reference_c) > 1.0
     slopes = _slopes(changes)
     at_reference = float(np.interp(reference_c, *in_order(changes.at, slopes)))
-    u = np.hypot(changes.u_ppm, np.abs(slopes - at_reference) * device.u_c)
+    moved = np.maximum(np.abs(slopes), np.abs(slopes - at_reference))
+    u = np.hypot(changes.u_ppm, moved * device.u_c)
     return replace(changes, u_ppm=u).only(away)
 
 

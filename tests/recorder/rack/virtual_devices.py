@@ -11,7 +11,7 @@ from benchlog.catalogue import bench_from_mapping
 from benchlog.cli.tasks.qualifying import _record, rack_bounds, rack_task
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.rack_study import PointReadings, points_of
-from benchlog.model import Purpose, QualificationPlan, RunPlan
+from benchlog.model import Purpose, QualificationPlan, RunPlan, Timebase
 from benchlog.simulate.instruments.scpi_meters import Meter, MeterSpec
 from benchlog.simulate.physics.counting import InputSettings
 from benchlog.simulate.rack_bench import SimulatedRack
@@ -20,6 +20,7 @@ from benchlog.units import NS_PER_S
 from benchlog.verdict.rack.device_view import Base
 from benchlog.verdict.rack.findings import characteristics
 from benchlog.verdict.rack.planned_steps import planned_steps
+from benchlog.verdict.run.budget import timebase_line
 
 _ADDRESS = "tcp://127.0.0.1:9"
 INSTRUMENTS = ("counter", "probe", "chamber", "supply", "pulling", "scanner", "loads")
@@ -153,10 +154,11 @@ class VirtualBench:
         readings = PointReadings(at_ns=at_ns, ppm=ppm, ambient_c=ambient)
         return list(points_of(run.events, readings, self.plan))
 
-    def found(self, run, timebase_u_ppm=0.006):
+    def found(self, run, timebase_u_ppm=0.01 / 3**0.5):
         """Return points and characteristics of a run, by name."""
         points = self.points(run)
-        base = Base(timebase_u_ppm=timebase_u_ppm, thermometer_u_c=self.u_c)
+        stated = Timebase(status="stated", offset_ppm=0.0, u_ppm=timebase_u_ppm)
+        base = Base(timebase=(timebase_line(stated),), thermometer_u_c=self.u_c)
         lines = characteristics(self.plan, self.part, points, base)
         return points, {line.name: line for line in lines}
 

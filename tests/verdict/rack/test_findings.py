@@ -1,0 +1,64 @@
+"""U of a rack's characteristics: places that differ, a time base that is stated."""
+
+import numpy as np
+import pytest
+from rack_scene import PART, plan_of
+from seeds import seeded_generator
+
+from benchlog.analysis.characteristics.lag import Approach
+from benchlog.model import Timebase, Turn
+from benchlog.verdict.rack.device_view import Base, DevicePoint
+from benchlog.verdict.rack.findings import characteristics
+from benchlog.verdict.run.budget import timebase_line
+
+SLOPE = 0.01
+"""ppm/C of a device with a straight law."""
+
+
+def found(place_c, base, gates=20, scatter_ppm=1e-6):
+    """Take a straight device through five temperatures; `place_c(t)` is its place's."""
+    plan, rng, points = plan_of("temperature-five-points"), seeded_generator(1), []
+    for k, step in enumerate(plan.steps):
+        here_c = step.state["temperature"]
+        ppm = SLOPE * (place_c(here_c) - 25.0) + scatter_ppm * rng.normal(size=gates)
+        turn = Turn(
+            step=step.index,
+            begin_utc_ns=k,
+            end_utc_ns=k + 1,
+            readings=gates,
+            settled=True,
+            ran=True,
+            drift_ppm_per_min=0.0,
+            since_power_s=None,
+        )
+        points.append(
+            DevicePoint(
+                turn=turn,
+                step=step,
+                offsets_ppm=ppm,
+                ambient_c=here_c,
+                t_s=1000.0 * k,
+                approach=Approach(before_s=np.empty(0), ppm=np.empty(0)),
+            )
+        )
+    return {one.name: one for one in characteristics(plan, PART, points, base)}
+
+
+@pytest.mark.parametrize(
+    "place_c",
+    [lambda c: c + 0.1, lambda c: c + 0.1 / 65 * (c - 25), lambda c: c - 0.1],
+    ids=["all alike", "more the further from the room", "colder"],
+)
+def test_places_that_differ_from_the_probe_are_in_the_interval(place_c):
+    """A straight law hid a place's own error: both slopes were subtracted."""
+    line = found(place_c, Base(thermometer_u_c=0.1))["frequency-temperature"]
+    assert abs(line.value - SLOPE * 65.0) <= line.u
+    assert line.u < 3 * SLOPE * 0.1
+
+
+def test_a_stated_time_base_is_a_rectangle():
+    """Alone, its 95 % interval is 0.95 of the half width (JCGM 101:2008, 6.4.2)."""
+    stated = Timebase(status="stated", offset_ppm=0.0, u_ppm=0.01 / 3**0.5)
+    base = Base(timebase=(timebase_line(stated),), thermometer_u_c=0.0)
+    line = found(lambda c: c, base)["offset-at-reference"]
+    assert line.u == pytest.approx(0.0095, rel=1e-3)
