@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -95,9 +95,20 @@ class DeviceView:
 
     def over_temperature(self) -> Points:
         """Return the points at which only temperature is away from its reference."""
-        return self.points(
-            lambda p: self.measured(p) and self.at_reference(p, "temperature")
-        )
+        return self.points(self._swept)
+
+    def evenly_weighted(self) -> Points:
+        """Return the same with u of their noise alone, for what is seen beside a law.
+
+        What lag leaves is as smooth as the law. What noise makes of it in some points
+        would take their weight, and a dip there could not be seen.
+        """
+        points, (_, u, _) = self.over_temperature(), self._means
+        kept = [k for k, one in enumerate(self.ran) if self._swept(one)]
+        return replace(points, u_ppm=u[kept])
+
+    def _swept(self, one: DevicePoint) -> bool:
+        return self.measured(one) and self.at_reference(one, "temperature")
 
     def reference_points(self) -> Points:
         """Return the points at reference conditions."""

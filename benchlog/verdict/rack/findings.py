@@ -216,7 +216,7 @@ def _hysteresis(device: DeviceView) -> Found:
 
 def _dips(device: DeviceView) -> Found:
     """Return the deepest dip; where none is found, how deep one could be in 95 %."""
-    search = activity_dips(device.over_temperature())
+    search = activity_dips(device.evenly_weighted())
     if search.least_ppm is not None:
         wide = as_stated(_HALF_DEPTH * search.width_c, 2)
         depth = as_stated(search.least_ppm, 2)

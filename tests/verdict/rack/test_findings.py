@@ -7,7 +7,7 @@ from seeds import seeded_generator
 
 from benchlog.analysis.characteristics.lag import Approach
 from benchlog.model import Timebase, Turn
-from benchlog.verdict.rack.device_view import Base, DevicePoint
+from benchlog.verdict.rack.device_view import Base, DevicePoint, DeviceView
 from benchlog.verdict.rack.findings import characteristics
 from benchlog.verdict.run.budget import timebase_line
 
@@ -15,9 +15,13 @@ SLOPE = 0.01
 """ppm/C of a device with a straight law."""
 
 
-def found(place_c, base, gates=20, scatter_ppm=1e-6):
-    """Take a straight device through five temperatures; `place_c(t)` is its place's."""
+def device(place_c, gates=20, scatter_ppm=1e-6, behind_ppm=0.0):
+    """Take a straight device through five temperatures; `place_c(t)` is its place's.
+
+    `behind_ppm` is what thermal lag had left of each step 300 s before its turn.
+    """
     plan, rng, points = plan_of("temperature-five-points"), seeded_generator(1), []
+    before_s = np.arange(300.0, 0.0, -30.0)
     for k, step in enumerate(plan.steps):
         here_c = step.state["temperature"]
         ppm = SLOPE * (place_c(here_c) - 25.0) + scatter_ppm * rng.normal(size=gates)
@@ -38,9 +42,17 @@ def found(place_c, base, gates=20, scatter_ppm=1e-6):
                 offsets_ppm=ppm,
                 ambient_c=here_c,
                 t_s=1000.0 * k,
-                approach=Approach(before_s=np.empty(0), ppm=np.empty(0)),
+                approach=Approach(
+                    before_s=before_s,
+                    ppm=ppm[0] + behind_ppm * np.exp((before_s - 300.0) / 90.0),
+                ),
             )
         )
+    return plan, points
+
+
+def found(place_c, base):
+    plan, points = device(place_c)
     return {one.name: one for one in characteristics(plan, PART, points, base)}
 
 
@@ -62,3 +74,13 @@ def test_a_stated_time_base_is_a_rectangle():
     base = Base(timebase=(timebase_line(stated),), thermometer_u_c=0.0)
     line = found(lambda c: c, base)["offset-at-reference"]
     assert line.u == pytest.approx(0.0095, rel=1e-3)
+
+
+def test_what_lag_left_takes_no_weight_from_points_in_which_dips_are_looked_for():
+    """It is as smooth as the law; where noise made it, it hid one dip in twenty."""
+    plan, points = device(lambda c: c, behind_ppm=0.5)
+    view = DeviceView(plan, PART, points, Base())
+    even, lagging = view.evenly_weighted().u_ppm, view.over_temperature().u_ppm
+    assert len(even) == len(lagging) == len(points)
+    assert np.ptp(even) == 0
+    assert lagging.min() > 100 * even.max()
