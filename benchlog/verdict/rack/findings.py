@@ -219,8 +219,7 @@ def _dips(device: DeviceView) -> Found:
     search = activity_dips(device.evenly_weighted())
     if search.least_ppm is not None:
         wide = as_stated(_HALF_DEPTH * search.width_c, 2)
-        depth = as_stated(search.least_ppm, 2)
-        text = f"none found; 95 % of dips of {depth} ppm, {wide} C wide, would be"
+        text = f"none found; a dip of U, {wide} C wide, would be (95 %)"
         return Found(value=0.0, u=search.least_ppm, unit="ppm", text=text)
     deepest = search.dips[0]
     others = ", ".join(f"{as_stated(one.at_c, 3)} C" for one in search.dips)
