@@ -84,6 +84,12 @@ def test_digits_that_are_cut_read_half_a_digit_low():
     assert low["rounded"] - low["cut"] == pytest.approx(0.5, abs=0.45)
 
 
+def kept_pace(found, spacing_s):
+    """Whether this computer had time for it: a busy one makes dead time of its own."""
+    stamps = np.array([one.mono_ns for one in found]) / 1e9
+    return float(np.median(np.diff(stamps))) < 1.01 * spacing_s
+
+
 @pytest.mark.parametrize(
     ("changes", "seen"),
     [
@@ -100,7 +106,10 @@ def test_a_real_driver_finds_out_how_it_counts(tmp_path, changes, seen):
         counter = load_bench(str(path)).instruments["counter"]
         assert counter.counting == changes.get("counting", "")
         assert counter.gapless is (False if "dead_time_s" in changes else None)
-        tried = check_instrument(counter, HostClock(), wanted=lambda _: 200)
+        for _ in range(8):
+            tried = check_instrument(counter, HostClock(), wanted=lambda _: 200)
+            if kept_pace(tried.samples, GATE_S + changes.get("dead_time_s", 0.0)):
+                break
     found = seen_counting(tried.samples, counter.counts)
     assert found is not None
     assert seen in found.texts[0]
