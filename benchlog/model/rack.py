@@ -30,7 +30,8 @@ class QualificationPlan:
     """What the runs of one qualification have in common.
 
     `uid` is the same for all devices of the rack; `document` is the sequence's file, so
-    that it can be gone on with; `finds` is what is worked out.
+    that it can be gone on with; `finds` is what is worked out; `devices` has every
+    device by its position, also those whose run was never begun.
     """
 
     uid: str
@@ -40,6 +41,7 @@ class QualificationPlan:
     finds: tuple[str, ...] = ()
     steps: tuple[StepRecord, ...] = ()
     document: Mapping[str, object] = field(default_factory=dict)
+    devices: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,13 +65,10 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     keeps it safe. Mind condensation, mains, and the manuals of what you use.
     """
     from benchlog.cli.run_result import exit_code
+    from benchlog.cli.tasks.going_on.cut_rack import prepare_again, qualify_again
     from benchlog.cli.tasks.headless import Narration
     from benchlog.cli.tasks.qualification_text import text
-    from benchlog.cli.tasks.qualifying import (
-        prepare_again,
-        qualify,
-        qualify_again,
-    )
+    from benchlog.cli.tasks.qualifying import qualify
     from benchlog.clock import host_clock
     from benchlog.evaluation.rack_study import document, qualification_of
     from benchlog.store.reader import Reader
