@@ -15,6 +15,8 @@ class StepRecord:
 
     `state` has the drives that were set so far, by name, in their units; `gates` 0
     measures nothing; `scan_s` is for how long devices are scanned over and over.
+    `begins_s` and `ends_s` are when that was expected, from the sequence's begin, in
+    bench seconds.
     """
 
     index: int
@@ -23,6 +25,8 @@ class StepRecord:
     powered: bool = True
     gates: int = 0
     scan_s: float | None = None
+    begins_s: float | None = None
+    ends_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

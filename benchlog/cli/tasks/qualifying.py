@@ -1,18 +1,15 @@
 """A qualification from what was typed: devices, steps within bounds, keeper, result."""
 
-import contextlib
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
 
 from benchlog.catalogue import find, load_bench, load_sequence
 from benchlog.catalogue.places import read_toml
 from benchlog.cli.tasks.planning import part_of, require_readings
 from benchlog.cli.tasks.rack_devices import read_devices
-from benchlog.clock import Clock, host_deadline, host_sleep
-from benchlog.errors import BusyError, ConfigError, Problem
+from benchlog.errors import ConfigError, Problem
 from benchlog.model import (
     Bench,
     Drive,
@@ -26,10 +23,6 @@ from benchlog.model import (
 from benchlog.model import (
     Sequence as TestSequence,
 )
-from benchlog.recorder.hearing_loop import Surroundings
-from benchlog.recorder.keeper import surroundings
-from benchlog.recorder.notice import Tell
-from benchlog.recorder.rack.rack_keeper import RackKeeper
 from benchlog.recorder.rack.rack_task import ROLE_OF, RackTask
 from benchlog.verdict.rack.bounds import Bound, Bounds, bounds_of, places_of
 from benchlog.verdict.rack.durations import ExpectedStep, ThermalModel, expected_steps
@@ -40,9 +33,6 @@ from benchlog.verdict.rack.planned_steps import (
     switches_power,
 )
 from benchlog.version import __version__
-
-_LETTING_GO_S: Final = 8.0
-"""Real seconds in which the setters of a keeper that died have let go; our rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +95,6 @@ def prepare(wish: QualifyWish) -> Prepared:
         title=sequence.title,
         source=sequence.source,
         finds=sequence.finds,
-        steps=tuple(_record(one) for one in steps),
         document=read_toml(entry),
         devices=dict(devices),
     )
@@ -126,7 +115,18 @@ def prepare(wish: QualifyWish) -> Prepared:
         for position, device in devices.items()
     )
     task = rack_task(plans, sequence, steps, bounds)
-    return Prepared(task=task, sequence=sequence, part=part)
+    return _with_records(Prepared(task=task, sequence=sequence, part=part))
+
+
+def _with_records(prepared: Prepared) -> Prepared:
+    """Return it with the steps, and when each is expected, in what every run keeps."""
+    records = tuple(_record(one) for one in prepared.expected())
+    plans = []
+    for plan in prepared.task.plans:
+        assert plan.qualification is not None
+        qualification = replace(plan.qualification, steps=records)
+        plans.append(replace(plan, qualification=qualification))
+    return replace(prepared, task=replace(prepared.task, plans=tuple(plans)))
 
 
 def rack_task(
@@ -205,7 +205,8 @@ def check_roles(
         raise ConfigError(problems)
 
 
-def _record(step: PlannedStep) -> StepRecord:
+def _record(expected: ExpectedStep) -> StepRecord:
+    step = expected.planned
     return StepRecord(
         index=step.index,
         name=step.name,
@@ -213,66 +214,6 @@ def _record(step: PlannedStep) -> StepRecord:
         powered=step.powered,
         gates=step.step.gates,
         scan_s=step.step.scan_s,
+        begins_s=round(expected.begin_s, 1),
+        ends_s=round(expected.end_s, 1),
     )
-
-
-@contextlib.contextmanager
-def opened_rack(
-    prepared: Prepared, database: Path, clock: Clock, *, tell: Tell
-) -> Iterator[RackKeeper]:
-    """Yield a rack's keeper that holds bench and database, and has set nothing.
-
-    Whatever happens within, every setter is let go of and every run is ended.
-    """
-    task = prepared.task
-    holder = f"benchlog qualify of {len(task.plans)} devices"
-    extra = [task.bench.instruments[name].address for name in task.setters()]
-    beside = [address for address in extra if address]
-
-    def held() -> contextlib.AbstractContextManager[Surroundings]:
-        return surroundings(
-            task.plans,
-            holder,
-            database,
-            clock,
-            tell=tell,
-            until_fd=None,
-            beside=beside,
-        )
-
-    with contextlib.ExitStack() as stack:
-        around = _once_let_go(stack, held)
-        keeper = RackKeeper(task, around)
-        try:
-            yield keeper
-        finally:
-            keeper.finish()
-
-
-def _once_let_go(
-    stack: contextlib.ExitStack,
-    held: Callable[[], contextlib.AbstractContextManager[Surroundings]],
-) -> Surroundings:
-    """Enter what holds the rack; setters of a keeper that died let go first."""
-    limit = host_deadline(_LETTING_GO_S)
-    while True:
-        try:
-            return stack.enter_context(held())
-        except BusyError:
-            if limit.passed:
-                raise
-        host_sleep(0.1)
-
-
-def qualify(
-    prepared: Prepared, database: Path, clock: Clock, *, tell: Tell
-) -> tuple[int, ...]:
-    """Take a rack through its sequence; return the runs.
-
-    Raises InstrumentError when an instrument or setter does not answer at the start.
-    """
-    with opened_rack(prepared, database, clock, tell=tell) as keeper:
-        keeper.wait_for_all()
-        keeper.begin()
-        keeper.loop()
-        return tuple(keeper.book.runs.ids)

@@ -120,6 +120,19 @@ def measure_on_screen(
     return _through(keepers, database, show)
 
 
+def shown_beside(launched: Launched, database: Path) -> tuple[int, ...]:
+    """Show the runs of a keeper that has begun them; return the runs' ids.
+
+    Raises click's Exit (code 0) when the person left and the runs go on.
+    """
+    keepers = Keepers(database, go_on=True)
+    keepers.begun.append(launched)
+    first, *others = launched.run_ids
+    return _through(
+        keepers, database, lambda: run_screen(database, first, beside=others)
+    )
+
+
 def measure_asking(
     plans_for: PlansFor, database: Path, *, go_on: bool, bell: bool
 ) -> tuple[int, ...]:

@@ -2,7 +2,7 @@
 
 import contextlib
 import selectors
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from benchlog.clock import host_deadline
@@ -29,8 +29,10 @@ _DEAD_MAN: Final = "dead_man_s"
 class RackKeeper(Keeper):
     """Keeps the runs of all devices of a rack; `RackScript` decides what comes next."""
 
-    def __init__(self, task: RackTask, around: Surroundings) -> None:
-        super().__init__(task.plans, around, go_on=False)
+    def __init__(
+        self, task: RackTask, around: Surroundings, *, go_on: bool = False
+    ) -> None:
+        super().__init__(task.plans, around, go_on=go_on)
         self.task = task
         self.setters = {name: self._handle(name) for name in task.setters()}
         self.script = RackScript(self, task)
@@ -194,6 +196,12 @@ class RackKeeper(Keeper):
         with contextlib.suppress(BenchlogError):
             self.surroundings.writer.commit(rows)
         self.surroundings.tell(event_notice(0, event))
+
+    def now(self) -> Mapping[str, str]:
+        """See `Keeper`: the step, and what is waited for."""
+        where = self.script.where
+        step = "" if where is None else f"step {where.index + 1} {where.name!r}: "
+        return {"doing": step + self.script.doing}
 
     def note_all(self, text: str, name: str = "") -> None:
         """Write into every run what a setter did or failed to do."""

@@ -127,7 +127,7 @@ def _since_s(moment: Deadline) -> float:
 def _gone_on(folder: Path, outcome: Outcome):
     """Go on with it, or begin where nothing had been begun; return the document."""
     status, found, told = ended(gone_on_with(folder))
-    if "that was cut" in told or "no run was ever begun" in told:
+    if status and found is None:  # it died before anything was begun
         status, found, told = ended(begun(folder))
     if status not in (0, 3, 4) or "sequence complete" not in told:
         outcome.faults.append(f"not gone on with ({status}): {told[-300:]}")

@@ -25,15 +25,15 @@ GATE_S = 1.0
 SEQUENCE = """
 [sequence]
 id = "short"
-title = "Three temperatures and two supplies"
+title = "Five temperatures and two supplies"
 source = "ours"
 finds = ["offset-at-reference", "frequency-temperature", "hysteresis", "supply"]
 [settled]
-window = "50s"
-device_ppm_per_min = 0.03
+window = "60s"
+device_ppm_per_min = 0.02
 [[step]]
 name = "cold"
-temperature_c = 20
+temperature_c = 23.5
 supply_v = 3.3
 power = "on"
 gates = 4
@@ -43,15 +43,15 @@ temperature_c = 25
 gates = 4
 [[step]]
 name = "warm"
-temperature_c = 32
+temperature_c = 27
 gates = 4
 [[step]]
-name = "back"
-temperature_c = 25
+name = "falling"
+temperature_c = 26.4
 gates = 4
 [[step]]
 name = "cool"
-temperature_c = 20
+temperature_c = 24
 gates = 4
 [[step]]
 name = "low supply"

@@ -1,6 +1,6 @@
 """A qualification that was cut, gone on with at the step that was not over."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from benchlog.catalogue import load_bench
@@ -8,37 +8,26 @@ from benchlog.catalogue.sequences import sequence_from_mapping
 from benchlog.cli.tasks.qualifying import (
     Prepared,
     check_roles,
-    opened_rack,
     rack_bounds,
     rack_task,
 )
 from benchlog.clock import Clock
 from benchlog.errors import NotFoundError
 from benchlog.evaluation.rack_study import next_step, plan_of, runs_of
-from benchlog.model import Purpose, QualificationPlan, Run, RunPlan
-from benchlog.recorder.notice import Tell
+from benchlog.model import Purpose, QualificationPlan, Run
+from benchlog.recorder.rack.qualification import RackWork
 from benchlog.recorder.rack.rack_script import COMPLETE
 from benchlog.recorder.run.plan_checks import position_of
-from benchlog.recorder.run.resume import Resumed, resumed
+from benchlog.recorder.run.resume import resumed
 from benchlog.store.reader import Reader
 from benchlog.verdict.rack.going_on import first_again
 from benchlog.verdict.rack.planned_steps import planned_steps
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PreparedAgain:
-    """A qualification that was cut and may be gone on with.
-
-    `fresh` are the plans of devices whose runs had not been begun.
-    """
-
-    prepared: Prepared
-    several: tuple[Resumed, ...]
-    fresh: tuple[RunPlan, ...] = ()
-
-
-def prepare_again(database: Path, clock: Clock, *, trust: bool) -> PreparedAgain:
-    """Return the newest qualification that was cut, to be gone on with.
+def prepare_again(
+    database: Path, clock: Clock, *, trust: bool
+) -> tuple[Prepared, RackWork]:
+    """Return the newest qualification that was cut, and what its keeper is to do.
 
     The bench is that of the bench file on this computer: what a database says may be
     opened or started here is not believed. Raises NotFoundError where none was cut,
@@ -76,7 +65,8 @@ def prepare_again(database: Path, clock: Clock, *, trust: bool) -> PreparedAgain
     first = first_again(steps, 0 if fresh else cut)
     task = rack_task(plans, sequence, steps, bounds, first)
     prepared = Prepared(task=task, sequence=sequence, part=part)
-    return PreparedAgain(prepared=prepared, several=tuple(several), fresh=fresh)
+    again = {run.device: run.id for run in runs}
+    return prepared, RackWork(task=task, again=again, trust=trust)
 
 
 def _cut(reader: Reader) -> tuple[QualificationPlan, list[Run]]:
@@ -90,13 +80,3 @@ def _cut(reader: Reader) -> tuple[QualificationPlan, list[Run]]:
             break
         return plan, runs
     raise NotFoundError("qualification that was cut", "the newest", ())
-
-
-def qualify_again(
-    again: PreparedAgain, database: Path, clock: Clock, *, tell: Tell
-) -> tuple[int, ...]:
-    """Go on with a qualification at the step that was cut; return the runs."""
-    with opened_rack(again.prepared, database, clock, tell=tell) as keeper:
-        keeper.resume(again.several, again.fresh)
-        keeper.loop()
-        return tuple(keeper.book.runs.ids)
