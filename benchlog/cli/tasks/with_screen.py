@@ -24,6 +24,7 @@ from benchlog.store.reader import Reader
 from benchlog.units import printable
 
 _END_S: Final = 30.0
+_FEW: Final = 4  # our rule: so many lines are read
 
 PlansFor = Callable[[str], Sequence[RunPlan]]
 Show = Callable[[], ScreenOutcome]
@@ -167,8 +168,13 @@ def _through(keepers: Keepers, database: Path, show: Show) -> tuple[int, ...]:
     run_ids = tuple(i for i in found if i is not None) or begun
     still_open = [run_id for run_id in run_ids if _is_open(database, run_id)]
     if outcome.left_running and still_open:
-        for run_id in still_open:
+        few = still_open if len(still_open) <= _FEW else ()
+        for run_id in few:
             say(f"run {run_id} goes on; `benchlog watch {run_id}` shows it again")
+        if not few:
+            first = still_open[0]
+            several = f"{len(still_open)} runs go on"
+            say(f"{several}; `benchlog watch {first}` shows them again")
         raise Exit(0)  # no verdict of a run that is not over
     for launched in keepers.begun:
         keepers.end(launched, interrupted=bool(still_open))

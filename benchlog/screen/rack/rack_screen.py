@@ -3,6 +3,7 @@
 import asyncio
 import math
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -22,8 +23,10 @@ from benchlog.evaluation.rack_study import (
     qualification_of,
 )
 from benchlog.evaluation.verdict_wording import symbol_of
+from benchlog.model import Run
 from benchlog.screen import control_client as asking
 from benchlog.screen.base import BenchScreen, run_beside
+from benchlog.screen.questions import AskStop, AskText
 from benchlog.screen.rack.curve_screen import CurveScreen
 from benchlog.screen.run_status import KeeperStatus
 from benchlog.screen.screen_host import ScreenHost
@@ -51,6 +54,13 @@ class RackScreen(BenchScreen):
             key_display="Enter",
             tooltip="show the characteristic of the device; Esc comes back",
         ),
+        Binding(
+            "s",
+            "stop",
+            "stop",
+            tooltip="end the sequence; everything is let go of, readings are kept",
+        ),
+        Binding("n", "note", "note", tooltip="write a remark on the chosen device"),
         Binding("h", "app.history", "history", tooltip="all runs of this database"),
         Binding("escape", "back", "back", key_display="Esc"),
     ]
@@ -108,6 +118,7 @@ class RackScreen(BenchScreen):
             self._looking = False
         if self.has_widgets:
             self._show(self.found)
+            self.refresh_bindings()
 
     def _worked_out(self) -> Qualification:
         with Reader.open(self._database) as reader:
@@ -158,6 +169,59 @@ class RackScreen(BenchScreen):
         table = self.query_one(DataTable)
         last = max(0, table.row_count - 1)
         table.move_cursor(row=max(0, min(last, table.cursor_row + lines)))
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what would do something now."""
+        if action in ("stop", "note"):
+            return bool(self._open_runs()) and not (
+                self.keeper_is_gone or self.app.look_only
+            )
+        return super().check_action(action, parameters)
+
+    def _open_runs(self) -> list[Run]:
+        devices = () if self.found is None else self.found.devices
+        return [one.run for one in devices if one.run.open]
+
+    def action_stop(self) -> None:
+        """End the sequence of all devices, if that is really meant."""
+
+        def answered(answer: str | None) -> None:
+            if answer == "stop":
+                run_beside(self, self._stop_all, group="stop")
+
+        self.app.push_screen(AskStop("Stop the whole rack?", self._at_stake), answered)
+
+    def _at_stake(self) -> str:
+        """Say what becomes of everything."""
+        return (
+            "Chamber and supply are let go of. Readings stay; `benchlog qualify "
+            "--resume-last` goes on at this step."
+        )
+
+    async def _stop_all(self) -> None:
+        for run in self._open_runs():
+            answer = await self.app.ask(run, "stop")
+            if not answer.ok:
+                self.app.say(f"not done: {answer.error}")
+                return
+        self._look()
+
+    def action_note(self) -> None:
+        """Write a remark into the run of the device that is chosen."""
+        assert self.found is not None  # else the key is not offered
+        run = self.found.devices[self.query_one(DataTable).cursor_row].run
+
+        async def write(text: str) -> None:
+            answer = await self.app.ask(run, "note", text)
+            if not answer.ok:
+                self.app.say(f"not done: {answer.error}")
+
+        def answered(text: str | None) -> None:
+            if text:
+                run_beside(self, partial(write, text), group="note")
+
+        asked = f"Note on {printable(run.device)}"
+        self.app.push_screen(AskText(asked), answered)
 
     def action_closer(self) -> None:
         """Show the characteristic of the device that is chosen."""

@@ -2,8 +2,8 @@
 
     python tests/recorder/rack/death_campaign.py [N] [SEED] [--keep]
 
-Each time a rack is served by `benchlog simulate --rack` and taken through a short
-sequence by `benchlog qualify`, each in processes of their own. At a random moment
+Each time a rack is served (`death_rack.py`) and taken through a short sequence by
+`benchlog qualify`, each in processes of their own. At a random moment
 somebody dies. The rack's true state is looked at from outside until it is safe; the
 sequence is gone on with by `qualify --resume-last`. The last table is in DEATHS.md.
 """

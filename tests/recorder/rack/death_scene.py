@@ -14,12 +14,14 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
+from recorder.rack import death_rack
+from recorder.rack.death_rack import PART
+
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.evaluation.rack_study import device_points, plan_of
 from benchlog.store.reader import Reader
 
 SCALE = 100.0
-PART = "vctcxo-10mhz-1ppm"
 DEVICES = 3
 GATE_S = 1.0
 SEQUENCE = """
@@ -62,27 +64,20 @@ gates = 4
 
 
 class ServedRack:
-    """`benchlog simulate --rack`, and its control port."""
+    """A rack in a process of its own, and its control port."""
 
     def __init__(self, folder: Path, seed: int) -> None:
         self.folder = folder
         (folder / "short.toml").write_text(SEQUENCE)
         ids = "".join(f"DUT-{k + 1}\n" for k in range(DEVICES))
         (folder / "ids.txt").write_text(ids)
-        words = ["--rack", str(DEVICES), "--part", PART, "--seed", str(seed)]
-        words += ["--gate-s", str(GATE_S), "--bench-out", "rack.toml", "--json"]
-        words += ["--truth", "truth.jsonl", "--until-eof"]
-        self._process = program(folder, "simulate", *words, stdin=subprocess.PIPE)
-        told = ""
-        while not told.rstrip().endswith("}"):
-            line = self._process.stdout.readline()
-            assert line, self._process.stderr.read()
-            told += line
-        found = json.loads(told)
+        words = [str(Path(death_rack.__file__)), str(DEVICES), str(seed)]
+        self._process = program(folder, *words, stdin=subprocess.PIPE)
+        told = self._process.stdout.readline()
+        assert told, self._process.stderr.read()
         self.ports = {
             name: int(re.search(r":(\d+)(?:::SOCKET)?$", address)[1])
-            for name, address in found.items()
-            if isinstance(address, str) and ":" in address
+            for name, address in json.loads(told).items()
         }
         self._talk("supply", b"OUTP OFF\n")  # nobody is there yet
 
@@ -112,9 +107,9 @@ class ServedRack:
 
 
 def program(folder: Path, *words: str, stdin: int = subprocess.DEVNULL):
-    """Start a command of benchlog."""
+    """Start a program of Python's at the bench's pace."""
     return subprocess.Popen(
-        [sys.executable, "-P", "-m", "benchlog.cli", *words],
+        [sys.executable, "-P", *words],
         cwd=folder,
         env=os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)},
         stdin=stdin,
@@ -136,7 +131,8 @@ def gone_on_with(folder: Path):
 
 
 def _qualify(folder: Path, *words: str):
-    return program(folder, "qualify", *words, "--db", "q.db", "--json", "--no-screen")
+    words = ("-m", "benchlog.cli", "qualify", *words)
+    return program(folder, *words, "--db", "q.db", "--json", "--no-screen")
 
 
 def ended(process, within_s: float = 90.0):
