@@ -1,8 +1,8 @@
 """A rack in a process of its own: python death_rack.py DEVICES SEED; ends at EOF.
 
 As `benchlog simulate --rack` serves it, but for what would change a table by itself
-where devices lose their power: they have no retrace, their hysteresis knows some tenths of a degree
-of the way that temperature went, and the chamber does not overshoot.
+where devices lose their power: they have no retrace, their hysteresis knows some tenths
+of a degree of the way that temperature went, and the chamber does not overshoot.
 """
 
 import json
