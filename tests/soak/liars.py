@@ -21,12 +21,11 @@ import subprocess
 import sys
 import tempfile
 import threading
-import time
 from collections import Counter
 from contextlib import closing
 from pathlib import Path
 
-from benchlog.clock import HostClock
+from benchlog.clock import HostClock, host_deadline, host_sleep
 from benchlog.control import Request, ask
 from benchlog.keepers import socket_of
 from benchlog.simulate import Scenario, SimulatedBench, Via
@@ -45,6 +44,10 @@ VXI_PIECES = (struct.pack("!I", 4) + b"abcd") * 8_000
 TELNET = b"\xff\xfa\x2c" + b"\x65" * 65_536
 """A suboption of RFC 2217 that never ends."""
 TELNET_ASKS = b"".join(bytes((255, 251 + n % 4, n % 256)) for n in range(20_000))
+
+
+def now_s():
+    return HostClock().mono_ns() / 1e9
 
 
 def changed(how):
@@ -147,7 +150,7 @@ class Relay:
             near.sendall(told[at : at + 1])
             if self.lie() != lie:
                 raise OSError("the lie is over")
-            time.sleep(pause_s)
+            host_sleep(pause_s)
 
 
 def bench_behind_relays(lie):
@@ -213,8 +216,8 @@ class Scene:
         )
 
     def wait_for_runs(self):
-        until = time.monotonic() + 90
-        while time.monotonic() < until:
+        limit = host_deadline(90)
+        while not limit.passed:
             if self.keeper.poll() is not None:
                 break
             with contextlib.suppress(Exception), closing(self.reader()) as reader:
@@ -223,7 +226,7 @@ class Scene:
                     len(reader.columns_after(run.id)) for run in runs
                 ):
                     return sorted(run.id for run in runs)
-            time.sleep(0.3)
+            host_sleep(0.3)
         raise SystemExit(f"no runs: {Path(self.out.name).read_text()[-2000:]}")
 
     def reader(self):
@@ -235,21 +238,19 @@ class Scene:
         with closing(self.reader()) as reader:
             door = socket_of(reader.run(runs[0]), self.database)
             before = {run: len(list(reader.events(run))) for run in runs}
-        cpu = time.monotonic()
         for phase, length in ((lie, seconds), (None, 8.0)):
             self.now = phase
-            until = time.monotonic() + length
-            while time.monotonic() < until:
+            limit = host_deadline(length)
+            while not limit.passed:
                 assert self.keeper.poll() is None, "the keeper is gone"
-                asked = time.monotonic()
+                asked = now_s()
                 try:
                     assert ask(door, Request(do="status"), 10.0).ok
                 except Exception as error:
                     print("   keeper:", error)
-                slowest = max(slowest, time.monotonic() - asked)
+                slowest = max(slowest, now_s() - asked)
                 most_mb = max(most_mb, resident_mb(family(self.keeper.pid)))
-                time.sleep(0.2)
-        del cpu
+                host_sleep(0.2)
         kinds = Counter()
         with closing(self.reader()) as reader:
             for run in runs:
@@ -261,16 +262,15 @@ class Scene:
             back = [
                 n
                 for n, run in enumerate(runs)
-                if (reader.columns_after(run).mono_ns[-1] / 1e9)
-                < HostClock().mono_ns() / 1e9 - 4.0
+                if (reader.columns_after(run).mono_ns[-1] / 1e9) < now_s() - 4.0
             ]
         return len(mine), pause_s, slowest, most_mb, dict(kinds), back
 
     def end(self):
-        began = time.monotonic()
+        began = now_s()
         self.keeper.send_signal(signal.SIGTERM)
         code = self.keeper.wait(60)
-        return code, time.monotonic() - began
+        return code, now_s() - began
 
 
 def main():
@@ -281,15 +281,21 @@ def main():
         scene = Scene(folder)
         try:
             runs = scene.wait_for_runs()
-            print("lie | readings | longest pause, s | slowest answer, s | MB | events"
-                  " | not back after 8 s")
+            print(
+                "lie | readings | longest pause, s | slowest answer, s | MB | events"
+                " | not back after 8 s"
+            )
             for lie in lies:
                 n, pause_s, slow, mb, kinds, back = scene.through(lie, seconds, runs)
-                print(f"{lie} | {n} | {pause_s:.2f} | {slow:.2f} | {mb:.0f} | {kinds}"
-                      f" | {back}", flush=True)
+                print(
+                    f"{lie} | {n} | {pause_s:.2f} | {slow:.2f} | {mb:.0f} | {kinds}"
+                    f" | {back}",
+                    flush=True,
+                )
             scene.now = "silence"
-            time.sleep(3)
-            print("ended with %s in %.1f s" % scene.end())
+            host_sleep(3)
+            code, took_s = scene.end()
+            print(f"ended with {code} in {took_s:.1f} s")
         finally:
             if scene.keeper.poll() is None:
                 scene.keeper.kill()
