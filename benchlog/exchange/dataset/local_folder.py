@@ -39,7 +39,7 @@ class LocalFolder(Folder):
         """See `Folder.read`."""
         with (self._path / name).open("rb") as file:
             size = os.fstat(file.fileno()).st_size
-            return None if size > most else file.read(most)
+            return None if size > most else file.read(size)
 
     @contextmanager
     def opened(self, name: str) -> Iterator[BinaryIO]:
