@@ -33,9 +33,11 @@ _TCP = re.compile(
 WANTED: Final = (
     "modbus://HOST:PORT for Modbus TCP, or a serial port such as /dev/ttyUSB0 for RTU"
 )
-_READ, _WRITE = 3, 6
-"""Function codes. What answers with another one, or to a write with another word than
-was written, answers something else (MODBUS Application Protocol 1.1b3, 6.3 and 6.6)."""
+# Function codes; what answers with another one, or to a write with another word than
+# was written, answers something else. Source: MODBUS Application Protocol 1.1b3, 6.3
+# and 6.6, from memory.
+_READ: Final = 3  # source: 6.3
+_WRITE: Final = 6  # source: 6.6
 _WORD: Final = 0x1_0000  # definition: of 16 bits
 _SIGN: Final = 0x8000  # definition: of two's complement
 
