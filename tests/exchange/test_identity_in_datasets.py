@@ -181,9 +181,7 @@ def test_what_was_backed_up_restored_or_imported_adds_nothing(bench, folder, tmp
     assert ask(folder, two) == [("inspect", False, "bench-0")]
 
 
-def test_a_lot_of_two_benches_keeps_the_plan_it_was_opened_with_first(
-    folder, tmp_path
-):
+def test_a_lot_of_two_benches_keeps_the_plan_it_was_opened_with_first(folder, tmp_path):
     """Whichever copies are there: names of databases are drawn by lot, and change."""
     for opened in (3, 1, 2):
         moment = VirtualClock(now_utc_ns=LATER_NS + opened)
