@@ -208,6 +208,7 @@ def run_main() -> None:
     option = sys.argv[0]
     if option == "-m":
         sys.argv.pop(0)
+        sys.modules.pop(sys.argv[0], None)  # else it is told that it is there already
         runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)
     elif option == "-c":
         exec(sys.argv.pop(1), {"__name__": "__main__"})
