@@ -1,6 +1,8 @@
 """A simulated rack whose counter serves several devices in turns, and the program."""
 
 import json
+import re
+import socket
 import subprocess
 from contextlib import closing, contextmanager
 from dataclasses import replace
@@ -18,6 +20,15 @@ SCALE = 20.0
 PART = "vctcxo-10mhz-1ppm"
 NEAR_PPM = 0.08
 """Room, supply and time base move a device by less; devices lie further apart."""
+
+
+def close_behind_its_back(rack, *channels):
+    """Switch a rack's scanner from somewhere else, over a connection of our own."""
+    host, port = re.findall(r"::([\d.]+)::(\d+)::", rack.addresses()["scanner"])[0]
+    with socket.create_connection((host, int(port)), 5) as line:
+        listed = ",".join(map(str, channels))
+        line.sendall(f"ROUT:OPEN:ALL;:ROUT:CLOS (@{listed})\n*OPC?\n".encode())
+        line.recv(100)
 
 
 class ScannedShop:

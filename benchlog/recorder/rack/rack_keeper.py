@@ -11,7 +11,7 @@ from benchlog.model import Event, EventKind, Identity
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Heard
-from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.keeper_loop import NO_VALUE, Keeper
 from benchlog.recorder.notice import RunNotice, event_notice
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
@@ -105,6 +105,10 @@ class RackKeeper(Keeper):
 
     # --- the loop ---------------------------------------------------------------------
 
+    def turns_left_s(self) -> float:
+        """See `HearingLoop.turns_left_s`."""
+        return self.script.left_s()
+
     def _step(self) -> None:
         for name, handle in self.setters.items():
             was_down = not handle.running
@@ -136,18 +140,12 @@ class RackKeeper(Keeper):
 
     def _dispatch(self, heard: Heard) -> None:
         name, message = heard
-        if name in self._counters:
-            turn = self.script.turn
-            no_signal = isinstance(message, Failed) and message.kind in (
-                "no-signal",
-                "overload",
-            )
-            if isinstance(message, Failed) and no_signal:
-                self.script.no_signal(message)
-                return
-            if isinstance(message, Got) and turn is None:
-                self.script.stray(name, message)
-                return
+        if name in self._counters and (
+            isinstance(message, Got)
+            or (isinstance(message, Failed) and message.kind in NO_VALUE)
+        ):
+            self.script.heard_counter(name, message)
+            return
         super()._dispatch(heard)
 
     def finish(self) -> None:

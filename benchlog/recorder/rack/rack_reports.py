@@ -76,7 +76,10 @@ class RackReports:
             self._log_state(name, report)
         elif report.kind == "released":
             self._released[name] = report.text
-        if report.kind in ("fault", "ended", "released", "refused"):
+        # what a scanner refuses concerns the device whose turn it is, and is told there
+        spec = self._task.bench.instruments[name]
+        of_one = report.kind == "refused" and spec.quantity == "channel"
+        if report.kind in ("fault", "ended", "released", "refused") and not of_one:
             self._keeper.note_all(
                 f"setter {name!r}: {report.kind}: {report.text}", name
             )

@@ -81,8 +81,7 @@ class RackScript(RackTurns):
             if planned.pass_ is not None:
                 due_ns = loop_ns + round(planned.not_before_s * NS_PER_S)
                 self.doing = "waits for its time"
-                while self._clock.mono_ns() < due_ns:
-                    yield
+                yield from self._rest_until(due_ns)
             yield from self._one(planned)
             before = planned
 

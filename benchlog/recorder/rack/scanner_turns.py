@@ -8,13 +8,13 @@ waits for its turn has no gap; a turn that gave nothing is one.
 It is written as one generator: it yields whenever there is something to wait for.
 """
 
-from collections import deque
 from collections.abc import Generator, Iterator
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
 from benchlog.model import EventKind, InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
+from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.rack.turn_sites import TurnOwner, TurnSite
@@ -46,8 +46,7 @@ class ScannerTurns:
         self._said: dict[int, str] = {}
         self._without_signal: set[int] = set()
         self._site: TurnSite | None = None
-        self._waiting: deque[Got | Failed] = deque()  # to be confirmed
-        self._asked: tuple[int, int] | None = None  # number of a check, values before
+        self._values = self._no_values()
         self._dark = False
         self._closed: int | None = None  # the channel that was closed last, and holds
         self._served = 0  # the run that had the last turn
@@ -79,7 +78,7 @@ class ScannerTurns:
     def value(self, name: str, got: Got) -> None:
         """Take a value of the counter; it is kept once the channel is confirmed."""
         if self._site is not None and self._site.position.frequency == name:
-            self._waiting.append(got)
+            self._values.add(got)
             return
         runs = self._runs()
         if runs:
@@ -89,7 +88,7 @@ class ScannerTurns:
     def dark(self, failed: Failed) -> None:
         """Take it that the counter sees no signal."""
         if self._site is not None:
-            self._waiting.append(failed)
+            self._values.add(failed)
 
     # --- the order of turns -----------------------------------------------------------
 
@@ -190,7 +189,7 @@ class ScannerTurns:
             seen += self._keep_confirmed(site)
             self._until = limit
             taken = run.accepted - before if run is not None else seen
-            if self._asked is None and not self._waiting:
+            if not self._values.busy:
                 if self._dark or (gates is not None and taken >= gates):
                     break
                 if gates is None and len(self._owner.turn_sites(self.spec.name)) > 1:
@@ -204,7 +203,12 @@ class ScannerTurns:
         return run.accepted - before if run is not None else seen
 
     def _begin(self, site: TurnSite) -> None:
-        self._site, self._dark, self._asked = site, False, None
+        self._site, self._dark = site, False
+        self._values = ConfirmedValues(
+            site.position.channel,
+            self.handle.check,
+            lambda number: self._answers.pop(number, None),
+        )
         if site.run is not None:
             turns = self._owner.book.intake.turns
             turns[site.position.frequency] = site.run.run_id
@@ -214,7 +218,8 @@ class ScannerTurns:
         if self._owner.pool.by_name[counter].allowed != 0:
             self._owner.pool.order(counter, Order.HOLD)
         self._refuse_unconfirmed(site)
-        self._site, self._asked, self._until = None, None, None
+        self._site, self._until = None, None
+        self._values = self._no_values()
         self._owner.book.intake.turns[counter] = 0
 
     def _limit_of(self, site: TurnSite, gates: int | None) -> Deadline | None:
@@ -226,26 +231,11 @@ class ScannerTurns:
         return host_deadline(3 * self._clock.real_s(bench_s) + _MARGIN_S)
 
     def _keep_confirmed(self, site: TurnSite) -> int:
-        """Keep the values that a check has confirmed; ask about those that wait."""
-        kept = 0
-        if self._asked is not None:
-            number, n = self._asked
-            report = self._answers.pop(number, None)
-            if report is None:
-                return 0
-            self._asked = None
-            if report.kind == "refused" or report.read_back != site.position.channel:
-                text = report.text or (
-                    f"channel {site.position.channel} was to be closed and "
-                    f"{report.read_back} is"
-                )
-                self._tell(site, f"its turn is broken off: {text}")
-                self._closed = None
-                return 0
-            for _ in range(n):
-                kept += self._keep(site, self._waiting.popleft())
-        if self._waiting:
-            self._asked = self.handle.check(), len(self._waiting)
+        """Keep the values that a check has confirmed; return how many."""
+        kept = sum(self._keep(site, one) for one in self._values.confirmed())
+        if self._values.broken:
+            self._tell(site, f"its turn is broken off: {self._values.broken}")
+            self._closed = None
         return kept
 
     def _keep(self, site: TurnSite, message: Got | Failed) -> bool:
@@ -269,12 +259,13 @@ class ScannerTurns:
     def _refuse_unconfirmed(self, site: TurnSite) -> None:
         """Keep as events what came while nobody knew which device it was of."""
         run = site.run
-        while self._waiting:
-            got = self._waiting.popleft()
-            is_open = run is not None and run.run_id in self._owner.book.runs.by_id
-            if isinstance(got, Got) and run is not None and is_open:
+        for got in self._values.unconfirmed():
+            if run is not None and run.run_id in self._owner.book.runs.by_id:
                 text = "value refused, its channel was not confirmed"
                 self._note(run, EventKind.REJECTED, text, got.sample.raw)
+
+    def _no_values(self) -> ConfirmedValues:
+        return ConfirmedValues(None, self.handle.check, lambda _: None)
 
     # --- waiting and telling ----------------------------------------------------------
 

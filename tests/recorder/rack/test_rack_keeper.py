@@ -1,5 +1,6 @@
 """A rack taken through a short sequence over real sockets: turns, safety, going on."""
 
+import contextlib
 import json
 import os
 import signal
@@ -9,6 +10,7 @@ from contextlib import closing
 from dataclasses import replace
 
 import pytest
+from scanned_shop import NEAR_PPM, close_behind_its_back
 from schemas_held import hold
 
 from benchlog.catalogue import load_part
@@ -54,6 +56,13 @@ gates = 4
 name = "low supply"
 supply_v = "low"
 gates = 4
+"""
+
+LONG_TURNS = """
+[[step]]
+name = "reference"
+temperature_c = 25
+gates = 120
 """
 
 
@@ -108,6 +117,15 @@ class Shop:
                     host_sleep(0.1)
             host_sleep(0.05)
         raise AssertionError(f"{said!r} was never told")
+
+    def wait_for_readings(self, run, wanted, within_s=90):
+        limit = host_deadline(within_s)
+        while not limit.passed:
+            with contextlib.suppress(Exception), self.reader() as reader:
+                if len(reader.columns_after(run)) >= wanted:
+                    return
+            host_sleep(0.02)
+        raise AssertionError(f"run {run} never had {wanted} readings")
 
     def safe(self):
         """Whether supply and chamber are in their safe state."""
@@ -186,6 +204,30 @@ def test_a_contact_that_sticks_measures_nobody(shop):
                 if point.step.index == 0 and len(point.offsets_ppm):
                     seen = point.offsets_ppm.mean()
                     assert seen == pytest.approx(true_ppm, abs=0.06)
+
+
+def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
+    """Another one closed, two at once, none: told, and nothing under a wrong id."""
+    text = SEQUENCE.split("[[step]]", maxsplit=1)[0] + LONG_TURNS
+    (shop.folder / "short.toml").write_text(text)
+    process = shop.start()
+    for run, trouble in enumerate(((103,), (102, 103), ()), start=1):
+        shop.wait_for_readings(run, 8)
+        if trouble:
+            close_behind_its_back(shop.rack, *trouble)
+        else:  # the ids put the third device at P02
+            shop.rack.command("scanner lost 102")
+    status, _out, told = end(process)
+    assert status in (0, 3, 4), told
+    with shop.reader() as reader:
+        for run in reader.all_runs():
+            ppm = (reader.columns_after(run.id).frequency_hz / 10e6 - 1) * 1e6
+            spec = shop.rack.devices[100 + int(run.position[1:])].spec
+            assert 8 <= len(ppm) < 120
+            assert abs(ppm - spec.offset_ppm).max() < NEAR_PPM, run.position
+    said = shop.events(EventKind.SETTER)
+    # the rack's check tells it, or the scanner's own process that looked before it
+    assert sum("broken off" in text for text in said) == 3, said
 
 
 def test_a_chamber_that_lies_ends_in_the_safe_state(shop):

@@ -1,12 +1,16 @@
 """Devices behind one scanner, over real sockets: turns, trouble, no wrong id."""
 
 import os
-import re
 import signal
-import socket
 
 import pytest
-from scanned_shop import PROGRAM, SCALE, figures, scanned_shop
+from scanned_shop import (
+    PROGRAM,
+    SCALE,
+    close_behind_its_back,
+    figures,
+    scanned_shop,
+)
 
 from benchlog.clock import host_sleep
 from benchlog.model import EventKind, Flag
@@ -20,15 +24,6 @@ def shop(tmp_path):
     environment = os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)}
     with scanned_shop(tmp_path, environment) as found:
         yield found
-
-
-def close_behind_its_back(shop, *channels):
-    """Switch the scanner from somewhere else, over a connection of our own."""
-    host, port = re.findall(r"::([\d.]+)::(\d+)::", shop.rack.addresses()["scanner"])[0]
-    with socket.create_connection((host, int(port)), 5) as line:
-        listed = ",".join(map(str, channels))
-        line.sendall(f"ROUT:OPEN:ALL;:ROUT:CLOS (@{listed})\n*OPC?\n".encode())
-        line.recv(100)
 
 
 def test_each_device_has_its_turns_and_no_gap(shop):
@@ -82,7 +77,7 @@ def test_a_channel_switched_within_a_turn_gives_nobody_a_reading(shop, channels)
     words = shop.words("soak", *shop.placed("P01"), "--for", "1h", *QUIET)
     with shop.start(words) as process:
         shop.wait_for(5)
-        close_behind_its_back(shop, *channels) if channels else None
+        close_behind_its_back(shop.rack, *channels) if channels else None
         if not channels:
             shop.rack.command("scanner lost 101")
             host_sleep(1.0)
