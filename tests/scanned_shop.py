@@ -34,11 +34,12 @@ def close_behind_its_back(rack, *channels):
 class ScannedShop:
     """Devices behind a scanner, and everything that was kept of them."""
 
-    def __init__(self, folder, rack, environment):
+    def __init__(self, folder, rack, environment, settle_s=0.2):
         self.folder, self.rack, self.environment = folder, rack, environment
         text = rack.bench_toml()
-        turns = "[instruments.scanner]\nturn_gates = 4\nturn_settle_s = 0.2\n"
-        text = text.replace("[instruments.scanner]\n", turns)
+        turns = f"turn_gates = 4\nturn_settle_s = {settle_s}\n"
+        head = "[instruments.scanner]\n"
+        text = text.replace(head, head + turns)
         (folder / "rack.toml").write_text(text)
         self.db = folder / "s.db"
 

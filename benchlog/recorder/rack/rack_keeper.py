@@ -34,7 +34,6 @@ class RackKeeper(Keeper):
         self.task = task
         self.setters = {name: self._handle(name) for name in task.setters()}
         self.script = RackScript(self, task)
-        self.each_turn = self._step
         self._finished = False
         self._segments: dict[int, int] = {}
 
@@ -109,7 +108,12 @@ class RackKeeper(Keeper):
         """See `HearingLoop.turns_left_s`."""
         return self.script.left_s()
 
-    def _step(self) -> None:
+    def handing_over_s(self) -> float:
+        """See `HearingLoop.handing_over_s`."""
+        return self.script.hand_over.left_s()
+
+    def take_turns(self) -> None:
+        """Go on with the sequence until there is something to wait for."""
         for name, handle in self.setters.items():
             was_down = not handle.running
             for report in handle.tend():

@@ -31,9 +31,6 @@ class RackTask:
         Setter's name to what it may be set to at most.
     references : mapping
         Where each drive stands at reference conditions.
-    turn_settle_s : float
-        Bench seconds from a closed channel to the first gate.
-
     """
 
     plans: tuple[RunPlan, ...]
@@ -42,7 +39,6 @@ class RackTask:
     bounds: Mapping[str, tuple[float, float]]
     references: Mapping[Drive, float] = field(default_factory=dict)
     first: int = 0
-    turn_settle_s: float = 0.05
 
     @property
     def bench(self) -> Bench:
@@ -52,6 +48,10 @@ class RackTask:
     def positions(self) -> tuple[PositionSpec, ...]:
         """Return the positions in use, in the order of the plans."""
         return tuple(position_of(plan) for plan in self.plans)
+
+    def turn_settle_s(self, scanner: str) -> float:
+        """Return the bench seconds from a closed channel to the first gate."""
+        return self.bench.instruments[scanner].turn_settle_s
 
     def setters(self) -> tuple[str, ...]:
         """Return the names of all setters and scanners that positions in use name."""

@@ -18,6 +18,7 @@ from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.rack_reports import RackOwner, RackReports, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
+from benchlog.recorder.rack.turn_sites import HandOver
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import NS_PER_S, format_duration, offset_ppm, printable
 from benchlog.verdict.rack.planned_steps import PlannedStep
@@ -45,6 +46,7 @@ class RackTurns(RackReports):
         self._dark = False
         self._values: ConfirmedValues | None = None  # None: no scanner is between
         self._until: Deadline | None = None
+        self.hand_over = HandOver()
         self.where: PlannedStep | None = None
         self.doing = "waits to begin"
         self._power_ns: int | None = None
@@ -91,9 +93,11 @@ class RackTurns(RackReports):
         """
         limit = host_deadline(_ANSWER_S)
         while (name, number) not in self._answers:
+            self.hand_over.note(waits=True)
             if limit.passed:
                 raise SafeStopError(f"setter {name!r} did not answer to an order")
             yield
+        self.hand_over.note(waits=False)
         report = self._answers.pop((name, number))
         if report.kind == "refused" and not refusable:
             raise SafeStopError(f"setter {name!r} refuses: {report.text}")
@@ -229,8 +233,7 @@ class RackTurns(RackReports):
             )
             self._note_scanner(run, f"not measured: {said}")
             return False
-        if self._task.turn_settle_s:
-            yield from self._rest(self._task.turn_settle_s)
+        yield from self._rest(self._task.turn_settle_s(name))
         return True
 
     def _gates(
@@ -250,12 +253,14 @@ class RackTurns(RackReports):
         self._keeper.pool.allow(counter, gates)
         while run.accepted - before < gates and not self._dark and not limit.passed:
             self._until = limit
+            self.hand_over.note(waits=self._is_idle(counter, values))
             yield
             for one in values.confirmed() if values is not None else ():
                 self._keep(run, one)
             if values is not None and values.broken:
                 break
         self._until = None
+        self.hand_over.note(waits=False)
         taken = run.accepted - before
         if taken < gates:
             self._keeper.pool.order(counter, Order.HOLD)
@@ -270,6 +275,10 @@ class RackTurns(RackReports):
             at_s = self._clock.mono_ns() / NS_PER_S
             self._seen[run.run_id].append((at_s, offset_ppm(run.previous_hz, nominal)))
         return certain
+
+    def _is_idle(self, counter: str, values: ConfirmedValues | None) -> bool:
+        busy = values is not None and values.busy
+        return busy and self._keeper.pool.by_name[counter].allowed == 0
 
     def _limit_of(self, run: LiveRun, gates: int) -> Deadline:
         gate = run.spec.options.get("gate_s")

@@ -17,7 +17,7 @@ from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
-from benchlog.recorder.rack.turn_sites import TurnOwner, TurnSite
+from benchlog.recorder.rack.turn_sites import HandOver, TurnOwner, TurnSite
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import printable
 
@@ -51,6 +51,7 @@ class ScannerTurns:
         self._closed: int | None = None  # the channel that was closed last, and holds
         self._served = 0  # the run that had the last turn
         self._until: Deadline | None = None
+        self.hand_over = HandOver()
         self._script = self._forever()
 
     # --- what the keeper's loop hands over --------------------------------------------
@@ -189,6 +190,8 @@ class ScannerTurns:
             seen += self._keep_confirmed(site)
             self._until = limit
             taken = run.accepted - before if run is not None else seen
+            idle = pool.by_name[counter].allowed == 0
+            self.hand_over.note(waits=idle and self._values.busy)
             if not self._values.busy:
                 if self._dark or (gates is not None and taken >= gates):
                     break
@@ -196,7 +199,7 @@ class ScannerTurns:
                     break
                 if limit is not None and limit.passed:
                     break
-                if gates is not None and pool.by_name[counter].allowed == 0:
+                if gates is not None and idle:
                     pool.allow(counter, gates - taken)  # some were refused
             yield
         self._end(site, counter)
@@ -219,6 +222,7 @@ class ScannerTurns:
             self._owner.pool.order(counter, Order.HOLD)
         self._refuse_unconfirmed(site)
         self._site, self._until = None, None
+        self.hand_over.note(waits=False)
         self._values = self._no_values()
         self._owner.book.intake.turns[counter] = 0
 
@@ -274,9 +278,12 @@ class ScannerTurns:
         limit = host_deadline(_ANSWER_S)
         while number not in self._answers:
             if limit.passed or not self.handle.running:
+                self.hand_over.note(waits=False)
                 return None
             self._until = limit
+            self.hand_over.note(waits=True)
             yield
+        self.hand_over.note(waits=False)
         self._until = None
         report = self._answers.pop(number)
         self._answers.clear()  # answers to what nobody waits for any more
