@@ -165,8 +165,8 @@ class Setter(Driver):
     * `release` may be called at any time after `open`, twice, and after an error.
     """
 
-    switches: ClassVar[bool] = False
-    """Whether `switch` turns what it sets on and off."""
+    switches: bool = False
+    """Whether `switch` turns what it sets on and off; known once it is open."""
 
     @property
     def bounds(self) -> tuple[float, float]:

@@ -82,6 +82,7 @@ class ModbusChamber(Setter):
                 address=self.address,
             )
         self._client = client
+        self.switches = "running" in self._registers
         try:
             self.read_back()
             rate = self.settings.get("rate_per_min")

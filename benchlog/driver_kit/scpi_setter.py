@@ -129,6 +129,7 @@ class ScpiSetter(ScpiDriver, Setter):
                 address=self.address,
             )
         super()._set_up(talk)
+        self.switches = type(self).switches and talk.knows("start")
         for name, role in (("limit_a", "limit_set"), ("rate_per_min", "rate_set")):
             given = self.settings.get(name)
             if isinstance(given, int | float) and talk.knows(role):

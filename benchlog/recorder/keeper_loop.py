@@ -171,7 +171,7 @@ class Keeper(HearingLoop):
     def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
         """Take it that the device whose turn it is gives no signal."""
 
-    def take_turns(self) -> None:
+    def go_on_in_turns(self) -> None:
         """Go on with turns until there is something to wait for."""
         if self.turning:
             with self.boundary.round("a turn"):
@@ -210,7 +210,7 @@ class Keeper(HearingLoop):
     def turn(self) -> None:
         """Hear what has come, and commit it."""
         self.hear_all()
-        self.take_turns()
+        self.go_on_in_turns()
         with self.boundary.round("a signal", passes=ENDING):
             self._look_at_signals()
         if self.handing_over_s() > 0:

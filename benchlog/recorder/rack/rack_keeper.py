@@ -112,7 +112,7 @@ class RackKeeper(Keeper):
         """See `HearingLoop.handing_over_s`."""
         return self.script.hand_over.left_s()
 
-    def take_turns(self) -> None:
+    def go_on_in_turns(self) -> None:
         """Go on with the sequence until there is something to wait for."""
         for name, handle in self.setters.items():
             was_down = not handle.running

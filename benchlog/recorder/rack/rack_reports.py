@@ -22,6 +22,7 @@ _LOST_S: Final = 60.0  # real seconds without a word of a setter: it is lost; ou
 _LIES_C: Final = 8.0
 """Chamber and the bench's probe may differ so far once all has settled; our rule."""
 _LOG_EVERY_S: Final = 60.0  # bench seconds between rows; our rule
+_UNIT_OF: Final = {"temperature": "C", "voltage": "V", "load": "pF"}
 _KEPT: Final = 4000  # values of the probe that are remembered; our rule
 
 
@@ -143,7 +144,7 @@ class RackReports:
         if report.mono_ns - last_ns < _LOG_EVERY_S * NS_PER_S:
             return
         self._logged_ns[name] = report.mono_ns
-        unit = {"temperature": "C", "voltage": "V"}.get(spec.quantity, "")
+        unit = _UNIT_OF.get(spec.quantity, "")
         stamps = report.utc_ns, report.mono_ns
         self._log(name, f"{name} measured", report.value, unit, stamps)
 

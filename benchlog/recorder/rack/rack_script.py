@@ -39,6 +39,7 @@ class RackScript(RackTurns):
         self._set_to: dict[str, float] = {}
         self._script = self._whole()
         self._over = False
+        self._fed = False  # whether the supply was switched by this script
 
     # --- what the keeper's loop hands over --------------------------------------------
 
@@ -107,6 +108,8 @@ class RackScript(RackTurns):
             yield from self._switch(step.power)
         for order in planned.orders:
             yield from self._set(order.drive, order.value, step.ramp_per_min)
+        if not self._fed:
+            yield from self._feed(planned)
         settled, late = True, False
         if step.settle:
             settled = yield from self._settle(planned)
@@ -121,8 +124,23 @@ class RackScript(RackTurns):
             yield from self._scan(planned, settled=settled)
         self._say(f"step {planned.index + 1} {planned.name!r} is over", OVER)
 
+    def _feed(self, planned: PlannedStep) -> Iterator[None]:
+        """Give the devices their supply at the beginning: whoever was here let it go.
+
+        A sequence that names no voltage means the part's nominal one. Since when they
+        have been running is not known then: it may have been on.
+        """
+        usual_v = self._task.feed_at_first_v(planned)
+        if usual_v is not None:
+            yield from self._set(Drive.SUPPLY, usual_v, None)
+        elif Drive.SUPPLY not in planned.state:
+            return  # nobody knows the right voltage
+        yield from self._switch(planned.powered)
+        self._power_ns = None
+
     def _switch(self, on: bool) -> Iterator[None]:
         self.doing = f"switches power {'on' if on else 'off'}"
+        self._fed = True
         for name in self._task.setters_of(Drive.SUPPLY):
             handle = self._keeper.setters[name]
             yield from self._answer(name, handle.switch(on))
@@ -142,7 +160,7 @@ class RackScript(RackTurns):
             if ramp_per_min is not None and begin is not None:
                 yield from self._ramp(name, drive, begin, value, ramp_per_min)
             yield from self._order(name, drive, value)
-            if handle.opened and drive is Drive.TEMPERATURE:
+            if handle.switches and drive is not Drive.SUPPLY:  # power is a step's own
                 yield from self._answer(name, handle.switch(True), refusable=True)
         self._seen.clear()
 

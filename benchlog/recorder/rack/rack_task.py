@@ -69,6 +69,20 @@ class RackTask:
         found = [getattr(position, role) for position in self.positions()]
         return tuple(dict.fromkeys(name for name in found if name is not None))
 
+    def feed_at_first_v(self, step: PlannedStep) -> float | None:
+        """Return the supply that a sequence begins with whose first step names none.
+
+        That is the part's nominal one, None where nobody states it or nothing sets it.
+        """
+        usual_v, names = (
+            self.references.get(Drive.SUPPLY),
+            self.setters_of(Drive.SUPPLY),
+        )
+        if Drive.SUPPLY in step.state or usual_v is None or not names:
+            return None
+        allowed = (self.bounds[name] for name in names)
+        return usual_v if all(low <= usual_v <= high for low, high in allowed) else None
+
     def at_reference(self, step: PlannedStep) -> bool:
         """Tell whether devices stand at reference conditions in a step."""
         return step.powered and all(

@@ -58,6 +58,23 @@ supply_v = "low"
 gates = 4
 """
 
+LOADED = """
+[[step]]
+name = "reference"
+temperature_c = 25
+load_pf = "reference"
+gates = 4
+[[step]]
+name = "loaded"
+load_pf = "high"
+settle = false
+gates = 4
+[[step]]
+name = "reference again"
+load_pf = "reference"
+settle = false
+gates = 4
+"""
 LONG_TURNS = """
 [[step]]
 name = "reference"
@@ -186,6 +203,28 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
             orders = [c.value for _, c in reader.conditions(one.run.id)
                       if c.quantity == "temperature ordered"]  # fmt: skip
             assert orders == [25.0, 32.0, 25.0]
+
+
+def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop):
+    """Whoever is through lets go of all: the next one switches on what it needs."""
+    text = SEQUENCE.split("[[step]]", maxsplit=1)[0]
+    text = text.replace('"frequency-temperature", "supply"', '"load"') + LOADED
+    (shop.folder / "short.toml").write_text(text)
+    for _ in range(2):
+        status, out, told = end(shop.start())
+        assert status in (0, 3, 4), told
+        for one in json.loads(out)["devices"]:
+            spec = shop.rack.devices[100 + int(one["position"][1:])].rack_spec
+            (load,) = (c for c in one["characteristics"] if c["name"] == "load")
+            moved = abs(spec.load_ppm_per_pf * (15 - 10))
+            assert abs(load["value"] - moved) <= 3 * load["u"] + 0.01, one
+        assert not (shop.rack.rack.output or shop.rack.rack.loaded)
+    with shop.reader() as reader:
+        found = [c for _, c in reader.conditions(1) if c.instrument == "loads"]
+    ordered = [c.value for c in found if c.quantity == "load ordered"]
+    assert ordered == [c.value for c in found if c.quantity == "load read back"]
+    assert ordered == [10.0, 15.0, 10.0]
+    assert {c.unit for c in found} == {"pF"}
 
 
 def test_a_contact_that_sticks_measures_nobody(shop):

@@ -121,8 +121,13 @@ class VirtualBench:
             ),
             "pulling": (
                 "voltage",
-                lambda value: rack.set_control(value, now_s()),
+                lambda value: rack.set_control(now_s(), volts=value),
                 lambda: rack.control_v,
+            ),
+            "loads": (
+                "load",
+                lambda value: rack.set_load(now_s(), pf=value),
+                lambda: rack.load_pf,
             ),
             "scanner": (
                 "channel",
