@@ -142,9 +142,9 @@ class RackScript(RackTurns):
         self.doing = f"switches power {'on' if on else 'off'}"
         self._fed = True
         for name in self._task.setters_of(Drive.SUPPLY):
-            handle = self._keeper.setters[name]
-            yield from self._answer(name, handle.switch(on))
-            self._log_order(name, "power ordered", float(on), "")
+            order = self._order_of(name, "power", float(on), "")
+            yield from self._answer(name, self._keeper.setters[name].switch(on))
+            self._log_order(order, None, self._runs())
         self._power_ns = self._clock.mono_ns() if on else None
         self._seen.clear()
 
@@ -186,12 +186,12 @@ class RackScript(RackTurns):
         unit = DRIVE_UNITS[drive]
         self.doing = f"sets {drive} to {as_stated(value)} {unit}"
         self._released.pop(name, None)
+        order = self._order_of(name, str(drive), value, unit)
         number = self._keeper.setters[name].set(value)
         report = yield from self._answer(name, number)
-        self._log_order(name, f"{drive} ordered", value, unit)
+        self._log_order(order, report.read_back, self._runs())
         if report.read_back is None:
             return
-        self._log_order(name, f"{drive} read back", report.read_back, unit)
         low, high = self._task.bounds[name]
         if abs(report.read_back - value) > max(_CLOSE * (high - low), 0.051):
             raise SafeStopError(

@@ -225,8 +225,10 @@ class RackTurns(RackReports):
         if position.through is None or position.channel is None:
             return True
         name = position.through
+        order = self._order_of(name, "channel", float(position.channel), "")
         number = self._keeper.setters[name].set(position.channel)
         report = yield from self._answer(name, number, refusable=True)
+        self._log_order(order, report.read_back, [run])
         if report.kind == "refused" or report.read_back != position.channel:
             said = report.text or (
                 f"it was told to close {position.channel} and has {report.read_back}"

@@ -12,12 +12,13 @@ from collections.abc import Generator, Iterator
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.model import EventKind, InstrumentSpec
+from benchlog.model import EventKind, Flag, InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.recorder.rack.turn_sites import HandOver, TurnOwner, TurnSite
+from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import printable
 
@@ -42,7 +43,7 @@ class ScannerTurns:
         )
         self._clock = owner.surroundings.clock
         self._answers: dict[int, SetterReport] = {}
-        self.complaint, self.opened = "", False
+        self.complaint, self.opened, self._simulated = "", False, False
         self._said: dict[int, str] = {}
         self._without_signal: set[int] = set()
         self._site: TurnSite | None = None
@@ -67,7 +68,7 @@ class ScannerTurns:
     def heard(self, report: SetterReport) -> None:
         """Take a report of the scanner's process."""
         if report.kind == "opened":
-            self.opened = True
+            self.opened, self._simulated = True, report.simulated
         if report.kind in ("done", "refused"):
             self._answers[report.number] = report
         if report.kind in ("fault", "ended", "released"):
@@ -152,7 +153,17 @@ class ScannerTurns:
         if not self.handle.running or not self.handle.opened:
             yield from self._rest(_AGAIN_S)
             return False
+        order = SetOrder(
+            quantity="channel",
+            value=float(channel),
+            unit="",
+            instrument=self.spec.name,
+            utc_ns=self._clock.utc_ns(),
+            mono_ns=self._clock.mono_ns(),
+            flags=Flag.SIMULATED if self._simulated else Flag.NONE,
+        )
         report = yield from self._answer(self.handle.set(channel))
+        self._log_order(site, order, None if report is None else report.read_back)
         if report is None or report.kind == "refused" or report.read_back != channel:
             said = report.text if report is not None else "it does not answer"
             if report is not None and not said:
@@ -170,6 +181,15 @@ class ScannerTurns:
         self._closed = channel
         yield from self._rest(self._clock.real_s(self.spec.turn_settle_s))
         return True
+
+    def _log_order(
+        self, site: TurnSite, order: SetOrder, read_back: float | None
+    ) -> None:
+        """Keep what the scanner was told, and told back, in the run that it is for."""
+        run = site.run
+        if run is not None and run.run_id in self._owner.book.runs.by_id:
+            for row in order.rows(read_back, self._clock):
+                self._owner.book.runs.queue.add((run.run_id, run.segment_id, row))
 
     def _gates(self, site: TurnSite, gates: int | None) -> Generator[None, None, int]:
         """Let the counter take gates, None: until another one comes; return how many.
