@@ -161,6 +161,8 @@ class Setter(Driver):
       a byte is sent.
     * `set` returns once the instrument has taken the order, not when it is there;
       `at_rest` tells that.
+    * Nothing beyond the bounds is sent, also where the instrument's steps or digits
+      make a value another one: `as_sent` is for lines.
     * `read_back` is asked of the instrument each time, never remembered.
     * `release` may be called at any time after `open`, twice, and after an error.
     """
@@ -199,6 +201,15 @@ class Setter(Driver):
     @abstractmethod
     def release(self) -> None:
         """Go to the safe state. Raises InstrumentError when that is not certain."""
+
+    def as_sent(self, value: float) -> str:
+        """Return a value within the bounds in 12 digits, for a line to an instrument.
+
+        Where rounding would leave the bounds it has all its digits.
+        """
+        low, high = self.bounds
+        text = as_stated(value, 12)
+        return text if low <= float(text) <= high else repr(float(value))
 
     def require_within(self, value: float) -> None:
         """Raise RefusedError for what may not be set."""
