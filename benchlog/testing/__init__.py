@@ -33,8 +33,8 @@ from benchlog.testing.faults import (
 )
 from benchlog.testing.peers import Peer, PtyPeer, TcpPeer
 from benchlog.testing.scripts import Script, Talker
-from benchlog.testing.setter_contract import SetterContract, SetterPeer
-from benchlog.testing.setter_peers import LinePeer
+from benchlog.testing.setter_contract import SetterContract
+from benchlog.testing.setter_peers import LinePeer, SetterPeer
 from benchlog.testing.setter_scripts import (
     NO_VALUES,
     SETTER_FAULTS,

@@ -4,17 +4,19 @@ import math
 import random
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, suppress
-from typing import Any, ClassVar, Final, Protocol
+from functools import partial
+from typing import Any, ClassVar, Final
 
-from benchlog.clock import HostClock, host_deadline, host_sleep
+from benchlog.clock import HostClock, host_sleep
 from benchlog.driver import GRACE_S, Option, Setter, check_options
 from benchlog.driver_values import checked_identity, checked_sample, real
 from benchlog.errors import InstrumentError, LostError, RefusedError
 from benchlog.model import Dialect
 from benchlog.testing.clocks import HurriedClock
 from benchlog.testing.faults import Fault, replies
+from benchlog.testing.setter_peers import SetterPeer
 from benchlog.testing.setter_scripts import NO_VALUES, SETTER_FAULTS
-from benchlog.testing.soundness import check_error, sound
+from benchlog.testing.soundness import check_error, raised, soon, sound
 
 _SLACK_S: Final = 1.0
 """Seconds a loaded computer may add to a bound."""
@@ -26,39 +28,6 @@ _RECOVERIES: Final = 8
 _PAUSE_S: Final = 0.05
 _NO_NUMBERS: Final = (math.nan, math.inf, -math.inf, None, "3", True, b"1", 1j, [1.0])
 """What is no finite number; it may never be set."""
-
-
-class SetterPeer(Protocol):
-    """The instrument of a test, as the suite sees it.
-
-    `benchlog.testing.LinePeer` is one for whatever is set by lines.
-    """
-
-    address: str
-
-    def ordered(self) -> list[float]:
-        """Return each value that has arrived, in order: what was on the wire."""
-        ...
-
-    def heard(self) -> int:
-        """Return how much has arrived of any kind: lines, requests, starts."""
-        ...
-
-    def is_safe(self) -> bool:
-        """Whether the instrument is in its safe state."""
-        ...
-
-    def turn_to(self, value: float) -> None:
-        """Set it by hand, behind the driver's back."""
-        ...
-
-    def misbehave(self, fault: Fault) -> None:
-        """Let a fault strike the next answer to what it is set to."""
-        ...
-
-    def hang_up(self) -> None:
-        """Close every connection as a peer that dies does; new ones are taken."""
-        ...
 
 
 class SetterContract:
@@ -182,7 +151,7 @@ class SetterContract:
                     setter.switch(on)
                 return
             before = peer.heard()
-            assert isinstance(_raised(lambda: setter.switch(True)), RefusedError)
+            assert isinstance(raised(lambda: setter.switch(True)), RefusedError)
             assert peer.heard() == before
 
     # --- nothing beyond the bounds
@@ -193,7 +162,7 @@ class SetterContract:
             setter.set(self.values[0])
             setter.read_back()
             before = peer.heard()
-            assert isinstance(_raised(lambda: setter.set(wrong)), RefusedError)
+            assert isinstance(raised(lambda: setter.set(wrong)), RefusedError)
             assert peer.heard() == before
             assert self._same(setter.read_back(), self.values[0])
 
@@ -209,7 +178,7 @@ class SetterContract:
                 math.nextafter(high, math.inf),
                 *(low - 1.0, high + 1.0, -1e300, 1e300),
             ):
-                error = _raised(lambda value=value: setter.set(value))
+                error = raised(partial(setter.set, value))
                 assert isinstance(error, RefusedError), value
                 check_error(error)
             assert peer.heard() == before
@@ -246,7 +215,7 @@ class SetterContract:
             assert not self.setter.needs_address
             return
         setter = self.make(self.nowhere)
-        error = _raised(setter.open)
+        error = raised(setter.open)
         setter.close()
         assert isinstance(error, LostError), repr(error)
         assert self.nowhere in str(error)
@@ -274,7 +243,7 @@ class SetterContract:
             check_error(error)
             _recovered(setter)
             if self.lets_go:
-                assert _soon(peer.is_safe)
+                assert soon(peer.is_safe)
 
     def test_hostile_reply_is_no_value(self, line: bytes) -> None:
         """What is not one finite number is never read back as one."""
@@ -311,7 +280,7 @@ class SetterContract:
                 setter.release()
                 setter.release()
                 if self.lets_go:
-                    assert _soon(peer.is_safe)
+                    assert soon(peer.is_safe)
             assert all(
                 setter.bounds[0] <= value <= setter.bounds[1]
                 or (value == 0 and setter.quantity == "channel")
@@ -335,7 +304,7 @@ class SetterContract:
         return {} if given is None else {"safe": (low + high) / 2.0}
 
     def _has_arrived(self, peer: SetterPeer, value: float) -> bool:
-        return _soon(lambda: any(self._same(v, value) for v in peer.ordered()[-1:]))
+        return soon(lambda: any(self._same(v, value) for v in peer.ordered()[-1:]))
 
     def _same(self, found: float, wanted: float) -> bool:
         return math.isclose(found, wanted, rel_tol=1e-6, abs_tol=0.51 * self.step)
@@ -361,14 +330,6 @@ def _failure(call: Any) -> tuple[InstrumentError, float]:
     raise AssertionError(f"it succeeded, and should not: {found!r}")
 
 
-def _raised(call: Any) -> InstrumentError | None:
-    try:
-        call()
-    except InstrumentError as error:
-        return error
-    return None
-
-
 def _recovered(setter: Setter) -> None:
     """Reopen as the keeper does until it can be let go of."""
     for _ in range(_RECOVERIES):
@@ -381,13 +342,3 @@ def _recovered(setter: Setter) -> None:
             continue
         return
     raise AssertionError("it could never be let go of again")
-
-
-def _soon(condition: Any) -> bool:
-    """Whether it comes true within a second: lines arrive a bit later."""
-    deadline = host_deadline(1.0)
-    while not condition():
-        if deadline.passed:
-            return False
-        host_sleep(_PAUSE_S)
-    return True

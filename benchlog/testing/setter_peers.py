@@ -2,11 +2,44 @@
 
 from collections.abc import Callable
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from benchlog.testing.faults import Fault
 from benchlog.testing.peers import Peer, TcpPeer
 from benchlog.testing.setter_scripts import SetState, SettingScript, SettingWords
+
+
+class SetterPeer(Protocol):
+    """The instrument of a test, as the suite sees it.
+
+    `LinePeer` is one for whatever is set by lines.
+    """
+
+    address: str
+
+    def ordered(self) -> list[float]:
+        """Return each value that has arrived, in order: what was on the wire."""
+        ...
+
+    def heard(self) -> int:
+        """Return how much has arrived of any kind: lines, requests, starts."""
+        ...
+
+    def is_safe(self) -> bool:
+        """Whether the instrument is in its safe state."""
+        ...
+
+    def turn_to(self, value: float) -> None:
+        """Set it by hand, behind the driver's back."""
+        ...
+
+    def misbehave(self, fault: Fault) -> None:
+        """Let a fault strike the next answer to what it is set to."""
+        ...
+
+    def hang_up(self) -> None:
+        """Close every connection as a peer that dies does; new ones are taken."""
+        ...
 
 
 class LinePeer:

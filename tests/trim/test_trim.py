@@ -92,6 +92,7 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     last = len(columns) - int(on_trial.sum())
     assert last >= 30 and on_trial[:-last].all() and not on_trial[-last:].any()
     kept = json.loads(benchlog(tmp_path, "show", str(run.id), "--json").stdout)
+    hold(kept)
     for key in ("offset_ppm", "u_ppm"):  # one run, one truth
         assert kept[key] == pytest.approx(found[key], rel=1e-9), key
     (told,) = [text for text in texts if "burn it yourself" in text]
