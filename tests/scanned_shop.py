@@ -113,8 +113,13 @@ class ScannedShop:
 
 
 @contextmanager
-def scanned_shop(folder, environment, devices=3, gate_s=1.0):
+def scanned_shop(folder, environment, devices=3, gate_s=1.0, *, warm=True):
+    """Serve the shop; devices that are not `warm`ing up are themselves at once."""
     scenario = rack_scenario(load_part(PART), devices, seed=5)
+    if not warm:
+        at_once = {"warm_ppm": 0.0, "retrace_ppm": 0.0, "start_s": 0.0}
+        several = tuple(replace(one, **at_once) for one in scenario.devices)
+        scenario = replace(scenario, devices=several)
     scenario = replace(scenario, gate_s=gate_s)
     with SimulatedRack(scenario, HostClock(scale=SCALE)) as rack:
         yield ScannedShop(folder, rack, environment)
