@@ -70,15 +70,16 @@ class RackTask:
         return tuple(dict.fromkeys(name for name in found if name is not None))
 
     def feed_at_first_v(self, step: PlannedStep) -> float | None:
-        """Return the supply that a sequence begins with whose first step names none.
+        """Return what the supply is set to before it is switched on at a first step.
 
-        That is the part's nominal one, None where nobody states it or nothing sets it.
+        That is the part's nominal voltage; None where nobody states it, nothing sets
+        it, or the step switches nothing on.
         """
         usual_v, names = (
             self.references.get(Drive.SUPPLY),
             self.setters_of(Drive.SUPPLY),
         )
-        if Drive.SUPPLY in step.state or usual_v is None or not names:
+        if usual_v is None or not names or not step.powered:
             return None
         allowed = (self.bounds[name] for name in names)
         return usual_v if all(low <= usual_v <= high for low, high in allowed) else None

@@ -4,6 +4,7 @@ Instruments set it; the counter at the scanner's output sees what comes through.
 """
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,10 +34,16 @@ class ScannerState:
 class Rack:
     """Everything that can be set about devices in a rack; in order of time."""
 
-    def __init__(self, chamber: Chamber, devices: dict[int, RackDevice]) -> None:
+    def __init__(
+        self,
+        chamber: Chamber,
+        devices: dict[int, RackDevice],
+        moved: Callable[[frozenset[int]], None] = lambda _: None,
+    ) -> None:
+        """`moved` is told what is really connected whenever the scanner has moved."""
         self.chamber = chamber
         self.devices = devices
-        self.scanner = ScannerState()
+        self._scanner, self._moved = ScannerState(), moved
         self._lock = threading.Lock()
         first = next(iter(devices.values())).rack_spec
         self._volts = first.oscillator.supply_v
@@ -45,6 +52,16 @@ class Rack:
         self._loaded = True
         self.control_v = self.open_control_v = first.control_v
         self._controlled = True
+
+    @property
+    def scanner(self) -> ScannerState:
+        """Which channels are closed."""
+        return self._scanner
+
+    @scanner.setter
+    def scanner(self, state: ScannerState) -> None:
+        self._scanner = state
+        self._moved(state.really)
 
     @property
     def volts(self) -> float:

@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from contextlib import closing
 from dataclasses import replace
 
 import pytest
+from recorder.rack.death_scene import process_at
 from scanned_shop import NEAR_PPM, close_behind_its_back
 from schemas_held import hold
 from warm_program import Program
@@ -368,3 +370,44 @@ def test_bad_input_is_refused_before_anything_is_set(shop, file, old, new, said)
     assert said in told
     assert shop.rack.chamber.target_c == before
     assert not shop.database.exists()
+
+
+@pytest.mark.parametrize("name", ["chamber", "counter"])
+def test_a_process_that_dies_ends_in_the_safe_state(shop, name):
+    """Takes 6 s: the sequence is begun over real sockets."""
+    process = shop.start()
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    port = int(re.search(r":(\d+)(?:::SOCKET)?$", shop.rack.addresses()[name])[1])
+    os.kill(process_at(port, os.getpid()), signal.SIGKILL)
+    shop.wait_until_safe()
+    status, _, told = end(process)
+    assert status == 4, told
+    assert f"{name!r}: its process ended" in told
+    assert "made safe" in told
+
+
+def test_a_chamber_that_forgot_its_set_point_ends_in_the_safe_state(shop):
+    """It was without mains for a moment: it is there again, and stands still. 6 s."""
+    process = shop.start()
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    shop.rack.command("chamber dead 0.5")
+    status, _, told = end(process)
+    assert status == 4, told
+    assert "setter 'chamber' was set to 32 and has 23 by now" in told
+    shop.wait_until_safe()
+
+
+@pytest.mark.slow
+def test_a_chamber_that_was_cut_is_let_go_of_when_it_is_back(shop):
+    """The keeper is gone by then. Takes 22 s."""
+    process = shop.start()
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    shop.rack.command("chamber deaf 18")
+    shop.rack.command("chamber@scpi deaf 18")
+    status, _, told = end(process)
+    assert status == 4, told
+    assert "setter 'chamber' cannot be reached" in told
+    assert "goes on trying" in told
+    assert not shop.rack.rack.output
+    assert shop.rack.chamber.target_c == 32
+    shop.wait_until_safe(within_s=20)
