@@ -36,7 +36,8 @@ class RunRow:
     started, ended : datetime | None
         In UTC; of a run that goes on, `ended` is None.
     readings : int
-        How many there are.
+        How many the figures are of. `readings` gives all, also those from before the
+        device had settled.
     offset_ppm, u_ppm : float | None
         Mean offset from nominal and its expanded uncertainty (95 %), ppm.
     verdict : str | None
@@ -142,7 +143,7 @@ def _row(run: Run) -> RunRow:
         purpose=run.purpose.value,
         started=_moment(run.started_utc_ns),
         ended=_moment(run.ended_utc_ns),
-        readings=run.readings,
+        readings=run.told_readings,
         offset_ppm=run.offset_ppm,
         u_ppm=run.u_ppm,
         verdict=("fail" if run.damaged else run.verdict) if judged else None,

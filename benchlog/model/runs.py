@@ -121,6 +121,7 @@ class Run:
     resolution_hz: float | None = None
     control: str = ""
     readings: int = 0
+    judged_readings: int | None = None  # how many the kept figures are of
     verdict: str | None = None
     offset_ppm: float | None = None
     u_ppm: float | None = None
@@ -142,6 +143,16 @@ class Run:
     def qualification_told(self) -> object:
         """What its snapshot tells of the sequence it was part of; None for others."""
         return self.snapshot.get("qualification")
+
+    @property
+    def told_readings(self) -> int:
+        """How many readings its figures are of; how many there are while it goes on.
+
+        What came before a device had settled is stored, and is in no figure.
+        """
+        if self.open or self.judged_readings is None:
+            return self.readings
+        return self.judged_readings
 
     @property
     def why_not_counted(self) -> str:

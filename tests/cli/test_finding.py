@@ -12,12 +12,14 @@ from click.testing import CliRunner
 from schemas_held import hold_printed
 from store.making import PART, begin, rows
 
+import benchlog
 from benchlog.cli import root
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import evaluate
+from benchlog.exchange.dataset.write import write_dataset
 from benchlog.exchange.spreadsheet_cells import text_of
-from benchlog.model import Event, EventKind, Lot, Purpose
+from benchlog.model import Event, EventKind, Flag, Lot, Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -99,6 +101,31 @@ def test_runs_are_found_by_lot_time_text_and_verdict(shop: Shop, ask: Ask) -> No
     assert ask("runs", "--since", "yesteryear")[2] == 2
     text = ask("runs", "--limit", "1")
     assert "the newest 1 are listed" in text[1]
+
+
+def test_every_list_counts_the_readings_that_the_figures_are_of(
+    shop: Shop, ask: Ask
+) -> None:
+    """Those from before a device had settled are kept, and are in no figure."""
+    with Writer.open(shop.path, shop.clock) as writer:
+        run, segment = begin(writer, "KX-1", lot="L1", until_clear=True)
+        settling = [
+            (run, segment, replace(one, flags=one.flags | Flag.SETTLING))
+            for run, segment, one in rows(run, segment, 5)
+        ]
+        writer.commit([*settling, *rows(run, segment, 12, first=5)])
+        assert told(ask, "runs")[0]["readings"] == 17, "how many there are so far"
+        writer.end_run(run, "verdict clear")
+        assert told(ask, "runs")[0]["readings"] == 12, "no verdict is kept yet"
+        with Reader.open(shop.path) as reader:
+            writer.add_verdict(run, verdict_row(evaluate(reader, run), "rule"))
+            folder = shop.path.with_suffix(".set")
+            write_dataset(reader, folder)
+    for words in (("runs",), ("runs", "--dataset", str(folder)), ("results",)):
+        assert told(ask, *words)[0]["readings"] == 12, words
+    assert told(ask, "show", str(run))["readings"] == 12
+    assert benchlog.runs(shop.path)[0].readings == 12
+    assert len(benchlog.readings(shop.path, run)) == 17
 
 
 def test_a_run_that_was_taken_back_is_no_pass_in_any_list(shop: Shop, ask: Ask) -> None:

@@ -111,7 +111,7 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
     row = {**row, "started": iso_utc(run.started_utc_ns)}
     if row["verdict"] is None:
         row |= {"offset_ppm": run.offset_ppm, "u_ppm": run.u_ppm}
-        row |= {"verdict": listed.verdict, "readings": run.readings}
+        row |= {"verdict": listed.verdict, "readings": run.told_readings}
     row["damaged"], row["simulated"] = bool(row["damaged"]), bool(row["simulated"])
     row["operator"] = row["operator"] or None
     return {name: row[name] for name in COLUMNS}
