@@ -128,6 +128,43 @@ def test_every_list_counts_the_readings_that_the_figures_are_of(
     assert len(benchlog.readings(shop.path, run)) == 17
 
 
+def test_what_was_asked_for_at_once_or_in_vain_is_told(
+    shop: Shop, ask: Ask, tmp_path: Path
+) -> None:
+    run = shop.run("KX-1", lot="L1", purpose=Purpose.INSPECT)
+    folder, out = str(tmp_path / "set"), str(tmp_path / "out.csv")
+    assert ask("export", "--dataset", folder)[2] == 0
+    for command in ("lots", "results"):
+        for words in (("--csv",), ("--out", out)):
+            assert "--json prints one document" in ask(command, *words, "--json")[1]
+    for words in ((), ("--dataset", folder)):
+        _, said, code = ask("chips", "--lot", "L7", *words)
+        assert code == 2 and "no lot 'L7'; did you mean L1?" in said
+    _, said, code = ask("export", "--dataset", folder, "--out", out)
+    assert code == 2 and "--out" in said
+    assert not Path(out).exists()
+    Path(out).touch()
+    assert "add --overwrite" in ask("lots", "--out", out)[1]
+    _, said, _ = ask("inspect", "--lot", "L7", "--result")
+    assert "no lot 'L7' (open one with" in said
+    assert ask("correct", str(run), "--device", "KX-9", "--reason", "misread")[2] == 0
+    ask("export", "--dataset", folder)
+    assert "(typed as KX-1)" in ask("runs", "--dataset", folder)[0]
+
+
+def test_an_empty_address_is_not_the_folder_that_one_is_in(
+    shop: Shop, ask: Ask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where a script writes `--dataset "$FACTORY"`, and nobody has set it."""
+    shop.run("KX-1")
+    monkeypatch.chdir(tmp_path)
+    before = sorted(tmp_path.iterdir())
+    for empty in ("", " "):
+        _, said, code = ask("export", "--dataset", empty)
+        assert code == 2 and "it is empty" in said
+    assert sorted(tmp_path.iterdir()) == before
+
+
 def test_a_run_that_was_taken_back_is_no_pass_in_any_list(shop: Shop, ask: Ask) -> None:
     run = shop.run("KX-1", kind=EventKind.SET_ASIDE, lot="L1", purpose=Purpose.INSPECT)
     good = shop.run("KX-1", lot="L1", purpose=Purpose.INSPECT)

@@ -7,6 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
+from benchlog.cli.options import check_one_form
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
     NOT_COUNTED,
@@ -57,6 +58,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
     does.
     """
+    check_one_form(as_json=as_json, as_csv=wish["as_csv"] or wish["out"] is not None)
     with reading(db) as reader:
         rows = results_of(reader, wish)
     if wish["out"] is not None:
