@@ -146,13 +146,9 @@ class Run:
 
     @property
     def told_readings(self) -> int:
-        """How many readings its figures are of; how many there are while it goes on.
-
-        What came before a device had settled is stored, and is in no figure.
-        """
-        if self.open or self.judged_readings is None:
-            return self.readings
-        return self.judged_readings
+        """How many readings its figures are of; all there are while it goes on."""
+        judged = None if self.open else self.judged_readings
+        return self.readings if judged is None else judged
 
     @property
     def why_not_counted(self) -> str:
