@@ -20,7 +20,7 @@ from benchlog.model import (
     Timebase,
 )
 from benchlog.store.reader import Reader
-from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
+from benchlog.store.rows import Amendment, ReadingBlock, Row, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
 _T = TypeVar("_T")
@@ -123,6 +123,17 @@ class ImportedRun:
         self.edges += isinstance(row[2], Edge)
         if len(self._rows) >= _BATCH:
             self.flush()
+
+    def add_block(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
+        """Add and commit readings that follow one another."""
+        self.flush()  # those before have the lower ids
+        try:
+            self._writer.commit_block(run_id, segment_id, block)
+        except (StoreRefusedError, *_UNSTORABLE):
+            for one in block.readings():
+                self.add_row((run_id, segment_id, one))
+            return
+        self.readings += len(block)
 
     def reject(self, found: LineProblem) -> None:
         """Count a line that gave nothing, and keep it while they are few."""

@@ -3,9 +3,10 @@
 Here, too, a run's readings are read: whole blocks where there are, else rows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import reduce
-from math import fsum
+from math import fsum, isnan
 from operator import or_
 from typing import Any, Final
 
@@ -23,7 +24,7 @@ from benchlog.store.arrays import (
     joined,
     outline_from,
 )
-from benchlog.store.rows import Outline
+from benchlog.store.rows import Outline, ReadingBlock
 from benchlog.store.sqlite import Connection
 
 _KINDS: Final = {name: f"<{kind}" for name, kind in COLUMN_KINDS.items()}
@@ -48,6 +49,13 @@ select 1 from readings where run_id = ? and id > ? and id < ? limit 1
 """
 _BODIES: Final = """
 select n, body from packed where run_id = ? and first_id > ? order by first_id limit ?
+"""
+_UNPACKED_THERE: Final = """
+select 1 from other.outline o left join other.packed p using (run_id, first_id, last_id)
+where o.run_id = ? and p.n is not o.n limit 1
+"""
+_BODIES_THERE: Final = """
+select n, body from other.packed where run_id = ? order by first_id
 """
 
 
@@ -86,6 +94,34 @@ def pack_outlined(connection: Connection, run_id: int) -> None:
     sql = "select first_id, n from outline where run_id = ? order by first_id"
     for first_id, count in connection.execute(sql, (run_id,)).fetchall():
         put_block(connection, run_id, first_id - 1, count)
+
+
+def bring_packed(
+    connection: Connection,
+    run: int,
+    here: int,
+    first_id: int,
+    segments: Mapping[int, int | None],
+) -> None:
+    """Bring in the blocks of a run of `other`, whose outline has just come in.
+
+    In the transaction. The readings are here from `first_id` on, in the segments that
+    `segments` has; blocks that are missing there are packed anew.
+    """
+    if connection.execute(_UNPACKED_THERE, (run,)).fetchone() is not None:
+        pack_outlined(connection, here)
+        return
+    for count, body in connection.execute(_BODIES_THERE, (run,)):
+        columns = unpack([(count, body)])
+        there, which = np.unique(columns.segment, return_inverse=True)
+        moved = replace(
+            columns,
+            id=np.arange(first_id, first_id + count),
+            segment=np.array([segments[one] for one in there.tolist()])[which],
+        )
+        last_id = first_id + count - 1
+        connection.execute(_PUT, (here, first_id, last_id, count, pack(moved)))
+        first_id += count
 
 
 def _read_blocks(
@@ -199,6 +235,25 @@ class Blocks:
                 known, added = self._filled(run_id, known + added), []
             self._grown[run_id] = known, added
 
+    def grow_by(self, run_id: int, segment_id: int, added: ReadingBlock) -> None:
+        """Note readings just inserted, as `grow` does, from arrays."""
+        known = self._open.get(run_id)
+        self._grown = {}
+        if known is None:
+            self._grown[run_id] = self._caught_up(run_id), []
+            return
+        begin = (BLOCK - len(known)) % BLOCK
+        if begin and len(added) >= begin:
+            head = added.part(0, begin).readings()
+            known = self._filled(run_id, known + head)
+        if len(added) < begin:
+            self._grown[run_id] = known, added.readings()
+            return
+        end = len(added) - (len(added) - begin) % BLOCK
+        for at in range(begin, end, BLOCK):
+            self._fill_by(run_id, segment_id, added.part(at, at + BLOCK))
+        self._grown[run_id] = [], added.part(end, len(added)).readings()
+
     def keep(self) -> None:
         """Believe what `grow` did: its transaction was committed."""
         for run_id, (known, added) in self._grown.items():
@@ -234,14 +289,30 @@ class Blocks:
         ]
 
     def _fill(self, run_id: int, readings: Sequence[Reading]) -> None:
+        after_id, ends = self._ends(run_id)
+        values = (run_id, *ends, BLOCK, *_figures(readings))
+        self._connection.execute(_ADD, values)
+        put_block(self._connection, run_id, after_id, BLOCK)
+
+    def _fill_by(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
+        after_id, (first_id, last_id) = self._ends(run_id)
+        values = (run_id, first_id, last_id, BLOCK, *_figures_of(block))
+        self._connection.execute(_ADD, values)
+        if last_id - first_id >= BLOCK:  # another run's readings lie between
+            put_block(self._connection, run_id, after_id, BLOCK)
+            return
+        columns = _columns_of(block, first_id, segment_id)
+        body = (run_id, first_id, last_id, BLOCK, pack(columns))
+        self._connection.execute(_PUT, body)
+
+    def _ends(self, run_id: int) -> tuple[int, tuple[int, int]]:
+        """Return the last id that is in a block, and the ends of the next block."""
         after_id = last_outlined(self._connection, run_id)
         first_id, last_id = (
             self._connection.execute(_NTH, (run_id, after_id, nth)).fetchone()[0]
             for nth in (0, BLOCK - 1)
         )
-        values = (run_id, first_id, last_id, BLOCK, *_figures(readings))
-        self._connection.execute(_ADD, values)
-        put_block(self._connection, run_id, after_id, BLOCK)
+        return after_id, (first_id, last_id)
 
 
 def _figures(readings: Sequence[Reading]) -> tuple[Any, ...]:
@@ -259,6 +330,44 @@ def _figures(readings: Sequence[Reading]) -> tuple[Any, ...]:
         first.mono_ns,
         last.utc_ns,
         last.mono_ns,
+    )
+
+
+def _figures_of(block: ReadingBlock) -> tuple[Any, ...]:
+    """Return the figures of a block as `_figures` does."""
+    hertz, mono = block.frequency_hz, block.mono_ns
+    ambient = [] if block.ambient_c is None else block.ambient_c.tolist()
+    ambient = [one for one in ambient if not isnan(one)]
+    utc: tuple[int | None, int | None] = (None, None)
+    if block.utc_ns is not None:
+        utc = (int(block.utc_ns[0]), int(block.utc_ns[-1]))
+    return (
+        float(hertz.min()),
+        float(hertz.max()),
+        fsum(hertz.tolist()) / len(hertz),
+        fsum(ambient) / len(ambient) if ambient else None,
+        int(np.bitwise_or.reduce(block.flags)),
+        utc[0],
+        int(mono[0]),
+        utc[1],
+        int(mono[-1]),
+    )
+
+
+def _columns_of(block: ReadingBlock, first_id: int, segment_id: int) -> Columns:
+    """Return a block as `SELECT` gives it when it is stored from `first_id` on."""
+    count = len(block)
+    utc = np.full(count, -1, np.int64) if block.utc_ns is None else block.utc_ns
+    ambient = block.ambient_c
+    return Columns(
+        id=np.arange(first_id, first_id + count),
+        segment=np.full(count, segment_id, np.int64),
+        utc_ns=utc,
+        mono_ns=block.mono_ns,
+        gate_s=np.full(count, block.gate_s),
+        frequency_hz=block.frequency_hz,
+        ambient_c=np.full(count, np.nan) if ambient is None else ambient,
+        flags=block.flags,
     )
 
 

@@ -7,6 +7,7 @@ of its batch is written.
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import repeat
 from operator import attrgetter
 from typing import Any, Final
 
@@ -26,7 +27,8 @@ from benchlog.store.logged_tables import (
     READINGS,
     LoggedTable,
 )
-from benchlog.store.rows import Row
+from benchlog.store.rows import ReadingBlock, Row
+from benchlog.store.sqlite import Connection
 from benchlog.units import printable
 
 Parameters = tuple[Any, ...]
@@ -139,6 +141,35 @@ INSERTS: Final[
     PhasePoint: (PHASES.insert(), _of_phases),
 }
 """Per kind of row: the statement, and how to get its parameters."""
+
+
+def insert_block(
+    connection: Connection, run_id: int, segment_id: int, block: ReadingBlock
+) -> None:
+    """Insert readings that follow one another; in the transaction.
+
+    What is absent is written into the statement: handing over a None takes as long as
+    all numbers of a row together. A text is never empty, so empty stands for none.
+    """
+    fixed = {"run_id": run_id, "segment_id": segment_id, "gate_s": block.gate_s}
+    given: dict[str, Iterable[Any]] = {
+        "mono_ns": block.mono_ns.tolist(),
+        "frequency_hz": block.frequency_hz.tolist(),
+        "flags": block.flags.tolist(),
+    }
+    if block.utc_ns is not None:
+        given["utc_ns"] = block.utc_ns.tolist()
+    if block.ambient_c is not None:  # SQLite takes NaN for NULL
+        given["ambient_c"] = block.ambient_c.tolist()
+    if block.raw is not None:
+        given["raw"] = [one or "" for one in block.raw]
+    holes = ", ".join("nullif(?, '')" if name == "raw" else "?" for name in given)
+    sql = (
+        f"insert into readings ({', '.join((*fixed, *given))})"  # noqa: S608 - our own
+        f" values (?, ?, ?, {holes})"
+    )
+    columns = (*map(repeat, fixed.values()), *given.values())
+    connection.executemany(sql, zip(*columns, strict=False))
 
 
 def refuse_first_bad(rows: Sequence[Row]) -> None:

@@ -28,9 +28,9 @@ from benchlog.store.derived_blocks import Blocks
 from benchlog.store.duplicate_runs import missing_rows
 from benchlog.store.integrity import quarantine
 from benchlog.store.merge_nouns import merge_nouns
-from benchlog.store.parameters import INSERTS, refuse_first_bad, text
+from benchlog.store.parameters import INSERTS, insert_block, refuse_first_bad, text
 from benchlog.store.reader import Reader
-from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
+from benchlog.store.rows import Amendment, ReadingBlock, Row, Segment, VerdictRow
 from benchlog.store.run_rows import Beginning, insert_run
 from benchlog.store.session import Session
 from benchlog.store.sqlite import SqliteError
@@ -134,6 +134,16 @@ class Writer:
             except (SqliteError, *_UNSTORABLE):
                 refuse_first_bad(rows)
                 raise
+        self._blocks.keep()
+
+    def commit_block(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
+        """Store readings that follow one another, in one transaction.
+
+        Raises as `commit` does; a reading that cannot be stored is not named.
+        """
+        with self._session.transaction():
+            insert_block(self._connection, run_id, segment_id, block)
+            self._blocks.grow_by(run_id, segment_id, block)
         self._blocks.keep()
 
     def commit_missing(self, rows: Sequence[Row]) -> tuple[Row, ...]:

@@ -1,7 +1,8 @@
 """A run as CSV or JSON Lines: its readings, and all else that was logged."""
 
 import json
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -14,7 +15,7 @@ from benchlog.exchange.export.exported_fields import (
 )
 from benchlog.exchange.spreadsheet_cells import cell, comment
 from benchlog.model import Run
-from benchlog.store.logged_tables import READINGS
+from benchlog.store.logged_tables import READINGS, LoggedRows
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S, offset_ppm
 
@@ -26,10 +27,10 @@ HEAD: Final = (
 
 
 def csv_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
-    """Yield the lines of the export; `sent` counts what went out."""
+    """Yield the export, some lines at a time; `sent` counts what went out."""
     total = LineSum()
-    for line in _lines(reader, run, sent):
-        yield total.add_line(line)
+    for lines in _lines(reader, run, sent):
+        yield total.add_lines(lines)
     yield comment("end", sent.end(total))
 
 
@@ -40,7 +41,7 @@ def _lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
         yield comment(key, value)
     yield HEAD
     for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
-        yield from (_line(row, run) for row in page.rows)
+        yield _lines_of(page.rows, run)
         sent.more(len(page))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
@@ -54,16 +55,33 @@ def utc_text(utc_ns: int) -> str:
     return f"{moment.isoformat()}.{rest:09d}Z"
 
 
-def _line(row: tuple[Any, ...], run: Run) -> str:
-    """Return the line of a row of `READINGS`, in the order that is declared there."""
-    reading, segment, utc_ns, mono_ns, gate_s, hertz, ambient_c, flags, raw = row
-    utc = "," if utc_ns is None else f"{utc_text(utc_ns)},{utc_ns}"
-    ambient = "" if ambient_c is None else repr(ambient_c)
-    ppm = offset_ppm(hertz * run.divider, run.nominal_hz)
-    return (
-        f"{reading},{segment},{utc},{mono_ns},{gate_s!r},{hertz!r},{ambient},{flags},"
-        f"{ppm:.9g},{cell(raw)}\n"
-    )
+def _lines_of(rows: Sequence[tuple[Any, ...]], run: Run) -> str:
+    """Return the lines of rows of `READINGS`, in the order that is declared there.
+
+    What many rows share, the second and the gate, is written out once.
+    """
+    nominal_hz, divider = run.nominal_hz, run.divider
+    second, written = -1, ""
+    gates: dict[float, str] = {}
+    lines: list[str] = []
+    for reading, segment, utc_ns, mono_ns, gate_s, hertz, ambient_c, flags, raw in rows:
+        if utc_ns is None:
+            utc = ","
+        else:
+            if utc_ns // NS_PER_S != second or not written:
+                second = utc_ns // NS_PER_S
+                written = utc_text(second * NS_PER_S)[:-10]
+            utc = f"{written}{utc_ns - second * NS_PER_S:09d}Z,{utc_ns}"
+        gate = gates.get(gate_s)
+        if gate is None:
+            gate = gates[gate_s] = repr(gate_s)
+        ambient = "" if ambient_c is None else repr(ambient_c)
+        ppm = offset_ppm(hertz * divider, nominal_hz)
+        lines.append(
+            f"{reading},{segment},{utc},{mono_ns},{gate},{hertz!r},{ambient},{flags},"
+            f"{ppm:.9g},{'' if raw is None else cell(raw)}\n"
+        )
+    return "".join(lines)
 
 
 # --- a run as json lines: the run, its readings, whatever else was logged, the end
@@ -74,22 +92,66 @@ def _line(row: tuple[Any, ...], run: Run) -> str:
 
 
 def jsonl_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
-    """Yield the lines of the export; `sent` counts what went out."""
+    """Yield the export, some lines at a time; `sent` counts what went out."""
     total = LineSum()
-    for name, fields in _rows(reader, run, sent):
-        yield total.add_line(_json_line(name, fields))
+    for lines in _objects(reader, run, sent):
+        yield total.add_lines(lines)
     yield _json_line("end", sent.end(total))
 
 
-def _rows(reader: Reader, run: Run, sent: Sent) -> Iterator[tuple[str, dict[str, Any]]]:
-    yield "run", header_of(reader, run)
+def _objects(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
+    yield _json_line("run", header_of(reader, run))
     for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
-        for row in page.rows:
-            yield "reading", dict(zip(page.columns, row, strict=True))
+        yield _objects_of(page)
         sent.more(len(page))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
-        yield name, fields
+        yield _json_line(name, fields)
+
+
+def _objects_of(page: LoggedRows) -> str:
+    """Return readings as `_json_line` writes them, in a fifth of its time.
+
+    It writes floats as Python does, unless they are no numbers; those are left to it.
+    """
+    if not _is_plain(page):
+        rows = (dict(zip(page.columns, row, strict=True)) for row in page.rows)
+        return "".join(_json_line("reading", row) for row in rows)
+    gates: dict[float, str] = {}
+    lines: list[str] = []
+    for (
+        reading,
+        segment,
+        utc,
+        mono_ns,
+        gate_s,
+        hertz,
+        ambient_c,
+        flags,
+        raw,
+    ) in page.rows:
+        gate = gates.get(gate_s)
+        if gate is None:
+            gate = gates[gate_s] = repr(gate_s)
+        lines.append(
+            f'{{"row": "reading", "id": {reading}, "segment_id": {segment}, '
+            f'"utc_ns": {"null" if utc is None else utc}, '
+            f'"mono_ns": {mono_ns}, "gate_s": {gate}, '
+            f'"frequency_hz": {hertz!r}, "ambient_c": '
+            f'{"null" if ambient_c is None else repr(ambient_c)}, "flags": {flags}, '
+            f'"raw": {"null" if raw is None else json.dumps(raw)}}}\n'
+        )
+    return "".join(lines)
+
+
+def _is_plain(page: LoggedRows) -> bool:
+    """Whether the columns are as they were declared and floats are finite numbers."""
+    ambient = [one for one in page.of("ambient_c") if one is not None]
+    try:
+        total = sum(page.of("gate_s")) + sum(page.of("frequency_hz")) + sum(ambient)
+    except TypeError:
+        return False
+    return math.isfinite(total) and page.columns == READINGS.columns
 
 
 def _json_line(name: str, fields: dict[str, Any]) -> str:
