@@ -14,7 +14,7 @@ from urllib.parse import quote
 
 from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs, grown_runs
-from benchlog.store.derived_blocks import bring_packed, pack_outlined
+from benchlog.store.derived.packed import bring_packed, pack_outlined
 from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.merge_nouns import merge_nouns, renew_parts

@@ -2,14 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import isnan
 from typing import TYPE_CHECKING
 
 from benchlog.model import (
     Condition,
     Edge,
     Event,
-    Flag,
     PhasePoint,
     Reading,
 )
@@ -20,66 +18,6 @@ if TYPE_CHECKING:
 
 Row = tuple[int, int, Reading | Event | Condition | Edge | PhasePoint]
 """run id, segment id, and what happened."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingBlock:
-    """Readings that follow one another, as arrays of equal length.
-
-    All have one gate. `utc_ns` is None where there are no time stamps; `ambient_c` is
-    None, or NaN, where it is unknown; `raw` is None where no reading has a text, which
-    is never empty.
-    """
-
-    utc_ns: "NDArray[np.int64] | None"
-    mono_ns: "NDArray[np.int64]"
-    gate_s: float
-    frequency_hz: "NDArray[np.float64]"
-    ambient_c: "NDArray[np.float64] | None"
-    flags: "NDArray[np.int64]"
-    raw: list[str | None] | None
-
-    def __len__(self) -> int:
-        return len(self.mono_ns)
-
-    def part(self, begin: int, end: int) -> "ReadingBlock":
-        """Return the readings from `begin` on, up to before `end`."""
-        cut = slice(begin, end)
-        return ReadingBlock(
-            utc_ns=None if self.utc_ns is None else self.utc_ns[cut],
-            mono_ns=self.mono_ns[cut],
-            gate_s=self.gate_s,
-            frequency_hz=self.frequency_hz[cut],
-            ambient_c=None if self.ambient_c is None else self.ambient_c[cut],
-            flags=self.flags[cut],
-            raw=None if self.raw is None else self.raw[cut],
-        )
-
-    def readings(self) -> list[Reading]:
-        """Return its readings one by one."""
-        none: list[None] = [None] * len(self)
-        flags_of = {one: Flag(one) for one in set(self.flags.tolist())}
-        columns = zip(
-            none if self.utc_ns is None else self.utc_ns.tolist(),
-            self.mono_ns.tolist(),
-            self.frequency_hz.tolist(),
-            none if self.ambient_c is None else self.ambient_c.tolist(),
-            self.flags.tolist(),
-            self.raw or none,
-            strict=True,
-        )
-        return [
-            Reading(
-                utc,
-                mono,
-                self.gate_s,
-                hertz,
-                None if c is None or isnan(c) else c,
-                flags_of[f],
-                raw,
-            )
-            for utc, mono, hertz, c, f, raw in columns
-        ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from benchlog.exchange.text.line_reader import LineReader
 from benchlog.exchange.text.text_rows import LineProblem
 from benchlog.exchange.text_lines import Block, first_lines, numbered_blocks
 from benchlog.model import Reading
-from benchlog.store.rows import ReadingBlock
+from benchlog.store.reading_block import ReadingBlock
 
 HEADS = {
     "frequency": "t_s,frequency_hz,temp_c",

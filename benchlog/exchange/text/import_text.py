@@ -29,7 +29,8 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
-from benchlog.store.rows import ReadingBlock, Segment
+from benchlog.store.reading_block import ReadingBlock
+from benchlog.store.rows import Segment
 from benchlog.units import as_stated, format_frequency, printable
 
 _HEAD_LINES: Final = 200

@@ -10,7 +10,7 @@ from benchlog.exchange.text.plain_blocks import plain_lines
 from benchlog.exchange.text.row_readings import Assembler, Made
 from benchlog.exchange.text.text_rows import values_of
 from benchlog.exchange.text_lines import Block, Line
-from benchlog.store.rows import ReadingBlock
+from benchlog.store.reading_block import ReadingBlock
 
 _FEW: Final = 256  # lines; our rule: below, arrays gain nothing
 

@@ -43,7 +43,7 @@ Whole = NDArray[np.int64]
 Real = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlainLines:
     """What each line of a block says: lists and arrays of equal length.
 
@@ -82,7 +82,13 @@ def plain_lines(block: Block, layout: Layout, limits: FileLimits) -> PlainLines 
         ambient = _ambient(table.column(layout.ambient), layout)
     with np.errstate(over="ignore"):  # what is beyond all numbers is refused later
         number = written * layout.scale
-    return PlainLines(tokens, written, number, stamps, ambient)
+    return PlainLines(
+        tokens=tokens,
+        written=written,
+        number=number,
+        stamp_ns=stamps,
+        ambient_c=ambient,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from benchlog.exchange.text.layout import Layout
 from benchlog.exchange.text.plain_blocks import PlainLines, kept_texts
 from benchlog.exchange.text.text_rows import LineProblem, Value, problem
 from benchlog.model import Flag, PhasePoint, Reading
-from benchlog.store.rows import ReadingBlock
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.units import NS_PER_S, as_stated
 
 _GAP: Final = 1.5
