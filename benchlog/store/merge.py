@@ -141,7 +141,9 @@ def bring_import(connection: Connection, reader: Reader) -> int:
     merge_nouns(connection, reader, merged.left_out)
     renew_parts(connection)
     ((run, device, instrument, _),) = runs_there(connection)
-    why = why_not(connection, reader, run) or "; ".join(merged.left_out.values())
+    why = why_not(connection, reader, run, is_staged=True) or "; ".join(
+        merged.left_out.values()
+    )
     if why:
         raise DataError(f"what was read gives no run that can be kept: {why}")
     here, _ = bring_run(connection, run, device, instrument, is_staged=True)
@@ -150,13 +152,16 @@ def bring_import(connection: Connection, reader: Reader) -> int:
     return here
 
 
-def why_not(connection: Connection, reader: Reader, run: int) -> str:
+def why_not(
+    connection: Connection, reader: Reader, run: int, *, is_staged: bool = False
+) -> str:
     """Return why a run there cannot be brought in; empty where it can."""
     try:
         reader.run(run)
     except UnreadableRunError as error:
         return error.why
-    return "; ".join(map(str, bad_rows(connection, run, "other.")))
+    found = bad_rows(connection, run, "other.", is_staged=is_staged)
+    return "; ".join(map(str, found))
 
 
 def runs_there(connection: Connection) -> list[tuple[int, int, int | None, bool]]:
