@@ -1,6 +1,6 @@
 """Readings a second into the database and out of it, as whole processes.
 
-    python tests/benchmarks/in_and_out.py [--readings 1000000] [--rounds 3]
+    PYTHONPATH=tests python tests/benchmarks/in_and_out.py [--readings 1000000] [--rounds 3]
         [--before PYTHON] [--keep]
 
 Each round runs every case in turn: a bare script as the peer, this version, and the one
@@ -10,7 +10,6 @@ the machine hardly changes; the peer has the same burden in the same round.
 
 import argparse
 import os
-import random
 import statistics
 import subprocess
 import sys
@@ -19,6 +18,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
+
+from seeds import seeded_random
 
 KEPT = Path(__file__).with_name("IN_AND_OUT.md")
 SEED = 18
@@ -76,7 +77,7 @@ def spent(*command: str) -> Spent:
 
 def text_file(path: Path, readings: int) -> None:
     """Write readings as plain columns: time, frequency, ambient temperature."""
-    drawn = random.Random(SEED)
+    drawn = seeded_random(SEED)
     with path.open("w") as file:
         file.write("t_s,frequency_hz,temp_c\n")
         for at in range(readings):
@@ -150,13 +151,14 @@ def main() -> None:
         parts.append("\n".join([f"## {readings:,} readings", "", *lines, ""]))
         print(parts[-1], flush=True)
     told = (
-        f"Medians of {wished.rounds} rounds, seed {SEED}, load "
-        f"{os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; rates by processor time.\n"
+        f"Medians of {wished.rounds} rounds, seed {SEED}; rates by processor time; "
+        f"{os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}.\n"
     )
     print(told)
     if wished.keep:
-        head = "# Into the database and out of it\n\n`python " + " ".join(
-            ["tests/benchmarks/in_and_out.py", "--before PYTHON --keep"]
+        head = (
+            "# Into the database and out of it\n\n`PYTHONPATH=tests python "
+            + " ".join(["tests/benchmarks/in_and_out.py", "--before PYTHON --keep"])
         )
         KEPT.write_text("\n".join([head + "`\n", *parts, told]), encoding="utf-8")
 

@@ -42,7 +42,7 @@ def csv_rows(page: LoggedRows, run: Run) -> str:
         list(map(repr, hertz)),
         _texts(ambient, ""),
         _texts(flags, ""),
-        list(map("{:.9g}".format, _offsets_ppm(hertz, run))),
+        [f"{one:.9g}" for one in _offsets_ppm(hertz, run)],
         "" if _is_empty(raw) else list(map(cell, raw)),
     )
     commas = ("",) + (",",) * (len(cells) - 1)
