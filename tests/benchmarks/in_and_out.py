@@ -1,7 +1,7 @@
 """Readings a second into the database and out of it, as whole processes.
 
-    PYTHONPATH=tests python tests/benchmarks/in_and_out.py [--readings 1000000] [--rounds 3]
-        [--before PYTHON] [--keep]
+    PYTHONPATH=tests python tests/benchmarks/in_and_out.py [--readings 1000000]
+        [--rounds 3] [--before PYTHON] [--keep]
 
 Each round runs every case in turn: a bare script as the peer, this version, and the one
 that PYTHON has, where one is given. Rates are by processor time, which other work on
@@ -22,6 +22,9 @@ from typing import NamedTuple
 from seeds import seeded_random
 
 KEPT = Path(__file__).with_name("IN_AND_OUT.md")
+MADE_BY = """`PYTHONPATH=tests python tests/benchmarks/in_and_out.py --before PYTHON
+--keep`.
+"""
 SEED = 18
 TARGETS = {"import": 300_000, "csv": 600_000, "jsonl": 400_000}
 BARE_IMPORT = """
@@ -156,11 +159,8 @@ def main() -> None:
     )
     print(told)
     if wished.keep:
-        head = (
-            "# Into the database and out of it\n\n`PYTHONPATH=tests python "
-            + " ".join(["tests/benchmarks/in_and_out.py", "--before PYTHON --keep"])
-        )
-        KEPT.write_text("\n".join([head + "`\n", *parts, told]), encoding="utf-8")
+        head = "# Into the database and out of it\n\nMade by " + MADE_BY
+        KEPT.write_text("\n".join([head, *parts, told]), encoding="utf-8")
 
 
 if __name__ == "__main__":
