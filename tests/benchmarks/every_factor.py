@@ -1,0 +1,98 @@
+"""All averaging factors of a million phases: how long, and how exact.
+
+    python tests/benchmarks/every_factor.py 1000000
+
+Peers: long double sums at some factors (how exact); the differences added as they are,
+factor by factor, as `mean_squares` does (how long: a sample of factors, times how many
+there are). Prints the table that `EVERY_FACTOR.md` keeps.
+"""
+
+import sys
+
+import numpy as np
+
+from benchlog.analysis.stability.every.all_factors import (
+    ALLAN,
+    HADAMARD,
+    MODIFIED,
+    direct_mean_square,
+    every_mean_square,
+)
+from benchlog.clock import HostClock
+
+SEED = 5
+CLOCK = HostClock()
+KINDS = {"adev": ALLAN, "hdev": HADAMARD, "mdev, tdev": MODIFIED}
+
+
+def cases(n):
+    """Noises by name, in units of tau0; the last one with an offset and a drift."""
+    w = np.random.default_rng(SEED).standard_normal(n)
+    k = np.arange(float(n))
+    mixed = 1e-9 * w + 1e-12 * np.cumsum(w)
+    return {
+        "white FM": np.cumsum(w),
+        "random-walk FM": np.cumsum(np.cumsum(w)),
+        "white PM and FM, 30 ppm off, drifting": mixed + 3e-5 * k + 1e-13 * k**2,
+    }
+
+
+def long_double(phase, differences, m):
+    """The mean square from long double sums."""
+    values = phase.astype(np.longdouble)
+    for _ in range(2 if differences.summed else differences.order):
+        values = values[m:] - values[:-m]
+    if (
+        differences.summed
+    ):  # sums over m, of differences: those of the phase lose digits
+        values = np.concatenate(([0], np.cumsum(values)))
+        values = values[m:] - values[:-m]
+    return (values @ values) / len(values) / (m * m if differences.summed else 1)
+
+
+def seconds(work):
+    """Elapsed and processor time of a call, and what it returned."""
+    start, used = CLOCK.mono_ns(), time_used()
+    found = work()
+    return (CLOCK.mono_ns() - start) / 1e9, time_used() - used, found
+
+
+def time_used():
+    """Processor time of this process, s."""
+    import os
+
+    return sum(os.times()[:2])
+
+
+def main(n):
+    """Print a row for each noise and kind."""
+    print("| noise | kind | s | processor s | s, added as they are | worst error |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    for name, phase in cases(n).items():
+        for kind, differences in KINDS.items():
+            top = (n - 1 + differences.summed) // differences.order
+            took, used, found = seconds(
+                lambda d=differences, t=top, p=phase: every_mean_square(p, d, t)
+            )
+            some = np.unique(np.geomspace(1, top, 40).astype(int)).tolist()
+            exact = [long_double(phase, differences, m) for m in some]
+            worst = max(
+                abs(float((found[m - 1] - value) / value))
+                for m, value in zip(some, exact, strict=True)
+            )
+            spread = np.linspace(1, top, 12).astype(int).tolist()
+            _, peer, _ = seconds(
+                lambda d=differences, p=phase, s=spread: [
+                    direct_mean_square(p, d, m) for m in s
+                ]
+            )
+            plain = peer / len(spread) * top
+            print(
+                f"| {name} | {kind} | {took:.2f} | {used:.2f} | about {plain:,.0f} "
+                f"| {worst:.0e} |",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))
