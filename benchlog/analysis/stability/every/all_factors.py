@@ -60,9 +60,10 @@ class SquaredDifferences:
         return max(0, points + self.summed - self.order * m)
 
 
+# definition: of the phase; the modified one of its running sum
 ALLAN: Final = SquaredDifferences(2)
-HADAMARD: Final = SquaredDifferences(3)
-MODIFIED: Final = SquaredDifferences(3, summed=True)
+HADAMARD: Final = SquaredDifferences(3)  # definition
+MODIFIED: Final = SquaredDifferences(3, summed=True)  # definition
 _NEEDED: Final = {
     ALLAN: {"adev"},
     HADAMARD: {"hdev"},
@@ -122,7 +123,7 @@ def every_mean_square(phase: Array, differences: SquaredDifferences, top: int) -
     direct = list(range(1, min(last, _SHORT) + 1))
     while last > _SHORT:
         low = max(last // _BAND, _SHORT)
-        last, left = _take_band(phase, differences, (low, last), sums)
+        last, left = _filled_band(phase, differences, (low, last), sums)
         direct += left
     factors = np.arange(1.0, top + 1.0)
     found = sums[1:] / np.maximum(
@@ -143,7 +144,7 @@ def direct_mean_square(phase: Array, differences: SquaredDifferences, m: int) ->
     return one.modified if differences.summed else one.hadamard
 
 
-def _take_band(
+def _filled_band(
     phase: Array, differences: SquaredDifferences, band: tuple[int, int], sums: Array
 ) -> tuple[int, list[int]]:
     """Fill in the sums of low + 1 ... top; return where to go on, and what is left.

@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 _LARGEST: Final = {2: 1.0, 3: 2.0}  # derived: |D v^i| at most, i < order, unit m^i
 _ROUNDED: Final = 16.0  # derived: sums and products that a figure here goes through
-_SUM_UNIT: Final = float(np.finfo(np.longdouble).eps) / 2.0
+_SUM_UNIT: Final = float(np.finfo(np.longdouble).eps) / 2.0  # definition
 
 
 def jump_terms(rest: Remainders, order: int, low: int, top: int) -> tuple[Array, float]:

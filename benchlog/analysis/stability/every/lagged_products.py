@@ -8,6 +8,7 @@ and back through a third, so its error is at most three times that of the produc
 both norms, whatever the sum itself is. That is the bound `rounding` gives.
 """
 
+import math
 from typing import Final
 
 import numpy as np
@@ -16,19 +17,20 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 UNIT: Final = float(np.finfo(np.float64).eps) / 2.0
-"""Unit roundoff of a double."""
+"""Unit roundoff of a double; definition."""
 
 # derived: a complex product errs by sqrt(5) u, a root of unity by u, a sum by u
 _LEVEL: Final = 2.0 + 5.0**0.5
 _LONGER: Final = 4  # our rule: for speed alone; a piece is so many times the reach
 _LEAST: Final = 1 << 10  # our rule: for speed alone
 _AT_ONCE: Final = 1 << 19  # our rule: for speed alone; values transformed together
-_QUICK: Final = (8, 9, 10, 12, 15)  # times a power of two: sizes that transform quickly
+# our rule: for speed alone; times a power of two, sizes that transform quickly
+_QUICK: Final = (8, 9, 10, 12, 15)
 
 
 def rounding(size: int) -> float:
     """Return the error of a sum of products over both norms, transforms of `size`."""
-    return 3.0 * _LEVEL * np.log2(max(2, size)) * UNIT
+    return 3.0 * _LEVEL * math.log2(max(2, size)) * UNIT
 
 
 def quick_size(least: int) -> int:

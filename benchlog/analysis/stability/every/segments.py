@@ -9,6 +9,7 @@ across.
 
 from dataclasses import dataclass
 from math import comb
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from benchlog.analysis.stability.every.lagged_products import UNIT
 
 Array = NDArray[np.float64]
 
-_SUM_UNIT = float(np.finfo(np.longdouble).eps) / 2.0
+_SUM_UNIT: Final = float(np.finfo(np.longdouble).eps) / 2.0  # definition
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
