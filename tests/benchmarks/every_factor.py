@@ -2,13 +2,16 @@
 
     python tests/benchmarks/every_factor.py 1000000
 
-Peers: long double sums at some factors (how exact); the differences added as they are,
-factor by factor, as `mean_squares` does (how long: a sample of factors, times how many
-there are). Prints the table that `EVERY_FACTOR.md` keeps.
+Peers for how exact: long double sums at some factors, fractions where fewer than 100
+differences are left. Peer for how long: the differences added as they are, factor by
+factor, by `mean_squares` (a sample of factors, times how many there are). Prints the
+table that `EVERY_FACTOR.md` keeps.
 """
 
 import resource
 import sys
+from fractions import Fraction
+from math import comb
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +58,20 @@ def long_double(phase, differences, m):
     return (values @ values) / len(values) / (m * m if differences.summed else 1)
 
 
+def exact(phase, differences, m):
+    """Long double sums; of few differences exact ones, as long double errs by 1e-9."""
+    points = len(phase)
+    if differences.summed or points - differences.order * m > 100:
+        return float(long_double(phase, differences, m))
+    total = Fraction(0)
+    for k in range(points - differences.order * m):
+        chosen = phase[k::m][: differences.order + 1]
+        some = [Fraction(value) for value in chosen.tolist()]
+        signs = [(-1) ** b * comb(differences.order, b) for b in range(len(some))]
+        total += sum(a * b for a, b in zip(signs, some, strict=True)) ** 2
+    return float(total / (points - differences.order * m))
+
+
 def seconds(work):
     """Elapsed and processor time of a call, and what it returned."""
     start, used = CLOCK.mono_ns(), time_used()
@@ -70,9 +87,7 @@ def time_used():
 
 def main(n):
     """Print a row for each noise and kind."""
-    print(
-        "| noise | kind | s | processor s | processor s, added as they are | worst error |"
-    )
+    print("| noise | kind | s | processor s | plainly, processor s | worst error |")
     print("| --- | --- | --- | --- | --- | --- |")
     for name, phase in cases(n).items():
         for kind, differences in KINDS.items():
@@ -81,10 +96,10 @@ def main(n):
                 lambda d=differences, t=top, p=phase: every_mean_square(p, d, t)
             )
             some = np.unique(np.geomspace(1, top, 25).astype(int)).tolist()
-            exact = [long_double(phase, differences, m) for m in some]
+            peers = [exact(phase, differences, m) for m in some]
             worst = max(
                 abs(float((found[m - 1] - value) / value))
-                for m, value in zip(some, exact, strict=True)
+                for m, value in zip(some, peers, strict=True)
             )
             spread = np.linspace(1, top, 41).astype(int).tolist()
             _, peer, _ = seconds(

@@ -115,6 +115,31 @@ def test_a_sum_that_the_transform_cannot_tell_is_added_as_it_is(monkeypatch):
     assert len(asked) < 450
 
 
+def test_an_offset_and_a_drift_do_not_cost_the_transform_its_digits(monkeypatch):
+    """10 s of phase by an offset, 0.4 s by a drift, 1e-9 s of noise."""
+    asked = []
+    monkeypatch.setattr(
+        all_factors, "direct_mean_square", lambda _, __, m: asked.append(m) or 0.0
+    )
+    n = 60_000
+    k = np.arange(float(n))
+    noise = 1e-9 * seeded_generator(7).standard_normal(n)
+    every_mean_square(noise + 2e-4 * k + 1e-10 * k**2, HADAMARD, n // 4)
+    assert len(asked) < 100
+
+
+def test_what_is_added_as_it_is_has_no_offset_either():
+    """At the longest factors few differences are left, of phases 12 s apart."""
+    n = 60_000
+    noise = 1e-9 * seeded_generator(8).standard_normal(n)
+    phase = noise + 2e-4 * np.arange(float(n))
+    top = (n - 1) // 3
+    found = every_mean_square(phase, HADAMARD, top)
+    for m in (1, 17, top - 40, top - 1, top):
+        summed, count = exact_sum(phase, HADAMARD, m)
+        assert found[m - 1] == pytest.approx(float(summed / count), rel=EXACT, abs=0.0)
+
+
 def test_a_parabola_without_noise_ends():
     """Its third differences are zero: below the last digit nothing is pursued."""
     phase = np.arange(2000.0) ** 2 * 1e-7

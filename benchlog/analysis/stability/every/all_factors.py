@@ -37,6 +37,7 @@ from benchlog.analysis.stability.every.segments import (
     remainders,
     summed_remainders,
 )
+from benchlog.analysis.stability.every.straightening import straightened
 
 Array = NDArray[np.float64]
 
@@ -120,10 +121,11 @@ def every_mean_square(phase: Array, differences: SquaredDifferences, top: int) -
     points = len(phase)
     sums = np.zeros(top + 1)
     last = min(top, (points + differences.summed - 1) // differences.order)
+    straight = straightened(phase, differences.order - 1 - differences.summed)
     direct = list(range(1, min(last, _SHORT) + 1))
     while last > _SHORT:
         low = max(last // _BAND, _SHORT)
-        last, left = _filled_band(phase, differences, (low, last), sums)
+        last, left = _filled_band(straight, differences, (low, last), sums)
         direct += left
     factors = np.arange(1.0, top + 1.0)
     found = sums[1:] / np.maximum(
@@ -132,7 +134,7 @@ def every_mean_square(phase: Array, differences: SquaredDifferences, top: int) -
     if differences.summed:
         found /= factors**2
     for m in direct:
-        found[m - 1] = direct_mean_square(phase, differences, m)
+        found[m - 1] = direct_mean_square(straight, differences, m)
     return np.asarray(found)
 
 

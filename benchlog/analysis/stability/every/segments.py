@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.stability.every.lagged_products import UNIT
+from benchlog.analysis.stability.every.straightening import few_digits
 
 Array = NDArray[np.float64]
 
@@ -104,9 +105,7 @@ def _without_slope(rows: Array) -> tuple[Array, Array]:
     t = np.arange(float(width))
     centred = t - t.mean()
     slopes = out @ (centred / (centred @ centred))
-    bits = 52 - width.bit_length()
-    mantissa, exponent = np.frexp(slopes)
-    slopes = np.ldexp(np.rint(np.ldexp(mantissa, bits)), exponent - bits)
+    slopes = few_digits(slopes, t[-1])
     out -= slopes[:, None] * t
     return out, slopes
 
