@@ -300,6 +300,8 @@ def printable(text: str) -> str:
     Terminal escapes, line breaks and bidirectional overrides would otherwise let
     a device id or an instrument's reply rewrite the screen.
     """
+    if text.isprintable():  # nearly all are; none of what is made visible is printable
+        return text
     return "".join(ch if _is_harmless(ch) else f"\\x{ord(ch):02x}" for ch in text)
 
 

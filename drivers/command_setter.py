@@ -1,18 +1,18 @@
 """`command-setter`: a command of your own that sets something: a relay, a load, a fan.
 
-Program and words are started without a shell; `{value}` in a word becomes the value.
-`{state}` on or off. The command is bounded in time; of what it says the end is kept.
+It is started as `benchlog.driver_kit.UserProgram` tells; `{value}` in a word becomes
+the value.
 """
 
-import shlex
-import shutil
+from typing import Final
 
 from benchlog.driver import SETTER_OPTIONS, Option, Setter
-from benchlog.driver_kit import run_program
-from benchlog.driver_kit.settings import number_of
-from benchlog.errors import LostError, RefusedError, SilentError, UsageError
+from benchlog.driver_kit import UserProgram, program_options
+from benchlog.errors import RefusedError
 from benchlog.model import Identity, Sample
 from benchlog.units import as_stated
+
+_VALUE: Final = "{value}"
 
 
 class CommandSetter(Setter):
@@ -24,29 +24,9 @@ class CommandSetter(Setter):
     exclusive = False
     options = (
         *SETTER_OPTIONS,
-        Option(
-            "program",
-            str,
-            None,
-            "the program to run: a name or a path, no arguments",
-            required=True,
-        ),
-        Option(
-            "arguments",
-            str,
-            "{value}",
-            "words for it, separated by blanks; quotes as in a shell",
-        ),
+        *program_options(_VALUE),
         Option("quantity", str, "setting", "what it sets: load, temperature, ..."),
         Option("unit", str, "1", "the unit of its values"),
-        Option(
-            "limit_s",
-            float,
-            10.0,
-            "seconds it may take before it is ended",
-            low=0.1,
-            high=300.0,
-        ),
     )
 
     _last: float | None = None
@@ -65,17 +45,11 @@ class CommandSetter(Setter):
         """See `Driver.open`; the program must be there."""
         self.unit = str(self.settings["unit"])
         self.quantity = str(self.settings["quantity"])
-        self._words(0.0)
-        if shutil.which(self._program) is None:
-            raise LostError(
-                f"there is no program {self._program!r} that may be run; give its "
-                "whole path in the bench file",
-                address=self._program,
-            )
+        self._program.require()
 
     def identify(self) -> Identity:
         """See `Driver.identify`."""
-        return Identity(f"{self._program}, run for each value", settings={})
+        return Identity(f"{self._program.name}, run for each value", settings={})
 
     def read(self) -> Sample:
         """Return the value that was set last; a command cannot measure it."""
@@ -86,17 +60,7 @@ class CommandSetter(Setter):
     def set(self, value: float) -> None:
         """See `Setter.set`."""
         self.require_within(value)
-        command = [self._program, *self._words(value)]
-        status, tail = self._run(command)
-        if status != 0:
-            text = tail.decode("utf-8", errors="replace").strip() or "it said nothing"
-            raise RefusedError(
-                f"{self._program!r} ended with status {status} for "
-                f"{as_stated(value)}: {text}",
-                address=self._program,
-                command=" ".join(command),
-                raw=tail,
-            )
+        self._program.run(as_stated(value, 12), as_stated(value))
         self._last = value
 
     def read_back(self) -> float:
@@ -115,30 +79,5 @@ class CommandSetter(Setter):
         """See `Driver.close`."""
 
     @property
-    def _program(self) -> str:
-        return str(self.settings["program"])
-
-    def _words(self, value: float) -> list[str]:
-        given = str(self.settings["arguments"])
-        try:
-            words = shlex.split(given)
-        except ValueError as error:
-            raise UsageError(
-                f"arguments = {given!r} of the setter: {str(error).lower()}; close the "
-                "quotes in the bench file"
-            ) from error
-        return [word.replace("{value}", as_stated(value, 12)) for word in words]
-
-    def _run(self, command: list[str]) -> tuple[int, bytes]:
-        """Run it to its end; return its status and the end of what it said."""
-        real_s = number_of(self.settings, "limit_s", 10.0)
-        done = run_program(command, real_s)
-        if done.status is not None:
-            return done.status, done.tail
-        raise SilentError(
-            f"{self._program!r} had not ended after {as_stated(real_s)} s and was "
-            "ended; does it wait for somebody?",
-            address=self._program,
-            command=" ".join(command),
-            raw=done.tail,
-        )
+    def _program(self) -> UserProgram:
+        return UserProgram(self.settings, _VALUE, "setter")

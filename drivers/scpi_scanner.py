@@ -17,7 +17,8 @@ from benchlog.driver_kit.settings import every
 from benchlog.errors import GarbledError, RefusedError
 from benchlog.model import Dialect, Sample
 
-_LIST: Final = re.compile(r"\(@\s*((?:\d{1,6}(?::\d{1,6})?(?:,\s*)?)*)\)")
+_LIST: Final = re.compile(r"\(@([\d:,\s]*)\)", re.ASCII)
+_ITEM: Final = re.compile(r"(\d{1,6})(?::(\d{1,6}))?", re.ASCII)
 _MOST: Final = 512  # our rule: channels that one range can name
 
 
@@ -94,8 +95,8 @@ class ScpiScanner(ScpiSetter):
     def _closed(self) -> tuple[int, ...]:
         """Return the channels that are closed, as it says now."""
         reply = self._opened().ask("closed_get")
-        found = _LIST.fullmatch(reply.text)
-        if found is None:
+        channels = _channels(reply.text)
+        if channels is None:
             raise GarbledError(
                 f"{self.address} answered {reply.text[:40]!r}; a channel list such as "
                 "(@101) was expected",
@@ -103,12 +104,7 @@ class ScpiScanner(ScpiSetter):
                 command=reply.command,
                 raw=reply.line,
             )
-        channels: list[int] = []
-        for part in filter(None, (one.strip() for one in found[1].split(","))):
-            low, _, high = part.partition(":")
-            last = min(int(high or low), int(low) + _MOST)
-            channels.extend(range(int(low), last + 1))
-        return tuple(sorted(set(channels)))
+        return channels
 
     def _dialect(self) -> Dialect:
         """See `ScpiDriver`; a channel has no unit."""
@@ -118,6 +114,28 @@ class ScpiScanner(ScpiSetter):
         """See `ScpiDriver`; begins with everything open."""
         super()._set_up(talk)
         self.release()
+
+
+def _channels(text: str) -> tuple[int, ...] | None:
+    """Return the channels of a list, None for what is none.
+
+    Commas are split first: one pattern for the whole list takes longer than anybody has
+    for an answer that is nearly right. A range that ends before it begins would name
+    nothing, which is what an open scanner answers.
+    """
+    found = _LIST.fullmatch(text)
+    if found is None:
+        return None
+    channels: set[int] = set()
+    for part in filter(None, (one.strip() for one in found[1].split(","))):
+        item = _ITEM.fullmatch(part)
+        if item is None:
+            return None
+        low, high = int(item[1]), int(item[2] or item[1])
+        if high < low:
+            return None
+        channels.update(range(low, min(high, low + _MOST) + 1))
+    return tuple(sorted(channels))
 
 
 def _said(channels: tuple[int, ...]) -> str:

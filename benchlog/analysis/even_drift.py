@@ -11,7 +11,7 @@ import numpy as np
 
 from benchlog.analysis.noise_mixture import SLOPE
 from benchlog.analysis.phase_blocks import without_slope
-from benchlog.analysis.stats import AvarPoint, RunStats
+from benchlog.analysis.stats import AvarPoint, RunStats, by_turns
 from benchlog.analysis.uncertainty import MeanUncertainty, mean_uncertainty
 
 FEWEST: Final = 30  # our rule: fewer readings do not tell a drift from slow noise
@@ -26,19 +26,31 @@ def without_drift(stats: RunStats) -> RunStats:
     from memory).
     """
     slope = stats.slope_ppm_per_s or 0.0
-    points = tuple(
-        AvarPoint(
-            one.m,
-            one.tau_s,
-            one.n,
-            max(one.avar - (slope * one.tau_s) ** 2 / 2.0, 0.0),
-        )
-        for one in stats.bridged
-    )
-    blocks = stats.phase_blocks
+    blocks, turns = stats.phase_blocks, stats.turns
     if blocks is not None:
         blocks = without_slope(blocks, slope * (stats.tau0_s or 0.0))
-    return replace(stats, bridged=points, slope_ppm_per_s=0.0, phase_blocks=blocks)
+    if turns is not None:
+        of_turns = turns.phase_blocks
+        if of_turns is not None:
+            of_turns = without_slope(of_turns, slope * turns.spacing_s)
+        bridged = _without_slope(turns.bridged, slope)
+        turns = replace(turns, bridged=bridged, phase_blocks=of_turns)
+    return replace(
+        stats,
+        bridged=_without_slope(stats.bridged, slope),
+        slope_ppm_per_s=0.0,
+        phase_blocks=blocks,
+        turns=turns,
+    )
+
+
+def _without_slope(
+    points: tuple[AvarPoint, ...], slope: float
+) -> tuple[AvarPoint, ...]:
+    return tuple(
+        replace(one, avar=max(one.avar - (slope * one.tau_s) ** 2 / 2.0, 0.0))
+        for one in points
+    )
 
 
 def drift_of(
@@ -51,7 +63,7 @@ def drift_of(
     did: a slope that its terms without the random walk explain is not looked at twice.
     """
     slope = stats.slope_ppm_per_s
-    if stats.n < FEWEST or not slope:
+    if by_turns(stats).n < FEWEST or not slope:
         return None
     over_t_ppm = slope * stats.span_s
     as_variance = over_t_ppm * over_t_ppm / 12.0

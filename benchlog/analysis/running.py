@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from benchlog.analysis.linefit import ExactSum, LineFit, two_fold
 from benchlog.analysis.octaves import REACH, Octaves
 from benchlog.analysis.settling import without_settling
-from benchlog.analysis.stats import AvarPoint, RunStats
+from benchlog.analysis.stats import AvarPoint, RunStats, TurnStats
+from benchlog.analysis.turns.turn_means import TurnMeans
 from benchlog.errors import DataError
 from benchlog.model import Columns, Flag
 from benchlog.units import NS_PER_S
@@ -76,6 +77,7 @@ class Running:
         self._high = -np.inf
         self._line = LineFit()
         self._octaves = Octaves()
+        self._turns = TurnMeans()
         self._ambient = _Ambient()
         self._last: _Last | None = None
         self._first_utc_ns = self._last_utc_ns = -1
@@ -106,6 +108,7 @@ class Running:
         breaks, missing = self._breaks(columns)
         self._feed_line(columns, shifted)
         self._feed_octaves(shifted, breaks, missing)
+        self._turns.feed(columns, shifted)
         self._feed_rest(columns, shifted)
 
     def _settled(self, columns: Columns) -> Columns:
@@ -125,7 +128,8 @@ class Running:
     def _breaks(self, columns: Columns) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
         """Mark the readings where all begins anew; count what is missing before each.
 
-        At a gap within a segment the grid goes on, with at least one place empty.
+        At a gap within a segment the grid goes on, with at least one place empty; from
+        turn to turn with one, which keeps pairs of readings apart: nothing is bridged.
         """
         last = self._last
         segment = np.diff(columns.segment, prepend=last.segment if last else -1)
@@ -137,7 +141,8 @@ class Running:
             anew[0] = True
         self._gaps += int(np.count_nonzero(gap | anew)) - (last is None)
         anew |= np.abs(gate) > _SAME_GATE * columns.gate_s
-        follows = ~(anew | gap)
+        turn = (columns.flags & Flag.TURN) != 0
+        follows = ~(anew | gap | turn)
         spacings = self._spacings + np.cumsum(follows)
         spacing_ns = self._spacing_ns + np.cumsum(np.where(follows, mono, 0))
         self._spacings, self._spacing_ns = int(spacings[-1]), int(spacing_ns[-1])
@@ -147,7 +152,8 @@ class Running:
             np.maximum(columns.gate_s * NS_PER_S, 1.0),
         )
         places = np.clip(np.rint(mono / tau0_ns) - 1, 1, REACH)
-        missing = np.where(gap & ~anew, places, 0).astype(np.int64)
+        places = np.where(turn, 1, places)
+        missing = np.where((gap | turn) & ~anew, places, 0).astype(np.int64)
         return anew, missing
 
     def _feed_line(self, columns: Columns, shifted: Array) -> None:
@@ -202,7 +208,9 @@ class Running:
         base_hz = self._reference_hz - self.nominal_hz / self.divider
         ambient, n = self._ambient, line.n
         deviation = math.sqrt(line.rss / (n - 2)) if n > 2 else None
+        turns = self._turn_stats(scale, last.gate_s)
         avar = self._avar(scale, bridged=False)
+        bridges = self._octaves.broken and turns is None
         return RunStats(
             n=n,
             gaps=self._gaps,
@@ -219,8 +227,8 @@ class Running:
             min_ppm=(base_hz + self._low) * scale,
             max_ppm=(base_hz + self._high) * scale,
             avar=avar,
-            bridged=self._avar(scale, bridged=True) if self._octaves.broken else avar,
-            phase_blocks=self._octaves.blocks.found(scale),
+            bridged=self._avar(scale, bridged=True) if bridges else avar,
+            phase_blocks=self._octaves.blocks.found(scale) if turns is None else None,
             ambient_mean_c=ambient.total.mean(ambient.n) if ambient.n else None,
             ambient_min_c=ambient.low if ambient.n else None,
             ambient_max_c=ambient.high if ambient.n else None,
@@ -230,6 +238,26 @@ class Running:
             n_far=self._far,
             simulated=self._simulated,
             n_settling=self._settling,
+            turns=turns,
+        )
+
+    def _turn_stats(self, scale: float, gate_s: float) -> TurnStats | None:
+        turns, spacing_s = self._turns, self._turns.spacing_s
+        if turns.turns < 2:
+            return None
+        spacing_s = spacing_s or turns.usual * gate_s
+        octaves = turns.octaves
+        avar = _points(octaves, scale, spacing_s, bridged=False)
+        return TurnStats(
+            turns=turns.turns,
+            gates=turns.usual,
+            spacing_s=spacing_s,
+            live_share=min(1.0, turns.usual * gate_s / spacing_s),
+            avar=avar,
+            bridged=_points(octaves, scale, spacing_s, bridged=True)
+            if octaves.broken
+            else avar,
+            phase_blocks=octaves.blocks.found(scale),
         )
 
     def _tau0_s(self) -> float | None:
@@ -239,15 +267,20 @@ class Running:
         return gate_s or None
 
     def _avar(self, scale: float, *, bridged: bool) -> tuple[AvarPoint, ...]:
-        tau0_s = self._tau0_s() or 0.0
-        found = []
-        for total in self._octaves.sums:
-            pairs = total.bridged_pairs if bridged else total.pairs
-            squares = total.bridged_squares if bridged else total.squares
-            if pairs:
-                avar = squares.hi * scale**2 / (2.0 * pairs * total.m**2)
-                found.append(AvarPoint(total.m, total.m * tau0_s, pairs, avar))
-        return tuple(found)
+        return _points(self._octaves, scale, self._tau0_s() or 0.0, bridged=bridged)
+
+
+def _points(
+    octaves: Octaves, scale: float, tau0_s: float, *, bridged: bool
+) -> tuple[AvarPoint, ...]:
+    found = []
+    for total in octaves.sums:
+        pairs = total.bridged_pairs if bridged else total.pairs
+        squares = total.bridged_squares if bridged else total.squares
+        if pairs:
+            avar = squares.hi * scale**2 / (2.0 * pairs * total.m**2)
+            found.append(AvarPoint(total.m, total.m * tau0_s, pairs, avar))
+    return tuple(found)
 
 
 def _pieces(turns: NDArray[np.int64], n: int) -> list[tuple[int, int]]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.arrays import BLOCK, all_finite
 from benchlog.analysis.settling import without_settling
+from benchlog.analysis.turns.turn_grid import turns_on_grid
 from benchlog.errors import DataError
 from benchlog.model import (
     GATE_CHANGE,
@@ -122,12 +123,15 @@ def series_from_frequencies(
     """Put the readings of a run on a grid; slots without a reading stay empty.
 
     A break leaves at least one slot empty before it, because phase is not known across
-    it. Raises DataError when there is nothing, when time does not go on, or when most
+    it. Of readings in turns each turn is one value, with dead time up to the next.
+    Raises DataError when there is nothing, when time does not go on, or when most
     slots would be empty.
     """
     n = len(found)
     if n == 0:
         raise DataError("the run has no readings")
+    if found.breaks.turns.any():
+        return _of_turns(found, nominal_hz, divider, counting)
     if n == 1:
         return Series(_fractional(found, 1, nominal_hz, divider), found.gate_s or 1.0)
     steps_ns = _broken_steps(found.breaks)
@@ -144,6 +148,29 @@ def series_from_frequencies(
     values = _fractional(found, size, nominal_hz, divider, slots)
     dead = found.gate_s if 0 < found.gate_s < 0.999 * tau0_s else None
     return Series(values, tau0_s, "frequency", dead, counting=counting)
+
+
+def _of_turns(
+    found: Frequencies, nominal_hz: float, divider: float, counting: Counting
+) -> Series:
+    """Put the means of turns on a grid, spaced as the turns are.
+
+    Whatever the counter does within a turn, there is dead time between two. Raises
+    DataError of one turn alone, and when most slots would be empty.
+    """
+    grid = turns_on_grid(found)
+    longest = _SLOTS_MAX * len(grid.mean_hz) + 1024
+    if grid.size > longest:
+        raise DataError(
+            f"{len(grid.mean_hz)} turns in {grid.size} places: too much is missing for "
+            "a stability figure; pick a stretch without the long gaps"
+        )
+    values = np.full(grid.size, np.nan)
+    shifted_hz = grid.mean_hz - nominal_hz / divider
+    values[grid.slots] = shifted_hz * (divider / nominal_hz)
+    live_s = min(grid.gates * found.gate_s, grid.spacing_s)
+    counts = replace(counting, gapless=False)
+    return Series(values, grid.spacing_s, "frequency", live_s, counting=counts)
 
 
 def _spacing_s(found: Frequencies) -> float:
@@ -193,7 +220,8 @@ def frequencies_of(columns: Columns) -> Frequencies:
     turned = columns.segment[after] != columns.segment[before]
     gate_s = columns.gate_s
     changed = np.abs(gate_s[after] - gate_s[before]) > GATE_CHANGE * gate_s[after]
-    gap = (columns.flags[after] & Flag.GAP_BEFORE) != 0
+    turn = (columns.flags[after] & Flag.TURN) != 0
+    gap = turn | ((columns.flags[after] & Flag.GAP_BEFORE) != 0)
     stuck = columns.mono_ns[after] <= columns.mono_ns[before]
     at = np.flatnonzero(gap | turned | changed | stuck) + 1
     pairs = np.column_stack([at - 1, at])
@@ -208,6 +236,7 @@ def frequencies_of(columns: Columns) -> Frequencies:
             columns.mono_ns[pairs],
             columns.utc_ns[pairs],
             turned[at - 1],
+            turn[at - 1],
         ),
     )
 

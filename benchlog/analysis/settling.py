@@ -23,11 +23,13 @@ def left_out(
     """Return the columns without the readings marked in `out`.
 
     `after_one`: the last reading before these was left out. What follows a reading that
-    was left out does not follow on the one before it, and says so (GAP_BEFORE).
+    was left out does not follow on the one before it, and says so (GAP_BEFORE); the
+    first of a turn never did.
     """
     if not len(out) or not (out.any() or after_one):
         return columns
     follows_one = np.concatenate(([after_one], out[:-1]))
+    follows_one &= (columns.flags & int(Flag.TURN)) == 0
     flags = columns.flags | np.where(follows_one, int(Flag.GAP_BEFORE), 0)
     kept = {field.name: getattr(columns, field.name)[~out] for field in fields(Columns)}
     return Columns(**{**kept, "flags": flags[~out]})

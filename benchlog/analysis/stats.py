@@ -1,7 +1,7 @@
 """The running figures of one run as frozen data; None stands for unknown."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchlog.analysis.phase_blocks import BlockPhases
 
@@ -18,6 +18,34 @@ class AvarPoint:
     tau_s: float
     n: int
     avar: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnStats:
+    """Figures of a run whose counter serves others, too, by the means of its turns.
+
+    Parameters
+    ----------
+    turns : int
+        Turns begun.
+    gates : int
+        Readings of a turn.
+    spacing_s : float
+        From turn to turn.
+    live_share : float
+        Gates over spacing: the part of the time in which the device is measured.
+    avar, bridged, phase_blocks
+        As those of `RunStats`, of turns in place of readings.
+
+    """
+
+    turns: int
+    gates: int
+    spacing_s: float
+    live_share: float
+    avar: tuple[AvarPoint, ...] = ()
+    bridged: tuple[AvarPoint, ...] = ()
+    phase_blocks: BlockPhases | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +85,8 @@ class RunStats:
     n_suspect, n_far : int
         Readings no device of the part can give; of these, those that lie near no
         simple multiple of nominal.
+    turns : TurnStats | None
+        Where the counter serves others in between, once there are two turns.
     n_settling : int
         Readings left out of all this because the device was still settling.
 
@@ -88,6 +118,7 @@ class RunStats:
     n_far: int = 0
     n_settling: int = 0
     simulated: bool = False
+    turns: TurnStats | None = None
 
     @property
     def scatter_ppm(self) -> float | None:
@@ -98,3 +129,22 @@ class RunStats:
         if not self.avar or self.avar[0].m != 1:
             return None
         return math.sqrt(self.avar[0].avar)
+
+
+def by_turns(stats: RunStats) -> RunStats:
+    """Return the figures with turns in place of readings; as they are without turns.
+
+    Frequencies, extremes and span stay those of all readings.
+    """
+    turns = stats.turns
+    if turns is None or not turns.bridged:
+        return stats
+    return replace(
+        stats,
+        n=turns.turns,
+        tau0_s=turns.spacing_s,
+        avar=turns.avar,
+        bridged=turns.bridged,
+        phase_blocks=turns.phase_blocks,
+        turns=None,
+    )

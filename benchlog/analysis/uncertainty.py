@@ -7,7 +7,7 @@ of white frequency noise and understates all that do not average out.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from benchlog.analysis.noise_mixture import Evidence, SlowMotions, spread_of
 from benchlog.analysis.phase_blocks import BlockPhases, PhaseBlocks
 from benchlog.analysis.phase_contrasts import contrasts_of
-from benchlog.analysis.stats import RunStats
+from benchlog.analysis.stability.dead_time import noise_across_dead_time
+from benchlog.analysis.stats import RunStats, TurnStats, by_turns
+from benchlog.units import format_duration
 
 Array = NDArray[np.float64]
 TERM_NAMES: Final = ("white PM", "white FM", "flicker FM", "random-walk FM")
@@ -42,14 +44,22 @@ class MeanUncertainty:
 def mean_uncertainty(stats: RunStats) -> MeanUncertainty | None:
     """Return u of the mean of a run from its Allan variances and its drift.
 
-    None below two readings, and where no two readings follow each other.
+    None below two readings, and where no two readings follow each other. A run in turns
+    is judged by the means of its turns; while there are too few of them to compare, its
+    readings count for no more than their number.
     """
+    turns = stats.turns
+    if turns is not None and turns.bridged:
+        mean = mean_uncertainty(by_turns(stats))
+        return None if mean is None else replace(mean, text=_turns_text(turns, mean))
     points = stats.bridged
     if stats.n < 2 or not points or not stats.tau0_s:
         return None
     if all(point.avar == 0 for point in points):
         return MeanUncertainty(0.0, math.inf, "readings all alike", (0.0,) * 4)
-    length = max(float(stats.n), stats.span_s / stats.tau0_s)
+    length = float(stats.n)
+    if turns is None:
+        length = max(length, stats.span_s / stats.tau0_s)
     m = np.array([point.m for point in points], dtype=np.float64)
     pairs = np.array([[point.n for point in points]], dtype=np.float64)
     avar = np.array([[point.avar for point in points]])
@@ -150,6 +160,18 @@ def _text(n: int, terms: Array) -> str:
     if n < FEW:
         return f"{n} readings, too few to name their noise: allowance for slow noise"
     return f"{n:,} readings, likeliest {strongest}; allowance for slower noise unseen"
+
+
+def _turns_text(turns: TurnStats, found: MeanUncertainty) -> str:
+    """Say what the means of turns show of noise: white PM and FM look alike there."""
+    every = format_duration(turns.spacing_s)
+    said = f"{turns.turns:,} turns of {turns.gates:,} readings, one every {every}"
+    if turns.turns < FEW or not any(found.terms):
+        return f"{said}: too few to name their noise; allowance for slow noise"
+    strongest = int(np.argmax(found.terms))
+    alpha = 0 if strongest <= 1 else None
+    name = noise_across_dead_time(alpha, TERM_NAMES[strongest])
+    return f"{said}, likeliest {name}; allowance for slower noise unseen"
 
 
 def pairs_freedom(length: float, m: Array, pairs: Array) -> Array:

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from benchlog import registry
 from benchlog.catalogue.alarms import alarm_rules
+from benchlog.catalogue.burning import burn_rule
 from benchlog.catalogue.check import (
     Findings,
     TableKey,
@@ -31,8 +32,10 @@ from benchlog.catalogue.rack_positions import (
     RACK_KEYS,
     SETTER_QUANTITIES,
     SETTERS,
+    TURN_KEYS,
     check_channel,
     check_setters,
+    check_turns,
 )
 from benchlog.driver import Driver, Option, Setter, check_options
 from benchlog.errors import (
@@ -60,6 +63,7 @@ _TABLES: Final = {
     "position": TableKey(a_list("a list of tables [[position]]"), default=()),
     "reference": TableKey(a_table("reference")),
     "alarm": TableKey(a_list("a list of tables [[alarm]]"), default=()),
+    "burn": TableKey(a_table("burn")),
     "host_clock_ppm": TableKey(in_ppm("+- of this computer's clock in ppm", 0, 1e5)),
 }
 _INSTRUMENT: Final = {
@@ -81,6 +85,7 @@ _INSTRUMENT: Final = {
     "simulated": TableKey(yes_no("whether its readings are made up"), default=False),
     "calibration_due": TableKey(a_date("when its calibration is due"), default=""),
     **COUNTING_KEYS,
+    **TURN_KEYS,
 }
 """Keys that every instrument may have, whatever its driver."""
 _POSITION: Final = {
@@ -147,6 +152,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
     positions = reader.positions(tables["position"])
     reference = reader.reference(tables["reference"])
     alarms = alarm_rules(findings, tables["alarm"])
+    burn = burn_rule(findings, tables["burn"])
     if not given:
         findings.add("instruments", "found none", "at least one [instruments.NAME]")
     if not tables["position"] and reference is None:
@@ -161,6 +167,7 @@ def bench_from_mapping(document: Mapping[str, Any], entry: Traversable) -> Bench
         file=str(entry),
         alarms=alarms,
         host_clock_ppm=tables["host_clock_ppm"],
+        burn=burn,
     )
 
 
@@ -196,6 +203,7 @@ class _Reader:
         if driver is not None and issubclass(driver, Setter):
             self.setters.add(name)
         quantity = self.quantities[name]
+        check_turns(self.findings, table, path, quantity)
         return InstrumentSpec(name=name, options=options, quantity=quantity, **values)
 
     def positions(self, tables: list[object]) -> tuple[PositionSpec, ...]:

@@ -139,9 +139,9 @@ class Findings:
 
 
 def join(path: str, name: str) -> str:
-    """Return the key path of `name` in the table at `path`, quoted where TOML must."""
+    """Return the key path of `name`, told by its beginning, in the table at `path`."""
     bare = re.fullmatch(r"[A-Za-z0-9_-]+", name)
-    key = name if bare else shown(name)
+    key = _short(name) if bare else shown(name)
     return f"{path}.{key}" if path else key
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Mapping, Sequence, Set
 from typing import Any, Final
 
-from benchlog.catalogue.check import Findings, TableKey, text, whole
-from benchlog.model import PositionSpec
+from benchlog.catalogue.check import Findings, TableKey, number, text, whole
+from benchlog.model import TURN_GATES, TURN_SETTLE_S, PositionSpec
 
 _setter: Final = text("the name of a setter of this file", longest=40)
 RACK_KEYS: Final = {
@@ -14,6 +14,16 @@ RACK_KEYS: Final = {
     "feed": TableKey(_setter),
     "control": TableKey(_setter),
     "load": TableKey(_setter),
+}
+TURN_KEYS: Final = {
+    "turn_settle_s": TableKey(
+        number("of a scanner: s from a closed channel to the first gate", high=3600),
+        default=TURN_SETTLE_S,
+    ),
+    "turn_gates": TableKey(
+        whole("of a scanner: gates of a device in its turn", 1, 100_000),
+        default=TURN_GATES,
+    ),
 }
 SETTERS: Final = ("through", "chamber", "feed", "control", "load")
 """Roles that only a driver which sets something can have."""
@@ -33,6 +43,17 @@ def check_setters(
         if name is not None and name not in setters:
             expected = "an instrument whose driver sets something"
             findings.add(f"{path}.{role}", f"{name!r} only measures", expected)
+
+
+def check_turns(
+    findings: Findings, given: Mapping[str, Any], path: str, quantity: str
+) -> None:
+    """Note turns of what is no scanner."""
+    for key in TURN_KEYS:
+        if key in given and quantity not in ("", "channel"):
+            findings.add(
+                f"{path}.{key}", f"it sets no channel: {quantity}", "a scanner"
+            )
 
 
 def check_channel(

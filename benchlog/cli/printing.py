@@ -39,6 +39,8 @@ def _with_schema(found: object, name: str) -> object:
 
 def plain(value: object) -> object:
     """Return `value` built of what JSON knows: NaN and infinities become None."""
+    if value is None or type(value) in (str, int, bool):  # most are: no other question
+        return value
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -107,6 +109,8 @@ def _line(row: Sequence[str], widths: Sequence[int], right: str) -> str:
 
 def width(text: str) -> int:
     """Return how many terminal columns `text` takes."""
+    if text.isascii():
+        return len(text)
     wide = sum(unicodedata.east_asian_width(ch) in "WF" for ch in text)
     marks = sum(unicodedata.combining(ch) != 0 for ch in text)
     return len(text) + wide - marks

@@ -25,6 +25,7 @@ from benchlog.driver_kit.programs import Finished, run_program
 from benchlog.driver_kit.scpi_driver import ScpiDriver
 from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
 from benchlog.driver_kit.settings import INPUT_OPTIONS, every, number_of
+from benchlog.driver_kit.user_program import UserProgram, program_options
 
 __all__ = [
     "DIALECT",
@@ -41,6 +42,7 @@ __all__ = [
     "Number",
     "ScpiDriver",
     "StreamLink",
+    "UserProgram",
     "every",
     "is_stream",
     "link_wanted",
@@ -49,5 +51,6 @@ __all__ = [
     "open_stream",
     "parse_number",
     "parse_reply",
+    "program_options",
     "run_program",
 ]

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
+from benchlog.analysis.stats import TurnStats
 from benchlog.evaluation.history_document import (
     amendments_document,
     events_document,
@@ -96,6 +97,7 @@ def _more(evaluation: Evaluation) -> dict[str, Any]:
         "jitter_limit_ppm": run.part.limits.jitter_ppm,
         "gate_s": stats.gate_s,
         "span_s": stats.span_s,
+        "turns": _turns(stats.turns),
         "timing": _timing(assessment.timing),
         "suspect": stats.n_suspect,
         "outliers": 0 if assessment.outliers is None else assessment.outliers.n,
@@ -201,6 +203,18 @@ def _at_reference(at: AtReference | None) -> dict[str, Any] | None:
         "moved_ppm": at.moved_ppm,
         "law": at.law or None,
         "budget": None if at.budget is None else _budget(at.budget),
+    }
+
+
+def _turns(turns: TurnStats | None) -> dict[str, Any] | None:
+    """Return how a counter that serves others served this device; None: it did not."""
+    if turns is None:
+        return None
+    return {
+        "turns": turns.turns,
+        "gates": turns.gates,
+        "spacing_s": turns.spacing_s,
+        "live_share": turns.live_share,
     }
 
 

@@ -87,6 +87,7 @@ def _device(report: LotReport, result: DeviceResult) -> dict[str, Any]:
 
 def _figures(figures: LotFigures, standing: LotDecision) -> Mapping[str, Any]:
     able, decided = figures.capability, standing.passed + standing.failed
+    bins = figures.histogram
     return {
         "mean_ppm": _interval(able.mean_ppm if able else None),
         "sd_ppm": _interval(able.sd_ppm if able else None),
@@ -95,11 +96,8 @@ def _figures(figures: LotFigures, standing: LotDecision) -> Mapping[str, Any]:
         "fraction_defective": _interval(figures.fraction),
         "fraction_at_most": at_most(standing.failed, decided) if decided else None,
         "histogram": None
-        if figures.histogram is None
-        else {
-            "edges_ppm": list(figures.histogram.edges_ppm),
-            "counts": list(figures.histogram.counts),
-        },
+        if bins is None
+        else {"edges_ppm": list(bins.edges_ppm), "counts": list(bins.counts)},
         "drift": None if figures.drift is None else figures.drift.text,
         "groups": None
         if figures.groups is None

@@ -49,13 +49,16 @@ def existing_lot(reader: Reader, name: str, part_id: str | None) -> Lot:
     return found
 
 
-def lot_with_runs(reader: Reader, lot: Lot) -> tuple[LotReport, tuple[Run, ...]]:
+def lot_with_runs(
+    reader: Reader, lot: Lot, purpose: Purpose = Purpose.INSPECT
+) -> tuple[LotReport, tuple[Run, ...]]:
     """Return the report of a lot and its runs as they were begun, in their order.
 
+    `purpose` TRIM is for those that trimmed its devices.
     Raises DataError when the plan cannot be read.
     """
     known = {run.id: run for run in reader.runs(lot=lot.lot, limit=_ALL)}
-    rows = [row for row in reader.lot_runs(lot) if row.run in known]
+    rows = [row for row in reader.lot_runs(lot, purpose) if row.run in known]
     runs = tuple(known[row.run] for row in rows)
     bases = (run.timebase for row, run in zip(rows, runs, strict=True) if row.counts)
     shared = shared_u_ppm((b.status, b.u_ppm) for b in bases if b is not None)

@@ -1,18 +1,20 @@
 """A qualification as the database has it: points of each device, and what was found."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.characteristics.lag import Approach
 from benchlog.errors import DataError, NotFoundError
 from benchlog.model import (
     STEP_BEGINS,
     STEP_OVER,
     Decision,
+    Event,
     EventKind,
     Flag,
     Purpose,
@@ -35,6 +37,19 @@ from benchlog.verdict.run.decision import worst
 Array = NDArray[np.float64]
 _REFUSED: Final = Flag.FAR | Flag.RUSHED
 """Readings that no device of the part gives, or that came too soon: in no point."""
+
+
+_STILL_C: Final = 0.3
+"""So near to where a point was measured the air counts as having arrived; our rule."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointReadings:
+    """All good readings of a run: time, offset in ppm, the probe; shape (n,) each."""
+
+    at_ns: NDArray[np.int64]
+    ppm: Array
+    ambient_c: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,16 +163,24 @@ def device_points(
     A turn that cannot be read is left out: its step is a gap then, never a wrong value.
     A step that was begun again after a cut has the points of its last time alone.
     """
+    events = (event for _, event in reader.events(run.id))
+    yield from points_of(events, _readings(reader, run), plan)
+
+
+def points_of(
+    events: Iterable[Event], readings: PointReadings, plan: QualificationPlan
+) -> Iterator[DevicePoint]:
+    """Yield the points that a run's events tell of, with the readings of each."""
     steps = {step.index: step for step in plan.steps}
-    at_ns, ppm, ambient_c = _readings(reader, run)
+    begun_ns: dict[int, int] = {}
     turns: dict[int, list[Turn]] = {}
-    for _, event in reader.events(run.id):
+    for event in events:
         if event.raw is None:
             continue
         if event.kind == EventKind.SEQUENCE:
             told = step_told(event.raw)
             if told is not None and told[1] == STEP_BEGINS:
-                turns[told[0]] = []
+                turns[told[0]], begun_ns[told[0]] = [], event.utc_ns
         elif event.kind == EventKind.TURN and (turn := _turn(event.raw)) is not None:
             turns.setdefault(turn.step, []).append(turn)
     for turn in sorted(
@@ -165,7 +188,8 @@ def device_points(
         key=lambda one: one.begin_utc_ns,
     ):
         if turn.step in steps:
-            yield _point(turn, steps[turn.step], at_ns, ppm, ambient_c)
+            since_ns = begun_ns.get(turn.step, turn.begin_utc_ns)
+            yield _point(turn, steps[turn.step], readings, since_ns)
 
 
 def step_told(raw: bytes) -> tuple[int, str] | None:
@@ -195,17 +219,26 @@ def next_step(reader: Reader, runs: Sequence[Run]) -> int:
 
 
 def _point(
-    turn: Turn, step: StepRecord, at_ns: NDArray[np.int64], ppm: Array, ambient_c: Array
+    turn: Turn, step: StepRecord, readings: PointReadings, since_ns: int
 ) -> DevicePoint:
+    at_ns = readings.at_ns
     inside = (at_ns >= turn.begin_utc_ns) & (at_ns <= turn.end_utc_ns)
-    known = ambient_c[inside & np.isfinite(ambient_c)]
-    middle_ns = (turn.begin_utc_ns + turn.end_utc_ns) / 2
+    known = readings.ambient_c[inside & np.isfinite(readings.ambient_c)]
+    here_c = float(known.mean()) if len(known) else None
+    middle_ns = (turn.begin_utc_ns + turn.end_utc_ns) // 2
+    settling = inside | (at_ns >= since_ns) & (at_ns < turn.begin_utc_ns)
+    if here_c is not None:
+        settling &= np.abs(readings.ambient_c - here_c) <= _STILL_C
     return DevicePoint(
         turn=turn,
         step=step,
-        offsets_ppm=ppm[inside],
-        ambient_c=float(known.mean()) if len(known) else None,
+        offsets_ppm=readings.ppm[inside],
+        ambient_c=here_c,
         t_s=middle_ns / NS_PER_S,
+        approach=Approach(
+            before_s=(middle_ns - at_ns[settling]) / NS_PER_S,
+            ppm=readings.ppm[settling],
+        ),
     )
 
 
@@ -222,7 +255,7 @@ def _turn(raw: bytes) -> Turn | None:
         return None
 
 
-def _readings(reader: Reader, run: Run) -> tuple[NDArray[np.int64], Array, Array]:
+def _readings(reader: Reader, run: Run) -> PointReadings:
     """Return time, offset corrected for the time base, and ambient of all readings."""
     kept = list(reader.chunks(run.id))
     flags = np.concatenate([np.empty(0, np.int64), *(one.flags for one in kept)])
@@ -234,7 +267,7 @@ def _readings(reader: Reader, run: Run) -> tuple[NDArray[np.int64], Array, Array
     nominal_hz = run.nominal_hz / run.divider
     read_ppm = (hertz - nominal_hz) / nominal_hz * 1e6
     ppm = read_ppm + base_ppm + read_ppm * base_ppm * 1e-6
-    return at_ns[good], ppm[good], ambient[good]
+    return PointReadings(at_ns=at_ns[good], ppm=ppm[good], ambient_c=ambient[good])
 
 
 def document(found: Qualification) -> dict[str, Any]:

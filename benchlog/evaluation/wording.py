@@ -199,7 +199,8 @@ def count_text(evaluation: Evaluation) -> str:
     stats = evaluation.assessment.stats
     span = f" in {format_duration(stats.span_s)}" if stats.n else ""
     gaps = f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}"
-    return f"{stats.n:,}{span}, {gaps}, {_end(evaluation)}"
+    turns = f", {stats.turns.turns:,} turns" if stats.turns is not None else ""
+    return f"{stats.n:,}{span}{turns}, {gaps}, {_end(evaluation)}"
 
 
 def _end(evaluation: Evaluation) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,9 +93,17 @@ class Counting:
         return self.digits == CUT
 
 
+TURN_SETTLE_S: Final = 0.05  # our rule: a relay bounces for a few ms
+TURN_GATES: Final = 10  # our rule: the least that a verdict takes
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentSpec:
-    """One instrument of a bench file: a driver bound to an address, with options."""
+    """One instrument of a bench file: a driver bound to an address, with options.
+
+    Of a scanner, `turn_settle_s` is the time from a closed channel to the first gate,
+    in bench seconds, and `turn_gates` how many gates a device has in its turn.
+    """
 
     name: str
     driver: str
@@ -110,6 +119,8 @@ class InstrumentSpec:
     counting: str = ""
     gapless: bool | None = None
     digits: str = ""
+    turn_settle_s: float = TURN_SETTLE_S
+    turn_gates: int = TURN_GATES
 
     @property
     def counts(self) -> Counting:
@@ -205,6 +216,27 @@ class AlarmRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BurnRule:
+    """How a trim code becomes permanent on this bench; `[burn]` of a bench file.
+
+    Parameters
+    ----------
+    command : tuple of str
+        A program with its arguments, started without a shell for each device; `{code}`,
+        `{device}`, `{position}` and `{lot}` in a word are filled in.
+    power_cycle : tuple of str
+        A program that takes the device's supply away and gives it back; empty for none.
+    limit_s : float
+        Real seconds that either may take before it is ended.
+
+    """
+
+    command: tuple[str, ...]
+    power_cycle: tuple[str, ...] = ()
+    limit_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """Instruments and positions: one TOML file."""
 
@@ -216,6 +248,7 @@ class Bench:
     file: str = ""
     alarms: tuple[AlarmRule, ...] = ()
     host_clock_ppm: float | None = None  # +- of the host's own clock, where known
+    burn: BurnRule | None = None  # of the bench file alone: in no snapshot
 
 
 @dataclass(frozen=True, slots=True)

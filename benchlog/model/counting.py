@@ -29,12 +29,13 @@ BROKEN_OFF: Final = (
     "no readings came",
 )
 """Ends that leave a plan unfinished; a person who stops a run has made up his mind."""
+BEST_FOUND: Final = "best code found"
 _UNREAD: Final = "import stopped"
 _ENDED_AS_MEANT: Final = (
     "verdict clear",
     "readings reached",
     "time reached",
-    "best code found",
+    BEST_FOUND,
     "file read",
     "stopped",
 )

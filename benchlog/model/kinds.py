@@ -55,6 +55,7 @@ class Flag(IntFlag):
     IMPORTED = 32  # made elsewhere and read from a file
     SETTLING = 64  # the device was still settling, or a code on trial: kept, left out
     RUSHED = 256  # values before it came faster than their gate allows: refused
+    TURN = 1024  # first of a turn: the counter served other devices before it
     FAR = 512  # with SUSPECT, and near no multiple: not divider or trigger level
     NO_FIX = 128  # a pulse whose receiver had no fix: never counts as reference
 

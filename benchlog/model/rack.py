@@ -48,7 +48,7 @@ class Turn:
 
     `begin_utc_ns` to `end_utc_ns` hold the whole of its gates. `settled` tells whether
     the point counted as settled; `ran` whether the device gave a signal; `drift` is its
-    slope then, in ppm a minute.
+    slope just before, in ppm a minute.
     """
 
     step: int

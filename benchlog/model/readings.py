@@ -93,9 +93,10 @@ GATE_CHANGE = 1e-6
 class Breaks:
     """Readings that do not plainly follow the one before; arrays of equal length.
 
-    There is a gap between, another segment or another gate began, or time does not go
-    on. `at` counts from the first reading, `id` is its id; `mono_ns` and `utc_ns` are
-    of shape (k, 2): the one before and this one; `turned` is another segment.
+    There is a gap between, another segment, another gate or another turn began, or time
+    does not go on. `at` counts from the first reading, `id` is its id; `mono_ns` and
+    `utc_ns` are of shape (k, 2): the one before and this one; `turned` is another
+    segment; `turns` is the first reading of a turn (`Flag.TURN`).
     """
 
     at: "NDArray[np.int64]"
@@ -103,6 +104,7 @@ class Breaks:
     mono_ns: "NDArray[np.int64]"
     utc_ns: "NDArray[np.int64]"
     turned: "NDArray[np.bool_]"
+    turns: "NDArray[np.bool_]"
 
 
 @dataclass(frozen=True, slots=True)

@@ -199,6 +199,13 @@ class Run:
         return recorded_bench(self.snapshot.get("bench"))
 
     @property
+    def bench_file(self) -> str:
+        """The bench file that it was begun with; empty where that was not recorded."""
+        bench = self.snapshot.get("bench")
+        file = bench.get("file") if isinstance(bench, Mapping) else None
+        return file if isinstance(file, str) else ""
+
+    @property
     def hook_up(self) -> PositionSpec | None:
         """Which instruments looked at the device; None where it was not recorded."""
         return self.recorded_bench.position(self.position)

@@ -31,6 +31,14 @@ class Kept(Protocol):
     pool: InstrumentPool
     go_on: bool
 
+    def in_turns(self, run: LiveRun) -> bool:
+        """Whether a run waits for its turn at a counter that others have, too."""
+        ...
+
+    def start_reading(self, run: LiveRun) -> None:
+        """Let the counter of a run read."""
+        ...
+
     def begin_one(self, plan: RunPlan, *, follows: bool = False) -> int:
         """Begin a run and return its id."""
         ...
@@ -130,13 +138,14 @@ class ControlCommands:
     def _pause(self, run: LiveRun) -> None:
         if not run.paused:
             run.pause()
-            self._keeper.pool.order(run.position.frequency, Order.HOLD)
+            if not self._keeper.in_turns(run):
+                self._keeper.pool.order(run.position.frequency, Order.HOLD)
             self._note(run, EventKind.PAUSED, "paused")
 
     def _go_on(self, run: LiveRun) -> None:
         if run.paused:
             run.go_on()
-            self._keeper.pool.order(run.position.frequency, Order.GO)
+            self._keeper.start_reading(run)
             self._note(run, EventKind.RESUMED, "goes on")
 
     def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:

@@ -86,6 +86,10 @@ class HearingLoop:
     def terminal_gone(self) -> None:
         """Do what is to be done when the terminal has gone that started all this."""
 
+    def turns_left_s(self) -> float:
+        """Real seconds until a turn of a device has something to do."""
+        return 60.0
+
     def ids_came(self) -> None:
         """Read device ids from another program; for the keeper of a lot."""
 
@@ -120,7 +124,12 @@ class HearingLoop:
         )
 
     def _wait(self) -> Iterator[Heard]:
-        left_s = min(self.pool.left_s(), self.book.left_s(), self._tick.left_s())
+        left_s = min(
+            self.pool.left_s(),
+            self.book.left_s(),
+            self._tick.left_s(),
+            self.turns_left_s(),
+        )
         ready = self.surroundings.selector.select(max(0.0, left_s))
         self._notice_absence(left_s)
         for key, _ in ready:

@@ -103,7 +103,9 @@ def surroundings(
     """
     with contextlib.ExitStack() as stack:
         locks = stack.enter_context(
-            BenchLocks((*held_addresses(plans), *beside), holder, clock)
+            BenchLocks(
+                tuple(dict.fromkeys((*held_addresses(plans), *beside))), holder, clock
+            )
         )
         signals = stack.enter_context(Signals())
         writer = Writer.open(database, clock)

@@ -31,6 +31,8 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
 from benchlog.recorder.notice import RunNotice, notice_of
+from benchlog.recorder.rack.turn_sites import TurnSite
+from benchlog.recorder.rack.turning import Turning
 from benchlog.recorder.run.bookkeeper import JudgedBatch
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.run.plan_checks import instruments_of, position_of
@@ -42,6 +44,10 @@ _TICK_S: Final = 1.0  # our rule: cheap, and soon enough
 _WAIT_S: Final = 5.0
 _WAIT_SOAK_S: Final = 10.0
 _PAUSE_S: Final = 0.02  # our rule: a loop in which something fails must not spin
+
+
+NO_VALUE: Final = ("no-signal", "overload")
+"""What a counter answers that is well and has nothing to count."""
 
 
 class Keeper(HearingLoop):
@@ -58,17 +64,20 @@ class Keeper(HearingLoop):
         self.each_turn: Callable[[], None] | None = None
         self._abandoned = False
         self._counters = {position_of(plan).frequency for plan in plans}
+        self.turning = Turning(self, plans, around.selector)
 
     # --- the start ------------------------------------------------------------------
 
     def wait_for_all(self) -> None:
         """Wait until every instrument has answered once; probes give a value, too."""
+        self.turning.start()
         self.pool.start(hold=self._counters)
         missing = set(self.pool.by_name)
         if self.patient:
             self.watch.notifier.ready()
         signals = self.surroundings.signals
         while missing and signals.caught is None and not self._abandoned:
+            self.turning.tend()
             for name, message in self._wait():
                 self._say_waiting(self._waits.heard(name, message))
                 match message:
@@ -83,6 +92,7 @@ class Keeper(HearingLoop):
                         raise InstrumentError(f"the process of {name!r} {message.how}")
         if signals.caught is not None or self._abandoned:
             raise BenchlogError("stopped before the first reading: nothing recorded")
+        self.turning.wait(self._hear_scanners, patient=self.patient)
 
     def begin(self) -> None:
         """Open the control socket, begin the runs and let the counters go."""
@@ -105,7 +115,8 @@ class Keeper(HearingLoop):
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
             self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
         self.watch.notifier.ready()
-        self.pool.start(hold=())
+        self.turning.start()
+        self.pool.start(hold=self.turning.counters)
 
     def _hold(self, name: str, identity: Identity) -> None:
         """Hold the counter that answered: it may be in use under another address."""
@@ -130,8 +141,49 @@ class Keeper(HearingLoop):
         return run.run_id
 
     def start_reading(self, run: LiveRun) -> None:
-        """Let the counter of a run that has just begun read."""
-        self.pool.order(run.position.frequency, Order.GO)
+        """Let the counter of a run that has just begun read; in turns, when it is."""
+        if not self.in_turns(run):
+            self.pool.order(run.position.frequency, Order.GO)
+
+    # --- turns of devices behind a scanner --------------------------------------------
+
+    def in_turns(self, run: LiveRun) -> bool:
+        """Whether a run waits for its turn at a counter that others have, too."""
+        return run.position.frequency in self.turning.counters
+
+    def turn_sites(self, scanner: str) -> Sequence[TurnSite]:
+        """Return who wants a turn now, in order."""
+        return [
+            TurnSite(run.position, run)
+            for run in self.book.runs.all()
+            if run.position.through == scanner and not (run.paused or run.full)
+        ]
+
+    def gates_alone(self, run: LiveRun) -> int | None:
+        """Return how many readings a run takes that is alone; None: go on."""
+        del run
+        return None
+
+    def value_in_turn(self, site: TurnSite, got: Got) -> None:
+        """Take a value of the device whose turn it is."""
+        self.book.intake.value(site.position.frequency, got.sample, got.stalled_s)
+
+    def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
+        """Take it that the device whose turn it is gives no signal."""
+
+    def turns_left_s(self) -> float:
+        """See `HearingLoop.turns_left_s`."""
+        return self.turning.left_s()
+
+    def _heard_of(self, kind: str, what: str) -> list[Heard]:
+        if kind == "scanner":
+            self.turning.hear(what)
+            return []
+        return super()._heard_of(kind, what)
+
+    def _hear_scanners(self) -> None:
+        for heard in self._wait():
+            self._dispatch(heard)
 
     # --- the loop ---------------------------------------------------------------------
 
@@ -148,6 +200,9 @@ class Keeper(HearingLoop):
     def turn(self) -> None:
         """Hear what has come, and commit it."""
         self.hear_all()
+        if self.turning:
+            with self.boundary.round("a turn"):
+                self.turning.step()
         with self.boundary.round("a signal", passes=ENDING):
             self._look_at_signals()
         with self.boundary.round("a commit"), self._pace.own_work():
@@ -186,7 +241,8 @@ class Keeper(HearingLoop):
         run_id = run.run_id
         # tried again where the database took nothing: the first reason is the true one
         how = self._ending.setdefault(run_id, how)
-        self.pool.order(run.position.frequency, Order.HOLD)
+        if not self.in_turns(run):
+            self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
         self.commit_all()
@@ -213,12 +269,18 @@ class Keeper(HearingLoop):
         finally:
             if self.server is not None:
                 self.server.close()
+            self.turning.finish()
             self.pool.finish()
             self.watch.close()
 
     def _dispatch(self, heard: Heard) -> None:
         name, message = heard
+        turns = self.turning.counters.get(name)
         match message:
+            case Got() if turns is not None:
+                turns.value(name, message)
+            case Failed() if turns is not None and message.kind in NO_VALUE:
+                turns.dark(message)
             case Got():
                 self.book.intake.value(name, message.sample, message.stalled_s)
             case Failed():

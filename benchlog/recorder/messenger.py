@@ -55,27 +55,10 @@ class Messenger:
             return ""
         if len(self._sent) >= _MOST:
             return f"{_MOST} messages are under way already; this one was not sent"
-        job = json.dumps(
-            {
-                "letter": dict(letter),
-                "command": command,
-                "webhook": webhook,
-                "run_s": self._run_s,
-            }
-        ).encode()
-        if len(job) > _MOST_BYTES:
-            return f"a message of {len(job):,} bytes is too long; it was not sent"
         try:
-            process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "benchlog.recorder.letter_process"],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
-                start_new_session=True,
-            )
-            assert process.stdin is not None  # it was asked for
-            with contextlib.suppress(BrokenPipeError), process.stdin:
-                process.stdin.write(job)
+            process = started(letter, command, webhook, self._run_s)
+        except ValueError as error:
+            return f"{error}; it was not sent"
         except OSError as error:
             return f"no process for the message: {error.strerror}"
         what = f"alarm of {letter.get('when', 'no name')}"
@@ -115,6 +98,36 @@ class Messenger:
             host_sleep(0.02)
 
 
+def started(
+    letter: Mapping[str, object], command: tuple[str, ...], webhook: str, run_s: float
+) -> "subprocess.Popen[bytes]":
+    """Start the process that runs a program for a letter, or posts it.
+
+    Raises OSError when there is no process for it, ValueError for a letter too long.
+    """
+    job = json.dumps(
+        {
+            "letter": dict(letter),
+            "command": command,
+            "webhook": webhook,
+            "run_s": run_s,
+        }
+    ).encode()
+    if len(job) > _MOST_BYTES:
+        raise ValueError(f"a message of {len(job):,} bytes is too long")
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-m", "benchlog.recorder.letter_process"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+    )
+    assert process.stdin is not None  # it was asked for
+    with contextlib.suppress(BrokenPipeError), process.stdin:
+        process.stdin.write(job)
+    return process
+
+
 def _press(sent: _Sent) -> None:
     """Ask a letter to end, with whatever it has started; kill it the second time."""
     how = signal.SIGKILL if sent.hung else signal.SIGTERM
@@ -125,11 +138,17 @@ def _press(sent: _Sent) -> None:
 
 def _outcome(sent: _Sent) -> str:
     """Return why a letter that came to its end did not arrive, empty if it did."""
-    code, said = sent.process.poll(), ""
-    if sent.process.stderr is not None:
-        os.set_blocking(sent.process.stderr.fileno(), False)
-        said = (sent.process.stderr.read() or b"").decode(errors="replace").strip()
-        sent.process.stderr.close()
+    said = words_of_end(sent.process)
     if sent.hung:
         return f"did not end within {as_stated(_LIMIT_S)} s and was ended"
+    return said
+
+
+def words_of_end(process: "subprocess.Popen[bytes]") -> str:
+    """Return why a process of `started` that has ended failed, empty if it did not."""
+    code, said = process.poll(), ""
+    if process.stderr is not None:
+        os.set_blocking(process.stderr.fileno(), False)
+        said = (process.stderr.read() or b"").decode(errors="replace").strip()
+        process.stderr.close()
     return printable(said[-_MOST_SAID:] or f"exit code {code}") if code else ""

@@ -15,7 +15,7 @@ VERSIONS: Final = dict.fromkeys(
         *("run", "soak", "show", "judgement", "listed-run", "dataset-run"),
         *("result", "device", "lot", "listed-lot", "chips"),
         *("compare", "stability", "stability-over-time", "hat", "temperature"),
-        *("ageing", "response", "trim", "fitness", "lot-fitness"),
+        *("ageing", "response", "trim", "trimmed-lot", "fitness", "lot-fitness"),
         *("refcheck", "check-standard", "part", "bench", "checked-instrument"),
         *("defaults", "finding", "port", "merge", "check", "import", "rows-back"),
         *("forward", "forward-created"),

@@ -4,17 +4,18 @@ import itertools
 import math
 import shutil
 import tempfile
+import zlib
 from dataclasses import replace
 from pathlib import Path
 
 from benchlog.clock import Clock
 from benchlog.driver_kit.simulated_endpoints import Announcement
-from benchlog.errors import NotFoundError
+from benchlog.errors import NotFoundError, UsageError
 from benchlog.simulate.bench_file import bench_text
 from benchlog.simulate.control_port import ControlPort, carry_out
 from benchlog.simulate.instrument_servers import AnyServer, Outlets
 from benchlog.simulate.instruments.faults import Faults
-from benchlog.simulate.instruments.trim_firmware import TrimFirmware
+from benchlog.simulate.instruments.trim_firmware import TrimFirmware, two_ranges
 from benchlog.simulate.physics.oscillator import Oscillator
 from benchlog.simulate.physics.receiver import PulsedInput, Receiver
 from benchlog.simulate.physics.room import Room, Supply
@@ -54,6 +55,8 @@ class SimulatedBench:
         self._announcement: Announcement | None = None
         self._inserted = itertools.count(1)
         self.firmware: TrimFirmware | None = None
+        self._chip = ""
+        self._burned: dict[str, int] = {}
 
     def start(self) -> dict[str, str]:
         """Serve everything; return name -> address.
@@ -166,8 +169,12 @@ class SimulatedBench:
         self.device(place)
         del self.world.devices[place]
 
-    def insert(self, place: str, offset_ppm: float) -> None:
-        """Put another device of the same make in. Raises NotFoundError."""
+    def insert(self, place: str, offset_ppm: float, chip: str = "") -> None:
+        """Put another device of the same make in. Raises NotFoundError.
+
+        Where firmware sets a trim code, it is another chip with a register of its own;
+        the same `chip` has the same register, another each time without.
+        """
         known = {p.name: p.oscillator for p in self.scenario.places}
         if place not in known:
             raise NotFoundError("place", place, known)
@@ -176,6 +183,35 @@ class SimulatedBench:
         self.world.devices[place] = Oscillator(
             spec, self.world.room, self.world.supply, seed
         )
+        if self.firmware is not None and place == self.scenario.places[0].name:
+            self._exchange_chip(place, chip or seed)
+
+    def _exchange_chip(self, place: str, chip: str) -> None:
+        assert self.firmware is not None  # that is asked before
+        size = len(self.firmware.register_ppm) // 2
+        around = size // 4 + zlib.crc32(chip.encode()) % (size // 2)
+        register = two_ranges(f"{self.scenario.seed}/{chip}", size=size, around=around)
+        code = self._burned.get(chip, size // 2)
+        self._chip = chip
+        self.step(place, register[code])
+        self.firmware.exchange(register, code)
+
+    def burn_code(self, code: int) -> None:
+        """Let a programmer burn a code into the chip. Raises UsageError."""
+        firmware = self._with_firmware()
+        if not 0 <= code < len(firmware.register_ppm):
+            raise UsageError(f"code {code} is not in the chip's register")
+        firmware.burn(code)
+        self._burned[self._chip] = code
+
+    def power_cycle(self) -> None:
+        """Take the chip's supply away and give it back. Raises UsageError."""
+        self._with_firmware().power_cycle()
+
+    def _with_firmware(self) -> TrimFirmware:
+        if self.firmware is None:
+            raise UsageError("no chip with a trim code is on this bench")
+        return self.firmware
 
     def lose_fix(self, receiver: str, for_s: float) -> None:
         """Let a receiver lose its fix for bench seconds. Raises NotFoundError."""

@@ -90,6 +90,14 @@ class OrderedBench(Protocol):
         """Put another device in."""
         ...
 
+    def burn_code(self, code: int) -> None:
+        """Burn a trim code into the chip."""
+        ...
+
+    def power_cycle(self) -> None:
+        """Take the chip's supply away and give it back."""
+        ...
+
     def lose_fix(self, receiver: str, for_s: float) -> None:
         """Let a receiver lose its fix."""
         ...
@@ -121,8 +129,10 @@ def carry_out(bench: OrderedBench, line: str) -> object:
         _air(bench, words)
     elif first == "device":
         _device(bench, words)
+    elif first == "chip":
+        _chip(bench, words)
     else:
-        known = (*bench.faults, "device", "air", "supply", "list", "truth")
+        known = (*bench.faults, "device", "chip", "air", "supply", "list", "truth")
         raise NotFoundError("instrument or command", first, known)
     return None
 
@@ -160,6 +170,17 @@ def _device(bench: OrderedBench, words: Sequence[str]) -> None:
         raise UsageError("write: device PLACE " + "|".join(verbs) + " [NUMBER ...]")
     place, verb, *rest = words
     verbs[verb](place, rest)
+
+
+def _chip(bench: OrderedBench, words: Sequence[str]) -> None:
+    """Burn a code into the chip, or take its supply away: `chip burn 57`."""
+    match words:
+        case ["burn", code]:
+            bench.burn_code(int(_number([code], 0, "a code")))
+        case ["power-cycle"]:
+            bench.power_cycle()
+        case _:
+            raise UsageError("write: chip burn CODE, or chip power-cycle")
 
 
 def _air(bench: OrderedBench, words: Sequence[str]) -> None:

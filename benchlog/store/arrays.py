@@ -149,21 +149,27 @@ select gate_s, mono_ns from readings where run_id = :run and id between :first a
 # a search. `p` is the reading before of this run that counts.
 _BREAKS: Final = f"""
 select r.id, p.mono_ns, r.mono_ns, ifnull(p.utc_ns, -1), ifnull(r.utc_ns, -1),
-  r.segment_id <> p.segment_id
+  r.segment_id <> p.segment_id, r.flags & {int(Flag.TURN)} <> 0
 from readings r left join readings n on n.id = r.id - 1
   join readings p on p.id = case
     when n.run_id = :run and n.{_KEPT} then n.id
     else (select q.id from readings q where q.run_id = :run and q.id < r.id
       and q.{_KEPT} order by q.id desc limit 1) end
 where +r.run_id = :run and r.id between :first and :last and r.{_KEPT} and (
-  r.flags & {int(Flag.GAP_BEFORE)} or r.segment_id <> p.segment_id
+  r.flags & {int(Flag.GAP_BEFORE | Flag.TURN)} or r.segment_id <> p.segment_id
   or abs(r.gate_s - p.gate_s) > {GATE_CHANGE} * r.gate_s or r.mono_ns <= p.mono_ns
   or (n.id is not p.id and exists (select 1 from readings s where s.run_id = :run
     and s.id > p.id and s.id < r.id)))
 order by r.id
 """  # noqa: S608
 _BREAK: Final = np.dtype(
-    [("id", "i8"), ("mono_ns", "i8", (2,)), ("utc_ns", "i8", (2,)), ("turned", "?")]
+    [
+        ("id", "i8"),
+        ("mono_ns", "i8", (2,)),
+        ("utc_ns", "i8", (2,)),
+        ("turned", "?"),
+        ("turns", "?"),
+    ]
 )
 
 Span = dict[str, int]
@@ -206,7 +212,7 @@ def _broken(connection: Connection, span: Span) -> NDArray[Any]:
 
 
 def _nested(row: Sequence[Any]) -> tuple[Any, ...]:
-    return row[0], (row[1], row[2]), (row[3], row[4]), row[5]
+    return row[0], (row[1], row[2]), (row[3], row[4]), row[5], row[6]
 
 
 def _assembled(
@@ -221,6 +227,7 @@ def _assembled(
         np.ascontiguousarray(broken["mono_ns"]),
         np.ascontiguousarray(broken["utc_ns"]),
         np.ascontiguousarray(broken["turned"]),
+        np.ascontiguousarray(broken["turns"]),
     )
     if not len(hertz):
         return Frequencies(hertz, 0.0, 0, breaks)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from benchlog.model import Lot, LotRun
+from benchlog.model import Lot, LotRun, Purpose
 from benchlog.store import lots
 from benchlog.store.changes import ChangeReader
 from benchlog.store.lots import RunOfLot
@@ -25,13 +25,16 @@ class LotReader(ChangeReader):
             self.left_out[f"lot {row['lot']}"] = str(error)
         return None
 
-    def lot_runs(self, lot: Lot) -> list[LotRun]:
+    def lot_runs(self, lot: Lot, purpose: Purpose = Purpose.INSPECT) -> list[LotRun]:
         """Return the runs of a lot in their order, also those that do not count.
 
-        Of a lot without a plan the runs that measured its devices.
+        Of a lot without a plan the runs that measured its devices. `purpose` TRIM asks
+        for the runs that trimmed them instead.
         """
-        planned = int(lot.plan is not None)
-        wanted = {"lot": lot.lot, "part": lot.part_id, "planned": planned}
+        kinds = [purpose.value]
+        if purpose is Purpose.INSPECT and lot.plan is None:
+            kinds.append(Purpose.MEASURE.value)
+        wanted = {"lot": lot.lot, "part": lot.part_id, "kinds": f" {' '.join(kinds)} "}
         found = []
         for row in self._named(lots.LOT_RUNS, wanted):
             try:

@@ -1,5 +1,6 @@
 """Lots: opened with a plan that stays, decided as often as more is known."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -71,9 +72,9 @@ LOT_RUNS: Final = _OF_RUNS.format(
     "",
     f"""{_WITHIN.format("x.lot = :lot")} and not {IN_QUARANTINE}
   and {LOT} = :lot and ifnull(a.part, d.part_id) = :part
-  and (u.purpose = 'inspect' or (:planned = 0 and u.purpose = 'measure'))""",
+  and instr(:kinds, ' ' || u.purpose || ' ')""",
 )
-"""The runs that decide a lot; of one without a plan those that measured its devices."""
+"""The runs of a lot that were for one of `kinds`, words between blanks."""
 _ALL_LOT_RUNS: Final = _OF_RUNS.format(
     f""", {PUT_ASIDE} as put_aside, ifnull(a.part, d.part_id) as part, {LOT} as lot,
   ifnull(json_extract({FIGURES}, '$.basis.timebase.status'),
@@ -174,9 +175,25 @@ def lot_from(row: Named) -> Lot:
     return Lot(**{**row, "plan": plan})
 
 
+_OF_ONE_RUN: Final = re.compile(r'"(device|lot|operator|note)": "[ !#-\[\]-~]*"')
+"""What differs between the snapshots of a lot: texts, in ASCII and without escapes."""
+
+
+def check_snapshot(snapshot: str) -> None:
+    """Raise one of `snapshot.UNREADABLE` for a snapshot that cannot be read.
+
+    Snapshots of which one can be read as the other can are looked at once: such texts
+    are taken out, which never makes JSON of what was none, nor a text of another type.
+    """
+    try:
+        _look_at_rest(_OF_ONE_RUN.sub(r'"\1": ""', snapshot))
+    except UNREADABLE:
+        basis_from(parsed(snapshot))  # tells why by what is written there
+        raise
+
+
 @lru_cache(maxsize=2_048)  # our rule: a screen asks for the same lot each second
-def _look_at(snapshot: str) -> None:
-    """Raise one of `snapshot.UNREADABLE` for a snapshot that cannot be read."""
+def _look_at_rest(snapshot: str) -> None:
     basis_from(parsed(snapshot))
 
 
@@ -185,7 +202,7 @@ def lot_run_from(row: Named) -> LotRun:
     check_columns(row, _RUN_COLUMNS)
     check_word("verdict", row["word"], Decision)
     check_rates(row)
-    _look_at(row["snapshot"])
+    check_snapshot(row["snapshot"])
     yes = ("set_aside", "damaged", "marked", "simulated", "planned", "over_temperature")
     read: dict[str, object] = {name: bool(row[name]) for name in yes}
     read["held"] = (row["question"] or "") if row["held"] else ""

@@ -41,6 +41,8 @@ from benchlog.units import as_stated
 Plain = dict[str, Any]
 OF_THE_BENCH_FILE: Final = {"command": "program", "webhook": "webhook"}
 """What an alarm rule has in the bench file alone, and the word for it."""
+BURN: Final = "burn"
+"""What a bench has in its file alone: the programs that make a trim code permanent."""
 
 
 def to_plain(value: object) -> Any:
@@ -86,7 +88,8 @@ def freeze(
 ) -> Plain:
     """Return the snapshot of a run; `origin` is where an imported run came from.
 
-    Programs and webhooks of alarms are left out: they are in the bench file alone.
+    Programs and webhooks of alarms, and how a code is burned, are left out: they are in
+    the bench file alone.
     """
     plain: Plain = to_plain(plan)
     plain["identities"] = to_plain(identities)
@@ -96,6 +99,8 @@ def freeze(
     for rule in _alarm_rules(plain):
         for name in OF_THE_BENCH_FILE:
             rule.pop(name, None)
+    for bench in _benches(plain):
+        bench.pop(BURN, None)
     return plain
 
 
@@ -247,6 +252,7 @@ def bench_from(plain: Plain) -> Bench:
     Raises `UNREADABLE`.
     """
     found = known(Bench, plain)
+    found.pop(BURN, None)
     given = known_table(plain.get("instruments", {}), "bench.instruments")
     found["instruments"] = {
         name: InstrumentSpec(**known(InstrumentSpec, spec))
@@ -285,17 +291,27 @@ def without_programs(snapshot: str) -> tuple[str, tuple[str, ...]]:
             taken.append(f"{many} {word}{'s' * (many > 1)}")
         for rule in held:
             del rule[name]
+    burning = [bench.pop(BURN, None) for bench in _benches(plain)]
+    if any(burning):
+        taken.append("what burns a code")
     return (json.dumps(plain) if taken else snapshot), tuple(taken)
 
 
 def _alarm_rules(plain: object) -> Iterator[Plain]:
     """Yield the alarm rules of a snapshot, and of the run that an import was of."""
-    while isinstance(plain, dict):
-        bench = plain.get("bench")
-        alarms = bench.get("alarms") if isinstance(bench, dict) else None
+    for bench in _benches(plain):
+        alarms = bench.get("alarms")
         for rule in alarms if isinstance(alarms, list) else ():
             if isinstance(rule, dict):
                 yield rule
+
+
+def _benches(plain: object) -> Iterator[Plain]:
+    """Yield the bench of a snapshot, and of the run that an import was of."""
+    while isinstance(plain, dict):
+        bench = plain.get("bench")
+        if isinstance(bench, dict):
+            yield bench
         for name in ("origin", "run", "snapshot"):
             plain = plain.get(name) if isinstance(plain, dict) else None
 

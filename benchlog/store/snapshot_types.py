@@ -63,11 +63,10 @@ def known(cls: type, plain: object) -> dict[str, Any]:
     Keys that the noun does not have are left out; nested nouns are left as they are.
     Raises ValueError naming the field.
     """
-    found, said = table(plain, _name_of(cls)), _name_of(cls)
+    said, checks = _checks(cls)
+    found = table(plain, said)
     return {
-        name: check(f"{said}.{name}", found[name])
-        for name, check in _checks(cls).items()
-        if name in found
+        name: check(path, found[name]) for name, path, check in checks if name in found
     }
 
 
@@ -121,9 +120,11 @@ def _refuse_constant(word: str) -> Any:
 
 
 @cache
-def _checks(cls: type) -> Mapping[str, Check]:
-    hints = get_type_hints(cls)
-    return {one.name: _check_of(one.name, hints[one.name]) for one in fields(cls)}
+def _checks(cls: type) -> tuple[str, tuple[tuple[str, str, Check], ...]]:
+    """Return what a noun is called, and each field with its path and its check."""
+    hints, said = get_type_hints(cls), _name_of(cls)
+    names = [one.name for one in fields(cls)]
+    return said, tuple((n, f"{said}.{n}", _check_of(n, hints[n])) for n in names)
 
 
 def _check_of(name: str, kind: Any) -> Check:

@@ -5,6 +5,7 @@ import pytest
 from noise_makers import make
 from seeds import seeded_generator
 
+from benchlog.analysis.fitting import regression
 from benchlog.analysis.fitting.ageing import ageing
 from benchlog.analysis.fitting.regression import Regression
 from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
@@ -31,9 +32,9 @@ def test_intervals_hold_the_truth(kind, what):
     design = np.column_stack([np.ones(n), x])
     row = np.array([0.0, 1.0])
     hits = 0
-    regression = Regression(t)
+    fits = Regression(t)
     for y in make(kind, seeded_generator(RNG_SEED), 300, n):
-        found = regression.fit(design, y + truth * x)
+        found = fits.fit(design, y + truth * x)
         hits += abs(found.coefficients[1] - truth) <= found.half_width(row)
     assert 0.92 <= hits / 300 <= 0.985
 
@@ -247,3 +248,32 @@ def test_temperature_that_only_rises_cannot_be_told_from_ageing():
     )
     with pytest.raises(DataError, match="independently"):
         fit_temperature(data, "line", with_ageing=True)
+
+
+def test_laws_fitted_together_are_those_fitted_alone():
+    days = np.linspace(0, 30, 200)
+    y = 0.3 * np.log1p(0.5 * days) + noise("flicker FM", 200, 0.05)
+    columns = [np.log1p(rate * days) for rate in (0.1, 1.0, 10.0)]
+    designs = np.array([np.column_stack([np.ones(200), one]) for one in columns])
+    fits = Regression(days)
+    together = fits.fit_each(designs, y)
+    for design, one in zip(designs, together, strict=True):
+        alone = fits.fit(design, y)
+        assert one.coefficients == pytest.approx(alone.coefficients, rel=1e-10)
+        assert one.u == pytest.approx(alone.u, rel=1e-10)
+        assert one.log_evidence == pytest.approx(alone.log_evidence, rel=1e-10)
+        assert one.noise == alone.noise
+    with pytest.raises(DataError, match="independently"):
+        fits.fit_each(np.array([designs[0], np.ones((200, 2))]), y)
+
+
+def test_a_month_of_hours_is_made_white_once_for_each_noise_and_ladder(monkeypatch):
+    """720 points: a product for each of 76 laws and 13 noises took most of the time."""
+    # private: how often the costly step is taken is what this is about
+    made, whole = [], regression._generalised
+    monkeypatch.setattr(
+        regression, "_generalised", lambda *given: made.append(1) or whole(*given)
+    )
+    days = np.arange(720) / 24
+    ageing(days, 0.01 * days + noise("white FM", 720, 0.05))
+    assert len(made) == 13 * 6  # a line, then five ladders of B

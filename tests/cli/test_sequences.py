@@ -77,21 +77,3 @@ def test_what_is_missing_is_asked_for(rack):
     done = CliRunner().invoke(root, [*rack, "--dry-run"])
     assert done.exit_code == 2
     assert "which --sequence?" in done.stderr
-
-
-@pytest.mark.parametrize(
-    "words",
-    [
-        ("measure", "--device", "A", "--position", "P02", "--no-screen"),
-        ("soak", "--device", "A", "--position", "P02", "--for", "1h", "--no-screen"),
-        ("inspect", "--lot", "L", "--full", "--lot-size", "2", "--ids", "ids"),
-        ("trim", "--device", "A", "--position", "P02"),
-    ],
-)
-def test_nobody_else_measures_through_a_scanner(rack, words, tmp_path):
-    """Whatever channel is closed would be measured, under the wrong id."""
-    (tmp_path / "ids").write_text("A\n")
-    named = ("--bench", "rack.toml", "--part", PART, "--db", str(tmp_path / "x.db"))
-    done = CliRunner().invoke(root, [*words, *named])
-    assert done.exit_code in (1, 2)
-    assert "scanner" in done.stderr or "trim" in done.stderr, done.stderr

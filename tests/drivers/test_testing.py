@@ -169,6 +169,6 @@ def test_the_driver_kit_is_these_names() -> None:
         *("STREAM_WANTED", "Line", "LineDriver", "Link", "Listener", "Number"),
         *("ScpiDriver", "StreamLink", "every", "is_stream", "link_wanted"),
         *("number_of", "open_link", "open_stream", "parse_number", "parse_reply"),
-        *("Finished", "run_program"),
+        *("Finished", "run_program", "UserProgram", "program_options"),
     }
     assert all(hasattr(driver_kit, name) for name in driver_kit.__all__)

@@ -1,4 +1,8 @@
-"""A network between sender and server that can be cut: a relay on loopback."""
+"""A network between sender and server that can be cut: a relay on loopback.
+
+Or it swallows what is sent, as one does that has forgotten a connection: each end
+believes that the other is there, new connections are taken, and nothing comes.
+"""
 
 import socket
 import struct
@@ -19,6 +23,7 @@ class Relay:
         self._lock = threading.Lock()
         self._down = threading.Event()
         self._ended = threading.Event()
+        self._left: int | None = None
         self._listening = socket.create_server(("127.0.0.1", 0))
         self.port = self._listening.getsockname()[1]
         self._thread = threading.Thread(target=self._accept, daemon=True)
@@ -33,6 +38,10 @@ class Relay:
             if self._down.is_set():
                 _reset(near)
                 continue
+            if self.is_swallowing:
+                with self._lock:
+                    self._pairs.add((near, near))
+                continue
             try:
                 far = socket.create_connection(("127.0.0.1", self._to), timeout=5)
                 far.settimeout(None)
@@ -41,8 +50,39 @@ class Relay:
                 continue
             with self._lock:
                 self._pairs.add((near, far))
-            for one, other in ((near, far), (far, near)):
-                threading.Thread(target=_pass, args=(one, other), daemon=True).start()
+            for pair in ((near, far), (far, near)):
+                threading.Thread(target=self._pass, args=pair, daemon=True).start()
+
+    def _pass(self, one: socket.socket, other: socket.socket) -> None:
+        is_up = other.getpeername()[1] == self._to
+        with suppress(OSError):
+            while piece := one.recv(_PIECE):
+                other.sendall(self._let_through(piece, is_up=is_up))
+            if self.is_swallowing:
+                return  # the other end does not hear of this end either
+        for each in (one, other):
+            with suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
+
+    def _let_through(self, piece: bytes, *, is_up: bool) -> bytes:
+        with self._lock:
+            if self._left is None:
+                return piece
+            if not is_up:
+                return piece if self._left > 0 else b""
+            piece = piece[: self._left]
+            self._left -= len(piece)
+            return piece
+
+    def swallow(self, after: int = 0) -> None:
+        """Let so many more bytes go to the server, and then nothing either way."""
+        with self._lock:
+            self._left = after
+
+    @property
+    def is_swallowing(self) -> bool:
+        """Whether nothing goes through any more."""
+        return self._left is not None and self._left <= 0
 
     def cut(self) -> None:
         """Cut every connection, and refuse new ones until it is mended."""
@@ -54,6 +94,10 @@ class Relay:
                 _reset(one)
 
     def mend(self) -> None:
+        """Let all through again; what was forgotten is reset."""
+        if self._left is not None:
+            self.cut()
+            self._left = None
         self._down.clear()
 
     def close(self) -> None:
@@ -63,15 +107,6 @@ class Relay:
         self._listening.close()
         self.cut()
         self._thread.join(5)
-
-
-def _pass(one: socket.socket, other: socket.socket) -> None:
-    with suppress(OSError):
-        while piece := one.recv(_PIECE):
-            other.sendall(piece)
-    for each in (one, other):
-        with suppress(OSError):
-            each.shutdown(socket.SHUT_RDWR)
 
 
 def _reset(one: socket.socket) -> None:

@@ -253,10 +253,15 @@ def test_the_air_is_set_or_changed_by_a_difference(running, bench):
 
 def test_the_help_lists_every_order_and_each_is_understood():
     both = replace(scenario(Via.TCP), receiver=ReceiverAt())
-    with SimulatedBench(both, HostClock()) as bench:
+    chip = replace(scenario(Via.TCP), register_ppm=tuple(range(-700, 700)))
+    with (
+        SimulatedBench(both, HostClock()) as bench,
+        SimulatedBench(chip, HostClock()) as of_a_chip,
+    ):
         for order, _ in ORDERS:
             plain = order.replace("[", "").replace("]", "")
-            bench.command(plain)
+            asked = of_a_chip if plain.startswith("chip ") else bench
+            asked.command(plain)
         told = {order.split()[1] for order, _ in ORDERS if order.split()[1:]}
         assert {*NEEDS, "drop", "deaf", "unfixed", "ok", "status"} <= told
 

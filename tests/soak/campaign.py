@@ -124,9 +124,22 @@ def disturbed(rig, kind, rng):
         limit = host_deadline(TOLD_S)
         while not limit.passed:
             if rig.told_since(last_event, disturb.telling(kind))[0]:
-                break
+                return took_s if _go_on(rig) else None
             host_sleep(0.1)
     return took_s
+
+
+def _go_on(rig):
+    """Wait until readings come after what was told; whether they did.
+
+    A process that has leaked is ended only then: the next fault would meet nobody.
+    """
+    count, limit = rig.count(), host_deadline(SURVIVED_S)
+    while rig.count() <= count:
+        if limit.passed or rig.keeper.poll() is not None:
+            return False
+        host_sleep(0.1)
+    return True
 
 
 def campaign(folder, *, faults, hours, scale, seed, stop_when_done=False):

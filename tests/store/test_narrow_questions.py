@@ -67,7 +67,7 @@ def test_the_runs_of_some_lots_are_found_without_a_look_at_the_others(path, name
     assert (
         scanned(path, lots.all_lot_runs(asked["part"], asked["supplier"]), asked) == []
     )
-    one = {"lot": "L-1", "part": "x", "planned": 1}
+    one = {"lot": "L-1", "part": "x", "kinds": " inspect "}
     assert scanned(path, lots.LOT_RUNS, one) == []
 
 

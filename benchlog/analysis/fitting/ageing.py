@@ -164,9 +164,11 @@ class _AgeingWork:
         self.last, self.span = float(whole[-1]), float(whole[-1] - whole[0])
         self._regression = Regression(days)
 
-    def fit(self, grown: Array) -> LinearFit:
-        design = np.column_stack([np.ones_like(grown), grown, *self.beside])
-        return self._regression.fit(design, self.ppm)
+    def fit(self, *grown: Array) -> list[LinearFit]:
+        """Fit what each of these columns says how the device has aged."""
+        one = np.ones_like(self.days)
+        designs = [np.column_stack([one, each, *self.beside]) for each in grown]
+        return self._regression.fit_each(np.array(designs), self.ppm)
 
     def ahead(self, years: float, change: tuple[float, float, float]) -> Extrapolation:
         """Return a change (with its interval) of so many years, if it may be stated."""
@@ -188,7 +190,7 @@ class _AgeingWork:
 
 
 def _linear(work: _AgeingWork) -> Ageing:
-    found = work.fit(work.days)
+    (found,) = work.fit(work.days)
     half = found.quantile() * float(found.u[1])
     rate = float(found.coefficients[1])
     per_day = Estimate(
@@ -216,7 +218,7 @@ def _logarithmic(work: _AgeingWork) -> Ageing:
     evidence = None
     for _ in range(_NARROWER + 1):
         rates = np.geomspace(low, high, _RATES)
-        fits = [work.fit(np.log1p(rate * work.days)) for rate in rates]
+        fits = work.fit(*np.log1p(np.outer(rates, work.days)))
         logs = np.array([found.log_evidence for found in fits])
         weights = np.exp(logs - logs.max())
         if evidence is None:

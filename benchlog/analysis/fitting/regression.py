@@ -163,26 +163,56 @@ class Regression:
         and when nothing scatters.
 
         """
-        n, p = design.shape
+        return self.fit_each(design[None], y)[0]
+
+    def fit_each(self, designs: Array, y: Array) -> list[LinearFit]:
+        """Fit the same values by several laws, `fit` for each of them.
+
+        Parameters
+        ----------
+        designs : array, shape (m, n, p)
+        y : array, shape (n,)
+
+        They are made white together: a product for each noise model, not for each law.
+        Raises DataError as `fit` does, when it would for any of them.
+
+        """
+        _, n, p = designs.shape
         if n < p + 2:
             raise DataError(
                 f"{n} values for {p} coefficients: at least {p + 2} are needed"
             )
         centre = float(y.mean())
         y = y - centre
-        scale = np.abs(design).max(axis=0)
-        if np.any(scale == 0) or np.linalg.matrix_rank(design / scale, tol=1e-9) < p:
+        scale = np.abs(designs).max(axis=1)
+        if np.any(scale == 0) or _rank(designs / scale[:, None]) < p:
             raise DataError(
                 "the quantities do not vary independently enough to tell them apart"
             )
-        fitted = (_generalised(design / scale, y, one) for one in self._whiteners)
-        models = [model for model in fitted if model is not None]
-        if not models:
-            raise DataError("the values do not scatter: nothing to estimate from")
-        found = _combine(models, design, y, scale)
-        coefficients = found.coefficients.copy()
-        coefficients[0] += centre
-        return replace(found, coefficients=coefficients)
+        columns = _side_by_side(designs / scale[:, None], y)
+        by_noise = [_generalised(columns, p, one) for one in self._whiteners]
+        found = []
+        for models, design, own in zip(
+            zip(*by_noise, strict=True), designs, scale, strict=True
+        ):
+            sound = [model for model in models if model is not None]
+            if not sound:
+                raise DataError("the values do not scatter: nothing to estimate from")
+            one = _combine(sound, design, y, own)
+            coefficients = one.coefficients.copy()
+            coefficients[0] += centre
+            found.append(replace(one, coefficients=coefficients))
+        return found
+
+
+def _rank(designs: Array) -> int:
+    """Return the lowest rank of several designs."""
+    return int(np.linalg.matrix_rank(designs, tol=1e-9).min())
+
+
+def _side_by_side(designs: Array, y: Array) -> Array:
+    """Return the columns of all designs in one array, and the values as its last."""
+    return np.column_stack([designs.transpose(1, 0, 2).reshape(len(y), -1), y])
 
 
 def _lags(at: Array) -> Array:
@@ -241,23 +271,37 @@ def _averaged(lags: Array, twice_summed: Callable[[Array], Array]) -> Array:
     return -(around - 2.0 * twice_summed(lags))
 
 
-def _generalised(design: Array, y: Array, whitener: _Whitener) -> Model | None:
-    """Return generalised least squares with its restricted log likelihood."""
-    n, p = design.shape
-    white = whitener.inverse_root @ np.column_stack([design, y])
-    q, r = np.linalg.qr(white[:, :p])
-    coefficients = np.linalg.solve(r, q.T @ white[:, p])
-    rest = white[:, p] - white[:, :p] @ coefficients
-    rss = float(rest @ rest)
-    if rss <= _NOTHING * float(y @ y):
-        return None
+def _generalised(columns: Array, p: int, whitener: _Whitener) -> list[Model | None]:
+    """Return generalised least squares with its restricted log likelihood.
+
+    Parameters
+    ----------
+    columns : array, shape (n, m p + 1)
+        m designs of p columns beside each other, then the values.
+
+    Of each design a model, None where nothing scatters about it.
+
+    """
+    n = len(columns)
+    white = whitener.inverse_root @ columns
+    designs = white[:, :-1].reshape(n, -1, p).transpose(1, 0, 2)
+    y, squares = white[:, -1], float(columns[:, -1] @ columns[:, -1])
+    q, r = np.linalg.qr(designs)
+    solved = np.linalg.solve(r, (q.transpose(0, 2, 1) @ y)[..., None])[..., 0]
+    rest = y - (designs @ solved[..., None])[..., 0]
+    rss = np.einsum("ij,ij->i", rest, rest)
     inverse = np.linalg.inv(r)
-    determinants = whitener.log_root_determinant + np.log(np.abs(np.diag(r))).sum()
-    log_weight = (
-        whitener.log_prior - float(determinants) - 0.5 * (n - p) * math.log(rss)
-    )
-    covariance = inverse @ inverse.T * (rss / (n - p))
-    return Model(whitener.noise, log_weight, coefficients, covariance)
+    heights = np.log(np.abs(np.diagonal(r, axis1=1, axis2=2))).sum(axis=1)
+    models: list[Model | None] = []
+    for k, left in enumerate(rss.tolist()):
+        if left <= _NOTHING * squares:
+            models.append(None)
+            continue
+        determinants = whitener.log_root_determinant + float(heights[k])
+        log_weight = whitener.log_prior - determinants - 0.5 * (n - p) * math.log(left)
+        covariance = inverse[k] @ inverse[k].T * (left / (n - p))
+        models.append(Model(whitener.noise, log_weight, solved[k], covariance))
+    return models
 
 
 def _combine(models: list[Model], design: Array, y: Array, scale: Array) -> LinearFit:

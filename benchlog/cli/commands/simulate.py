@@ -37,6 +37,8 @@ ORDERS: Final = (
     ("device A step 2", "It jumps by 2 ppm."),
     ("device A remove", "It is taken out: no signal."),
     ("device A insert 12.5", "Another one, 12.5 ppm off, is put in."),
+    ("chip burn 57", "A programmer burns code 57 into the chip at the trimmer."),
+    ("chip power-cycle", "The chip's supply is taken away and given back."),
     ("counter late 1.5", "Its next answer comes 1.5 s late."),
     ("counter half", "An answer is cut off."),
     ("counter garbage", "An answer is noise."),

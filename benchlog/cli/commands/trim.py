@@ -11,6 +11,7 @@ from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.printing import print_json, say, table
 from benchlog.cli.typed_values import DeviceId, Text
+from benchlog.errors import UsageError
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
@@ -26,31 +27,113 @@ EXAMPLES = (
     "benchlog trim --bench corner-bench --part rc-8mhz-delivered --device RC-101",
     "benchlog trim --bench corner-bench --part rc-8mhz-delivered --device RC-101 \\",
     "    --start 87 --gate-s 0.05 --json",
+    "benchlog trim --bench corner-bench --part rc-8mhz-delivered --lot R2207 \\",
+    "    --ids ids.txt",
+    "benchlog trim --lot R2207 --ids - < ids.txt",
+    "benchlog trim --lot R2207 --out codes.csv",
 )
 
 
 @make_command("trim", examples=EXAMPLES)
 @options.bench
 @options.part
-@click.option("--device", required=True, type=DeviceId(), help="The id on the device.")
-@click.option("--position", type=Text(), help="Where it sits, if there are several.")
+@click.option("--device", type=DeviceId(), help="The id on the device.")
+@click.option("--lot", type=Text(), help="Trim the devices of a lot, one by one.")
+@click.option(
+    "--ids",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True, allow_dash=True),
+    help="With --lot: device ids, one a line; - is standard input. An id means: it is "
+    "in.",
+)
+@click.option(
+    "--auto-ids", type=Text(), metavar="PREFIX", help="With --lot: number the devices."
+)
+@click.option("--again", is_flag=True, help="With --lot: trim undecided devices again.")
+@click.option(
+    "--position",
+    "positions",
+    type=Text(),
+    multiple=True,
+    help="Where it sits, if there are several; of a lot [all with a trimmer].",
+)
 @click.option("--start", type=click.IntRange(0), help="Code to begin at.")
 @options.gate
 @options.operator
 @options.note
-def command(db: Path | None, as_json: bool, **typed: Any) -> None:
+@options.no_screen
+@click.option(
+    "--bell", is_flag=True, help="Ring once for pass, twice for fail, thrice otherwise."
+)
+@click.option(
+    "--burn",
+    is_flag=True,
+    help="Make each code permanent by the program in the bench file's [burn].",
+)
+@click.option("--yes", is_flag=True, help="With --burn: ask nobody.")
+@click.option(
+    "--result", is_flag=True, help="Show how the lot stands; measure nothing."
+)
+@click.option(
+    "--csv", "as_csv", is_flag=True, help="device,code of those that were brought in."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write device,code to a new file, for a programmer.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
+@click.pass_context
+def command(
+    ctx: click.Context, /, db: Path | None, as_json: bool, **typed: Any
+) -> None:
     """Search the trim code that brings a device closest to nominal.
 
     The register need not be monotonic; only codes that the part file calls safe are
     set, and the search steps back where the chip gets too fast to be trusted. The best
     code is left set, and nothing is written to permanent memory: burn it yourself, as
     the chip's manual says.
+
+    With --lot one device after the other is trimmed, as `inspect` measures a lot; the
+    same command goes on where it stopped. --burn makes the codes permanent.
+
+    Exit code with --lot: 0 all brought in, 3 some failed, 4 some are open.
     """
+    if typed["device"] is None:
+        ctx.exit(_line(typed, database(db), as_json=as_json))
+    _one(typed, database(db), as_json=as_json)
+
+
+_OF_A_LINE: Final = (
+    *("lot", "ids", "auto_ids", "again", "no_screen", "bell", "burn", "yes"),
+    *("result", "as_csv", "out", "overwrite"),
+)
+"""What is typed for the devices of a lot."""
+
+
+def _line(typed: dict[str, Any], db: Path, *, as_json: bool) -> int:
+    from benchlog.cli.tasks.trimming.line import LineManner, LineWish, trim_line
+
+    if typed["lot"] is None:
+        raise UsageError("give --device for one device, or --lot for those of a lot")
+    manner = {
+        name: typed[name]
+        for name in ("no_screen", "bell", "result", "as_csv", "out", "overwrite", "yes")
+    }
+    rest = {k: v for k, v in typed.items() if k not in (*manner, "device")}
+    return trim_line(LineWish(**rest), db, LineManner(as_json=as_json, **manner))
+
+
+def _one(typed: dict[str, Any], db: Path, *, as_json: bool) -> None:
+    odd = next((name for name in _OF_A_LINE if typed[name]), None)
+    if odd is not None:
+        name = "csv" if odd == "as_csv" else odd.replace("_", "-")
+        raise UsageError(f"--{name} is for the devices of a lot: leave --device out")
     from benchlog.clock import host_clock
     from benchlog.recorder.trimming import trim
 
     plan = _plan(typed)
-    found = trim(plan, database(db), host_clock(), tell=_tell, start=typed["start"])
+    found = trim(plan, db, host_clock(), tell=_tell, start=typed["start"])
     if as_json:
         print_json(document(plan, found), "trim")
     else:
@@ -64,7 +147,6 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
     from benchlog.cli.tasks.planning import MeasureRequest, plans_of, require_readings
     from benchlog.model import Purpose
 
-    positions = (typed["position"],) if typed["position"] else ()
     found = recalled(bench=typed["bench"], part=typed["part"])
     required(bench=found.bench, part=found.part)
     assert found.bench is not None and found.part is not None
@@ -72,7 +154,7 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
         bench=found.bench,
         part=found.part,
         devices=(typed["device"],),
-        positions=positions,
+        positions=typed["positions"],
         operator=typed["operator"],
         note=typed["note"],
         gate_s=typed["gate_s"],

@@ -58,6 +58,7 @@ def carry_out(
     if listed and wish.auto_ids is not None:
         raise UsageError("give --ids or --auto-ids: a device has one id")
     task = task_for(wish, database)
+    assert task.plan is not None  # nothing is inspected without one
     for line in describe_plan(task.plan).splitlines():
         say(line)
     if shown:

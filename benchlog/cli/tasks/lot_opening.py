@@ -107,7 +107,7 @@ def task_for(wish: Wish, database: Path) -> Task:
         lot, part = _opened(wish, part, database, lot)
     else:
         _same_plan(wish, lot)
-        part = part or _part_of(database, lot)
+        part = part or part_of_lot(database, lot)
     kept = {**_KEPT, **{k: v for k, v in (lot.plan or {}).items() if k in _KEPT}}
     bench = load_bench(str(wish.bench or kept["bench"]))
     return Task(
@@ -146,7 +146,8 @@ def known_lot(database: Path, wish: Wish) -> Lot:
     return lot
 
 
-def _part_of(database: Path, lot: Lot) -> Part:
+def part_of_lot(database: Path, lot: Lot) -> Part:
+    """Return the part of a lot as the database has it."""
     with closing(Reader.open(database)) as reader:
         return reader.part(lot.part_id)
 
@@ -156,7 +157,7 @@ def _opened(
 ) -> tuple[Lot, Part]:
     """Open a lot that is new, with the plan that was typed."""
     if part is None and known is not None:
-        part = _part_of(database, known)
+        part = part_of_lot(database, known)
     if wish.plans:  # a lot that was mistyped has none, and gets no default either
         found = recalled(bench=wish.bench, part=part)
         wish = replace(wish, bench=found.bench)
@@ -265,16 +266,22 @@ def _told_of(lot: Lot) -> dict[str, str]:
     return {"supplier": lot.supplier or "unknown", "order": lot.order or "unknown"}
 
 
-def _templates(
-    wish: Wish, kept: Mapping[str, Any], part: Part, bench: Bench
-) -> tuple[RunPlan, ...]:
+def positions_chosen(chosen: tuple[str, ...], bench: Bench) -> tuple[str, ...]:
+    """Return these positions. Raises NotFoundError for one that a bench has not."""
     known = [position.name for position in bench.positions]
-    chosen = wish.positions or tuple(known)
     for name in chosen:
         if name not in known:
             raise NotFoundError("position", name, known)
+    return chosen
+
+
+def _templates(
+    wish: Wish, kept: Mapping[str, Any], part: Part, bench: Bench
+) -> tuple[RunPlan, ...]:
+    every = tuple(position.name for position in bench.positions)
+    chosen = positions_chosen(wish.positions or every, bench)
     if wish.gate_s or kept["gate_s"]:
-        bench = with_gate(bench, tuple(chosen), wish.gate_s or kept["gate_s"])
+        bench = with_gate(bench, chosen, wish.gate_s or kept["gate_s"])
     require_readings(bench, chosen, "inspect")
     plan = RunPlan(
         purpose=Purpose.INSPECT,

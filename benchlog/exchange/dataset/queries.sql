@@ -10,6 +10,10 @@
 --     create table run_copies using parquet location 'runs';
 --     msck repair table run_copies
 --     and for lots: create table lot_copies using parquet location 'lots'
+--     In an object store name the folders by s3a:// where Spark has hadoop-aws. Without
+--     it, pyarrow reads them (Spark 4, in Python; spark_tables.py is beside this file
+--     where benchlog is installed): spark.sparkContext.addPyFile("spark_tables.py");
+--     from spark_tables import open_tables; open_tables(spark, "s3://bucket/folder")
 --   DataFusion (Python), for `run`, and likewise `reading`:
 --     keys = [("part", pa.string()), ("month", pa.string())]
 --     context.register_parquet("run_copies", "runs", table_partition_cols=keys)

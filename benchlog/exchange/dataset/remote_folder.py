@@ -14,6 +14,11 @@ from benchlog.units import printable
 
 _AT_ONCE: Final = "allow_delayed_open=true"
 """A small object is sent as one: nothing is begun at the store before."""
+_CONNECT_S: Final = 5.0  # our rule: a store in the house takes one within 1 s
+_REQUEST_S: Final = 10.0
+"""A request without a byte for so long is given up, and tried again; our rule."""
+_TRIES: Final = 3
+"""Our rule: what pyarrow does by itself took two minutes to give a silent store up."""
 _NO_BUCKET: Final = ("NO_SUCH_BUCKET", "NoSuchBucket")
 _REFUSED: Final = (
     "ACCESS_DENIED", "INVALID_ACCESS_KEY_ID", "SIGNATURE_DOES_NOT_MATCH",
@@ -35,7 +40,8 @@ class RemoteFolder(Folder):
         self._bucket = self.shown.partition("//")[2].partition("/")[0]
         try:
             with self._told():  # a store without an endpoint is asked for its region
-                self._files, base = fs.FileSystem.from_uri(_sent_at_once(address))
+                files, base = fs.FileSystem.from_uri(_sent_at_once(address))
+                self._files = _impatient(fs, files)
         except (pa.ArrowException, ValueError) as error:
             raise UsageError(
                 f"{self.shown} cannot be used: {_first_line(error)}"
@@ -235,6 +241,23 @@ def _sent_at_once(address: str) -> str:
     if not is_s3 or "allow_delayed_open=" in address:
         return address
     return f"{address}{'&' if '?' in address else '?'}{_AT_ONCE}"
+
+
+def _impatient(fs: Any, files: Any) -> Any:
+    """Return a file system with limits to how long a request to a store may take.
+
+    An address has no place for them. What pyarrow pickles of a store is what it is
+    made of.
+    """
+    if files.type_name != "s3":
+        return files
+    make, (told,) = files.__reduce__()
+    limits = {
+        "connect_timeout": _CONNECT_S,
+        "request_timeout": _REQUEST_S,
+        "retry_strategy": fs.AwsStandardS3RetryStrategy(max_attempts=_TRIES),
+    }
+    return make({**told, **limits})
 
 
 def _first_line(error: Exception) -> str:

@@ -37,6 +37,9 @@ MAGIC: Final = b"PAR1"
 _FRACTIONS: Final = ("gate_s", "frequency_hz", "ambient_c")
 _BATCH: Final = 65_536
 _BUFFER: Final = 2**20
+_MOST_SAID: Final = (
+    400  # our rule: five lines of a terminal; names in a file may fill pages
+)
 _DAMAGED: Final = (ValueError, TypeError, KeyError, AttributeError, OverflowError)
 """Columns that are missing or of another kind."""
 _COLUMNS: Final = (*COLUMNS, "raw")
@@ -85,7 +88,9 @@ def read_parquet(path: Path, limits: FileLimits = USUAL) -> Iterator[Found]:
         raise beyond(path, said, "memory") from error
     except (pa.ArrowException, OSError, *_DAMAGED) as error:
         why = printable((str(error).splitlines() or [repr(error)])[0])
-        raise DataError(f"{path} cannot be read as Parquet: {why}") from error
+        raise DataError(
+            f"{path} cannot be read as Parquet: {why[:_MOST_SAID]}"
+        ) from error
 
 
 def _check_size(path: Path, metadata: Any, limits: FileLimits) -> None:

@@ -7,7 +7,8 @@ sender begun, and each row is there once.
 
 import hashlib
 import socket
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 from uuid import UUID
 
@@ -149,12 +150,30 @@ class Sender:
             rows = self._reader.rows_after(table.name, mark, limit)
             if not rows:
                 return
-            if self._send_batch(table, rows, mark):
+            if self._send_what_fits(table, rows, mark):
                 sent[table.name] = sent.get(table.name, 0) + len(rows)
                 if progress is not None:
                     progress(table.name, sent[table.name])
             if len(rows) < limit:
                 return
+
+    def _send_what_fits(self, table: CentralTable, rows: list[Row], mark: int) -> bool:
+        """Send a batch; where its values are refused, without rows that misfit."""
+        try:
+            return self._send_batch(table, rows, mark)
+        except _unfit():
+            with self._only_fitting():
+                return self._send_batch(table, rows, mark)
+
+    @contextmanager
+    def _only_fitting(self) -> Iterator[None]:
+        """Shape anew, and leave out what does not fit."""
+        self._shaping = Shaping(self._reader, self._source, only_fitting=True)
+        self._staged.clear()  # a table that was made with the batch is gone with it
+        try:
+            yield
+        finally:
+            self._shaping.only_fitting = False
 
     def _send_batch(self, table: CentralTable, rows: list[Row], mark: int) -> bool:
         """Send a batch in one transaction; False where somebody else was first."""
@@ -261,10 +280,21 @@ class Sender:
         ended = self._reader.ended_of(run for (run,) in found)
         wanted = sorted({*ended, *self._touched})
         for first in range(0, len(wanted), _SMALL_BATCH):
-            with self._session.transaction():
-                self._bring_runs(wanted[first : first + _SMALL_BATCH])
+            batch = wanted[first : first + _SMALL_BATCH]
+            try:
+                with self._session.transaction():
+                    self._bring_runs(batch)
+            except _unfit():
+                with self._only_fitting(), self._session.transaction():
+                    self._bring_runs(batch)
         self._touched.clear()
         self._fresh.clear()
+
+
+def _unfit() -> tuple[type[Exception], ...]:
+    """Return the errors of a server that does not take a value."""
+    errors = driver().errors
+    return (driver().DataError, errors.NotNullViolation)
 
 
 def _list(names: Iterable[str]) -> str:

@@ -1,13 +1,16 @@
 """The connection to a central database, and what its errors mean to a person."""
 
 import importlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import contextmanager
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
+from benchlog.clock import host_deadline
 from benchlog.errors import BenchlogError, ForwardError, MissingExtraError
 from benchlog.forwarding.address import Address
 from benchlog.forwarding.postgres.tables import SCHEMA
+from benchlog.units import format_duration
 
 if TYPE_CHECKING:
     import psycopg
@@ -15,6 +18,10 @@ if TYPE_CHECKING:
 _CONNECT_S: Final = 10  # our rule: a server in the house answers within 1 s
 _SILENT_S: Final = 30
 """A network that was cut is given up after this; our rule: a switch restarts sooner."""
+_ANSWER_S: Final = 120.0
+"""An answer that takes longer is not waited for. Something on the way may acknowledge
+all that is sent and pass nothing on. Our rule: a batch takes 0.2 s, and a lock over
+there is given up after 30 s."""
 _KEEPALIVES: Final = {
     "keepalives": 1,
     "keepalives_idle": 10,
@@ -70,6 +77,43 @@ def driver() -> Any:
         raise MissingExtraError("PostgreSQL needs psycopg", "postgres") from error
 
 
+@cache
+def _impatient() -> Any:
+    """Return the driver's connection, with a limit to how long it waits."""
+    psycopg = driver()
+
+    class ImpatientConnection(psycopg.Connection):  # type: ignore[misc, name-defined]
+        def wait(
+            self, gen: Generator[Any, Any, Any], *rest: Any, **more: Any
+        ) -> object:
+            try:
+                return super().wait(_not_for_ever(gen), *rest, **more)
+            except TimeoutError as error:
+                self.pgconn.finish()  # nothing more is asked on it
+                raise psycopg.OperationalError(str(error)) from None
+
+    return ImpatientConnection
+
+
+def _not_for_ever(steps: Generator[Any, Any, Any]) -> Generator[Any, Any, Any]:
+    """Pass on the steps of a wait. Raises TimeoutError when nothing moves for long.
+
+    A step yields what it waits for, and is sent what is ready; nothing, now and then.
+    """
+    deadline = host_deadline(_ANSWER_S)
+    ready = None
+    try:
+        while True:
+            wanted = steps.send(ready)
+            ready = yield wanted
+            if ready:
+                deadline = host_deadline(_ANSWER_S)
+            elif deadline.passed:
+                raise TimeoutError(f"no answer for {format_duration(_ANSWER_S)}")
+    except StopIteration as done:
+        return done.value
+
+
 @contextmanager
 def connected(address: Address) -> "Iterator[psycopg.Connection[Any]]":
     """Open a connection for the length of a `with` block; each statement commits.
@@ -79,7 +123,7 @@ def connected(address: Address) -> "Iterator[psycopg.Connection[Any]]":
     psycopg = driver()
     connection = None
     try:
-        connection = psycopg.connect(
+        connection = _impatient().connect(
             address.text,
             autocommit=True,
             application_name="benchlog forward",

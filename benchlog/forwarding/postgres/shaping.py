@@ -8,12 +8,16 @@ from typing import Final
 from uuid import UUID
 
 from benchlog.forwarding.postgres import values
+from benchlog.forwarding.postgres.fitting import fitting
 from benchlog.forwarding.postgres.tables import (
     BULK,
     CHECKS,
     DEVICES,
     EVENTS,
+    LOTS,
+    PARTS,
     QUARANTINE,
+    RUNS,
     SEGMENTS,
     VERDICTS,
     CentralTable,
@@ -28,6 +32,7 @@ _LONGEST: Final = 500
 _FIRST, _LAST = date(2000, 1, 1), date(2100, 1, 1)
 _EVENT_CONTENT: Final = slice(3, None)
 _CONTENT: Final = slice(2, None)
+_RUN: Final = RUNS.sent.index("run")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +44,16 @@ class RunName:
 
 
 class Shaping:
-    """Shapes rows of one database; knows the runs and counts that it met last."""
+    """Shapes rows of one database; knows the runs and counts that it met last.
 
-    def __init__(self, reader: TailReader, source: UUID) -> None:
+    With `only_fitting` each row is held against its columns over there first.
+    """
+
+    def __init__(
+        self, reader: TailReader, source: UUID, *, only_fitting: bool = False
+    ) -> None:
         self._reader, self._source = reader, source
+        self.only_fitting = only_fitting
         self._named: OrderedDict[int, RunName | None] = OrderedDict()
         self._next: OrderedDict[tuple[str, int], int] = OrderedDict()
 
@@ -68,6 +79,13 @@ class Shaping:
 
     def shaped(self, table: CentralTable, rows: list[Row]) -> list[Row]:
         """Return rows in the order of `table.sent`; those of runs without UUID not."""
+        found = self._shaped(table, rows)
+        return self._fitting(table, found) if self.only_fitting else found
+
+    def _fitting(self, table: CentralTable, rows: list[Row]) -> list[Row]:
+        return fitting(table, rows, self._reader.left_out)
+
+    def _shaped(self, table: CentralTable, rows: list[Row]) -> list[Row]:
         if table is DEVICES:
             return self._devices(rows)
         named = self.named(row[1] for row in rows if row[1] is not None)
@@ -176,19 +194,29 @@ class Shaping:
                     values.snapshot_text(row[-1]),
                 )
             )
+        return self._fitting_runs(found) if self.only_fitting else found
+
+    def _fitting_runs(self, rows: list[Row]) -> list[Row]:
+        """Leave out what does not fit, with all that belongs to it."""
+        found = self._fitting(RUNS, rows)
+        kept = {row[_RUN] for row in found}
+        for row in rows:
+            if row[_RUN] not in kept:
+                self._named[row[_RUN]] = None
         return found
 
     def parts(self) -> list[Row]:
         """Return the rows of all parts over there."""
-        return [
+        found = [
             (self._source, *map(values.plain, row[:-1]), values.json_text(row[-1]))
             for row in self._reader.part_rows()
             if are_short(row[0])
         ]
+        return self._fitting(PARTS, found)
 
     def lots(self) -> list[Row]:
         """Return the rows of all lots over there."""
-        return [
+        found = [
             (
                 self._source,
                 *map(values.plain, row[:4]),
@@ -198,13 +226,14 @@ class Shaping:
             for row in self._reader.lot_rows()
             if are_short(row[0], row[1])
         ]
+        return self._fitting(LOTS, found)
 
 
 def month_of(utc_ns: int) -> date:
     """Return the first day of a moment's month; of odd years that of all others."""
     try:
         found = datetime.fromtimestamp(utc_ns // NS_PER_S, UTC).date().replace(day=1)
-    except (ValueError, OverflowError, OSError):
+    except (TypeError, ValueError, OverflowError, OSError):
         return date(1970, 1, 1)
     return found if _FIRST <= found < _LAST else date(1970, 1, 1)
 
@@ -212,7 +241,8 @@ def month_of(utc_ns: int) -> date:
 def are_short(*texts: str | None) -> bool:
     """Whether texts can be in a key over there."""
     return all(
-        len(one.encode("utf-8", "backslashreplace")) <= _LONGEST
+        isinstance(one, str)
+        and len(one.encode("utf-8", "backslashreplace")) <= _LONGEST
         for one in texts
         if one is not None
     )

@@ -7,6 +7,7 @@ damaged or hostile database holds must not end the sending of everything else.
 import hashlib
 import json
 import math
+import re
 from collections.abc import Sequence
 from typing import Any, Final, NoReturn
 from uuid import UUID
@@ -15,6 +16,8 @@ from benchlog.store.snapshot import told_to_others, without_programs
 
 _NUL_SIGN: Final = "␀"
 """U+2400, the sign for NUL, in its place."""
+_ESCAPED: Final = re.compile(r"(\\\\)|\\u0000")
+"""A backslash, which is no NUL whatever follows it, or a NUL."""
 
 
 def text(value: str) -> str:
@@ -46,7 +49,7 @@ def snapshot_text(value: object) -> str | None:
 
 def _told(value: object) -> str:
     written = json.dumps(value, ensure_ascii=False, allow_nan=False)
-    written = written.replace("\\u0000", _NUL_SIGN)
+    written = _ESCAPED.sub(lambda found: found[1] or _NUL_SIGN, written)
     return written.encode("utf-8", "replace").decode("utf-8")
 
 

@@ -19,8 +19,10 @@ from benchlog.model import (
     EventKind,
     Lot,
     LotRun,
+    Purpose,
     RunPlan,
 )
+from benchlog.model.trims import BURN_BEGUN, SET, trim_notes
 from benchlog.recorder.lot.undo import Act, newest_act
 from benchlog.recorder.run.bookkeeper import RULE
 from benchlog.store.reader import Reader
@@ -31,6 +33,7 @@ from benchlog.verdict.lot.lot_decision import (
     LotResult,
     UndecidedRule,
     decide_lot,
+    undecided_lot,
 )
 from benchlog.verdict.lot.lot_runs import held_runs, results_of, word_of
 from benchlog.verdict.lot.sampling_plan import Plan
@@ -46,8 +49,8 @@ class Task:
     ----------
     lot : Lot
         As it stands in the database.
-    plan : Plan
-        How it is sampled.
+    plan : Plan | None
+        How it is sampled; None where every device that comes is taken.
     templates : tuple of RunPlan
         One for each position; their device is filled in.
     rule : UndecidedRule
@@ -64,13 +67,25 @@ class Task:
     """
 
     lot: Lot
-    plan: Plan
+    plan: Plan | None
     templates: tuple[RunPlan, ...]
     rule: UndecidedRule = UndecidedRule.OPEN
     watched: bool = False
     prefix: str = ""
     again: bool = False
     alone: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimTask(Task):
+    """A lot whose devices are trimmed one after the other.
+
+    `start` is the code to begin at; `burn` makes each best code permanent, as the bench
+    file says.
+    """
+
+    start: int | None = None
+    burn: bool = False
 
 
 class LotBook:
@@ -86,16 +101,25 @@ class LotBook:
     def refresh(self) -> LotDecision:
         """Read the runs anew; note the decision with the lot and return it."""
         with closing(Reader.open(self._database)) as reader:
-            self.runs = reader.lot_runs(self.task.lot)
-        self.results = results_of(self.runs)
-        self.standing = decide_lot(self.task.plan, self.results, self.task.rule)
+            self.runs = reader.lot_runs(self.task.lot, self.purpose)
+        self.results, plan = results_of(self.runs), self.task.plan
+        if plan is None:
+            self.standing = undecided_lot(self.results, self.task.rule)
+        else:
+            self.standing = decide_lot(plan, self.results, self.task.rule)
         return self.standing
+
+    @property
+    def purpose(self) -> Purpose:
+        """What its runs are for."""
+        return self.task.templates[0].purpose
 
     def decide(self) -> LotDecision:
         """As `refresh`, and note the decision with the lot."""
         found = self.refresh()
         lot = self.task.lot
-        self._writer.decide_lot(lot.part_id, lot.lot, str(found.decision))
+        if self.task.plan is not None:
+            self._writer.decide_lot(lot.part_id, lot.lot, str(found.decision))
         return found
 
     # --- which device is to be measured -----------------------------------------------
@@ -122,7 +146,7 @@ class LotBook:
             if not (self.task.again and undecided):
                 return already or "measured already"
         if self.complete and not undecided:
-            full = f"the sample of {self.task.plan.sample_size} is complete"
+            full = f"the sample of {self.sample_size} is complete"
             return f"{already}, and {full}" if already else full
         return ""
 
@@ -142,7 +166,17 @@ class LotBook:
     @property
     def complete(self) -> bool:
         """Whether as many devices as the plan wants have been measured."""
-        return self.standing.remaining == 0
+        return not self.has_room(0)
+
+    def has_room(self, under_way: int) -> bool:
+        """Whether more devices are wanted than are under way."""
+        return self.task.plan is None or self.standing.remaining > under_way
+
+    @property
+    def sample_size(self) -> int:
+        """How many devices the plan wants; without one those that there are."""
+        plan = self.task.plan
+        return len(self.results) if plan is None else plan.sample_size
 
     @property
     def over(self) -> bool:
@@ -206,6 +240,23 @@ class LotBook:
         whole = reader.run(run.run)
         found = Evaluation(run=whole, assessment=assess(reader, whole))
         self._writer.add_verdict(run.run, verdict_row(found, RULE))
+
+    def code_of(self, run_id: int) -> int | None:
+        """Return the code that a trim left set, None where it left none."""
+        with closing(Reader.open(self._database)) as reader:
+            notes = trim_notes(event for _, event in reader.events(run_id))
+        return next((note.code for note in reversed(notes) if note.what == SET), None)
+
+    def burned_before(self, device: str) -> str:
+        """Return when a burn of a device was begun in this lot, empty when never."""
+        with closing(Reader.open(self._database)) as reader:
+            for run in self.runs:
+                if run.device != device:
+                    continue
+                for note in trim_notes(event for _, event in reader.events(run.run)):
+                    if note.what == BURN_BEGUN:
+                        return f"a burn of code {note.code} was begun in run {run.run}"
+        return ""
 
     def newest_act(self) -> Act | None:
         """Return what a person did last in this lot and has not undone; None: nothing.

@@ -125,10 +125,10 @@ class LotCommands(ControlCommands):
             return fault
         if device in others:
             return f"{printable(device)} is being measured or waited for"
-        if not lot.times(device) and lot.standing.remaining <= len(others):
+        if not lot.times(device) and not lot.has_room(len(others)):
             under_way = " with what is under way" if others else ""
             return (
-                f"the sample of {lot.task.plan.sample_size} is complete{under_way}, "
+                f"the sample of {lot.sample_size} is complete{under_way}, "
                 f"and {printable(device)} is not in it: only a device that is can be "
                 "measured again"
             )

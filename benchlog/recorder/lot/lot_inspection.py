@@ -11,11 +11,13 @@ from typing import Final
 
 from benchlog.clock import Clock, host_clock
 from benchlog.errors import BenchlogError
+from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.keeper import surroundings
 from benchlog.recorder.launch import keeper_process, log_of
 from benchlog.recorder.lot.device_ids import Ids
-from benchlog.recorder.lot.lot_book import Task
+from benchlog.recorder.lot.lot_book import Task, TrimTask
 from benchlog.recorder.lot.lot_keeper import LotKeeper
+from benchlog.recorder.lot.trim_keeper import TrimKeeper
 from benchlog.recorder.notice import RunNotice, Tell
 from benchlog.recorder.run.plan_checks import check_plans
 
@@ -41,16 +43,18 @@ def inspect_lot(
         As in `keep`.
 
     Returns the ids of the runs that were begun. Raises what `keep` raises, BusyError
-    also when another keeper inspects this lot.
+    also when another keeper inspects this lot; of a line that is trimmed BenchlogError
+    when codes could not be set, or burned, on several devices one after the other.
 
     """
     plans = [replace(plan, device=plan.device or "?") for plan in task.templates]
     check_plans(plans)
-    holder = f"benchlog inspect of lot {task.lot.lot}"
+    verb = "trim" if isinstance(task, TrimTask) else "inspect"
+    holder = f"benchlog {verb} of lot {task.lot.lot}"
     with surroundings(
         plans, holder, database, clock, tell=tell, until_fd=until_fd
     ) as around:
-        keeper = LotKeeper(task, around, ids)
+        keeper = _keeper_of(task, around, ids)
         try:
             keeper.recover()
             keeper.wait_for_all()
@@ -58,7 +62,15 @@ def inspect_lot(
             keeper.loop()
         finally:
             keeper.finish()
+        if isinstance(keeper, TrimKeeper) and keeper.fault is not None:
+            raise keeper.fault
         return tuple(keeper.book.runs.ids)
+
+
+def _keeper_of(task: Task, around: Surroundings, ids: Ids | None) -> LotKeeper:
+    if isinstance(task, TrimTask):
+        return TrimKeeper(task, around, ids)
+    return LotKeeper(task, around, ids)
 
 
 # --- a lot's keeper as a process of its own, beside the screen that speaks to it

@@ -2,11 +2,12 @@
 
 import selectors
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 from benchlog.errors import BenchlogError
-from benchlog.model import EventKind, device_id_fault
+from benchlog.model import EventKind, Sample, device_id_fault
 from benchlog.recorder.hearing_loop import ENDING, Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
 from benchlog.recorder.instruments.instrument_pool import Heard
@@ -16,8 +17,10 @@ from benchlog.recorder.lot.device_site import DeviceSite
 from benchlog.recorder.lot.lot_book import LotBook, Task, line_of
 from benchlog.recorder.lot.lot_commands import LotCommands
 from benchlog.recorder.notice import RunNotice
+from benchlog.recorder.rack.turn_sites import TurnSite
 from benchlog.recorder.run.device_settling import jumped
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.plan_checks import position_of
 from benchlog.units import format_duration, printable
 
 _LOOK_AGAIN_S: Final = 0.5  # our rule: a device put in is seen at once
@@ -36,12 +39,12 @@ class LotKeeper(Keeper):
             DeviceSite(template=plan, clock=around.clock) for plan in task.templates
         ]
         self.commands: LotCommands = LotCommands(self)
-        self.leaving = False
-        self.paused = False
+        self.leaving = self.paused = False
         self._said = ""
         self._idle: DeviceSite | None = None
         self._aside: Counter[str] = Counter()
         self._asked: set[int] = set()
+        self._held_runs: set[int] = set()
         for instrument in self.pool.by_name.values():
             instrument.longest_wait_s = _LOOK_AGAIN_S
         if ids is not None and ids.fd is not None:
@@ -55,12 +58,11 @@ class LotKeeper(Keeper):
     def begin(self) -> None:
         """Open the control socket; let the counters read where devices are seen."""
         self.open_door()
-        self.surroundings.tell(
-            RunNotice(run_id=0, kind="ready", text=self._socket.name)
-        )
+        ready = RunNotice(run_id=0, kind="ready", text=self._socket.name)
+        self.surroundings.tell(ready)
         if self.task.watched:
             for place in self.places:
-                self.pool.order(place.counter, Order.GO)
+                self._look(place)
 
     def loop(self) -> None:
         """Go on until the lot is done or the ids are, or somebody leaves."""
@@ -129,13 +131,13 @@ class LotKeeper(Keeper):
         with self.boundary.round("how the lot stands"):
             self._say_how_it_stands(run_id, place)
         if self.task.watched and not self.leaving:
-            self.pool.order(place.counter, Order.GO)
+            self._look(place)
 
     def _say_how_it_stands(self, run_id: int, place: DeviceSite) -> None:
         standing = self.lot.decide()
         last = self.lot.counted(run_id)
         if last is not None:
-            done = f"{len(self.lot.results)}/{self.task.plan.sample_size}"
+            done = f"{len(self.lot.results)}/{self.lot.sample_size}"
             at = f"{place.name}: " if len(self.places) > 1 else ""
             text = f"{at}{line_of(last)}  {done}  {standing.decision}: {standing.text}"
             self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))
@@ -162,6 +164,7 @@ class LotKeeper(Keeper):
 
     def _hold_device(self, run: LiveRun, why: str) -> None:
         """Let a run count for nothing until a person has answered."""
+        self._held_runs.add(run.run_id)
         self.ask_about(run.run_id, asked=True)
         self._note(run, EventKind.WRONG_PART, why)
         self._note(run, EventKind.SET_ASIDE, "held until a person has answered")
@@ -182,14 +185,55 @@ class LotKeeper(Keeper):
     def _note(self, run: LiveRun, kind: EventKind, text: str) -> None:
         self.book.runs.note(run, kind, printable(text))
 
+    # --- turns ------------------------------------------------------------------------
+
+    def turn_sites(self, scanner: str) -> Sequence[TurnSite]:
+        """Return who wants a turn now: runs, and places where a device may come."""
+        found: list[TurnSite] = []
+        for place in self.places:
+            position = position_of(place.template)
+            run = self.book.runs.by_id.get(place.run_id or 0)
+            if position.through != scanner or (run is not None and run.paused):
+                continue
+            looks = run is None and self.task.watched and not self.leaving
+            if looks or (run is not None and not run.full):
+                found.append(TurnSite(position, run))
+        return found
+
+    def gates_alone(self, run: LiveRun) -> int | None:
+        """Return as many as it takes to the next look, and no further."""
+        return max(1, run.wanted)
+
+    def value_in_turn(self, site: TurnSite, got: Got) -> None:
+        """Take a value of the place whose turn it is."""
+        if site.run is not None:
+            super().value_in_turn(site, got)
+        self._see_in_turn(site, got)
+
+    def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
+        """Take it that the place whose turn it is has no signal."""
+        self._see_in_turn(site, failed)
+
+    def _see_in_turn(self, site: TurnSite, message: Got | Failed) -> None:
+        for place in self.places:
+            if place.name == site.position.name:
+                self._see(place, message)
+
     # --- what is seen ----------------------------------------------------------------
 
     def _dispatch(self, heard: Heard) -> None:
         super()._dispatch(heard)
         name, message = heard
+        if name in self.turning.counters:
+            return  # it is seen in its turn
         for place in self.places:
             if place.counter == name:
                 self._see(place, message)
+
+    def _look(self, place: DeviceSite) -> None:
+        """Let the counter of a place read, for what is seen of devices there."""
+        if place.counter not in self.turning.counters:
+            self.pool.order(place.counter, Order.GO)
 
     def _see(self, place: DeviceSite, message: object) -> None:
         run = self.book.runs.by_id.get(place.run_id or 0)
@@ -197,7 +241,7 @@ class LotKeeper(Keeper):
             case Got():
                 if place.signal() and run is None and self.task.watched:
                     self.say(f"a device is seen at {place.name}")
-                said = place.far_off(message.sample)
+                said = self._far_off(place, message.sample)
                 if said and run is not None:
                     self._hold_device(run, said)
             case Failed(kind=EventKind.NO_SIGNAL):
@@ -211,6 +255,9 @@ class LotKeeper(Keeper):
         if said:
             self.say(said)
             self._idle = place
+
+    def _far_off(self, place: DeviceSite, sample: Sample) -> str:
+        return place.far_off(sample)
 
     def _gone(self, place: DeviceSite, run: LiveRun | None) -> None:
         if run is None:
@@ -266,9 +313,9 @@ class LotKeeper(Keeper):
     def _next_device(self, place: DeviceSite) -> str | None:
         if self.ids is None:
             numbers = bool(self.task.prefix) and place.left and place.seen is True
-            room = self.lot.standing.remaining > len(self.under_way())
+            room = self.lot.has_room(len(self.under_way()))
             return self.lot.next_number(self.under_way()) if numbers and room else None
-        if self.under_way() and self.lot.standing.remaining <= len(self.under_way()):
+        if self.under_way() and not self.lot.has_room(len(self.under_way())):
             return None  # what is being measured may complete the sample
         while (typed := self.ids.next_id()) is not None:
             try:
@@ -294,11 +341,15 @@ class LotKeeper(Keeper):
         """Let counters read until the next look at their run, and no further."""
         for run in self.book.runs.all():
             instrument = self.pool.by_name[run.position.frequency]
+            if self.in_turns(run):
+                continue
             if instrument.allowed == 0 and not run.paused and run.fed == run.accepted:
                 self.pool.allow(run.position.frequency, max(1, run.wanted))
 
     def start_reading(self, run: LiveRun) -> None:
         """Let the counter read as far as the first look."""
+        if self.in_turns(run):
+            return
         counter = run.position.frequency
         self.pool.order(counter, Order.HOLD)
         self.pool.allow(counter, run.wanted)

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchlog.model import Event, EventKind, LotRun
+from benchlog.model.counting import BEST_FOUND
 
 _ASIDE: Final = (EventKind.SET_ASIDE, EventKind.HELD, EventKind.RESTORED)
 _DAMAGED: Final = (EventKind.DAMAGED, EventKind.UNDAMAGED)
-_COMPLETE: Final = ("verdict clear", "readings reached", "time reached")
+_COMPLETE: Final = ("verdict clear", "readings reached", "time reached", BEST_FOUND)
 _CUT_SHORT: Final = ("stopped", "skipped", "taken out")
 """How a run ends that a person ended by the deed itself."""
 _UNDONE: Final = "undone: "

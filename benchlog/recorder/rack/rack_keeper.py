@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from typing import Final
 
 from benchlog.clock import host_deadline
-from benchlog.errors import InstrumentError
-from benchlog.model import EventKind, Identity
+from benchlog.errors import BenchlogError, InstrumentError
+from benchlog.model import Event, EventKind, Identity
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Heard
 from benchlog.recorder.keeper_loop import Keeper
-from benchlog.recorder.notice import RunNotice
+from benchlog.recorder.notice import RunNotice, event_notice
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
@@ -36,6 +36,7 @@ class RackKeeper(Keeper):
         self.script = RackScript(self, task)
         self.each_turn = self._step
         self._finished = False
+        self._segments: dict[int, int] = {}
 
     def _handle(self, name: str) -> SetterHandle:
         spec = self.task.bench.instruments[name]
@@ -99,6 +100,7 @@ class RackKeeper(Keeper):
 
     def start_reading(self, run: LiveRun) -> None:
         """Let nothing read yet: a device is measured when it is its turn."""
+        self._segments[run.run_id] = run.segment_id
         self.book.intake.turns.setdefault(run.position.frequency, 0)
 
     # --- the loop ---------------------------------------------------------------------
@@ -157,9 +159,23 @@ class RackKeeper(Keeper):
                     if handle.running:
                         with contextlib.suppress(KeyError, ValueError):
                             self.surroundings.selector.unregister(handle.fileno())
-                    handle.finish()
+                    if why := handle.finish():
+                        self._tell_held(handle.name, why)
         finally:
             super().finish()
+
+    def _tell_held(self, name: str, why: str) -> None:
+        """Tell every run, over or not, and whoever looks on, that it was not let go."""
+        text = (
+            f"setter {name!r} may not be in its safe state: {why}; look at it, and "
+            "switch it off by hand"
+        )
+        clock = self.surroundings.clock
+        event = Event(clock.utc_ns(), clock.mono_ns(), EventKind.SETTER, text, name)
+        rows = [(run, segment, event) for run, segment in self._segments.items()]
+        with contextlib.suppress(BenchlogError):
+            self.surroundings.writer.commit(rows)
+        self.surroundings.tell(event_notice(0, event))
 
     def note_all(self, text: str, name: str = "") -> None:
         """Write into every run what a setter did or failed to do."""

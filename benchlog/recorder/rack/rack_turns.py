@@ -94,17 +94,20 @@ class RackTurns(RackReports):
     def _settle(self, planned: PlannedStep) -> Generator[None, None, bool]:
         """Scan until all have settled, or the step's time is up; return whether.
 
-        What is read meanwhile is kept and left out.
+        A device's window begins when the air stands still: before that its slope is the
+        chamber's. What is read meanwhile is kept and left out.
         """
         began_ns = self._clock.mono_ns()
         target_c = planned.state.get(Drive.TEMPERATURE)
         while True:
-            self.doing = "waits until devices have settled"
-            if planned.powered:
+            if not self._probe_settled(target_c):
+                self.doing = "waits until the air has settled"
+                self._seen.clear()  # a slope is the device's own from here on
+                yield from self._rest(5.0)
+            elif planned.powered:
+                self.doing = "waits until devices have settled"
                 for run in self._runs():
                     yield from self._turn(run, 1, aside=True)
-            else:
-                yield from self._rest(5.0)
             slow = [run for run in self._runs() if not self._device_settled(run)]
             slow = slow if planned.powered else []
             if not slow and self._probe_settled(target_c):
@@ -158,6 +161,7 @@ class RackTurns(RackReports):
         """Give one device its turn; with `settled` it is noted as a point."""
         channelled = yield from self._close_channel(run)
         begin_utc_ns, before = self._clock.utc_ns(), run.accepted
+        drift = self._slope(run)  # of scans that follow each other evenly
         if channelled:
             yield from self._gates(run, gates, aside=aside)
         taken = run.accepted - before
@@ -172,7 +176,7 @@ class RackTurns(RackReports):
             readings=taken,
             settled=settled,
             ran=taken > 0,
-            drift_ppm_per_min=_finite(self._slope(run).per_min),
+            drift_ppm_per_min=_finite(drift.per_min),
             since_power_s=None
             if since_ns is None
             else (self._clock.mono_ns() - since_ns) / NS_PER_S,

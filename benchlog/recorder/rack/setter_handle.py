@@ -8,7 +8,7 @@ import os
 import pickle
 import subprocess
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
@@ -19,6 +19,9 @@ _PROCESS: Final = "benchlog.recorder.rack.setter_process"
 _ALIVE_S: Final = 1.0  # our rule: a fifth of the dead man's usual patience
 _RESTART_S: Final = 2.0  # our rule
 _MOST: Final = 1 << 20  # our rule: bounds what a process says
+_MUTE_S: Final = 40.0  # our rule: a live one tells something every 10 s
+"""Real seconds without a word after which a process is ended and started anew."""
+_MOST_AT_ONCE: Final = 1_000  # our rule: reports between two looks; ours are a few
 _FAREWELL_S: Final = 8.0
 """Real seconds in which a setter's process must have let go and ended; our rule."""
 
@@ -27,7 +30,8 @@ _FAREWELL_S: Final = 8.0
 class SetterReport:
     """What a setter's process reports.
 
-    `kind` is `opened`, `done`, `refused`, `state`, `released`, `fault` or `ended`.
+    `kind` is `opened`, `done`, `refused`, `state`, `released`, `fault`, `farewell` or
+    `ended`.
     """
 
     kind: str
@@ -42,7 +46,9 @@ class SetterReport:
     simulated: bool = False
 
 
-KINDS: Final = frozenset({"opened", "done", "refused", "state", "released", "fault"})
+KINDS: Final = frozenset(
+    {"opened", "done", "refused", "state", "released", "fault", "farewell"}
+)
 
 
 class SetterHandle:
@@ -58,6 +64,7 @@ class SetterHandle:
         self._arrived = b""
         self._alive = host_deadline(0.0)
         self._restart: Deadline | None = None
+        self._mute = host_deadline(_MUTE_S)
 
     def start(self) -> None:
         """Start the process; it opens the setter by itself."""
@@ -69,8 +76,10 @@ class SetterHandle:
             start_new_session=True,
         )
         self._arrived, self._restart, self.opened = b"", None, False
+        self._mute = host_deadline(_MUTE_S)
         os.set_blocking(self.fileno(), False)
-        self._write(base64.b64encode(pickle.dumps(self.job)))
+        job = replace(self.job, held=self._number > 0)
+        self._write(base64.b64encode(pickle.dumps(job)))
 
     def fileno(self) -> int:
         """Return what to wait on for reports."""
@@ -100,6 +109,10 @@ class SetterHandle:
         """DriveOrder the safe state; return the order's number."""
         return self._order({"do": "release"})
 
+    def check(self) -> int:
+        """Ask what it is set to; return the number, which the report carries."""
+        return self._order({"do": "check"})
+
     def tend(self) -> list[SetterReport]:
         """Say that we are there; start again a process that has ended."""
         if self._process is None:
@@ -107,6 +120,10 @@ class SetterHandle:
                 self.start()
                 return [SetterReport(kind="fault", text="its process is started again")]
             return []
+        if self._mute.passed:
+            self._process.kill()  # its pipe ends then, and that is heard
+            self._mute = host_deadline(_MUTE_S)
+            return [SetterReport(kind="fault", text="it said nothing and is ended")]
         if self._alive.passed:
             self._alive = host_deadline(_ALIVE_S)
             self._write(b'{"do": "alive"}')
@@ -124,8 +141,9 @@ class SetterHandle:
             return [self._ended()]
         self._arrived += more
         *lines, self._arrived = self._arrived.split(b"\n")
-        if len(self._arrived) > _MOST:
+        if len(self._arrived) > _MOST or len(lines) > _MOST_AT_ONCE:
             return [self._ended()]
+        self._mute = host_deadline(_MUTE_S)
         reports = [_report(line) for line in lines]
         for report in reports:
             if report.kind == "opened":
@@ -134,11 +152,19 @@ class SetterHandle:
                 self.latest = report
         return reports
 
-    def finish(self) -> None:
-        """Let it go, wait until it has, and end the process."""
+    def finish(self) -> str:
+        """Let it go, wait until it has, and end the process.
+
+        Returns why it is not certain that it let go, nothing when it is.
+        """
+        if self._process is None and self._number:  # it had just ended
+            try:
+                self.start()
+            except OSError as error:
+                return f"its process cannot be started ({error})"
         process, self._process = self._process, None
         if process is None:
-            return
+            return ""
         with contextlib.suppress(OSError):
             assert process.stdin is not None
             process.stdin.close()  # it lets go when nobody speaks to it
@@ -150,8 +176,9 @@ class SetterHandle:
                 process.wait(_FAREWELL_S)
             process.kill()
             process.wait()
-        if process.stdout is not None:
-            process.stdout.close()
+        assert process.stdout is not None
+        with process.stdout:
+            return _farewell(self._arrived + _rest(process.stdout.fileno()))
 
     def _ended(self) -> SetterReport:
         """Forget the process; it is started again soon."""
@@ -181,6 +208,25 @@ class SetterHandle:
             self._process.stdin.flush()
 
 
+def _rest(pipe: int) -> bytes:
+    """Return what waits in a pipe whose writer has ended; as much as a pipe holds."""
+    found = b""
+    with contextlib.suppress(OSError):  # a process of a driver's may hold it open
+        while len(found) <= _MOST and (more := os.read(pipe, 1 << 16)):
+            found += more
+    return found
+
+
+def _farewell(said: bytes) -> str:
+    """Return what speaks against its having let go, from its last words."""
+    reports = [_report(line) for line in said.split(b"\n") if line]
+    last = reports[-1] if reports else None
+    if last is not None and last.kind == "farewell" and last.released:
+        return ""
+    faults = [one.text for one in reports if one.kind == "fault"]
+    return faults[-1] if faults else "its process did not end by itself"
+
+
 def _report(line: bytes) -> SetterReport:
     """Read a report, field by field; what is none is a fault of its own."""
     try:
@@ -199,7 +245,7 @@ def _report(line: bytes) -> SetterReport:
             released=told.get("released") is True,
             simulated=told.get("simulated") is True,
         )
-    except (ValueError, RecursionError):
+    except (ValueError, OverflowError, RecursionError):
         return SetterReport(kind="fault", text="it reported what nobody can read")
 
 

@@ -10,9 +10,11 @@ class SetterJob:
     """What a setter's process is started with.
 
     `bounds` is the narrowest of part, position, setter and sequence, in the setter's
-    unit; `dead_man_s` real seconds of silence after which it lets go.
+    unit; `dead_man_s` real seconds of silence after which it lets go. `held`: a process
+    before this one was given orders, so there is something to let go of.
     """
 
     spec: InstrumentSpec
     bounds: tuple[float, float]
     dead_man_s: float = 5.0
+    held: bool = False

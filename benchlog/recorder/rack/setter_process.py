@@ -5,6 +5,10 @@ keeper, the setter is released: when the pipe ends, when the keeper is silent fo
 `dead_man_s` real seconds, at SIGTERM, and when a value is measured far outside the
 bounds. A keeper that speaks again after a silence finds it released and is told so. An
 error of the line alone releases nothing: it is opened anew, and the keeper is told.
+
+What a driver hands over is checked before it is reported, each order is answered, and a
+call that does not come back is left behind (`call_watch.py`). What a driver prints goes
+nowhere: the pipe to the keeper is not its standard output.
 """
 
 import base64
@@ -22,8 +26,15 @@ from typing import Any, Final
 from benchlog import registry
 from benchlog.clock import Clock, host_clock, host_deadline
 from benchlog.driver import Setter
-from benchlog.errors import BenchlogError, InstrumentError, RefusedError
+from benchlog.driver_values import checked_identity, checked_sample, real
+from benchlog.errors import BenchlogError, RefusedError
 from benchlog.recorder.instruments.instrument_messages import words_of
+from benchlog.recorder.rack.call_watch import (
+    MOST_BEGINNINGS,
+    CallWatch,
+    Carried,
+    begin_anew,
+)
 from benchlog.recorder.rack.setter_job import SetterJob
 from benchlog.units import as_stated
 
@@ -31,20 +42,36 @@ _TRIES: Final = 3  # our rule: a release that fails is tried so often before the
 _WAIT_S: Final = (0.2, 5.0)  # our rule: pauses between attempts to open, doubling
 _MARGIN: Final = 0.05  # of its range: so far a chamber may overshoot; our rule
 _LINE: Final = 65_536  # our rule: bounds an order
+_TOLD_S: Final = 10.0  # our rule: so often, in real s, it tells how it is at least
+_CALLS: Final = 4  # our rule: questions that one order takes, each with its patience
+_MODULE: Final = "benchlog.recorder.rack.setter_process"
+_UNEXPECTED: Final = (Exception, SystemExit)
+"""What a stranger's driver may raise; none of it may end the process unreleased."""
 
 
 class SetterChild:
     """Runs one setter; all calls of the driver are made in this one thread."""
 
-    def __init__(self, job: SetterJob, clock: Clock) -> None:
-        self.job, self.clock = job, clock
+    def __init__(
+        self,
+        job: SetterJob,
+        clock: Clock,
+        *,
+        reports: int = 1,
+        carried: Carried | None = None,
+    ) -> None:
+        self.job, self.clock, self._reports = job, clock, reports
+        self._carried = carried or Carried(released=not job.held)
         self.orders: queue.Queue[dict[str, Any]] = queue.Queue()
         self.ended = threading.Event()
         self._heard = host_deadline(job.dead_man_s)
         self._setter: Setter | None = None
-        self._released = True  # nothing was ordered yet
-        self._ordered = False
+        self._released = self._carried.released  # nothing was ordered, or it is known
+        self._ordered = self._carried.ordered
         self._stale = 0  # orders up to this number were given before it let go
+        self._watch = CallWatch(self._is_leaving, self._leave_call)
+        if self._carried.ended:
+            self.ended.set()
 
     def listen(self) -> None:
         """Take orders until the pipe ends; in a thread of its own."""
@@ -60,14 +87,18 @@ class SetterChild:
     def run(self) -> None:
         """Serve until the end; it is released on the way out, whatever happens."""
         wait_s = _WAIT_S[0]
+        self._watch.start()
+        if self._carried.leaving:  # before anything else hangs
+            self._let_go("the keeper's silence")
         while not self.ended.is_set():
             try:
-                self._open()
+                with self._watch.call(self._states_s):
+                    self._open()
                 wait_s = _WAIT_S[0]
                 self._serve()
-            except (InstrumentError, BenchlogError) as error:
+            except BenchlogError as error:
                 self._say(kind="fault", text=words_of(error))
-            except Exception as error:
+            except _UNEXPECTED as error:
                 text = f"{type(error).__name__}: {words_of(error)}"
                 self._say(kind="fault", text=f"driver failed by itself: {text}")
             if not self.ended.is_set():
@@ -78,13 +109,43 @@ class SetterChild:
             wait_s = min(2 * wait_s, _WAIT_S[1])
         self._let_go("the way out")
         self._close()
+        self._say(kind="farewell", released=self._released)
+
+    # --- calls that do not come back --------------------------------------------------
+
+    @property
+    def _states_s(self) -> float:
+        """Real seconds that its options state an order may take."""
+        options = self.job.spec.options
+        several = (options.get("extra_s"), options.get("limit_s"))
+        found = [one for one in several if isinstance(one, int | float)]
+        return _CALLS * max(found, default=0.0)
+
+    def _is_leaving(self) -> bool:
+        return self.ended.is_set() or (self._heard.passed and not self._released)
+
+    def _leave_call(self) -> None:
+        """Begin this process anew: its one thread waits for what does not come."""
+        before = self._carried.beginnings
+        self._say(kind="fault", text="a call did not come back; it is begun anew")
+        if before >= MOST_BEGINNINGS:
+            os._exit(1)  # a keeper that is there starts another one
+        carried = Carried(
+            beginnings=before + 1,
+            released=self._released,
+            ordered=self._ordered,
+            leaving=self._is_leaving(),
+            ended=self.ended.is_set(),
+        )
+        os.dup2(self._reports, 1)
+        begin_anew(_MODULE, pickle.dumps((self.job, carried)))
 
     # --- details ----------------------------------------------------------------------
 
     def _open(self) -> None:
         setter = self._connected()
         self._released = False  # in whatever state it was left
-        identity = setter.identify()
+        identity = checked_identity(setter.identify())
         self._say(kind="opened", text=identity.text, simulated=identity.simulated)
 
     def _connected(self) -> Setter:
@@ -102,13 +163,14 @@ class SetterChild:
     def _close(self) -> None:
         setter, self._setter = self._setter, None
         if setter is not None:
-            with contextlib.suppress(Exception):
+            with self._watch.call(), contextlib.suppress(*_UNEXPECTED):
                 setter.close()
 
     def _serve(self) -> None:
         """Carry out orders; between them, tell how it is."""
         setter = self._opened()
-        pause_s = max(0.05, self.clock.real_s(setter.period_s or 1.0))
+        period_s = real("period_s", setter.period_s, 0.0)
+        pause_s = min(_TOLD_S, max(0.05, self.clock.real_s(period_s or 1.0)))
         look = host_deadline(0.0)
         while not self.ended.is_set():
             if self._heard.passed and not self._released:
@@ -117,11 +179,12 @@ class SetterChild:
                 order = self.orders.get(timeout=min(look.left_s(), 0.25))
             except queue.Empty:
                 order = {}
-            if order:
-                self._obey(setter, order)
-            if look.passed:
-                look = host_deadline(pause_s)
-                self._look(setter)
+            with self._watch.call(self._states_s):
+                if order:
+                    self._obey(setter, order)
+                if look.passed:
+                    look = host_deadline(pause_s)
+                    self._look(setter)
 
     def _obey(self, setter: Setter, order: dict[str, Any]) -> None:
         number, do = order.get("number", 0), order.get("do")
@@ -135,21 +198,25 @@ class SetterChild:
                     value = self._within(order.get("value"))
                     self._released, self._ordered = False, True
                     setter.set(value)
-                    got = setter.read_back()
+                    got = real("read_back()", setter.read_back())
                     self._say(kind="done", number=number, ordered=value, read_back=got)
                 case "switch":
                     self._released = False
                     setter.switch(bool(order.get("on")))
                     self._say(kind="done", number=number)
+                case "check":
+                    got = setter.read_back()
+                    self._say(kind="done", number=number, read_back=got)
                 case "release":
                     self._let_go("an order", tell=False)
                     self._say(kind="done", number=number)
                 case _:
                     raise RefusedError(f"there is no order {do!r}")
-        except InstrumentError as error:
+        except RefusedError as error:
             self._say(kind="refused", number=number, text=words_of(error))
-            if not isinstance(error, RefusedError):
-                raise
+        except _UNEXPECTED as error:  # whoever ordered it must not wait for an answer
+            self._say(kind="refused", number=number, text=words_of(error))
+            raise
 
     def _within(self, value: object) -> float:
         """Return a value that may be set. Raises RefusedError; nothing is sent then."""
@@ -166,11 +233,12 @@ class SetterChild:
 
     def _look(self, setter: Setter) -> None:
         """Measure and read back; let go of what has gone far outside the bounds."""
-        sample = setter.read()
-        told: dict[str, Any] = {"kind": "state", "value": sample.value}
+        sample = checked_sample(setter.read(), setter.unit)
+        value = real("Sample.value", sample.value)
+        told: dict[str, Any] = {"kind": "state", "value": value}
         told |= {"utc_ns": sample.utc_ns, "mono_ns": sample.mono_ns}
         with contextlib.suppress(RefusedError):
-            told["read_back"] = setter.read_back()
+            told["read_back"] = real("read_back()", setter.read_back())
         low, high = self.job.bounds
         margin = _MARGIN * (high - low)
         # what is off has no voltage: only temperature can be too low
@@ -186,8 +254,9 @@ class SetterChild:
             return
         for _ in range(_TRIES):
             try:
-                self._connected().release()
-            except Exception as error:
+                with self._watch.call(self._states_s):
+                    self._connected().release()
+            except _UNEXPECTED as error:
                 self._close()
                 self._say(kind="fault", text=f"letting go failed: {words_of(error)}")
                 continue
@@ -217,17 +286,28 @@ class SetterChild:
         """Report; a keeper that is gone hears nothing, and that is no trouble."""
         with contextlib.suppress(OSError, ValueError):
             line = json.dumps(told, allow_nan=False).encode() + b"\n"
-            os.write(sys.stdout.fileno(), line[:_LINE])
+            os.write(self._reports, line)
 
 
 def main() -> None:
-    """Serve the keeper at standard input and output; the first line is the job."""
+    """Serve the keeper at standard input and output; the first line is the job.
+
+    A process that is begun anew in the place of another one finds its job in the file
+    whose number is the argument.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the keeper decides when to end
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
-    job = pickle.loads(base64.b64decode(sys.stdin.buffer.readline()))  # noqa: S301 - from our keeper
+    if len(sys.argv) > 1:
+        with os.fdopen(int(sys.argv[1]), "rb") as file:
+            job, carried = pickle.load(file)  # noqa: S301 - from ourselves
+    else:
+        line = sys.stdin.buffer.readline()
+        job, carried = pickle.loads(base64.b64decode(line)), None  # noqa: S301 - from our keeper
     if not isinstance(job, SetterJob):
         raise SystemExit("the first line was not a job")
-    child = SetterChild(job, host_clock())
+    reports = os.dup(sys.stdout.fileno())
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a driver prints
+    child = SetterChild(job, host_clock(), reports=reports, carried=carried)
 
     def end(*_: object) -> None:
         child.ended.set()

@@ -47,6 +47,7 @@ _LOOK_EVERY_S: Final = 0.2  # our rule: what a person sees as at once
 _SHARE_OF_TIME: Final = 0.1  # our rule: nine tenths are for readings
 _LAST_TRY_S: Final = 10.0  # our rule: a backup may hold the database that long
 _PATIENCE_S: Final = 60.0  # our rule: a person looks by then
+_MISSED_TURNS: Final = 3  # our rule: as in a rack
 RULE: Final = (
     "guarded acceptance (JCGM 106): pass if |offset| + U <= limit, "
     "fail if |offset| - U > limit, else undecided"
@@ -323,8 +324,10 @@ def _waits_in_vain(run: LiveRun) -> bool:
     endless = run.plan.purpose is Purpose.MEASURE and run.plan.max_s is None
     if not endless or run.paused:
         return False
+    if run.missed_turns >= _MISSED_TURNS:
+        return True
     heard_ns = max(run.previous_mono_ns or 0, run.began_mono_ns, run.went_on_ns)
-    since_ns = max(heard_ns, run.keeper_back_ns)
+    since_ns = max(heard_ns, run.keeper_back_ns, run.others_ns)
     waited_s = (run.clock.mono_ns() - since_ns) / NS_PER_S
     gate_s = run.spec.options.get("gate_s")
     slow_s = 20 * gate_s if isinstance(gate_s, int | float) else 0.0

@@ -120,7 +120,10 @@ class Intake:
         """Of a counter behind a scanner: the run whose turn it is, 0 for none."""
 
     def using(self, name: str) -> list[LiveRun]:
-        """Return the runs that an instrument's word is for: of a scanned one, one."""
+        """Return the runs that an instrument's values are for: of a scanned one, one.
+
+        That it fails is told to all of them; a gap has the one whose turn it is.
+        """
         runs = self.runs.using(name)
         if name not in self.turns:
             return list(runs)
@@ -144,8 +147,10 @@ class Intake:
         news = (failed.kind, failed.raw) not in outage.said
         first = not outage.said
         outage.said.add((failed.kind, failed.raw))
-        for run in self.using(name):
-            self._breaks(run, name)
+        in_turn = self.using(name)
+        for run in self.runs.using(name):
+            if run in in_turn:
+                self._breaks(run, name)
             if news:
                 self.runs.note(run, failed.kind, failed.message, name, failed.raw)
             if first:
@@ -158,8 +163,10 @@ class Intake:
         first = not outage.said
         outage.said.add((kind, b""))
         outage.attempts += not news
-        for run in self.using(name):
-            self._breaks(run, name)
+        in_turn = self.using(name)
+        for run in self.runs.using(name):
+            if run in in_turn:
+                self._breaks(run, name)
             if news:
                 self.runs.note(run, kind, f"the process of {name!r} {how}", name)
             if first:
@@ -297,5 +304,5 @@ class Intake:
         text = f"{name!r} is back after {format_duration(away_s)}"
         if outage.attempts > 1:
             text += f" and {outage.attempts} failed attempts"
-        for run in self.using(name):
+        for run in self.runs.using(name):
             self.runs.note(run, EventKind.BACK, text, name)

@@ -71,7 +71,11 @@ class LiveRun:
     fed: int = 0
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
+    missed_turns: int = 0  # of its own turns through a scanner, in a row
+    others_ns: int = 0  # when another one behind the scanner was served last
     _gap: bool = False
+    _turn: bool = False
+    _connected_ns: int = 0
     _refusals: RejectedSamples = field(default_factory=RejectedSamples)
     _probes: RejectedConditions = field(default_factory=RejectedConditions)
     _plausible: Plausibility = field(init=False)
@@ -106,13 +110,30 @@ class LiveRun:
         self.note_gap()
 
     def begin_turn(self, *, aside: bool) -> None:
-        """Take readings of one turn through a scanner; they follow on nothing.
+        """Take readings of one turn through a scanner, after those of other devices.
 
-        `aside`: they are not taken at reference conditions, so they are kept and left
-        out of the run's figures.
+        Nothing is missing before the first of them, and it follows on nothing. `aside`:
+        they are not taken at reference conditions, so they are kept and left out of the
+        run's figures.
         """
-        self.aside = aside
-        self._gap = self.accepted > 0
+        self.aside, self._turn = aside, True
+        self._connected_ns = self.clock.mono_ns()
+
+    def miss_turn(self, taken: int) -> None:
+        """Note that a turn gave less than it should, `taken` readings: a gap."""
+        self.note_gap()
+        self.missed_turns = 0 if taken else self.missed_turns + 1
+
+    def turn_gave(self, *, own: bool) -> None:
+        """Note that a turn gave readings, its own or that of another one."""
+        self.others_ns = self.clock.mono_ns()
+        if own:
+            self.missed_turns = 0
+
+    def begin_alone(self) -> None:
+        """Take readings of a channel that was closed anew, with no other between."""
+        self.note_gap()
+        self._connected_ns = self.clock.mono_ns()
 
     def keeper_is_back(self) -> None:
         """Remember that the keeper itself did not run until now: nobody was silent."""
@@ -169,6 +190,8 @@ class LiveRun:
             self.began_mono_ns
         ):
             result = Rejected("its gate began before this run")
+        elif sample.mono_ns - sample.gate_s * NS_PER_S < self._connected_ns:
+            result = Rejected("its gate began before its channel was closed")
         if isinstance(result, Reading) and (said := self._pace.too_soon(sample)):
             self.note_gap()
             self._rushed = True
@@ -177,9 +200,9 @@ class LiveRun:
             refused = self._refusals.of(sample, result)
             name = self.spec.name
             return [*records, *(self._refused(name, said) for said in refused)]
-        if self.previous_mono_ns is not None and not self._gap:
+        if self.previous_mono_ns is not None and not (self._gap or self._turn):
             self._spacing.learn(result.mono_ns - self.previous_mono_ns)
-        self.previous_mono_ns, self._gap = result.mono_ns, False
+        self.previous_mono_ns, self._gap, self._turn = result.mono_ns, False, False
         if self._rushed:
             result = replace(result, flags=result.flags | Flag.RUSHED)
             self._rushed = False
@@ -293,7 +316,7 @@ class LiveRun:
 
     def _held_up(self, sample: Sample) -> list[Event]:
         """Say when a reading comes so late that others must be missing before it."""
-        if self.previous_mono_ns is None or self._gap:
+        if self.previous_mono_ns is None or self._gap or self._turn:
             return []
         keeper_away = self.previous_mono_ns < self.keeper_back_ns
         text = self._spacing.held_up(
@@ -308,6 +331,8 @@ class LiveRun:
         flags = Flag.SIMULATED if self.simulated else Flag.NONE
         if self._gap:
             flags |= Flag.GAP_BEFORE
+        if self._turn:
+            flags |= Flag.TURN
         if self.ambient and ambient_c is None:
             flags |= Flag.AMBIENT_STALE
         if self.ambient and ambient_c is not None and self.ambient.typed:

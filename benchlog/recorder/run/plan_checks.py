@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from benchlog import registry
 from benchlog.errors import UsageError
 from benchlog.model import (
+    EDGE,
     Bench,
     InstrumentSpec,
     PositionSpec,
-    Purpose,
     RunPlan,
 )
 from benchlog.verdict.run.judges import trains_of
@@ -20,33 +20,29 @@ def check_plans(plans: Sequence[RunPlan]) -> None:
         raise UsageError("nothing to measure: no device was named")
     if len({plan.position for plan in plans}) < len(plans):
         raise UsageError("each position can hold one device; name different positions")
+    held: list[tuple[InstrumentSpec, PositionSpec]] = []
     for plan in plans:
-        _refuse_scanned(plan)
-    held: list[tuple[InstrumentSpec, str]] = []
-    for plan in plans:
-        counter = plan.bench.instruments[position_of(plan).frequency]
-        for other, position in held:
-            if _excludes(counter, other):
+        position = position_of(plan)
+        counter = plan.bench.instruments[position.frequency]
+        if position.through is not None and counter.quantity == EDGE:
+            raise UsageError(
+                f"position {position.name!r} is measured by its pulses through scanner "
+                f"{position.through!r}: pulses cannot be taken in turns"
+            )
+        for other, place in held:
+            if _excludes(counter, other) and not _in_turns(position, place):
                 raise UsageError(
-                    f"positions {position} and {plan.position} share a counter; give "
+                    f"positions {place.name} and {position.name} share a counter; give "
                     "each an instrument with its own 'input' in the bench file (not "
-                    "over USB), or measure one after the other, with --position"
+                    "over USB), or measure one after the other, with --position, or "
+                    "through one scanner (through = ..., channel = ...)"
                 )
-        held.append((counter, plan.position))
+        held.append((counter, position))
 
 
-def _refuse_scanned(plan: RunPlan) -> None:
-    """Refuse a place behind a scanner to whoever does not set the scanner.
-
-    Whatever channel is closed would be measured, under the wrong id.
-    """
-    scanner = position_of(plan).through
-    if scanner is not None and plan.purpose is not Purpose.QUALIFY:
-        raise UsageError(
-            f"position {plan.position!r} is measured through scanner {scanner!r}, "
-            f"which `{plan.purpose}` does not set: any other device could be "
-            "connected. Use `qualify`, or a position without a scanner"
-        )
+def _in_turns(one: PositionSpec, other: PositionSpec) -> bool:
+    """Whether two positions have one counter in turns, through one scanner."""
+    return one.through is not None and one.through == other.through
 
 
 def _excludes(one: InstrumentSpec, other: InstrumentSpec) -> bool:
@@ -91,7 +87,8 @@ def held_addresses(plans: Sequence[RunPlan]) -> tuple[str, ...]:
     specs = {
         name: plan.bench.instruments[name]
         for plan in plans
-        for name in instruments_of(plan)
+        for name in (*instruments_of(plan), position_of(plan).through)
+        if name is not None
     }
     return tuple(
         spec.address

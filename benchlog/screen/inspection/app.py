@@ -35,6 +35,6 @@ def run_inspection(bench: LotOnScreen) -> None:
     _, broken = run_until_left(app, app.exit)
     if broken:
         raise BenchlogError(
-            "the screen broke down; what was measured is kept, `benchlog inspect --lot "
-            f"{printable(bench.lot.lot)}` goes on"
+            "the screen broke down; what was measured is kept, "
+            f"`benchlog {bench.purpose} --lot {printable(bench.lot.lot)}` goes on"
         )

@@ -47,10 +47,16 @@ def headline(
     ]
     if places.spot.run is not None:
         name = next((r.device for r in report.runs if r.run == places.spot.run), "")
-        return (*lot, LargeLine("MEASURING"), LargeLine(printable(name)))
+        return (
+            *lot,
+            LargeLine("MEASURING" if report.plan else "TRIMMING"),
+            LargeLine(printable(name)),
+        )
     if last is None:
         return tuple(lot)
-    device = LargeLine(printable(last.device))
+    code = report.codes.get(last.run)
+    named = printable(last.device)
+    device = LargeLine(named if code is None else f"{named}: {code}")
     if not last.counts:
         return (*lot, LargeLine(f"{_NO_WORD} DOES NOT COUNT"), device)
     word = word_of(last)

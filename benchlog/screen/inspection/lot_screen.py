@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import ClassVar, Final, cast
@@ -17,7 +17,8 @@ from benchlog.control import Answer, Request
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.coded_runs import scanned_device
 from benchlog.evaluation.lots import lot_report
-from benchlog.model import Lot, LotRun
+from benchlog.model import Lot, LotRun, Purpose
+from benchlog.model.trims import SET, trim_notes
 from benchlog.screen.base import BenchScreen, run_beside
 from benchlog.screen.inspection import text as words
 from benchlog.screen.inspection.headline import Headline, headline
@@ -49,6 +50,16 @@ class LotOnScreen:
     control: Path
     bell: bool = False
 
+    @property
+    def trims(self) -> bool:
+        """Whether its devices are trimmed: a lot that is inspected has a plan."""
+        return self.lot.plan is None
+
+    @property
+    def purpose(self) -> Purpose:
+        """What its runs are for."""
+        return Purpose.TRIM if self.trims else Purpose.INSPECT
+
 
 class LotScreen(BenchScreen):
     """Insert, scan, look, take the next."""
@@ -66,6 +77,7 @@ class LotScreen(BenchScreen):
         self._asked = LineQuestion()
         self._one_by_one = asyncio.Lock()
         self._ended: frozenset[int] | None = None
+        self._codes: dict[int, int | None] = {}
 
     def content(self) -> Iterable[Widget]:
         """Return the parts of the screen from top to bottom."""
@@ -102,16 +114,17 @@ class LotScreen(BenchScreen):
         was, now = before.spot.waiting, self.places.spot.waiting
         if before.several is not self.places.several or bool(was) is not bool(now):
             self.refresh_bindings()
-        if self.places.said != before.said:
+        if self.places.said != before.said and not self._asked.noting:
             self._answer = ""  # what the keeper says is newer than its last answer
         self._show()
 
     def _show(self) -> None:
         lot = self.bench.lot
-        runs = tuple(self._reader.lot_runs(lot))
+        runs = tuple(self._reader.lot_runs(lot, self.bench.purpose))
         report, held = self.report, self._held
         if report is None or report.runs != runs:
-            report = self.report = lot_report(lot, self._part, runs)
+            report = lot_report(lot, self._part, runs)
+            report = self.report = replace(report, codes=self._codes_of(runs))
         if self._held != held:
             self.refresh_bindings()
         self._look_for_verdicts(report)
@@ -125,10 +138,21 @@ class LotScreen(BenchScreen):
         self._plain("counts", words.counts_line(report))
         self._plain("todo", words.todo(report, places, readings))
         self.query_one(Headline).show(headline(report, places, last))
-        figures = words.figures_line(last, busy=busy, several=places.several)
+        figures = words.figures_line(
+            last, busy=busy, several=places.several, report=report
+        )
         self._plain("figures", figures)
         self._plain("said", printable(self._answer or places.said))
         self._plain("devices", words.devices(report))
+
+    def _codes_of(self, runs: tuple[LotRun, ...]) -> dict[int, int]:
+        """Return the code of each run that has found one; each is read once."""
+        for run in runs if self.bench.trims else ():
+            if run.ended_how is not None and run.run not in self._codes:
+                events = (event for _, event in self._reader.events(run.run))
+                found = [n.code for n in trim_notes(events) if n.what == SET]
+                self._codes[run.run] = found[-1] if found else None
+        return {run: code for run, code in self._codes.items() if code is not None}
 
     def _plain(self, name: str, text: str) -> None:
         line = self.query_one(f"#{name}", PlainText)

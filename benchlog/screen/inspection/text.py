@@ -151,6 +151,8 @@ def brief_id(device: str, cells: int = _ID_CELLS) -> str:
 
 def lot_line(report: LotReport) -> str:
     """Return lot, part and plan."""
+    if report.plan is None:
+        return f"lot {printable(report.lot.lot)}  {report.part.id}  trimming"
     plan = _plan(report)
     return (
         f"lot {printable(report.lot.lot)}  {report.part.id}  "
@@ -161,6 +163,8 @@ def lot_line(report: LotReport) -> str:
 
 def counts_line(report: LotReport) -> str:
     """Return how far the sample is, and what came out."""
+    if report.plan is None:
+        return _trimmed_line(report)
     standing, plan = report.standing, _plan(report)
     size = plan.sample_size
     done = size - standing.remaining
@@ -169,6 +173,15 @@ def counts_line(report: LotReport) -> str:
     return (
         f"{bar} {done}/{size}  ✓ {standing.passed}  ✗ {standing.failed} of at most "
         f"{plan.most_accepted}  ? {standing.undecided}"
+    )
+
+
+def _trimmed_line(report: LotReport) -> str:
+    """Return what came out of the devices so far, where all that come are taken."""
+    now = report.standing
+    return (
+        f"{len(report.results)} trimmed  ✓ {now.passed} brought in  ✗ {now.failed}  "
+        f"? {now.undecided}"
     )
 
 
@@ -197,6 +210,8 @@ def _at(report: LotReport, spot: Spot, readings: Mapping[int, int]) -> str:
     name = next((r.device for r in report.runs if r.run == spot.run), "")
     least = (report.lot.plan or {}).get("min_readings")
     wanted = f" (at least {least} once settled)" if least else ""
+    if report.plan is None:
+        return f"trimming {brief_id(name)}: {readings.get(spot.run, 0)} readings"
     return f"measuring {brief_id(name)}: {readings.get(spot.run, 0)} readings{wanted}"
 
 
@@ -207,6 +222,8 @@ def _empty(spot: Spot) -> str:
 
 
 def _next(report: LotReport) -> str:
+    if report.plan is None:
+        return "put the next device in and scan or type its id"
     if report.standing.decision is not LotResult.OPEN:
         said = f"LOT {report.standing.decision.upper()}: {report.standing.text}"
         if not report.standing.remaining:
@@ -258,7 +275,13 @@ def noted(report: LotReport | None, places: Places) -> str:
     return (being or here)[-1].device if here else ""
 
 
-def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> str:
+def figures_line(
+    last: LotRun | None,
+    *,
+    busy: bool,
+    several: bool = False,
+    report: LotReport | None = None,
+) -> str:
     """Return device and figures of the verdict that is shown."""
     if last is None or busy:
         return ""
@@ -268,8 +291,10 @@ def figures_line(last: LotRun | None, *, busy: bool, several: bool = False) -> s
     damaged = ", damaged" if last.damaged else ""
     at = f"{printable(last.position)}: " if several else ""
     name = f"{symbol_of(word_of(last))} {brief_id(last.device)}"
+    code = report.codes.get(last.run) if report is not None else None
+    left = "" if code is None else f"  code {code}"
     return (
-        f"{at}{name}{damaged}  {offset} ± "
+        f"{at}{name}{damaged}{left}  {offset} ± "
         f"{format_u_ppm(last.u_ppm)} ppm, limit ±{as_stated(last.limit_ppm or 0)} ppm"
     )
 
@@ -296,14 +321,15 @@ def devices(report: LotReport) -> str:
         if why := report.why_not(run):
             sign, said = "-", printable(does_not_count_text(why))
         name = brief_id(run.device, _ROW_CELLS).ljust(_ROW_CELLS)
-        lines.append(f"{sign} {name} {offset:>12} ppm  {said}")
+        code = f"  code {report.codes[run.run]:>4}" if run.run in report.codes else ""
+        lines.append(f"{sign} {name}{code} {offset:>12} ppm  {said}")
     return "\n".join(lines)
 
 
 def newest_counts(report: LotReport | None) -> str:
     """Say what measuring a device of the lot again would do."""
     said = "Its newest run will count; both are kept."
-    if report is None or report.standing.remaining:
+    if report is None or report.plan is None or report.standing.remaining:
         return said
     size = _plan(report).sample_size
     return f"The sample of {size} is complete: no device is added. {said}"

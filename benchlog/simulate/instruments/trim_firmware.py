@@ -23,10 +23,31 @@ class TrimFirmware:
         self, register_ppm: Sequence[float], code: int, step: Callable[[float], None]
     ) -> None:
         self.register_ppm = tuple(register_ppm)
-        self.code = code
+        self.code = self.burned = code
         self.asked: list[int] = []
         self.heard: set[bytes] = set()
         self._step = step
+
+    def exchange(self, register_ppm: Sequence[float], code: int) -> None:
+        """Put another chip in, whose device stands where `code` of its own leaves it.
+
+        The device is not moved: it was put in as that code has it.
+        """
+        self.register_ppm = tuple(register_ppm)
+        self.code = self.burned = code
+
+    def burn(self, code: int) -> None:
+        """Let a programmer make a code permanent; no line of this firmware can."""
+        self._go(code)
+        self.burned = code
+
+    def power_cycle(self) -> None:
+        """Take the supply away and give it back: what was burned is set."""
+        self._go(self.burned)
+
+    def _go(self, code: int) -> None:
+        self._step(self.register_ppm[code] - self.register_ppm[self.code])
+        self.code = code
 
     def serve(self, stream: Stream) -> None:
         """Serve one connection until it is gone."""
@@ -51,8 +72,7 @@ class TrimFirmware:
         self.asked.append(code)
         if code >= len(self.register_ppm):
             return "error out of range"
-        self._step(self.register_ppm[code] - self.register_ppm[self.code])
-        self.code = code
+        self._go(code)
         return f"trim {code}"
 
 

@@ -13,6 +13,10 @@ import threading
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
 _MINUTE_S: Final = 60.0  # definition
 _SETTLED: Final = 40.0  # of the slowest pole; e^-40 of anything is nothing; our rule
 _MOST_TURNS: Final = 400  # our rule: bounds memory and time of a look
@@ -76,6 +80,8 @@ class Chamber:
         self._target_c = spec.begin_c
         self._open_c = 0.0
         self._open_turns: tuple[_Turn, ...] = ()
+        self._as_arrays: tuple[tuple[tuple[_Turn, ...], ...], tuple[Array, Array]]
+        self._as_arrays = (self._turns, self._open_turns), (np.empty(0), np.empty(0))
         self.stuck = False
 
     @property
@@ -173,12 +179,20 @@ class Chamber:
         return self.spec.begin_c + self._settled_c + gone
 
     def _air_c(self, at_s: float, lag_s: float) -> float:
-        poles = self._poles(lag_s)
-        answer = math.fsum(
-            one.by * ramp_answer(at_s - one.at_s, poles)
-            for one in (*self._turns, *self._open_turns)
-        )
+        at, by = self._all_turns()
+        answer = float(by @ ramp_answer(at_s - at, self._poles(lag_s)))
         return self.spec.begin_c + self._settled_c + answer
+
+    def _all_turns(self) -> tuple[Array, Array]:
+        """Return time and change of every turn; made once for each change of them."""
+        turns = self._turns, self._open_turns
+        known, arrays = self._as_arrays
+        if known[0] is not turns[0] or known[1] is not turns[1]:
+            rows = [(one.at_s, one.by) for one in (*turns[0], *turns[1])]
+            at, by = np.array(rows, np.float64).reshape(-1, 2).T
+            arrays = (at, by)
+            self._as_arrays = turns, arrays
+        return arrays
 
     def _poles(self, lag_s: float) -> tuple[complex, ...]:
         zeta, omega = self.spec.damping, 1.0 / self.spec.inertia_s
@@ -192,19 +206,18 @@ class Chamber:
         return (*pair, own)
 
 
-def ramp_answer(age_s: float, poles: tuple[complex, ...]) -> float:
+def ramp_answer(age_s: Array, poles: tuple[complex, ...]) -> Array:
     """Return how a chain of poles, of gain 1, answers a ramp of 1/s after `age_s`.
 
     H(s) = prod(p / (p - s)); the answer to 1/s^2 by partial fractions (Laplace, from
-    memory): t + sum(1/p) + sum of residues.
+    memory): t + sum(1/p) + sum of residues. Before it began, nothing.
     """
-    if age_s <= 0:
-        return 0.0
-    total = complex(age_s) + sum(1.0 / pole for pole in poles)
+    age_s = np.maximum(age_s, 0.0)
+    total = age_s + sum(1.0 / pole for pole in poles)
     for k, pole in enumerate(poles):
         others = (one for j, one in enumerate(poles) if j != k)
         residue = -pole / (pole * pole)
         for one in others:
             residue *= one / (one - pole)
-        total += residue * cmath.exp(pole * age_s)
-    return total.real
+        total = total + residue * np.exp(pole * age_s)
+    return np.where(age_s > 0, total.real, 0.0)

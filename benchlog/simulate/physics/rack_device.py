@@ -163,7 +163,19 @@ class RackDevice(Oscillator):
 
     def _y(self, at_s: float) -> float:
         """Fractional frequency beyond the stated offset, without noise."""
-        spec, body_c = self.rack_spec, self.body_c(at_s)
+        return self._ppm(at_s, self.body_c(at_s)) * 1e-6
+
+    def offset_with_body_at(self, body_c: float, at_s: float) -> float:
+        """Return the offset in ppm, without noise, that it had with its body there.
+
+        Everything else is as it was at `at_s`: the branch of its hysteresis, supply,
+        load, control voltage, age.
+        """
+        return self.spec.offset_ppm + self._ppm(at_s, body_c)
+
+    def _ppm(self, at_s: float, body_c: float) -> float:
+        """Return what it is off by beyond the stated offset, without noise."""
+        spec = self.rack_spec
         ppm = self._law_ppm(body_c) + self._steps.at(at_s) + self._ageing_ppm(at_s)
         ppm += spec.hysteresis_ppm / 2 * self._way_at(at_s)
         ppm += self.spec.supply_ppm_per_v * (self.volts.at(at_s) - self.spec.supply_v)
@@ -173,7 +185,7 @@ class RackDevice(Oscillator):
         since, _, retraced = self._power_at(at_s)
         if spec.warm_ppm and since > -math.inf:
             ppm += spec.warm_ppm * math.exp(-(at_s - since) / spec.warm_s)
-        return (ppm + retraced) * 1e-6
+        return ppm + retraced
 
     def _way_at(self, at_s: float) -> float:
         """Return how far it is on the rising branch: +1 fully, -1 on the falling one.

@@ -99,18 +99,25 @@ class LotFigures:
 
     `odd` holds the indices of outliers among the results; they stay in all counts, and
     are left out of `groups`, `apart` and `load` only. `fraction` is the fraction
-    defective of the decided devices (Clopper-Pearson).
+    defective of the decided devices (Clopper-Pearson). `offsets_ppm` are those of all
+    devices that have one, `limit_ppm` is their limit.
     """
 
+    offsets_ppm: tuple[float, ...]
+    limit_ppm: float
     capability: Capability | None
     fraction: Interval | None
-    histogram: Histogram | None
     odd: tuple[int, ...]
     drift: InspectionTrend | None
     groups: Groups | None
     apart: Apart | None
     failures_in_a_row: tuple[FailureRow, ...]
     load: LoadHelp | None
+
+    @property
+    def histogram(self) -> Histogram | None:
+        """The histogram of the offsets, made when it is asked for: a list has none."""
+        return histogram(self.offsets_ppm, self.limit_ppm)
 
 
 def decide_lot(
@@ -216,17 +223,22 @@ def lot_figures(
         words.count(Decision.FAIL),
         len(words) - words.count(Decision.UNDECIDED),
     )
+    able = capability(offsets, limit_ppm, u_common_ppm)
     return LotFigures(
-        capability=capability(offsets, limit_ppm, u_common_ppm),
+        offsets_ppm=tuple(offsets),
+        limit_ppm=limit_ppm,
+        capability=able,
         fraction=clopper_pearson(failed, decided),
-        histogram=histogram(offsets, limit_ppm),
         odd=tuple(known[i] for i in odd),
         drift=_drift(results, limit_ppm),
         groups=groups(plain, floor),
         apart=positions_apart(seats, floor, u_common_ppm),
         failures_in_a_row=rows_of_failures([word is Decision.PASS for word in words]),
         load=_load(
-            load, capability(plain, limit_ppm, u_common_ppm), len(odd), u_common_ppm
+            load,
+            capability(plain, limit_ppm, u_common_ppm) if odd else able,
+            len(odd),
+            u_common_ppm,
         ),
     )
 

@@ -34,7 +34,8 @@ class LotReport:
     `runs` are all of them, in order, also those that do not count; `limit_ppm` is what
     most devices were held against; `u_common_ppm` is the expanded uncertainty that all
     devices share; `base_doubts` what speaks by now against the reference check that a
-    run was corrected by, by the run's number.
+    run was corrected by, by the run's number; `codes` the trim code of each run, where
+    a lot is trimmed on a screen.
     """
 
     lot: Lot
@@ -47,6 +48,7 @@ class LotReport:
     limit_ppm: float
     u_common_ppm: float = 0.0
     base_doubts: Mapping[int, str] = field(default_factory=dict)
+    codes: Mapping[int, int] = field(default_factory=dict)
 
     def why_not(self, run: LotRun) -> str:
         """Return why a run does not count for the lot; empty where it counts."""

@@ -3,32 +3,35 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.characteristics.lag import Approach, still_away
 from benchlog.analysis.characteristics.points import Points, means_of_turns
 from benchlog.model import Part, QualificationPlan, StepRecord, Turn
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _ASSUMED_U_C: Final = 0.5  # of a probe that states nothing; our rule, as elsewhere
-_LAG_MIN: Final = 5.0
-"""Minutes of its last drift that a point may still be away; our rule: a usual body's
-time constant. What is left of an exponential is its slope times its time constant."""
 _RECTANGLE: Final = math.sqrt(3.0)  # definition: half width to standard uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DevicePoint:
-    """One turn of a device: its step, its offsets in ppm, the probe then."""
+    """One turn of a device: its step, its offsets in ppm, the probe then.
+
+    `approach` has the readings while it settled, those of the turn among them.
+    """
 
     turn: Turn
     step: StepRecord
     offsets_ppm: Array
     ambient_c: float | None
     t_s: float
+    approach: Approach
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,9 +81,9 @@ class DeviceView:
 
     def points(self, which: Callable[[DevicePoint], bool], at: str = "") -> Points:
         """Return some points, placed by drive `at`, else by temperature."""
-        means, u, freedom = self._means()
+        means, u, freedom = self._means
         kept = [k for k, one in enumerate(self.ran) if which(one)]
-        u_ppm = np.hypot(u[kept], [self._lag_ppm(self.ran[k]) for k in kept])
+        u_ppm = np.hypot(u, self._lag_ppm)[kept]
         return Points(
             t_s=np.array([self.ran[k].t_s for k in kept]),
             at=np.array([self._place(self.ran[k], at) for k in kept]),
@@ -145,10 +148,13 @@ class DeviceView:
             return one.ambient_c
         return float(one.step.state.get("temperature", 0.0))
 
-    def _lag_ppm(self, one: DevicePoint) -> float:
-        drift = one.turn.drift_ppm_per_min
-        return 0.0 if drift is None else abs(drift) * _LAG_MIN / _RECTANGLE
+    @cached_property
+    def _lag_ppm(self) -> Array:
+        """Return u of how far points were still away; what noise makes is none."""
+        away, doubt = still_away([one.approach for one in self.ran])
+        return np.sqrt(np.maximum(0.0, away**2 - doubt**2)) / _RECTANGLE
 
+    @cached_property
     def _means(self) -> tuple[Array, Array, float]:
         return means_of_turns([one.offsets_ppm for one in self.ran])
 

@@ -186,7 +186,10 @@ def _frequency_temperature(device: DeviceView) -> Found:
 
 
 def _slope(device: DeviceView) -> Found:
-    return steepest(device.over_temperature())
+    """Return the steepest slope; places are as uncertain as the probe."""
+    points = device.over_temperature()
+    of_place = np.abs(_slopes(points)) * device.u_c
+    return steepest(replace(points, u_ppm=np.hypot(points.u_ppm, of_place)))
 
 
 def _hysteresis(device: DeviceView) -> Found:

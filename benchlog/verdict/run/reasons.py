@@ -7,7 +7,7 @@ from typing import Final
 from benchlog.analysis.outliers import AROUND, SCORE
 from benchlog.analysis.pulses.slope import FEWEST
 from benchlog.analysis.pulses.train import PulseCounts
-from benchlog.analysis.stats import RunStats
+from benchlog.analysis.stats import RunStats, TurnStats
 from benchlog.model import Decision, Part
 from benchlog.units import (
     as_stated,
@@ -122,6 +122,8 @@ def _rests_on(a: Assessment) -> Iterator[str]:
             f"{stats.gaps:,} gap{'' if stats.gaps == 1 else 's'}, where readings are "
             "missing: U is judged from averages with at least half of their readings"
         )
+    if stats.turns is not None:
+        yield _turns_text(stats.turns)
     if stats.n_typed_ambient:
         yield "ambient temperature is what the operator stated"
     if stats.n_settling:
@@ -129,6 +131,16 @@ def _rests_on(a: Assessment) -> Iterator[str]:
         yield f"{stats.n_settling} settling reading{s} stored, not used"
     if stats.simulated:
         yield "simulated data"
+
+
+def _turns_text(turns: TurnStats) -> str:
+    """Say what part of the time the device was measured, and what follows for U."""
+    share = as_stated(100 * turns.live_share, 3)
+    return (
+        f"measured in turns: {turns.gates} readings every "
+        f"{format_duration(turns.spacing_s)}, {share} % of the time; U is judged "
+        "from the means of turns, with the dead time between them"
+    )
 
 
 def _outliers(found: Outliers, stats: RunStats) -> Iterator[str]:

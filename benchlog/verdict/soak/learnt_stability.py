@@ -86,6 +86,8 @@ def learnt_from_soak(
     ]
     if len(points) < 2 or not stats.tau0_s or not stats.gate_s:
         return None
+    if stats.turns is not None:
+        return None  # it was not seen between its turns
     length = max(float(stats.n), stats.span_s / stats.tau0_s)
     ln = [math.log(one.avar) for one in points]
     mu = [(b - a) / _OCTAVE for a, b in pairwise(ln)]
@@ -136,6 +138,9 @@ def rest_of(
         return Rest(own)
     tau0_s = stats.tau0_s or learnt.tau0_s
     length = max(float(stats.n), stats.span_s / tau0_s)
+    if stats.turns is not None:
+        why = "had no dead time, and this run is measured in turns"
+        return _alone(own, f"{named(learnt)} {why}")
     if why := _unusable(learnt, stats, tau0_s, length):
         return _alone(own, f"{named(learnt)} {why}")
     variance, freedom = _at(learnt, length)

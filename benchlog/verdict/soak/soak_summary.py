@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.fitting.ageing import Estimate, ageing
 from benchlog.analysis.fitting.temperature import TemperatureData, fit_temperature
-from benchlog.analysis.stats import RunStats
+from benchlog.analysis.stats import RunStats, by_turns
 from benchlog.errors import DataError
 from benchlog.model import (
     Columns,
@@ -124,7 +124,7 @@ class SoakWatch:
             note=note,
             stability=tuple(
                 (point.tau_s, float(np.sqrt(point.avar)))
-                for point in assessment.stats.bridged
+                for point in by_turns(assessment.stats).bridged
             ),
             alarms=tuple(e for e in events if e.kind in _ALARMS)[:_LISTED],
             steps=tuple(e for e in events if e.kind == EventKind.STEP)[:_LISTED],

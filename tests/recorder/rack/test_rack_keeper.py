@@ -207,6 +207,19 @@ def test_ctrl_c_lets_go(shop):
     shop.wait_until_safe()
 
 
+def test_a_chamber_that_is_not_let_go_of_is_told(shop):
+    process = shop.start()
+    shop.wait_for("step 1", EventKind.SEQUENCE)
+    shop.rack.kill_chamber()
+    process.send_signal(signal.SIGINT)
+    status, _, told = end(process)
+    assert status == 4, told
+    assert "setter 'chamber' may not be in its safe state" in told
+    found = [e for e in shop.events(EventKind.SETTER) if "by hand" in e]
+    assert len(found) == 3  # in each run, although it is over
+    assert not shop.rack.rack.output
+
+
 def test_killed_and_gone_on_with(shop):
     process = shop.start()
     shop.wait_for("step 1 'reference' is over", EventKind.SEQUENCE)

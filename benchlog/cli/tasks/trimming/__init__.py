@@ -1,0 +1,1 @@
+"""Trimming a line of chips: opened, carried out, told."""

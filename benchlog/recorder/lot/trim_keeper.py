@@ -1,0 +1,181 @@
+"""A lot's keeper that trims chip after chip, where inspecting would judge them."""
+
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from typing import Final
+
+from benchlog.errors import BenchlogError, InstrumentError
+from benchlog.model import EventKind, Reading, Sample
+from benchlog.model.counting import BEST_FOUND
+from benchlog.recorder.hearing_loop import Surroundings
+from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.lot.burning import DeviceBurning
+from benchlog.recorder.lot.device_ids import Ids
+from benchlog.recorder.lot.device_site import DeviceSite
+from benchlog.recorder.lot.lot_book import TrimTask, line_of
+from benchlog.recorder.lot.lot_keeper import LotKeeper
+from benchlog.recorder.notice import RunNotice
+from benchlog.recorder.run.bookkeeper import JudgedBatch
+from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.plan_checks import position_of
+from benchlog.recorder.sound_trimmer import SoundTrimmer
+from benchlog.recorder.trim_session import BurnError, TrimSession, search_of
+from benchlog.recorder.trimming import trimmer_of
+from benchlog.units import printable
+
+_IN_A_ROW: Final = 3  # our rule: three dead chips are rare, a loose plug is not
+_BURNS_IN_A_ROW: Final = 2  # our rule: a programmer that fails spoils what follows
+
+
+class TrimKeeper(LotKeeper):
+    """Searches the code of each device that is put in, as `trim` does for one.
+
+    `fault` is why the line was stopped, where it was: codes could not be set, or
+    burned, on several devices one after the other.
+    """
+
+    task: TrimTask
+
+    def __init__(self, task: TrimTask, around: Surroundings, ids: Ids | None) -> None:
+        super().__init__(task, around, ids)
+        for plan in task.templates:
+            assert plan.part.trim is not None  # looked at before the lot is opened
+            search_of(plan.part.trim, task.start)
+        self._trimmers: dict[str, SoundTrimmer] = {
+            place.name: trimmer_of(place.template, around.clock)
+            for place in self.places
+        }
+        self._setters: dict[str, str] = {}
+        self._sessions: dict[int, TrimSession] = {}
+        self._failed = self._burns_failed = 0
+        self.fault: BenchlogError | None = None
+
+    # --- the trimmers -----------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Open what sets the codes, then as for any lot."""
+        for name, trimmer in self._trimmers.items():
+            trimmer.open()
+            self._setters[name] = trimmer.identify().text
+        super().begin()
+
+    def finish(self) -> None:
+        """End as any lot, and let go of what sets the codes."""
+        try:
+            super().finish()
+        finally:
+            for trimmer in self._trimmers.values():
+                trimmer.close()
+
+    # --- runs -------------------------------------------------------------------------
+
+    def begin_at(self, place: DeviceSite, device: str, *, again: str = "") -> int:
+        """Begin a run and the search in it."""
+        burning = self._burning(place, device)
+        run_id = super().begin_at(place, device, again=again)
+        run = self.book.runs.by_id[run_id]
+        self._note(run, EventKind.TRIM, f"codes are set by {self._setters[place.name]}")
+        part = place.template.part
+        assert part.trim is not None
+        search = search_of(part.trim, self.task.start)
+        trimmer = self._trimmers[place.name]
+        self._sessions[run_id] = TrimSession(self, trimmer, search, run, burning)
+        return run_id
+
+    def start_reading(self, run: LiveRun) -> None:
+        """Let the counter read on: nobody knows how many codes there will be."""
+        Keeper.start_reading(self, run)
+
+    def end_one(self, run_id: int, how: str) -> None:
+        """End one run and its search."""
+        self._sessions.pop(run_id, None)
+        super().end_one(run_id, how)
+
+    def _burning(self, place: DeviceSite, device: str) -> DeviceBurning | None:
+        rule = place.template.bench.burn
+        if not self.task.burn or rule is None:
+            return None
+        words: Mapping[str, object] = {
+            "device": device,
+            "position": place.name,
+            "lot": self.task.lot.lot,
+        }
+        return DeviceBurning(rule, words, self.lot.burned_before(device))
+
+    # --- the search -------------------------------------------------------------------
+
+    def _tell_judged(self, judged: Iterable[JudgedBatch]) -> None:
+        for run, got, assessment in judged:
+            session = self._sessions.get(run.run_id)
+            for one in got:
+                if session is not None and isinstance(one, Reading):
+                    session.heard(one)
+            super()._tell_judged([(run, got, assessment)])
+
+    def _end_over(self) -> None:
+        """Go on with each search; end those that are over, or take too long."""
+        for run in self.book.runs.all():
+            session = self._sessions.get(run.run_id)
+            if session is not None and not run.paused:
+                self._go_on(run, session)
+        for run, _ in self.book.over():
+            text = "no code was found in time"
+            self.set_aside(run, "no code found", f"{text}: it does not count")
+            self.say(f"{run.plan.device} was set aside: {text}")
+
+    def _go_on(self, run: LiveRun, session: TrimSession) -> None:
+        try:
+            session.turn()
+        except BenchlogError as error:
+            self._could_not(run, error)
+            return
+        if session.wrong and not self._is_held(run):
+            self._hold_device(run, session.wrong)
+        if session.over:
+            self._failed = self._burns_failed = 0
+            self.end_one(run.run_id, BEST_FOUND)
+
+    def _could_not(self, run: LiveRun, error: BenchlogError) -> None:
+        """Set a device aside; when it is one after the other, stop the line."""
+        burn = isinstance(error, BurnError)
+        how = "not burned" if burn else "code not set"
+        self._failed += 1
+        self._burns_failed += burn
+        device = run.plan.device
+        self.set_aside(run, how, f"{how}: {error}")
+        self.say(f"{device} was set aside: {error}")
+        trimmer = self._trimmers[position_of(run.plan).name]
+        trimmer.close()
+        with suppress(InstrumentError):
+            trimmer.open()
+        if self._failed >= _IN_A_ROW or self._burns_failed >= _BURNS_IN_A_ROW:
+            self.fault = BenchlogError(
+                f"{self._failed} devices one after the other were set aside, the last "
+                f"one {printable(device)}: {error}. Look at trimmer, programmer and "
+                "contacts; the same command goes on from here"
+            )
+            self.leave()
+
+    def _is_held(self, run: LiveRun) -> bool:
+        return run.run_id in self._held_runs
+
+    def _allow_more(self) -> None:
+        """Counters read on by themselves."""
+
+    def _far_off(self, place: DeviceSite, sample: Sample) -> str:
+        """Ask about the best code only: others may be as far off as the part allows."""
+        session = self._sessions.get(place.run_id or 0)
+        return place.far_off(sample) if session is not None and session.is_last else ""
+
+    # --- what is told -----------------------------------------------------------------
+
+    def _say_how_it_stands(self, run_id: int, place: DeviceSite) -> None:
+        standing = self.lot.decide()
+        last = self.lot.counted(run_id)
+        if last is None:
+            return
+        done = f"{standing.passed} of {len(self.lot.results)} brought in"
+        at = f"{place.name}: " if len(self.places) > 1 else ""
+        code = self.lot.code_of(run_id)
+        text = f"{at}{line_of(last)}  code {code}  {done}"
+        self.surroundings.tell(RunNotice(run_id=run_id, kind="device", text=text))

@@ -1,0 +1,236 @@
+"""Setters that lie, babble or never answer: each order is answered, and all is let go.
+
+Before, 30 digits in a scanner's answer held its process for a minute and 500 for ever;
+a setter that hung was never let go of, and nobody was told.
+"""
+
+import json
+import os
+from contextlib import suppress
+
+import pytest
+from benchlog_drivers.scpi_scanner import ScpiScanner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchlog.catalogue import load_dialect
+from benchlog.clock import HostClock, cpu_s, host_deadline, host_sleep
+from benchlog.errors import GarbledError, InstrumentError
+from benchlog.model import InstrumentSpec
+from benchlog.recorder.rack import call_watch
+from benchlog.recorder.rack.setter_handle import SetterHandle, _farewell, _report
+from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.testing import Script, TcpPeer
+
+NO_NUMBERS = ("nan", "inf", "huge", "decimal", "text", "true", "none")
+NEARLY = ("(@" + "1" * 26 + "x", "(@" + "1" * 500, "(@" + "1," * 250 + "x", "(@ " * 160)
+NOTHING = ("(@105:101)", "(@101:)", "(@:101)", "(@1:2:3)", "(@,:)")
+CLOSED = "ROUTe:CLOSe:STATe?"
+
+
+# --- scanners
+
+
+def scanner(answer):
+    answers = {"*IDN?": "MAKER,SCANNER,7,1", "SYSTem:ERRor?": '0,"No error"'}
+    return TcpPeer(Script({**answers, CLOSED: "(@)"}, (CLOSED, answer)))
+
+
+@pytest.mark.parametrize("list_", NEARLY)
+def test_an_answer_that_is_nearly_a_list_takes_no_time(list_):
+    answers = iter(["(@)"])
+    with scanner(lambda: next(answers, list_)) as peer:
+        driver = ScpiScanner(
+            peer.address, {"dialect": load_dialect("scpi-scanner")}, HostClock()
+        )
+        driver.open()
+        began = cpu_s()
+        with pytest.raises(InstrumentError):
+            driver.read_back()
+        assert cpu_s() - began < 0.2
+        driver.close()
+
+
+@pytest.mark.parametrize("list_", NOTHING)
+def test_a_range_that_names_nothing_is_no_open_scanner(list_):
+    answers = iter(["(@)"])
+    with scanner(lambda: next(answers, list_)) as peer:
+        driver = ScpiScanner(
+            peer.address, {"dialect": load_dialect("scpi-scanner")}, HostClock()
+        )
+        driver.open()
+        with pytest.raises(GarbledError):
+            driver.read_back()
+        driver.close()
+
+
+# --- what a setter's process writes
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=5),
+        lambda inner: st.lists(inner, max_size=3),
+        max_leaves=5,
+    ),
+    st.sampled_from(
+        ("number", "ordered", "read_back", "value", "utc_ns", "mono_ns", "released")
+    ),
+)
+@settings(max_examples=200, deadline=None)
+def test_no_report_ends_a_keeper(value, field):
+    found = _report(json.dumps({"kind": "done", field: value}).encode())
+    assert found.kind in ("done", "fault")
+
+
+def test_a_number_without_end_is_no_report():
+    line = b'{"kind": "done", "read_back": 1' + b"0" * 400 + b"}"
+    assert _report(line).kind == "fault"
+
+
+def test_last_words_tell_whether_it_was_let_go():
+    good = b'{"kind": "farewell", "released": true}\n'
+    assert _farewell(good) == ""
+    assert "not end by itself" in _farewell(b"")
+    held = b'{"kind": "fault", "text": "no line"}\n{"kind": "farewell"}\n'
+    assert _farewell(held) == "no line"
+    assert _farewell(good[:-9])
+
+
+# --- a stranger's setter in its process
+
+
+@pytest.fixture
+def odd(tmp_path, monkeypatch):
+    made = []
+
+    def start(dead_man_s=5.0):
+        options = {"folder": str(tmp_path), "low": 0.0, "high": 5.0}
+        spec = InstrumentSpec(
+            name="supply", driver="stranger-odd-setter", address="", options=options
+        )
+        handle = SetterHandle(
+            SetterJob(spec=spec, bounds=(0.0, 5.0), dead_man_s=dead_man_s)
+        )
+        made.append(handle)
+        handle.start()
+        heard(handle, lambda one: one.kind == "opened")
+        return handle
+
+    yield start
+    for path in tmp_path.glob("how-*"):
+        path.unlink()
+    for handle in made:
+        with suppress(OSError):
+            handle.finish()
+
+
+def heard(handle, wanted, within_s=30.0):
+    limit = host_deadline(within_s)
+    while not limit.passed:
+        for report in [*handle.tend(), *(handle.hear() if handle.running else ())]:
+            if wanted(report):
+                return report
+        host_sleep(0.01)
+    raise AssertionError("it was not reported")
+
+
+def released(folder):
+    with suppress(OSError):
+        return (folder / "released").read_text().splitlines()
+    return []
+
+
+def until(true, within_s=20.0):
+    limit = host_deadline(within_s)
+    while not true():
+        assert not limit.passed, "not within its time"
+        host_sleep(0.02)
+
+
+@pytest.mark.parametrize("how", NO_NUMBERS)
+def test_a_value_read_back_that_is_no_number_is_a_refusal(odd, tmp_path, how):
+    handle = odd()
+    (tmp_path / "how-read_back").write_text(how)
+    report = heard(handle, lambda one: one.number == 1) if handle.set(1.0) else None
+    assert report.kind == "refused"
+    assert "read_back()" in report.text
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
+def test_a_measured_value_that_is_no_number_is_told(odd, tmp_path):
+    handle = odd()
+    (tmp_path / "how-read").write_text("nan")
+    assert "Sample.value" in heard(handle, lambda one: one.kind == "fault").text
+
+
+@pytest.mark.parametrize("how", ["exits", "fails"])
+def test_a_driver_that_ends_itself_is_let_go_of(odd, tmp_path, how):
+    handle = odd()
+    (tmp_path / "how-set").write_text(how)
+    number = handle.set(1.0)
+    assert heard(handle, lambda one: one.number == number).kind == "refused"
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
+def test_what_a_driver_prints_is_no_report(odd, tmp_path):
+    handle = odd()
+    (tmp_path / "how-set").write_text("prints")
+    number = handle.set(1.0)
+    seen = []
+
+    def is_it(report):
+        seen.append(report.kind)
+        return report.number == number
+
+    assert heard(handle, is_it).kind == "done"
+    assert set(seen) <= {"state", "done"}
+
+
+def test_a_call_that_never_comes_back_is_left_and_let_go_of(odd, tmp_path):
+    """The keeper is gone, and the instrument answers nothing: it is let go of all the
+    same, over a connection of its own. Takes 6 s: a call has 4 s for that.
+    """
+    handle = odd(dead_man_s=1.0)
+    number = handle.set(1.0)
+    assert heard(handle, lambda one: one.number == number).kind == "done"
+    (tmp_path / "how-read").write_text("hangs")
+    host_sleep(0.3)
+    until(lambda: released(tmp_path))  # nobody calls `tend`
+    assert released(tmp_path) == [str(handle.pid)]
+
+
+def test_one_that_hangs_at_the_end_is_let_go_of(odd, tmp_path):
+    """Takes 5 s, as above."""
+    handle = odd()
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    (tmp_path / "how-read").write_text("spins")
+    host_sleep(0.3)
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
+def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path):
+    handle = odd()
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    (tmp_path / "how-release").write_text("fails")
+    assert "letting go failed" in handle.finish()
+    assert not released(tmp_path)
+
+
+def test_one_that_died_just_before_the_end_is_let_go_of(odd, tmp_path):
+    handle = odd()
+    number = handle.set(1.0)
+    heard(handle, lambda one: one.number == number)
+    os.kill(handle.pid, 9)
+    assert heard(handle, lambda one: one.kind == "ended")
+    assert handle.finish() == ""
+    assert released(tmp_path)
+
+
+def test_limits_fit_each_other():
+    assert call_watch.LEAVING_S < call_watch.CALL_S < 20.0  # a keeper waits for that

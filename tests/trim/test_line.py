@@ -1,0 +1,207 @@
+"""A line of chips: ids from a list, killed and continued, wrong parts, burned codes."""
+
+import json
+import signal
+
+import pytest
+from schemas_held import hold
+from trim.line_scene import LOT, PART, a_line, control_program, hear_one_of
+from warm_program import PROGRAM, run
+
+CHIPS = 10
+
+
+@pytest.fixture
+def line(tmp_path):
+    with a_line(tmp_path) as made:
+        yield made
+
+
+def asked(line, *words):
+    """Ask something about the lot, on the way the line is asked."""
+    return run(
+        [*PROGRAM, "trim", "--lot", LOT, *words],
+        cwd=line.folder,
+        env=line.environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+def best_code(line, chip):
+    line.bench.insert("A", 0.0, f"chip-{chip}")
+    register = line.bench.firmware.register_ppm
+    return min((*range(111), *range(128, 221)), key=lambda code: abs(register[code]))
+
+
+def test_ten_chips_killed_half_way_and_continued(line):
+    """About 1.5 s a chip; the campaign with 500 of them: LINE.md."""
+    assert line.trim(range(CHIPS), kill_in=CHIPS // 2) is None
+    before = line.codes()
+    assert len(before) == CHIPS // 2
+    code, out, err = line.trim(range(CHIPS))
+    assert code == 0, err
+    assert err.count("is not measured: measured already") == CHIPS // 2
+    assert "was broken off and is set aside" in err
+    after = line.codes()
+    assert len(after) == CHIPS and before.items() <= after.items()
+    assert len(line.runs()) == CHIPS + 1  # none twice but the one that was cut
+    assert after == {f"C-{k:03d}": best_code(line, k) for k in range(CHIPS)}
+    assert f"{CHIPS} of {CHIPS} devices brought in" in out
+    found = json.loads(asked(line, "--result", "--json").stdout)
+    hold(found)
+    assert {one["device"]: one["code"] for one in found["devices"]} == after
+    assert (found["brought_in"], found["not_brought_in"]) == (CHIPS, [])
+    assert found["lowest_code"] == min(after.values())
+    done = asked(line, "--out", "codes.csv")
+    assert done.returncode == 0, done.stderr
+    rows = (line.folder / "codes.csv").read_text().splitlines()
+    assert rows == ["device,code", *(f"{d},{c}" for d, c in after.items())]
+    assert asked(line, "--out", "codes.csv").returncode != 0  # it is there already
+    # only the four documented lines: nothing that could burn a code for good
+    assert line.bench.firmware.heard <= {b"id?", b"trim"}
+
+
+def test_a_device_that_no_code_moves_is_not_the_part(line):
+    """The trimmer sets codes of a chip that is not the one measured."""
+    # private: a chip that is not on the counter is no order of the bench
+    line.bench.firmware._step = lambda by_ppm: None
+    code, out, err = line.trim(range(1))
+    assert code == 4
+    assert "is the trimmer connected to this device" in err
+    assert "held until somebody answers" in out and "0 of 1 device" in out
+
+
+def test_a_trimmer_that_fails_on_three_chips_stops_the_line(line):
+    line.bench.firmware.register_ppm = line.bench.firmware.register_ppm[:30]
+    exchange = line.bench.firmware.exchange
+    line.bench.firmware.exchange = lambda register, code: exchange(register[:30], 5)
+    with line.start() as process:
+        for k in range(3):
+            line.bench.insert("A", 0.0, f"chip-{k}")
+            process.stdin.write(f"C-{k}\n")
+            process.stdin.flush()
+            hear_one_of(process, ("was set aside:",))
+        _, err = process.communicate(timeout=30)
+    assert process.returncode == 1, err
+    assert "3 devices one after the other were set aside" in err
+    assert [run.ended_how for run in line.runs()] == ["code not set"] * 3
+    done = asked(line, "--result")
+    assert done.returncode == 4 and "code not set" in done.stdout
+
+
+def test_it_ends_cleanly_when_it_is_interrupted_and_goes_on(line):
+    with line.start() as process:
+        line.bench.insert("A", 0.0, "chip-1")
+        process.stdin.write("C-001\n")
+        process.stdin.flush()
+        hear_one_of(process, ("code 55:",))
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=30)
+    (first,) = line.runs()
+    assert first.ended_how == "interrupted" and not first.counts
+    code, out, _ = line.trim([1])
+    assert code == 0 and "1 of 1 device brought in" in out
+    assert line.codes() == {"C-001": best_code(line, 1)}
+
+
+# --- burned for good
+
+
+BURN = "\n[burn]\ncommand = {command}\npower_cycle = {cycle}\nlimit_s = 10\n"
+
+
+def programmer_of(line):
+    return str(control_program(line.folder, line.bench.addresses()["control"]))
+
+
+def with_burn(line, command=None, cycle=None):
+    programmer = programmer_of(line)
+    text = (line.folder / "bench.toml").read_text() + BURN.format(
+        command=json.dumps(command or [programmer, "chip", "burn", "{code}"]),
+        cycle=json.dumps(cycle or [programmer, "chip", "power-cycle"]),
+    )
+    (line.folder / "bench.toml").write_text(text)
+
+
+def ordered(line):
+    path = line.folder / "burned"
+    return path.read_text().splitlines() if path.exists() else []
+
+
+def test_codes_are_burned_when_asked_and_verified_after_a_power_cycle(line):
+    with_burn(line)
+    assert line.trim([1])[0] == 0
+    assert ordered(line) == []  # never by default
+    done = line.trim([2, 3], "--burn", "--yes")
+    assert done[0] == 0, done[2]
+    codes = line.codes()
+    wanted = [
+        word
+        for device in ("C-002", "C-003")
+        for word in (f"chip burn {codes[device]}", "chip power-cycle")
+    ]
+    assert ordered(line) == wanted
+    assert line.bench.firmware.burned == codes["C-003"] == line.bench.firmware.code
+    found = json.loads(asked(line, "--result", "--json").stdout)
+    hold(found)
+    one, two, _ = found["devices"]
+    assert (one["burn"], two["burn"]) == (
+        "not burned",
+        "burned, verified after a power cycle",
+    )
+    for key in ("set_ppm", "after_burn_ppm", "after_power_cycle_ppm"):
+        assert two[key] == pytest.approx(two["offset_ppm"], abs=500)
+    # burned once for good: the same chip again is verified, and not burned again
+    again = line.trim([2, 3, 3], "--burn", "--yes")
+    assert again[0] == 0
+    assert [word for word in ordered(line) if "burn" in word] == wanted[::2]
+    assert "a burn of code" in again[2]
+
+
+def test_nothing_is_burned_unless_somebody_agrees(line):
+    with_burn(line)
+    with line.start("--burn") as process:
+        _, err = process.communicate(timeout=30)
+    assert process.returncode == 2 and "--burn takes --yes" in err
+    assert "chip burn {code}" in err  # what would be run is told
+    assert not line.db.exists() and ordered(line) == []
+
+
+def test_a_bench_without_burn_is_told_before_anything_is_opened(line):
+    with line.start("--burn", "--yes") as process:
+        _, err = process.communicate(timeout=30)
+    assert process.returncode == 2 and "add a table [burn]" in err
+    assert not line.db.exists()
+
+
+def test_a_burn_that_takes_another_code_is_found_after_the_power_cycle(line):
+    wrong = ["/bin/sh", "-c", 'exec "$0" chip burn 9', programmer_of(line), "{code}"]
+    with_burn(line, command=wrong)
+    code, out, err = line.trim([4], "--burn", "--yes")
+    assert code == 3, (out, err)
+    assert "is another code burned?" in err
+    assert "burned, runs elsewhere" in out and "0 of 1 device brought in" in out
+
+
+def test_a_programmer_that_fails_twice_stops_the_line(line):
+    with_burn(line, command=["/bin/sh", "-c", "echo no contact; exit 3", "{code}"])
+    with line.start("--burn", "--yes") as process:
+        for k in range(2):
+            line.bench.insert("A", 0.0, f"chip-{k}")
+            process.stdin.write(f"C-{k}\n")
+            process.stdin.flush()
+            hear_one_of(process, ("was set aside:",))
+        _, err = process.communicate(timeout=30)
+    assert process.returncode == 1
+    assert "exit code 3" in err and "2 devices one after the other" in err
+    assert {run.ended_how for run in line.runs()} == {"not burned"}
+
+
+def test_no_snapshot_has_what_burns_a_code(line):
+    with_burn(line)
+    assert line.trim([5], "--burn", "--yes")[0] == 0
+    assert b"programmer" not in line.db.read_bytes()
+    assert PART.encode() in line.db.read_bytes()
