@@ -45,6 +45,7 @@ from benchlog.analysis.stability.drift_dominance import (
     drift_of,
     with_drift,
 )
+from benchlog.analysis.stability.every.all_factors import every_squares
 from benchlog.analysis.stability.freedom import (
     Differences,
     blended_freedom,
@@ -111,22 +112,23 @@ def stabilities(
     """
     request = request or DeviationRequest()
     check_request(kinds, request)
-    work = _Work(series, request, only_allan=set(kinds) <= {"adev", "mtie"})
+    work = _Work(series, request, kinds)
     return tuple(work.deviation(kind) for kind in kinds)
 
 
 def noises_of(series: Series, request: DeviationRequest) -> dict[int, Named]:
     """Return the noise at each averaging factor of a request. Raises DataError."""
-    return _Work(series, request, only_allan=True).noises()
+    return _Work(series, request, ("adev",)).noises()
 
 
 class _Work:
     """What the deviations of one call share."""
 
     def __init__(
-        self, series: Series, request: DeviationRequest, *, only_allan: bool
+        self, series: Series, request: DeviationRequest, kinds: Sequence[str]
     ) -> None:
-        self.series, self.request, self._only_allan = series, request, only_allan
+        self.series, self.request = series, request
+        self._kinds = set(kinds)
         self.missing = series.missing
         self.gaps = self.missing > 0
         if self.gaps and series.data == "phase":
@@ -170,9 +172,13 @@ class _Work:
         if self._squares is None:
             if self.gaps:
                 self._squares = gapped_squares(self.frequency, self.factors)
+            elif self.request.spacing == "every" and not self.request.taus_s:
+                self._squares = every_squares(self.phase, self.factors[-1], self._kinds)
             else:
                 self._squares = mean_squares(
-                    self.phase, self.factors, only_allan=self._only_allan
+                    self.phase,
+                    self.factors,
+                    only_allan=self._kinds <= {"adev", "mtie"},
                 )
         return self._squares
 
