@@ -28,6 +28,7 @@ from benchlog.analysis.stability.deviations import (
     carried_note,
     check_request,
     factors_of,
+    is_every,
     notes_on,
 )
 from benchlog.analysis.stability.difference_sums import (
@@ -45,7 +46,11 @@ from benchlog.analysis.stability.drift_dominance import (
     drift_of,
     with_drift,
 )
-from benchlog.analysis.stability.every.all_factors import every_squares
+from benchlog.analysis.stability.every.all_factors import (
+    SquaredDifferences,
+    every_mean_square,
+)
+from benchlog.analysis.stability.every.every_rows import DIFFERENCES, every_row
 from benchlog.analysis.stability.freedom import (
     Differences,
     blended_freedom,
@@ -57,7 +62,7 @@ from benchlog.analysis.stability.noise_identification import (
     NOISE_NAMES,
     Named,
 )
-from benchlog.analysis.stability.noise_naming import name_noises
+from benchlog.analysis.stability.noise_naming import name_noises, octave_names
 from benchlog.analysis.stability.total_variance import (
     DRIFT_SHORT,
     HADAMARD_BIAS,
@@ -144,6 +149,7 @@ class _Work:
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, Named] = {}
+        self._every: dict[SquaredDifferences, Array] = {}
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -172,8 +178,6 @@ class _Work:
         if self._squares is None:
             if self.gaps:
                 self._squares = gapped_squares(self.frequency, self.factors)
-            elif self.request.spacing == "every" and not self.request.taus_s:
-                self._squares = every_squares(self.phase, self.factors[-1], self._kinds)
             else:
                 self._squares = mean_squares(
                     self.phase,
@@ -204,6 +208,8 @@ class _Work:
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:
+        if is_every(self.request) and not self.gaps and kind in SHARED:
+            return self._every_row(kind)
         if self.request.estimator == "plain":
             found = [self._plain(kind, m) for m in self.factors]
         elif kind in SHARED:
@@ -214,6 +220,26 @@ class _Work:
             self._row(kind, m, *pair)
             for m, pair in zip(self.factors, found, strict=True)
         ]
+
+    def _every_row(self, kind: str) -> list[StabilityRow]:
+        differences, top = DIFFERENCES[kind], self.factors[-1]
+        if differences not in self._every:
+            self._every[differences] = every_mean_square(self.phase, differences, top)
+        names = octave_names(self.phase, self.frequency, top)
+        scale = (self.series, self.unit, self.request.probability)
+        rows = every_row(kind, self._every[differences], scale, names)
+        if self._has_no_bias():
+            return rows
+        octaves = (names[1 << (row.m.bit_length() - 1)].likely for row in rows)
+        pairs = zip(rows, octaves, strict=True)
+        return [self._biased(row, alpha) if row.n else row for row, alpha in pairs]
+
+    def _has_no_bias(self) -> bool:
+        series = self.series
+        return series.dead_time_ratio <= 1.0 and series.counting.mode in (
+            "",
+            TWO_STAMPS,
+        )
 
     def _plain(self, kind: str, m: int) -> tuple[float, int]:
         order = 2 if kind == "adev" else 3
@@ -276,7 +302,7 @@ class _Work:
     def _biased(self, row: StabilityRow, alpha: int | None) -> StabilityRow:
         """Tell what dead time and the counter's weights do to noise named so."""
         ratio, mode = self.series.dead_time_ratio, self.series.counting.mode
-        if alpha is None or (ratio <= 1.0 and mode in ("", TWO_STAMPS)):
+        if alpha is None or self._has_no_bias():
             return row
         if ratio <= 1.0:
             return replace(row, bias=counter_bias(mode, row.m, ratio, alpha))

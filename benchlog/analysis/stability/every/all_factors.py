@@ -16,7 +16,6 @@ sum over j < a m of x[j] x[j + l m], of the data and of the data reversed. The m
 Allan variance is that of third differences of the running sum of the phase.
 """
 
-from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from math import comb
 from typing import Final
@@ -24,7 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.stability.difference_sums import Squares, mean_squares
+from benchlog.analysis.stability.difference_sums import mean_squares
 from benchlog.analysis.stability.every.edge_sums import edge_sums
 from benchlog.analysis.stability.every.jump_terms import jump_terms, signs_of
 from benchlog.analysis.stability.every.lagged_products import (
@@ -65,45 +64,6 @@ class SquaredDifferences:
 ALLAN: Final = SquaredDifferences(2)
 HADAMARD: Final = SquaredDifferences(3)  # definition
 MODIFIED: Final = SquaredDifferences(3, summed=True)  # definition
-_NEEDED: Final = {
-    ALLAN: {"adev"},
-    HADAMARD: {"hdev"},
-    MODIFIED: {"mdev", "tdev"},
-}
-
-
-def every_squares(phase: Array, top: int, kinds: AbstractSet[str]) -> list[Squares]:
-    """Return what `mean_squares` returns, at m = 1 ... top, as far as `kinds` need it.
-
-    Parameters
-    ----------
-    phase : array, shape (n,)
-        Gapless; any unit.
-    top : int
-        The largest averaging factor.
-    kinds : collection of str
-        Deviations; what none of them needs is zero.
-
-    """
-    points = len(phase)
-    found = {
-        one: every_mean_square(phase, one, top).tolist()
-        if kinds & needing
-        else [0.0] * top
-        for one, needing in _NEEDED.items()
-    }
-    return [
-        Squares(
-            m=m,
-            allan=found[ALLAN][m - 1],
-            n_allan=ALLAN.count(points, m),
-            hadamard=found[HADAMARD][m - 1],
-            n_hadamard=HADAMARD.count(points, m),
-            modified=found[MODIFIED][m - 1],
-            n_modified=MODIFIED.count(points, m),
-        )
-        for m in range(1, top + 1)
-    ]
 
 
 def every_mean_square(phase: Array, differences: SquaredDifferences, top: int) -> Array:
