@@ -46,11 +46,6 @@ from benchlog.analysis.stability.drift_dominance import (
     drift_of,
     with_drift,
 )
-from benchlog.analysis.stability.every.all_factors import (
-    SquaredDifferences,
-    every_mean_square,
-)
-from benchlog.analysis.stability.every.every_rows import DIFFERENCES, every_row
 from benchlog.analysis.stability.freedom import (
     Differences,
     blended_freedom,
@@ -149,7 +144,7 @@ class _Work:
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, Named] = {}
-        self._every: dict[SquaredDifferences, Array] = {}
+        self._every: dict[str, Array] = {}
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -222,12 +217,18 @@ class _Work:
         ]
 
     def _every_row(self, kind: str) -> list[StabilityRow]:
-        differences, top = DIFFERENCES[kind], self.factors[-1]
-        if differences not in self._every:
-            self._every[differences] = every_mean_square(self.phase, differences, top)
+        from benchlog.analysis.stability.every.every_rows import (  # noqa: PLC0415 - seldom wanted
+            every_row,
+            squares_of,
+        )
+
+        top = self.factors[-1]
+        shared = "mdev" if kind == "tdev" else kind
+        if shared not in self._every:
+            self._every[shared] = squares_of(shared, self.phase, top)
         names = octave_names(self.phase, self.frequency, top)
         scale = (self.series, self.unit, self.request.probability)
-        rows = every_row(kind, self._every[differences], scale, names)
+        rows = every_row(kind, self._every[shared], scale, names)
         if self._has_no_bias():
             return rows
         octaves = (names[1 << (row.m.bit_length() - 1)].likely for row in rows)

@@ -13,6 +13,7 @@ from benchlog.analysis.stability.every.all_factors import (
     HADAMARD,
     MODIFIED,
     SquaredDifferences,
+    every_mean_square,
 )
 from benchlog.analysis.stability.every.every_freedom import (
     every_freedom,
@@ -30,6 +31,11 @@ DIFFERENCES: Final[Mapping[str, SquaredDifferences]] = {
 }
 """What each deviation squares."""
 _DIVIDED_BY: Final = {"adev": 2.0, "hdev": 6.0, "mdev": 2.0, "tdev": 2.0}  # definition
+
+
+def squares_of(kind: str, phase: Array, top: int) -> Array:
+    """Return the mean squares that a deviation is made of, at m = 1 ... top."""
+    return every_mean_square(phase, DIFFERENCES[kind], top)
 
 
 def every_row(
