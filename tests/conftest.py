@@ -1,9 +1,75 @@
-"""What holds for all tests: one thread for linear algebra.
+"""What holds for all tests: threads, warm starts, who goes first, patience.
 
 numpy's OpenBLAS starts a thread for each core; they spin while waiting for each other.
 Beside other workers on the same cores a fit took nine times the processor time.
 """
 
 import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+from warm_program import warm_inner_starts
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+warm_inner_starts()
+
+# A busy computer is no fault of an example. What repeats a failure is printed with it.
+settings.register_profile(
+    "busy", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("busy")
+
+HERE = Path(__file__).parent
+LONG = ("soak", "recorder/rack", "trim", "forwarding", "inspect", "test_docs.py")
+"""Where single tests take ten seconds: begun last, they would keep one core busy."""
+TIMED = (
+    *("cli/test_held_counter.py", "cli/test_measure.py", "cli/test_refcheck.py"),
+    *("cli/test_reference_chain.py", "cli/test_serving.py", "cli/test_soak.py"),
+    *("cli/test_stop.py", "cli/test_terminal.py", "forwarding/test_following.py"),
+    *("forwarding/test_to_datasets.py", "inspect", "recorder/rack"),
+    *("recorder/test_keeper.py", "recorder/test_launch.py", "recorder/test_resume.py"),
+    *("recorder/test_supervision.py", "screen/test_rack_screen.py"),
+    *("screen/test_next_device.py", "screen/test_sibling_runs.py"),
+    *("simulate/test_counting_modes.py", "store/test_kill.py", "store/test_schema.py"),
+    *("store/test_trouble.py", "trim/test_line.py", "trim/test_trim.py"),
+)
+"""Where processes, sockets and the clock are real, so that a busy computer shows."""
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the tests once, before several workers would each do it all."""
+    several = config.getoption("numprocesses", None)
+    if several and not hasattr(config, "workerinput") and not _are_compiled():
+        files = [str(one) for one in sorted(HERE.rglob("test_*.py"))]
+        count = min(os.cpu_count() or 1, several)
+        words = [sys.executable, "-m", "pytest", "--collect-only", "--quiet"]
+        words += ["-p", "no:xdist", "-p", "no:cacheprovider"]
+        parts = [
+            subprocess.Popen([*words, *files[n::count]], stdout=subprocess.DEVNULL)
+            for n in range(count)
+        ]
+        for part in parts:
+            part.wait()
+
+
+def _are_compiled() -> bool:
+    """Whether most are, or cannot be."""
+    if sys.dont_write_bytecode or sys.pycache_prefix is not None:
+        return True
+    files = sum(1 for _ in HERE.rglob("test_*.py"))
+    tag = sys.implementation.cache_tag
+    there = sum(1 for _ in HERE.rglob(f"__pycache__/test_*.{tag}-pytest-*.pyc"))
+    return there > files / 2
+
+
+@pytest.hookimpl(tryfirst=True)  # before what `-m` names is chosen
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put what is long first; neighbours stay together, as they share benches."""
+    long, timed = (tuple(str(HERE / one) for one in names) for names in (LONG, TIMED))
+    items.sort(key=lambda item: not str(item.path).startswith(long))
+    for item in items:
+        if str(item.path).startswith(timed):
+            item.add_marker("timed")

@@ -5,7 +5,7 @@ accept values, commit rows, see whether a run is over. Nothing in the loop block
 long; the pipes hold what instruments say meanwhile.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
 from benchlog import registry
@@ -144,6 +144,10 @@ class Keeper(HearingLoop):
         """Let the counter of a run that has just begun read; in turns, when it is."""
         if not self.in_turns(run):
             self.pool.order(run.position.frequency, Order.GO)
+
+    def now(self) -> Mapping[str, str]:
+        """Return what all runs are at together, for who asks how it stands."""
+        return {}
 
     # --- turns of devices behind a scanner --------------------------------------------
 

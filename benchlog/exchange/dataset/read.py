@@ -7,6 +7,7 @@ imported, then what was told last, then what was written last.
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from math import inf
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,8 +23,8 @@ from benchlog.exchange.dataset.packs import (
     LOTS,
     packs_of,
     read_runs_of,
-    small_file,
 )
+from benchlog.exchange.dataset.parquet_files import MemoryAllowance, small_file
 from benchlog.model import Decision, Kind, Purpose
 from benchlog.store.snapshot import UNREADABLE, why_unreadable
 from benchlog.store.snapshot_types import check_columns, check_word, columns_of
@@ -70,9 +71,13 @@ def _patiently(folder: Folder, columns: list[str]) -> list[Any]:
 
 
 def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
-    found = [(p.place[0], read_runs_of(folder, p, columns)) for p in packs_of(folder)]
+    together = MemoryAllowance()
+    found = [
+        (pack.place[0], read_runs_of(folder, pack, columns, together))
+        for pack in packs_of(folder)
+    ]
     for file in old_files(folder):
-        part, table = old_runs(folder, file)
+        part, table = old_runs(folder, file, together)
         found.append((part, table.select(columns)))
     pa = arrow()
     for part, table in found:
@@ -81,28 +86,39 @@ def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
 
 
 def lots_once(address: str | Path | Folder) -> dict[Key, dict[str, Any]]:
-    """Return the lots of a dataset; of several databases the first that has a plan.
+    """Return the lots of a dataset, each with the plan it was opened with first.
 
-    Raises as `runs_once` does.
+    That is the rule of the view `lots` in `queries.sql`: whichever copies a dataset
+    has, a lot has one plan. Raises as `runs_once` does.
     """
     folder = folder_at(address)
     files = [name for name in folder.names(LOTS) if _LOTS_FILE.fullmatch(name)]
     if not files:
         raise _no_dataset(folder)
     found: dict[Key, dict[str, Any]] = {}
+    together = MemoryAllowance()
     for name in files:
-        for row in _lot_rows(folder, name):
+        for row in _lot_rows(folder, name, together):
             known = found.get((row["part"], row["lot"]))
-            if known is None or known["plan"] is None:
+            if known is None or _opening(row) < _opening(known):
                 found[row["part"], row["lot"]] = row
     return found
 
 
-def _lot_rows(folder: Folder, name: str) -> list[dict[str, Any]]:
+def _opening(row: dict[str, Any]) -> tuple[bool, float, str]:
+    """Return what orders the rows of a lot; of those alike the first source counts."""
+    opened = row["opened_utc_ns"]
+    return row["plan"] is None, inf if opened is None else opened, row["source"] or ""
+
+
+def _lot_rows(
+    folder: Folder, name: str, allowance: MemoryAllowance
+) -> list[dict[str, Any]]:
     """Return rows of lots; one that is opened at no time, or has no names, is none."""
     names = lots_schema().names
-    with small_file(folder, name) as file:
-        found = [{n: row.get(n) for n in names} for row in file.read().to_pylist()]
+    with small_file(folder, name, allowance) as file:
+        told = file.read(names).to_pylist()
+        found = [{n: row.get(n) for n in names} for row in told]
         for row in found:
             check_columns(row, _LOT_KINDS)
             if row["part"] is None or row["lot"] is None:
@@ -111,7 +127,8 @@ def _lot_rows(folder: Folder, name: str) -> list[dict[str, Any]]:
 
 
 _LOT_KINDS: Final = columns_of(
-    text="lot part supplier plan decision part_body", whole="size opened_utc_ns"
+    text="source lot part supplier plan decision part_body",
+    whole="size opened_utc_ns",
 )
 _NEVER_NULL: Final = ("run", "device", "position", "bench", "purpose")
 _KINDS: Final = columns_of(

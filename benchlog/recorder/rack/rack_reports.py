@@ -2,9 +2,11 @@
 
 from collections import deque
 from collections.abc import Mapping
+from itertools import takewhile
 from typing import Final, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.clock import Deadline, host_deadline
 from benchlog.errors import BenchlogError
@@ -19,6 +21,9 @@ from benchlog.units import NS_PER_S, as_stated
 from benchlog.verdict.rack.settled import probe_settled
 
 _LOST_S: Final = 60.0  # real seconds without a word of a setter: it is lost; our rule
+_OBEYS: Final = 1e-3, 0.051
+"""Of a setter's range, and at least, in its unit: so far what is read back may differ
+from what was ordered; our rule: a chamber counts in tenths."""
 _LIES_C: Final = 8.0
 """Chamber and the bench's probe may differ so far once all has settled; our rule."""
 _LOG_EVERY_S: Final = 60.0  # bench seconds between rows; our rule
@@ -62,6 +67,9 @@ class RackReports:
         self._silent: dict[str, Deadline] = {}
         self._logged_ns: dict[str, int] = {}
         self._released: dict[str, str] = {}
+        self._ordered: dict[str, float | None] = {}
+        self._troubled: dict[str, tuple[Deadline, str]] = {}
+        self._wrong = ""
         self._probe: deque[tuple[float, float]] = deque(maxlen=_KEPT)
 
     def heard(self, name: str, report: SetterReport) -> None:
@@ -74,8 +82,12 @@ class RackReports:
             self._answers[name, report.number] = report
         elif report.kind == "state":
             self._log_state(name, report)
-        elif report.kind == "released":
+            self._compare_order(name, report)
+        elif report.kind == "released" and name in self._ordered:
             self._released[name] = report.text
+        elif report.kind == "ended":
+            self.lost(f"setter {name!r}", report.text)
+        self._note_trouble(name, report)
         if report.kind in ("fault", "ended", "released", "refused"):
             self._keeper.note_all(
                 f"setter {name!r}: {report.kind}: {report.text}", name
@@ -87,10 +99,60 @@ class RackReports:
         self._reports.clear()
         return found
 
+    def lost(self, who: str, how: str) -> None:
+        """Take it that the process of a setter or an instrument is no more."""
+        self._wrong = self._wrong or f"{who}: {how}"
+
+    def begin_watch(self) -> None:
+        """Forget what went wrong before anything was ordered."""
+        self._wrong = ""
+
+    def _note_trouble(self, name: str, report: SetterReport) -> None:
+        """Remember since when a setter cannot be asked, and what it was ordered.
+
+        A scanner is left out: a contact that does not move heats and feeds nobody.
+        """
+        if report.kind == "done":
+            if report.ordered is not None:
+                self._ordered[name] = report.ordered
+            self._ordered.setdefault(name, None)
+        if report.kind in ("done", "state"):
+            self._troubled.pop(name, None)
+        channel = self._task.bench.instruments[name].quantity == "channel"
+        if report.kind == "fault" and not channel:
+            patience_s = self._keeper.setters[name].job.dead_man_s
+            self._troubled.setdefault(name, (host_deadline(patience_s), report.text))
+
+    def _compare_order(self, name: str, report: SetterReport) -> None:
+        """See that a setter is still set to what it was ordered."""
+        ordered = self._ordered.get(name)
+        if ordered is None or report.read_back is None or report.released:
+            return
+        spec = self._task.bench.instruments[name]
+        if spec.quantity != "channel" and not self.obeys(
+            name, ordered, report.read_back
+        ):
+            self._wrong = self._wrong or (
+                f"setter {name!r} was set to {as_stated(ordered)} and has "
+                f"{as_stated(report.read_back)} by now: it was switched off meanwhile, "
+                "or somebody else sets it"
+            )
+
+    def obeys(self, name: str, ordered: float, read_back: float) -> bool:
+        """Tell whether what is read back is what was ordered."""
+        low, high = self._task.bounds[name]
+        share, least = _OBEYS
+        return abs(read_back - ordered) <= max(share * (high - low), least)
+
     # --- watching ---------------------------------------------------------------------
 
     def _watch(self) -> None:
         """See that setters are there, obey and tell the truth. Raises SafeStopError."""
+        if self._wrong:
+            raise SafeStopError(self._wrong)
+        for name, (patience, said) in self._troubled.items():
+            if patience.passed:
+                raise SafeStopError(f"setter {name!r} cannot be reached: {said}")
         for name, why in self._released.items():
             raise SafeStopError(f"setter {name!r} was let go of: {why}")
         for name, limit in self._silent.items():
@@ -115,7 +177,7 @@ class RackReports:
         latest = self._keeper.setters[name].latest
         if latest is None or latest.value is None or not self._probe:
             return
-        t_s, celsius = np.array(self._probe).T
+        t_s, celsius = self._probe_lately()
         if not probe_settled(t_s, celsius, None, self._task.rule):
             return
         apart_c = latest.value - celsius[-1]
@@ -124,6 +186,13 @@ class RackReports:
                 f"chamber {name!r} tells {as_stated(latest.value, 4)} C where the "
                 f"bench's probe has {as_stated(float(celsius[-1]), 4)} C"
             )
+
+    def _probe_lately(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return time and temperature within the rule's window; it is asked often."""
+        since_s = self._probe[-1][0] - self._task.rule.window_s
+        rows = list(takewhile(lambda row: row[0] >= since_s, reversed(self._probe)))
+        t_s, celsius = np.array(rows[::-1], np.float64).T
+        return t_s, celsius
 
     # --- rows -------------------------------------------------------------------------
 

@@ -4,6 +4,7 @@ Instruments set it; the counter at the scanner's output sees what comes through.
 """
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,14 +34,30 @@ class ScannerState:
 class Rack:
     """Everything that can be set about devices in a rack; in order of time."""
 
-    def __init__(self, chamber: Chamber, devices: dict[int, RackDevice]) -> None:
+    def __init__(
+        self,
+        chamber: Chamber,
+        devices: dict[int, RackDevice],
+        moved: Callable[[frozenset[int]], None] = lambda _: None,
+    ) -> None:
+        """`moved` is told what is really connected whenever the scanner has moved."""
         self.chamber = chamber
         self.devices = devices
-        self.scanner = ScannerState()
+        self._scanner, self._moved = ScannerState(), moved
         self._lock = threading.Lock()
         self._volts = next(iter(devices.values())).spec.supply_v
         self._output = True
         self.control_v = next(iter(devices.values())).rack_spec.control_v
+
+    @property
+    def scanner(self) -> ScannerState:
+        """Which channels are closed."""
+        return self._scanner
+
+    @scanner.setter
+    def scanner(self, state: ScannerState) -> None:
+        self._scanner = state
+        self._moved(state.really)
 
     @property
     def volts(self) -> float:

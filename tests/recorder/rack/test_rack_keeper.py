@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -9,7 +10,9 @@ from contextlib import closing
 from dataclasses import replace
 
 import pytest
+from recorder.rack.death_scene import process_at
 from schemas_held import hold
+from warm_program import Program
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -57,6 +60,17 @@ gates = 4
 """
 
 
+IMPATIENT = """
+from benchlog.cli import main
+from benchlog.recorder.rack import rack_keeper
+
+assert rack_keeper.OPEN_LIMIT_S == 30.0
+rack_keeper.OPEN_LIMIT_S = 2.0
+main()
+"""
+"""The command line with a shorter patience for what does not answer."""
+
+
 class Shop:
     """A rack of three devices, and the program that qualifies it."""
 
@@ -67,15 +81,15 @@ class Shop:
         (folder / "ids.txt").write_text("# three\nDUT-1\nP03,DUT-3\n\nDUT-2\n")
         self.database = folder / "q.db"
 
-    def start(self, *more):
+    def start(self, *more, **how):
         words = ["--bench", "rack.toml", "--part", PART, "--sequence", "short.toml"]
         words += ["--devices", "ids.txt"]
-        return self.run(*(more if more else words))
+        return self.run(*(more if more else words), **how)
 
-    def run(self, *words):
-        return subprocess.Popen(
+    def run(self, *words, program=("-P", "-m", "benchlog.cli")):
+        return Program(
             [
-                *(sys.executable, "-P", "-m", "benchlog.cli", "qualify", *words),
+                *(sys.executable, *program, "qualify", *words),
                 *("--db", "q.db", "--json", "--no-screen"),
             ],
             cwd=self.folder,
@@ -247,7 +261,7 @@ def test_nothing_is_begun_when_a_setter_does_not_answer(shop):
     text = (shop.folder / "rack.toml").read_text()
     port = shop.rack.addresses()["chamber"]
     (shop.folder / "rack.toml").write_text(text.replace(port, "modbus://127.0.0.1:1"))
-    status, _, told = end(shop.start())
+    status, _, told = end(shop.start(program=("-P", "-c", IMPATIENT)))
     assert status == 1
     assert "setter 'chamber'" in told
     assert "nothing was set" in told
@@ -275,3 +289,44 @@ def test_bad_input_is_refused_before_anything_is_set(shop, file, old, new, said)
     assert said in told
     assert shop.rack.chamber.target_c == before
     assert not shop.database.exists()
+
+
+@pytest.mark.parametrize("name", ["chamber", "counter"])
+def test_a_process_that_dies_ends_in_the_safe_state(shop, name):
+    """Takes 6 s: the sequence is begun over real sockets."""
+    process = shop.start()
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    port = int(re.search(r":(\d+)(?:::SOCKET)?$", shop.rack.addresses()[name])[1])
+    os.kill(process_at(port, os.getpid()), signal.SIGKILL)
+    shop.wait_until_safe()
+    status, _, told = end(process)
+    assert status == 4, told
+    assert f"{name!r}: its process ended" in told
+    assert "made safe" in told
+
+
+def test_a_chamber_that_forgot_its_set_point_ends_in_the_safe_state(shop):
+    """It was without mains for a moment: it is there again, and stands still. 6 s."""
+    process = shop.start()
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    shop.rack.command("chamber dead 0.5")
+    status, _, told = end(process)
+    assert status == 4, told
+    assert "setter 'chamber' was set to 32 and has 23 by now" in told
+    shop.wait_until_safe()
+
+
+@pytest.mark.slow
+def test_a_chamber_that_was_cut_is_let_go_of_when_it_is_back(shop):
+    """The keeper is gone by then. Takes 22 s."""
+    process = shop.start()
+    shop.wait_for("step 2 'warm' begins", EventKind.SEQUENCE)
+    shop.rack.command("chamber deaf 18")
+    shop.rack.command("chamber@scpi deaf 18")
+    status, _, told = end(process)
+    assert status == 4, told
+    assert "setter 'chamber' cannot be reached" in told
+    assert "goes on trying" in told
+    assert not shop.rack.rack.output
+    assert shop.rack.chamber.target_c == 32
+    shop.wait_until_safe(within_s=20)

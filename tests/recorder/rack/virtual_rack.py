@@ -47,6 +47,9 @@ class DirectHandle:
     def release(self):
         return self._order({"do": "release"})
 
+    def check(self):
+        return self._order({"do": "check"})
+
     def look(self):
         """Measure and read back, as the process does now and then."""
         # private: what the loop of the process calls, without the process
