@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from benchlog.errors import MissingExtraError, NotFoundError, StoreOlderError
 from benchlog.evaluation.coded_runs import coded_run
 from benchlog.evaluation.document import whole_document
-from benchlog.evaluation.run_evaluation import Evaluation, evaluate, judged_alone
+from benchlog.evaluation.judged_alone import judged_alone
+from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.run_history import RunHistory, history_of
 from benchlog.model import Columns, Decision, Run
 from benchlog.schemas import KEY, name_of
