@@ -199,9 +199,7 @@ class RackDevice(Oscillator):
             if left_s > 0:
                 steps = min(_MOST_STEPS, max(1, math.ceil(left_s / _STEP_S)))
                 times_s = self._way_s + left_s * np.arange(1, steps + 1) / steps
-                bodies_c = self._chamber.bodies_c(
-                    times_s, self._place, self.spec.lag_s
-                )
+                bodies_c = self._chamber.bodies_c(times_s, self._place, self.spec.lag_s)
                 for now_c in bodies_c.tolist():
                     moved = now_c - self._way_c
                     kept = math.exp(-abs(moved) / self.rack_spec.hysteresis_c)
