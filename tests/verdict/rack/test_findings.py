@@ -77,7 +77,7 @@ def test_a_stated_time_base_is_a_rectangle():
 
 
 def test_what_lag_left_takes_no_weight_from_points_in_which_dips_are_looked_for():
-    """It is as smooth as the law; where noise made it, it hid one dip in twenty."""
+    """It is as smooth as the law; where noise made it, it hid a dip."""
     plan, points = device(lambda c: c, behind_ppm=0.5)
     view = DeviceView(plan, PART, points, Base())
     even, lagging = view.evenly_weighted().u_ppm, view.over_temperature().u_ppm
