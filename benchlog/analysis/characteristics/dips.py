@@ -13,6 +13,7 @@ beyond the quantile in 95 % at the worst place. A dip narrower than the spacing 
 points can lie between them, unseen.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -70,6 +71,11 @@ class DipSearch:
     dips: tuple[Dip, ...]
     least_ppm: float | None
     width_c: float
+
+    @property
+    def wide_c(self) -> float:
+        """Full width of that dip at half its depth."""
+        return self.width_c * 2 * math.sqrt(2 * math.log(2))
 
 
 def activity_dips(points: Points) -> DipSearch:

@@ -39,8 +39,6 @@ from benchlog.verdict.run.decision import word_for, worst
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
-_HALF_DEPTH: Final = 2 * math.sqrt(2 * math.log(2))
-"""Full width of a bell at half its height, in its standard deviations; definition."""
 _TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
 
 
@@ -133,16 +131,11 @@ def _offset(device: DeviceView) -> Found:
     of_place = _law_slope(device) * math.hypot(
         device.u_c, float(points.at[first]) - device.part.limits.reference_c
     )
-    lines = (
-        BudgetLine(
-            name="noise",
-            u_ppm=float(points.u_ppm[first]),
-            degrees_of_freedom=points.degrees_of_freedom,
-        ),
-        *device.base.timebase,
-        BudgetLine(name="place", u_ppm=of_place),
-    )
-    value, u = float(points.offset_ppm[first]), budget_of(lines).expanded_ppm
+    u_ppm, freedom = float(points.u_ppm[first]), points.degrees_of_freedom
+    noise = BudgetLine(name="noise", u_ppm=u_ppm, degrees_of_freedom=freedom)
+    place = BudgetLine(name="place", u_ppm=of_place)
+    u = budget_of((noise, *device.base.timebase, place)).expanded_ppm
+    value = float(points.offset_ppm[first])
     return Found(value=value, u=u, unit="ppm", at=float(points.at[first]))
 
 
@@ -218,7 +211,7 @@ def _dips(device: DeviceView) -> Found:
     """Return the deepest dip; where none is found, how deep one could be in 95 %."""
     search = activity_dips(device.evenly_weighted())
     if search.least_ppm is not None:
-        wide = as_stated(_HALF_DEPTH * search.width_c, 2)
+        wide = as_stated(search.wide_c, 2)
         text = f"none found; a dip of U, {wide} C wide, would be (95 %)"
         return Found(value=0.0, u=search.least_ppm, unit="ppm", text=text)
     deepest = search.dips[0]
