@@ -30,11 +30,13 @@ from typing import Any
 
 import nursery as forking
 from nursery import CLONE, ROOM_FOR_WORDS
-from nursery_starts import InnerProgram, Nursery
+from nursery_starts import InnerProgram, Nursery, settings_of
 
 PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 """What a command line begins with."""
 _REAL = subprocess.Popen
+_BEFORE = dict(os.environ)
+"""The environment that no test has changed yet: nurseries are started with it."""
 
 
 def nursery() -> Nursery | None:
@@ -47,8 +49,8 @@ def nursery() -> Nursery | None:
         with theirs:
             theirs.set_inheritable(True)
             words = [sys.executable, forking.__file__, str(theirs.fileno())]
-            os.posix_spawn(words[0], [*words, "-" * ROOM_FOR_WORDS], os.environ)
-        found = InnerProgram.nursery = Nursery(line)
+            os.posix_spawn(words[0], [*words, "-" * ROOM_FOR_WORDS], _BEFORE)
+        found = InnerProgram.nursery = Nursery(line, settings_of(_BEFORE))
     return found
 
 
