@@ -95,6 +95,8 @@ def serve(line: socket.socket) -> dict[str, Any]:
         heard, open_until_shown = os.pipe()
         pid = fork_a_sibling()
         if pid == 0:
+            if what["session"]:  # its group can be ended as soon as its pid is known
+                os.setsid()
             show_words([sys.executable, *what["words"]])
             os.close(open_until_shown)
             os.close(heard)
@@ -138,8 +140,6 @@ def become(what: dict[str, Any]) -> None:
     os.umask(what["umask"])
     if what["nice"] != os.getpriority(os.PRIO_PROCESS, 0):
         os.setpriority(os.PRIO_PROCESS, 0, what["nice"])
-    if what["session"]:
-        os.setsid()
     os.environ.clear()
     os.environ.update(what["environment"])
     time.tzset()

@@ -156,3 +156,11 @@ def test_a_nursery_knows_nothing_of_the_test_that_needs_it_first(
     KEPT.append(found)
     assert str(tmp_path) not in done.stdout
     assert done.stdout.split()[-1] == "True", "it was forked"
+
+
+def test_a_session_of_its_own_can_be_ended_at_once() -> None:
+    words = [sys.executable, "-c", "import os; os.read(0, 1)"]
+    for _ in range(3):
+        with Program(words, stdin=-1, start_new_session=True) as one:
+            os.killpg(one.pid, signal.SIGKILL)
+            assert one.wait(20) == -signal.SIGKILL
