@@ -15,6 +15,8 @@ class StepRecord:
 
     `state` has the drives that were set so far, by name, in their units; `gates` 0
     measures nothing; `scan_s` is for how long devices are scanned over and over.
+    `begins_s` and `ends_s` are when that was expected, from the sequence's begin, in
+    bench seconds.
     """
 
     index: int
@@ -23,6 +25,8 @@ class StepRecord:
     powered: bool = True
     gates: int = 0
     scan_s: float | None = None
+    begins_s: float | None = None
+    ends_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +34,8 @@ class QualificationPlan:
     """What the runs of one qualification have in common.
 
     `uid` is the same for all devices of the rack; `document` is the sequence's file, so
-    that it can be gone on with; `finds` is what is worked out.
+    that it can be gone on with; `finds` is what is worked out; `devices` has every
+    device by its position, also those whose run was never begun.
     """
 
     uid: str
@@ -40,6 +45,7 @@ class QualificationPlan:
     finds: tuple[str, ...] = ()
     steps: tuple[StepRecord, ...] = ()
     document: Mapping[str, object] = field(default_factory=dict)
+    devices: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -63,6 +63,10 @@ class BenchLocks:
                 "address in the bench file, each with an 'input' of its own"
             )
 
+    def descriptor(self, address: str) -> int | None:
+        """Return the lock's descriptor: a process that inherits it holds it, too."""
+        return self._files.get(endpoint(address))
+
     def release(self) -> None:
         """Let go of every lock; the files stay, empty."""
         for fd in self._files.values():

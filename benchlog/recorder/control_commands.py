@@ -21,6 +21,8 @@ _KINDS: Final = {"note": EventKind.NOTE, "mark": EventKind.MARK}
 _OF_A_LOT: Final = frozenset({"aside", "damaged", "meant", "take-out", "skip", "undo"})
 _NOT_IN_A_SEARCH: Final = frozenset({"device", "again"})
 """A search for a trim code is one run on one device."""
+_NOT_IN_A_SEQUENCE: Final = frozenset({"device", "again", "pause", "go-on"})
+"""The steps of a rack's sequence tell who is measured when."""
 
 
 class Kept(Protocol):
@@ -30,6 +32,10 @@ class Kept(Protocol):
     book: Bookkeeper
     pool: InstrumentPool
     go_on: bool
+
+    def now(self) -> Mapping[str, str]:
+        """Return what the keeper of a rack does now, under `doing`."""
+        ...
 
     def in_turns(self, run: LiveRun) -> bool:
         """Whether a run waits for its turn at a counter that others have, too."""
@@ -80,6 +86,9 @@ class ControlCommands:
         searches = any(plan.purpose is Purpose.TRIM for plan in self._keeper.plans)
         if searches and verb in _NOT_IN_A_SEARCH:
             return f"{verb!r} does not fit a search for a trim code: stop it first"
+        racked = any(plan.purpose is Purpose.QUALIFY for plan in self._keeper.plans)
+        if racked and verb in _NOT_IN_A_SEQUENCE:
+            return f"{verb!r} does not fit a rack's sequence: all devices go through it"
         return ""
 
     def _do(self, request: Request, run: LiveRun) -> Mapping[str, object]:
@@ -168,6 +177,7 @@ class ControlCommands:
             "instruments": {n: i.state for n, i in pool.by_name.items()},
             "rows_waiting": book.queue.waiting,
             "keeps_going": self._keeper.go_on,
+            **self._keeper.now(),
         }
 
 

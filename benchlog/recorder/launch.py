@@ -6,7 +6,7 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, Final
@@ -78,10 +78,23 @@ def launch(
     for meanwhile. What happens is told in `DATABASE.keeper.log` as well. Raises what
     prevented the start: InstrumentError, BusyError, StoreError, as `keep` does.
     """
+    task = (tuple(plans), database.absolute(), go_on, again)
+    return launched_as("benchlog.recorder.launch", task, database, say)
+
+
+def launched_as(
+    module: str,
+    task: object,
+    database: Path,
+    say: Callable[[str], None] | None = None,
+) -> Launched:
+    """Start a keeper whose program is `module`, and wait until its runs have begun.
+
+    Raises what prevented the start, as `launch` does.
+    """
     database = database.absolute()
     database.parent.mkdir(parents=True, exist_ok=True)
-    task = (tuple(plans), database, go_on, again)
-    process, stdout = keeper_process("benchlog.recorder.launch", task, database)
+    process, stdout = keeper_process(module, task, database)
     try:
         answer = _answer(stdout, database, say)
     except BaseException:  # Ctrl-C while a soak waits: nothing has begun
@@ -195,8 +208,7 @@ def main() -> None:
     plans, database, go_on, again = pickle.load(sys.stdin.buffer)  # noqa: S301 - ours
     clock = host_clock()
     wanted = len(plans if again is None else again.run_ids)
-    teller = Teller(clock, wanted)
-    try:
+    with told_at_start(clock, wanted) as teller:
         old = () if again is None else _resumed(database, again, clock)
         keep(
             plans if again is None else tuple(one.plan for one in old),
@@ -207,6 +219,14 @@ def main() -> None:
             go_on=go_on,
             resume=old,
         )
+
+
+@contextlib.contextmanager
+def told_at_start(clock: Clock, wanted: int) -> Iterator[Teller]:
+    """Yield what tells of `wanted` runs; what prevents their start is told, too."""
+    teller = Teller(clock, wanted)
+    try:
+        yield teller
     except BenchlogError as error:
         where = (
             f" [{masked(error.address)}]" if isinstance(error, InstrumentError) else ""

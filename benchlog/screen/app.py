@@ -319,7 +319,11 @@ class BenchApp(ScreenHost):
         return [run for run in runs if run.open]
 
     def _keeper_is_gone(self) -> bool:
-        views = [s for s in self.screen_stack if isinstance(s, OverviewScreen)]
+        views = [
+            screen
+            for screen in self.screen_stack
+            if isinstance(screen, OverviewScreen | RackScreen)
+        ]
         return any(view.keeper_is_gone for view in views) or any(
             isinstance(screen, LiveScreen)
             and screen.follower.run.id in self._owns

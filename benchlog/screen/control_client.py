@@ -66,6 +66,7 @@ async def hear(database: Path, run: Run) -> KeeperStatus:
         paused=doing.get(run.id) == "paused",
         keeps_going=bool(answer.data.get("keeps_going")),
         rows_waiting=waiting if isinstance(waiting, int) else 0,
+        now=str(answer.data.get("doing", "")),
     )
 
 

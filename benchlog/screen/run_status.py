@@ -29,6 +29,7 @@ class KeeperStatus:
 
     `state` is `unknown` (not asked yet), `here`, or `gone` while the run is not closed.
     `open_runs` are ids and what is being done, `begun` all that it began, in order.
+    `now` is what all devices of a rack are at.
     """
 
     state: str = "unknown"
@@ -37,6 +38,7 @@ class KeeperStatus:
     rows_waiting: int = 0
     open_runs: tuple[tuple[int, str], ...] = ()
     begun: tuple[int, ...] = ()
+    now: str = ""
 
     def doing(self, run_id: int) -> str:
         """Return `measuring` or `paused`, for a run of this keeper that is open."""

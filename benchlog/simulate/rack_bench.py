@@ -25,6 +25,7 @@ from benchlog.simulate.instruments.scpi_meters import (
 )
 from benchlog.simulate.instruments.scpi_rack import (
     RackInstrument,
+    SimulatedLoad,
     SimulatedScanner,
     SimulatedScpiChamber,
     SimulatedSupply,
@@ -69,7 +70,7 @@ class SimulatedRack:
             )
             for place, spec in enumerate(scenario.devices)
         }
-        self.rack = Rack(self.chamber, self.devices)
+        self.rack = Rack(self.chamber, self.devices, self._moved)
         self.world = World(
             clock=clock, epoch_ns=clock.mono_ns(), room=room, supply=supply
         )
@@ -124,6 +125,24 @@ class SimulatedRack:
         for name in ("chamber", "chamber@scpi"):
             self._servers[name].stop()
 
+    def _moved(self, closed: frozenset[int]) -> None:
+        now_ns, text = self.clock.mono_ns(), ",".join(map(str, sorted(closed)))
+        served = ServedValue(instrument="scanner", mono_ns=now_ns, text=f"(@{text})")
+        self.truth.add(served, now_ns)
+
+    def state(self) -> dict[str, object]:
+        """Return what everything is truly set to, and the air of the chamber."""
+        return {
+            "mono_ns": self.clock.mono_ns(),
+            "set_point_c": self.chamber.target_c,
+            "home_c": self.scenario.chamber.begin_c,
+            "air_c": self.chamber.air_c(self.world.now_s()),
+            "supply_on": self.rack.output,
+            "supply_v": self.rack.volts,
+            "control_v": self.rack.control_v,
+            "closed": sorted(self.rack.scanner.really),
+        }
+
     def _serve(self, name: str, server: AnyServer) -> None:
         server.start()
         self._servers[name] = server
@@ -161,6 +180,7 @@ class SimulatedRack:
         yield "supply", SimulatedSupply(at("supply", "Rack Supply"))
         pulling = SimulatedSupply(at("pulling", "Rack Control Voltage"), control=True)
         yield "pulling", pulling
+        yield "loads", SimulatedLoad(at("loads", "Rack Loads"))
         yield "scanner", SimulatedScanner(at("scanner", "Rack Scanner"))
         yield "chamber@scpi", SimulatedScpiChamber(at("chamber@scpi", "Rack Chamber"))
 
@@ -168,25 +188,13 @@ class SimulatedRack:
 
     def command(self, line: str) -> object:
         """Carry out one line of the control port. Raises BenchlogError."""
-        words = line.split()
-        now_s = self.world.now_s()
-        match words:
+        match line.split():
             case ["list"]:
                 return self.addresses()
-            case ["chamber", "stuck"]:
-                self.chamber.stick(now_s)
-            case ["chamber", "ok"]:
-                self.chamber.free(now_s)
-                self.registers.fault_bits, self.registers.lies_c = 0, 0.0
-            case ["chamber", "lies", degrees]:
-                self.registers.lies_c = _number(degrees)
-            case ["chamber", "door", seconds]:
-                self.registers.fault_bits |= DOOR_OPEN
-                self.chamber.open_door(
-                    self.scenario.chamber.begin_c, now_s, _number(seconds)
-                )
-            case ["chamber", "alarm", bits]:
-                self.registers.fault_bits = int(_number(bits)) & 0xFFFF
+            case ["state"]:
+                return self.state()
+            case ["chamber", *order] if self._disturb_chamber(order):
+                pass
             case ["scanner", "stuck" | "lost" as how, channel]:
                 self._contact(how, int(_number(channel)))
             case ["scanner", "ok"]:
@@ -199,9 +207,34 @@ class SimulatedRack:
             case [name, *order] if name in self.faults:
                 self._disturb(name, order)
             case _:
-                known = (*self.faults, "chamber", "scanner", "list")
+                known = (*self.faults, "chamber", "scanner", "list", "state")
                 raise NotFoundError("instrument or command", line[:40], known)
         return None
+
+    def _disturb_chamber(self, order: list[str]) -> bool:
+        """Do to the chamber what is ordered; False where it is none of these orders."""
+        now_s = self.world.now_s()
+        match order:
+            case ["dead", seconds]:
+                self.registers.power_cut()
+                for way in ("chamber", "chamber@scpi"):
+                    self._servers[way].deafen(_number(seconds))
+            case ["stuck"]:
+                self.chamber.stick(now_s)
+            case ["ok"]:
+                self.chamber.free(now_s)
+                self.registers.fault_bits, self.registers.lies_c = 0, 0.0
+            case ["lies", degrees]:
+                self.registers.lies_c = _number(degrees)
+            case ["door", seconds]:
+                self.registers.fault_bits |= DOOR_OPEN
+                home_c = self.scenario.chamber.begin_c
+                self.chamber.open_door(home_c, now_s, _number(seconds))
+            case ["alarm", bits]:
+                self.registers.fault_bits = int(_number(bits)) & 0xFFFF
+            case _:
+                return False
+        return True
 
     def _contact(self, how: str, channel: int) -> None:
         if channel not in self.devices:

@@ -160,10 +160,10 @@ def qualification_from(plain: object) -> QualificationPlan | None:
     if plain is None:
         return None
     found = known(QualificationPlan, plain)
-    found["finds"] = tuple(
-        check_text("qualification.finds", one) for one in found.get("finds", ())
-    )
+    finds, devices = found.get("finds", ()), dict(found.get("devices", {}))
+    found["finds"] = tuple(check_text("qualification.finds", one) for one in finds)
     found["steps"] = tuple(_step_from(one) for one in found.get("steps", ()))
+    found["devices"] = {k: check_text(k, devices[check_text("at", k)]) for k in devices}
     return QualificationPlan(**found)
 
 

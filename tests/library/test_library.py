@@ -4,8 +4,6 @@ import inspect
 import json
 import os
 import re
-import subprocess
-import sys
 import typing
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -14,6 +12,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from screen.scenes import Scene, Stage
+from warm_program import PROGRAM, run
 
 import benchlog
 from benchlog.errors import DataError, NotFoundError, UsageError
@@ -121,6 +120,23 @@ def test_a_run_is_given_by_number_uuid_or_label(stage: Stage, run_id: int) -> No
     for wrong in (99, "f81d4fae-7dec-11d0-a765-00a0c91e6bf6", "KX-0412", "1"):
         with pytest.raises(NotFoundError):
             benchlog.figures(stage.database, wrong)
+    assert benchlog.figures(stage.database, np.int64(run_id)).offset_ppm == (
+        pytest.approx(-9.25, abs=0.01)
+    )
+    with pytest.raises(NotFoundError, match="its number, its UUID or the code"):
+        benchlog.readings(stage.database, "KX-0412")
+
+
+def test_what_names_no_run_is_told(stage: Stage, run_id: int) -> None:
+    for wrong in (None, 1.5, float("nan"), [run_id]):
+        with pytest.raises(UsageError, match="names no run"):
+            benchlog.figures(stage.database, wrong)  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match="1 or more"):
+        benchlog.runs(stage.database, limit=0)
+
+
+def test_a_prompt_is_not_flooded_with_readings(stage: Stage, run_id: int) -> None:
+    assert repr(benchlog.readings(stage.database, run_id)) == "<48 readings>"
 
 
 @pytest.mark.parametrize("picture", ["course", "limits", "scatter", "stability"])
@@ -147,12 +163,7 @@ def test_what_gives_no_picture_is_told(stage: Stage) -> None:
 
 def test_the_document_is_what_show_prints(stage: Stage, run_id: int) -> None:
     words = ("show", str(run_id), "--json", "--db", str(stage.database))
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", *words],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
+    done = run([*PROGRAM, *words], capture_output=True, text=True, check=True)
     found = benchlog.figures(stage.database, run_id).as_dict()
     assert json.loads(done.stdout).keys() == found.keys()
     assert found["schema"] == "show/1"

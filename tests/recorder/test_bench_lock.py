@@ -1,14 +1,18 @@
 """One counter, several spellings of its address: the second run is refused."""
 
 import os
+import subprocess
+import sys
 from contextlib import contextmanager
 from dataclasses import replace
 
 import pytest
 
+from benchlog.clock import HostClock
 from benchlog.driver_kit.endpoint import endpoint
 from benchlog.errors import BusyError, UsageError
 from benchlog.model import Bench, Dialect, InstrumentSpec, PositionSpec
+from benchlog.recorder.bench_lock import BenchLocks
 from benchlog.recorder.keeper import keep, opened_keeper
 from benchlog.testing import Script, TcpPeer
 
@@ -114,3 +118,19 @@ def test_spellings_of_one_place(tmp_path):
     assert [len(one) for one in names] == [1] * len(same)
     assert len(set.union(*names)) == len(same)
     assert endpoint("GPIB1::8::INSTR") not in names[3]
+
+
+def test_a_process_that_inherits_a_lock_holds_it_after_its_keeper():
+    """A setter that still lets go keeps others away from it."""
+    address = "TCPIP::127.0.0.1::9::SOCKET"
+    with BenchLocks([address], "a keeper", HostClock()) as locks:
+        held = locks.descriptor(address)
+        assert locks.descriptor("TCPIP::127.0.0.1::10::SOCKET") is None
+        child = subprocess.Popen(
+            [sys.executable, "-c", "input()"], stdin=subprocess.PIPE, pass_fds=(held,)
+        )
+    with pytest.raises(BusyError):
+        BenchLocks([address], "another", HostClock())
+    child.communicate(b"\n")
+    with BenchLocks([address], "another", HostClock()):
+        pass

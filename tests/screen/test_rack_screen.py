@@ -1,14 +1,22 @@
 """The rack at a glance, and a device's characteristic as it grows."""
 
 import math
+from contextlib import closing
+from dataclasses import replace
 
 import pytest
 from rack_scene import PART, WIDE, write_rack
 from screen.looking import settled, until
 
 from benchlog.catalogue import load_sequence
+from benchlog.evaluation.rack.time_left import time_left_s
+from benchlog.evaluation.rack_study import qualification_of
+from benchlog.screen import control_client
 from benchlog.screen.app import BenchApp
+from benchlog.screen.rack.rack_screen import now_text
+from benchlog.screen.run_status import KeeperStatus
 from benchlog.screen.screen_host import ScreenOptions
+from benchlog.store.reader import Reader
 from benchlog.verdict.rack.bounds import bounds_of
 from benchlog.verdict.rack.durations import ThermalModel, expected_steps
 from benchlog.verdict.rack.planned_steps import planned_steps
@@ -37,7 +45,8 @@ async def test_each_device_is_a_row_with_offset_state_and_verdict(sweep, size):
         ["P03", "VX-3"],
     ]
     assert all("measured" in row and "? UNDECIDED" in row for row in rows)
-    assert "40 of 52 steps measured · last: rising" in shown
+    assert "40 of 52 steps measured" in shown
+    assert "last: rising" in shown
 
 
 async def test_enter_shows_the_characteristic_of_the_chosen_device(sweep):
@@ -87,7 +96,46 @@ async def test_the_time_left_is_that_of_the_plan(tmp_path):
     model = ThermalModel(devices=4)
     expected = expected_steps(planned, sequence.settled, PART, model)
     left_s = expected[-1].end_s - expected[4].begin_s
-    assert f"about {math.ceil(left_s / 60)} min 00 s left" in shown
+    assert f"about {math.ceil(left_s / 60)} min left" in shown
+
+
+async def test_a_rack_whose_keeper_is_gone_tells_how_it_goes_on(sweep, monkeypatch):
+    """Nothing that only a keeper could do is offered."""
+
+    async def gone(*_):
+        return KeeperStatus(state="gone")
+
+    monkeypatch.setattr(control_client, "hear", gone)
+    async with opened(sweep).run_test(size=(80, 24)) as pilot:
+        shown = await until(pilot, "cut: nobody keeps it")
+        assert "`benchlog qualify --resume-last` goes on" in shown
+        assert "stop s" not in await settled(pilot)
+
+
+def test_what_is_waited_for_is_what_the_keeper_tells(sweep):
+    with closing(Reader.open(sweep)) as reader:
+        found = qualification_of(reader, 1)
+    said = "step 3 'warm': waits until the air has settled"
+    here = KeeperStatus(state="here", now=said)
+    assert now_text(found, here) == f"now: {said}"
+    assert now_text(found, KeeperStatus(state="here")) == ""
+
+
+def test_steps_that_wait_have_their_time_too(tmp_path):
+    """Of the plan's own times: an hour of 26 is over, then half an hour more."""
+    path = tmp_path / "q.db"
+    write_rack(path, "retrace", devices=2, steps=1, open_=True)
+    with closing(Reader.open(path)) as reader:
+        found = qualification_of(reader, 1)
+    ends = [3_600.0, 90_000.0, 93_600.0]
+    steps = tuple(
+        replace(one, begins_s=end - 1.0, ends_s=end)
+        for one, end in zip(found.plan.steps, ends, strict=True)
+    )
+    found = replace(found, plan=replace(found.plan, steps=steps))
+    assert time_left_s(found) == 90_000.0
+    last_ns = max(one.points[-1].turn.end_utc_ns for one in found.devices)
+    assert time_left_s(found, last_ns + 1_800 * 10**9) == 88_200.0
 
 
 async def test_no_time_is_told_where_the_sequence_waits(tmp_path):

@@ -9,17 +9,14 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import (
-    print_json,
-    print_text,
-    say,
-    table,
-)
+from benchlog.cli.printing import in_terminal, print_json, print_text, say, table
 from benchlog.cli.typed_values import CatalogueName
+from benchlog.clock import host_clock
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
     from benchlog.cli.tasks.qualifying import Prepared
+    from benchlog.recorder.rack.qualification import RackWork
 
 EXAMPLES = (
     "benchlog qualify --bench rack.toml --part vctcxo-10mhz-1ppm \\",
@@ -66,34 +63,29 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     beyond what part, sequence and setter allow. Devices are measured in turns once they
     have settled. Everything is let go of at the end, and when anything goes wrong.
 
+    In a terminal the rack is shown as in `benchlog watch`; leaving the screen asks
+    whether the sequence is to go on. It outlives its terminal.
+
     Heat and cold that nobody watches can harm: the chamber's own limiter stays what
     keeps it safe. Mind condensation, mains, and the manuals of what you use.
     """
     from benchlog.cli.run_result import exit_code
-    from benchlog.cli.tasks.headless import Narration
+    from benchlog.cli.tasks.going_on.cut_rack import prepare_again
     from benchlog.cli.tasks.qualification_text import text
-    from benchlog.cli.tasks.qualifying import (
-        prepare_again,
-        qualify,
-        qualify_again,
-    )
-    from benchlog.clock import host_clock
     from benchlog.evaluation.rack_study import document, qualification_of
+    from benchlog.recorder.rack.qualification import RackWork
     from benchlog.store.reader import Reader
 
-    path, tell, clock = database(db), Narration(600.0).tell, host_clock()
+    path = database(db)
     if typed["resume_last"]:
-        again = prepare_again(path, clock, trust=typed["trust"])
-        if typed["dry_run"]:
-            _print_plan(again.prepared, as_json)
-            return
-        runs = qualify_again(again, path, clock, tell=tell)
+        prepared, work = prepare_again(path, host_clock(), trust=typed["trust"])
     else:
         prepared = _prepared(typed)
-        if typed["dry_run"]:
-            _print_plan(prepared, as_json)
-            return
-        runs = qualify(prepared, path, clock, tell=tell)
+        work = RackWork(task=prepared.task, again={})
+    if typed["dry_run"]:
+        _print_plan(prepared, as_json)
+        return
+    runs = _kept(work, path, on_screen=not (as_json or typed["no_screen"]))
     with Reader.open(path) as reader:
         found = qualification_of(reader, runs[0])
     if as_json:
@@ -101,6 +93,19 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     else:
         print_text(text(found))
     sys.exit(exit_code([found.verdict]))
+
+
+def _kept(work: "RackWork", path: Path, *, on_screen: bool) -> tuple[int, ...]:
+    """Take a rack through its sequence, on the screen or in lines; return the runs."""
+    from benchlog.recorder.rack.qualification import keep_rack, launch_rack
+
+    if on_screen and in_terminal():
+        from benchlog.cli.tasks.with_screen import shown_beside
+
+        return shown_beside(launch_rack(work, path, say), path)
+    from benchlog.cli.tasks.headless import RackNarration
+
+    return keep_rack(work, path, host_clock(), tell=RackNarration().tell)
 
 
 def _prepared(typed: dict[str, Any]) -> "Prepared":
@@ -128,15 +133,17 @@ def _prepared(typed: dict[str, Any]) -> "Prepared":
 
 def _print_plan(prepared: "Prepared", as_json: bool) -> None:
     from benchlog.cli.tasks.sequence_text import PLAN_HEADERS, plan_rows
-    from benchlog.units import format_duration
+    from benchlog.units import as_stated, format_duration
 
     expected = prepared.expected()
+    feed_v = prepared.task.feed_at_first_v(expected[0].planned)
     if as_json:
         print_json(
             {
                 "sequence": prepared.sequence.id,
                 "part": prepared.part.id,
                 "takes_s": expected[-1].end_s,
+                "supply_at_first_v": feed_v,
                 "steps": [
                     {
                         "index": one.planned.index,
@@ -157,6 +164,8 @@ def _print_plan(prepared: "Prepared", as_json: bool) -> None:
         )
         return
     click.echo(table(PLAN_HEADERS, list(plan_rows(expected)), "rllrrl"))
+    if feed_v is not None:
+        say(f"before the first step the supply is set to {as_stated(feed_v)} V")
     devices = len(prepared.task.plans)
     takes = format_duration(round(expected[-1].end_s))
     say(f"{devices} devices, about {takes}, by a thermal model; nothing was set")

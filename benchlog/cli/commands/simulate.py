@@ -55,6 +55,8 @@ ORDERS: Final = (
     ("receiver unfixed 60", "A receiver has no fix for 60 s."),
     ("counter ok", "It behaves again."),
     ("counter status", "What waits is printed."),
+    ("state", "Of a rack: what everything is truly set to."),
+    ("chamber dead 8", "Of a rack: no mains for 8 s; it forgets its set point."),
     ("list", "Names and addresses."),
     ("truth counter 10", "The last ten values that were served."),
 )

@@ -43,6 +43,31 @@ def soak_in_lines(
     return keep(plans, database, clock, tell=tell, go_on=go_on, resume=resume)
 
 
+class RackNarration:
+    """Says what all devices of a rack go through together once, not for each of them.
+
+    How a run stands by readings is left out: most are taken while devices settle.
+    """
+
+    def __init__(self) -> None:
+        self._narration = Narration(_SOAK_EVERY_S)
+        self._first = 0
+
+    def tell(self, told: RunNotice) -> None:
+        """Say one thing the keeper tells."""
+        self._first = self._first or told.run_id
+        event = told.event
+        of_all = event is not None and event.kind in (
+            EventKind.SEQUENCE,
+            EventKind.SETTER,
+        )
+        if not of_all and (event is not None or told.kind != "reading"):
+            self._narration.tell(told)
+        elif of_all and told.run_id in (0, self._first):
+            with contextlib.suppress(OSError):
+                say(line_of(told))
+
+
 class Narration:
     """Says readings (one in `every_s` real seconds and run), events at once, the end.
 

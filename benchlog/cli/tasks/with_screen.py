@@ -24,6 +24,7 @@ from benchlog.store.reader import Reader
 from benchlog.units import printable
 
 _END_S: Final = 30.0
+_FEW: Final = 4  # our rule: so many lines are read
 
 PlansFor = Callable[[str], Sequence[RunPlan]]
 Show = Callable[[], ScreenOutcome]
@@ -120,6 +121,19 @@ def measure_on_screen(
     return _through(keepers, database, show)
 
 
+def shown_beside(launched: Launched, database: Path) -> tuple[int, ...]:
+    """Show the runs of a keeper that has begun them; return the runs' ids.
+
+    Raises click's Exit (code 0) when the person left and the runs go on.
+    """
+    keepers = Keepers(database, go_on=True)
+    keepers.begun.append(launched)
+    first, *others = launched.run_ids
+    return _through(
+        keepers, database, lambda: run_screen(database, first, beside=others)
+    )
+
+
 def measure_asking(
     plans_for: PlansFor, database: Path, *, go_on: bool, bell: bool
 ) -> tuple[int, ...]:
@@ -154,8 +168,13 @@ def _through(keepers: Keepers, database: Path, show: Show) -> tuple[int, ...]:
     run_ids = tuple(i for i in found if i is not None) or begun
     still_open = [run_id for run_id in run_ids if _is_open(database, run_id)]
     if outcome.left_running and still_open:
-        for run_id in still_open:
+        few = still_open if len(still_open) <= _FEW else ()
+        for run_id in few:
             say(f"run {run_id} goes on; `benchlog watch {run_id}` shows it again")
+        if not few:
+            first = still_open[0]
+            several = f"{len(still_open)} runs go on"
+            say(f"{several}; `benchlog watch {first}` shows them again")
         raise Exit(0)  # no verdict of a run that is not over
     for launched in keepers.begun:
         keepers.end(launched, interrupted=bool(still_open))

@@ -5,26 +5,50 @@ from typing import Final
 
 from benchlog.evaluation.rack_study import Qualification
 from benchlog.model import Drive, QualificationPlan, Run, SettledRule, Step, StepRecord
+from benchlog.units import NS_PER_S
 from benchlog.verdict.rack.durations import ThermalModel, expected_steps
 from benchlog.verdict.rack.planned_steps import PlannedStep
 
+_LEAST_S: Final = 60.0  # our rule: what is late takes a minute more
 _TURN_S: Final = 0.5  # beside the gates; our rule, as for a plan
 _TIMED: Final = ("wait", "ramp_c_per_min", "settle")
 """What a step of the file may have that its record does not tell."""
 
 
-def time_left_s(found: Qualification) -> float | None:
+def time_left_s(found: Qualification, now_utc_ns: int | None = None) -> float | None:
     """Return what the steps take that no device has been measured in, in bench seconds.
 
-    None where the sequence waits, loops or ramps: its records do not tell how long.
+    What has passed since the last point is taken off, if it is told what time it is.
+    None where records do not tell how long steps take: those of earlier versions of
+    sequences that wait, loop or ramp.
     """
-    if not found.devices or not _is_plain(found.plan):
+    if not found.devices:
+        return None
+    if (planned_s := _planned_s(found)) is not None:
+        passed_s = 0.0 if now_utc_ns is None else _passed_s(found, now_utc_ns)
+        return max(planned_s - passed_s, _LEAST_S)
+    if not _is_plain(found.plan):
         return None
     run = found.devices[0].run
     model = _model(run, len(found.devices))
     planned = tuple(_planned(one) for one in found.plan.steps)
     expected = expected_steps(planned, SettledRule(), run.part, model)
     return sum(one.whole_s for one in expected[found.steps_done :])
+
+
+def _planned_s(found: Qualification) -> float | None:
+    """Return from the end of the last step that was measured to the end of all."""
+    steps, done = found.plan.steps, found.steps_done
+    end_s = steps[-1].ends_s if steps else None
+    last_s = steps[done - 1].ends_s if done else 0.0
+    return None if end_s is None or last_s is None else end_s - last_s
+
+
+def _passed_s(found: Qualification, now_utc_ns: int) -> float:
+    """Return bench seconds since the last point, or since the sequence began."""
+    ends = [one.points[-1].turn.end_utc_ns for one in found.devices if one.points]
+    begin_ns = max(ends, default=found.devices[0].run.started_utc_ns)
+    return max(0.0, (now_utc_ns - begin_ns) / NS_PER_S)
 
 
 def _is_plain(plan: QualificationPlan) -> bool:

@@ -2,16 +2,16 @@
 
 import contextlib
 import selectors
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from benchlog.clock import host_deadline
 from benchlog.errors import BenchlogError, InstrumentError
-from benchlog.model import Event, EventKind, Identity
+from benchlog.model import Event, EventKind, Identity, RunPlan
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
-from benchlog.recorder.instruments.instrument_pool import Heard
-from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.instruments.instrument_pool import Ended, Heard
+from benchlog.recorder.keeper_loop import NO_VALUE, Keeper
 from benchlog.recorder.notice import RunNotice, event_notice
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
@@ -29,12 +29,13 @@ _DEAD_MAN: Final = "dead_man_s"
 class RackKeeper(Keeper):
     """Keeps the runs of all devices of a rack; `RackScript` decides what comes next."""
 
-    def __init__(self, task: RackTask, around: Surroundings) -> None:
-        super().__init__(task.plans, around, go_on=False)
+    def __init__(
+        self, task: RackTask, around: Surroundings, *, go_on: bool = False
+    ) -> None:
+        super().__init__(task.plans, around, go_on=go_on)
         self.task = task
         self.setters = {name: self._handle(name) for name in task.setters()}
         self.script = RackScript(self, task)
-        self.each_turn = self._step
         self._finished = False
         self._segments: dict[int, int] = {}
 
@@ -43,7 +44,9 @@ class RackKeeper(Keeper):
         patience = spec.options.get(_DEAD_MAN)
         dead_man_s = float(patience) if isinstance(patience, int | float) else 5.0
         bounds = self.task.bounds[name]
-        return SetterHandle(SetterJob(spec=spec, bounds=bounds, dead_man_s=dead_man_s))
+        job = SetterJob(spec=spec, bounds=bounds, dead_man_s=dead_man_s)
+        lock = self.surroundings.locks.descriptor(spec.address)
+        return SetterHandle(job, holds=() if lock is None else (lock,))
 
     # --- the start ------------------------------------------------------------------
 
@@ -56,9 +59,15 @@ class RackKeeper(Keeper):
         super().wait_for_all()
         self._wait_for_setters()
 
-    def resume(self, several: Sequence[Resumed]) -> None:
-        """Go on with the runs of a rack; devices are measured again in their turns."""
-        self._start_setters()
+    def resume(self, several: Sequence[Resumed], fresh: Sequence[RunPlan] = ()) -> None:
+        """Go on with the runs of a rack; devices are measured again in their turns.
+
+        `fresh` are the plans of devices whose runs had not been begun.
+        """
+        if fresh:
+            self.wait_for_all()
+        else:
+            self._start_setters()
         self.open_door()
         for old in several:
             for name in self._counters & old.run.identities.keys():
@@ -68,8 +77,11 @@ class RackKeeper(Keeper):
             run = self.book.resume(old, position_of(old.plan), self._socket.name)
             self.surroundings.tell(RunNotice(run_id=run.run_id, kind="begun"))
             self.start_reading(run)
-        self.pool.start(hold=self._counters)
-        self._wait_for_setters()
+        for plan in fresh:
+            self.begin_one(plan)
+        if not fresh:
+            self.pool.start(hold=self._counters)
+            self._wait_for_setters()
 
     def _start_setters(self) -> None:
         for name, handle in self.setters.items():
@@ -90,6 +102,7 @@ class RackKeeper(Keeper):
                 name = waiting[0]
                 said = complaints.get(name, "it does not answer")
                 raise InstrumentError(f"setter {name!r}: {said}; nothing was set")
+        self.script.begin_watch()
 
     def identities(self) -> dict[str, Identity]:
         """Return who the setters are, as they told."""
@@ -105,13 +118,26 @@ class RackKeeper(Keeper):
 
     # --- the loop ---------------------------------------------------------------------
 
-    def _step(self) -> None:
+    def turns_left_s(self) -> float:
+        """See `HearingLoop.turns_left_s`."""
+        return self.script.left_s()
+
+    def handing_over_s(self) -> float:
+        """See `HearingLoop.handing_over_s`."""
+        return self.script.hand_over.left_s()
+
+    def _wait(self) -> Iterator[Heard]:
+        """See `HearingLoop`; setters hear that we are there, also before the loop."""
+        yield from super()._wait()
         for name, handle in self.setters.items():
             was_down = not handle.running
             for report in handle.tend():
                 self.script.heard(name, report)
             if was_down and handle.running:
                 self._register(name)
+
+    def go_on_in_turns(self) -> None:
+        """Go on with the sequence until there is something to wait for."""
         with self.boundary.round("a step of the sequence") as deed:
             self.script.step()
         if deed.fault is not None:
@@ -136,18 +162,14 @@ class RackKeeper(Keeper):
 
     def _dispatch(self, heard: Heard) -> None:
         name, message = heard
-        if name in self._counters:
-            turn = self.script.turn
-            no_signal = isinstance(message, Failed) and message.kind in (
-                "no-signal",
-                "overload",
-            )
-            if isinstance(message, Failed) and no_signal:
-                self.script.no_signal(message)
-                return
-            if isinstance(message, Got) and turn is None:
-                self.script.stray(name, message)
-                return
+        if isinstance(message, Ended) and message.kind is EventKind.CRASHED:
+            self.script.lost(f"instrument {name!r}", f"its process {message.how}")
+        if name in self._counters and (
+            isinstance(message, Got)
+            or (isinstance(message, Failed) and message.kind in NO_VALUE)
+        ):
+            self.script.heard_counter(name, message)
+            return
         super()._dispatch(heard)
 
     def finish(self) -> None:
@@ -176,6 +198,12 @@ class RackKeeper(Keeper):
         with contextlib.suppress(BenchlogError):
             self.surroundings.writer.commit(rows)
         self.surroundings.tell(event_notice(0, event))
+
+    def now(self) -> Mapping[str, str]:
+        """See `Keeper`: the step, and what is waited for."""
+        where = self.script.where
+        step = "" if where is None else f"step {where.index + 1} {where.name!r}: "
+        return {"doing": step + self.script.doing}
 
     def note_all(self, text: str, name: str = "") -> None:
         """Write into every run what a setter did or failed to do."""

@@ -21,10 +21,10 @@ from benchlog.recorder.rack.rack_reports import RackOwner, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.rack_turns import RackTurns
 from benchlog.units import NS_PER_S, as_stated, format_duration
+from benchlog.verdict.rack.going_on import WayBack, way_back
 from benchlog.verdict.rack.planned_steps import PlannedStep
 
 _RAMP_EVERY_S: Final = 20.0  # bench seconds between orders of a ramp; our rule
-_CLOSE: Final = 1e-3  # of a setter's range: what is read back may differ; our rule
 
 
 COMPLETE: Final = "sequence complete"
@@ -51,6 +51,7 @@ class RackScript(RackTurns):
             next(self._script)
         except StopIteration:
             self._over = True
+            self._let_go()
             self._end(COMPLETE)
         except SafeStopError as error:
             self.make_safe(str(error))
@@ -60,10 +61,13 @@ class RackScript(RackTurns):
         if self._over and not self._keeper.book.runs.by_id:
             return
         self._over = True
-        for handle in self._keeper.setters.values():
-            handle.release()
+        self._let_go()
         self._keeper.note_all(f"made safe: {why}")
         self._end(f"made safe: {why}")
+
+    def _let_go(self) -> None:
+        for handle in self._keeper.setters.values():
+            handle.release()
 
     # --- the script -------------------------------------------------------------------
 
@@ -72,8 +76,13 @@ class RackScript(RackTurns):
         # a loop that is gone on with began when this pass would have been due
         past_s = steps[0].not_before_s if steps else 0.0
         loop_ns = self._clock.mono_ns() - round(past_s * NS_PER_S)
-        if self._task.first and steps:
-            yield from self._restore(steps[0])
+        back = way_back(self._task.steps, self._task.first)
+        if back is not None:
+            yield from self._restore(back)
+        elif steps and steps[0].powered and steps[0].step.power is None:
+            self.where = steps[0]
+            if self._task.setters_of(Drive.SUPPLY):  # off since it was let go of last
+                yield from self._switch(on=True)
         before: PlannedStep | None = None
         for planned in steps:
             if planned.pass_ == 0 and (before is None or before.pass_ is None):
@@ -81,14 +90,13 @@ class RackScript(RackTurns):
             if planned.pass_ is not None:
                 due_ns = loop_ns + round(planned.not_before_s * NS_PER_S)
                 self.doing = "waits for its time"
-                while self._clock.mono_ns() < due_ns:
-                    yield
+                yield from self._rest_until(due_ns)
             yield from self._one(planned)
             before = planned
 
-    def _restore(self, planned: PlannedStep) -> Iterator[None]:
-        """Bring everything back to where it stood when the sequence was cut."""
-        self.where = planned
+    def _restore(self, back: WayBack) -> Iterator[None]:
+        """Bring everything back to where it stood before the step that was cut."""
+        self.where = planned = back.there
         for name in self._task.setters_of(Drive.TEMPERATURE):
             while (latest := self._keeper.setters[name].latest) is None:
                 yield
@@ -99,6 +107,14 @@ class RackScript(RackTurns):
             yield from self._switch(planned.powered)
         for drive, value in planned.state.items():
             yield from self._set(drive, value, planned.step.ramp_per_min)
+        if not (yield from self._settle(planned)):
+            self._say("not settled where it is gone on from")
+        since_ns = self._power_ns
+        if since_ns is not None:
+            gone_s = (self._clock.mono_ns() - since_ns) / NS_PER_S
+            promised_s = self._task.plans[0].part.limits.warm_up_s or 0.0
+            self.doing = "waits until devices have warmed up"
+            yield from self._rest(max(back.powered_s, promised_s) - gone_s)
 
     def _one(self, planned: PlannedStep) -> Iterator[None]:
         """Take all devices through one step."""
@@ -126,10 +142,31 @@ class RackScript(RackTurns):
         self.doing = f"switches power {'on' if on else 'off'}"
         for name in self._task.setters_of(Drive.SUPPLY):
             handle = self._keeper.setters[name]
+            if on and name not in self._set_to:
+                yield from self._first_voltage(name)
+            order = self._order_of(name, "power", float(on), "")
             yield from self._answer(name, handle.switch(on))
-            self._log_order(name, "power ordered", float(on), "")
+            self._log_order(order, None, self._runs())
         self._power_ns = self._clock.mono_ns() if on else None
         self._seen.clear()
+
+    def _first_voltage(self, name: str) -> Iterator[None]:
+        """See that a supply is set to what devices may have before it is switched on.
+
+        To the nominal voltage, where it is known; else to what somebody has set.
+        """
+        low, high = self._task.bounds[name]
+        nominal = self._task.references.get(Drive.SUPPLY)
+        if nominal is not None and low <= nominal <= high:
+            yield from self._order(name, Drive.SUPPLY, nominal)
+            return
+        handle = self._keeper.setters[name]
+        report = yield from self._answer(name, handle.check())
+        if report.read_back is None or not low <= report.read_back <= high:
+            raise SafeStopError(
+                f"setter {name!r} is set to {as_stated(report.read_back or 0.0)} V; "
+                f"{as_stated(low)} to {as_stated(high)} V is allowed: not switched on"
+            )
 
     def _set(
         self, drive: Drive, value: float, ramp_per_min: float | None
@@ -143,7 +180,7 @@ class RackScript(RackTurns):
             if ramp_per_min is not None and begin is not None:
                 yield from self._ramp(name, drive, begin, value, ramp_per_min)
             yield from self._order(name, drive, value)
-            if handle.opened and drive is Drive.TEMPERATURE:
+            if handle.switches and drive is not Drive.SUPPLY:  # power is a step's own
                 yield from self._answer(name, handle.switch(True), refusable=True)
         self._seen.clear()
 
@@ -169,14 +206,13 @@ class RackScript(RackTurns):
         unit = DRIVE_UNITS[drive]
         self.doing = f"sets {drive} to {as_stated(value)} {unit}"
         self._released.pop(name, None)
+        order = self._order_of(name, str(drive), value, unit)
         number = self._keeper.setters[name].set(value)
         report = yield from self._answer(name, number)
-        self._log_order(name, f"{drive} ordered", value, unit)
+        self._log_order(order, report.read_back, self._runs())
         if report.read_back is None:
             return
-        self._log_order(name, f"{drive} read back", report.read_back, unit)
-        low, high = self._task.bounds[name]
-        if abs(report.read_back - value) > max(_CLOSE * (high - low), 0.051):
+        if not self.obeys(name, value, report.read_back):
             raise SafeStopError(
                 f"setter {name!r} was told {as_stated(value)} {unit} and reads back "
                 f"{as_stated(report.read_back)}: it disobeys, or its dialect's scale "

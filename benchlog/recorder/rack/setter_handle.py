@@ -8,11 +8,12 @@ import os
 import pickle
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob
 from benchlog.units import printable
 
 _PROCESS: Final = "benchlog.recorder.rack.setter_process"
@@ -23,7 +24,7 @@ _MUTE_S: Final = 40.0  # our rule: a live one tells something every 10 s
 """Real seconds without a word after which a process is ended and started anew."""
 _MOST_AT_ONCE: Final = 1_000  # our rule: reports between two looks; ours are a few
 _FAREWELL_S: Final = 8.0
-"""Real seconds in which a setter's process must have let go and ended; our rule."""
+"""Real seconds in which it has let go and ended, or is left to it; our rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +45,7 @@ class SetterReport:
     mono_ns: int = 0
     released: bool = False
     simulated: bool = False
+    switches: bool = False
 
 
 KINDS: Final = frozenset(
@@ -54,10 +56,12 @@ KINDS: Final = frozenset(
 class SetterHandle:
     """One setter in a process of its own; started again when it ends."""
 
-    def __init__(self, job: SetterJob) -> None:
-        self.job = job
+    def __init__(self, job: SetterJob, holds: Sequence[int] = ()) -> None:
+        """`holds`: descriptors that its process keeps open, such as of a lock."""
+        self.job, self._holds = job, tuple(holds)
         self.name = job.spec.name
         self.opened = False
+        self.switches = False
         self.latest: SetterReport | None = None
         self._number = 0
         self._process: subprocess.Popen[bytes] | None = None
@@ -74,6 +78,7 @@ class SetterHandle:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
+            pass_fds=self._holds,
         )
         self._arrived, self._restart, self.opened = b"", None, False
         self._mute = host_deadline(_MUTE_S)
@@ -106,7 +111,10 @@ class SetterHandle:
         return self._order({"do": "switch", "on": on})
 
     def release(self) -> int:
-        """DriveOrder the safe state; return the order's number."""
+        """DriveOrder the safe state, of a new process if need be; return the number."""
+        if self._process is None and self._number:
+            with contextlib.suppress(OSError):  # it is tried again at the end
+                self.start()
         return self._order({"do": "release"})
 
     def check(self) -> int:
@@ -147,7 +155,7 @@ class SetterHandle:
         reports = [_report(line) for line in lines]
         for report in reports:
             if report.kind == "opened":
-                self.opened = True
+                self.opened, self.switches = True, report.switches
             elif report.kind == "state":
                 self.latest = report
         return reports
@@ -168,17 +176,15 @@ class SetterHandle:
         with contextlib.suppress(OSError):
             assert process.stdin is not None
             process.stdin.close()  # it lets go when nobody speaks to it
-        try:
+        with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(_FAREWELL_S)
-        except subprocess.TimeoutExpired:
-            process.terminate()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                process.wait(_FAREWELL_S)
-            process.kill()
-            process.wait()
         assert process.stdout is not None
         with process.stdout:
-            return _farewell(self._arrived + _rest(process.stdout.fileno()))
+            why = _farewell(self._arrived + _rest(process.stdout.fileno()))
+        if process.poll() is None:
+            why += f"; process {process.pid} goes on trying for {LEAVING_MIN} minutes"
+            process.returncode = 0  # it is left on its own, as it is without a keeper
+        return why
 
     def _ended(self) -> SetterReport:
         """Forget the process; it is started again soon."""
@@ -244,6 +250,7 @@ def _report(line: bytes) -> SetterReport:
             mono_ns=_whole(told.get("mono_ns", 0)),
             released=told.get("released") is True,
             simulated=told.get("simulated") is True,
+            switches=told.get("switches") is True,
         )
     except (ValueError, OverflowError, RecursionError):
         return SetterReport(kind="fault", text="it reported what nobody can read")

@@ -1,8 +1,13 @@
 """What a setter's process is started with."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from benchlog.model import InstrumentSpec
+
+LEAVING_MIN: Final = 10
+"""Real minutes for which letting go is tried without a keeper; our rule: a line comes
+back by then, or somebody is there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,7 +24,7 @@ import threading
 from typing import Any, Final
 
 from benchlog import registry
-from benchlog.clock import Clock, host_clock, host_deadline
+from benchlog.clock import Clock, host_clock, host_deadline, host_sleep
 from benchlog.driver import Setter
 from benchlog.driver_values import checked_identity, checked_sample, real
 from benchlog.errors import BenchlogError, RefusedError
@@ -35,14 +35,17 @@ from benchlog.recorder.rack.call_watch import (
     Carried,
     begin_anew,
 )
-from benchlog.recorder.rack.setter_job import SetterJob
+from benchlog.recorder.rack.setter_job import LEAVING_MIN, SetterJob
 from benchlog.units import as_stated
 
 _TRIES: Final = 3  # our rule: a release that fails is tried so often before the end
 _WAIT_S: Final = (0.2, 5.0)  # our rule: pauses between attempts to open, doubling
+_AGAIN_S: Final = 0.5  # our rule: soon enough once the line is back
 _MARGIN: Final = 0.05  # of its range: so far a chamber may overshoot; our rule
 _LINE: Final = 65_536  # our rule: bounds an order
-_TOLD_S: Final = 10.0  # our rule: so often, in real s, it tells how it is at least
+_TOLD_S: Final = 2.0
+"""So often, in real s, it tells how it is at least; our rule: with two timeouts of 1 s
+and the patience of 5 s, what is cut is noticed within 10 s."""
 _CALLS: Final = 4  # our rule: questions that one order takes, each with its patience
 _MODULE: Final = "benchlog.recorder.rack.setter_process"
 _UNEXPECTED: Final = (Exception, SystemExit)
@@ -67,7 +70,7 @@ class SetterChild:
         self._heard = host_deadline(job.dead_man_s)
         self._setter: Setter | None = None
         self._released = self._carried.released  # nothing was ordered, or it is known
-        self._ordered = self._carried.ordered
+        self._ordered = self._carried.ordered or job.held
         self._stale = 0  # orders up to this number were given before it let go
         self._watch = CallWatch(self._is_leaving, self._leave_call)
         if self._carried.ended:
@@ -108,8 +111,16 @@ class SetterChild:
                     self._let_go("the keeper's silence")
             wait_s = min(2 * wait_s, _WAIT_S[1])
         self._let_go("the way out")
+        self._go_on_letting_go()
         self._close()
         self._say(kind="farewell", released=self._released)
+
+    def _go_on_letting_go(self) -> None:
+        """Try for a while what could not be done: its line may come back."""
+        limit = host_deadline(60.0 * LEAVING_MIN)
+        while self._ordered and not self._released and not limit.passed:
+            host_sleep(_AGAIN_S)
+            self._let_go("the way out")
 
     # --- calls that do not come back --------------------------------------------------
 
@@ -146,7 +157,8 @@ class SetterChild:
         setter = self._connected()
         self._released = False  # in whatever state it was left
         identity = checked_identity(setter.identify())
-        self._say(kind="opened", text=identity.text, simulated=identity.simulated)
+        told = {"simulated": identity.simulated, "switches": setter.switches is True}
+        self._say(kind="opened", text=identity.text, **told)
 
     def _connected(self) -> Setter:
         """Open the setter, if it is not open, and return it."""
@@ -201,7 +213,7 @@ class SetterChild:
                     got = real("read_back()", setter.read_back())
                     self._say(kind="done", number=number, ordered=value, read_back=got)
                 case "switch":
-                    self._released = False
+                    self._released, self._ordered = False, True
                     setter.switch(bool(order.get("on")))
                     self._say(kind="done", number=number)
                 case "check":

@@ -61,6 +61,11 @@ class ChamberRegisters:
         else:
             raise KeyError(address)
 
+    def power_cut(self) -> None:
+        """Forget what it was told, as without mains: it stands still."""
+        self._rack.chamber.stop(self._world.now_s())
+        self._runs = False
+
 
 def _word(value: float) -> int:
     return round(value) & 0xFFFF

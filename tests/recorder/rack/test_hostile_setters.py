@@ -218,8 +218,14 @@ def test_one_that_cannot_be_let_go_of_is_told(odd, tmp_path):
     number = handle.set(1.0)
     heard(handle, lambda one: one.number == number)
     (tmp_path / "how-release").write_text("fails")
-    assert "letting go failed" in handle.finish()
+    left = handle.pid
+    said = handle.finish()
+    assert "letting go failed" in said
+    assert f"process {left} goes on trying" in said
     assert not released(tmp_path)
+    (tmp_path / "how-release").write_text("")
+    until(lambda: released(tmp_path))  # without a keeper, and it ends then
+    until(lambda: not os.path.exists(f"/proc/{left}/fd/0"))
 
 
 def test_one_that_died_just_before_the_end_is_let_go_of(odd, tmp_path):

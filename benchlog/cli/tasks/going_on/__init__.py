@@ -1,0 +1,1 @@
+"""Going on with what was cut."""
