@@ -22,6 +22,7 @@ import pytest
 from exchange.factory import READINGS, bench_database
 from store.making import BENCH, PART, TIMEBASE, begin, clock_of, plan, rows
 from store.processes import environment
+from warm_program import PROGRAM, run
 
 from benchlog.cli.commands.chips import chips_of
 from benchlog.cli.commands.runs import as_document
@@ -214,8 +215,8 @@ def test_readings_find_their_runs_across_benches(bench, folder, tmp_path):
 
 @pytest.mark.parametrize("command", ["export", "lots"])
 def test_an_address_makes_no_folder(command, bench, tmp_path):
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "ftp://lab/set"]
+    done = run(
+        [*PROGRAM, command, "--dataset", "ftp://lab/set"]
         + (["--db", str(bench)] if command == "export" else []),
         cwd=tmp_path,
         env=environment(),
