@@ -25,6 +25,9 @@ from benchlog.schemas import KEY, name_of
 from benchlog.store.backup import at_newest_schema
 from benchlog.store.reader import Reader
 
+_NAMED: Final = (
+    "in this database; name one by its number, its UUID or the code of its label"
+)
 _NO_TIME: Final = -1  # definition: no time is stored as it
 
 
@@ -61,6 +64,9 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.id)
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} readings>"
 
     def to_arrow(self) -> Any:
         """Return a `pyarrow.Table` of the same columns; unknown values are null.
@@ -196,7 +202,7 @@ class Records:
         """
         run = coded_run(self._reader, code)
         if run is None:
-            raise NotFoundError("run", code, (), "by its UUID in this database")
+            raise NotFoundError("run", code, (), _NAMED)
         return RecordedRun(self._reader, run)
 
     def latest(self) -> RecordedRun:

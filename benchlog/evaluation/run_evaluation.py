@@ -278,6 +278,7 @@ def with_figures(run: Run, assessment: Assessment) -> Run:
     return replace(
         run,
         verdict=str(assessment.word),
+        judged_readings=assessment.stats.n,
         offset_ppm=assessment.offset_ppm,
         u_ppm=assessment.u_ppm,
     )

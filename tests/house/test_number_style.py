@@ -21,6 +21,7 @@ OTHER_FORMATS = {
     "benchlog/exchange/export/reading_texts.py": "a file for programs",
     "benchlog/driver_kit/settings.py": "as SCPI writes it",
     "benchlog/simulate/instruments/scpi_counter.py": "as SCPI writes it",
+    "benchlog/testing/setter_scripts.py": "as SCPI writes it",
     "drivers/typed_in.py": "an instrument's text, with every digit it has",
     "benchlog/screen/picture.py": "attributes of a drawing",
     "benchlog/plotting/pictures.py": "a tick that in_powers writes as a power of ten",
