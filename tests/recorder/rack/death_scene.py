@@ -49,11 +49,11 @@ temperature_c = 27
 gates = 4
 [[step]]
 name = "falling"
-temperature_c = 26.4
+temperature_c = 25.4
 gates = 4
 [[step]]
 name = "cool"
-temperature_c = 24
+temperature_c = 23.8
 gates = 4
 [[step]]
 name = "low supply"
