@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from warm_program import children_of
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
@@ -109,9 +110,7 @@ class KeptSoak:
 
     def instruments(self) -> list[int]:
         """Return the pids of its instrument processes."""
-        pid = self.launched.pid
-        children = Path(f"/proc/{pid}/task/{pid}/children").read_text()
-        return [int(child) for child in children.split()]
+        return children_of(self.launched.pid)
 
     def end(self) -> None:
         self.launched.close()

@@ -1,31 +1,55 @@
 """The process that has imported benchlog and its libraries, and forks for each start.
 
-`warm_program.py` starts it and speaks to it.
+`warm_program.py` starts it, `nursery_starts.py` speaks to it. Whoever asks becomes the
+parent of what is forked, so that waiting, signals and the end of a parent are as with a
+fresh interpreter. What is forked has a nursery of its own, where it may start processes
+of ours itself.
 """
 
 import atexit
 import contextlib
+import ctypes
+import fcntl
 import gc
 import importlib
 import json
 import os
 import pkgutil
+import platform
 import runpy
-import select
 import signal
 import socket
-import struct
+import subprocess
 import sys
 import time
+from pathlib import Path
 from typing import Any
+
+from nursery_starts import HEAD, IGNORED, NUMBER, InnerProgram, Nursery
 
 ROOMS = ("benchlog", "benchlog_drivers")
 LIBRARIES = ("scipy.special", "pyarrow.parquet", "fpdf", "jinja2", "serial")
-HEAD, NUMBER = struct.Struct("!I"), struct.Struct("!i")
+STARTERS = {
+    *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
+    *("check-bench", "demo", "inspect", "measure", "qualify", "refcheck", "response"),
+    *("soak", "trim", "watch"),
+}
+"""Words of what starts processes of ours; where one is missing, interpreters start."""
+QUIET = {"JE_ARROW_MALLOC_CONF": "background_thread:false"}
+"""Keeps the allocator of pyarrow from starting a thread."""
+ROOM_FOR_WORDS = 4_000
+LINE = 200
+"""The lowest number of the line to a nursery, out of the way of what tests count."""
+CLONE = {"x86_64": 56, "aarch64": 220}.get(platform.machine())
+CLONE_PARENT = 0x8000  # source: linux/sched.h; CLONE: asm/unistd.h
 
 
 def import_everything() -> None:
-    """Import what any command may need; what is not installed is left out."""
+    """Import what any command may need; what is not installed is left out.
+
+    No library may start a thread: what is forked would wait for it.
+    """
+    os.environ |= {"OPENBLAS_NUM_THREADS": "1", **QUIET}
     for name in LIBRARIES:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
@@ -37,65 +61,71 @@ def import_everything() -> None:
                     importlib.import_module(found.name)
 
 
+# --- the nursery itself
+
+
 def serve(line: socket.socket) -> dict[str, Any]:
     """Fork for each request; return in the child, with what it is to be.
 
     The nursery itself ends here, once nobody is at the other end of the line.
     """
-    heard, rung = os.pipe()
-    for end in (heard, rung):
-        os.set_blocking(end, False)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGCHLD, lambda *_: None)
-    signal.set_wakeup_fd(rung, warn_on_full_buffer=False)
-    children: dict[int, int] = {}
+    for number in IGNORED:
+        signal.signal(number, signal.SIG_IGN)
     while True:
-        ready = select.select([line, heard], [], [])[0]
-        if heard in ready:
-            with contextlib.suppress(BlockingIOError):
-                os.read(heard, 4096)
-            tell_ends(children)
-        if line not in ready:
-            continue
-        head, descriptors, _, _ = socket.recv_fds(line, HEAD.size, 4)
+        head, descriptors, _, _ = socket.recv_fds(line, HEAD.size, 60)
         if not head:
             os._exit(0)
         body = b""
         while len(body) < HEAD.unpack(head)[0]:
             body += line.recv(HEAD.unpack(head)[0] - len(body))
-        pid = os.fork()
+        what = {**json.loads(body), "descriptors": descriptors}
+        heard, open_until_shown = os.pipe()
+        pid = fork_a_sibling()
         if pid == 0:
-            return {**json.loads(body), "descriptors": descriptors}
-        *standard, told = descriptors
-        for end in standard:
+            show_words([sys.executable, *what["words"]])
+            os.close(open_until_shown)
+            os.close(heard)
+            return what
+        for end in (*descriptors, open_until_shown):
             os.close(end)
-        os.write(told, NUMBER.pack(pid))
-        children[pid] = told
+        os.read(heard, 1)
+        os.close(heard)
+        line.sendall(NUMBER.pack(pid))
 
 
-def tell_ends(children: dict[int, int]) -> None:
-    """Tell of each child that ended how it did, as `Popen.returncode` has it."""
-    while children:
-        pid, status = os.waitpid(-1, os.WNOHANG)
-        if pid == 0:
-            return
-        told = children.pop(pid)
-        with contextlib.suppress(BrokenPipeError):
-            os.write(told, NUMBER.pack(os.waitstatus_to_exitcode(status)))
-        os.close(told)
+def fork_a_sibling() -> int:
+    """Fork, as a child of this process's parent (`CLONE_PARENT`).
+
+    This process has one thread, so nothing is held that a C library's own fork frees.
+    """
+    libc = ctypes.PyDLL(None)
+    ctypes.pythonapi.PyOS_BeforeFork()
+    words = (CLONE, CLONE_PARENT | signal.SIGCHLD, 0, 0, 0, 0)
+    pid = libc.syscall(*(ctypes.c_long(word) for word in words))
+    if pid == 0:
+        ctypes.pythonapi.PyOS_AfterFork_Child()
+    else:
+        ctypes.pythonapi.PyOS_AfterFork_Parent()
+    if pid < 0:
+        raise OSError("no process could be made")
+    return pid
+
+
+# --- what is forked
 
 
 def become(what: dict[str, Any]) -> None:
     """Make this fork the process that was asked for."""
-    signal.set_wakeup_fd(-1)
-    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+    keep_descriptors(what["descriptors"], what["numbers"])
+    for number in IGNORED:
+        signal.signal(number, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    for own, end in enumerate(what["descriptors"][:3]):
-        os.dup2(end, own)
-    for number in [int(name) for name in os.listdir("/proc/self/fd")]:
-        if number > 2:
-            with contextlib.suppress(OSError):
-                os.close(number)
+    for number in what["ignored"]:
+        signal.signal(number, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_SETMASK, what["blocked"])
+    os.umask(what["umask"])
+    if what["nice"] != os.getpriority(os.PRIO_PROCESS, 0):
+        os.setpriority(os.PRIO_PROCESS, 0, what["nice"])
     if what["session"]:
         os.setsid()
     os.environ.clear()
@@ -106,10 +136,30 @@ def become(what: dict[str, Any]) -> None:
     first = [] if what["words"][0] == "-P" else [os.getcwd()]
     sys.path[:1] = [*first, *filter(None, more)]
     importlib.invalidate_caches()
-    open_standard_streams()
     if what["afresh"]:
         for name in [one for one in sys.modules if one.partition(".")[0] in ROOMS]:
             del sys.modules[name]
+
+
+def keep_descriptors(given: list[int], numbers: list[int]) -> None:
+    """Give the descriptors their numbers; close all others."""
+    away = [fcntl.fcntl(end, fcntl.F_DUPFD, LINE) for end in given]
+    for one in [int(name) for name in os.listdir("/proc/self/fd")]:
+        if one not in away:
+            with contextlib.suppress(OSError):
+                os.close(one)
+    for end, number in zip(away, numbers, strict=True):
+        os.dup2(end, number)
+        os.close(end)
+
+
+def show_words(words: list[str]) -> None:
+    """Let `/proc` tell the words of this process."""
+    begin, end = map(
+        int, Path("/proc/self/stat").read_text().rsplit(")")[-1].split()[45:47]
+    )
+    told = b"".join(os.fsencode(word) + b"\0" for word in words)[: end - begin - 1]
+    ctypes.memmove(begin, told.ljust(end - begin, b"\0"), end - begin)
 
 
 def open_standard_streams() -> None:
@@ -152,16 +202,47 @@ def run_main() -> None:
         runpy.run_path(option, run_name="__main__")
 
 
+# --- the nursery of what was forked
+
+
+def nursery_of_its_own(nursery_words: list[str]) -> "dict[str, Any] | None":
+    """Give this process a nursery; return in what it forks with what that is to be."""
+    ours, theirs = socket.socketpair()
+    pid = os.fork()
+    if pid == 0:
+        show_words(nursery_words)
+        ours.close()
+        keep_descriptors([theirs.detach()], [3])
+        return serve(socket.socket(fileno=3))
+    theirs.close()
+    line = socket.socket(fileno=fcntl.fcntl(ours, fcntl.F_DUPFD_CLOEXEC, LINE))
+    ours.close()
+    InnerProgram.nursery = Nursery(line)
+    subprocess.Popen = InnerProgram  # type: ignore[misc]
+    return None
+
+
 def main() -> None:
-    if os.fork():
-        os._exit(0)
+    own_words = [sys.executable, *sys.argv[:2]]
     code: list[int] = []
     atexit.register(leave_at_once, code)  # as the first, so that it is the last to run
     import_everything()
     gc.collect()
     gc.freeze()
-    what = serve(socket.socket(fileno=int(sys.argv[1])))
-    become(what)
+    if len(os.listdir("/proc/self/task")) > 1:
+        raise SystemExit("a library has started a thread: interpreters start instead")
+    nothing = os.open(os.devnull, os.O_RDWR)
+    keep_descriptors([nothing, nothing, 2, int(sys.argv[1])], [0, 1, 2, 3])
+    what = serve(socket.socket(fileno=3))
+    while True:
+        become(what)
+        if not STARTERS.intersection(what["words"][:6]):
+            break
+        asked = nursery_of_its_own(own_words)
+        if asked is None:
+            break
+        what = asked
+    open_standard_streams()
     sys.argv = what["words"]
     try:
         run_main()

@@ -5,6 +5,7 @@ A run that cannot be read is left out of every list, and is named with the reaso
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import Any, Final
 
 from benchlog.errors import UnreadableRunError
@@ -105,7 +106,7 @@ _NARROWED: Final = {
     "lot": f"""{_OF_DEVICES.format(_OF_LOT, "lot")}
     and {LOT} = :lot""",
     "purpose": "u.purpose = :purpose",
-    "since": "u.started_utc_ns >= :since",
+    "since": "u.id in (select id from runs where started_utc_ns >= :since)",
     "like": f"""instr(lower(ifnull(a.device, d.device) || char(10) || d.device
     || char(10) || ifnull(a.part, d.part_id) || char(10) || ifnull({LOT}, '')
     || char(10) || u.bench || char(10) || ifnull(a.operator, u.operator)
@@ -311,9 +312,12 @@ def newest_first(
     """Yield all runs that are wanted, the newest first, a page of them in memory."""
     last, sql = _ANY["last"], runs_query(wanted)
     while rows := named(sql, {**_ANY, **wanted, "last": last, "limit": page}):
-        if rows[-1]["id"] > last:
+        ids = [last + 1, *(row["id"] for row in rows)]
+        if any(later <= one for later, one in pairwise(ids)):
             raise sqlite.out_of_order("runs")
         yield from _runs_in(named, rows, left_out)
+        if len(rows) < page:
+            return  # a look for more would look at all that is not wanted once more
         last, page = rows[-1]["id"] - 1, PAGE
 
 

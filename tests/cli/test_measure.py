@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from cli.conftest import Line, document, wait_for
+from warm_program import children_of
 
 PART = "quartz-16mhz-30ppm"
 KEYS = {
@@ -263,8 +264,7 @@ def test_simulated_instruments_do_not_outlive_a_killed_demo(line: Line) -> None:
         assert process.stderr is not None
         while "started" not in process.stderr.readline():
             pass
-        children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
-        pids = [int(pid) for pid in children.read_text().split()]
+        pids = children_of(process.pid)
         assert pids
         process.kill()
         wait_for(lambda: not any(alive(pid) for pid in pids), within_s=15)

@@ -115,7 +115,7 @@ def test_a_stale_check_is_said(line):
 
 def test_a_poor_check_does_not_replace_a_good_one(line):
     with bench_file(line, wired(Wiring.FREQUENCY, timebase_ppm=0.5)) as (_, path):
-        words = ("refcheck", "--bench", path, "--for", "12s")
+        words = ("refcheck", "--bench", path, "--for", "20s")
         _, good = told(line, *words)
         file = Path(path)
         stated = file.read_text()

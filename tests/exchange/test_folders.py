@@ -44,13 +44,14 @@ def test_what_is_put_is_read_listed_and_removed(folder):
     folder.put(name, b"second, and longer")
     assert folder.names() == ["queries.sql", name]
     assert folder.names("runs") == [name]
-    assert folder.read(name) == b"second, and longer"
+    assert folder.read(name, 18) == b"second, and longer"
+    assert folder.read(name, 17) is None
     assert folder.has(name) and not folder.has("runs")
     folder.remove(name)
     folder.remove(name)
     assert folder.names() == ["queries.sql"]
     with pytest.raises(FileNotFoundError):
-        folder.read(name)
+        folder.read(name, 10**6)
     with pytest.raises(FileNotFoundError), folder.opened(name):
         pass
 

@@ -6,10 +6,10 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
-from pathlib import Path
 
 import pytest
 from seeds import seeded_random
+from warm_program import children_of
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.control import Request, ask
@@ -100,12 +100,6 @@ def test_a_signal_ends_the_run_cleanly(launched, database, number):
     with closing(Reader.open(database)) as reader:
         assert [e.kind for _, e in reader.events(run_id)][-1] == EventKind.ENDED
     assert list(database.parent.glob("*.sock")) == []
-
-
-def children_of(pid):
-    return [
-        int(c) for c in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    ]
 
 
 def alive(pid):

@@ -48,10 +48,27 @@ def scanned(path, sql: str, values: dict) -> list[str]:
 ANY = {"first": 0, "last": 2**62, "limit": 30}
 
 
-@pytest.mark.parametrize("name", ["device", "part", "lot"])
+@pytest.mark.parametrize("name", ["device", "part", "lot", "since"])
 def test_narrowed_runs_are_found_without_a_look_at_the_others(path, name):
     sql = run_queries.runs_query({name: "x"})
     assert scanned(path, sql, {**ANY, name: "x"}) == []
+
+
+def test_a_list_that_ends_is_asked_for_once(path, monkeypatch):
+    """A second question would look at every run that is not wanted once more."""
+    with Reader.open(path) as reader:
+        whole, asked = reader._named, []  # private: what the reader asks
+
+        def named(sql, values):
+            asked.append("limit :limit" in sql)
+            return whole(sql, values)
+
+        monkeypatch.setattr(reader, "_named", named)
+        assert [run.id for run in reader.found_runs(like="L-1.1")] == [2]
+        since = reader.run(6).started_utc_ns
+        asked.clear()
+        assert 6 in [run.id for run in reader.found_runs(since_utc_ns=since)]
+        assert asked.count(True) == 1
 
 
 def test_one_run_is_found_without_a_look_at_the_others(path):

@@ -42,8 +42,11 @@ class Folder(ABC):
         """Whether there is a file of that name."""
 
     @abstractmethod
-    def read(self, name: str) -> bytes:
-        """Return a whole file. Raises FileNotFoundError."""
+    def read(self, name: str, most: int) -> bytes | None:
+        """Return a whole file; None where it has more than `most` octets.
+
+        Raises FileNotFoundError.
+        """
 
     @abstractmethod
     def opened(self, name: str) -> AbstractContextManager[Any]:

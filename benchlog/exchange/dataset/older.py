@@ -27,9 +27,12 @@ from benchlog.exchange.dataset.packs import (
     drop_runs,
     in_pack,
     packs_of,
+    write_pack,
+)
+from benchlog.exchange.dataset.parquet_files import (
+    MemoryAllowance,
     parquet_file,
     small_file,
-    write_pack,
 )
 from benchlog.model import Run
 
@@ -56,10 +59,12 @@ def old_files(folder: Folder) -> list[str]:
     return [name for name in folder.names(RUNS) if _FILE.fullmatch(name)]
 
 
-def old_runs(folder: Folder, name: str) -> tuple[str, Any]:
+def old_runs(
+    folder: Folder, name: str, allowance: MemoryAllowance | None = None
+) -> tuple[str, Any]:
     """Return part and runs of a file of the older form, as a table of this form."""
     pa, schema = arrow(), runs_schema()
-    with small_file(folder, name) as file:
+    with small_file(folder, name, allowance) as file:
         rows = as_schema(file.read(), schema).to_pylist()
     part, lot, day, source = _place(name)
     for row in rows:

@@ -12,17 +12,18 @@ finds the readings of each run he is told of. SOURCE is the UUID of the database
 
 import re
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Set
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote, unquote
 
-from benchlog.errors import DataError
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset.columns import readings_schema, runs_schema
 from benchlog.exchange.dataset.folders import EVERYBODY, Folder
-from benchlog.store.snapshot import UNREADABLE
-from benchlog.units import printable
+from benchlog.exchange.dataset.parquet_files import (
+    MemoryAllowance,
+    parquet_file,
+    small_file,
+)
 
 RUNS: Final = "runs"
 READINGS: Final = "readings"
@@ -87,50 +88,21 @@ class PackNames:
 # --- reading and writing
 
 
-@contextmanager
-def parquet_file(folder: Folder, name: str) -> Iterator[Any]:
-    """Open a Parquet file to read here and there. Raises DataError when it is damaged.
+def read_runs_of(
+    folder: Folder,
+    pack: Pack,
+    columns: list[str] | None = None,
+    allowance: MemoryAllowance | None = None,
+) -> Any:
+    """Return the runs of a pack, or some of their columns; null what it has not.
 
-    Raises FileNotFoundError where whoever replaced a pack removed the one before.
+    `allowance` as `small_file` has it. Raises as `small_file` does.
     """
-    with folder.opened(name) as source, _parquet(folder, name, source) as file:
-        yield file
-
-
-@contextmanager
-def _parquet(folder: Folder, name: str, source: Any) -> Iterator[Any]:
-    pa, pq = arrow(), arrow("pyarrow.parquet")
-    try:
-        with pq.ParquetFile(source) as file:
-            yield file
-    except FileNotFoundError:  # of another file that is read beside this one
-        raise
-    except (pa.ArrowException, OSError, *UNREADABLE) as error:
-        why = printable((str(error).splitlines() or [repr(error)])[0])
-        raise DataError(
-            f"{folder.where(name)} is damaged ({why}); move it away, and export its "
-            "bench again"
-        ) from error
-
-
-@contextmanager
-def small_file(folder: Folder, name: str) -> Iterator[Any]:
-    """Read a Parquet file as a whole, and open it. Raises as `parquet_file` does."""
-    data = folder.read(name)
-    with _parquet(folder, name, arrow().BufferReader(data)) as file:
-        yield file
-
-
-def read_runs_of(folder: Folder, pack: Pack, columns: list[str] | None = None) -> Any:
-    """Return the runs of a pack, or some of their columns; null what it has not."""
     pa, schema = arrow(), runs_schema()
     if columns is not None:
         schema = pa.schema([schema.field(name) for name in columns])
-    with small_file(folder, pack.file(RUNS)) as file:
-        there = set(file.schema_arrow.names)
-        found = file.read([n for n in schema.names if n in there])
-        found.validate(full=True)  # a text that is no UTF-8 is told here, with its file
-        return as_schema(found, schema)
+    with small_file(folder, pack.file(RUNS), allowance) as file:
+        return as_schema(file.read(schema.names), schema)
 
 
 def write_pack(folder: Folder, pack: Pack, runs: Any, readings: Iterable[Any]) -> int:

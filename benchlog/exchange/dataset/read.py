@@ -22,8 +22,8 @@ from benchlog.exchange.dataset.packs import (
     LOTS,
     packs_of,
     read_runs_of,
-    small_file,
 )
+from benchlog.exchange.dataset.parquet_files import MemoryAllowance, small_file
 from benchlog.model import Decision, Kind, Purpose
 from benchlog.store.snapshot import UNREADABLE, why_unreadable
 from benchlog.store.snapshot_types import check_columns, check_word, columns_of
@@ -70,9 +70,13 @@ def _patiently(folder: Folder, columns: list[str]) -> list[Any]:
 
 
 def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
-    found = [(p.place[0], read_runs_of(folder, p, columns)) for p in packs_of(folder)]
+    together = MemoryAllowance()
+    found = [
+        (pack.place[0], read_runs_of(folder, pack, columns, together))
+        for pack in packs_of(folder)
+    ]
     for file in old_files(folder):
-        part, table = old_runs(folder, file)
+        part, table = old_runs(folder, file, together)
         found.append((part, table.select(columns)))
     pa = arrow()
     for part, table in found:
@@ -90,19 +94,23 @@ def lots_once(address: str | Path | Folder) -> dict[Key, dict[str, Any]]:
     if not files:
         raise _no_dataset(folder)
     found: dict[Key, dict[str, Any]] = {}
+    together = MemoryAllowance()
     for name in files:
-        for row in _lot_rows(folder, name):
+        for row in _lot_rows(folder, name, together):
             known = found.get((row["part"], row["lot"]))
             if known is None or known["plan"] is None:
                 found[row["part"], row["lot"]] = row
     return found
 
 
-def _lot_rows(folder: Folder, name: str) -> list[dict[str, Any]]:
+def _lot_rows(
+    folder: Folder, name: str, allowance: MemoryAllowance
+) -> list[dict[str, Any]]:
     """Return rows of lots; one that is opened at no time, or has no names, is none."""
     names = lots_schema().names
-    with small_file(folder, name) as file:
-        found = [{n: row.get(n) for n in names} for row in file.read().to_pylist()]
+    with small_file(folder, name, allowance) as file:
+        told = file.read(names).to_pylist()
+        found = [{n: row.get(n) for n in names} for row in told]
         for row in found:
             check_columns(row, _LOT_KINDS)
             if row["part"] is None or row["lot"] is None:

@@ -92,10 +92,11 @@ class RemoteFolder(Folder):
             info = self._files.get_file_info(self._path(name))
         return bool(info.type == fs.FileType.File)
 
-    def read(self, name: str) -> bytes:
+    def read(self, name: str, most: int) -> bytes | None:
         """See `Folder.read`."""
-        with self._told(), self._files.open_input_stream(self._path(name)) as stream:
-            return bytes(stream.read())
+        with self._told(), self._files.open_input_file(self._path(name)) as file:
+            size = int(file.size())
+            return None if size > most else bytes(file.read(size))
 
     @contextmanager
     def opened(self, name: str) -> Iterator[Any]:

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from benchlog.exchange.dataset.folders import Folder
-from benchlog.exchange.dataset.packs import LOTS, small_file
+from benchlog.exchange.dataset.packs import LOTS
+from benchlog.exchange.dataset.parquet_files import small_file
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot import UNREADABLE
 from benchlog.store.snapshot_types import parsed
@@ -33,7 +34,7 @@ def mark_of(reader: Reader) -> str:
 def state_in(folder: Folder, name: str) -> Mapping[str, Any]:
     """Return what a file of lots tells of its database; empty where it is unsound."""
     with small_file(folder, name) as file:
-        told = (file.metadata.metadata or {}).get(STATE, b"{}")
+        told = file.notes.get(STATE, b"{}")
     try:
         state = table_of(parsed(told), "the state")
         lists = all(isinstance(state[name], list) for name in _LISTS)

@@ -279,10 +279,10 @@ class _Export:
         older.drop_known(self._folder, keys, names)
 
     def _write_queries(self) -> None:
-        queries = (files("benchlog.exchange.dataset") / QUERIES).read_text("utf-8")
-        known = self._folder.has(QUERIES) and self._folder.read(QUERIES)
-        if known != queries.encode():
-            self._folder.put(QUERIES, queries.encode())
+        queries = (files("benchlog.exchange.dataset") / QUERIES).read_bytes()
+        known = self._folder.has(QUERIES) and self._folder.read(QUERIES, len(queries))
+        if known != queries:
+            self._folder.put(QUERIES, queries)
 
     @property
     def _lots_file(self) -> str:

@@ -330,6 +330,11 @@ def _no_programs(db: Database) -> None:
         )
 
 
+def _runs_by_time(db: Database) -> None:
+    """The runs since a day are found without a look at the others."""
+    db.table("runs").create_index(["started_utc_ns"], "runs_by_time")
+
+
 STEPS: Final[tuple[Step, ...]] = (
     _first_schema,
     _amendments,
@@ -340,4 +345,5 @@ STEPS: Final[tuple[Step, ...]] = (
     _quarantine,
     _no_programs,
     uid_columns.add_uids,
+    _runs_by_time,
 )

@@ -12,6 +12,7 @@ from dataclasses import replace
 import pytest
 from recorder.rack.death_scene import process_at
 from schemas_held import hold
+from warm_program import Program
 
 from benchlog.catalogue import load_part
 from benchlog.clock import HostClock, host_deadline, host_sleep
@@ -59,6 +60,17 @@ gates = 4
 """
 
 
+IMPATIENT = """
+from benchlog.cli import main
+from benchlog.recorder.rack import rack_keeper
+
+assert rack_keeper.OPEN_LIMIT_S == 30.0
+rack_keeper.OPEN_LIMIT_S = 2.0
+main()
+"""
+"""The command line with a shorter patience for what does not answer."""
+
+
 class Shop:
     """A rack of three devices, and the program that qualifies it."""
 
@@ -69,15 +81,15 @@ class Shop:
         (folder / "ids.txt").write_text("# three\nDUT-1\nP03,DUT-3\n\nDUT-2\n")
         self.database = folder / "q.db"
 
-    def start(self, *more):
+    def start(self, *more, **how):
         words = ["--bench", "rack.toml", "--part", PART, "--sequence", "short.toml"]
         words += ["--devices", "ids.txt"]
-        return self.run(*(more if more else words))
+        return self.run(*(more if more else words), **how)
 
-    def run(self, *words):
-        return subprocess.Popen(
+    def run(self, *words, program=("-P", "-m", "benchlog.cli")):
+        return Program(
             [
-                *(sys.executable, "-P", "-m", "benchlog.cli", "qualify", *words),
+                *(sys.executable, *program, "qualify", *words),
                 *("--db", "q.db", "--json", "--no-screen"),
             ],
             cwd=self.folder,
@@ -249,7 +261,7 @@ def test_nothing_is_begun_when_a_setter_does_not_answer(shop):
     text = (shop.folder / "rack.toml").read_text()
     port = shop.rack.addresses()["chamber"]
     (shop.folder / "rack.toml").write_text(text.replace(port, "modbus://127.0.0.1:1"))
-    status, _, told = end(shop.start())
+    status, _, told = end(shop.start(program=("-P", "-c", IMPATIENT)))
     assert status == 1
     assert "setter 'chamber'" in told
     assert "nothing was set" in told

@@ -1,0 +1,117 @@
+"""What comes from the nursery is a process like one that an interpreter becomes."""
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from warm_program import Program, children_of, cold_starts, nursery, run
+
+pytestmark = pytest.mark.skipif(nursery() is None, reason="this system has no nursery")
+
+TOLD = """
+import json, os, signal, sys
+own = os.getpriority(os.PRIO_PROCESS, 0)
+files = sorted(int(name) for name in os.listdir("/proc/self/fd"))
+files = [one for one in files if one < 200 and os.path.exists(f"/proc/self/fd/{one}")]
+umask = os.umask(0)
+print(json.dumps({
+    "argv": sys.argv, "folder": os.getcwd(), "parent": os.getppid(), "nice": own,
+    "umask": umask, "files": files, "session": os.getsid(0) == os.getpid(),
+    "marked": os.environ.get("MARKED"), "path": sys.path[0],
+    "ignored": signal.getsignal(signal.SIGHUP) == signal.SIG_IGN,
+    "int": signal.getsignal(signal.SIGINT) == signal.default_int_handler,
+    "blocked": [int(n) for n in signal.pthread_sigmask(signal.SIG_BLOCK, ())],
+    "words": open("/proc/self/cmdline").read().rstrip("\\0").split("\\0")[1:],
+    "modules": "benchlog.recorder.launch" in sys.modules, "name": __name__,
+    "more": os.read(int(sys.argv[1]), 9).decode() if sys.argv[1:] else "",
+}))
+sys.exit(7)
+"""
+
+
+def told(start: type, folder: Path, **how: object) -> dict[str, object]:
+    read, write = os.pipe()
+    os.write(write, b"more")
+    os.close(write)
+    with start(
+        [sys.executable, "-c", TOLD, str(read)],
+        cwd=folder,
+        env={**os.environ, "MARKED": "yes"},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        pass_fds=[read],
+        **how,
+    ) as process:
+        found = json.loads(process.communicate()[0])
+    os.close(read)
+    assert process.returncode == 7
+    return found
+
+
+@pytest.mark.parametrize("session", [False, True])
+def test_as_a_fresh_interpreter(tmp_path: Path, session: bool) -> None:
+    before = os.umask(0o027)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGUSR2])
+    try:
+        warm = told(Program, tmp_path, start_new_session=session)
+        with cold_starts():
+            cold = told(subprocess.Popen, tmp_path, start_new_session=session)
+    finally:
+        os.umask(before)
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGUSR2])
+    assert warm["parent"] == os.getpid()
+    assert (warm.pop("modules"), cold.pop("modules")) == (True, False)
+    assert warm.pop("path") == str(tmp_path)  # an interpreter has "" there
+    assert cold.pop("path") == ""
+    assert warm == cold
+
+
+def test_a_child_of_ours_until_it_is_waited_for() -> None:
+    with Program([sys.executable, "-c", "import os; os.read(0, 1)"], stdin=-1) as one:
+        assert one.pid in children_of(os.getpid())
+        assert one.poll() is None
+        one.send_signal(signal.SIGTERM)
+        assert one.wait(10) == -signal.SIGTERM
+    assert one.pid not in children_of(os.getpid())
+
+
+def test_what_benchlog_starts_is_warm_and_a_child_of_who_started_it() -> None:
+    inner = (
+        "import os, subprocess, sys\n"
+        "words = [sys.executable, '-P', '-m', 'benchlog.cli', '--help']\n"
+        "one = subprocess.Popen(words, stdout=subprocess.PIPE)\n"
+        "print(type(one).__name__, one.pid in map(int, open("
+        "f'/proc/self/task/{os.getpid()}/children').read().split()))\n"
+        "print(b'measure' in one.communicate()[0], one.returncode)\n"
+    )
+    done = run([sys.executable, "-c", inner, "measure"], capture_output=True, text=True)
+    assert done.stdout.split() == ["InnerProgram", "True", "True", "0"], done.stderr
+
+
+def test_an_instrument_ends_with_who_started_it_however_that_ends() -> None:
+    inner = (
+        "import os, signal, subprocess, sys, time\n"
+        "read, write = os.pipe()\n"
+        "words = [sys.executable, '-P', '-m', "
+        "'benchlog.recorder.instruments.instrument_process', str(read), str(read)]\n"
+        "one = subprocess.Popen(words, pass_fds=[read])\n"
+        "print(one.pid, flush=True)\n"
+        "sys.stdin.read()\n"
+    )
+    with Program([sys.executable, "-c", inner, "measure"], stdin=-1, stdout=-1) as one:
+        assert one.stdout is not None
+        pid = int(one.stdout.readline())
+        assert Path(f"/proc/{pid}").exists()
+        one.kill()
+        one.wait(10)
+        end = os.pidfd_open(pid) if Path(f"/proc/{pid}").exists() else None
+    if end is not None:
+        assert select.select([end], [], [], 10)[0]
+        os.close(end)
