@@ -33,6 +33,11 @@ _TCP = re.compile(
 WANTED: Final = (
     "modbus://HOST:PORT for Modbus TCP, or a serial port such as /dev/ttyUSB0 for RTU"
 )
+# Function codes; what answers with another one, or to a write with another word than
+# was written, answers something else. Source: MODBUS Application Protocol 1.1b3, 6.3
+# and 6.6, from memory.
+_READ: Final = 3  # source: 6.3
+_WRITE: Final = 6  # source: 6.6
 _WORD: Final = 0x1_0000  # definition: of 16 bits
 _SIGN: Final = 0x8000  # definition: of two's complement
 
@@ -205,9 +210,12 @@ class ModbusChamber(Setter):
     def _write_word(self, role: str, word: int) -> None:
         address, unit = self._registers[role].address, self.settings["unit_id"]
         client = self._opened()
-        self._answered(
+        answer = self._answered(
             role, lambda: client.write_register(address, word, device_id=unit)
         )
+        told = getattr(answer, "address", None), getattr(answer, "registers", None)
+        if answer.function_code != _WRITE or told != (address, [word]):
+            raise self._misfit(role, answer)
 
     def _word(self, role: str) -> int:
         address, unit = self._registers[role].address, self.settings["unit_id"]
@@ -217,12 +225,17 @@ class ModbusChamber(Setter):
             lambda: client.read_holding_registers(address, count=1, device_id=unit),
         )
         words = getattr(answer, "registers", None)
-        if not isinstance(words, list) or len(words) != 1:
-            raise GarbledError(
-                f"chamber {self.address} answered for {role} with {answer!r:.80}",
-                address=self.address,
-            )
-        return int(words[0]) & (_WORD - 1)
+        whole = isinstance(words, list) and len(words) == 1
+        if answer.function_code != _READ or not whole:
+            raise self._misfit(role, answer)
+        return int(answer.registers[0]) & (_WORD - 1)
+
+    def _misfit(self, role: str, answer: Any) -> GarbledError:
+        """Return the error for an answer to another question than was asked."""
+        return GarbledError(
+            f"chamber {self.address} answered for {role} with {answer!r:.80}",
+            address=self.address,
+        )
 
     def _answered(self, role: str, ask: Callable[[], Any]) -> Any:
         """Ask, and turn what pymodbus raises or returns into our errors."""

@@ -1,4 +1,4 @@
-"""What holds for all tests: one thread for linear algebra, warm starts, who goes first.
+"""What holds for all tests: threads, warm starts, who goes first, patience.
 
 numpy's OpenBLAS starts a thread for each core; they spin while waiting for each other.
 Beside other workers on the same cores a fit took nine times the processor time.
@@ -10,14 +10,33 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 from warm_program import warm_inner_starts
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 warm_inner_starts()
 
+# A busy computer is no fault of an example. What repeats a failure is printed with it.
+settings.register_profile(
+    "busy", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("busy")
+
 HERE = Path(__file__).parent
 LONG = ("soak", "recorder/rack", "trim", "forwarding", "inspect", "test_docs.py")
 """Where single tests take ten seconds: begun last, they would keep one core busy."""
+TIMED = (
+    *("cli/test_held_counter.py", "cli/test_measure.py", "cli/test_refcheck.py"),
+    *("cli/test_reference_chain.py", "cli/test_serving.py", "cli/test_soak.py"),
+    *("cli/test_stop.py", "cli/test_terminal.py", "forwarding/test_following.py"),
+    *("forwarding/test_to_datasets.py", "inspect", "recorder/rack"),
+    *("recorder/test_keeper.py", "recorder/test_launch.py", "recorder/test_resume.py"),
+    *("recorder/test_supervision.py", "screen/test_rack_screen.py"),
+    *("screen/test_next_device.py", "screen/test_sibling_runs.py"),
+    *("simulate/test_counting_modes.py", "store/test_kill.py", "store/test_schema.py"),
+    *("store/test_trouble.py", "trim/test_line.py", "trim/test_trim.py"),
+)
+"""Where processes, sockets and the clock are real, so that a busy computer shows."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -46,7 +65,11 @@ def _are_compiled() -> bool:
     return there > files / 2
 
 
+@pytest.hookimpl(tryfirst=True)  # before what `-m` names is chosen
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put what is long first; neighbours stay together, as they share benches."""
-    long = tuple(str(HERE / one) for one in LONG)
+    long, timed = (tuple(str(HERE / one) for one in names) for names in (LONG, TIMED))
     items.sort(key=lambda item: not str(item.path).startswith(long))
+    for item in items:
+        if str(item.path).startswith(timed):
+            item.add_marker("timed")

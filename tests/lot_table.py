@@ -5,7 +5,6 @@ from contextlib import closing, contextmanager
 
 import pytest
 from lot_shop import PART, SCALE, Shop, wait_for
-from warm_program import Program
 
 from benchlog import control
 from benchlog.cli.tasks.lot_opening import Wish, task_for
@@ -66,7 +65,6 @@ def set_up(shop: Shop, monkeypatch: pytest.MonkeyPatch, most: int) -> Iterator[T
     for name, value in shop.environment.items():
         monkeypatch.setenv(name, value)
     assert shop.environment["BENCHLOG_TIME_SCALE"] == f"{SCALE:g}"
-    monkeypatch.setattr("benchlog.recorder.launch.subprocess.Popen", Program)
     wish = Wish(
         lot="L1", bench=str(shop.folder / "bench.toml"), part=PART, lot_size=40,
         sample=4, accept=1,

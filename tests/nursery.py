@@ -25,10 +25,22 @@ import time
 from pathlib import Path
 from typing import Any
 
-from nursery_starts import HEAD, IGNORED, NUMBER, InnerProgram, Nursery
+from nursery_starts import (
+    HEAD,
+    IGNORED,
+    NUMBER,
+    READ_AGAIN,
+    InnerProgram,
+    Nursery,
+)
 
 ROOMS = ("benchlog", "benchlog_drivers")
-LIBRARIES = ("scipy.special", "pyarrow.parquet", "fpdf", "jinja2", "serial")
+LIBRARIES = (
+    *("scipy.special", "pyarrow.parquet", "fpdf", "jinja2", "serial", "segno"),
+    *("matplotlib.figure", "matplotlib.backends.backend_svg", "matplotlib.textpath"),
+    *("aiohttp.web", "textual_serve.server", "rich.traceback"),
+    *("psycopg", "pymodbus.client", "pyvisa_py"),
+)
 STARTERS = {
     *("benchlog.recorder.launch", "benchlog.recorder.lot.lot_inspection"),
     *("check-bench", "demo", "inspect", "measure", "qualify", "refcheck", "response"),
@@ -136,6 +148,8 @@ def become(what: dict[str, Any]) -> None:
     first = [] if what["words"][0] == "-P" else [os.getcwd()]
     sys.path[:1] = [*first, *filter(None, more)]
     importlib.invalidate_caches()
+    if any(name in os.environ for name in READ_AGAIN):
+        importlib.reload(sys.modules["textual.constants"])
     if what["afresh"]:
         for name in [one for one in sys.modules if one.partition(".")[0] in ROOMS]:
             del sys.modules[name]

@@ -15,6 +15,8 @@ from typing import Any
 
 HEAD, NUMBER = struct.Struct("!I"), struct.Struct("!i")
 SETTINGS = ("PYTHON", "LD_", "LC_", "LANG", "TEXTUAL")
+READ_AGAIN = ("TEXTUAL_DRIVER", "TEXTUAL_FPS", "TEXTUAL_COLOR_SYSTEM")
+"""Settings that pages in a browser are started with; `become` has them read again."""
 INNER = ("-P", "-m")
 """What the words begin with where benchlog starts a process of its own."""
 PIPES = ("p2cread", "p2cwrite", "c2pread", "c2pwrite", "errread", "errwrite")
@@ -48,9 +50,12 @@ class Nursery:
 
 def settings_of(environment: Mapping[str, str]) -> dict[str, str]:
     """What is read of an environment before a program begins, or as it is imported."""
-    found = {k: v for k, v in environment.items() if k.startswith(SETTINGS)}
-    found.pop("PYTHONPATH", None)  # `become` follows it
-    return found
+    followed = ("PYTHONPATH", *READ_AGAIN)
+    return {
+        name: value
+        for name, value in environment.items()
+        if name.startswith(SETTINGS) and name not in followed
+    }
 
 
 class InnerProgram(subprocess.Popen[Any]):

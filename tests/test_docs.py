@@ -100,7 +100,7 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         fed = subprocess.run(before, capture_output=True, check=True) if bar else None
         done = run(
             program,
-            afresh=True,
+            afresh=is_new(after),
             cwd=folder,
             env=environment,
             input="" if fed is None else fed.stdout.decode(),
@@ -111,6 +111,21 @@ def run_block(block: Block, folder: Path, beside: ExitStack) -> None:
         )
         said = f"{block.document}:{block.line}: {shlex.join(words)}\n{done.stderr}"
         assert done.returncode in DONE, said
+
+
+_SEEN: set[tuple[str, ...]] = set()
+
+
+def is_new(words: list[str]) -> bool:
+    """Whether a command was not yet run with these options.
+
+    The first one imports our modules for itself; what comes behind them is the same.
+    """
+    told = (words[1], *sorted(word for word in words if word.startswith("--")))
+    if told in _SEEN:
+        return False
+    _SEEN.add(told)
+    return True
 
 
 def partition(words: list[str]) -> tuple[list[str], bool, list[str]]:

@@ -11,8 +11,9 @@ itself come from there, too, whether a test or what a test started asks for them
 What differs from a fresh interpreter: a module that cannot be imported first, because
 of a circle, is there already, and hashes have one seed. With `afresh` libraries alone
 are imported and nothing of ours: so are the documents tried, which show every command
-(`test_docs.py`). Tests that are about starting start interpreters themselves
-(`cli/test_startup.py`, `cli/test_elsewhere.py`, `cli/test_contract.py`), and
+(`test_docs.py`, each form of a command once). Tests that are about starting start
+interpreters themselves (`cli/test_startup.py`, `cli/test_elsewhere.py`,
+`cli/test_contract.py`), and
 `cold_starts` leaves what benchlog starts to interpreters. A start with other settings
 for the interpreter gets an interpreter of its own here, too, and so does every start
 where the system is not Linux.

@@ -10,11 +10,15 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from enum import Enum
+from typing import Final
 
 import click
 
 from benchlog.schemas import KEY, name_of
 from benchlog.units import printable
+
+_WIDEST: Final = 200
+"""Letters of a cell; our rule: three lines of a terminal, longer than names are."""
 
 
 def print_json(document: object, kind: str | None) -> None:
@@ -74,9 +78,10 @@ def table(
 ) -> str:
     """Return aligned columns; `right` holds one letter `r` per column to align right.
 
-    Every cell is made printable. Example: ``table(("run", "ppm"), rows, "rr")``.
+    Every cell is made printable; one that is too long for a person is cut, as it would
+    make all lines so long. Example: ``table(("run", "ppm"), rows, "rr")``.
     """
-    cells = [[printable(cell) for cell in row] for row in rows]
+    cells = [[_cell(printable(cell)) for cell in row] for row in rows]
     grid = [list(headers), *cells]
     widths = [max(width(row[i]) for row in grid) for i in range(len(headers))]
     return "\n".join(_line(row, widths, right) for row in grid)
@@ -93,6 +98,10 @@ def pairs(rows: Iterable[tuple[str, str]]) -> str:
         for head, piece in zip([name] + [""] * len(wrapped), wrapped, strict=False):
             lines.append(f"{head:<{room}}  {piece}".rstrip())
     return "\n".join(lines)
+
+
+def _cell(text: str) -> str:
+    return text if len(text) <= _WIDEST else f"{text[: _WIDEST - 3]}..."
 
 
 def _wrapped(text: str, columns: int) -> list[str]:

@@ -150,12 +150,18 @@ class _Expanded(io.RawIOBase):
                 return found
 
     def _begin_member(self) -> bool:
-        """Begin the next member; False at the end. Zeros between are passed over."""
+        """Begin the next member; False at the end. Zeros between are passed over.
+
+        They count as what comes out: a file can end in a hole of any size.
+        """
         rest = self._inner.unused_data.lstrip(b"\0")
         while not rest:
             piece = self._stream.read(_PIECE)
             if not piece:
                 return False
+            self._left -= len(piece)
+            if self._left < 0:
+                raise self._too_much()
             rest = piece.lstrip(b"\0")
         self._inner, self._waiting = self._make(), rest
         return True

@@ -5,6 +5,7 @@ from typing import Final
 from urllib.parse import parse_qsl, urlsplit
 
 from benchlog.errors import UsageError
+from benchlog.units import printable
 
 _SCHEMES: Final = ("postgresql", "postgres")
 _SECRETS: Final = ("password", "sslpassword")
@@ -12,7 +13,10 @@ _SECRETS: Final = ("password", "sslpassword")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Address:
-    """An address that holds no secret; `shown` is host and path, for people."""
+    """An address that holds no secret; `shown` is for people: host and path.
+
+    Where it has neither, what it has: the name of a service.
+    """
 
     text: str
     shown: str
@@ -46,4 +50,7 @@ def address_of(text: str) -> Address:
             "or write ~/.pgpass or a service file"
         )
     host = parts.netloc.rpartition("@")[2]
-    return Address(text=text, shown=f"{host}{parts.path}")
+    place = f"{host}{parts.path}".strip("/")
+    service = dict(parse_qsl(parts.query)).get("service")
+    named_so = f"service {printable(service)}" if service else "PostgreSQL"
+    return Address(text=text, shown=f"{host}{parts.path}" if place else named_so)

@@ -131,7 +131,7 @@ class ForwardLoop:
 
     def _well(self) -> None:
         if self._trouble:
-            self._say("it goes on: all is sent again")
+            self._say("it goes on: all that waited is sent")
         self._trouble, self._failed = "", 0
 
     def _tell(self, trouble: str) -> None:

@@ -16,6 +16,9 @@ from benchlog.simulate.ready_scenarios import demo_device
 FIRST_CHANNEL: Final = 101  # our rule: slot 1, channel 1
 MOST_DEVICES: Final = 64  # our rule: what a rack is promised for
 _DIPS: Final = 0.15  # of devices have an activity dip; our rule, invented
+_STATED_PPM: Final = 0.01
+"""What the counter's maker promises of its time base; a rack's is drawn within it, as
+a statement without more is taken (rectangle); our rule, invented."""
 # Shares of what the part promises, or of its tolerance, that drawn devices use up; our
 # rule, invented: most devices pass, a few do not.
 _USED: Final = 0.35
@@ -29,7 +32,9 @@ class RackScenario:
     seed: int = 1
     chamber: ChamberSpec = field(default=ChamberSpec())
     counter: CounterSpec = field(
-        default=CounterSpec(resolution_s=1e-10, stated_ppm=0.01, serial="SIM-R001")
+        default=CounterSpec(
+            resolution_s=1e-10, stated_ppm=_STATED_PPM, serial="SIM-R001"
+        )
     )
     gate_s: float = 1.0
     title: str = "simulated rack"
@@ -42,6 +47,7 @@ def rack_scenario(part: Part, devices: int, seed: int = 1) -> RackScenario:
     """
     if not 1 <= devices <= MOST_DEVICES:
         raise UsageError(f"a rack has 1 to {MOST_DEVICES} devices, not {devices}")
+    chance = random.Random(f"{seed}/timebase")  # noqa: S311 - physics, no secret
     return RackScenario(
         devices=tuple(
             rack_device(part, f"{seed}/rack/{place}") for place in range(devices)
@@ -49,9 +55,9 @@ def rack_scenario(part: Part, devices: int, seed: int = 1) -> RackScenario:
         seed=seed,
         counter=CounterSpec(
             resolution_s=1e-10,
-            stated_ppm=0.01,
+            stated_ppm=_STATED_PPM,
             serial=f"SIM-R{seed:03d}",
-            timebase_ppm=random.Random(f"{seed}/timebase").uniform(-8e-3, 8e-3),  # noqa: S311
+            timebase_ppm=chance.uniform(-_STATED_PPM, _STATED_PPM),
         ),
         title=f"simulated rack of {devices} x {part.title or part.id}",
     )

@@ -20,6 +20,7 @@ _EXCLUSIVE: Final = os.O_CREAT | os.O_EXCL | os.O_RDWR
 _NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 _LONGEST_NAME: Final = 255  # bytes; what most file systems take
 _OF_A_COPY: Final = ("-wal", "-shm", "-journal")  # what SQLite keeps beside a copy
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _ADDED: Final = len(".") + len(".") + 10 + len(".part")  # bytes beside the name
 
 
@@ -97,7 +98,7 @@ def finished(
     except OSError as error:
         raise _unwritable(out_path, error) from error
     finally:
-        written.unlink(missing_ok=True)
+        _remove(written)
         os.close(fd)
 
 
@@ -123,9 +124,11 @@ def _unwritable(path: Path, error: OSError) -> BenchlogError:
         return UsageError(
             f"the path {str(path)[:60]}... is too long; give a shorter one"
         )
+    is_full = error.errno in _NO_ROOM
+    advice = "free some space" if is_full else "check the rights of its folder"
     return BenchlogError(
-        f"{path} cannot be written: {error.strerror or error}; "
-        "check the rights of its folder, or name another file"
+        f"{path} cannot be written: {error.strerror or error}; {advice}, or name "
+        "another file"
     )
 
 
@@ -186,11 +189,16 @@ def _remove_unheld(part: Path) -> None:
         fd = os.open(part, os.O_RDWR | getattr(os, "O_NONBLOCK", 0) | _NO_LINK)
         try:
             if _is_plain(fd) and _locked(fd):
-                for beside in _OF_A_COPY:  # before the part, which tells of them
-                    Path(f"{part}{beside}").unlink(missing_ok=True)
-                part.unlink()
+                _remove(part)
         finally:
             os.close(fd)
+
+
+def _remove(part: Path) -> None:
+    for beside in _OF_A_COPY:  # before the part, which tells of them
+        with contextlib.suppress(OSError):  # a name that is too long is no file's
+            Path(f"{part}{beside}").unlink(missing_ok=True)
+    part.unlink(missing_ok=True)
 
 
 def _put_in_place(written: Path, out_path: Path, *, overwrite: bool) -> None:

@@ -85,6 +85,12 @@ def test_table_aligns_and_makes_cells_harmless() -> None:
     ]
 
 
+def test_a_cell_of_ten_thousand_letters_does_not_widen_every_line() -> None:
+    """A lot of a merged database made a list of twenty lots 370 kB."""
+    first, second = table(("lot", "part"), [("L" * 10_000, "p")]).splitlines()
+    assert (len(first), second) == (206, f"{'L' * 197}...  p")
+
+
 def test_wide_letters_take_two_columns() -> None:
     assert width("水晶") == 4
     assert width("é") == 1

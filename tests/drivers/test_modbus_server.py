@@ -8,6 +8,7 @@ import asyncio
 import contextlib
 import os
 import select
+import socket
 import threading
 import tty
 from dataclasses import replace
@@ -192,3 +193,49 @@ def test_a_chamber_on_a_serial_line(rtu):
         made.switch(True)
         assert (made.read_back(), made.read().value) == (61.5, 23.1)
         made.release()
+
+
+class Liar:
+    """Answers over TCP; the first question honestly, then by frames of our own."""
+
+    def __init__(self, lie):
+        self.lie = lie
+        self.server = socket.create_server(("127.0.0.1", 0))
+        self.address = f"modbus://127.0.0.1:{self.server.getsockname()[1]}"
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self):
+        with contextlib.suppress(OSError):
+            link, _ = self.server.accept()
+            with link:
+                lies = False
+                while len(head := link.recv(7, socket.MSG_WAITALL)) == 7:
+                    size = int.from_bytes(head[4:6], "big") - 1
+                    asked = link.recv(size, socket.MSG_WAITALL)
+                    told = self.lie(asked) if lies else b"\x03\x02\x00\xe6"
+                    lies = True
+                    link.sendall(
+                        head[:4] + (len(told) + 1).to_bytes(2, "big") + head[6:] + told
+                    )
+
+    def close(self):
+        self.server.close()
+
+
+@pytest.mark.parametrize(
+    ("lie", "order"),
+    [
+        (lambda asked: b"\x04\x02\x00\xe7", "read_back"),
+        (lambda asked: b"\x06" + asked[1:3] + b"\x00\xe7", "read_back"),
+        (lambda asked: b"\x03\x04\x00\xe7\x00\xe7", "read_back"),
+        (lambda asked: b"\x06" + asked[1:3] + b"\x00\xe7", "set"),
+        (lambda asked: b"\x06\x00\x63" + asked[3:], "set"),
+        (lambda asked: b"\x03\x02" + asked[3:], "set"),
+    ],
+)
+def test_an_answer_to_another_question_is_none(lie, order):
+    """A read answered by function 4 or 6 was a value, and any echo of a write fit."""
+    with contextlib.closing(Liar(lie)) as peer, opened(chamber(peer.address)) as made:
+        words = (50.0,) if order == "set" else ()
+        with pytest.raises(GarbledError, match="answered for set_point"):
+            getattr(made, order)(*words)

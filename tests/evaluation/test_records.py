@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pytest
 from screen.scenes import Scene, Stage
+from warm_program import PROGRAM, run
 
 import benchlog
 from benchlog.cli.printing import plain
@@ -39,11 +40,10 @@ def test_three_lines_give_figures_and_arrays(stage: Stage, run_id: int) -> None:
 
 
 def test_the_dictionary_is_what_show_prints(stage: Stage, run_id: int) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", "show", str(run_id), "--json",
-         "--db", str(stage.database)],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
+    words = ("show", str(run_id), "--json", "--db", str(stage.database))
+    done = run(
+        [*PROGRAM, *words], capture_output=True, text=True, timeout=60, check=True
+    )
     with benchlog.open(str(stage.database)) as records:
         document = records.run(run_id).figures().as_dict()
     printed = json.loads(done.stdout)

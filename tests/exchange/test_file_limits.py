@@ -4,6 +4,7 @@ Times are processor time of this process. Before there were bounds, one line of 
 digits and a sign took 4.2 s, and 54 kB of Parquet took 3 GB of memory.
 """
 
+import bz2
 import gzip
 import json
 import os
@@ -131,6 +132,21 @@ def test_what_comes_out_of_a_packed_file_is_bounded(took):
     ):
         took(bomb, megabytes=1)
     assert took(bomb, megabytes=2)[0].readings == 3_000
+
+
+@pytest.mark.parametrize("packed", [gzip.compress, bz2.compress])
+def test_a_packed_file_that_ends_in_a_hole_is_not_read_for_ever(
+    writer, tmp_path, packed
+):
+    """A terabyte of it takes no room on the disk, and took an hour."""
+    path = tmp_path / "log.txt.gz"
+    path.write_bytes(packed(ROW * 5))
+    wish = ImportOptions(nominal_hz=16e6, limits=FileLimits(megabytes=2))
+    os.truncate(path, MB)
+    assert import_file(path, writer, VirtualClock(), wish).readings == 5
+    os.truncate(path, 2**40)
+    with pytest.raises(LimitError, match="--limit megabytes="):
+        import_file(path, writer, VirtualClock(), wish)
 
 
 # --- Parquet

@@ -4,6 +4,7 @@ The counts are those that the databases themselves have.
 """
 
 import fcntl
+import json
 import os
 import re
 import shutil
@@ -19,8 +20,9 @@ import duckdb
 import pyarrow
 import pytest
 from exchange.factory import READINGS, bench_database
-from store.making import BENCH, TIMEBASE, begin, clock_of, plan, rows
+from store.making import BENCH, PART, TIMEBASE, begin, clock_of, plan, rows
 from store.processes import environment
+from warm_program import PROGRAM, run
 
 from benchlog.cli.commands.chips import chips_of
 from benchlog.cli.commands.runs import as_document
@@ -28,6 +30,7 @@ from benchlog.cli.tasks.finding_runs import found as found_in
 from benchlog.clock import VirtualClock, host_sleep
 from benchlog.errors import BenchlogError, DataError
 from benchlog.evaluation.lot_document import lot_document
+from benchlog.evaluation.lot_plan import plan_document
 from benchlog.evaluation.lots import lots_with_benches
 from benchlog.exchange.dataset import local_folder, packs
 from benchlog.exchange.dataset.addresses import folder_at
@@ -38,13 +41,14 @@ from benchlog.exchange.dataset.run_list import runs_of_dataset
 from benchlog.exchange.dataset.write import Written, write_dataset
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
-from benchlog.model import Event, EventKind
+from benchlog.model import Event, EventKind, Lot
 from benchlog.store import identity
 from benchlog.store.backup import back_up
 from benchlog.store.integrity.quarantine import RUN
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment
 from benchlog.store.writer import Writer
+from benchlog.verdict.lot.sampling_plan import custom_plan
 
 LATER_NS = 1_950_000_000 * 10**9
 RUNS = 6
@@ -178,6 +182,25 @@ def test_what_was_backed_up_restored_or_imported_adds_nothing(bench, folder, tmp
     assert ask(folder, two) == [("inspect", False, "bench-0")]
 
 
+def test_a_lot_of_two_benches_keeps_the_plan_it_was_opened_with_first(folder, tmp_path):
+    """Whichever copies are there: names of databases are drawn by lot, and change."""
+    for opened in (3, 1, 2):
+        moment = VirtualClock(now_utc_ns=LATER_NS + opened)
+        path = tmp_path / f"{opened}.db"
+        with Writer.open(path, moment) as writer:
+            body = plan_document(custom_plan(50, opened + 4, 0))
+            writer.open_lot(Lot(lot="L", part_id=PART.id, size=50, plan=body), PART)
+        measure(path, f"of bench {opened}")
+        for copy in range(4):
+            back_up(path, tmp_path / f"{opened}-{copy}.db")
+            send(folder, tmp_path / f"{opened}-{copy}.db")
+        ((report, _),) = lots_of_dataset(folder)
+        ((told,),) = ask(folder, "select plan from lots")
+        first = 7 if opened == 3 else 5
+        assert report.plan.sample_size == first
+        assert json.loads(told)["sample_size"] == first
+
+
 def test_readings_find_their_runs_across_benches(bench, folder, tmp_path):
     send(folder, bench, bench_database(tmp_path, 1, 2, 3))
     found = ask(
@@ -192,8 +215,8 @@ def test_readings_find_their_runs_across_benches(bench, folder, tmp_path):
 
 @pytest.mark.parametrize("command", ["export", "lots"])
 def test_an_address_makes_no_folder(command, bench, tmp_path):
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", command, "--dataset", "ftp://lab/set"]
+    done = run(
+        [*PROGRAM, command, "--dataset", "ftp://lab/set"]
         + (["--db", str(bench)] if command == "export" else []),
         cwd=tmp_path,
         env=environment(),

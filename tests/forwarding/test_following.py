@@ -12,6 +12,7 @@ from forwarding.central_server import CentralServer
 from forwarding.made_benches import add_run, clock_from, made_database
 from forwarding.network_cut import Relay
 from forwarding.sending import PROGRAM, done
+from warm_program import Program
 
 from benchlog.clock import host_deadline, host_sleep
 from benchlog.store import files
@@ -23,7 +24,7 @@ PATIENCE_S = 60
 @contextmanager
 def following(to: str, db: Path, *words: str) -> Iterator[subprocess.Popen]:
     program = [*PROGRAM, "forward", "--to", to, "--db", str(db), "--follow", *words]
-    with subprocess.Popen(
+    with Program(
         program,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,

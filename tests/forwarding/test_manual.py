@@ -1,11 +1,11 @@
 """The page on forwarding, run as it is shown, towards a real server."""
 
-import subprocess
 from pathlib import Path
 
 import psycopg
 from forwarding.sending import PROGRAM
 from test_docs import all_blocks
+from warm_program import run
 
 CORPUS = Path(__file__).parents[1] / "frozen" / "corpus"
 PAGE = "benchlog/manual/forwarding.md"
@@ -24,9 +24,7 @@ def test_every_command_of_the_page_does_its_job(central: str) -> None:
         assert central in given
         if "--create" not in given:
             given += ["--db", str(CORPUS / "rc.db")]
-        done = subprocess.run(
-            [*PROGRAM, *given], capture_output=True, text=True, check=False
-        )
+        done = run([*PROGRAM, *given], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
     with psycopg.connect(central) as session:
         assert session.execute("select count(*) from benchlog.readings").fetchone()[0]
@@ -35,7 +33,7 @@ def test_every_command_of_the_page_does_its_job(central: str) -> None:
 def test_the_questions_of_the_page_are_answered(central: str) -> None:
     page = (Path(__file__).parents[2] / PAGE).read_text("utf-8")
     blocks = [part.split("```")[0] for part in page.split("```sql\n")[1:]]
-    subprocess.run([*PROGRAM, "forward", "--to", central, "--create"], check=True)
+    run([*PROGRAM, "forward", "--to", central, "--create"], check=True)
     with psycopg.connect(central, autocommit=True) as session:
         session.execute("begin")
         for block in blocks:
@@ -53,7 +51,5 @@ def test_every_command_towards_an_object_store_does_its_job(tmp_path: Path) -> N
         given += ["--db", str(CORPUS / "rc.db")]
         if "--follow" in given:  # it goes on until it is ended
             given.remove("--follow")
-        done = subprocess.run(
-            [*PROGRAM, *given], capture_output=True, text=True, check=False
-        )
+        done = run([*PROGRAM, *given], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr

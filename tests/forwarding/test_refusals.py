@@ -12,7 +12,7 @@ from forwarding.sending import done, forward, sent
 
 from benchlog.errors import ForwardError
 from benchlog.forwarding.address import address_of
-from benchlog.forwarding.postgres.way import PostgresWay
+from benchlog.forwarding.postgres.way import PostgresWay, status_of
 from benchlog.store import identity
 from benchlog.store.tail.tail_reader import TailReader
 from benchlog.store.writer import Writer
@@ -57,7 +57,19 @@ def test_what_is_no_address_is_told() -> None:
     for text in ("factory", "gopher://db.example/x", "postgresql://h:port/x"):
         found = forward(text)
         assert found.returncode == 2
-        assert "begin" in found.stderr and "s3://" in found.stderr
+        assert "begins with postgresql:// or s3://" in found.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("postgresql://db.example/factory", "db.example/factory"),
+        ("postgresql://?service=factory", "service factory"),
+        ("postgresql:///", "PostgreSQL"),
+    ],
+)
+def test_an_address_is_named_by_what_it_has(text: str, shown: str) -> None:
+    assert address_of(text).shown == shown
 
 
 def test_wrong_credentials_tell_where_they_come_from(central: str, bench: Path) -> None:
@@ -112,6 +124,9 @@ def test_a_table_that_was_changed_is_named(central: str, bench: Path) -> None:
         for change, told in CHANGES.items():
             session.execute(change)
             assert told in refused(central, bench)
+            found = forward(central, "--create")
+            assert found.returncode == 1, "it is not ready"
+            assert told in found.stderr
 
 
 def test_a_copy_with_the_same_uuid_is_found_out(
@@ -133,6 +148,8 @@ def test_a_copy_with_the_same_uuid_is_found_out(
     with TailReader.open(clone) as reader, pytest.raises(ForwardError) as caught:
         PostgresWay(address_of(central), reader, software="test", readings=False)
     assert "same UUID" in str(caught.value) and "backup" in str(caught.value)
+    with TailReader.open(clone) as reader, pytest.raises(ForwardError, match="backup"):
+        status_of(address_of(central), reader)
     assert counted(central, "runs") == before
 
 

@@ -3,8 +3,8 @@
 A door is a way by which strangers' bytes come in. Each has a file
 `tests/fuzz/door_NAME.py` with a context manager `door()` that yields a `Door`, and
 seeds in `tests/fuzz/corpus/NAME/`. `test_doors.py` enters every kept input again and
-then fuzzes for `BENCHLOG_FUZZ_S` seconds a door (default 2); `campaign.py` does so for
-long, and prints a table.
+then fuzzes for `BENCHLOG_FUZZ_S` seconds a door (default 2), and those of `MAIN_DOORS`
+for `BENCHLOG_FUZZ_MAIN_S`; `campaign.py` does so for long, and prints a table.
 
 An input passes when `enter` returns. It fails on any exception, when it takes longer
 than the door allows, and when it never returns. What failed is kept in the door's
@@ -39,6 +39,10 @@ MEMORY: Final = "/dev/shm" if Path("/dev/shm").is_dir() else None
 """Where doors have their folders: commits wait for no disk, ten times the inputs."""
 SEED: Final = 15
 """The seed of CI: what fails there fails again. Campaigns take a new one."""
+MAIN_DOORS: Final = (
+    *("import_text", "toml", "replies", "pulses", "control", "driver_messages"),
+)
+"""Files, benches, what instruments answer, NMEA, a keeper's socket, a driver's pipe."""
 _HUNG: Final = 10.0  # so many times what a door allows; at least 10 s of real time
 _MOST_KINDS: Final = 20
 _POOL: Final = 400
@@ -104,9 +108,12 @@ class HungError(BaseException):
     """An input that never came back. No `Exception`: nobody may swallow it."""
 
 
-def seconds() -> float:
-    """Return how long each door is fuzzed."""
-    return float(os.environ.get("BENCHLOG_FUZZ_S", "2"))
+def seconds(door: str) -> float:
+    """Return how long a door is fuzzed."""
+    usual = os.environ.get("BENCHLOG_FUZZ_S", "2")
+    if door in MAIN_DOORS:
+        return float(os.environ.get("BENCHLOG_FUZZ_MAIN_S", usual))
+    return float(usual)
 
 
 def seed() -> int:
@@ -156,7 +163,7 @@ def fuzz(door: Door, for_s: float | None = None, with_seed: int | None = None) -
     used = seed() if with_seed is None else with_seed
     rng, tally = seeded_random(f"{door.name} {used}"), Tally(door.name, used)
     pool = [*door.seeds, *(path.read_bytes() for path in kept(door.name))] or [b""]
-    limit = host_deadline(seconds() if for_s is None else for_s)
+    limit = host_deadline(seconds(door.name) if for_s is None else for_s)
     while not limit.passed and len(tally.failed) < _MOST_KINDS:
         if door.make is not None and rng.random() < 0.3:
             data = door.make(rng)

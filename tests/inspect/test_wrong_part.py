@@ -10,6 +10,7 @@ import pytest
 from lot_shop import GATE_S, PART, Shop, document, wait_for
 from lot_table import Table, set_up
 
+from benchlog.model import LotRun
 from benchlog.recorder.lot.device_site import IDLE_S
 from benchlog.recorder.lot.lot_inspection import launch_lot
 from benchlog.screen.inspection.app import LotApp
@@ -28,8 +29,15 @@ def table(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> Iterator[Table]:
         yield found
 
 
+def asked_about(table: Table, device: str) -> LotRun:
+    """Measure another part; its verdict and what is asked are committed in turn."""
+    table.measure(device, OTHER_PPM)
+    wait_for(lambda: bool(table.runs()[-1].held))
+    return table.runs()[-1]
+
+
 def test_it_counts_nothing_and_nothing_is_begun_until_answered(table: Table) -> None:
-    run = table.measure("a", OTHER_PPM)
+    run = asked_about(table, "a")
     assert run.held.startswith("it runs near 12.8 MHz, the part at 16 MHz")
     assert table.done() == 0
     assert "wrong-part" in table.shop.kinds(run.run)
@@ -42,7 +50,7 @@ def test_it_counts_nothing_and_nothing_is_begun_until_answered(table: Table) -> 
 
 
 def test_while_it_is_asked_about_no_other_device_is_missed(table: Table) -> None:
-    table.measure("a", OTHER_PPM)
+    asked_about(table, "a")
     asked = table.ask("status").data["lot"]["said"]  # type: ignore[index]
     table.let_gates_pass(math.ceil(1.2 * IDLE_S / GATE_S))
     said = table.ask("status").data["lot"]["said"]  # type: ignore[index]
@@ -50,17 +58,18 @@ def test_while_it_is_asked_about_no_other_device_is_missed(table: Table) -> None
 
 
 def test_it_is_meant_and_counts_and_that_can_be_undone(table: Table) -> None:
-    table.measure("a", OTHER_PPM)
+    asked_about(table, "a")
     assert table.ask("meant").ok
+    wait_for(lambda: table.runs()[0].counts)
     run = table.runs()[0]
     assert run.counts and run.word == "fail" and not run.held
     assert table.ask("undo").data["said"] == "undone: a is asked about again"
-    assert table.done() == 0 and table.runs()[0].held
+    wait_for(lambda: table.done() == 0 and bool(table.runs()[0].held))
     assert table.ask("device", "b").error.endswith("answer first what is asked")
 
 
 def test_taken_out_the_right_one_is_waited_for_under_the_same_id(table: Table) -> None:
-    table.measure("a", OTHER_PPM)
+    asked_about(table, "a")
     assert table.ask("take-out").ok
     table.let_gates_pass()
     assert len(table.runs()) == 1, "the wrong one is still in"
@@ -73,7 +82,7 @@ def test_taken_out_the_right_one_is_waited_for_under_the_same_id(table: Table) -
 
 
 def test_skipped_the_next_id_is_taken(table: Table) -> None:
-    table.measure("a", OTHER_PPM)
+    asked_about(table, "a")
     assert table.ask("skip").ok
     assert table.measure("b", 2.0).word == "pass"
     assert [(r.device, r.counts) for r in table.runs()] == [("a", False), ("b", True)]
@@ -102,7 +111,7 @@ def test_what_is_asked_survives_a_kill(
     shop: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with set_up(shop, monkeypatch, 300) as table:
-        table.measure("a", OTHER_PPM)
+        asked_about(table, "a")
         os.kill(table.launched.process.pid, signal.SIGKILL)
         table.launched.process.wait(10)
         assert table.runs()[0].held and table.done() == 0

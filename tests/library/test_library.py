@@ -4,8 +4,6 @@ import inspect
 import json
 import os
 import re
-import subprocess
-import sys
 import typing
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -14,6 +12,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from screen.scenes import Scene, Stage
+from warm_program import PROGRAM, run
 
 import benchlog
 from benchlog.errors import DataError, NotFoundError, UsageError
@@ -147,12 +146,7 @@ def test_what_gives_no_picture_is_told(stage: Stage) -> None:
 
 def test_the_document_is_what_show_prints(stage: Stage, run_id: int) -> None:
     words = ("show", str(run_id), "--json", "--db", str(stage.database))
-    done = subprocess.run(
-        [sys.executable, "-m", "benchlog.cli", *words],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
+    done = run([*PROGRAM, *words], capture_output=True, text=True, check=True)
     found = benchlog.figures(stage.database, run_id).as_dict()
     assert json.loads(done.stdout).keys() == found.keys()
     assert found["schema"] == "show/1"

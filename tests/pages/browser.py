@@ -3,15 +3,17 @@
 import json
 import shutil
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 _OWN = "not an origin"
+_FRAME = '<iframe src="%s" style="border:0;width:%dpx;height:4000px"></iframe>'
 _WRAPPER = """<!doctype html><meta charset="utf-8"><body style="margin:0">
-<iframe src="%(src)s" style="border:0;width:%(width)dpx;height:4000px"></iframe>
+%(frames)s
 <pre id="found"></pre><script>
-onload = () => {
-  const page = document.querySelector("iframe").contentDocument;
+const found = page => {
   const seen = [...page.querySelectorAll("svg")].filter(s => s.getClientRects().length);
   const boxes = svg => [...svg.querySelectorAll("text")]
     .filter(t => t.textContent.trim())
@@ -30,14 +32,18 @@ onload = () => {
     }));
   }
   const style = page.defaultView.getComputedStyle(page.body);
-  document.getElementById("found").textContent = JSON.stringify({
+  return {
     wide: page.documentElement.scrollWidth, pictures: seen.length, low, cut, crossed,
     scrolled: [...page.querySelectorAll(".scroll")]
       .filter(s => s.scrollWidth > s.clientWidth + 1)
       .map(s => [s.getAttribute("aria-label"),
         page.defaultView.getComputedStyle(s).overflowX]),
     widest: Math.max(0, ...seen.map(s => s.getBoundingClientRect().width)),
-    ink: style.color, paper: style.backgroundColor });
+    ink: style.color, paper: style.backgroundColor };
+};
+onload = () => {
+  document.getElementById("found").textContent = JSON.stringify(
+    [...document.querySelectorAll("iframe")].map(one => found(one.contentDocument)));
 };
 </script>"""
 
@@ -86,19 +92,20 @@ def requested(page: Path) -> tuple[str, set[str]]:
     return dom, {url for url in urls if url.startswith(("http", "ws"))}
 
 
-def laid_out(page: Path, width: int, *options: str) -> dict[str, object]:
-    """Return how a page is laid out in a window of so many px.
+def laid_out(page: Path, *widths: int, options: Sequence[str] = ()) -> list[Any]:
+    """Return how a page is laid out in windows of so many px; one browser shows all.
 
     `low` are words of pictures lower than 7 px, `cut` those beyond their picture,
     `crossed` pairs that lie on each other; `scrolled` are tables that are wider than
     their room, and what can be done about it.
     """
-    wrapper = page.with_name(f"{page.stem}-{width}.html")
-    wrapper.write_text(_WRAPPER % {"src": page.name, "width": width})
+    wrapper = page.with_name(f"{page.stem}-{widths[0]}.html")
+    frames = "".join(_FRAME % (page.name, width) for width in widths)
+    wrapper.write_text(_WRAPPER.replace("%(frames)s", frames))
     dom = chromium(
         wrapper,
         "--allow-file-access-from-files",
-        f"--window-size={max(width, 500)},4000",
+        f"--window-size={max(*widths, 500)},4000",
         "--dump-dom",
         *options,
     )

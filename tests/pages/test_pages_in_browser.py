@@ -16,6 +16,7 @@ from benchlog.store.reader import Reader
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 SIZES_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+WIDTHS = (390, 700, 900, 1280)
 DARK = "--blink-settings=preferredColorScheme=0"
 
 
@@ -45,9 +46,15 @@ def test_a_request_would_have_been_seen(page):
     assert requested(other)[1] == {"http://127.0.0.1:9/seen.png"}
 
 
+@pytest.fixture(scope="module")
+def layouts(page):
+    widths = (390, 500, 1280)
+    return dict(zip(widths, laid_out(page, *widths), strict=True))
+
+
 @pytest.mark.parametrize("width", [390, 1280])
-def test_pages_fit_a_phone_and_a_desk(page, width):
-    found = laid_out(page, width)
+def test_pages_fit_a_phone_and_a_desk(layouts, width):
+    found = layouts[width]
     assert found["wide"] == width, "nothing sticks out"
     assert found["pictures"] == 5, "each picture once"
     assert found["widest"] <= width
@@ -69,9 +76,14 @@ def comparison_page(tmp_path_factory):
     return out
 
 
-@pytest.mark.parametrize("width", [390, 700, 900, 1280])
-def test_a_comparison_fits_and_what_is_wider_can_be_scrolled(comparison_page, width):
-    found = laid_out(comparison_page, width)
+@pytest.fixture(scope="module")
+def comparison_layouts(comparison_page):
+    return dict(zip(WIDTHS, laid_out(comparison_page, *WIDTHS), strict=True))
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_a_comparison_fits_and_what_is_wider_can_be_scrolled(comparison_layouts, width):
+    found = comparison_layouts[width]
     assert found["wide"] == width, "nothing sticks out"
     assert {how for _, how in found["scrolled"]} <= {"auto"}
     if width >= 900:
@@ -89,14 +101,14 @@ def test_what_is_wrong_with_a_picture_would_have_been_seen(page):
     small = '<text x="1" y="90" font-size="4">small</text>'
     svg = '<svg viewBox="0 0 100 100" width="100" style="overflow:visible">'
     other.write_text(f"{svg}{texts}{small}</svg>")
-    found = laid_out(other, 390)
+    (found,) = laid_out(other, 390)
     assert found["crossed"] == [["first", "second"]]
     assert found["cut"] == ["beyond"]
     assert [said for said, *_ in found["low"]] == ["small"]
 
 
-def test_dark_where_a_person_wants_it(page):
-    light, dark = laid_out(page, 500), laid_out(page, 500, DARK)
+def test_dark_where_a_person_wants_it(page, layouts):
+    light, (dark,) = layouts[500], laid_out(page, 500, options=[DARK])
     assert light["paper"] == "rgb(255, 255, 255)"
     assert dark["ink"] == "rgb(230, 235, 240)" and dark["paper"] == "rgb(18, 24, 30)"
 

@@ -104,16 +104,16 @@ with Reader.open(path) as reader:
 
 
 @pytest.fixture
-def open_folder(tmp_path):
-    """A folder that another user may enter; pytest's own are private."""
-    folder = tmp_path / "open"
-    folder.mkdir()
-    top = Path(tempfile.gettempdir())
-    for each in (folder, *folder.parents):
-        if each.is_relative_to(top) and each != top:
-            each.chmod(0o755)
-    yield folder
-    folder.chmod(0o755)
+def open_folder():
+    """A folder that another user may enter.
+
+    pytest's own are private, and each of its runs that begins makes them so again.
+    """
+    with tempfile.TemporaryDirectory(prefix="benchlog-open-") as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        yield folder
+        folder.chmod(0o755)
 
 
 @pytest.mark.parametrize("what", ["file", "folder"])

@@ -1,11 +1,13 @@
 """Files that appear whole: exclusively created, owner only, leftovers removed."""
 
+import errno
 import os
 import signal
 import stat
 import subprocess
 import sys
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from store.making import begin
@@ -202,3 +204,13 @@ def test_a_keeper_s_log_is_its_owner_s_and_never_behind_a_link(tmp_path):
     stdout.close()
     assert rights(log_of(database)) == 0o600
     assert precious.read_text() == "precious"
+
+
+def test_what_sqlite_leaves_beside_a_copy_goes_with_it_on_a_full_disk(tmp_path):
+    """Before, the journal of a copy that found no room stayed for good."""
+    out = tmp_path / "backup.db"
+    with pytest.raises(BenchlogError) as told, finished(out, overwrite=False) as part:
+        Path(f"{part}-journal").write_bytes(b"half")
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert "free some space" in str(told.value)
+    assert list(tmp_path.iterdir()) == []

@@ -1,14 +1,19 @@
 """Activity dips: narrow departures from the smooth law of a device.
 
-A smooth law is fitted to all points of both ways, with a difference between the ways
-that is smooth, too. Beside it one bump at a time is tried: at every place, of several
-widths. The size of a bump over its standard uncertainty is a Student t; the largest is
-believed only beyond the quantile that all that were tried exceed together in half of
-`FALSE_ALARMS` of devices without any (Bonferroni); the other half is for noise that is
-not white. A dip narrower than the spacing of the
+A smooth law (`smooth_law.py`) is fitted to the points of all ways. Beside it one bump
+at a time is tried: at every place, of several widths. The size of a bump over its
+standard uncertainty, from what law and bump leave of the points, is a Student t. The
+largest is believed only beyond the quantile that all that were tried exceed together in
+half of `FALSE_ALARMS` of devices without any (Bonferroni, both signs; textbook, from
+memory); the other half is for noise that is not white and for laws that are not quite
+smooth.
+
+Where none is believed, `least_ppm` tells what would have been: a dip of that depth is
+beyond the quantile in 95 % at the worst place. A dip narrower than the spacing of the
 points can lie between them, unseen.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,18 +22,26 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from benchlog.analysis.characteristics.points import Points
+from benchlog.analysis.characteristics.smooth_law import (
+    basis_of,
+    law_terms,
+    spacing_of,
+)
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
 FALSE_ALARMS: Final = 0.01
 """Devices without a dip of which one is told; our rule, stated to the user."""
-_DEGREE: Final = 5
-"""Of the smooth law; our rule: a cubic crystal and what compensation leaves of it."""
-_BETWEEN: Final = 2
-"""Degree of the smooth difference between the ways; our rule."""
-_WIDTHS: Final = (0.35, 0.7, 1.4)
-"""Standard deviations of the bumps tried, in spacings of points; our rule: from one
-point to about five."""
+FOUND: Final = 0.95
+"""Of the dips that `least_ppm` is of, so many are found; our rule, stated to users."""
+_NARROWEST: Final = 0.35
+"""Standard deviation of the narrowest bump, in spacings; our rule: one point."""
+_WIDEST: Final = (1.4, 1 / 17)
+"""Of the widest, in spacings and of the span, whichever is more; our rule: what is
+wider is the law's. Between the two each is twice the one before."""
+_PROMISED: Final = 0.7
+"""Standard deviation of the bump that `least_ppm` is of, in spacings; our rule: the
+second of those tried."""
 _MOST: Final = 5
 """Dips told of one device, at most; our rule: more is no dip but another law."""
 _FEWEST: Final = 4
@@ -45,84 +58,115 @@ class Dip:
     width_c: float
 
 
-def activity_dips(points: Points, rising: NDArray[np.bool_]) -> tuple[Dip, ...]:
-    """Return the departures that are believed, the largest first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DipSearch:
+    """What was found, the largest first; where nothing was, how small one could be.
 
-    Parameters
-    ----------
-    points : Points
-        By temperature, of one way or both.
-    rising : array of bool, shape (n,)
-        Which were measured on the way up.
-
-    Raises DataError when there are too few points for a smooth law.
-
+    `least_ppm` is the depth of a dip of standard deviation `width_c` that is found in
+    95 % wherever it is, further from the ends of the range than one spacing of points.
+    None where dips were found.
     """
-    design = _smooth(points.at, rising)
-    if len(points) < design.shape[1] + _FEWEST:
-        raise DataError(f"activity dips need {design.shape[1] + _FEWEST} points")
-    spacing = _spacing(points.at)
-    places = np.unique(np.round(points.at / spacing * 2) / 2) * spacing
-    bumps = [
-        (place, width * spacing, _bump(points.at, place, width * spacing))
-        for width in _WIDTHS
-        for place in places
-    ]
-    weight = 1.0 / np.maximum(points.u_ppm, 1e-12 + 0.01 * points.u_ppm.max())
-    rate = FALSE_ALARMS / 2 / (2 * len(bumps))
-    found: list[Dip] = []
-    while len(found) < _MOST:
-        tried = [_tried(design, bump, points.offset_ppm, weight) for *_, bump in bumps]
-        strongest = max(range(len(bumps)), key=lambda at: abs(tried[at][2]))
-        size, u, t, freedom = tried[strongest]
-        if freedom < 1 or abs(t) < stdtrit(freedom, 1 - rate):
-            break
-        place, width, bump = bumps[strongest]
-        half = float(stdtrit(freedom, 0.975)) * u
-        found.append(Dip(at_c=place, size_ppm=size, u_ppm=half, width_c=width))
-        design = np.column_stack([design, bump])  # the next one is looked for beside it
-    return tuple(found)
+
+    dips: tuple[Dip, ...]
+    least_ppm: float | None
+    width_c: float
 
 
-def _smooth(at: Array, rising: NDArray[np.bool_]) -> Array:
-    """Return the columns of the smooth law: a polynomial, and the ways' difference."""
-    low, high = float(at.min()), float(at.max())
-    x = 2 * (at - low) / max(high - low, 1e-12) - 1
-    columns: Array = np.polynomial.chebyshev.chebvander(x, _DEGREE).astype(np.float64)
-    if rising.all() or not rising.any():
-        return columns
-    way = np.where(rising, 0.5, -0.5)[:, None]
-    between = np.polynomial.chebyshev.chebvander(x, _BETWEEN) * way
-    return np.column_stack([columns, between])
+def activity_dips(points: Points) -> DipSearch:
+    """Return the departures that are believed, or how small one could be.
 
-
-def _spacing(at: Array) -> float:
-    """Return the usual distance of neighbouring places."""
-    steps = np.diff(np.sort(at))
-    apart = steps[steps > 0.2 * max(float(steps.max()), 1e-12)]
-    return float(np.median(apart)) if len(apart) else 1.0
-
-
-def _bump(at: Array, place: float, width: float) -> Array:
-    return np.asarray(np.exp(-0.5 * ((at - place) / width) ** 2))
-
-
-def _tried(
-    design: Array, bump: Array, y: Array, weight: Array
-) -> tuple[float, float, float, int]:
-    """Return a bump's size, its standard uncertainty, t, and degrees of freedom.
-
-    Least squares by QR of the law, then of what the law leaves of bump and points.
+    `points` are by temperature, of one way or several; their times tell which way the
+    temperature went. Raises DataError when there are too few for a smooth law.
     """
-    basis, _ = np.linalg.qr(design * weight[:, None])
-    left_bump, left = bump * weight, y * weight
-    left_bump = left_bump - basis @ (basis.T @ left_bump)
-    left = left - basis @ (basis.T @ left)
-    power = float(left_bump @ left_bump)
-    freedom = len(y) - design.shape[1] - 1
-    if power < 1e-9 * float((bump * weight) @ (bump * weight)) or freedom < 1:
-        return 0.0, np.inf, 0.0, freedom
-    size = float(left_bump @ left) / power
-    rest = left - size * left_bump
-    u = float(np.sqrt(max(float(rest @ rest), 1e-300) / freedom / power))
-    return size, u, size / u, freedom
+    search = _Search(points)
+    dips = tuple(search.found())
+    least_ppm = None if dips else search.least_ppm()
+    return DipSearch(dips=dips, least_ppm=least_ppm, width_c=search.promised_c)
+
+
+class _Search:
+    """The points of a device, their law, and the bumps that are tried beside it."""
+
+    def __init__(self, points: Points) -> None:
+        self._at, u = points.at, points.u_ppm
+        self._weight = 1.0 / np.maximum(u, 1e-12 + 0.01 * u.max())
+        self._law = law_terms(points) * self._weight[:, None]
+        self._y = points.offset_ppm * self._weight
+        needed = basis_of(self._law).shape[1] + _FEWEST
+        if len(points) < needed:
+            raise DataError(f"activity dips need {needed} points")
+        spacing = spacing_of(self._at)
+        self.promised_c = _PROMISED * spacing
+        self._places = np.unique(np.round(self._at / spacing * 2) / 2) * spacing
+        self._inside = self._places[
+            (self._places > self._at.min() + spacing)
+            & (self._places < self._at.max() - spacing)
+        ]
+        widths = _widths(spacing, float(np.ptp(self._at)))
+        grid = np.meshgrid(widths, self._places, indexing="ij")
+        self._width_c, self._place_c = (one.ravel() for one in grid)
+        self._bumps = self._shapes(self._place_c, self._width_c)
+
+    def found(self) -> Iterator[Dip]:
+        """Yield the dips that are believed; each next one beside those before."""
+        terms = self._law
+        for _ in range(_MOST):
+            tried = _Tried(terms, self._bumps, self._y)
+            if tried.freedom < 1:
+                return
+            top = int(np.argmax(np.abs(tried.t)))
+            if abs(tried.t[top]) < self._enough(tried.freedom):
+                return
+            yield Dip(
+                at_c=float(self._place_c[top]),
+                size_ppm=float(tried.size[top]),
+                u_ppm=float(stdtrit(tried.freedom, 0.975) * tried.u[top]),
+                width_c=float(self._width_c[top]),
+            )
+            terms = np.column_stack([terms, self._bumps[top]])
+
+    def least_ppm(self) -> float:
+        """Return the depth of which `FOUND` are believed at the worst place."""
+        asked = self._shapes(self._inside, np.full(len(self._inside), self.promised_c))
+        tried = _Tried(self._law, asked, self._y)
+        enough = self._enough(tried.freedom) + float(stdtrit(tried.freedom, FOUND))
+        return enough * float(tried.u.max(initial=0.0))
+
+    def _enough(self, freedom: int) -> float:
+        """Return the t beyond which the largest of all bumps is believed."""
+        return float(stdtrit(freedom, 1 - FALSE_ALARMS / 2 / (2 * len(self._bumps))))
+
+    def _shapes(self, place_c: Array, width_c: Array) -> Array:
+        """Return bells at places, of widths, as weighted; shape (bumps, n)."""
+        away = (self._at - place_c[:, None]) / width_c[:, None]
+        return np.asarray(np.exp(-0.5 * away**2) * self._weight)
+
+
+def _widths(spacing: float, span: float) -> Array:
+    """Return the standard deviations of the bumps tried, the narrowest first."""
+    narrowest = _NARROWEST * spacing
+    widest = max(_WIDEST[0] * spacing, _WIDEST[1] * span)
+    doublings = int(np.floor(np.log2(widest / narrowest) + 1e-9))
+    return np.asarray(narrowest * 2.0 ** np.arange(doublings + 1))
+
+
+class _Tried:
+    """Each bump beside the law, by least squares: size, standard uncertainty, t.
+
+    What the law leaves of a bump, and of the points; all weighted. A bump of which the
+    law leaves nothing has no size, and t is 0.
+    """
+
+    def __init__(self, terms: Array, bumps: Array, y: Array) -> None:
+        basis = basis_of(terms)
+        self.freedom = len(y) - basis.shape[1] - 1
+        left = y - basis @ (basis.T @ y)
+        shapes = bumps - (bumps @ basis) @ basis.T
+        power = np.sum(shapes**2, axis=1)
+        seen = power > 1e-9 * np.sum(bumps**2, axis=1)
+        power = np.where(seen, power, 1.0)
+        self.size = np.where(seen, shapes @ left / power, 0.0)
+        rest = np.maximum(left @ left - self.size**2 * power, 1e-300)
+        u = np.sqrt(rest / max(self.freedom, 1) / power)
+        self.u = np.where(seen, u, np.inf)
+        self.t = np.where(seen, self.size / self.u, 0.0)

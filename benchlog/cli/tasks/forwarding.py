@@ -11,7 +11,7 @@ from typing import Any, Final
 from benchlog.cli.database import database, reading_as
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.errors import UsageError
-from benchlog.exchange.dataset.addresses import check_address, is_address
+from benchlog.exchange.dataset.addresses import check_address, is_address, is_known
 from benchlog.forwarding.address import address_of, is_database
 from benchlog.forwarding.forwarding import (
     DATASET_S,
@@ -49,7 +49,7 @@ class Place:
 
 def place(text: str, *, readings: bool) -> Place:
     """Return where an address leads. Raises UsageError."""
-    if not is_database(text) and is_address(text):
+    if not is_database(text) and is_address(text) and is_known(text):
         return _dataset(text)
     to = address_of(text)
 

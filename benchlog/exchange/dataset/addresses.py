@@ -47,12 +47,21 @@ def is_address(text: str) -> bool:
     return _ADDRESS.match(text) is not None
 
 
+def is_known(address: str) -> bool:
+    """Whether an address is of a kind that holds datasets."""
+    return _scheme(address) in _KNOWN
+
+
+def _scheme(address: str) -> str:
+    return address.partition(":")[0].lower()
+
+
 def check_address(address: str) -> None:
     """Refuse an address that nobody can use, or that gives a secret away.
 
     The message holds nothing of it that could be one. Raises UsageError.
     """
-    scheme = address.partition(":")[0].lower()
+    scheme = _scheme(address)
     if scheme not in _KNOWN:
         raise UsageError(
             f"an address of {scheme}: is none that holds datasets; write one that "

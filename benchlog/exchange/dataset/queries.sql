@@ -49,12 +49,13 @@ join (select run_uid as uid, pack as in_pack, source as of_source from runs) as 
   on reading_copies.run_uid = of_run.uid and reading_copies.pack = of_run.in_pack
   and reading_copies.source = of_run.of_source;
 
--- Each lot once: of several databases the first that has a plan.
+-- Each lot once: with the plan of the database in which it was opened first.
 create or replace view lots as
 select * from (
   select *, row_number() over (
     partition by part, lot
-    order by case when plan is null then 1 else 0 end, source) as copy_number
+    order by case when plan is null then 2 when opened_utc_ns is null then 1 else 0 end,
+      opened_utc_ns, source) as copy_number
   from lot_copies) as copies
 where copy_number = 1;
 

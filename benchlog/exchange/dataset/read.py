@@ -7,6 +7,7 @@ imported, then what was told last, then what was written last.
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from math import inf
 from pathlib import Path
 from typing import Any, Final
 
@@ -85,9 +86,10 @@ def _tables(folder: Folder, columns: list[str]) -> Iterator[Any]:
 
 
 def lots_once(address: str | Path | Folder) -> dict[Key, dict[str, Any]]:
-    """Return the lots of a dataset; of several databases the first that has a plan.
+    """Return the lots of a dataset, each with the plan it was opened with first.
 
-    Raises as `runs_once` does.
+    That is the rule of the view `lots` in `queries.sql`: whichever copies a dataset
+    has, a lot has one plan. Raises as `runs_once` does.
     """
     folder = folder_at(address)
     files = [name for name in folder.names(LOTS) if _LOTS_FILE.fullmatch(name)]
@@ -98,9 +100,15 @@ def lots_once(address: str | Path | Folder) -> dict[Key, dict[str, Any]]:
     for name in files:
         for row in _lot_rows(folder, name, together):
             known = found.get((row["part"], row["lot"]))
-            if known is None or known["plan"] is None:
+            if known is None or _opening(row) < _opening(known):
                 found[row["part"], row["lot"]] = row
     return found
+
+
+def _opening(row: dict[str, Any]) -> tuple[bool, float, str]:
+    """Return what orders the rows of a lot; of those alike the first source counts."""
+    opened = row["opened_utc_ns"]
+    return row["plan"] is None, inf if opened is None else opened, row["source"] or ""
 
 
 def _lot_rows(
@@ -119,7 +127,8 @@ def _lot_rows(
 
 
 _LOT_KINDS: Final = columns_of(
-    text="lot part supplier plan decision part_body", whole="size opened_utc_ns"
+    text="source lot part supplier plan decision part_body",
+    whole="size opened_utc_ns",
 )
 _NEVER_NULL: Final = ("run", "device", "position", "bench", "purpose")
 _KINDS: Final = columns_of(

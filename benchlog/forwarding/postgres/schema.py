@@ -55,7 +55,8 @@ def create(session: "Session", address: Address, software: str) -> list[str]:
     """Make the schema or bring it up to date, all of it or nothing.
 
     Returns what could not be done, as sentences: making roles needs a right of its own.
-    Raises ForwardError for a schema that is a stranger's or of a newer version.
+    Raises ForwardError for a schema that is a stranger's or of a newer version, and
+    where a table of ours was changed: nothing could be sent to it.
     """
     with session.transaction():
         session.execute(_ONE_AT_A_TIME)
@@ -74,6 +75,12 @@ def create(session: "Session", address: Address, software: str) -> list[str]:
             session.execute(f"drop view if exists {SCHEMA}.{name}")
         for name, text in VIEWS.items():
             session.execute(f"create view {SCHEMA}.{name} as {text}")
+        fault = _fault(session)
+        if fault:
+            raise ForwardError(
+                f"{address.shown}: {fault}; somebody has changed it, and it is not "
+                "mended here. Make it as it was, then run this again"
+            )
     return _make_roles(session)
 
 

@@ -70,6 +70,29 @@ Told = Callable[[str, int], None]
 """What is told while sending: the kind, and how many rows of it were sent so far."""
 
 
+def marks_of(session: "Session", address: Address, reader: TailReader) -> Counts:
+    """Return how far each kind of a database was sent: the last row that is there.
+
+    Raises ForwardError where another database of this UUID has sent: what is there then
+    tells nothing of this one.
+    """
+    found = {}
+    source = UUID(reader.database_uid())
+    for kind, up_to, told in session.execute(_MARKS, (source,)):
+        if kind not in TAILED:
+            continue
+        if up_to and reader.row_digest(kind, up_to) != told:
+            raise ForwardError(
+                f"{address.shown} has rows of another database with the same UUID "
+                f"(row {up_to} of {kind} is another one there): this file is a copy of "
+                "one that went on elsewhere, or was put back to an older state. "
+                "`benchlog backup FILE` makes one with a UUID of its own: send that. "
+                "Nothing was sent"
+            )
+        found[kind] = up_to
+    return found
+
+
 class Sender:
     """Sends one database on; for one session with the central one."""
 
@@ -101,7 +124,7 @@ class Sender:
             self._session.execute(_SOURCE, given)
             for kind in TAILED:
                 self._session.execute(_NEWS, (self._source, kind))
-        self._read_marks()
+        self._marks = marks_of(self._session, self._address, self._reader)
 
     def _lock(self) -> None:
         deadline = host_deadline(_LOCK_S)
@@ -115,21 +138,6 @@ class Sender:
                     " now; one is enough"
                 )
             host_sleep(0.2)
-
-    def _read_marks(self) -> None:
-        """Read how far was sent; refuse what another database of this UUID has sent."""
-        for kind, up_to, told in self._session.execute(_MARKS, (self._source,)):
-            if kind not in TAILED:
-                continue
-            if up_to and self._reader.row_digest(kind, up_to) != told:
-                raise ForwardError(
-                    f"{self._address.shown} has rows of another database with the same "
-                    f"UUID (row {up_to} of {kind} is another one there): this file is "
-                    "a copy of one that went on elsewhere, or was put back to an older "
-                    "state. `benchlog backup FILE` makes one with a UUID of its own: "
-                    "send that. Nothing was sent"
-                )
-            self._marks[kind] = up_to
 
     def round(self, sent: Counts, *, readings: bool, progress: Told | None) -> None:
         """Send all that is committed by now. Raises ForwardError."""
@@ -184,7 +192,7 @@ class Sender:
         with self._session.transaction():
             held = self._session.execute(_HELD, (self._source, table.name)).fetchone()
             if held is None or held[0] != mark:
-                self._read_marks()
+                self._marks = marks_of(self._session, self._address, self._reader)
                 self._shaping = Shaping(self._reader, self._source)
                 return False
             self._bring_runs(new_runs)

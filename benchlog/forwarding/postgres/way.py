@@ -8,7 +8,7 @@ from uuid import UUID
 from benchlog.forwarding.address import Address
 from benchlog.forwarding.forwarding import ForwardReport, KindStatus
 from benchlog.forwarding.postgres import schema
-from benchlog.forwarding.postgres.sender import Sender
+from benchlog.forwarding.postgres.sender import Sender, marks_of
 from benchlog.forwarding.postgres.server import connected, driver, translated
 from benchlog.forwarding.postgres.tables import BULK, SMALL
 from benchlog.store.tail.tail_reader import TailReader
@@ -72,10 +72,12 @@ class PostgresWay:
 def status_of(address: Address, reader: TailReader) -> dict[str, KindStatus]:
     """Return how far a database has been sent, without sending.
 
-    Readings are named where they were ever sent. Raises ForwardError.
+    Readings are named where they were ever sent. Raises ForwardError, also for what
+    could not be sent because another database has the same UUID.
     """
     with connected(address) as session:
         schema.look(session, address)
+        marks_of(session, address, reader)
         return _status(session, reader, None)
 
 

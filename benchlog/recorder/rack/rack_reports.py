@@ -2,9 +2,11 @@
 
 from collections import deque
 from collections.abc import Mapping
+from itertools import takewhile
 from typing import Final, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.clock import Deadline, host_deadline
 from benchlog.errors import BenchlogError
@@ -175,7 +177,7 @@ class RackReports:
         latest = self._keeper.setters[name].latest
         if latest is None or latest.value is None or not self._probe:
             return
-        t_s, celsius = np.array(self._probe).T
+        t_s, celsius = self._probe_lately()
         if not probe_settled(t_s, celsius, None, self._task.rule):
             return
         apart_c = latest.value - celsius[-1]
@@ -184,6 +186,13 @@ class RackReports:
                 f"chamber {name!r} tells {as_stated(latest.value, 4)} C where the "
                 f"bench's probe has {as_stated(float(celsius[-1]), 4)} C"
             )
+
+    def _probe_lately(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return time and temperature within the rule's window; it is asked often."""
+        since_s = self._probe[-1][0] - self._task.rule.window_s
+        rows = list(takewhile(lambda row: row[0] >= since_s, reversed(self._probe)))
+        t_s, celsius = np.array(rows[::-1], np.float64).T
+        return t_s, celsius
 
     # --- rows -------------------------------------------------------------------------
 

@@ -138,7 +138,7 @@ class RackTurns(RackReports):
     def _probe_settled(self, target_c: float | None) -> bool:
         if not self._probe or not self._task.setters_of(Drive.TEMPERATURE):
             return True  # nothing is known of temperature, and nothing sets it
-        t_s, celsius = np.array(self._probe).T
+        t_s, celsius = self._probe_lately()
         return probe_settled(t_s, celsius, target_c, self._task.rule)
 
     # --- measuring --------------------------------------------------------------------

@@ -139,6 +139,12 @@ class Chamber:
         """Return the temperature of a body at a place, 0 to places - 1."""
         with self._lock:
             air_c = self._air_c(at_s, lag_s)
+        return self.at_place_c(air_c, place)
+
+    def bodies_c(self, at_s: Array, place: int, lag_s: float) -> Array:
+        """Return the same at many times, shape (n,), of one body."""
+        with self._lock:
+            air_c = self._airs_c(at_s, lag_s)
         return air_c + self._gradient(place) * (air_c - self.spec.begin_c)
 
     def at_place_c(self, air_c: float, place: int) -> float:
@@ -179,9 +185,12 @@ class Chamber:
         return self.spec.begin_c + self._settled_c + gone
 
     def _air_c(self, at_s: float, lag_s: float) -> float:
+        return float(self._airs_c(np.array([at_s]), lag_s)[0])
+
+    def _airs_c(self, at_s: Array, lag_s: float) -> Array:
         at, by = self._all_turns()
-        answer = float(by @ ramp_answer(at_s - at, self._poles(lag_s)))
-        return self.spec.begin_c + self._settled_c + answer
+        answer = ramp_answer(at_s[:, None] - at, self._poles(lag_s)) @ by
+        return np.asarray(self.spec.begin_c + self._settled_c + answer)
 
     def _all_turns(self) -> tuple[Array, Array]:
         """Return time and change of every turn; made once for each change of them."""
@@ -210,14 +219,18 @@ def ramp_answer(age_s: Array, poles: tuple[complex, ...]) -> Array:
     """Return how a chain of poles, of gain 1, answers a ramp of 1/s after `age_s`.
 
     H(s) = prod(p / (p - s)); the answer to 1/s^2 by partial fractions (Laplace, from
-    memory): t + sum(1/p) + sum of residues. Before it began, nothing.
+    memory): t + sum(1/p) + sum of residues, which have died away by `_SETTLED` time
+    constants. Before it began, nothing.
     """
     age_s = np.maximum(age_s, 0.0)
-    total = age_s + sum(1.0 / pole for pole in poles)
+    total = age_s + sum(1.0 / pole for pole in poles).real
+    slowest_s = -1.0 / max(pole.real for pole in poles)
+    moving = (age_s > 0) & (age_s < _SETTLED * slowest_s)
+    young_s = age_s[moving]
     for k, pole in enumerate(poles):
         others = (one for j, one in enumerate(poles) if j != k)
         residue = -pole / (pole * pole)
         for one in others:
             residue *= one / (one - pole)
-        total = total + residue * np.exp(pole * age_s)
-    return np.where(age_s > 0, total.real, 0.0)
+        total[moving] += (residue * np.exp(pole * young_s)).real
+    return np.where(age_s > 0, total, 0.0)

@@ -14,6 +14,8 @@ import threading
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+
 from benchlog.simulate.physics.chamber import Chamber
 from benchlog.simulate.physics.oscillator import Oscillator, OscillatorSpec
 from benchlog.simulate.physics.room import Room, Supply
@@ -196,8 +198,9 @@ class RackDevice(Oscillator):
             left_s = at_s - self._way_s
             if left_s > 0:
                 steps = min(_MOST_STEPS, max(1, math.ceil(left_s / _STEP_S)))
-                for k in range(1, steps + 1):
-                    now_c = self.body_c(self._way_s + left_s * k / steps)
+                times_s = self._way_s + left_s * np.arange(1, steps + 1) / steps
+                bodies_c = self._chamber.bodies_c(times_s, self._place, self.spec.lag_s)
+                for now_c in bodies_c.tolist():
                     moved = now_c - self._way_c
                     kept = math.exp(-abs(moved) / self.rack_spec.hysteresis_c)
                     side = math.copysign(1.0, moved) if moved else 0.0

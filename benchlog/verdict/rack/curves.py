@@ -102,17 +102,15 @@ def _along(device: DeviceView, drive: Drive) -> Curve | None:
         u_ppm=_half(drawn),
         way=way if _are_two(way) and drive is Drive.TEMPERATURE else 0 * way,
         relative=bool(len(reference)),
-        dips=_dips(device, points, way) if drive is Drive.TEMPERATURE else (),
+        dips=_dips(device, points) if drive is Drive.TEMPERATURE else (),
     )
 
 
-def _dips(
-    device: DeviceView, points: Points, way: NDArray[np.int64]
-) -> tuple[Dip, ...]:
+def _dips(device: DeviceView, points: Points) -> tuple[Dip, ...]:
     if "activity-dips" not in device.plan.finds:
         return ()
     try:
-        return activity_dips(points, way >= 0)
+        return activity_dips(points).dips
     except DataError:
         return ()
 

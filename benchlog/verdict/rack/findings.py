@@ -39,6 +39,8 @@ Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 _NORMAL: Final = 1.96  # definition: of 95 %
+_HALF_DEPTH: Final = 2 * math.sqrt(2 * math.log(2))
+"""Full width of a bell at half its height, in its standard deviations; definition."""
 _TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
 
 
@@ -206,25 +208,21 @@ def _hysteresis(device: DeviceView) -> Found:
 
 
 def _dips(device: DeviceView) -> Found:
-    points = device.over_temperature()
-    rising = np.array(
-        [
-            device.direction(p) >= 0
-            for p in device.ran
-            if device.measured(p) and device.at_reference(p, "temperature")
-        ]
-    )
-    dips = activity_dips(points, rising)
-    if not dips:
-        return Found(value=0.0, u=0.0, unit="ppm", text="none found")
-    deepest = dips[0]
-    others = ", ".join(f"{as_stated(one.at_c, 3)} C" for one in dips)
+    """Return the deepest dip; where none is found, how deep one could be in 95 %."""
+    search = activity_dips(device.over_temperature())
+    if search.least_ppm is not None:
+        wide = as_stated(_HALF_DEPTH * search.width_c, 2)
+        depth = as_stated(search.least_ppm, 2)
+        text = f"none found; 95 % of dips of {depth} ppm, {wide} C wide, would be"
+        return Found(value=0.0, u=search.least_ppm, unit="ppm", text=text)
+    deepest = search.dips[0]
+    others = ", ".join(f"{as_stated(one.at_c, 3)} C" for one in search.dips)
     return Found(
         value=abs(deepest.size_ppm),
         u=deepest.u_ppm,
         unit="ppm",
         at=deepest.at_c,
-        text=f"{len(dips)} found: {others}",
+        text=f"{len(search.dips)} found: {others}",
     )
 
 

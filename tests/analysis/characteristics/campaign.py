@@ -93,7 +93,7 @@ def sweep(device, note, dip):
     dipped = size * np.exp(-0.5 * ((at - place) / 2.5) ** 2)
     values = cube + np.where(rising, bow, -bow) + dipped
     points = device.points(at, values, 10, 40)
-    found = activity_dips(points, rising)
+    found = activity_dips(points).dips
     if dip:
         note.count("dip found", any(abs(one.at_c - place) < 4 for one in found))
     else:

@@ -99,7 +99,7 @@ def test_two_dips_are_both_told():
     dips = dips + 0.1 * np.exp(-0.5 * ((at - 50) / 3) ** 2)
     law = 1e-5 * (at - 25) ** 3
     seen = points(at, law - dips + rng.normal(size=52) * 0.01, u=0.01)
-    found = activity_dips(seen, np.arange(52) >= 26)
+    found = activity_dips(seen).dips
     assert [round(one.at_c, -1) for one in found] == [-10, 50]
     assert all(one.size_ppm < 0 for one in found)
 
@@ -111,7 +111,7 @@ def test_two_dips_are_both_told():
         lambda: changes_from(points([1], [1]), points([], [])),
         lambda: steepest(points([1, 1], [1, 2])),
         lambda: hysteresis(points([0, 1], [0, 0]), points([5, 6], [0, 0])),
-        lambda: activity_dips(points(range(9), range(9)), np.ones(9, bool)),
+        lambda: activity_dips(points(range(9), range(9))),
         lambda: start_up(Looks(t_s=np.array([1.0]), ran=np.array([False]))),
         lambda: warm_up(points([0, 0], [5, 5]), Found(value=0, u=0.1, unit="ppm"), 0.5),
         lambda: retrace(points([], []), points([1], [1])),

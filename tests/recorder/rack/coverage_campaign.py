@@ -18,7 +18,7 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from recorder.rack.campaign_devices import campaign_scenario
+from recorder.rack.campaign_devices import PLACE_C, campaign_scenario, place_off_c
 from recorder.rack.rack_truth import TruePoints
 from recorder.rack.virtual_devices import VirtualBench
 
@@ -28,8 +28,8 @@ from benchlog.model import EventKind, Step
 PART = load_part("vctcxo-10mhz-1ppm")
 REFERENCES = {"temperature": 25.0, "supply": 3.3, "control": 1.5, "load": 10.0}
 GATES = 6
-U_C = 0.08
-"""What places truly differ by at the ends of the range, rms, in the bench file."""
+TIMEBASE_U_PPM = 0.01 / 3**0.5
+"""Standard uncertainty of the counter's time base: a rectangle of what is stated."""
 
 
 def short(sequence):
@@ -41,16 +41,23 @@ def short(sequence):
 def measured_rack(sequence, devices, seed):
     """Return a rack that went through a sequence, and what each device truly had."""
     scenario = campaign_scenario(PART, devices, seed)
-    bench = VirtualBench(scenario, PART, sequence, u_c=U_C)
-    truths = {run.run_id: TruePoints(bench.plan.steps) for run in bench.rack.runs}
+    bench = VirtualBench(scenario, PART, sequence, u_c=PLACE_C)
+    served = {
+        run.run_id: bench.served.devices[run.position.channel]
+        for run in bench.rack.runs
+    }
+    truths = {
+        run_id: TruePoints(bench.plan.steps, place_off_c(device.rack_spec))
+        for run_id, device in served.items()
+    }
     plain = bench.rack.note
 
     def note(run, kind, *more):
         plain(run, kind, *more)
         if kind == EventKind.TURN:
-            device = bench.served.devices[run.position.channel]
             step = run.turns()[-1].step
-            truths[run.run_id].note(device, step, bench.served.world.now_s())
+            now_s = bench.served.world.now_s()
+            truths[run.run_id].note(served[run.run_id], step, now_s)
 
     bench.rack.book.runs.note = note
     bench.go()
@@ -65,7 +72,7 @@ def campaign(name, racks, devices=32):
     for seed in range(1, racks + 1):
         bench, truths = measured_rack(sequence, devices, seed)
         for run in bench.rack.runs:
-            _, found = bench.found(run)
+            _, found = bench.found(run, TIMEBASE_U_PPM)
             true = truths[run.run_id].truths(REFERENCES)
             for line in found.values():
                 if line.name in true:

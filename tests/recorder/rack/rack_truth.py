@@ -10,15 +10,20 @@ from itertools import pairwise
 
 
 class TruePoints:
-    """One device's true offset at each step: `ppm[step]`, and the step's state."""
+    """One device's true offset at each step: `ppm[step]`, and the step's state.
 
-    def __init__(self, steps):
+    `off_c` is how much warmer its place is than its body is told to be: the truth is
+    asked of a body that has the temperature exactly.
+    """
+
+    def __init__(self, steps, off_c=0.0):
         self.steps = {step.index: step for step in steps}
+        self.off_c = off_c
         self.ppm, self.at_s = {}, {}
 
     def note(self, device, step, at_s):
         """Note a point at the time of its turn; points come in the order of time."""
-        place_c = self.steps[step].state["temperature"]
+        place_c = self.steps[step].state["temperature"] - self.off_c
         self.ppm[step] = device.offset_with_body_at(place_c, at_s)
         self.at_s[step] = at_s
 

@@ -1,0 +1,111 @@
+"""The smooth law of a device over temperature: a polynomial, and how its ways differ.
+
+Beside the polynomial of both ways there is one of their difference. After each turn of
+the temperature the difference opens anew: hysteresis is a memory of where a device has
+been. On a way in the direction `s` a memory goes from where it was towards `s`, by
+`exp(-d / D)` in a distance of d; several D together make up any gradual opening (our
+rule: Duhem's model of hysteresis with a sum of memories, from memory). The path is
+taken from the points, by their time.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.polynomial.chebyshev import chebvander
+from numpy.typing import NDArray
+
+from benchlog.analysis.characteristics.points import Points
+
+Array = NDArray[np.float64]
+_DEGREE: Final = 5
+"""Of the smooth law; our rule: a cubic crystal and what compensation leaves of it."""
+_BETWEEN: Final = 2
+"""Degree of the smooth difference between the ways; our rule."""
+_APART: Final = 3.0
+"""Distances D, from the spacing of points to `_LONGEST` of the span, are not further
+apart than by this factor; our rule: it leaves 1 % of an opening by a D between."""
+_AFFORDED: Final = 5
+"""Points for each term from which on each memory may have begun anywhere, not only the
+middle one; our rule: with fewer points dips near the beginning would be lost."""
+_LONGEST: Final = 1 / 3
+"""Of the span; our rule: beyond it the polynomial of the difference does the same."""
+_STAYS: Final = 0.2
+"""Of the spacing; a temperature that moved by less has stayed; our rule."""
+_INDEPENDENT: Final = 1e-6
+"""Of the largest singular value; terms below it are those of others; our rule."""
+
+
+def law_terms(points: Points) -> Array:
+    """Return the terms of the law at each point, shape (n, terms); some may depend on
+    others."""
+    at = points.at
+    low, span = float(at.min()), max(float(np.ptp(at)), 1e-12)
+    x = 2 * (at - low) / span - 1
+    path = _Path(points)
+    between = chebvander(x, _BETWEEN) * path.way[:, None]
+    shortest = min(spacing_of(at), _LONGEST * span)
+    many = 1 + math.ceil(math.log(_LONGEST * span / shortest, _APART))
+    distances = np.geomspace(shortest, _LONGEST * span, many)
+    memories = [path.memory(one) for one in distances]
+    law = np.column_stack([chebvander(x, _DEGREE), between, *memories])
+    middle = many // 2
+    if len(at) < _AFFORDED * (law.shape[1] + many):
+        distances = distances[middle : middle + 1]
+    return np.column_stack([law, *(path.begun(one) for one in distances)])
+
+
+def basis_of(terms: Array) -> Array:
+    """Return orthonormal columns that span the terms, without those that depend."""
+    left, size, _ = np.linalg.svd(terms, full_matrices=False)
+    return np.asarray(left[:, size > _INDEPENDENT * size[0]], np.float64)
+
+
+def spacing_of(at: Array) -> float:
+    """Return the usual distance of neighbouring places."""
+    steps = np.diff(np.sort(at))
+    apart = steps[steps > 0.2 * max(float(steps.max()), 1e-12)]
+    return float(np.median(apart)) if len(apart) else 1.0
+
+
+class _Path:
+    """The way that the temperature went through the points; arrays by point."""
+
+    def __init__(self, points: Points) -> None:
+        order = np.argsort(points.t_s, kind="stable")
+        moved = _moves(points.at[order], _STAYS * spacing_of(points.at))
+        self._back = np.argsort(order, kind="stable")
+        self._moved = moved
+        first = np.flatnonzero(moved)
+        self._first = float(np.sign(moved[first[0]])) if len(first) else 1.0
+        self.way = self.memory(0.0)
+
+    def memory(self, distance_c: float) -> Array:
+        """Return a memory, from -1 to 1, that forgets within so many C.
+
+        It begins as if the temperature had come from far the other way.
+        """
+        now, found = -self._first if distance_c else self._first, []
+        for moved in self._moved:
+            if moved:
+                way = float(np.sign(moved))
+                kept = np.exp(-abs(moved) / distance_c) if distance_c else 0.0
+                now = way + (now - way) * kept
+            found.append(now)
+        return np.array(found)[self._back]
+
+    def begun(self, distance_c: float) -> Array:
+        """Return what is left, on the first way, of where the memory truly began."""
+        turned = np.flatnonzero(np.sign(self._moved) == -self._first)
+        left = np.exp(-np.abs(np.cumsum(self._moved)) / distance_c)
+        left[turned[0] if len(turned) else len(left) :] = 0.0
+        return np.asarray(left[self._back], np.float64)
+
+
+def _moves(at: Array, least_c: float) -> Array:
+    """Return by how much each point is away from the last one that moved."""
+    moved, last = np.zeros(len(at)), at[0]
+    for k, here in enumerate(at):
+        if abs(here - last) > least_c:
+            moved[k], last = here - last, here
+    return moved

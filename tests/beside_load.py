@@ -1,0 +1,59 @@
+"""The timed tests, so many times over, beside busy loops; prints a row for each time.
+
+    python tests/beside_load.py TIMES [--loops N] [PYTEST WORDS ...]
+
+A row has the seconds, the number of tests that passed, and the names of those that did
+not. Without further words the tests are `-m "timed and not slow"`. The exit code is 1
+if any failed.
+"""
+
+import argparse
+import re
+import subprocess
+import sys
+from contextlib import ExitStack
+
+from benchlog.clock import host_clock
+
+TIMED = ("-m", "timed and not slow", "-n", "2", "--dist", "worksteal")
+FAILED = re.compile(r"^(?:FAILED|ERROR) (\S+)", re.MULTILINE)
+PASSED = re.compile(r"(\d+) passed")
+
+
+def main() -> int:
+    words = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    words.add_argument("times", type=int)
+    words.add_argument("--loops", type=int, default=2)
+    said, more = words.parse_known_args()
+    program = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider"]
+    failed_times = 0
+    print("| time | seconds | passed | failed |\n| ---: | ---: | ---: | --- |")
+    with ExitStack() as loops:
+        for _ in range(said.loops):
+            loop = subprocess.Popen([sys.executable, "-c", "while True: pass"])
+            loops.callback(loop.wait)
+            loops.callback(loop.kill)
+        for number in range(1, said.times + 1):
+            began_ns = host_clock().mono_ns()
+            done = subprocess.run(
+                [*program, *(more or TIMED)],
+                capture_output=True,
+                text=True,
+                check=False,
+            )
+            took_s = (host_clock().mono_ns() - began_ns) * 1e-9
+            failed = FAILED.findall(done.stdout)
+            passed = PASSED.findall(done.stdout)
+            failed_times += done.returncode != 0
+            print(
+                f"| {number} | {took_s:.0f} | {passed[-1] if passed else 0} "
+                f"| {', '.join(failed) or '-'} |",
+                flush=True,
+            )
+            if done.returncode != 0:
+                print(done.stdout, file=sys.stderr, flush=True)
+    return bool(failed_times)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
