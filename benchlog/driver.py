@@ -161,12 +161,14 @@ class Setter(Driver):
       a byte is sent.
     * `set` returns once the instrument has taken the order, not when it is there;
       `at_rest` tells that.
+    * Nothing beyond the bounds is sent, also where the instrument's steps or digits
+      make a value another one: `as_sent` is for lines.
     * `read_back` is asked of the instrument each time, never remembered.
     * `release` may be called at any time after `open`, twice, and after an error.
     """
 
-    switches: ClassVar[bool] = False
-    """Whether `switch` turns what it sets on and off."""
+    switches: bool = False
+    """Whether `switch` turns what it sets on and off; known once it is open."""
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -200,6 +202,15 @@ class Setter(Driver):
     def release(self) -> None:
         """Go to the safe state. Raises InstrumentError when that is not certain."""
 
+    def as_sent(self, value: float) -> str:
+        """Return a value within the bounds in 12 digits, for a line to an instrument.
+
+        Where rounding would leave the bounds it has all its digits.
+        """
+        low, high = self.bounds
+        text = as_stated(value, 12)
+        return text if low <= float(text) <= high else repr(float(value))
+
     def require_within(self, value: float) -> None:
         """Raise RefusedError for what may not be set."""
         low, high = self.bounds
@@ -213,14 +224,32 @@ class Setter(Driver):
             )
 
 
-class Trimmer(Setter):
-    """A setter of the trim code of the device under test; `read` tells it back.
+TRIM: Final = "trim"
+"""The quantity of setters of the trim code of the device under test.
 
-    Nothing is ever written to permanent memory: the code holds until the next reset.
-    A trimmer states no bounds of its own, the part's safe codes are those.
+Nothing is ever written to permanent memory: the code holds until the next reset. They
+state no bounds of their own: the part's safe codes are those.
+"""
+MOST_CODE: Final = 2**24
+"""Any code that a register of 24 bits has: the bounds of a setter that knows none."""
+
+
+def as_code(setter: "Setter", value: float) -> int:
+    """Return a value within the bounds as a whole trim code. Raises RefusedError."""
+    setter.require_within(value)
+    if value != int(value):
+        raise RefusedError(f"{value!r} is no trim code", address=setter.address)
+    return int(value)
+
+
+class Trimmer(Setter):
+    """The contract of before for setters of a trim code: `set_code`, `read` tells it.
+
+    Drivers of others are written after it and go on working; it is told at the start.
+    Write a `Setter` of the quantity `TRIM`, unit `code`, instead.
     """
 
-    quantity = "trim"
+    quantity = TRIM
     unit = "code"
 
     @abstractmethod
@@ -229,15 +258,12 @@ class Trimmer(Setter):
 
     @property
     def bounds(self) -> tuple[float, float]:
-        """See `Setter.bounds`: any code that a register of 24 bits has."""
-        return (0.0, float(2**24))
+        """See `Setter.bounds`."""
+        return (0.0, float(MOST_CODE))
 
     def set(self, value: float) -> None:
         """See `Setter.set`; a code is a whole number."""
-        self.require_within(value)
-        if value != int(value):
-            raise RefusedError(f"{value!r} is no trim code", address=self.address)
-        self.set_code(int(value))
+        self.set_code(as_code(self, value))
 
     def read_back(self) -> float:
         """See `Setter.read_back`."""

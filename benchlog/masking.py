@@ -6,7 +6,8 @@ from typing import Final
 MASK: Final = "***"
 _USER: Final = re.compile(r"(?<=//)[^/?#\s'\"<>]*@")
 _REST: Final = re.compile(
-    r"(\b[a-z][a-z0-9+.-]*://[^/?#\s'\"<>]+)[/?#][^\s'\"<>]+", re.IGNORECASE
+    r"(\b[a-z][a-z0-9+.-]*://[^/?#\s'\"<>]+)[/?#][^\s'\"<>]*[^\s'\"<>`:;,)]",
+    re.IGNORECASE,
 )
 
 

@@ -60,7 +60,7 @@ class CommandSetter(Setter):
     def set(self, value: float) -> None:
         """See `Setter.set`."""
         self.require_within(value)
-        self._program.run(as_stated(value, 12), as_stated(value))
+        self._program.run(self.as_sent(value), as_stated(value))
         self._last = value
 
     def read_back(self) -> float:

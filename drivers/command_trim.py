@@ -6,7 +6,7 @@ code.
 
 from typing import Final
 
-from benchlog.driver import Trimmer
+from benchlog.driver import MOST_CODE, TRIM, Setter, as_code
 from benchlog.driver_kit import UserProgram, program_options
 from benchlog.errors import RefusedError
 from benchlog.model import Identity, Sample
@@ -14,9 +14,11 @@ from benchlog.model import Identity, Sample
 _CODE: Final = "{code}"
 
 
-class CommandTrim(Trimmer):
+class CommandTrim(Setter):
     """Runs a program for every code; exit status 0 means that it took."""
 
+    quantity = TRIM
+    unit = "code"
     needs_address = False
     exclusive = False
     options = program_options(_CODE)
@@ -43,10 +45,23 @@ class CommandTrim(Trimmer):
         now = self.clock.mono_ns(), self.clock.utc_ns()
         return Sample(float(self._last), "code", *now, raw=str(self._last).encode())
 
-    def set_code(self, code: int) -> None:
-        """See `Trimmer.set_code`."""
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """See `Setter.bounds`: the part's safe codes are narrower."""
+        return (0.0, float(MOST_CODE))
+
+    def set(self, value: float) -> None:
+        """See `Setter.set`."""
+        code = as_code(self, value)
         self._program.run(str(code), f"code {code}")
         self._last = code
+
+    def read_back(self) -> float:
+        """See `Setter.read_back`."""
+        return self.read().value
+
+    def release(self) -> None:
+        """See `Setter.release`: a code harms nobody, so it stays."""
 
     def close(self) -> None:
         """See `Driver.close`."""

@@ -16,7 +16,7 @@ import re
 from collections.abc import Mapping
 from typing import Final
 
-from benchlog.driver import GRACE_S, Option, Trimmer
+from benchlog.driver import GRACE_S, MOST_CODE, TRIM, Option, Setter, as_code
 from benchlog.driver_kit.connect import STREAM_WANTED, is_stream, open_stream
 from benchlog.driver_kit.link import StreamLink
 from benchlog.driver_kit.serial_line import SERIAL_OPTIONS
@@ -27,9 +27,11 @@ _LONGEST: Final = 512  # our rule: an identification has 100 characters
 _CODE = re.compile(rb"trim (\d{1,8})\r?\n")
 
 
-class LineTrim(Trimmer):
+class LineTrim(Setter):
     """Sets trim codes over a serial line, `rfc2217://` or a plain socket."""
 
+    quantity = TRIM
+    unit = "code"
     options = (
         *SERIAL_OPTIONS,
         Option(
@@ -79,8 +81,14 @@ class LineTrim(Trimmer):
         now = self.clock.mono_ns(), self.clock.utc_ns()
         return Sample(float(self._code(raw, "trim?")), "code", *now, raw=raw)
 
-    def set_code(self, code: int) -> None:
-        """See `Trimmer.set_code`; the firmware must tell the code back."""
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """See `Setter.bounds`: the part's safe codes are narrower."""
+        return (0.0, float(MOST_CODE))
+
+    def set(self, value: float) -> None:
+        """See `Setter.set`; the firmware must tell the code back."""
+        code = as_code(self, value)
         command = f"trim {code}"
         raw = self._ask(command)
         if raw.startswith(b"error"):
@@ -99,6 +107,13 @@ class LineTrim(Trimmer):
                 command=command,
                 raw=raw,
             )
+
+    def read_back(self) -> float:
+        """See `Setter.read_back`."""
+        return self.read().value
+
+    def release(self) -> None:
+        """See `Setter.release`: a code harms nobody, so it stays."""
 
     def close(self) -> None:
         """See `Driver.close`."""

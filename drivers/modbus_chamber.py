@@ -87,6 +87,7 @@ class ModbusChamber(Setter):
                 address=self.address,
             )
         self._client = client
+        self.switches = "running" in self._registers
         try:
             self.read_back()
             rate = self.settings.get("rate_per_min")
@@ -198,6 +199,8 @@ class ModbusChamber(Setter):
     def _write(self, role: str, value: float) -> None:
         register = self._registers[role]
         count = round(value / register.scale)
+        if role == "set_point":
+            count = self._within(count, register.scale)
         low, high = (-_SIGN, _SIGN - 1) if register.signed else (0, _WORD - 1)
         if not low <= count <= high:
             raise RefusedError(
@@ -206,6 +209,22 @@ class ModbusChamber(Setter):
                 address=self.address,
             )
         self._write_word(role, count % _WORD)
+
+    def _within(self, count: int, scale: float) -> int:
+        """Return the count nearest to one that is within the bounds.
+
+        Rounded to the register's step, a value at the end of them lies beyond.
+        """
+        low, high = self.bounds
+        tiny = 1e-9 * abs(scale)  # of floating point; far less than a step
+        for nearest in (count, count - 1, count + 1):
+            if low - tiny <= nearest * scale <= high + tiny:
+                return nearest
+        raise RefusedError(
+            f"no step of the set point's register lies within {as_stated(low)} to "
+            f"{as_stated(high)} {self.unit}",
+            address=self.address,
+        )
 
     def _write_word(self, role: str, word: int) -> None:
         address, unit = self._registers[role].address, self.settings["unit_id"]

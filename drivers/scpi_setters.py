@@ -1,4 +1,4 @@
-"""`scpi-supply`, `scpi-chamber`, `line-chamber`: set by lines, as a dialect tells."""
+"""Setters that a dialect tells how to set by lines: supply, load, chambers."""
 
 from benchlog.driver import SETTER_OPTIONS, Option
 from benchlog.driver_kit.connect import LINK_OPTIONS
@@ -22,6 +22,20 @@ class ScpiSupply(ScpiSetter):
         *SETTER_OPTIONS,
         Option("limit_a", float, None, "current limit, sent once", low=0.0, high=1e3),
         Option("dialect", Dialect, "scpi-supply", "how it is asked"),
+        every(1.0),
+        EXTRA,
+        *LINK_OPTIONS,
+    )
+
+
+class ScpiLoad(ScpiSetter):
+    """Switches a load capacitance in at the devices' outputs, in pF."""
+
+    quantity = "load"
+    unit = "pF"
+    options = (
+        *SETTER_OPTIONS,
+        Option("dialect", Dialect, "scpi-load", "how it is asked"),
         every(1.0),
         EXTRA,
         *LINK_OPTIONS,

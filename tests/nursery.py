@@ -95,6 +95,8 @@ def serve(line: socket.socket) -> dict[str, Any]:
         pid = fork_a_sibling()
         if pid == 0:
             show_words([sys.executable, *what["words"]])
+            # before anybody knows of this process: what is sent to it must end it
+            heed_signals(what["ignored"])
             os.close(open_until_shown)
             os.close(heard)
             return what
@@ -129,11 +131,8 @@ def fork_a_sibling() -> int:
 def become(what: dict[str, Any]) -> None:
     """Make this fork the process that was asked for."""
     keep_descriptors(what["descriptors"], what["numbers"])
-    for number in IGNORED:
-        signal.signal(number, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    for number in what["ignored"]:
-        signal.signal(number, signal.SIG_IGN)
+    heed_signals(what["ignored"], but=signal.SIGINT)
     signal.pthread_sigmask(signal.SIG_SETMASK, what["blocked"])
     os.umask(what["umask"])
     if what["nice"] != os.getpriority(os.PRIO_PROCESS, 0):
@@ -153,6 +152,15 @@ def become(what: dict[str, Any]) -> None:
     if what["afresh"]:
         for name in [one for one in sys.modules if one.partition(".")[0] in ROOMS]:
             del sys.modules[name]
+
+
+def heed_signals(ignored: list[int], but: int | None = None) -> None:
+    """Let signals do what they do, but for those that its starter ignores."""
+    for number in IGNORED:
+        if number in ignored:
+            signal.signal(number, signal.SIG_IGN)
+        elif number != but:
+            signal.signal(number, signal.SIG_DFL)
 
 
 def keep_descriptors(given: list[int], numbers: list[int]) -> None:
@@ -208,6 +216,7 @@ def run_main() -> None:
     option = sys.argv[0]
     if option == "-m":
         sys.argv.pop(0)
+        sys.modules.pop(sys.argv[0], None)  # else it is told that it is there already
         runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)
     elif option == "-c":
         exec(sys.argv.pop(1), {"__name__": "__main__"})

@@ -1,6 +1,8 @@
 """A simulated rack whose counter serves several devices in turns, and the program."""
 
 import json
+import re
+import socket
 import subprocess
 from contextlib import closing, contextmanager
 from dataclasses import replace
@@ -20,14 +22,24 @@ NEAR_PPM = 0.08
 """Room, supply and time base move a device by less; devices lie further apart."""
 
 
+def close_behind_its_back(rack, *channels):
+    """Switch a rack's scanner from somewhere else, over a connection of our own."""
+    host, port = re.findall(r"::([\d.]+)::(\d+)::", rack.addresses()["scanner"])[0]
+    with socket.create_connection((host, int(port)), 5) as line:
+        listed = ",".join(map(str, channels))
+        line.sendall(f"ROUT:OPEN:ALL;:ROUT:CLOS (@{listed})\n*OPC?\n".encode())
+        line.recv(100)
+
+
 class ScannedShop:
     """Devices behind a scanner, and everything that was kept of them."""
 
-    def __init__(self, folder, rack, environment):
+    def __init__(self, folder, rack, environment, settle_s=0.2):
         self.folder, self.rack, self.environment = folder, rack, environment
         text = rack.bench_toml()
-        turns = "[instruments.scanner]\nturn_gates = 4\nturn_settle_s = 0.2\n"
-        text = text.replace("[instruments.scanner]\n", turns)
+        turns = f"turn_gates = 4\nturn_settle_s = {settle_s}\n"
+        head = "[instruments.scanner]\n"
+        text = text.replace(head, head + turns)
         (folder / "rack.toml").write_text(text)
         self.db = folder / "s.db"
 
@@ -101,8 +113,13 @@ class ScannedShop:
 
 
 @contextmanager
-def scanned_shop(folder, environment, devices=3, gate_s=1.0):
+def scanned_shop(folder, environment, devices=3, gate_s=1.0, *, warm=True):
+    """Serve the shop; devices that are not `warm`ing up are themselves at once."""
     scenario = rack_scenario(load_part(PART), devices, seed=5)
+    if not warm:
+        at_once = {"warm_ppm": 0.0, "retrace_ppm": 0.0, "start_s": 0.0}
+        several = tuple(replace(one, **at_once) for one in scenario.devices)
+        scenario = replace(scenario, devices=several)
     scenario = replace(scenario, gate_s=gate_s)
     with SimulatedRack(scenario, HostClock(scale=SCALE)) as rack:
         yield ScannedShop(folder, rack, environment)

@@ -82,6 +82,18 @@ def test_a_child_of_ours_until_it_is_waited_for() -> None:
     assert one.pid not in children_of(os.getpid())
 
 
+def test_a_module_is_run_as_by_an_interpreter() -> None:
+    words = [sys.executable, "-P", "-m", "benchlog.metrics.serving"]
+    warm = run(words, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+    with cold_starts():
+        cold = subprocess.run(
+            words, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
+        )
+    assert warm.returncode == cold.returncode
+    assert warm.stderr.splitlines()[-1:] == cold.stderr.splitlines()[-1:]
+    assert "RuntimeWarning" not in warm.stderr
+
+
 def test_what_benchlog_starts_is_warm_and_a_child_of_who_started_it() -> None:
     inner = (
         "import os, subprocess, sys\n"

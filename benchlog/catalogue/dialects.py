@@ -90,7 +90,21 @@ def _varies(repeat: str) -> bool:
 #
 # An odd instrument needs a file, not code. What a file does not declare is never sent.
 
-UNITS: Final = ("Hz", "s", "counts", "C", "K", "F", "V", "A", "W", "ohm", "%", "Pa")
+UNITS: Final = (
+    "Hz",
+    "s",
+    "counts",
+    "C",
+    "K",
+    "F",
+    "V",
+    "A",
+    "W",
+    "ohm",
+    "%",
+    "Pa",
+    "pF",
+)
 """Units a reply may have: `s` is a period, `counts` are per reference second."""
 SETTINGS: Final = (
     "gate_s",

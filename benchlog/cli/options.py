@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 import click
+from click.core import ParameterSource
 
 from benchlog.cli.typed_values import (
     CatalogueName,
@@ -14,6 +15,7 @@ from benchlog.cli.typed_values import (
     Text,
     Tolerance,
 )
+from benchlog.errors import UsageError
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -79,6 +81,20 @@ part: Final = click.option(
     type=CatalogueName("parts"),
     help="Name or path [your default, see `benchlog defaults`].",
 )
+
+
+def check_one_form(*, as_json: bool, as_csv: bool) -> None:
+    """Raise UsageError where JSON and comma-separated values are asked for at once."""
+    if as_json and as_csv:
+        raise UsageError(
+            "--json prints one document; leave out --csv and --out, or --json"
+        )
+
+
+def is_typed(name: str) -> bool:
+    """Whether a person typed an option: it is no default, nor of the environment."""
+    source = click.get_current_context().get_parameter_source(name)
+    return source is ParameterSource.COMMANDLINE
 
 
 def several(*options: Decorator) -> Decorator:

@@ -2,6 +2,7 @@
 
 import contextlib
 import math
+import os
 from pathlib import Path
 from typing import Any
 
@@ -268,6 +269,8 @@ class DatasetAddress(click.Path):
             is_address,
         )
 
+        if not os.fspath(value).strip():
+            self.fail("it is empty", param, ctx)  # not the folder we are in
         if isinstance(value, str) and is_address(value):
             check_address(value)
             return value

@@ -26,7 +26,7 @@ class ScpiSetter(ScpiDriver, Setter):
     def set(self, value: float) -> None:
         """See `Setter.set`; what the instrument complains of is a RefusedError."""
         self.require_within(value)
-        self._order("value_set", value=as_stated(value, 12))
+        self._order("value_set", value=self.as_sent(value))
 
     def read_back(self) -> float:
         """See `Setter.read_back`."""
@@ -129,6 +129,7 @@ class ScpiSetter(ScpiDriver, Setter):
                 address=self.address,
             )
         super()._set_up(talk)
+        self.switches = type(self).switches and talk.knows("start")
         for name, role in (("limit_a", "limit_set"), ("rate_per_min", "rate_set")):
             given = self.settings.get(name)
             if isinstance(given, int | float) and talk.knows(role):

@@ -12,6 +12,7 @@ from benchlog.analysis.stats import TurnStats
 from benchlog.evaluation.history_document import (
     amendments_document,
     events_document,
+    orders_document,
     summary_document,
     verdicts_document,
 )
@@ -284,6 +285,7 @@ def whole_document(
         "software": run.software,
         "instruments": _instruments(run),
         "events": events_document(history.events),
+        "orders": orders_document(history.orders),
         "verdicts": verdicts_document(history.verdicts),
         "amendments": amendments_document(history.amendments),
         **({} if summary is None else {"summary": summary}),

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from benchlog.analysis.fitting.ageing import Estimate
-from benchlog.model import Event
+from benchlog.model import Condition, Event
 from benchlog.store.rows import Amendment, VerdictRow
 from benchlog.units import iso_utc
 from benchlog.verdict.soak.soak_summary import SoakSummary
@@ -15,6 +15,20 @@ def events_document(events: Iterable[Event]) -> list[dict[str, Any]]:
     return [
         {"utc": iso_utc(event.utc_ns), "kind": event.kind, "text": event.text}
         for event in events
+    ]
+
+
+def orders_document(orders: Iterable[Condition]) -> list[dict[str, Any]]:
+    """Return what setters were told, and what was read back of them."""
+    return [
+        {
+            "utc": iso_utc(one.utc_ns),
+            "quantity": one.quantity,
+            "value": one.value,
+            "unit": one.unit,
+            "instrument": one.instrument,
+        }
+        for one in orders
     ]
 
 

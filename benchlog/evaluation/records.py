@@ -17,13 +17,17 @@ from numpy.typing import NDArray
 from benchlog.errors import MissingExtraError, NotFoundError, StoreOlderError
 from benchlog.evaluation.coded_runs import coded_run
 from benchlog.evaluation.document import whole_document
-from benchlog.evaluation.run_evaluation import Evaluation, evaluate, judged_alone
+from benchlog.evaluation.judged_alone import judged_alone
+from benchlog.evaluation.run_evaluation import Evaluation, evaluate
 from benchlog.evaluation.run_history import RunHistory, history_of
 from benchlog.model import Columns, Decision, Run
 from benchlog.schemas import KEY, name_of
 from benchlog.store.backup import at_newest_schema
 from benchlog.store.reader import Reader
 
+_NAMED: Final = (
+    "in this database; name one by its number, its UUID or the code of its label"
+)
 _NO_TIME: Final = -1  # definition: no time is stored as it
 
 
@@ -60,6 +64,9 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.id)
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} readings>"
 
     def to_arrow(self) -> Any:
         """Return a `pyarrow.Table` of the same columns; unknown values are null.
@@ -195,7 +202,7 @@ class Records:
         """
         run = coded_run(self._reader, code)
         if run is None:
-            raise NotFoundError("run", code, (), "by its UUID in this database")
+            raise NotFoundError("run", code, (), _NAMED)
         return RecordedRun(self._reader, run)
 
     def latest(self) -> RecordedRun:

@@ -6,7 +6,6 @@ of pulses, the trains are kept.
 """
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import dataclass, replace
 from typing import Final, Literal
@@ -15,7 +14,8 @@ import numpy as np
 
 from benchlog.analysis.pulses.train import PulseCounts
 from benchlog.analysis.pulses.trains import TrainComparison
-from benchlog.errors import BenchlogError, DataError, UnreadableRunError
+from benchlog.errors import DataError
+from benchlog.evaluation.judged_alone import judged_alone
 from benchlog.evaluation.learnt_soaks import as_counted
 from benchlog.keepers import state_of
 from benchlog.model import (
@@ -31,7 +31,6 @@ from benchlog.model import (
 from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 from benchlog.store.arrays import joined
 from benchlog.store.reader import Reader
-from benchlog.units import printable
 from benchlog.verdict.run.assessment import Assessment
 from benchlog.verdict.run.early_stop import as_ended
 from benchlog.verdict.run.judges import AnyJudge, judge_for
@@ -265,24 +264,6 @@ def evaluate(
         return replace(found, summary=watch.summary(found.assessment, events))
 
 
-@contextmanager
-def judged_alone(run: Run) -> Iterator[None]:
-    """Turn what goes wrong with one run into UnreadableRunError: it harms no other.
-
-    Rows that were damaged, or made by a stranger, can be of a kind that no formula
-    foresees. Errors of ours, which tell what is missing, go through.
-    """
-    try:
-        yield
-    except (BenchlogError, MemoryError):
-        raise
-    except Exception as error:
-        why = printable(f"{type(error).__name__}: {error}")
-        raise UnreadableRunError(
-            run.id, f"no figures come of what is recorded of it ({why})"
-        ) from error
-
-
 def assess(reader: Reader, run: Run) -> Assessment:
     """Return figures and verdict of a run as it is given, from all that is stored.
 
@@ -297,6 +278,7 @@ def with_figures(run: Run, assessment: Assessment) -> Run:
     return replace(
         run,
         verdict=str(assessment.word),
+        judged_readings=assessment.stats.n,
         offset_ppm=assessment.offset_ppm,
         u_ppm=assessment.u_ppm,
     )

@@ -3,18 +3,19 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchlog.model import Event
+from benchlog.model import Condition, Event, is_order
 from benchlog.store.reader import Reader
 from benchlog.store.rows import Amendment, VerdictRow
 
 
 @dataclass(frozen=True, slots=True)
 class RunHistory:
-    """Events, verdicts that were kept, amendments; the newest last."""
+    """Events, verdicts that were kept, amendments, orders to setters; newest last."""
 
     events: Sequence[Event]
     verdicts: Sequence[VerdictRow]
     amendments: Sequence[Amendment]
+    orders: Sequence[Condition] = ()
 
 
 def history_of(reader: Reader, run_id: int) -> RunHistory:
@@ -23,4 +24,5 @@ def history_of(reader: Reader, run_id: int) -> RunHistory:
         tuple(event for _, event in reader.events(run_id)),
         tuple(reader.verdicts(run_id)),
         tuple(reader.amendments(run_id)),
+        tuple(one for _, one in reader.conditions(run_id) if is_order(one)),
     )

@@ -34,6 +34,11 @@ class LineSum:
         self._sum.update(plain.encode(errors="surrogateescape") + b"\n")
         return line
 
+    def add_lines(self, text: str) -> str:
+        """Add lines that each end in a line feed; return them as they were given."""
+        self._sum.update(text.encode(errors="surrogateescape"))
+        return text
+
     def text(self) -> str:
         """Return the sum of what was added, as hexadecimal digits."""
         return self._sum.hexdigest()

@@ -20,7 +20,7 @@ from benchlog.exchange.reimport.import_export import import_own
 from benchlog.exchange.reimport.parquet_reader import is_parquet, read_parquet
 from benchlog.exchange.text.import_text import import_foreign
 from benchlog.exchange.text.text_rows import LineProblem
-from benchlog.exchange.text_lines import numbered_lines
+from benchlog.exchange.text_lines import lines_of, numbered_blocks
 from benchlog.model import Run
 from benchlog.store.reader import Reader
 from benchlog.store.snapshot_types import LARGEST
@@ -155,10 +155,11 @@ def _import_text(
     options: ImportOptions,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[int, tuple[str, ...]]:
-    lines = numbered_lines(path, progress, options.limits)
-    first = next(lines, None)
-    if first is None:
+    blocks = numbered_blocks(path, progress, options.limits)
+    block = next(blocks, None)
+    if block is None:
         raise DataError(f"{path} is empty: nothing to import")
-    if is_own(first):
-        return import_own(path, read_own(chain([first], lines)), intake, options)
-    return import_foreign(path, first, lines, intake, options)
+    blocks = chain([block], blocks)
+    if is_own(block.lines()[0]):
+        return import_own(path, read_own(lines_of(blocks)), intake, options)
+    return import_foreign(path, blocks, intake, options)

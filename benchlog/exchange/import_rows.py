@@ -19,7 +19,9 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
+from benchlog.store.derived.packed import BLOCK
 from benchlog.store.reader import Reader
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.writer import Writer
 
@@ -57,6 +59,8 @@ class ImportedRun:
         self._writer, self._known_in = writer, known_in
         self._clock = clock
         self._rows: list[Row] = []
+        self._held: tuple[int, int, ReadingBlock] | None = None
+        self._stored = 0
         self.readings = 0
         self.rejected = 0
         self.edges = 0
@@ -118,11 +122,39 @@ class ImportedRun:
 
     def add_row(self, row: Row) -> None:
         """Add a row; commits when enough have come together."""
+        self._store_held()
         self._rows.append(row)
         self.readings += isinstance(row[2], Reading)
         self.edges += isinstance(row[2], Edge)
         if len(self._rows) >= _BATCH:
             self.flush()
+
+    def add_block(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
+        """Add readings that follow one another, of the same gate as those before.
+
+        What is derived of them is made of arrays where whole blocks of it are
+        committed: the rest is held until the next come.
+        """
+        self._store_rows()  # those before have the lower ids
+        self.readings += len(block)
+        if self._held is not None:
+            block, self._held = self._held[2].followed_by(block), None
+        whole = len(block) - (self._stored + len(block)) % BLOCK
+        if whole > 0:
+            self._store_block(run_id, segment_id, block.part(0, whole))
+        self._held = run_id, segment_id, block.part(max(whole, 0), len(block))
+
+    def _store_held(self) -> None:
+        held, self._held = self._held, None
+        if held is not None and len(held[2]):
+            self._store_block(*held)
+
+    def _store_block(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
+        self._stored += len(block)
+        try:
+            self._writer.commit_block(run_id, segment_id, block)
+        except (StoreRefusedError, *_UNSTORABLE):
+            self._one_by_one([(run_id, segment_id, one) for one in block.readings()])
 
     def reject(self, found: LineProblem) -> None:
         """Count a line that gave nothing, and keep it while they are few."""
@@ -147,7 +179,12 @@ class ImportedRun:
 
     def flush(self) -> None:
         """Commit what has come together."""
+        self._store_rows()
+        self._store_held()
+
+    def _store_rows(self) -> None:
         rows, self._rows = self._rows, []
+        self._stored += sum(isinstance(row[2], Reading) for row in rows)
         if not rows:
             return
         try:

@@ -1,8 +1,10 @@
-"""Text files of unknown origin, packed or not, line by line, with bounded memory."""
+"""Text files of unknown origin, packed or not, in blocks, with bounded memory."""
 
 import codecs
 import io
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -12,7 +14,7 @@ from benchlog.exchange.unpacking import DAMAGED, open_octets
 
 Line = tuple[int, str]
 """Its number, counted from 1, and its text without the line end."""
-_EVERY: Final = 20_000
+_BLOCK: Final = 2**18  # characters; our rule: some thousand lines, a few MB as arrays
 _START: Final = 2**20  # octets that are unpacked to look for a byte order mark
 _MARKS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -21,11 +23,48 @@ _MARKS: Final = (
 )
 
 
-def numbered_lines(
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Whole lines of a file as one text; `first` is the number of the first of them."""
+
+    first: int
+    text: str
+
+    @property
+    def count(self) -> int:
+        """How many lines it has."""
+        return self.text.count("\n") + (not self.text.endswith("\n"))
+
+    def lines(self) -> list[Line]:
+        """Return its lines with their numbers."""
+        texts = self.text.removesuffix("\n").split("\n")
+        return list(enumerate(texts, self.first))
+
+    def has_longer(self, most: int) -> bool:
+        """Whether a line has more than so many characters."""
+        at = 0
+        while len(self.text) - at > most:
+            end = self.text.rfind("\n", at, at + most + 1)
+            if end < 0:
+                return True
+            at = end + 1
+        return False
+
+    def up_to(self, count: int) -> "Block":
+        """Return its first lines, fewer than it has."""
+        texts = self.text.split("\n", count)[:count]
+        return Block(self.first, "\n".join(texts) + "\n")
+
+    def behind(self, count: int) -> "Block":
+        """Return what is behind so many lines, fewer than it has."""
+        return Block(self.first + count, self.text.split("\n", count)[count])
+
+
+def numbered_blocks(
     path: Path,
     progress: Callable[[int, int], None] | None = None,
     limits: FileLimits = USUAL,
-) -> Iterator[Line]:
+) -> Iterator[Block]:
     """Yield the lines of a file; `progress` is told its bytes (about) read and in all.
 
     What is packed with gzip, bz2 or xz is unpacked on the way. Bytes that are no text
@@ -34,19 +73,22 @@ def numbered_lines(
     DataError when the file cannot be read, has more lines than allowed, expands to more
     or has a line that does not end.
     """
-    most = limits.characters + 1
     try:
         total = path.stat().st_size
         octets, file = open_octets(path, limits.octets)
         with file, io.TextIOWrapper(octets, _encoding(path), "surrogateescape") as text:
-            number = 0
-            while line := text.readline(most):
-                number += 1
-                if number > limits.lines:
+            number = 1
+            while found := text.read(_BLOCK):
+                found += _rest_of_line(path, text, found, limits)
+                block = _cut(Block(number, found), limits.characters + 1)
+                number += block.count
+                if number > limits.lines + 1:
+                    allowed = limits.lines + 1 - block.first
+                    if allowed:
+                        yield block.up_to(allowed)
                     raise beyond(path, f"has more than {limits.lines:,} lines", "lines")
-                yield number, line.removesuffix("\n")
-                _pass_over(path, text, line, limits)
-                if progress is not None and number % _EVERY == 0:
+                yield block
+                if progress is not None:
                     progress(min(file.tell(), total), total)
     except (OSError, *DAMAGED) as error:
         reason = getattr(error, "strerror", None) or error
@@ -55,17 +97,63 @@ def numbered_lines(
         progress(total, total)
 
 
-def _pass_over(path: Path, text: io.TextIOBase, line: str, limits: FileLimits) -> None:
-    """Read on to the end of a line. Raises DataError for one that may have none.
+def numbered_lines(
+    path: Path,
+    progress: Callable[[int, int], None] | None = None,
+    limits: FileLimits = USUAL,
+) -> Iterator[Line]:
+    """Yield the lines of a file one by one. Raises as `numbered_blocks` does."""
+    return lines_of(numbered_blocks(path, progress, limits))
 
-    A device, or a file that is a hole, gives such a line for hours.
+
+def lines_of(blocks: Iterator[Block]) -> Iterator[Line]:
+    """Yield the lines of blocks."""
+    return chain.from_iterable(block.lines() for block in blocks)
+
+
+def first_lines(
+    blocks: Iterator[Block], count: int
+) -> tuple[list[Line], Iterator[Block]]:
+    """Return at most so many first lines of a file, and the blocks of all behind."""
+    taken: list[Line] = []
+    for block in blocks:
+        lines = block.lines()
+        wanted = count - len(taken)
+        taken += lines[:wanted]
+        if len(lines) > wanted:
+            return taken, chain([block.behind(wanted)], blocks)
+        if len(lines) == wanted:
+            break
+    return taken, blocks
+
+
+def _rest_of_line(
+    path: Path, text: io.TextIOBase, found: str, limits: FileLimits
+) -> str:
+    """Return what completes the last line of `found`, cut where that is too long.
+
+    Raises DataError for a line that may have no end: a device, or a file that is a
+    hole, gives such a line for hours.
     """
-    length = len(line)
-    while not line.endswith("\n") and (line := text.readline(limits.characters)):
-        length += len(line)
+    if found.endswith("\n"):
+        return ""
+    length = len(found) - (found.rfind("\n") + 1)
+    piece = rest = text.readline(max(1, limits.characters + 1 - length))
+    while piece and not piece.endswith("\n"):
+        length += len(piece)
         if length > limits.octets:
             said = f"has a line of more than {limits.megabytes:,} million characters"
             raise beyond(path, said, "megabytes")
+        piece = text.readline(limits.characters)
+    return rest if piece == rest or not piece else f"{rest}\n"
+
+
+def _cut(block: Block, most: int) -> Block:
+    """Return lines of at most so many characters each."""
+    if not block.has_longer(most):
+        return block
+    cut = (line[:most] for line in block.text.split("\n"))
+    return Block(block.first, "\n".join(cut))
 
 
 def _encoding(path: Path) -> str:

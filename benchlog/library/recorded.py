@@ -4,8 +4,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from operator import index
 from pathlib import Path
 
+from benchlog.errors import UsageError
 from benchlog.evaluation.records import Readings, RecordedRun, Records, RunFigures
 from benchlog.model import Purpose, Run
 from benchlog.units import NS_PER_S
@@ -36,7 +38,8 @@ class RunRow:
     started, ended : datetime | None
         In UTC; of a run that goes on, `ended` is None.
     readings : int
-        How many there are.
+        How many the figures are of. `readings` gives all, also those from before the
+        device had settled.
     offset_ppm, u_ppm : float | None
         Mean offset from nominal and its expanded uncertainty (95 %), ppm.
     verdict : str | None
@@ -87,8 +90,11 @@ def runs(
 ) -> list[RunRow]:
     """Return the runs of a device, a part id and a lot, the newest first.
 
-    Raises StoreError when the database cannot be read. A damaged run is left out.
+    Raises StoreError when the database cannot be read, UsageError for a limit below 1.
+    A damaged run is left out.
     """
+    if limit < 1:
+        raise UsageError(f"limit is 1 or more, not {limit}")
     with opened(source) as records:
         found = records.runs(device=device, part=part, lot=lot, limit=limit)
         return [_row(one.row) for one in found]
@@ -124,8 +130,20 @@ def opened(source: Source) -> Iterator[Records]:
 
 
 def run_of(records: Records, run: int | str) -> RecordedRun:
-    """Return a run by its number, its UUID or its code. Raises NotFoundError."""
-    return records.run(run) if isinstance(run, int) else records.coded(run)
+    """Return a run by its number, its UUID or its code.
+
+    Any whole number will do, numpy's as well. Raises NotFoundError, and UsageError for
+    what is neither a number nor a text.
+    """
+    if isinstance(run, str):
+        return records.coded(run)
+    try:
+        number = index(run)
+    except TypeError as error:
+        raise UsageError(
+            f"{run!r} names no run; give its number, its UUID or the code of its label"
+        ) from error
+    return records.run(number)
 
 
 def _row(run: Run) -> RunRow:
@@ -142,7 +160,7 @@ def _row(run: Run) -> RunRow:
         purpose=run.purpose.value,
         started=_moment(run.started_utc_ns),
         ended=_moment(run.ended_utc_ns),
-        readings=run.readings,
+        readings=run.told_readings,
         offset_ppm=run.offset_ppm,
         u_ppm=run.u_ppm,
         verdict=("fail" if run.damaged else run.verdict) if judged else None,

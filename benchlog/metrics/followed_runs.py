@@ -13,11 +13,11 @@ import numpy as np
 
 from benchlog.clock import Clock, Deadline, host_deadline
 from benchlog.errors import StoreError, UnreadableRunError
+from benchlog.evaluation.judged_alone import judged_alone
 from benchlog.evaluation.run_evaluation import (
     BROKEN_OFF,
     Evaluation,
     RunEvaluator,
-    judged_alone,
     known_now,
 )
 from benchlog.keepers import KnownKeepers

@@ -58,6 +58,8 @@ from benchlog.model.rack import (
 from benchlog.model.readings import (
     EDGE,
     GATE_CHANGE,
+    ORDERED,
+    READ_BACK,
     Breaks,
     Columns,
     Condition,
@@ -69,6 +71,7 @@ from benchlog.model.readings import (
     Pulses,
     Reading,
     Sample,
+    is_order,
 )
 from benchlog.model.recorded import RecordedBench
 from benchlog.model.runs import ReferenceCheck, Run, RunPlan, Timebase
@@ -99,7 +102,9 @@ __all__ = [
     "EDGE",
     "GATE_CHANGE",
     "LATE",
+    "ORDERED",
     "PLACES",
+    "READ_BACK",
     "REGRESSION",
     "ROUNDED",
     "STEP_BEGINS",
@@ -164,4 +169,5 @@ __all__ = [
     "Use",
     "device_id_fault",
     "does_not_count_text",
+    "is_order",
 ]

@@ -201,6 +201,16 @@ class Condition:
     raw: str | None = None
 
 
+ORDERED: Final = "ordered"
+READ_BACK: Final = "read back"
+"""How the quantities of conditions end that are orders to setters: `supply ordered`."""
+
+
+def is_order(condition: Condition) -> bool:
+    """Whether a condition is an order to a setter, or what was read back of one."""
+    return condition.quantity.endswith((f" {ORDERED}", f" {READ_BACK}"))
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """Something that happened, in a person's words; `raw` is what had arrived."""

@@ -121,6 +121,7 @@ class Run:
     resolution_hz: float | None = None
     control: str = ""
     readings: int = 0
+    judged_readings: int | None = None  # how many the kept figures are of
     verdict: str | None = None
     offset_ppm: float | None = None
     u_ppm: float | None = None
@@ -142,6 +143,12 @@ class Run:
     def qualification_told(self) -> object:
         """What its snapshot tells of the sequence it was part of; None for others."""
         return self.snapshot.get("qualification")
+
+    @property
+    def told_readings(self) -> int:
+        """How many readings its figures are of; all there are while it goes on."""
+        judged = None if self.open else self.judged_readings
+        return self.readings if judged is None else judged
 
     @property
     def why_not_counted(self) -> str:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.stability.estimation import Stability, StabilityRow
 from benchlog.errors import DataError
+from benchlog.plotting.many_rows import MANY, for_picture
 from benchlog.plotting.pictures import (
     ACCENT,
     FAINT,
@@ -55,7 +56,7 @@ def in_words(one: Stability) -> str:
         return f"{one.kind}, {one.estimator}: nothing to draw."
     least = min(rows, key=lambda row: row.value or 0.0)
     return (
-        f"{one.kind}, {one.estimator}, at {len(rows)} averaging times from "
+        f"{one.kind}, {one.estimator}, at {len(rows):,} averaging times from "
         f"{_point(rows[0])} to {_point(rows[-1])}; least "
         f"{three_digits(least.value or 0.0)} at {as_stated(least.tau_s, 4)} s."
     )
@@ -93,6 +94,9 @@ def drawn_rows(one: Stability) -> list[StabilityRow]:
 
 def _draw(axes: "Axes", one: Stability, number: int, label: str) -> None:
     rows = drawn_rows(one)
+    if len(rows) > MANY:
+        _draw_band(axes, for_picture(rows), number, label)
+        return
     values = [row.value or 0.0 for row in rows]
     below = [v - (r.low or v) for r, v in zip(rows, values, strict=True)]
     above = [(r.high or v) - v for r, v in zip(rows, values, strict=True)]
@@ -107,6 +111,20 @@ def _draw(axes: "Axes", one: Stability, number: int, label: str) -> None:
         linewidth=1,
         label=label,
     )
+
+
+def _draw_band(
+    axes: "Axes", rows: Sequence[StabilityRow], number: int, label: str
+) -> None:
+    """Draw a line, and a band of intervals, where marks would run into each other."""
+    colour = SERIES[number % len(SERIES)]
+    tau_s = np.array([row.tau_s for row in rows])
+    values, low, high = (
+        np.array([getattr(row, name) or row.value for row in rows], np.float64)
+        for name in ("value", "low", "high")
+    )
+    axes.plot(tau_s, values, color=colour, linewidth=0.8, label=label)
+    axes.fill_between(tau_s, low, high, color=colour, alpha=0.2, linewidth=0)
 
 
 def _guides(axes: "Axes", one: Stability, most_s: float) -> None:

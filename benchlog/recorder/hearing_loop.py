@@ -90,6 +90,10 @@ class HearingLoop:
         """Real seconds until a turn of a device has something to do."""
         return 60.0
 
+    def handing_over_s(self) -> float:
+        """Real seconds in which nothing is committed: a counter waits for its turn."""
+        return 0.0
+
     def ids_came(self) -> None:
         """Read device ids from another program; for the keeper of a lot."""
 
@@ -126,7 +130,7 @@ class HearingLoop:
     def _wait(self) -> Iterator[Heard]:
         left_s = min(
             self.pool.left_s(),
-            self.book.left_s(),
+            max(self.book.left_s(), self.handing_over_s()),
             self._tick.left_s(),
             self.turns_left_s(),
         )

@@ -175,9 +175,19 @@ class Keeper(HearingLoop):
     def dark_in_turn(self, site: TurnSite, failed: Failed) -> None:
         """Take it that the device whose turn it is gives no signal."""
 
+    def go_on_in_turns(self) -> None:
+        """Go on with turns until there is something to wait for."""
+        if self.turning:
+            with self.boundary.round("a turn"):
+                self.turning.step()
+
     def turns_left_s(self) -> float:
         """See `HearingLoop.turns_left_s`."""
         return self.turning.left_s()
+
+    def handing_over_s(self) -> float:
+        """See `HearingLoop.handing_over_s`."""
+        return self.turning.handing_over_s()
 
     def _heard_of(self, kind: str, what: str) -> list[Heard]:
         if kind == "scanner":
@@ -204,11 +214,11 @@ class Keeper(HearingLoop):
     def turn(self) -> None:
         """Hear what has come, and commit it."""
         self.hear_all()
-        if self.turning:
-            with self.boundary.round("a turn"):
-                self.turning.step()
+        self.go_on_in_turns()
         with self.boundary.round("a signal", passes=ENDING):
             self._look_at_signals()
+        if self.handing_over_s() > 0:
+            return
         with self.boundary.round("a commit"), self._pace.own_work():
             self._tell_judged(self.book.commit_due())
 

@@ -11,7 +11,7 @@ from typing import Final, Protocol
 
 from benchlog.analysis.trim_search import TrimSearch
 from benchlog.errors import BenchlogError, DataError, InstrumentError, UsageError
-from benchlog.model import EventKind, Reading, TrimRange
+from benchlog.model import EventKind, Flag, Reading, TrimRange
 from benchlog.model.trims import (
     AFTER_BURN,
     AFTER_POWER_CYCLE,
@@ -24,9 +24,10 @@ from benchlog.model.trims import (
     TrimNote,
 )
 from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.recorder.sound_trimmer import SoundTrimmer
-from benchlog.units import NS_PER_S, format_ppm, format_u_ppm, offset_ppm
+from benchlog.units import NS_PER_S, as_stated, format_ppm, format_u_ppm, offset_ppm
 from benchlog.verdict.run.budget import COVERAGE
 
 # FEWEST, MOST, LAST: our rule: scatter is seen; time; an interval holds.
@@ -232,11 +233,31 @@ class TrimSession:
             self._keeper.commit_all()
 
     def _set(self, code: int) -> None:
+        """Set a code and read it back; both are rows. Raises InstrumentError."""
+        clock, name = self._run.clock, self._run.position.trim or ""
+        flags = Flag.SIMULATED if self._trimmer.simulated else Flag.NONE
+        order = SetOrder(
+            quantity="trim",
+            value=float(code),
+            unit="code",
+            instrument=name,
+            utc_ns=clock.utc_ns(),
+            mono_ns=clock.mono_ns(),
+            flags=flags,
+        )
+        told: float | None = None
         try:
-            self._trimmer.set_code(code)
+            self._trimmer.set(code)
+            told = self._trimmer.read_back()
+            if told not in (None, code) and not self._trimmer.outdated:
+                raise InstrumentError(f"{as_stated(told or 0.0)} is read back")
         except InstrumentError as error:
             self._note(f"code {code} could not be set: {error}")
             raise
+        finally:
+            for row in order.rows(told, clock):
+                run = self._run
+                self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))
         self._look()
 
     def _look(self) -> None:

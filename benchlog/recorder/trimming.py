@@ -11,7 +11,7 @@ from pathlib import Path
 from benchlog import registry
 from benchlog.analysis.trim_search import CodeResult
 from benchlog.clock import Clock
-from benchlog.driver import Trimmer
+from benchlog.driver import TRIM, Setter
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import EventKind, RunPlan
 from benchlog.model.counting import BEST_FOUND
@@ -79,6 +79,8 @@ def trim(
             sessions.append(session)
             said = f"codes are set by {identity.text}"
             keeper.book.runs.note(run, EventKind.TRIM, said)
+            if trimmer.outdated:
+                keeper.book.runs.note(run, EventKind.TRIM, trimmer.outdated)
 
             def go_on() -> None:
                 if run.run_id not in keeper.book.runs.by_id:
@@ -116,6 +118,6 @@ def trimmer_of(plan: RunPlan, clock: Clock) -> SoundTrimmer:
         )
     spec = plan.bench.instruments[name]
     kind = registry.load(spec.driver)
-    if not issubclass(kind, Trimmer):
+    if not (issubclass(kind, Setter) and kind.quantity == TRIM):
         raise BenchlogError(f"driver {spec.driver!r} cannot set a trim code")
     return SoundTrimmer(kind(spec.address, spec.options, clock), spec.driver)

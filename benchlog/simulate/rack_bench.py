@@ -25,6 +25,7 @@ from benchlog.simulate.instruments.scpi_meters import (
 )
 from benchlog.simulate.instruments.scpi_rack import (
     RackInstrument,
+    SimulatedLoad,
     SimulatedScanner,
     SimulatedScpiChamber,
     SimulatedSupply,
@@ -179,6 +180,7 @@ class SimulatedRack:
         yield "supply", SimulatedSupply(at("supply", "Rack Supply"))
         pulling = SimulatedSupply(at("pulling", "Rack Control Voltage"), control=True)
         yield "pulling", pulling
+        yield "loads", SimulatedLoad(at("loads", "Rack Loads"))
         yield "scanner", SimulatedScanner(at("scanner", "Rack Scanner"))
         yield "chamber@scpi", SimulatedScpiChamber(at("chamber@scpi", "Rack Chamber"))
 

@@ -146,6 +146,9 @@ def bench_lines(scenario: RackScenario, addresses: dict[str, str]) -> Iterator[s
     yield from ("", "[instruments.pulling]", 'driver = "scpi-supply"')
     yield f'address = "{addresses["pulling"]}"'
     yield from ("low = 0.0", "high = 5.0")
+    yield from ("", "[instruments.loads]", 'driver = "scpi-load"')
+    yield f'address = "{addresses["loads"]}"'
+    yield from ("low = 0.0", "high = 50.0")
     yield from ("", "[instruments.scanner]", 'driver = "scpi-scanner"')
     yield f'address = "{addresses["scanner"]}"'
     for place in range(len(scenario.devices)):
@@ -153,4 +156,5 @@ def bench_lines(scenario: RackScenario, addresses: dict[str, str]) -> Iterator[s
         yield 'frequency = "counter"'
         yield from ('through = "scanner"', f"channel = {FIRST_CHANNEL + place}")
         yield from ('ambient = "probe"', 'chamber = "chamber"')
-        yield from ('feed = "supply"', 'control = "pulling"')
+        yield 'feed = "supply"'
+        yield from ('control = "pulling"', 'load = "loads"')

@@ -14,7 +14,7 @@ from urllib.parse import quote
 
 from benchlog.errors import DataError, StoreRefusedError, UnreadableRunError
 from benchlog.store import duplicate_runs, grown_runs
-from benchlog.store.derived_blocks import pack_outlined
+from benchlog.store.derived.packed import bring_packed, pack_outlined
 from benchlog.store.integrity.row_check import bad_rows
 from benchlog.store.logged_tables import LOGGED, READINGS, LoggedTable
 from benchlog.store.merge_nouns import merge_nouns, renew_parts
@@ -141,22 +141,27 @@ def bring_import(connection: Connection, reader: Reader) -> int:
     merge_nouns(connection, reader, merged.left_out)
     renew_parts(connection)
     ((run, device, instrument, _),) = runs_there(connection)
-    why = why_not(connection, reader, run) or "; ".join(merged.left_out.values())
+    why = why_not(connection, reader, run, is_staged=True) or "; ".join(
+        merged.left_out.values()
+    )
     if why:
         raise DataError(f"what was read gives no run that can be kept: {why}")
-    here, _ = bring_run(connection, run, device, instrument)
+    here, _ = bring_run(connection, run, device, instrument, is_staged=True)
     merged.brought[run] = here
     merge_checks(connection, reader, merged)
     return here
 
 
-def why_not(connection: Connection, reader: Reader, run: int) -> str:
+def why_not(
+    connection: Connection, reader: Reader, run: int, *, is_staged: bool = False
+) -> str:
     """Return why a run there cannot be brought in; empty where it can."""
     try:
         reader.run(run)
     except UnreadableRunError as error:
         return error.why
-    return "; ".join(map(str, bad_rows(connection, run, "other.")))
+    found = bad_rows(connection, run, "other.", is_staged=is_staged)
+    return "; ".join(map(str, found))
 
 
 def runs_there(connection: Connection) -> list[tuple[int, int, int | None, bool]]:
@@ -207,18 +212,24 @@ def _bring_rest(connection: Connection, run: int, here: int, merged: Merged) -> 
 
 
 def bring_run(
-    connection: Connection, run: int, device: int, instrument: int | None
+    connection: Connection,
+    run: int,
+    device: int,
+    instrument: int | None,
+    *,
+    is_staged: bool = False,
 ) -> tuple[int, int]:
     """Bring in one run with all that is stored of it; in the caller's transaction.
 
-    Returns its number here, and how many readings. Raises StoreRefusedError.
+    `is_staged`: this process has just written it, so that what is derived there can be
+    believed. Returns its number here, and how many readings. Raises StoreRefusedError.
     """
     found = connection.execute(_DEVICE_HERE, (device,)).fetchone()
     if found is None:
         raise StoreRefusedError("its part, its lot or its device cannot be read")
     given = (found[0], _instrument_here(connection, instrument), run)
     here = int(connection.execute(_RUN, given).lastrowid or 0)
-    readings = _logged(connection, run, here)
+    readings = _logged(connection, run, here, is_staged=is_staged)
     _concluded(connection, run, here, tuple(_CONCLUDED))
     return here, readings
 
@@ -279,7 +290,7 @@ def _instrument_here(connection: Connection, there: int | None) -> int | None:
     return None if found is None else int(found[0])
 
 
-def _logged(connection: Connection, run: int, here: int) -> int:
+def _logged(connection: Connection, run: int, here: int, *, is_staged: bool) -> int:
     """Bring in segments and what was logged; return how many readings."""
     segments = {
         there: connection.execute(_SEGMENT, (here, there)).lastrowid
@@ -292,7 +303,10 @@ def _logged(connection: Connection, run: int, here: int) -> int:
         count = connection.execute(sql, (here, run)).rowcount
         readings += count if table is READINGS else 0
     first = {"first": last_id[0] + 1, "here": here, "there": run}
-    if not connection.execute(_OUTLINE_LIES, first).fetchone()[0]:
+    if is_staged:
+        connection.execute(_OUTLINE, first)
+        bring_packed(connection, run, here, first["first"], segments)
+    elif not connection.execute(_OUTLINE_LIES, first).fetchone()[0]:
         connection.execute(_OUTLINE, first)
         pack_outlined(connection, here)
     return readings

@@ -28,7 +28,8 @@ from benchlog.store.arrays import (
     phases_from,
     pulses_from,
 )
-from benchlog.store.derived_blocks import NO_LIMIT, read_columns, read_outline
+from benchlog.store.derived.outline import read_outline
+from benchlog.store.derived.packed import NO_LIMIT, read_columns
 from benchlog.store.identity import RUN_HERE, derived_uid
 from benchlog.store.logged_tables import (
     CONDITIONS,

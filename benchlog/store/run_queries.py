@@ -85,6 +85,8 @@ select u.id, u.uid, u.purpose, ifnull(a.device, d.device) as device, u.position,
       where p.type = 'object' and json_extract(p.value, '$.name') = u.position))
     as readings,
   v.word as verdict, v.offset_ppm, v.u_ppm, json_extract({FIGURES}, '$.basis') as basis,
+  case json_type({FIGURES}, '$.readings') when 'integer'
+    then json_extract({FIGURES}, '$.readings') end as judged_readings,
   nullif(d.device, ifnull(a.device, d.device)) as typed_device, {STATE}
 from runs u left join devices d on d.id = u.device_id
   left join lots l on l.id = d.lot_id
@@ -193,6 +195,7 @@ def run_from(row: Named, newer: DeviceRun | None = None) -> Run:
         resolution_hz=row["resolution_hz"],
         control=row["control"],
         readings=row["readings"],
+        judged_readings=row["judged_readings"],
         verdict=row["verdict"],
         offset_ppm=row["offset_ppm"],
         u_ppm=row["u_ppm"],

@@ -79,9 +79,7 @@ def finished(
     check_name(out_path)
     try:
         if not overwrite and os.path.lexists(out_path):
-            raise UsageError(
-                f"{out_path} exists; name another file or allow overwriting"
-            )
+            raise UsageError(f"{out_path} exists; name another file or add --overwrite")
         if out_path.exists() and not (out_path.is_file() or out_path.is_dir()):
             raise UsageError(f"{out_path} is a device, a pipe or a socket; name a file")
         _remove_leftovers(out_path)

@@ -1,6 +1,5 @@
 """The one way into the database: one transaction at a time, all of it or nothing."""
 
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final, Self
@@ -16,20 +15,23 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
-from benchlog.store import (
-    files,
-    lots,
-    sqlite,
-)
+from benchlog.store import files, lots, sqlite
 from benchlog.store import merge as merging
 from benchlog.store import run_rows as conclude
 from benchlog.store.backup import at_newest_schema, place_for, rescued
-from benchlog.store.derived_blocks import Blocks
+from benchlog.store.derived.outline import Blocks
 from benchlog.store.duplicate_runs import missing_rows
 from benchlog.store.integrity import quarantine
 from benchlog.store.merge_nouns import merge_nouns
-from benchlog.store.parameters import INSERTS, refuse_first_bad, text
+from benchlog.store.parameters import (
+    by_kind,
+    insert_block,
+    insert_rows,
+    refuse_first_bad,
+    text,
+)
 from benchlog.store.reader import Reader
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.store.rows import Amendment, Row, Segment, VerdictRow
 from benchlog.store.run_rows import Beginning, insert_run
 from benchlog.store.session import Session
@@ -127,13 +129,23 @@ class Writer:
         """
         if not rows:
             return
-        groups = _by_kind(rows)
+        groups = by_kind(rows)
         with self._session.transaction():
             try:
                 self._insert(groups)
             except (SqliteError, *_UNSTORABLE):
                 refuse_first_bad(rows)
                 raise
+        self._blocks.keep()
+
+    def commit_block(self, run_id: int, segment_id: int, block: ReadingBlock) -> None:
+        """Store readings that follow one another, in one transaction.
+
+        Raises as `commit` does; a reading that cannot be stored is not named.
+        """
+        with self._session.transaction():
+            insert_block(self._connection, run_id, segment_id, block)
+            self._blocks.grow_by(run_id, segment_id, block)
         self._blocks.keep()
 
     def commit_missing(self, rows: Sequence[Row]) -> tuple[Row, ...]:
@@ -154,9 +166,9 @@ class Writer:
         """
         with self._session.transaction():
             for rows in batches:
-                fresh = missing_rows(self._connection, _by_kind(rows))
+                fresh = missing_rows(self._connection, by_kind(rows))
                 try:
-                    self._insert(_by_kind(fresh))
+                    self._insert(by_kind(fresh))
                 except (SqliteError, *_UNSTORABLE):
                     refuse_first_bad(fresh)
                     raise
@@ -340,20 +352,9 @@ class Writer:
         self.close()
 
     def _insert(self, groups: Mapping[type, Sequence[Row]]) -> None:
-        for kind, rows in groups.items():
-            if kind not in INSERTS:
-                raise StoreRefusedError(f"a {kind.__name__} is no row of the database")
-            sql, parameters_of = INSERTS[kind]
-            self._connection.executemany(sql, parameters_of(rows))
+        insert_rows(self._connection, groups)
         self._blocks.grow(groups.get(Reading, ()))
 
     def _write(self, sql: str, values: tuple[object, ...]) -> int:
         with self._session.transaction():
             return int(self._connection.execute(sql, values).lastrowid or 0)
-
-
-def _by_kind(rows: Sequence[Row]) -> Mapping[type, list[Row]]:
-    groups: defaultdict[type, list[Row]] = defaultdict(list)
-    for row in rows:
-        groups[type(row[2])].append(row)
-    return groups

@@ -16,6 +16,7 @@ A test of a driver of yours takes a page::
 
 pytest then runs every rule of `benchlog.driver` against it, over a real socket or
 pseudo-terminal, with every fault in `ASKED_FAULTS` and every reply in `MALFORMED`.
+`SetterContract` is the same for what sets something.
 
 Nothing here is imported when benchlog measures.
 """
@@ -32,19 +33,36 @@ from benchlog.testing.faults import (
 )
 from benchlog.testing.peers import Peer, PtyPeer, TcpPeer
 from benchlog.testing.scripts import Script, Talker
+from benchlog.testing.setter_contract import SetterContract
+from benchlog.testing.setter_peers import LinePeer, SetterPeer
+from benchlog.testing.setter_scripts import (
+    NO_VALUES,
+    SETTER_FAULTS,
+    SetState,
+    SettingScript,
+    SettingWords,
+)
 
 __all__ = [
     "ASKED_FAULTS",
     "LATE_LINE",
     "MALFORMED",
+    "NO_VALUES",
+    "SETTER_FAULTS",
     "TALKING_FAULTS",
     "UNCODED_FAULTS",
     "DriverContract",
     "Fault",
     "HurriedClock",
+    "LinePeer",
     "Peer",
     "PtyPeer",
     "Script",
+    "SetState",
+    "SetterContract",
+    "SetterPeer",
+    "SettingScript",
+    "SettingWords",
     "Talker",
     "TcpPeer",
 ]

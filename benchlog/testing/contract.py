@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Final
 from unittest.mock import patch
 
-from benchlog.clock import HostClock, host_deadline, host_sleep
+from benchlog.clock import HostClock, host_sleep
 from benchlog.driver import GRACE_S, Driver, Option, check_options
 from benchlog.driver_values import (
     check_stamp,
@@ -31,7 +31,7 @@ from benchlog.testing.faults import (
     replies,
 )
 from benchlog.testing.peers import Peer
-from benchlog.testing.soundness import check_error, sound
+from benchlog.testing.soundness import check_error, raised, soon, sound
 
 _RECONNECTS: Final = 20
 _RECOVERIES: Final = 8
@@ -175,7 +175,7 @@ class DriverContract:
                 driver.close()
                 driver.open()
             driver.read()
-            assert _soon(lambda: _open_files() <= before + 1)
+            assert soon(lambda: _open_files() <= before + 1)
 
     def test_wall_clock_may_step(self) -> None:
         """An hour forth or back changes neither a reading nor a deadline."""
@@ -199,7 +199,7 @@ class DriverContract:
             assert not self.driver.needs_address
             return
         driver = self.make(self.nowhere)
-        error = _raised(driver.open)
+        error = raised(driver.open)
         driver.close()
         assert isinstance(error, LostError), repr(error)
         assert self.nowhere in str(error)
@@ -287,14 +287,6 @@ def _refused(driver: Driver, line: bytes) -> InstrumentError:
     )
 
 
-def _raised(call: Any) -> InstrumentError | None:
-    try:
-        call()
-    except InstrumentError as error:
-        return error
-    return None
-
-
 def _recovered(driver: Driver) -> Iterator[float]:
     """Reopen as the keeper does until two values in a row have come; yield them."""
     for _ in range(_RECOVERIES):
@@ -319,16 +311,6 @@ def _stepping(step_s: float) -> Callable[[], float]:
 
 def _required(options: tuple[Option, ...]) -> set[str]:
     return {option.name for option in options if option.required}
-
-
-def _soon(condition: Callable[[], bool]) -> bool:
-    """Whether it comes true within a second: the peer closes its ends a bit later."""
-    deadline = host_deadline(1.0)
-    while not condition():
-        if deadline.passed:
-            return False
-        host_sleep(_PAUSE_S)
-    return True
 
 
 def _open_files() -> int:

@@ -3,10 +3,12 @@
 from collections.abc import Callable
 from typing import Any, Final
 
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.driver_values import octets, text
 from benchlog.errors import INSTRUMENT_ERRORS, DriverFaultError, InstrumentError
 
 _LONGEST_RAW: Final = 1 << 20
+_PAUSE_S: Final = 0.05
 
 
 def sound(check: Callable[..., Any], *handed: Any) -> Any:
@@ -25,3 +27,22 @@ def check_error(error: InstrumentError) -> None:
     sound(text, "error.address", error.address)
     sound(text, "error.command", error.command)
     sound(octets, "error.raw", error.raw, _LONGEST_RAW)
+
+
+def raised(call: Callable[[], object]) -> InstrumentError | None:
+    """Return the error that a call raises, None when it raises none."""
+    try:
+        call()
+    except InstrumentError as error:
+        return error
+    return None
+
+
+def soon(condition: Callable[[], bool]) -> bool:
+    """Whether it comes true within a second: peers do what they do a bit later."""
+    deadline = host_deadline(1.0)
+    while not condition():
+        if deadline.passed:
+            return False
+        host_sleep(_PAUSE_S)
+    return True

@@ -12,12 +12,14 @@ from click.testing import CliRunner
 from schemas_held import hold_printed
 from store.making import PART, begin, rows
 
+import benchlog
 from benchlog.cli import root
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.document import verdict_row
 from benchlog.evaluation.run_evaluation import evaluate
+from benchlog.exchange.dataset.write import write_dataset
 from benchlog.exchange.spreadsheet_cells import text_of
-from benchlog.model import Event, EventKind, Lot, Purpose
+from benchlog.model import Event, EventKind, Flag, Lot, Purpose
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 
@@ -99,6 +101,68 @@ def test_runs_are_found_by_lot_time_text_and_verdict(shop: Shop, ask: Ask) -> No
     assert ask("runs", "--since", "yesteryear")[2] == 2
     text = ask("runs", "--limit", "1")
     assert "the newest 1 are listed" in text[1]
+
+
+def test_every_list_counts_the_readings_that_the_figures_are_of(
+    shop: Shop, ask: Ask
+) -> None:
+    """Those from before a device had settled are kept, and are in no figure."""
+    with Writer.open(shop.path, shop.clock) as writer:
+        run, segment = begin(writer, "KX-1", lot="L1", until_clear=True)
+        settling = [
+            (run, segment, replace(one, flags=one.flags | Flag.SETTLING))
+            for run, segment, one in rows(run, segment, 5)
+        ]
+        writer.commit([*settling, *rows(run, segment, 12, first=5)])
+        assert told(ask, "runs")[0]["readings"] == 17, "how many there are so far"
+        writer.end_run(run, "verdict clear")
+        assert told(ask, "runs")[0]["readings"] == 12, "no verdict is kept yet"
+        with Reader.open(shop.path) as reader:
+            writer.add_verdict(run, verdict_row(evaluate(reader, run), "rule"))
+            folder = shop.path.with_suffix(".set")
+            write_dataset(reader, folder)
+    for words in (("runs",), ("runs", "--dataset", str(folder)), ("results",)):
+        assert told(ask, *words)[0]["readings"] == 12, words
+    assert told(ask, "show", str(run))["readings"] == 12
+    assert benchlog.runs(shop.path)[0].readings == 12
+    assert len(benchlog.readings(shop.path, run)) == 17
+
+
+def test_what_was_asked_for_at_once_or_in_vain_is_told(
+    shop: Shop, ask: Ask, tmp_path: Path
+) -> None:
+    run = shop.run("KX-1", lot="L1", purpose=Purpose.INSPECT)
+    folder, out = str(tmp_path / "set"), str(tmp_path / "out.csv")
+    assert ask("export", "--dataset", folder)[2] == 0
+    for command in ("lots", "results"):
+        for words in (("--csv",), ("--out", out)):
+            assert "--json prints one document" in ask(command, *words, "--json")[1]
+    for words in ((), ("--dataset", folder)):
+        _, said, code = ask("chips", "--lot", "L7", *words)
+        assert code == 2 and "no lot 'L7'; did you mean L1?" in said
+    _, said, code = ask("export", "--dataset", folder, "--out", out)
+    assert code == 2 and "--out" in said
+    assert not Path(out).exists()
+    Path(out).touch()
+    assert "add --overwrite" in ask("lots", "--out", out)[1]
+    _, said, _ = ask("inspect", "--lot", "L7", "--result")
+    assert "no lot 'L7' (open one with" in said
+    assert ask("correct", str(run), "--device", "KX-9", "--reason", "misread")[2] == 0
+    ask("export", "--dataset", folder)
+    assert "(typed as KX-1)" in ask("runs", "--dataset", folder)[0]
+
+
+def test_an_empty_address_is_not_the_folder_that_one_is_in(
+    shop: Shop, ask: Ask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where a script writes `--dataset "$FACTORY"`, and nobody has set it."""
+    shop.run("KX-1")
+    monkeypatch.chdir(tmp_path)
+    before = sorted(tmp_path.iterdir())
+    for empty in ("", " "):
+        _, said, code = ask("export", "--dataset", empty)
+        assert code == 2 and "it is empty" in said
+    assert sorted(tmp_path.iterdir()) == before
 
 
 def test_a_run_that_was_taken_back_is_no_pass_in_any_list(shop: Shop, ask: Ask) -> None:

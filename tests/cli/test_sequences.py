@@ -17,6 +17,7 @@ ADDRESSES = {
     "supply": "TCPIP::127.0.0.1::5027::SOCKET",
     "pulling": "TCPIP::127.0.0.1::5028::SOCKET",
     "scanner": "TCPIP::127.0.0.1::5029::SOCKET",
+    "loads": "TCPIP::127.0.0.1::5030::SOCKET",
     "chamber": "modbus://127.0.0.1:502",
 }
 
@@ -67,7 +68,9 @@ def test_a_dry_run_tells_every_value_and_the_time(rack):
     assert "24 h" in text or "1 d" in text
 
 
-@pytest.mark.parametrize("sequence", ["warm-up", "supply", "pull-range", "ageing"])
+@pytest.mark.parametrize(
+    "sequence", ["warm-up", "supply", "load", "pull-range", "ageing"]
+)
 def test_each_shipped_sequence_can_be_planned(rack, sequence):
     plan = told(*rack, "--sequence", sequence, "--dry-run", "--json", given="A\n")
     hold(json.loads(plan))

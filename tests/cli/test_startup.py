@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -73,3 +74,41 @@ def test_light_commands_import_no_numbers(
     words: tuple[str, ...], tmp_path: Path
 ) -> None:
     assert modules_of(tmp_path, *words) & {"numpy", "scipy", "sqlite_utils"} == set()
+
+
+MAY_IMPORT = {
+    "runs": {"numpy"},
+    "runs --json": {"numpy"},
+    "show 1": {"numpy", "scipy"},
+    "show 1 --json": {"numpy", "scipy"},
+    "stability 1": {"numpy", "scipy"},
+    "ageing 1": {"numpy", "scipy"},
+    "events 1": {"numpy"},
+    "export 1": {"numpy"},
+}
+"""What a command about a short run may import of others, beside `ALWAYS`."""
+ALWAYS = {"click", "platformdirs", "pysqlite3"}
+SELDOM = {"scipy.fft", "benchlog.analysis.stability.every", "benchlog.screen"}
+"""What none of them needs for readings of a run that is over."""
+BY_OTHERS = {"_distutils_hack", "setuptools", "charset_normalizer"}
+"""What an editable installation loads at every start, and what SciPy does."""
+
+
+@pytest.fixture(scope="module")
+def short_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a database that holds one run of 60 readings."""
+    folder = tmp_path_factory.mktemp("short")
+    lines = [f"{16e6 + k % 7 / 8!r}\n" for k in range(60)]
+    (folder / "a.txt").write_text("".join(lines))
+    modules_of(folder, "import", "a.txt", "--nominal-hz", "16e6")
+    return folder
+
+
+@pytest.mark.parametrize("words", MAY_IMPORT)
+def test_what_a_command_may_import(words: str, short_run: Path) -> None:
+    found = modules_of(short_run, *words.split())
+    rooms = {name.partition(".")[0] for name in found}
+    others = rooms & set(packages_distributions()) - ALWAYS - BY_OTHERS
+    others -= {name for name in others if name.startswith(("benchlog", "_"))}
+    assert others <= MAY_IMPORT[words]
+    assert found & SELDOM == set()

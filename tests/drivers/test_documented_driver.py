@@ -1,15 +1,18 @@
-"""The driver that DEVELOPERS.md shows, and its test, pass as they are printed."""
+"""Driver and setter that DEVELOPERS.md shows, and their tests, pass as printed."""
 
 import re
 from pathlib import Path
 
 TEXT = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
-DRIVER, ITS_TEST = (
+BLOCKS = [
     next(
         block
         for block in re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
         if name in block
     )
-    for name in ("class HexCounter(", "class TestHexCounter(")
-)
-exec(compile(DRIVER + "\n" + ITS_TEST, "DEVELOPERS.md", "exec"), globals())
+    for name in (
+        *("class HexCounter(", "class TestHexCounter("),
+        *("class OvenVoltage(", "class TestOvenVoltage("),
+    )
+]
+exec(compile("\n".join(BLOCKS), "DEVELOPERS.md", "exec"), globals())

@@ -15,7 +15,7 @@ from store.making import TIMEBASE, begin, plan, reading, rows
 
 from benchlog.clock import VirtualClock
 from benchlog.errors import BenchlogError, DataError, NotFoundError, UsageError
-from benchlog.exchange.export.export_text import utc_text
+from benchlog.exchange.export.reading_texts import utc_text
 from benchlog.exchange.export.run_export import export_run
 from benchlog.exchange.import_file import import_file
 from benchlog.exchange.import_options import ImportOptions

@@ -304,7 +304,10 @@ def test_progress_counts_bytes(writer, tmp_path):
         ImportOptions(nominal_hz=16e6),
         lambda *done: told.append(done),
     )
-    assert [done for done, _ in told] == pytest.approx([24e4, 48e4, 6e5], rel=0.02)
+    done = [done for done, _ in told]
+    assert done == sorted(done)
+    assert min(done[0], done[1] - done[0]) > 2**18  # each block, with what is ahead
+    assert done[-1] == 600_000
     assert {total for _, total in told} == {600_000}
 
 

@@ -129,6 +129,44 @@ def test_a_table_that_was_changed_is_named(central: str, bench: Path) -> None:
             assert told in found.stderr
 
 
+@pytest.mark.parametrize(
+    ("made", "named"),
+    [
+        (
+            "create trigger mine before insert on benchlog.events for each row "
+            "execute function benchlog.nothing()",
+            "trigger mine of benchlog.events",
+        ),
+        (
+            "create rule mine as on insert to benchlog.segments do instead nothing",
+            "rule mine of benchlog.segments",
+        ),
+    ],
+)
+def test_what_may_keep_rows_out_is_named(
+    central: str, bench: Path, made: str, named: str
+) -> None:
+    """Rows would be told as sent, and be nowhere; a trigger after the row does no harm.
+
+    tgtype and pg_rules: PostgreSQL's documentation, system catalogs, from memory.
+    """
+    done(central, "--create")
+    function = "returns trigger language plpgsql as 'begin return null; end'"
+    with psycopg.connect(central, autocommit=True) as session:
+        session.execute(f"create function benchlog.nothing() {function}")
+        session.execute(
+            "create trigger notes after insert on benchlog.events for each row "
+            "execute function benchlog.nothing()"
+        )
+        sent(central, bench)
+        session.execute(made)
+        with Writer.open(bench, clock_from(1)) as writer:
+            add_run(writer, clock_from(1), "later", 5)
+        assert named in refused(central, bench)
+        session.execute(f"drop {named.replace(' of ', ' on ')}")
+    assert sent(central, bench)["kinds"]["events"]["sent"] > 0
+
+
 def test_a_copy_with_the_same_uuid_is_found_out(
     central: str, tmp_path: Path, bench: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

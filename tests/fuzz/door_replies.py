@@ -115,7 +115,7 @@ class Bench:
                 check_stamp(sample, opened_ns, self.clock.mono_ns())
                 check_value(sample, name)
             if isinstance(driver, Trimmer):
-                driver.set_code(5)
+                driver.set(5)
         except InstrumentError as error:
             check_error(error)
             failed = Failed.of(error)

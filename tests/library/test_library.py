@@ -120,6 +120,23 @@ def test_a_run_is_given_by_number_uuid_or_label(stage: Stage, run_id: int) -> No
     for wrong in (99, "f81d4fae-7dec-11d0-a765-00a0c91e6bf6", "KX-0412", "1"):
         with pytest.raises(NotFoundError):
             benchlog.figures(stage.database, wrong)
+    assert benchlog.figures(stage.database, np.int64(run_id)).offset_ppm == (
+        pytest.approx(-9.25, abs=0.01)
+    )
+    with pytest.raises(NotFoundError, match="its number, its UUID or the code"):
+        benchlog.readings(stage.database, "KX-0412")
+
+
+def test_what_names_no_run_is_told(stage: Stage, run_id: int) -> None:
+    for wrong in (None, 1.5, float("nan"), [run_id]):
+        with pytest.raises(UsageError, match="names no run"):
+            benchlog.figures(stage.database, wrong)  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match="1 or more"):
+        benchlog.runs(stage.database, limit=0)
+
+
+def test_a_prompt_is_not_flooded_with_readings(stage: Stage, run_id: int) -> None:
+    assert repr(benchlog.readings(stage.database, run_id)) == "<48 readings>"
 
 
 @pytest.mark.parametrize("picture", ["course", "limits", "scatter", "stability"])

@@ -141,6 +141,23 @@ def test_what_makes_no_label_is_told(bench, words, said):
     assert not out.exists()
 
 
+def test_the_sentence_about_an_address_tells_how_to_write_it(bench):
+    """Addresses in messages are masked: no example of one would be left in it."""
+    asked = ("report", "1", "--label", "--label-url", "https://x/run")
+    said = told(bench, *asked, "--out", str(bench / "no.svg"), code=2).stderr
+    assert "write {run_uid} once" in said and "begin it with https://" in said
+
+
+def test_an_address_for_a_label_makes_no_page(bench, monkeypatch):
+    asked = ("report", "1", "--out", str(bench / "page.html"))
+    done = told(bench, *asked, "--label-url", PATTERN, code=2)
+    assert "add --label" in done.stderr
+    assert not (bench / "page.html").exists()
+    monkeypatch.setenv("BENCHLOG_LABEL_URL", PATTERN)
+    told(bench, *asked)
+    assert (bench / "page.html").exists()
+
+
 def test_a_label_ends_as_a_label(bench):
     out = str(bench / "no.html")
     done = told(bench, "report", "1", "--label", "--out", out, code=2)

@@ -9,7 +9,7 @@ from store.making import begin, connection_of, rows
 from benchlog.clock import VirtualClock
 from benchlog.model import Columns
 from benchlog.store.arrays import SELECT, columns_from
-from benchlog.store.derived_blocks import BLOCK, pack, unpack
+from benchlog.store.derived.packed import BLOCK, pack, unpack
 from benchlog.store.reader import Reader
 from benchlog.store.writer import Writer
 

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from benchlog.clock import HostClock
-from benchlog.driver import Trimmer
+from benchlog.driver import Setter, Trimmer
 from benchlog.errors import InstrumentError, RefusedError
 from benchlog.model import Identity, Sample
 from benchlog.recorder.sound_trimmer import SoundTrimmer
@@ -48,13 +48,39 @@ def test_an_identity_of_the_wrong_type_is_told(identity: object) -> None:
 
 def test_what_fails_by_itself_is_told() -> None:
     trimmer = stranger(error=ZeroDivisionError("arithmetic"))
-    for deed in (trimmer.open, lambda: trimmer.set_code(5)):
+    for deed in (trimmer.open, lambda: trimmer.set(5)):
         with pytest.raises(InstrumentError, match=r"'stranger-trim' failed by itself"):
             deed()
     trimmer.close()
 
 
+class New(Setter):
+    """A setter of trim codes that reads back what nobody can use."""
+
+    quantity, unit = "trim", "code"
+    back: Any = "7"
+
+    open = close = release = lambda self: None  # type: ignore[assignment]
+    identify = read = lambda self: None  # type: ignore[assignment]
+
+    def set(self, value: float) -> None:
+        """Take it."""
+
+    def read_back(self) -> float:
+        return self.back  # type: ignore[no-any-return]
+
+
+def test_what_is_read_back_is_looked_at_and_the_old_contract_is_told() -> None:
+    new = SoundTrimmer(New("", {}, HostClock()), "new-trim")
+    with pytest.raises(InstrumentError, match="'new-trim' is at fault"):
+        new.read_back()
+    assert not new.outdated
+    old = stranger()
+    assert old.read_back() is None  # nobody ever asked it
+    assert "'stranger-trim' is a Trimmer, the contract of before" in old.outdated
+
+
 def test_its_own_errors_stay_what_they_are() -> None:
     with pytest.raises(RefusedError, match="not this code"):
-        stranger(error=RefusedError("not this code")).set_code(5)
+        stranger(error=RefusedError("not this code")).set(5)
     assert stranger().identify() == Identity("A,B,7,1")

@@ -42,9 +42,10 @@ def bench(tmp_path):
         yield served, path
 
 
-def benchlog(tmp_path, *words):
+def benchlog(tmp_path, *words, **more):
     environment = {
         **os.environ,
+        **more,
         "BENCHLOG_DB": str(tmp_path / "trim.db"),
         "XDG_STATE_HOME": str(tmp_path),
     }
@@ -91,6 +92,7 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     last = len(columns) - int(on_trial.sum())
     assert last >= 30 and on_trial[:-last].all() and not on_trial[-last:].any()
     kept = json.loads(benchlog(tmp_path, "show", str(run.id), "--json").stdout)
+    hold(kept)
     for key in ("offset_ppm", "u_ppm"):  # one run, one truth
         assert kept[key] == pytest.approx(found[key], rel=1e-9), key
     (told,) = [text for text in texts if "burn it yourself" in text]
@@ -98,6 +100,67 @@ def test_a_chip_is_trimmed_over_a_real_line(bench, tmp_path):
     assert f"{figure}{format_u_ppm(kept['u_ppm'])} ppm" in told
     said = benchlog(tmp_path, "fitness", str(run.id))
     assert said.returncode == 2 and "is a trim" in said.stderr
+
+    # each order and each value read back is a row, with its time
+    orders = [(one["quantity"], one["value"], one["unit"]) for one in kept["orders"]]
+    asked = [float(code) for code in served.firmware.asked]
+    assert orders[::2] == [("trim ordered", code, "code") for code in asked]
+    assert orders[1::2] == [("trim read back", code, "code") for code in asked]
+    assert kept["orders"] == sorted(kept["orders"], key=lambda one: one["utc"])
+
+
+OUTDATED = """
+from benchlog.driver import Trimmer
+from benchlog_drivers.line_trim import LineTrim
+
+
+class OldTrim(Trimmer):
+    \"\"\"Written when a trimmer had `set_code` and nothing else.\"\"\"
+
+    options = LineTrim.options
+
+    def __init__(self, *given):
+        super().__init__(*given)
+        self.line = LineTrim(*given)
+
+    def open(self):
+        self.line.open()
+
+    def identify(self):
+        return self.line.identify()
+
+    def read(self):
+        raise NotImplementedError("nobody ever asked for it")
+
+    def set_code(self, code):
+        self.line.set(code)
+
+    def close(self):
+        self.line.close()
+"""
+
+
+def test_a_trimmer_of_the_contract_of_before_goes_on_working(bench, tmp_path):
+    served, path = bench
+    about = tmp_path / "old_trim-1.0.dist-info"
+    about.mkdir()
+    (tmp_path / "old_trim.py").write_text(OUTDATED)
+    (about / "METADATA").write_text("Name: old-trim\nVersion: 1.0\n")
+    (about / "entry_points.txt").write_text(
+        "[benchlog.drivers]\nold-trim = old_trim:OldTrim\n"
+    )
+    path.write_text(path.read_text().replace('"line-trim"', '"old-trim"'))
+    words = ("trim", "--bench", str(path), "--part", PART, "--device", "RC-7")
+    done = benchlog(tmp_path, *words, "--json", PYTHONPATH=str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    assert served.firmware.code == json.loads(done.stdout)["best_code"]
+    with Reader.open(tmp_path / "trim.db") as reader:
+        texts = [event.text for _, event in reader.events(1)]
+        rows = [one.quantity for _, one in reader.conditions(1)]
+    assert sum("contract of before" in text for text in texts) == 1
+    assert done.stderr.count("contract of before") == 1
+    assert rows.count("trim ordered") == len(served.firmware.asked)
+    assert "trim read back" not in rows
 
 
 def test_a_code_that_may_not_be_set_is_bad_usage(bench, tmp_path):
@@ -143,7 +206,7 @@ def test_a_program_gets_the_code_as_a_word_and_no_shell_sees_it(script, tmp_path
         script(f'printf "%s|" "$@" > "{out}"'), arguments="-c {code};x"
     )
     driver.open()
-    driver.set_code(87)
+    driver.set(87)
     assert out.read_text() == "-c|87;x|"
     assert driver.read().value == 87
 
@@ -152,14 +215,14 @@ def test_a_program_that_hangs_is_ended_in_time(script):
     driver = command_trim(script("sleep 60"), limit_s=0.5)
     limit = host_deadline(5.0)
     with pytest.raises(SilentError, match=r"had not ended after 0\.5 s"):
-        driver.set_code(1)
+        driver.set(1)
     assert not limit.passed
 
 
 def test_a_program_that_fails_or_floods_is_reported_and_bounded(script):
     driver = command_trim(script("head -c 5000000 /dev/zero | tr '\\0' x; exit 3"))
     with pytest.raises(RefusedError, match="ended with status 3") as caught:
-        driver.set_code(1)
+        driver.set(1)
     assert len(caught.value.raw) <= 300
     assert len(str(caught.value)) < 1_000
 
@@ -170,7 +233,7 @@ def test_a_program_that_never_stops_talking_fills_no_disk(script, tmp_path):
     driver = command_trim(script("yes 'still busy'"), limit_s=1.0)
     limit = host_deadline(5.0)
     with pytest.raises(SilentError) as caught:
-        driver.set_code(1)
+        driver.set(1)
     assert not limit.passed
     assert b"still busy" in caught.value.raw and len(caught.value.raw) <= 300
     after = disk_free(tmp_path), disk_free(Path("/tmp"))
@@ -186,7 +249,7 @@ def test_what_a_program_leaves_running_is_not_waited_for(script):
     """Its child keeps the pipe open; exit status 0 means that the code took."""
     driver = command_trim(script("sleep 3 & exit 0"), limit_s=2.0)
     limit = host_deadline(1.5)
-    driver.set_code(5)
+    driver.set(5)
     assert not limit.passed and driver.read().value == 5
 
 
@@ -225,7 +288,7 @@ def test_words_are_told_apart_as_a_shell_would(script, tmp_path):
     out = tmp_path / "got"
     program = script(f'printf "%s|" "$@" > "{out}"')
     driver = command_trim(program, arguments="--name 'a chip' \"{code}\" $HOME `id`")
-    driver.set_code(7)
+    driver.set(7)
     assert out.read_text() == "--name|a chip|7|$HOME|`id`|"
     with pytest.raises(UsageError, match="close the quotes"):
         command_trim(program, arguments="'{code}").open()
@@ -245,6 +308,6 @@ def test_firmware_that_talks_nonsense_sets_nothing(bench):
     assert driver.identify().simulated
     before = driver.read().value
     with pytest.raises(InstrumentError, match="out of range"):
-        driver.set_code(99_999)
+        driver.set(99_999)
     assert driver.read().value == before
     driver.close()

@@ -23,7 +23,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import dct
 
 from benchlog.analysis.nearest_student import as_student
 from benchlog.errors import DataError
@@ -232,6 +231,8 @@ def _uncertainty(
     Cosine terms are taken together in bands; the first term is a band of its own, which
     the line has taken out of the residuals, so it is not among what was seen.
     """
+    from scipy.fft import dct  # noqa: PLC0415 - a tenth of the start of a command
+
     starts, middle = _bands(len(residual), shapes.band)
     width = np.diff(np.append(starts, len(residual) - 1)).astype(np.float64)
     power = np.add.reduceat(dct(residual, norm="ortho")[1:] ** 2, starts)[1:]

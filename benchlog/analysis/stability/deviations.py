@@ -158,6 +158,13 @@ def carried_note(rows: Sequence[StabilityRow]) -> tuple[str, ...]:
 # _PASS_S, _CELL_S: our rule: a rough word in advance, on a usual computer.
 _PASS_S: Final = 4e-9  # a value in a pass
 _CELL_S: Final = 1e-8  # a value in a stretch of the modified totals
+_EVERY_S: Final = 1.5e-7  # our rule as above: a value and a halving, with its row
+
+
+def is_every(request: DeviationRequest) -> bool:
+    """Whether every averaging factor is wanted, of overlapping differences."""
+    is_overlapping = request.estimator == "overlapping"
+    return is_overlapping and request.spacing == "every" and not request.taus_s
 
 
 def factors_of(points: int, tau0_s: float, request: DeviationRequest) -> list[int]:
@@ -174,8 +181,13 @@ def factors_of(points: int, tau0_s: float, request: DeviationRequest) -> list[in
 
 
 def expected_s(series: Series, kind: str, request: DeviationRequest) -> float:
-    """Return about how long a deviation takes; the modified totals grow with m."""
+    """Return about how long a deviation takes; the modified totals grow with m.
+
+    Of every averaging time of gapless data transforms give those that share passes.
+    """
     n = len(series)
+    if is_every(request) and kind in SHARED and not series.missing:
+        return _EVERY_S * n * math.log2(n + 2)
     factors = factors_of(n + 1, series.tau0_s, request)
     if kind not in SLOW:
         return _PASS_S * n * len(factors)

@@ -28,6 +28,7 @@ from benchlog.analysis.stability.deviations import (
     carried_note,
     check_request,
     factors_of,
+    is_every,
     notes_on,
 )
 from benchlog.analysis.stability.difference_sums import (
@@ -56,7 +57,7 @@ from benchlog.analysis.stability.noise_identification import (
     NOISE_NAMES,
     Named,
 )
-from benchlog.analysis.stability.noise_naming import name_noises
+from benchlog.analysis.stability.noise_naming import name_noises, octave_names
 from benchlog.analysis.stability.total_variance import (
     DRIFT_SHORT,
     HADAMARD_BIAS,
@@ -111,22 +112,23 @@ def stabilities(
     """
     request = request or DeviationRequest()
     check_request(kinds, request)
-    work = _Work(series, request, only_allan=set(kinds) <= {"adev", "mtie"})
+    work = _Work(series, request, kinds)
     return tuple(work.deviation(kind) for kind in kinds)
 
 
 def noises_of(series: Series, request: DeviationRequest) -> dict[int, Named]:
     """Return the noise at each averaging factor of a request. Raises DataError."""
-    return _Work(series, request, only_allan=True).noises()
+    return _Work(series, request, ("adev",)).noises()
 
 
 class _Work:
     """What the deviations of one call share."""
 
     def __init__(
-        self, series: Series, request: DeviationRequest, *, only_allan: bool
+        self, series: Series, request: DeviationRequest, kinds: Sequence[str]
     ) -> None:
-        self.series, self.request, self._only_allan = series, request, only_allan
+        self.series, self.request = series, request
+        self._kinds = set(kinds)
         self.missing = series.missing
         self.gaps = self.missing > 0
         if self.gaps and series.data == "phase":
@@ -142,6 +144,7 @@ class _Work:
         self.factors = factors_of(self.points, series.tau0_s, request)
         self._squares: list[Squares] | None = None
         self._noises: dict[int, Named] = {}
+        self._every: dict[str, Array] = {}
 
     def _refuse_empty(self) -> None:
         """Raise where there is nothing to describe."""
@@ -172,7 +175,9 @@ class _Work:
                 self._squares = gapped_squares(self.frequency, self.factors)
             else:
                 self._squares = mean_squares(
-                    self.phase, self.factors, only_allan=self._only_allan
+                    self.phase,
+                    self.factors,
+                    only_allan=self._kinds <= {"adev", "mtie"},
                 )
         return self._squares
 
@@ -198,6 +203,8 @@ class _Work:
         )
 
     def _rows(self, kind: str) -> list[StabilityRow]:
+        if is_every(self.request) and not self.gaps and kind in SHARED:
+            return self._every_row(kind)
         if self.request.estimator == "plain":
             found = [self._plain(kind, m) for m in self.factors]
         elif kind in SHARED:
@@ -208,6 +215,32 @@ class _Work:
             self._row(kind, m, *pair)
             for m, pair in zip(self.factors, found, strict=True)
         ]
+
+    def _every_row(self, kind: str) -> list[StabilityRow]:
+        from benchlog.analysis.stability.every.every_rows import (  # noqa: PLC0415 - seldom wanted
+            every_row,
+            squares_of,
+        )
+
+        top = self.factors[-1]
+        shared = "mdev" if kind == "tdev" else kind
+        if shared not in self._every:
+            self._every[shared] = squares_of(shared, self.phase, top)
+        names = octave_names(self.phase, self.frequency, top)
+        scale = (self.series, self.unit, self.request.probability)
+        rows = every_row(kind, self._every[shared], scale, names)
+        if self._has_no_bias():
+            return rows
+        octaves = (names[1 << (row.m.bit_length() - 1)].likely for row in rows)
+        pairs = zip(rows, octaves, strict=True)
+        return [self._biased(row, alpha) if row.n else row for row, alpha in pairs]
+
+    def _has_no_bias(self) -> bool:
+        series = self.series
+        return series.dead_time_ratio <= 1.0 and series.counting.mode in (
+            "",
+            TWO_STAMPS,
+        )
 
     def _plain(self, kind: str, m: int) -> tuple[float, int]:
         order = 2 if kind == "adev" else 3
@@ -270,7 +303,7 @@ class _Work:
     def _biased(self, row: StabilityRow, alpha: int | None) -> StabilityRow:
         """Tell what dead time and the counter's weights do to noise named so."""
         ratio, mode = self.series.dead_time_ratio, self.series.counting.mode
-        if alpha is None or (ratio <= 1.0 and mode in ("", TWO_STAMPS)):
+        if alpha is None or self._has_no_bias():
             return row
         if ratio <= 1.0:
             return replace(row, bias=counter_bias(mode, row.m, ratio, alpha))

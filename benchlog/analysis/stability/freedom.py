@@ -47,13 +47,12 @@ def equivalent_freedom(differences: Differences, alpha: int) -> float:
     one that is (alpha = -2 for order 2).
     """
     m, pairs, stride = differences.m, differences.pairs, differences.stride
-    alpha = max(alpha, -2 if differences.order == 2 else -4)
+    alpha = stationary(differences.order, alpha)
     if pairs <= 1:
         return 1.0
     if alpha == 2 and not differences.averaged:
         return _white_phase_freedom(differences)
-    fine = _FINE if alpha != 1 else 8 * _FINE  # flicker PM: a logarithm of the rate
-    step = max(stride, -(-m // fine))
+    step = max(stride, -(-m // fine_of(alpha)))
     if step > stride:  # thinned out: as many averaging times, fewer lags in each
         scaled = Differences(
             order=differences.order,
@@ -62,14 +61,29 @@ def equivalent_freedom(differences: Differences, alpha: int) -> float:
             averaged=differences.averaged,
         )
         return equivalent_freedom(scaled, alpha)
-    order = differences.order + differences.averaged
-    far = order if alpha % 2 == 0 else _FAR  # even exponents: no further at all
-    reach = min(pairs - 1, far * m // stride + 1)
+    reach = min(pairs - 1, reach_of(differences, alpha))
     lags = np.arange(reach + 1) * stride
     covariance = difference_covariance(lags.astype(np.float64), differences, alpha)
     rho2 = (covariance[1:] / covariance[0]) ** 2
     taper = 1.0 - np.arange(1, reach + 1) / pairs
     return float(pairs / (1.0 + 2.0 * float(taper @ rho2)))
+
+
+def stationary(order: int, alpha: int) -> int:
+    """Return the noise nearest to alpha that so many differences make stationary."""
+    return max(alpha, -2 if order == 2 else -4)
+
+
+def fine_of(alpha: int) -> int:
+    """Return the averaging factor up to which every lag is taken."""
+    return _FINE if alpha != 1 else 8 * _FINE  # flicker PM: a logarithm of the rate
+
+
+def reach_of(differences: Differences, alpha: int) -> int:
+    """Return the lag, in strides, beyond which there is no correlation."""
+    order = differences.order + differences.averaged
+    far = order if alpha % 2 == 0 else _FAR  # even exponents: no further at all
+    return far * differences.m // differences.stride + 1
 
 
 def _white_phase_freedom(differences: Differences) -> float:

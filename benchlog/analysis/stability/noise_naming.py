@@ -52,16 +52,22 @@ def name_noises(
         the name of the lower one; what its interval takes goes evenly in ln(m).
 
     """
+    found = octave_names(phase, frequency, max(factors))
+    return {m: found.get(m) or _between(found, m) for m in factors}
+
+
+def octave_names(phase: Array, frequency: Array, top: int) -> dict[int, Named]:
+    """Name the noise at each octave up to a factor, as `name_noises` does."""
     last, before = Named(), 1
     found: dict[int, Named] = {}
-    for m in (1 << k for k in range(max(factors).bit_length())):
+    for m in (1 << k for k in range(top.bit_length())):
         slopes = Slopes(
             allan=partial(_allan_slope, phase, frequency, before, m),
             phase=partial(_phase_share, phase, frequency, before, m),
         )
         last = found[m] = named(_averages(phase, frequency, m), m, last, slopes)
         before = m
-    return {m: found.get(m) or _between(found, m) for m in factors}
+    return found
 
 
 def _between(found: dict[int, Named], m: int) -> Named:

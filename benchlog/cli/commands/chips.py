@@ -64,12 +64,15 @@ def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":
     """Return the newest figures of every device of a lot, and what U they share.
 
     Runs that do not count are left out, and those with marks; a damaged device has
-    failed.
+    failed. Raises NotFoundError for a lot that is not here.
     """
-    from benchlog.verdict.lot.chips import Chip
+    from benchlog.verdict.lot.chips import Chip, unknown_lot
     from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
 
-    rows = [row for known in reader.lots(lot) for row in reader.lot_runs(known)]
+    lots = reader.lots(lot)
+    if not lots and not reader.runs(lot=lot, limit=1):
+        raise unknown_lot(lot, {one.lot for one in reader.lots()})
+    rows = [row for known in lots for row in reader.lot_runs(known)]
     words = {row.run: str(word_of(row)) for row in rows}
     newest: dict[str, Run] = {}
     for run in reader.runs(lot=lot, limit=_MOST):  # the newest first

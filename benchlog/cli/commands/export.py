@@ -75,6 +75,11 @@ def command(
     """
     if (run is None) is (wish["dataset"] is None):
         raise UsageError("name a RUN to export, or a folder with --dataset")
+    if run is None and (out != STDOUT or wish["stability"] or wish["phase"]):
+        raise UsageError(
+            "--out, --stability and --phase are for one run: name it, and leave "
+            "--dataset out"
+        )
     if wish["compact"] and run is not None:
         raise UsageError("--compact is for a dataset; name its folder with --dataset")
     with reading(db) as reader:

@@ -4,11 +4,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
-from click.core import ParameterSource
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
 from benchlog.cli.host_faults import address_fault
+from benchlog.cli.options import is_typed
 from benchlog.cli.printing import (
     counted,
     print_json,
@@ -139,8 +139,7 @@ def bring_rows_back(
     from benchlog.exchange.unsaved_import import bring_back
     from benchlog.store.writer import Writer
 
-    source = click.get_current_context().get_parameter_source
-    given = [name for name in typed if source(name) is ParameterSource.COMMANDLINE]
+    given = [name for name in typed if is_typed(name)]
     again = "again" in given
     given = [name for name in given if name not in ("again", "limits")]
     if given:

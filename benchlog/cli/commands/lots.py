@@ -7,7 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading, say_left_out
-from benchlog.cli.options import dataset_option
+from benchlog.cli.options import check_one_form, dataset_option
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.cli.typed_values import CatalogueName, Text
 from benchlog.units import iso_utc, signed_digits, three_digits
@@ -57,6 +57,7 @@ def command(
     a system that books incoming goods. What a spreadsheet would execute or split is
     percent-encoded, as `benchlog export` does.
     """
+    check_one_form(as_json=as_json, as_csv=how["as_csv"] or how["out"] is not None)
     found = _found(dataset, part, supplier, db)
     if how["out"] is not None:
         _write(found, how["out"], overwrite=how["overwrite"])

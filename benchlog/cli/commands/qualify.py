@@ -133,15 +133,17 @@ def _prepared(typed: dict[str, Any]) -> "Prepared":
 
 def _print_plan(prepared: "Prepared", as_json: bool) -> None:
     from benchlog.cli.tasks.sequence_text import PLAN_HEADERS, plan_rows
-    from benchlog.units import format_duration
+    from benchlog.units import as_stated, format_duration
 
     expected = prepared.expected()
+    feed_v = prepared.task.feed_at_first_v(expected[0].planned)
     if as_json:
         print_json(
             {
                 "sequence": prepared.sequence.id,
                 "part": prepared.part.id,
                 "takes_s": expected[-1].end_s,
+                "supply_at_first_v": feed_v,
                 "steps": [
                     {
                         "index": one.planned.index,
@@ -162,6 +164,8 @@ def _print_plan(prepared: "Prepared", as_json: bool) -> None:
         )
         return
     click.echo(table(PLAN_HEADERS, list(plan_rows(expected)), "rllrrl"))
+    if feed_v is not None:
+        say(f"before the first step the supply is set to {as_stated(feed_v)} V")
     devices = len(prepared.task.plans)
     takes = format_duration(round(expected[-1].end_s))
     say(f"{devices} devices, about {takes}, by a thermal model; nothing was set")

@@ -8,6 +8,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
+from benchlog.cli.options import is_typed
 from benchlog.cli.printing import say
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
 from benchlog.errors import UsageError
@@ -87,6 +88,8 @@ def command(
     --label, a small label of one run instead: device, verdict, date, and a QR code that
     `show` and `inspect` take in the place of an id.
     """
+    if not wish["label"] and is_typed("label_url"):
+        raise UsageError("--label-url is what a label's code holds: add --label")
     if wish["label"]:
         _write_label(run, out, wish, overwrite=overwrite, db=db)
         return

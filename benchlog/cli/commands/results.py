@@ -7,6 +7,7 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
+from benchlog.cli.options import check_one_form
 from benchlog.cli.printing import counted, print_json, say, table
 from benchlog.cli.tasks.finding_runs import (
     NOT_COUNTED,
@@ -57,6 +58,7 @@ def command(db: Path | None, as_json: bool, **wish: Any) -> None:
     what a spreadsheet would execute or split is percent-encoded, as `benchlog export`
     does.
     """
+    check_one_form(as_json=as_json, as_csv=wish["as_csv"] or wish["out"] is not None)
     with reading(db) as reader:
         rows = results_of(reader, wish)
     if wish["out"] is not None:
@@ -111,7 +113,7 @@ def _with_todays_figures(row: dict[str, Any], listed: ListedRun) -> dict[str, An
     row = {**row, "started": iso_utc(run.started_utc_ns)}
     if row["verdict"] is None:
         row |= {"offset_ppm": run.offset_ppm, "u_ppm": run.u_ppm}
-        row |= {"verdict": listed.verdict, "readings": run.readings}
+        row |= {"verdict": listed.verdict, "readings": run.told_readings}
     row["damaged"], row["simulated"] = bool(row["damaged"]), bool(row["simulated"])
     row["operator"] = row["operator"] or None
     return {name: row[name] for name in COLUMNS}

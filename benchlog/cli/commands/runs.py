@@ -104,7 +104,7 @@ def _dataset_row(one: dict[str, Any]) -> tuple[str, ...]:
         f"{one['readings'] or 0:,}",
         format_ppm(one["offset_ppm"], one["u_ppm"]),
         format_u_ppm(one["u_ppm"]),
-        words + (" (simulated)" if one["simulated"] else ""),
+        words + _in_brackets(_typed_as(one["device_typed"]), _made(one["simulated"])),
     )
 
 
@@ -130,7 +130,7 @@ def as_document(listed: ListedRun) -> dict[str, object]:
         "ended": iso_utc(run.ended_utc_ns),
         "ended_how": run.ended_how,
         "state": listed.state,
-        "readings": run.readings,
+        "readings": run.told_readings,
         "offset_ppm": run.offset_ppm,
         "u_ppm": run.u_ppm,
         "verdict": listed.verdict,
@@ -150,9 +150,20 @@ def _marks(run: "Run") -> str:
     marks = [
         "judged again" if run.judged_again else "",
         "time base in doubt" if run.timebase and run.timebase.doubt else "",
-        f"typed as {run.typed_device}" if run.typed_device else "",
-        "simulated" if run.simulated else "",
+        _typed_as(run.typed_device),
     ]
+    return _in_brackets(*marks, _made(run.simulated))
+
+
+def _typed_as(device: str | None) -> str:
+    return f"typed as {device}" if device else ""
+
+
+def _made(simulated: bool) -> str:
+    return "simulated" if simulated else ""
+
+
+def _in_brackets(*marks: str) -> str:
     said = ", ".join(mark for mark in marks if mark)
     return f" ({said})" if said else ""
 
@@ -164,7 +175,7 @@ def _row(listed: ListedRun) -> tuple[str, ...]:
         (iso_utc(run.started_utc_ns) or "-")[:16].replace("T", " "),
         short(run.device),
         run.part.id,
-        f"{run.readings:,}",
+        f"{run.told_readings:,}",
         format_ppm(run.offset_ppm, run.u_ppm),
         format_u_ppm(run.u_ppm),
         listed.words + _marks(run),

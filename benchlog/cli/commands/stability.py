@@ -157,9 +157,15 @@ def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) ->
         stability_cells,
         stability_heads,
     )
+    from benchlog.plotting.many_rows import for_table
 
-    rows = [stability_cells(row) for row in found.rows]
-    notes = list(found.notes)
+    shown, notes = for_table(found.rows), list(found.notes)
+    if len(shown) < len(found.rows):
+        notes.append(
+            f"{len(found.rows):,} averaging times: the table has {len(shown)} of them, "
+            "the chart and --json have all"
+        )
+    rows = [stability_cells(row) for row in shown]
     if outliers:
         done = "left out" if wish["leave_out_outliers"] else "marked, not left out"
         notes.append(f"outliers: {outliers} {done}")
@@ -173,9 +179,10 @@ def text(run: "Run", found: "Stability", outliers: int, wish: dict[str, Any]) ->
 
 
 def _chart(found: "Stability") -> str:
+    from benchlog.plotting.many_rows import for_picture
     from benchlog.plotting.printed_chart import ChartShape, text_chart
 
-    rows = [row for row in found.rows if row.value]
+    rows = for_picture([row for row in found.rows if row.value])
     if len(rows) < 2:
         return ""
     layers = [

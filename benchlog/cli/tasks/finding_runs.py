@@ -94,7 +94,7 @@ def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
 
     One that cannot be read is left out, and noted in `reader.left_out`.
     """
-    from benchlog.evaluation.run_evaluation import judged_alone
+    from benchlog.evaluation.judged_alone import judged_alone
 
     names = ("device", "part", "lot", "like")
     runs = reader.found_runs(

@@ -141,7 +141,7 @@ def known_lot(database: Path, wish: Wish) -> Lot:
             with closing(Reader.open(database)) as reader:
                 names = [one.lot for one in reader.lots() if one.plan is not None]
         raise NotFoundError(
-            "lot", wish.lot, names, "open one with --lot-size and --aql"
+            "lot", wish.lot, names, "(open one with --lot-size and --aql)"
         )
     return lot
 

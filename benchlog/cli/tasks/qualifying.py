@@ -62,12 +62,14 @@ class Prepared:
         chambers = self.task.setters_of(Drive.TEMPERATURE)
         rates = [bench.instruments[one].options.get("rate_per_min") for one in chambers]
         rate = min((r for r in rates if isinstance(r, int | float)), default=3.0)
+        scanners = {one.through for one in self.task.positions() if one.through}
+        settles = [self.task.turn_settle_s(one) for one in scanners]
         gates = [bench.instruments[p.frequency] for p in self.task.positions()]
         gate = gates[0].options.get("gate_s")
         model = ThermalModel(
             rate_c_per_min=float(rate),
             gate_s=float(gate) if isinstance(gate, int | float) else 1.0,
-            turn_s=self.task.turn_settle_s + 0.02,
+            turn_s=max(settles, default=0.0) + 0.02,
             devices=len(self.task.plans),
             at_once=len({spec.name for spec in gates}),
         )

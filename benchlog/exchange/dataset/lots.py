@@ -22,7 +22,7 @@ from benchlog.model import Lot, LotRun, Part, Purpose
 from benchlog.store.snapshot import UNREADABLE, part_from, why_unreadable
 from benchlog.store.snapshot_types import check_word, parsed, table
 from benchlog.units import printable
-from benchlog.verdict.lot.chips import Chip
+from benchlog.verdict.lot.chips import Chip, unknown_lot
 from benchlog.verdict.lot.lot_decision import LotResult
 from benchlog.verdict.lot.lot_report import LotReport
 from benchlog.verdict.lot.lot_runs import shared_u_ppm, word_of
@@ -114,11 +114,15 @@ def chips_of_dataset(
 
     Runs that do not count are left out, and those with marks, as from a database; those
     that cannot be read are noted in `left_out`. Raises DataError when the folder is no
-    dataset.
+    dataset, NotFoundError when nothing in it is of this lot.
     """
     newest: dict[str, dict[str, Any]] = {}
     named = arrow("pyarrow.compute").field("lot") == lot
-    table_of_lot = runs_once(address, _COLUMNS).filter(named)
+    runs = runs_once(address, _COLUMNS)
+    table_of_lot = runs.filter(named)
+    if not table_of_lot.num_rows:
+        names = runs.column("lot").to_pylist()
+        raise unknown_lot(lot, {one for one in names if one is not None})
     of_lot = sound_rows(table_of_lot.to_pylist(), left_out)
     for row in sorted(of_lot, key=lambda one: -(one["started_utc_ns"] or 0)):
         known = row["offset_ppm"] is not None and row["u_ppm"] is not None

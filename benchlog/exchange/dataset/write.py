@@ -18,7 +18,7 @@ from typing import Any, Final
 
 from benchlog.clock import host_clock
 from benchlog.errors import DataError, UnreadableRunError
-from benchlog.evaluation.run_evaluation import judged_alone
+from benchlog.evaluation.judged_alone import judged_alone
 from benchlog.exchange.arrow import arrow
 from benchlog.exchange.dataset import older
 from benchlog.exchange.dataset.addresses import folder_at

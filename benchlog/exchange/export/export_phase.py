@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from benchlog.errors import DataError
-from benchlog.exchange.export.export_text import utc_text
 from benchlog.exchange.export.exported_fields import pages
+from benchlog.exchange.export.reading_texts import utc_text
 from benchlog.store.logged_tables import PHASES
 from benchlog.store.reader import Reader
 from benchlog.units import NS_PER_S

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from benchlog.exchange.checksum import LineSum
@@ -12,11 +11,11 @@ from benchlog.exchange.export.exported_fields import (
     others_of,
     pages,
 )
-from benchlog.exchange.spreadsheet_cells import cell, comment
+from benchlog.exchange.export.reading_texts import csv_rows, json_rows
+from benchlog.exchange.spreadsheet_cells import comment
 from benchlog.model import Run
-from benchlog.store.logged_tables import READINGS
+from benchlog.store.logged_tables import READINGS, LoggedRows
 from benchlog.store.reader import Reader
-from benchlog.units import NS_PER_S, offset_ppm
 
 MAGIC: Final = "# benchlog-export: "
 HEAD: Final = (
@@ -26,10 +25,10 @@ HEAD: Final = (
 
 
 def csv_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
-    """Yield the lines of the export; `sent` counts what went out."""
+    """Yield the export, some lines at a time; `sent` counts what went out."""
     total = LineSum()
-    for line in _lines(reader, run, sent):
-        yield total.add_line(line)
+    for lines in _lines(reader, run, sent):
+        yield total.add_lines(lines)
     yield comment("end", sent.end(total))
 
 
@@ -40,30 +39,11 @@ def _lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
         yield comment(key, value)
     yield HEAD
     for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
-        yield from (_line(row, run) for row in page.rows)
+        yield csv_rows(page, run)
         sent.more(len(page))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
         yield comment(name, fields)
-
-
-def utc_text(utc_ns: int) -> str:
-    """Return ns since 1970 as ISO 8601 with nine decimals and `Z`."""
-    seconds, rest = divmod(utc_ns, NS_PER_S)
-    moment = datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None)
-    return f"{moment.isoformat()}.{rest:09d}Z"
-
-
-def _line(row: tuple[Any, ...], run: Run) -> str:
-    """Return the line of a row of `READINGS`, in the order that is declared there."""
-    reading, segment, utc_ns, mono_ns, gate_s, hertz, ambient_c, flags, raw = row
-    utc = "," if utc_ns is None else f"{utc_text(utc_ns)},{utc_ns}"
-    ambient = "" if ambient_c is None else repr(ambient_c)
-    ppm = offset_ppm(hertz * run.divider, run.nominal_hz)
-    return (
-        f"{reading},{segment},{utc},{mono_ns},{gate_s!r},{hertz!r},{ambient},{flags},"
-        f"{ppm:.9g},{cell(raw)}\n"
-    )
 
 
 # --- a run as json lines: the run, its readings, whatever else was logged, the end
@@ -74,22 +54,29 @@ def _line(row: tuple[Any, ...], run: Run) -> str:
 
 
 def jsonl_lines(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
-    """Yield the lines of the export; `sent` counts what went out."""
+    """Yield the export, some lines at a time; `sent` counts what went out."""
     total = LineSum()
-    for name, fields in _rows(reader, run, sent):
-        yield total.add_line(_json_line(name, fields))
+    for lines in _objects(reader, run, sent):
+        yield total.add_lines(lines)
     yield _json_line("end", sent.end(total))
 
 
-def _rows(reader: Reader, run: Run, sent: Sent) -> Iterator[tuple[str, dict[str, Any]]]:
-    yield "run", header_of(reader, run)
+def _objects(reader: Reader, run: Run, sent: Sent) -> Iterator[str]:
+    yield _json_line("run", header_of(reader, run))
     for page in pages(reader, READINGS, run.id, reader.last_id(run.id)):
-        for row in page.rows:
-            yield "reading", dict(zip(page.columns, row, strict=True))
+        yield _objects_of(page)
         sent.more(len(page))
     for name, fields in others_of(reader, run.id):
         sent.other(name)
-        yield name, fields
+        yield _json_line(name, fields)
+
+
+def _objects_of(page: LoggedRows) -> str:
+    written = json_rows(page)
+    if written is not None:
+        return written
+    rows = (dict(zip(page.columns, row, strict=True)) for row in page.rows)
+    return "".join(_json_line("reading", row) for row in rows)
 
 
 def _json_line(name: str, fields: dict[str, Any]) -> str:

@@ -7,7 +7,6 @@ from typing import Final, TextIO
 from benchlog.errors import NotFoundError
 from benchlog.exchange.export.export_parquet import write_parquet
 from benchlog.exchange.export.export_phase import write_phase
-from benchlog.exchange.export.export_stability import write_stability
 from benchlog.exchange.export.export_text import csv_lines, jsonl_lines
 from benchlog.exchange.export.exported_fields import Sent
 from benchlog.model import Run
@@ -57,6 +56,10 @@ def export_stability(
     if format != PARQUET:
         lines_of(format)
     with finished(out_path, overwrite=overwrite) as path:
+        from benchlog.exchange.export.export_stability import (  # noqa: PLC0415 - figures, which readings do without
+            write_stability,
+        )
+
         return write_stability(reader, reader.run(run_id), format, path)
 
 

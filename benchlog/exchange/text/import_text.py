@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from itertools import chain, islice
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -11,10 +11,11 @@ from benchlog.exchange.file_limits import FileLimits, beyond
 from benchlog.exchange.import_options import ColumnMeaning, ImportOptions
 from benchlog.exchange.import_rows import ImportedRun
 from benchlog.exchange.text.layout import Layout, guess
-from benchlog.exchange.text.row_readings import Assembler, Made, gate_of
+from benchlog.exchange.text.line_reader import LineReader
+from benchlog.exchange.text.row_readings import Made, gate_of
 from benchlog.exchange.text.separators import columns_at_least, is_comment
-from benchlog.exchange.text.text_rows import LineProblem, values_of
-from benchlog.exchange.text_lines import Line
+from benchlog.exchange.text.text_rows import LineProblem
+from benchlog.exchange.text_lines import Block, Line, first_lines
 from benchlog.exchange.unpacking import plain_name
 from benchlog.model import (
     DEVICE_ID_CHARACTERS,
@@ -28,6 +29,7 @@ from benchlog.model import (
     RunPlan,
     Timebase,
 )
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.store.rows import Segment
 from benchlog.units import as_stated, format_frequency, printable
 
@@ -39,24 +41,22 @@ _SAME: Final = 1e-9
 
 def import_foreign(
     path: Path,
-    first: Line,
-    rest: Iterator[Line],
+    blocks: Iterator[Block],
     intake: ImportedRun,
     options: ImportOptions,
 ) -> tuple[int, tuple[str, ...]]:
-    """Import the lines of a file; return the run and how the file was understood.
+    """Import a file's lines; return the run and how the file was understood.
 
     Raises DataError when there is no reading in it, UsageError for the options.
     """
     wanted = options.wanted()
     plan = _plan(path, wanted, options)
-    lines = chain([first], rest)
-    head = list(islice(lines, _HEAD_LINES))
+    head, rest = first_lines(blocks, _HEAD_LINES)
     layout = _layout(path, head, wanted, options.limits)
     preamble, data = _cut(head, layout.start)
     notes = (*layout.said, *_assumed(layout, wanted))
-    values = values_of(chain(data, lines), layout, options.limits)
-    found = Assembler(layout, wanted).readings(values)
+    reader = LineReader(layout, wanted, options.limits)
+    found = reader.made_of(data, rest)
     begun, reading = _first_reading(path, found, intake)
     timebase = options.timebase or _unknown_timebase()
     origin = {"file": path.name, "read": list(notes)}
@@ -66,6 +66,8 @@ def import_foreign(
         for one in chain(begun, found):
             if isinstance(one, LineProblem):
                 intake.reject(one)
+            elif isinstance(one, ReadingBlock):
+                intake.add_block(run_id, segment_id, one)
             else:
                 intake.add_row((run_id, segment_id, one))
         intake.note_problems(run_id, segment_id)
@@ -124,10 +126,10 @@ def _assumed(layout: Layout, wanted: ColumnMeaning) -> Iterator[str]:
 
 
 def _first_reading(
-    path: Path, found: Iterator[Made], intake: ImportedRun
-) -> tuple[list[Made], Reading]:
+    path: Path, found: Iterator[Made | ReadingBlock], intake: ImportedRun
+) -> tuple[list[Made | ReadingBlock], Reading]:
     """Return the first reading, and all that is to be stored up to it."""
-    begun: list[Made] = []
+    begun: list[Made | ReadingBlock] = []
     for one in found:
         if isinstance(one, LineProblem):
             intake.reject(one)
@@ -135,6 +137,8 @@ def _first_reading(
         begun.append(one)
         if isinstance(one, Reading):
             return begun, one
+        if isinstance(one, ReadingBlock):
+            return begun, one.part(0, 1).readings()[0]
     shown = "; ".join(str(one) for one in intake.problems[:3])
     raise DataError(
         f"{path}: no reading in it; {intake.rejected} lines were not understood"

@@ -10,13 +10,19 @@ so `raw` holds both x as they were written, and each x is kept as a phase point,
 frequency near f0 has lost the last digits of x. None is derived across a gap.
 """
 
+import math
 from collections.abc import Iterable, Iterator
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchlog.exchange.import_options import ColumnMeaning
 from benchlog.exchange.text.layout import Layout
+from benchlog.exchange.text.plain_blocks import PlainLines, kept_texts
 from benchlog.exchange.text.text_rows import LineProblem, Value, problem
 from benchlog.model import Flag, PhasePoint, Reading
+from benchlog.store.reading_block import ReadingBlock
 from benchlog.units import NS_PER_S, as_stated
 
 _GAP: Final = 1.5
@@ -28,6 +34,7 @@ _NO_CLOCK_HZ: Final = 1e18
 Made = Reading | PhasePoint | LineProblem
 _IMPORTED: Final = Flag.IMPORTED
 _AFTER_GAP: Final = Flag.IMPORTED | Flag.GAP_BEFORE
+_INT64: Final = 2**63
 
 
 def gate_of(layout: Layout, wanted: ColumnMeaning) -> tuple[float, str]:
@@ -89,6 +96,70 @@ class Assembler:
             for made in make(value):
                 self._broken = self._broken or isinstance(made, LineProblem)
                 yield made
+
+    def block(self, lines: PlainLines) -> ReadingBlock | None:
+        """Return the readings of many lines, as `readings` would make them.
+
+        None where one of them would give none, and of phase data: then nothing has
+        happened, and the lines are to be given to `readings`.
+        """
+        if self._wanted.data == "phase":
+            return None
+        mono_ns = self._mono_of(lines)
+        if self._wanted.data == "frequency":
+            hertz = lines.number
+        else:
+            with np.errstate(over="ignore"):
+                hertz = self._wanted.nominal_hz * (1.0 + lines.number)
+        if mono_ns is None or not bool(np.all((hertz > 0) & (hertz < _NO_CLOCK_HZ))):
+            return None
+        if self._wanted.data == "frequency":
+            raw = kept_texts(lines.tokens, lines.written, hertz)
+        else:
+            raw = list(lines.tokens)
+        if self._zero_ns is None and lines.stamp_ns is not None:
+            self._zero_ns = int(lines.stamp_ns[0]) if self._is_dated else 0
+        self._index += len(lines)
+        return ReadingBlock(
+            utc_ns=lines.stamp_ns if self._is_dated else None,
+            mono_ns=mono_ns,
+            gate_s=self._gate_s,
+            frequency_hz=hertz,
+            ambient_c=lines.ambient_c,
+            flags=self._flags_of(mono_ns),
+            raw=raw if any(raw) else None,
+        )
+
+    def _mono_of(self, lines: PlainLines) -> NDArray[np.int64] | None:
+        """Return when the values were taken, None where time does not increase."""
+        count, stamps = len(lines), lines.stamp_ns
+        if stamps is None:
+            begin, end = self._index + 1, self._index + 1 + count
+            if end * self._gate_ns >= _INT64:
+                return None
+            return np.arange(begin, end, dtype=np.int64) * self._gate_ns
+        zero_ns = self._zero_ns
+        if zero_ns is None:
+            zero_ns = int(stamps[0]) if self._is_dated else 0
+        last_ns = self._last_ns
+        first_ns, end_ns = int(stamps[0]) - zero_ns, int(stamps[-1]) - zero_ns
+        if not -_INT64 <= first_ns <= end_ns < min(_INT64, first_ns + _INT64):
+            return None
+        if np.any(stamps[1:] <= stamps[:-1]):
+            return None
+        if last_ns is not None and first_ns <= last_ns:
+            return None
+        found: NDArray[np.int64] = stamps - zero_ns
+        return found
+
+    def _flags_of(self, mono_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the flags of what was taken at those times, and move on."""
+        flags = np.full(len(mono_ns), int(_IMPORTED), np.int64)
+        # whole numbers are compared: a float has not all digits of a long time
+        flags[1:][np.diff(mono_ns) > math.floor(self._longest_ns)] = int(_AFTER_GAP)
+        flags[0] = int(self._flags(int(mono_ns[0])))
+        self._last_ns = int(mono_ns[-1])
+        return flags
 
     def _reading(self, value: Value) -> tuple[Reading | LineProblem]:
         mono_ns = self._mono_ns(value)

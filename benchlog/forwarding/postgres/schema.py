@@ -39,6 +39,17 @@ from pg_index i join pg_class c on c.oid = i.indrelid
   join pg_attribute a on a.attrelid = c.oid and a.attnum = k.number
 where n.nspname = %s and i.indisprimary group by c.relname
 """
+_KEEPERS_OUT: Final = """
+select c.relname, 'trigger ' || t.tgname
+from pg_trigger t join pg_class c on c.oid = t.tgrelid
+  join pg_namespace n on n.oid = c.relnamespace
+where n.nspname = %(schema)s and not t.tgisinternal and t.tgenabled <> 'D'
+  and (t.tgtype & 2) <> 0
+union all
+select tablename, 'rule ' || rulename from pg_rules where schemaname = %(schema)s
+order by 1, 2 limit 1
+"""
+"""What may take a row and store none: triggers before the row (bit 2), and rules."""
 _GRANTS: Final = (
     f"grant usage on schema {SCHEMA} to {READER}, {SENDER}",
     f"grant select on all tables in schema {SCHEMA} to {READER}, {SENDER}",
@@ -178,4 +189,7 @@ def _fault(session: "Session") -> str:
                 return f"the column {column} of {SCHEMA}.{table.name} is {there}"
         if tuple(keys.get(table.name, ())) != table.key:
             return f"the table {SCHEMA}.{table.name} has lost its key"
+    of_others = session.execute(_KEEPERS_OUT, {"schema": SCHEMA}).fetchone()
+    if of_others:
+        return f"{of_others[1]} of {SCHEMA}.{of_others[0]} may keep rows out"
     return ""

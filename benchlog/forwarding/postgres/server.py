@@ -54,7 +54,7 @@ _SENTENCES: Final = {
     "3F000": _CHANGED,
     "42501": "this user may not do that there; ask for the role benchlog_sender",
     "42": _CHANGED,
-    "53100": "its disk is full; nothing of this batch is there, and it is sent again",
+    "53100": "its disk is full; nothing of this batch is there, it waits here",
     "53300": "it takes no more connections; try again later",
     "53": "it has no room or memory left; try again later",
     "55P03": "somebody holds a lock on its tables; try again later",

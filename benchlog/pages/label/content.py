@@ -92,8 +92,8 @@ def coded_text(uid: str, pattern: str | None) -> str:
         return f"urn:uuid:{uid}".upper()
     if pattern.count(UID_FIELD) != 1 or not _PATTERN.fullmatch(pattern):
         raise UsageError(
-            f"{printable(pattern)!r} makes no address of a run; write it as "
-            f"https://records.example/run/{UID_FIELD}, without blanks"
+            f"{printable(pattern)!r} makes no address of a run; begin it with https:// "
+            f"or http://, write {UID_FIELD} once where the UUID belongs, and no blanks"
         )
     if len(pattern) > LONGEST_PATTERN:
         raise UsageError(f"the address has more than {LONGEST_PATTERN} characters")

@@ -58,6 +58,9 @@ class TrimKeeper(LotKeeper):
             trimmer.open()
             self._setters[name] = trimmer.identify().text
         super().begin()
+        for text in dict.fromkeys(one.outdated for one in self._trimmers.values()):
+            if text:
+                self.say(text)
 
     def finish(self) -> None:
         """End as any lot, and let go of what sets the codes."""

@@ -11,7 +11,7 @@ from benchlog.model import Event, EventKind, Identity, RunPlan
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import Ended, Heard
-from benchlog.recorder.keeper_loop import Keeper
+from benchlog.recorder.keeper_loop import NO_VALUE, Keeper
 from benchlog.recorder.notice import RunNotice, event_notice
 from benchlog.recorder.rack.rack_script import RackScript
 from benchlog.recorder.rack.rack_task import RackTask
@@ -36,7 +36,6 @@ class RackKeeper(Keeper):
         self.task = task
         self.setters = {name: self._handle(name) for name in task.setters()}
         self.script = RackScript(self, task)
-        self.each_turn = self._step
         self._finished = False
         self._segments: dict[int, int] = {}
 
@@ -119,6 +118,14 @@ class RackKeeper(Keeper):
 
     # --- the loop ---------------------------------------------------------------------
 
+    def turns_left_s(self) -> float:
+        """See `HearingLoop.turns_left_s`."""
+        return self.script.left_s()
+
+    def handing_over_s(self) -> float:
+        """See `HearingLoop.handing_over_s`."""
+        return self.script.hand_over.left_s()
+
     def _wait(self) -> Iterator[Heard]:
         """See `HearingLoop`; setters hear that we are there, also before the loop."""
         yield from super()._wait()
@@ -129,7 +136,8 @@ class RackKeeper(Keeper):
             if was_down and handle.running:
                 self._register(name)
 
-    def _step(self) -> None:
+    def go_on_in_turns(self) -> None:
+        """Go on with the sequence until there is something to wait for."""
         with self.boundary.round("a step of the sequence") as deed:
             self.script.step()
         if deed.fault is not None:
@@ -156,18 +164,12 @@ class RackKeeper(Keeper):
         name, message = heard
         if isinstance(message, Ended) and message.kind is EventKind.CRASHED:
             self.script.lost(f"instrument {name!r}", f"its process {message.how}")
-        if name in self._counters:
-            turn = self.script.turn
-            no_signal = isinstance(message, Failed) and message.kind in (
-                "no-signal",
-                "overload",
-            )
-            if isinstance(message, Failed) and no_signal:
-                self.script.no_signal(message)
-                return
-            if isinstance(message, Got) and turn is None:
-                self.script.stray(name, message)
-                return
+        if name in self._counters and (
+            isinstance(message, Got)
+            or (isinstance(message, Failed) and message.kind in NO_VALUE)
+        ):
+            self.script.heard_counter(name, message)
+            return
         super()._dispatch(heard)
 
     def finish(self) -> None:

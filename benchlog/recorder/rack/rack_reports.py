@@ -1,7 +1,7 @@
 """What setters report, watched and kept: rows in every run, and what must not be."""
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from itertools import takewhile
 from typing import Final, Protocol
 
@@ -16,6 +16,7 @@ from benchlog.recorder.instruments.instrument_pool import InstrumentPool
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.run.bookkeeper import Bookkeeper
+from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import NS_PER_S, as_stated
 from benchlog.verdict.rack.settled import probe_settled
@@ -27,6 +28,7 @@ from what was ordered; our rule: a chamber counts in tenths."""
 _LIES_C: Final = 8.0
 """Chamber and the bench's probe may differ so far once all has settled; our rule."""
 _LOG_EVERY_S: Final = 60.0  # bench seconds between rows; our rule
+_UNIT_OF: Final = {"temperature": "C", "voltage": "V", "load": "pF"}
 _KEPT: Final = 4000  # values of the probe that are remembered; our rule
 
 
@@ -88,7 +90,10 @@ class RackReports:
         elif report.kind == "ended":
             self.lost(f"setter {name!r}", report.text)
         self._note_trouble(name, report)
-        if report.kind in ("fault", "ended", "released", "refused"):
+        # what a scanner refuses concerns the device whose turn it is, and is told there
+        spec = self._task.bench.instruments[name]
+        of_one = report.kind == "refused" and spec.quantity == "channel"
+        if report.kind in ("fault", "ended", "released", "refused") and not of_one:
             self._keeper.note_all(
                 f"setter {name!r}: {report.kind}: {report.text}", name
             )
@@ -196,10 +201,6 @@ class RackReports:
 
     # --- rows -------------------------------------------------------------------------
 
-    def _log_order(self, name: str, quantity: str, value: float, unit: str) -> None:
-        now = self._clock.utc_ns(), self._clock.mono_ns()
-        self._log(name, quantity, value, unit, now)
-
     def _log_state(self, name: str, report: SetterReport) -> None:
         """Keep what a setter measures, once a minute."""
         spec = self._task.bench.instruments[name]
@@ -209,14 +210,38 @@ class RackReports:
         if report.mono_ns - last_ns < _LOG_EVERY_S * NS_PER_S:
             return
         self._logged_ns[name] = report.mono_ns
-        unit = {"temperature": "C", "voltage": "V"}.get(spec.quantity, "")
+        unit = _UNIT_OF.get(spec.quantity, "")
         stamps = report.utc_ns, report.mono_ns
         self._log(name, f"{name} measured", report.value, unit, stamps)
+
+    def _order_of(self, name: str, quantity: str, value: float, unit: str) -> SetOrder:
+        """Return an order that is given now."""
+        return SetOrder(
+            quantity=quantity,
+            value=value,
+            unit=unit,
+            instrument=name,
+            utc_ns=self._clock.utc_ns(),
+            mono_ns=self._clock.mono_ns(),
+            flags=self._flags(name),
+        )
+
+    def _flags(self, name: str) -> Flag:
+        return Flag.SIMULATED if self._is_simulated(name) else Flag.NONE
+
+    def _log_order(
+        self, order: SetOrder, read_back: float | None, runs: Iterable[LiveRun]
+    ) -> None:
+        """Keep an order, and what was read back now, in the runs that it concerns."""
+        queue = self._keeper.book.runs.queue
+        for run in runs:
+            for row in order.rows(read_back, self._clock):
+                queue.add((run.run_id, run.segment_id, row))
 
     def _log(
         self, name: str, quantity: str, value: float, unit: str, at: tuple[int, int]
     ) -> None:
-        flags = Flag.SIMULATED if self._is_simulated(name) else Flag.NONE
+        flags = self._flags(name)
         for run in self._keeper.book.runs.all():
             row = Condition(at[0], at[1], quantity, value, unit, name, flags)
             self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))

@@ -90,8 +90,7 @@ class RackScript(RackTurns):
             if planned.pass_ is not None:
                 due_ns = loop_ns + round(planned.not_before_s * NS_PER_S)
                 self.doing = "waits for its time"
-                while self._clock.mono_ns() < due_ns:
-                    yield
+                yield from self._rest_until(due_ns)
             yield from self._one(planned)
             before = planned
 
@@ -145,8 +144,9 @@ class RackScript(RackTurns):
             handle = self._keeper.setters[name]
             if on and name not in self._set_to:
                 yield from self._first_voltage(name)
+            order = self._order_of(name, "power", float(on), "")
             yield from self._answer(name, handle.switch(on))
-            self._log_order(name, "power ordered", float(on), "")
+            self._log_order(order, None, self._runs())
         self._power_ns = self._clock.mono_ns() if on else None
         self._seen.clear()
 
@@ -180,7 +180,7 @@ class RackScript(RackTurns):
             if ramp_per_min is not None and begin is not None:
                 yield from self._ramp(name, drive, begin, value, ramp_per_min)
             yield from self._order(name, drive, value)
-            if handle.opened and drive is Drive.TEMPERATURE:
+            if handle.switches and drive is not Drive.SUPPLY:  # power is a step's own
                 yield from self._answer(name, handle.switch(True), refusable=True)
         self._seen.clear()
 
@@ -206,12 +206,12 @@ class RackScript(RackTurns):
         unit = DRIVE_UNITS[drive]
         self.doing = f"sets {drive} to {as_stated(value)} {unit}"
         self._released.pop(name, None)
+        order = self._order_of(name, str(drive), value, unit)
         number = self._keeper.setters[name].set(value)
         report = yield from self._answer(name, number)
-        self._log_order(name, f"{drive} ordered", value, unit)
+        self._log_order(order, report.read_back, self._runs())
         if report.read_back is None:
             return
-        self._log_order(name, f"{drive} read back", report.read_back, unit)
         if not self.obeys(name, value, report.read_back):
             raise SafeStopError(
                 f"setter {name!r} was told {as_stated(value)} {unit} and reads back "

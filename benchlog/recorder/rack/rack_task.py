@@ -31,9 +31,6 @@ class RackTask:
         Setter's name to what it may be set to at most.
     references : mapping
         Where each drive stands at reference conditions.
-    turn_settle_s : float
-        Bench seconds from a closed channel to the first gate.
-
     """
 
     plans: tuple[RunPlan, ...]
@@ -42,7 +39,6 @@ class RackTask:
     bounds: Mapping[str, tuple[float, float]]
     references: Mapping[Drive, float] = field(default_factory=dict)
     first: int = 0
-    turn_settle_s: float = 0.05
 
     @property
     def bench(self) -> Bench:
@@ -52,6 +48,10 @@ class RackTask:
     def positions(self) -> tuple[PositionSpec, ...]:
         """Return the positions in use, in the order of the plans."""
         return tuple(position_of(plan) for plan in self.plans)
+
+    def turn_settle_s(self, scanner: str) -> float:
+        """Return the bench seconds from a closed channel to the first gate."""
+        return self.bench.instruments[scanner].turn_settle_s
 
     def setters(self) -> tuple[str, ...]:
         """Return the names of all setters and scanners that positions in use name."""
@@ -68,6 +68,21 @@ class RackTask:
         role = ROLE_OF[drive]
         found = [getattr(position, role) for position in self.positions()]
         return tuple(dict.fromkeys(name for name in found if name is not None))
+
+    def feed_at_first_v(self, step: PlannedStep) -> float | None:
+        """Return what the supply is set to before it is switched on at a first step.
+
+        That is the part's nominal voltage; None where nobody states it, nothing sets
+        it, or the step switches nothing on.
+        """
+        usual_v, names = (
+            self.references.get(Drive.SUPPLY),
+            self.setters_of(Drive.SUPPLY),
+        )
+        if usual_v is None or not names or not step.powered:
+            return None
+        allowed = (self.bounds[name] for name in names)
+        return usual_v if all(low <= usual_v <= high for low, high in allowed) else None
 
     def at_reference(self, step: PlannedStep) -> bool:
         """Tell whether devices stand at reference conditions in a step."""

@@ -11,14 +11,16 @@ from typing import Final
 
 import numpy as np
 
-from benchlog.clock import host_deadline
+from benchlog.clock import Deadline, host_deadline
 from benchlog.model import Drive, EventKind, PositionSpec, Turn
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
+from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.rack_reports import RackOwner, RackReports, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
+from benchlog.recorder.rack.turn_sites import HandOver
 from benchlog.recorder.run.live_run import LiveRun
-from benchlog.units import NS_PER_S, format_duration, offset_ppm
+from benchlog.units import NS_PER_S, format_duration, offset_ppm, printable
 from benchlog.verdict.rack.planned_steps import PlannedStep
 from benchlog.verdict.rack.settled import (
     UNKNOWN,
@@ -42,18 +44,40 @@ class RackTurns(RackReports):
         self._missed: dict[int, int] = defaultdict(int)
         self.turn: LiveRun | None = None
         self._dark = False
+        self._values: ConfirmedValues | None = None  # None: no scanner is between
+        self._until: Deadline | None = None
+        self.hand_over = HandOver()
         self.where: PlannedStep | None = None
         self.doing = "waits to begin"
         self._power_ns: int | None = None
 
-    def no_signal(self, failed: Failed) -> None:
-        """Take it that the device whose turn it is gives no signal."""
-        self._dark = True
-        if self.turn is not None:
-            runs = self._keeper.book.runs
-            runs.note(self.turn, failed.kind, failed.message, "", failed.raw)
+    def left_s(self) -> float:
+        """Real seconds until there is something to do without anything heard."""
+        return 60.0 if self._until is None else self._until.left_s()
 
-    def stray(self, name: str, got: Got) -> None:
+    def heard_counter(self, name: str, message: Got | Failed) -> None:
+        """Take a value of a counter, or that it has none: of whose turn it is.
+
+        Behind a scanner it is kept once the scanner has confirmed the channel.
+        """
+        if self.turn is None or self.turn.position.frequency != name:
+            if isinstance(message, Got):
+                self._stray(name, message)
+        elif self._values is None:
+            self._keep(self.turn, message)
+        else:
+            self._values.add(message)
+
+    def _keep(self, run: LiveRun, message: Got | Failed) -> None:
+        book = self._keeper.book
+        if isinstance(message, Got):
+            name = run.position.frequency
+            book.intake.value(name, message.sample, message.stalled_s)
+            return
+        self._dark = True
+        book.runs.note(run, message.kind, message.message, "", message.raw)
+
+    def _stray(self, name: str, got: Got) -> None:
         """Keep, as an event, a value that came when it was nobody's turn."""
         for run in self._keeper.book.runs.all()[:1]:
             text = f"a value of {name!r} came between two turns: it is no device's"
@@ -69,18 +93,24 @@ class RackTurns(RackReports):
         """
         limit = host_deadline(_ANSWER_S)
         while (name, number) not in self._answers:
+            self.hand_over.note(waits=True)
             if limit.passed:
                 raise SafeStopError(f"setter {name!r} did not answer to an order")
             yield
+        self.hand_over.note(waits=False)
         report = self._answers.pop((name, number))
         if report.kind == "refused" and not refusable:
             raise SafeStopError(f"setter {name!r} refuses: {report.text}")
         return report
 
     def _rest(self, bench_s: float) -> Iterator[None]:
-        until_ns = self._clock.mono_ns() + round(bench_s * NS_PER_S)
-        while self._clock.mono_ns() < until_ns:
+        yield from self._rest_until(self._clock.mono_ns() + round(bench_s * NS_PER_S))
+
+    def _rest_until(self, mono_ns: int) -> Iterator[None]:
+        while (left_ns := mono_ns - self._clock.mono_ns()) > 0:
+            self._until = host_deadline(self._clock.real_s(left_ns / NS_PER_S))
             yield
+        self._until = None
 
     def _say(self, text: str, what: str = "") -> None:
         """Write into every run where the sequence is."""
@@ -159,13 +189,15 @@ class RackTurns(RackReports):
         self, run: LiveRun, gates: int, *, aside: bool, settled: bool | None = None
     ) -> Iterator[None]:
         """Give one device its turn; with `settled` it is noted as a point."""
-        channelled = yield from self._close_channel(run)
+        certain = yield from self._close_channel(run)
         begin_utc_ns, before = self._clock.utc_ns(), run.accepted
         drift = self._slope(run)  # of scans that follow each other evenly
-        if channelled:
-            yield from self._gates(run, gates, aside=aside)
+        if certain:
+            certain = yield from self._gates(run, gates, aside=aside)
         taken = run.accepted - before
         self._missed[run.run_id] = 0 if taken else self._missed[run.run_id] + 1
+        if not certain and not taken:
+            return  # of the device nothing is known, not even that it is silent
         if settled is None:
             return
         since_ns = self._power_ns
@@ -193,40 +225,94 @@ class RackTurns(RackReports):
         if position.through is None or position.channel is None:
             return True
         name = position.through
+        order = self._order_of(name, "channel", float(position.channel), "")
         number = self._keeper.setters[name].set(position.channel)
         report = yield from self._answer(name, number, refusable=True)
-        if report.kind == "refused":
-            said = f"not measured: {report.text}"
-            self._keeper.book.runs.note(run, EventKind.SETTER, said, name)
+        self._log_order(order, report.read_back, [run])
+        if report.kind == "refused" or report.read_back != position.channel:
+            said = report.text or (
+                f"it was told to close {position.channel} and has {report.read_back}"
+            )
+            self._note_scanner(run, f"not measured: {said}")
             return False
-        if self._task.turn_settle_s:
-            yield from self._rest(self._task.turn_settle_s)
+        yield from self._rest(self._task.turn_settle_s(name))
         return True
 
-    def _gates(self, run: LiveRun, gates: int, *, aside: bool) -> Iterator[None]:
-        """Let the counter take so many gates of the device whose turn it is."""
+    def _gates(
+        self, run: LiveRun, gates: int, *, aside: bool
+    ) -> Generator[None, None, bool]:
+        """Let the counter take so many gates of the device whose turn it is.
+
+        Returns whether its channel was the only one closed to the end.
+        """
         counter = run.position.frequency
         run.begin_turn(aside=aside)
+        values = self._values = self._values_of(run)
         self.turn, self._dark = run, False
         self._keeper.book.intake.turns[counter] = run.run_id
         before = run.accepted
-        gate = run.spec.options.get("gate_s")
-        gate_s = float(gate) if isinstance(gate, int | float) else 1.0
-        limit = host_deadline(3 * self._clock.real_s(gates * gate_s) + _MARGIN_S)
+        limit = self._limit_of(run, gates)
         self._keeper.pool.allow(counter, gates)
         while run.accepted - before < gates and not self._dark and not limit.passed:
+            self._until = limit
+            self.hand_over.note(waits=self._is_idle(counter, values))
             yield
-        if run.accepted - before < gates:
+            for one in values.confirmed() if values is not None else ():
+                self._keep(run, one)
+            if values is not None and values.broken:
+                break
+        self._until = None
+        self.hand_over.note(waits=False)
+        taken = run.accepted - before
+        if taken < gates:
             self._keeper.pool.order(counter, Order.HOLD)
-            if limit.passed:
-                text = f"{run.accepted - before} of {gates} readings came in time"
-                self._keeper.book.runs.note(run, EventKind.GAP, text, counter)
-        self.turn = None
+        certain = values is None or self._confirmed_to_the_end(run, values)
+        if certain and limit.passed and taken < gates:
+            text = f"{taken} of {gates} readings came in time"
+            self._keeper.book.runs.note(run, EventKind.GAP, text, counter)
+        self.turn, self._values = None, None
         self._keeper.book.intake.turns[counter] = 0
         if run.previous_hz is not None and run.accepted > before:
             nominal = run.plan.part.nominal_hz / run.position.divider
             at_s = self._clock.mono_ns() / NS_PER_S
             self._seen[run.run_id].append((at_s, offset_ppm(run.previous_hz, nominal)))
+        return certain
+
+    def _is_idle(self, counter: str, values: ConfirmedValues | None) -> bool:
+        busy = values is not None and values.busy
+        return busy and self._keeper.pool.by_name[counter].allowed == 0
+
+    def _limit_of(self, run: LiveRun, gates: int) -> Deadline:
+        gate = run.spec.options.get("gate_s")
+        gate_s = float(gate) if isinstance(gate, int | float) else 1.0
+        return host_deadline(3 * self._clock.real_s(gates * gate_s) + _MARGIN_S)
+
+    def _values_of(self, run: LiveRun) -> ConfirmedValues | None:
+        """Return what confirms the values of a run; None without a scanner."""
+        position, name = run.position, run.position.through
+        if name is None or position.channel is None:
+            return None
+        return ConfirmedValues(
+            position.channel,
+            self._keeper.setters[name].check,
+            lambda number: self._answers.pop((name, number), None),
+        )
+
+    def _confirmed_to_the_end(self, run: LiveRun, values: ConfirmedValues) -> bool:
+        """Keep as events what nobody has confirmed; tell why, where it is known."""
+        if values.broken:
+            self._note_scanner(run, f"its turn is broken off: {values.broken}")
+        left = values.unconfirmed()
+        for got in left:
+            text = "value refused, its channel was not confirmed"
+            runs = self._keeper.book.runs
+            raw, name = got.sample.raw, run.position.frequency
+            runs.note(run, EventKind.REJECTED, text, name, raw)
+        return not (values.broken or left)
+
+    def _note_scanner(self, run: LiveRun, text: str) -> None:
+        name = run.position.through or ""
+        self._keeper.book.runs.note(run, EventKind.SETTER, printable(text), name)
 
 
 def _finite(value: float) -> float | None:

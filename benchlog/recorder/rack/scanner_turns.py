@@ -8,16 +8,17 @@ waits for its turn has no gap; a turn that gave nothing is one.
 It is written as one generator: it yields whenever there is something to wait for.
 """
 
-from collections import deque
 from collections.abc import Generator, Iterator
 from typing import Final
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.model import EventKind, InstrumentSpec
+from benchlog.model import EventKind, Flag, InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
+from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
-from benchlog.recorder.rack.turn_sites import TurnOwner, TurnSite
+from benchlog.recorder.rack.turn_sites import HandOver, TurnOwner, TurnSite
+from benchlog.recorder.run.conditions import SetOrder
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import printable
 
@@ -42,16 +43,16 @@ class ScannerTurns:
         )
         self._clock = owner.surroundings.clock
         self._answers: dict[int, SetterReport] = {}
-        self.complaint, self.opened = "", False
+        self.complaint, self.opened, self._simulated = "", False, False
         self._said: dict[int, str] = {}
         self._without_signal: set[int] = set()
         self._site: TurnSite | None = None
-        self._waiting: deque[Got | Failed] = deque()  # to be confirmed
-        self._asked: tuple[int, int] | None = None  # number of a check, values before
+        self._values = self._no_values()
         self._dark = False
         self._closed: int | None = None  # the channel that was closed last, and holds
         self._served = 0  # the run that had the last turn
         self._until: Deadline | None = None
+        self.hand_over = HandOver()
         self._script = self._forever()
 
     # --- what the keeper's loop hands over --------------------------------------------
@@ -67,7 +68,7 @@ class ScannerTurns:
     def heard(self, report: SetterReport) -> None:
         """Take a report of the scanner's process."""
         if report.kind == "opened":
-            self.opened = True
+            self.opened, self._simulated = True, report.simulated
         if report.kind in ("done", "refused"):
             self._answers[report.number] = report
         if report.kind in ("fault", "ended", "released"):
@@ -79,7 +80,7 @@ class ScannerTurns:
     def value(self, name: str, got: Got) -> None:
         """Take a value of the counter; it is kept once the channel is confirmed."""
         if self._site is not None and self._site.position.frequency == name:
-            self._waiting.append(got)
+            self._values.add(got)
             return
         runs = self._runs()
         if runs:
@@ -89,7 +90,7 @@ class ScannerTurns:
     def dark(self, failed: Failed) -> None:
         """Take it that the counter sees no signal."""
         if self._site is not None:
-            self._waiting.append(failed)
+            self._values.add(failed)
 
     # --- the order of turns -----------------------------------------------------------
 
@@ -152,7 +153,17 @@ class ScannerTurns:
         if not self.handle.running or not self.handle.opened:
             yield from self._rest(_AGAIN_S)
             return False
+        order = SetOrder(
+            quantity="channel",
+            value=float(channel),
+            unit="",
+            instrument=self.spec.name,
+            utc_ns=self._clock.utc_ns(),
+            mono_ns=self._clock.mono_ns(),
+            flags=Flag.SIMULATED if self._simulated else Flag.NONE,
+        )
         report = yield from self._answer(self.handle.set(channel))
+        self._log_order(site, order, None if report is None else report.read_back)
         if report is None or report.kind == "refused" or report.read_back != channel:
             said = report.text if report is not None else "it does not answer"
             if report is not None and not said:
@@ -170,6 +181,15 @@ class ScannerTurns:
         self._closed = channel
         yield from self._rest(self._clock.real_s(self.spec.turn_settle_s))
         return True
+
+    def _log_order(
+        self, site: TurnSite, order: SetOrder, read_back: float | None
+    ) -> None:
+        """Keep what the scanner was told, and told back, in the run that it is for."""
+        run = site.run
+        if run is not None and run.run_id in self._owner.book.runs.by_id:
+            for row in order.rows(read_back, self._clock):
+                self._owner.book.runs.queue.add((run.run_id, run.segment_id, row))
 
     def _gates(self, site: TurnSite, gates: int | None) -> Generator[None, None, int]:
         """Let the counter take gates, None: until another one comes; return how many.
@@ -190,21 +210,28 @@ class ScannerTurns:
             seen += self._keep_confirmed(site)
             self._until = limit
             taken = run.accepted - before if run is not None else seen
-            if self._asked is None and not self._waiting:
+            idle = pool.by_name[counter].allowed == 0
+            self.hand_over.note(waits=idle and self._values.busy)
+            if not self._values.busy:
                 if self._dark or (gates is not None and taken >= gates):
                     break
                 if gates is None and len(self._owner.turn_sites(self.spec.name)) > 1:
                     break
                 if limit is not None and limit.passed:
                     break
-                if gates is not None and pool.by_name[counter].allowed == 0:
+                if gates is not None and idle:
                     pool.allow(counter, gates - taken)  # some were refused
             yield
         self._end(site, counter)
         return run.accepted - before if run is not None else seen
 
     def _begin(self, site: TurnSite) -> None:
-        self._site, self._dark, self._asked = site, False, None
+        self._site, self._dark = site, False
+        self._values = ConfirmedValues(
+            site.position.channel,
+            self.handle.check,
+            lambda number: self._answers.pop(number, None),
+        )
         if site.run is not None:
             turns = self._owner.book.intake.turns
             turns[site.position.frequency] = site.run.run_id
@@ -214,7 +241,9 @@ class ScannerTurns:
         if self._owner.pool.by_name[counter].allowed != 0:
             self._owner.pool.order(counter, Order.HOLD)
         self._refuse_unconfirmed(site)
-        self._site, self._asked, self._until = None, None, None
+        self._site, self._until = None, None
+        self.hand_over.note(waits=False)
+        self._values = self._no_values()
         self._owner.book.intake.turns[counter] = 0
 
     def _limit_of(self, site: TurnSite, gates: int | None) -> Deadline | None:
@@ -226,26 +255,11 @@ class ScannerTurns:
         return host_deadline(3 * self._clock.real_s(bench_s) + _MARGIN_S)
 
     def _keep_confirmed(self, site: TurnSite) -> int:
-        """Keep the values that a check has confirmed; ask about those that wait."""
-        kept = 0
-        if self._asked is not None:
-            number, n = self._asked
-            report = self._answers.pop(number, None)
-            if report is None:
-                return 0
-            self._asked = None
-            if report.kind == "refused" or report.read_back != site.position.channel:
-                text = report.text or (
-                    f"channel {site.position.channel} was to be closed and "
-                    f"{report.read_back} is"
-                )
-                self._tell(site, f"its turn is broken off: {text}")
-                self._closed = None
-                return 0
-            for _ in range(n):
-                kept += self._keep(site, self._waiting.popleft())
-        if self._waiting:
-            self._asked = self.handle.check(), len(self._waiting)
+        """Keep the values that a check has confirmed; return how many."""
+        kept = sum(self._keep(site, one) for one in self._values.confirmed())
+        if self._values.broken:
+            self._tell(site, f"its turn is broken off: {self._values.broken}")
+            self._closed = None
         return kept
 
     def _keep(self, site: TurnSite, message: Got | Failed) -> bool:
@@ -269,12 +283,13 @@ class ScannerTurns:
     def _refuse_unconfirmed(self, site: TurnSite) -> None:
         """Keep as events what came while nobody knew which device it was of."""
         run = site.run
-        while self._waiting:
-            got = self._waiting.popleft()
-            is_open = run is not None and run.run_id in self._owner.book.runs.by_id
-            if isinstance(got, Got) and run is not None and is_open:
+        for got in self._values.unconfirmed():
+            if run is not None and run.run_id in self._owner.book.runs.by_id:
                 text = "value refused, its channel was not confirmed"
                 self._note(run, EventKind.REJECTED, text, got.sample.raw)
+
+    def _no_values(self) -> ConfirmedValues:
+        return ConfirmedValues(None, self.handle.check, lambda _: None)
 
     # --- waiting and telling ----------------------------------------------------------
 
@@ -283,9 +298,12 @@ class ScannerTurns:
         limit = host_deadline(_ANSWER_S)
         while number not in self._answers:
             if limit.passed or not self.handle.running:
+                self.hand_over.note(waits=False)
                 return None
             self._until = limit
+            self.hand_over.note(waits=True)
             yield
+        self.hand_over.note(waits=False)
         self._until = None
         report = self._answers.pop(number)
         self._answers.clear()  # answers to what nobody waits for any more

@@ -45,6 +45,7 @@ class SetterReport:
     mono_ns: int = 0
     released: bool = False
     simulated: bool = False
+    switches: bool = False
 
 
 KINDS: Final = frozenset(
@@ -60,6 +61,7 @@ class SetterHandle:
         self.job, self._holds = job, tuple(holds)
         self.name = job.spec.name
         self.opened = False
+        self.switches = False
         self.latest: SetterReport | None = None
         self._number = 0
         self._process: subprocess.Popen[bytes] | None = None
@@ -153,7 +155,7 @@ class SetterHandle:
         reports = [_report(line) for line in lines]
         for report in reports:
             if report.kind == "opened":
-                self.opened = True
+                self.opened, self.switches = True, report.switches
             elif report.kind == "state":
                 self.latest = report
         return reports
@@ -248,6 +250,7 @@ def _report(line: bytes) -> SetterReport:
             mono_ns=_whole(told.get("mono_ns", 0)),
             released=told.get("released") is True,
             simulated=told.get("simulated") is True,
+            switches=told.get("switches") is True,
         )
     except (ValueError, OverflowError, RecursionError):
         return SetterReport(kind="fault", text="it reported what nobody can read")

@@ -157,7 +157,8 @@ class SetterChild:
         setter = self._connected()
         self._released = False  # in whatever state it was left
         identity = checked_identity(setter.identify())
-        self._say(kind="opened", text=identity.text, simulated=identity.simulated)
+        told = {"simulated": identity.simulated, "switches": setter.switches is True}
+        self._say(kind="opened", text=identity.text, **told)
 
     def _connected(self) -> Setter:
         """Open the setter, if it is not open, and return it."""

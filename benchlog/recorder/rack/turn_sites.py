@@ -2,14 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
+from benchlog.clock import Deadline, host_deadline
 from benchlog.model import PositionSpec
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import InstrumentPool
 from benchlog.recorder.run.bookkeeper import Bookkeeper
 from benchlog.recorder.run.live_run import LiveRun
+
+_PUT_OFF_S: Final = 0.1  # real s; our rule: a scanner answers in a few ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +21,28 @@ class TurnSite:
 
     position: PositionSpec
     run: LiveRun | None = None
+
+
+class HandOver:
+    """Whether a counter waits while it is handed from one device to the next.
+
+    What takes a keeper long, a commit above all, is put off meanwhile, but for a moment
+    only: a scanner that does not answer holds no commit up.
+    """
+
+    def __init__(self) -> None:
+        self._until: Deadline | None = None
+
+    def note(self, *, waits: bool) -> None:
+        """Tell whether a counter waits for an answer of a scanner."""
+        if not waits:
+            self._until = None
+        elif self._until is None:
+            self._until = host_deadline(_PUT_OFF_S)
+
+    def left_s(self) -> float:
+        """Real seconds for which a commit may be put off, 0 when nobody waits."""
+        return 0.0 if self._until is None else max(0.0, self._until.left_s())
 
 
 class TurnOwner(Protocol):

@@ -100,6 +100,11 @@ class Turning:
         """Real seconds until a turn has something to do without anything heard."""
         return min((one.left_s() for one in self.scanners.values()), default=60.0)
 
+    def handing_over_s(self) -> float:
+        """Real seconds in which a commit would keep a counter waiting."""
+        several = (one.hand_over.left_s() for one in self.scanners.values())
+        return max(several, default=0.0)
+
     def finish(self) -> None:
         """Let go: all channels are opened."""
         for one in self.scanners.values():

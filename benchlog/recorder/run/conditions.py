@@ -3,7 +3,8 @@
 import math
 from dataclasses import dataclass, field
 
-from benchlog.model import Condition, Flag, Sample
+from benchlog.clock import Clock
+from benchlog.model import ORDERED, READ_BACK, Condition, Flag, Sample
 from benchlog.recorder.run.acceptance import Rejected, RejectedSamples, Said
 
 
@@ -23,6 +24,41 @@ def condition_of(
         flags,
         sample.raw.decode("ascii", errors="backslashreplace") or None,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetOrder:
+    """An order to a setter: what it sets, to what, and when it was told so."""
+
+    quantity: str
+    value: float
+    unit: str
+    instrument: str
+    utc_ns: int
+    mono_ns: int
+    flags: Flag = Flag.NONE
+
+    def rows(self, read_back: float | None, clock: Clock) -> list[Condition]:
+        """Return the rows that are kept of it: the order, and what was read back now.
+
+        None where nothing can be read back.
+        """
+        now = clock.utc_ns(), clock.mono_ns()
+        told = [(self.utc_ns, self.mono_ns, ORDERED, self.value)]
+        if read_back is not None:
+            told.append((*now, READ_BACK, read_back))
+        return [
+            Condition(
+                utc_ns,
+                mono_ns,
+                f"{self.quantity} {what}",
+                value,
+                self.unit,
+                self.instrument,
+                self.flags,
+            )
+            for utc_ns, mono_ns, what, value in told
+        ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,6 @@ class SimulatedSupply(ScpiDevice):
         self._at, self._control = at, control
         self._bounds = bounds
         self._limit_a = 1.0
-        self._on = True
         super().__init__(at.identity)
 
     def commands(self) -> tuple[Command, ...]:
@@ -66,34 +65,80 @@ class SimulatedSupply(ScpiDevice):
 
     def reset(self) -> None:
         """Switch off, as *RST does."""
-        if not self._control:
-            self._at.rack.set_output(False, self._at.world.now_s())
+        self._to(on=False)
 
     def _set_to(self) -> float:
         return self._at.rack.control_v if self._control else self._at.rack.volts
 
     def _is_on(self) -> bool:
-        return self._on if self._control else self._at.rack.output
+        rack = self._at.rack
+        return rack.controlled if self._control else rack.output
+
+    def _to(self, *, on: bool) -> None:
+        now_s = self._at.world.now_s()
+        if self._control:
+            self._at.rack.set_control(now_s, on=on)
+        else:
+            self._at.rack.set_output(on, now_s)
 
     def _set_volts(self, call: Call) -> None:
         low, high = self._bounds
         volts = numeric(call.params[0], "V", (low, high, low))
-        set_ = self._at.rack.set_control if self._control else self._at.rack.set_volts
-        set_(volts, self._at.world.now_s())
+        now_s = self._at.world.now_s()
+        if self._control:
+            self._at.rack.set_control(now_s, volts=volts)
+        else:
+            self._at.rack.set_volts(volts, now_s)
 
     def _set_limit(self, call: Call) -> None:
         self._limit_a = numeric(call.params[0], "", (0.0, 5.0, 1.0))
 
     def _switch(self, call: Call) -> None:
-        self._on = boolean(call.params[0])
-        if not self._control:
-            self._at.rack.set_output(self._on, self._at.world.now_s())
+        self._to(on=boolean(call.params[0]))
 
     def _volts(self, _call: Call) -> str:
         return _nr3(self._set_to() if self._is_on() else 0.0)
 
     def _current(self, _call: Call) -> str:
         return _nr3(0.0 if self._control else self._at.rack.drawn_a())
+
+
+class SimulatedLoad(ScpiDevice):
+    """A box of capacitances at the outputs of all devices of a rack.
+
+    SCPI-1999 names no header for it: these are ours.
+    """
+
+    def __init__(self, at: RackInstrument, *, high_pf: float = 100.0) -> None:
+        self._at, self._high_pf = at, high_pf
+        super().__init__(at.identity)
+
+    def commands(self) -> tuple[Command, ...]:
+        """See ScpiDevice."""
+        rack = self._at.rack
+        return (
+            Command("[SOURce:]CAPacitance", self._set, 1, 1),
+            Command("[SOURce:]CAPacitance?", lambda _: _nr3(rack.load_pf)),
+            Command("OUTPut[:STATe]", self._switch, 1, 1),
+            Command("OUTPut[:STATe]?", lambda _: str(int(rack.loaded))),
+            Command("MEASure[:SCALar]:CAPacitance?", self._measure),
+        )
+
+    def reset(self) -> None:
+        """Take the load away, as *RST does."""
+        self._at.rack.set_load(self._at.world.now_s(), on=False)
+
+    def _set(self, call: Call) -> None:
+        pf = numeric(call.params[0], "", (0.0, self._high_pf, self._at.rack.usual_pf))
+        self._at.rack.set_load(self._at.world.now_s(), pf=pf)
+
+    def _switch(self, call: Call) -> None:
+        on = boolean(call.params[0])
+        self._at.rack.set_load(self._at.world.now_s(), on=on)
+
+    def _measure(self, _call: Call) -> str:
+        rack = self._at.rack
+        return _nr3(rack.load_pf if rack.loaded else 0.0)
 
 
 class SimulatedScanner(ScpiDevice):

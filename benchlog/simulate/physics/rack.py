@@ -45,9 +45,13 @@ class Rack:
         self.devices = devices
         self._scanner, self._moved = ScannerState(), moved
         self._lock = threading.Lock()
-        self._volts = next(iter(devices.values())).spec.supply_v
+        first = next(iter(devices.values())).rack_spec
+        self._volts = first.oscillator.supply_v
         self._output = True
-        self.control_v = next(iter(devices.values())).rack_spec.control_v
+        self._load_pf = self.usual_pf = first.load_pf
+        self._loaded = True
+        self.control_v = self.open_control_v = first.control_v
+        self._controlled = True
 
     @property
     def scanner(self) -> ScannerState:
@@ -81,18 +85,48 @@ class Rack:
             self._output = on
             self._feed(at_s)
 
-    def set_control(self, volts: float, at_s: float) -> None:
-        """Set the control voltage of all devices."""
-        with self._lock:
-            self.control_v = volts
-            for device in self.devices.values():
-                device.control.set(volts, at_s)
+    @property
+    def controlled(self) -> bool:
+        """Whether the control voltage's output is on."""
+        return self._controlled
 
-    def set_load(self, pf: float, at_s: float) -> None:
-        """Switch a load capacitance in at all devices."""
+    @property
+    def load_pf(self) -> float:
+        """What the load box is set to."""
+        return self._load_pf
+
+    @property
+    def loaded(self) -> bool:
+        """Whether the load box is switched in."""
+        return self._loaded
+
+    def set_control(
+        self, at_s: float, *, volts: float | None = None, on: bool | None = None
+    ) -> None:
+        """Set the control voltage of all devices, or switch it.
+
+        An input that nothing drives rests where the device is specified.
+        """
         with self._lock:
+            self.control_v = self.control_v if volts is None else volts
+            self._controlled = self._controlled if on is None else on
+            there_v = self.control_v if self._controlled else self.open_control_v
             for device in self.devices.values():
-                device.load.set(pf, at_s)
+                device.control.set(there_v, at_s)
+
+    def set_load(
+        self, at_s: float, *, pf: float | None = None, on: bool | None = None
+    ) -> None:
+        """Set the load capacitance of all devices, or switch it in and away.
+
+        Without the box a device has the load at which it is specified.
+        """
+        with self._lock:
+            self._load_pf = self._load_pf if pf is None else pf
+            self._loaded = self._loaded if on is None else on
+            there_pf = self._load_pf if self._loaded else self.usual_pf
+            for device in self.devices.values():
+                device.load.set(there_pf, at_s)
 
     def terminals_v(self) -> float:
         """Return what is at the supply's terminals."""

@@ -1,10 +1,10 @@
 """Devices of one delivery beside each other: spread, ranking, common shift."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from benchlog.errors import DataError
+from benchlog.errors import DataError, NotFoundError
 from benchlog.verdict.run.budget import mean_half_ppm
 
 
@@ -38,6 +38,11 @@ class ChipSpread:
     shared: bool
     ranking: tuple[Chip, ...]
     u_common_ppm: float = 0.0
+
+
+def unknown_lot(lot: str, known: Iterable[str]) -> NotFoundError:
+    """Return the error for a lot that no device is of."""
+    return NotFoundError("lot", lot, known, "(`benchlog lots` lists them)")
 
 
 def spread_of(chips: Sequence[Chip], u_common_ppm: float = 0.0) -> ChipSpread:

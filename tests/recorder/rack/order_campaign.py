@@ -49,15 +49,7 @@ _NAMES = ("counter", "probe", "supply", "pulling", "scanner", "loads")
 def _bench():
     addresses = dict.fromkeys(_NAMES, "tcp://127.0.0.1:9")
     addresses["chamber"] = "modbus://127.0.0.1:9"
-    lines = list(bench_lines(rack_scenario(PART, 2), addresses))
-    if not any(line.startswith("[instruments.loads]") for line in lines):
-        lines = [
-            line.replace('feed = "supply"', 'feed = "supply"\nload = "loads"')
-            for line in lines
-        ]
-        lines += ["[instruments.loads]", 'driver = "command-setter"']
-        lines += ['program = "true"', 'quantity = "load"', 'unit = "pF"']
-        lines += ["low = 0.0", "high = 50.0"]
+    lines = bench_lines(rack_scenario(PART, 2), addresses)
     return bench_from_mapping(tomllib.loads("\n".join(lines)), Path("rack.toml"))
 
 

@@ -96,7 +96,7 @@ class Replay:
         elif order.quantity == "supply ordered":
             self.rack.rack.set_volts(order.value, at_s)
         elif order.quantity == "control ordered":
-            self.rack.rack.set_control(order.value, at_s)
+            self.rack.rack.set_control(at_s, volts=order.value)
         elif order.quantity == "power ordered":
             self.rack.rack.set_output(bool(order.value), at_s)
 

@@ -1,5 +1,6 @@
 """A rack taken through a short sequence over real sockets: turns, safety, going on."""
 
+import contextlib
 import json
 import os
 import re
@@ -11,6 +12,7 @@ from dataclasses import replace
 
 import pytest
 from recorder.rack.death_scene import process_at
+from scanned_shop import NEAR_PPM, close_behind_its_back
 from schemas_held import hold
 from warm_program import Program
 
@@ -57,6 +59,30 @@ gates = 4
 name = "low supply"
 supply_v = "low"
 gates = 4
+"""
+
+LOADED = """
+[[step]]
+name = "reference"
+temperature_c = 25
+load_pf = "reference"
+gates = 4
+[[step]]
+name = "loaded"
+load_pf = "high"
+settle = false
+gates = 4
+[[step]]
+name = "reference again"
+load_pf = "reference"
+settle = false
+gates = 4
+"""
+LONG_TURNS = """
+[[step]]
+name = "reference"
+temperature_c = 25
+gates = 1200
 """
 
 
@@ -123,6 +149,15 @@ class Shop:
             host_sleep(0.05)
         raise AssertionError(f"{said!r} was never told")
 
+    def wait_for_readings(self, run, wanted, within_s=90):
+        limit = host_deadline(within_s)
+        while not limit.passed:
+            with contextlib.suppress(Exception), self.reader() as reader:
+                if len(reader.columns_after(run)) >= wanted:
+                    return
+            host_sleep(0.02)
+        raise AssertionError(f"run {run} never had {wanted} readings")
+
     def safe(self):
         """Whether supply and chamber are in their safe state."""
         home = self.rack.scenario.chamber.begin_c
@@ -184,6 +219,28 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
             assert orders == [25.0, 32.0, 25.0]
 
 
+def test_a_load_is_switched_and_a_second_sequence_finds_its_supply(shop):
+    """Whoever is through lets go of all: the next one switches on what it needs."""
+    text = SEQUENCE.split("[[step]]", maxsplit=1)[0]
+    text = text.replace('"frequency-temperature", "supply"', '"load"') + LOADED
+    (shop.folder / "short.toml").write_text(text)
+    for _ in range(2):
+        status, out, told = end(shop.start())
+        assert status in (0, 3, 4), told
+        for one in json.loads(out)["devices"]:
+            spec = shop.rack.devices[100 + int(one["position"][1:])].rack_spec
+            (load,) = (c for c in one["characteristics"] if c["name"] == "load")
+            moved = abs(spec.load_ppm_per_pf * (15 - 10))
+            assert abs(load["value"] - moved) <= 3 * load["u"] + 0.01, one
+        assert not (shop.rack.rack.output or shop.rack.rack.loaded)
+    with shop.reader() as reader:
+        found = [c for _, c in reader.conditions(1) if c.instrument == "loads"]
+    ordered = [c.value for c in found if c.quantity == "load ordered"]
+    assert ordered == [c.value for c in found if c.quantity == "load read back"]
+    assert ordered == [10.0, 15.0, 10.0]
+    assert {c.unit for c in found} == {"pF"}
+
+
 def test_a_contact_that_sticks_measures_nobody(shop):
     process = shop.start()
     shop.wait_for("step 1", EventKind.SEQUENCE)
@@ -200,6 +257,30 @@ def test_a_contact_that_sticks_measures_nobody(shop):
                 if point.step.index == 0 and len(point.offsets_ppm):
                     seen = point.offsets_ppm.mean()
                     assert seen == pytest.approx(true_ppm, abs=0.06)
+
+
+def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
+    """Another one closed, two at once, none: told, and nothing under a wrong id."""
+    text = SEQUENCE.split("[[step]]", maxsplit=1)[0] + LONG_TURNS
+    (shop.folder / "short.toml").write_text(text)
+    process = shop.start()
+    for run, trouble in enumerate(((103,), (102, 103), ()), start=1):
+        shop.wait_for_readings(run, 20)  # more than it takes to settle
+        if trouble:
+            close_behind_its_back(shop.rack, *trouble)
+        else:  # the ids put the third device at P02
+            shop.rack.command("scanner lost 102")
+    status, _out, told = end(process)
+    assert status in (0, 3, 4), told
+    with shop.reader() as reader:
+        for run in reader.all_runs():
+            ppm = (reader.columns_after(run.id).frequency_hz / 10e6 - 1) * 1e6
+            spec = shop.rack.devices[100 + int(run.position[1:])].spec
+            assert 20 <= len(ppm) < 1200
+            assert abs(ppm - spec.offset_ppm).max() < NEAR_PPM, run.position
+    said = shop.events(EventKind.SETTER)
+    # the rack's check tells it, or the scanner's own process that looked before it
+    assert sum("broken off" in text for text in said) == 3, said
 
 
 def test_a_chamber_that_lies_ends_in_the_safe_state(shop):

@@ -1,14 +1,20 @@
 """Devices behind one scanner, over real sockets: turns, trouble, no wrong id."""
 
+import json
 import os
-import re
 import signal
-import socket
+import threading
 
 import pytest
-from scanned_shop import PROGRAM, SCALE, figures, scanned_shop
+from scanned_shop import (
+    PROGRAM,
+    SCALE,
+    close_behind_its_back,
+    figures,
+    scanned_shop,
+)
 
-from benchlog.clock import host_sleep
+from benchlog.clock import host_deadline, host_sleep
 from benchlog.model import EventKind, Flag
 
 ALL = ("P01", "P02", "P03")
@@ -20,15 +26,6 @@ def shop(tmp_path):
     environment = os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)}
     with scanned_shop(tmp_path, environment) as found:
         yield found
-
-
-def close_behind_its_back(shop, *channels):
-    """Switch the scanner from somewhere else, over a connection of our own."""
-    host, port = re.findall(r"::([\d.]+)::(\d+)::", shop.rack.addresses()["scanner"])[0]
-    with socket.create_connection((host, int(port)), 5) as line:
-        listed = ",".join(map(str, channels))
-        line.sendall(f"ROUT:OPEN:ALL;:ROUT:CLOS (@{listed})\n*OPC?\n".encode())
-        line.recv(100)
 
 
 def test_each_device_has_its_turns_and_no_gap(shop):
@@ -82,7 +79,7 @@ def test_a_channel_switched_within_a_turn_gives_nobody_a_reading(shop, channels)
     words = shop.words("soak", *shop.placed("P01"), "--for", "1h", *QUIET)
     with shop.start(words) as process:
         shop.wait_for(5)
-        close_behind_its_back(shop, *channels) if channels else None
+        close_behind_its_back(shop.rack, *channels) if channels else None
         if not channels:
             shop.rack.command("scanner lost 101")
             host_sleep(1.0)
@@ -143,3 +140,55 @@ def test_a_lot_is_inspected_in_turns(shop):
     assert found["passed"] + found["failed"] == 4, done.stderr
     shop.require_own_readings()
     assert not shop.rack.rack.scanner.closed
+
+
+def put_in(shop, channel, there=True):
+    """Put a device into its place, or take it out: without power it gives nothing."""
+    shop.rack.devices[channel].switch(there, shop.rack.world.now_s())
+
+
+def wait_told(told, text, within_s=90):
+    limit = host_deadline(within_s)
+    while not any(text in line for line in told):
+        assert not limit.passed, (text, told)
+        host_sleep(0.05)
+
+
+@pytest.fixture
+def door(tmp_path):
+    environment = os.environ | {"BENCHLOG_TIME_SCALE": str(SCALE)}
+    with scanned_shop(tmp_path, environment, devices=2, warm=False) as found:
+        yield found
+
+
+def test_devices_that_come_and_go_are_watched_in_turns(door):
+    """Two places, one counter: each device is seen, measured once, and asked out."""
+    for channel in (101, 102):
+        put_in(door, channel, there=False)
+    plan = ("--lot", "W", "--lot-size", "4", "--full", "--auto-ids", "W-")
+    places = ("--position", "P01", "--position", "P02")
+    with door.start(door.words("inspect", *plan, *places, *QUIET)) as process:
+        told = []
+        reading = threading.Thread(target=lambda: told.extend(process.stderr))
+        reading.start()
+        host_sleep(1.0)  # both places are empty
+        put_in(door, 102)
+        wait_told(told, " 1/4 ")
+        put_in(door, 101)
+        put_in(door, 102, there=False)
+        wait_told(told, " 2/4 ")
+        wait_told(told, "the device at P02 is out: the next one, please")
+        put_in(door, 102)
+        put_in(door, 101, there=False)
+        wait_told(told, " 3/4 ")
+        wait_told(told, "the device at P01 is out: the next one, please")
+        put_in(door, 101)
+        process.wait(90)
+        reading.join()
+        found = json.loads(process.stdout.read())
+    assert found["passed"] == 4, told
+    door.require_own_readings()
+    with door.reader() as reader:
+        placed = [run.position for run in reader.all_runs()]
+    assert placed == ["P02", "P01", "P02", "P01"]
+    wait_told(told, "a device is seen at P02")

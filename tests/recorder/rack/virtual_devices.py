@@ -5,10 +5,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from rack_scene import record_of
 from recorder.rack.virtual_rack import PlainSetter, VirtualRack
 
 from benchlog.catalogue import bench_from_mapping
-from benchlog.cli.tasks.qualifying import _record, rack_bounds, rack_task
+from benchlog.cli.tasks.qualifying import rack_bounds, rack_task
 from benchlog.clock import VirtualClock
 from benchlog.evaluation.rack_study import PointReadings, points_of
 from benchlog.model import Purpose, QualificationPlan, RunPlan
@@ -73,7 +74,7 @@ class VirtualBench:
             title=sequence.title,
             source=sequence.source,
             finds=sequence.finds,
-            steps=tuple(map(_record, self.steps)),
+            steps=tuple(map(record_of, self.steps)),
             document={},
         )
         plans = tuple(
@@ -121,8 +122,13 @@ class VirtualBench:
             ),
             "pulling": (
                 "voltage",
-                lambda value: rack.set_control(value, now_s()),
+                lambda value: rack.set_control(now_s(), volts=value),
                 lambda: rack.control_v,
+            ),
+            "loads": (
+                "load",
+                lambda value: rack.set_load(now_s(), pf=value),
+                lambda: rack.load_pf,
             ),
             "scanner": (
                 "channel",

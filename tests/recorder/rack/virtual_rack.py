@@ -27,6 +27,7 @@ class DirectHandle:
     def __init__(self, job: SetterJob, driver: Setter, clock) -> None:
         self.job, self.name, self.driver = job, job.spec.name, driver
         self.running, self.opened, self.latest = True, False, None
+        self.switches = False
         self._number, self._reports = 0, []
         self.child = SetterChild(job, clock)
         # private: the loop around these needs a process
@@ -80,7 +81,8 @@ class DirectHandle:
 
     def _said(self, **told):
         report = _report(json.dumps(told, allow_nan=False).encode())
-        self.opened = self.opened or report.kind == "opened"
+        if report.kind == "opened":
+            self.opened, self.switches = True, report.switches
         if report.kind == "state":
             self.latest = report
         self._reports.append(report)
