@@ -31,6 +31,9 @@ from benchlog.store.reader import Reader
 
 SCALE = 60.0
 PART = "vctcxo-10mhz-1ppm"
+NEAR = 0.085
+"""ppm; half of what lies between two of the devices. Hysteresis of the third moves
+it by 0.07 on the way from 23 to 25 C."""
 SEQUENCE = """
 [sequence]
 id = "short"
@@ -203,7 +206,7 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
             true_ppm = shop.rack.devices[channel].spec.offset_ppm
             first = one.points[0]
             assert len(first.offsets_ppm) == 4
-            assert first.offsets_ppm.mean() == pytest.approx(true_ppm, abs=0.06)
+            assert first.offsets_ppm.mean() == pytest.approx(true_ppm, abs=NEAR)
             assert first.ambient_c == pytest.approx(25, abs=2.1)
             assert one.points[1].ambient_c == pytest.approx(32, abs=2.1)
             lines = {line.name: line for line in one.found}
@@ -257,7 +260,7 @@ def test_a_contact_that_sticks_measures_nobody(shop):
             for point in device_points(reader, run, plan_of(run)):
                 if point.step.index == 0 and len(point.offsets_ppm):
                     seen = point.offsets_ppm.mean()
-                    assert seen == pytest.approx(true_ppm, abs=0.06)
+                    assert seen == pytest.approx(true_ppm, abs=NEAR)
 
 
 def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
