@@ -89,6 +89,7 @@ class Ladder(NamedTuple):
     pairs: tuple[float, ...] = _PAIRS
     walks: float = _WALKS
     hidden: float = _HIDDEN
+    hidden_from_octaves: float = 1.0
 
     def weight(
         self, terms: tuple[int, ...], *, motions: bool, walks: float = 1.0
@@ -311,6 +312,7 @@ def _ladder(
     """Return shares of the four terms at T, shape (shapes, 4), and log weights."""
     shares: list[list[float]] = []
     weights: list[float] = []
+    hidden = ladder.hidden if motions else ladder.hidden_from_octaves
     for size in (1, 2, 3):
         for terms in combinations(range(4), size):
             gaps = [b - a for a, b in pairwise(terms)]
@@ -321,9 +323,9 @@ def _ladder(
                 for term, step in zip(terms[1:], steps, strict=True):
                     value *= ladder.low * ladder.step**step
                     row[term] = value
-                hides = motions and terms == _COUNTERS and steps[0] in _HIDES
+                hides = terms == _COUNTERS and steps[0] in _HIDES
                 shares.append(row)
-                weights.append(weight * (ladder.hidden if hides else 1.0))
+                weights.append(weight * (hidden if hides else 1.0))
     return np.array(shares), np.log(np.array(weights))
 
 
