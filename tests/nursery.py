@@ -32,6 +32,7 @@ from nursery_starts import (
     READ_AGAIN,
     InnerProgram,
     Nursery,
+    settings_of,
 )
 
 ROOMS = ("benchlog", "benchlog_drivers")
@@ -81,8 +82,8 @@ def serve(line: socket.socket) -> dict[str, Any]:
 
     The nursery itself ends here, once nobody is at the other end of the line.
     """
-    for number in IGNORED:
-        signal.signal(number, signal.SIG_IGN)
+    # blocked, not ignored: one that is sent to a fork at once waits for `become`
+    signal.pthread_sigmask(signal.SIG_BLOCK, IGNORED)
     while True:
         head, descriptors, _, _ = socket.recv_fds(line, HEAD.size, 60)
         if not head:
@@ -94,9 +95,9 @@ def serve(line: socket.socket) -> dict[str, Any]:
         heard, open_until_shown = os.pipe()
         pid = fork_a_sibling()
         if pid == 0:
+            if what["session"]:  # its group can be ended as soon as its pid is known
+                os.setsid()
             show_words([sys.executable, *what["words"]])
-            # before anybody knows of this process: what is sent to it must end it
-            heed_signals(what["ignored"])
             os.close(open_until_shown)
             os.close(heard)
             return what
@@ -131,14 +132,14 @@ def fork_a_sibling() -> int:
 def become(what: dict[str, Any]) -> None:
     """Make this fork the process that was asked for."""
     keep_descriptors(what["descriptors"], what["numbers"])
+    for number in IGNORED:
+        signal.signal(number, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    heed_signals(what["ignored"], but=signal.SIGINT)
-    signal.pthread_sigmask(signal.SIG_SETMASK, what["blocked"])
+    for number in what["ignored"]:
+        signal.signal(number, signal.SIG_IGN)
     os.umask(what["umask"])
     if what["nice"] != os.getpriority(os.PRIO_PROCESS, 0):
         os.setpriority(os.PRIO_PROCESS, 0, what["nice"])
-    if what["session"]:
-        os.setsid()
     os.environ.clear()
     os.environ.update(what["environment"])
     time.tzset()
@@ -152,15 +153,7 @@ def become(what: dict[str, Any]) -> None:
     if what["afresh"]:
         for name in [one for one in sys.modules if one.partition(".")[0] in ROOMS]:
             del sys.modules[name]
-
-
-def heed_signals(ignored: list[int], but: int | None = None) -> None:
-    """Let signals do what they do, but for those that its starter ignores."""
-    for number in IGNORED:
-        if number in ignored:
-            signal.signal(number, signal.SIG_IGN)
-        elif number != but:
-            signal.signal(number, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_SETMASK, what["blocked"])
 
 
 def keep_descriptors(given: list[int], numbers: list[int]) -> None:
@@ -240,7 +233,7 @@ def nursery_of_its_own(nursery_words: list[str]) -> "dict[str, Any] | None":
     theirs.close()
     line = socket.socket(fileno=fcntl.fcntl(ours, fcntl.F_DUPFD_CLOEXEC, LINE))
     ours.close()
-    InnerProgram.nursery = Nursery(line)
+    InnerProgram.nursery = Nursery(line, settings_of(os.environ))
     subprocess.Popen = InnerProgram  # type: ignore[misc]
     return None
 
@@ -249,6 +242,7 @@ def main() -> None:
     own_words = [sys.executable, *sys.argv[:2]]
     code: list[int] = []
     atexit.register(leave_at_once, code)  # as the first, so that it is the last to run
+    os.chdir(Path(__file__).parent)  # not where a test happens to be
     import_everything()
     gc.collect()
     gc.freeze()

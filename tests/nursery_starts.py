@@ -30,9 +30,9 @@ IGNORED = (signal.SIGINT, signal.SIGHUP, signal.SIGTERM, signal.SIGQUIT)
 class Nursery:
     """A nursery as its parent sees it; it ends with its parent's end of the line."""
 
-    def __init__(self, line: socket.socket) -> None:
+    def __init__(self, line: socket.socket, settings: dict[str, str]) -> None:
         self.pid = os.getpid()
-        self.settings = settings_of(os.environ)
+        self.settings = settings
         self.lock = Lock()
         self.line = line
 

@@ -13,6 +13,8 @@ from warm_program import Program, children_of, cold_starts, nursery, run
 
 pytestmark = pytest.mark.skipif(nursery() is None, reason="this system has no nursery")
 
+KEPT: list[object] = []
+"""Another nursery: it ends with this process."""
 TOLD = """
 import json, os, signal, sys
 own = os.getpriority(os.PRIO_PROCESS, 0)
@@ -94,6 +96,15 @@ def test_a_module_is_run_as_by_an_interpreter() -> None:
     assert "RuntimeWarning" not in warm.stderr
 
 
+def test_a_signal_sent_at_once_is_not_lost() -> None:
+    for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGKILL):
+        with Program(
+            [sys.executable, "-c", "import os; os.read(0, 1)"], stdin=-1
+        ) as it:
+            it.send_signal(number)
+            assert it.wait(20) == -number
+
+
 def test_what_benchlog_starts_is_warm_and_a_child_of_who_started_it() -> None:
     inner = (
         "import os, subprocess, sys\n"
@@ -127,3 +138,29 @@ def test_an_instrument_ends_with_who_started_it_however_that_ends() -> None:
     if end is not None:
         assert select.select([end], [], [], 10)[0]
         os.close(end)
+
+
+def test_a_nursery_knows_nothing_of_the_test_that_needs_it_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("nursery_starts.InnerProgram.nursery", None)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setenv("PYTHONWARNINGS", "ignore")
+    found = nursery()
+    assert found is not None
+    monkeypatch.delenv("PYTHONPATH")
+    monkeypatch.delenv("PYTHONWARNINGS")
+    code = "import sys; print(*sys.path, 'benchlog.cli' in sys.modules)"
+    done = run([sys.executable, "-c", code], cwd="/", capture_output=True, text=True)
+    KEPT.append(found)
+    assert str(tmp_path) not in done.stdout
+    assert done.stdout.split()[-1] == "True", "it was forked"
+
+
+def test_a_session_of_its_own_can_be_ended_at_once() -> None:
+    words = [sys.executable, "-c", "import os; os.read(0, 1)"]
+    for _ in range(3):
+        with Program(words, stdin=-1, start_new_session=True) as one:
+            os.killpg(one.pid, signal.SIGKILL)
+            assert one.wait(20) == -signal.SIGKILL

@@ -11,8 +11,8 @@ itself come from there, too, whether a test or what a test started asks for them
 What differs from a fresh interpreter: a module that cannot be imported first, because
 of a circle, is there already, and hashes have one seed. With `afresh` libraries alone
 are imported and nothing of ours: so are the documents tried, which show every command
-(`test_docs.py`, each form of a command once). Tests that are about starting start
-interpreters themselves (`cli/test_startup.py`, `cli/test_elsewhere.py`,
+(`test_docs.py`, each command once). Tests that are about starting start interpreters
+themselves (`cli/test_startup.py`, `cli/test_elsewhere.py`,
 `cli/test_contract.py`), and
 `cold_starts` leaves what benchlog starts to interpreters. A start with other settings
 for the interpreter gets an interpreter of its own here, too, and so does every start
@@ -30,11 +30,13 @@ from typing import Any
 
 import nursery as forking
 from nursery import CLONE, ROOM_FOR_WORDS
-from nursery_starts import InnerProgram, Nursery
+from nursery_starts import InnerProgram, Nursery, settings_of
 
 PROGRAM = [sys.executable, "-m", "benchlog.cli"]
 """What a command line begins with."""
 _REAL = subprocess.Popen
+_BEFORE = dict(os.environ)
+"""The environment that no test has changed yet: nurseries are started with it."""
 
 
 def nursery() -> Nursery | None:
@@ -47,8 +49,8 @@ def nursery() -> Nursery | None:
         with theirs:
             theirs.set_inheritable(True)
             words = [sys.executable, forking.__file__, str(theirs.fileno())]
-            os.posix_spawn(words[0], [*words, "-" * ROOM_FOR_WORDS], os.environ)
-        found = InnerProgram.nursery = Nursery(line)
+            os.posix_spawn(words[0], [*words, "-" * ROOM_FOR_WORDS], _BEFORE)
+        found = InnerProgram.nursery = Nursery(line, settings_of(_BEFORE))
     return found
 
 

@@ -9,8 +9,9 @@ from benchlog.cli.error_handling import let_go_of_output
 from benchlog.cli.group import root
 from benchlog.priority import give_way
 
-_COLLECT_EVERY: Final = 200_000
-"""Containers made between two searches for circles of them; our rule: some ten MB.
+_COLLECT_EVERY: Final = 50_000
+"""Containers made between two searches for circles of them; our rule: some MB at most,
+of a keeper as of a list.
 
 Pages of rows are lists of tuples without a circle: at Python's 700 a quarter of the
 time of an export went into searching them, and a twentieth of a short command's.

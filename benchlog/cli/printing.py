@@ -68,6 +68,14 @@ def _plain_scalar(value: object) -> object:
     return _plain_scalar(item()) if callable(item) else str(value)
 
 
+def print_text(text: str) -> None:
+    """Print figures in words on standard output; lines stay lines.
+
+    Whatever a text is made of, no reason, id or note in it reaches a terminal raw.
+    """
+    click.echo("\n".join(map(printable, text.split("\n"))))
+
+
 def say(text: str) -> None:
     """Tell the person something on standard error."""
     click.echo(printable(text), err=True)

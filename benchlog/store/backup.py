@@ -11,6 +11,7 @@ from typing import Final
 from benchlog.errors import BenchlogError, StoreError, StoreOlderError, UsageError
 from benchlog.store import files, identity, sqlite
 from benchlog.store.integrity.foreign_schema import refuse_foreign
+from benchlog.store.integrity.shared_pages import refuse_shared
 from benchlog.store.opening import NEWEST, opened, schema_of
 from benchlog.store.reader import Reader
 from benchlog.store.session import Session
@@ -68,6 +69,7 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
         try:
             is_newest = schema_of(connection, path) == NEWEST
             refuse_foreign(connection, path, newest=is_newest)
+            refuse_shared(connection, path)
             with TemporaryDirectory(prefix="benchlog-") as folder:
                 copy = Path(folder) / "copy.db"
                 if not is_newest:

@@ -11,6 +11,7 @@ from benchlog.errors import StoreError, StoreLockedError, StoreOlderError
 from benchlog.store import files, identity, sqlite
 from benchlog.store.files import Guard, NoGuard
 from benchlog.store.integrity.foreign_schema import refuse_foreign
+from benchlog.store.integrity.shared_pages import BRIEF, refuse_shared
 from benchlog.store.sqlite import APPLICATION_ID, Connection, SqliteError
 
 if TYPE_CHECKING:
@@ -157,6 +158,8 @@ def _check(connection: Connection, path: Path) -> None:
             "`benchlog import`, brings it up to date (keep a copy)"
         )
     refuse_foreign(connection, path, newest=True)
+    if identity.elsewhere_until(connection, path):
+        refuse_shared(connection, path, BRIEF)
 
 
 def fold_log(path: Path) -> None:

@@ -72,6 +72,13 @@ def test_nothing_done_is_seldom_called_a_response(kind):
     assert share <= 5 / 40
 
 
+def test_a_random_walk_hidden_by_phase_noise_is_seldom_called_a_response():
+    """9 of 200 while 12 and 48 times counted like any other multiple."""
+    kind = "white PM + 20 random-walk FM"
+    share, _ = false_claims(kind, Course(2, 300), 200, seed=1500)
+    assert share <= 7 / 200
+
+
 def test_rates_have_intervals_that_hold():
     """0.5 ppm/C and 2 ppm/V; the thermometer's gain is a part of the first."""
     rng, course = seeded_generator(9), Course(2, 100)

@@ -179,7 +179,7 @@ def test_nothing_begins_while_a_soak_waits_and_is_stopped(plan_for, database):
 def test_an_instrument_that_is_away_when_a_run_goes_on_is_an_event(
     broken_off, database, clock, tmp_path
 ):
-    old = resumed(database, broken_off, clock.utc_ns(), more_s=1.5)
+    old = resumed(database, broken_off, clock.utc_ns(), more_s=4.0)
     spec = replace(old.plan.bench.instruments["counter"], driver="stranger-late")
     bench = replace(old.plan.bench, instruments={"counter": spec})
     old = replace(old, plan=replace(old.plan, bench=bench))

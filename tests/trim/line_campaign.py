@@ -1,9 +1,12 @@
 """Trim a line of chips twice: undisturbed, and killed half way and continued.
 
-    PYTHONPATH=tests python tests/trim/line_campaign.py 500 [--keep]
+    PYTHONPATH=tests python tests/trim/line_campaign.py 500 [PACE] [--keep]
 
 Prints the table of `LINE.md`; `--keep` writes that file. Both lines have the same chips
-(a register of two overlapping ranges each) and noise of their own.
+(a register of two overlapping ranges each) and noise of their own. A chip takes some
+fifty bench seconds and half a second of processor time in either line: PACE 30 instead
+of 10 saves most of the time on a computer with nothing else to do. On a busy one it
+costs chips, because answers come too late by bench time then.
 """
 
 import subprocess
@@ -18,9 +21,9 @@ from benchlog.clock import HostClock
 
 HEAD = """# A line of chips, killed half way and continued
 
-Written by `PYTHONPATH=tests python tests/trim/line_campaign.py {n} --keep`. {n}
-simulated chips go through `benchlog trim --lot R1 --ids -`, each with a register of its
-own (two overlapping ranges of uneven steps, 3,500 ppm in the middle), at {scale:g}
+Written by `PYTHONPATH=tests python tests/trim/line_campaign.py {n} {scale:g} --keep`.
+{n} simulated chips go through `benchlog trim --lot R1 --ids -`, each with a register of
+its own (two overlapping ranges of uneven steps, 3,500 ppm in the middle), at {scale:g}
 times the pace, with {calm:g} of a usual RC oscillator's noise and no temperature law:
 the register alone tells which code is best. One line runs undisturbed; the
 other is killed (SIGKILL) in the middle of chip {half}, and the same ids are handed over
@@ -54,12 +57,12 @@ def best_of(line: ChipLine, codes: dict[str, int]) -> int:
     return good
 
 
-def campaign(n: int) -> str:
+def campaign(n: int, pace: float) -> str:
     with (
         tempfile.TemporaryDirectory() as one,
         tempfile.TemporaryDirectory() as two,
-        a_line(Path(one)) as quiet,
-        a_line(Path(two)) as broken,
+        a_line(Path(one), scale=pace) as quiet,
+        a_line(Path(two), scale=pace) as broken,
     ):
         quiet.popen = broken.popen = subprocess.Popen
         out: dict = {}
@@ -79,7 +82,7 @@ def campaign(n: int) -> str:
             ("undisturbed", exit_0, len(codes_0), len(runs_0), best_of(quiet, codes_0)),
             ("killed", exit_1, len(codes_1), len(runs_1), best_of(broken, codes_1)),
         ]
-    text = HEAD.format(n=n, scale=SCALE, calm=CALMER, half=n // 2)
+    text = HEAD.format(n=n, scale=pace, calm=CALMER, half=n // 2)
     text += "| line | exit code | chips with a code | runs | best |\n"
     text += "|---|---|---|---|---|\n"
     text += "".join(f"| {' | '.join(map(str, row))} |\n" for row in rows)
@@ -92,7 +95,8 @@ def campaign(n: int) -> str:
 
 
 if __name__ == "__main__":
-    found = campaign(int(sys.argv[1]))
+    numbers = [float(word) for word in sys.argv[1:] if word[0].isdigit()]
+    found = campaign(int(numbers[0]), (*numbers, SCALE)[1])
     print(found)
     if "--keep" in sys.argv:
         Path(__file__).with_name("LINE.md").write_text(found)

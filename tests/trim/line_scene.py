@@ -110,7 +110,9 @@ def hear_one_of(process: Any, said: Iterable[str]) -> str:
 
 
 @contextmanager
-def a_line(folder: Path, *, calmer: float = CALMER) -> Iterator[ChipLine]:
+def a_line(
+    folder: Path, *, calmer: float = CALMER, scale: float = SCALE
+) -> Iterator[ChipLine]:
     kept = {k: v for k, v in os.environ.items() if not k.startswith("BENCHLOG_")}
     scenario = demo_scenario(
         load_part(PART),
@@ -126,11 +128,11 @@ def a_line(folder: Path, *, calmer: float = CALMER) -> Iterator[ChipLine]:
         law=replace(place.oscillator.law, linear_ppm_per_c=0.0),
     )
     scenario = replace(scenario, places=(replace(place, oscillator=calm),))
-    with SimulatedBench(scenario, HostClock(SCALE)) as bench:
+    with SimulatedBench(scenario, HostClock(scale)) as bench:
         (folder / "bench.toml").write_text(bench.bench_toml())
         more = {
             "BENCHLOG_DB": str(folder / "line.db"),
-            "BENCHLOG_TIME_SCALE": f"{SCALE:g}",
+            "BENCHLOG_TIME_SCALE": f"{scale:g}",
             "XDG_STATE_HOME": str(folder / "state"),
             "XDG_CONFIG_HOME": str(folder / "config"),
         }

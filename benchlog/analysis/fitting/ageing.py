@@ -139,6 +139,25 @@ def ageing(
     return replace(first, choice=said), replace(second, choice=said)
 
 
+def year_ahead(laws: tuple[Ageing, Ageing]) -> tuple[float, float, str]:
+    """Return the change over the year that follows the data: low, high, what it is of.
+
+    `laws` are those of `ageing`. Where the data do not tell them apart, low is the
+    lower one of both, and high the higher: a straight line through a month of a
+    logarithmic law would make three times as much of a year. Raises DataError where the
+    data are too short for a year, or `ageing` was asked for no year.
+    """
+    clear = abs(laws[0].log_evidence - laws[1].log_evidence) >= _CLEAR
+    ends: list[float] = []
+    for law in laws[: 1 if clear else 2]:
+        far = next((one for one in law.extrapolations if one.years == 1.0), None)
+        if far is None or far.low_ppm is None or far.high_ppm is None:
+            raise DataError(far.why_not if far else "no year ahead was asked for")
+        ends += [far.low_ppm, far.high_ppm]
+    told = f"{laws[0].law} law" if clear else "linear and logarithmic law"
+    return min(ends), max(ends), told
+
+
 def _check(days: Array, offset_ppm: Array) -> None:
     if len(days) != len(offset_ppm) or len(days) < 5:
         raise DataError("ageing needs at least 5 values with their times")

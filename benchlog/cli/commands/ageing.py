@@ -7,7 +7,12 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import pairs, print_json, table
+from benchlog.cli.printing import (
+    pairs,
+    print_json,
+    print_text,
+    table,
+)
 from benchlog.cli.tasks.studying import (
     check_plot,
     chosen_runs,
@@ -54,7 +59,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
         print_json(document(runs, found), "ageing")
     else:
         chart = _chart(days, ppm)
-        click.echo("\n\n".join((text(runs, found), _other(found.second), chart)))
+        print_text("\n\n".join((text(runs, found), _other(found.second), chart)))
 
 
 def document(runs: "list[Run]", aged: "AgeingBesideAmbient") -> dict[str, Any]:

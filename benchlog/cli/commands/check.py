@@ -7,7 +7,12 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import counted, print_json, say
+from benchlog.cli.printing import (
+    counted,
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.progress import Progress
 from benchlog.errors import UsageError
 from benchlog.version import __version__
@@ -96,14 +101,14 @@ def _repaired(path: Path, found: "list[DamageFound]") -> "list[DamageFound]":
 def _tell(path: Path, found: "list[DamageFound]", done: "list[DamageFound]") -> None:
     for one in done:
         what = "put into quarantine" if one.record else "made anew"
-        click.echo(f"{what}: {one.what}")
+        print_text(f"{what}: {one.what}")
     told = [one for one in found if one not in done]
     for one in told:
-        click.echo(one.what)
+        print_text(one.what)
         if one.todo:
-            click.echo(f"    {one.todo}")
+            print_text(f"    {one.todo}")
     if not told:
-        click.echo(f"{path} is whole")
+        print_text(f"{path} is whole")
     elif any(one.todo for one in told):
         say(f"{counted(sum(bool(one.todo) for one in told), 'finding')} in {path}")
 

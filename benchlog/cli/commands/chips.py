@@ -8,7 +8,12 @@ import click
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading, say_left_out
 from benchlog.cli.options import dataset_option
-from benchlog.cli.printing import counted, print_json, table
+from benchlog.cli.printing import (
+    counted,
+    print_json,
+    print_text,
+    table,
+)
 from benchlog.cli.typed_values import Text
 from benchlog.units import (
     format_ppm,
@@ -57,7 +62,7 @@ def command(
 
         print_json(chips_document(lot, found), "chips")
     else:
-        click.echo(text(lot, found))
+        print_text(text(lot, found))
 
 
 def chips_of(reader: "Reader", lot: str) -> "tuple[list[Chip], float]":

@@ -7,9 +7,14 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+    table,
+)
 from benchlog.cli.typed_values import RunId
-from benchlog.units import format_ppm, format_u_ppm, three_digits
+from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
 
 if TYPE_CHECKING:
     from benchlog.evaluation.comparison import ComparedRun, RunComparison
@@ -56,7 +61,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
 
         print_json(comparison_document(found), "compare")
     else:
-        click.echo(text_of(found))
+        print_text(text_of(found))
 
 
 def _write(found: "RunComparison", wish: dict[str, Any]) -> None:
@@ -86,7 +91,7 @@ def text_of(found: "RunComparison") -> str:
         f"run {one.b.run} against run {one.a.run}: " + "; ".join(in_words(one))
         for one in found.differences
     ]
-    notes = [f"- {note}" for one in found.differences for note in one.notes]
+    notes = [f"- {printable(note)}" for one in found.differences for note in one.notes]
     blocks = [
         _runs(found),
         table(headers, rows, "lrrr"),

@@ -9,7 +9,11 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, say
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.run_result import evaluated
 from benchlog.cli.typed_values import (
     CatalogueName,
@@ -118,7 +122,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
 
         print_json([fitness_document(*row) for row in rows], "fitness")
     else:
-        click.echo(text_of(rows))
+        print_text(text_of(rows))
 
 
 def _check(run: int | None, wish: dict[str, Any]) -> None:
@@ -200,7 +204,7 @@ def _tell_lot(
             [lot_fitness_document(one, lot, part) for one in found], "lot-fitness"
         )
     else:
-        click.echo(lot_text_of(found, printable(lot.lot)))
+        print_text(lot_text_of(found, printable(lot.lot)))
 
 
 def _devices(

@@ -8,7 +8,12 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+    table,
+)
 from benchlog.cli.tasks.studying import check_plot, plot_option
 from benchlog.cli.typed_values import Durations, RunId
 
@@ -74,7 +79,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
 
         print_json(hat_document(found), "hat")
     else:
-        click.echo(text_of(found))
+        print_text(text_of(found))
 
 
 def _write(found: "HatStudy", wish: dict[str, Any]) -> None:

@@ -8,7 +8,11 @@ import click
 
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
-from benchlog.cli.printing import print_json, say
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.run_result import evaluated, exit_code, text_of
 from benchlog.cli.tasks.amending import against, amending, verdict_again
 from benchlog.cli.typed_values import CatalogueName, RunId, Text
@@ -88,7 +92,7 @@ def command(
 
         print_json({**run_document(evaluation), "before": before.verdict}, "judgement")
     else:
-        click.echo(text_of(evaluation))
+        print_text(text_of(evaluation))
     ctx.exit(exit_code([evaluation.decision]))
 
 

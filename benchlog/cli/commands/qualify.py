@@ -9,7 +9,7 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import in_terminal, print_json, say, table
+from benchlog.cli.printing import in_terminal, print_json, print_text, say, table
 from benchlog.cli.typed_values import CatalogueName
 from benchlog.clock import host_clock
 from benchlog.errors import UsageError
@@ -91,7 +91,7 @@ def command(db: Path | None, as_json: bool, **typed: Any) -> None:
     if as_json:
         print_json(document(found), "qualification")
     else:
-        click.echo(text(found))
+        print_text(text(found))
     sys.exit(exit_code([found.verdict]))
 
 

@@ -7,7 +7,12 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+    table,
+)
 from benchlog.cli.typed_values import RunId
 from benchlog.units import (
     format_duration,
@@ -54,7 +59,7 @@ def command(run: int | None, db: Path | None, as_json: bool) -> None:
     else:
         for note in notes:
             say(f"note: {note}")
-        click.echo(text(chosen, found, answers))
+        print_text(text(chosen, found, answers))
 
 
 def document(

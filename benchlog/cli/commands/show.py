@@ -9,7 +9,12 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+    table,
+)
 from benchlog.cli.run_result import evaluated, summary_text, text_of
 from benchlog.cli.typed_values import RunOrDevice, Text
 from benchlog.errors import NotFoundError, UsageError
@@ -75,7 +80,7 @@ def command(
         _events(history.events),
     ):
         if part:
-            click.echo(part + "\n")
+            print_text(part + "\n")
 
 
 def _qualified(evaluation: "Evaluation", device: "QualifiedDevice") -> str:

@@ -7,7 +7,13 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import chosen_run, reading
-from benchlog.cli.printing import pairs, print_json, say, table
+from benchlog.cli.printing import (
+    pairs,
+    print_json,
+    print_text,
+    say,
+    table,
+)
 from benchlog.cli.tasks.studying import check_plot, plot_option
 from benchlog.cli.typed_values import Duration, Durations, RunId
 from benchlog.errors import UsageError
@@ -92,7 +98,7 @@ def command(run: int | None, db: Path | None, as_json: bool, **wish: Any) -> Non
     if as_json:
         print_json(document(chosen, found, int(marked.sum()), stamps), "stability")
     else:
-        click.echo(text(chosen, found, int(marked.sum()), wish))
+        print_text(text(chosen, found, int(marked.sum()), wish))
 
 
 def _check_over_time(wish: dict[str, Any]) -> None:

@@ -8,7 +8,10 @@ import click
 
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import reading
-from benchlog.cli.printing import print_json
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+)
 from benchlog.cli.tasks.studying import (
     check_plot,
     chosen_runs,
@@ -75,7 +78,7 @@ def command(run: tuple[int, ...], db: Path | None, as_json: bool, **wish: Any) -
     if as_json:
         print_json(document(runs, found), "temperature")
     else:
-        click.echo(text(runs, found) + "\n\n" + _chart(temperature_view(data, found)))
+        print_text(text(runs, found) + "\n\n" + _chart(temperature_view(data, found)))
 
 
 def document(runs: "list[Run]", found: "TemperatureFit") -> dict[str, Any]:

@@ -9,7 +9,12 @@ import click
 from benchlog.cli import options
 from benchlog.cli.command import command as make_command
 from benchlog.cli.database import database
-from benchlog.cli.printing import print_json, say, table
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+    say,
+    table,
+)
 from benchlog.cli.typed_values import DeviceId, Text
 from benchlog.errors import UsageError
 from benchlog.units import format_ppm, format_u_ppm, printable, three_digits
@@ -137,7 +142,7 @@ def _one(typed: dict[str, Any], db: Path, *, as_json: bool) -> None:
     if as_json:
         print_json(document(plan, found), "trim")
     else:
-        click.echo(text(plan, found))
+        print_text(text(plan, found))
 
 
 def _plan(typed: dict[str, Any]) -> "RunPlan":

@@ -5,10 +5,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-import click
 import numpy as np
 
-from benchlog.cli.printing import pairs, print_json
+from benchlog.cli.printing import (
+    pairs,
+    print_json,
+    print_text,
+)
 from benchlog.cli.tasks.headless import measure_in_lines
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 from benchlog.errors import UsageError
@@ -60,7 +63,7 @@ def check_standard(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     if as_json:
         print_json(standard_document(run, history, chart), "check-standard")
     else:
-        click.echo(_text(run, history, chart))
+        print_text(_text(run, history, chart))
     return MOVED if chart.moved else 0
 
 

@@ -7,9 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-import click
-
-from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.cli.printing import (
+    in_terminal,
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.tasks.lot_opening import Wish, known_lot, task_for
 from benchlog.cli.tasks.lot_text import text_of_lot
 from benchlog.clock import host_clock
@@ -110,7 +113,7 @@ def report(database: Path, lot: Lot, *, as_json: bool) -> int:
     if as_json:
         print_json(lot_document(found), "lot")
     else:
-        click.echo(text_of_lot(found))
+        print_text(text_of_lot(found))
     return EXIT_CODES[found.standing.decision]
 
 

@@ -5,10 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import click
-
 from benchlog.cli.database import reading
-from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.cli.printing import (
+    in_terminal,
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.run_result import evaluated, exit_code, text_of
 from benchlog.cli.tasks.planning import MeasureRequest, plans_of
 
@@ -82,7 +85,7 @@ def report(run_ids: Sequence[int], manner: Manner) -> int:
         documents = [run_document(one) for one in found]
         print_json(documents[0] if len(documents) == 1 else documents, "run")
     else:
-        click.echo("\n\n".join(text_of(one) for one in found))
+        print_text("\n\n".join(text_of(one) for one in found))
     if not found:
         say("nothing was measured")
     return exit_code(one.decision for one in found)

@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from benchlog.cli.database import reading
-from benchlog.cli.printing import in_terminal, print_json, say
+from benchlog.cli.printing import (
+    in_terminal,
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.run_result import evaluated, exit_code, summary_text, text_of
 from benchlog.cli.tasks.bench_and_part import measured_with
 from benchlog.cli.tasks.measuring import Manner
@@ -218,7 +223,7 @@ def _report(run_ids: Sequence[int], manner: Manner) -> int:
     if manner.as_json:
         print_json(documents[0] if len(documents) == 1 else documents, "soak")
     else:
-        click.echo("\n\n".join(map(_text, found)))
+        print_text("\n\n".join(map(_text, found)))
     return exit_code(one.decision for one in found)
 
 

@@ -3,11 +3,12 @@
 import textwrap
 from typing import Any, Final
 
-import click
-
 from benchlog.analysis.series import Series, outliers, without, without_drift
 from benchlog.analysis.stability.over_time import StabilityOverTime
-from benchlog.cli.printing import print_json
+from benchlog.cli.printing import (
+    print_json,
+    print_text,
+)
 from benchlog.evaluation.stability.over_time_wording import (
     over_time_document,
     over_time_text,
@@ -45,7 +46,7 @@ def tell_over_time(
             "stability-over-time",
         )
     else:
-        click.echo(text_of(run, found, words))
+        print_text(text_of(run, found, words))
 
 
 def text_of(run: Run, found: StabilityOverTime, words: tuple[str, ...]) -> str:

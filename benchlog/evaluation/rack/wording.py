@@ -43,6 +43,24 @@ def figures(line: FoundCharacteristic) -> tuple[str, str, str]:
     return f"{three_digits(line.value)} {line.unit}", two_digits(line.u), limit
 
 
+def nearest_to_limit(one: QualifiedDevice) -> str:
+    """Return the characteristic that uses up most of what is promised; may be empty."""
+    judged = [(_used(line), line) for line in one.found if line.verdict is not None]
+    used, line = max(judged, key=lambda pair: pair[0], default=(0.0, None))
+    if line is None or used <= 0:
+        return ""
+    value, _, limit = figures(line)
+    return f"{line.name} {value}, {limit}"
+
+
+def _used(line: FoundCharacteristic) -> float:
+    """Return which share of its limit a value uses up; 0 where nothing is known."""
+    if line.value is None or not line.limit:
+        return 0.0
+    share = abs(line.value / line.limit)
+    return share if line.name not in AT_LEAST else 1 / max(share, 1e-9)
+
+
 def limit_text(line: FoundCharacteristic) -> str:
     """Return the limit and which way it holds, without its unit."""
     if line.limit is None:

@@ -8,7 +8,7 @@ from textual.content import Content
 from textual.widget import Widget
 
 from benchlog.evaluation.rack.timeline import device_curves
-from benchlog.evaluation.rack.wording import line_cells
+from benchlog.evaluation.rack.wording import HEADS, line_cells
 from benchlog.evaluation.rack_study import Qualification, QualifiedDevice
 from benchlog.plotting.printed_chart import ChartShape, lettered_chart
 from benchlog.screen.base import BenchScreen
@@ -81,7 +81,7 @@ class CurveScreen(BenchScreen):
         )
         self.query_one("#curve-head", TwoEnds).show(who, Content(one.verdict.upper()))
         width, height = self.size
-        room = height - len(one.found) - 8
+        room = height - len(one.found) - 7
         picture = self._picture(found, one, width, room)
         self.query_one("#curve", PlainText).show(picture)
         self.query_one("#curve-found", PlainText).show(found_text(one, width))
@@ -111,8 +111,10 @@ def curve_text(curve: Curve, width: int, height: int) -> str:
 
 
 def found_text(one: QualifiedDevice, width: int) -> str:
-    """Return what was found so far, one line each, no wider than the screen."""
-    rows = [line_cells(line) for line in one.found]
+    """Return what was found so far under a head, no line wider than the screen."""
+    if not one.found:
+        return ""
+    rows = [HEADS, *(line_cells(line) for line in one.found)]
     widths = [max((len(row[k]) for row in rows), default=0) for k in range(4)]
     lines = []
     for name, value, u, limit, said in rows:
@@ -123,5 +125,6 @@ def found_text(one: QualifiedDevice, width: int) -> str:
             limit.rjust(widths[3]),
             said,
         )
-        lines.append(printable("  ".join(cells))[:width])
+        line = printable("  ".join(cells).rstrip())
+        lines.append(line if len(line) <= width else f"{line[: width - 1]}…")
     return "\n".join(lines)

@@ -16,7 +16,7 @@ from textual.widgets import DataTable
 from benchlog.clock import host_clock
 from benchlog.errors import BenchlogError
 from benchlog.evaluation.rack.time_left import time_left_s
-from benchlog.evaluation.rack.wording import counted
+from benchlog.evaluation.rack.wording import counted, nearest_to_limit
 from benchlog.evaluation.rack_study import (
     Qualification,
     QualifiedDevice,
@@ -36,6 +36,9 @@ from benchlog.units import format_duration, format_ppm, printable
 
 _LOOK_S: Final = 2.0  # our rule: the figures of a large rack take about a second
 _BAR: Final = 16
+_WIDE: Final = 110  # our rule: where the nearest figure fits beside the others
+NEAREST: Final = "nearest to its limit"
+"""The column that a wide screen has beside `COLUMNS`."""
 COLUMNS: Final = ("position", "device", "offset ppm", "state", "verdict so far")
 
 
@@ -72,7 +75,7 @@ class RackScreen(BenchScreen):
         self.found: Qualification | None = None
         self._keeper = KeeperStatus()
         self._looking = False
-        self._widths: tuple[int, ...] = (0,) * len(COLUMNS)
+        self._widths: tuple[int, ...] = ()
 
     @property
     def keeper_is_gone(self) -> bool:
@@ -139,6 +142,9 @@ class RackScreen(BenchScreen):
         table = self.query_one(DataTable)
         chosen = table.cursor_row
         rows = [row_of(found, one) for one in found.devices]
+        if self.size.width >= _WIDE:
+            nearest = [printable(nearest_to_limit(one)) for one in found.devices]
+            rows = [(*row, said) for row, said in zip(rows, nearest, strict=True)]
         self._widen(table, rows)
         table.clear()
         for row in rows:
@@ -153,15 +159,16 @@ class RackScreen(BenchScreen):
 
         A table that finds the room by itself paints cells cut off for a moment.
         """
-        cells = [*zip(*rows, strict=True)]
+        names = (*COLUMNS, NEAREST)[: len(rows[0])]
+        before = self._widths if len(self._widths) == len(names) else (0,) * len(names)
         needed = tuple(
-            max(before, len(name), *map(len, column))
-            for before, name, column in zip(self._widths, COLUMNS, cells, strict=True)
+            max(width, len(name), *map(len, column))
+            for width, name, *column in zip(before, names, *rows, strict=True)
         )
         if needed != self._widths:
             self._widths = needed
             table.clear(columns=True)
-            for name, width in zip(COLUMNS, needed, strict=True):
+            for name, width in zip(names, needed, strict=True):
                 table.add_column(name, width=width)
 
     def action_move(self, lines: int) -> None:

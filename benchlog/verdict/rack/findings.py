@@ -23,7 +23,7 @@ from benchlog.analysis.characteristics.over_time import (
 )
 from benchlog.analysis.characteristics.points import Found, Points
 from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
-from benchlog.analysis.fitting.ageing import ageing
+from benchlog.analysis.fitting.ageing import ageing, year_ahead
 from benchlog.errors import DataError
 from benchlog.model import Decision, Part, QualificationPlan
 from benchlog.units import SECONDS_PER_DAY, as_stated
@@ -38,7 +38,6 @@ from benchlog.verdict.run.decision import word_for, worst
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
-_DAYS_PER_YEAR: Final = 365.25  # definition: the Julian year
 _TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
 
 
@@ -328,14 +327,11 @@ def _absolute(device: DeviceView) -> Found:
 def _ageing(device: DeviceView) -> Found:
     points = device.reference_points()
     days = (points.t_s - points.t_s[:1]) / SECONDS_PER_DAY
-    for law in ageing(days, points.offset_ppm):
-        for one in law.coefficients:
-            if one.name == "rate":
-                half = (one.high - one.low) / 2 * _DAYS_PER_YEAR
-                value = one.value * _DAYS_PER_YEAR
-                said = f"over {as_stated(float(days[-1]), 3)} days; {law.choice}"
-                return Found(value=value, u=half, unit="ppm/year", text=said)
-    raise DataError("the drift could not be fitted")
+    laws = ageing(days, points.offset_ppm)
+    low, high, told = year_ahead(laws)
+    said = f"in the year after {as_stated(float(days[-1]), 3)} days, {told}"
+    half, value = (high - low) / 2, (high + low) / 2
+    return Found(value=value, u=half, unit="ppm/year", text=f"{said}; {laws[0].choice}")
 
 
 _FINDERS: Final[dict[str, tuple[Callable[[DeviceView], Found], str]]] = {

@@ -49,11 +49,11 @@ temperature_c = 27
 gates = 4
 [[step]]
 name = "falling"
-temperature_c = 26.4
+temperature_c = 25.4
 gates = 4
 [[step]]
 name = "cool"
-temperature_c = 24
+temperature_c = 23.8
 gates = 4
 [[step]]
 name = "low supply"
@@ -135,7 +135,7 @@ def _qualify(folder: Path, *words: str):
     return program(folder, *words, "--db", "q.db", "--json", "--no-screen")
 
 
-def ended(process, within_s: float = 90.0):
+def ended(process, within_s: float = 400.0):
     """Return status, the document, and what was told."""
     out, told = process.communicate(timeout=within_s)
     return process.returncode, json.loads(out) if out.strip() else None, told

@@ -31,6 +31,9 @@ from benchlog.store.reader import Reader
 
 SCALE = 60.0
 PART = "vctcxo-10mhz-1ppm"
+NEAR = 0.085
+"""ppm; half of what lies between two of the devices. Hysteresis of the third moves
+it by 0.07 on the way from 23 to 25 C."""
 SEQUENCE = """
 [sequence]
 id = "short"
@@ -82,6 +85,7 @@ LONG_TURNS = """
 [[step]]
 name = "reference"
 temperature_c = 25
+settle = false
 gates = 1200
 """
 
@@ -202,7 +206,7 @@ def test_each_device_is_measured_in_its_turn_under_its_own_id(shop):
             true_ppm = shop.rack.devices[channel].spec.offset_ppm
             first = one.points[0]
             assert len(first.offsets_ppm) == 4
-            assert first.offsets_ppm.mean() == pytest.approx(true_ppm, abs=0.06)
+            assert first.offsets_ppm.mean() == pytest.approx(true_ppm, abs=NEAR)
             assert first.ambient_c == pytest.approx(25, abs=2.1)
             assert one.points[1].ambient_c == pytest.approx(32, abs=2.1)
             lines = {line.name: line for line in one.found}
@@ -256,7 +260,7 @@ def test_a_contact_that_sticks_measures_nobody(shop):
             for point in device_points(reader, run, plan_of(run)):
                 if point.step.index == 0 and len(point.offsets_ppm):
                     seen = point.offsets_ppm.mean()
-                    assert seen == pytest.approx(true_ppm, abs=0.06)
+                    assert seen == pytest.approx(true_ppm, abs=NEAR)
 
 
 def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
@@ -265,7 +269,7 @@ def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
     (shop.folder / "short.toml").write_text(text)
     process = shop.start()
     for run, trouble in enumerate(((103,), (102, 103), ()), start=1):
-        shop.wait_for_readings(run, 20)  # more than it takes to settle
+        shop.wait_for_readings(run, 8)
         if trouble:
             close_behind_its_back(shop.rack, *trouble)
         else:  # the ids put the third device at P02
@@ -276,7 +280,7 @@ def test_a_channel_that_moves_within_a_turn_gives_nobody_a_reading(shop):
         for run in reader.all_runs():
             ppm = (reader.columns_after(run.id).frequency_hz / 10e6 - 1) * 1e6
             spec = shop.rack.devices[100 + int(run.position[1:])].spec
-            assert 20 <= len(ppm) < 1200
+            assert 8 <= len(ppm) < 1200
             assert abs(ppm - spec.offset_ppm).max() < NEAR_PPM, run.position
     said = shop.events(EventKind.SETTER)
     # the rack's check tells it, or the scanner's own process that looked before it

@@ -102,6 +102,17 @@ def test_a_silent_keeper_is_a_dead_one(rack, specs):
     assert not rack.rack.output
 
 
+def test_silence_is_of_the_clock_on_the_wall(rack, specs, monkeypatch):
+    """At a pace of 10,000 the keeper is silent for hours of bench time, unharmed."""
+    monkeypatch.setenv("BENCHLOG_TIME_SCALE", "10000")
+    handle = opened(specs["supply"], (0.0, 5.0), dead_man_s=3.0)
+    assert answer(handle, handle.switch(True)).kind == "done"
+    host_sleep(1.0)  # nobody calls `tend`
+    assert rack.rack.output
+    until(lambda: not rack.rack.output)
+    handle.finish()
+
+
 def test_sigterm_lets_go(rack, specs):
     handle = opened(specs["supply"], (0.0, 5.0))
     answer(handle, handle.switch(True))

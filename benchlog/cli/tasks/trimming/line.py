@@ -7,7 +7,13 @@ from typing import Final
 
 import click
 
-from benchlog.cli.printing import counted, in_terminal, print_json, say
+from benchlog.cli.printing import (
+    counted,
+    in_terminal,
+    print_json,
+    print_text,
+    say,
+)
 from benchlog.cli.tasks.inspecting import ids_from, inspect_on_screen, tell
 from benchlog.cli.tasks.trimming.line_opening import (
     LineWish,
@@ -102,7 +108,7 @@ def _report(database: Path, lot: Lot, manner: LineManner) -> int:
     elif manner.as_json:
         print_json(trimmed_document(found), "trimmed-lot")
     else:
-        click.echo(line_text(found))
+        print_text(line_text(found))
     return _exit_code(found)
 
 
