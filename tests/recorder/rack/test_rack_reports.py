@@ -44,9 +44,13 @@ def watched():
     return RackReports(keeper, task)
 
 
+def goes_on(watched):
+    watched._watch()  # private: what the script does at each step
+
+
 def stops(watched):
     with pytest.raises(SafeStopError) as stop:
-        watched._watch()  # private: what the script does at each step
+        goes_on(watched)
     return str(stop.value)
 
 
@@ -60,7 +64,7 @@ def ordered(watched, value):
 
 def test_a_silence_before_anything_was_ordered_is_no_alarm(watched):
     watched.heard("chamber", report("released", text="the keeper's silence"))
-    watched._watch()
+    goes_on(watched)
 
 
 def test_one_that_was_let_go_of_meanwhile_stops_all(watched):
@@ -82,7 +86,7 @@ def test_an_instruments_process_that_ended_stops_all(watched):
 def test_what_ended_before_the_watch_began_was_started_again(watched):
     watched.heard("chamber", report("ended", text="its process ended"))
     watched.begin_watch()
-    watched._watch()
+    goes_on(watched)
 
 
 def test_a_chamber_out_of_reach_stops_all(watched):
@@ -93,18 +97,18 @@ def test_a_chamber_out_of_reach_stops_all(watched):
 def test_one_that_answers_again_in_time_does_not(watched):
     watched.heard("chamber", report("fault", text="nobody answers"))
     watched.heard("chamber", report("state", value=25.0, mono_ns=1, utc_ns=1))
-    watched._watch()
+    goes_on(watched)
 
 
 def test_a_contact_that_does_not_move_stops_nothing(watched):
     watched.heard("scanner", report("fault", text="a contact is stuck or lost"))
-    watched._watch()
+    goes_on(watched)
 
 
 def test_a_set_point_that_changed_by_itself_stops_all(watched):
     ordered(watched, 40.0)
     watched.heard("chamber", report("state", read_back=39.96))
-    watched._watch()
+    goes_on(watched)
     watched.heard("chamber", report("state", read_back=23.0))
     assert "was set to 40 and has 23 by now" in stops(watched)
 
@@ -112,4 +116,4 @@ def test_a_set_point_that_changed_by_itself_stops_all(watched):
 def test_what_was_let_go_of_may_be_set_to_anything(watched):
     ordered(watched, 40.0)
     watched.heard("chamber", report("state", read_back=23.0, released=True))
-    watched._watch()
+    goes_on(watched)
