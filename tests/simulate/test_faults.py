@@ -8,12 +8,17 @@ import pytest
 import serial
 from simulate.lab import Line, now_s, port_of, scenario, serving
 
+from benchlog.catalogue import load_part
 from benchlog.cli.commands.simulate import ORDERS
 from benchlog.clock import HostClock, host_sleep
 from benchlog.errors import BenchlogError
 from benchlog.simulate import SimulatedBench, Via
 from benchlog.simulate.instruments.faults import NEEDS
+from benchlog.simulate.rack_bench import SimulatedRack
+from benchlog.simulate.rack_scenario import rack_scenario
 from benchlog.simulate.scenario import ReceiverAt
+
+RACKED = load_part("vctcxo-10mhz-1ppm")
 
 
 @pytest.fixture(scope="module")
@@ -257,11 +262,12 @@ def test_the_help_lists_every_order_and_each_is_understood():
     with (
         SimulatedBench(both, HostClock()) as bench,
         SimulatedBench(chip, HostClock()) as of_a_chip,
+        SimulatedRack(rack_scenario(RACKED, 2, seed=3), HostClock()) as rack,
     ):
-        for order, _ in ORDERS:
+        for order, what in ORDERS:
             plain = order.replace("[", "").replace("]", "")
             asked = of_a_chip if plain.startswith("chip ") else bench
-            asked.command(plain)
+            (rack if what.startswith("Of a rack") else asked).command(plain)
         told = {order.split()[1] for order, _ in ORDERS if order.split()[1:]}
         assert {*NEEDS, "drop", "deaf", "unfixed", "ok", "status"} <= told
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from benchlog.errors import StoreDamagedError
 from benchlog.store.integrity.foreign_schema import TABLES
-from benchlog.store.sqlite import VERSION, Connection
+from benchlog.store.sqlite import VERSION, Connection, SqliteError
 
 _LARGE: Final = frozenset({"readings", "edges", "conditions", "phases"})
 BRIEF: Final = TABLES - _LARGE
@@ -48,7 +48,9 @@ def refuse_shared(
 def _octets(connection: Connection, table: str) -> Iterator[int]:
     """Yield how much the texts of further rows of a table hold, in its order.
 
-    Each row counts, so that a tree that leads round and round has an end.
+    Each row counts, so that a tree that leads round and round has an end. Where a page
+    was overwritten nothing further is known of the table: `check` tells of the page,
+    and `merge` brings what can be read.
     """
     named = connection.execute(
         "select name, type from pragma_table_info(?)", (table,)
@@ -64,6 +66,9 @@ def _octets(connection: Connection, table: str) -> Iterator[int]:
     )
     last, count = -(2**63), _AT_ONCE
     while count == _AT_ONCE:
-        octets, newest, count = connection.execute(sql, (last,)).fetchone()
+        try:
+            octets, newest, count = connection.execute(sql, (last,)).fetchone()
+        except SqliteError:
+            return
         yield octets or 0
         last = newest if newest is not None and newest > last else 2**63 - 1
