@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.points import Found, Points
+from benchlog.analysis.characteristics.smooth_law import excess_scatter
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -131,9 +132,11 @@ def hysteresis(rising: Points, falling: Points) -> Found:
     """Return the largest difference between rising and falling at one temperature.
 
     Each rising point is compared with a straight line between the two falling points
-    about it; places that only one way reached are left out. Raises DataError when the
-    two ways have no place in common.
+    about it; places that only one way reached are left out. Where points scatter more
+    about the smooth law of both ways than their u tells, u is that scatter. Raises
+    DataError when the two ways have no place in common.
     """
+    excess = excess_scatter(rising.with_others(falling)) if len(rising) else 1.0
     up, down = at_places(rising), at_places(falling)
     if len(up) < 1 or len(down) < 2:
         raise DataError("hysteresis needs points on the way up and on the way down")
@@ -153,7 +156,7 @@ def hysteresis(rising: Points, falling: Points) -> Found:
             t_s=up.t_s,
             at=up.at,
             offset_ppm=up.offset_ppm - base,
-            u_ppm=np.hypot(up.u_ppm, base_u),
+            u_ppm=excess * np.hypot(up.u_ppm, base_u),
             degrees_of_freedom=up.degrees_of_freedom,
         )
     )

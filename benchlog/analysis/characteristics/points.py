@@ -64,6 +64,16 @@ class Points:
             degrees_of_freedom=self.degrees_of_freedom,
         )
 
+    def with_others(self, others: "Points") -> "Points":
+        """Return these and others of the device; the fewer degrees of freedom count."""
+        return Points(
+            t_s=np.concatenate([self.t_s, others.t_s]),
+            at=np.concatenate([self.at, others.at]),
+            offset_ppm=np.concatenate([self.offset_ppm, others.offset_ppm]),
+            u_ppm=np.concatenate([self.u_ppm, others.u_ppm]),
+            degrees_of_freedom=min(self.degrees_of_freedom, others.degrees_of_freedom),
+        )
+
     def coverage_factor(self, misses: float = 1) -> float:
         """Return k of a 95 % interval, or of `misses` intervals that all hold so."""
         return self.quantile(1 - 0.025 / max(1, misses))

@@ -30,6 +30,9 @@ _AFFORDED: Final = 5
 middle one; our rule: with fewer points dips near the beginning would be lost."""
 _LONGEST: Final = 1 / 3
 """Of the span; our rule: beyond it the polynomial of the difference does the same."""
+_TELLING: Final = 10
+"""Degrees of freedom from which on scatter about the law is known to a quarter (their
+chi square's 1 / sqrt(2 n)); our rule."""
 _STAYS: Final = 0.2
 """Of the spacing; a temperature that moved by less has stayed; our rule."""
 _INDEPENDENT: Final = 1e-6
@@ -66,6 +69,24 @@ def spacing_of(at: Array) -> float:
     steps = np.diff(np.sort(at))
     apart = steps[steps > 0.2 * max(float(steps.max()), 1e-12)]
     return float(np.median(apart)) if len(apart) else 1.0
+
+
+def excess_scatter(points: Points) -> float:
+    """Return how many times more points scatter about the law than their u tells; 1 or
+    more.
+
+    Noise within a turn does not tell what moves a device between its turns. This is the
+    ratio of external to internal consistency (R. T. Birge, Phys. Rev. 40 (1932) 207,
+    from memory). With fewer than `_TELLING` points more than the law has terms it is 1.
+    """
+    weight = 1.0 / np.maximum(points.u_ppm, 1e-12 + 0.01 * points.u_ppm.max())
+    basis = basis_of(law_terms(points) * weight[:, None])
+    freedom = len(points) - basis.shape[1]
+    if freedom < _TELLING:
+        return 1.0
+    y = points.offset_ppm * weight
+    left = y - basis @ (basis.T @ y)
+    return max(1.0, math.sqrt(float(left @ left) / freedom))
 
 
 class _Path:

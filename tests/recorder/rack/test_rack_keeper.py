@@ -160,7 +160,8 @@ class Shop:
                 if len(reader.columns_after(run)) >= wanted:
                     return
             host_sleep(0.02)
-        raise AssertionError(f"run {run} never had {wanted} readings")
+        told = self.events(*EventKind) if self.database.exists() else "no database"
+        raise AssertionError(f"run {run} never had {wanted} readings: {told}")
 
     def safe(self):
         """Whether supply and chamber are in their safe state."""
