@@ -8,6 +8,7 @@ that is not so belongs to nobody.
 from collections import deque
 from collections.abc import Callable
 
+from benchlog.clock import Deadline
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.rack.setter_handle import SetterReport
 
@@ -17,6 +18,8 @@ class ConfirmedValues:
 
     `ask` asks the scanner and returns the question's number, `answer` returns the
     report on a number once it is there. `broken` tells why the turn cannot go on.
+    Until `old` has passed, a word that there is no signal may be of a gate that began
+    before the turn, when other channels were closed or none: it is nobody's.
     """
 
     def __init__(
@@ -24,7 +27,9 @@ class ConfirmedValues:
         channel: int | None,
         ask: Callable[[], int],
         answer: Callable[[int], SetterReport | None],
+        old: Deadline | None = None,
     ) -> None:
+        self._old = old
         self._channel, self._ask, self._answer = channel, ask, answer
         self._waiting: deque[Got | Failed] = deque()
         self._asked: tuple[int, int] | None = None  # number of a check, values before
@@ -37,6 +42,9 @@ class ConfirmedValues:
 
     def add(self, message: Got | Failed) -> None:
         """Take what the counter has given, a value or the word that there is none."""
+        old = self._old is not None and not self._old.passed
+        if old and isinstance(message, Failed):
+            return  # a device that is truly silent is so in the next gate, too
         self._waiting.append(message)
 
     def confirmed(self) -> list[Got | Failed]:

@@ -18,7 +18,7 @@ from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.rack_reports import RackOwner, RackReports, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.setter_handle import SetterReport
-from benchlog.recorder.rack.turn_sites import HandOver
+from benchlog.recorder.rack.turn_sites import HandOver, gate_of
 from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import NS_PER_S, format_duration, offset_ppm, printable
 from benchlog.verdict.rack.planned_steps import PlannedStep
@@ -283,9 +283,8 @@ class RackTurns(RackReports):
         return busy and self._keeper.pool.by_name[counter].allowed == 0
 
     def _limit_of(self, run: LiveRun, gates: int) -> Deadline:
-        gate = run.spec.options.get("gate_s")
-        gate_s = float(gate) if isinstance(gate, int | float) else 1.0
-        return host_deadline(3 * self._clock.real_s(gates * gate_s) + _MARGIN_S)
+        gates_s = self._clock.real_s(gates * gate_of(run.spec))
+        return host_deadline(3 * gates_s + _MARGIN_S)
 
     def _values_of(self, run: LiveRun) -> ConfirmedValues | None:
         """Return what confirms the values of a run; None without a scanner."""
@@ -296,6 +295,7 @@ class RackTurns(RackReports):
             position.channel,
             self._keeper.setters[name].check,
             lambda number: self._answers.pop((name, number), None),
+            host_deadline(self._clock.real_s(gate_of(run.spec))),
         )
 
     def _confirmed_to_the_end(self, run: LiveRun, values: ConfirmedValues) -> bool:

@@ -14,6 +14,7 @@ from typing import Final
 from benchlog.clock import Deadline, host_deadline
 from benchlog.model import EventKind, Flag, InstrumentSpec
 from benchlog.recorder.instruments.instrument_messages import Failed, Got, Order
+from benchlog.recorder.rack import turn_sites
 from benchlog.recorder.rack.confirmed_values import ConfirmedValues
 from benchlog.recorder.rack.setter_handle import SetterHandle, SetterReport
 from benchlog.recorder.rack.setter_job import SetterJob
@@ -231,6 +232,7 @@ class ScannerTurns:
             site.position.channel,
             self.handle.check,
             lambda number: self._answers.pop(number, None),
+            host_deadline(self._gate_real_s(site)),
         )
         if site.run is not None:
             turns = self._owner.book.intake.turns
@@ -249,10 +251,11 @@ class ScannerTurns:
     def _limit_of(self, site: TurnSite, gates: int | None) -> Deadline | None:
         if gates is None:
             return None
-        gate = self._owner.pool.by_name[site.position.frequency].spec.options
-        gate_s = gate.get("gate_s")
-        bench_s = gates * (float(gate_s) if isinstance(gate_s, int | float) else 1.0)
-        return host_deadline(3 * self._clock.real_s(bench_s) + _MARGIN_S)
+        return host_deadline(3 * gates * self._gate_real_s(site) + _MARGIN_S)
+
+    def _gate_real_s(self, site: TurnSite) -> float:
+        spec = self._owner.pool.by_name[site.position.frequency].spec
+        return self._clock.real_s(turn_sites.gate_of(spec))
 
     def _keep_confirmed(self, site: TurnSite) -> int:
         """Keep the values that a check has confirmed; return how many."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from benchlog.clock import Deadline, host_deadline
-from benchlog.model import PositionSpec
+from benchlog.model import InstrumentSpec, PositionSpec
 from benchlog.recorder.hearing_loop import Surroundings
 from benchlog.recorder.instruments.instrument_messages import Failed, Got
 from benchlog.recorder.instruments.instrument_pool import InstrumentPool
@@ -21,6 +21,12 @@ class TurnSite:
 
     position: PositionSpec
     run: LiveRun | None = None
+
+
+def gate_of(spec: InstrumentSpec) -> float:
+    """Return a counter's gate in bench seconds; 1 s where its file states none."""
+    gate_s = spec.options.get("gate_s")
+    return float(gate_s) if isinstance(gate_s, int | float) else 1.0
 
 
 class HandOver:
