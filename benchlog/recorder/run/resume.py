@@ -22,7 +22,7 @@ from benchlog.recorder.run.plan_checks import position_of
 from benchlog.recorder.run.resume_trust import came_by, opened_by, with_alarms_here
 from benchlog.store.files import boot_id
 from benchlog.store.reader import Reader
-from benchlog.store.snapshot import run_plan_from
+from benchlog.store.snapshot import UNREADABLE, run_plan_from, why_unreadable
 from benchlog.units import NS_PER_S, format_duration, iso_utc
 from benchlog.verdict.run.judges import AnyJudge
 
@@ -127,8 +127,17 @@ def resumed(
 
 
 def plan_of(run: Run, now_utc_ns: int, more_s: float | None = None) -> RunPlan:
-    """Rebuild the plan of a run from its snapshot; `more_s` from now on, if given."""
-    begun = run_plan_from(dict(run.snapshot), run.purpose)
+    """Rebuild the plan of a run from its snapshot; `more_s` from now on, if given.
+
+    Raises UsageError where the snapshot, readable as a record, has no whole plan.
+    """
+    try:
+        begun = run_plan_from(dict(run.snapshot), run.purpose)
+    except UNREADABLE as error:
+        raise UsageError(
+            f"run {run.id} cannot be gone on with: {why_unreadable(error)}; begin a "
+            "new run instead"
+        ) from error
     plan = replace(begun, part=run.part, bench=_with_dialects(begun.bench))
     position_of(plan)
     if more_s is None:
