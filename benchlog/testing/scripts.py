@@ -44,6 +44,24 @@ class Behaviour:
         return self._faults.popleft().steps(good) if self._faults else (good,)
 
 
+def answer_lines(
+    steps: Callable[[str], Steps],
+    terminator: bytes,
+    channel: Channel,
+    stopped: threading.Event,
+) -> None:
+    """Play the steps of each line that arrives, until either side ends it."""
+    waiting = b""
+    while not stopped.is_set():
+        arrived = channel.receive(_POLL_S)
+        if arrived is None:
+            return
+        *lines, waiting = (waiting + arrived).split(terminator)
+        for line in lines:
+            if not play(steps(line.decode("latin-1")), channel, stopped):
+                return
+
+
 def play(steps: Steps, channel: Channel, stopped: threading.Event) -> bool:
     """Do what the steps say; return whether the connection is still open."""
     for step in steps:
@@ -93,15 +111,7 @@ class Script(Behaviour):
 
     def serve(self, channel: Channel, stopped: threading.Event) -> None:
         """See `Behaviour.serve`."""
-        waiting = b""
-        while not stopped.is_set():
-            arrived = channel.receive(_POLL_S)
-            if arrived is None:
-                return
-            *lines, waiting = (waiting + arrived).split(self._terminator)
-            for line in lines:
-                if not play(self._steps(line.decode("latin-1")), channel, stopped):
-                    return
+        answer_lines(self._steps, self._terminator, channel, stopped)
 
     def _steps(self, line: str) -> Steps:
         self.heard.append(line)

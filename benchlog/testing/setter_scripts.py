@@ -7,37 +7,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from benchlog.testing.faults import (
-    CLOSED,
-    EMPTY,
-    GARBAGE,
-    HALF,
-    HALF_THEN_CLOSED,
-    INFINITY,
-    LATE,
+    ASKED_FAULTS,
     MALFORMED,
-    MINUS_INFINITY,
-    NOT_A_NUMBER,
-    SILENT,
-    TWO_LINES,
     Steps,
 )
-from benchlog.testing.scripts import Behaviour, Channel, play
+from benchlog.testing.scripts import Behaviour, Channel, answer_lines
 
-_POLL_S: Final = 0.01
-
-SETTER_FAULTS: Final = (
-    SILENT,
-    LATE,
-    HALF,
-    HALF_THEN_CLOSED,
-    CLOSED,
-    TWO_LINES,
-    EMPTY,
-    GARBAGE,
-    NOT_A_NUMBER,
-    INFINITY,
-    MINUS_INFINITY,
-)
+SETTER_FAULTS: Final = ASKED_FAULTS
 """What an instrument that is set by lines may do when it is asked what it is set to."""
 NO_VALUES: Final = MALFORMED
 """Lines that hold no number; none of them may be read back as one."""
@@ -98,15 +74,7 @@ class SettingScript(Behaviour):
 
     def serve(self, channel: Channel, stopped: threading.Event) -> None:
         """See `Behaviour.serve`."""
-        waiting = b""
-        while not stopped.is_set():
-            arrived = channel.receive(_POLL_S)
-            if arrived is None:
-                return
-            *lines, waiting = (waiting + arrived).split(self._terminator)
-            for line in lines:
-                if not play(self._steps(line.decode("latin-1")), channel, stopped):
-                    return
+        answer_lines(self._steps, self._terminator, channel, stopped)
 
     def _steps(self, line: str) -> Steps:
         self.heard.append(line)
