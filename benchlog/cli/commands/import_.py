@@ -58,7 +58,7 @@ class LocalFile(click.Path):
                 param,
                 ctx,
             )
-        path: Path = super().convert(value, param, ctx)
+        path = Path(str(super().convert(value, param, ctx)))
         if not path.is_file():  # read several times, and a pipe gives all only once
             self.fail(
                 f"{printable(str(path))} is a pipe, a device or a socket: save what "
