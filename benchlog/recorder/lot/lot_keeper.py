@@ -97,8 +97,15 @@ class LotKeeper(Keeper):
             return
         fd = self.ids.fd
         self.ids.read()
-        if self.ids.ended:
+        if self.ids.ended or self.ids.full:
             self.surroundings.selector.unregister(fd)
+
+    def _hear_more_ids(self) -> None:
+        """Read on where ids had not been read because too many waited."""
+        selector = self.surroundings.selector
+        fd = None if self.ids is None or self.ids.full else self.ids.fd
+        if fd is not None and fd not in selector.get_map():
+            selector.register(fd, selectors.EVENT_READ, ("ids", None))
 
     # --- runs ------------------------------------------------------------------------
 
@@ -309,6 +316,7 @@ class LotKeeper(Keeper):
                 place.device = self._next_device(place) or ""
             if place.device and (place.ready or not self.task.watched):
                 self.begin_at(place, place.device)
+        self._hear_more_ids()
 
     def _next_device(self, place: DeviceSite) -> str | None:
         if self.ids is None:
