@@ -118,6 +118,7 @@ def test_while_all_callers_are_answered_others_are_turned_away(
     for one in callers:
         one.start()
     limit = host_deadline(10)
+    # private: when all have asked shows nowhere else
     while len(server._asked) < CALLERS and not limit.passed:
         host_sleep(0.01)
     refused = raw(server, b"")

@@ -1,6 +1,7 @@
 """Ids of a lot from a list or another program: each one line, none too long."""
 
 import os
+import selectors
 
 import pytest
 
@@ -34,7 +35,7 @@ def test_a_line_without_an_end_takes_no_memory():
     for _ in range(200):
         os.write(write, b"K" * 60_000)
         ids.read()
-    assert len(ids._half) < 10_000
+    assert len(ids._half) < 10_000  # private: what it keeps shows nowhere else
     os.write(write, b"\nKX-1\n")
     os.close(write)
     while not ids.ended:
@@ -47,15 +48,21 @@ def test_a_line_without_an_end_takes_no_memory():
 def test_lines_without_an_end_wait_where_they_come_from():
     read, write = os.pipe()
     ids = Ids(fd=read)
+    selector = selectors.DefaultSelector()
     for line in (b"KX-1\n", b"K\tX\n"):
-        while not ids.full:
+        ids.be_heard(selector)
+        while selector.get_map():
             os.write(write, line * 1_000)
             ids.read()
+            ids.be_heard(selector)
+        assert ids.full
         while ids.next_id() is not None:
             pass
     assert ids.full  # what is refused has not been told yet
     ids.refused.clear()
-    assert not ids.full
+    ids.be_heard(selector)
+    assert list(selector.get_map()) == [read]
+    selector.close()
     os.close(write)
     os.close(read)
 

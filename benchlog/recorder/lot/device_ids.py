@@ -1,6 +1,7 @@
 """Device ids from a file or another program, a line each."""
 
 import os
+import selectors
 import stat
 from collections import deque
 from collections.abc import Iterable
@@ -20,25 +21,21 @@ class Ids:
     """Ids and codes of runs in the order in which they came; blank lines mean nothing.
 
     What is no UTF-8 is kept readable as escapes. `fd` is read when it has something,
-    so that it can be waited on together with instruments; while `full`, it waits. Of a
-    line without an end its beginning is kept. Raises UsageError where `fd` is a file of
-    more than 10 MB.
+    so that it can be waited on together with instruments (`be_heard`). Of a line
+    without an end its beginning is kept. Raises UsageError where `fd` is a file of more
+    than 10 MB.
     """
 
     def __init__(self, listed: Iterable[str] = (), fd: int | None = None) -> None:
         self._waiting: deque[str] = deque()
         self._fd, self._half = fd, b""
+        self._heard: int | None = None
         self.refused: list[str] = []
         """Lines that are no ids, to be said."""
         for device in listed:
             self.add(device)
         if fd is not None and not can_be_waited_on(fd):
             self._read_all()
-
-    @property
-    def fd(self) -> int | None:
-        """What to wait on; None once everything has come."""
-        return self._fd
 
     @property
     def ended(self) -> bool:
@@ -54,6 +51,15 @@ class Ids:
     def full(self) -> bool:
         """Whether so many lines wait to be taken that no more are wanted now."""
         return len(self._waiting) + len(self.refused) >= _MOST
+
+    def be_heard(self, selector: selectors.BaseSelector) -> None:
+        """Have a selector tell, as `ids`, of lines that come; while they are wanted."""
+        wanted = None if self.full else self._fd
+        if self._heard is None and wanted is not None:
+            selector.register(wanted, selectors.EVENT_READ, ("ids", None))
+        elif self._heard is not None and wanted is None:
+            selector.unregister(self._heard)
+        self._heard = wanted
 
     def read(self) -> int:
         """Take what has come; it may be the end. Return how many octets."""
