@@ -312,7 +312,7 @@ class RackTurns(RackReports):
 
     def _note_scanner(self, run: LiveRun, text: str) -> None:
         name = run.position.through or ""
-        self._keeper.book.runs.note(run, EventKind.SETTER, printable(text), name)
+        self._keeper.book.runs.trouble(run, EventKind.SETTER, printable(text), name)
 
 
 def _finite(value: float) -> float | None:
