@@ -19,6 +19,7 @@ from benchlog.analysis.characteristics.over_time import (
     Looks,
     retrace,
     start_up,
+    started_between,
     warm_up,
 )
 from benchlog.analysis.characteristics.points import Found, Points
@@ -225,6 +226,15 @@ def _dips(device: DeviceView) -> Found:
 
 
 def _start_up(device: DeviceView) -> Found:
+    """Return it from where it was switched on for this device alone, if it was.
+
+    What is looked at in turns with others is known to within a round of all of them.
+    """
+    alone = [one.turn for one in device.all if one.step.anew]
+    if alone and alone[-1].started_s is None:
+        raise DataError("it did not start in the time in which it was looked at")
+    if alone and alone[-1].started_s is not None:
+        return started_between(*alone[-1].started_s)
     looks = [one for one in device.all if one.turn.since_power_s is not None]
     if not looks:
         raise DataError("power was never switched on")
