@@ -4,12 +4,13 @@ It is written as one generator: it yields whenever there is something to wait fo
 the keeper's loop goes on with it when it has heard what came. Every wait is bounded.
 """
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import Final
 
 from benchlog.model import (
     DRIVE_UNITS,
     Drive,
+    EventKind,
     Step,
 )
 from benchlog.model import (
@@ -157,11 +158,28 @@ class RackScript(RackTurns):
             self.doing = f"waits without power before {run.plan.device}"
             yield from self._rest(planned.step.wait_s)
             certain = yield from self._close_channel(run)
+            if certain:
+                certain = yield from self._is_silent(run, planned.step)
             asked_ns = self._clock.mono_ns()
             yield from self._switch(on=True)
             self.doing = f"looks when {run.plan.device} starts"
             if certain:
                 yield from self._see_start(run, planned.step, asked_ns)
+
+    def _is_silent(self, run: LiveRun, step: Step) -> Generator[None, None, bool]:
+        """Look at a device without power; one that runs all the same has no start-up.
+
+        Returns whether it is silent. One that is not is told so, and its turn noted.
+        """
+        before, begin_utc_ns = run.accepted, self._clock.utc_ns()
+        certain = yield from self._gates(run, step.gates, aside=True)
+        if run.accepted == before:
+            return certain
+        text = f"{run.plan.device} gives a signal without power: what feeds it?"
+        self._keeper.book.runs.note(run, EventKind.SETTER, text)
+        readings = run.accepted - before
+        self._note_turn(run, readings=readings, begin_utc_ns=begin_utc_ns)
+        return False
 
     def _see_start(self, run: LiveRun, step: Step, asked_ns: int) -> Iterator[None]:
         """Look at a device from power on until it runs; note from when to when it was.

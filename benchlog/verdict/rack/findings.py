@@ -232,7 +232,8 @@ def _start_up(device: DeviceView) -> Found:
     """
     alone = [one.turn for one in device.all if one.step.anew]
     if alone and alone[-1].started_s is None:
-        raise DataError("it did not start in the time in which it was looked at")
+        how = "gave a signal without power" if alone[-1].ran else "did not start"
+        raise DataError(f"it {how} when it was looked at alone")
     if alone and alone[-1].started_s is not None:
         return started_between(*alone[-1].started_s)
     looks = [one for one in device.all if one.turn.since_power_s is not None]
