@@ -58,9 +58,6 @@ _HIDES: Final = (1, 2)  # definition: rungs of 12 and 48, by `_LOW` and `_STEP`
 _WALKS: Final = 2.0
 _SHORT: Final = 30.0  # our rule
 _LONG: Final = 100.0  # our rule
-_KEPT: Final = 8
-"""Tables of inverses kept ready; our rule: as many as models. Each takes 0.2 to 0.6 MB
-and 0.5 ms to make; 64 of them were all that grew in a keeper for hours."""
 _OCTAVES_TO: Final = 16.0  # our rule: what is slower than T/16, the motions tell better
 # Freedom of octaves and slope: tests/finders/freedom_shares.py, the same criterion.
 _SHARE_OF_FREEDOM: Final = 0.6  # octaves overlap: together they know less than summed
@@ -350,7 +347,7 @@ def _with_gaps(shares: Array, gaps: float) -> Array:
     return found
 
 
-@lru_cache(maxsize=_KEPT)
+@lru_cache(maxsize=8)  # as many as models; each takes 0.2 to 0.6 MB
 def _precision_of(
     rungs: tuple[int, ...], ladder: Ladder, kind: _Kind
 ) -> tuple[Array, Array]:

@@ -111,7 +111,7 @@ def test_several_drives_in_one_step():
             "step[0].gates",
             "while the devices are off",
         ),
-        ('[[step]]\nname = "a"\npower = "maybe"\n', "step[0].power", "on, off, or each"),
+        ('[[step]]\nname = "a"\npower = "maybe"\n', "step[0].power", "off, or each"),
         ('[[step]]\nname = "a"\ngate = 3\n', "step[0].gate", "unknown key"),
         (
             '[[step]]\nname = "a"\nscan_for = "1h"\npower = "on"\n',

@@ -202,7 +202,7 @@ class OpenRuns:
     tell_event: Callable[[int, Event], None]
     by_id: dict[int, LiveRun] = field(default_factory=dict)
     ids: list[int] = field(default_factory=list)
-    _recurring: dict[int, RecurringTrouble] = field(default_factory=dict)
+    _recurring: dict[int, RecurringTrouble] = field(default_factory=dict, init=False)
 
     def all(self) -> list[LiveRun]:
         """Return the open runs; safe to end some while going through them."""

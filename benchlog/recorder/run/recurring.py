@@ -38,7 +38,7 @@ class Trouble:
     raw: bytes = b""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Series:
     """One trouble that came more than once, or may: how often, since when, until when.
 
@@ -67,7 +67,13 @@ class RecurringTrouble:
         series = self._series.get(key)
         if series is None:
             due_ns = now_ns + round(FIRST_S * NS_PER_S)
-            self._series[key] = _Series(trouble, utc_ns, utc_ns, now_ns, due_ns)
+            self._series[key] = _Series(
+                latest=trouble,
+                first_utc_ns=utc_ns,
+                last_utc_ns=utc_ns,
+                last_ns=now_ns,
+                due_ns=due_ns,
+            )
             return [trouble]
         series.latest, series.last_utc_ns, series.last_ns = trouble, utc_ns, now_ns
         series.count += 1

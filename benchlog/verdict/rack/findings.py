@@ -226,16 +226,13 @@ def _dips(device: DeviceView) -> Found:
 
 
 def _start_up(device: DeviceView) -> Found:
-    """Return it from where it was switched on for this device alone, if it was.
-
-    What is looked at in turns with others is known to within a round of all of them.
-    """
+    """Return it from where it was switched on for this device alone, if it was."""
     alone = [one.turn for one in device.all if one.step.anew]
-    if alone and alone[-1].started_s is None:
+    if alone and (started_s := alone[-1].started_s) is not None:
+        return started_between(*started_s)
+    if alone:
         how = "gave a signal without power" if alone[-1].ran else "did not start"
         raise DataError(f"it {how} when it was looked at alone")
-    if alone and alone[-1].started_s is not None:
-        return started_between(*alone[-1].started_s)
     looks = [one for one in device.all if one.turn.since_power_s is not None]
     if not looks:
         raise DataError("power was never switched on")
