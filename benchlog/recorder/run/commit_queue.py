@@ -1,6 +1,6 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
@@ -9,6 +9,7 @@ from benchlog.clock import Deadline, HostClock, host_deadline
 from benchlog.errors import StoreError, StoreRefusedError
 from benchlog.model import Event, Reading
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
 from benchlog.recorder.run.rows_aside import RowsAside
 from benchlog.recorder.run.unproven_rows import UnprovenRows
 from benchlog.store.rows import Row
@@ -201,6 +202,7 @@ class OpenRuns:
     tell_event: Callable[[int, Event], None]
     by_id: dict[int, LiveRun] = field(default_factory=dict)
     ids: list[int] = field(default_factory=list)
+    _recurring: dict[int, RecurringTrouble] = field(default_factory=dict, init=False)
 
     def all(self) -> list[LiveRun]:
         """Return the open runs; safe to end some while going through them."""
@@ -215,6 +217,30 @@ class OpenRuns:
     ) -> None:
         """Write an event into a run."""
         self.add_event(run, run.event(kind, text, instrument=instrument, raw=raw))
+
+    def trouble(
+        self, run: LiveRun, kind: str, text: str, instrument: str = "", raw: bytes = b""
+    ) -> None:
+        """Write into a run what may come each second: at once, then how often it came.
+
+        See `recorder/run/recurring.py`.
+        """
+        one = Trouble(kind, text, instrument, raw)
+        series = self._recurring.setdefault(run.run_id, RecurringTrouble())
+        now_ns = HostClock().mono_ns()
+        self._tell_trouble(run, series.of(one, run.clock.utc_ns(), now_ns))
+
+    def tell_due(self, run: LiveRun, *, ended: bool = False) -> None:
+        """Write how often trouble came where that is due, and what is over."""
+        series = self._recurring.get(run.run_id)
+        if series is not None:
+            self._tell_trouble(run, series.due(HostClock().mono_ns(), ended=ended))
+        if ended:
+            self._recurring.pop(run.run_id, None)
+
+    def _tell_trouble(self, run: LiveRun, several: Iterable[Trouble]) -> None:
+        for one in several:
+            self.note(run, one.kind, one.text, one.instrument, one.raw)
 
     def add_event(self, run: LiveRun, event: Event) -> None:
         """Write an event that was made elsewhere into a run."""
