@@ -39,7 +39,7 @@ A counter that streams also has `streams` and `read_block`, and the rules
   missing, text, more than was asked for) is an error with the raw bytes, and nothing of
   it becomes a reading.
 * A reading that the instrument gives no value for is NaN or infinite in its block.
-* What the instrument lost is told: `broken`, `lost`, or a jump of the times.
+* What the instrument lost is told: by `breaks` and `lost`.
 * `end_stream` may be called at any time; `read` gives one value after it.
 """
 

@@ -4,6 +4,7 @@ The arrays that come out are of ours: no subclass of a stranger's, no view of hi
 that he could still write into.
 """
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from benchlog.driver_values import (
@@ -50,8 +51,6 @@ def checked_block(handed: object, unit: str) -> Block:
     if not 0 < len(values) == len(times):
         wanted = f"as many times as values, at least one ({len(times)} times)"
         raise fault("Block.values", len(values), wanted)
-    if not isinstance(given["broken"], bool):
-        raise fault("Block.broken", given["broken"], "True or False")
     step = given["step"]
     return Block(
         values=values,
@@ -59,7 +58,7 @@ def checked_block(handed: object, unit: str) -> Block:
         utc_ahead_ns=whole("Block.utc_ahead_ns", given["utc_ahead_ns"], -(2**63)),
         unit=unit,
         gate_s=real("Block.gate_s", given["gate_s"], 0.0, LONGEST_GATE_S),
-        broken=given["broken"],
+        breaks=_breaks(given["breaks"], len(values)),
         lost=whole("Block.lost", given["lost"]),
         texts=_texts(given["texts"], len(values)),
         raw=octets("Block.raw", given["raw"]),
@@ -92,6 +91,16 @@ def _array(field: str, handed: object, kind: "type[_Kind]") -> "NDArray[_Kind]":
     if handed.ndim != 1 or len(handed) > MOST_READINGS:
         raise fault(field, handed.shape, f"{wanted}, {MOST_READINGS:,} at most")
     return np.array(handed, dtype=kind, order="C", subok=False)
+
+
+def _breaks(handed: object, count: int) -> tuple[int, ...]:
+    wanted = f"a tuple of whole numbers below {count:,}, in order"
+    if not isinstance(handed, tuple) or len(handed) > count:
+        raise fault("Block.breaks", handed, wanted)
+    found = tuple(whole("Block.breaks", one, 0, count - 1) for one in handed)
+    if any(after <= before for before, after in pairwise(found)):
+        raise fault("Block.breaks", handed, wanted)
+    return found
 
 
 def _texts(handed: object, count: int) -> tuple[str, ...]:

@@ -43,6 +43,10 @@ class ScpiCounter(ScpiDriver):
         assert self._identity is not None
         got = parse_number(self._identity.settings["gate_s"])
         self._gate_got_s = got.value if got else None
+        if (form := self._dialect().block) is not None:
+            from benchlog.driver_kit.scpi_stream import ScpiStream  # noqa: PLC0415 - with numpy, only where it streams
+
+            self._stream = ScpiStream(talk, form, self._gate_s())
 
     def _gate_s(self) -> float:
         got = self._gate_got_s
@@ -55,13 +59,9 @@ class ScpiCounter(ScpiDriver):
 
     def read_block(self) -> Block:
         """See `Driver.read_block`."""
-        talk, form = self._opened(), self._dialect().block
-        if form is None:
-            return super().read_block()
+        talk = self._opened()
         if self._stream is None:
-            from benchlog.driver_kit.scpi_stream import ScpiStream  # noqa: PLC0415 - with numpy, only where it streams
-
-            self._stream = ScpiStream(talk, form, self._gate_s())
+            return super().read_block()
         try:
             return self._stream.next()
         except (NoSignalError, OverloadError) as error:
@@ -70,14 +70,14 @@ class ScpiCounter(ScpiDriver):
 
     def end_stream(self) -> None:
         """See `Driver.end_stream`."""
-        stream, self._stream = self._stream, None
-        if stream is not None:
-            stream.end()
+        if self._stream is not None:
+            self._stream.end()
 
     def close(self) -> None:
         """See `Driver.close`; the counter is let rest where it can still be told."""
         with contextlib.suppress(InstrumentError):
             self.end_stream()
+        self._stream = None
         super().close()
 
     def _words(self) -> dict[str, str]:

@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.clock import Deadline, host_deadline, host_sleep
 from benchlog.driver import GRACE_S
@@ -87,8 +88,9 @@ class ScpiStream:
     def _begun(self) -> StreamTime:
         if self._time is None:
             talk, gate_s = self._talk, self._gate_s
-            talk.tell("stream")
+            # It begins once it has been told, never before; the blocks tell how late.
             began = None if self._form.stamped else talk.clock.mono_ns()
+            talk.tell("stream")
             self._lost = 0
             self._time = StreamTime(talk.clock, gate_s, began)
             if self._talk.knows("lost"):
@@ -122,18 +124,20 @@ class ScpiStream:
         values = without_codes(columns[VALUE])
         if not len(values):
             return None
-        times, broken = self._placed(columns, reply, stream)
+        times, breaks = self._placed(columns, reply, stream)
         self._refuse_nothing(values, reply)
         if len(values) >= form.most:
             self._due = host_deadline(0)
-        broken, self._restarted = broken or self._restarted, False
+        if self._restarted and 0 not in breaks:
+            breaks = (0, *breaks)
+        self._restarted = False
         return Block(
             values=values,
             mono_ns=times,
             utc_ahead_ns=reply.utc_ns - reply.mono_ns,
             unit="Hz",
             gate_s=self._gate_s,
-            broken=broken,
+            breaks=breaks,
             texts=texts,
             raw=reply.data[:LONGEST_RAW],
             step=step,
@@ -141,7 +145,7 @@ class ScpiStream:
 
     def _placed(
         self, columns: dict[str, Real], reply: BlockReply, stream: StreamTime
-    ) -> "tuple[np.ndarray[tuple[int], np.dtype[np.int64]], bool]":
+    ) -> tuple[NDArray[np.int64], tuple[int, ...]]:
         form, count = self._form, len(columns[VALUE])
         if form.stamped:
             own_s = checked_stamps(columns[STAMP], form)
@@ -172,14 +176,12 @@ class ScpiStream:
         lost, self._lost = self._lost, self._lost_by_now()
         if self._lost <= lost:
             return block
+        breaks = block.breaks
         if not self._form.stamped:
             self.end()
             self._restarted = True
-        return replace(
-            block,
-            lost=self._lost - lost,
-            broken=block.broken or not self._form.stamped,
-        )
+            breaks = breaks if 0 in breaks else (0, *breaks)
+        return replace(block, lost=self._lost - lost, breaks=breaks)
 
     def _lost_by_now(self) -> int:
         reply = self._talk.ask("lost")

@@ -12,6 +12,7 @@ of more than `JUMP_S` forward is no drift: readings are missing, and the next on
 not follow on. One backward is a counter whose times cannot be true.
 """
 
+import math
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,7 @@ from benchlog.units import NS_PER_S
 
 JUMP_S: Final = 0.05
 """Real seconds; our rule: far more than clocks drift from block to block."""
+_JUMP: Final = 1.5  # our rule: of the usual spacing; one that is missing makes it two
 _ROOM_GATES: Final = 2.0  # our rule: one gate may be under way, one be handed on
 
 
@@ -43,6 +45,8 @@ class StreamTime:
         self._gate_s = gate_s
         self._offset_ns = None if began_ns is None else float(began_ns)
         self._count = 0
+        self._spacing_s = math.inf
+        self._last_s: float | None = None
         self._last_ns: int | None = None
 
     def counted(self, count: int) -> NDArray[np.float64]:
@@ -58,8 +62,8 @@ class StreamTime:
         asked_ns: int,
         came_ns: int,
         drained: bool,
-    ) -> tuple[NDArray[np.int64], bool]:
-        """Return the bench's monotonic times, and whether readings miss before them.
+    ) -> tuple[NDArray[np.int64], tuple[int, ...]]:
+        """Return the bench's monotonic times, and before which of them readings miss.
 
         `times_s` are on the counter's clock and increase; `drained` tells that the
         block had all that waited. Raises TimesAheadError.
@@ -73,11 +77,29 @@ class StreamTime:
         offset = latest if self._offset_ns is None else self._offset_ns
         if offset - latest > self._jump_ns:
             raise TimesAheadError((offset - latest) / NS_PER_S)
-        broken = earliest - offset > self._jump_ns
+        breaks = self._jumps(times_s)
+        if earliest - offset > self._jump_ns and 0 not in breaks:
+            breaks = (0, *breaks)
         self._offset_ns = min(max(offset, earliest), latest)
         times = np.rint(own_ns + self._offset_ns).astype(np.int64)
         if self._last_ns is not None:  # a bound may move it by less than one gate
             after = np.arange(self._last_ns + 1, self._last_ns + 1 + len(times))
             times = np.maximum(times, after)
         self._last_ns = int(times[-1])
-        return times, broken
+        return times, breaks
+
+    def _jumps(self, times_s: NDArray[np.float64]) -> tuple[int, ...]:
+        """Return which times come later than the next gate's end, by the counter.
+
+        What is usual is the least median of all blocks: a counter that rests between
+        its gates has its own spacing.
+        """
+        begun = self._last_s is None
+        first = times_s[0] - self._gate_s if self._last_s is None else self._last_s
+        apart = np.diff(times_s, prepend=first)
+        self._last_s = float(times_s[-1])
+        known = apart[1:] if begun else apart
+        if len(known):
+            usual = max(float(np.median(known)), self._gate_s)
+            self._spacing_s = min(self._spacing_s, usual)
+        return tuple(np.flatnonzero(apart > _JUMP * self._spacing_s).tolist())

@@ -30,8 +30,9 @@ class Block:
         `Hz`: only counters hand over blocks.
     gate_s : float
         The gate of all of them.
-    broken : bool
-        Whether the first reading does not follow on the last one of the block before.
+    breaks : tuple of int
+        Readings, counted from 0 and in order, that do not follow on the one before:
+        some are missing. 0 is one that does not follow on the block before.
     lost : int
         How many readings the instrument tells to have lost since the block before.
     texts : tuple of str
@@ -51,7 +52,7 @@ class Block:
     utc_ahead_ns: int
     unit: str
     gate_s: float
-    broken: bool = False
+    breaks: tuple[int, ...] = ()
     lost: int = 0
     texts: tuple[str, ...] = ()
     raw: bytes = b""

@@ -38,6 +38,7 @@ from benchlog.recorder.instruments.instrument_messages import (
     Allow,
     Failed,
     Got,
+    GotBlock,
     Job,
     Message,
     Opened,
@@ -48,6 +49,7 @@ from benchlog.recorder.instruments.instrument_messages import (
 )
 from benchlog.recorder.instruments.message_pipe import write_all
 from benchlog.recorder.instruments.message_wire import to_frame
+from benchlog.recorder.instruments.outgoing import Outgoing
 from benchlog.recorder.instruments.shared_counter import SharedCounter
 
 FIRST_WAIT_S = 0.2  # our rule: doubled with each failure
@@ -100,6 +102,12 @@ class Orders:
                 self._allowed = 0 if self.hold else None
             self._changed.notify_all()
 
+    @property
+    def endless(self) -> bool:
+        """Whether values are wanted, any number of them."""
+        with self._changed:
+            return not self.hold and self._allowed is None
+
     def took_one(self) -> None:
         """Count a value against what is allowed; after the last one, hold."""
         with self._changed:
@@ -123,6 +131,8 @@ class Child:
         self.expect = job.expect
         self.wait_s = FIRST_WAIT_S
         self.stalled_s = 0.0
+        self.outgoing: Outgoing | None = None
+        self._streams = False
 
     def run(self) -> None:
         """Open and read; after any error close, wait, open again."""
@@ -152,6 +162,7 @@ class Child:
                 driver.close()
 
     def _session(self, driver: Driver) -> None:
+        self._streams = False
         self.opened_ns = self.clock.mono_ns()
         with self.counter_turn:
             driver.open()
@@ -176,7 +187,10 @@ class Child:
         )
         self._tell_messages(driver)
         while not self.orders.stop:
-            self._one_read(driver, promise.period_s)
+            if self._wants_blocks(driver):
+                self._one_block(driver)
+            else:
+                self._one_read(driver, promise.period_s)
 
     def _marked(self, identity: Identity) -> Identity:
         """Mark what is simulated although it does not tell so itself."""
@@ -187,6 +201,9 @@ class Child:
         return identity
 
     def _one_read(self, driver: Driver, period_s: float) -> None:
+        if self._streams:
+            self._streams = False
+            driver.end_stream()
         if self.orders.hold:
             self.orders.wait_for_go()
             return
@@ -204,6 +221,30 @@ class Child:
         left_s = period_s - (self.clock.mono_ns() - began_ns) / 1e9
         if period_s > 0 and left_s > 0:
             self.orders.rest(self.clock.real_s(left_s))
+
+    def _wants_blocks(self, driver: Driver) -> bool:
+        """Whether many readings are to be had at once, not of those that count them."""
+        alone = self.job.blocks and not self.counter_turn.shared
+        return alone and self.orders.endless and driver.streams is True
+
+    def _one_block(self, driver: Driver) -> None:
+        from benchlog.driver_blocks import (  # noqa: PLC0415 - with numpy
+            check_block_stamps,
+            checked_block,
+        )
+
+        self._streams = True
+        try:
+            block = checked_block(driver.read_block(), self.unit)
+        except (NoSignalError, OverloadError) as error:
+            self.say(Failed.of(error, opened=True))
+            self._pause()
+            return
+        check_block_stamps(block, self.opened_ns, self.clock.mono_ns())
+        self.wait_s = FIRST_WAIT_S
+        if self.outgoing is None:
+            self.outgoing = Outgoing(self.pipe)
+        self.say(GotBlock(block, self.stalled_s))
 
     def _value(self, driver: Driver) -> Sample:
         with self.counter_turn:
@@ -228,6 +269,10 @@ class Child:
 
     def say(self, message: Message) -> None:
         """Hand a message to the keeper; a full pipe blocks, and is remembered."""
+        if self.outgoing is not None:
+            waited_s = self.outgoing.put(to_frame(message))
+            self.stalled_s = waited_s if waited_s > _STALL_S else 0.0
+            return
         limit = host_deadline(_STALL_S)
         began_ns = self.clock.mono_ns()
         write_all(self.pipe, to_frame(message))
