@@ -62,6 +62,7 @@ def import_everything() -> None:
 
     No library may start a thread: what is forked would wait for it.
     """
+    gc.disable()  # what is imported stays
     os.environ |= {"OPENBLAS_NUM_THREADS": "1", **QUIET}
     for name in LIBRARIES:
         with contextlib.suppress(ImportError):
@@ -246,6 +247,7 @@ def main() -> None:
     import_everything()
     gc.collect()
     gc.freeze()
+    gc.enable()
     if len(os.listdir("/proc/self/task")) > 1:
         raise SystemExit("a library has started a thread: interpreters start instead")
     nothing = os.open(os.devnull, os.O_RDWR)

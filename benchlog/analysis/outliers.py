@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.running import Running
-from benchlog.analysis.settling import left_out, without_settling
+from benchlog.analysis.settling import joined, left_out, without_settling
 from benchlog.analysis.stats import RunStats
 from benchlog.model import Columns, Flag
 
@@ -115,7 +115,7 @@ class WithoutOutliers:
     def _marked(self) -> tuple[Columns, Mask, int]:
         """Return all that is held behind its neighbours, the marks, where it starts."""
         start = sum(map(len, self._around))
-        whole = _joined([*self._around, *self._held])
+        whole = joined([*self._around, *self._held])
         self._held = [_cut(whole, start)]
         self._looked = min(self._looked, 1)  # all were looked at, or none counts
         # one that is far off alone is an outlier; if most are, the device is there
@@ -133,15 +133,6 @@ class WithoutOutliers:
         self._held, self._n_held = [_cut(whole, end)], ASIDE
         self._low, self._high, self._plain, self._looked = np.inf, -np.inf, True, 0
         self._look_at(self._around[0])
-
-
-def _joined(several: list[Columns]) -> Columns:
-    if len(several) == 1:
-        return several[0]
-    names = [field.name for field in fields(Columns)]
-    return Columns(
-        *(np.concatenate([getattr(one, name) for one in several]) for name in names)
-    )
 
 
 def _cut(whole: Columns, start: int, end: int | None = None) -> Columns:

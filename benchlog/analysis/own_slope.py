@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 BIN_C: Final = 0.25  # our rule: finer than a room is uneven
 FEWEST_BINS: Final = 8
 """A line through fewer averages is no law; our rule (2 C at least)."""
+_NEAR: Final = 1024  # our rule: for speed alone; more bins than a chamber goes through
 _FEWEST: Final = 5  # our rule: fewer readings are no average of a temperature
 _CAUTION: Final = 2.0
 """Averages of neighbouring temperatures often come from the same hours, so they are not
@@ -41,13 +42,15 @@ class OwnSlope:
     def feed(self, temperature_c: Array, offset_ppm: Array) -> None:
         """Take in offsets (ppm) at temperatures (C); those without one are let pass."""
         known = np.isfinite(temperature_c)
+        if not known.any():
+            return
         temperature_c, offset_ppm = temperature_c[known], offset_ppm[known]
         numbers = np.floor(temperature_c / BIN_C).astype(np.int64)
-        for number in np.unique(numbers):
+        for number in _bins(numbers):
             of_it = numbers == number
             sums = [of_it.sum(), temperature_c[of_it].sum(), offset_ppm[of_it].sum()]
-            before = self._sums.get(int(number), np.zeros(3))
-            self._sums[int(number)] = before + np.array(sums)
+            before = self._sums.get(number, np.zeros(3))
+            self._sums[number] = before + np.array(sums)
 
     def slope(self) -> Slope | None:
         """Return the slope; None while too few temperatures were seen."""
@@ -64,3 +67,13 @@ class OwnSlope:
         u = math.sqrt(float(rest @ rest) / freedom / s_xx)
         factor = _CAUTION * float(stdtrit(freedom, _QUANTILE))
         return Slope(slope, factor * u)
+
+
+def _bins(numbers: NDArray[np.int64]) -> list[int]:
+    """Return the bins that values fall into, in rising order."""
+    first, last = int(numbers.min()), int(numbers.max())
+    if last - first < _NEAR:
+        bins = np.flatnonzero(np.bincount(numbers - first)) + first
+    else:
+        bins = np.unique(numbers)
+    return [int(one) for one in bins]

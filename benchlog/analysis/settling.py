@@ -1,5 +1,6 @@
-"""Readings that are in no figure: those from before a device had settled."""
+"""Readings taken apart and put together; those from before a device had settled."""
 
+from collections.abc import Sequence
 from dataclasses import fields
 
 import numpy as np
@@ -33,3 +34,13 @@ def left_out(
     flags = columns.flags | np.where(follows_one, int(Flag.GAP_BEFORE), 0)
     kept = {field.name: getattr(columns, field.name)[~out] for field in fields(Columns)}
     return Columns(**{**kept, "flags": flags[~out]})
+
+
+def joined(several: Sequence[Columns]) -> Columns:
+    """Return at least one batch of readings as one; a single one as it is."""
+    if len(several) == 1:
+        return several[0]
+    names = [field.name for field in fields(Columns)]
+    return Columns(
+        *(np.concatenate([getattr(one, name) for one in several]) for name in names)
+    )

@@ -139,11 +139,12 @@ def retrace(before: Points, after: Points) -> Found:
     """
     if not len(before) or not len(after):
         raise DataError("retrace needs points before and after the time without power")
-    change = float(after.offset_ppm.mean() - before.offset_ppm.mean())
-    u = math.hypot(_u_of_mean(before), _u_of_mean(after))
-    factor = min(before.coverage_factor(), after.coverage_factor())
-    return Found(value=change, u=factor * u, unit="ppm")
-
-
-def _u_of_mean(points: Points) -> float:
-    return math.sqrt(float(np.sum(points.u_ppm**2))) / len(points)
+    both = before.with_others(after)
+    shares = [
+        np.full(len(before), -1.0 / len(before)),
+        np.full(len(after), 1.0 / len(after)),
+    ]
+    weights = np.concatenate(shares)[None, :]
+    u = float(both.u_of(weights)[0])
+    change = float((weights @ both.offset_ppm)[0])
+    return Found(value=change, u=both.coverage_factor() * u, unit="ppm")

@@ -23,6 +23,7 @@ from benchlog.analysis.characteristics.over_time import (
 )
 from benchlog.analysis.characteristics.points import Found, Points
 from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
+from benchlog.analysis.characteristics.wander import Wander, wanders
 from benchlog.analysis.fitting.ageing import ageing, year_ahead
 from benchlog.errors import DataError
 from benchlog.model import Decision, Part, QualificationPlan
@@ -69,6 +70,17 @@ def characteristics(
     """
     device = DeviceView(plan, part, points, base)
     return tuple(_line(name, device) for name in plan.finds if name in _FINDERS)
+
+
+def rack_wander(
+    plan: QualificationPlan, part: Part, rack: Sequence[Sequence[DevicePoint]]
+) -> tuple[Wander | None, ...]:
+    """Return how restless each device of a rack is; None for those without a sweep."""
+    if "hysteresis" not in plan.finds:
+        return (None,) * len(rack)
+    sweeps = [DeviceView(plan, part, points, Base()).sweep() for points in rack]
+    told = iter(wanders([one for one in sweeps if one is not None]))
+    return tuple(None if one is None else next(told) for one in sweeps)
 
 
 def verdict_of(found: Sequence[FoundCharacteristic]) -> Decision:
@@ -194,16 +206,10 @@ def _slope(device: DeviceView) -> Found:
 
 
 def _hysteresis(device: DeviceView) -> Found:
-    def way(sign: int) -> Points:
-        return device.points(
-            lambda p: (
-                device.measured(p)
-                and device.at_reference(p, "temperature")
-                and device.direction(p) == sign
-            )
-        )
-
-    return hysteresis(way(1), way(-1))
+    sweep = device.sweep()
+    if sweep is None:
+        raise DataError("hysteresis needs points on the way up and on the way down")
+    return hysteresis(sweep, device.base.wander)
 
 
 def _dips(device: DeviceView) -> Found:

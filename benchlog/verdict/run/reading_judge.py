@@ -32,6 +32,7 @@ from benchlog.verdict.run.budget import (
     timebase_line,
 )
 from benchlog.verdict.run.counter.resolution import DigitCounts, SeenDigit, digit_line
+from benchlog.verdict.run.gathered_readings import Gathered
 from benchlog.verdict.run.jitter import JitterVerdict, jitter_of
 from benchlog.verdict.run.judgement import Judge, corrected_ppm, held_against_limit
 from benchlog.verdict.run.part_law import part_law, swing_ppm
@@ -68,6 +69,9 @@ _GROSS_PPM: Final = 10_000.0  # our rule, see `outlier_floor_ppm`
 
 class RunJudge(Judge):
     """Feeds on readings, assesses at any time; constant memory.
+
+    Readings that come one by one are gathered, and taken in together once somebody
+    asks: figures of two hundred cost what those of one do.
 
     Parameters
     ----------
@@ -121,6 +125,7 @@ class RunJudge(Judge):
             least_scatter_ppm(part) * 1e-6 * part.nominal_hz / divider
         )
         self._rushed = 0
+        self._gathered = Gathered()
         self._found: tuple[float | None, Assessment] | None = None
         self._law = part_law(part)
         self._band = None if over_temperature else BandWatch(part, divider)
@@ -129,20 +134,26 @@ class RunJudge(Judge):
         """Take in readings in order. Raises DataError as `Running.feed` does."""
         if isinstance(batch, Columns):
             self._found = None
-            if self._band is not None:
-                self._band.feed(batch, self._running, self._rest)
-            self._running.feed(batch)
-            self._rest.feed(batch)
-            self._repeats.feed(batch.frequency_hz)
-            settled = (batch.flags & _SETTLING_FLAG) == 0
-            self._digits.feed(batch.frequency_hz[settled])
-            self._rushed += int(np.count_nonzero(batch.flags & _RUSHED_FLAG))
+            for whole in self._gathered.feed(batch):
+                self._enter(whole)
+
+    def _enter(self, batch: Columns) -> None:
+        if self._band is not None:
+            self._band.feed(batch, self._running, self._rest)
+        self._running.feed(batch)
+        self._rest.feed(batch)
+        self._repeats.feed(batch.frequency_hz)
+        settled = (batch.flags & _SETTLING_FLAG) == 0
+        self._digits.feed(batch.frequency_hz[settled])
+        self._rushed += int(np.count_nonzero(batch.flags & _RUSHED_FLAG))
 
     def charted(self) -> None:
         """Return nothing: readings are their own chart."""
 
     def assessment(self) -> Assessment:
         """Return what can be said by now; worked out once until more is fed."""
+        for whole in self._gathered.all():
+            self._enter(whole)
         if self._found is None or self._found[0] != self.resolution_hz:
             self._found = self.resolution_hz, self._assessed()
         return self._found[1]

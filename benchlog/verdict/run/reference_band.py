@@ -121,8 +121,9 @@ class Brought:
 class BandWatch:
     """Notices readings outside the reference band and keeps figures for the reference.
 
-    While all lie inside, or their ambient is not known, it only looks: the figures are
-    those of the readings as they are. Memory does not grow with the run.
+    While all lie inside, or their ambient is not known, it only looks, and learns the
+    run's own slope: the figures are those of the readings as they are. How they are
+    chunked does not matter. Memory does not grow with the run.
     """
 
     def __init__(self, part: Part, divider: float) -> None:
@@ -141,6 +142,8 @@ class BandWatch:
         outside = is_outside(columns, self._limits)
         if self._running is None or self._rest is None:
             if not outside.any():
+                if self._law is not None:
+                    self._moved(self._law, columns)
                 return
             self._running, self._rest = copy.deepcopy(running), copy.deepcopy(rest)
         self._n_outside += int(np.count_nonzero(outside))
@@ -172,15 +175,21 @@ class BandWatch:
         columns, outside = left_out(columns, out, after_one), outside[~out]
         if self._law is None or not len(columns):
             return columns
-        reference_c, ambient_c = self._limits.reference_c, columns.ambient_c
-        moved = moved_ppm(self._law.law, ambient_c, reference_c)
-        hz = columns.frequency_hz * self._divider
-        settled = (columns.flags & Flag.SETTLING) == 0
-        beside = (hz - self._nominal_hz) / self._per_ppm - moved
-        self._own.feed(ambient_c[settled], beside[settled])
-        self._sum_away_c += float(np.sum(ambient_c[outside] - reference_c))
+        moved = self._moved(self._law, columns)
+        away_c = columns.ambient_c[outside] - self._limits.reference_c
+        self._sum_away_c += float(np.sum(away_c))
         shift_hz = np.where(outside, -moved, 0.0) * self._per_ppm / self._divider
         return replace(columns, frequency_hz=columns.frequency_hz + shift_hz)
+
+    def _moved(self, law: PartLaw, columns: Columns) -> NDArray[np.float64]:
+        """Return how far the law moves each reading, ppm; learn the slope beside it."""
+        ambient_c = columns.ambient_c
+        moved = moved_ppm(law.law, ambient_c, self._limits.reference_c)
+        hz = columns.frequency_hz * self._divider
+        beside = (hz - self._nominal_hz) / self._per_ppm - moved
+        settled = (columns.flags & _SETTLING) == 0
+        self._own.feed(ambient_c[settled], beside[settled])
+        return moved
 
 
 def is_outside(columns: Columns, limits: Limits) -> Mask:
