@@ -29,18 +29,6 @@ Rules that the conformance suite checks
 * After any error the keeper closes the driver, opens it again and compares
   `identify().who` with before; `open` must therefore start from a clean line.
 * `close` may be called at any time, twice, and after a failed `open`.
-
-A counter that streams also has `streams` and `read_block`, and the rules
--------------------------------------------------------------------------
-* `read_block` begins the stream where none runs, and hands over what has come since the
-  block before, in the order in which it was taken; one sample a reading, each with the
-  time at which its gate ended. Times increase, and none is later than now.
-* It blocks as `read` does. What is no block (a length that is none, octets that are
-  missing, text, more than was asked for) is an error with the raw bytes, and nothing of
-  it becomes a reading.
-* A reading that the instrument gives no value for is NaN or infinite in its block.
-* What the instrument lost is told: by `breaks` and `lost`.
-* `end_stream` may be called at any time; `read` gives one value after it.
 """
 
 from abc import ABC, abstractmethod
@@ -50,7 +38,7 @@ from typing import ClassVar, Final
 
 from benchlog.clock import Clock
 from benchlog.errors import ConfigError, Problem, RefusedError, nearest_hint
-from benchlog.model import Block, Dialect, Identity, Sample
+from benchlog.model import Dialect, Identity, Sample
 from benchlog.units import as_stated
 
 GRACE_S: Final = 2.0
@@ -130,24 +118,6 @@ class Driver(ABC):
 
     def select(self) -> None:  # noqa: B027 - most have one input
         """Make the next `read` one of this input; asked where others share the counter.
-
-        Raises InstrumentError.
-        """
-
-    @property
-    def streams(self) -> bool:
-        """Whether it hands over blocks by `read_block`; known once it is open."""
-        return False
-
-    def read_block(self) -> Block:
-        """Take what has come since the block before; at least one reading.
-
-        Raises InstrumentError, with the raw bytes where any came.
-        """
-        raise NotImplementedError(f"{type(self).__name__} hands over no blocks")
-
-    def end_stream(self) -> None:  # noqa: B027 - most have none
-        """Let the instrument measure no longer by itself; what waits is dropped.
 
         Raises InstrumentError.
         """

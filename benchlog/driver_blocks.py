@@ -1,12 +1,29 @@
-"""Type and range of the blocks that a driver hands over, as `driver_values` of samples.
+"""The contract of drivers that hand over blocks; type and range of what they hand over.
 
-The arrays that come out are of ours: no subclass of a stranger's, no view of his memory
-that he could still write into.
+A counter that streams measures gate after gate by itself and gives many readings at
+once. Its driver is a `StreamingDriver`: what any driver is, with `read_block` besides.
+
+Rules that the conformance suite checks, beside those of every driver
+---------------------------------------------------------------------
+* `read_block` begins the stream where none runs, and hands over what has come since the
+  block before, in the order in which it was taken; one sample a reading, each with the
+  time at which its gate ended. Times increase, and none is later than now.
+* It blocks as `read` does. What is no block (a length that is none, octets that are
+  missing, text, more than was asked for) is an error with the raw bytes, and nothing of
+  it becomes a reading.
+* A reading that the instrument gives no value for is NaN or infinite in its block.
+* What the instrument lost is told: by `breaks` and `lost`.
+* `end_stream` may be called at any time; `read` gives one value after it.
+
+What is checked comes out as arrays of ours: no subclass of a stranger's, no view of his
+memory that he could still write into.
 """
 
+from abc import abstractmethod
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, TypeVar
 
+from benchlog.driver import Driver
 from benchlog.driver_values import (
     LONGEST_GATE_S,
     attributes,
@@ -20,7 +37,7 @@ from benchlog.driver_values import (
     whole,
 )
 from benchlog.errors import DriverFaultError
-from benchlog.model import MOST_READINGS, Block
+from benchlog.model import MOST_READINGS, SampleBlock
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,50 +51,77 @@ LONGEST_VALUE: Final = 64
 """Characters of one value's own text; as `numbers` takes."""
 
 
-def checked_block(handed: object, unit: str) -> Block:
-    """Return what `read_block` handed over as a Block of plain types.
+class StreamingDriver(Driver):
+    """A counter that hands over blocks of readings. See the module's rules."""
+
+    @property
+    def streams(self) -> bool:
+        """Whether it does so as it is set up; known once it is open."""
+        return True
+
+    @abstractmethod
+    def read_block(self) -> SampleBlock:
+        """Return what has come since the block before; at least one reading.
+
+        Raises InstrumentError, with the raw bytes where any came.
+        """
+
+    @abstractmethod
+    def end_stream(self) -> None:
+        """Let the instrument measure no longer by itself; what waits is dropped.
+
+        Raises InstrumentError.
+        """
+
+
+def checked_block(handed: object, unit: str) -> SampleBlock:
+    """Return what `read_block` handed over as a SampleBlock of plain types.
 
     `unit` is what the driver promised. Raises DriverFaultError.
     """
-    if not isinstance(handed, Block):
-        raise fault("read_block()", handed, "a Block")
+    if not isinstance(handed, SampleBlock):
+        raise fault("read_block()", handed, "a SampleBlock")
     given = attributes(handed)
     if given["unit"] != unit or unit != BLOCK_UNIT or not isinstance(unit, str):
-        raise fault("Block.unit", given["unit"], f"{BLOCK_UNIT!r}, the driver's unit")
+        raise fault(
+            "SampleBlock.unit", given["unit"], f"{BLOCK_UNIT!r}, the driver's unit"
+        )
     import numpy as np  # noqa: PLC0415 - only where blocks come
 
-    values = _array("Block.values", given["values"], np.float64)
-    times = _array("Block.mono_ns", given["mono_ns"], np.int64)
+    values = _array("SampleBlock.values", given["values"], np.float64)
+    times = _array("SampleBlock.mono_ns", given["mono_ns"], np.int64)
     if not 0 < len(values) == len(times):
         wanted = f"as many times as values, at least one ({len(times)} times)"
-        raise fault("Block.values", len(values), wanted)
+        raise fault("SampleBlock.values", len(values), wanted)
     step = given["step"]
-    return Block(
+    return SampleBlock(
         values=values,
         mono_ns=times,
-        utc_ahead_ns=whole("Block.utc_ahead_ns", given["utc_ahead_ns"], -(2**63)),
+        utc_ahead_ns=whole("SampleBlock.utc_ahead_ns", given["utc_ahead_ns"], -(2**63)),
         unit=unit,
-        gate_s=real("Block.gate_s", given["gate_s"], 0.0, LONGEST_GATE_S),
+        gate_s=real("SampleBlock.gate_s", given["gate_s"], 0.0, LONGEST_GATE_S),
         breaks=_breaks(given["breaks"], len(values)),
-        lost=whole("Block.lost", given["lost"]),
+        lost=whole("SampleBlock.lost", given["lost"]),
         texts=_texts(given["texts"], len(values)),
-        raw=octets("Block.raw", given["raw"]),
-        step=None if step is None else checked_step("Block.step", step),
-        flags=checked_flags("Block.flags", given["flags"]),
+        raw=octets("SampleBlock.raw", given["raw"]),
+        step=None if step is None else checked_step("SampleBlock.step", step),
+        flags=checked_flags("SampleBlock.flags", given["flags"]),
     )
 
 
-def check_block_stamps(block: Block, opened_ns: int, now_ns: int) -> None:
+def check_block_stamps(block: SampleBlock, opened_ns: int, now_ns: int) -> None:
     """Refuse times from before the instrument was opened, from later than now, or back.
 
     Raises DriverFaultError.
     """
     times = block.mono_ns
-    check_moment("Block.mono_ns", int(times[0]), opened_ns, now_ns)
-    check_moment("Block.mono_ns", int(times[-1]), opened_ns, now_ns)
+    check_moment("SampleBlock.mono_ns", int(times[0]), opened_ns, now_ns)
+    check_moment("SampleBlock.mono_ns", int(times[-1]), opened_ns, now_ns)
     if len(times) > 1 and not bool((times[1:] > times[:-1]).all()):
         raise DriverFaultError(
-            "Block.mono_ns", "a time that is not after the one before", "times in order"
+            "SampleBlock.mono_ns",
+            "a time that is not after the one before",
+            "times in order",
         )
 
 
@@ -96,14 +140,16 @@ def _array(field: str, handed: object, kind: "type[_Kind]") -> "NDArray[_Kind]":
 def _breaks(handed: object, count: int) -> tuple[int, ...]:
     wanted = f"a tuple of whole numbers below {count:,}, in order"
     if not isinstance(handed, tuple) or len(handed) > count:
-        raise fault("Block.breaks", handed, wanted)
-    found = tuple(whole("Block.breaks", one, 0, count - 1) for one in handed)
+        raise fault("SampleBlock.breaks", handed, wanted)
+    found = tuple(whole("SampleBlock.breaks", one, 0, count - 1) for one in handed)
     if any(after <= before for before, after in pairwise(found)):
-        raise fault("Block.breaks", handed, wanted)
+        raise fault("SampleBlock.breaks", handed, wanted)
     return found
 
 
 def _texts(handed: object, count: int) -> tuple[str, ...]:
     if not isinstance(handed, tuple) or len(handed) not in (0, count):
-        raise fault("Block.texts", handed, "a tuple of texts, one a value, or empty")
-    return tuple(text("Block.texts", one, LONGEST_VALUE) for one in handed)
+        raise fault(
+            "SampleBlock.texts", handed, "a tuple of texts, one a value, or empty"
+        )
+    return tuple(text("SampleBlock.texts", one, LONGEST_VALUE) for one in handed)

@@ -4,19 +4,25 @@ import contextlib
 from typing import TYPE_CHECKING
 
 from benchlog.driver import Option
+from benchlog.driver_blocks import StreamingDriver
 from benchlog.driver_kit.connect import LINK_OPTIONS
 from benchlog.driver_kit.numbers import parse_number
 from benchlog.driver_kit.scpi import Talk
 from benchlog.driver_kit.scpi_driver import EXTRA, ScpiDriver
 from benchlog.driver_kit.settings import INPUT_OPTIONS, number_of
-from benchlog.errors import InstrumentError, NoSignalError, OverloadError
-from benchlog.model import Block, Dialect
+from benchlog.errors import (
+    InstrumentError,
+    NoSignalError,
+    OverloadError,
+    RefusedError,
+)
+from benchlog.model import Dialect, SampleBlock
 
 if TYPE_CHECKING:
-    from benchlog.driver_kit.scpi_stream import ScpiStream
+    from benchlog.driver_kit.streams.scpi_stream import ScpiStream
 
 
-class ScpiCounter(ScpiDriver):
+class ScpiCounter(ScpiDriver, StreamingDriver):
     """A counter that answers `READ?`, or whatever its dialect declares instead.
 
     The gate is set and read back; what the counter made of it is the gate of every
@@ -44,7 +50,7 @@ class ScpiCounter(ScpiDriver):
         got = parse_number(self._identity.settings["gate_s"])
         self._gate_got_s = got.value if got else None
         if (form := self._dialect().block) is not None:
-            from benchlog.driver_kit.scpi_stream import ScpiStream  # noqa: PLC0415 - with numpy, only where it streams
+            from benchlog.driver_kit.streams.scpi_stream import ScpiStream  # noqa: PLC0415 - with numpy, only where it streams
 
             self._stream = ScpiStream(talk, form, self._gate_s())
 
@@ -54,14 +60,17 @@ class ScpiCounter(ScpiDriver):
 
     @property
     def streams(self) -> bool:
-        """See `Driver.streams`."""
+        """See `StreamingDriver.streams`."""
         return self._dialect().block is not None
 
-    def read_block(self) -> Block:
-        """See `Driver.read_block`."""
+    def read_block(self) -> SampleBlock:
+        """See `StreamingDriver.read_block`."""
         talk = self._opened()
         if self._stream is None:
-            return super().read_block()
+            raise RefusedError(
+                f"dialect {talk.dialect.name!r} declares no blocks; it needs [block]",
+                address=self.address,
+            )
         try:
             return self._stream.next()
         except (NoSignalError, OverloadError) as error:
@@ -69,7 +78,7 @@ class ScpiCounter(ScpiDriver):
             raise
 
     def end_stream(self) -> None:
-        """See `Driver.end_stream`."""
+        """See `StreamingDriver.end_stream`."""
         if self._stream is not None:
             self._stream.end()
 

@@ -51,7 +51,7 @@ class Reply:
         return self.line.decode("ascii", "backslashreplace").strip(" \t\r\n")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockReply:
     """One answer with many readings: when it was asked for, and when it had come."""
 
@@ -140,10 +140,16 @@ class Talk:
             self.link.send(command.encode("latin-1"))
             deadline = self.clock.deadline(limit_s + self.extra_s, GRACE_S)
             data = read(deadline, command)
-            came = (self.clock.mono_ns(), self.clock.utc_ns())
+            mono_ns, utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
             if rest := self.link.rest():
                 raise self._out_of_step("after its answer", command, rest)
-            return BlockReply(data, asked_ns, *came, command)
+            return BlockReply(
+                data=data,
+                asked_ns=asked_ns,
+                mono_ns=mono_ns,
+                utc_ns=utc_ns,
+                command=command,
+            )
         except (SilentError, GarbledError, OutOfStepError):
             self.lost_step = True
             raise

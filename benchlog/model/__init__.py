@@ -24,7 +24,7 @@ from benchlog.model.bench import (
     ReferenceSpec,
     Register,
 )
-from benchlog.model.blocks import MOST_READINGS, Block, BlockForm
+from benchlog.model.blocks import MOST_READINGS, BlockForm, SampleBlock
 from benchlog.model.counting import DOES_NOT_COUNT, does_not_count_text
 from benchlog.model.devices import DEVICE_ID_CHARACTERS, Device, device_id_fault
 from benchlog.model.kinds import (
@@ -117,7 +117,6 @@ __all__ = [
     "AlarmRule",
     "Bench",
     "BitTiming",
-    "Block",
     "BlockForm",
     "Breaks",
     "BurnRule",
@@ -159,6 +158,7 @@ __all__ = [
     "Run",
     "RunPlan",
     "Sample",
+    "SampleBlock",
     "Sequence",
     "SerialLink",
     "SettledRule",

@@ -14,7 +14,7 @@ MOST_READINGS: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class SampleBlock:
     """What a driver hands over for one `read_block`, before anybody has judged it.
 
     Parameters

@@ -27,7 +27,7 @@ from benchlog.recorder.notice import Tell
 from benchlog.recorder.own_pace import OwnPace
 from benchlog.recorder.run.blocks.back_pressure import BackPressure
 from benchlog.recorder.run.bookkeeper import Bookkeeper
-from benchlog.recorder.run.plan_checks import instruments_of, takes_blocks
+from benchlog.recorder.run.plan_checks import instruments_of, may_stream
 from benchlog.recorder.signals import Signals
 from benchlog.store.writer import Writer
 
@@ -65,7 +65,7 @@ class HearingLoop:
             around.clock,
             around.selector,
             _WAIT_SOAK_S if self.patient else _WAIT_S,
-            blocks=all(takes_blocks(plan) for plan in plans),
+            blocks=all(may_stream(plan) for plan in plans),
         )
         self.book = Bookkeeper(around.clock, around.writer, around.tell)
         self._pressure = BackPressure(self.book)

@@ -1,16 +1,22 @@
 """The part of the driver contract that is for counters that stream."""
 
 import math
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from typing import Any, ClassVar
 
 from benchlog.clock import HostClock, host_sleep
-from benchlog.driver import GRACE_S, Driver
-from benchlog.driver_blocks import check_block_stamps, checked_block
+from benchlog.driver import GRACE_S
+from benchlog.driver_blocks import (
+    StreamingDriver,
+    check_block_stamps,
+    checked_block,
+)
 from benchlog.driver_values import checked_messages, checked_promise
 from benchlog.errors import GarbledError, InstrumentError
-from benchlog.model import Block
+from benchlog.model import SampleBlock
 from benchlog.testing.block_scripts import BLOCK_FAULTS
+from benchlog.testing.clocks import HurriedClock
 from benchlog.testing.contract import DriverContract
 from benchlog.testing.faults import Fault
 from benchlog.testing.peers import Peer
@@ -37,6 +43,23 @@ class BlockContract(DriverContract):
     odd_values: ClassVar[tuple[float, ...]]
     block_faults: ClassVar[tuple[Fault, ...]] = BLOCK_FAULTS
 
+    driver: ClassVar[type[StreamingDriver]]
+
+    def make(self, address: str) -> StreamingDriver:
+        """Return the driver under test, not yet open."""
+        return self.driver(address, self.options, HurriedClock())
+
+    @contextmanager
+    def opened(self) -> Iterator[tuple[Peer, StreamingDriver]]:
+        """Yield a peer and a driver that is open on it."""
+        with self.peer() as peer:
+            driver = self.make(peer.address)
+            driver.open()
+            try:
+                yield peer, driver
+            finally:
+                driver.close()
+
     def odd_peer(self) -> AbstractContextManager[Peer]:
         """Return a peer that gives `odd_values`."""
         raise NotImplementedError
@@ -57,7 +80,7 @@ class BlockContract(DriverContract):
             blocks = [driver.read_block() for _ in range(_LOOKS)]
             after_ns = driver.clock.mono_ns()
         for block in blocks:
-            assert isinstance(block, Block) and block.unit == driver.unit
+            assert isinstance(block, SampleBlock) and block.unit == driver.unit
             pairs = zip(block.values.tolist(), self.block_values, strict=True)
             assert all(math.isclose(one, other, rel_tol=1e-12) for one, other in pairs)
             assert abs(block.utc_ahead_ns - _utc_ahead_ns()) < 60e9
@@ -120,7 +143,7 @@ class BlockContract(DriverContract):
             assert len(_recovered(driver)) == len(self.block_values)
 
 
-def _block_failure(driver: Driver) -> InstrumentError:
+def _block_failure(driver: StreamingDriver) -> InstrumentError:
     """Return the error that reading blocks ends in; one before it may be delivered."""
     for _ in range(_TRIES):
         try:
@@ -130,7 +153,7 @@ def _block_failure(driver: Driver) -> InstrumentError:
     raise AssertionError("every block was taken, and one of them should not be")
 
 
-def _recovered(driver: Driver) -> Block:
+def _recovered(driver: StreamingDriver) -> SampleBlock:
     """Reopen as the keeper does until a block comes; return it."""
     for _ in range(_RECOVERIES):
         driver.close()

@@ -26,7 +26,7 @@ def definite_block(values: Sequence[float], *, order: str = "big") -> bytes:
 
 def block_line(values: Iterable[float]) -> bytes:
     """Return values as one line of decimal numbers, without line end."""
-    return ",".join(f"{value:+.12E}" for value in values).encode()
+    return ",".join(repr(float(value)) for value in values).encode()
 
 
 class StreamScript(Script):

@@ -11,7 +11,7 @@ from typing import Any, Final
 from benchlog.driver_blocks import checked_block
 from benchlog.driver_values import LONGEST_UNIT, real, text
 from benchlog.errors import DriverFaultError
-from benchlog.model import MOST_READINGS, Block
+from benchlog.model import MOST_READINGS, SampleBlock
 from benchlog.recorder.instruments.instrument_messages import LONGEST_STALL_S, GotBlock
 
 MARK: Final = b"B"
@@ -73,7 +73,7 @@ def _message(body: bytes) -> GotBlock:
     if not whole or len(body) != begin + length + 2 * _OCTETS * count:
         raise ForeignBlockError(f"{count!r:.20} readings in {len(body):,} octets")
     at = begin + length
-    given = Block(
+    given = SampleBlock(
         values=np.frombuffer(body, "<f8", count, at).astype(np.float64),
         mono_ns=np.frombuffer(body, "<i8", count, at + _OCTETS * count).astype(
             np.int64

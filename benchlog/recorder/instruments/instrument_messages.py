@@ -6,7 +6,7 @@ from typing import Final
 
 from benchlog.driver_values import LONGEST_GATE_S, LONGEST_TEXT, shown
 from benchlog.errors import INSTRUMENT_ERRORS, InstrumentError, instrument_error
-from benchlog.model import Block, Identity, InstrumentSpec, Sample
+from benchlog.model import Identity, InstrumentSpec, Sample, SampleBlock
 
 LONGEST_FAILED_RAW: Final = 1 << 17  # our rule: a line without end and what follows
 DRIVER: Final = "driver"
@@ -85,7 +85,7 @@ LONGEST_STALL_S: Final = 100 * LONGEST_GATE_S  # our rule: a hundred may share o
 class GotBlock:
     """Many readings; `stalled_s` as of `Got`."""
 
-    block: Block
+    block: SampleBlock
     stalled_s: float = 0.0
 
 

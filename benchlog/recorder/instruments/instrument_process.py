@@ -16,6 +16,11 @@ from multiprocessing.connection import Connection
 from benchlog import registry
 from benchlog.clock import Clock, host_clock, host_deadline
 from benchlog.driver import Driver
+from benchlog.driver_blocks import (
+    StreamingDriver,
+    check_block_stamps,
+    checked_block,
+)
 from benchlog.driver_values import (
     check_stamp,
     checked_identity,
@@ -132,7 +137,7 @@ class Child:
         self.wait_s = FIRST_WAIT_S
         self.stalled_s = 0.0
         self.outgoing: Outgoing | None = None
-        self._streams = False
+        self._streaming: StreamingDriver | None = None
 
     def run(self) -> None:
         """Open and read; after any error close, wait, open again."""
@@ -162,7 +167,7 @@ class Child:
                 driver.close()
 
     def _session(self, driver: Driver) -> None:
-        self._streams = False
+        self._streaming = None
         self.opened_ns = self.clock.mono_ns()
         with self.counter_turn:
             driver.open()
@@ -187,8 +192,8 @@ class Child:
         )
         self._tell_messages(driver)
         while not self.orders.stop:
-            if self._wants_blocks(driver):
-                self._one_block(driver)
+            if (stream := self._stream_of(driver)) is not None:
+                self._one_block(stream)
             else:
                 self._one_read(driver, promise.period_s)
 
@@ -201,9 +206,9 @@ class Child:
         return identity
 
     def _one_read(self, driver: Driver, period_s: float) -> None:
-        if self._streams:
-            self._streams = False
-            driver.end_stream()
+        if self._streaming is not None:
+            self._streaming.end_stream()
+            self._streaming = None
         if self.orders.hold:
             self.orders.wait_for_go()
             return
@@ -222,18 +227,18 @@ class Child:
         if period_s > 0 and left_s > 0:
             self.orders.rest(self.clock.real_s(left_s))
 
-    def _wants_blocks(self, driver: Driver) -> bool:
-        """Whether many readings are to be had at once, not of those that count them."""
+    def _stream_of(self, driver: Driver) -> StreamingDriver | None:
+        """Return the driver where many readings are to be had at once.
+
+        None where they are counted, or the counter is shared.
+        """
         alone = self.job.blocks and not self.counter_turn.shared
-        return alone and self.orders.endless and driver.streams is True
+        if not (alone and self.orders.endless and isinstance(driver, StreamingDriver)):
+            return None
+        return driver if driver.streams is True else None
 
-    def _one_block(self, driver: Driver) -> None:
-        from benchlog.driver_blocks import (  # noqa: PLC0415 - with numpy
-            check_block_stamps,
-            checked_block,
-        )
-
-        self._streams = True
+    def _one_block(self, driver: StreamingDriver) -> None:
+        self._streaming = driver
         try:
             block = checked_block(driver.read_block(), self.unit)
         except (NoSignalError, OverloadError) as error:

@@ -9,13 +9,13 @@ from benchlog.clock import Clock
 from benchlog.errors import StoreError
 from benchlog.model import (
     EDGE,
-    Block,
     Edge,
     Event,
     EventKind,
     Flag,
     Reading,
     Sample,
+    SampleBlock,
 )
 from benchlog.recorder.instruments.instrument_handle import InstrumentProcess
 from benchlog.recorder.instruments.instrument_messages import Failed, Opened
@@ -143,7 +143,7 @@ class Intake:
             elif not run.full:
                 self._frequency(run, sample, stalled_s)
 
-    def block(self, name: str, block: Block, stalled_s: float) -> None:
+    def block(self, name: str, block: SampleBlock, stalled_s: float) -> None:
         """Take many readings of a counter at once."""
         self._back(name)
         for run in self.using(name):

@@ -98,7 +98,7 @@ def held_addresses(plans: Sequence[RunPlan]) -> tuple[str, ...]:
     )
 
 
-def takes_blocks(plan: RunPlan) -> bool:
+def may_stream(plan: RunPlan) -> bool:
     """Whether readings of a run may come many at once.
 
     Not where each may decide whether there is another one (a verdict at planned looks,

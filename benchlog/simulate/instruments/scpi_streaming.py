@@ -101,7 +101,7 @@ class StreamCommands:
             fields.append(got.stamps_s)
         table = np.column_stack(fields)
         if not self._format.real:
-            return ",".join(f"{one:+.15E}" for one in table.ravel())
+            return ",".join(repr(one) for one in table.ravel().tolist())
         data = table.astype("<f8" if self._format.swapped else ">f8").tobytes()
         length = str(len(data))
         return f"#{len(length)}{length}{data.decode('latin-1')}"

@@ -10,7 +10,7 @@ from seeds import seeded_random
 from benchlog.clock import HostClock, host_sleep
 from benchlog.driver_blocks import check_block_stamps, checked_block
 from benchlog.errors import DriverFaultError
-from benchlog.model import MOST_READINGS, Block, Flag
+from benchlog.model import MOST_READINGS, Flag, SampleBlock
 from benchlog.recorder.instruments.instrument_messages import GotBlock
 from benchlog.recorder.instruments.message_wire import (
     HEAD,
@@ -21,7 +21,7 @@ from benchlog.recorder.instruments.message_wire import (
 from benchlog.recorder.instruments.outgoing import Outgoing
 
 
-def block_of(count=3, **more) -> Block:
+def block_of(count=3, **more) -> SampleBlock:
     given = {
         "values": 16e6 + np.arange(float(count)),
         "mono_ns": 1000 + np.arange(count),
@@ -29,19 +29,19 @@ def block_of(count=3, **more) -> Block:
         "unit": "Hz",
         "gate_s": 1e-5,
     }
-    return Block(**{**given, **more})
+    return SampleBlock(**{**given, **more})
 
 
-def body_of(block: Block, stalled_s=0.0) -> bytes:
+def body_of(block: SampleBlock, stalled_s=0.0) -> bytes:
     return to_frame(GotBlock(block, stalled_s))[HEAD.size :]
 
 
-def same(one: Block, other: Block) -> bool:
+def same(one: SampleBlock, other: SampleBlock) -> bool:
     return all(
         np.array_equal(getattr(one, name), getattr(other, name), equal_nan=True)
         if isinstance(getattr(one, name), np.ndarray)
         else getattr(one, name) == getattr(other, name)
-        for name in Block.__slots__
+        for name in SampleBlock.__slots__
     )
 
 

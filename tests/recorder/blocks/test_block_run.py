@@ -7,7 +7,7 @@ import pytest
 from seeds import seeded_generator
 
 from benchlog.clock import HostClock
-from benchlog.model import Block, Event, EventKind, Flag, Reading, Sample
+from benchlog.model import Event, EventKind, Flag, Reading, Sample, SampleBlock
 from benchlog.recorder.run.blocks.block_run import BlockRun
 from benchlog.store.reading_block import ReadingBlock
 from benchlog.verdict.run.reading_judge import RunJudge
@@ -33,11 +33,11 @@ def make_run(plan_for):
     return make
 
 
-def block_of(values, times=None, *, begin_ns=10**9, **more) -> Block:
+def block_of(values, times=None, *, begin_ns=10**9, **more) -> SampleBlock:
     values = np.array(values, float)
     if times is None:
         times = begin_ns + GATE_NS * np.arange(1, len(values) + 1)
-    return Block(
+    return SampleBlock(
         values=values,
         mono_ns=np.array(times, np.int64),
         utc_ahead_ns=UTC_AHEAD,
@@ -60,7 +60,7 @@ def events_of(records, kind) -> list[str]:
     return [r.text for r in records if isinstance(r, Event) and r.kind == kind]
 
 
-def one_by_one(run: BlockRun, block: Block) -> list[Reading]:
+def one_by_one(run: BlockRun, block: SampleBlock) -> list[Reading]:
     """Return what accepting the readings of a block each alone gives."""
     found = []
     for value, mono_ns in zip(

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.model import Block, Edge, Event, EventKind, Flag, Reading, Sample
+from benchlog.model import Edge, Event, EventKind, Flag, Reading, Sample, SampleBlock
 from benchlog.recorder.run.acceptance import Rejected, kept_text
 from benchlog.recorder.run.blocks.block_columns import columns_of_block, last_reading
 from benchlog.recorder.run.judge_batches import Record
@@ -16,7 +16,7 @@ from benchlog.units import NS_PER_S, format_duration
 
 _JUMP_S: Final = 0.05
 """Real seconds beyond the usual spacing, and half of it, that a driver should have told
-of; our rule, as that of `driver_kit/stream_time.py`."""
+of; our rule, as that of `driver_kit/streams/stream_time.py`."""
 _USUAL: Final = 0.5  # our rule: one that is missing makes it twice the usual
 
 Mask = NDArray[np.bool_]
@@ -33,7 +33,7 @@ class BlockRun(LiveRun):
     __slots__ = ()
 
     def accept_block(
-        self, block: Block, stalled_s: float
+        self, block: SampleBlock, stalled_s: float
     ) -> list[ReadingBlock | Event]:
         """Accept or refuse the readings of a block; return what to store, in order.
 
@@ -104,7 +104,7 @@ class BlockRun(LiveRun):
         most = self.plan.max_readings
         return None if most is None else max(0, most - self.counted)
 
-    def _breaks(self, block: Block) -> Mask:
+    def _breaks(self, block: SampleBlock) -> Mask:
         """Return which readings do not follow on the one before, as the driver tells.
 
         Or as their times tell, where a driver did not notice.
@@ -120,7 +120,9 @@ class BlockRun(LiveRun):
         found |= np.diff(times, prepend=first) > most_ns
         return found
 
-    def _told_gaps(self, block: Block, breaks: Mask, stalled_s: float) -> list[Event]:
+    def _told_gaps(
+        self, block: SampleBlock, breaks: Mask, stalled_s: float
+    ) -> list[Event]:
         """Say what is missing in a block or before it."""
         stalled = f"; nobody took its readings for {stalled_s:.2f} s"
         why = stalled if stalled_s else ""
@@ -139,7 +141,7 @@ class BlockRun(LiveRun):
             text = f"readings are missing at {len(at):,} places, {longest} at most{why}"
         return [self.event(EventKind.GAP, text, instrument=self.spec.name)]
 
-    def _sound(self, block: Block, events: list[Event]) -> Mask:
+    def _sound(self, block: SampleBlock, events: list[Event]) -> Mask:
         """Return which readings are possible; the others are told, with their bytes."""
         values, times = block.values, block.mono_ns
         sound: Mask = np.isfinite(values) & (values > 0)
@@ -154,7 +156,7 @@ class BlockRun(LiveRun):
         return sound
 
     def _suspect(
-        self, block: Block, sound: Mask, events: list[Event]
+        self, block: SampleBlock, sound: Mask, events: list[Event]
     ) -> NDArray[np.int64]:
         """Return flags of what no device of the part can give."""
         flags = np.zeros(len(block), np.int64)
@@ -173,7 +175,7 @@ class BlockRun(LiveRun):
                 )
         return flags
 
-    def _in_time(self, block: Block, sound: Mask, events: list[Event]) -> Mask:
+    def _in_time(self, block: SampleBlock, sound: Mask, events: list[Event]) -> Mask:
         """Take out of `sound` what comes faster than its gate; return what follows."""
         rushed = np.zeros(len(block), bool)
         at = np.flatnonzero(sound)
@@ -228,7 +230,7 @@ def _usual_ns(times: NDArray[np.int64], gate_s: float) -> int:
     return max(1, int(np.median(np.diff(times))))
 
 
-def _sample(block: Block, at: int) -> Sample:
+def _sample(block: SampleBlock, at: int) -> Sample:
     """Return one reading of a block as if it had come alone."""
     value, mono_ns = float(block.values[at]), int(block.mono_ns[at])
     raw = block.texts[at] if block.texts else repr(value)
@@ -244,7 +246,7 @@ def _sample(block: Block, at: int) -> Sample:
     )
 
 
-def _texts(block: Block, at: NDArray[np.int64]) -> list[str | None] | None:
+def _texts(block: SampleBlock, at: NDArray[np.int64]) -> list[str | None] | None:
     """Return the texts that are kept of a block, where there are any."""
     if not block.texts:
         return None

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from benchlog.clock import Deadline, host_deadline, host_sleep
 from benchlog.driver import GRACE_S
-from benchlog.driver_kit.blocks import (
+from benchlog.driver_kit.scpi import BlockReply, Talk
+from benchlog.driver_kit.streams.block_answers import (
     OCTETS,
     Real,
     checked_stamps,
@@ -19,8 +20,7 @@ from benchlog.driver_kit.blocks import (
     octets_of_block,
     without_codes,
 )
-from benchlog.driver_kit.scpi import BlockReply, Talk
-from benchlog.driver_kit.stream_time import StreamTime, TimesAheadError
+from benchlog.driver_kit.streams.stream_time import StreamTime, TimesAheadError
 from benchlog.driver_values import LONGEST_RAW
 from benchlog.errors import (
     GarbledError,
@@ -29,8 +29,9 @@ from benchlog.errors import (
     OverloadError,
     SilentError,
 )
-from benchlog.model import Block, BlockForm
+from benchlog.model import BlockForm, SampleBlock
 from benchlog.model.blocks import REAL, STAMP, VALUE
+from benchlog.units import three_digits
 
 REST_S: Final = 0.05
 """Real seconds from one question to the next; our rule: blocks long enough to be cheap,
@@ -51,7 +52,7 @@ class ScpiStream:
         self._restarted = False
         self._due: Deadline = host_deadline(0)
 
-    def next(self) -> Block:
+    def next(self) -> SampleBlock:
         """Return the next block, at least one reading. Raises InstrumentError."""
         clock = self._talk.clock
         patience_s = self._gate_s + self._talk.extra_s
@@ -109,7 +110,7 @@ class ScpiStream:
             read = self._talk.link.read_line
         return self._talk.ask_block("block", read, limit_s=self._gate_s)
 
-    def _block(self, reply: BlockReply, stream: StreamTime) -> Block | None:
+    def _block(self, reply: BlockReply, stream: StreamTime) -> SampleBlock | None:
         """Return the block that an answer holds; None where it holds no reading."""
         talk, form = self._talk, self._form
         link, command = talk.link, reply.command
@@ -131,7 +132,7 @@ class ScpiStream:
         if self._restarted and 0 not in breaks:
             breaks = (0, *breaks)
         self._restarted = False
-        return Block(
+        return SampleBlock(
             values=values,
             mono_ns=times,
             utc_ahead_ns=reply.utc_ns - reply.mono_ns,
@@ -161,10 +162,10 @@ class ScpiStream:
                 drained=count < form.most,
             )
         except TimesAheadError as error:
-            said = f"readings of {error.ahead_s:.3g} s later than now"
+            said = f"readings of {three_digits(error.ahead_s)} s later than now"
             raise self._garbled(reply, said) from error
 
-    def _after_loss(self, block: Block) -> Block:
+    def _after_loss(self, block: SampleBlock) -> SampleBlock:
         """Ask what was lost until now, and tell it with the block.
 
         A counter without time stamps does not tell where: before this block, or behind

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.clock import Clock
-from benchlog.units import NS_PER_S
+from benchlog.units import NS_PER_S, as_stated
 
 JUMP_S: Final = 0.05
 """Real seconds; our rule: far more than clocks drift from block to block."""
@@ -31,7 +31,7 @@ class TimesAheadError(ValueError):
     """Times of a counter that lie in the future, in s."""
 
     def __init__(self, ahead_s: float) -> None:
-        super().__init__(f"{ahead_s:.6g}")
+        super().__init__(as_stated(ahead_s))
         self.ahead_s = ahead_s
 
 
