@@ -260,6 +260,7 @@ class Keeper(HearingLoop):
             self.pool.order(run.position.frequency, Order.HOLD)
         for event in run.last_refusals():
             self.book.runs.add_event(run, event)
+        self.book.runs.tell_due(run, ended=True)
         self.commit_all()
         stands = run.judge.assessment()
         for said in run.judge_news(stands):

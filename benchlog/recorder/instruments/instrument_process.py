@@ -75,12 +75,19 @@ class Orders:
         self._pipe, self._allowed = pipe, allowed
         self._changed = threading.Condition()
         self.hold, self.stop = hold, False
+        self.begun = 0
+        """How often reading was ordered: another device's turn has begun since."""
         threading.Thread(target=self._listen, daemon=True).start()
 
-    def rest(self, real_s: float) -> None:
-        """Wait, but not beyond an order to stop."""
+    def rest(self, real_s: float, begun: int | None = None) -> bool:
+        """Wait, but not beyond an order to stop; whether an order ended it.
+
+        With `begun`, what that was before, also not beyond an order to read.
+        """
         with self._changed:
-            self._changed.wait_for(lambda: self.stop, timeout=real_s)
+            return self._changed.wait_for(
+                lambda: self.stop or begun not in (None, self.begun), timeout=real_s
+            )
 
     def wait_for_go(self) -> None:
         """Wait until reading is wanted, or the end."""
@@ -101,6 +108,7 @@ class Orders:
         with self._changed:
             self.stop = self.stop or order is Order.STOP
             self.hold = order is Order.HOLD
+            self.begun += order is Order.GO or isinstance(order, Allow)
             if isinstance(order, Allow):
                 self._allowed = (self._allowed or 0) + order.more
             else:
@@ -212,13 +220,13 @@ class Child:
         if self.orders.hold:
             self.orders.wait_for_go()
             return
-        began_ns = self.clock.mono_ns()
+        began_ns, begun = self.clock.mono_ns(), self.orders.begun
         try:
             sample = self._value(driver)
         except (NoSignalError, OverloadError) as error:
             # A complete, well-formed answer: the line is in step, so it stays open.
             self.say(Failed.of(error, opened=True))
-            self._pause()
+            self._pause(begun)
             return
         self.wait_s = FIRST_WAIT_S
         self.orders.took_one()
@@ -260,9 +268,12 @@ class Child:
         check_stamp(sample, self.opened_ns, self.clock.mono_ns())
         return sample
 
-    def _pause(self) -> None:
-        self.orders.rest(self.wait_s)
-        self.wait_s = min(self.wait_s * 2, self.job.longest_wait_s)
+    def _pause(self, begun: int | None = None) -> None:
+        """Wait after a failure; a turn that begins meanwhile is not made to wait."""
+        if self.orders.rest(self.wait_s, begun):
+            self.wait_s = FIRST_WAIT_S
+        else:
+            self.wait_s = min(self.wait_s * 2, self.job.longest_wait_s)
 
     def _tell_messages(self, driver: Driver) -> None:
         try:

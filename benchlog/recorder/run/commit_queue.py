@@ -1,6 +1,6 @@
 """From accepted rows to committed rows: batched, kept through trouble, none lost."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
@@ -16,6 +16,7 @@ from benchlog.recorder.run.blocks.block_columns import (
     stretches,
 )
 from benchlog.recorder.run.live_run import LiveRun
+from benchlog.recorder.run.recurring import RecurringTrouble, Trouble
 from benchlog.recorder.run.rows_aside import RowsAside
 from benchlog.recorder.run.unproven_rows import UnprovenRows
 from benchlog.store.reading_block import ReadingBlock
@@ -55,6 +56,10 @@ class CommitOutcome:
     aside: tuple[Path, ...] = ()
     fault: Exception | None = None
     """What nobody expected of the database; the rows are tried again."""
+
+    def behind(self, done: Sequence[Queued]) -> "CommitOutcome":
+        """Return it with rows before its own that were stored already."""
+        return replace(self, rows=(*done, *self.rows))
 
 
 class CommitQueue:
@@ -114,14 +119,13 @@ class CommitQueue:
                 done += rows
         except StoreRefusedError:
             self._stored(done)
-            outcome = self._one_by_one()
-            return replace(outcome, rows=(*done, *outcome.rows))
+            return self._one_by_one().behind(done)
         except StoreError as error:
             self._stored(done)
-            return replace(self._failed(error), rows=tuple(done))
+            return self._failed(error).behind(done)
         except Exception as error:
             self._stored(done)
-            return replace(self._puzzled(error), rows=tuple(done))
+            return self._puzzled(error).behind(done)
         took_s = (HostClock().mono_ns() - began_ns) / 1e9
         self._due = host_deadline(min(_LATEST_S, max(_SPACING_S, took_s)))
         return self._done()
@@ -240,6 +244,7 @@ class OpenRuns:
     tell_event: Callable[[int, Event], None]
     by_id: dict[int, LiveRun] = field(default_factory=dict)
     ids: list[int] = field(default_factory=list)
+    _recurring: dict[int, RecurringTrouble] = field(default_factory=dict, init=False)
 
     def all(self) -> list[LiveRun]:
         """Return the open runs; safe to end some while going through them."""
@@ -254,6 +259,30 @@ class OpenRuns:
     ) -> None:
         """Write an event into a run."""
         self.add_event(run, run.event(kind, text, instrument=instrument, raw=raw))
+
+    def trouble(
+        self, run: LiveRun, kind: str, text: str, instrument: str = "", raw: bytes = b""
+    ) -> None:
+        """Write into a run what may come each second: at once, then how often it came.
+
+        See `recorder/run/recurring.py`.
+        """
+        one = Trouble(kind, text, instrument, raw)
+        series = self._recurring.setdefault(run.run_id, RecurringTrouble())
+        now_ns = HostClock().mono_ns()
+        self._tell_trouble(run, series.of(one, run.clock.utc_ns(), now_ns))
+
+    def tell_due(self, run: LiveRun, *, ended: bool = False) -> None:
+        """Write how often trouble came where that is due, and what is over."""
+        series = self._recurring.get(run.run_id)
+        if series is not None:
+            self._tell_trouble(run, series.due(HostClock().mono_ns(), ended=ended))
+        if ended:
+            self._recurring.pop(run.run_id, None)
+
+    def _tell_trouble(self, run: LiveRun, several: Iterable[Trouble]) -> None:
+        for one in several:
+            self.note(run, one.kind, one.text, one.instrument, one.raw)
 
     def add_event(self, run: LiveRun, event: Event) -> None:
         """Write an event that was made elsewhere into a run."""

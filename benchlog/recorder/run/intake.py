@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 from benchlog.analysis.steps import FrequencyStep
 from benchlog.clock import Clock
@@ -103,9 +104,15 @@ def _said(
 # --- what instruments say becomes records of the runs that use them
 
 
+_MOST_SAID: Final = 16  # our rule: more than anybody reads; bounds memory and rows
+
+
 @dataclass(slots=True)
 class Outage:
-    """An instrument that does not deliver: since when, and what was said of it."""
+    """An instrument that does not deliver: since when, and what was said of it.
+
+    Of one that fails in new ways for ever sixteen are told; the rest is counted.
+    """
 
     since_mono_ns: int
     attempts: int = 0
@@ -168,7 +175,9 @@ class Intake:
         outage.attempts += 1
         news = (failed.kind, failed.raw) not in outage.said
         first = not outage.said
-        outage.said.add((failed.kind, failed.raw))
+        news &= len(outage.said) < _MOST_SAID
+        if news:
+            outage.said.add((failed.kind, failed.raw))
         in_turn = self.using(name)
         for run in self.runs.using(name):
             if run in in_turn:
