@@ -91,6 +91,19 @@ class VisaLink(Link):
         self._rest = message[end:]
         return message[:end]
 
+    def read_octets(self, count: int, deadline: Deadline, command: str = "") -> bytes:
+        """See `Link.read_octets`; messages carry any octets, a stream of lines none."""
+        if self._is_stream:
+            return super().read_octets(count, deadline, command)
+        while len(self._rest) < count:
+            try:
+                self._resource.timeout = max(1.0, deadline.left_s() * 1e3)
+                self._rest += bytes(self._resource.read_raw())
+            except Exception as error:
+                raise self._translated(error, command) from error
+        taken, self._rest = self._rest[:count], self._rest[count:]
+        return taken
+
     def waiting(self) -> bytes:
         """See `Link.waiting`; a bus that knows messages holds none back."""
         taken, self._rest = self._rest, b""

@@ -261,6 +261,9 @@ def _turn(raw: bytes) -> Turn | None:
         whole = ("step", "begin_utc_ns", "end_utc_ns", "readings")
         if not all(type(known[name]) is int for name in whole):
             return None
+        if (started := known.get("started_s")) is not None:
+            low, high = map(float, started)
+            known["started_s"] = (low, high) if 0.0 <= low <= high else None
         return Turn(**known)
     except (ValueError, TypeError, KeyError, RecursionError):
         return None

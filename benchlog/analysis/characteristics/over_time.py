@@ -43,8 +43,15 @@ def start_up(looks: Looks) -> Found:
     silent = np.flatnonzero(~looks.ran)
     first = int(silent[-1]) + 1 if len(silent) else 0
     before = float(looks.t_s[first - 1]) if first else 0.0
-    after = float(looks.t_s[first])
-    return Found(value=(before + after) / 2, u=0.95 * (after - before) / 2, unit="s")
+    return started_between(before, float(looks.t_s[first]))
+
+
+def started_between(low_s: float, high_s: float) -> Found:
+    """Return the start-up time of a device that began to run between two moments.
+
+    A rectangle, as in `start_up`; both count from power on, in s.
+    """
+    return Found(value=(low_s + high_s) / 2, u=0.95 * (high_s - low_s) / 2, unit="s")
 
 
 def warm_up(points: Points, final: Found, band_ppm: float) -> Found:

@@ -156,6 +156,7 @@ def _print_plan(prepared: "Prepared", as_json: bool) -> None:
                             for o in one.planned.orders
                         ],
                         "power": one.planned.step.power,
+                        "anew": one.planned.step.anew,
                         "gates": one.planned.step.gates,
                         "begin_s": one.begin_s,
                         "takes_s": one.whole_s,

@@ -41,6 +41,13 @@ class RackSetter(PlainSetter):
     def measured(self):
         return self._shown()
 
+    def switch(self, on):
+        super().switch(on)
+        self.switched(on)
+
+    def switched(self, on):
+        """What its output does when it is switched; nothing but for a supply."""
+
 
 class Waiting:
     """What a counter needs for waiting: the clock is moved."""
@@ -138,10 +145,12 @@ class VirtualBench:
                 lambda: float(min(rack.scanner.closed, default=0)),
             ),
         }
-        return {
+        made = {
             name: RackSetter(bench.instruments[name], self.clock, *deed)
             for name, deed in deeds.items()
         }
+        made["supply"].switched = lambda on: rack.set_output(on, now_s())
+        return made
 
     def _count(self, run):
         gate = self.counter.begin(1.0, 1, InputSettings())
