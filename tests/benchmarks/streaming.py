@@ -102,7 +102,7 @@ def streamed(gate_s: float, seconds: float, *, followed: bool) -> Streamed:
         with closing(Reader.open(database)) as reader:
             rows = reader.columns_after(run_id)
             events = [event for _, event in reader.events(run_id)]
-    assert len(rows) == count, f"{len(rows):,} rows of {count:,} readings"
+    assert len(rows) == count, (len(rows), [event.text for event in events][-5:])
     assert bool((np.diff(rows.mono_ns) > 0).all())
     texts = [event.text for event in events if event.kind == EventKind.GAP]
     lost = [text.split()[3] for text in texts if text.startswith("the counter lost")]

@@ -39,6 +39,7 @@ class BlockRun(LiveRun):
 
         Of a run with a number of readings, those beyond it are left out.
         """
+        self.arrived_ns = self.clock.mono_ns()
         values, times = block.values, block.mono_ns
         breaks = self._breaks(block)
         events = self._told_gaps(block, breaks, stalled_s)
