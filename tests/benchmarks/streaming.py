@@ -234,7 +234,8 @@ the live screen's follower reads along and assesses four times a second; its lon
 look is told. Processor time is in s per million readings: of the keeper, its start and
 its verdict included, of its instrument processes and of the simulated counter. The
 rate is from the first reading to the end of the run. One below that of the gates means
-that the computer did not keep up: what the counter then lost is told and marked.
+that the computer had no time for it (see the load): what the counter then lost is
+told and marked.
 """
 
 
