@@ -42,7 +42,7 @@ _TIMES: Final = np.concatenate([[1.0], 1 + np.geomspace(0.3, 3000.0, 9)])
 _WALKS: Final = np.concatenate([[0.0], np.geomspace(0.03, 30.0, 14)])
 """Sigma of a walk from one turn to the next, in what points scatter about the law: from
 what nobody sees in a sweep to what hides all else; our rule."""
-_AMPLE: Final = (0.03, 0.3, 3.0)
+_AMPLE: Final = (0.3, 3.0)
 """Sigma of a term between the ways, in what the ways differ by: what differs may be one
 large term or all of them a little; our rule. One size alone takes a third of a walk for
 hysteresis, or all of hysteresis for a walk."""
