@@ -195,6 +195,16 @@ def test_digits_beyond_a_float_are_kept_as_text(make_run) -> None:
     assert kept.raw == [texts[0], None]
 
 
+def test_an_end_tells_what_had_not_arrived(make_run) -> None:
+    clock = Patient(10**9)
+    run = make_run(clock=clock)
+    assert run.behind() == ""
+    run.accept_block(block_of([16e6] * 4), 0.0)
+    assert run.behind() == ""
+    clock.sleep(3.0)
+    assert run.behind() == "readings of the last 3 s had not arrived"
+
+
 def test_old_readings_that_come_now_are_no_silence(make_run) -> None:
     """A process that was held up hands over what it has kept: nobody waits in vain."""
     clock = Patient(10**9)
