@@ -71,6 +71,7 @@ class LiveRun:
     recent: ReadingWindow = field(init=False)
     stop: EarlyStop = field(init=False)
     missed_turns: int = 0  # of its own turns through a scanner, in a row
+    arrived_ns: int = 0  # when readings came that may have been taken long before
     others_ns: int = 0  # when another one behind the scanner was served last
     _gap: bool = False
     _turn: bool = False
