@@ -46,8 +46,8 @@ def refuse_odd_numbers(connection: Connection) -> None:
         if number is not None and not 0 <= number <= _MOST:
             raise StoreDamagedError(
                 "the database is damaged, or somebody made it so: with a number of "
-                f"{number} in {table}, rows that are added would not be in their order; merge "
-                "it into another database, and go on there"
+                f"{number} in {table}, rows that are added would not be in their "
+                "order; merge it into another database, and go on there"
             )
 
 
