@@ -13,6 +13,9 @@ from ._nmea import LONGEST, MalformedError, Report, read_sentence
 
 _KEPT: Final = 256  # our rule: bounds memory
 _JOIN_S: Final = 2.0  # our rule: threads end by then
+# real seconds between tries to open a lost port; our rule: as an instrument's process
+_WAITS_S: Final = (0.2, 1.0, 5.0)
+_FAULTS: Final = (InstrumentError, OSError, TypeError, ValueError)
 
 Receive = Callable[[], bytes]
 """Returns what arrives within a short while, empty if nothing; raises when lost."""
@@ -23,10 +26,14 @@ class Fixes:
 
     A receiver describes a pulse in the sentences that follow it. What several kinds of
     sentence say must agree: one that says "no fix" stands until it says otherwise.
+    `reopen` gives a new way to receive where the port is lost: pulses go on meanwhile,
+    with nobody to vouch for them. Without it nothing is heard from then on.
     """
 
-    def __init__(self, receive: Receive, clock: Clock) -> None:
-        self._receive, self._clock = receive, clock
+    def __init__(
+        self, receive: Receive, clock: Clock, reopen: Callable[[], Receive] | None
+    ) -> None:
+        self._receive, self._clock, self._reopen = receive, clock, reopen
         self._said: dict[str, bool] = {}
         self._history: deque[tuple[int, bool]] = deque(maxlen=_KEPT)
         self._news = threading.Condition()
@@ -60,13 +67,25 @@ class Fixes:
         self._thread.join(_JOIN_S)
 
     def _listen(self) -> None:
+        failed = 0
+        while not self._done.is_set():
+            with contextlib.suppress(*_FAULTS):
+                if failed and self._reopen is not None:
+                    self._receive = self._reopen()
+                failed = 0
+                self._hear_all()
+            if self._reopen is None:
+                return
+            self._done.wait(_WAITS_S[min(failed, len(_WAITS_S) - 1)])
+            failed += 1
+
+    def _hear_all(self) -> None:
         waiting = b""
-        with contextlib.suppress(InstrumentError, OSError, TypeError, ValueError):
-            while not self._done.is_set():
-                *lines, waiting = (waiting + self._receive()).split(b"\n")
-                waiting = waiting[-2 * LONGEST :]
-                for line in lines:
-                    self._hear(line.strip(b"\r"))
+        while not self._done.is_set():
+            *lines, waiting = (waiting + self._receive()).split(b"\n")
+            waiting = waiting[-2 * LONGEST :]
+            for line in lines:
+                self._hear(line.strip(b"\r"))
 
     def _hear(self, line: bytes) -> None:
         try:

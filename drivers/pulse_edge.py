@@ -7,7 +7,9 @@ the receiver's NMEA 0183 sentences a pulse is given out once a sentence after it
 that there is a fix; without that it is marked, and never counts as reference.
 """
 
+import contextlib
 from collections.abc import Mapping
+from functools import partial
 from typing import Any, Final
 
 from benchlog.clock import Deadline
@@ -205,9 +207,11 @@ class PulseEdge(Driver):
         self._stamper = Stamper(self._source(port), self.address)
         data = self.settings["data_address"]
         if data is not None:
-            self._fixes = Fixes(_receiver(self._port(str(data))), self.clock)
+            port = self._port(str(data))
+            again = partial(self._receiver_again, port)
+            self._fixes = Fixes(_receiver(port), self.clock, again)
         elif self.settings["nmea"] and port is not None:
-            self._fixes = Fixes(_receiver(port), self.clock)
+            self._fixes = Fixes(_receiver(port), self.clock, None)  # pulses end, too
 
     def _source(self, port: Any) -> EdgeSource:
         if port is None:
@@ -229,6 +233,16 @@ class PulseEdge(Driver):
         port = open_port(address, url, self.settings)
         self._ports = (*self._ports, port)
         return port
+
+    def _receiver_again(self, lost: Any) -> Any:
+        """Open the port of the sentences anew; in their thread. Raises LostError."""
+        with contextlib.suppress(OSError, TypeError, ValueError):
+            lost.close()
+        port = self._port(str(self.settings["data_address"]))
+        if self._fixes is None:  # closed meanwhile
+            port.close()
+            raise LostError("closed meanwhile", address=self.address)
+        return _receiver(port)
 
     def _until(self, stamped_ns: int) -> Deadline:
         """Return until when a sentence may vouch for a pulse."""

@@ -4,6 +4,7 @@ numpy's OpenBLAS starts a thread for each core; they spin while waiting for each
 Beside other workers on the same cores a fit took nine times the processor time.
 """
 
+import gc
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 from warm_program import warm_inner_starts
 
+gc.disable()  # all that is collected stays: looking for garbage doubled the time of it
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 warm_inner_starts()
 
@@ -73,3 +75,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if str(item.path).startswith(timed):
             item.add_marker("timed")
+
+
+def pytest_collection_finish() -> None:
+    """Look for garbage from here on, but never among the tests themselves."""
+    gc.freeze()
+    gc.enable()

@@ -51,6 +51,7 @@ def record_of(step) -> StepRecord:
         powered=step.powered,
         gates=step.step.gates,
         scan_s=step.step.scan_s,
+        anew=step.step.anew,
     )
 
 

@@ -347,7 +347,7 @@ def _with_gaps(shares: Array, gaps: float) -> Array:
     return found
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)  # as many as models; each takes 0.2 to 0.6 MB
 def _precision_of(
     rungs: tuple[int, ...], ladder: Ladder, kind: _Kind
 ) -> tuple[Array, Array]:

@@ -74,12 +74,17 @@ def _duration(meaning: str) -> Shape:
     return Shape(f'a duration such as "90s" or "1h30m": {meaning}', accept)
 
 
-def _either(meaning: str) -> Shape:
-    """Return the shape of a switch, `on` or `off`."""
-    word = one_of(("on", "off"))
+ANEW: Final = "each"
+"""In place of on or off: power goes off and on anew for each device."""
+_POWER: Final = {"on": True, "off": False, ANEW: ANEW}
+
+
+def _power() -> Shape:
+    """Return the shape of what is done to the power of the devices."""
+    word = one_of(tuple(_POWER))
     return Shape(
-        f"on or off: {meaning}",
-        lambda value: None if word.accept(value) is None else value == "on",
+        f"on, off, or {ANEW}: off and on anew for each device",
+        lambda value: None if word.accept(value) is None else _POWER[str(value)],
     )
 
 
@@ -121,7 +126,7 @@ _WAY: Final = {
 _STEP: Final = {
     "name": TableKey(text("what a person calls it", longest=60), required=True),
     "ramp_c_per_min": TableKey(number("in C a minute", high=1000, above=0)),
-    "power": TableKey(_either("of the devices")),
+    "power": TableKey(_power()),
     "settle": TableKey(yes_no("whether it waits until devices have settled")),
     "wait": TableKey(_duration("waited after that"), default=0.0),
     "gates": TableKey(whole("gates of each device", 1, 100_000), default=0),
@@ -293,6 +298,12 @@ class _Steps:
             self.findings.add(f"{path}.gates", f"found {step.gates}", expected)
         if step.scan_s is not None and not step.gates:
             self.findings.add(f"{path}.gates", "missing", "gates for each scan")
+        if step.anew and not (step.gates and step.scan_s and step.wait_s):
+            expected = "with it: wait (off so long), gates, scan_for (on at most)"
+            self.findings.add(f"{path}.power", f"found {ANEW} alone", expected)
+        if step.anew and step.settle:
+            expected = f"false beside power = {ANEW!r}"
+            self.findings.add(f"{path}.settle", "found true", expected)
         idle = not (set(given) & set(DRIVE_KEYS)) and step.power is None
         if idle and not (step.gates or step.wait_s or step.settle):
             expected = "something to set, to wait for or to measure"
@@ -319,10 +330,12 @@ def _place(key: str) -> Shape:
 def _step(values: Mapping[str, Any], *, settles: bool) -> Step:
     """Return a step without its targets; it settles by default where that is asked."""
     settle = values["settle"]
+    anew = values["power"] == ANEW
     return Step(
         name=values["name"] or shown(None),
         ramp_per_min=values["ramp_c_per_min"],
-        power=values["power"],
+        power=True if anew else values["power"],
+        anew=anew,
         settle=settles and bool(values["gates"]) if settle is None else settle,
         wait_s=values["wait"],
         gates=values["gates"],

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.lag import Approach
+from benchlog.analysis.characteristics.wander import Wander
 from benchlog.errors import DataError, NotFoundError
 from benchlog.model import (
     STEP_BEGINS,
@@ -30,6 +31,7 @@ from benchlog.verdict.rack.device_view import Base, DevicePoint
 from benchlog.verdict.rack.findings import (
     FoundCharacteristic,
     characteristics,
+    rack_wander,
     verdict_of,
 )
 from benchlog.verdict.run.budget import (
@@ -100,10 +102,23 @@ def qualification_of(reader: Reader, run_id: int) -> Qualification:
     Raises NotFoundError where it is of none, DataError where its plan cannot be read.
     """
     plan = known_plan(reader.run(run_id))
+    return rack_of(reader, plan)
+
+
+def rack_of(reader: Reader, plan: QualificationPlan) -> Qualification:
+    """Return what was found; how restless each device is, all of them tell together."""
     runs = runs_of(reader, plan)
-    return Qualification(
-        plan=plan, devices=tuple(qualified(reader, run, plan) for run in runs)
+    points = [tuple(device_points(reader, run, plan)) for run in runs]
+    wander = rack_wander(plan, runs[0].part, points) if runs else ()
+    devices = tuple(
+        QualifiedDevice(
+            run=run,
+            points=own,
+            found=characteristics(plan, run.part, own, base_of(run, restless)),
+        )
+        for run, own, restless in zip(runs, points, wander, strict=True)
     )
+    return Qualification(plan=plan, devices=devices)
 
 
 def runs_of(reader: Reader, plan: QualificationPlan) -> list[Run]:
@@ -141,24 +156,14 @@ def _is_of(run: Run, uid: str) -> bool:
     return isinstance(told, Mapping) and told.get("uid") == uid
 
 
-def qualified(reader: Reader, run: Run, plan: QualificationPlan) -> QualifiedDevice:
-    """Return one device with its points and what was found."""
-    points = tuple(device_points(reader, run, plan))
-    return QualifiedDevice(
-        run=run,
-        points=points,
-        found=characteristics(plan, run.part, points, base_of(run)),
-    )
-
-
-def base_of(run: Run) -> Base:
+def base_of(run: Run, wander: Wander | None = None) -> Base:
     """Return what all points of a run share."""
     timebase = run.timebase
     lines: tuple[BudgetLine, ...] = ()
     if timebase is not None:
         doubt = contradiction_line(timebase)
         lines = (timebase_line(timebase), *(() if doubt is None else (doubt,)))
-    return Base(timebase=lines, thermometer_u_c=run.thermometer_u_c)
+    return Base(timebase=lines, thermometer_u_c=run.thermometer_u_c, wander=wander)
 
 
 def device_points(
@@ -256,6 +261,9 @@ def _turn(raw: bytes) -> Turn | None:
         whole = ("step", "begin_utc_ns", "end_utc_ns", "readings")
         if not all(type(known[name]) is int for name in whole):
             return None
+        if (started := known.get("started_s")) is not None:
+            low, high = map(float, started)
+            known["started_s"] = (low, high) if 0.0 <= low <= high else None
         return Turn(**known)
     except (ValueError, TypeError, KeyError, RecursionError):
         return None

@@ -14,7 +14,8 @@ class StepRecord:
     """A step as it was planned: where each drive stands, and what is measured.
 
     `state` has the drives that were set so far, by name, in their units; `gates` 0
-    measures nothing; `scan_s` is for how long devices are scanned over and over.
+    measures nothing; `scan_s` is for how long devices are scanned over and over; `anew`
+    tells that each was switched off and on for that.
     `begins_s` and `ends_s` are when that was expected, from the sequence's begin, in
     bench seconds.
     """
@@ -25,6 +26,7 @@ class StepRecord:
     powered: bool = True
     gates: int = 0
     scan_s: float | None = None
+    anew: bool = False
     begins_s: float | None = None
     ends_s: float | None = None
 
@@ -54,7 +56,9 @@ class Turn:
 
     `begin_utc_ns` to `end_utc_ns` hold the whole of its gates. `settled` tells whether
     the point counted as settled; `ran` whether the device gave a signal; `drift` is its
-    slope just before, in ppm a minute.
+    slope just before, in ppm a minute. Of a device that was switched on anew for this
+    turn, `started_s` has from when and until when after power on it began to run, in
+    bench seconds.
     """
 
     step: int
@@ -65,3 +69,4 @@ class Turn:
     ran: bool = True
     drift_ppm_per_min: float | None = None
     since_power_s: float | None = None
+    started_s: tuple[float, float] | None = None

@@ -59,6 +59,9 @@ class Step:
         How fast temperature may be changed, in C a minute; None as the chamber likes.
     power : bool | None
         Devices switched on or off; None leaves them.
+    anew : bool
+        Power goes off, for `wait_s`, and on anew for each device, which is then looked
+        at alone until it runs, for `scan_s` at most.
     settle : bool
         Whether it waits until devices and probe have settled.
     wait_s : float
@@ -78,6 +81,7 @@ class Step:
     targets: tuple[Target, ...] = ()
     ramp_per_min: float | None = None
     power: bool | None = None
+    anew: bool = False
     settle: bool = False
     wait_s: float = 0.0
     gates: int = 0

@@ -75,7 +75,7 @@ def at_newest_schema(path: Path) -> Iterator[Path]:
                 if not is_newest:
                     limit.begin(sqlite.COPY_LIMIT_S)
                     connection.execute("pragma query_only=off")
-                    connection.execute("vacuum into ?", (str(copy),))
+                    sqlite.copy_into(connection, copy)
                     Session.open(copy, guarded=False, original=path).close()
                 yield path if is_newest else copy
         finally:
@@ -151,7 +151,7 @@ def rescued(session: Session, to: Path) -> Session:
         for leftover in (files.wal_of(to), files.shm_of(to)):
             leftover.unlink(missing_ok=True)
         os.close(created(to))
-        session.connection.execute("vacuum into ?", (str(to),))
+        sqlite.copy_into(session.connection, to)
     except SqliteError as error:
         raise sqlite.store_error(error, to) from error
     except OSError as error:

@@ -174,10 +174,12 @@ def forwarded_of(path: Path) -> Path:
 def note_forwarded(path: Path) -> None:
     """Note that all of a database has been sent on by now.
 
-    Whoever may not write beside it leaves no note: nothing but an alarm needs it.
+    Whoever may not write beside it leaves no note: nothing but an alarm needs it. A
+    pipe of that name, which would wait for a reader, gets none.
     """
     with contextlib.suppress(OSError):
         flags = os.O_CREAT | os.O_WRONLY | getattr(os, "O_NOFOLLOW", 0)
+        flags |= getattr(os, "O_NONBLOCK", 0)
         number = os.open(forwarded_of(path), flags, 0o600)
         try:
             os.utime(number)
@@ -284,6 +286,11 @@ class FileLock:
         import filelock  # noqa: PLC0415 - seldom needed
 
         self.path = database.with_name(database.name + "-lock")
+        if self.path.is_symlink():  # filelock before 3.20.1 emptied what it leads to
+            raise StoreError(
+                f"{self.path} is a link, and stands where the database has its lock; "
+                "move it away, or name another file with --db"
+            )
         # The file stays: removing it would split the lock.
         self._lock = filelock.FileLock(
             self.path, timeout=limit_s, mode=0o600, thread_local=False

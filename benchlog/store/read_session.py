@@ -42,7 +42,7 @@ class ReadSession:
         try:
             self._limit.begin(sqlite.COPY_LIMIT_S)
             self._connection.execute("pragma query_only=off")
-            self._connection.execute("vacuum into ?", (str(path),))
+            sqlite.copy_into(self._connection, path)
         except SqliteError as error:
             raise sqlite.store_error(error, path) from error
         finally:

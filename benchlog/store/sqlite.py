@@ -6,6 +6,7 @@ sqlite-utils makes the same choice: pysqlite3 where it is installed.
 """
 
 import importlib
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from urllib.parse import quote
@@ -86,6 +87,14 @@ def connect_to_read(path: Path, *, immutable: bool = False) -> Connection:
     connection = _connect(path, "ro&immutable=1" if immutable else "ro")
     connection.execute("pragma query_only=on")
     return connection
+
+
+def copy_into(connection: Connection, path: Path) -> None:
+    """Write all that a connection sees into a new file. Raises the library's errors.
+
+    A file's name is octets, which need not be text in any encoding.
+    """
+    connection.execute("vacuum into cast(? as text)", (os.fsencode(path),))
 
 
 QUERY_LIMIT_S: Final = 300.0

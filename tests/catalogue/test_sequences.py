@@ -111,7 +111,7 @@ def test_several_drives_in_one_step():
             "step[0].gates",
             "while the devices are off",
         ),
-        ('[[step]]\nname = "a"\npower = "maybe"\n', "step[0].power", "on or off"),
+        ('[[step]]\nname = "a"\npower = "maybe"\n', "step[0].power", "off, or each"),
         ('[[step]]\nname = "a"\ngate = 3\n', "step[0].gate", "unknown key"),
         (
             '[[step]]\nname = "a"\nscan_for = "1h"\npower = "on"\n',
@@ -175,3 +175,13 @@ def test_what_it_finds_is_checked():
 def test_a_name_that_is_nearly_one():
     with pytest.raises(NotFoundError, match="temperature-sweep"):
         load_sequence("temperature-sweeps")
+
+
+def test_power_may_be_switched_anew_for_each_device():
+    table = '[[step]]\nname = "a"\npower = "each"\ngates = 1\n'
+    found = problems(table)
+    assert "off so long" in found["step[0].power"]
+    (whole,) = read(table + 'wait = "5s"\nscan_for = "20s"\n').steps
+    assert whole.anew
+    assert whole.power is True
+    assert not whole.settle

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from columns_maker import columns, part_of
 
+from benchlog.cli.narrator import Narrator
 from benchlog.cli.tasks.headless import Narration
 from benchlog.model import (
     Decision,
@@ -41,13 +42,14 @@ def reading(n: int, run_id: int = 1) -> Any:
 
 
 def test_begin_reading_event_end(capsys: pytest.CaptureFixture[str]) -> None:
-    narration = Narration()
-    narration.tell(told("event", event=Event(0, 0, "started", "measure of KX-1")))
-    narration.tell(told("begun"))
-    narration.tell(reading(1))
-    narration.tell(told("event", event=Event(0, 0, "lost", "gone\x1b[2J")))
-    narration.tell(told("event", event=Event(0, 0, "ended", "verdict clear")))
-    narration.tell(told("ended", text="verdict clear"))
+    with Narrator() as narrator:
+        narration = Narration(narrator)
+        narration.tell(told("event", event=Event(0, 0, "started", "measure of KX-1")))
+        narration.tell(told("begun"))
+        narration.tell(reading(1))
+        narration.tell(told("event", event=Event(0, 0, "lost", "gone\x1b[2J")))
+        narration.tell(told("event", event=Event(0, 0, "ended", "verdict clear")))
+        narration.tell(told("ended", text="verdict clear"))
     captured = capsys.readouterr()
     assert captured.out == ""
     assert captured.err.splitlines() == [
@@ -59,21 +61,23 @@ def test_begin_reading_event_end(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_fast_readings_are_thinned(capsys: pytest.CaptureFixture[str]) -> None:
-    narration = Narration()
-    narration.tell(told("begun"))
-    for n in range(1, 1000):
-        narration.tell(reading(n))
+    with Narrator() as narrator:
+        narration = Narration(narrator)
+        narration.tell(told("begun"))
+        for n in range(1, 1000):
+            narration.tell(reading(n))
     assert capsys.readouterr().err.count("offset") <= 2
 
 
 def test_several_runs_are_named_and_thinned_apart(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    narration = Narration()
-    for run_id in (1, 2):
-        narration.tell(told("begun", run_id))
-    for run_id in (1, 2):
-        narration.tell(reading(1, run_id))
+    with Narrator() as narrator:
+        narration = Narration(narrator)
+        for run_id in (1, 2):
+            narration.tell(told("begun", run_id))
+        for run_id in (1, 2):
+            narration.tell(reading(1, run_id))
     said = capsys.readouterr().err
     assert "run 1:      1  " in said and "run 2:      1  " in said
 

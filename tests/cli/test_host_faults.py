@@ -91,6 +91,11 @@ def test_a_pipe_as_database_is_refused_at_once(line: Line, command: str) -> None
     told(line.run(command, "--db", "pipe"), "no file", "--db")
 
 
+def test_a_pipe_is_not_imported(line: Line) -> None:
+    os.mkfifo(line.folder / "pipe")
+    told(line.run("import", "pipe"), "is a pipe", "save what comes out of it")
+
+
 def test_a_name_too_long(line: Line) -> None:
     told(line.run("runs", "--db", "x" * 300), "too long", "shorter")
 

@@ -1,6 +1,7 @@
 """Whether a pulse counts: by the sentence after it, over real pseudo-terminals."""
 
 import os
+import socket
 import tty
 from contextlib import contextmanager
 
@@ -83,3 +84,31 @@ def test_pulses_and_sentences_do_not_share_a_receive_line():
     driver = PulseEdge("/dev/null", {"line": "rx", "nmea": True}, CLOCK)
     with pytest.raises(RefusedError, match="data_address"):
         driver.open()
+
+
+def test_sentences_count_again_when_their_lost_port_is_back():
+    """Otherwise every pulse of a night is marked since a cable was touched once."""
+    server = socket.create_server(("127.0.0.1", 0))
+    options = {
+        "line": "rx",
+        "interval_s": 0.5,
+        "data_address": f"socket://127.0.0.1:{server.getsockname()[1]}",
+        "fix_within_s": 0.2,
+    }
+    with server, ptys(1) as [(pulse, pulse_path)]:
+        driver = PulseEdge(pulse_path, options, CLOCK)
+        driver.open()
+        flags = []
+        try:
+            for _ in range(3):
+                data, _ = server.accept()
+                os.write(pulse, b"P")
+                host_sleep(0.05)
+                data.sendall(GOOD)
+                flags.append(driver.read().flags)
+                data.close()
+                os.write(pulse, b"P")  # stamped, and nobody vouches for it
+                flags.append(driver.read().flags)
+        finally:
+            driver.close()
+    assert flags == [Flag.NONE, Flag.NO_FIX] * 3

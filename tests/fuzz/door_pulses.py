@@ -103,7 +103,7 @@ def listened(given: bytes) -> None:
             heard.append(True)
             raise OSError("the port is gone") from None
 
-    fixes = Fixes(receive_or_end, HurriedClock())
+    fixes = Fixes(receive_or_end, HurriedClock(), None)
     limit = host_deadline(5.0)
     while not heard and not limit.passed:
         host_sleep(1e-5)

@@ -8,7 +8,7 @@ from store.making import begin, connection_of, rows
 from store.processes import program, python
 
 from benchlog.clock import HostClock, VirtualClock
-from benchlog.errors import StoreLockedError
+from benchlog.errors import StoreError, StoreLockedError
 from benchlog.store.files import size_of, wal_of
 from benchlog.store.reader import Reader
 from benchlog.store.sqlite import is_fixed
@@ -65,6 +65,15 @@ def test_the_log_is_moved_on_under_the_lock_only(tmp_path):
             sizes.append(size_of(wal_of(path)))
         assert max(sizes) < 12_000_000  # all 160,000 would be 20 MB
         assert size_of(path) > 4_000_000
+
+
+def test_a_link_in_the_place_of_the_lock_is_left_alone(tmp_path):
+    other = tmp_path / "other"
+    other.write_text("of somebody else")
+    (tmp_path / "bench.db-lock").symlink_to(other)
+    with pytest.raises(StoreError, match="-lock is a link"):
+        Writer.open(tmp_path / "bench.db", VirtualClock(), guarded=True)
+    assert other.read_text() == "of somebody else"
 
 
 def test_nothing_is_locked_where_it_is_not_needed(tmp_path):

@@ -1,6 +1,14 @@
+import os
+import threading
 from pathlib import Path
 
-from benchlog.store.files import default_database
+from store.making import begin, rows
+
+from benchlog.clock import VirtualClock
+from benchlog.store.backup import back_up
+from benchlog.store.files import default_database, forwarded_of, note_forwarded
+from benchlog.store.reader import Reader
+from benchlog.store.writer import Writer
 
 
 def test_the_variable_names_the_database():
@@ -12,3 +20,22 @@ def test_the_variable_names_the_database():
 def test_else_it_is_in_the_users_data_folder():
     assert default_database({}).name == "benchlog.db"
     assert default_database({}).parent.name == "benchlog"
+
+
+def test_a_pipe_in_the_place_of_the_note_of_forwarding_holds_nobody_up(tmp_path):
+    database = tmp_path / "bench.db"
+    os.mkfifo(forwarded_of(database))
+    thread = threading.Thread(target=note_forwarded, args=(database,), daemon=True)
+    thread.start()
+    thread.join(2.0)
+    assert not thread.is_alive()
+
+
+def test_a_copy_may_have_a_name_that_is_no_text(tmp_path):
+    database, to = tmp_path / "bench.db", tmp_path / os.fsdecode(b"copy-\xff.db")
+    with Writer.open(database, VirtualClock()) as writer:
+        run, segment = begin(writer)
+        writer.commit(rows(run, segment, 3))
+    assert back_up(database, to).readings == 3
+    with Reader.open(to) as reader:
+        assert len(reader.columns_after(run)) == 3

@@ -7,13 +7,16 @@ memory). Above, it is missed only if all of them fall short together.
 """
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.characteristics.points import Found, Points
-from benchlog.analysis.characteristics.smooth_law import excess_scatter
+from benchlog.analysis.characteristics.sweep import Sweep, place_means
+from benchlog.analysis.characteristics.wander import Wander, wanders
 from benchlog.errors import DataError
 
 Array = NDArray[np.float64]
@@ -22,6 +25,7 @@ _NEARNESS: Final = (2.0, 8.0)
 and the lower end; our rule. tests/analysis/characteristics/test_largest.py holds that
 in no case fewer than 90 % hold."""
 _SURE: Final = 0.975  # definition: of one end of a 95 % interval
+_ONE_SIGMA: Final = 0.8413447460685429  # definition: of a normal distribution
 
 
 def changes_from(points: Points, reference: Points) -> Points:
@@ -36,23 +40,24 @@ def changes_from(points: Points, reference: Points) -> Points:
     if not len(reference):
         raise DataError("changes need at least one point at the reference")
     order = np.argsort(reference.t_s)
-    times, values = reference.t_s[order], reference.offset_ppm[order]
-    u = reference.u_ppm[order]
+    times = reference.t_s[order]
     after = np.clip(np.searchsorted(times, points.t_s), 1, max(1, len(times) - 1))
-    if len(times) == 1:
-        base, base_u = np.full(len(points), values[0]), np.full(len(points), u[0])
-    else:
-        before = after - 1
-        share = (points.t_s - times[before]) / (times[after] - times[before])
-        share = np.clip(share, 0.0, 1.0)
-        base = (1 - share) * values[before] + share * values[after]
-        base_u = np.hypot((1 - share) * u[before], share * u[after])
-    return Points(
-        t_s=points.t_s,
-        at=points.at,
-        offset_ppm=points.offset_ppm - base,
-        u_ppm=np.hypot(points.u_ppm, base_u),
-        degrees_of_freedom=points.degrees_of_freedom,
+    before = np.minimum(after, len(times)) - 1
+    after = np.minimum(after, len(times) - 1)
+    lasted = times[after] - times[before]
+    share = (points.t_s - times[before]) / np.where(lasted > 0, lasted, 1.0)
+    share = np.clip(share, 0.0, 1.0)
+    n, each = len(points), np.arange(len(points))
+    weights = np.zeros((n, n + len(reference)))
+    weights[each, each] = 1.0
+    weights[each, n + order[before]] -= 1 - share
+    weights[each, n + order[after]] -= share
+    both = points.with_others(reference)
+    return replace(
+        points,
+        offset_ppm=weights @ both.offset_ppm,
+        u_ppm=both.u_of(weights),
+        flicker_ppm=0.0,
     )
 
 
@@ -63,26 +68,50 @@ def largest(changes: Points, unit: str = "ppm") -> Found:
     """
     if not len(changes):
         raise DataError("nothing was measured away from the reference")
-    value, u, top = largest_of(np.abs(changes.offset_ppm), changes.u_ppm, changes)
+    value, u, top = largest_of(np.abs(changes.offset_ppm), changes.reach)
     return Found(value=value, u=u, unit=unit, at=float(changes.at[top]))
 
 
-def largest_of(size: Array, u: Array, points: Points) -> tuple[float, float, int]:
+def largest_of(
+    size: Array, reach: Callable[[float], Array], alike: Array | None = None
+) -> tuple[float, float, int]:
     """Return the largest size, half its 95 % interval, and which it is.
 
-    The value is the middle of the interval. `points` has the degrees of freedom of
-    `u`. tests/analysis/characteristics/test_largest.py holds how often it is right
-    where one, several or none stand out.
+    Parameters
+    ----------
+    size : array, shape (n,)
+    reach : callable
+        Returns the quantile, for a probability above a half, of each size's error.
+    alike : array, shape (n, n)
+        Correlation of the errors; none by default. Errors that are alike are one.
+
+    The value is the middle of the interval.
+    tests/analysis/characteristics/test_largest.py holds how often it is right where
+    one, several or none stand out.
+
     """
     top = int(np.argmax(size))
-    apart = (size[top] - size) / np.maximum(u, np.finfo(np.float64).tiny)
-    alike, near = (float(np.sum(np.exp(-(apart**2) / k))) for k in _NEARNESS)
-    low = float(np.max(size - points.coverage_factor(near) * u))
-    rate = (1 - _SURE) ** (1 / math.sqrt(alike))
-    high = float(np.max(size + points.quantile(1 - rate) * u))
+    u = np.maximum(reach(_ONE_SIGMA), np.finfo(np.float64).tiny)
+    apart = (size[top] - size) / u
+    several, near = (_count(np.exp(-(apart**2) / k), alike) for k in _NEARNESS)
+    low = float(np.max(size - reach(1 - (1 - _SURE) / near)))
+    rate = (1 - _SURE) ** (1 / math.sqrt(several))
+    high = float(np.max(size + reach(1 - rate)))
     low = max(0.0, low)
     high = max(low, high)
     return (low + high) / 2, (high - low) / 2, top
+
+
+def _count(share: Array, alike: Array | None) -> float:
+    """Return how many count, each by its share; those that err together are one."""
+    count = float(share.sum())
+    if alike is None or len(share) < 2:
+        return count
+    pairs = np.outer(share, share)
+    np.fill_diagonal(pairs, 0.0)
+    both = float(pairs.sum())
+    together = float((pairs * np.clip(alike, 0.0, 1.0)).sum()) / both if both else 0.0
+    return 1 + (count - 1) * (1 - together)
 
 
 def steepest(points: Points) -> Found:
@@ -91,16 +120,17 @@ def steepest(points: Points) -> Found:
     Points at one place (nearer than a hundredth of the whole span) are taken together.
     Raises DataError for fewer than two places.
     """
-    merged = at_places(points)
-    if len(merged) < 2:
+    means = place_means(points.at)
+    if len(means) < 2:
         raise DataError("a slope needs points at two places at least")
-    step = np.diff(merged.at)
+    at = means @ points.at
+    weights = np.diff(means, axis=0) / np.diff(at)[:, None]
     slopes = Points(
-        t_s=merged.t_s[1:],
-        at=(merged.at[1:] + merged.at[:-1]) / 2,
-        offset_ppm=np.diff(merged.offset_ppm) / step,
-        u_ppm=np.hypot(merged.u_ppm[1:], merged.u_ppm[:-1]) / step,
-        degrees_of_freedom=merged.degrees_of_freedom,
+        t_s=means[1:] @ points.t_s,
+        at=(at[1:] + at[:-1]) / 2,
+        offset_ppm=weights @ points.offset_ppm,
+        u_ppm=points.u_of(weights),
+        degrees_of_freedom=points.degrees_of_freedom,
     )
     return largest(slopes, "ppm/C")
 
@@ -110,53 +140,26 @@ def at_places(points: Points) -> Points:
 
     Places nearer to each other than a hundredth of the span are one.
     """
-    order = np.argsort(points.at, kind="stable")
-    at = points.at[order]
-    apart = np.diff(at) > 0.01 * max(float(np.ptp(at)), 1e-12)
-    group = np.concatenate(([0], np.cumsum(apart))) if len(at) else np.zeros(0, int)
-    count = np.bincount(group).astype(np.float64)
-
-    def mean(values: Array) -> Array:
-        return np.bincount(group, weights=values[order]) / count
-
-    return Points(
-        t_s=mean(points.t_s),
-        at=mean(points.at),
-        offset_ppm=mean(points.offset_ppm),
-        u_ppm=np.sqrt(np.bincount(group, weights=points.u_ppm[order] ** 2)) / count,
-        degrees_of_freedom=points.degrees_of_freedom,
+    means = place_means(points.at)
+    return replace(
+        points,
+        t_s=means @ points.t_s,
+        at=means @ points.at,
+        offset_ppm=means @ points.offset_ppm,
+        u_ppm=np.sqrt((means**2) @ points.u_ppm**2),
     )
 
 
-def hysteresis(rising: Points, falling: Points) -> Found:
+def hysteresis(sweep: Sweep, wander: Wander | None = None) -> Found:
     """Return the largest difference between rising and falling at one temperature.
 
-    Each rising point is compared with a straight line between the two falling points
-    about it; places that only one way reached are left out. Where points scatter more
-    about the smooth law of both ways than their u tells, u is that scatter. Raises
-    DataError when the two ways have no place in common.
+    `wander` is how restless the device is between its turns, as its rack tells; without
+    it, as its own points do. Raises DataError when the two ways have no place in
+    common.
     """
-    excess = excess_scatter(rising.with_others(falling)) if len(rising) else 1.0
-    up, down = at_places(rising), at_places(falling)
-    if len(up) < 1 or len(down) < 2:
-        raise DataError("hysteresis needs points on the way up and on the way down")
-    spare = 0.02 * float(np.ptp(down.at))
-    within = (up.at >= down.at[0] - spare) & (up.at <= down.at[-1] + spare)
-    if not within.any():
-        raise DataError("the ways up and down have no temperature in common")
-    up = up.only(within)
-    after = np.clip(np.searchsorted(down.at, up.at), 1, len(down) - 1)
-    before = after - 1
-    share = (up.at - down.at[before]) / (down.at[after] - down.at[before])
-    share = np.clip(share, 0.0, 1.0)
-    base = (1 - share) * down.offset_ppm[before] + share * down.offset_ppm[after]
-    base_u = np.hypot((1 - share) * down.u_ppm[before], share * down.u_ppm[after])
-    return largest(
-        Points(
-            t_s=up.t_s,
-            at=up.at,
-            offset_ppm=up.offset_ppm - base,
-            u_ppm=excess * np.hypot(up.u_ppm, base_u),
-            degrees_of_freedom=up.degrees_of_freedom,
-        )
-    )
+    at, differences = sweep.differences
+    restless = wanders([sweep])[0] if wander is None else wander
+    apart = restless.of(sweep.points, differences)
+    size = np.abs(differences @ sweep.points.offset_ppm)
+    value, u, top = largest_of(size, apart.reach, apart.alike)
+    return Found(value=value, u=u, unit="ppm", at=float(at[top]))

@@ -43,8 +43,15 @@ def start_up(looks: Looks) -> Found:
     silent = np.flatnonzero(~looks.ran)
     first = int(silent[-1]) + 1 if len(silent) else 0
     before = float(looks.t_s[first - 1]) if first else 0.0
-    after = float(looks.t_s[first])
-    return Found(value=(before + after) / 2, u=0.95 * (after - before) / 2, unit="s")
+    return started_between(before, float(looks.t_s[first]))
+
+
+def started_between(low_s: float, high_s: float) -> Found:
+    """Return the start-up time of a device that began to run between two moments.
+
+    A rectangle, as in `start_up`; both count from power on, in s.
+    """
+    return Found(value=(low_s + high_s) / 2, u=0.95 * (high_s - low_s) / 2, unit="s")
 
 
 def warm_up(points: Points, final: Found, band_ppm: float) -> Found:
@@ -139,11 +146,12 @@ def retrace(before: Points, after: Points) -> Found:
     """
     if not len(before) or not len(after):
         raise DataError("retrace needs points before and after the time without power")
-    change = float(after.offset_ppm.mean() - before.offset_ppm.mean())
-    u = math.hypot(_u_of_mean(before), _u_of_mean(after))
-    factor = min(before.coverage_factor(), after.coverage_factor())
-    return Found(value=change, u=factor * u, unit="ppm")
-
-
-def _u_of_mean(points: Points) -> float:
-    return math.sqrt(float(np.sum(points.u_ppm**2))) / len(points)
+    both = before.with_others(after)
+    shares = [
+        np.full(len(before), -1.0 / len(before)),
+        np.full(len(after), 1.0 / len(after)),
+    ]
+    weights = np.concatenate(shares)[None, :]
+    u = float(both.u_of(weights)[0])
+    change = float((weights @ both.offset_ppm)[0])
+    return Found(value=change, u=both.coverage_factor() * u, unit="ppm")

@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from benchlog.analysis.characteristics.flicker import flicker_growth
 from benchlog.analysis.uncertainty import even_evidence
 from benchlog.errors import DataError
 
@@ -33,6 +34,11 @@ class Points:
         Standard uncertainty of each, without what all points share.
     degrees_of_freedom : float
         Of `u_ppm`.
+    flicker_ppm : float
+        Allan deviation of the flicker FM that `u_ppm` has in it. Of two points it makes
+        the more the longer they are apart: it is what u of a difference needs.
+    turn_s : float
+        How long a turn takes.
 
     Raises DataError when the arrays differ in length or hold what is not finite.
 
@@ -43,6 +49,8 @@ class Points:
     offset_ppm: Array
     u_ppm: Array
     degrees_of_freedom: float = math.inf
+    flicker_ppm: float = 0.0
+    turn_s: float = 1.0
 
     def __post_init__(self) -> None:
         arrays = (self.t_s, self.at, self.offset_ppm, self.u_ppm)
@@ -56,17 +64,18 @@ class Points:
 
     def only(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> "Points":
         """Return some of them."""
-        return Points(
+        return replace(
+            self,
             t_s=self.t_s[which],
             at=self.at[which],
             offset_ppm=self.offset_ppm[which],
             u_ppm=self.u_ppm[which],
-            degrees_of_freedom=self.degrees_of_freedom,
         )
 
     def with_others(self, others: "Points") -> "Points":
         """Return these and others of the device; the fewer degrees of freedom count."""
-        return Points(
+        return replace(
+            self,
             t_s=np.concatenate([self.t_s, others.t_s]),
             at=np.concatenate([self.at, others.at]),
             offset_ppm=np.concatenate([self.offset_ppm, others.offset_ppm]),
@@ -74,9 +83,27 @@ class Points:
             degrees_of_freedom=min(self.degrees_of_freedom, others.degrees_of_freedom),
         )
 
+    def covariance(self) -> Array:
+        """Return the covariance of the points' noise, shape (n, n), in ppm^2.
+
+        It is good for differences alone, whose weights have no sum: what all points
+        share is left out, and flicker FM has no variance without that.
+        """
+        apart = (self.t_s[:, None] - self.t_s[None, :]) / self.turn_s
+        alone = np.diag(np.maximum(self.u_ppm**2 - self.flicker_ppm**2, 0.0))
+        return np.asarray(alone - self.flicker_ppm**2 * flicker_growth(apart))
+
+    def u_of(self, differences: Array) -> Array:
+        """Return the standard uncertainty of differences, shape (k, n) as weights."""
+        return u_of(differences, self.covariance())
+
     def coverage_factor(self, misses: float = 1) -> float:
         """Return k of a 95 % interval, or of `misses` intervals that all hold so."""
         return self.quantile(1 - 0.025 / max(1, misses))
+
+    def reach(self, probability: float) -> Array:
+        """Return the quantile of each point's error, in ppm."""
+        return np.asarray(self.quantile(probability) * self.u_ppm)
 
     def quantile(self, probability: float) -> float:
         """Return the Student quantile of these points' degrees of freedom."""
@@ -98,14 +125,25 @@ class Found:
     text: str = ""
 
 
-def means_of_turns(turns: Sequence[Array]) -> tuple[Array, Array, float]:
-    """Return mean, standard uncertainty and degrees of freedom of each turn.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointMeans:
+    """Means of turns: value and standard uncertainty of each, shape (n,), in ppm.
+
+    `flicker_ppm` is the Allan deviation of the flicker FM that is surely in `u_ppm`.
+    """
+
+    ppm: Array
+    u_ppm: Array
+    flicker_ppm: float
+    degrees_of_freedom: float
+
+
+def means_of_turns(turns: Sequence[Array]) -> PointMeans:
+    """Return mean and standard uncertainty of each turn.
 
     The noise within all turns of a device is one noise. Their Allan variances together
     give white FM and flicker FM, `a / m + b` by least squares with neither below zero;
-    a mean over m gates then stands for the device with u^2 = a / m + b, and the
-    difference of two means has the sum of both. What moves a device from turn to turn
-    beyond that is the device's, and what repeated points show.
+    a mean over m gates then stands for the device with u^2 = a / m + b.
 
     Parameters
     ----------
@@ -122,18 +160,34 @@ def means_of_turns(turns: Sequence[Array]) -> tuple[Array, Array, float]:
     gates = np.array([float(len(turn)) for turn in turns])
     evidence = even_evidence(usable)
     if evidence is None:
-        return means, np.zeros(len(turns)), math.inf
-    known = evidence.freedom[0] > 0
-    white, flicker, freedom = _white_and_flicker(
-        evidence.m[known], evidence.avar[0][known], evidence.freedom[0][known]
+        white, flicker, sure, freedom = 0.0, 0.0, 0.0, math.inf
+    else:
+        known = evidence.freedom[0] > 0
+        white, flicker, sure, freedom = _white_and_flicker(
+            evidence.m[known], evidence.avar[0][known], evidence.freedom[0][known]
+        )
+    return PointMeans(
+        ppm=means,
+        u_ppm=np.sqrt(white / gates + flicker),
+        flicker_ppm=math.sqrt(sure),
+        degrees_of_freedom=freedom,
     )
-    return means, np.sqrt(white / gates + flicker), freedom
+
+
+def u_of(differences: Array, covariance: Array) -> Array:
+    """Return the standard uncertainty of weighted sums, shape (k, n), of points."""
+    variance = np.einsum("ij,jk,ik->i", differences, covariance, differences)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
 
 
 def _white_and_flicker(
     m: Array, avar: Array, freedom: Array
-) -> tuple[float, float, float]:
-    """Return `a` and `b` of `a / m + b`, and the degrees of freedom of that at max m.
+) -> tuple[float, float, float, float]:
+    """Return `a` and `b` of `a / m + b`, what of b is sure, and degrees of freedom.
+
+    Sure is what b is more than its standard uncertainty: noise of a few gates looks
+    like flicker FM, and what a long time makes of that would be far too much. The
+    degrees of freedom are those of the sum at the largest m.
 
     Weighted least squares; a variance is known to its square times 2 / freedom. The
     weights are those of the fitted values, found in a few rounds.
@@ -150,7 +204,10 @@ def _white_and_flicker(
     at_end = np.array([1.0 / (2 * m[-1]), 1.0])[free]
     level = float(at_end @ terms[free])
     spread = float(np.sum((at_end @ inverse) ** 2))
-    return float(terms[0]), float(terms[1]), max(1.0, 2 * level**2 / spread)
+    white, flicker = (float(one) for one in terms)
+    doubt = math.sqrt(float(np.sum(inverse[-1] ** 2))) if free[1] else 0.0
+    sure = max(0.0, flicker - doubt)
+    return white, flicker, sure, max(1.0, 2 * level**2 / spread)
 
 
 def _not_negative(design: Array, y: Array) -> Array:

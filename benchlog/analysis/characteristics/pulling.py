@@ -1,6 +1,6 @@
 """What a control voltage does: adjustment range, linearity, absolute pull range."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,7 +91,7 @@ def _linearity(changes: Points) -> Found:
         raise DataError("the control voltage moved nothing")
     away = rest @ changes.offset_ppm
     u = np.sqrt((rest**2) @ changes.u_ppm**2)
-    value, half, top = largest_of(np.abs(away), u, changes)
+    value, half, top = largest_of(np.abs(away), replace(changes, u_ppm=u).reach)
     percent = 100.0 / total
     at = float(changes.at[top])
     return Found(value=value * percent, u=half * percent, unit="%", at=at)

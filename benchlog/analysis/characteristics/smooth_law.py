@@ -30,9 +30,6 @@ _AFFORDED: Final = 5
 middle one; our rule: with fewer points dips near the beginning would be lost."""
 _LONGEST: Final = 1 / 3
 """Of the span; our rule: beyond it the polynomial of the difference does the same."""
-_TELLING: Final = 10
-"""Degrees of freedom from which on scatter about the law is known to a quarter (their
-chi square's 1 / sqrt(2 n)); our rule."""
 _STAYS: Final = 0.2
 """Of the spacing; a temperature that moved by less has stayed; our rule."""
 _INDEPENDENT: Final = 1e-6
@@ -42,20 +39,34 @@ _INDEPENDENT: Final = 1e-6
 def law_terms(points: Points) -> Array:
     """Return the terms of the law at each point, shape (n, terms); some may depend on
     others."""
-    at = points.at
-    low, span = float(at.min()), max(float(np.ptp(at)), 1e-12)
-    x = 2 * (at - low) / span - 1
-    path = _Path(points)
-    between = chebvander(x, _BETWEEN) * path.way[:, None]
+    return np.column_stack([law_of_both(points), ways_apart(points)])
+
+
+def law_of_both(points: Points) -> Array:
+    """Return the terms that both ways share, shape (n, terms)."""
+    return np.asarray(chebvander(_within(points.at), _DEGREE), np.float64)
+
+
+def ways_apart(points: Points) -> Array:
+    """Return the terms by which the ways differ, shape (n, terms); from -1 to 1."""
+    at, path = points.at, _Path(points)
+    span = max(float(np.ptp(at)), 1e-12)
+    between = chebvander(_within(at), _BETWEEN) * path.way[:, None]
     shortest = min(spacing_of(at), _LONGEST * span)
     many = 1 + math.ceil(math.log(_LONGEST * span / shortest, _APART))
     distances = np.geomspace(shortest, _LONGEST * span, many)
     memories = [path.memory(one) for one in distances]
-    law = np.column_stack([chebvander(x, _DEGREE), between, *memories])
-    middle = many // 2
-    if len(at) < _AFFORDED * (law.shape[1] + many):
-        distances = distances[middle : middle + 1]
-    return np.column_stack([law, *(path.begun(one) for one in distances)])
+    terms = _DEGREE + 1 + between.shape[1] + many
+    if len(at) < _AFFORDED * (terms + many):
+        distances = distances[many // 2 : many // 2 + 1]
+    begun = [path.begun(one) for one in distances]
+    return np.column_stack([between, *memories, *begun])
+
+
+def _within(at: Array) -> Array:
+    """Return places from -1 to 1."""
+    span = max(float(np.ptp(at)), 1e-12)
+    return np.asarray(2 * (at - at.min()) / span - 1, np.float64)
 
 
 def basis_of(terms: Array) -> Array:
@@ -69,24 +80,6 @@ def spacing_of(at: Array) -> float:
     steps = np.diff(np.sort(at))
     apart = steps[steps > 0.2 * max(float(steps.max()), 1e-12)]
     return float(np.median(apart)) if len(apart) else 1.0
-
-
-def excess_scatter(points: Points) -> float:
-    """Return how many times more points scatter about the law than their u tells; 1 or
-    more.
-
-    Noise within a turn does not tell what moves a device between its turns. This is the
-    ratio of external to internal consistency (R. T. Birge, Phys. Rev. 40 (1932) 207,
-    from memory). With fewer than `_TELLING` points more than the law has terms it is 1.
-    """
-    weight = 1.0 / np.maximum(points.u_ppm, 1e-12 + 0.01 * points.u_ppm.max())
-    basis = basis_of(law_terms(points) * weight[:, None])
-    freedom = len(points) - basis.shape[1]
-    if freedom < _TELLING:
-        return 1.0
-    y = points.offset_ppm * weight
-    left = y - basis @ (basis.T @ y)
-    return max(1.0, math.sqrt(float(left @ left) / freedom))
 
 
 class _Path:

@@ -58,7 +58,15 @@ class LocalFile(click.Path):
                 param,
                 ctx,
             )
-        return super().convert(value, param, ctx)
+        path = Path(str(super().convert(value, param, ctx)))
+        if not path.is_file():  # read several times, and a pipe gives all only once
+            self.fail(
+                f"{printable(str(path))} is a pipe, a device or a socket: save what "
+                "comes out of it in a file, then import that",
+                param,
+                ctx,
+            )
+        return path
 
 
 @make_command("import", examples=EXAMPLES)

@@ -103,9 +103,12 @@ def _kept(work: "RackWork", path: Path, *, on_screen: bool) -> tuple[int, ...]:
         from benchlog.cli.tasks.with_screen import shown_beside
 
         return shown_beside(launch_rack(work, path, say), path)
+    from benchlog.cli.narrator import Narrator
     from benchlog.cli.tasks.headless import RackNarration
 
-    return keep_rack(work, path, host_clock(), tell=RackNarration().tell)
+    with Narrator() as narrator:
+        tell = RackNarration(narrator).tell
+        return keep_rack(work, path, host_clock(), tell=tell)
 
 
 def _prepared(typed: dict[str, Any]) -> "Prepared":
@@ -153,6 +156,7 @@ def _print_plan(prepared: "Prepared", as_json: bool) -> None:
                             for o in one.planned.orders
                         ],
                         "power": one.planned.step.power,
+                        "anew": one.planned.step.anew,
                         "gates": one.planned.step.gates,
                         "begin_s": one.begin_s,
                         "takes_s": one.whole_s,

@@ -59,13 +59,13 @@ def command(
     readings in the database.
     """
     from benchlog.evaluation.document import whole_document
-    from benchlog.evaluation.rack.one_run import qualified_in
+    from benchlog.evaluation.rack.one_run import Racks
     from benchlog.evaluation.run_history import history_of
 
     with reading(db) as reader:
         evaluation = evaluated(reader, _chosen(reader, run, device), summary="long")
         history = history_of(reader, evaluation.run.id)
-        found = qualified_in(reader, evaluation.run)
+        found = Racks(reader).device_of(evaluation.run)
     if as_json:
         print_json(whole_document(evaluation, history, found), "show")
         return

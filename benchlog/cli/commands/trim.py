@@ -12,7 +12,6 @@ from benchlog.cli.database import database
 from benchlog.cli.printing import (
     print_json,
     print_text,
-    say,
     table,
 )
 from benchlog.cli.typed_values import DeviceId, Text
@@ -134,11 +133,18 @@ def _one(typed: dict[str, Any], db: Path, *, as_json: bool) -> None:
     if odd is not None:
         name = "csv" if odd == "as_csv" else odd.replace("_", "-")
         raise UsageError(f"--{name} is for the devices of a lot: leave --device out")
+    from benchlog.cli.narrator import Narrator
     from benchlog.clock import host_clock
     from benchlog.recorder.trimming import trim
 
     plan = _plan(typed)
-    found = trim(plan, db, host_clock(), tell=_tell, start=typed["start"])
+    with Narrator() as narrator:
+
+        def tell(told: Any) -> None:
+            if told.event is not None and told.event.kind not in ("started", "ended"):
+                narrator.say(told.event.text)
+
+        found = trim(plan, db, host_clock(), tell=tell, start=typed["start"])
     if as_json:
         print_json(document(plan, found), "trim")
     else:
@@ -168,11 +174,6 @@ def _plan(typed: dict[str, Any]) -> "RunPlan":
     require_readings(plan.bench, [plan.position], "trim")
     endless = {"until_clear": False, "max_readings": None, "max_s": None}
     return replace(plan, purpose=Purpose.TRIM, **endless)  # type: ignore[arg-type]
-
-
-def _tell(told: Any) -> None:
-    if told.event is not None and told.event.kind not in ("started", "ended"):
-        say(told.event.text)
 
 
 def document(plan: "RunPlan", found: "Trimmed") -> dict[str, Any]:

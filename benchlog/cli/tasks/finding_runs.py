@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,6 +15,7 @@ from benchlog.model import Purpose, Run, does_not_count_text
 from benchlog.model.counting import LEFT_OPEN, NOT_ENDED
 
 if TYPE_CHECKING:
+    from benchlog.evaluation.rack.one_run import Racks
     from benchlog.store.reader import Reader
 
 NOT_COUNTED: Final = "does-not-count"
@@ -89,6 +91,20 @@ def finding_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+@dataclass(frozen=True)
+class _Listing:
+    """A database while its runs are listed."""
+
+    reader: "Reader"
+
+    @cached_property
+    def racks(self) -> "Racks":
+        """The racks in it; most databases have none, and need not know what one is."""
+        from benchlog.evaluation.rack.one_run import Racks
+
+        return Racks(self.reader)
+
+
 def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
     """Yield the runs that all of the wish fits, the newest first, as they are now.
 
@@ -101,10 +117,11 @@ def found(reader: "Reader", wish: dict[str, Any]) -> Iterator[ListedRun]:
         **{name: wish[name] for name in names}, since_utc_ns=wish["since"]
     )
     checks = [check for _, check in reader.reference_checks()]
+    listing = _Listing(reader)
     for run, state in _with_states(reader, runs):
         try:
             with judged_alone(run):
-                listed = as_it_is(reader, _known_now(run, checks), state)
+                listed = as_it_is(listing, _known_now(run, checks), state)
         except UnreadableRunError as error:
             reader.leave_out(error)
             continue
@@ -131,23 +148,21 @@ def _known_now(run: Run, checks: list[Any]) -> Run:
     return all_as_known([run], checks)[0]
 
 
-def as_it_is(reader: "Reader", run: Run, state: str) -> ListedRun:
+def as_it_is(listing: _Listing, run: Run, state: str) -> ListedRun:
     """Return a run with its state; where no verdict is kept yet, with today's."""
     why_not = run.why_not_counted
     if run.purpose is Purpose.IMPORT:
-        began, ended = reader.made_utc_ns(run)
+        began, ended = listing.reader.made_utc_ns(run)
         run = replace(
             run, started_utc_ns=-1 if began is None else began, ended_utc_ns=ended
         )
     if run.made_for is Purpose.QUALIFY:
-        from benchlog.evaluation.rack.one_run import with_found
-
-        run = with_found(reader, run)
+        run = listing.racks.with_found(run)
     elif run.verdict is None and run.readings:
         from benchlog.cli.run_result import evaluated
         from benchlog.evaluation.run_evaluation import with_figures
 
-        run = with_figures(run, evaluated(reader, run).assessment)
+        run = with_figures(run, evaluated(listing.reader, run).assessment)
     if why_not == NOT_ENDED and state == "broken off":
         why_not = LEFT_OPEN
     return ListedRun(run=run, state=state, why_not=why_not)

@@ -1,12 +1,10 @@
 """Measuring without a screen: the keeper in the foreground, told in plain lines."""
 
-import contextlib
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from benchlog.cli.printing import say
+from benchlog.cli.narrator import Narrator
 from benchlog.clock import HostClock, host_clock
 from benchlog.model import EventKind, RunPlan
 from benchlog.recorder.keeper import keep
@@ -26,8 +24,9 @@ def measure_in_lines(
 
     Raises what prevents the start: InstrumentError, BusyError, StoreError.
     """
-    tell = Narration().tell
-    return keep(plans, database, host_clock(), tell=tell, go_on=go_on)
+    with Narrator() as narrator:
+        tell = Narration(narrator).tell
+        return keep(plans, database, host_clock(), tell=tell, go_on=go_on)
 
 
 def soak_in_lines(
@@ -38,9 +37,10 @@ def soak_in_lines(
     resume: Sequence[Resumed] = (),
 ) -> tuple[int, ...]:
     """As `measure_in_lines`, for a night: how it stands is said every ten minutes."""
-    tell = Narration(_SOAK_EVERY_S).tell
     clock = host_clock()
-    return keep(plans, database, clock, tell=tell, go_on=go_on, resume=resume)
+    with Narrator() as narrator:
+        tell = Narration(narrator, _SOAK_EVERY_S).tell
+        return keep(plans, database, clock, tell=tell, go_on=go_on, resume=resume)
 
 
 class RackNarration:
@@ -49,8 +49,9 @@ class RackNarration:
     How a run stands by readings is left out: most are taken while devices settle.
     """
 
-    def __init__(self) -> None:
-        self._narration = Narration(_SOAK_EVERY_S)
+    def __init__(self, narrator: Narrator) -> None:
+        self._narrator = narrator
+        self._narration = Narration(narrator, _SOAK_EVERY_S)
         self._first = 0
 
     def tell(self, told: RunNotice) -> None:
@@ -64,8 +65,7 @@ class RackNarration:
         if not of_all and (event is not None or told.kind != "reading"):
             self._narration.tell(told)
         elif of_all and told.run_id in (0, self._first):
-            with contextlib.suppress(OSError):
-                say(line_of(told))
+            self._narrator.say(line_of(told))
 
 
 class Narration:
@@ -74,7 +74,8 @@ class Narration:
     A long run's readings are said as how the run stands.
     """
 
-    def __init__(self, every_s: float = _EVERY_S) -> None:
+    def __init__(self, narrator: Narrator, every_s: float = _EVERY_S) -> None:
+        self._narrator = narrator
         self._clock = HostClock()
         self._every_ns = int(every_s * NS_PER_S)
         self._reading = reading_line if every_s == _EVERY_S else standing_line
@@ -84,10 +85,8 @@ class Narration:
         """Say one thing the keeper tells; a reader that has gone away stops nothing."""
         line = self._line(told)
         if line:
-            with contextlib.suppress(OSError):
-                say(line)
-                if told.event and told.event.kind == EventKind.ALARM:
-                    self._ring()
+            is_alarm = told.event is not None and told.event.kind == EventKind.ALARM
+            self._narrator.say(line, ring=is_alarm)
 
     def _line(self, told: RunNotice) -> str:
         if told.kind == "begun":
@@ -109,9 +108,3 @@ class Narration:
             return False
         self._due_ns[run_id] = now_ns + self._every_ns
         return True
-
-    @staticmethod
-    def _ring() -> None:
-        if sys.stderr.isatty():
-            sys.stderr.write("\a")
-            sys.stderr.flush()

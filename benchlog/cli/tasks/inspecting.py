@@ -1,12 +1,12 @@
 """Carrying an inspection out: in lines from a list of ids, or on its screen."""
 
-import contextlib
 import sys
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from benchlog.cli.narrator import Narrator
 from benchlog.cli.printing import (
     in_terminal,
     print_json,
@@ -67,15 +67,21 @@ def carry_out(
     if shown:
         inspect_on_screen(replace(task, watched=True), database, bell=bell)
     else:
-        _in_lines(wish, task, database)
+        in_lines(task, database, None if wish.ids is None else ids_from(wish.ids))
     return report(database, task.lot, as_json=as_json)
 
 
-def _in_lines(wish: Wish, task: Task, database: Path) -> None:
-    ids = None if wish.ids is None else ids_from(wish.ids)
+def in_lines(task: Task, database: Path, ids: Ids | None) -> None:
+    """Inspect the devices of a list, or those that come to their places; in lines."""
     if ids is None:
         task = replace(task, watched=True, alone=True)
-    inspect_lot(task, database, host_clock(), tell=tell, ids=ids)
+    with Narrator() as narrator:
+
+        def tell(told: RunNotice) -> None:
+            if line := _line_of(told):
+                narrator.say(line)
+
+        inspect_lot(task, database, host_clock(), tell=tell, ids=ids)
 
 
 def ids_from(path: Path) -> Ids:
@@ -95,16 +101,13 @@ def ids_from(path: Path) -> Ids:
     return Ids(octets.decode("utf-8", "backslashreplace").splitlines())
 
 
-def tell(told: RunNotice) -> None:
-    """Say what the keeper tells; a reader that has gone away stops nothing."""
-    line = ""
+def _line_of(told: RunNotice) -> str:
+    """Return what a person is told of what the keeper tells; empty for nothing."""
     if told.kind in ("waiting", "device"):
-        line = told.text
-    elif told.event is not None and told.event.kind not in _QUIET:
-        line = f"run {told.run_id}: {told.event.kind}: {told.event.text}"
-    if line:
-        with contextlib.suppress(OSError):
-            say(line)
+        return told.text
+    if told.event is not None and told.event.kind not in _QUIET:
+        return f"run {told.run_id}: {told.event.kind}: {told.event.text}"
+    return ""
 
 
 def report(database: Path, lot: Lot, *, as_json: bool) -> int:

@@ -216,6 +216,7 @@ def _record(expected: ExpectedStep) -> StepRecord:
         powered=step.powered,
         gates=step.step.gates,
         scan_s=step.step.scan_s,
+        anew=step.step.anew,
         begins_s=round(expected.begin_s, 1),
         ends_s=round(expected.end_s, 1),
     )

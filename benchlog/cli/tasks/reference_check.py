@@ -9,6 +9,7 @@ from typing import Any, Final
 import click
 
 from benchlog.catalogue import load_bench
+from benchlog.cli.narrator import Narrator
 from benchlog.cli.printing import print_json, say
 from benchlog.cli.tasks.reference_check_text import CheckNarration, check_text
 from benchlog.clock import Clock, host_clock
@@ -77,7 +78,8 @@ def check_timebase(typed: dict[str, Any], path: Path, as_json: bool) -> int:
     asked = _identity_beforehand(wired, clock)
     plan = _plan(wired, typed)
     say(f"comparing for {format_duration(typed['for_s'])}; Ctrl-C ends it earlier")
-    (run_id,) = keep([plan], path, clock, tell=CheckNarration().tell)
+    with Narrator() as narrator:
+        (run_id,) = keep([plan], path, clock, tell=CheckNarration(narrator).tell)
     with Reader.open(path) as reader:
         run = reader.run(run_id)
         finding = finding_of(reader, run, wired.reference, wired.counter)

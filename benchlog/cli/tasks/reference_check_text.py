@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from benchlog.cli.narrator import Narrator
 from benchlog.cli.printing import pairs
 from benchlog.cli.tasks.headless import Narration
 from benchlog.evaluation.reference_finding import Weighed
@@ -26,8 +27,8 @@ _FEW_K: Final = 2.5
 class CheckNarration(Narration):
     """Says what is known of the time base so far, one line in half a second."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, narrator: Narrator) -> None:
+        super().__init__(narrator)
         self._reading = timebase_line
 
 

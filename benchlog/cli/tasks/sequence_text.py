@@ -45,7 +45,7 @@ def _row(step: Step) -> tuple[str, ...]:
     if ramp is not None:
         sets.append(f"at most {as_stated(ramp)} C/min")
     settles = format_duration(step.at_most_s) if step.settle else "-"
-    waits = format_duration(step.wait_s) if step.wait_s else "-"
+    waits = format_duration(step.wait_s) if step.wait_s and not step.anew else "-"
     said = ", ".join(_with_power(sets, step)) or "-"
     settles = f"within {settles}, else {step.late}" if step.settle else "-"
     return step.name, said, settles, waits, _measures(step)
@@ -54,6 +54,9 @@ def _row(step: Step) -> tuple[str, ...]:
 def _with_power(sets: list[str], step: Step) -> list[str]:
     if step.power is None:
         return sets
+    if step.anew:
+        off = format_duration(step.wait_s)
+        return [f"power off for {off} and on, for each device", *sets]
     return [f"power {'on' if step.power else 'off'}", *sets]
 
 
@@ -61,6 +64,8 @@ def _measures(step: Step) -> str:
     if not step.gates:
         return "-"
     said = f"{step.gates} gate{'' if step.gates == 1 else 's'}"
+    if step.scan_s and step.anew:
+        return f"until it runs, {format_duration(step.scan_s)} at most"
     return f"{said} for {format_duration(step.scan_s)}" if step.scan_s else said
 
 

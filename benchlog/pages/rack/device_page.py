@@ -14,7 +14,7 @@ from benchlog.evaluation.rack_study import (
     Qualification,
     QualifiedDevice,
     known_plan,
-    qualified,
+    rack_of,
 )
 from benchlog.model import CHARACTERISTICS, Decision, QualificationPlan
 from benchlog.pages.common_sections import (
@@ -46,7 +46,8 @@ from benchlog.units import printable
 def device_sections(reader: Reader, record: RunRecord) -> Iterator[Section]:
     """Yield what a page tells of one device that went through a sequence."""
     plan = known_plan(record.run)
-    one = qualified(reader, record.run, plan)
+    rack = rack_of(reader, plan)
+    one = next(one for one in rack.devices if one.run.id == record.run.id)
     found = Qualification(plan=plan, devices=(one,))
     events = [event for _, event in reader.events(record.run.id)]
     yield section("Verdict", *_verdict(record, found, one))

@@ -210,5 +210,10 @@ class RackKeeper(Keeper):
         for run in self.book.runs.all():
             self.book.runs.note(run, EventKind.SETTER, text, name)
 
+    def trouble_all(self, text: str, name: str) -> None:
+        """Write trouble of a setter into every run; what comes again is counted."""
+        for run in self.book.runs.all():
+            self.book.runs.trouble(run, EventKind.SETTER, text, name)
+
 
 __all__ = ["RackKeeper", "SetterReport"]

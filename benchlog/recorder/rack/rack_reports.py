@@ -52,6 +52,10 @@ class RackOwner(Protocol):
         """Write into every run what a setter did or failed to do."""
         ...
 
+    def trouble_all(self, text: str, name: str) -> None:
+        """Write trouble of a setter into every run; what comes again is counted."""
+        ...
+
     def end_one(self, run_id: int, how: str) -> None:
         """End one run."""
         ...
@@ -94,7 +98,7 @@ class RackReports:
         spec = self._task.bench.instruments[name]
         of_one = report.kind == "refused" and spec.quantity == "channel"
         if report.kind in ("fault", "ended", "released", "refused") and not of_one:
-            self._keeper.note_all(
+            self._keeper.trouble_all(
                 f"setter {name!r}: {report.kind}: {report.text}", name
             )
 

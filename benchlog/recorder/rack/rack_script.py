@@ -4,12 +4,14 @@ It is written as one generator: it yields whenever there is something to wait fo
 the keeper's loop goes on with it when it has heard what came. Every wait is bounded.
 """
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import Final
 
 from benchlog.model import (
     DRIVE_UNITS,
     Drive,
+    EventKind,
+    Step,
 )
 from benchlog.model import (
     STEP_BEGINS as BEGINS,
@@ -20,10 +22,15 @@ from benchlog.model import (
 from benchlog.recorder.rack.rack_reports import RackOwner, SafeStopError
 from benchlog.recorder.rack.rack_task import RackTask
 from benchlog.recorder.rack.rack_turns import RackTurns
+from benchlog.recorder.rack.turn_sites import gate_of
+from benchlog.recorder.run.live_run import LiveRun
 from benchlog.units import NS_PER_S, as_stated, format_duration
 from benchlog.verdict.rack.going_on import WayBack, way_back
 from benchlog.verdict.rack.planned_steps import PlannedStep
 
+_LOOKS: Final = (
+    0.25  # of a gate, from one look at a silent device to the next; our rule
+)
 _RAMP_EVERY_S: Final = 20.0  # bench seconds between orders of a ramp; our rule
 
 
@@ -120,7 +127,7 @@ class RackScript(RackTurns):
         """Take all devices through one step."""
         self.where, step = planned, planned.step
         self._say(f"step {planned.index + 1} {planned.name!r} begins", BEGINS)
-        if step.power is not None:
+        if step.power is not None and not step.anew:
             yield from self._switch(step.power)
         for order in planned.orders:
             yield from self._set(order.drive, order.value, step.ramp_per_min)
@@ -131,12 +138,81 @@ class RackScript(RackTurns):
         if late and step.late == "stop":
             limit = format_duration(step.at_most_s)
             raise SafeStopError(f"step {planned.name!r} had not settled after {limit}")
-        if step.wait_s:
+        if step.anew:
+            yield from self._start_each(planned)
+        elif step.wait_s:
             self.doing = "waits"
             yield from self._rest(step.wait_s)
-        if step.gates and not (late and step.late == "skip"):
+        if step.gates and not step.anew and not (late and step.late == "skip"):
             yield from self._scan(planned, settled=settled)
         self._say(f"step {planned.index + 1} {planned.name!r} is over", OVER)
+
+    def _start_each(self, planned: PlannedStep) -> Iterator[None]:
+        """Switch off and on for one device after the other; look when it begins to run.
+
+        Its channel is closed before, so that it is looked at from power on. In turns
+        with others that is known to within a round of all devices only.
+        """
+        for run in self._runs():
+            yield from self._switch(on=False)
+            self.doing = f"waits without power before {run.plan.device}"
+            yield from self._rest(planned.step.wait_s)
+            certain = yield from self._close_channel(run)
+            if certain:
+                certain = yield from self._is_silent(run, planned.step)
+            asked_ns = self._clock.mono_ns()
+            yield from self._switch(on=True)
+            self.doing = f"looks when {run.plan.device} starts"
+            if certain:
+                yield from self._see_start(run, planned.step, asked_ns)
+
+    def _is_silent(self, run: LiveRun, step: Step) -> Generator[None, None, bool]:
+        """Look at a device without power; one that runs all the same has no start-up.
+
+        Returns whether it is silent. One that is not is told so, and its turn noted.
+        """
+        before, begin_utc_ns = run.accepted, self._clock.utc_ns()
+        certain = yield from self._gates(run, step.gates, aside=True)
+        if run.accepted == before:
+            return certain
+        text = f"{run.plan.device} gives a signal without power: what feeds it?"
+        self._keeper.book.runs.note(run, EventKind.SETTER, text)
+        readings = run.accepted - before
+        self._note_turn(run, readings=readings, begin_utc_ns=begin_utc_ns)
+        return False
+
+    def _see_start(self, run: LiveRun, step: Step, asked_ns: int) -> Iterator[None]:
+        """Look at a device from power on until it runs; note from when to when it was.
+
+        Power came between the order, `asked_ns`, and its answer. A device is silent to
+        the begin of the last gate without a signal, and runs from that of the first
+        one with.
+        """
+        on_ns = self._power_ns or self._clock.mono_ns()
+        before, begin_utc_ns = run.accepted, self._clock.utc_ns()
+        silent_ns = on_ns
+        started: tuple[float, float] | None = None
+        certain = True
+        while certain and started is None:
+            look_ns = self._clock.mono_ns()
+            if look_ns - on_ns > (step.scan_s or 0.0) * NS_PER_S:
+                break
+            certain = yield from self._gates(run, step.gates, aside=True)
+            if run.accepted == before:
+                silent_ns = look_ns
+                yield from self._rest(_LOOKS * gate_of(run.spec))
+            elif run.previous_mono_ns is not None:
+                taken = run.accepted - before
+                gates_ns = taken * gate_of(run.spec) * NS_PER_S
+                ran_ns = max(silent_ns, run.previous_mono_ns - round(gates_ns))
+                low_s, high_s = (silent_ns - on_ns), (ran_ns - asked_ns)
+                started = max(0, low_s) / NS_PER_S, max(low_s, high_s) / NS_PER_S
+        self._note_turn(
+            run,
+            readings=run.accepted - before,
+            begin_utc_ns=begin_utc_ns,
+            started_s=started,
+        )
 
     def _switch(self, on: bool) -> Iterator[None]:
         self.doing = f"switches power {'on' if on else 'off'}"

@@ -75,7 +75,7 @@ class RackTurns(RackReports):
             book.intake.value(name, message.sample, message.stalled_s)
             return
         self._dark = True
-        book.runs.note(run, message.kind, message.message, "", message.raw)
+        book.runs.trouble(run, message.kind, message.message, "", message.raw)
 
     def _stray(self, name: str, got: Got) -> None:
         """Keep, as an event, a value that came when it was nobody's turn."""
@@ -201,20 +201,42 @@ class RackTurns(RackReports):
         if settled is None:
             return
         since_ns = self._power_ns
-        turn = Turn(
-            step=self.where.index if self.where else 0,
-            begin_utc_ns=begin_utc_ns,
-            end_utc_ns=self._clock.utc_ns(),
+        self._note_turn(
+            run,
             readings=taken,
+            begin_utc_ns=begin_utc_ns,
             settled=settled,
-            ran=taken > 0,
             drift_ppm_per_min=_finite(drift.per_min),
             since_power_s=None
             if since_ns is None
             else (self._clock.mono_ns() - since_ns) / NS_PER_S,
         )
+
+    def _note_turn(
+        self,
+        run: LiveRun,
+        *,
+        readings: int,
+        begin_utc_ns: int,
+        settled: bool = False,
+        drift_ppm_per_min: float | None = None,
+        since_power_s: float | None = None,
+        started_s: tuple[float, float] | None = None,
+    ) -> None:
+        """Write into a run that its turn is over, and what came of it."""
+        turn = Turn(
+            step=self.where.index if self.where else 0,
+            begin_utc_ns=begin_utc_ns,
+            end_utc_ns=self._clock.utc_ns(),
+            readings=readings,
+            settled=settled,
+            ran=readings > 0,
+            drift_ppm_per_min=drift_ppm_per_min,
+            since_power_s=since_power_s,
+            started_s=started_s,
+        )
         name = self.where.name if self.where else ""
-        text = f"{name}: {taken} readings" if taken else f"{name}: no signal"
+        text = f"{name}: {readings} readings" if readings else f"{name}: no signal"
         self._keeper.book.runs.note(
             run, EventKind.TURN, text, "", json.dumps(asdict(turn)).encode()
         )
@@ -312,7 +334,7 @@ class RackTurns(RackReports):
 
     def _note_scanner(self, run: LiveRun, text: str) -> None:
         name = run.position.through or ""
-        self._keeper.book.runs.note(run, EventKind.SETTER, printable(text), name)
+        self._keeper.book.runs.trouble(run, EventKind.SETTER, printable(text), name)
 
 
 def _finite(value: float) -> float | None:

@@ -344,7 +344,9 @@ class ScannerTurns:
     def _note(
         self, run: LiveRun, kind: EventKind | str, text: str, raw: bytes = b""
     ) -> None:
-        self._owner.book.runs.note(run, kind, printable(text), self.spec.name, raw)
+        runs = self._owner.book.runs
+        write = runs.trouble if kind is EventKind.SETTER else runs.note
+        write(run, kind, printable(text), self.spec.name, raw)
 
     def _runs(self) -> list[LiveRun]:
         runs = self._owner.book.runs.all()

@@ -207,7 +207,9 @@ class Bookkeeper:
         return min(self.queue.left_s(), _LOOK_EVERY_S if self.runs.by_id else 60.0)
 
     def look_around(self) -> None:
-        """Notice a database file that was taken away, or overwritten."""
+        """Notice a database file that was taken away, or overwritten; count trouble."""
+        for run in self.runs.all():
+            self.runs.tell_due(run)
         self._look_for_damage()
         if self.queue.replaced():
             self._rescue()

@@ -6,9 +6,10 @@ all that was written behind the damage is gone. Format: "The WAL-Mode File Forma
 part of the documentation of SQLite, sections 1.1 and 2.
 """
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,9 @@ _HEADER: Final = 32
 _FRAME: Final = 24
 _MAGIC: Final = 0x377F0682  # the last bit tells the byte order of the check sums
 _WORDS: Final = 2**32
+_PIECE: Final = 1 << 18  # our rule: bounds memory, however long the log is
 Sum = tuple[int, int]
+Weights = tuple[NDArray[np.uint64], NDArray[np.uint64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +45,19 @@ class LogState:
 def log_state(path: Path) -> LogState:
     """Read a log and return its state; of one that is empty, nothing.
 
-    The log has no locks, so that reading it takes none from SQLite. Raises OSError.
+    The log has no locks, so that reading it takes none from SQLite. It is read in
+    pieces: where nobody could empty it for a while it may be larger than the database.
+    Raises OSError.
     """
-    data = path.read_bytes() if path.exists() else b""
+    try:
+        with path.open("rb") as log:
+            return _state_of(log)
+    except FileNotFoundError:
+        return LogState()
+
+
+def _state_of(log: BinaryIO) -> LogState:
+    data = log.read(_HEADER)
     if len(data) < _HEADER:
         return LogState()
     head = np.frombuffer(data, ">u4", 8)
@@ -55,7 +68,15 @@ def log_state(path: Path) -> LogState:
     so_far = _summed(np.frombuffer(data, words, 6), (0, 0))
     if so_far != (int(head[6]), int(head[7])):
         return LogState(head_damaged=True)
-    return _frames(data, page_size, salts, words, so_far)
+    return _frames(_framed(log, _FRAME + page_size), salts, words, so_far)
+
+
+def _framed(log: BinaryIO, step: int) -> Iterator[bytes]:
+    """Yield the whole frames of a log, one after the other."""
+    at_once = max(1, _PIECE // step) * step
+    while len(piece := log.read(at_once)) >= step:
+        for at in range(0, len(piece) - step + 1, step):
+            yield piece[at : at + step]
 
 
 def _is_page_size(size: int) -> bool:
@@ -63,17 +84,19 @@ def _is_page_size(size: int) -> bool:
 
 
 def _frames(
-    data: bytes, page_size: int, salts: bytes, words: "np.dtype[np.uint32]", start: Sum
+    frames: Iterable[bytes], salts: bytes, words: "np.dtype[np.uint32]", start: Sum
 ) -> LogState:
-    step, so_far, sound, beyond = _FRAME + page_size, start, 0, 0
-    weights = _weights((8 + page_size) // 4)
-    for at in range(_HEADER, len(data) - step + 1, step):
-        if beyond or data[at + 8 : at + 16] != salts:  # of the round before: the end
-            beyond += data[at + 8 : at + 16] == salts
+    so_far, sound, beyond = start, 0, 0
+    weights: Weights | None = None
+    for frame in frames:
+        if beyond or frame[8:16] != salts:  # of the round before: the end
+            beyond += frame[8:16] == salts
             continue
-        body = data[at : at + 8] + data[at + _FRAME : at + step]
+        body = frame[:8] + frame[_FRAME:]
+        if weights is None:
+            weights = _weights(len(body) // 4)
         now = _summed(np.frombuffer(body, words), so_far, weights)
-        said = np.frombuffer(data, ">u4", 2, at + 16)
+        said = np.frombuffer(frame, ">u4", 2, 16)
         if now != (int(said[0]), int(said[1])):
             beyond += 1
             continue
@@ -82,9 +105,7 @@ def _frames(
 
 
 def _summed(
-    values: NDArray[np.uint32],
-    before: Sum,
-    weights: "tuple[NDArray[np.uint64], NDArray[np.uint64]] | None" = None,
+    values: NDArray[np.uint32], before: Sum, weights: "Weights | None" = None
 ) -> Sum:
     """Return the check sum of words behind a check sum, as SQLite makes it.
 
@@ -96,7 +117,7 @@ def _summed(
     return int(np.sum(whole * a_of) % _WORDS), int(np.sum(whole * b_of) % _WORDS)
 
 
-def _weights(count: int) -> "tuple[NDArray[np.uint64], NDArray[np.uint64]]":
+def _weights(count: int) -> Weights:
     """Return how much each word counts in a and in b; the sum before comes first."""
     a_row, b_row = (1, 0), (0, 1)  # of a and b at the end, by what comes last
     found: list[Sum] = []  # how much a word counts in a and in b, the last one first

@@ -9,14 +9,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.characteristics.dips import activity_dips
 from benchlog.analysis.characteristics.lag import Approach, still_away
-from benchlog.analysis.characteristics.points import Points, means_of_turns
+from benchlog.analysis.characteristics.points import PointMeans, Points, means_of_turns
+from benchlog.analysis.characteristics.sweep import Sweep
+from benchlog.analysis.characteristics.wander import Wander
+from benchlog.errors import DataError
 from benchlog.model import Part, QualificationPlan, StepRecord, Turn
+from benchlog.units import NS_PER_S
 from benchlog.verdict.run.budget import BudgetLine
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
 _ASSUMED_U_C: Final = 0.5  # of a probe that states nothing; our rule, as elsewhere
+_SHORTEST_S: Final = 1e-6  # our rule: no turn of two gates is shorter
 _RECTANGLE: Final = math.sqrt(3.0)  # definition: half width to standard uncertainty
 
 
@@ -37,10 +43,14 @@ class DevicePoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Base:
-    """What all points of a device share: lines of the time base, the probe's u."""
+    """What all points of a device share: lines of the time base, the probe's u.
+
+    `wander` is how restless the device is between turns, as its rack tells.
+    """
 
     timebase: tuple[BudgetLine, ...] = ()
     thermometer_u_c: float | None = None
+    wander: Wander | None = None
 
 
 class DeviceView:
@@ -82,20 +92,34 @@ class DeviceView:
 
     def points(self, which: Callable[[DevicePoint], bool], at: str = "") -> Points:
         """Return some points, placed by drive `at`, else by temperature."""
-        means, u, freedom = self._means
+        means = self._means
         kept = [k for k, one in enumerate(self.ran) if which(one)]
-        u_ppm = np.hypot(u, self._lag_ppm)[kept]
+        u_ppm = np.hypot(means.u_ppm, self._lag_ppm)[kept]
         return Points(
             t_s=np.array([self.ran[k].t_s for k in kept]),
             at=np.array([self._place(self.ran[k], at) for k in kept]),
-            offset_ppm=means[kept],
+            offset_ppm=means.ppm[kept],
             u_ppm=u_ppm,
-            degrees_of_freedom=freedom,
+            degrees_of_freedom=means.degrees_of_freedom,
+            flicker_ppm=means.flicker_ppm,
+            turn_s=self._turn_s,
         )
 
     def over_temperature(self) -> Points:
         """Return the points at which only temperature is away from its reference."""
         return self.points(self._swept)
+
+    def sweep(self) -> Sweep | None:
+        """Return its way down and up over temperature; None where nothing was swept."""
+        swept = [one for one in self.ran if self._swept(one)]
+        if not swept:
+            return None
+        try:
+            dips = activity_dips(self.evenly_weighted()).dips
+        except DataError:
+            dips = ()
+        way = [self.direction(one) for one in swept]
+        return Sweep(self.over_temperature(), way, dips)
 
     def evenly_weighted(self) -> Points:
         """Return the same with u of their noise alone, for what is seen beside a law.
@@ -103,9 +127,9 @@ class DeviceView:
         What lag leaves is as smooth as the law. What noise makes of it in some points
         would take their weight, and a dip there could not be seen.
         """
-        points, (_, u, _) = self.over_temperature(), self._means
+        points, u_ppm = self.over_temperature(), self._means.u_ppm
         kept = [k for k, one in enumerate(self.ran) if self._swept(one)]
-        return replace(points, u_ppm=u[kept])
+        return replace(points, u_ppm=u_ppm[kept])
 
     def _swept(self, one: DevicePoint) -> bool:
         return self.measured(one) and self.at_reference(one, "temperature")
@@ -167,7 +191,14 @@ class DeviceView:
         return np.sqrt(np.maximum(0.0, away**2 - doubt**2)) / _RECTANGLE
 
     @cached_property
-    def _means(self) -> tuple[Array, Array, float]:
+    def _turn_s(self) -> float:
+        """Return how long a turn takes, usually."""
+        turns = [one.turn for one in self.ran if len(one.offsets_ppm) >= 2]
+        lasted_ns = [turn.end_utc_ns - turn.begin_utc_ns for turn in turns]
+        return max(float(np.median(lasted_ns)) / NS_PER_S, _SHORTEST_S)
+
+    @cached_property
+    def _means(self) -> PointMeans:
         return means_of_turns([one.offsets_ppm for one in self.ran])
 
     @property

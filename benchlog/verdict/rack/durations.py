@@ -81,7 +81,7 @@ def expected_steps(
                 begin_s=now_s,
                 ramp_s=ramp_s,
                 settle_s=_settle_s(steep, one, rule, model.lag_s),
-                wait_s=one.step.wait_s,
+                wait_s=0.0 if one.step.anew else one.step.wait_s,
                 scan_s=_scan_s(one, model),
             )
         )
@@ -129,6 +129,9 @@ def _scan_s(one: PlannedStep, model: ThermalModel) -> float:
     """Return what measuring takes: each turn of each device, or as long as stated."""
     if not one.step.gates:
         return 0.0
+    if one.step.anew:  # one after the other; what runs is seen with the first gate
+        each_s = one.step.wait_s + one.step.gates * model.gate_s + model.turn_s
+        return model.devices * each_s
     turns = math.ceil(model.devices / model.at_once)
     scan_s = turns * (one.step.gates * model.gate_s + model.turn_s)
     return max(scan_s, one.step.scan_s or 0.0)

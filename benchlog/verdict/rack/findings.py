@@ -15,14 +15,9 @@ from benchlog.analysis.characteristics.changes import (
     steepest,
 )
 from benchlog.analysis.characteristics.dips import activity_dips
-from benchlog.analysis.characteristics.over_time import (
-    Looks,
-    retrace,
-    start_up,
-    warm_up,
-)
 from benchlog.analysis.characteristics.points import Found, Points
 from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
+from benchlog.analysis.characteristics.wander import Wander, wanders
 from benchlog.analysis.fitting.ageing import ageing, year_ahead
 from benchlog.errors import DataError
 from benchlog.model import Decision, Part, QualificationPlan
@@ -33,12 +28,12 @@ from benchlog.verdict.rack.device_view import (
     DeviceView,
     in_order,
 )
+from benchlog.verdict.rack.power_findings import retrace_of, start_up_of, warm_up_of
 from benchlog.verdict.run.budget import BudgetLine, budget_of
 from benchlog.verdict.run.decision import word_for, worst
 
 Array = NDArray[np.float64]
 _SAME: Final = 1e-9  # places that are one; definition
-_TOP: Final = 0.25  # of the tolerance, where no warm-up is promised; our rule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +64,17 @@ def characteristics(
     """
     device = DeviceView(plan, part, points, base)
     return tuple(_line(name, device) for name in plan.finds if name in _FINDERS)
+
+
+def rack_wander(
+    plan: QualificationPlan, part: Part, rack: Sequence[Sequence[DevicePoint]]
+) -> tuple[Wander | None, ...]:
+    """Return how restless each device of a rack is; None for those without a sweep."""
+    if "hysteresis" not in plan.finds:
+        return (None,) * len(rack)
+    sweeps = [DeviceView(plan, part, points, Base()).sweep() for points in rack]
+    told = iter(wanders([one for one in sweeps if one is not None]))
+    return tuple(None if one is None else next(told) for one in sweeps)
 
 
 def verdict_of(found: Sequence[FoundCharacteristic]) -> Decision:
@@ -194,16 +200,10 @@ def _slope(device: DeviceView) -> Found:
 
 
 def _hysteresis(device: DeviceView) -> Found:
-    def way(sign: int) -> Points:
-        return device.points(
-            lambda p: (
-                device.measured(p)
-                and device.at_reference(p, "temperature")
-                and device.direction(p) == sign
-            )
-        )
-
-    return hysteresis(way(1), way(-1))
+    sweep = device.sweep()
+    if sweep is None:
+        raise DataError("hysteresis needs points on the way up and on the way down")
+    return hysteresis(sweep, device.base.wander)
 
 
 def _dips(device: DeviceView) -> Found:
@@ -222,53 +222,6 @@ def _dips(device: DeviceView) -> Found:
         at=deepest.at_c,
         text=f"{len(search.dips)} found: {others}",
     )
-
-
-def _start_up(device: DeviceView) -> Found:
-    looks = [one for one in device.all if one.turn.since_power_s is not None]
-    if not looks:
-        raise DataError("power was never switched on")
-    times = np.array([one.turn.since_power_s for one in looks], np.float64)
-    return start_up(Looks(t_s=times, ran=np.array([one.turn.ran for one in looks])))
-
-
-def _warm_up(device: DeviceView) -> Found:
-    since = [one for one in device.ran if one.turn.since_power_s is not None]
-    if not since:
-        raise DataError("power was never switched on")
-    last_s = max(one.turn.since_power_s or 0.0 for one in since)
-    if last_s < 1800:
-        raise DataError("it was watched for less than half an hour after power on")
-    points = device.points(lambda p: p.turn.since_power_s is not None)
-    times = np.array([one.turn.since_power_s for one in since], np.float64)
-    points = replace(points, t_s=times)
-    final = points.only(np.array([int(np.argmax(times))]))
-    u = final.coverage_factor() * float(final.u_ppm[0])
-    value = Found(value=float(final.offset_ppm[0]), u=u, unit="ppm")
-    limits = device.part.limits
-    band = limits.warm_up_ppm or _TOP * limits.tolerance_ppm
-    found = warm_up(points.only(times < last_s), value, band)
-    said = (
-        f"to within {as_stated(band)} ppm of its value after {as_stated(last_s, 3)} s"
-    )
-    return replace(found, text=said)
-
-
-def _retrace(device: DeviceView) -> Found:
-    off = [step.index for step in device.plan.steps if not step.powered]
-    if not off:
-        raise DataError("power was never off")
-
-    def side(late: bool) -> Points:
-        return device.points(
-            lambda p: (
-                device.measured(p)
-                and device.at_reference(p)
-                and (p.step.index > off[0]) is late
-            )
-        )
-
-    return retrace(side(False), side(True))
 
 
 def _change(drive: str) -> Callable[[DeviceView], Found]:
@@ -340,9 +293,9 @@ _FINDERS: Final[dict[str, tuple[Callable[[DeviceView], Found], str]]] = {
     "temperature-slope": (_slope, "ppm/C"),
     "hysteresis": (_hysteresis, "ppm"),
     "activity-dips": (_dips, "ppm"),
-    "start-up": (_start_up, "s"),
-    "warm-up": (_warm_up, "s"),
-    "retrace": (_retrace, "ppm"),
+    "start-up": (start_up_of, "s"),
+    "warm-up": (warm_up_of, "s"),
+    "retrace": (retrace_of, "ppm"),
     "supply": (_change("supply"), "ppm"),
     "load": (_change("load"), "ppm"),
     "adjustment-range": (_adjustment, "ppm"),

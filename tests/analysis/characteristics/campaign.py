@@ -29,6 +29,7 @@ from benchlog.analysis.characteristics.dips import activity_dips
 from benchlog.analysis.characteristics.over_time import retrace, warm_up
 from benchlog.analysis.characteristics.points import Found, Points, means_of_turns
 from benchlog.analysis.characteristics.pulling import pulling
+from benchlog.analysis.characteristics.sweep import Sweep
 
 GATE_PPM = 0.02
 """Scatter of one gate."""
@@ -58,13 +59,15 @@ class Device:
             value + noise[k * apart : k * apart + gates]
             for k, value in enumerate(values)
         ]
-        means, u, freedom = means_of_turns(turns)
+        means = means_of_turns(turns)
         return Points(
             t_s=np.arange(len(values)) * float(apart),
             at=np.asarray(at, float),
-            offset_ppm=means,
-            u_ppm=u,
-            degrees_of_freedom=freedom,
+            offset_ppm=means.ppm,
+            u_ppm=means.u_ppm,
+            degrees_of_freedom=means.degrees_of_freedom,
+            flicker_ppm=means.flicker_ppm,
+            turn_s=float(gates),
         )
 
 
@@ -99,9 +102,8 @@ def sweep(device, note, dip):
     else:
         note.count("dip told falsely", bool(found))
         widest = 2 * np.abs(bow).max()
-        note(
-            "hysteresis", hysteresis(points.only(rising), points.only(~rising)), widest
-        )
+        way = np.where(rising, 1, -1)
+        note("hysteresis", hysteresis(Sweep(points, way)), widest)
 
 
 def after_power(device, note):

@@ -23,6 +23,7 @@ from benchlog.analysis.characteristics.over_time import (
 )
 from benchlog.analysis.characteristics.points import Found, Points, means_of_turns
 from benchlog.analysis.characteristics.pulling import absolute_pull_range, pulling
+from benchlog.analysis.characteristics.sweep import Sweep
 from benchlog.errors import DataError
 
 FEWEST = 0.88  # of 150 devices where 95 % hold: 3.9 standard deviations below
@@ -57,9 +58,8 @@ def test_the_steepest_slope_is_between_neighbours():
 
 
 def test_hysteresis_between_places_that_are_not_quite_the_same():
-    up = points([0, 10, 20], [1.0, 1.2, 1.4])
-    down = points([21, 11, 1], [0.42, 0.22, 0.02])
-    found = hysteresis(up, down)
+    swept = points([0, 10, 20, 21, 11, 1], [1.0, 1.2, 1.4, 0.42, 0.22, 0.02])
+    found = hysteresis(Sweep(swept, [1, 1, 1, -1, -1, -1]))
     assert found.value == pytest.approx(1.0, abs=0.03)
 
 
@@ -110,7 +110,7 @@ def test_two_dips_are_both_told():
         lambda: means_of_turns([np.array([1.0])]),
         lambda: changes_from(points([1], [1]), points([], [])),
         lambda: steepest(points([1, 1], [1, 2])),
-        lambda: hysteresis(points([0, 1], [0, 0]), points([5, 6], [0, 0])),
+        lambda: hysteresis(Sweep(points([0, 1, 5, 6], [0] * 4), [1, 1, -1, -1])),
         lambda: activity_dips(points(range(9), range(9))),
         lambda: start_up(Looks(t_s=np.array([1.0]), ran=np.array([False]))),
         lambda: warm_up(points([0, 0], [5, 5]), Found(value=0, u=0.1, unit="ppm"), 0.5),

@@ -31,7 +31,7 @@ def watched():
             )
             for name, spec in specs.items()
         },
-        note_all=lambda text, name="": told.append(text),
+        trouble_all=lambda text, name: told.append(text),
         book=SimpleNamespace(
             runs=SimpleNamespace(all=list, queue=SimpleNamespace(add=None))
         ),

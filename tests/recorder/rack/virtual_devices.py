@@ -2,6 +2,7 @@
 
 import tomllib
 from dataclasses import replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from benchlog.simulate.rack_bench import SimulatedRack
 from benchlog.simulate.rack_scenario import bench_lines
 from benchlog.units import NS_PER_S
 from benchlog.verdict.rack.device_view import Base
-from benchlog.verdict.rack.findings import characteristics
+from benchlog.verdict.rack.findings import characteristics, rack_wander
 from benchlog.verdict.rack.planned_steps import planned_steps
 from benchlog.verdict.run.budget import timebase_line
 
@@ -39,6 +40,13 @@ class RackSetter(PlainSetter):
 
     def measured(self):
         return self._shown()
+
+    def switch(self, on):
+        super().switch(on)
+        self.switched(on)
+
+    def switched(self, on):
+        """What its output does when it is switched; nothing but for a supply."""
 
 
 class Waiting:
@@ -137,10 +145,12 @@ class VirtualBench:
                 lambda: float(min(rack.scanner.closed, default=0)),
             ),
         }
-        return {
+        made = {
             name: RackSetter(bench.instruments[name], self.clock, *deed)
             for name, deed in deeds.items()
         }
+        made["supply"].switched = lambda on: rack.set_output(on, now_s())
+        return made
 
     def _count(self, run):
         gate = self.counter.begin(1.0, 1, InputSettings())
@@ -164,9 +174,20 @@ class VirtualBench:
         """Return points and characteristics of a run, by name."""
         points = self.points(run)
         stated = Timebase(status="stated", offset_ppm=0.0, u_ppm=timebase_u_ppm)
-        base = Base(timebase=(timebase_line(stated),), thermometer_u_c=self.u_c)
+        base = Base(
+            timebase=(timebase_line(stated),),
+            thermometer_u_c=self.u_c,
+            wander=self._wander[run.run_id],
+        )
         lines = characteristics(self.plan, self.part, points, base)
         return points, {line.name: line for line in lines}
+
+    @cached_property
+    def _wander(self):
+        """How restless each device is, as all of them tell, by run."""
+        runs = self.rack.runs
+        told = rack_wander(self.plan, self.part, [self.points(one) for one in runs])
+        return dict(zip((one.run_id for one in runs), told, strict=True))
 
     def bench_s(self, utc_ns):
         """Return the simulated world's time of a moment."""

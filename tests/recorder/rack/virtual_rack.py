@@ -146,6 +146,7 @@ class VirtualRun:
         self.plan, self.position = plan, position
         self.spec = plan.bench.instruments[position.frequency]
         self.accepted, self.previous_hz, self.ambient = 0, None, None
+        self.previous_mono_ns = None
         self.at_ns, self.hz, self.ambient_c, self.events = [], [], [], []
 
     def begin_turn(self, *, aside):
@@ -191,6 +192,7 @@ class VirtualRack:
             all=lambda: list(open_.values()),
             by_id=open_,
             note=self.note,
+            trouble=self.note,
             queue=SimpleNamespace(add=self.conditions.append),
         )
         self.book = SimpleNamespace(runs=runs, intake=SimpleNamespace(turns={}))
@@ -218,6 +220,9 @@ class VirtualRack:
         self.notes.append(text)
         for run in self.runs:
             self.note(run, EventKind.SETTER, text, name)
+
+    def trouble_all(self, text, name):
+        self.note_all(text, name)
 
     def end_one(self, run_id, how):
         self.how = how
@@ -258,3 +263,4 @@ class VirtualRack:
                 self.script._dark = True  # private: as the keeper tells it
                 return
             run.take(self.clock.utc_ns(), hz)
+            run.previous_mono_ns = self.clock.mono_ns()

@@ -14,7 +14,7 @@ from benchlog.cli.printing import (
     print_text,
     say,
 )
-from benchlog.cli.tasks.inspecting import ids_from, inspect_on_screen, tell
+from benchlog.cli.tasks.inspecting import ids_from, in_lines, inspect_on_screen
 from benchlog.cli.tasks.trimming.line_opening import (
     LineWish,
     known_line,
@@ -32,7 +32,6 @@ from benchlog.evaluation.trimmed_lot import (
 )
 from benchlog.model import Decision, Lot
 from benchlog.recorder.lot.lot_book import TrimTask
-from benchlog.recorder.lot.lot_inspection import inspect_lot
 from benchlog.store.reader import Reader
 from benchlog.store.whole_files import finished
 from benchlog.store.writer import Writer
@@ -77,12 +76,9 @@ def trim_line(wish: LineWish, database: Path, manner: LineManner) -> int:
         writer.know_lot(task.lot.lot, task.templates[0].part)
     if shown:
         inspect_on_screen(replace(task, watched=True), database, bell=manner.bell)
-    elif listed and wish.ids is not None:
-        ids = ids_from(wish.ids)
-        inspect_lot(task, database, host_clock(), tell=tell, ids=ids)
     else:
-        watched = replace(task, watched=True, alone=True)
-        inspect_lot(watched, database, host_clock(), tell=tell)
+        ids = ids_from(wish.ids) if listed and wish.ids is not None else None
+        in_lines(task, database, ids)
     return _report(database, task.lot, manner)
 
 
