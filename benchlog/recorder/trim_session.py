@@ -45,7 +45,12 @@ _HALF: Final = 0.5  # of a step: nearer it is the same code; definition
 
 
 class ProgramUnderWay(Protocol):
-    """A program that was started."""
+    """A program that was started, or a setter that was ordered."""
+
+    @property
+    def orders(self) -> Sequence[tuple[SetOrder, float | None]]:
+        """What setters were told for it, with what was read back."""
+        ...
 
     def outcome(self) -> str | None:
         """Return None while it runs, nothing when all was well, else why not."""
@@ -182,6 +187,8 @@ class TrimSession:
         """Wait for a program. Raises BurnError when it did not end well."""
         while (said := program.outcome()) is None:
             yield
+        for order, told in program.orders:
+            self._log(order, told)
         if said:
             failed = TrimNote(what=BURN_FAILED, code=code)
             self._note(f"{what} of code {code} failed: {said}", failed)
@@ -255,10 +262,13 @@ class TrimSession:
             self._note(f"code {code} could not be set: {error}")
             raise
         finally:
-            for row in order.rows(told, clock):
-                run = self._run
-                self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))
+            self._log(order, told)
         self._look()
+
+    def _log(self, order: SetOrder, told: float | None) -> None:
+        run = self._run
+        for row in order.rows(told, run.clock):
+            self._keeper.book.runs.queue.add((run.run_id, run.segment_id, row))
 
     def _look(self) -> None:
         """Begin to measure what is there now."""
