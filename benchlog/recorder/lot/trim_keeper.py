@@ -216,6 +216,12 @@ class TrimKeeper(LotKeeper):
     def _allow_more(self) -> None:
         """Counters read on by themselves."""
 
+    def _see(self, place: DeviceSite, message: object) -> None:
+        """See what is there; a chip whose supply is away is not taken out."""
+        session = self._sessions.get(place.run_id or 0)
+        if session is None or not session.supply_away:
+            super()._see(place, message)
+
     def _far_off(self, place: DeviceSite, sample: Sample) -> str:
         """Ask about the best code only: others may be as far off as the part allows."""
         session = self._sessions.get(place.run_id or 0)
